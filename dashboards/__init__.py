@@ -1,0 +1,1 @@
+"""Pages and slides drawn from results; nothing is estimated here."""

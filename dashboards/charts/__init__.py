@@ -1,0 +1,1 @@
+"""One chart per module: result in, figure out."""

@@ -1,0 +1,1 @@
+"""From a practice's procedure records to linked teeth and compared survival."""

@@ -1,0 +1,1 @@
+"""One clinical question per module."""

@@ -1,0 +1,319 @@
+"""What a run found: one object that every page, slide, sentence and `results.json` reads its numbers from.
+
+`compare` fills it, the store keeps it as JSON, `dashboards` draws it. Days are integers; years are for display.
+Survival is a share between 0 and 1; differences and rates say `per_100` in their name.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import types
+import typing
+from dataclasses import dataclass, field
+from typing import Any
+
+SCHEMA = 1
+DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """A survival curve just after `days`: `at_risk` is counted just before that day."""
+
+    days: int
+    at_risk: int
+    survival: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True)
+class Milestone:
+    """One column of the table under a curve; followed + failed + ended = entered.
+
+    `survival` is None where the curve has stopped before, or not yet started.
+    """
+
+    years: float
+    entered: int
+    followed: int
+    failed: int
+    ended: int
+    survival: float | None = None
+    ci_low: float | None = None
+    ci_high: float | None = None
+
+
+@dataclass(frozen=True)
+class Group:
+    """One group of a comparison. `crowns` and `failures` count by label, `tooth_years` is time in the state."""
+
+    name: str
+    label: str
+    crowns: int
+    patients: int
+    failures: int
+    tooth_years: float
+    rate_per_100_tooth_years: float
+    rate_ci_low: float
+    rate_ci_high: float
+    curve: tuple[CurvePoint, ...] = ()
+    milestones: tuple[Milestone, ...] = ()
+    starts_at_days: int = 0
+    stops_at_days: int | None = None
+    stop_reason: str = ""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """One hazard ratio, with the model that gave it."""
+
+    contrast: str
+    model: str
+    adjusted_for: tuple[str, ...]
+    stratified_by: tuple[str, ...]
+    hazard_ratio: float
+    ci_low: float
+    ci_high: float
+    p: float
+    clustered_on: str
+    rows: int
+    crowns: int
+    events: int
+    clusters: int
+
+
+@dataclass(frozen=True)
+class Naive:
+    """The comparison one would make by hand, and why it misleads."""
+
+    contrast: str
+    hazard_ratio: float
+    ci_low: float
+    ci_high: float
+    why_biased: str
+    explanation: str
+    survival: tuple[tuple[str, float], ...]  # group name, share in place at the horizon by the label from the seat
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Failures per 100 by `years`: group minus reference; above 0 means that `group` failed more."""
+
+    group: str
+    reference: str
+    years: float
+    from_days: int
+    per_100: float
+    ci_low: float
+    ci_high: float
+    method: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The verdict in plain words; every number in it comes from the same comparison."""
+
+    code: str  # too_early, little_difference, differs, cannot_tell, depends_on_how_we_count
+    sentence: str
+    result: str
+    range: str
+    doubt: str
+    next_step: str
+    smallest_difference_per_100: float
+
+
+@dataclass(frozen=True)
+class FlowStep:
+    """One step of the cohort flow: what was left, what went, and why."""
+
+    step: str
+    left: int
+    removed: int
+    why: str
+    unit: str  # rows, crowns, courses
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One question answered."""
+
+    id: str
+    title: str
+    question: str
+    outcome: str
+    clock: str
+    groups: tuple[Group, ...]
+    estimates: tuple[Estimate, ...]
+    naive: Naive | None
+    difference: Difference | None
+    verdict: Verdict
+    flow: tuple[FlowStep, ...]
+    missing: tuple[str, ...]
+    notes: tuple[str, ...]
+    horizon_years: float
+
+
+@dataclass(frozen=True)
+class RateRow:
+    """One line of a table of success rates. Survival is None where too few are followed that long."""
+
+    name: str
+    teeth: int
+    patients: int
+    failures: int
+    tooth_years: float
+    years: float
+    followed: int
+    survival: float | None
+    ci_low: float | None
+    ci_high: float | None
+
+
+@dataclass(frozen=True)
+class RateTable:
+    """Success rates of crowns or root canals by one characteristic."""
+
+    id: str  # e.g. crown_survival_by_tooth_group
+    title: str
+    outcome: str  # crown_survival, tooth_survival_after_endo, endo_free_of_intervention
+    by: str  # overall, year, provider_id, tooth_group, site_id
+    rows: tuple[RateRow, ...]
+
+
+@dataclass(frozen=True)
+class LoadRow:
+    """One file read: rows_read = loaded + duplicate + quarantined."""
+
+    file: str
+    hash: str
+    table: str
+    rows_read: int
+    loaded: int
+    duplicate: int
+    quarantined: int
+
+
+@dataclass(frozen=True)
+class QuarantineRow:
+    """Rows set aside for one reason in one field."""
+
+    table: str
+    field: str
+    reason: str
+    stage: str
+    rows: int
+    meaning: str
+    what_to_do: str
+
+
+@dataclass(frozen=True)
+class FilledIn:
+    """How many rows of a table have a field filled in."""
+
+    table: str
+    field: str
+    rows: int
+    filled: int
+
+
+@dataclass(frozen=True)
+class LinkNote:
+    """A count that the linking step made, with what it means for the results."""
+
+    id: str
+    count: int
+    meaning: str
+
+
+@dataclass(frozen=True)
+class UnknownCode:
+    """A procedure code that the code list does not know."""
+
+    code: str
+    rows: int
+
+
+@dataclass(frozen=True)
+class Quality:
+    """Can these records be trusted?"""
+
+    loads: tuple[LoadRow, ...] = ()
+    quarantine: tuple[QuarantineRow, ...] = ()
+    filled_in: tuple[FilledIn, ...] = ()
+    links: tuple[LinkNote, ...] = ()
+    unknown_codes: tuple[UnknownCode, ...] = ()
+    flow: tuple[FlowStep, ...] = ()
+
+
+@dataclass(frozen=True)
+class NotRun:
+    """An analysis that the data do not allow, with the fields it lacks."""
+
+    id: str
+    title: str
+    needs: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Rows and people; `crowns` are those whose seat date is known."""
+
+    procedures: int
+    patients: int
+    crowns: int
+    endo_courses: int
+    quarantined: int
+    crowns_unknown_age: int
+
+
+@dataclass(frozen=True)
+class Results:
+    """Everything that one run found."""
+
+    practice: str
+    data_from: str
+    data_cutoff: str
+    counts: Counts
+    comparisons: tuple[Comparison, ...]
+    rates: tuple[RateTable, ...]
+    quality: Quality
+    not_run: tuple[NotRun, ...]
+    rules: dict[str, str]
+    analysis: dict[str, str]
+    versions: dict[str, str]
+    cautions: tuple[str, ...] = field(default=())
+    schema: int = SCHEMA
+
+
+def to_plain(value: Any) -> Any:
+    """Dataclasses, tuples and dates as JSON's own types."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, (tuple, list)):
+        return [to_plain(v) for v in value]
+    if isinstance(value, dict):
+        return {k: to_plain(v) for k, v in value.items()}
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    return value
+
+
+def from_plain(kind: Any, value: Any) -> Any:
+    """The inverse of `to_plain` for an annotated type: `from_plain(Results, json.loads(text))`."""
+    origin, inner = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (types.UnionType, typing.Union):
+        if value is None:
+            return None
+        return from_plain(next(k for k in inner if k is not types.NoneType), value)
+    if origin is tuple:
+        if len(inner) == 2 and inner[1] is Ellipsis:
+            return tuple(from_plain(inner[0], v) for v in value)
+        return tuple(from_plain(k, v) for k, v in zip(inner, value, strict=True))
+    if origin is dict:
+        return dict(value)
+    if dataclasses.is_dataclass(kind) and isinstance(kind, type):
+        hints = typing.get_type_hints(kind)
+        return kind(**{k: from_plain(hints[k], v) for k, v in value.items()})
+    return value

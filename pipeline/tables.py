@@ -1,0 +1,314 @@
+"""Every stored table: its columns, what each means, its key, and what one row stands for.
+
+A `Table` checks a frame wherever data enter or leave the store, so the steps between need no checks of their own.
+Column names and meanings of the tables below are those that users and other programs rely on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+from polars.datatypes import DataType, DataTypeClass
+
+TOOTH_GROUPS = ("anterior", "premolar", "molar")
+STATUSES = ("completed", "planned", "existing", "void")
+REASONS = ("endodontic", "periodontal", "fracture", "caries", "orthodontic", "trauma", "other")
+SEXES = ("female", "male", "other")
+INSTRUMENTATIONS = ("hand", "rotary_sequence", "rotary_single_file", "reciprocating")
+OBTURATIONS = ("cold_lateral", "warm_vertical", "single_cone", "carrier")
+SEALERS = ("zinc_oxide_eugenol", "epoxy_resin", "calcium_silicate", "calcium_hydroxide", "other")
+ORIFICE_SEALS = ("zinc_oxide_eugenol", "glass_ionomer", "composite", "none")
+SEPARATED_INSTRUMENTS = ("none", "before_cleaning", "after_cleaning", "removed")
+MATERIALS = ("metal", "metal_ceramic", "zirconia", "glass_ceramic", "resin", "other")
+MARGINS = ("chamfer", "shoulder", "knife_edge", "other")
+PULP_STATUSES = ("normal", "hyperemic", "necrotic", "root_filled", "unknown")
+ENDO_KINDS = ("initial", "retreatment")
+ENDO_TIMINGS = ("vital", "before_seat", "through_crown")
+CROWN_AT_START = ("none", "crowned", "crowned_unknown_age")
+CROWN_FAILURES = ("replaced", "removed", "extracted")
+ENDO_FAILURES = ("retreatment", "surgery", "root_resection", "extraction")
+EXIT_REASONS = ("failed", "last_contact", "death", "cutoff")
+
+PolarsType = DataType | DataTypeClass
+
+
+class TableError(AssertionError):
+    """A frame that does not have the declared shape: a fault of ours, never of the user's data."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its type, its meaning, whether it may be null, and the words it may hold."""
+
+    dtype: PolarsType
+    about: str
+    nullable: bool = True
+    words: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Table:
+    """A declared table.
+
+    `key` lists the columns that tell rows apart; an empty key means that identical rows are legitimate.
+    """
+
+    name: str
+    one_row_per: str
+    key: tuple[str, ...]
+    columns: dict[str, Column]
+
+    @property
+    def schema(self) -> dict[str, PolarsType]:
+        """Column names with their Polars types, in the declared order."""
+        return {name: column.dtype for name, column in self.columns.items()}
+
+    def empty(self) -> pl.DataFrame:
+        """The table without rows."""
+        return pl.DataFrame(schema=self.schema)
+
+    def check(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Return `frame` unchanged if it has the declared columns, types, nulls, words and key.
+
+        Raises
+        ------
+        TableError
+            Naming the table, the column and the count of offending rows; never a value.
+        """
+        if dict(frame.schema) != self.schema:
+            wanted, got = self.schema, dict(frame.schema)
+            wrong = [n for n in {*wanted, *got} if wanted.get(n) != got.get(n)]
+            raise TableError(f"{self.name}: columns differ from the declaration: {sorted(wrong) or 'their order'}")
+        for name, column in self.columns.items():
+            if not column.nullable and (n := frame[name].null_count()):
+                raise TableError(f"{self.name}.{name}: {n} nulls in a column that allows none")
+            if column.words is not None:
+                n = frame.select((~pl.col(name).is_in(column.words)).sum()).item()
+                if n:
+                    raise TableError(f"{self.name}.{name}: {n} values outside the declared words")
+        if self.key and frame.height and frame.select(self.key).is_duplicated().any():
+            raise TableError(f"{self.name}: key {self.key} is not unique")
+        return frame
+
+
+def _text(about: str, *, nullable: bool = True, words: tuple[str, ...] | None = None) -> Column:
+    return Column(pl.String(), about, nullable, words)
+
+
+def _date(about: str, *, nullable: bool = True) -> Column:
+    return Column(pl.Date(), about, nullable)
+
+
+def _number(about: str) -> Column:
+    return Column(pl.Float64(), about)
+
+
+def _flag(about: str, *, nullable: bool = True) -> Column:
+    return Column(pl.Boolean(), about, nullable)
+
+
+# Where a stored row came from: the load (one per file read) and its place in that file.
+_ORIGIN = {
+    "load_id": Column(pl.Int32(), "The load that brought the row; see `loads`.", False),
+    "row_number": Column(pl.Int64(), "Row in the file: 1 is the first row under the header.", False),
+}
+_TOOTH = {
+    "tooth": _text("Tooth as written in the source."),
+    "tooth_fdi": Column(pl.UInt8(), "Tooth, two-digit ISO 3950; null where the row is not about one tooth."),
+    "supernumerary": _flag("True for an extra tooth, which then carries its neighbour's number.", nullable=False),
+}
+
+PROCEDURES = Table(
+    name="procedures",
+    one_row_per="posted procedure",
+    key=("load_id", "row_number"),
+    columns={
+        "patient_id": _text("Patient, as the practice's files name them.", nullable=False),
+        "service_date": _date("Day of service. Null only for `existing` rows, whose date is often unknown."),
+        "code": _text("Procedure code, upper case, without blanks.", nullable=False),
+        **_TOOTH,
+        "surface": _text("Surfaces, letters."),
+        "provider_id": _text("Treating clinician."),
+        "status": _text("What the row says: done here, planned, seen here but done elsewhere, void.", words=STATUSES),
+        "procedure_id": _text("The source's own key, where it has one."),
+        "site_id": _text("Clinic."),
+        "fee": _number("Fee in the practice's currency; a negative fee reverses the row that it matches."),
+        "reason": _text("Why it was done, e.g. why a tooth was extracted.", words=REASONS),
+        **_ORIGIN,
+    },
+)
+
+PATIENTS = Table(
+    name="patients",
+    one_row_per="patient",
+    key=("patient_id",),
+    columns={
+        "patient_id": _text("Patient.", nullable=False),
+        "birth_date": _date("Day of birth; null where only the year is known."),
+        "birth_year": Column(pl.Int32(), "Year of birth."),
+        "sex": _text("Sex as recorded.", words=SEXES),
+        "first_contact_date": _date("First contact as recorded."),
+        "last_contact_date": _date("Last contact as recorded."),
+        "deceased_date": _date("Day of death."),
+        "smoker": _flag("Smokes."),
+        "diabetes": _flag("Has diabetes."),
+        "bruxism": _flag("Grinds or clenches."),
+        **_ORIGIN,
+    },
+)
+
+ENDO_DETAILS = Table(
+    name="endo_details",
+    one_row_per="course of endo whose technique was recorded",
+    key=("load_id", "row_number"),
+    columns={
+        "patient_id": _text("Patient.", nullable=False),
+        **_TOOTH,
+        "service_date": _date("A day within the course.", nullable=False),
+        "pulpal_diagnosis": _text("Pulpal diagnosis before treatment."),
+        "apical_diagnosis": _text("Apical diagnosis before treatment."),
+        "preop_pai": Column(pl.UInt8(), "Periapical index before treatment, 1 to 5."),
+        "canals": Column(pl.UInt8(), "Canals treated."),
+        "length_short_of_apex_mm": _number("Filling to apex, mm; negative is long."),
+        "master_apical_size_iso": Column(pl.UInt16(), "Final apical size, hundredths of a millimetre."),
+        "instrumentation": _text("How the canals were shaped.", words=INSTRUMENTATIONS),
+        "naocl_percent": _number("Strength of the sodium hypochlorite, percent."),
+        "irrigant_activation": _flag("Irrigant activated."),
+        "obturation": _text("How the canals were filled.", words=OBTURATIONS),
+        "sealer": _text("Kind of sealer.", words=SEALERS),
+        "orifice_seal": _text("Seal over the canal openings.", words=ORIFICE_SEALS),
+        "separated_instrument": _text("A file that separated, and when.", words=SEPARATED_INSTRUMENTS),
+        "rubber_dam": _flag("Rubber dam used."),
+        "visits": Column(pl.UInt8(), "Visits of the course."),
+        **_ORIGIN,
+    },
+)
+
+CROWN_DETAILS = Table(
+    name="crown_details",
+    one_row_per="crown whose making was recorded",
+    key=("load_id", "row_number"),
+    columns={
+        "patient_id": _text("Patient.", nullable=False),
+        **_TOOTH,
+        "prep_date": _date("Day of preparation."),
+        "seat_date": _date("Day the crown was seated."),
+        "material": _text("Material.", words=MATERIALS),
+        "margin": _text("Margin.", words=MARGINS),
+        "core": _text("Core under the crown."),
+        "post": _text("Post under the core."),
+        "ferrule_mm": _number("Height of the ferrule, mm."),
+        "cement": _text("Kind of cement."),
+        "pulp_status_at_prep": _text("State of the pulp when the tooth was prepared.", words=PULP_STATUSES),
+        **_ORIGIN,
+    },
+)
+
+FINDINGS = Table(
+    name="findings",
+    one_row_per="tooth examined at one recall",
+    key=("load_id", "row_number"),
+    columns={
+        "patient_id": _text("Patient.", nullable=False),
+        **_TOOTH,
+        "exam_date": _date("Day of the examination.", nullable=False),
+        "pai": Column(pl.UInt8(), "Periapical index, 1 to 5."),
+        "symptomatic": _flag("Symptoms from this tooth."),
+        "crown_in_place": _flag("A crown is in place."),
+        **_ORIGIN,
+    },
+)
+
+INPUT_TABLES = {t.name: t for t in (PROCEDURES, PATIENTS, ENDO_DETAILS, CROWN_DETAILS, FINDINGS)}
+
+QUARANTINE = Table(
+    name="quarantine",
+    one_row_per="row set aside, with the first fault found in it",
+    key=(),
+    columns={
+        "file": _text("File that held the row.", nullable=False),
+        "table_name": _text("Input table that the file was read as.", nullable=False),
+        "row_number": Column(pl.Int64(), "Row in the file: 1 is the first row under the header.", False),
+        "field": _text("Field at fault; null where the whole row is."),
+        "value": _text("The text found there."),
+        "reason": _text("Reason code; the data-quality page says what each means.", nullable=False),
+        "raw_row": _text("The whole row as read, as JSON.", nullable=False),
+        "stage": _text("Stage that set it aside.", nullable=False, words=("ingest", "link")),
+    },
+)
+
+LOADS = Table(
+    name="loads",
+    one_row_per="file read; rows_read = loaded + duplicate + quarantined",
+    key=("load_id",),
+    columns={
+        "load_id": Column(pl.Int32(), "Number of the load, from 1.", False),
+        "file": _text("File read.", nullable=False),
+        "hash": _text("SHA-256 of its bytes, hexadecimal.", nullable=False),
+        "table_name": _text("Input table.", nullable=False),
+        "rows_read": Column(pl.Int64(), "Rows under the header.", False),
+        "loaded": Column(pl.Int64(), "Rows in the table now.", False),
+        "duplicate": Column(pl.Int64(), "Rows that were there already.", False),
+        "quarantined": Column(pl.Int64(), "Rows set aside.", False),
+    },
+)
+
+ENDO_COURSES = Table(
+    name="endo_courses",
+    one_row_per="course of endo on one permanent tooth",
+    key=("course_id",),
+    columns={
+        "course_id": _text("Course.", nullable=False),
+        "patient_id": _text("Patient.", nullable=False),
+        "tooth_fdi": Column(pl.UInt8(), "Tooth, ISO 3950.", False),
+        "tooth_group": _text("Tooth group.", nullable=False, words=TOOTH_GROUPS),
+        "provider_id": _text("Clinician of the row that completed the course (that started it where none did)."),
+        "site_id": _text("Clinic of the same row."),
+        "started": _date("First day.", nullable=False),
+        "completed": _date("Last day; null where no filling followed the removal of the pulp."),
+        "visits": Column(pl.UInt32(), "Days with a row of this course.", False),
+        "kind": _text("First treatment of the tooth or a repeat.", nullable=False, words=ENDO_KINDS),
+        "coded_as_initial": _flag("A repeat that was posted as a first treatment.", nullable=False),
+        "crown_at_start": _text("Crown on the tooth when the course began.", nullable=False, words=CROWN_AT_START),
+        "crown_id": _text("The crown it was done through or before."),
+        "days_to_crown": Column(pl.Int32(), "Completion to the seat of the crown it was done before; null otherwise."),
+        "retreatment_date": _date("First repeat treatment after completion."),
+        "surgery_date": _date("First apical surgery or root resection after it."),
+        "extraction_date": _date("Extraction of the tooth."),
+        "failure": _flag("True if follow-up ended in failure.", nullable=False),
+        "failure_cause": _text("What the failure was.", words=ENDO_FAILURES),
+        "exit_date": _date("Last day followed.", nullable=False),
+        "exit_reason": _text("Why follow-up ended.", nullable=False, words=EXIT_REASONS),
+    },
+)
+
+CROWNS = Table(
+    name="crowns",
+    one_row_per="crown on one permanent tooth",
+    key=("crown_id",),
+    columns={
+        "crown_id": _text("Crown.", nullable=False),
+        "patient_id": _text("Patient.", nullable=False),
+        "tooth_fdi": Column(pl.UInt8(), "Tooth, ISO 3950.", False),
+        "tooth_group": _text("Tooth group.", nullable=False, words=TOOTH_GROUPS),
+        "provider_id": _text("Clinician of the last posted row of the crown."),
+        "site_id": _text("Clinic of the same row."),
+        "prep_date": _date("Day of preparation, where known."),
+        "seat_date": _date("Day of the seat; null for a crown done elsewhere at an unknown time."),
+        "seat_recorded": _flag("True if the seat was recorded, false if it was derived.", nullable=False),
+        "material": _text("Material: as recorded, else what the code says.", words=MATERIALS),
+        "margin": _text("Margin as recorded.", words=MARGINS),
+        "pulp_status_at_prep": _text("State of the pulp at preparation, as recorded.", words=PULP_STATUSES),
+        "endo_timing": _text("Root canal relative to the seat.", nullable=False, words=ENDO_TIMINGS),
+        "course_id": _text("The course that decides the timing."),
+        "access_date": _date("Day the crown was opened; null unless through_crown."),
+        "order_uncertain": _flag("True where the order of endo and seat is not sure.", nullable=False),
+        "entry_date": _date("Day from which the crown is followed.", nullable=False),
+        "exit_date": _date("Last day followed.", nullable=False),
+        "failure": _flag("True if follow-up ended in failure.", nullable=False),
+        "failure_cause": _text("What the failure was.", words=CROWN_FAILURES),
+        "first_complication_date": _date("First recement or repair while followed."),
+        "exit_reason": _text("Why follow-up ended.", nullable=False, words=EXIT_REASONS),
+    },
+)

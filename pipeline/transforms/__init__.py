@@ -1,0 +1,1 @@
+"""Pure steps on tables: clean, link, follow."""

@@ -1,0 +1,1 @@
+"""An invented practice whose truth is known."""
