@@ -1,0 +1,290 @@
+"""The linking step: rows of a ledger in, courses of endo and crowns with their fate out.
+
+A pure function of the stored tables and the rules: it can be run again under other rules on the same rows.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.tables import CROWNS, ENDO_COURSES, PolarsType
+from pipeline.transforms import events as ev
+from pipeline.transforms.courses import FILLING, OPENING, TREATMENT, build_courses
+from pipeline.transforms.crowns import CROWN, build_crowns, crown_entry, crowns_from_elsewhere
+from pipeline.transforms.events import ROW
+from pipeline.transforms.failures import (
+    COMPLICATIONS,
+    REMOVAL,
+    RESECTION,
+    RETAINER,
+    SURGERY,
+    crown_failures,
+    end_followup,
+    endo_failures,
+    first_complications,
+)
+from pipeline.transforms.followup import contacts, data_cutoff, extractions, lost_between_visits, patient_followup
+from pipeline.transforms.timing import KEY, classify_endo_timing, nearest, renewing_courses
+
+# Kinds of row that the rules look at; all others are contacts and nothing more.
+LINKED_KINDS = (
+    *TREATMENT,
+    *OPENING,
+    *COMPLICATIONS,
+    *SURGERY,
+    *RESECTION,
+    *ev.TOOTH_LOST,
+    *ev.IN_PLACE_OF_A_TOOTH,
+    CROWN,
+    RETAINER,
+    REMOVAL,
+)
+
+
+@dataclass(frozen=True)
+class LinkRules:
+    """The numbers of the linking rules, each with its default; see the rule that names it."""
+
+    course_gap_days: int = 180
+    crown_repost_days: int = 60
+    lab_days: int = 21
+    replacement_days: int = 120
+    recall_months: int = 12
+    data_cutoff: dt.date | None = None
+    posted_at_prep: bool = False  # the posted date of a crown is its preparation, not its seat
+
+
+@dataclass(frozen=True)
+class LinkInput:
+    """The stored tables that linking reads; see `pipeline.tables`."""
+
+    procedures: pl.LazyFrame
+    patients: pl.LazyFrame
+    crown_details: pl.LazyFrame
+    findings: pl.LazyFrame
+
+
+@dataclass(frozen=True)
+class Linked:
+    """What linking found.
+
+    `set_aside` holds the rows that cannot have happened (`load_id, row_number, field, reason`); `counts` what the
+    data-quality page tells of this step.
+    """
+
+    crowns: pl.DataFrame
+    endo_courses: pl.DataFrame
+    set_aside: pl.DataFrame
+    cutoff: dt.date | None
+    counts: dict[str, int]
+
+
+@dataclass(frozen=True)
+class _Ledger:
+    done: pl.DataFrame  # every completed row that stands: patient_id, service_date
+    events: pl.DataFrame  # those of permanent teeth whose kind the rules look at
+    history: pl.DataFrame  # existing rows of permanent teeth
+    set_aside: pl.DataFrame
+    counts: dict[str, int]
+
+
+def link(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> Linked:
+    """Apply the ten linking rules.
+
+    Parameters
+    ----------
+    tables
+        All rows ever loaded, those set aside by an earlier link included.
+    codes
+        `code, event, detail`.
+    rules
+        The rules' numbers.
+
+    Returns
+    -------
+    `crowns` and `endo_courses` as declared in `pipeline.tables`, sorted by their keys. The result does not depend on
+    the order of the rows.
+    """
+    ledger = _read_ledger(tables, codes, rules)
+    findings = tables.findings
+    cutoff = data_cutoff(ledger.done.lazy(), findings, tables.patients).collect().item()
+    cutoff = rules.data_cutoff or cutoff
+    findings = findings.filter(pl.col("exam_date") <= pl.lit(cutoff))
+    ends = patient_followup(ledger.done.lazy(), findings, tables.patients, cutoff=pl.lit(cutoff, pl.Date)).collect()
+    events = ledger.events
+    extracted = extractions(events.lazy()).collect()
+    seen = contacts(ledger.done.lazy(), findings).unique()
+    gaps = lost_between_visits(events.lazy(), ledger.history.lazy(), extracted.lazy(), seen).collect()
+    courses = _courses(ledger, rules)
+    crowns = _crowns(ledger, tables.crown_details, ends, rules)
+    courses = renewing_courses(courses, crowns, replacement_days=rules.replacement_days)
+    crowns = crown_failures(crowns, courses, events, extracted)
+    crowns = end_followup(crowns, ends, gaps, start="entry_date")
+    crowns = classify_endo_timing(crowns, courses, _filled_elsewhere(ledger.history))
+    crowns = first_complications(crowns, events)
+    courses = endo_failures(_link_to_crowns(courses, crowns), events, extracted)
+    courses = end_followup(courses, ends, gaps, start="since")
+    counts = ledger.counts | _counts(crowns, courses, gaps)
+    return Linked(
+        crowns=_shape(crowns, CROWNS.schema).sort("crown_id"),
+        endo_courses=_shape(courses, ENDO_COURSES.schema).sort("course_id"),
+        set_aside=ledger.set_aside,
+        cutoff=cutoff,
+        counts=counts,
+    )
+
+
+def _read_ledger(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Ledger:
+    cutoff = None if rules.data_cutoff is None else pl.lit(rules.data_cutoff)
+    rows = tables.procedures
+    done = ev.done_rows(rows, cutoff=cutoff)
+    on_teeth = ev.with_kind(done.filter(pl.col("tooth_fdi").is_not_null()), codes)
+    columns = [
+        *ROW,
+        *KEY,
+        "supernumerary",
+        "service_date",
+        "code",
+        "event",
+        "detail",
+        "provider_id",
+        "site_id",
+        "reason",
+    ]
+    teeth = on_teeth.select(columns).collect(engine="streaming")
+    set_aside = ev.impossible_rows(teeth.lazy()).collect().sort(ROW)
+    standing = teeth.lazy().join(set_aside.lazy(), on=list(ROW), how="anti")
+    events = ev.permanent_teeth(standing.filter(pl.col("event").is_in(LINKED_KINDS))).collect()
+    on_implants = ev.rows_on_implants(events.lazy()).collect()
+    events = events.join(on_implants, on=list(ROW), how="anti")
+    seen = done.select(*ROW, "patient_id", "service_date").join(set_aside.lazy(), on=list(ROW), how="anti")
+    existing = ev.permanent_teeth(rows.filter(pl.col("status") == "existing", pl.col("tooth_fdi").is_not_null()))
+    if cutoff is not None:
+        existing = existing.filter(pl.col("service_date").is_null() | (pl.col("service_date") <= cutoff))
+    completed = rows.filter(pl.col("status") == "completed")
+    counted = pl.collect_all(
+        [
+            seen.drop(ROW),
+            ev.with_kind(existing, codes).filter(pl.col("event").is_in(LINKED_KINDS)),
+            rows.group_by("status").len(),
+            ev.reversed_rows(completed).select(pl.len()),
+            ev.unmatched_reversals(completed).select(pl.len()),
+        ],
+        engine="streaming",
+    )
+    by_status = dict(counted[2].iter_rows())
+    counts = {f"rows_{status}": by_status.get(status, 0) for status in ("completed", "planned", "existing", "void")}
+    counts |= {
+        "rows_reversed": counted[3].item(),
+        "reversals_without_match": counted[4].item(),
+        "rows_after_extraction": set_aside.height,
+        "crown_rows_on_implants": on_implants.height,
+        "rows_on_primary_teeth": teeth.filter(pl.col("tooth_fdi") > 48).height,
+        "rows_on_supernumerary_teeth": teeth.filter("supernumerary").height,
+        "crown_rows": events.filter(pl.col("event") == CROWN).height,
+    }
+    aside = set_aside.select(*ROW, pl.lit("service_date").alias("field"), "reason")
+    return _Ledger(done=counted[0], events=events, history=counted[1], set_aside=aside, counts=counts)
+
+
+def _courses(ledger: _Ledger, rules: LinkRules) -> pl.DataFrame:
+    courses = build_courses(
+        ledger.events.lazy(), ledger.history.lazy(), course_gap_days=rules.course_gap_days
+    ).collect()
+    return _numbered(courses.sort(*KEY, "started", "kind"), "course_id", "E")
+
+
+def _crowns(ledger: _Ledger, crown_details: pl.LazyFrame, ends: pl.DataFrame, rules: LinkRules) -> pl.DataFrame:
+    details = ev.permanent_teeth(crown_details)
+    here = build_crowns(
+        ledger.events.lazy(),
+        details,
+        crown_repost_days=rules.crown_repost_days,
+        lab_days=rules.lab_days,
+        posted_at_prep=rules.posted_at_prep,
+    ).with_columns(seen_date=pl.lit(None, pl.Date))
+    here = here.collect().lazy()
+    elsewhere = crowns_from_elsewhere(
+        ledger.history.lazy(), here, details, ends.lazy().select("patient_id", "first_seen")
+    )
+    records_begin = pl.lit(ledger.done["service_date"].min(), pl.Date)
+    crowns = crown_entry(pl.concat([here, elsewhere]), records_begin=records_begin).collect()
+    crowns = crowns.with_columns(in_place_from=pl.coalesce("seat_date", pl.col("seen_date") - pl.duration(days=1)))
+    return _numbered(crowns.sort(*KEY, "in_place_from", "posted_first"), "crown_id", "C")
+
+
+def _filled_elsewhere(history: pl.DataFrame) -> pl.DataFrame:
+    filled = history.filter(pl.col("event").is_in(FILLING)).group_by(KEY)
+    undated = pl.col("service_date").is_null().any()
+    seen = pl.when(undated).then(None).otherwise(pl.col("service_date").min())
+    return filled.agg(filled_seen=seen, is_filled_elsewhere=pl.lit(True).first())
+
+
+def _link_to_crowns(courses: pl.DataFrame, crowns: pl.DataFrame) -> pl.DataFrame:
+    # Adds crown_at_start, crown_id and days_to_crown: the crown a course went through, else the next one seated.
+    standing = crowns.select(
+        *KEY, "in_place_from", "exit_date", "failure", here="crown_id", unknown_age=pl.col("seat_date").is_null()
+    )
+    seats = crowns.select(*KEY, ahead="crown_id", ahead_seat="seat_date").drop_nulls("ahead_seat")
+    standing = standing.sort("here").unique([*KEY, "in_place_from"], keep="last", maintain_order=True)
+    seats = seats.sort("ahead").unique([*KEY, "ahead_seat"], keep="first", maintain_order=True)
+    out = nearest(courses, standing, left_on="started", right_on="in_place_from", strategy="backward", same_day=False)
+    out = nearest(out, seats, left_on="started", right_on="ahead_seat", strategy="forward", same_day=True)
+    gone = pl.col("failure") & (
+        (pl.col("exit_date") < pl.col("started"))
+        | ((pl.col("exit_date") == pl.col("started")) & pl.col("new_crown_id").is_null())
+    )
+    crowned = (pl.col("here").is_not_null() & ~gone).fill_null(False)
+    through = crowned & pl.col("new_crown_id").is_null()
+    return out.with_columns(
+        crown_at_start=pl.when(~crowned)
+        .then(pl.lit("none"))
+        .when("unknown_age")
+        .then(pl.lit("crowned_unknown_age"))
+        .otherwise(pl.lit("crowned")),
+        crown_id=pl.when(through).then("here").otherwise("ahead"),
+        days_to_crown=pl.when(~through)
+        .then((pl.col("ahead_seat") - pl.col("completed")).dt.total_days())
+        .cast(pl.Int32),
+    ).select(*courses.columns, "crown_at_start", "crown_id", "days_to_crown")
+
+
+def _numbered(frame: pl.DataFrame, name: str, prefix: str) -> pl.DataFrame:
+    # A running number in tooth order: it names no one and does not depend on the order of the rows.
+    digits = max(6, len(str(frame.height)))
+    number = pl.int_range(1, pl.len() + 1).cast(pl.String).str.zfill(digits)
+    return frame.with_columns((pl.lit(prefix) + number).alias(name))
+
+
+def _shape(frame: pl.DataFrame, schema: dict[str, PolarsType]) -> pl.DataFrame:
+    grouped = frame.with_columns(tooth_group=ev.tooth_group(pl.col("tooth_fdi")))
+    return grouped.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
+
+
+def _counts(crowns: pl.DataFrame, courses: pl.DataFrame, gaps: pl.DataFrame) -> dict[str, int]:
+    known = crowns.filter(pl.col("seat_date").is_not_null())
+    made_here = known.filter(pl.col("posted_first").is_not_null())
+    first_repeat = courses.sort("started").unique(KEY, keep="first", maintain_order=True)
+    vital = pl.col("endo_timing") == "vital"
+    return {
+        "crowns": known.height,
+        "crowns_from_elsewhere_unknown_age": crowns.height - known.height,
+        "crowns_from_elsewhere_known_age": known.height - made_here.height,
+        "seats_recorded": known.filter("seat_recorded").height,
+        "seats_shifted_from_preparation": known.filter(pl.col("shift_days") > 0).height,
+        "crowns_order_uncertain": known.filter("order_uncertain").height,
+        "crowns_not_followed": known.filter(pl.col("exit_date") <= pl.col("entry_date")).height,
+        "vital_by_ledger_root_filled_by_record": known.filter(
+            vital & (pl.col("pulp_status_at_prep") == "root_filled")
+        ).height,
+        "endo_courses": courses.height,
+        "courses_never_completed": courses["completed"].null_count(),
+        "retreatments_coded_as_initial": courses.filter("coded_as_initial").height,
+        "retreatments_without_first_treatment": first_repeat.filter(
+            (pl.col("kind") == "retreatment") & ~pl.col("coded_as_initial")
+        ).height,
+        "teeth_lost_between_visits": gaps.height,
+    }
