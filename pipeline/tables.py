@@ -312,3 +312,16 @@ CROWNS = Table(
         "exit_reason": _text("Why follow-up ended.", nullable=False, words=EXIT_REASONS),
     },
 )
+
+TOOTH_FOLLOWUP = Table(
+    name="tooth_followup",
+    one_row_per="permanent tooth with a crown or a course of endo",
+    key=("patient_id", "tooth_fdi"),
+    columns={
+        "patient_id": _text("Patient.", nullable=False),
+        "tooth_fdi": Column(pl.UInt8(), "Tooth, ISO 3950.", False),
+        "followed_to": _date("Last day on which the tooth was followed, whatever was done to it.", nullable=False),
+        "end_reason": _text("Why: extraction is `failed`.", nullable=False, words=EXIT_REASONS),
+        "extracted": _date("Day of extraction, if while followed."),
+    },
+)

@@ -127,6 +127,23 @@ def end_followup(teeth: pl.DataFrame, ends: pl.DataFrame, gaps: pl.DataFrame, *,
     )
 
 
+def tooth_followup(
+    teeth: pl.DataFrame, ends: pl.DataFrame, gaps: pl.DataFrame, extracted: pl.DataFrame
+) -> pl.DataFrame:
+    """How long each tooth itself was followed, whatever was done to it: the columns of `TOOTH_FOLLOWUP`.
+
+    `teeth` has one row per tooth, with `start`, the first day of its first crown or course.
+    """
+    lost = teeth.join(extracted, on=KEY, how="left").with_columns(failed="extracted", failure_cause=pl.lit("extracted"))
+    closed = end_followup(lost, ends, gaps, start="start")
+    return closed.select(
+        *KEY,
+        followed_to="exit_date",
+        end_reason="exit_reason",
+        extracted=pl.when("failure").then("extracted"),
+    ).sort(KEY)
+
+
 def radiographic_success(courses: pl.DataFrame, findings: pl.DataFrame, *, recall_months: int) -> pl.DataFrame:
     """Rule 7, second half: what the latest recall film says of each completed course.
 

@@ -25,6 +25,7 @@ from pipeline.transforms.failures import (
     end_followup,
     endo_failures,
     first_complications,
+    tooth_followup,
 )
 from pipeline.transforms.followup import contacts, data_cutoff, extractions, lost_between_visits, patient_followup
 from pipeline.transforms.timing import KEY, classify_endo_timing, nearest, renewing_courses
@@ -77,6 +78,7 @@ class Linked:
 
     crowns: pl.DataFrame
     endo_courses: pl.DataFrame
+    tooth_followup: pl.DataFrame
     set_aside: pl.DataFrame
     cutoff: dt.date | None
     counts: dict[str, int]
@@ -127,10 +129,13 @@ def link(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> Linked:
     crowns = first_complications(crowns, events)
     courses = endo_failures(_link_to_crowns(courses, crowns), events, extracted)
     courses = end_followup(courses, ends, gaps, start="since")
+    starts = [crowns.select(*KEY, start="entry_date"), courses.select(*KEY, start="since")]
+    teeth = pl.concat(starts).group_by(KEY).agg(pl.col("start").min())
     counts = ledger.counts | _counts(crowns, courses, gaps)
     return Linked(
         crowns=_shape(crowns, CROWNS.schema).sort("crown_id"),
         endo_courses=_shape(courses, ENDO_COURSES.schema).sort("course_id"),
+        tooth_followup=tooth_followup(teeth, ends, gaps, extracted),
         set_aside=ledger.set_aside,
         cutoff=cutoff,
         counts=counts,

@@ -1,0 +1,35 @@
+# Two commands set everything up: `make demo` and `make test`. Nothing is installed outside .venv.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test lint slow lock clean
+
+# The locked packages first, then the project itself: the same versions on every machine.
+$(VENV)/installed: requirements.lock pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	touch $@
+
+demo: $(VENV)/installed
+	$(BIN)/toothyears demo --out out
+
+test: $(VENV)/installed
+	$(BIN)/python -m pytest -n 2
+
+lint: $(VENV)/installed
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+slow: $(VENV)/installed
+	$(BIN)/python -m pytest -m slow
+
+# Needs `uv` on the path; run after changing the dependencies in pyproject.toml.
+lock:
+	uv pip compile pyproject.toml --extra test --extra build --universal --python-version 3.11 \
+	  --generate-hashes --no-header --no-emit-index-url --quiet -o requirements.lock
+
+clean:
+	rm -rf $(VENV) out

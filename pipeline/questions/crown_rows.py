@@ -1,0 +1,63 @@
+"""Crowns as survival data: one row per crown on the clock since its seat, and the states that it passes through."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.results import DAYS_PER_YEAR
+
+STATES = ("before_seat", "vital", "through_crown")
+
+
+def crown_rows(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
+    """Follow-up since the seat: one row per crown whose seat date is known.
+
+    Adds to the columns of `crowns`: `entry_days, exit_days, access_days` (whole days since the seat; access null
+    unless opened), `age_at_seat` in years (from the birth date, else from the middle of the birth year; null if
+    neither is recorded), `seat_year` as a decimal, and the patient's `sex, smoker, diabetes, bruxism`.
+    """
+    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
+    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
+    return (
+        crowns.filter(pl.col("seat_date").is_not_null())
+        .join(people, on="patient_id", how="left", maintain_order="left")
+        .with_columns(
+            entry_days=_days("entry_date", "seat_date"),
+            exit_days=_days("exit_date", "seat_date"),
+            access_days=_days("access_date", "seat_date"),
+            age_at_seat=_days("seat_date", "born") / DAYS_PER_YEAR,
+            seat_year=pl.col("seat_date").dt.year() + (pl.col("seat_date").dt.ordinal_day() - 1) / DAYS_PER_YEAR,
+        )
+        .drop("born")
+        .sort("crown_id")
+    )
+
+
+def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
+    """Cut each crown at its opening: one row per crown and state, with `state, entry_days, exit_days, event`.
+
+    A crown opened later counts as `vital` until that day and as `through_crown` from then on: it is never counted as
+    opened while it only had the opening ahead of it. The event belongs to the state in which it happened. A crown
+    opened on the last day followed stays in its first state alone.
+    """
+    opened = rows.filter(
+        pl.col("access_days").is_not_null(),
+        pl.col("access_days") < pl.col("exit_days"),
+    )
+    until = (
+        opened.filter(pl.col("entry_days") < pl.col("access_days"))
+        .with_columns(exit_days=pl.col("access_days"), event=pl.lit(False), state=pl.lit("vital"))
+        .select(*rows.columns, "event", "state")
+    )
+    after = opened.with_columns(
+        entry_days=pl.max_horizontal("entry_days", "access_days"), event="failure", state=pl.lit("through_crown")
+    ).select(*rows.columns, "event", "state")
+    closed = rows.join(opened.select("crown_id"), on="crown_id", how="anti").with_columns(
+        event="failure",
+        state=pl.when(pl.col("endo_timing") == "before_seat").then(pl.lit("before_seat")).otherwise(pl.lit("vital")),
+    )
+    return pl.concat([until, after, closed.select(*rows.columns, "event", "state")]).sort("crown_id", "entry_days")
+
+
+def _days(later: str, earlier: str) -> pl.Expr:
+    return (pl.col(later) - pl.col(earlier)).dt.total_days()

@@ -1,0 +1,168 @@
+"""One group of a comparison, counted and drawn: curve, table under it, rate per 100 tooth-years."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.results import DAYS_PER_YEAR, CurvePoint, Group, Milestone
+from pipeline.stats.kaplan_meier import Curve, first_day_with, kaplan_meier
+from pipeline.stats.rates import failure_rate
+from pipeline.stats.risk_table import risk_table
+
+
+@dataclass(frozen=True)
+class CurveRules:
+    """When a curve starts and stops.
+
+    It starts once `min_at_risk` are followed (at once where all enter at 0), and stops when fewer are, or when one
+    more failure would move it by more than `max_step` (a share).
+    """
+
+    min_at_risk: int
+    max_step: float
+    confidence: float
+    years: Sequence[float]
+
+
+def days_of(years: float) -> int:
+    """Whole days of a number of years."""
+    return round(years * DAYS_PER_YEAR)
+
+
+def curve_start(spells: pl.DataFrame, *, min_at_risk: int) -> int | None:
+    """The day from which a group has enough teeth under observation: 0 where all enter at 0; None if it never has."""
+    if spells.is_empty() or spells["entry_days"].max() == 0:
+        return 0
+    return first_day_with(min_at_risk, exit_days=spells["exit_days"], entry_days=spells["entry_days"])
+
+
+def make_group(
+    spells: pl.DataFrame, *, name: str, label: str, counted: pl.DataFrame, rules: CurveRules, late: bool = False
+) -> Group:
+    """Summarise one group.
+
+    Parameters
+    ----------
+    spells
+        Rows of the state: `entry_days, exit_days, event, patient_id`.
+    counted
+        Crowns or courses that carry the label, with `failure`: they give the counts of teeth, patients and failures.
+    late
+        True where the group enters after day 0; its curve then starts as `CurveRules` says.
+    """
+    rate = failure_rate(
+        spells["exit_days"],
+        spells["event"],
+        entry_days=spells["entry_days"],
+        cluster=spells["patient_id"],
+        confidence=rules.confidence,
+    )
+    start = curve_start(spells, min_at_risk=rules.min_at_risk) if late else 0
+    curve = None
+    followed = spells.filter(pl.col("exit_days") > (start or 0))
+    if start is not None and followed.height:
+        curve = kaplan_meier(
+            spells["exit_days"],
+            spells["event"],
+            entry_days=spells["entry_days"],
+            cluster=spells["patient_id"],
+            from_day=start,
+            confidence=rules.confidence,
+        )
+    stop, why = curve_stop(curve, rules=rules) if curve else (0, "too few are followed for a curve")
+    clustered = not np.isnan(rate.clustered_low)
+    return Group(
+        name=name,
+        label=label,
+        crowns=counted.height,
+        patients=counted["patient_id"].n_unique(),
+        failures=int(counted["failure"].sum()),
+        tooth_years=rate.tooth_years,
+        rate_per_100_tooth_years=rate.per_100 if rate.tooth_years else 0.0,
+        rate_ci_low=rate.clustered_low if clustered else rate.low if rate.tooth_years else 0.0,
+        rate_ci_high=rate.clustered_high if clustered else rate.high if rate.tooth_years else 0.0,
+        curve=_points(curve, stop) if curve else (),
+        milestones=_milestones(spells, curve, start or 0, stop, rules),
+        starts_at_days=start or 0,
+        stops_at_days=stop if curve else 0,
+        stop_reason=why,
+    )
+
+
+def curve_stop(curve: Curve, *, rules: CurveRules) -> tuple[int, str]:
+    """The last day up to which a curve is shown, and why it stops there."""
+    before = np.concatenate(([1.0], curve.survival[:-1]))
+    few = curve.rows_at_risk < rules.min_at_risk
+    with np.errstate(divide="ignore", invalid="ignore"):
+        jumpy = before / curve.rows_at_risk > rules.max_step
+    thin = np.flatnonzero(few | jumpy)
+    if len(thin) == 0:
+        return int(curve.time[-1]), "the end of follow-up"
+    first = int(thin[0])
+    day = int(curve.time[first - 1]) if first else curve.from_day
+    if few[first]:
+        return day, f"fewer than {rules.min_at_risk} are followed after that"
+    return day, f"one more failure would move it by more than {rules.max_step * 100:g} of 100"
+
+
+def _points(curve: Curve, stop: int) -> tuple[CurvePoint, ...]:
+    shown = (curve.time <= stop) & (curve.events > 0)
+    last = np.flatnonzero(curve.time <= stop)
+    if len(last):
+        shown[last[-1]] = True  # the curve is drawn to where it stops
+    start = CurvePoint(curve.from_day, int(curve.rows_at_risk[0]), 1.0, 1.0, 1.0)
+    points = [start]
+    for i in np.flatnonzero(shown):
+        survival = float(curve.survival[i])
+        low, high = float(curve.low[i]), float(curve.high[i])
+        points.append(
+            CurvePoint(
+                days=int(curve.time[i]),
+                at_risk=int(curve.rows_at_risk[i]),
+                survival=survival,
+                ci_low=survival if np.isnan(low) else low,
+                ci_high=survival if np.isnan(high) else high,
+            )
+        )
+    return tuple(points)
+
+
+def _milestones(
+    spells: pl.DataFrame, curve: Curve | None, start: int, stop: int, rules: CurveRules
+) -> tuple[Milestone, ...]:
+    years = rules.years
+    days = np.array([days_of(y) for y in years], dtype=np.int64)
+    table = risk_table(spells["exit_days"], spells["event"], days, entry_days=spells["entry_days"])
+    at = curve.at(days) if curve else None
+    out = []
+    for i, year in enumerate(years):
+        shown = at is not None and start <= days[i] <= stop and not np.isnan(at.survival[i])
+        survival = float(at.survival[i]) if shown and at is not None else None
+        low, high = (float(at.low[i]), float(at.high[i])) if shown and at is not None else (None, None)
+        if survival is not None and low is not None and np.isnan(low):
+            low, high = _limits_without_failures(survival, int(table.followed[i]), rules)
+        out.append(
+            Milestone(
+                years=year,
+                entered=int(table.entered[i]),
+                followed=int(table.followed[i]),
+                failed=int(table.failed[i]),
+                ended=int(table.ended[i]),
+                survival=survival,
+                ci_low=low,
+                ci_high=high,
+            )
+        )
+    return tuple(out)
+
+
+def _limits_without_failures(survival: float, followed: int, rules: CurveRules) -> tuple[float | None, float | None]:
+    # While none has failed the curve has no error of its own. The exact limit of 0 failures among those still followed
+    # (Clopper and Pearson 1934) is wider than the truth and never claims certainty.
+    if survival < 1 or followed == 0:
+        return None, None
+    return ((1 - rules.confidence) / 2) ** (1 / followed), 1.0

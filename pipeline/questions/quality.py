@@ -1,0 +1,142 @@
+"""Can these records be trusted: what was read, set aside, filled in and linked, each with what it means."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.results import FilledIn, FlowStep, LinkNote, LoadRow, Quality, QuarantineRow, UnknownCode
+
+# What each count of the linking step means for the results; a count without a line here is not shown.
+LINK_MEANINGS = {
+    "rows_planned": "Planned rows: never events.",
+    "rows_existing": "Rows for work done elsewhere: they say what was there, never what this practice did.",
+    "rows_void": "Void rows: left out.",
+    "rows_reversed": "Rows taken back by a negative fee: left out together with their reversal.",
+    "reversals_without_match": "Negative fees that match no row: they take nothing back. Check what they were for.",
+    "rows_after_extraction": (
+        "Rows that name a tooth after its extraction: a tooth number is wrong somewhere. The later row is set aside."
+    ),
+    "crown_rows_on_implants": "Crown rows on a position that holds an implant: the implant's crown, not a tooth's.",
+    "rows_on_primary_teeth": "Rows on primary teeth: stored, and left out of the survival questions.",
+    "rows_on_supernumerary_teeth": "Rows on supernumerary teeth: stored, and left out of the survival questions.",
+    "crowns_from_elsewhere_unknown_age": (
+        "Crowns done elsewhere at an unknown time: in no analysis that starts at the seat."
+    ),
+    "crowns_from_elsewhere_known_age": "Crowns done elsewhere at a known time: followed from the day first seen here.",
+    "seats_recorded": "Crowns whose seat date was recorded.",
+    "seats_shifted_from_preparation": "Crowns whose seat was taken as the preparation plus the usual days at the lab.",
+    "crowns_order_uncertain": (
+        "Crowns for which it is not sure that the root canal came before the seat; counted as before."
+    ),
+    "crowns_not_followed": "Crowns whose patient was not seen again after the seat: they say nothing about survival.",
+    "vital_by_ledger_root_filled_by_record": (
+        "Crowns whose record says root-filled though no root canal is in the ledger: probably done elsewhere."
+    ),
+    "courses_never_completed": "Teeth opened with no filling on record: finished elsewhere, or given up.",
+    "retreatments_coded_as_initial": "Repeat treatments posted as first treatments.",
+    "retreatments_without_first_treatment": "Repeat treatments of teeth whose first treatment is not in the records.",
+    "teeth_lost_between_visits": (
+        "Teeth with an implant or pontic in their place and no extraction here: followed to the visit before."
+    ),
+}
+
+
+def make_quality(
+    *,
+    loads: pl.DataFrame,
+    quarantine: pl.DataFrame,
+    reasons: Mapping[str, tuple[str, str]],
+    tables: Mapping[str, pl.DataFrame],
+    codes: pl.DataFrame,
+    link_counts: Mapping[str, int],
+) -> Quality:
+    """Gather the data-quality figures.
+
+    Parameters
+    ----------
+    loads, quarantine
+        The stored tables of these names.
+    reasons
+        Reason code to its meaning and what to do about it.
+    tables
+        The stored input tables by name; only counts are taken from them.
+    codes
+        The code list in use: `code, event`.
+    link_counts
+        What the linking step counted.
+    """
+    return Quality(
+        loads=tuple(
+            LoadRow(*row)
+            for row in loads.sort("load_id")
+            .select("file", "hash", "table_name", "rows_read", "loaded", "duplicate", "quarantined")
+            .iter_rows()
+        ),
+        quarantine=_set_aside(quarantine, reasons),
+        filled_in=_filled_in(tables),
+        links=tuple(
+            LinkNote(name, link_counts[name], meaning)
+            for name, meaning in LINK_MEANINGS.items()
+            if link_counts.get(name)
+        ),
+        unknown_codes=_unknown_codes(tables.get("procedures"), codes),
+        flow=_row_flow(loads, link_counts),
+    )
+
+
+def _set_aside(quarantine: pl.DataFrame, reasons: Mapping[str, tuple[str, str]]) -> tuple[QuarantineRow, ...]:
+    counted = (
+        quarantine.group_by("table_name", pl.col("field").fill_null(""), "reason", "stage")
+        .len()
+        .sort(["len", "table_name", "field", "reason"], descending=[True, False, False, False])
+    )
+    rows = []
+    for table, field, reason, stage, n in counted.iter_rows():
+        meaning, what_to_do = reasons.get(reason, (reason, ""))
+        rows.append(QuarantineRow(table, field, reason, stage, n, meaning, what_to_do))
+    return tuple(rows)
+
+
+def _filled_in(tables: Mapping[str, pl.DataFrame]) -> tuple[FilledIn, ...]:
+    plumbing = {"load_id", "row_number", "supernumerary"}
+    out = []
+    for name, frame in tables.items():
+        if frame.is_empty():
+            continue
+        filled = frame.select(pl.all().count()).row(0, named=True)
+        out += [FilledIn(name, field, frame.height, n) for field, n in filled.items() if field not in plumbing]
+    return tuple(out)
+
+
+def _unknown_codes(procedures: pl.DataFrame | None, codes: pl.DataFrame) -> tuple[UnknownCode, ...]:
+    if procedures is None:
+        return ()
+    unknown = (
+        procedures.lazy()
+        .select("code")
+        .join(codes.lazy().select("code"), on="code", how="anti")
+        .group_by("code")
+        .len()
+        .sort(["len", "code"], descending=[True, False])
+        .collect()
+    )
+    return tuple(UnknownCode(code, n) for code, n in unknown.iter_rows())
+
+
+def _row_flow(loads: pl.DataFrame, counts: Mapping[str, int]) -> tuple[FlowStep, ...]:
+    ledger = loads.filter(pl.col("table_name") == "procedures")
+    read = int(ledger["rows_read"].sum())
+    twice, aside = int(ledger["duplicate"].sum()), int(ledger["quarantined"].sum())
+    left = read - twice - aside
+    steps = [
+        FlowStep("Procedure rows read", read, 0, "", "rows"),
+        FlowStep("Read once", read - twice, twice, "the same row in two files", "rows"),
+        FlowStep("Readable and possible", left, aside, "set aside, see below", "rows"),
+    ]
+    undone = sum(counts.get(f"rows_{s}", 0) for s in ("planned", "existing", "void"))
+    taken_back = 2 * counts.get("rows_reversed", 0) + counts.get("reversals_without_match", 0)
+    steps.append(FlowStep("Done here", left - undone, undone, "planned, void, or done elsewhere", "rows"))
+    steps.append(FlowStep("Standing", left - undone - taken_back, taken_back, "reversals and what they took back", "rows"))
+    return tuple(steps)

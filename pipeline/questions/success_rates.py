@@ -1,0 +1,100 @@
+"""Success rates of crowns and root canals, overall and by year, tooth group, clinic and clinician.
+
+Descriptive: each line is what became of the teeth in it. Lines differ in the teeth that fell into them, so a
+clinician's line is no verdict on the clinician.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import polars as pl
+
+from pipeline.questions.groups import CurveRules, days_of, make_group
+from pipeline.results import RateRow, RateTable
+
+NOT_RECORDED = "not recorded"
+BY = {
+    "overall": "overall",
+    "year": "by year",
+    "tooth_group": "by tooth group",
+    "provider_id": "by clinician",
+    "site_id": "by clinic",
+}
+
+
+def crown_spells(crowns: pl.DataFrame) -> pl.DataFrame:
+    """Crowns from their seat to failure: `entry_days, exit_days, event` beside what the tables are made by."""
+    known = crowns.filter(pl.col("seat_date").is_not_null())
+    return _since(known, start="seat_date", entry="entry_date").with_columns(
+        event="failure", year=pl.col("seat_date").dt.year().cast(pl.String)
+    )
+
+
+def endo_spells(courses: pl.DataFrame, teeth: pl.DataFrame, *, outcome: str) -> pl.DataFrame:
+    """Completed courses of endo from completion to an outcome.
+
+    `free_of_intervention`: the first of retreatment, surgery, resection or extraction. `tooth_survival`: extraction
+    alone ends the tooth, whatever else was done to it; follow-up is then that of the tooth, from `tooth_followup`.
+    """
+    done = courses.filter(pl.col("completed").is_not_null())
+    if outcome == "free_of_intervention":
+        timed = done.with_columns(event="failure")
+    else:
+        ends = teeth.select("patient_id", "tooth_fdi", "followed_to", lost=pl.col("extracted").is_not_null())
+        timed = done.join(ends, on=["patient_id", "tooth_fdi"], maintain_order="left").with_columns(
+            exit_date=pl.max_horizontal("followed_to", "completed"), event="lost", failure="lost"
+        )
+    timed = _since(timed, start="completed", entry="completed")
+    return timed.with_columns(year=pl.col("completed").dt.year().cast(pl.String))
+
+
+def rate_tables(
+    spells: pl.DataFrame, *, outcome: str, title: str, horizon: float, rules: CurveRules, by: Iterable[str] = BY
+) -> tuple[RateTable, ...]:
+    """One table per characteristic in `by`; lines stand in order of their name, never of their result."""
+    tables = []
+    for name in by:
+        if name != "overall" and spells[name].null_count() == spells.height:
+            continue
+        rows = tuple(_row(label, part, horizon, rules) for label, part in _parts(spells, name))
+        tables.append(RateTable(f"{outcome}_{_suffix(name)}", f"{title} {BY[name]}", outcome, name, rows))
+    return tuple(tables)
+
+
+def _suffix(name: str) -> str:
+    return name if name == "overall" else f"by_{name.removesuffix('_id')}"
+
+
+def _parts(spells: pl.DataFrame, name: str) -> list[tuple[str, pl.DataFrame]]:
+    if name == "overall":
+        return [("all", spells)] if spells.height else []
+    labelled = spells.with_columns(line=pl.col(name).fill_null(NOT_RECORDED))
+    parts = {str(key[0]): part for key, part in labelled.partition_by("line", as_dict=True).items()}
+    order = ["anterior", "premolar", "molar"] if name == "tooth_group" else sorted(parts)
+    return [(label, parts[label]) for label in order if label in parts]
+
+
+def _row(label: str, part: pl.DataFrame, horizon: float, rules: CurveRules) -> RateRow:
+    own = CurveRules(rules.min_at_risk, 1.0, rules.confidence, (horizon,))
+    group = make_group(part, name=label, label=label, counted=part, rules=own)
+    at = next(m for m in group.milestones if days_of(m.years) == days_of(horizon))
+    return RateRow(
+        name=label,
+        teeth=group.crowns,
+        patients=group.patients,
+        failures=group.failures,
+        tooth_years=group.tooth_years,
+        years=horizon,
+        followed=at.followed,
+        survival=at.survival,
+        ci_low=at.ci_low,
+        ci_high=at.ci_high,
+    )
+
+
+def _since(frame: pl.DataFrame, *, start: str, entry: str) -> pl.DataFrame:
+    return frame.with_columns(
+        entry_days=(pl.col(entry) - pl.col(start)).dt.total_days(),
+        exit_days=(pl.col("exit_date") - pl.col(start)).dt.total_days(),
+    )

@@ -1,0 +1,158 @@
+"""The verdict on a comparison, by its interval alone: one of four, tested in a fixed order so that every case has one.
+
+The smallest difference that would change practice is set before the data are seen; see `Analysis` in the settings.
+Wording never goes above what one practice's records can carry.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from pipeline.results import Difference, Group, Verdict
+
+TOO_EARLY = "too_early"
+LITTLE_DIFFERENCE = "little_difference"
+DIFFERS = "differs"
+CANNOT_TELL = "cannot_tell"
+
+# A forecast further away than this is not worth printing: habits and materials will have changed.
+FORECAST_YEARS = 10
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a verdict stands on."""
+
+    group: Group
+    reference: Group
+    difference: Difference | None
+    horizon_years: float
+    smallest_per_100: float
+    min_failures: int
+    years_of_records: float
+
+
+def decide(difference: Difference | None, failures: tuple[int, int], *, smallest: float, min_failures: int) -> str:
+    """The verdict's code, by the first rule that holds.
+
+    1. Too early: fewer than `min_failures` in either group, or no difference at the horizon (a curve stops before).
+    2. Little difference: the whole interval lies within the smallest difference that matters, even if it excludes 0.
+    3. Differs: the interval excludes 0 and passes the smallest difference that matters.
+    4. Cannot tell: everything else.
+
+    References
+    ----------
+    Altman DG, Bland JM. Absence of evidence is not evidence of absence. BMJ 1995;311:485.
+    """
+    if difference is None or min(failures) < min_failures:
+        return TOO_EARLY
+    low, high = difference.ci_low, difference.ci_high
+    if -smallest < low and high < smallest:
+        return LITTLE_DIFFERENCE
+    if low > 0 or high < 0:
+        return DIFFERS
+    return CANNOT_TELL
+
+
+def write_verdict(basis: Basis) -> Verdict:
+    """The verdict in plain words. Differences are in whole teeth per 100."""
+    failures = (basis.group.failures, basis.reference.failures)
+    code = decide(basis.difference, failures, smallest=basis.smallest_per_100, min_failures=basis.min_failures)
+    group, reference = basis.group.label.lower(), basis.reference.label.lower()
+    smallest = f"{basis.smallest_per_100:g} per 100"
+    doubt = (
+        "The teeth were not assigned by chance: whatever led to one treatment rather than the other may itself decide "
+        "how long a crown lasts."
+    )
+    if code == TOO_EARLY or basis.difference is None:
+        return _too_early(basis, group, reference, doubt)
+    d = basis.difference
+    by = _by(d)
+    result = f"{_count(d.per_100)} per 100 with {group} than with {reference} {by}."
+    interval = f"The range that the records allow is {_range(d)} per 100."
+    sentences = {
+        LITTLE_DIFFERENCE: f"Any difference {by} is probably smaller than {smallest} ({_range(d)} per 100).",
+        DIFFERS: (
+            f"In these records, {_count(d.per_100, start=False)} per 100 with {group} than with {reference} {by} "
+            f"({_range(d)} per 100); this may be due to which teeth were treated which way."
+        ),
+        CANNOT_TELL: (f"With {group} instead of {reference} it could be {_range(d)} per 100 {by}: we cannot tell yet."),
+    }
+    return Verdict(
+        code=code,
+        sentence=sentences[code],
+        result=result,
+        range=interval,
+        doubt=doubt,
+        next_step=_next(basis, code),
+        smallest_difference_per_100=basis.smallest_per_100,
+    )
+
+
+def _too_early(basis: Basis, group: str, reference: str, doubt: str) -> Verdict:
+    counts = f"{_failures(basis.group.failures)} with {group}, {_failures(basis.reference.failures)} with {reference}"
+    few = min(basis.group.failures, basis.reference.failures) < basis.min_failures
+    if few:
+        sentence = f"Too few failures so far to compare ({counts})."
+    else:
+        sentence = f"Too few teeth are followed for {basis.horizon_years:g} years to compare ({counts})."
+    return Verdict(
+        code=TOO_EARLY,
+        sentence=sentence,
+        result=f"So far there are {counts}.",
+        range=f"No range is given below {basis.min_failures} failures in a group, or where a curve stops early.",
+        doubt=doubt,
+        next_step="Look again in a year; looking more often only raises the chance of a false alarm.",
+        smallest_difference_per_100=basis.smallest_per_100,
+    )
+
+
+def _next(basis: Basis, code: str) -> str:
+    if code != CANNOT_TELL or basis.difference is None:
+        return "Look again in a year, and after any change in how teeth are chosen for treatment."
+    half = (basis.difference.ci_high - basis.difference.ci_low) / 2
+    # The interval narrows with the square root of the number of failures.
+    times = (half / basis.smallest_per_100) ** 2
+    if times <= 1:
+        return "A little more follow-up will move the range off one of its edges; look again in a year."
+    years = math.ceil((times - 1) * basis.years_of_records)
+    practices = math.ceil(times)
+    goal = f"{basis.smallest_per_100:g} per 100 either way"
+    pooled = f"{practices} practices like this together would narrow the range to {goal}"
+    if years > FORECAST_YEARS:
+        return f"This practice alone will not answer it; {pooled}."
+    return f"At the present pace about {years} more year{'s' if years != 1 else ''} of records, or {pooled}."
+
+
+def _by(d: Difference) -> str:
+    if d.from_days == 0:
+        return f"by {d.years:g} years"
+    return f"from {_months(d.from_days)} to {d.years:g} years"
+
+
+def _months(days: int) -> str:
+    months = max(1, round(days / 30.4375))
+    return f"{months} month{'s' if months != 1 else ''}"
+
+
+def _count(per_100: float, *, start: bool = True) -> str:
+    n = round(abs(per_100))
+    if n == 0:
+        text = "about as many failures"
+    else:
+        text = f"{n} {'more' if per_100 > 0 else 'fewer'} failure{'s' if n != 1 else ''}"
+    return text[0].upper() + text[1:] if start else text
+
+
+def _range(d: Difference) -> str:
+    low, high = round(d.ci_low), round(d.ci_high)
+    if low >= 0:
+        return f"{low} to {high} more"
+    if high <= 0:
+        return f"{-high} to {-low} fewer"
+    return f"{-low} fewer to {high} more"
+
+
+def _failures(n: int) -> str:
+    return f"{n} failure{'s' if n != 1 else ''}"
