@@ -257,6 +257,17 @@ class NotRun:
 
 
 @dataclass(frozen=True)
+class Check:
+    """One figure of this run computed a second time by another library; `largest_gap` is the absolute difference."""
+
+    what: str
+    by: str
+    rows: int
+    largest_gap: float
+    tolerance: float
+
+
+@dataclass(frozen=True)
 class Counts:
     """Rows and people; `crowns` are those whose seat date is known."""
 
@@ -284,6 +295,7 @@ class Results:
     analysis: dict[str, str]
     versions: dict[str, str]
     cautions: tuple[str, ...] = field(default=())
+    checks: tuple[Check, ...] = field(default=())
     schema: int = SCHEMA
 
 

@@ -1,0 +1,5 @@
+"""`python -m pipeline` is the command `toothyears`."""
+
+from pipeline.cli import main
+
+main()

@@ -1,0 +1,139 @@
+"""The command line: parse, call a stage, print where to look. Progress goes to standard error."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from dashboards.results_json import write_results_json
+from dashboards.write import write_all
+from pipeline import run
+from pipeline.config import load_settings
+from pipeline.errors import PipelineError
+
+EPILOG = (
+    "Exit status: 0 done; 1 the data stop it (nothing was lost or half-written, the message says what to do); "
+    "2 the command line or PRACTICE.toml is wrong."
+)
+_TOML = click.argument("practice", metavar="PRACTICE.toml", type=click.Path(path_type=Path, dir_okay=False))
+_OUT = click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("out"), show_default=True, help="Output folder."
+)
+
+
+def _say() -> Callable[[str], None]:
+    begun = time.monotonic()
+
+    def say(text: str) -> None:
+        click.echo(f"[{time.monotonic() - begun:6.1f} s] {text}", err=True)
+
+    return say
+
+
+@click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(package_name="toothyears")
+def cli() -> None:
+    """Link a practice's root canals, crowns and extractions by tooth, and compare how long they last."""
+
+
+@cli.command()
+@_OUT
+@click.option("--crowns", default=4000, show_default=True, type=click.IntRange(min=1), help="Crowns to invent.")
+@click.option("--seed", default=1, show_default=True, help="Seed of the invented practice.")
+def demo(out: Path, crowns: int, seed: int) -> None:
+    """Make an invented practice, run everything on it, and say where to look."""
+    from synthetic_data.generate import simulate as simulate_practice
+
+    say = _say()
+    say("inventing a practice: Alder Row Dental")
+    toml = simulate_practice(out / "practice", crowns=crowns, seed=seed, say=say)
+    _finish(_everything(toml, out, say=say))
+
+
+@cli.command("run")
+@_TOML
+@_OUT
+def run_command(practice: Path, out: Path) -> None:
+    """Ingest, link, compare and draw, in that order."""
+    _finish(_everything(practice, out, say=_say()))
+
+
+@cli.command()
+@_TOML
+def ingest(practice: Path) -> None:
+    """Read the practice's files into its database; what cannot be read is set aside with the reason."""
+    _finish(run.ingest_stage(load_settings(practice), today=_today(), say=_say()))
+
+
+@cli.command()
+@_TOML
+def link(practice: Path) -> None:
+    """Link root canals, crowns and extractions of one tooth."""
+    _finish(run.link_stage(load_settings(practice), say=_say()))
+
+
+@cli.command()
+@_TOML
+@_OUT
+def compare(practice: Path, out: Path) -> None:
+    """Estimate and compare; write results.json."""
+    results = run.compare_stage(load_settings(practice), say=_say())
+    _finish(write_results_json(results, out))
+
+
+@cli.command()
+@_TOML
+@_OUT
+def dashboards(practice: Path, out: Path) -> None:
+    """Draw the pages and the slides from what was compared."""
+    _finish(write_all(run.stored_results(load_settings(practice)), out, say=_say()))
+
+
+@cli.command()
+@click.argument("directory", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--crowns", default=4000, show_default=True, type=click.IntRange(min=1), help="Crowns to invent.")
+@click.option("--seed", default=1, show_default=True, help="The same seed gives the same practice.")
+def simulate(directory: Path, crowns: int, seed: int) -> None:
+    """Write an invented practice with known truth (truth.json) as input files plus its practice.toml."""
+    from synthetic_data.generate import simulate as simulate_practice
+
+    _finish(simulate_practice(directory, crowns=crowns, seed=seed, say=_say()))
+
+
+def _everything(toml: Path, out: Path, *, say: Callable[[str], None]) -> Path:
+    results = run.everything(load_settings(toml), today=_today(), say=say)
+    return write_all(results, out, say=say)
+
+
+def _today() -> dt.date:
+    return dt.datetime.now(tz=dt.UTC).astimezone().date()
+
+
+def _finish(path: Path) -> None:
+    click.echo(str(path))
+
+
+def main() -> None:
+    """Run the command; an error that the user can mend is shown without a traceback."""
+    try:
+        cli.main(standalone_mode=False)
+    except PipelineError as error:
+        click.echo(f"toothyears: {error}", err=True)
+        sys.exit(error.exit_code)
+    except click.exceptions.Abort:
+        click.echo("toothyears: stopped; what the last finished stage stored is kept.", err=True)
+        sys.exit(1)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except click.exceptions.Exit as leaving:
+        sys.exit(leaving.exit_code)
+
+
+if __name__ == "__main__":
+    main()

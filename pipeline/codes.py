@@ -1,0 +1,234 @@
+"""Procedure codes and what each stands for, in words of our own.
+
+Three lists are built in: `cdt` (used in the United States), `ada_au` (the Australian schedule) and `de` (BEMA and
+GOZ, Germany). `data/codes.csv` holds the numbers, our own short description and how each was checked; it holds no
+text of any publisher. A practice may bring its own list instead, and change any code in PRACTICE.toml.
+
+In a practice's own list and under `[codes]` these plain words are understood besides the words of `EVENTS`:
+crown, root_canal, retreatment, bridge_retainer, pontic, recement, repair, crown_removed, pulpectomy,
+pulpal_debridement, apicoectomy, root_resection (see `ALIASES`).
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.errors import ConfigError
+from pipeline.tables import MATERIALS
+
+if TYPE_CHECKING:
+    from pipeline.config import Settings
+
+BUILT_IN = ("cdt", "ada_au", "de")
+SCHEMA: dict[str, pl.DataType] = {"code": pl.String(), "event": pl.String(), "detail": pl.String()}
+
+# What a code stands for: done to one tooth or to the place of one, so that a row without the tooth says nothing.
+_ON_A_TOOTH = {
+    "crown_placement": "a lasting crown on a tooth",
+    "crown_prefabricated": "a ready-made crown on a tooth",
+    "crown_interim": "a crown for the time being",
+    "crown_recement": "a loose crown put back",
+    "crown_repair": "a crown mended in the mouth",
+    "crown_removal": "a crown taken off",
+    "crown_addon": "extra work on a crown",
+    "crown_lengthening": "more tooth laid free for a crown",
+    "bridge_retainer_crown": "a crown that holds a bridge",
+    "bridge_retainer_bonded": "a wing that holds a bonded bridge",
+    "bridge_pontic": "the hanging tooth of a bridge, where a tooth is missing",
+    "implant": "an implant, its parts or its crown, where a tooth is missing",
+    "coping": "a thin cap over a prepared tooth",
+    "core": "a core under a crown",
+    "core_addon": "extra work on a core",
+    "post_core": "a post and core",
+    "post_core_addon": "a further post",
+    "post_removal": "a post taken out",
+    "post_adjunct": "a canal prepared for a post",
+    "recement_post": "a loose post and core put back",
+    "recement_partial": "a loose inlay, onlay or veneer put back",
+    "repair_partial": "an inlay or onlay mended",
+    "onlay": "an onlay",
+    "inlay": "an inlay",
+    "veneer": "a veneer",
+    "veneer_repair": "a veneer mended",
+    "direct_restoration": "a filling",
+    "interim_filling": "a filling for the time being",
+    "restorative_other": "other work on a crown or filling",
+    "stabilisation": "a cracked tooth held together",
+    "vital_pulp": "a pulp kept alive, wholly or in part",
+    "endo_emergency": "the pulp removed or the tooth opened, root canal to follow",
+    "endo_initial_stage": "canals shaped, filling to follow",
+    "endo_initial": "first root canal treatment, filled",
+    "endo_initial_addon": "a further canal of a first root canal treatment",
+    "endo_incomplete": "root canal treatment given up before filling",
+    "endo_retreatment": "repeat root canal treatment",
+    "endo_adjunct": "extra work in a root canal treatment",
+    "endo_adjunct_obstruction": "a blocked canal worked on",
+    "endo_adjunct_fragment": "a broken instrument removed or passed",
+    "endo_other": "other root canal work",
+    "perforation_repair": "a perforation mended",
+    "apexification": "an open root end closed",
+    "regeneration": "new tissue led into a canal",
+    "primary_tooth_endo": "root filling of a primary tooth",
+    "apical_surgery": "surgery at the root end",
+    "apical_surgery_addon": "extra work in surgery at the root end",
+    "resorption_surgery": "a resorbed root mended by surgery",
+    "root_loss": "one root removed, the tooth kept",
+    "root_burial": "the crown taken off on purpose, roots left buried",
+    "coronectomy": "the crown cut off on purpose, roots left",
+    "replantation": "a tooth taken out and put back",
+    "trauma": "an injured tooth put back or splinted",
+    "extraction": "a tooth taken out",
+    "extraction_impacted": "a buried tooth taken out",
+    "extraction_primary": "a primary tooth taken out",
+}
+# May name one tooth of a bridge, and need not.
+_ON_A_BRIDGE = {
+    "bridge_recement": "a loose bridge put back",
+    "bridge_repair": "a bridge mended",
+    "bridge_section": "a bridge cut apart or taken off",
+}
+_ON_NO_TOOTH = {
+    "exam": "an examination",
+    "radiograph": "a film or scan",
+    "diagnostic_test": "a test of the pulp",
+    "recall_hygiene": "a cleaning",
+    "perio": "gum treatment",
+    "night_guard": "a bite guard",
+    "occlusal_adjustment": "the bite adjusted",
+    "emergency": "a visit for pain",
+    "referral": "an opinion for another dentist",
+    "biopsy": "a sample of tissue",
+    "other": "anything else: a contact and nothing more",
+}
+
+EVENTS: dict[str, str] = {**_ON_A_TOOTH, **_ON_A_BRIDGE, **_ON_NO_TOOTH}
+TOOTH_LEVEL = frozenset(_ON_A_TOOTH)
+TOOTH_OPTIONAL = frozenset(_ON_A_BRIDGE)
+
+ALIASES: dict[str, str] = {
+    "crown": "crown_placement",
+    "root_canal": "endo_initial",
+    "retreatment": "endo_retreatment",
+    "bridge_retainer": "bridge_retainer_crown",
+    "pontic": "bridge_pontic",
+    "recement": "crown_recement",
+    "repair": "crown_repair",
+    "crown_removed": "crown_removal",
+    "pulpectomy": "endo_emergency",
+    "pulpal_debridement": "endo_emergency",
+    "apicoectomy": "apical_surgery",
+    "root_resection": "root_loss",
+}
+
+
+def code_table(settings: Settings) -> pl.DataFrame:
+    """The practice's codes: its code system, with the changes under `[codes]` of its TOML.
+
+    One row per code: `code`; `event`, a word of `EVENTS`; `detail`, the crown material where the number says it, else
+    null. A code whose event is changed loses its detail.
+    """
+    system = settings.practice.code_system
+    base = built_in(system) if system in BUILT_IN else read_code_file(Path(system))
+    return with_overrides(base, settings.codes, system=system)
+
+
+def built_in(system: str) -> pl.DataFrame:
+    """One of the lists that come with the package: `code, event, detail`, one row per code."""
+    return _all_built_in().filter(pl.col("system") == system).select(*SCHEMA)
+
+
+@cache
+def _all_built_in() -> pl.DataFrame:
+    with files("pipeline").joinpath("data", "codes.csv").open("rb") as stream:
+        return pl.read_csv(stream.read(), infer_schema=False)
+
+
+def read_code_file(path: Path) -> pl.DataFrame:
+    """A practice's own list: a CSV with the headings code, event and, if wanted, detail.
+
+    Raises
+    ------
+    ConfigError
+        If the file is missing, lacks a heading, names a code twice or has a word that is not ours.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            rows = list(csv.DictReader(stream))
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"code_system: {path.name} cannot be read as a UTF-8 CSV file.") from error
+    if not rows or not {"code", "event"} <= rows[0].keys():
+        raise ConfigError(f"code_system: {path.name} needs the headings code,event (and detail, if you like) and rows.")
+    found = [
+        {
+            "code": _normal(row["code"] or ""),
+            "event": event_word(row["event"] or "", where=f"{path.name}, row {n}"),
+            "detail": _detail_word((row.get("detail") or "").strip(), where=f"{path.name}, row {n}"),
+        }
+        for n, row in enumerate(rows, 1)
+    ]
+    table = pl.DataFrame(found, schema=SCHEMA)
+    if n := table["code"].is_duplicated().sum() or table.filter(pl.col("code") == "").height:
+        raise ConfigError(f"code_system: {path.name} has {n} rows whose code is empty or there twice. Keep one of each.")
+    return table
+
+
+def with_overrides(table: pl.DataFrame, overrides: Mapping[str, str], *, system: str) -> pl.DataFrame:
+    """`table` with the events of `overrides` (code to event) put over it; new codes are added."""
+    if not overrides:
+        return table
+    new = pl.DataFrame(
+        [{"code": code, "event": event_word(word, where=f"[codes] {code}")} for code, word in overrides.items()],
+        schema={"code": pl.String(), "event": pl.String()},
+    ).with_columns(normalise_code(pl.col("code"), system=system))
+    new = new.join(table, on=["code", "event"], how="left")
+    return pl.concat([table.join(new, on="code", how="anti"), new.select(*SCHEMA)]).sort("code")
+
+
+def event_word(word: str, *, where: str) -> str:
+    """Our word for an event, from our own or a plain one of `ALIASES`.
+
+    Raises
+    ------
+    ConfigError
+        If it is neither; the message lists the nearest words.
+    """
+    normal = word.strip().lower().replace(" ", "_").replace("-", "_")
+    normal = ALIASES.get(normal, normal)
+    if normal in EVENTS:
+        return normal
+    near = difflib.get_close_matches(normal, [*EVENTS, *ALIASES], n=4, cutoff=0.4) or ["crown", "root_canal", "other"]
+    raise ConfigError(f'{where}: "{word}" is no event that we know. Near ones: {", ".join(near)}.')
+
+
+def normalise_code(code: pl.Expr, *, system: str = "cdt") -> pl.Expr:
+    """Codes as they are stored: upper case, without blanks, and without the `.0` that a spreadsheet adds.
+
+    In `cdt` a bare four-digit number gets its D; in `ada_au` a number that lost its leading zero gets it back.
+    """
+    code = code.str.to_uppercase().str.replace_all(r"\s+", "").str.replace(r"^(D?\d+)\.0+$", "${1}")
+    if system == "cdt":
+        return code.str.replace(r"^(\d{4})$", "D${1}")
+    if system == "ada_au":
+        return code.str.replace(r"^(\d{2})$", "0${1}")
+    if system == "de":  # 32 (WK)
+        return code.str.replace(r"\(\w+\)$", "")
+    return code
+
+
+def _normal(code: str) -> str:
+    return "".join(code.split()).upper()
+
+
+def _detail_word(word: str, *, where: str) -> str | None:
+    normal = word.lower().replace(" ", "_").replace("-", "_")
+    if normal and normal not in MATERIALS:
+        raise ConfigError(f'{where}: "{word}" is no crown material that we know: {", ".join(MATERIALS)}.')
+    return normal or None

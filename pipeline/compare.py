@@ -1,0 +1,168 @@
+"""The comparing stage: linked tables in, one `Results` object out. A pure function of what the store holds."""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.metadata
+import platform
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.questions.crown_after_opening import compare_since_opening
+from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
+from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.quality import make_quality
+from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
+from pipeline.results import Check, Comparison, Counts, NotRun, Results
+from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
+
+CAUTIONS = (
+    "These figures describe one practice's own records. They show association, not cause: teeth were not assigned "
+    "to treatments by chance.",
+    "They are no advice for any one patient. Follow local standards, licensed judgement and privacy law.",
+    "Patients who stop coming are followed only to their last visit; what became of their teeth later is not known.",
+)
+PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
+# A gap above this between two libraries' figures means that one of them is wrong.
+TOLERANCE = 1e-6
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What the comparing stage reads from the store."""
+
+    practice: str
+    crowns: pl.DataFrame
+    endo_courses: pl.DataFrame
+    tooth_followup: pl.DataFrame
+    inputs: Mapping[str, pl.DataFrame]  # the stored input tables by name
+    loads: pl.DataFrame
+    quarantine: pl.DataFrame
+    reasons: Mapping[str, tuple[str, str]]
+    codes: pl.DataFrame
+    link_counts: Mapping[str, int]
+    cutoff: dt.date | None
+    rules: Mapping[str, str]
+    settings: Mapping[str, str]
+
+
+def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
+    """Answer every question that the data allow, and list those that they do not."""
+    patients = stored.inputs["patients"]
+    say("comparing crowns by the timing of the root canal")
+    comparisons: tuple[Comparison, ...] = ()
+    if stored.crowns["seat_date"].count():
+        comparisons = (
+            compare_since_seat(stored.crowns, patients, analysis),
+            compare_since_opening(stored.crowns, patients, analysis),
+        )
+    say("success rates of crowns and root canals")
+    rules, horizon = analysis.curve_rules(), analysis.horizon_years
+    rates = rate_tables(
+        crown_spells(stored.crowns), outcome="crown_survival", title="Crowns in place", horizon=horizon, rules=rules
+    )
+    for outcome, title in (
+        ("tooth_survival", "Root-filled teeth kept"),
+        ("free_of_intervention", "Root canals without retreatment, surgery or extraction"),
+    ):
+        spells = endo_spells(stored.endo_courses, stored.tooth_followup, outcome=outcome)
+        name = f"endo_{outcome}"
+        rates += rate_tables(spells, outcome=name, title=title, horizon=horizon, rules=rules)
+    say("checking curves and hazard ratios against a second library")
+    procedures = stored.inputs["procedures"]
+    begin = procedures.filter(pl.col("status") == "completed")["service_date"].min()
+    return Results(
+        practice=stored.practice,
+        data_from=begin.isoformat() if isinstance(begin, dt.date) else "",
+        data_cutoff=stored.cutoff.isoformat() if stored.cutoff else "",
+        counts=Counts(
+            procedures=procedures.height,
+            patients=procedures["patient_id"].n_unique(),
+            crowns=stored.crowns["seat_date"].count(),
+            endo_courses=stored.endo_courses.height,
+            quarantined=stored.quarantine.height,
+            crowns_unknown_age=stored.crowns["seat_date"].null_count(),
+        ),
+        comparisons=comparisons,
+        rates=rates,
+        quality=make_quality(
+            loads=stored.loads,
+            quarantine=stored.quarantine,
+            reasons=stored.reasons,
+            tables=stored.inputs,
+            codes=stored.codes,
+            link_counts=stored.link_counts,
+        ),
+        not_run=_not_run(stored, comparisons),
+        rules=dict(stored.rules),
+        analysis=dict(stored.settings),
+        versions=_versions(),
+        cautions=CAUTIONS,
+        checks=_checks(stored.crowns, patients),
+    )
+
+
+def _not_run(stored: Compared, comparisons: tuple[Comparison, ...]) -> tuple[NotRun, ...]:
+    """Analyses that the data do not allow, each with the fields that it lacks."""
+    wanted = (
+        ("crown_survival_by_provider", "Crowns in place by clinician", ("procedures.provider_id",)),
+        ("crown_survival_by_site", "Crowns in place by clinic", ("procedures.site_id",)),
+        ("adjustment_for_patient", "Adjustment for age and sex", ("patients.sex", "patients.birth_date|birth_year")),
+        ("adjustment_for_material", "Adjustment for material", ("crown_details.material",)),
+    )
+    out = []
+    if not comparisons:
+        out.append(
+            NotRun("crown_longevity_by_endo_timing", "Crowns by timing of the root canal", ("procedures: crown codes",))
+        )
+    for name, title, fields in wanted:
+        lacking = tuple(f.replace("|", " or ") for f in fields if not _has(stored, f))
+        if name == "adjustment_for_material" and stored.crowns["material"].count():
+            continue  # the codes say enough
+        if lacking:
+            out.append(NotRun(name, title, lacking))
+    return tuple(out)
+
+
+def _has(stored: Compared, field: str) -> bool:
+    table, columns = field.split(".")
+    return any(stored.inputs[table][column].count() for column in columns.replace("birth_year", "birth_year").split("|"))
+
+
+def _checks(crowns: pl.DataFrame, patients: pl.DataFrame) -> tuple[Check, ...]:
+    spells = state_spells(crown_rows(crowns, patients)).filter(pl.col("exit_days") > pl.col("entry_days"))
+    opinions: list[Opinion | None] = []
+    for state in ("before_seat", "vital"):
+        part = spells.filter(pl.col("state") == state)
+        if part["event"].sum():
+            columns = (part[c].to_numpy() for c in ("exit_days", "event", "entry_days"))
+            exit_days, event, entry_days = columns
+            opinions.append(curve_opinion(f"curve of crowns, {state}", exit_days, event, entry_days=entry_days))
+    states = [s for s in ("before_seat", "through_crown") if spells.filter(pl.col("state") == s)["event"].sum()]
+    if len(states) == 2 and spells.filter(pl.col("state") == "vital")["event"].sum():
+        x = np.column_stack([(spells["state"] == s).cast(pl.Float64).to_numpy() for s in states])
+        fit = fit_states(spells, x, names=tuple(states), stratum=None)
+        opinions.append(
+            cox_opinion(
+                "crude hazard ratios by timing (logarithms)",
+                x,
+                spells["exit_days"].to_numpy(),
+                spells["event"].to_numpy(),
+                entry_days=spells["entry_days"].to_numpy(),
+                coef=fit.coef,
+            )
+        )
+    return tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in opinions if o is not None)
+
+
+def _versions() -> dict[str, str]:
+    found = {"python": platform.python_version()}
+    for name in PACKAGES:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            continue
+    return found

@@ -1,0 +1,313 @@
+"""PRACTICE.toml: every choice that changes a result, read once into frozen dataclasses.
+
+A key that is not known is refused, with the nearest one that is: a misspelt rule must never be silently ignored.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from pipeline import codes
+from pipeline.errors import ConfigError
+from pipeline.fields import DERIVED_FIELDS, REQUIRED_FIELDS, map_words
+from pipeline.tables import INPUT_TABLES
+from pipeline.teeth import NOTATIONS
+
+CROWN_DATES = ("seat", "prep")
+
+
+@dataclass(frozen=True)
+class Practice:
+    """Whose records these are, and how they are written."""
+
+    name: str
+    tooth_notation: str  # universal | fdi | palmer
+    database: Path
+    code_system: str = "cdt"  # cdt | ada_au | de, or the absolute path of a CSV of code,event[,detail]
+    date_format: str = "auto"  # auto, or a strptime pattern
+    crown_date: str = "seat"  # what the posted date of a crown is: seat | prep
+
+
+@dataclass(frozen=True)
+class TableSource:
+    """Where one input table comes from.
+
+    `files` are patterns relative to the TOML's folder; `columns` maps our field to the heading in the file; `values`
+    maps, per field, words of the file to ours. `date_format`, `delimiter` and `encoding` are None unless written.
+    """
+
+    name: str
+    files: tuple[str, ...]
+    columns: dict[str, str] = field(default_factory=dict)
+    values: dict[str, dict[str, str]] = field(default_factory=dict)
+    date_format: str | None = None
+    delimiter: str | None = None
+    encoding: str | None = None
+
+
+@dataclass(frozen=True)
+class Rules:
+    """The numbers of the linking rules."""
+
+    course_gap_days: int = 180
+    crown_repost_days: int = 60
+    lab_days: int = 21
+    replacement_days: int = 120
+    recall_months: int = 12
+    data_cutoff: dt.date | None = None  # None: the latest date in the data
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """The numbers of the comparisons."""
+
+    horizon_years: int = 5
+    smallest_difference_per_100: float = 5.0
+    min_at_risk: int = 10
+    max_step_per_100: float = 5.0
+    min_failures: int = 10
+    min_stratum_failures: int = 5
+    confidence: float = 0.95
+    seed: int = 20250101
+
+
+@dataclass(frozen=True)
+class Settings:
+    """One practice's TOML. `codes` holds the changes under `[codes]`: code to event."""
+
+    path: Path
+    practice: Practice
+    tables: dict[str, TableSource]
+    rules: Rules = field(default_factory=Rules)
+    analysis: Analysis = field(default_factory=Analysis)
+    codes: dict[str, str] = field(default_factory=dict)
+
+
+def load_settings(path: Path) -> Settings:
+    """Read PRACTICE.toml.
+
+    Raises
+    ------
+    ConfigError
+        If it is missing or no TOML, or a key, table, field, word or value in it is not known; the message names the
+        key and the nearest that is known.
+    """
+    path = Path(path).resolve()
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise ConfigError(f"{path.name}: there is no such file that can be read.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
+    _known(raw, ("practice", "tables", "rules", "analysis", "codes"), "the top level")
+    tables = _section(raw, "tables")
+    _known(tables, INPUT_TABLES, "[tables]")
+    if "procedures" not in tables:
+        raise ConfigError(f"{path.name}: [tables.procedures] is missing; it is the one table that is always needed.")
+    overrides = _text_map(_section(raw, "codes"), "[codes]")
+    for code, word in overrides.items():
+        codes.event_word(word, where=f"[codes] {code}")
+    settings = Settings(
+        path=path,
+        practice=_practice(_section(raw, "practice"), path),
+        tables={name: _table_source(name, tables[name]) for name in INPUT_TABLES if name in tables},
+        rules=_rules(_section(raw, "rules")),
+        analysis=_analysis(_section(raw, "analysis")),
+        codes=overrides,
+    )
+    codes.code_table(settings)  # a word in the practice's own code list that is not ours stops here
+    return settings
+
+
+def matching_files(settings: Settings, table: str) -> list[Path]:
+    """The files of one table: in the order of its patterns, those of one pattern by name; each once.
+
+    Raises
+    ------
+    ConfigError
+        If a pattern matches nothing.
+    """
+    found: dict[Path, None] = {}
+    for pattern in settings.tables[table].files:
+        if any(letter in pattern for letter in "*?["):
+            base = Path(pattern)
+            root = Path(base.anchor) if base.is_absolute() else settings.path.parent
+            matches = sorted(p for p in root.glob(str(base.relative_to(base.anchor))) if p.is_file())
+        else:
+            matches = [p for p in [settings.path.parent / pattern] if p.is_file()]
+        if not matches:
+            raise ConfigError(
+                f'[tables.{table}] files: nothing matches "{pattern}" in the folder of {settings.path.name}. '
+                "Correct the name, or leave it out."
+            )
+        found.update(dict.fromkeys(matches))
+    return list(found)
+
+
+def _practice(raw: dict[str, Any], path: Path) -> Practice:
+    _known(raw, [f.name for f in fields(Practice)], "[practice]")
+    text = _text_map(raw, "[practice]")
+    if "tooth_notation" not in text:
+        raise ConfigError(f"[practice] tooth_notation is missing: {', '.join(NOTATIONS)}. It is never guessed.")
+    system = text.get("code_system", "cdt")
+    if system not in codes.BUILT_IN:
+        if not (path.parent / system).is_file():
+            near = _near(system, codes.BUILT_IN)
+            raise ConfigError(
+                f'[practice] code_system = "{system}" is neither built in ({", ".join(codes.BUILT_IN)}) nor a file.{near}'
+            )
+        system = str((path.parent / system).resolve())
+    return Practice(
+        name=text.get("name", "The practice"),
+        tooth_notation=_one_of(text["tooth_notation"], NOTATIONS, "[practice] tooth_notation"),
+        database=(path.parent / text.get("database", "practice.duckdb")).resolve(),
+        code_system=system,
+        date_format=_date_format(text.get("date_format", "auto"), "[practice]"),
+        crown_date=_one_of(text.get("crown_date", "seat"), CROWN_DATES, "[practice] crown_date"),
+    )
+
+
+def _table_source(name: str, raw: Any) -> TableSource:
+    where = f"[tables.{name}]"
+    if not isinstance(raw, dict):
+        raise ConfigError(f"{where} must be a table of its own.")
+    _known(raw, [f.name for f in fields(TableSource) if f.name != "name"], where)
+    files = raw.get("files", [])
+    files = [files] if isinstance(files, str) else files
+    if not isinstance(files, list) or not files or not all(isinstance(f, str) and f for f in files):
+        raise ConfigError(f'{where} files must be a list of file names or patterns, e.g. ["exports/{name}-*.csv"].')
+    known = [c for c in INPUT_TABLES[name].columns if c not in DERIVED_FIELDS]
+    columns = _text_map(_section(raw, "columns", where), f"{where} columns")
+    _known(columns, known, f"{where} columns")
+    values = _section(raw, "values", where)
+    _known(values, known, f"{where} values")
+    extras = _text_map({k: raw[k] for k in ("date_format", "delimiter", "encoding") if k in raw}, where)
+    if "date_format" in extras:
+        _date_format(extras["date_format"], where)
+    if len(extras.get("delimiter", ",")) != 1:
+        raise ConfigError(f"{where} delimiter must be one character.")
+    if "encoding" in extras:
+        _encoding(extras["encoding"], where)
+    return TableSource(
+        name=name,
+        files=tuple(files),
+        columns=columns,
+        values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
+        **extras,
+    )
+
+
+def _value_map(table: str, name: str, given: dict[str, str]) -> dict[str, str]:
+    words = map_words(table, name)
+    for source, word in given.items():
+        if word and words is not None and word not in words:
+            raise ConfigError(
+                f'[tables.{table}] values.{name}: "{source}" is mapped to "{word}", which is none of '
+                f"{', '.join(words)}.{_near(word, words)}"
+            )
+    return given
+
+
+def _rules(raw: dict[str, Any]) -> Rules:
+    _known(raw, [f.name for f in fields(Rules)], "[rules]")
+    numbers = {k: _number(raw, k, "[rules]", whole=True, low=0) for k in raw if k != "data_cutoff"}
+    return Rules(**numbers, data_cutoff=_cutoff(raw.get("data_cutoff")))  # type: ignore[arg-type]
+
+
+def _analysis(raw: dict[str, Any]) -> Analysis:
+    _known(raw, [f.name for f in fields(Analysis)], "[analysis]")
+    whole = {f.name for f in fields(Analysis) if isinstance(f.default, int)}
+    found = {k: _number(raw, k, "[analysis]", whole=k in whole, low=0) for k in raw}
+    analysis = Analysis(**found)  # type: ignore[arg-type]
+    if not 0.5 <= analysis.confidence < 1:
+        raise ConfigError("[analysis] confidence must lie between 0.5 and 1, e.g. 0.95.")
+    if analysis.horizon_years < 1:
+        raise ConfigError("[analysis] horizon_years must be at least 1.")
+    return analysis
+
+
+def _cutoff(value: Any) -> dt.date | None:
+    if value is None or (isinstance(value, dt.date) and not isinstance(value, dt.datetime)):
+        return value
+    try:
+        return dt.date.fromisoformat(value)
+    except (TypeError, ValueError) as error:
+        raise ConfigError("[rules] data_cutoff must be a date, e.g. 2025-12-31.") from error
+
+
+def _date_format(pattern: str, where: str) -> str:
+    if pattern == "auto":
+        return pattern
+    day = dt.datetime(2021, 11, 23, tzinfo=dt.UTC)
+    try:
+        read = dt.datetime.strptime(day.strftime(pattern), pattern)  # noqa: DTZ007
+    except ValueError:
+        read = None
+    if read is None or read.date() != day.date():
+        raise ConfigError(
+            f'{where} date_format = "{pattern}" does not fix year, month and day. Write auto, or a pattern such as '
+            '"%m/%d/%Y" (month first), "%d.%m.%Y" (day first) or "%Y-%m-%d".'
+        )
+    return pattern
+
+
+def _encoding(name: str, where: str) -> None:
+    try:
+        "".encode(name)
+    except LookupError as error:
+        raise ConfigError(
+            f'{where} encoding = "{name}" is not known. Common ones: utf-8, windows-1252, utf-16.'
+        ) from error
+
+
+def _section(raw: Mapping[str, Any], key: str, where: str = "") -> dict[str, Any]:
+    value = raw.get(key, {})
+    if not isinstance(value, dict):
+        raise ConfigError(f"{where} {key} must be a table of its own.".strip())
+    return value
+
+
+def _text_map(raw: Any, where: str) -> dict[str, str]:
+    """Text values; true and false are taken as the words."""
+    if not isinstance(raw, dict):
+        raise ConfigError(f"{where} must map names to texts.")
+    found = {k: str(v).lower() if isinstance(v, bool) else v for k, v in raw.items()}
+    for key, value in found.items():
+        if not isinstance(value, str):
+            raise ConfigError(f"{where} {key} must be a text in quotation marks.")
+    return found
+
+
+def _number(raw: Mapping[str, Any], key: str, where: str, *, whole: bool, low: float) -> float:
+    value = raw[key]
+    kinds: tuple[type, ...] = (int,) if whole else (int, float)
+    if isinstance(value, bool) or not isinstance(value, kinds) or not low <= value < float("inf"):
+        raise ConfigError(f"{where} {key} must be a {'whole number' if whole else 'number'} of {low:g} or more.")
+    return value if whole else float(value)
+
+
+def _one_of(value: str, words: Iterable[str], where: str) -> str:
+    if value not in (known := list(words)):
+        raise ConfigError(f'{where} = "{value}" is none of {", ".join(known)}.{_near(value, known)}')
+    return value
+
+
+def _known(given: Iterable[str], known: Iterable[str], where: str) -> None:
+    known = list(known)
+    for key in given:
+        if key not in known:
+            raise ConfigError(f'"{key}" is not known in {where}.{_near(key, known) or f" Known: {_list(known)}."}')
+
+
+def _near(word: str, known: Iterable[str]) -> str:
+    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
+    return f' Did you mean "{near[0]}"?' if near else ""
+
+
+_list: Callable[[list[str]], str] = ", ".join

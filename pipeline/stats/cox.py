@@ -1,0 +1,335 @@
+"""Cox regression with delayed entry, strata, weights and clusters of teeth that share a patient.
+
+`fit_cox` maximises the partial likelihood of `cox_kernel` by Newton's method with step-halving and says in the result
+whether that converged. Model standard errors come from the inverse information, robust ones from the sum of the rows'
+influence within a cluster [1].
+
+References
+----------
+[1] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078.
+[2] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3, 7 and 8).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import linalg, stats
+
+from pipeline.stats import cox_kernel as kernel
+from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
+from pipeline.stats.cox_kernel import Bools, Floats, Ints, Moments, RiskSets, Ties
+
+__all__ = ["Contrast", "CoxFit", "CoxInputError", "WaldTest", "fit_cox"]
+
+# Share of a covariate's variance, within risk sets and given the covariates before it, below which it counts as none.
+COLLINEAR = 1e-9
+# Twice the gain in log-likelihood that a Newton step promises, below which that step is the last one.
+GAIN_DONE = 1e-13
+# The gain is spent while some row's linear predictor still moves by this much: a coefficient on its way to infinity.
+GAIN_SPENT = 1e-8
+STILL_MOVING = 0.1
+MAX_ITERATIONS = 60
+MAX_HALVINGS = 30
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """A linear combination of coefficients (log hazard ratio) or, from `hazard_ratio`, a ratio.
+
+    `se` is always on the log scale; `low` and `high` are normal limits computed there; `p` is two-sided (Wald).
+    """
+
+    estimate: float
+    se: float
+    low: float
+    high: float
+    p: float
+
+
+@dataclass(frozen=True)
+class WaldTest:
+    """A chi-square statistic, its degrees of freedom and its p."""
+
+    chi_square: float
+    df: int
+    p: float
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """The checked rows of a fit and their risk sets; `z` (covariate by row) is x centred and scaled for stability."""
+
+    rows: CoxRows
+    ties: Ties
+    sets: RiskSets
+    z: Floats
+    center: Floats
+    scale: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class CoxFit:
+    """A fitted Cox model.
+
+    `coef` are log hazard ratios per unit of each covariate in the order of `names`. `model_cov` is the inverse
+    information; `robust_cov` is None unless clusters or robust errors were asked for. Log-likelihoods are partial ones,
+    at zero and at the estimate. `diverging` names covariates whose coefficient grows without bound (separation): their
+    errors and limits are never given. `converged` is False for those and if the iterations ran out. `design` and
+    `at_estimate` (the risk-set sums at the estimate, on the scale of `design.z`) serve what builds on a fit.
+    """
+
+    names: tuple[str, ...]
+    coef: Floats
+    model_cov: Floats
+    robust_cov: Floats | None
+    loglik_null: float
+    loglik: float
+    score_test: WaldTest
+    n_rows: int
+    n_events: int
+    n_clusters: int | None
+    iterations: int
+    converged: bool
+    diverging: tuple[str, ...]
+    design: Design = field(repr=False)
+    at_estimate: Moments = field(repr=False)
+
+    @property
+    def cov(self) -> Floats:
+        """The robust covariance if there is one, else the model's."""
+        return self.model_cov if self.robust_cov is None else self.robust_cov
+
+    @property
+    def likelihood_ratio_test(self) -> WaldTest:
+        """Twice the gain in log-likelihood over no covariates; not valid with weights or clusters."""
+        return _chi_square(2 * (self.loglik - self.loglik_null), len(self.coef))
+
+    @property
+    def wald_test(self) -> WaldTest:
+        """Whether all coefficients are zero, by the robust covariance if there is one."""
+        if not self.converged:
+            return WaldTest(np.nan, len(self.coef), np.nan)
+        return _chi_square(float(self.coef @ linalg.solve(self.cov, self.coef, assume_a="sym")), len(self.coef))
+
+    def se(self, *, robust: bool | None = None) -> Floats:
+        """Standard error per coefficient: robust if there is one, unless asked otherwise; NaN where not to be had."""
+        if robust and self.robust_cov is None:
+            raise ValueError("This fit has no robust covariance.")
+        cov = self.model_cov if robust is False else self.cov
+        errors = np.sqrt(np.diag(cov))
+        return np.where(self._without_error, np.nan, errors)
+
+    def contrast(self, vector: ArrayLike | Mapping[str, float], *, confidence: float = 0.95) -> Contrast:
+        """Estimate and limits of a linear combination of coefficients, given by name or as one number per coefficient.
+
+        Without convergence the error and p are NaN and the limits infinite.
+        """
+        if isinstance(vector, Mapping):
+            unknown = set(vector) - set(self.names)
+            if unknown:
+                raise KeyError(f"Not in the model: {', '.join(sorted(unknown))}")
+            along = np.array([vector.get(name, 0.0) for name in self.names])
+        else:
+            along = np.asarray(vector, dtype=np.float64)
+        estimate = float(along @ self.coef)
+        if np.any(self._without_error & (along != 0)):
+            return Contrast(estimate, np.nan, -np.inf, np.inf, np.nan)
+        error = float(np.sqrt(along @ self.cov @ along))
+        half = float(stats.norm.ppf(0.5 + confidence / 2)) * error
+        p = float(2 * stats.norm.sf(abs(estimate) / error)) if error > 0 else np.nan
+        return Contrast(estimate, error, estimate - half, estimate + half, p)
+
+    def hazard_ratio(self, name: str, *, confidence: float = 0.95) -> Contrast:
+        """Hazard ratio per unit of one covariate, with limits; `se` stays on the log scale."""
+        log = self.contrast({name: 1.0}, confidence=confidence)
+        return Contrast(float(np.exp(log.estimate)), log.se, float(np.exp(log.low)), float(np.exp(log.high)), log.p)
+
+    def score_residuals(self) -> Floats:
+        """Row by covariate: each row's part of the score at the estimate, not multiplied by its weight."""
+        design = self.design
+        return kernel.score_residuals(design.sets, design.z, self.at_estimate).T * design.scale
+
+    def influence(self, *, by_cluster: bool = False) -> Floats:
+        """Row by covariate: the change of the coefficients per row (weighted dfbeta), or summed within clusters.
+
+        Its cross product is the robust covariance.
+        """
+        change = self.score_residuals() * self.design.rows.weight[:, None] @ self.model_cov
+        cluster = self.design.rows.cluster
+        return sum_by_code(change, cluster) if by_cluster and cluster is not None else change
+
+    def robust_score_test(self) -> WaldTest:
+        """Score test at zero with the variance of the score taken between clusters (between rows without clusters)."""
+        design = self.design
+        at = kernel.moments(design.sets, design.z, np.zeros(len(self.coef)))
+        parts = kernel.score_residuals(design.sets, design.z, at).T * design.rows.weight[:, None]
+        parts = parts if design.rows.cluster is None else sum_by_code(parts, design.rows.cluster)
+        total = parts.sum(axis=0)
+        return _chi_square(float(total @ linalg.lstsq(parts.T @ parts, total)[0]), len(self.coef))
+
+    @property
+    def _without_error(self) -> Bools:
+        if self.converged:
+            return np.zeros(len(self.names), dtype=np.bool_)
+        return np.array([not self.diverging or name in self.diverging for name in self.names])
+
+
+def fit_cox(
+    x: ArrayLike,
+    exit_days: ArrayLike,
+    event: ArrayLike,
+    *,
+    names: Sequence[str],
+    entry_days: ArrayLike | None = None,
+    strata: ArrayLike | None = None,
+    weights: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
+    ties: Ties = "efron",
+    start: ArrayLike | None = None,
+    robust: bool = False,
+) -> CoxFit:
+    """Fit a Cox model to rows at risk in (entry_days, exit_days].
+
+    One row per stretch of follow-up; rows of one tooth that adjoin are the same as one row. Keep days whole: equal
+    days are ties, whatever the order of the rows. Without `entry_days` rows are followed from the start and an event
+    on day 0 counts; with them it needs an entry before day 0. `strata` have a baseline hazard each, `weights` multiply
+    a row's likelihood, `cluster` asks for errors robust to rows of one cluster being alike, `robust` alone takes every
+    row as its own cluster. `start` is where the iterations begin.
+
+    Raises
+    ------
+    CoxInputError
+        As `cox_input.check_rows`; covariates that do not vary among rows at risk together or follow from those before
+        them (named); no more clusters than covariates.
+    """
+    rows = check_rows(
+        x, exit_days, event, names=names, entry_days=entry_days, strata=strata, weights=weights, cluster=cluster
+    )
+    if ties not in ("efron", "breslow"):
+        raise CoxInputError("ties must be efron or breslow.")
+    n_clusters = None if rows.cluster is None else int(rows.cluster.max()) + 1
+    if n_clusters is not None and n_clusters <= len(rows.names):
+        raise CoxInputError(f"{n_clusters} clusters are too few for robust errors of {len(rows.names)} covariates.")
+    design = make_design(rows, ties)
+    null = kernel.moments(design.sets, design.z, np.zeros(len(rows.names)))
+    null_score = kernel.score(design.sets, design.z, null)
+    null_information = kernel.information(design.sets, design.z, null)
+    _refuse_collinear(rows, null_information)
+    beta = np.zeros(len(rows.names)) if start is None else np.asarray(start, dtype=np.float64) * design.scale
+    beta, at, iterations, converged, moving = _maximise(design, beta, null if start is None else None)
+    model_cov = _inverse(kernel.information(design.sets, design.z, at))
+    fit = CoxFit(
+        names=rows.names,
+        coef=beta / design.scale,
+        model_cov=model_cov / np.outer(design.scale, design.scale),
+        robust_cov=None,
+        loglik_null=null.loglik,
+        loglik=at.loglik,
+        score_test=_chi_square(float(null_score @ linalg.solve(null_information, null_score)), len(beta)),
+        n_rows=len(rows.exit),
+        n_events=int(np.count_nonzero(rows.event)),
+        n_clusters=n_clusters,
+        iterations=iterations,
+        converged=converged,
+        diverging=tuple(name for name, moves in zip(rows.names, moving, strict=True) if moves),
+        design=design,
+        at_estimate=at,
+    )
+    if not robust and rows.cluster is None:
+        return fit
+    change = fit.influence(by_cluster=True)
+    return replace(fit, robust_cov=change.T @ change)
+
+
+def make_design(rows: CoxRows, ties: Ties) -> Design:
+    """Lay out the risk sets and standardise the covariates."""
+    center, scale = rows.x.mean(axis=0), rows.x.std(axis=0)
+    z = np.ascontiguousarray((rows.x - center).T)
+    z /= scale[:, None]
+    sets = kernel.build_risk_sets(
+        rows.exit, rows.event, entry=rows.entry, strata=rows.strata, weight=rows.weight, ties=ties
+    )
+    return Design(rows=rows, ties=ties, sets=sets, z=z, center=center, scale=scale)
+
+
+def sum_by_code(values: Floats, code: Ints) -> Floats:
+    """Sum the rows of a matrix that share a code 0, 1, 2..."""
+    return np.stack([np.bincount(code, column) for column in values.T], axis=1)
+
+
+def _maximise(design: Design, beta: Floats, at: Moments | None) -> tuple[Floats, Moments, int, bool, Bools]:
+    """Newton's method from `beta`: estimate, sums there, iterations, whether converged, which coefficients diverge."""
+    sets, z = design.sets, design.z
+    still = np.zeros(len(beta), dtype=np.bool_)
+    at = kernel.moments(sets, z, beta) if at is None else at
+    if not np.isfinite(at.loglik):
+        raise CoxInputError("start: the likelihood is not finite there.")
+    for iteration in range(1, MAX_ITERATIONS + 1):
+        gradient = kernel.score(sets, z, at)
+        step, gain = _newton_step(kernel.information(sets, z, at), gradient)
+        last = gain < GAIN_DONE
+        if gain < GAIN_SPENT and np.ptp(step @ z) > STILL_MOVING:
+            moving = np.abs(step) * np.ptp(z, axis=1) > STILL_MOVING
+            return beta, at, iteration, False, moving if moving.any() else ~still
+        moved = _climb(design, beta, at, step)
+        if moved is None:
+            return beta, at, iteration, last, still
+        beta, at = moved
+        if last:
+            return beta, at, iteration, True, still
+    return beta, at, MAX_ITERATIONS, False, still
+
+
+def _climb(design: Design, beta: Floats, at: Moments, step: Floats) -> tuple[Floats, Moments] | None:
+    """Take the step, halved until the likelihood is finite and not lower; None if no part of it will do."""
+    round_off = 1e-12 * abs(at.loglik)
+    for halving in range(MAX_HALVINGS):
+        candidate = beta + step / 2**halving
+        reached = kernel.moments(design.sets, design.z, candidate)
+        if np.isfinite(reached.loglik) and reached.loglik >= at.loglik - round_off:
+            return candidate, reached
+    return None
+
+
+def _newton_step(matrix: Floats, gradient: Floats) -> tuple[Floats, float]:
+    step = _inverse(matrix) @ gradient
+    return step, float(step @ gradient)
+
+
+def _inverse(matrix: Floats) -> Floats:
+    """Inverse of an information matrix; along directions that hold none (separation) a very large variance."""
+    scale = np.sqrt(np.maximum(np.diag(matrix), np.finfo(float).tiny))
+    values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
+    # Rounding can turn a vanishing eigenvalue negative, which would turn the step downhill.
+    values = np.maximum(values, np.finfo(float).eps * len(values))
+    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
+
+
+def _refuse_collinear(rows: CoxRows, null_information: Floats) -> None:
+    """Name covariates that do not vary within risk sets, or only along with covariates before them."""
+    events = float(rows.weight[rows.event].sum())
+    spread = np.diag(null_information) / events
+    flat = [name for name, value in zip(rows.names, spread, strict=True) if value < COLLINEAR]
+    if flat:
+        raise CoxInputError(f"These covariates do not vary among rows at risk together: {', '.join(flat)}.")
+    scale = np.sqrt(np.diag(null_information))
+    correlation = null_information / np.outer(scale, scale)
+    kept: list[int] = []
+    repeated: list[str] = []
+    for j, name in enumerate(rows.names):
+        own = correlation[j, kept]
+        left = 1 - own @ linalg.solve(correlation[np.ix_(kept, kept)], own) if kept else 1.0
+        if left < COLLINEAR:
+            repeated.append(name)
+        else:
+            kept.append(j)
+    if repeated:
+        raise CoxInputError(f"These covariates follow from the covariates before them: {', '.join(repeated)}.")
+
+
+def _chi_square(value: float, df: int) -> WaldTest:
+    return WaldTest(value, df, float(stats.chi2.sf(value, df)))

@@ -1,0 +1,146 @@
+"""Two groups compared on the scale that people use: share failed by a day, and mean days free of failure.
+
+Teeth of one patient may lie in both groups. Their curves then move together, so the error of a difference is taken
+from each patient's pull on the difference itself, not from the two errors added up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from pipeline.stats.kaplan_meier import survival_influence
+from pipeline.stats.limits import z_value
+from pipeline.stats.restricted_mean import restricted_mean
+from pipeline.stats.spells import Floats, Values
+
+
+@dataclass(frozen=True)
+class Group:
+    """The rows of one group, as the estimators take them."""
+
+    exit_days: Values
+    event: Values
+    entry_days: Values | None = None
+    weights: Values | None = None
+    subject: Values | None = None
+    cluster: Values | None = None
+
+    def columns(self) -> dict[str, Any]:
+        """The optional columns by the names of the estimators' parameters."""
+        return {
+            "entry_days": self.entry_days,
+            "weights": self.weights,
+            "subject": self.subject,
+            "cluster": self.cluster,
+        }
+
+
+@dataclass(frozen=True)
+class Differences:
+    """`group` minus `reference`, one value per day; NaN on days on which either group is no longer followed.
+
+    Error, limits and p are NaN too where neither group has failed yet.
+    `covariance` is that of the two estimates, 0 where no unit has rows in both. `p` tests a difference of 0.
+    """
+
+    days: NDArray[np.int64]
+    estimate: Floats
+    std_error: Floats
+    low: Floats
+    high: Floats
+    p: Floats
+    covariance: Floats
+    confidence: float
+
+
+def survival_difference(
+    group: Group, reference: Group, days: ArrayLike, *, from_day: int = 0, confidence: float = 0.95
+) -> Differences:
+    """Difference in survival at fixed days, from two Kaplan-Meier curves.
+
+    Above 0 means that `group` lasted longer; the difference in failures is the same with the sign turned. With
+    `from_day` both curves are conditional on being followed past that day. The variance is the infinitesimal jackknife
+    grouped by cluster over both groups; without clusters or late entry it is the sum of the two Greenwood variances.
+    Limits are plain. A share of 0 has no error of its own here: its day is NaN. A group without failures adds no error,
+    so limits are too narrow where one has few: ask for a number of failures before showing them.
+    """
+    one, other = (
+        survival_influence(side.exit_days, side.event, days, from_day=from_day, **side.columns())
+        for side in (group, reference)
+    )
+    known = _known(group, one.days) & _known(reference, one.days) & (one.days >= from_day)
+    known &= (one.survival > 0) & (other.survival > 0)
+    pulls = _aligned((one.units, one.values), (other.units, other.values), _shares_units(group, reference))
+    return _difference(one.days, np.where(known, one.survival - other.survival, np.nan), pulls, confidence)
+
+
+def restricted_mean_difference(
+    group: Group, reference: Group, horizon: int, *, from_day: int = 0, confidence: float = 0.95
+) -> Differences:
+    """Difference in mean days free of the event up to `horizon`, with the variance grouped by cluster.
+
+    One value, at the horizon. Raises ValueError if either group is not followed that long (see `restricted_mean`).
+    """
+    one, other = (
+        restricted_mean(side.exit_days, side.event, horizon, from_day=from_day, **side.columns())
+        for side in (group, reference)
+    )
+    pulls = _aligned(
+        (one.units, one.influence[:, None]),
+        (other.units, other.influence[:, None]),
+        _shares_units(group, reference),
+    )
+    day = np.array([horizon], dtype=np.int64)
+    return _difference(day, np.array([one.days - other.days]), pulls, confidence)
+
+
+def _known(side: Group, days: NDArray[np.int64]) -> NDArray[np.bool_]:
+    return days <= int(np.max(np.asarray(side.exit_days)))
+
+
+def _shares_units(group: Group, reference: Group) -> bool:
+    """Labels of the two groups mean the same things only if both give labels of the same kind."""
+    if (group.cluster is None) != (reference.cluster is None):
+        raise ValueError("give clusters for both groups or for neither")
+    return group.cluster is not None or (group.subject is not None and reference.subject is not None)
+
+
+def _aligned(
+    one: tuple[NDArray[Any], Floats], other: tuple[NDArray[Any], Floats], shared: bool
+) -> tuple[Floats, Floats]:
+    """The pulls of both groups with one line per unit of either."""
+    (units, values), (other_units, other_values) = one, other
+    if shared:
+        both = np.union1d(units, other_units)
+        places, other_places = np.searchsorted(both, units), np.searchsorted(both, other_units)
+    else:
+        both = np.arange(len(units) + len(other_units))
+        places, other_places = both[: len(units)], both[len(units) :]
+    spread, other_spread = np.zeros((len(both), values.shape[1])), np.zeros((len(both), values.shape[1]))
+    spread[places], other_spread[other_places] = values, other_values
+    return spread, other_spread
+
+
+def _difference(
+    days: NDArray[np.int64], estimate: Floats, pulls: tuple[Floats, Floats], confidence: float
+) -> Differences:
+    one, other = pulls
+    std_error = np.sqrt(np.sum((one - other) ** 2, axis=0))
+    # No pull at all means that nothing has failed yet in either group: no error can be told, which is not none.
+    std_error = np.where(np.isnan(estimate) | (std_error == 0), np.nan, std_error)
+    step = z_value(confidence) * std_error
+    return Differences(
+        days=days,
+        estimate=estimate,
+        std_error=std_error,
+        low=estimate - step,
+        high=estimate + step,
+        p=2 * ndtr(-np.abs(estimate / std_error)),
+        covariance=np.sum(one * other, axis=0),
+        confidence=confidence,
+    )

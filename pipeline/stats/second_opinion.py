@@ -1,0 +1,90 @@
+"""The same figures by another library, on the practice's own rows, each run.
+
+lifelines [1] is used for what it was found to do rightly: Kaplan-Meier with late entry and its log-log limits, and the
+coefficients of a Cox model. Its robust errors with late entry, its Aalen-Johansen estimator, its medians and its
+predictions with late entry are wrong in version 0.30 and are not used anywhere.
+
+References
+----------
+[1] Davidson-Pilon C. lifelines: survival analysis in Python. J Open Source Softw 2019;4:1317.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.stats.kaplan_meier import kaplan_meier
+
+# Its Cox fit takes time with the square of the rows when some enter late.
+MOST_ROWS_FOR_COX = 6_000
+
+
+@dataclass(frozen=True)
+class Opinion:
+    """The largest absolute gap between our figures and the other library's."""
+
+    what: str
+    by: str
+    rows: int
+    largest_gap: float
+
+
+def curve_opinion(
+    what: str, exit_days: NDArray[np.int64], event: NDArray[np.bool_], *, entry_days: NDArray[np.int64]
+) -> Opinion:
+    """Kaplan-Meier share and log-log limits at every failure day, ours against lifelines'."""
+    import lifelines
+
+    ours = kaplan_meier(exit_days, event, entry_days=entry_days)
+    fitter = lifelines.KaplanMeierFitter()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fitter.fit(exit_days, event, entry=np.where(entry_days <= 0, -1, entry_days))
+    at = ours.time[(ours.events > 0) & (ours.survival > 0) & (ours.survival < 1)]
+    mine = np.searchsorted(ours.time, at)
+    theirs = np.searchsorted(fitter.survival_function_.index.to_numpy(), at)
+    limits = fitter.confidence_interval_.to_numpy()[theirs]
+    gaps = [
+        np.abs(ours.survival[mine] - fitter.survival_function_.to_numpy()[theirs, 0]),
+        np.abs(ours.low[mine] - limits[:, 0]),
+        np.abs(ours.high[mine] - limits[:, 1]),
+    ]
+    largest = max((float(g.max()) for g in gaps if len(g)), default=0.0)
+    return Opinion(what, f"lifelines {lifelines.__version__}", len(exit_days), largest)
+
+
+def cox_opinion(
+    what: str,
+    x: NDArray[np.float64],
+    exit_days: NDArray[np.int64],
+    event: NDArray[np.bool_],
+    *,
+    entry_days: NDArray[np.int64],
+    coef: NDArray[np.float64],
+) -> Opinion | None:
+    """Cox log hazard ratios, ours against lifelines'; None where there are too many rows for it."""
+    if len(exit_days) > MOST_ROWS_FOR_COX:
+        return None
+    import lifelines
+    import pandas as pd
+
+    names = [f"x{i}" for i in range(x.shape[1])]
+    frame = pd.DataFrame(x, columns=names).assign(
+        entry=np.where(entry_days <= 0, -1, entry_days), exit=exit_days, event=event
+    )
+    fitter = lifelines.CoxPHFitter()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fitter.fit(
+            frame,
+            "exit",
+            "event",
+            entry_col="entry",
+            fit_options={"precision": 1e-12, "r_precision": 1e-15},
+        )
+    gap = float(np.abs(fitter.params_.to_numpy() - coef).max())
+    return Opinion(what, f"lifelines {lifelines.__version__}", len(exit_days), gap)

@@ -1,0 +1,47 @@
+"""Covariates become columns by rules that need no hand: nothing dropped, nothing too rare, gaps said."""
+
+import numpy as np
+import polars as pl
+
+from pipeline.questions.covariates import Levels, Numeric, design, strata
+
+
+def test_levels_with_few_failures_are_pooled():
+    # Reference a; b has 6 failures, c 3 and unknown 2: c and unknown share a column.
+    level = ["a"] * 20 + ["b"] * 6 + ["c"] * 3 + [None] * 2
+    spells = pl.DataFrame({"material": level, "event": [False] * 20 + [True] * 11})
+    made = design(spells, [Levels("material", "material")])
+    assert made.names == ("material_b", "material_rare")
+    assert made.x.sum(axis=0).tolist() == [6, 5]
+    assert made.used == ("material",)
+    assert made.missing == ("material: 2 of 31 rows without a value",)
+
+
+def test_a_pool_that_stays_small_joins_the_reference():
+    spells = pl.DataFrame({"sex": ["f"] * 20 + ["m"] * 4, "event": [True] * 24})
+    made = design(spells, [Levels("sex", "sex")])
+    assert made.names == ()
+    assert made.left_out == ("sex (the same in all, or too rare)",)
+
+
+def test_numbers_stand_per_unit_around_their_mean_with_gaps_marked():
+    spells = pl.DataFrame({"age": [40.0, 60.0] + [None] * 5, "event": [True] * 7})
+    made = design(spells, [Numeric("age", "age", 10.0)])
+    assert made.names == ("age", "age_unknown")
+    np.testing.assert_allclose(made.x[:, 0], [-1, 1, 0, 0, 0, 0, 0])
+    assert made.x[:, 1].tolist() == [0, 0, 1, 1, 1, 1, 1]
+
+
+def test_a_field_never_recorded_is_named_and_left_out():
+    spells = pl.DataFrame({"smoker": [None, None], "event": [True, False]}, schema_overrides={"smoker": pl.Boolean})
+    made = design(spells, [Levels("smoker", "smoking")])
+    assert made.left_out == ("smoking (not recorded)",)
+    assert made.x.shape == (2, 0)
+
+
+def test_clinicians_with_few_failures_share_a_stratum():
+    spells = pl.DataFrame({"provider_id": ["a"] * 6 + ["b"] * 4 + [None], "event": [True] * 11})
+    codes, n = strata(spells, "provider_id", min_failures=5)
+    assert n == 2
+    assert len(set(codes[:6])) == 1
+    assert len(set(codes[6:])) == 1

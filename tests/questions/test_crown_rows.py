@@ -1,0 +1,59 @@
+"""Crowns become states on the clock since the seat: an opening counts from its own day."""
+
+import polars as pl
+from drawn import frame
+from polars.testing import assert_frame_equal
+
+from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.tables import PATIENTS
+
+CROWNS = frame("""
+    crown_id | patient_id | seat_date  | entry_date | access_date | exit_date  | failure | endo_timing
+    C1       | p1         | 2020-01-01 | 2020-01-01 |             | 2020-01-31 | true    | before_seat
+    C2       | p1         | 2020-01-01 | 2020-01-01 | 2020-01-11  | 2020-01-31 | true    | through_crown
+    C3       | p2         | 2020-01-01 | 2020-01-21 | 2020-01-11  | 2020-01-31 | false   | through_crown
+    C4       | p2         | 2020-01-01 | 2020-01-01 | 2020-01-31  | 2020-01-31 | false   | through_crown
+    C5       | p3         |            | 2020-01-01 |             | 2020-01-31 | false   | vital
+    C6       | p3         | 2020-01-01 | 2020-01-01 |             | 2020-01-01 | true    | vital
+""")
+PEOPLE = pl.DataFrame(
+    {
+        "patient_id": ["p1", "p2"],
+        "birth_date": [None, None],
+        "birth_year": [1970, None],
+        "sex": ["female", None],
+    },
+    schema_overrides={"birth_date": pl.Date, "birth_year": pl.Int32},
+)
+PEOPLE = PEOPLE.with_columns(
+    pl.lit(None, dtype).alias(name) for name, dtype in PATIENTS.schema.items() if name not in PEOPLE.columns
+)
+
+
+def test_an_opened_crown_is_vital_until_that_day():
+    # C3 was opened before it was first seen here; C4 on its last day; C5 has no seat date; C6 failed at the seat.
+    spells = state_spells(crown_rows(CROWNS, PEOPLE))
+    expected = frame("""
+        crown_id | state         | entry_days | exit_days | event
+        C1       | before_seat   | 0          | 30        | true
+        C2       | vital         | 0          | 10        | false
+        C2       | through_crown | 10         | 30        | true
+        C3       | through_crown | 20         | 30        | false
+        C4       | vital         | 0          | 30        | false
+        C6       | vital         | 0          | 0         | true
+    """)
+    assert_frame_equal(spells.select(expected.columns), expected)
+
+
+def test_time_and_failures_are_kept_whole():
+    rows = crown_rows(CROWNS, PEOPLE)
+    spells = state_spells(rows)
+    assert spells["event"].sum() == rows["failure"].sum()
+    days = (spells["exit_days"] - spells["entry_days"]).sum()
+    assert days == (rows["exit_days"] - rows["entry_days"]).sum()
+
+
+def test_age_from_a_birth_year_is_taken_at_mid_year():
+    rows = crown_rows(CROWNS, PEOPLE)
+    # 1 July 1970 to 1 January 2020 is 18,081 days.
+    assert rows["age_at_seat"].to_list() == [18081 / 365.25] * 2 + [None] * 3

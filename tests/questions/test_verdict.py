@@ -1,0 +1,88 @@
+"""Four verdicts by the interval alone, tested in a fixed order; every number in the words is the interval's."""
+
+import dataclasses
+import re
+
+import pytest
+
+from pipeline.questions.verdict import Basis, decide, write_verdict
+from pipeline.results import Difference, Group
+
+
+def difference(low: float, high: float, *, from_days: int = 0) -> Difference:
+    return Difference("through_crown", "before_seat", 5, from_days, (low + high) / 2, low, high, "")
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "failures", "code"),
+    [
+        (6.0, 14.0, (9, 50), "too_early"),
+        (6.0, 14.0, (50, 9), "too_early"),
+        (6.0, 14.0, (10, 10), "differs"),
+        (-4.9, 4.9, (50, 50), "little_difference"),
+        (1.0, 4.0, (50, 50), "little_difference"),  # excludes 0, yet too small to matter
+        (1.0, 5.0, (50, 50), "differs"),
+        (-14.0, -6.0, (50, 50), "differs"),
+        (-5.0, 4.0, (50, 50), "cannot_tell"),
+        (0.0, 9.0, (50, 50), "cannot_tell"),
+        (-9.0, 9.0, (50, 50), "cannot_tell"),
+    ],
+)
+def test_verdict_by_interval(low, high, failures, code):
+    assert decide(difference(low, high), failures, smallest=5, min_failures=10) == code
+
+
+def test_no_difference_at_the_horizon_is_too_early():
+    assert decide(None, (50, 50), smallest=5, min_failures=10) == "too_early"
+
+
+def basis(d: Difference | None, *, failures: tuple[int, int] = (40, 60), years: float = 4) -> Basis:
+    group = Group("through_crown", "Root canal through the crown", 100, 90, failures[0], 400.0, 10, 8, 12)
+    reference = Group("before_seat", "Root canal before the seat", 300, 250, failures[1], 1200.0, 5, 4, 6)
+    return Basis(group, reference, d, 5, 5, 10, years)
+
+
+def numbers(text: str) -> list[int]:
+    return [int(n) for n in re.findall(r"\d+", text)]
+
+
+def test_words_hold_the_interval_in_whole_teeth():
+    verdict = write_verdict(basis(difference(5.6, 14.4)))
+    assert verdict.code == "differs"
+    assert numbers(verdict.sentence) == [10, 100, 5, 6, 14, 100]
+    assert "more failures" in verdict.sentence
+    fewer = write_verdict(basis(difference(-14.4, -5.6)))
+    assert "10 fewer failures" in fewer.sentence
+    assert "6 to 14 fewer" in fewer.sentence
+
+
+def test_cannot_tell_names_both_ends():
+    verdict = write_verdict(basis(difference(-8.0, 10.0)))
+    assert "8 fewer to 10 more" in verdict.sentence
+    assert "we cannot tell yet" in verdict.sentence
+
+
+def test_what_would_settle_it_follows_from_the_width():
+    # Half-width 10 against 5: four times the failures, so 3 x 4 = 12 more years, too far to promise.
+    far = write_verdict(basis(difference(-9.0, 11.0), years=4))
+    assert far.next_step.startswith("This practice alone will not answer it; 4 practices")
+    near = write_verdict(basis(difference(-9.0, 11.0), years=2))
+    assert near.next_step.startswith("At the present pace about 6 more years")
+
+
+def test_one_is_singular():
+    verdict = write_verdict(basis(difference(5.6, 14.4), failures=(1, 60)))
+    assert "1 failure with" in verdict.sentence
+    assert "(1 failures" not in verdict.sentence
+
+
+def test_a_late_start_is_said():
+    verdict = write_verdict(basis(difference(5.6, 14.4, from_days=183)))
+    assert "from 6 months to 5 years" in verdict.sentence
+
+
+def test_words_that_are_never_used():
+    for low, high in ((5.6, 14.4), (-4, 4), (-8, 10)):
+        text = " ".join(str(v) for v in dataclasses.asdict(write_verdict(basis(difference(low, high)))).values())
+        for word in ("significant", "trend towards", "no difference", "proves", "underperform"):
+            assert word not in text.lower()
