@@ -176,7 +176,9 @@ def read_code_file(path: Path) -> pl.DataFrame:
     ]
     table = pl.DataFrame(found, schema=SCHEMA)
     if n := table["code"].is_duplicated().sum() or table.filter(pl.col("code") == "").height:
-        raise ConfigError(f"code_system: {path.name} has {n} rows whose code is empty or there twice. Keep one of each.")
+        raise ConfigError(
+            f"code_system: {path.name} has {n} rows whose code is empty or there twice. Keep one of each."
+        )
     return table
 
 

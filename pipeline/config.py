@@ -15,7 +15,7 @@ from typing import Any
 
 from pipeline import codes
 from pipeline.errors import ConfigError
-from pipeline.fields import DERIVED_FIELDS, REQUIRED_FIELDS, map_words
+from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
 from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
 
@@ -159,9 +159,8 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
     if system not in codes.BUILT_IN:
         if not (path.parent / system).is_file():
             near = _near(system, codes.BUILT_IN)
-            raise ConfigError(
-                f'[practice] code_system = "{system}" is neither built in ({", ".join(codes.BUILT_IN)}) nor a file.{near}'
-            )
+            built_in = ", ".join(codes.BUILT_IN)
+            raise ConfigError(f'[practice] code_system = "{system}" is neither built in ({built_in}) nor a file.{near}')
         system = str((path.parent / system).resolve())
     return Practice(
         name=text.get("name", "The practice"),
@@ -205,11 +204,17 @@ def _table_source(name: str, raw: Any) -> TableSource:
 
 def _value_map(table: str, name: str, given: dict[str, str]) -> dict[str, str]:
     words = map_words(table, name)
+    met: dict[str, str] = {}
     for source, word in given.items():
         if word and words is not None and word not in words:
             raise ConfigError(
                 f'[tables.{table}] values.{name}: "{source}" is mapped to "{word}", which is none of '
                 f"{', '.join(words)}.{_near(word, words)}"
+            )
+        if met.setdefault(normal_word(source), word) != word:
+            raise ConfigError(
+                f'[tables.{table}] values.{name}: "{source}" is mapped twice, to different words; case, blanks and '
+                "hyphens do not tell words apart. Keep one."
             )
     return given
 
@@ -286,10 +291,10 @@ def _text_map(raw: Any, where: str) -> dict[str, str]:
 
 def _number(raw: Mapping[str, Any], key: str, where: str, *, whole: bool, low: float) -> float:
     value = raw[key]
-    kinds: tuple[type, ...] = (int,) if whole else (int, float)
-    if isinstance(value, bool) or not isinstance(value, kinds) or not low <= value < float("inf"):
+    is_number = isinstance(value, int) or (isinstance(value, float) and not whole)
+    if isinstance(value, bool) or not is_number or not low <= value < float("inf"):
         raise ConfigError(f"{where} {key} must be a {'whole number' if whole else 'number'} of {low:g} or more.")
-    return value if whole else float(value)
+    return int(value) if whole else float(value)
 
 
 def _one_of(value: str, words: Iterable[str], where: str) -> str:

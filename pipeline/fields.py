@@ -72,10 +72,16 @@ def word_lookup(table: str, field: str) -> dict[str, str]:
 
 
 def normal_word(word: str) -> str:
-    """A word without case, blanks, hyphens and underscores: how words are compared."""
-    return "".join(c for c in word.lower() if c not in "_-" and not c.isspace())
+    """A word without case, blanks, hyphens and underscores: how words are compared.
+
+    A sign that consists of nothing else, such as a hyphen, stays as it is.
+    """
+    bare = word.strip().lower()
+    return "".join(c for c in bare if c not in "_-" and not c.isspace()) or bare
 
 
 def normal_words(words: pl.Expr) -> pl.Expr:
     """`normal_word` for a column."""
-    return words.str.to_lowercase().str.replace_all(r"[\s_\-]+", "")
+    bare = words.str.strip_chars().str.to_lowercase()
+    normal = bare.str.replace_all(r"[\s_\-]+", "")
+    return pl.when(normal == "").then(bare).otherwise(normal)

@@ -44,10 +44,7 @@ def parse_teeth(texts: pl.Series, *, notation: str) -> pl.DataFrame:
     an extra tooth, which carries the number of the tooth beside it.
     """
     key = pl.col("text").str.to_uppercase().str.replace_all(r"[\s#]", "").str.replace(r"^(\d+)\.0+$", "${1}")
-    if notation == "palmer":
-        key = key.str.replace_all("-", "")
-    else:
-        key = key.str.strip_chars_start("0")
+    key = key.str.replace_all("-", "") if notation == "palmer" else key.str.strip_chars_start("0")
     written = pl.DataFrame({"text": texts}, schema={"text": pl.String()}).with_columns(key.alias("key"))
     found = written.join(_written_forms(notation), on="key", how="left", maintain_order="left")
     return found.select("text", "tooth_fdi", pl.col("supernumerary").fill_null(False))

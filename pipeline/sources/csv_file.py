@@ -1,7 +1,7 @@
 """CSV and its relatives: every record of the file comes out once, as a row of text or as a malformed line.
 
-A fast parser reads files whose records are all sound. Where it meets one that is not, or a line break inside a field,
-the file is read line by line instead, so that one stray quotation mark costs its own line and no other.
+A fast parser reads files whose records are all sound. Where it meets one that is not, the file is read line by line
+instead, so that one stray quotation mark costs its own line and no other.
 """
 
 from __future__ import annotations
@@ -19,14 +19,13 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 
 from pipeline.errors import DataError
+from pipeline.sources.csv_records import Block, count_rows, read_blocks
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, unique_headings
 
 DELIMITERS = (",", ";", "\t", "|")
 _SAMPLE_BYTES = 1 << 16
 _BLOCK_BYTES = 1 << 23
-_BATCH_ROWS = 100_000
-# A quoted field of more lines than this is a quotation mark that was never closed.
-_MAX_LINES = 200
+_BATCH_PIECES = 50
 _UTF8 = ("utf-8", "utf-8-sig")
 
 
@@ -51,66 +50,101 @@ class CsvFile:
             yield from self._careful(headings)
 
     def _is_sound(self) -> bool:
-        """Whether the fast parser can be trusted: right widths, no line break within a field, text throughout."""
+        """Whether the fast parser can be trusted with this file.
+
+        It can if every record has the right width. A line break within a field may be a quotation mark that was never
+        closed and swallowed the next rows; then the strict parser must find the same rows.
+        """
         malformed: list[None] = []
+        rows, line_breaks = 0, False
         try:
-            for batch in self._arrow(None, malformed):
-                if malformed or any(_has_line_break(column) for column in batch.columns):
+            for batch in self._parse(None, malformed):
+                if malformed:
                     return False
+                rows += batch.num_rows
+                line_breaks = line_breaks or any(_has_line_break(column) for column in batch.columns)
         except (pa.ArrowInvalid, UnicodeError):
             return False
-        return not malformed
+        if malformed:
+            return False
+        return not line_breaks or rows == count_rows(self._lines(), delimiter=self.delimiter, width=len(self.headings))
 
     def _fast(self, headings: Sequence[str] | None) -> Iterator[Batch]:
         first = 1
-        for batch in self._arrow(headings, []):
-            numbers = pl.int_range(first, first + batch.num_rows, dtype=pl.Int64, eager=True)
+        malformed: list[None] = []
+        for batch in self._parse(headings, malformed):
+            if malformed:
+                raise DataError(f"{self.path.name}: the file changed while it was read. Run again.")
+            yield _sound_batch(batch, first)
             first += batch.num_rows
-            frame = pl.DataFrame(pl.from_arrow(batch))
-            yield Batch(numbers, frame, pl.DataFrame(schema=MALFORMED_SCHEMA))
 
-    def _arrow(self, headings: Sequence[str] | None, malformed: list[None]) -> Iterator[Any]:
-        def skip(_: Any) -> str:
-            malformed.append(None)
-            return "skip"
+    def _careful(self, headings: Sequence[str] | None) -> Iterator[Batch]:
+        wanted = self.headings if headings is None else list(headings)
+        pieces = self._pieces(wanted)
+        while held := list(islice(pieces, _BATCH_PIECES)):
+            yield Batch(
+                pl.concat([piece.numbers for piece in held]),
+                pl.concat([piece.rows for piece in held]),
+                pl.concat([piece.malformed for piece in held]),
+            )
 
+    def _pieces(self, headings: list[str]) -> Iterator[Batch]:
+        first = 1
+        for block in read_blocks(self._lines(), delimiter=self.delimiter, width=len(self.headings)):
+            if block.text is not None:
+                table = pa_csv.read_csv(
+                    io.BytesIO(block.text.encode()),
+                    read_options=pa_csv.ReadOptions(column_names=self.headings),
+                    **self._arrow_options(headings, []),
+                )
+                yield _sound_batch(table, first)
+            else:
+                yield self._mixed_batch(block, first, headings)
+            first += block.rows
+
+    def _mixed_batch(self, block: Block, first: int, headings: list[str]) -> Batch:
+        numbered = list(enumerate(block.records, first))
+        sound = [(n, fields) for n, (fields, _) in numbered if fields is not None]
+        malformed = [(n, line) for n, (fields, line) in numbered if fields is None]
+        columns = list(zip(*(fields for _, fields in sound), strict=True)) or [()] * len(self.headings)
+        return Batch(
+            pl.Series("row_number", [n for n, _ in sound], dtype=pl.Int64),
+            pl.DataFrame({h: pl.Series(h, columns[self.headings.index(h)], dtype=pl.String) for h in headings}),
+            pl.DataFrame(malformed, schema=MALFORMED_SCHEMA, orient="row"),
+        )
+
+    def _parse(self, headings: Sequence[str] | None, malformed: list[None]) -> Iterator[Any]:
+        """The whole file by the fast parser; a record of the wrong width is skipped and noted in `malformed`."""
+        with self.path.open(encoding=self.encoding, newline="") as text:
+            if next(islice(text, self.header_lines, None), None) is None:
+                return  # nothing under the heading
         with self.path.open("rb") as stream:
-            for _ in range(self.header_lines):
-                if not stream.readline().endswith((b"\n", b"\r")):
-                    return  # nothing under the heading
-            stream.seek(0)
             yield from pa_csv.open_csv(
                 stream,
                 read_options=pa_csv.ReadOptions(
                     block_size=_BLOCK_BYTES,
                     column_names=self.headings,
                     skip_rows=self.header_lines,
-                    encoding=self.encoding,
+                    encoding="utf8" if self.encoding in _UTF8 else self.encoding,
                 ),
-                parse_options=pa_csv.ParseOptions(
-                    delimiter=self.delimiter, newlines_in_values=True, invalid_row_handler=skip
-                ),
-                convert_options=pa_csv.ConvertOptions(
-                    column_types=dict.fromkeys(self.headings, pa.string()),
-                    strings_can_be_null=False,
-                    include_columns=list(headings) if headings is not None else None,
-                ),
+                **self._arrow_options(headings, malformed),
             )
 
-    def _careful(self, headings: Sequence[str] | None) -> Iterator[Batch]:
-        wanted = self.headings if headings is None else list(headings)
-        places = [self.headings.index(h) for h in wanted]
-        records = enumerate(_records(self._lines(), self.delimiter, len(self.headings)), 1)
-        while chunk := list(islice(records, _BATCH_ROWS)):
-            sound = [(n, fields) for n, (fields, _) in chunk if fields is not None]
-            columns = list(zip(*(fields for _, fields in sound), strict=True)) or [()] * len(self.headings)
-            yield Batch(
-                pl.Series("row_number", [n for n, _ in sound], dtype=pl.Int64),
-                pl.DataFrame({h: pl.Series(h, columns[p], dtype=pl.String) for h, p in zip(wanted, places, strict=True)}),
-                pl.DataFrame(
-                    [(n, line) for n, (fields, line) in chunk if fields is None], schema=MALFORMED_SCHEMA, orient="row"
-                ),
-            )
+    def _arrow_options(self, headings: Sequence[str] | None, malformed: list[None]) -> dict[str, Any]:
+        def skip(_: Any) -> str:
+            malformed.append(None)
+            return "skip"
+
+        return {
+            "parse_options": pa_csv.ParseOptions(
+                delimiter=self.delimiter, newlines_in_values=True, invalid_row_handler=skip
+            ),
+            "convert_options": pa_csv.ConvertOptions(
+                column_types=dict.fromkeys(self.headings, pa.string()),
+                strings_can_be_null=False,
+                include_columns=list(headings) if headings is not None else None,
+            ),
+        }
 
     def _lines(self) -> Iterator[str]:
         with self.path.open(encoding=self.encoding, newline="") as stream:
@@ -143,9 +177,9 @@ def open_csv(path: Path, options: ReadOptions) -> CsvFile:
         text = sample.decode(encoding, errors="strict" if len(sample) < _SAMPLE_BYTES else "ignore")
     except UnicodeError as error:
         raise _not_text(path, encoding) from error
-    blank = 0
-    while (line := text.partition("\n")[0]) != text and not line.strip():
-        text, blank = text.partition("\n")[2], blank + 1
+    lines = io.StringIO(text, newline="").readlines()
+    blank = next(n for n, line in enumerate(lines) if line.strip())
+    text = "".join(lines[blank:])
     delimiter = options.delimiter or _delimiter(text, options.wanted)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     headings = unique_headings(next(reader, []))
@@ -157,7 +191,9 @@ def _sample(path: Path) -> bytes:
         with path.open("rb") as stream:
             return stream.read(_SAMPLE_BYTES)
     except OSError as error:
-        raise DataError(f"{path.name}: the file cannot be opened. Close it elsewhere, or check that you may read it.") from error
+        raise DataError(
+            f"{path.name}: the file cannot be opened. Close it elsewhere, or check that you may read it."
+        ) from error
 
 
 def _delimiter(text: str, wanted: Sequence[str]) -> str:
@@ -170,58 +206,15 @@ def _delimiter(text: str, wanted: Sequence[str]) -> str:
     return max(DELIMITERS, key=worth)
 
 
-def _records(lines: Iterator[str], delimiter: str, width: int) -> Iterator[tuple[list[str] | None, str]]:
-    """Each record as its fields and text; fields are None where the line is no row of `width` fields."""
-    waiting: list[str] = []
-    while True:
-        line = waiting.pop() if waiting else next(lines, None)
-        if line is None:
-            return
-        if not line.strip():
-            continue
-        fields, open_quote = _parse_line(line, delimiter)
-        if open_quote:
-            taken = [line]
-            while fields is None and len(taken) < _MAX_LINES:
-                following = waiting.pop() if waiting else next(lines, None)
-                if following is None:
-                    break
-                taken.append(following)
-                if '"' in following:
-                    fields = _strict("".join(taken), delimiter)
-            if fields is None or len(fields) != width:
-                fields = None
-                waiting.extend(reversed(taken[1:]))
-            else:
-                line = "".join(taken)
-        yield (fields if fields is not None and len(fields) == width else None), line.rstrip("\r\n")
-
-
-def _parse_line(line: str, delimiter: str) -> tuple[list[str] | None, bool]:
-    """The fields of one line, and whether a quotation mark in it stays open so that the record may go on."""
-    if '"' not in line:
-        return line.rstrip("\r\n").split(delimiter), False
-    if (fields := _strict(line, delimiter)) is not None:
-        return fields, False
-    try:
-        # A second line is swallowed by an open quotation mark, and stands alone after a closed one.
-        rows = list(csv.reader([line, "x\n"], delimiter=delimiter))
-    except csv.Error:
-        return None, False
-    return (rows[0], False) if len(rows) == 2 else (None, True)
-
-
-def _strict(text: str, delimiter: str) -> list[str] | None:
-    try:
-        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
-    except csv.Error:
-        return None
-    return rows[0] if len(rows) == 1 else None
+def _sound_batch(rows: Any, first: int) -> Batch:
+    numbers = pl.int_range(first, first + rows.num_rows, dtype=pl.Int64, eager=True)
+    return Batch(numbers, pl.DataFrame(pl.from_arrow(rows)), pl.DataFrame(schema=MALFORMED_SCHEMA))
 
 
 def _has_line_break(column: Any) -> bool:
     data = column.buffers()[2]
-    return data is not None and any(mark in memoryview(data).tobytes() for mark in (b"\n", b"\r"))
+    text = b"" if data is None else memoryview(data).tobytes()
+    return b"\n" in text or b"\r" in text
 
 
 def _not_text(path: Path, encoding: str) -> DataError:

@@ -33,7 +33,9 @@ class ParquetFile:
                 numbers = pl.int_range(first, first + batch.num_rows, dtype=pl.Int64, eager=True)
                 first += batch.num_rows
                 frame = pl.DataFrame(pl.from_arrow(batch))
-                yield Batch(numbers, frame.select(_as_text(frame, h) for h in wanted), pl.DataFrame(schema=MALFORMED_SCHEMA))
+                yield Batch(
+                    numbers, frame.select(_as_text(frame, h) for h in wanted), pl.DataFrame(schema=MALFORMED_SCHEMA)
+                )
 
 
 def open_parquet(path: Path, options: ReadOptions) -> ParquetFile:
@@ -63,7 +65,12 @@ def _as_text(frame: pl.DataFrame, name: str) -> pl.Expr:
         return column.dt.replace_time_zone(None).cast(pl.Date)
     if dtype.is_float():
         whole = (column == column.floor()) & (column.abs() < _MAX_WHOLE)
-        return pl.when(whole).then(column.cast(pl.Int64, strict=False).cast(pl.String)).otherwise(column.cast(pl.String)).alias(name)
+        return (
+            pl.when(whole)
+            .then(column.cast(pl.Int64, strict=False).cast(pl.String))
+            .otherwise(column.cast(pl.String))
+            .alias(name)
+        )
     if dtype == pl.Binary:
         return column.bin.encode("hex")
     if dtype.is_nested():

@@ -47,10 +47,12 @@ class ReadOptions:
 
 def unique_headings(headings: Sequence[str]) -> list[str]:
     """Trimmed headings, each once: empty ones get `column N`, repeated ones a number."""
-    seen: dict[str, int] = {}
-    found = []
+    found: list[str] = []
     for place, heading in enumerate(headings, 1):
-        name = heading.strip() or f"column {place}"
-        seen[name] = seen.get(name, 0) + 1
-        found.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+        name = plain = heading.strip() or f"column {place}"
+        again = 1
+        while name in found:
+            again += 1
+            name = f"{plain} ({again})"
+        found.append(name)
     return found

@@ -30,8 +30,12 @@ COLLINEAR = 1e-9
 # Twice the gain in log-likelihood that a Newton step promises, below which that step is the last one.
 GAIN_DONE = 1e-13
 # The gain is spent while some row's linear predictor still moves by this much: a coefficient on its way to infinity.
-GAIN_SPENT = 1e-8
+GAIN_SPENT = 1e-6
 STILL_MOVING = 0.1
+# Standard error of the log hazard ratio over a covariate's whole range from which on nothing is known about it.
+NO_INFORMATION = 30.0
+# Longest step, as the change between two rows of their linear predictors; beyond it nothing may move any more.
+LONGEST_STEP = 10.0
 MAX_ITERATIONS = 60
 MAX_HALVINGS = 30
 
@@ -78,8 +82,9 @@ class CoxFit:
     `coef` are log hazard ratios per unit of each covariate in the order of `names`. `model_cov` is the inverse
     information; `robust_cov` is None unless clusters or robust errors were asked for. Log-likelihoods are partial ones,
     at zero and at the estimate. `diverging` names covariates whose coefficient grows without bound (separation): their
-    errors and limits are never given. `converged` is False for those and if the iterations ran out. `design` and
-    `at_estimate` (the risk-set sums at the estimate, on the scale of `design.z`) serve what builds on a fit.
+    errors and limits are never given. `converged` is False for those and if the iterations stopped short; then no
+    coefficient has an error. `design` and `at_estimate` (the risk-set sums at the estimate, on the scale of
+    `design.z`) serve what builds on a fit.
     """
 
     names: tuple[str, ...]
@@ -218,10 +223,10 @@ def fit_cox(
     null = kernel.moments(design.sets, design.z, np.zeros(len(rows.names)))
     null_score = kernel.score(design.sets, design.z, null)
     null_information = kernel.information(design.sets, design.z, null)
-    _refuse_collinear(rows, null_information)
+    refuse_collinear(rows, null_information)
     beta = np.zeros(len(rows.names)) if start is None else np.asarray(start, dtype=np.float64) * design.scale
     beta, at, iterations, converged, moving = _maximise(design, beta, null if start is None else None)
-    model_cov = _inverse(kernel.information(design.sets, design.z, at))
+    model_cov = invert_information(kernel.information(design.sets, design.z, at))
     fit = CoxFit(
         names=rows.names,
         coef=beta / design.scale,
@@ -258,58 +263,21 @@ def make_design(rows: CoxRows, ties: Ties) -> Design:
 
 def sum_by_code(values: Floats, code: Ints) -> Floats:
     """Sum the rows of a matrix that share a code 0, 1, 2..."""
-    return np.stack([np.bincount(code, column) for column in values.T], axis=1)
+    return np.stack([kernel.sum_by(code, column, int(code.max()) + 1) for column in values.T], axis=1)
 
 
-def _maximise(design: Design, beta: Floats, at: Moments | None) -> tuple[Floats, Moments, int, bool, Bools]:
-    """Newton's method from `beta`: estimate, sums there, iterations, whether converged, which coefficients diverge."""
-    sets, z = design.sets, design.z
-    still = np.zeros(len(beta), dtype=np.bool_)
-    at = kernel.moments(sets, z, beta) if at is None else at
-    if not np.isfinite(at.loglik):
-        raise CoxInputError("start: the likelihood is not finite there.")
-    for iteration in range(1, MAX_ITERATIONS + 1):
-        gradient = kernel.score(sets, z, at)
-        step, gain = _newton_step(kernel.information(sets, z, at), gradient)
-        last = gain < GAIN_DONE
-        if gain < GAIN_SPENT and np.ptp(step @ z) > STILL_MOVING:
-            moving = np.abs(step) * np.ptp(z, axis=1) > STILL_MOVING
-            return beta, at, iteration, False, moving if moving.any() else ~still
-        moved = _climb(design, beta, at, step)
-        if moved is None:
-            return beta, at, iteration, last, still
-        beta, at = moved
-        if last:
-            return beta, at, iteration, True, still
-    return beta, at, MAX_ITERATIONS, False, still
-
-
-def _climb(design: Design, beta: Floats, at: Moments, step: Floats) -> tuple[Floats, Moments] | None:
-    """Take the step, halved until the likelihood is finite and not lower; None if no part of it will do."""
-    round_off = 1e-12 * abs(at.loglik)
-    for halving in range(MAX_HALVINGS):
-        candidate = beta + step / 2**halving
-        reached = kernel.moments(design.sets, design.z, candidate)
-        if np.isfinite(reached.loglik) and reached.loglik >= at.loglik - round_off:
-            return candidate, reached
-    return None
-
-
-def _newton_step(matrix: Floats, gradient: Floats) -> tuple[Floats, float]:
-    step = _inverse(matrix) @ gradient
-    return step, float(step @ gradient)
-
-
-def _inverse(matrix: Floats) -> Floats:
+def invert_information(matrix: Floats) -> Floats:
     """Inverse of an information matrix; along directions that hold none (separation) a very large variance."""
-    scale = np.sqrt(np.maximum(np.diag(matrix), np.finfo(float).tiny))
+    diagonal = np.diag(matrix)
+    # Where a coefficient runs off, rounding leaves its information as noise around 0.
+    scale = np.sqrt(np.maximum(diagonal, max(1e-16 * diagonal.max(), 1e-200)))
     values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
     # Rounding can turn a vanishing eigenvalue negative, which would turn the step downhill.
     values = np.maximum(values, np.finfo(float).eps * len(values))
     return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
 
 
-def _refuse_collinear(rows: CoxRows, null_information: Floats) -> None:
+def refuse_collinear(rows: CoxRows, null_information: Floats) -> None:
     """Name covariates that do not vary within risk sets, or only along with covariates before them."""
     events = float(rows.weight[rows.event].sum())
     spread = np.diag(null_information) / events
@@ -329,6 +297,48 @@ def _refuse_collinear(rows: CoxRows, null_information: Floats) -> None:
             kept.append(j)
     if repeated:
         raise CoxInputError(f"These covariates follow from the covariates before them: {', '.join(repeated)}.")
+
+
+def _maximise(design: Design, beta: Floats, at: Moments | None) -> tuple[Floats, Moments, int, bool, Bools]:
+    """Newton's method from `beta`: estimate, sums there, iterations, whether converged, which coefficients diverge."""
+    sets, z = design.sets, design.z
+    still = np.zeros(len(beta), dtype=np.bool_)
+    at = kernel.moments(sets, z, beta) if at is None else at
+    if not np.isfinite(at.loglik):
+        raise CoxInputError("start: the likelihood is not finite there.")
+    for iteration in range(1, MAX_ITERATIONS + 1):
+        gradient = kernel.score(sets, z, at)
+        step = invert_information(kernel.information(sets, z, at)) @ gradient
+        gain, reach = float(step @ gradient), float(np.ptp(step @ z))
+        last = gain < GAIN_DONE
+        if gain < GAIN_SPENT and reach > STILL_MOVING:
+            return beta, at, iteration, False, _without_bound(design, at, step)
+        moved = _climb(design, beta, at, step * min(1.0, LONGEST_STEP / max(reach, STILL_MOVING)))
+        if moved is None:
+            return beta, at, iteration, last, still
+        beta, at = moved
+        if last:
+            return beta, at, iteration, True, still
+    return beta, at, MAX_ITERATIONS, False, still
+
+
+def _without_bound(design: Design, at: Moments, step: Floats) -> Bools:
+    """Coefficients that still move, or that those have left without information; all if none stands out."""
+    width = np.ptp(design.z, axis=1)
+    variance = np.diag(invert_information(kernel.information(design.sets, design.z, at)))
+    lost: Bools = (np.abs(step) * width > STILL_MOVING) | (np.sqrt(variance) * width > NO_INFORMATION)
+    return lost if lost.any() else ~lost
+
+
+def _climb(design: Design, beta: Floats, at: Moments, step: Floats) -> tuple[Floats, Moments] | None:
+    """Take the step, halved until the likelihood is finite and not lower; None if no part of it will do."""
+    round_off = 1e-12 * (1 + abs(at.loglik))
+    for halving in range(MAX_HALVINGS):
+        candidate = beta + step / 2**halving
+        reached = kernel.moments(design.sets, design.z, candidate)
+        if np.isfinite(reached.loglik) and reached.loglik >= at.loglik - round_off:
+            return candidate, reached
+    return None
 
 
 def _chi_square(value: float, df: int) -> WaldTest:

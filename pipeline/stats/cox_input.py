@@ -45,6 +45,7 @@ def check_rows(
     strata: ArrayLike | None = None,
     weights: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
+    constant_allowed: bool = False,
 ) -> CoxRows:
     """Return the rows as arrays of one length and type.
 
@@ -53,7 +54,7 @@ def check_rows(
     CoxInputError
         Lengths that differ, no covariate, repeated names, missing or infinite values, an event that is not
         true/false, follow-up that ends before day 0 or not after its entry, weights that are not positive, no event,
-        or a covariate with one value only.
+        or a covariate with one value only (unless `constant_allowed`).
     """
     exit_ = _numbers(exit_days, "exit_days")
     n = len(exit_)
@@ -85,7 +86,7 @@ def check_rows(
     if not rows.event.any():
         raise CoxInputError(f"None of {n:,} rows has an event: nothing can be estimated.")
     constant = [name for name, column in zip(rows.names, covariates.T, strict=True) if np.ptp(column) == 0]
-    if constant:
+    if constant and not constant_allowed:
         raise CoxInputError(f"Constant covariates cannot be estimated: {', '.join(constant)}.")
     return rows
 

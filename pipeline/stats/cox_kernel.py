@@ -93,7 +93,7 @@ def build_risk_sets(
     keys, event_group, group_events = np.unique(row_exit[event], return_inverse=True, return_counts=True)
     event_row = np.flatnonzero(event)
     first = np.searchsorted(keys, row_entry, side="right")
-    group_weight = np.bincount(event_group, weight[event_row], minlength=len(keys))
+    group_weight = sum_by(event_group, weight[event_row], len(keys))
     if ties == "efron":
         step_group = np.repeat(np.arange(len(keys)), group_events)
         step_in_group = np.arange(len(step_group)) - np.repeat(np.cumsum(group_events) - group_events, group_events)
@@ -129,29 +129,23 @@ def moments(sets: RiskSets, x: Floats, beta: Floats, offset: Floats | None = Non
         risk = sets.weight * np.exp(eta)
         total = sum_at_risk(sets, risk)
         tied = sum_events(sets, risk)
-        step_total = total[sets.step_group] - sets.step_share * tied[sets.step_group]
+        share = sets.step_share
+        step_total = total[sets.step_group] - share * tied[sets.step_group]
         event_eta = sets.weight[sets.event_row] @ eta[sets.event_row]
         loglik = float(event_eta - sets.step_weight @ np.log(step_total))
         per_step = sets.step_weight / step_total
         per_step_squared = per_step / step_total
-        at_risk = np.stack([sum_at_risk(sets, risk * column) for column in x])
-        tied_x = np.stack([sum_events(sets, risk * column) for column in x])
-    share, n, group = sets.step_share, sets.n_groups, sets.step_group
-
-    def by_group(values: Floats) -> Floats:
-        return np.bincount(group, values, minlength=n)
-
-    return Moments(
-        loglik=loglik,
-        risk=risk,
-        h=by_group(per_step),
-        hf=by_group(per_step * share),
-        q=by_group(per_step_squared),
-        qf=by_group(per_step_squared * share),
-        qff=by_group(per_step_squared * share * share),
-        at_risk=at_risk,
-        tied=tied_x,
-    )
+        return Moments(
+            loglik=loglik,
+            risk=risk,
+            h=_by_step(sets, per_step),
+            hf=_by_step(sets, per_step * share),
+            q=_by_step(sets, per_step_squared),
+            qf=_by_step(sets, per_step_squared * share),
+            qff=_by_step(sets, per_step_squared * share * share),
+            at_risk=np.stack([sum_at_risk(sets, risk * column) for column in x]),
+            tied=np.stack([sum_events(sets, risk * column) for column in x]),
+        )
 
 
 def score(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
@@ -202,19 +196,28 @@ def score_residuals(sets: RiskSets, x: Floats, at: Moments) -> Floats:
 
 def sum_at_risk(sets: RiskSets, values: Floats) -> Floats:
     """Per group, the sum of the rows' values over the rows at risk in it."""
-    change = np.bincount(sets.last, values, minlength=sets.n_groups + 1)
+    change = sum_by(sets.last, values, sets.n_groups + 1)
     late = sets.late
-    change -= np.bincount(sets.first[late], values[late], minlength=sets.n_groups + 1)
+    change -= sum_by(sets.first[late], values[late], sets.n_groups + 1)
     # Backwards, so that the small late risk sets are not differences of large sums.
     return np.cumsum(change[:0:-1])[::-1]
 
 
 def sum_events(sets: RiskSets, values: Floats) -> Floats:
     """Per group, the sum of the rows' values over the rows with an event in it."""
-    return np.bincount(sets.event_group, values[sets.event_row], minlength=sets.n_groups)
+    return sum_by(sets.event_group, values[sets.event_row], sets.n_groups)
 
 
 def over_run(sets: RiskSets, values: Floats) -> Floats:
     """Per row, the sum of the groups' values over the groups in which the row is at risk."""
     total = np.concatenate(([0.0], np.cumsum(values)))
     return np.asarray(total[sets.last] - total[sets.first])
+
+
+def _by_step(sets: RiskSets, values: Floats) -> Floats:
+    return sum_by(sets.step_group, values, sets.n_groups)
+
+
+def sum_by(code: Ints, values: Floats, n: int) -> Floats:
+    """Sum of the values of each code 0 to n - 1."""
+    return np.bincount(code, values, minlength=n).astype(np.float64, copy=False)

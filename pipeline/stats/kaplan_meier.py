@@ -59,7 +59,8 @@ class Curve:
     - `at_risk`, `events`, `censored`, `entered`: sums of weights (counts where there are none). At risk just before
       the day; entered since the exit day before, so that at_risk = what was left + entered.
     - `rows_at_risk`: rows, whatever they weigh.
-    - `survival`, `std_error`, `low`, `high`: just after the day; error and limits are NaN once survival is 0.
+    - `survival`, `std_error`, `low`, `high`: just after the day; error and limits are NaN once survival is 0, and
+      throughout where a single cluster leaves nothing to tell the error from.
     - `variance`: `greenwood`, or `clustered` over `n_units` independent units.
     - `from_day`: the curve is 1 up to this day and conditional on being followed past it.
     """
@@ -206,7 +207,8 @@ def kaplan_meier(
         relative = gain
     else:
         relative = curve_variance(exposure(spells, counts), gain, own_jump(spells, counts, own))
-    std_error = np.where(survival > 0, survival * np.sqrt(relative), np.nan)
+    known = (survival > 0) & ((spells.unit is None) | (spells.n_units > 1))
+    std_error = np.where(known, survival * np.sqrt(relative), np.nan)
     low, high = share_limits(survival, std_error, kind=limits, confidence=confidence)
     entered_on = distinct_days(spells.entry)
     return Curve(

@@ -34,7 +34,7 @@ def share_limits(share: Floats, std_error: Floats, *, kind: LimitKind, confidenc
     [1] Kalbfleisch JD, Prentice RL. The Statistical Analysis of Failure Time Data. Wiley, 1980 (section 1.3).
     """
     z = z_value(confidence)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         if kind == "plain":
             return np.maximum(share - z * std_error, 0.0), np.minimum(share + z * std_error, 1.0)
         logs = np.log(np.where(share > 0, share, np.nan))

@@ -27,8 +27,10 @@ class Spells:
 
     `weight` is None where every row counts once. `unit` numbers what varies independently (the cluster, else the
     subject, else the row) from 0 and `unit_labels` holds each number's label; None and empty unless a caller needs
-    them. Where weights or units are present the rows stand in one fixed order, so that sums do not depend on the
-    order in which the rows came.
+    them. `carried` is a number that goes with each row, such as its group.
+
+    Where weights or units are present the rows stand in one fixed order, so that sums do not depend on the order in
+    which the rows came.
     """
 
     entry: Ints
@@ -38,6 +40,7 @@ class Spells:
     unit: Ints | None
     unit_labels: NDArray[Any]
     from_day: int
+    carried: Ints
 
     @property
     def n_units(self) -> int:
@@ -58,6 +61,7 @@ class Spells:
             cause=self.cause[rows],
             weight=None if self.weight is None else self.weight[rows],
             unit=None if self.unit is None else self.unit[rows],
+            carried=self.carried[rows],
         )
 
 
@@ -71,6 +75,7 @@ def read_spells(
     cluster: Values | None = None,
     from_day: int = 0,
     with_units: bool = False,
+    carry: Ints | None = None,
 ) -> Spells:
     """Check the columns of a group and put them in the form that the estimators share.
 
@@ -89,6 +94,8 @@ def read_spells(
         Drop what happened up to this day: the curve is then conditional on being at risk after it. 0 keeps all.
     with_units
         Number the independent units even where neither weights nor clusters ask for it.
+    carry
+        A whole number from 0 up that goes with each row; rows that differ in it are not joined.
 
     Raises
     ------
@@ -96,22 +103,23 @@ def read_spells(
         On columns of unequal length, no rows, missing or broken days, negative exits, rows that end on or before the
         day they enter, weights that are not positive, overlapping rows of one subject.
     """
-    ends = _whole(exit_days, "exit_days")
+    ends = whole_numbers(exit_days, "exit_days")
     if len(ends) == 0:
         raise ValueError("there are no rows")
-    cause = _whole(event, "event")
-    start = np.full(len(ends), BEFORE_DAY_0) if entry_days is None else _whole(entry_days, "entry_days")
+    cause = whole_numbers(event, "event")
+    start = np.full(len(ends), BEFORE_DAY_0) if entry_days is None else whole_numbers(entry_days, "entry_days")
     weight = None if weights is None else np.asarray(_plain(weights), dtype=np.float64)
-    _same_length(ends, event=cause, entry_days=start, weights=weight, subject=subject, cluster=cluster)
+    carried = np.zeros(len(ends), dtype=np.int64) if carry is None else carry
+    _same_length(ends, event=cause, entry_days=start, weights=weight, subject=subject, cluster=cluster, carry=carried)
     start = np.where(start <= 0, BEFORE_DAY_0, start)
     _check(start, ends, cause, weight)
     unit, labels = _units(subject, cluster)
-    spells = Spells(start, ends, cause, weight, unit, labels, from_day)
+    spells = Spells(start, ends, cause, weight, unit, labels, from_day, carried)
     if subject is not None:
-        spells = _join_touching(spells, _numbered(subject)[0])
+        spells = _join_touching(spells, numbered(subject)[0])
     if from_day > 0:
         spells = spells.take(spells.exit > from_day)
-        spells = replace(spells, entry=np.maximum(spells.entry, from_day))
+        spells = _only_units_left(replace(spells, entry=np.maximum(spells.entry, from_day)))
     if weights is None and cluster is None and not with_units:
         return replace(spells, unit=None, unit_labels=np.empty(0))
     spells = spells.take(_fixed_order(spells))
@@ -147,17 +155,28 @@ def distinct_days(days: Ints) -> Ints:
     return np.flatnonzero(seen).astype(np.int64) + low
 
 
-def _plain(values: Any) -> NDArray[Any]:
-    return values.to_numpy() if isinstance(values, pl.Series) else np.asarray(values)
+def numbered(labels: Any) -> tuple[Ints, NDArray[Any]]:
+    """Number each row's label from 0 in the order of the labels; also the labels. ValueError if one is missing."""
+    if isinstance(labels, pl.Series) and not labels.dtype.is_numeric() and labels.dtype != pl.Boolean:
+        column = labels.cast(pl.String)
+    else:
+        array = _plain(labels)
+        if np.issubdtype(array.dtype, np.integer) and len(array):
+            distinct = distinct_days(array.astype(np.int64))
+            return position_in(array.astype(np.int64), distinct, after=False), distinct
+        column = pl.Series(array.tolist() if array.dtype == object else array, nan_to_null=True)
+    if column.null_count():
+        raise ValueError(f"{column.null_count()} of {len(column)} labels are missing")
+    return column.rank("dense").to_numpy().astype(np.int64) - 1, column.unique().sort().to_numpy()
 
 
-def _whole(values: Any, name: str) -> Ints:
-    """A column of whole numbers; a float column passes only if nothing is missing or broken."""
+def whole_numbers(values: Any, name: str) -> Ints:
+    """A column as whole numbers; ValueError, naming it, if it holds anything missing or broken."""
     array = _plain(values)
     if array.ndim != 1:
         raise ValueError(f"{name} must have one dimension")
     if array.dtype == np.bool_ or np.issubdtype(array.dtype, np.integer):
-        return array.astype(np.int64)
+        return array.astype(np.int64, copy=False)
     try:
         number = array.astype(np.float64)
     except (TypeError, ValueError):
@@ -165,7 +184,11 @@ def _whole(values: Any, name: str) -> Ints:
     wrong = int(np.sum(~np.isfinite(number) | (number != np.floor(number))))
     if wrong:
         raise ValueError(f"{name} must hold whole numbers: {wrong} of {len(number)} rows do not")
-    return number.astype(np.int64)
+    return number.astype(np.int64, copy=False)
+
+
+def _plain(values: Any) -> NDArray[Any]:
+    return values.to_numpy() if isinstance(values, pl.Series) else np.asarray(values)
 
 
 def _same_length(first: Ints, **others: Any) -> None:
@@ -187,23 +210,16 @@ def _check(start: Ints, ends: Ints, cause: Ints, weight: Floats | None) -> None:
             raise ValueError(f"{int(wrong.sum())} of {len(ends)} rows {what}")
 
 
-def _numbered(labels: Any) -> tuple[Ints, NDArray[Any]]:
-    """Numbers from 0 in the order of the labels, and the labels."""
-    array = _plain(labels)
-    if array.dtype == object:
-        if any(value is None for value in array):
-            raise ValueError("a label is missing")
-        array = array.astype(str)
-    elif np.issubdtype(array.dtype, np.integer) and len(array):
-        distinct = distinct_days(array.astype(np.int64))
-        return position_in(array.astype(np.int64), distinct, after=False), distinct
-    distinct, number = np.unique(array, return_inverse=True)
-    return number.astype(np.int64), distinct
-
-
 def _units(subject: Values | None, cluster: Values | None) -> tuple[Ints | None, NDArray[Any]]:
     labels = subject if cluster is None else cluster
-    return (None, np.empty(0)) if labels is None else _numbered(labels)
+    return (None, np.empty(0)) if labels is None else numbered(labels)
+
+
+def _only_units_left(spells: Spells) -> Spells:
+    if spells.unit is None:
+        return spells
+    left = distinct_days(spells.unit)
+    return replace(spells, unit=position_in(spells.unit, left, after=False), unit_labels=spells.unit_labels[left])
 
 
 def _join_touching(spells: Spells, subject: Ints) -> Spells:
@@ -214,7 +230,7 @@ def _join_touching(spells: Spells, subject: Ints) -> Spells:
     if overlaps:
         raise ValueError(f"{overlaps} rows overlap with another row of the same subject")
     touches = follows & (rows.entry[1:] == rows.exit[:-1]) & (rows.cause[:-1] == 0)
-    for column in (rows.weight, rows.unit):
+    for column in (rows.weight, rows.unit, rows.carried):
         if column is not None:
             touches &= column[1:] == column[:-1]
     first = np.flatnonzero(np.concatenate(([True], ~touches)))
@@ -228,6 +244,7 @@ def _fixed_order(spells: Spells) -> Ints:
     if spells.unit is not None:
         key = spells.unit * (int(key.max(initial=0)) + 1) + key
     rest = (spells.entry - BEFORE_DAY_0) * (int(cause.max(initial=0)) + 1) + cause
+    rest = rest * (int(spells.carried.max(initial=0)) + 1) + spells.carried
     span = int(rest.max(initial=0)) + 1
     keys: tuple[NDArray[Any], ...] = (rest, key)
     if float(key.max(initial=0)) * span < 2.0**62:

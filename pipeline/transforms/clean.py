@@ -21,6 +21,7 @@ from pipeline.transforms.dates import FIRST_DAY, DateForm, parse_dates
 from pipeline.transforms.parsers import parse_fees, parse_flags, parse_numbers, parse_words
 
 ROW = "row_number"
+YEAR_ALONE = r"^(\d{4})(?:\.0+)?$"
 REJECT_SCHEMA: dict[str, pl.DataType] = {
     ROW: pl.Int64(),
     "field": pl.String(),
@@ -119,11 +120,10 @@ def _typed(texts: pl.DataFrame, reading: Reading) -> pl.DataFrame:
             frame = _lookup(frame, name, parse)
         elif name == "tooth":
             frame = _with_tooth(frame, reading)
+    frame = _with_plausible_dates(frame, table, reading.today)
     if table == "procedures":
-        frame = _with_code(frame, reading)
-    elif table == "patients":
-        frame = _with_birth_year(frame)
-    return _with_plausible_dates(frame, table, reading.today)
+        return _with_code(frame, reading)
+    return _with_birth_year(frame) if table == "patients" else frame
 
 
 def _parser(table: str, name: str, reading: Reading) -> Callable[[pl.Series], pl.DataFrame] | None:
@@ -160,7 +160,9 @@ def _with_code(frame: pl.DataFrame, reading: Reading) -> pl.DataFrame:
 
     A code that the list does not know, and one for a bridge, may name a tooth and need not.
     """
-    needs = pl.when(pl.col("event").is_in(TOOTH_LEVEL)).then(True).when(~pl.col("event").is_in(TOOTH_OPTIONAL)).then(False)
+    needs = (
+        pl.when(pl.col("event").is_in(TOOTH_LEVEL)).then(True).when(~pl.col("event").is_in(TOOTH_OPTIONAL)).then(False)
+    )
     written = pl.DataFrame({"text": frame["code"].unique().drop_nulls()}, schema={"text": pl.String()})
     known = (
         written.with_columns(normalise_code(pl.col("text"), system=reading.code_system).alias("normal"))
@@ -185,11 +187,13 @@ def _with_code(frame: pl.DataFrame, reading: Reading) -> pl.DataFrame:
 
 def _with_birth_year(frame: pl.DataFrame) -> pl.DataFrame:
     """The year of birth from the date where there is one; a birth date that is only a year counts as the year."""
-    year = pl.col("birth_date:text").cast(pl.String).str.extract(r"^(\d{4})(?:\.0+)?$").cast(pl.Float64)
+    year = pl.col("birth_date:text").cast(pl.String).str.extract(YEAR_ALONE).cast(pl.Float64)
     low, high = RANGES["birth_year"]
     only_year = year.is_between(low, high)
     return frame.with_columns(
-        pl.coalesce(pl.col("birth_date").dt.year().cast(pl.Float64), pl.col("birth_year"), pl.when(only_year).then(year))
+        pl.coalesce(
+            pl.col("birth_date").dt.year().cast(pl.Float64), pl.col("birth_year"), pl.when(only_year).then(year)
+        )
         .cast(pl.Int32)
         .alias("birth_year"),
         pl.when(~only_year.fill_null(False)).then(pl.col("birth_date:note")).alias("birth_date:note"),
@@ -262,7 +266,11 @@ def _first_fault(typed: pl.DataFrame, rules: list[tuple[str | None, str, pl.Expr
         {"rule": range(len(rules)), "field": [r[0] for r in rules], "reason": [r[1] for r in rules]},
         schema={"rule": pl.Int32(), "field": pl.String(), "reason": pl.String()},
     )
-    return found.with_columns(value.alias("value")).join(names, on="rule", how="left", maintain_order="left").select(*REJECT_SCHEMA)
+    return (
+        found.with_columns(value.alias("value"))
+        .join(names, on="rule", how="left", maintain_order="left")
+        .select(*REJECT_SCHEMA)
+    )
 
 
 def _count_notes(kept: pl.DataFrame, table: str) -> pl.DataFrame:

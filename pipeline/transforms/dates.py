@@ -100,7 +100,7 @@ def decide_form(evidence: DateEvidence, *, column: str, table: str) -> DateForm:
     if not deciding:
         if e.either and e.either >= MAX_AGAINST * e.filled:
             raise DataError(
-                f"{column}: month/day and day/month both fit {e.either:,} of {e.filled:,} dates, so the order cannot be told.\n"
+                f"{column}: {e.either:,} of {e.filled:,} dates fit both month/day and day/month, and no date decides.\n"
                 f"  To settle it, {both}"
             )
         return DateForm()
@@ -122,7 +122,11 @@ def parse_dates(texts: pl.Series, form: DateForm) -> pl.DataFrame:
     if form.pattern is not None:
         timed = any(mark in form.pattern for mark in ("%H", "%I", "%T", "%R"))
         whole = pl.col("text").str.strip_chars()
-        value = whole.str.to_datetime(form.pattern, strict=False).dt.date() if timed else text.str.to_date(form.pattern, strict=False)
+        value = (
+            whole.str.to_datetime(form.pattern, strict=False).dt.date()
+            if timed
+            else text.str.to_date(form.pattern, strict=False)
+        )
     else:
         value = pl.coalesce(_iso(text, _YEAR_FIRST, (1, 2, 3)), _iso(text, _RUN_TOGETHER, (1, 2, 3)))
         month_first, day_first = _iso(text, _YEAR_LAST, (4, 1, 3)), _iso(text, _YEAR_LAST, (4, 3, 1))

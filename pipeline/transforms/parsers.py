@@ -28,7 +28,9 @@ def parse_words(texts: pl.Series, words: Mapping[str, str]) -> pl.DataFrame:
 def parse_flags(texts: pl.Series) -> pl.DataFrame:
     """Yes and no: yes/no, y/n, true/false, 1/0, and the 1.0/0.0 of spreadsheets."""
     normal = normal_words(pl.col("text")).str.replace(r"^([01])\.0+$", "${1}")
-    return _noted(_frame(texts, normal.replace_strict(FLAG_WORDS, default=None, return_dtype=pl.Boolean)), "unrecognised")
+    return _noted(
+        _frame(texts, normal.replace_strict(FLAG_WORDS, default=None, return_dtype=pl.Boolean)), "unrecognised"
+    )
 
 
 def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool) -> pl.DataFrame:

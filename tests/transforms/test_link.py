@@ -14,11 +14,37 @@ from pipeline.transforms.link import Linked, LinkInput, LinkRules, link
 
 CODES = pl.DataFrame(
     {
-        "code": ["CROWN", "ENDO", "REDO", "PULP", "OUT", "RETAIN", "OFF", "RECEM", "APICO", "ROOT", "IMPL", "PONT", "FILL", "EXAM"],
+        "code": [
+            "CROWN",
+            "ENDO",
+            "REDO",
+            "PULP",
+            "OUT",
+            "RETAIN",
+            "OFF",
+            "RECEM",
+            "APICO",
+            "ROOT",
+            "IMPL",
+            "PONT",
+            "FILL",
+            "EXAM",
+        ],
         "event": [
-            "crown_placement", "endo_initial", "endo_retreatment", "endo_emergency", "extraction",
-            "bridge_retainer_crown", "crown_removal", "crown_recement", "apical_surgery", "root_loss", "implant",
-            "bridge_pontic", "direct_restoration", "exam",
+            "crown_placement",
+            "endo_initial",
+            "endo_retreatment",
+            "endo_emergency",
+            "extraction",
+            "bridge_retainer_crown",
+            "crown_removal",
+            "crown_recement",
+            "apical_surgery",
+            "root_loss",
+            "implant",
+            "bridge_pontic",
+            "direct_restoration",
+            "exam",
         ],
         "detail": ["metal"] + [None] * 13,
     },
@@ -59,17 +85,23 @@ def test_endo_before_through_and_never():
         2020-03-01   | 36        | CROWN
         2024-06-30   |           | EXAM
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | seat_date  | endo_timing   | access_date | order_uncertain | failure | exit_date  | exit_reason
         16        | 2020-03-01 | before_seat   |             | false           | false   | 2024-06-30 | cutoff
         26        | 2020-03-01 | through_crown | 2022-05-01  | false           | false   | 2024-06-30 | cutoff
         36        | 2020-03-01 | vital         |             | false           | false   | 2024-06-30 | cutoff
-    """)
-    assert_courses(linked, """
+    """,
+    )
+    assert_courses(
+        linked,
+        """
         tooth_fdi | started    | completed  | visits | kind    | crown_at_start | crown_id | days_to_crown
         16        | 2020-01-10 | 2020-01-10 | 1      | initial | none           | C000001  | 51
         26        | 2022-05-01 | 2022-05-01 | 1      | initial | crowned        | C000002  |
-    """)
+    """,
+    )
 
 
 def test_endo_and_seat_on_one_day_is_before_the_seat():
@@ -78,10 +110,13 @@ def test_endo_and_seat_on_one_day_is_before_the_seat():
         2020-03-01   | 16        | CROWN
         2020-03-01   | 16        | ENDO
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | endo_timing | order_uncertain
         16        | before_seat | false
-    """)
+    """,
+    )
 
 
 def test_course_begun_before_the_seat_and_completed_after_it():
@@ -91,14 +126,20 @@ def test_course_begun_before_the_seat_and_completed_after_it():
         2020-03-01   | 16        | CROWN
         2020-03-15   | 16        | ENDO
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | endo_timing | access_date | order_uncertain | failure
         16        | before_seat |             | true            | false
-    """)
-    assert_courses(linked, """
+    """,
+    )
+    assert_courses(
+        linked,
+        """
         tooth_fdi | started    | completed  | visits | crown_at_start | crown_id | days_to_crown
         16        | 2020-02-20 | 2020-03-15 | 2      | none           | C000001  | -14
-    """)
+    """,
+    )
 
 
 def test_pulp_removed_and_never_completed():
@@ -111,16 +152,22 @@ def test_pulp_removed_and_never_completed():
         2021-03-01   | 26        | PULP
         2023-01-01   |           | EXAM
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | endo_timing   | access_date | order_uncertain
         16        | before_seat   |             | true
         26        | through_crown | 2021-03-01  | false
-    """)
-    assert_courses(linked, """
+    """,
+    )
+    assert_courses(
+        linked,
+        """
         tooth_fdi | started    | completed | visits | kind
         16        | 2020-02-20 |           | 1      | initial
         26        | 2021-03-01 |           | 1      | initial
-    """)
+    """,
+    )
 
 
 def test_pulp_removal_starts_the_course_that_follows_within_the_gap():
@@ -132,12 +179,15 @@ def test_pulp_removal_starts_the_course_that_follows_within_the_gap():
         2020-01-01   | 26        | PULP
         2020-06-30   | 26        | ENDO
     """)
-    assert_courses(linked, """
+    assert_courses(
+        linked,
+        """
         tooth_fdi | started    | completed  | visits | kind    | coded_as_initial
         16        | 2020-01-01 | 2020-06-29 | 2      | initial | false
         26        | 2020-01-01 |            | 1      | initial | false
         26        | 2020-06-30 | 2020-06-30 | 1      | initial | false
-    """)
+    """,
+    )
 
 
 def test_first_treatment_rows_far_apart_are_a_repeat():
@@ -148,11 +198,14 @@ def test_first_treatment_rows_far_apart_are_a_repeat():
         2018-12-28   | 16        | ENDO
     """)
     # 180 days, then 181 days.
-    assert_courses(linked, """
+    assert_courses(
+        linked,
+        """
         tooth_fdi | started    | completed  | kind        | coded_as_initial | retreatment_date | failure | failure_cause | exit_reason
         16        | 2018-01-01 | 2018-06-30 | initial     | false            | 2018-12-28       | true    | retreatment   | failed
         16        | 2018-12-28 | 2018-12-28 | retreatment | true             |                  | false   |               | cutoff
-    """)
+    """,
+    )
 
 
 def test_retreatment_through_the_crown_leaves_the_timing_alone():
@@ -163,15 +216,21 @@ def test_retreatment_through_the_crown_leaves_the_timing_alone():
         2021-01-01   | 16        | REDO
         2023-01-01   |           | EXAM
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | endo_timing | course_id | access_date | failure
         16        | before_seat | E000001   |             | false
-    """)
-    assert_courses(linked, """
+    """,
+    )
+    assert_courses(
+        linked,
+        """
         tooth_fdi | kind        | crown_at_start | crown_id | retreatment_date | failure
         16        | initial     | none           | C000001  | 2021-01-01       | true
         16        | retreatment | crowned        | C000001  |                  | false
-    """)
+    """,
+    )
 
 
 def test_a_repeat_soon_after_a_first_treatment_is_a_course_of_its_own():
@@ -181,11 +240,14 @@ def test_a_repeat_soon_after_a_first_treatment_is_a_course_of_its_own():
         2020-03-01   | 16        | REDO
         2020-04-01   | 16        | ENDO
     """)
-    assert_courses(linked, """
+    assert_courses(
+        linked,
+        """
         tooth_fdi | started    | completed  | kind        | coded_as_initial
         16        | 2020-01-01 | 2020-01-01 | initial     | false
         16        | 2020-03-01 | 2020-04-01 | retreatment | false
-    """)
+    """,
+    )
 
 
 def test_new_crown_soon_after_a_course_ends_the_old_crown_at_its_start():
@@ -202,18 +264,24 @@ def test_new_crown_soon_after_a_course_ends_the_old_crown_at_its_start():
         2020-05-20   | 26        | CROWN
         2022-01-01   |           | EXAM
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         crown_id | tooth_fdi | seat_date  | endo_timing   | access_date | course_id | exit_date  | failure | failure_cause
         C000001  | 16        | 2015-01-01 | vital         |             |           | 2020-01-01 | true    | replaced
         C000002  | 16        | 2020-05-19 | before_seat   |             | E000001   | 2022-01-01 | false   |
         C000003  | 26        | 2015-01-01 | through_crown | 2020-01-01  | E000002   | 2020-05-20 | true    | replaced
         C000004  | 26        | 2020-05-20 | before_seat   |             | E000002   | 2022-01-01 | false   |
-    """)
-    assert_courses(linked, """
+    """,
+    )
+    assert_courses(
+        linked,
+        """
         tooth_fdi | crown_at_start | crown_id | days_to_crown
         16        | crowned        | C000002  | 120
         26        | crowned        | C000003  |
-    """)
+    """,
+    )
 
 
 def test_two_crowns_seated_during_one_course():
@@ -225,11 +293,14 @@ def test_two_crowns_seated_during_one_course():
         2020-06-01   | 16        | ENDO
         2021-06-01   |           | EXAM
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         seat_date  | endo_timing | order_uncertain | exit_date  | failure_cause
         2020-02-01 | before_seat | true            | 2020-04-15 | replaced
         2020-04-15 | before_seat | true            | 2021-06-01 |
-    """)
+    """,
+    )
 
 
 def test_crown_rows_at_most_sixty_days_apart_are_one_crown():
@@ -241,12 +312,15 @@ def test_crown_rows_at_most_sixty_days_apart_are_one_crown():
         2020-03-02   | 26        | CROWN
         2021-01-01   |           | EXAM
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | seat_date  | exit_date  | failure | failure_cause | material
         16        | 2020-03-01 | 2021-01-01 | false   |               | metal
         26        | 2020-01-01 | 2020-03-02 | true    | replaced      | metal
         26        | 2020-03-02 | 2021-01-01 | false   |               | metal
-    """)
+    """,
+    )
 
 
 def test_recorded_seat_wins_and_a_practice_that_posts_at_preparation_is_shifted():
@@ -265,12 +339,15 @@ def test_recorded_seat_wins_and_a_practice_that_posts_at_preparation_is_shifted(
         26        | 2020-01-01 | 2020-01-08 | zirconia | hyperemic
     """
     shifted = run(ledger, details=details, posted_at_prep=True, lab_days=21)
-    assert_crowns(shifted, """
+    assert_crowns(
+        shifted,
+        """
         tooth_fdi | prep_date  | seat_date  | seat_recorded | material | pulp_status_at_prep | endo_timing   | order_uncertain
         16        | 2020-01-01 | 2020-01-22 | false         | metal    |                     | before_seat   | true
         26        | 2020-01-01 | 2020-01-08 | true          | zirconia | hyperemic           | through_crown | false
         36        | 2020-01-01 | 2020-01-22 | false         | metal    |                     | through_crown | false
-    """)
+    """,
+    )
     assert run(ledger).crowns["endo_timing"].to_list() == ["through_crown"] * 3
 
 
@@ -290,14 +367,17 @@ def test_first_of_replacement_removal_and_extraction_ends_a_crown():
         2015-01-01   | 41        | OUT
         2020-01-01   |           | EXAM
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | seat_date  | exit_date  | failure | failure_cause | first_complication_date | exit_reason
         11        | 2015-01-01 | 2018-01-01 | true    | replaced      |                         | failed
         21        | 2015-01-01 | 2017-01-01 | true    | removed       |                         | failed
         21        | 2018-01-01 | 2020-01-01 | false   |               |                         | cutoff
         31        | 2015-01-01 | 2019-01-01 | true    | extracted     | 2016-01-01              | failed
         41        | 2015-01-01 | 2015-01-01 | true    | extracted     |                         | failed
-    """)
+    """,
+    )
 
 
 def test_endo_fails_at_the_first_of_its_endings():
@@ -313,13 +393,16 @@ def test_endo_fails_at_the_first_of_its_endings():
         2015-01-01   | 46        | ENDO
         2020-01-01   |           | EXAM
     """)
-    assert_courses(linked, """
+    assert_courses(
+        linked,
+        """
         tooth_fdi | surgery_date | extraction_date | failure | failure_cause  | exit_date  | exit_reason
         11        | 2016-01-01   | 2017-01-01      | true    | surgery        | 2016-01-01 | failed
         26        | 2018-01-01   |                 | true    | root_resection | 2018-01-01 | failed
         36        |              | 2019-01-01      | true    | extraction     | 2019-01-01 | failed
         46        |              |                 | false   |                | 2020-01-01 | cutoff
-    """)
+    """,
+    )
 
 
 def test_rows_after_an_extraction_are_set_aside_and_the_history_kept():
@@ -334,10 +417,13 @@ def test_rows_after_an_extraction_are_set_aside_and_the_history_kept():
     """)
     assert linked.set_aside["row_number"].to_list() == [3, 4]
     assert set(linked.set_aside["reason"]) == {"after_extraction"}
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | endo_timing | exit_date  | failure_cause
         16        | vital       | 2018-01-01 | extracted
-    """)
+    """,
+    )
     assert linked.endo_courses.is_empty()
 
 
@@ -356,11 +442,14 @@ def test_planned_void_existing_and_reversed_rows_are_no_events():
         2021-01-01   | 47        | CROWN |           | -450
         2022-01-01   |           | EXAM  |           |
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | seat_date  | failure
         26        | 2020-01-02 | false
         47        | 2020-01-05 | false
-    """)
+    """,
+    )
     assert linked.counts["rows_reversed"] == 2
     assert linked.counts["reversals_without_match"] == 1
 
@@ -377,12 +466,15 @@ def test_a_reversal_takes_its_own_day_first_then_the_latest_earlier_row():
         2009-01-01   | 36        | CROWN | -900
         2010-01-01   | 36        | CROWN | 900
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | seat_date
         16        | 2010-01-01
         26        | 2010-01-01
         36        | 2010-01-01
-    """)
+    """,
+    )
     assert linked.counts["reversals_without_match"] == 1
 
 
@@ -423,7 +515,11 @@ def test_follow_up_ends_at_last_contact_death_or_cutoff():
         """,
     )
     assert linked.crowns["exit_date"].cast(pl.String).to_list() == [
-        "2015-01-01", "2017-05-05", "2018-01-31", "2016-02-02", "2019-12-31",
+        "2015-01-01",
+        "2017-05-05",
+        "2018-01-31",
+        "2016-02-02",
+        "2019-12-31",
     ]
     assert linked.crowns["exit_reason"].to_list() == ["last_contact", "last_contact", "death", "last_contact", "cutoff"]
 
@@ -438,10 +534,13 @@ def test_a_set_cutoff_hides_what_came_after_it():
         """,
         data_cutoff=dt.date(2017, 6, 30),
     )
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | exit_date  | failure | exit_reason
         16        | 2015-01-01 | false   | last_contact
-    """)
+    """,
+    )
 
 
 def test_crowns_from_elsewhere():
@@ -469,7 +568,9 @@ def test_crowns_from_elsewhere():
         p4         | 16        | 2009-09-09
         """,
     )
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         patient_id | seat_date  | seat_recorded | entry_date | exit_date  | endo_timing   | failure | failure_cause
         p1         |            | false         | 2015-01-01 | 2016-01-01 | through_crown | false   |
         p2         | 2010-01-01 | false         | 2015-01-01 | 2015-01-01 | vital         | false   |
@@ -477,7 +578,8 @@ def test_crowns_from_elsewhere():
         p4         | 2009-09-09 | true          | 2015-01-01 | 2015-01-01 | vital         | false   |
         p5         |            | false         | 2015-01-01 | 2017-01-01 | vital         | true    | replaced
         p5         | 2017-01-01 | false         | 2017-01-01 | 2018-01-01 | vital         | false   |
-    """)
+    """,
+    )
     assert linked.endo_courses["crown_at_start"].to_list() == ["crowned_unknown_age"]
     assert linked.counts["crowns"] == 3
     assert linked.counts["crowns_from_elsewhere_unknown_age"] == 3
@@ -491,14 +593,20 @@ def test_a_root_canal_from_elsewhere_was_there_before_the_seat():
         2016-01-01   | 16        | CROWN |
         2017-01-01   | 16        | ENDO  |
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | endo_timing | course_id | order_uncertain
         16        | before_seat |           | false
-    """)
-    assert_courses(linked, """
+    """,
+    )
+    assert_courses(
+        linked,
+        """
         kind        | coded_as_initial | crown_id
         retreatment | true             | C000001
-    """)
+    """,
+    )
 
 
 def test_implant_without_an_extraction_censors_at_the_contact_before():
@@ -509,10 +617,13 @@ def test_implant_without_an_extraction_censors_at_the_contact_before():
         2019-01-01   | 16        | IMPL
         2020-01-01   |           | EXAM
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | exit_date  | failure | exit_reason
         16        | 2017-02-02 | false   | last_contact
-    """)
+    """,
+    )
     assert linked.counts["teeth_lost_between_visits"] == 1
 
 
@@ -523,10 +634,13 @@ def test_opening_on_the_day_of_failure_is_no_opening():
         2018-01-01   | 16        | PULP
         2018-01-01   | 16        | OUT
     """)
-    assert_crowns(linked, """
+    assert_crowns(
+        linked,
+        """
         tooth_fdi | endo_timing | failure_cause
         16        | vital       | extracted
-    """)
+    """,
+    )
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -548,7 +662,8 @@ def test_row_order_changes_nothing(seed: int):
         2014-01-01   |           | EXAM   |          |     | a
     """)
     empty = {
-        "patients": PATIENTS.empty().lazy(), "crown_details": CROWN_DETAILS.empty().lazy(),
+        "patients": PATIENTS.empty().lazy(),
+        "crown_details": CROWN_DETAILS.empty().lazy(),
         "findings": FINDINGS.empty().lazy(),
     }
     first = link(LinkInput(procedures=ledger.lazy(), **empty), CODES, LinkRules())

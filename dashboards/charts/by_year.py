@@ -1,0 +1,49 @@
+"""Failures per 100 by the year in which the teeth were treated."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import plotly.graph_objects as go
+
+from dashboards import theme
+from dashboards.charts.rates import Rate
+from dashboards.charts.rows import nice_top
+
+HEIGHT = 300
+
+
+def by_year_chart(
+    rates: Sequence[Rate], *, overall: tuple[float, float, float] | None, title: str, since: str, id: str, label: str
+) -> theme.Chart | None:
+    """Dots with ranges over calendar years; the whole practice as a line. None where no year can be drawn.
+
+    `since` says which event dates the year, for the axis.
+    """
+    dated = [r for r in rates if r.label.isdigit()]
+    if not dated:
+        return None
+    years = [int(r.label) for r in dated]
+    figure = go.Figure()
+    if overall:
+        figure.add_hrect(
+            y0=overall[1], y1=overall[2], fillcolor=theme.ZONE, line={"width": 0}, layer="below"
+        )  # fmt: skip
+        figure.add_hline(y=overall[0], line={"color": theme.INK, "width": 1.5})
+    for year, rate in zip(years, dated, strict=True):
+        figure.add_scatter(
+            x=[year, year], y=[rate.low, rate.high], mode="lines", hoverinfo="skip",
+            line={"color": theme.ACCENT, "width": 3},
+        )  # fmt: skip
+    figure.add_scatter(
+        x=years, y=[r.failed for r in dated], mode="markers", hovertemplate="%{x}: %{y:.0f} of 100<extra></extra>",
+        marker={"size": 9, "color": theme.ACCENT},
+    )  # fmt: skip
+    figure.update_xaxes(
+        title={"text": since}, range=[min(years) - 0.7, max(years) + 0.7], tickformat="d", showgrid=False
+    )
+    if len(years) < 8:
+        figure.update_xaxes(tickmode="array", tickvals=years)
+    figure.update_yaxes(title={"text": title}, range=[0, nice_top([r.high for r in dated])])
+    figure.update_layout(margin={"l": 64, "r": 16, "t": 12, "b": 48, "autoexpand": False})
+    return theme.chart(figure, id=id, label=label, height=HEIGHT)

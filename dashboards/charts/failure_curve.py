@@ -1,0 +1,140 @@
+"""Failure curves going up from 0, with 95 % bands, and the years at which the table under them has its columns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import plotly.graph_objects as go
+
+from dashboards import theme
+from pipeline.results import DAYS_PER_YEAR, Comparison, Group
+
+LEFT, RIGHT = 88, 16
+HEIGHT = 380
+MOST_COLUMNS = 12
+MOST_POINTS = 400
+SMALLEST_STEP = 0.05  # of 100: less than a pixel
+
+
+@dataclass(frozen=True)
+class Line:
+    """One curve in failures per 100 against years; a step up at each x."""
+
+    look: theme.Look
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
+    """The curves of a comparison; None where no group has one.
+
+    `noun` is what fails (`crowns`), `since` what the clock starts at (`the crown was seated`).
+    """
+    lines = [_line(g, theme.look(g.name, i)) for i, g in enumerate(comparison.groups) if g.curve]
+    columns = ticks(comparison)
+    if not lines or not columns:
+        return None
+    return draw(lines, columns, id=id, label=label, noun=noun, since=since)
+
+
+def draw(
+    lines: Sequence[Line], columns: Sequence[float], *, id: str, label: str, noun: str, since: str, shape: str = "hv"
+) -> theme.Chart:
+    """Draw curves with ticks at `columns` (years), with margins that the table below shares."""
+    figure = go.Figure()
+    for line in lines:
+        band = {"mode": "lines", "line": {"width": 0, "shape": shape}, "hoverinfo": "skip"}
+        figure.add_scatter(x=line.x, y=line.low, **band)
+        figure.add_scatter(x=line.x, y=line.high, fill="tonexty", fillcolor=theme.faded(line.look.colour, 0.13), **band)
+    for line in lines:
+        figure.add_scatter(
+            x=line.x, y=line.y, mode="lines", hovertemplate="%{y:.0f} of 100 by %{x:.1f} years<extra></extra>",
+            line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": shape},
+        )  # fmt: skip
+    figure.update_xaxes(
+        range=list(span(columns)), tickmode="array", tickvals=list(columns),
+        ticktext=[f"{c:g}" for c in columns], title={"text": f"Years since {since}"}, showgrid=False,
+    )  # fmt: skip
+    top = _top(lines, columns[-1])
+    # A little room under 0, or a curve without a failure would be half hidden by the edge.
+    figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"Failed, of 100 {noun}"})
+    figure.update_layout(margin={"l": LEFT, "r": RIGHT, "t": 12, "b": 48, "autoexpand": False})
+    return theme.chart(figure, id=id, label=label, height=HEIGHT)
+
+
+def ticks(comparison: Comparison) -> tuple[float, ...]:
+    """The years of the axis and of the table under it: milestones that every group has, as far as any curve runs."""
+    shared = [{m.years for m in g.milestones} for g in comparison.groups if g.milestones]
+    drawn = [m.years for g in comparison.groups for m in g.milestones if m.survival is not None]
+    if not shared or not drawn:
+        return ()
+    years = sorted(y for y in set.intersection(*shared) if 0 <= y <= max(drawn))
+    if len(years) > MOST_COLUMNS:
+        kept = set(spaced(years, least=(years[-1] - years[0]) / MOST_COLUMNS, first=(comparison.horizon_years,)))
+        years = [y for y in years if y in kept]
+    return tuple(years)
+
+
+def spaced(years: Sequence[float], *, least: float, first: Sequence[float] = ()) -> list[float]:
+    """Years at least `least` apart: the two ends and `first` before all others."""
+    kept: list[float] = []
+    for year in (*years[:1], *(y for y in first if y in years), *years[-1:], *years):
+        if all(abs(year - k) >= least for k in kept):
+            kept.append(year)
+    return sorted(kept)
+
+
+def span(columns: Sequence[float]) -> tuple[float, float]:
+    """The ends of the x axis: half a column beyond the first and the last tick."""
+    if len(columns) < 2:
+        return columns[0] - 0.5, columns[0] + 0.5
+    before, after = (columns[1] - columns[0]) / 2, (columns[-1] - columns[-2]) / 2
+    return columns[0] - before, columns[-1] + max(before, min(after, (columns[-1] - columns[0]) / 14))
+
+
+def shifts(columns: Sequence[float]) -> tuple[float, ...]:
+    """How far each of as many equal columns must move for its middle to stand under its tick, in column widths."""
+    low, high = span(columns)
+    n = len(columns)
+    return tuple(round((c - low) / (high - low) * n - (i + 0.5), 4) for i, c in enumerate(columns))
+
+
+def _line(group: Group, look: theme.Look) -> Line:
+    """The curve's steps in years and failures per 100, from where it starts to where it stops."""
+    start = group.starts_at_days / DAYS_PER_YEAR
+    x, y, low, high = [start], [0.0], [0.0], [0.0]
+    for point in group.curve:
+        x.append(point.days / DAYS_PER_YEAR)
+        y.append(100 * (1 - point.survival))
+        low.append(100 * (1 - point.ci_high))
+        high.append(100 * (1 - point.ci_low))
+    drawn = [m.years for m in group.milestones if m.survival is not None]
+    end = group.stops_at_days / DAYS_PER_YEAR if group.stops_at_days is not None else max([x[-1], *drawn])
+    if end > x[-1]:
+        x, y, low, high = [*x, end], [*y, y[-1]], [*low, low[-1]], [*high, high[-1]]
+    keep = _visible(y, low, high)
+    x, y, low, high = ([round(v[i], 4) for i in keep] for v in (x, y, low, high))
+    return Line(look, tuple(x), tuple(y), tuple(low), tuple(high))
+
+
+def _visible(y: Sequence[float], low: Sequence[float], high: Sequence[float]) -> list[int]:
+    """All points of a short curve; of a long one those that move a line visibly, and the last."""
+    if len(y) <= MOST_POINTS:
+        return list(range(len(y)))
+    kept = [0]
+    for i in range(1, len(y)):
+        moved = max(abs(v[i] - v[kept[-1]]) for v in (y, low, high))
+        if moved >= SMALLEST_STEP or i == len(y) - 1:
+            kept.append(i)
+    return kept
+
+
+def _top(lines: Sequence[Line], last: float) -> float:
+    """The y axis ends a little above the data; a band much wider than its curve is cut."""
+    shown = [(y, h) for line in lines for x, y, h in zip(line.x, line.y, line.high, strict=True) if x <= last]
+    curve, band = max(y for y, _ in shown), max(h for _, h in shown)
+    return min(100.0, math.ceil(max(min(band, 1.6 * curve), curve * 1.08, 2.0) / 5) * 5)

@@ -1,0 +1,38 @@
+"""Failure curves from a released comparison: the six-month grid, and nothing finer."""
+
+from __future__ import annotations
+
+from dashboards import terms, theme, words_shared
+from dashboards.charts.failure_curve import Line, draw
+from dashboards.formats import plural
+from dashboards.release import ReleasedComparison
+
+
+def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
+    """The released curves; None where no group has one."""
+    lines = []
+    for index, group in enumerate(c.groups):
+        if not group.points:
+            continue
+        lines.append(
+            Line(
+                theme.look(group.name, index),
+                tuple(p.months / 12 for p in group.points),
+                tuple(float(p.failed) for p in group.points),
+                tuple(float(p.failed if p.low is None else p.low) for p in group.points),
+                tuple(float(p.failed if p.high is None else p.high) for p in group.points),
+            )
+        )
+    columns = years(c)
+    if not lines or not columns:
+        return None
+    noun = plural(2, terms.outcome(c.outcome).noun)
+    return draw(lines, columns, id=id, label=words_shared.curves(c), noun=noun, since=terms.clock(c.clock))
+
+
+def years(c: ReleasedComparison) -> tuple[float, ...]:
+    """Even years from 0, at most 11 of them, as far as twice the horizon and any curve."""
+    last = max([p.months for g in c.groups for p in g.points], default=0) / 12
+    last = min(last, max(2 * c.horizon_years, 10.0))
+    step = max(1, -(-int(last) // 10))
+    return tuple(float(y) for y in range(0, int(last) + 1, step)) if last >= 1 else ()

@@ -1,0 +1,137 @@
+"""The comparisons in full: curves, the numbers under them, the difference, the verdict, and what would mislead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from dashboards import page, tables, terms, theme, words
+from dashboards.charts.failure_curve import failure_curves, ticks
+from dashboards.charts.forest import Ratio, forest_chart
+from dashboards.charts.naive import Share, naive_chart
+from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
+from dashboards.pages.index import comparison_difference
+from dashboards.theme import Chart
+from pipeline.results import Comparison, Estimate, Results
+
+
+@dataclass(frozen=True)
+class LegendItem:
+    """A group's label beside its line."""
+
+    label: str
+    look: theme.Look
+
+
+def render(results: Results) -> str:
+    """The page `clinician.html`: every comparison by the same code, the first as the main one."""
+    sections = [_section(c, f"c{i}") for i, c in enumerate(results.comparisons)]
+    return page.render(
+        "clinician.html.j2",
+        title=results.comparisons[0].title if results.comparisons else "The comparison in full",
+        audience="inside",
+        charts=[s[k] for s in sections for k in ("curves", "difference", "naive", "forest")],
+        practice=results.practice,
+        here="clinician.html",
+        cautions=results.cautions,
+        sections=sections,
+        not_run=results.not_run,
+        scope=words.scope_sentence(results),
+    )
+
+
+def _section(c: Comparison, id: str) -> dict[str, Any]:
+    """Everything that the template shows of one comparison."""
+    labels = {g.name: g.label for g in c.groups}
+    say = terms.outcome(c.outcome)
+    noun, since = plural(2, say.noun), terms.clock(c.clock)
+    curves = failure_curves(c, id=f"{id}-curves", label=words.curves_label(c), noun=noun, since=since)
+    difference = ""
+    if c.difference is not None:
+        difference = words.difference_sentence(c.difference, labels, say.noun)
+    return {
+        "c": c,
+        "definition": say.definition,
+        "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],
+        "curves": curves,
+        "how_to_read": words.how_to_read(c),
+        "curve_notes": words.curve_notes(c),
+        "under": tables.under_curve(c, ticks(c)) if curves else None,
+        "survival": tables.survival(c),
+        "groups": tables.groups(c),
+        "difference": comparison_difference(c, id=f"{id}-difference"),
+        "difference_text": difference,
+        "zone": words.zone_sentence(c.verdict.smallest_difference_per_100),
+        "naive": _naive(c, id),
+        "naive_text": words.naive_sentence(c.naive, labels, c.horizon_years) if c.naive else "",
+        "naive_legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups[:2])],
+        "naive_table": _naive_table(c),
+        "forest": _forest(c, labels, id),
+        "estimates": tables.estimates(c, labels),
+    }
+
+
+def _naive_shares(c: Comparison) -> tuple[list[Share], list[Share]]:
+    """Failed of 100 at the horizon, by label from the seat and as followed, for the groups of the naive count."""
+    if c.naive is None:
+        return [], []
+    place = {g.name: i for i, g in enumerate(c.groups)}
+    by_label = [(name, place.get(name, 0), float(failed(share))) for name, share in c.naive.survival]
+    names = {name for name, _, _ in by_label}
+    followed = []
+    for g in c.groups:
+        point = words.at_horizon(c, g)
+        if g.name in names and point is not None and point.survival is not None:
+            followed.append((g.name, place[g.name], float(failed(point.survival))))
+    return by_label, followed
+
+
+def _naive(c: Comparison, id: str) -> Chart | None:
+    by_label, followed = _naive_shares(c)
+    labels = {g.name: g.label for g in c.groups}
+    title = f"Failed within {years(c.horizon_years)}, of 100 {plural(2, terms.outcome(c.outcome).noun)}"
+    label = words.naive_sentence(c.naive, labels, c.horizon_years) if c.naive else ""
+    return naive_chart(by_label, followed, title=title, id=f"{id}-naive", label=f"Misleading count. {label}")
+
+
+def _naive_table(c: Comparison) -> tables.NumberTable | None:
+    by_label, followed = _naive_shares(c)
+    if not by_label:
+        return None
+    labels = {g.name: g.label for g in c.groups}
+    proper = {name: f"{value:.0f}" for name, _, value in followed}
+    rows = tuple((labels.get(name, name), f"{value:.0f}", proper.get(name, DASH)) for name, _, value in by_label)
+    caption = f"Failed within {years(c.horizon_years)}, of 100"
+    return tables.NumberTable(caption, ("Group", "By label from the seat (misleading)", "As followed"), rows)
+
+
+def _forest(c: Comparison, labels: dict[str, str], id: str) -> Chart | None:
+    ratios = [
+        Ratio(
+            f"{_how(e)}, {_short(terms.contrast(e.contrast, labels))}",
+            e.hazard_ratio,
+            e.ci_low,
+            e.ci_high,
+        )
+        for e in c.estimates
+    ]
+    if c.naive is not None:
+        ratios.append(
+            Ratio("Misleading: by label from the seat", c.naive.hazard_ratio, c.naive.ci_low, c.naive.ci_high, True)
+        )
+    label = "Hazard ratios: " + "; ".join(
+        f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios
+    )
+    return forest_chart(ratios, id=f"{id}-forest", label=label)
+
+
+def _how(e: Estimate) -> str:
+    """What tells the model apart in a chart row; the table has the whole list."""
+    if not e.adjusted_for:
+        return "Unadjusted"
+    return f"Adjusted for {phrase(e.adjusted_for[0])}" if len(e.adjusted_for) == 1 else "Adjusted"
+
+
+def _short(text: str) -> str:
+    """A contrast of long labels for a chart row: only what the reader needs to tell the rows apart."""
+    return "against " + lower_first(text.rsplit(" against ", maxsplit=1)[-1]) if " against " in text else text

@@ -1,0 +1,91 @@
+"""What was read, set aside, filled in and linked, which analyses could not run, and how all of it was worked out."""
+
+from __future__ import annotations
+
+from dashboards import page, words
+from dashboards.formats import count, percent, sentence_case, whole
+from dashboards.tables import NumberTable
+from pipeline.results import Quality, Results
+
+
+def render(results: Results) -> str:
+    """The page `data_quality.html`, for inside the practice only."""
+    q = results.quality
+    return page.render(
+        "data_quality.html.j2",
+        title="Can these records be trusted?",
+        audience="inside",
+        practice=results.practice,
+        here="data_quality.html",
+        cautions=results.cautions,
+        scope=words.scope_sentence(results),
+        trust=words.trust_sentences(results),
+        loads=_loads(q),
+        adds_up=loads_sentence(q),
+        quarantine=_quarantine(q),
+        codes=_codes(q),
+        filled=[(f.table, f.field, f.rows, f.filled, percent(f.filled, f.rows)) for f in q.filled_in],
+        links=q.links,
+        flow=q.flow,
+        flows=[(c.title, c.flow) for c in results.comparisons if c.flow],
+        not_run=results.not_run,
+        rules=results.rules,
+        analysis=results.analysis,
+        versions=results.versions,
+        checks=_checks(results),
+    )
+
+
+def loads_sentence(q: Quality) -> str:
+    """Whether rows read = loaded + duplicate + set aside, in every file."""
+    if not q.loads:
+        return "No file has been read."
+    wrong = sum(r.rows_read != r.loaded + r.duplicate + r.quarantined for r in q.loads)
+    if wrong:
+        return f"In {count(wrong, 'file')} the rows do not add up: treat every figure with suspicion and report this."
+    read = sum(r.rows_read for r in q.loads)
+    loaded, again = sum(r.loaded for r in q.loads), sum(r.duplicate for r in q.loads)
+    aside = sum(r.quarantined for r in q.loads)
+    return (
+        f"Every row is accounted for: {whole(read)} read = {whole(loaded)} loaded + {whole(again)} seen before + "
+        f"{whole(aside)} set aside."
+    )
+
+
+def _loads(q: Quality) -> NumberTable:
+    rows = tuple(
+        (r.file, r.table, whole(r.rows_read), whole(r.loaded), whole(r.duplicate), whole(r.quarantined), r.hash[:12])
+        for r in q.loads
+    )
+    heads = ("File", "Table", "Rows read", "Loaded", "Seen before", "Set aside", "Fingerprint")
+    return NumberTable("Files read", heads, rows, ("Table", "Fingerprint"))
+
+
+def _quarantine(q: Quality) -> NumberTable:
+    rows = tuple(
+        (r.meaning or sentence_case(r.reason), f"{r.table}.{r.field}", whole(r.rows), r.what_to_do, r.stage, r.reason)
+        for r in sorted(q.quarantine, key=lambda r: (-r.rows, r.table, r.field, r.reason))
+    )
+    heads = ("Why", "Field", "Rows", "What to do", "Found at", "Reason code")
+    return NumberTable("Rows set aside", heads, rows, ("Field", "What to do", "Found at", "Reason code"))
+
+
+def _codes(q: Quality) -> NumberTable:
+    rows = tuple((c.code, whole(c.rows)) for c in sorted(q.unknown_codes, key=lambda c: (-c.rows, c.code)))
+    return NumberTable("Procedure codes that the code list does not know", ("Code", "Rows"), rows)
+
+
+def _checks(results: Results) -> NumberTable:
+    """Figures that another library computed again; one that does not agree says so."""
+    rows = tuple(
+        (
+            c.what,
+            c.by,
+            whole(c.rows),
+            f"{c.largest_gap:.1e}",
+            "agrees" if c.largest_gap <= c.tolerance else "DOES NOT AGREE",
+        )
+        for c in results.checks
+    )
+    heads = ("Figure", "Computed again by", "Rows", "Largest gap", "Verdict")
+    return NumberTable("Figures computed a second time", heads, rows, ("Computed again by", "Verdict"))

@@ -1,0 +1,53 @@
+"""What was found, on half a page, for someone who reads nothing else."""
+
+from __future__ import annotations
+
+from dashboards import page, terms, words
+from dashboards.charts.difference import difference_chart
+from dashboards.theme import Chart
+from pipeline.results import Comparison, Results
+
+
+def render(results: Results) -> str:
+    """The page `index.html`: the main comparison's verdict first, then the overall figures, links and cautions."""
+    main = results.comparisons[0] if results.comparisons else None
+    overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
+    chart = comparison_difference(main, id="difference") if main else None
+    labels = {g.name: g.label for g in main.groups} if main else {}
+    return page.render(
+        "index.html.j2",
+        title="What was found",
+        audience="inside",
+        charts=[chart],
+        practice=results.practice,
+        here="index.html",
+        cautions=results.cautions,
+        main=main,
+        chart=chart,
+        difference=words.difference_sentence(main.difference, labels, terms.outcome(main.outcome).noun)
+        if main and main.difference
+        else "",
+        overall=overall,
+        scope=words.scope_sentence(results),
+        not_run=results.not_run,
+    )
+
+
+def comparison_difference(comparison: Comparison, *, id: str) -> Chart | None:
+    """The difference of a comparison against the zone too small to matter; None where there is none."""
+    d = comparison.difference
+    if d is None:
+        return None
+    labels = {g.name: g.label for g in comparison.groups}
+    noun = terms.outcome(comparison.outcome).noun
+    return difference_chart(
+        mid=d.per_100,
+        low=d.ci_low,
+        high=d.ci_high,
+        smallest=comparison.verdict.smallest_difference_per_100,
+        row=words.difference_row(d, labels),
+        title="Failures per 100, more on the right",
+        id=id,
+        label=words.difference_sentence(d, labels, noun)
+        + f" {words.zone_sentence(comparison.verdict.smallest_difference_per_100)}",
+    )

@@ -1,0 +1,137 @@
+"""The page to show at a study club: the same findings as the slides, from a released result only."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dashboards import page, terms, theme, words_shared
+from dashboards.charts.difference import difference_chart
+from dashboards.charts.released_curve import released_curves, years
+from dashboards.formats import DASH, listing, phrase, plural, spread
+from dashboards.formats import years as years_text
+from dashboards.pages.clinician import LegendItem
+from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
+from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
+
+
+def render(released: Released) -> str:
+    """The page `study_club.html`. Refuses anything but a released result."""
+    require(released)
+    sections = [_section(c, f"s{i}") for i, c in enumerate(released.comparisons)]
+    return page.render(
+        "study_club.html.j2",
+        title="What one practice’s crowns and root canals show",
+        audience="shared",
+        charts=[s[k] for s in sections for k in ("curves", "difference")],
+        practice=released.practice or "",
+        here="study_club.html",
+        cautions=(),
+        scope=words_shared.scope(released),
+        sections=sections,
+        overall=words_shared.overall(released),
+        rates=[(rates_table(t), t.left_out) for t in released.rates if worth_showing(t)],
+        not_run=released.not_run,
+        rules=released.rules,
+        disclosure=words_shared.RULES,
+        references=words_shared.REFERENCES,
+    )
+
+
+def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
+    d, difference = c.difference, None
+    if d is not None:
+        difference = difference_chart(
+            mid=d.per_100,
+            low=d.low,
+            high=d.high,
+            smallest=c.smallest_difference_per_100,
+            row=f"{c.label(d.group)}: more or fewer",
+            title="Failures per 100, more on the right",
+            id=f"{id}-difference",
+            label=f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.zone(c)}",
+        )
+    return {
+        "c": c,
+        "definition": terms.outcome(c.outcome).definition,
+        "verdict": words_shared.verdict(c) + ".",
+        "parts": [
+            ("Result", words_shared.result(c)),
+            ("Range", words_shared.reach(c)),
+            ("Reason to doubt", words_shared.doubt(c)),
+            ("What would settle it", words_shared.next_step(c)),
+        ],
+        "text": words_shared.curves(c),
+        "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.points],
+        "curves": released_curves(c, id=f"{id}-curves"),
+        "under": _under(c),
+        "groups": groups_table(c),
+        "difference": difference,
+        "zone": words_shared.zone(c),
+        "estimates": estimates_table(c),
+        "naive": f"{words_shared.naive(c)}." if c.naive else "",
+        "naive_why": words_shared.naive_why(c) if c.naive else "",
+    }
+
+
+def groups_table(c: ReleasedComparison) -> NumberTable:
+    """Who was counted, rounded, and failed by the horizon; shared with the slides."""
+    rows = []
+    for g in c.groups:
+        point = words_shared.horizon_point(c, g)
+        figures = (DASH, DASH)
+        if point is not None and point.low is not None and point.high is not None:
+            figures = (str(point.failed), spread(point.low, point.high))
+        rows.append((g.label, str(g.crowns), str(g.patients), str(g.failures), *figures))
+    noun = plural(2, terms.outcome(c.outcome).noun).capitalize()
+    heads = ("Group", noun, "Patients", "Failures", f"Failed of 100 by {years_text(c.horizon_years)}", "95 % range")
+    return NumberTable("Who was counted", heads, tuple(rows))
+
+
+def estimates_table(c: ReleasedComparison) -> NumberTable:
+    """Hazard ratios as released."""
+    labels = {g.name: g.label for g in c.groups}
+    rows = tuple(
+        (
+            terms.contrast(e.contrast, labels),
+            f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}" if e.adjusted_for else "unadjusted",
+            f"{e.hazard_ratio:.2f}",
+            f"{e.low:.2f} to {e.high:.2f}",
+        )
+        for e in c.estimates
+    )
+    return NumberTable("Hazard ratios", ("Contrast", "How", "Hazard ratio", "95 % range"), rows, ("How",))
+
+
+def worth_showing(t: ReleasedRates) -> bool:
+    """True for a breakdown of which at least two rows have a figure."""
+    return t.by != "overall" and sum(r.in_place is not None for r in t.rows) >= 2
+
+
+def rates_table(t: ReleasedRates) -> NumberTable:
+    """Rates by one characteristic, as released."""
+    say = terms.outcome(t.outcome)
+    rows = []
+    for r in t.rows:
+        figures = (DASH, DASH)
+        if r.in_place is not None and r.low is not None and r.high is not None:
+            figures = (str(r.in_place), spread(r.low, r.high))
+        rows.append((r.name, str(r.teeth), str(r.failures), *figures))
+    horizon = years_text(t.rows[0].years) if t.rows else ""
+    good = f"{say.good.capitalize()}, of 100"
+    heads = (first_head(t.by), plural(2, say.noun).capitalize(), say.bad.capitalize(), good, "95 % range")
+    caption = f"{say.many.capitalize()} {say.good} after {horizon}: {terms.by(t.by).lower()}"
+    return NumberTable(caption, heads, tuple(rows))
+
+
+def _under(c: ReleasedComparison) -> UnderTable | None:
+    """How many were still followed at each year, rounded; a dash where the curve is not shown."""
+    columns = years(c)
+    if not columns:
+        return None
+    groups = []
+    for index, g in enumerate(c.groups):
+        points = [g.at(round(12 * y)) for y in columns]
+        cells = tuple(str(p.followed) if p is not None else DASH for p in points)
+        if g.points:
+            groups.append(UnderGroup(g.label, theme.look(g.name, index), (("followed", cells),)))
+    return UnderTable("How many were still followed, rounded to 5", columns, tuple(groups))

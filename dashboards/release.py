@@ -1,0 +1,308 @@
+"""The one gate for what leaves the practice: results in, a `Released` out, and nothing else is drawn on shared pages.
+
+What passes: counts of 11 or more, rounded to 5; curves on a six-month grid that change only when at least 5 further
+failures lie behind the change, stop below 11 followed, and are rounded to 1 %; months, not days; clinicians and sites
+by letter. Text of the practice's own files does not pass: names, file names, codes, notes, free text.
+
+The classes refuse values that break these rules, so that a released result made by hand is no way around the gate.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import string
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from dashboards.formats import failed as whole_failed
+from dashboards.formats import in_place, known, month
+from dashboards.release_count import SMALLEST, ReleasedCount, protect, release_count
+from dashboards.release_curve import ReleasedPoint, release_curve
+from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
+
+KINDS = ("overall", "year", "tooth_group", "site_id", "provider_id")
+NOT_RECORDED = "not recorded"
+CODED = ("provider_id", "site_id")
+TOOTH_GROUPS = ("anterior", "premolar", "molar")
+
+
+@dataclass(frozen=True)
+class ReleasedGroup:
+    """One group: its counts, and its curve on the grid. `name` is an identifier of ours, `label` its words."""
+
+    name: str
+    label: str
+    crowns: ReleasedCount
+    patients: ReleasedCount
+    failures: ReleasedCount
+    points: tuple[ReleasedPoint, ...]
+
+    def at(self, months: int) -> ReleasedPoint | None:
+        """The point of the grid at `months`, if the released curve reaches it."""
+        return next((p for p in self.points if p.months == months), None)
+
+
+@dataclass(frozen=True)
+class ReleasedDifference:
+    """Whole failures per 100, group minus reference, with the range.
+
+    `from_start` is False where counting begins only once both groups are followed.
+    """
+
+    group: str
+    reference: str
+    years: float
+    per_100: int
+    low: int
+    high: int
+    from_start: bool
+
+
+@dataclass(frozen=True)
+class ReleasedEstimate:
+    """A hazard ratio with two decimals; only from models with enough failures."""
+
+    contrast: str
+    model: str
+    adjusted_for: tuple[str, ...]
+    hazard_ratio: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class ReleasedNaive:
+    """The misleading count: failed of 100 by label from the seat, and its hazard ratio."""
+
+    contrast: str
+    why_biased: str
+    hazard_ratio: float | None
+    failed: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
+class ReleasedComparison:
+    """A comparison as it may leave. `verdict_code` may be stricter than inside, since less is shown."""
+
+    id: str
+    title: str
+    question: str
+    outcome: str
+    clock: str
+    horizon_years: float
+    smallest_difference_per_100: float
+    verdict_code: str
+    groups: tuple[ReleasedGroup, ...]
+    difference: ReleasedDifference | None
+    estimates: tuple[ReleasedEstimate, ...]
+    naive: ReleasedNaive | None
+
+    def label(self, name: str) -> str:
+        """The label of the group called `name`."""
+        return next((g.label for g in self.groups if g.name == name), name)
+
+
+@dataclass(frozen=True)
+class ReleasedRate:
+    """One row of rates; percentages are None where too few stand behind them."""
+
+    name: str
+    teeth: ReleasedCount
+    failures: ReleasedCount
+    years: float
+    in_place: int | None
+    low: int | None
+    high: int | None
+
+    def __post_init__(self) -> None:
+        values = (self.in_place, self.low, self.high)
+        if any(v is not None and v not in range(101) for v in values):
+            raise ValueError("a released rate is in whole teeth of 100")
+        if self.in_place is not None and (self.failures.value is None or self.teeth.value is None):
+            raise ValueError("a rate is released only with the counts behind it")
+
+
+@dataclass(frozen=True)
+class ReleasedRates:
+    """A table of rates. Clinicians and sites are letters; rows with fewer than 11 teeth are left out and counted."""
+
+    outcome: str
+    by: str
+    rows: tuple[ReleasedRate, ...]
+    left_out: bool
+
+    def __post_init__(self) -> None:
+        coded = self.by in CODED
+        if self.by not in KINDS or (
+            coded and any(not re.fullmatch(rf"[A-Z]{{1,2}}|{NOT_RECORDED}", r.name) for r in self.rows)
+        ):
+            raise ValueError("clinicians and sites are released by letter only")
+
+
+@dataclass(frozen=True)
+class Released:
+    """All that shared pages and slides may show. `practice` is None unless the caller gave a name to show."""
+
+    practice: str | None
+    first_month: str
+    last_month: str
+    crowns: ReleasedCount
+    endo_courses: ReleasedCount
+    patients: ReleasedCount
+    comparisons: tuple[ReleasedComparison, ...]
+    rates: tuple[ReleasedRates, ...]
+    not_run: tuple[tuple[str, tuple[str, ...]], ...]
+    rules: tuple[tuple[str, str], ...]
+
+
+def release(results: Results, *, practice: str | None = None) -> Released:
+    """Let through what may leave the practice.
+
+    `practice` is the name to show; by default none. Where a group of a comparison is hidden, the practice's total of
+    crowns is hidden too, since the total less the other groups would give it away.
+    """
+    names = {r.name for t in results.rates if t.by in CODED for r in t.rows}
+    comparisons = tuple(_comparison(c) for c in results.comparisons if not _names_someone(c, names))
+    hidden = any(g.crowns.value is None for c in comparisons for g in c.groups)
+    n = results.counts
+    total = ReleasedCount(None) if hidden else release_count(n.crowns)
+    letters = {by: _letters(results, by) for by in CODED}
+    return Released(
+        practice=practice,
+        first_month=month(results.data_from),
+        last_month=month(results.data_cutoff),
+        crowns=total,
+        endo_courses=release_count(n.endo_courses),
+        patients=release_count(n.patients),
+        comparisons=comparisons,
+        rates=tuple(
+            _rates(t, letters.get(t.by, {}), hide_total=hidden and t.outcome == "crown_survival")
+            for t in results.rates
+            if t.by in KINDS
+        ),
+        not_run=tuple((a.title, tuple(a.needs)) for a in results.not_run),
+        rules=tuple((k, v) for k, v in sorted(results.rules.items()) if re.fullmatch(r"-?\d{1,6}(\.\d{1,4})?", v)),
+    )
+
+
+def require(released: Released) -> Released:
+    """Refuse anything but a released result: every shared renderer begins with this."""
+    if not isinstance(released, Released):
+        raise TypeError("shared pages and slides are made from a released result only")
+    return released
+
+
+def _names_someone(c: Comparison, names: set[str]) -> bool:
+    """True where a comparison's groups are clinicians or sites: it stays inside."""
+    return any(g.name in names or g.label in names for g in c.groups)
+
+
+def _comparison(c: Comparison) -> ReleasedComparison:
+    groups = tuple(_group(g) for g in c.groups)
+    enough = {g.name for g in groups if g.failures.value is not None and g.crowns.value is not None}
+    difference, code = None, c.verdict.code
+    if c.difference is not None and {c.difference.group, c.difference.reference} <= enough:
+        d = c.difference
+        per_100, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
+        difference = ReleasedDifference(d.group, d.reference, d.years, per_100, low, high, d.from_days <= 0)
+    if difference is None:
+        code = "too_early"
+    return ReleasedComparison(
+        c.id,
+        c.title,
+        c.question,
+        c.outcome,
+        c.clock,
+        c.horizon_years,
+        c.verdict.smallest_difference_per_100,
+        code,
+        groups,
+        difference,
+        tuple(_estimate(e) for e in c.estimates if _releasable(e, enough)),
+        _naive(c, enough),
+    )
+
+
+def _group(g: Group) -> ReleasedGroup:
+    crowns = release_count(g.crowns)
+    failures = release_count(g.failures)
+    # A step of a curve tells how many failures are behind it, so a hidden count takes the curve with it.
+    points = release_curve(g) if crowns.value is not None and failures.value is not None else ()
+    return ReleasedGroup(g.name, g.label, crowns, release_count(g.patients), failures, points)
+
+
+def _releasable(e: Estimate, enough: set[str]) -> bool:
+    """Enough failures in the model and in each group that it sets side by side, and finite figures."""
+    return (
+        e.events >= SMALLEST
+        and set(e.contrast.split(" vs ")) <= enough
+        and all(known(v) for v in (e.hazard_ratio, e.ci_low, e.ci_high))
+    )
+
+
+def _estimate(e: Estimate) -> ReleasedEstimate:
+    return ReleasedEstimate(
+        e.contrast, e.model, e.adjusted_for, round(e.hazard_ratio, 2), round(e.ci_low, 2), round(e.ci_high, 2)
+    )
+
+
+def _naive(c: Comparison, enough: set[str]) -> ReleasedNaive | None:
+    if c.naive is None or not {name for name, _ in c.naive.survival} <= enough:
+        return None
+    ratio = round(c.naive.hazard_ratio, 2) if known(c.naive.hazard_ratio) else None
+    failed = tuple((name, whole_failed(share)) for name, share in c.naive.survival)
+    return ReleasedNaive(c.naive.contrast, c.naive.why_biased, ratio, failed)
+
+
+def _rates(table: RateTable, letters: dict[str, str], *, hide_total: bool) -> ReleasedRates:
+    """Rows of fewer than 11 teeth are left out; a lone hidden count takes the smallest other one with it."""
+    rows = [r for r in table.rows if r.teeth >= SMALLEST and _name(table.by, r, letters) is not None]
+    teeth = protect([r.teeth for r in rows], left_out=len(rows) < len(table.rows))
+    failures = protect([r.failures for r in rows], left_out=len(rows) < len(table.rows))
+    if hide_total and table.by == "overall":
+        teeth = [ReleasedCount(None)] * len(rows)
+    released = [
+        _rate(r, _name(table.by, r, letters) or "", t, f) for r, t, f in zip(rows, teeth, failures, strict=True)
+    ]
+    ordered = sorted(released, key=lambda r: TOOTH_GROUPS.index(r.name) if r.name in TOOTH_GROUPS else len(r.name))
+    if table.by in ("year", *CODED):
+        ordered = sorted(released, key=lambda r: r.name)
+    return ReleasedRates(table.outcome, table.by, tuple(ordered), len(rows) < len(table.rows))
+
+
+def _rate(r: RateRow, name: str, teeth: ReleasedCount, failures: ReleasedCount) -> ReleasedRate:
+    shown = failures.value is not None and teeth.value is not None and r.followed >= SMALLEST
+    ends = (r.survival, r.ci_low, r.ci_high)
+    if not shown or any(v is None for v in ends):
+        return ReleasedRate(name, teeth, failures, r.years, None, None, None)
+    mid, low, high = (in_place(v) for v in ends if v is not None)
+    return ReleasedRate(name, teeth, failures, r.years, mid, low, high)
+
+
+def _name(by: str, row: RateRow, letters: dict[str, str]) -> str | None:
+    """The name a row may bear; None for one that is none of ours."""
+    if by == "overall":
+        return "whole practice"
+    if by == "year":
+        return row.name if re.fullmatch(r"(19|20)\d\d", row.name) else None
+    if by == "tooth_group":
+        return row.name if row.name in TOOTH_GROUPS else None
+    return NOT_RECORDED if row.name == NOT_RECORDED else letters.get(row.name)
+
+
+def _letters(results: Results, by: str) -> dict[str, str]:
+    """A letter for each clinician or site, the same on every page of a run.
+
+    The order hangs on the fingerprints of the practice's files, which nobody outside has, so that neither the alphabet
+    nor the number of teeth gives a name away.
+    """
+    salt = "".join(sorted(f"{r.hash}{r.rows_read}" for r in results.quality.loads)) + repr(results.counts)
+    names = {r.name for t in results.rates if t.by == by for r in t.rows} - {NOT_RECORDED}
+    mixed = sorted(names, key=lambda n: hashlib.sha256(f"{salt}|{by}|{n}".encode()).hexdigest())
+    return dict(zip(mixed, _alphabet(), strict=False))
+
+
+def _alphabet() -> Iterable[str]:
+    yield from string.ascii_uppercase
+    yield from (a + b for a in string.ascii_uppercase for b in string.ascii_uppercase)

@@ -1,0 +1,211 @@
+"""Tables of the inside pages as rows of text: what the templates write as real HTML tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboards import terms, theme
+from dashboards.charts.failure_curve import shifts, spaced, span
+from dashboards.formats import DASH, decimal, failed, in_place, listing, phrase, plural, ratio, whole, years
+from dashboards.formats import spread as between_whole
+from pipeline.results import Comparison, Estimate, RateTable
+
+TOOTH_GROUP_ORDER = {"anterior": 0, "premolar": 1, "molar": 2}
+
+
+@dataclass(frozen=True)
+class NumberTable:
+    """A captioned table; the first cell of a row is its header, `texts` names the columns of words."""
+
+    caption: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    texts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class UnderGroup:
+    """One group's rows of the table under a curve: a name and one cell a year."""
+
+    label: str
+    look: theme.Look
+    rows: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+@dataclass(frozen=True)
+class UnderTable:
+    """The table whose columns stand under the ticks of the chart above it."""
+
+    caption: str
+    years: tuple[float, ...]
+    groups: tuple[UnderGroup, ...]
+
+    @property
+    def columns(self) -> list[tuple[str, str]]:
+        """The style and class of each column: moved under its tick; left out on a narrow screen where crowded."""
+        low, high = span(self.years)
+        wide = set(spaced(self.years, least=(high - low) / 6.5, first=(5.0,)))
+        return [
+            (f"left:{100 * shift:g}%" if shift else "", "" if year in wide else "crowded")
+            for year, shift in zip(self.years, shifts(self.years), strict=True)
+        ]
+
+
+def under_curve(comparison: Comparison, columns: Sequence[float]) -> UnderTable | None:
+    """Entered, failed, ended and still followed at each year; the last three add up to the first."""
+    if not columns:
+        return None
+    groups = []
+    for index, group in enumerate(comparison.groups):
+        at = {m.years: m for m in group.milestones}
+        if not all(y in at for y in columns):
+            continue
+        miles = [at[y] for y in columns]
+        rows = (
+            ("entered", tuple(whole(m.entered) for m in miles)),
+            ("failed", tuple(whole(m.failed) for m in miles)),
+            ("ended", tuple(whole(m.ended) for m in miles)),
+            ("followed", tuple(whole(m.followed) for m in miles)),
+        )
+        groups.append(UnderGroup(group.label, theme.look(group.name, index), rows))
+    noun = plural(2, terms.outcome(comparison.outcome).noun)
+    caption = f"How many {noun} the curves rest on: entered so far = failed + follow-up ended + still followed"
+    return UnderTable(caption, tuple(columns), tuple(groups))
+
+
+def survival(comparison: Comparison) -> NumberTable:
+    """Failed and in place of 100 at each milestone that a curve reaches."""
+    noun = plural(2, terms.outcome(comparison.outcome).noun)
+    rows = []
+    for group in comparison.groups:
+        for m in group.milestones:
+            if m.survival is None or m.ci_low is None or m.ci_high is None or m.years <= 0:
+                continue
+            rng = between_whole(failed(m.ci_high), failed(m.ci_low))
+            rows.append(
+                (
+                    group.label,
+                    f"{m.years:g}",
+                    str(failed(m.survival)),
+                    rng,
+                    str(in_place(m.survival)),
+                    whole(m.followed),
+                )
+            )
+    heads = ("Group", "Years", "Failed", "Range", "Not failed", "Still followed")
+    return NumberTable(f"Failed of 100 {noun}, with the 95 % range", heads, tuple(rows))
+
+
+def groups(comparison: Comparison) -> NumberTable:
+    """Who was counted: one row a group, with the failures per 100 tooth-years."""
+    rows = tuple(
+        (
+            g.label,
+            whole(g.crowns),
+            whole(g.patients),
+            whole(g.failures),
+            whole(g.tooth_years),
+            decimal(g.rate_per_100_tooth_years),
+            between(decimal(g.rate_ci_low), decimal(g.rate_ci_high)),
+        )
+        for g in comparison.groups
+    )
+    noun = plural(2, terms.outcome(comparison.outcome).noun).capitalize()
+    heads = (
+        "Group",
+        noun,
+        "Patients",
+        "Failures",
+        "Tooth-years followed",
+        "Failures per 100 tooth-years",
+        "95 % range",
+    )
+    return NumberTable("Who was counted", heads, rows)
+
+
+def estimates(comparison: Comparison, labels: dict[str, str]) -> NumberTable:
+    """Hazard ratios, crude and adjusted, and the misleading one beside them."""
+    rows = [
+        (
+            terms.contrast(e.contrast, labels),
+            adjustment(e),
+            ratio(e.hazard_ratio),
+            between(ratio(e.ci_low), ratio(e.ci_high)),
+            whole(e.crowns),
+            whole(e.events),
+            whole(e.clusters),
+        )
+        for e in comparison.estimates
+    ]
+    if comparison.naive is not None:
+        n = comparison.naive
+        rows.append(
+            (
+                terms.contrast(n.contrast, labels),
+                f"by label from the seat: misleading ({n.why_biased})",
+                ratio(n.hazard_ratio),
+                between(ratio(n.ci_low), ratio(n.ci_high)),
+                *(DASH,) * 3,
+            )
+        )
+    noun = plural(2, terms.outcome(comparison.outcome).noun).capitalize()
+    heads = ("Contrast", "How", "Hazard ratio", "95 % range", noun, "Failures", "Patients")
+    return NumberTable("Hazard ratios: how much faster failures came", heads, tuple(rows), ("How",))
+
+
+def adjustment(estimate: Estimate) -> str:
+    """`unadjusted`, or what it is adjusted for and stratified by, with the model."""
+    how = (
+        f"adjusted for {listing([phrase(a) for a in estimate.adjusted_for])}" if estimate.adjusted_for else "unadjusted"
+    )
+    if estimate.stratified_by:
+        how += f"; within each {listing([phrase(a.removesuffix('_id')) for a in estimate.stratified_by])}"
+    return f"{how} ({terms.model(estimate.model)})"
+
+
+def rates(table: RateTable) -> NumberTable:
+    """Success rates by one characteristic; a dash where too few are followed that long."""
+    say = terms.outcome(table.outcome)
+    rows = []
+    for r in table.rows:
+        figures = (DASH,) * 3
+        if r.survival is not None:
+            figures = (str(in_place(r.survival)), DASH, str(failed(r.survival)))
+            if r.ci_low is not None and r.ci_high is not None:
+                figures = (figures[0], between_whole(in_place(r.ci_low), in_place(r.ci_high)), figures[2])
+        name = "Whole practice" if table.by == "overall" else r.name
+        rows.append((name, whole(r.teeth), whole(r.patients), whole(r.failures), whole(r.followed), *figures))
+    horizon = years(table.rows[0].years) if table.rows else ""
+    noun = plural(2, say.noun)
+    heads = (
+        first_head(table.by),
+        noun.capitalize(),
+        "Patients",
+        f"{say.bad.capitalize()} so far",
+        f"Followed {horizon}",
+        f"{say.good.capitalize()}, of 100",
+        "95 % range",
+        f"{say.bad.capitalize()}, of 100",
+    )
+    return NumberTable(
+        f"{noun.capitalize()} {say.good} after {horizon}: {terms.by(table.by).lower()}", heads, tuple(rows)
+    )
+
+
+def between(low: str, high: str) -> str:
+    """`1.2 to 3.4`; one dash where an end could not be worked out."""
+    return DASH if DASH in (low, high) else f"{low} to {high}"
+
+
+def first_head(by: str) -> str:
+    """The heading of the column that names the rows."""
+    return {"overall": "All", "year": "Year", "tooth_group": "Tooth group", "site_id": "Clinic"}.get(
+        by, "Clinician" if by == "provider_id" else phrase(by).capitalize()
+    )
+
+
+def in_order(table: RateTable) -> RateTable:
+    """The table with its rows by name, tooth groups from front to back: never by how well they did."""
+    rows = sorted(table.rows, key=lambda r: (TOOTH_GROUP_ORDER.get(r.name, 9), r.name.casefold(), r.name))
+    return RateTable(table.id, table.title, table.outcome, table.by, tuple(rows))

@@ -1,0 +1,132 @@
+"""The look of every chart, and the one function that makes a chart fit for a page.
+
+Colours are written out as hex. Two groups differ in line as well as in colour, so that a black-and-white print tells
+them apart; every line colour has a contrast of at least 4.5 to 1 on white.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import plotly.graph_objects as go
+
+INK = "#1d2b2f"
+MUTED = "#53636a"
+RULE = "#d5dcde"
+GRID = "#e6ebec"
+WASH = "#f3f6f6"
+ZONE = "#e4e8ea"
+ACCENT = "#14565c"
+BLUE = "#0072b2"
+RUST = "#b84c00"
+SLATE = "#5a666b"
+FONT = "'Segoe UI', 'Helvetica Neue', Helvetica, Arial, sans-serif"
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one group is drawn, on pages and slides: colour, Plotly dash, SVG dash, marker."""
+
+    colour: str
+    dash: str
+    svg_dash: str
+    symbol: str
+
+
+LOOKS = (
+    Look(BLUE, "solid", "none", "circle"),
+    Look(RUST, "dash", "7 4", "square"),
+    Look(SLATE, "dot", "2 4", "diamond"),
+    Look("#7a3b78", "dashdot", "8 3 2 3", "triangle-up"),
+    Look("#2e6b34", "longdash", "12 4", "cross"),
+)
+FIXED = {"before_seat": LOOKS[0], "through_crown": LOOKS[1], "vital": LOOKS[2]}
+
+# The toolbar's upload button is on by default in plotly.js 4: it would post the chart to a server.
+CONFIG: dict[str, Any] = {
+    "displayModeBar": False,
+    "displaylogo": False,
+    "showSendToCloud": False,
+    "showEditInChartStudio": False,
+    "plotlyServerURL": "",
+    "topojsonURL": "",
+    "scrollZoom": False,
+    "doubleClick": False,
+    "responsive": True,
+}
+
+_AXIS = {
+    "fixedrange": True,
+    "gridcolor": GRID,
+    "linecolor": RULE,
+    "tickcolor": RULE,
+    "zeroline": False,
+    "automargin": False,
+    "ticks": "outside",
+    "ticklen": 4,
+    "title": {"standoff": 8, "font": {"size": 13, "color": MUTED}},
+    "tickfont": {"size": 13, "color": INK},
+}
+TEMPLATE = go.layout.Template(
+    layout={
+        "font": {"family": FONT, "size": 13, "color": INK},
+        "paper_bgcolor": "#ffffff",
+        "plot_bgcolor": "#ffffff",
+        "showlegend": False,
+        "hovermode": "closest",
+        "dragmode": False,
+        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": RULE, "font": {"family": FONT, "color": INK, "size": 13}},
+        "margin": {"l": 88, "r": 16, "t": 12, "b": 48, "autoexpand": False},
+        "xaxis": _AXIS,
+        "yaxis": _AXIS,
+    }
+)
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A drawn figure ready for a page: what `page.render` places and the boot script draws."""
+
+    id: str
+    label: str
+    height: int
+    spec: dict[str, Any]
+
+    @property
+    def json(self) -> str:
+        """The figure as JSON that cannot end the script element it stands in."""
+        return script_json(self.spec)
+
+
+def look(name: str, index: int) -> Look:
+    """The look of a group: fixed for the groups of the main question, else by its place in the comparison."""
+    return FIXED.get(name, LOOKS[index % len(LOOKS)])
+
+
+def chart(figure: go.Figure, *, id: str, label: str, height: int) -> Chart:
+    """Make every chart of every page: our template, no toolbar, no upload, a name for screen readers.
+
+    `label` says in a sentence what the chart shows; `id` becomes the element's id; `height` is in CSS pixels.
+    """
+    figure.update_layout(template=TEMPLATE, height=height, autosize=True)
+    plain: dict[str, Any] = json.loads(figure.to_json())
+    return Chart(id, label, height, {"data": plain["data"], "layout": plain["layout"], "config": CONFIG})
+
+
+def script_json(value: Any) -> str:
+    """JSON for a script element: no `<`, `>` or `&`, and no line separators that end a statement."""
+    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def literal(text: str) -> str:
+    """Text of the practice's files for a chart: Plotly reads tags and entities, so they are written out."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def faded(colour: str, alpha: float) -> str:
+    """A hex colour with an opacity, as Plotly takes it for fills."""
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{alpha:g})"

@@ -1,0 +1,173 @@
+"""Sentences of shared pages and slides, computed from a released result and from nothing else."""
+
+from __future__ import annotations
+
+from dashboards import terms
+from dashboards.formats import listing, plural, years
+from dashboards.release import Released, ReleasedComparison, ReleasedGroup, ReleasedRate, ReleasedRates
+from dashboards.release_curve import ReleasedPoint
+from dashboards.words import difference_core, range_more_or_fewer
+
+RULES = (
+    "Counts under 11 are hidden and others rounded to 5. Curves move in six-month steps, only when at least 5 further "
+    "failures lie behind the step, and stop where fewer than 11 are followed; they may lag a little behind the exact "
+    "curve. Figures are rounded one by one, so sums and differences may be out by one. Clinicians and clinics are "
+    "letters in no particular order."
+)
+REFERENCES = (
+    "Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.",
+    "Pocock SJ, Clayton TC, Altman DG. Survival plots of time-to-event outcomes in clinical trials. "
+    "Lancet 2002;359:1686-1689.",
+)
+
+
+def verdict(c: ReleasedComparison) -> str:
+    """The verdict in one sentence."""
+    d, nouns = c.difference, plural(2, terms.outcome(c.outcome).noun)
+    if c.verdict_code == "too_early" or d is None:
+        return "Too few failures so far to compare"
+    if c.verdict_code == "little_difference":
+        return f"Any difference is probably smaller than {c.smallest_difference_per_100:g} per 100"
+    if c.verdict_code == "differs":
+        word = "More" if d.per_100 > 0 else "Fewer"
+        return f"{word} {nouns} failed with “{c.label(d.group)}” in these records"
+    if c.verdict_code == "depends_on_how_we_count":
+        return "The answer depends on how we count"
+    return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100"
+
+
+def result(c: ReleasedComparison) -> str:
+    """The difference by the horizon, without its range."""
+    d = c.difference
+    if d is None:
+        return "No difference is shown: too few failures stand behind at least one group."
+    noun = terms.outcome(c.outcome).noun
+    late = "" if d.from_start else ", counted from when both groups are followed"
+    return f"{difference_core(d.per_100, c.label(d.group), c.label(d.reference), d.years, noun)}{late}."
+
+
+def reach(c: ReleasedComparison) -> str:
+    """The range of the difference."""
+    d = c.difference
+    return f"These records fit anything from {range_more_or_fewer(d.low, d.high)} per 100." if d else ""
+
+
+def doubt(c: ReleasedComparison) -> str:
+    """Why a difference need not come from the treatment."""
+    del c
+    return "The teeth were not treated alike for no reason: those in one group may have been worse from the start."
+
+
+def next_step(c: ReleasedComparison) -> str:
+    """What would help to settle the question."""
+    if c.verdict_code == "differs":
+        return "The same question put to other practices’ records, and to teeth that were alike at the outset."
+    return "More teeth followed for longer, or several practices counted the same way."
+
+
+def zone(c: ReleasedComparison) -> str:
+    """What the zone too small to matter is."""
+    return f"Fixed beforehand as too small to matter: {c.smallest_difference_per_100:g} per 100 either way."
+
+
+def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:
+    """The group's released point at the horizon, if it has a figure there."""
+    point = group.at(round(12 * c.horizon_years))
+    return point if point is not None and point.low is not None else None
+
+
+def curves(c: ReleasedComparison) -> str:
+    """Failed of 100 by the horizon in each group that has a figure, with its range."""
+    parts = []
+    for group in c.groups:
+        point = horizon_point(c, group)
+        if point is not None:
+            parts.append(f"{point.failed} ({point.low} to {point.high}) with “{group.label}”")
+    nouns = plural(2, terms.outcome(c.outcome).noun)
+    if not parts:
+        return f"No group has enough {nouns} followed for {years(c.horizon_years)} to show a figure."
+    return f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed."
+
+
+def curves_title(c: ReleasedComparison) -> str:
+    """The same without ranges, short enough for the title of a slide."""
+    points = [(group.label, point) for group in c.groups if (point := horizon_point(c, group)) is not None]
+    parts = [f"{point.failed} with “{label}”" for label, point in points[:2]]
+    nouns = plural(2, terms.outcome(c.outcome).noun)
+    if not parts:
+        return f"Too few {nouns} have been followed for {years(c.horizon_years)} to draw curves"
+    return f"Of 100 {nouns}, about {listing(parts)} had failed by {years(c.horizon_years)}"
+
+
+def counted_title(c: ReleasedComparison) -> str:
+    """How many were counted in each group that may be shown."""
+    nouns = plural(2, terms.outcome(c.outcome).noun)
+    parts = [f"{g.crowns} with “{g.label}”" for g in c.groups if g.crowns.value is not None]
+    return f"About {listing(parts)}: the {nouns} counted" if parts else f"Too few {nouns} to show how many were counted"
+
+
+def model_title(c: ReleasedComparison) -> str:
+    """The first adjusted hazard ratio, else the first, with its range."""
+    e = next((e for e in c.estimates if e.adjusted_for), c.estimates[0])
+    how = "adjusted" if e.adjusted_for else "unadjusted"
+    group = c.label(e.contrast.split(" vs ")[0])
+    if e.low <= 1 <= e.high:
+        return f"Failures may have come anywhere from {e.low:.2f} to {e.high:.2f} times as fast with “{group}”, {how}"
+    return f"Failures came {e.hazard_ratio:.2f} times as fast ({e.low:.2f} to {e.high:.2f}) with “{group}”, {how}"
+
+
+def naive(c: ReleasedComparison) -> str:
+    """What the misleading count would have said, for a slide's title."""
+    if c.naive is None:
+        return "A count by label from the seat flatters crowns opened later"
+    parts = [f"{n} with “{c.label(name)}”" for name, n in c.naive.failed]
+    return f"Counted by label from the seat, {listing(parts)} of 100 failed: a misleading picture"
+
+
+def naive_why(c: ReleasedComparison) -> str:
+    """Why that count misleads, in words that need no figures."""
+    reason = f" ({c.naive.why_biased})" if c.naive else ""
+    return (
+        f"A crown can only be opened while it is still in place{reason}. Counted from the seat, the years before the "
+        "opening are free of failure for every such crown, and flatter the group. So each crown counts as opened only "
+        "from the day it was opened."
+    )
+
+
+def rate(row: ReleasedRate, rates: ReleasedRates) -> str:
+    """`About 92 of 100 crowns were still in place after 5 years; the range is 91 to 93.`"""
+    say = terms.outcome(rates.outcome)
+    if row.in_place is None:
+        return f"Too few to show how many {say.many} were {say.good} after {years(row.years)}"
+    text = f"About {row.in_place} of 100 {say.many} were {say.good} after {years(row.years)}"
+    return f"{text}; the range is {row.low} to {row.high}"
+
+
+def overall(released: Released) -> list[str]:
+    """One sentence an outcome, for the whole practice."""
+    return [rate(t.rows[0], t) + "." for t in released.rates if t.by == "overall" and t.rows]
+
+
+def scope(released: Released) -> str:
+    """What the records span, in months, and how much they hold, rounded."""
+    parts = [
+        f"about {count} {noun}"
+        for count, noun in (
+            (released.crowns, "crowns"),
+            (released.endo_courses, "root canals"),
+            (released.patients, "patients"),
+        )
+        if count.value is not None
+    ]
+    span = listing([m for m in (released.first_month, released.last_month) if m], "to")
+    whose = released.practice or "one practice"
+    held = listing(parts) if parts else "too few teeth to show a count"
+    return f"Records of {whose}, {span}: {held}."
+
+
+def footer(released: Released) -> str:
+    """The line at the foot of every slide."""
+    parts = ["Own records, not a trial", f"data to {released.last_month}" if released.last_month else ""]
+    if released.crowns.value is not None:
+        parts.append(f"about {released.crowns} crowns")
+    return " · ".join(p for p in parts if p)

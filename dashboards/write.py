@@ -1,0 +1,44 @@
+"""Every output of a run, from one results object."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from dashboards import slides
+from dashboards.page import write_atomic
+from dashboards.pages import clinician, data_quality, index, owner, study_club
+from dashboards.release import release
+from dashboards.results_json import as_bytes
+from pipeline.results import Results
+
+
+def write_all(
+    results: Results, out: Path, *, say: Callable[[str], None] = lambda _: None, show_practice: bool = False
+) -> Path:
+    """Write the pages, the slides and `results.json` into `out`, and return the path of `index.html`.
+
+    Everything is made in memory first; then each file is put in place in one step, `index.html` last, so that a
+    failure leaves the former files. `say` is told each file's name. `show_practice` puts the practice's name on the
+    shared page and slides, which otherwise say only `one practice`.
+
+    Raises
+    ------
+    OSError
+        Where `out` cannot be made or written.
+    """
+    released = release(results, practice=results.practice if show_practice else None)
+    made = {
+        "results.json": as_bytes(results),
+        "owner.html": owner.render(results).encode(),
+        "clinician.html": clinician.render(results).encode(),
+        "data_quality.html": data_quality.render(results).encode(),
+        "study_club.html": study_club.render(released).encode(),
+        "study_club.pptx": slides.render(released),
+        "index.html": index.render(results).encode(),
+    }
+    out.mkdir(parents=True, exist_ok=True)
+    for name, data in made.items():
+        write_atomic(out / name, data)
+        say(name)
+    return out / "index.html"

@@ -1,0 +1,239 @@
+"""The ingest stage: a practice's files into the database, every row accounted for.
+
+Files that were read before under the same settings are left alone. If the settings that decide how a table is read
+have changed since, its files are read again and their rows replaced, so that editing the TOML and running again does
+what one expects. All of it is one transaction.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.codes import code_table
+from pipeline.config import Settings, TableSource, matching_files
+from pipeline.errors import DataError
+from pipeline.fields import kind
+from pipeline.loads import FileToRead, files_to_read, fingerprint
+from pipeline.results import LoadRow
+from pipeline.sources import Batch, ReadOptions, Source, open_source
+from pipeline.sources.mapping import resolve_columns
+from pipeline.store import Store, open_store
+from pipeline.store_tables import FIELD_NOTES, STORED_LOADS, STORED_QUARANTINE
+from pipeline.tables import INPUT_TABLES, LOADS
+from pipeline.transforms.clean import NOTE_SCHEMA, YEAR_ALONE, Cleaned, Reading, clean, map_values, trimmed
+from pipeline.transforms.dates import DateForm, date_part, decide_form, gather_evidence
+from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class IngestReport:
+    """What the stage did. `loads` lists every file that the database rests on now; the file counts are of this run."""
+
+    loads: tuple[LoadRow, ...]
+    files_read: int
+    files_unchanged: int
+
+    @property
+    def rows_read(self) -> int:
+        """Rows of all files; equals loaded + duplicate + quarantined."""
+        return sum(load.rows_read for load in self.loads)
+
+    @property
+    def loaded(self) -> int:
+        """Rows in the tables."""
+        return sum(load.loaded for load in self.loads)
+
+    @property
+    def duplicate(self) -> int:
+        """Rows that were there already."""
+        return sum(load.duplicate for load in self.loads)
+
+    @property
+    def quarantined(self) -> int:
+        """Rows set aside."""
+        return sum(load.quarantined for load in self.loads)
+
+
+def ingest(settings: Settings, *, today: dt.date, say: Say) -> IngestReport:
+    """Read every file of PRACTICE.toml that is new or is to be read anew into the database.
+
+    Parameters
+    ----------
+    today
+        Work on a later day cannot have been done.
+    say
+        Gets the progress, a line at a time; no patient value is in it.
+
+    Raises
+    ------
+    ConfigError
+        If a pattern matches no file.
+    DataError
+        If a file cannot be read as told, or the database is in use. The database is then as it was.
+    """
+    files = {name: matching_files(settings, name) for name in settings.tables}
+    codes = code_table(settings)
+    read: list[FileToRead] = []
+    with open_store(settings.practice.database) as store, store.transaction():
+        for name, paths in files.items():
+            fresh = files_to_read(
+                paths,
+                table=name,
+                folder=settings.path.parent,
+                stored=store.stored_loads(),
+                fingerprint=fingerprint(settings, name, codes),
+                say=say,
+            )
+            for file in fresh:
+                _load(store, settings, settings.tables[name], file, codes, today=today, say=say)
+            if fresh:
+                _settle(store, name, [file.load_id for file in fresh])
+            read += fresh
+        if read or not store.is_done("ingest"):
+            store.clear_set_aside()
+            store.mark_done("ingest")
+        loads = _load_rows(store)
+    for load in loads:
+        say(
+            f"{load.table}: {load.file}: {load.rows_read:,} rows read = {load.loaded:,} loaded + "
+            f"{load.duplicate:,} there already + {load.quarantined:,} set aside"
+        )
+    return IngestReport(loads=loads, files_read=len(read), files_unchanged=sum(map(len, files.values())) - len(read))
+
+
+def _load(
+    store: Store,
+    settings: Settings,
+    told: TableSource,
+    file: FileToRead,
+    codes: pl.DataFrame,
+    *,
+    today: dt.date,
+    say: Say,
+) -> None:
+    """Read one file into its table and the quarantine; rows that are there already are still among them."""
+    table = INPUT_TABLES[told.name]
+    before = _stamp(file)
+    say(f"{table.name}: {file.name}: reading")
+    if file.again:
+        store.forget_load(file.load_id)
+    source = open_source(file.path, ReadOptions(tuple(told.columns.values()), told.delimiter, told.encoding))
+    columns = resolve_columns(source.headings, told.columns, table=table.name, file=file.name)
+    reading = Reading(
+        table=table,
+        notation=settings.practice.tooth_notation,
+        code_system=settings.practice.code_system,
+        codes=codes,
+        today=today,
+        values=told.values,
+        dates=_date_forms(source, columns, told, settings.practice.date_format, file=file.name, say=say),
+    )
+    rows_read, notes = 0, [pl.DataFrame(schema=NOTE_SCHEMA)]
+    for batch in source.batches():
+        cleaned = clean(_as_fields(batch, columns), reading)
+        load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
+        store.append(table, cleaned.rows.with_columns(load_id).select(*table.columns))
+        store.append(
+            STORED_QUARANTINE, _quarantined(batch, cleaned).with_columns(load_id).select(*STORED_QUARANTINE.columns)
+        )
+        rows_read += len(batch.numbers) + batch.malformed.height
+        notes.append(cleaned.notes)
+    counted = pl.concat(notes).group_by("field", "note").agg(pl.col("rows").sum()).sort("field", "note")
+    store.append(FIELD_NOTES, counted.select(pl.lit(file.load_id, pl.Int32).alias("load_id"), *NOTE_SCHEMA))
+    store.append(STORED_LOADS, _load_row(file, table.name, rows_read, fingerprint(settings, table.name, codes)))
+    if _stamp(file) != before:
+        raise DataError(f"{file.name}: the file changed while it was read. Run again when it is complete.")
+
+
+def _settle(store: Store, name: str, new_loads: list[int]) -> None:
+    """Take out the rows that are there already, and check that every row read is accounted for."""
+    table = INPUT_TABLES[name]
+    alike = store.alike(table, key=SOURCE_KEYS.get(name, ()), new_loads=new_loads)
+    if alike.height:
+        store.remove(table, deduplicate(alike, table=name, new_loads=new_loads))
+    store.recount(table)
+
+
+def _date_forms(
+    source: Source, columns: Mapping[str, str], told: TableSource, practice_format: str, *, file: str, say: Say
+) -> dict[str, DateForm]:
+    """The form of each date field of a file: as told, else decided from all its values."""
+    fields = [field for field in columns if kind(told.name, field) == "date"]
+    pattern = told.date_format or practice_format
+    if pattern != "auto":
+        return {field: DateForm(pattern=pattern) for field in fields}
+    forms = {}
+    for field, counts in _date_counts(source, {f: columns[f] for f in fields}, told).items():
+        column = f'{file}: column "{columns[field]}" ({field})'
+        forms[field] = decide_form(gather_evidence(counts), column=column, table=told.name)
+        if forms[field].month_first is not None:
+            order = "month/day/year" if forms[field].month_first else "day/month/year"
+            say(f"{told.name}: {column} is read as {order}")
+    return forms
+
+
+def _date_counts(source: Source, columns: Mapping[str, str], told: TableSource) -> dict[str, pl.DataFrame]:
+    """Distinct dates as written, without the time of day, with their row counts; only columns that hold text."""
+    found: dict[str, list[pl.DataFrame]] = {field: [] for field in columns}
+    if not columns:
+        return {}
+    for batch in source.batches(sorted(set(columns.values()))):
+        for field, heading in columns.items():
+            if batch.rows.schema[heading] != pl.String:
+                continue
+            texts = batch.rows.select(trimmed(heading).alias("text")).drop_nulls()
+            counts = texts.group_by(date_part(pl.col("text"))).agg(pl.len().cast(pl.Int64).alias("n"))
+            counts = counts.with_columns(map_values(counts["text"], told.values.get(field, {})))
+            if field == "birth_date":  # a year alone is read as the year of birth, and is no evidence of a form
+                counts = counts.filter(~pl.col("text").str.contains(YEAR_ALONE))
+            found[field].append(counts.drop_nulls())
+    return {
+        field: pl.concat(pieces).group_by("text").agg(pl.col("n").sum()) for field, pieces in found.items() if pieces
+    }
+
+
+def _as_fields(batch: Batch, columns: Mapping[str, str]) -> pl.DataFrame:
+    fields = (pl.col(heading).alias(field) for field, heading in columns.items())
+    return batch.rows.select(batch.numbers.alias("row_number"), *fields)
+
+
+def _quarantined(batch: Batch, cleaned: Cleaned) -> pl.DataFrame:
+    """Rows set aside and malformed lines of a batch, with the whole row as JSON."""
+    aside = batch.rows.select(batch.numbers.alias("row_number"), pl.struct(pl.all()).alias("raw_row")).filter(
+        pl.col("row_number").is_in(cleaned.rejects["row_number"].implode())
+    )
+    rows = cleaned.rejects.join(aside.with_columns(pl.col("raw_row").struct.json_encode()), on="row_number", how="left")
+    line = pl.struct(pl.col("raw_row").alias("line")).struct.json_encode()
+    malformed = batch.malformed.with_columns(line.alias("raw_row"), pl.lit("malformed_line").alias("reason"))
+    return pl.concat([rows, malformed], how="diagonal")
+
+
+def _load_row(file: FileToRead, table: str, rows_read: int, settings: str) -> pl.DataFrame:
+    row = {
+        "load_id": file.load_id,
+        "file": file.name,
+        "hash": file.digest,
+        "table_name": table,
+        "rows_read": rows_read,
+        "loaded": 0,
+        "duplicate": 0,
+        "quarantined": 0,
+        "settings": settings,
+    }
+    return pl.DataFrame([row], schema=STORED_LOADS.schema)
+
+
+def _load_rows(store: Store) -> tuple[LoadRow, ...]:
+    loads = store.read(LOADS).sort("load_id").rename({"table_name": "table"}).drop("load_id")
+    return tuple(LoadRow(**row) for row in loads.iter_rows(named=True))
+
+
+def _stamp(file: FileToRead) -> tuple[int, int]:
+    status = file.path.stat()
+    return status.st_size, status.st_mtime_ns

@@ -1,0 +1,99 @@
+"""The records of a text file that a fast parser cannot be trusted with: each comes out once, sound or malformed."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import islice
+
+_BLOCK_LINES = 2_000
+# A quoted field of more lines than this is a quotation mark that was never closed.
+_MAX_LINES = 200
+
+
+@dataclass(frozen=True)
+class Block:
+    """Some consecutive records.
+
+    Either `text`, in which every line is a sound row; or `records`, each with its fields and its text, where fields
+    are None if it is no row of the right width.
+    """
+
+    rows: int
+    text: str | None
+    records: list[tuple[list[str] | None, str]]
+
+
+def read_blocks(lines: Iterator[str], *, delimiter: str, width: int) -> Iterator[Block]:
+    """Cut lines into records of `width` fields, a block of lines at a time. Blank lines are no records.
+
+    A line whose quotation mark stays open may go on over the next lines. If no sound row comes of that, the line alone
+    is malformed, and the lines after it are read for themselves.
+    """
+    while block := list(islice(lines, _BLOCK_LINES)):
+        rows, _ = _strict(block, delimiter)
+        if len(rows) == len(block) and all(len(row) == width for row in rows):
+            yield Block(len(rows), "".join(block), [])
+        else:
+            records = list(_one_by_one(block[::-1], lines, delimiter, width))
+            yield Block(len(records), None, records)
+
+
+def count_rows(lines: Iterator[str], *, delimiter: str, width: int) -> int | None:
+    """How many rows there are, if all is sound by the letter of RFC 4180; else None."""
+    reader = csv.reader(lines, delimiter=delimiter, strict=True)
+    count = line_number = 0
+    try:
+        for row in reader:
+            if row and (len(row) != width or reader.line_num - line_number > _MAX_LINES):
+                return None
+            line_number = reader.line_num
+            count += bool(row)
+    except csv.Error:
+        return None
+    return count
+
+
+def _one_by_one(
+    waiting: list[str], lines: Iterator[str], delimiter: str, width: int
+) -> Iterator[tuple[list[str] | None, str]]:
+    """The records of the lines in `waiting` (the next one last); one that stays open may take more from `lines`."""
+    while waiting:
+        line = waiting.pop()
+        if not line.strip():
+            continue
+        fields, is_open = _parse_line(line, delimiter)
+        taken = [line]
+        while is_open and len(taken) < _MAX_LINES and (following := waiting.pop() if waiting else next(lines, "")):
+            taken.append(following)
+            if '"' in following:
+                rows, is_open = _strict(taken, delimiter)
+                fields = rows[0] if len(rows) == 1 else None
+        if fields is not None and len(fields) == width:
+            yield fields, ""
+        else:
+            yield None, line.rstrip("\r\n")
+            waiting.extend(reversed(taken[1:]))
+
+
+def _parse_line(line: str, delimiter: str) -> tuple[list[str] | None, bool]:
+    """The fields of one line, and whether a quotation mark in it stays open so that the record may go on."""
+    if '"' not in line:
+        return line.rstrip("\r\n").split(delimiter), False
+    rows, is_open = _strict([line], delimiter)
+    if rows or is_open:
+        return (rows[0] if len(rows) == 1 else None), is_open
+    try:  # a second line is swallowed by an open quotation mark, and stands alone after a closed one
+        rows = list(csv.reader([line, "x\n"], delimiter=delimiter))
+    except csv.Error:
+        return None, False
+    return (rows[0] if len(rows) == 2 else None), False
+
+
+def _strict(lines: list[str], delimiter: str) -> tuple[list[list[str]], bool]:
+    """The records in `lines` by the letter of RFC 4180, none if one is not, and whether more lines might mend that."""
+    try:
+        return list(csv.reader(lines, delimiter=delimiter, strict=True)), False
+    except csv.Error as error:
+        return [], "end of data" in str(error)

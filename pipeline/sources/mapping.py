@@ -1,0 +1,41 @@
+"""Which column of a file is which field of a table."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+
+from pipeline.errors import DataError
+from pipeline.fields import REQUIRED_FIELDS, input_fields
+
+
+def resolve_columns(headings: Sequence[str], columns: Mapping[str, str], *, table: str, file: str) -> dict[str, str]:
+    """Field to heading, for the fields that the file has.
+
+    `columns` is what PRACTICE.toml says. A field that it does not name is taken from the column with exactly that
+    name, if there is one.
+
+    Raises
+    ------
+    DataError
+        If the file has no column with a heading named in `columns`, has it twice, or lacks a required field. The
+        message holds headings only.
+    """
+    for field, heading in columns.items():
+        if heading.strip() not in headings:
+            near = difflib.get_close_matches(heading, headings, n=3, cutoff=0.4) or list(headings)[:12]
+            raise DataError(
+                f'{file}: has no column "{heading}", which [tables.{table}] columns.{field} names.\n'
+                f"  Headings there that come near: {', '.join(near)}. Correct the name in the TOML."
+            )
+    found = {field: heading.strip() for field, heading in columns.items()}
+    found |= {field: field for field in input_fields(table) if field not in found and field in headings}
+    if twice := sorted(h for h in set(found.values()) if f"{h} (2)" in headings):
+        raise DataError(f'{file}: the heading "{twice[0]}" is there twice. Give each column a name of its own.')
+    if missing := [field for field in REQUIRED_FIELDS[table] if field not in found]:
+        raise DataError(
+            f"{file}: nothing says which column is {' and which is '.join(missing)}.\n"
+            f"  Add it under [tables.{table}], e.g. columns = {{ {missing[0]} = "
+            f'"..." }}. Headings there: {", ".join(list(headings)[:30])}.'
+        )
+    return {field: found[field] for field in input_fields(table) if field in found}

@@ -1,0 +1,144 @@
+"""How complete follow-up is, and how far the answer could move if those who dropped out fared otherwise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.stats.kaplan_meier import Curve, Quantile, kaplan_meier
+from pipeline.stats.spells import Ints, Values, whole_numbers
+
+
+@dataclass(frozen=True)
+class Completeness:
+    """How much of the follow-up that could have been was seen.
+
+    - `median_days`: median potential follow-up by reverse Kaplan-Meier [1], with limits.
+    - `lost`, `share_lost`: rows whose follow-up ended without an event before the day it could have reached, other
+      than by death.
+    - `clarks_c`: days observed over days that could have been observed [2], between 0 and 1; NaN without any.
+    """
+
+    rows: int
+    median_days: Quantile
+    lost: int
+    share_lost: float
+    days_observed: int
+    days_possible: int
+    clarks_c: float
+
+
+@dataclass(frozen=True)
+class Extremes:
+    """Survival as observed, if all who were lost had failed at once, and if none of them had failed by the horizon."""
+
+    observed: Curve
+    lost_fail: Curve
+    lost_last: Curve
+    n_lost: int
+
+
+def completeness(
+    exit_days: Values,
+    event: Values,
+    possible_days: Values,
+    *,
+    entry_days: Values | None = None,
+    died: Values | None = None,
+    confidence: float = 0.95,
+) -> Completeness:
+    """Completeness of follow-up of one group.
+
+    `possible_days` is the day, on the same clock, up to which each row could have been followed: the data cut-off.
+    Rows that failed or `died` could not have been followed past that, so for them possible and observed are the same.
+
+    Raises ValueError if a row is followed past its possible day, and as `read_spells` does.
+
+    References
+    ----------
+    [1] Schemper M, Smith TL. A note on quantifying follow-up in studies of failure time. Control Clin Trials
+        1996;17:343-346.
+    [2] Clark TG, Altman DG, De Stavola BL. Quantification of the completeness of follow-up. Lancet 2002;359:1309-1310.
+    """
+    ended = _ended(exit_days, event)
+    reverse = kaplan_meier(exit_days, ended, entry_days=entry_days, confidence=confidence)
+    leaves, entry, possible = _days(exit_days, possible_days, entry_days)
+    closed = ~ended if died is None else ~ended | (whole_numbers(died, "died") != 0)
+    lost = ~closed & (leaves < possible)
+    observed = int((leaves - entry).sum())
+    could = int((np.where(closed, leaves, possible) - entry).sum())
+    return Completeness(
+        rows=len(leaves),
+        median_days=reverse.median(),
+        lost=int(lost.sum()),
+        share_lost=float(lost.mean()),
+        days_observed=observed,
+        days_possible=could,
+        clarks_c=observed / could if could else float("nan"),
+    )
+
+
+def drop_out_extremes(
+    exit_days: Values,
+    event: Values,
+    possible_days: Values,
+    horizon: int,
+    *,
+    entry_days: Values | None = None,
+    weights: Values | None = None,
+    cluster: Values | None = None,
+    died: Values | None = None,
+    from_day: int = 0,
+    confidence: float = 0.95,
+) -> Extremes:
+    """The curve under the two extremes of informative drop-out, up to `horizon`.
+
+    Who was lost before the horizon (see `completeness`) either fails on the day of loss, or is followed without failure
+    to the horizon or to the possible day, whichever is first. The truth lies between, whatever drove the drop-out.
+    The columns are those of `completeness` and `kaplan_meier`.
+    """
+    leaves, _, possible = _days(exit_days, possible_days, entry_days)
+    ended = _ended(exit_days, event)
+    lost = ended & (leaves < np.minimum(possible, horizon))
+    if died is not None:
+        lost &= whole_numbers(died, "died") == 0
+
+    def curve(days: Ints, failed: NDArray[np.bool_]) -> Curve:
+        return kaplan_meier(
+            days,
+            failed,
+            entry_days=entry_days,
+            weights=weights,
+            cluster=cluster,
+            from_day=from_day,
+            confidence=confidence,
+        )
+
+    return Extremes(
+        observed=curve(leaves, ~ended),
+        lost_fail=curve(leaves, ~ended | lost),
+        lost_last=curve(np.where(lost, np.minimum(possible, horizon), leaves), ~ended),
+        n_lost=int(lost.sum()),
+    )
+
+
+def _ended(exit_days: Values, event: Values) -> NDArray[np.bool_]:
+    """Where follow-up ended without an event; day counts and order are checked by the estimators."""
+    failed = whole_numbers(event, "event")
+    if len(failed) != len(whole_numbers(exit_days, "exit_days")):
+        raise ValueError("event and exit_days differ in length")
+    return np.asarray(failed == 0, dtype=np.bool_)
+
+
+def _days(exit_days: Values, possible_days: Values, entry_days: Values | None) -> tuple[Ints, Ints, Ints]:
+    """Exit, entry (day 0 where none) and possible day of each row, in the order given."""
+    leaves, possible = whole_numbers(exit_days, "exit_days"), whole_numbers(possible_days, "possible_days")
+    if len(possible) != len(leaves):
+        raise ValueError("possible_days and exit_days differ in length")
+    past = int(np.sum(leaves > possible))
+    if past:
+        raise ValueError(f"{past} of {len(leaves)} rows are followed past their possible day")
+    entry = np.zeros_like(leaves) if entry_days is None else np.maximum(whole_numbers(entry_days, "entry_days"), 0)
+    return leaves, entry, possible

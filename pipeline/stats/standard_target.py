@@ -1,0 +1,85 @@
+"""The crowns that a standardised curve averages over: one row per crown, in the words of a Cox fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.stats.cox import CoxFit
+from pipeline.stats.cox_input import distinct_codes
+from pipeline.stats.cox_kernel import Bools, Floats, Ints
+
+
+@dataclass(frozen=True, eq=False)
+class Target:
+    """`x` has one row per crown and one column per covariate of the fit; `stratum` holds the fit's stratum codes.
+
+    `cluster` holds the fit's cluster (or row) of each crown, so that its being in the sample counts towards the error;
+    None for crowns that are fixed beforehand, as of another practice.
+    """
+
+    x: Floats
+    stratum: Ints
+    weight: Floats
+    cluster: Ints | None
+
+    def take(self, chosen: Bools) -> Target:
+        """The chosen crowns."""
+        return replace(
+            self,
+            x=self.x[chosen],
+            stratum=self.stratum[chosen],
+            weight=self.weight[chosen],
+            cluster=None if self.cluster is None else self.cluster[chosen],
+        )
+
+
+def fitted_target(fit: CoxFit, rows: ArrayLike, *, weights: ArrayLike | None = None) -> Target:
+    """Crowns that are in the fit, each by one of its rows (its first, say).
+
+    `rows` is a mask over the fitted rows, or their places; `weights` has one value per crown chosen, each 1 unless
+    given. Raises ValueError if no row is chosen or the weights do not fit.
+    """
+    place = np.asarray(rows)
+    place = np.flatnonzero(place) if place.dtype == np.bool_ else place.astype(np.intp)
+    fitted = fit.design.rows
+    unit = place if fitted.cluster is None else fitted.cluster[place]
+    return Target(fitted.x[place], fitted.strata[place], _weights(weights, len(place)), unit)
+
+
+def outside_target(
+    fit: CoxFit, x: ArrayLike, *, strata: ArrayLike | None = None, weights: ArrayLike | None = None
+) -> Target:
+    """Crowns given by their covariates and, if the fit has strata, a stratum of the fit each; taken as fixed.
+
+    Raises ValueError for covariates that are not those of the fit, unknown strata or weights that do not fit.
+    """
+    values = np.atleast_2d(np.asarray(x, dtype=np.float64))
+    if values.shape[1] != len(fit.names) or not np.isfinite(values).all():
+        raise ValueError(f"x needs a finite value of each of {', '.join(fit.names)}.")
+    return Target(values, _codes(fit, strata, len(values)), _weights(weights, len(values)), None)
+
+
+def _codes(fit: CoxFit, strata: ArrayLike | None, n: int) -> Ints:
+    known = fit.design.rows.strata_values
+    if strata is None:
+        if len(known) > 1:
+            raise ValueError("The fit has strata: name the stratum of each crown.")
+        return np.zeros(n, dtype=np.intp)
+    values, code = distinct_codes(strata, "strata")
+    place = np.minimum(np.searchsorted(known, values), len(known) - 1)
+    unknown = int(np.count_nonzero(known[place] != values))
+    if unknown or len(code) != n:
+        raise ValueError(f"strata: {len(code):,} values for {n:,} crowns, {unknown} strata that are not in the fit.")
+    return place[code]
+
+
+def _weights(weights: ArrayLike | None, n: int) -> Floats:
+    if n == 0:
+        raise ValueError("The target holds no crown.")
+    values = np.ones(n) if weights is None else np.asarray(weights, dtype=np.float64)
+    if values.shape != (n,) or not np.all(np.isfinite(values) & (values > 0)):
+        raise ValueError(f"weights needs a positive number for each of {n:,} crowns.")
+    return values

@@ -1,0 +1,347 @@
+"""The practice's database: the only module that opens DuckDB.
+
+Every stage writes in one transaction, so that whatever happens the database holds the state before or after it. The
+file, its log and its temporary files are readable by their owner alone, and DuckDB may touch no file but these.
+
+`procedures`, `quarantine` and `loads` are views: rows that the link stage sets aside leave the one and appear in the
+other, `loads` still adds up, and a later link puts them back first.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import BusyError, DataError
+from pipeline.store_tables import (
+    DERIVED_TABLES,
+    FIELD_NOTES,
+    PHYSICAL,
+    SCHEMA_VERSION,
+    SET_ASIDE,
+    STAGES,
+    STORED_LOADS,
+    STORED_QUARANTINE,
+    create_statements,
+)
+from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Table
+
+MEMORY_LIMIT = "400MB"
+_OWNER_ONLY = 0o077
+
+
+def open_store(path: Path, *, read_only: bool = False, must_exist: bool = False) -> Store:
+    """Open the database at `path`, making it if it is not there yet (unless `must_exist` or `read_only`).
+
+    Use it in a `with` statement.
+
+    Raises
+    ------
+    BusyError
+        If another process has it open for writing.
+    DataError
+        If it is not there, is no database of ours, or its folder cannot be written.
+    """
+    path = Path(path)
+    if not path.exists():
+        if read_only or must_exist:
+            raise DataError(f"{path.name} does not exist yet. Run `toothyears ingest` on your PRACTICE.toml first.")
+        if not path.parent.is_dir():
+            raise DataError(f"{path.name}: its folder does not exist. Make the folder, or change database in the TOML.")
+    return Store(path, read_only=read_only)
+
+
+class Store:
+    """An open database. Tables are read and written as declared in `pipeline.tables`, and checked on the way."""
+
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        self.path = path
+        self._umask = os.umask(_OWNER_ONLY)
+        self._scratch = path.with_name(f".{path.name}.tmp-{os.getpid()}")
+        try:
+            self._connection = _connect(path, self._scratch, read_only=read_only)
+            try:
+                self._prepare(read_only=read_only)
+            except BaseException:
+                self._connection.close()
+                raise
+        except BaseException:
+            os.umask(self._umask)
+            raise
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the database and remove its temporary files."""
+        self._connection.close()
+        shutil.rmtree(self._scratch, ignore_errors=True)
+        os.umask(self._umask)
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing: commit at the end of the block, or leave no trace of it if it fails."""
+        self._connection.execute("BEGIN TRANSACTION")
+        try:
+            yield
+        except BaseException:
+            self._connection.execute("ROLLBACK")
+            raise
+        self._connection.execute("COMMIT")
+
+    def read(self, table: Table, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """A declared table; `procedures` without the rows that the link stage set aside."""
+        return self._read(table, table.name, columns)
+
+    def read_all_procedures(self) -> pl.DataFrame:
+        """Every loaded procedure, those set aside by the link stage included."""
+        return self._read(PROCEDURES, PHYSICAL[PROCEDURES.name], None)
+
+    def append(self, table: Table, frame: pl.DataFrame) -> None:
+        """Add rows to a declared table."""
+        table.check(frame)
+        self._insert(_writable(table), frame)
+
+    def replace(self, table: Table, frame: pl.DataFrame) -> None:
+        """Put `frame` in place of all rows of a declared table."""
+        table.check(frame)
+        self._connection.execute(f"DELETE FROM {_writable(table)}")  # noqa: S608
+        self._insert(_writable(table), frame)
+
+    def set_aside(self, frame: pl.DataFrame) -> None:
+        """Replace the rows that the link stage sets aside: `load_id, row_number, field, reason` of loaded procedures.
+
+        Their value and whole row are taken from what is stored.
+        """
+        rows = SET_ASIDE.name
+        self._connection.execute(f"DELETE FROM {rows}")  # noqa: S608
+        with self._registered(frame.select("load_id", "row_number", "field", "reason")):
+            self._connection.execute(
+                f"INSERT INTO {rows} BY NAME SELECT i.*, {_row_as_json(PROCEDURES, 'p')} AS raw_row, "  # noqa: S608
+                "json_extract_string(raw_row, '$.' || i.field) AS value "
+                "FROM incoming AS i JOIN _procedures AS p USING (load_id, row_number)"
+            )
+        if self._number(f"SELECT count(*) FROM {rows}") != frame.height:  # noqa: S608
+            raise AssertionError("a row that is set aside is not among the loaded procedures")
+        SET_ASIDE.check(self._read(SET_ASIDE, rows, None))
+
+    def field_notes(self) -> pl.DataFrame:
+        """Optional fields whose text was left out: load_id, field, note, rows."""
+        return self._read(FIELD_NOTES, FIELD_NOTES.name, None)
+
+    def save_results(self, text: str) -> None:
+        """Keep the results of a comparison (JSON) in place of the former ones."""
+        self._connection.execute("DELETE FROM _results")
+        self._connection.execute("INSERT INTO _results VALUES (?)", [text])
+
+    def results(self) -> str | None:
+        """The results last saved, or None."""
+        rows = self._rows("SELECT results FROM _results")
+        return str(rows[0][0]) if rows else None
+
+    def mark_done(self, stage: str) -> None:
+        """Note that a stage has run on what is stored; what the stages after it stored is out of date from now on."""
+        later = STAGES[STAGES.index(stage) :]
+        self._connection.execute("DELETE FROM _stages WHERE list_contains(?, stage)", [list(later)])
+        self._connection.execute("INSERT INTO _stages VALUES (?)", [stage])
+
+    def is_done(self, stage: str) -> bool:
+        """Whether `stage` has run on what is stored."""
+        return bool(self._rows("SELECT 1 FROM _stages WHERE stage = ?", [stage]))
+
+    def require(self, stage: str) -> None:
+        """Refuse to go on unless `stage` has run on what is stored."""
+        if not self.is_done(stage):
+            raise DataError(
+                f"{self.path.name}: the step `{stage}` has not run on the data that are stored now. "
+                f"Run `toothyears {stage}` first, or `toothyears run` for all steps."
+            )
+
+    # What the ingest stage needs besides.
+
+    def stored_loads(self) -> pl.DataFrame:
+        """Every load with the fingerprint of the settings it was read with; see `STORED_LOADS`."""
+        return self._read(STORED_LOADS, STORED_LOADS.name, None)
+
+    def forget_load(self, load_id: int) -> None:
+        """Take away everything that one load brought, so that its file can be read again."""
+        tables = [row[0] for row in self._rows("SELECT table_name FROM _loads WHERE load_id = ?", [load_id])]
+        names = [STORED_LOADS.name, STORED_QUARANTINE.name, FIELD_NOTES.name]
+        for name in [*names, *(PHYSICAL.get(t, t) for t in tables)]:
+            self._connection.execute(f"DELETE FROM {name} WHERE load_id = ?", [load_id])  # noqa: S608
+
+    def alike(self, table: Table, *, key: Sequence[str], new_loads: Sequence[int]) -> pl.DataFrame:
+        """Rows that share their key or, without one, their content with another, where at least one is new.
+
+        One row each: `load_id, row_number, key, content`. The columns of `key` make the key if the first is filled.
+        `content` is a digest of 128 bits: two different rows share one by chance in no archive that will ever be.
+        """
+        name = PHYSICAL.get(table.name, table.name)
+        parts = [_content(c) for c in table.columns if c not in ("load_id", "row_number")]
+        content = f"md5(concat_ws(chr(31), {', '.join(map(_as_text, parts))}))"
+        joined = f"concat_ws(chr(31), {', '.join(map(_as_text, key))})"
+        key_text = f"CASE WHEN {key[0]} IS NOT NULL THEN {joined} END" if key else "NULL::VARCHAR"
+        same = f"CASE WHEN {key_text} IS NULL THEN hash({', '.join(parts)}) ELSE hash({key_text}) END"
+        relation = self._connection.sql(
+            f"""
+            WITH hashed AS (SELECT load_id, row_number, {same} AS same FROM {name}),
+            shared AS (
+                SELECT same FROM hashed GROUP BY same
+                HAVING count(*) > 1 AND bool_or(list_contains(?::INTEGER[], load_id))
+            ),
+            wanted AS (SELECT load_id, row_number FROM hashed SEMI JOIN shared USING (same))
+            SELECT load_id, row_number, {key_text} AS key, {content} AS content
+            FROM {name} SEMI JOIN wanted USING (load_id, row_number)
+            """,  # noqa: S608
+            params=[list(new_loads)],
+        )
+        return pl.DataFrame(relation.pl())
+
+    def remove(self, table: Table, verdicts: pl.DataFrame) -> None:
+        """Take rows out again: a superseded one goes to the quarantine, a duplicate is only counted."""
+        name = PHYSICAL.get(table.name, table.name)
+        with self._registered(verdicts):
+            self._connection.execute(
+                f"INSERT INTO {STORED_QUARANTINE.name} BY NAME SELECT t.load_id, t.row_number, i.verdict AS reason, "  # noqa: S608
+                f"{_row_as_json(table, 't')} AS raw_row "
+                f"FROM {name} AS t JOIN incoming AS i USING (load_id, row_number) WHERE i.verdict = 'superseded'"
+            )
+            self._connection.execute(
+                f"DELETE FROM {name} AS t USING incoming AS i "  # noqa: S608
+                "WHERE t.load_id = i.load_id AND t.row_number = i.row_number"
+            )
+            self._connection.execute(
+                "UPDATE _loads AS l SET duplicate = l.duplicate + d.n FROM "
+                "(SELECT load_id, count(*) AS n FROM incoming WHERE verdict = 'duplicate' GROUP BY load_id) AS d "
+                "WHERE l.load_id = d.load_id"
+            )
+
+    def recount(self, table: Table) -> None:
+        """Count what each load of `table` has in the table and in the quarantine now, and check that it adds up."""
+        name = PHYSICAL.get(table.name, table.name)
+        self._connection.execute(
+            f"""
+            UPDATE _loads SET
+                loaded = (SELECT count(*) FROM {name} AS t WHERE t.load_id = _loads.load_id),
+                quarantined = (SELECT count(*) FROM _quarantine AS q WHERE q.load_id = _loads.load_id)
+            WHERE table_name = ?
+            """,  # noqa: S608
+            [table.name],
+        )
+        if self._number("SELECT count(*) FROM _loads WHERE rows_read <> loaded + duplicate + quarantined"):
+            raise AssertionError("rows read are not all accounted for")
+
+    def clear_set_aside(self) -> None:
+        """Forget what an earlier link set aside: the rows it saw are no longer all there."""
+        self._connection.execute(f"DELETE FROM {SET_ASIDE.name}")  # noqa: S608
+
+    def _prepare(self, *, read_only: bool) -> None:
+        tables = {row[0] for row in self._rows("SELECT table_name FROM duckdb_tables()")}
+        if not tables and not read_only:
+            for stale in self.path.parent.glob(f".{self.path.name}.tmp-*"):
+                shutil.rmtree(stale, ignore_errors=True)
+            with self.transaction():
+                for statement in create_statements():
+                    self._connection.execute(statement)
+            return
+        if "_version" not in tables:
+            raise DataError(f"{self.path.name} is no database of toothyears. Choose another name for database.")
+        if self._number("SELECT version FROM _version") != SCHEMA_VERSION:
+            raise DataError(
+                f"{self.path.name} was written by another version of toothyears. Rename it and ingest your files again."
+            )
+        if not read_only:  # nobody else has it open, so what lies there was left by a process that was killed
+            for stale in self.path.parent.glob(f".{self.path.name}.tmp-*"):
+                shutil.rmtree(stale, ignore_errors=True)
+
+    def _read(self, table: Table, name: str, columns: Sequence[str] | None) -> pl.DataFrame:
+        wanted = list(table.columns) if columns is None else list(columns)
+        frame = self._connection.sql(f"SELECT {', '.join(wanted)} FROM {name}").pl()  # noqa: S608
+        return table.check(frame) if columns is None else frame
+
+    def _insert(self, name: str, frame: pl.DataFrame) -> None:
+        if frame.height:
+            with self._registered(frame):
+                self._connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM incoming")  # noqa: S608
+
+    @contextmanager
+    def _registered(self, frame: pl.DataFrame) -> Iterator[None]:
+        self._connection.register("incoming", frame.to_arrow())
+        try:
+            yield
+        finally:
+            self._connection.unregister("incoming")
+
+    def _number(self, query: str) -> int:
+        return int(self._rows(query)[0][0])
+
+    def _rows(self, query: str, parameters: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        return self._connection.execute(query, list(parameters)).fetchall()
+
+
+def _connect(path: Path, scratch: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    try:
+        connection = duckdb.connect(
+            str(path),
+            read_only=read_only,
+            config={
+                "autoinstall_known_extensions": "false",
+                "autoload_known_extensions": "false",
+                "allow_community_extensions": "false",
+                "memory_limit": MEMORY_LIMIT,
+                "temp_directory": str(scratch),
+            },
+        )
+    except duckdb.IOException as error:
+        raise _cannot_open(path, str(error)) from None
+    except duckdb.ConnectionException:
+        raise BusyError(f"{path.name} is open already in this process. Close it first; nothing was changed.") from None
+    connection.execute("SET allowed_directories = [?]", [str(scratch)])
+    connection.execute("SET enable_external_access = false")
+    connection.execute("SET lock_configuration = true")
+    return connection
+
+
+def _cannot_open(path: Path, message: str) -> DataError:
+    if "lock" in message.lower() or "used by another process" in message:
+        pid = re.search(r"PID (\d+)", message)
+        who = f" (PID {pid[1]})" if pid else ""
+        return BusyError(f"{path.name} is in use by another process{who}. Close it and run again; nothing was changed.")
+    if "valid DuckDB" in message:
+        return DataError(f"{path.name} is no DuckDB database. Choose another name for database in the TOML.")
+    return DataError(f"{path.name} cannot be opened for writing. Check that you may write to its folder.")
+
+
+def _writable(table: Table) -> str:
+    if table.name in (QUARANTINE.name, LOADS.name):
+        raise ValueError(f"{table.name} is a view: the store fills it")
+    if table.name in PHYSICAL or table.name in DERIVED_TABLES or table.name.startswith("_"):
+        return PHYSICAL.get(table.name, table.name)
+    raise ValueError(f"{table.name} is no stored table")
+
+
+def _row_as_json(table: Table, alias: str) -> str:
+    return f"to_json({{{', '.join(f'{c}: {alias}.{c}' for c in table.columns if c not in ('load_id', 'row_number'))}}})"
+
+
+def _content(column: str) -> str:
+    """What of a column tells rows apart: a tooth that was understood counts by its number, however it was written."""
+    return "CASE WHEN tooth_fdi IS NULL THEN tooth END" if column == "tooth" else column
+
+
+def _as_text(part: str) -> str:
+    return f"coalesce(({part})::VARCHAR, chr(30))"

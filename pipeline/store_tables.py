@@ -1,0 +1,101 @@
+"""Tables that the store keeps for itself, and the statements that make them all.
+
+Names that begin with an underscore are ours alone; the views over them are what others read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import polars as pl
+
+from pipeline.tables import CROWNS, ENDO_COURSES, INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE, Column, Table
+
+SCHEMA_VERSION = 1
+STAGES = ("ingest", "link", "compare")
+
+# Declared tables whose rows lie under another name, because a view has theirs.
+PHYSICAL = {PROCEDURES.name: "_procedures", LOADS.name: "_loads"}
+DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), ENDO_COURSES, CROWNS)}
+
+STORED_LOADS = Table(
+    name="_loads",
+    one_row_per="file read; rows_read = loaded + duplicate + quarantined at ingest",
+    key=("load_id",),
+    columns={
+        **LOADS.columns,
+        "settings": Column(pl.String(), "Fingerprint of the settings it was read with.", False),
+    },
+)
+
+_PLACE = {
+    name: STORED_LOADS.columns["load_id"] if name == "load_id" else QUARANTINE.columns[name]
+    for name in ("load_id", "row_number")
+}
+
+STORED_QUARANTINE = Table(
+    name="_quarantine",
+    one_row_per="row set aside by ingest, with the first fault found in it",
+    key=("load_id", "row_number"),
+    columns={**_PLACE, **{n: QUARANTINE.columns[n] for n in ("field", "value", "reason", "raw_row")}},
+)
+
+SET_ASIDE = Table(
+    name="_set_aside",
+    one_row_per="loaded procedure that the link stage sets aside",
+    key=STORED_QUARANTINE.key,
+    columns=STORED_QUARANTINE.columns,
+)
+
+FIELD_NOTES = Table(
+    name="_field_notes",
+    one_row_per="optional field of one load in which some text was left out, and why",
+    key=("load_id", "field", "note"),
+    columns={
+        "load_id": STORED_LOADS.columns["load_id"],
+        "field": Column(pl.String(), "Field.", False),
+        "note": Column(pl.String(), "Why.", False, ("unrecognised", "unreadable", "out_of_range", "implausible")),
+        "rows": Column(pl.Int64(), "Rows of the file.", False),
+    },
+)
+
+_SQL_TYPES = {
+    pl.String: "VARCHAR",
+    pl.Date: "DATE",
+    pl.Boolean: "BOOLEAN",
+    pl.Float64: "DOUBLE",
+    pl.UInt8: "UTINYINT",
+    pl.UInt16: "USMALLINT",
+    pl.UInt32: "UINTEGER",
+    pl.Int32: "INTEGER",
+    pl.Int64: "BIGINT",
+}
+
+
+def create_statements() -> Iterator[str]:
+    """The statements that make an empty database."""
+    for name, table in DERIVED_TABLES.items():
+        yield _create(PHYSICAL.get(name, name), table)
+    for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, FIELD_NOTES):
+        yield _create(table.name, table)
+    yield "CREATE TABLE _results (results VARCHAR)"
+    yield "CREATE TABLE _stages (stage VARCHAR)"
+    yield f"CREATE TABLE _version AS SELECT {SCHEMA_VERSION} AS version"
+    yield "CREATE VIEW procedures AS SELECT * FROM _procedures ANTI JOIN _set_aside USING (load_id, row_number)"
+    yield """
+        CREATE VIEW quarantine AS
+        SELECT l.file, l.table_name, s.row_number, s.field, s.value, s.reason, s.raw_row, s.stage
+        FROM (SELECT *, 'ingest' AS stage FROM _quarantine
+              UNION ALL BY NAME SELECT *, 'link' AS stage FROM _set_aside) AS s JOIN _loads AS l USING (load_id)
+        """
+    yield """
+        CREATE VIEW loads AS
+        SELECT load_id, file, hash, table_name, rows_read, loaded - coalesce(n, 0) AS loaded, duplicate,
+               quarantined + coalesce(n, 0) AS quarantined
+        FROM _loads LEFT JOIN (SELECT load_id, count(*) AS n FROM _set_aside GROUP BY load_id) USING (load_id)
+        """
+
+
+def _create(name: str, table: Table) -> str:
+    columns = (f"{c} {_SQL_TYPES[type(d.dtype)]}" for c, d in table.columns.items())  # type: ignore[index]
+    return f"CREATE TABLE {name} ({', '.join(columns)})"

@@ -1,0 +1,487 @@
+"""Results objects of an invented practice, drawn at random but internally consistent, for tests of pages and slides.
+
+Every curve is a Kaplan-Meier curve of drawn crowns, so that curves, tables and counts of one object agree.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from pipeline.results import (
+    DAYS_PER_YEAR,
+    Check,
+    Comparison,
+    Counts,
+    CurvePoint,
+    Difference,
+    Estimate,
+    FilledIn,
+    FlowStep,
+    Group,
+    LinkNote,
+    LoadRow,
+    Milestone,
+    Naive,
+    NotRun,
+    Quality,
+    QuarantineRow,
+    RateRow,
+    RateTable,
+    Results,
+    UnknownCode,
+    Verdict,
+)
+
+YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
+HORIZON = 5.0
+MARGIN = 5.0
+LABELS = {
+    "before_seat": "Root canal before the crown was seated",
+    "through_crown": "Root canal through the crown",
+    "vital": "No root canal",
+}
+CLINICIANS = ("Dr Ashby", "Dr Brandt", "Dr Castellan", "Dr Dunmore", "Dr Ekholm", "Dr Fairweather")
+
+
+def differs() -> Results:
+    """A large practice in which crowns opened later failed more often."""
+    return _practice(before=900, through=640, vital=2400, ratio=3.2, seed=5)
+
+
+def cannot_tell() -> Results:
+    """A middling practice whose range holds both no difference and one that matters."""
+    return _practice(before=420, through=130, vital=900, ratio=1.3, seed=2)
+
+
+def little_difference() -> Results:
+    """A very large practice in which the two groups failed alike."""
+    return _practice(before=2600, through=2000, vital=5200, ratio=1.0, seed=3)
+
+
+def too_early() -> Results:
+    """A young practice with a handful of failures."""
+    return _practice(before=60, through=14, vital=110, ratio=1.4, seed=4)
+
+
+def one_of_each() -> Results:
+    """The smallest practice that has a comparison: one crown, one failure, one of everything, to test the singular."""
+    point = CurvePoint(400, 1, 0.0, 0.0, 0.0)
+    miles = (Milestone(0, 1, 1, 0, 0, 1.0, 1.0, 1.0), Milestone(1, 1, 1, 0, 0), Milestone(2, 1, 0, 1, 0))
+    group = Group("before_seat", LABELS["before_seat"], 1, 1, 1, 1.1, 90.9, 2.3, 506.0, (point,), miles, 0, 0, "few")
+    empty = Group("through_crown", LABELS["through_crown"], 0, 0, 0, 0.0, math.nan, math.nan, math.nan)
+    comparison = _comparison((group, empty), (), None, None, ())
+    rates = (_overall("crown_survival", "Crowns still in place", 1, 1),)
+    quality = Quality(
+        loads=(LoadRow("ledger.csv", "0" * 64, "procedures", 1, 1, 0, 0),),
+        quarantine=(
+            QuarantineRow("procedures", "tooth", "tooth_unknown", "ingest", 1, "The tooth is not one.", "Mend it."),
+        ),
+        filled_in=(FilledIn("procedures", "tooth", 1, 1),),
+        unknown_codes=(UnknownCode("D9999", 1),),
+    )
+    counts = Counts(1, 1, 1, 1, 1, 1)
+    return dataclasses.replace(empty_practice(), counts=counts, comparisons=(comparison,), rates=rates, quality=quality)
+
+
+def empty_practice() -> Results:
+    """A practice whose files hold nothing that any analysis could use."""
+    return Results(
+        practice="Alder Row Dental",
+        data_from="2006-01-03",
+        data_cutoff="2025-12-31",
+        counts=Counts(0, 0, 0, 0, 0, 0),
+        comparisons=(),
+        rates=(),
+        quality=Quality(),
+        not_run=(
+            NotRun("crown_longevity_by_endo_timing", "Root canal before or through the crown", ("procedures.code",)),
+        ),
+        rules={},
+        analysis={},
+        versions={},
+    )
+
+
+def no_technique_data() -> Results:
+    """The ordinary practice without any table of technique: those analyses are listed with what they lack."""
+    results = differs()
+    return dataclasses.replace(
+        results,
+        comparisons=results.comparisons[:1],
+        not_run=(
+            NotRun("endo_survival_by_obturation", "How the canals were filled", ("endo_details.obturation",)),
+            NotRun("crown_longevity_by_margin", "Margin of the crown", ("crown_details.margin",)),
+        ),
+    )
+
+
+HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&{{ 7*7 }}</title></style>"
+
+
+def hostile() -> Results:
+    """The ordinary practice with hostile text in every field that its own files can fill."""
+    results = differs()
+    rates = tuple(
+        dataclasses.replace(
+            t, rows=tuple(dataclasses.replace(r, name=HOSTILE) if i == 0 else r for i, r in enumerate(t.rows))
+        )
+        for t in results.rates
+    )
+    q = results.quality
+    quality = dataclasses.replace(
+        q,
+        loads=tuple(dataclasses.replace(r, file=HOSTILE) for r in q.loads),
+        quarantine=tuple(dataclasses.replace(r, field=HOSTILE, reason=HOSTILE) for r in q.quarantine),
+        unknown_codes=(UnknownCode(HOSTILE, 3),),
+    )
+    first = results.comparisons[0]
+    groups = (dataclasses.replace(first.groups[0], label=HOSTILE), *first.groups[1:])
+    first = dataclasses.replace(first, title=HOSTILE, groups=groups, notes=(HOSTILE,))
+    return dataclasses.replace(
+        results,
+        practice=HOSTILE,
+        rates=rates,
+        quality=quality,
+        comparisons=(first, *results.comparisons[1:]),
+        rules={"course_gap_days": HOSTILE},
+        cautions=(HOSTILE,),
+    )
+
+
+def all_variants() -> dict[str, Results]:
+    """Every variant by name."""
+    builders = (
+        differs,
+        cannot_tell,
+        little_difference,
+        too_early,
+        empty_practice,
+        no_technique_data,
+        one_of_each,
+        hostile,
+    )
+    return {b.__name__: b() for b in builders}
+
+
+# --- drawing crowns -------------------------------------------------------------------------------------------------
+
+
+@dataclasses.dataclass(frozen=True)
+class _Drawn:
+    entry: np.ndarray
+    exit: np.ndarray
+    failed: np.ndarray
+    age: np.ndarray  # days since the seat at the cut-off, which bounds follow-up
+
+
+def _draw(n: int, yearly: float, seed: int, *, late: bool = False) -> _Drawn:
+    rng = np.random.default_rng(seed)
+    seat_age = rng.integers(200, int(19.5 * DAYS_PER_YEAR), n)
+    entry = np.minimum(rng.integers(60, 3600, n), seat_age - 60) if late else np.zeros(n, dtype=int)
+    lost = entry + rng.exponential(9 * DAYS_PER_YEAR, n).astype(int) + 1
+    end = np.minimum(seat_age, lost)
+    fails = entry + rng.exponential(DAYS_PER_YEAR / yearly, n).astype(int) + 1
+    return _Drawn(entry, np.minimum(end, fails), fails <= end, seat_age)
+
+
+def _curve(d: _Drawn) -> tuple[tuple[CurvePoint, ...], int, int | None, str]:
+    """Kaplan-Meier with entry and log-log limits, started at 10 followed and stopped when few are left."""
+    start = 0
+    if d.entry.any():
+        order = np.sort(d.entry)
+        start = next((int(t) for t in order if ((d.entry < t) & (d.exit > t)).sum() >= 10), 0)
+    points, s, green, stop, why = [], 1.0, 0.0, None, ""
+    for t in np.unique(d.exit[d.failed & (d.exit > start)]):
+        n = int(((d.entry < t) & (d.exit >= t)).sum())
+        k = int((d.failed & (d.exit == t)).sum())
+        if n < 10 or s / n > 0.05:
+            stop, why = int(t), "fewer than 10 crowns were followed"
+            break
+        s *= 1 - k / n
+        green += k / (n * (n - k))
+        half = 1.959964 * math.sqrt(green) / abs(math.log(s))
+        points.append(CurvePoint(int(t), n, s, s ** math.exp(half), s ** math.exp(-half)))
+    return tuple(points), start, stop, why
+
+
+def _at(points: tuple[CurvePoint, ...], start: int, stop: int | None, day: float) -> tuple[float, float, float] | None:
+    if day < start or (stop is not None and day >= stop) or not points:
+        return None
+    before = [p for p in points if p.days <= day]
+    return (before[-1].survival, before[-1].ci_low, before[-1].ci_high) if before else (1.0, 1.0, 1.0)
+
+
+def _group(name: str, n: int, yearly: float, seed: int) -> Group:
+    d = _draw(n, yearly, seed, late=name == "through_crown")
+    points, start, stop, why = _curve(d)
+    miles = []
+    for y in YEARS:
+        day = y * DAYS_PER_YEAR
+        entered = int((d.entry <= day).sum())
+        failed = int((d.failed & (d.exit <= day)).sum())
+        ended = int((~d.failed & (d.exit <= day)).sum())
+        miles.append(
+            Milestone(
+                y, entered, entered - failed - ended, failed, ended, *(_at(points, start, stop, day) or (None,) * 3)
+            )
+        )
+    tooth_years = float((d.exit - d.entry).sum() / DAYS_PER_YEAR)
+    failures = int(d.failed.sum())
+    rate = 100 * failures / tooth_years
+    spread = math.exp(1.96 / math.sqrt(max(failures, 1)))
+    return Group(
+        name,
+        LABELS.get(name, name.replace("_", " ")),
+        n,
+        int(n * 0.8),
+        failures,
+        tooth_years,
+        rate,
+        rate / spread,
+        rate * spread,
+        points,
+        tuple(miles),
+        start,
+        stop,
+        why,
+    )
+
+
+def _difference(a: Group, b: Group) -> Difference | None:
+    """Failures per 100 by the horizon, `a` minus `b`, from the day that both curves have started."""
+    end = HORIZON * DAYS_PER_YEAR
+    start = max(a.starts_at_days, b.starts_at_days)
+    parts = []
+    for g in (a, b):
+        last, first = _at(g.curve, g.starts_at_days, g.stops_at_days, end), None
+        first = _at(g.curve, g.starts_at_days, g.stops_at_days, start)
+        if last is None or first is None:
+            return None
+        se = (last[2] - last[1]) / 3.92
+        parts.append((1 - last[0] / first[0], se))
+    value = 100 * (parts[0][0] - parts[1][0])
+    half = 196 * math.hypot(parts[0][1], parts[1][1])
+    return Difference(a.name, b.name, HORIZON, start, value, value - half, value + half, "kaplan_meier_greenwood")
+
+
+def _estimate(contrast: str, ratio: float, events: int, adjusted: tuple[str, ...], crowns: int) -> Estimate:
+    se = 2.1 / math.sqrt(max(events, 1))
+    low, high = ratio * math.exp(-1.96 * se), ratio * math.exp(1.96 * se)
+    model = "cox_time_varying"
+    strata = ("clinician",) if adjusted else ()
+    return Estimate(
+        contrast, model, adjusted, strata, ratio, low, high, 0.04, "patient_id", crowns + 40, crowns, events, crowns
+    )
+
+
+def _verdict(difference: Difference | None, groups: tuple[Group, ...]) -> Verdict:
+    few = min(g.failures for g in groups[:2])
+    if few < 10 or difference is None:
+        noun = "failure" if few == 1 else "failures"
+        return Verdict(
+            "too_early", f"Too few failures so far ({few} {noun} in one group) to compare.", "", "", "", "", 5.0
+        )
+    low, mid, high = (round(v) for v in (difference.ci_low, difference.per_100, difference.ci_high))
+    result = f"Of 100 crowns, about {abs(mid)} {'more' if mid > 0 else 'fewer'} failed by 5 years when opened later."
+    rng = f"The records are compatible with anything from {low} to {high} more per 100."
+    doubt = "Teeth that were opened later may have been in worse shape from the start."
+    if difference.ci_low > -MARGIN and difference.ci_high < MARGIN:
+        code, sentence = "little_difference", "Any difference is probably smaller than 5 per 100."
+    elif difference.ci_low > 0 or difference.ci_high < 0:
+        word = "More" if mid > 0 else "Fewer"
+        code = "differs"
+        sentence = f"{word} crowns failed in these records when the root canal was done through the crown."
+    else:
+        code, sentence = "cannot_tell", "Both a better and a worse result would matter. We cannot tell yet."
+    return Verdict(
+        code, sentence, result, rng, doubt, "About 4 more years at the present pace would settle it.", MARGIN
+    )
+
+
+def _comparison(
+    groups: tuple[Group, ...],
+    estimates: tuple[Estimate, ...],
+    naive: Naive | None,
+    difference: Difference | None,
+    flow: tuple[FlowStep, ...],
+) -> Comparison:
+    return Comparison(
+        "crown_longevity_by_endo_timing",
+        "Root canal before the crown, or through it",
+        "How long do crowns last when the root canal is done before the crown is seated, versus through the crown?",
+        "crown_failure",
+        "since_seat",
+        groups,
+        estimates,
+        naive,
+        difference,
+        _verdict(difference, groups),
+        flow,
+        (),
+        ("Crowns opened later are followed from the day they were opened, never from the seat.",),
+        HORIZON,
+    )
+
+
+# --- the rest of a practice -----------------------------------------------------------------------------------------
+
+
+def _overall(outcome: str, title: str, teeth: int, failures: int) -> RateTable:
+    survival = None if teeth < 10 else 1 - failures / teeth * 0.8
+    half = 0.0 if survival is None else 1.96 * math.sqrt(survival * (1 - survival) / max(teeth * 0.6, 1))
+    low, high = (None, None) if survival is None else (max(survival - half, 0), min(survival + half, 1))
+    row = RateRow(
+        "all", teeth, max(int(teeth * 0.8), 1), failures, teeth * 6.0, 5, int(teeth * 0.55), survival, low, high
+    )
+    return RateTable(f"{outcome}_overall", title, outcome, "overall", (row,))
+
+
+def _rates(outcome: str, title: str, teeth: int, failures: int, seed: int) -> tuple[RateTable, ...]:
+    rng = np.random.default_rng(seed)
+    tables = [_overall(outcome, title, teeth, failures)]
+    names = {
+        "year": tuple(str(y) for y in range(2006, 2026)),
+        "tooth_group": ("anterior", "premolar", "molar"),
+        "site_id": ("Alder Row", "Mill Lane"),
+        "provider_id": CLINICIANS,
+    }
+    for by, values in names.items():
+        rows, share = [], rng.dirichlet(np.full(len(values), 8.0))
+        for value, s in zip(values, share, strict=True):
+            n = max(int(teeth * s), 1)
+            k = int(rng.binomial(n, min(failures / teeth, 1)))
+            row = _overall(outcome, title, n, k).rows[0]
+            if by == "year" and value > "2020":
+                row = dataclasses.replace(row, followed=0, survival=None, ci_low=None, ci_high=None)
+            rows.append(dataclasses.replace(row, name=value))
+        tables.append(RateTable(f"{outcome}_by_{by}", f"{title} by {by}", outcome, by, tuple(rows)))
+    return tuple(tables)
+
+
+def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int) -> Results:
+    groups = (
+        _group("before_seat", before, 0.02, seed),
+        _group("through_crown", through, 0.02 * ratio, seed + 100),
+        _group("vital", vital, 0.013, seed + 200),
+    )
+    crowns, events = before + through + vital, sum(g.failures for g in groups)
+    contrast = "through_crown vs before_seat"
+    adjusted = ("age at the seat", "sex", "tooth group", "material", "bruxism", "smoking", "year of the seat")
+    estimates = (
+        _estimate(contrast, ratio * 1.1, events // 3, (), crowns),
+        _estimate(contrast, ratio, events // 3, adjusted, crowns),
+        _estimate("through_crown vs vital", ratio * 1.6, events // 2, adjusted, crowns),
+    )
+    share = tuple((g.name, 1 - 0.5 * g.failures / g.crowns) for g in groups[:2])
+    naive = Naive(
+        contrast,
+        0.71,
+        0.5,
+        1.02,
+        "immortal time",
+        "A crown opened later had to last until it was opened, so its years before that are free of failure.",
+        share,
+    )
+    flow = (
+        FlowStep("Crown rows posted", crowns + 900, 0, "", "rows"),
+        FlowStep(
+            "Crowns on permanent teeth", crowns + 160, 740, "re-posted rows of one crown, primary teeth", "crowns"
+        ),
+        FlowStep("Crowns with a known seat date", crowns, 160, "crowns done elsewhere at an unknown time", "crowns"),
+    )
+    main = _comparison(groups, estimates, naive, _difference(groups[1], groups[0]), flow)
+    technique = _technique(before, seed)
+    endo = max(before + through, 20)
+    rates = (
+        *_rates("crown_survival", "Crowns still in place", crowns, max(events, 1), seed),
+        *_rates("endo_tooth_survival", "Teeth still in place after a root canal", endo, endo // 14, seed + 1),
+        *_rates("endo_free_of_intervention", "Root canals without further treatment", endo, endo // 9, seed + 2),
+    )
+    return Results(
+        practice="Alder Row Dental",
+        data_from="2006-01-03",
+        data_cutoff="2025-12-31",
+        counts=Counts(crowns * 9, int(crowns * 0.7), crowns, endo, 43, 160),
+        comparisons=(main, technique),
+        rates=rates,
+        quality=_quality(crowns),
+        not_run=(NotRun("endo_success_at_recall", "Healed at recall", ("findings.pai", "findings.exam_date")),),
+        rules={"course_gap_days": "180", "crown_repost_days": "60", "lab_days": "21", "replacement_days": "120"},
+        analysis={"smallest_difference_per_100": "5", "horizon_years": "5"},
+        versions={"toothyears": "0.1.0", "polars": "2.1.0"},
+        cautions=("Patients who stop coming are followed only to their last visit.",),
+        checks=(
+            Check("curve of crowns, vital", "lifelines", crowns, 3e-15, 1e-6),
+            Check("crude hazard ratios", "lifelines", crowns, 2e-3, 1e-6),
+        ),
+    )
+
+
+def _technique(n: int, seed: int) -> Comparison:
+    groups = (_group("cold_lateral", n, 0.022, seed + 7), _group("single_cone", max(n // 3, 12), 0.026, seed + 8))
+    base = _comparison(groups, (), None, _difference(groups[1], groups[0]), ())
+    return dataclasses.replace(
+        base,
+        id="endo_survival_by_obturation",
+        title="How the canals were filled",
+        question="Do teeth last longer after one way of filling the canals than after another?",
+        outcome="extraction",
+        clock="since_completion",
+        estimates=(_estimate("single_cone vs cold_lateral", 1.2, sum(g.failures for g in groups), (), n),),
+        notes=(),
+    )
+
+
+def _quality(crowns: int) -> Quality:
+    rows = crowns * 9
+    return Quality(
+        loads=(
+            LoadRow("exports/ledger-2006-2015.csv", "a" * 64, "procedures", rows // 2 + 31, rows // 2, 0, 31),
+            LoadRow("exports/ledger-2016-2025.csv", "b" * 64, "procedures", rows // 2 + 24, rows // 2, 12, 12),
+            LoadRow("exports/patients.parquet", "c" * 64, "patients", 1201, 1201, 0, 0),
+        ),
+        quarantine=(
+            QuarantineRow(
+                "procedures",
+                "tooth",
+                "tooth_unknown",
+                "ingest",
+                31,
+                "The tooth is not one in the notation used.",
+                "Correct it at the source.",
+            ),
+            QuarantineRow(
+                "procedures",
+                "service_date",
+                "after_extraction",
+                "link",
+                12,
+                "Treated after the tooth was extracted.",
+                "Look at the tooth numbers of both rows.",
+            ),
+        ),
+        filled_in=(
+            FilledIn("procedures", "tooth", rows, int(rows * 0.62)),
+            FilledIn("procedures", "provider_id", rows, rows),
+            FilledIn("patients", "smoker", 1201, 420),
+            FilledIn("crown_details", "material", crowns, int(crowns * 0.8)),
+        ),
+        links=(
+            LinkNote(
+                "order_uncertain", 17, "Crowns whose order of root canal and seat hangs on the assumed laboratory time."
+            ),
+            LinkNote(
+                "implant_without_extraction",
+                1,
+                "Implants where no extraction is on record; the tooth is followed to the last contact before.",
+            ),
+        ),
+        unknown_codes=(UnknownCode("D2999", 14), UnknownCode("X100", 3), UnknownCode("ADJ", 1)),
+        flow=(
+            FlowStep("Rows read", rows + 55, 0, "", "rows"),
+            FlowStep("Rows loaded", rows, 55, "set aside or seen before", "rows"),
+        ),
+    )

@@ -1,0 +1,265 @@
+"""The gate: what may leave the practice, tried by rule and by attack."""
+
+import dataclasses
+import hashlib
+import io
+import itertools
+import json
+import re
+import zipfile
+
+import pytest
+import sample_results as samples
+from pptx import Presentation
+
+from dashboards import slides
+from dashboards.pages import study_club
+from dashboards.release import Released, ReleasedRate, ReleasedRates, release
+from dashboards.release_count import ReleasedCount, protect, release_count
+from dashboards.release_curve import ReleasedPoint, release_curve
+from pipeline.results import CurvePoint, Group, Milestone, Results
+
+
+def _texts(data: bytes) -> list[str]:
+    """Every part of a package, and of packages within it, as text."""
+    found = []
+    with zipfile.ZipFile(io.BytesIO(data)) as package:
+        for name in package.namelist():
+            part = package.read(name)
+            found += _texts(part) if name.endswith(".xlsx") else [f"{name}\n{part.decode('utf-8', 'replace')}"]
+    return found
+
+
+def _shared(results: Results) -> str:
+    """All that leaves: the page without the chart library, and every part of the slides."""
+    released = release(results)
+    page = study_club.render(released)
+    page = re.sub(r"<script>.*?</script>", "", page, flags=re.S)
+    return "\n".join([page, *_texts(slides.render(released))])
+
+
+def test_counts_under_eleven_are_hidden_and_others_rounded_to_five() -> None:
+    shown = {n: release_count(n).value for n in (0, 1, 10, 11, 12, 13, 17, 18, 1234)}
+    assert shown == {0: None, 1: None, 10: None, 11: 10, 12: 10, 13: 15, 17: 15, 18: 20, 1234: 1235}
+
+
+def test_a_lone_hidden_count_takes_the_smallest_other_with_it() -> None:
+    assert [c.value for c in protect([100, 4, 60])] == [100, None, None]
+    assert [c.value for c in protect([100, 4, 3])] == [100, None, None]
+    assert [c.value for c in protect([100, 60])] == [100, 60]
+    assert [c.value for c in protect([100, 60], left_out=True)] == [100, None]
+    assert [c.value for c in protect([4])] == [None]
+
+
+def test_released_values_cannot_be_made_unclean_by_hand() -> None:
+    for value in (3, 7, 12, 101):
+        with pytest.raises(ValueError, match="released count"):
+            ReleasedCount(value)
+    ok = ReleasedCount(15)
+    with pytest.raises(ValueError, match="six months"):
+        ReleasedPoint(7, 1, 1, 2, ok)
+    with pytest.raises(ValueError, match="whole percent"):
+        ReleasedPoint(6, 101, 1, 2, ok)
+    with pytest.raises(ValueError, match="too few"):
+        ReleasedPoint(6, 1, 1, 2, ReleasedCount(None))
+    row = ReleasedRate("Dr Ashby", ok, ok, 5, 90, 80, 95)
+    with pytest.raises(ValueError, match="letter"):
+        ReleasedRates("crown_survival", "provider_id", (row,), False)
+    with pytest.raises(ValueError, match="counts behind"):
+        ReleasedRate("A", ok, ReleasedCount(None), 5, 90, 80, 95)
+
+
+@pytest.mark.parametrize("render", [study_club.render, slides.render])
+def test_shared_renderers_refuse_results(render: object) -> None:
+    with pytest.raises(TypeError, match="released result only"):
+        render(samples.differs())  # type: ignore[operator]
+
+
+def _by_hand() -> Group:
+    """100 crowns, one failure every 40 days, nobody leaves: after k failures 1 - k/100 survive."""
+    curve = tuple(CurvePoint(40 * k, 101 - k, 1 - k / 100, 0.98 - k / 100, 1.0 - k / 200) for k in range(1, 51))
+    miles = tuple(
+        Milestone(
+            y, 100, 100 - int(y * 365.25 // 40), int(y * 365.25 // 40), 0, 1 - int(y * 365.25 // 40) / 100, 0.5, 1
+        )
+        for y in range(6)
+    )
+    return Group("before_seat", "Before", 100, 100, 50, 400.0, 1.0, 1.0, 1.0, curve, miles)
+
+
+def test_a_curve_moves_only_when_five_further_failures_lie_behind() -> None:
+    # Failures by 6, 12, 18, 24 months (183, 365, 548, 730 days): 4, 9, 13, 18. So the value stands at 6 months, moves
+    # to 9 at 12, stands at 18 (13 - 9 = 4), and moves to 18 at 24.
+    points = release_curve(_by_hand())
+    assert [(p.months, p.failed) for p in points[:5]] == [(0, 0), (6, 0), (12, 9), (18, 9), (24, 18)]
+    assert [p.low for p in points[:3]] == [None, None, 4]
+
+
+def test_a_curve_stops_where_fewer_than_eleven_are_followed() -> None:
+    group = _by_hand()
+    late = tuple(
+        dataclasses.replace(p, at_risk=p.at_risk - 60) if p.days > 1000 else p
+        for p in group.curve
+    )  # fmt: skip
+    group = dataclasses.replace(group, curve=late, milestones=group.milestones[:3])
+    last = release_curve(group)[-1]
+    # 101 - k - 60 < 11 from k = 31 on, day 1240: so the last grid month before is 36 (day 1096).
+    assert last.months == 36
+    assert all(p.followed.value is not None for p in release_curve(group))
+
+
+@pytest.mark.parametrize("name", samples.all_variants())
+def test_each_step_of_every_sample_curve_rests_on_five_failures_and_eleven_followed(name: str) -> None:
+    for comparison in samples.all_variants()[name].comparisons:
+        for group in comparison.groups:
+            points = release_curve(group)
+            behind = 0
+            for before, after in itertools.pairwise(points):
+                assert after.months - before.months == 6
+                if after.failed != before.failed:
+                    days = after.months * 365.25 / 12
+                    failures = sum(
+                        round(p.at_risk * (1 - p.survival / prior))
+                        for p, prior in zip(group.curve, [1.0, *(q.survival for q in group.curve)], strict=False)
+                        if p.days <= days
+                    )
+                    assert failures - behind >= 5
+                    behind = failures
+
+
+def test_a_group_with_a_hidden_count_of_failures_has_no_curve_and_no_difference() -> None:
+    released = release(samples.too_early())
+    comparison = released.comparisons[0]
+    hidden = [g for g in comparison.groups if g.failures.value is None]
+    assert [g.name for g in hidden] == ["before_seat", "through_crown"]
+    assert all(g.points == () for g in hidden)
+    assert comparison.difference is None
+    assert comparison.verdict_code == "too_early"
+    assert comparison.estimates == ()
+    assert comparison.naive is None
+
+
+def test_the_total_is_hidden_where_it_would_give_a_group_away() -> None:
+    results = samples.differs()
+    first = results.comparisons[0]
+    small = dataclasses.replace(first.groups[1], crowns=4, failures=1, patients=4)
+    groups = (first.groups[0], small, first.groups[2])
+    results = dataclasses.replace(results, comparisons=(dataclasses.replace(first, groups=groups),))
+    released = release(results)
+    assert released.crowns.value is None
+    overall = next(t for t in released.rates if t.by == "overall" and t.outcome == "crown_survival")
+    assert overall.rows[0].teeth.value is None
+
+
+def test_clinicians_are_letters_in_no_known_order() -> None:
+    orders = set()
+    for n in range(12):
+        results = samples.differs()
+        loads = (dataclasses.replace(results.quality.loads[0], hash=f"{n:064d}"),)
+        results = dataclasses.replace(results, quality=dataclasses.replace(results.quality, loads=loads))
+        table = next(t for t in release(results).rates if t.by == "provider_id")
+        assert [r.name for r in table.rows] == ["A", "B", "C", "D", "E", "F"]
+        orders.add(tuple(r.teeth.value for r in table.rows))
+    assert len(orders) > 6, "the order hangs on the files' fingerprints, not on names or sizes"
+
+
+def test_teeth_of_no_recorded_clinician_keep_those_words() -> None:
+    results = samples.differs()
+    rates = tuple(
+        dataclasses.replace(t, rows=(dataclasses.replace(t.rows[0], name="not recorded"), *t.rows[1:]))
+        if t.by == "provider_id"
+        else t
+        for t in results.rates
+    )
+    table = next(t for t in release(dataclasses.replace(results, rates=rates)).rates if t.by == "provider_id")
+    assert [r.name for r in table.rows] == ["A", "B", "C", "D", "E", "not recorded"]
+
+
+def test_a_comparison_of_clinicians_stays_inside() -> None:
+    results = samples.differs()
+    first = results.comparisons[0]
+    groups = tuple(
+        dataclasses.replace(g, name=n, label=n) for g, n in zip(first.groups, samples.CLINICIANS, strict=False)
+    )
+    results = dataclasses.replace(results, comparisons=(dataclasses.replace(first, groups=groups),))
+    assert release(results).comparisons == ()
+
+
+def test_attack_no_name_file_code_or_day_leaves() -> None:
+    results = samples.differs()
+    everything = _shared(results)
+    q = results.quality
+    secrets = [
+        results.practice, *samples.CLINICIANS, "Mill Lane", *(r.file for r in q.loads), *(r.hash for r in q.loads),
+        *(c.code for c in q.unknown_codes), *(m.meaning for m in q.links), *(r.meaning for r in q.quarantine),
+        results.comparisons[0].notes[0],
+    ]  # fmt: skip
+    assert [s for s in secrets if s in everything] == []
+    assert re.findall(r"\b(?:19|20)\d\d-\d\d-\d\d\b", everything) == []
+    months = "January|February|March|April|May|June|July|August|September|October|November|December"
+    assert re.findall(rf"\b\d{{1,2}} (?:{months})\b", everything) == []
+
+
+def _seen_counts(results: Results) -> set[str]:
+    """The numbers that a reader sees alone in a cell of the shared page or of a table on the slides."""
+    released = release(results)
+    cells = re.findall(r">([\d,]+)<", study_club.render(released))
+    for slide in Presentation(io.BytesIO(slides.render(released))).slides:
+        for shape in slide.shapes:
+            if shape.has_table:
+                cells += [cell.text for row in shape.table.rows for cell in row.cells]
+    return set(cells)
+
+
+def test_attack_no_exact_count_leaves() -> None:
+    results = samples.differs()
+    exact = {m.followed for c in results.comparisons for g in c.groups for m in g.milestones}
+    exact |= {g.failures for c in results.comparisons for g in c.groups}
+    exact |= {r.teeth for t in results.rates for r in t.rows} | {r.failures for t in results.rates for r in t.rows}
+    # Counts above 100 are no percentages, and those not divisible by 5 no rounded ones: none of them may be seen.
+    tell_tale = {f"{n:,}" for n in exact if n > 100 and n % 5}
+    seen = _seen_counts(results)
+    assert len(tell_tale) > 50
+    assert len(seen) > 50
+    assert tell_tale & seen == set()
+
+
+def test_attack_curves_hold_nothing_finer_than_the_grid_and_whole_percent() -> None:
+    released = release(samples.differs())
+    blocks = re.findall(
+        r'<script type="application/json" data-for="s\d+-curves">(.*?)</script>', study_club.render(released)
+    )
+    assert len(blocks) == len(released.comparisons)
+    for block in blocks:
+        for trace in json.loads(block)["data"]:
+            assert all((x * 12) % 6 == 0 for x in trace["x"])
+            assert all(float(y).is_integer() for y in trace["y"])
+    charts = [
+        shape.chart
+        for slide in Presentation(io.BytesIO(slides.render(released))).slides
+        for shape in slide.shapes
+        if shape.has_chart
+    ]
+    for chart in charts:
+        for series in chart.plots[0].series:
+            assert all(v is None or float(v).is_integer() for v in series.values)
+
+
+def test_the_practices_name_is_shown_only_when_given() -> None:
+    results = samples.differs()
+    assert results.practice not in study_club.render(release(results))
+    assert results.practice in study_club.render(release(results, practice=results.practice))
+
+
+def test_rules_pass_only_as_numbers() -> None:
+    results = dataclasses.replace(
+        samples.differs(), rules={"lab_days": "21", "database": "/home/ashby/practice.duckdb"}
+    )
+    assert release(results).rules == (("lab_days", "21"),)
+
+
+def test_the_same_results_are_released_alike() -> None:
+    a, b = release(samples.differs()), release(samples.differs())
+    assert a == b
+    assert isinstance(a, Released)
+    assert hashlib.sha256(slides.render(a)).digest() == hashlib.sha256(slides.render(b)).digest()

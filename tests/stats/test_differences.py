@@ -1,0 +1,171 @@
+import numpy as np
+import polars as pl
+import pytest
+from curve_reference import CURVES, ERRORS, dataset, expected
+from lifelines import KaplanMeierFitter
+from lifelines.utils import restricted_mean_survival_time
+
+from pipeline.stats.differences import Group, restricted_mean_difference, survival_difference
+from pipeline.stats.kaplan_meier import kaplan_meier
+from pipeline.stats.restricted_mean import restricted_mean
+
+
+def arms(name: str, by: str, exit_days: str, event: pl.Expr, **optional: str) -> list[Group]:
+    rows = dataset(name).with_columns(event_=event)
+    return [
+        Group(part[exit_days], part["event_"], **{key: part[column] for key, column in optional.items()})
+        for part in (rows.filter(pl.col(by) == level) for level in sorted(rows[by].unique()))
+    ]
+
+
+SIM = {"name": "sim", "by": "grp", "exit_days": "stop", "event": pl.col("ev") == 1}
+
+
+def test_error_at_fixed_days_is_that_of_the_step_function():
+    """The test of [1] on the log(-log) scale, 6-MP against control: 5.231, 9.054 and 11.197 at 10, 14 and 18.
+
+    A variance drawn straight between the failures, as lifelines has it, gives 4.738, 7.735 and 10.393.
+
+    [1] Klein JP, et al. Analyzing survival curves at a fixed point in time. Stat Med 2007;26:4505-4519.
+    """
+    treated, control = arms("gehan", "treat", "time", pl.col("cens"))
+    days = [10, 14, 18]
+    points = [kaplan_meier(g.exit_days, g.event).at(days) for g in (treated, control)]
+    scaled = [np.log(-np.log(p.survival)) for p in points]
+    variance = sum((p.std_error / (p.survival * np.log(p.survival))) ** 2 for p in points)
+    assert ((scaled[0] - scaled[1]) ** 2 / variance).round(3).tolist() == [5.231, 9.054, 11.197]
+    found = survival_difference(treated, control, days)
+    assert found.estimate == pytest.approx(points[0].survival - points[1].survival, abs=CURVES)
+    assert found.std_error**2 == pytest.approx(points[0].std_error ** 2 + points[1].std_error ** 2, abs=ERRORS)
+
+
+def test_difference_by_hand():
+    # Group: 4 teeth, one lost on day 5. Reference: 2 teeth, one lost on day 5. Variances 3/64 and 1/8.
+    found = survival_difference(Group([5, 9, 9, 9], [1, 0, 0, 0]), Group([5, 9], [1, 0]), [5, 10])
+    assert found.estimate[0] == pytest.approx(1 / 4)
+    assert found.std_error[0] ** 2 == pytest.approx(3 / 64 + 1 / 8)
+    assert np.isnan(found.estimate[1])  # nothing is followed after day 9
+
+
+def test_patients_in_both_groups_by_hand():
+    # Each patient has one tooth in each group and loses both or neither: the difference is 0 for certain.
+    patients = ["A", "B", "C", "D"]
+    one = Group([5, 9, 9, 9], [1, 0, 0, 0], cluster=patients)
+    assert survival_difference(one, one, [5]).covariance[0] == pytest.approx(3 / 64)
+    # Patients A and B swap fates: the covariance turns negative and the error grows beyond that of strangers.
+    other = Group([9, 5, 9, 9], [0, 1, 0, 0], cluster=patients)
+    swapped = survival_difference(one, other, [5])
+    # Pulls of patients A to D: (-3, 1, 1, 1)/16 and (1, -3, 1, 1)/16.
+    assert swapped.covariance[0] == pytest.approx((-3 - 3 + 1 + 1) / 256)
+    assert swapped.std_error[0] ** 2 == pytest.approx(2 * 3 / 64 + 2 * 4 / 256)
+
+
+def test_variance_is_the_sum_of_both_less_twice_the_covariance():
+    one, other = arms(**SIM, entry_days="start", cluster="pid")[::-1]
+    days = 365 * np.arange(1, 11)
+    found = survival_difference(one, other, days)
+    errors = [
+        kaplan_meier(g.exit_days, g.event, entry_days=g.entry_days, cluster=g.cluster).at(days).std_error
+        for g in (one, other)
+    ]
+    assert found.std_error**2 == pytest.approx(errors[0] ** 2 + errors[1] ** 2 - 2 * found.covariance, abs=1e-14)
+    assert (found.covariance != 0).all()
+
+
+def test_no_failure_in_either_group_has_no_error():
+    found = survival_difference(Group([9, 9], [0, 0]), Group([9, 9], [0, 0]), [5])
+    assert found.estimate[0] == 0
+    assert np.isnan([found.std_error[0], found.low[0], found.p[0]]).all()
+
+
+def test_clusters_in_one_group_only_are_refused():
+    with pytest.raises(ValueError, match="both groups"):
+        survival_difference(Group([9], [0], cluster=["A"]), Group([9], [0]), [5])
+
+
+def test_difference_from_a_day():
+    one, other = arms(**SIM, entry_days="start", cluster="pid")[::-1]
+    whole = [kaplan_meier(g.exit_days, g.event, entry_days=g.entry_days, from_day=730).at([1825]) for g in (one, other)]
+    found = survival_difference(one, other, [365, 1825], from_day=730)
+    assert np.isnan(found.estimate[0])
+    assert found.estimate[1] == pytest.approx(whole[0].survival[0] - whole[1].survival[0], abs=CURVES)
+
+
+RMST = {
+    "lung": (500, [Group(dataset("lung")["time"], dataset("lung")["status"] == 2)]),
+    "gehan": (23, arms("gehan", "treat", "time", pl.col("cens"))),
+    "sim": (3650, arms(**SIM)),
+    "sim_entry": (3650, arms(**SIM, entry_days="start")),
+    "ovarian_rmean730": (730, arms("ovarian", "resid.ds", "futime", pl.col("fustat"))),
+}
+
+
+@pytest.mark.parametrize("name", list(RMST))
+def test_restricted_mean_equals_r(name):
+    """R's print(survfit, rmean=): its error there ignores `cluster`, so only the Greenwood form is compared."""
+    horizon, groups = RMST[name]
+    reference = expected("rmst")[name] if name in expected("rmst") else expected("worked")[name]
+    for number, group in enumerate(groups):
+        found = restricted_mean(group.exit_days, group.event, horizon, entry_days=group.entry_days)
+        mean, error = (np.atleast_1d(reference[key])[number] for key in ("rmean", "se"))
+        assert found.days == pytest.approx(mean, rel=CURVES)
+        assert found.std_error == pytest.approx(error, rel=ERRORS)
+        if group.entry_days is None:
+            # Without late entry the pulls of single rows add up to Greenwood's form.
+            assert found.clustered_std_error == pytest.approx(error, rel=ERRORS)
+
+
+def test_restricted_mean_of_an_early_empty_risk_set_equals_r():
+    rows = dataset("channing").filter(pl.col("age") > pl.col("ageentry"))
+    for number, gender in enumerate((1, 2)):
+        part = rows.filter(pl.col("gender") == gender)
+        found = restricted_mean(part["age"], part["death"], 1000, entry_days=part["ageentry"])
+        assert found.days == pytest.approx(expected("rmst")["channing"]["rmean"][number], rel=CURVES)
+        assert found.std_error == pytest.approx(expected("rmst")["channing"]["se"][number], rel=ERRORS)
+
+
+def test_restricted_mean_to_the_end_of_follow_up_equals_r():
+    kidtran, reference = (
+        dataset("kidtran"),
+        {row["_row"]: next(iter(row.values())) for row in expected("worked")["kidtran"]},
+    )
+    found = restricted_mean(kidtran["time"], kidtran["delta"], int(kidtran["time"].max()))
+    assert found.days == pytest.approx(reference["rmean"], rel=CURVES)
+    assert found.std_error == pytest.approx(reference["se(rmean)"], rel=ERRORS)
+
+
+def test_restricted_mean_equals_lifelines():
+    lung = dataset("lung")
+    theirs = restricted_mean_survival_time(KaplanMeierFitter().fit(lung["time"], lung["status"] == 2), t=500)
+    assert restricted_mean(lung["time"], lung["status"] == 2, 500).days == pytest.approx(theirs)
+
+
+def test_published_ovarian_means():
+    """Vignette of the R package survival: 666 (35.4) and 463 (62.1) days of the first 730."""
+    means = [restricted_mean(g.exit_days, g.event, 730) for g in RMST["ovarian_rmean730"][1]]
+    assert [round(mean.days) for mean in means] == [666, 463]
+    assert [round(mean.std_error, 1) for mean in means] == [35.4, 62.1]
+
+
+def test_restricted_mean_by_hand():
+    # One of two teeth lost on day 4, horizon 10: 4 days at 1 and 6 at 1/2. The pulls are -+ 6/4.
+    found = restricted_mean([4, 12], [1, 0], 10)
+    assert found.days == 7
+    assert found.clustered_std_error**2 == pytest.approx(2 * 1.5**2)
+    # Conditional on day 2 the first two days fall away.
+    assert restricted_mean([4, 12], [1, 0], 10, from_day=2).days == 5
+
+
+def test_restricted_mean_difference_counts_shared_patients_once():
+    patients = ["A", "B"]
+    one, other = Group([4, 12], [1, 0], cluster=patients), Group([12, 4], [0, 1], cluster=patients)
+    found = restricted_mean_difference(one, other, 10)
+    assert found.estimate[0] == 0
+    # Pulls on the difference: A -1.5 - 1.5, B 1.5 + 1.5.
+    assert found.std_error[0] ** 2 == pytest.approx(2 * 3**2)
+
+
+def test_a_horizon_past_follow_up_is_refused():
+    with pytest.raises(ValueError, match="before the horizon"):
+        restricted_mean([4, 12], [1, 0], 13)
+    assert restricted_mean([4, 12], [1, 1], 20).days == 4 + 8 / 2

@@ -1,0 +1,127 @@
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+from pipeline.codes import code_table
+from pipeline.config import Rules, Settings, load_settings, matching_files
+from pipeline.errors import ConfigError
+
+PRACTICE = '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\n'
+PROCEDURES = '[tables.procedures]\nfiles = ["ledger-*.csv"]\n'
+
+
+def load(folder: Path, text: str) -> Settings:
+    path = folder / "practice.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_settings(path)
+
+
+def test_a_whole_file(tmp_path: Path):
+    (tmp_path / "codes.csv").write_text("code,event\nKR,crown\n", encoding="utf-8")
+    settings = load(
+        tmp_path,
+        """
+        [practice]
+        name = "Alder Row Dental"
+        tooth_notation = "palmer"
+        code_system = "codes.csv"
+        date_format = "%d.%m.%Y"
+        crown_date = "prep"
+        database = "data/alder.duckdb"
+        [tables.procedures]
+        files = ["exports/ledger-*.csv", "old.csv"]
+        columns = { patient_id = "Chart No", service_date = "Date" }
+        values.status = { C = "completed", "" = "existing" }
+        delimiter = ";"
+        encoding = "windows-1252"
+        [tables.patients]
+        files = "people.csv"
+        values.smoker = { current = true, never = false }
+        date_format = "%d/%m/%y"
+        [rules]
+        course_gap_days = 90
+        data_cutoff = 2025-12-31
+        [analysis]
+        smallest_difference_per_100 = 3
+        [codes]
+        BR = "bridge_retainer"
+        """,
+    )
+    practice, procedures = settings.practice, settings.tables["procedures"]
+    assert practice.code_system == str(tmp_path.resolve() / "codes.csv")
+    assert practice.database == tmp_path.resolve() / "data" / "alder.duckdb"
+    assert (practice.date_format, practice.crown_date) == ("%d.%m.%Y", "prep")
+    assert procedures.files == ("exports/ledger-*.csv", "old.csv")
+    assert procedures.columns == {"patient_id": "Chart No", "service_date": "Date"}
+    assert procedures.values == {"status": {"C": "completed", "": "existing"}}
+    assert (procedures.delimiter, procedures.encoding, procedures.date_format) == (";", "windows-1252", None)
+    assert settings.tables["patients"].values == {"smoker": {"current": "true", "never": "false"}}
+    assert settings.tables["patients"].date_format == "%d/%m/%y"
+    assert settings.rules == Rules(course_gap_days=90, data_cutoff=dt.date(2025, 12, 31))
+    assert settings.analysis.smallest_difference_per_100 == 3.0
+    assert code_table(settings).rows() == [("BR", "bridge_retainer_crown", None), ("KR", "crown_placement", None)]
+
+
+def test_defaults_are_the_rules_of_the_documentation(tmp_path: Path):
+    settings = load(tmp_path, PRACTICE + PROCEDURES)
+    assert settings.rules == Rules(180, 60, 21, 120, 12, None)
+    assert settings.practice.code_system == "cdt"
+    assert settings.practice.date_format == "auto"
+    assert settings.practice.crown_date == "seat"
+    assert settings.practice.database.name == "practice.duckdb"
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("practice", "not valid TOML"),
+        (PROCEDURES, "tooth_notation is missing"),
+        (PRACTICE, r"\[tables.procedures\] is missing"),
+        (PRACTICE + PROCEDURES + "[rule]\n", 'Did you mean "rules"'),
+        (PRACTICE + PROCEDURES + "[rules]\ncourse_gap = 90\n", 'Did you mean "course_gap_days"'),
+        (PRACTICE + PROCEDURES + "[rules]\nlab_days = -1\n", "lab_days must be a whole number of 0 or more"),
+        (PRACTICE + PROCEDURES + "[rules]\nlab_days = true\n", "lab_days must be a whole number"),
+        (PRACTICE + PROCEDURES + '[rules]\ndata_cutoff = "soon"\n', "data_cutoff must be a date"),
+        (PRACTICE + PROCEDURES + "[analysis]\nconfidence = 95\n", "between 0.5 and 1"),
+        (PRACTICE + PROCEDURES + "[tables.patient]\n", 'Did you mean "patients"'),
+        (PRACTICE + PROCEDURES + 'columns = { patinet_id = "Pat" }\n', 'Did you mean "patient_id"'),
+        (PRACTICE + PROCEDURES + 'columns = { tooth_fdi = "Pat" }\n', '"tooth_fdi" is not known'),
+        (PRACTICE + PROCEDURES + 'values.status = { C = "complete" }\n', 'Did you mean "completed"'),
+        (PRACTICE + PROCEDURES + 'values.status = { C = "completed", c = "void" }\n', '"c" is mapped twice'),
+        (PRACTICE + PROCEDURES + "columns = { patient_id = 3 }\n", "must be a text in quotation marks"),
+        (PRACTICE + PROCEDURES + 'date_format = "%d.%m."\n', "does not fix year, month and day"),
+        (PRACTICE + PROCEDURES + 'date_format = "dd/mm/yyyy"\n', "does not fix year, month and day"),
+        (PRACTICE + PROCEDURES + 'delimiter = "tab"\n', "one character"),
+        (PRACTICE + PROCEDURES + 'encoding = "utf-9"\n', "not known"),
+        (PRACTICE + "[tables.procedures]\nfiles = []\n", "files must be a list"),
+        (PRACTICE.replace("universal", "univeral") + PROCEDURES, 'Did you mean "universal"'),
+        (PRACTICE + 'code_system = "ctd"\n' + PROCEDURES, 'Did you mean "cdt"'),
+        (PRACTICE + PROCEDURES + '[codes]\nD2740 = "crwn"\n', "Near ones: crown"),
+    ],
+)
+def test_a_key_or_word_that_is_not_known_is_refused_by_name(tmp_path: Path, text: str, message: str):
+    with pytest.raises(ConfigError, match=message) as error:
+        load(tmp_path, text)
+    assert error.value.exit_code == 2
+
+
+def test_a_missing_file_is_said(tmp_path: Path):
+    with pytest.raises(ConfigError, match=r"nowhere\.toml"):
+        load_settings(tmp_path / "nowhere.toml")
+
+
+def test_files_in_the_order_of_the_patterns_each_once(tmp_path: Path):
+    for name in ("ledger-2.csv", "ledger-1.csv", "zero.csv"):
+        (tmp_path / name).touch()
+    settings = load(tmp_path, PRACTICE + '[tables.procedures]\nfiles = ["zero.csv", "ledger-*.csv", "*.csv"]\n')
+    assert [p.name for p in matching_files(settings, "procedures")] == ["zero.csv", "ledger-1.csv", "ledger-2.csv"]
+
+
+@pytest.mark.parametrize("pattern", ["nothing-*.csv", "nothing.csv"])
+def test_a_pattern_that_matches_nothing_names_its_table(tmp_path: Path, pattern: str):
+    settings = load(tmp_path, PRACTICE + f'[tables.procedures]\nfiles = ["{pattern}"]\n')
+    with pytest.raises(ConfigError, match=rf"\[tables.procedures\] files: nothing matches .{pattern[:7]}"):
+        matching_files(settings, "procedures")

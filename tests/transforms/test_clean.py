@@ -1,0 +1,243 @@
+"""One row of text beside what it becomes, or why it is set aside."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import polars as pl
+import pytest
+
+from pipeline.codes import built_in
+from pipeline.reasons import REASONS
+from pipeline.tables import CROWN_DETAILS, ENDO_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
+from pipeline.transforms.clean import Cleaned, Reading, clean
+from pipeline.transforms.dates import DateForm
+
+TODAY = dt.date(2026, 1, 31)
+SOUND = {"patient_id": "p1", "service_date": "2020-03-01", "code": "D2740", "tooth": "14"}
+
+
+def reading(table: Table, **changes: object) -> Reading:
+    plain = Reading(table, "universal", "cdt", built_in("cdt"), TODAY)
+    return replace(plain, **changes)  # type: ignore[arg-type]
+
+
+def cleaned(table: Table, *rows: dict[str, object], **changes: object) -> Cleaned:
+    fields = sorted({field for row in rows for field in row})
+    frame = pl.DataFrame({f: [row.get(f) for row in rows] for f in fields}).with_row_index("row_number", 1)
+    out = clean(frame.cast({"row_number": pl.Int64}), reading(table, **changes))
+    table.check(out.rows.with_columns(load_id=pl.lit(1, pl.Int32)).select(*table.columns))
+    assert out.rows.height + out.rejects.height == len(rows)
+    assert set(out.rejects["reason"]) <= REASONS.keys()
+    return out
+
+
+def fate(
+    row: dict[str, object], table: Table = PROCEDURES, **changes: object
+) -> tuple[str | None, str | None, str | None]:
+    """Field, value and reason of the first fault; all None if there is none."""
+    rejects = cleaned(table, row, **changes).rejects
+    return rejects.row(0)[1:] if rejects.height else (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("change", "field", "reason"),
+    [
+        ({}, None, None),
+        ({"patient_id": " "}, "patient_id", "patient_missing"),
+        ({"code": ""}, "code", "code_missing"),
+        ({"status": "C"}, "status", "unknown_status"),
+        ({"service_date": ""}, "service_date", "date_missing"),
+        ({"service_date": "", "status": "void"}, "service_date", "date_missing"),
+        ({"service_date": "", "status": "existing"}, None, None),
+        ({"service_date": "", "status": "planned"}, None, None),
+        ({"service_date": "soon"}, "service_date", "date_unreadable"),
+        ({"service_date": "1899-12-31"}, "service_date", "date_implausible"),
+        ({"service_date": "1900-01-01"}, None, None),
+        ({"service_date": "2026-01-31"}, None, None),
+        ({"service_date": "2026-02-01"}, "service_date", "date_in_future"),
+        ({"service_date": "2026-02-01", "status": "Planned"}, None, None),
+        ({"service_date": "2026-02-01", "status": "existing"}, "service_date", "date_in_future"),
+        ({"tooth": ""}, "tooth", "tooth_missing"),
+        ({"tooth": "40"}, "tooth", "tooth_unknown"),
+        ({"tooth": "40", "status": "void"}, "tooth", "tooth_unknown"),
+        ({"tooth": "40", "code": "D0120"}, None, None),
+        ({"tooth": "", "code": "D9999"}, None, None),
+        ({"tooth": "40", "code": "D9999"}, None, None),
+        ({"tooth": "", "code": "D6930"}, None, None),
+        ({"fee": "12 or so"}, "fee", "fee_unreadable"),
+        ({"fee": "-1,200.00"}, None, None),
+        ({"patient_id": "", "service_date": "", "code": "", "tooth": ""}, None, "row_empty"),
+        ({"patient_id": "", "code": ""}, "patient_id", "patient_missing"),  # the first fault only
+    ],
+)
+def test_what_sets_a_procedure_aside(change: dict, field: str | None, reason: str | None):
+    row = {**SOUND, **change}
+    found = fate(row)
+    assert (found[0], found[2]) == (field, reason)
+    assert found[1] == (str(row[field]).strip() or None if field else None)
+
+
+def test_a_procedure_typed():
+    row = {
+        "patient_id": " 007 ",
+        "service_date": "3/1/2020 00:00",
+        "code": "2740",
+        "tooth": "#3",
+        "surface": "m, o",
+        "provider_id": "DR1",
+        "status": "C",
+        "procedure_id": "9",
+        "fee": "(1,200.00)",
+        "reason": "Perio",
+    }
+    words = {"status": {"c": "completed"}, "reason": {"perio": "periodontal"}}
+    got = cleaned(PROCEDURES, row, values=words, dates={"service_date": DateForm(True)}).rows.row(0, named=True)
+    assert got == {
+        "patient_id": "007",
+        "service_date": dt.date(2020, 3, 1),
+        "code": "D2740",
+        "tooth": "#3",
+        "tooth_fdi": 16,
+        "supernumerary": False,
+        "surface": "MO",
+        "provider_id": "DR1",
+        "status": "completed",
+        "procedure_id": "9",
+        "site_id": None,
+        "fee": -1200.0,
+        "reason": "periodontal",
+        "row_number": 1,
+    }
+
+
+@pytest.mark.parametrize(
+    ("code", "tooth", "fdi", "extra"),
+    [
+        ("D2740", "14", 26, False),
+        ("D7140", "64", 26, True),  # an extra tooth beside 14
+        ("D0120", "14", None, False),  # an examination is about no tooth, whatever is written
+        ("D6930", "14", 26, False),  # a bridge may name one of its teeth
+        ("D9999", "14", 26, False),  # not on the list: kept as written
+        ("D9999", "3-5", None, False),
+    ],
+)
+def test_which_tooth_a_row_is_about(code: str, tooth: str, fdi: int | None, extra: bool):
+    got = cleaned(PROCEDURES, {**SOUND, "code": code, "tooth": tooth}).rows.row(0, named=True)
+    assert (got["tooth_fdi"], got["supernumerary"], got["tooth"]) == (fdi, extra, tooth)
+
+
+def test_status_is_completed_unless_the_file_says_otherwise():
+    assert cleaned(PROCEDURES, SOUND).rows["status"].to_list() == ["completed"]
+    blank_is_existing = {"status": {"": "existing", "C": "completed", "-": "void"}}
+    rows = [{**SOUND, "status": status} for status in ("", "C", "-", None)]
+    found = cleaned(PROCEDURES, *rows, values=blank_is_existing).rows["status"].to_list()
+    assert found == ["existing", "completed", "void", "existing"]
+
+
+def test_words_that_are_not_known_are_left_out_and_counted():
+    rows = [{**SOUND, "reason": reason} for reason in ("caries", "boredom", "boredom", "")]
+    out = cleaned(PROCEDURES, *rows)
+    assert out.rows["reason"].to_list() == ["caries", None, None, None]
+    assert out.notes.rows() == [("reason", "unrecognised", 2)]
+
+
+def test_a_word_mapped_to_nothing_is_missing():
+    out = cleaned(PROCEDURES, {**SOUND, "reason": "?", "service_date": "unknown", "status": "existing"},
+                  values={"reason": {"?": ""}, "service_date": {"Unknown": ""}})  # fmt: skip
+    assert out.rows.select("reason", "service_date").row(0) == (None, None)
+    assert out.notes.is_empty()
+
+
+def test_dates_that_the_file_holds_as_dates():
+    out = cleaned(
+        PROCEDURES, {**SOUND, "service_date": dt.date(2020, 3, 1)}, {**SOUND, "service_date": dt.date(2027, 1, 1)}
+    )
+    assert out.rows["service_date"].to_list() == [dt.date(2020, 3, 1)]
+    assert out.rejects.rows() == [(2, "service_date", "2027-01-01", "date_in_future")]
+
+
+def test_patients():
+    rows = [
+        {"patient_id": "a", "birth_date": "1950-05-05", "sex": "F", "smoker": "no", "deceased_date": "2024-01-01"},
+        {"patient_id": "b", "birth_date": "1950", "sex": "Male", "smoker": "1"},
+        {"patient_id": "c", "birth_year": "1950.0", "sex": "?", "smoker": "sometimes"},
+        {"patient_id": "d", "birth_date": "2050-01-01", "deceased_date": "gone"},
+        {"patient_id": "e", "birth_date": "1895-01-01", "birth_year": "1850"},
+    ]
+    out = cleaned(PATIENTS, *rows)
+    drawn = out.rows.select("birth_date", "birth_year", "sex", "smoker", "deceased_date").rows()
+    assert drawn == [
+        (dt.date(1950, 5, 5), 1950, "female", False, dt.date(2024, 1, 1)),
+        (None, 1950, "male", True, None),
+        (None, 1950, None, None, None),
+        (None, None, None, None, None),
+        (dt.date(1895, 1, 1), 1895, None, None, None),
+    ]
+    assert out.notes.rows() == [
+        ("birth_date", "implausible", 1),
+        ("birth_year", "out_of_range", 1),
+        ("deceased_date", "unreadable", 1),
+        ("sex", "unrecognised", 1),
+        ("smoker", "unrecognised", 1),
+    ]
+    assert fate({"patient_id": "", "sex": "F"}, PATIENTS) == ("patient_id", None, "patient_missing")
+
+
+def test_endo_details():
+    row = {
+        **{f: SOUND[f] for f in ("patient_id", "service_date", "tooth")},
+        "preop_pai": "6",
+        "canals": "3.0",
+        "length_short_of_apex_mm": "-0.5",
+        "naocl_percent": "5.25%",
+        "instrumentation": "Rotary sequence",
+        "obturation": "cold gutta",
+        "rubber_dam": "Y",
+    }
+    out = cleaned(ENDO_DETAILS, row)
+    got = out.rows.row(0, named=True)
+    assert (got["preop_pai"], got["canals"], got["length_short_of_apex_mm"], got["naocl_percent"]) == (
+        None,
+        3,
+        -0.5,
+        5.25,
+    )
+    assert (got["instrumentation"], got["obturation"], got["rubber_dam"]) == ("rotary_sequence", None, True)
+    assert out.notes.rows() == [("obturation", "unrecognised", 1), ("preop_pai", "out_of_range", 1)]
+
+
+@pytest.mark.parametrize(
+    ("table", "change", "field", "reason"),
+    [
+        (ENDO_DETAILS, {"service_date": ""}, "service_date", "date_missing"),
+        (ENDO_DETAILS, {"service_date": "2027-01-01"}, "service_date", "date_in_future"),
+        (ENDO_DETAILS, {"tooth": ""}, "tooth", "tooth_missing"),
+        (FINDINGS, {"exam_date": "1800-01-01"}, "exam_date", "date_implausible"),
+        (FINDINGS, {"exam_date": "?"}, "exam_date", "date_unreadable"),
+        (CROWN_DETAILS, {"tooth": "99"}, "tooth", "tooth_unknown"),
+        (CROWN_DETAILS, {"patient_id": ""}, "patient_id", "patient_missing"),
+    ],
+)
+def test_what_sets_other_rows_aside(table: Table, change: dict, field: str, reason: str):
+    sound = {"patient_id": "p1", "tooth": "14", "service_date": "2020-03-01", "exam_date": "2020-03-01"}
+    row = {k: v for k, v in {**sound, **change}.items() if k in table.columns}
+    found = fate(row, table)
+    assert (found[0], found[2]) == (field, reason)
+
+
+def test_dates_of_a_crown_may_be_missing_but_not_wrong():
+    rows = [
+        {"patient_id": "p1", "tooth": "14", "prep_date": "2020-03-01", "seat_date": ""},
+        {"patient_id": "p1", "tooth": "14", "prep_date": "1066-03-01", "seat_date": "2027-01-01"},
+    ]
+    out = cleaned(CROWN_DETAILS, *rows)
+    assert out.rows.select("prep_date", "seat_date").rows() == [(dt.date(2020, 3, 1), None), (None, None)]
+    assert out.notes.rows() == [("prep_date", "implausible", 1), ("seat_date", "implausible", 1)]
+
+
+@pytest.mark.parametrize("table", INPUT_TABLES.values(), ids=INPUT_TABLES)
+def test_no_rows_at_all(table: Table):
+    out = clean(pl.DataFrame(schema={"row_number": pl.Int64, "patient_id": pl.String}), reading(table))
+    assert (out.rows.height, out.rejects.height, out.notes.height) == (0, 0, 0)
