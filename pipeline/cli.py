@@ -22,7 +22,11 @@ EPILOG = (
 )
 _TOML = click.argument("practice", metavar="PRACTICE.toml", type=click.Path(path_type=Path, dir_okay=False))
 _OUT = click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("out"), show_default=True, help="Output folder."
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("out"),
+    show_default=True,
+    help="Output folder.",
 )
 
 

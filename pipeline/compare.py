@@ -129,7 +129,9 @@ def _not_run(stored: Compared, comparisons: tuple[Comparison, ...]) -> tuple[Not
 
 def _has(stored: Compared, field: str) -> bool:
     table, columns = field.split(".")
-    return any(stored.inputs[table][column].count() for column in columns.replace("birth_year", "birth_year").split("|"))
+    return any(
+        stored.inputs[table][column].count() for column in columns.replace("birth_year", "birth_year").split("|")
+    )
 
 
 def _checks(crowns: pl.DataFrame, patients: pl.DataFrame) -> tuple[Check, ...]:

@@ -60,4 +60,8 @@ REASONS: dict[str, Reason] = {
         "A later row or file has the same key with other content; the later one counts.",
         "Nothing, if the later one is the right one.",
     ),
+    "after_extraction": Reason(
+        "The row names a tooth that was extracted before. Either this tooth number or that of the extraction is wrong.",
+        "Compare both rows with the chart, correct the wrong tooth number and export again.",
+    ),
 }

@@ -143,15 +143,23 @@ class Store:
         """Optional fields whose text was left out: load_id, field, note, rows."""
         return self._read(FIELD_NOTES, FIELD_NOTES.name, None)
 
+    def save_text(self, name: str, text: str) -> None:
+        """Keep a text, such as results as JSON, in place of the former one of that name."""
+        self._connection.execute("DELETE FROM _texts WHERE name = ?", [name])
+        self._connection.execute("INSERT INTO _texts VALUES (?, ?)", [name, text])
+
+    def text(self, name: str) -> str | None:
+        """The text last kept under a name, or None."""
+        rows = self._rows("SELECT body FROM _texts WHERE name = ?", [name])
+        return str(rows[0][0]) if rows else None
+
     def save_results(self, text: str) -> None:
         """Keep the results of a comparison (JSON) in place of the former ones."""
-        self._connection.execute("DELETE FROM _results")
-        self._connection.execute("INSERT INTO _results VALUES (?)", [text])
+        self.save_text("results", text)
 
     def results(self) -> str | None:
         """The results last saved, or None."""
-        rows = self._rows("SELECT results FROM _results")
-        return str(rows[0][0]) if rows else None
+        return self.text("results")
 
     def mark_done(self, stage: str) -> None:
         """Note that a stage has run on what is stored; what the stages after it stored is out of date from now on."""

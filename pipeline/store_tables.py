@@ -9,14 +9,24 @@ from collections.abc import Iterator
 
 import polars as pl
 
-from pipeline.tables import CROWNS, ENDO_COURSES, INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE, Column, Table
+from pipeline.tables import (
+    CROWNS,
+    ENDO_COURSES,
+    INPUT_TABLES,
+    LOADS,
+    PROCEDURES,
+    QUARANTINE,
+    TOOTH_FOLLOWUP,
+    Column,
+    Table,
+)
 
 SCHEMA_VERSION = 1
 STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.
 PHYSICAL = {PROCEDURES.name: "_procedures", LOADS.name: "_loads"}
-DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), ENDO_COURSES, CROWNS)}
+DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), ENDO_COURSES, CROWNS, TOOTH_FOLLOWUP)}
 
 STORED_LOADS = Table(
     name="_loads",
@@ -78,7 +88,7 @@ def create_statements() -> Iterator[str]:
         yield _create(PHYSICAL.get(name, name), table)
     for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, FIELD_NOTES):
         yield _create(table.name, table)
-    yield "CREATE TABLE _results (results VARCHAR)"
+    yield "CREATE TABLE _texts (name VARCHAR, body VARCHAR)"
     yield "CREATE TABLE _stages (stage VARCHAR)"
     yield f"CREATE TABLE _version AS SELECT {SCHEMA_VERSION} AS version"
     yield "CREATE VIEW procedures AS SELECT * FROM _procedures ANTI JOIN _set_aside USING (load_id, row_number)"

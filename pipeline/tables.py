@@ -125,7 +125,9 @@ PROCEDURES = Table(
     key=("load_id", "row_number"),
     columns={
         "patient_id": _text("Patient, as the practice's files name them.", nullable=False),
-        "service_date": _date("Day of service. Null only for `existing` rows, whose date is often unknown."),
+        "service_date": _date(
+            "Day of service. Null only for `existing` rows, whose date is often unknown, and `planned` ones."
+        ),
         "code": _text("Procedure code, upper case, without blanks.", nullable=False),
         **_TOOTH,
         "surface": _text("Surfaces, letters."),

@@ -17,7 +17,7 @@ from pipeline.questions.crown_longevity import (
     empty_group,
     fit_states,
 )
-from pipeline.questions.crown_rows import crown_rows
+from pipeline.questions.crown_rows import crown_rows, was_followed
 from pipeline.questions.groups import days_of, make_group
 from pipeline.questions.verdict import Basis, write_verdict
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep
@@ -42,13 +42,14 @@ def opened_rows(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
     # A crown of unknown age was moved to start at its opening; the others move by the days from seat to opening.
     both = pl.concat([known, unknown]).filter(pl.col("endo_timing") != "vital")
     shift = pl.col("access_days").fill_null(0)
-    return both.with_columns(
+    timed = both.with_columns(
         entry_days=pl.max_horizontal(pl.col("entry_days") - shift, pl.lit(0)),
         exit_days=pl.col("exit_days") - shift,
         state="endo_timing",
         event="failure",
         crown_age=pl.when(pl.col("seat_date").is_not_null()).then(shift / DAYS_PER_YEAR),
-    ).sort("crown_id")
+    )
+    return timed.filter(was_followed()).sort("crown_id")
 
 
 def compare_since_opening(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis) -> Comparison:

@@ -38,7 +38,7 @@ def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
 
     A crown opened later counts as `vital` until that day and as `through_crown` from then on: it is never counted as
     opened while it only had the opening ahead of it. The event belongs to the state in which it happened. A crown
-    opened on the last day followed stays in its first state alone.
+    opened on the last day followed stays in its first state alone. Crowns never under observation have no row.
     """
     opened = rows.filter(
         pl.col("access_days").is_not_null(),
@@ -56,7 +56,13 @@ def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
         event="failure",
         state=pl.when(pl.col("endo_timing") == "before_seat").then(pl.lit("before_seat")).otherwise(pl.lit("vital")),
     )
-    return pl.concat([until, after, closed.select(*rows.columns, "event", "state")]).sort("crown_id", "entry_days")
+    spells = pl.concat([until, after, closed.select(*rows.columns, "event", "state")])
+    return spells.filter(was_followed()).sort("crown_id", "entry_days")
+
+
+def was_followed() -> pl.Expr:
+    """Rows under observation at some time: a late entry that leaves on its first day tells nothing."""
+    return (pl.col("exit_days") > pl.col("entry_days")) | (pl.col("entry_days") <= 0)
 
 
 def _days(later: str, earlier: str) -> pl.Expr:

@@ -138,5 +138,7 @@ def _row_flow(loads: pl.DataFrame, counts: Mapping[str, int]) -> tuple[FlowStep,
     undone = sum(counts.get(f"rows_{s}", 0) for s in ("planned", "existing", "void"))
     taken_back = 2 * counts.get("rows_reversed", 0) + counts.get("reversals_without_match", 0)
     steps.append(FlowStep("Done here", left - undone, undone, "planned, void, or done elsewhere", "rows"))
-    steps.append(FlowStep("Standing", left - undone - taken_back, taken_back, "reversals and what they took back", "rows"))
+    steps.append(
+        FlowStep("Standing", left - undone - taken_back, taken_back, "reversals and what they took back", "rows")
+    )
     return tuple(steps)

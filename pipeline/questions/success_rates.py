@@ -10,6 +10,7 @@ from collections.abc import Iterable
 
 import polars as pl
 
+from pipeline.questions.crown_rows import was_followed
 from pipeline.questions.groups import CurveRules, days_of, make_group
 from pipeline.results import RateRow, RateTable
 
@@ -97,4 +98,4 @@ def _since(frame: pl.DataFrame, *, start: str, entry: str) -> pl.DataFrame:
     return frame.with_columns(
         entry_days=(pl.col(entry) - pl.col(start)).dt.total_days(),
         exit_days=(pl.col("exit_date") - pl.col(start)).dt.total_days(),
-    )
+    ).filter(was_followed())
