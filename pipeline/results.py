@@ -153,6 +153,7 @@ class Comparison:
     missing: tuple[str, ...]
     notes: tuple[str, ...]
     horizon_years: float
+    crude_difference: Difference | None = None
 
 
 @dataclass(frozen=True)

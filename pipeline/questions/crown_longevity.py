@@ -25,6 +25,8 @@ from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, Fl
 from pipeline.stats.cox import CoxFit, CoxInputError, fit_cox
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
+from pipeline.stats.standard_target import fitted_target
+from pipeline.stats.standardise import standardise
 
 LABELS = {
     "before_seat": "Root canal before the seat",
@@ -79,8 +81,9 @@ def compare_since_seat(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: A
         for name in STATES
         if spells.filter(pl.col("state") == name).height
     }
-    estimates, notes, missing = estimate_states(spells, analysis)
-    difference = _difference(spells, groups, analysis)
+    estimates, notes, missing, fit = estimate_states(spells, analysis)
+    crude = _difference(spells, groups, analysis)
+    difference = adjusted_difference(fit, crude, analysis) or crude
     empty = [LABELS[name].lower() for name in STATES if name not in groups]
     notes = [*notes, *(f"No crown with {name}." for name in empty)]
     return Comparison(
@@ -98,22 +101,65 @@ def compare_since_seat(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: A
         missing=tuple(missing),
         notes=tuple(notes),
         horizon_years=analysis.horizon_years,
+        crude_difference=crude,
     )
 
 
-def estimate_states(spells: pl.DataFrame, analysis: Analysis) -> tuple[list[Estimate], list[str], list[str]]:
+def adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis: Analysis) -> Difference | None:
+    """The difference that the same crowns would show, opened instead of treated before, by the adjusted model.
+
+    Standardised over the crowns with a root canal, each by its last row in the model, from the day on which the
+    crude difference starts. None where there is no crude difference (a curve stops before the horizon), so that the
+    model never speaks of years that no opened crown was followed for, or where the model has no answer.
+    """
+    if fit is None or crude is None or not {"before_seat", "through_crown"} <= set(fit.names) or not fit.converged:
+        return None
+    in_state = fit.design.rows.x[:, [fit.names.index(s) for s in ("before_seat", "through_crown")]]
+    horizon = days_of(analysis.horizon_years)
+    standard = standardise(
+        fit,
+        fitted_target(fit, in_state.sum(axis=1) > 0),
+        states={
+            "before_seat": {"before_seat": 1.0, "through_crown": 0.0},
+            "through_crown": {"before_seat": 0.0, "through_crown": 1.0},
+        },
+        days=[horizon],
+        from_day=crude.from_days,
+        min_at_risk=analysis.min_at_risk,
+    )
+    d = standard.difference("through_crown", "before_seat", day=horizon, confidence=analysis.confidence)
+    if not np.isfinite(d.std_error):
+        return None
+    return Difference(
+        group="through_crown",
+        reference="before_seat",
+        years=analysis.horizon_years,
+        from_days=crude.from_days,
+        per_100=d.per_100,
+        ci_low=d.low,
+        ci_high=d.high,
+        method=(
+            "adjusted: both treatments standardised over the crowns with a root canal by the adjusted Cox model, "
+            "error by the infinitesimal jackknife grouped by patient"
+        ),
+    )
+
+
+def estimate_states(
+    spells: pl.DataFrame, analysis: Analysis
+) -> tuple[list[Estimate], list[str], list[str], CoxFit | None]:
     """Hazard ratios between the states, crude and adjusted, with errors clustered on the patient.
 
     Opening is a time-dependent state; the clock is days since the seat, with delayed entry. The adjusted model has a
     baseline hazard for each clinician with enough failures. Returns estimates, notes on what could not be estimated,
-    and what was missing.
+    what was missing, and the adjusted fit.
     """
     with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
     present = [s for s in STATES if s in set(spells["state"])]
     notes = [f"No failure with {LABELS[s].lower()}: no hazard ratio." for s in present if s not in with_failures]
     usable = spells.filter(pl.col("state").is_in(list(with_failures)), pl.col("exit_days") >= pl.col("entry_days"))
     if len(with_failures) < 2:
-        return [], notes, []
+        return [], notes, [], None
     states = [s for s in ("before_seat", "through_crown") if s in with_failures]
     if "vital" not in with_failures:
         states = states[1:]
@@ -134,15 +180,17 @@ def estimate_states(spells: pl.DataFrame, analysis: Analysis) -> tuple[list[Esti
             codes if n_strata > 1 else None,
         )
     )
-    estimates = []
+    estimates: list[Estimate] = []
+    fit: CoxFit | None = None
     for used, by, x, names, stratum in models:
         try:
             fit = fit_states(usable, x, names=names, stratum=stratum)
         except CoxInputError as refused:
             notes.append(f"The {'adjusted' if used else 'crude'} model could not be fitted: {refused}")
+            fit = None
             continue
         estimates += _contrasts(fit, usable, with_failures, used=used, by=by, confidence=analysis.confidence)
-    return estimates, notes, list(adjust.missing)
+    return estimates, notes, list(adjust.missing), fit if adjust.used else None
 
 
 def fit_states(
@@ -209,7 +257,7 @@ def _difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: Analys
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}
     if any(s not in groups or (groups[s].stops_at_days or 0) < horizon for s in sides):
         return None
-    start = curve_start(sides["through_crown"], min_at_risk=analysis.min_at_risk)
+    start = curve_start(sides["through_crown"], rules=analysis.curve_rules())
     if start is None or start >= horizon:
         return None
     rows = {

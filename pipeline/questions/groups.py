@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -33,11 +34,22 @@ def days_of(years: float) -> int:
     return round(years * DAYS_PER_YEAR)
 
 
-def curve_start(spells: pl.DataFrame, *, min_at_risk: int) -> int | None:
-    """The day from which a group has enough teeth under observation: 0 where all enter at 0; None if it never has."""
+def curve_start(spells: pl.DataFrame, *, rules: CurveRules) -> int | None:
+    """The day from which a group has enough teeth under observation to carry a curve; None if it never has.
+
+    0 where all enter at 0. Otherwise the first day with enough followed, moved on past every later failure at which
+    too few were followed, as long as the group was still growing: a curve is not started only to be stopped at once.
+    """
     if spells.is_empty() or spells["entry_days"].max() == 0:
         return 0
-    return first_day_with(min_at_risk, exit_days=spells["exit_days"], entry_days=spells["entry_days"])
+    need = max(rules.min_at_risk, math.ceil(1 / rules.max_step))
+    start = first_day_with(need, exit_days=spells["exit_days"], entry_days=spells["entry_days"])
+    if start is None or spells.filter(pl.col("exit_days") > start).is_empty():
+        return None
+    curve = kaplan_meier(spells["exit_days"], spells["event"], entry_days=spells["entry_days"], from_day=start)
+    growing = np.arange(len(curve.time)) < int(np.argmax(curve.rows_at_risk))
+    thin = np.flatnonzero(growing & (curve.rows_at_risk < need))
+    return int(curve.time[thin[-1]]) if len(thin) else start
 
 
 def make_group(
@@ -61,7 +73,7 @@ def make_group(
         cluster=spells["patient_id"],
         confidence=rules.confidence,
     )
-    start = curve_start(spells, min_at_risk=rules.min_at_risk) if late else 0
+    start = curve_start(spells, rules=rules) if late else 0
     curve = None
     followed = spells.filter(pl.col("exit_days") > (start or 0))
     if start is not None and followed.height:
