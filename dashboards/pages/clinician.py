@@ -64,7 +64,11 @@ def _section(c: Comparison, id: str) -> dict[str, Any]:
         "zone": words.zone_sentence(c.verdict.smallest_difference_per_100),
         "naive": _naive(c, id),
         "naive_text": words.naive_sentence(c.naive, labels, c.horizon_years) if c.naive else "",
-        "naive_legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups[:2])],
+        "naive_legend": [
+            LegendItem(g.label, theme.look(g.name, i))
+            for i, g in enumerate(c.groups)
+            if c.naive is not None and g.name in dict(c.naive.survival)
+        ],
         "naive_table": _naive_table(c),
         "forest": _forest(c, labels, id),
         "estimates": tables.estimates(c, labels),
@@ -108,7 +112,7 @@ def _naive_table(c: Comparison) -> tables.NumberTable | None:
 def _forest(c: Comparison, labels: dict[str, str], id: str) -> Chart | None:
     ratios = [
         Ratio(
-            f"{_how(e)}, {_short(terms.contrast(e.contrast, labels))}",
+            f"{_how(e)}: {_short(e.contrast, labels)}",
             e.hazard_ratio,
             e.ci_low,
             e.ci_high,
@@ -132,6 +136,7 @@ def _how(e: Estimate) -> str:
     return f"Adjusted for {phrase(e.adjusted_for[0])}" if len(e.adjusted_for) == 1 else "Adjusted"
 
 
-def _short(text: str) -> str:
-    """A contrast of long labels for a chart row: only what the reader needs to tell the rows apart."""
-    return "against " + lower_first(text.rsplit(" against ", maxsplit=1)[-1]) if " against " in text else text
+def _short(contrast: str, labels: dict[str, str]) -> str:
+    """A contrast for a chart row: both groups, without the words that most labels begin with."""
+    parts = [labels.get(part, phrase(part)) for part in contrast.split(" vs ")]
+    return " against ".join(lower_first(part.removeprefix("Root canal ")) for part in parts)
