@@ -136,6 +136,59 @@ class FlowStep:
 
 
 @dataclass(frozen=True)
+class BalanceRow:
+    """How unlike two groups are in one characteristic: absolute standardised difference; `after` None if unweighted."""
+
+    name: str
+    label: str
+    before: float
+    after: float | None = None
+
+
+@dataclass(frozen=True)
+class Honesty:
+    """What a comparison could and could not have shown.
+
+    `detectable_per_100` is the smallest difference that these records would have shown four times in five. The E-values
+    (of the estimate, and of the limit nearer to no effect) are None unless a difference is claimed.
+    """
+
+    detectable_per_100: float | None
+    e_value: float | None
+    e_value_limit: float | None
+    extremes: tuple[tuple[str, float, float, float], ...]  # assumption on those lost, difference per 100, low, high
+    balance: tuple[BalanceRow, ...]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The main comparison under one combination of defensible choices: choice name to the option taken."""
+
+    options: dict[str, str]
+    per_100: float | None
+    ci_low: float | None
+    ci_high: float | None
+    hazard_ratio: float | None
+    hr_low: float | None
+    hr_high: float | None
+    crowns: tuple[tuple[str, int], ...]  # group name, crowns
+    failures: tuple[tuple[str, int], ...]
+    verdict: str
+    is_main: bool
+
+
+@dataclass(frozen=True)
+class Choices:
+    """The main comparison over every combination of choices, and whether its verdict hangs on them."""
+
+    options: dict[str, list[str]]
+    rows: tuple[Choice, ...]
+    verdicts: dict[str, int]
+    depends: bool
+    sentence: str
+
+
+@dataclass(frozen=True)
 class Comparison:
     """One question answered."""
 
@@ -154,6 +207,8 @@ class Comparison:
     notes: tuple[str, ...]
     horizon_years: float
     crude_difference: Difference | None = None
+    honesty: Honesty | None = None
+    choices: Choices | None = None
 
 
 @dataclass(frozen=True)
@@ -258,6 +313,88 @@ class NotRun:
 
 
 @dataclass(frozen=True)
+class FollowUp:
+    """How complete follow-up is. Days; shares between 0 and 1.
+
+    `median_days` is the median of the reverse Kaplan-Meier curve (None if not reached), `lost` the share whose
+    follow-up ended before the data cut-off without failure or death, `clark_c` the follow-up seen over that possible.
+    """
+
+    of: str
+    teeth: int
+    median_days: int | None
+    lost: float
+    clark_c: float
+
+
+@dataclass(frozen=True)
+class RecallRow:
+    """Radiographic success of completed root canals in one group; shares are of those recalled."""
+
+    name: str
+    completed: int
+    due: int
+    recalled: int
+    patients: int
+    successes: int
+    success: float | None
+    ci_low: float | None
+    ci_high: float | None
+
+
+@dataclass(frozen=True)
+class ProtocolRow:
+    """One line of the protocol table: what a trial would do, and what stands in for it in these records."""
+
+    part: str
+    trial: str
+    records: str
+
+
+@dataclass(frozen=True)
+class IncidencePoint:
+    """Cumulative incidence by `years`; shares between 0 and 1."""
+
+    years: float
+    at_risk: int
+    estimate: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True)
+class IncidenceCurve:
+    """Cumulative incidence of one outcome in one arm. `adjusted` says whether it is weighted."""
+
+    arm: str
+    label: str
+    outcome: str
+    teeth: int
+    patients: int
+    events: int
+    adjusted: bool
+    points: tuple[IncidencePoint, ...]
+
+
+@dataclass(frozen=True)
+class Trial:
+    """The decision on a hyperemic tooth, as an emulated trial: treat before the seat, or seat it vital and wait."""
+
+    id: str
+    title: str
+    question: str
+    protocol: tuple[ProtocolRow, ...]
+    curves: tuple[IncidenceCurve, ...]
+    differences: tuple[tuple[str, Difference], ...]  # outcome, difference per 100 (treat first minus wait)
+    everyday: tuple[str, ...]  # sentences, each computed
+    everyday_curves: tuple[IncidenceCurve, ...]
+    balance: tuple[BalanceRow, ...]
+    verdict: Verdict | None
+    flow: tuple[FlowStep, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Check:
     """One figure of this run computed a second time by another library; `largest_gap` is the absolute difference."""
 
@@ -297,6 +434,9 @@ class Results:
     versions: dict[str, str]
     cautions: tuple[str, ...] = field(default=())
     checks: tuple[Check, ...] = field(default=())
+    followup: tuple[FollowUp, ...] = field(default=())
+    recalls: tuple[RecallRow, ...] = field(default=())
+    trials: tuple[Trial, ...] = field(default=())
     schema: int = SCHEMA
 
 
