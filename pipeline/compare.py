@@ -62,7 +62,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     say("success rates of crowns and root canals")
     rules, horizon = analysis.curve_rules(), analysis.horizon_years
     rates = rate_tables(
-        crown_spells(stored.crowns), outcome="crown_survival", title="Crowns in place", horizon=horizon, rules=rules
+        crown_spells(stored.crowns), outcome="crown_survival", title="Crowns made here and in place", horizon=horizon, rules=rules
     )
     for outcome, title in (
         ("tooth_survival", "Root-filled teeth kept"),

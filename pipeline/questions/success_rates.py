@@ -25,8 +25,11 @@ BY = {
 
 
 def crown_spells(crowns: pl.DataFrame) -> pl.DataFrame:
-    """Crowns from their seat to failure: `entry_days, exit_days, event` beside what the tables are made by."""
-    known = crowns.filter(pl.col("seat_date").is_not_null())
+    """Crowns from their seat to failure: `entry_days, exit_days, event` beside what the tables are made by.
+
+    Only crowns followed from their seat: how crowns from elsewhere do is no figure of this practice.
+    """
+    known = crowns.filter(pl.col("entry_date") <= pl.col("seat_date"))
     return _since(known, start="seat_date", entry="entry_date").with_columns(
         event="failure", year=pl.col("seat_date").dt.year().cast(pl.String)
     )
