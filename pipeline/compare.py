@@ -6,17 +6,23 @@ import datetime as dt
 import importlib.metadata
 import platform
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
-from pipeline.questions.crown_after_opening import compare_since_opening
+from pipeline.questions import endo_outcomes
+from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
 from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay_to_crown, landmark_rows
+from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
+from pipeline.questions.honesty import followup_rows, honesty_of
+from pipeline.questions.hyperemic import emulate
 from pipeline.questions.quality import make_quality
+from pipeline.questions.recalls import recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
-from pipeline.results import Check, Comparison, Counts, NotRun, Results
+from pipeline.results import Check, Comparison, Counts, NotRun, Results, Trial
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 
 CAUTIONS = (
@@ -55,14 +61,39 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
     if stored.crowns["seat_date"].count():
+        since_seat = compare_since_seat(stored.crowns, patients, analysis)
+        since_opening = compare_since_opening(stored.crowns, patients, analysis)
+        states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(stored.crowns, patients)
         comparisons = (
-            compare_since_seat(stored.crowns, patients, analysis),
-            compare_since_opening(stored.crowns, patients, analysis),
+            replace(since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff)),
+            replace(since_opening, honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff)),
         )
+    say("root-filled teeth with a crown and without one")
+    comparisons += _endo_comparisons(stored, patients, analysis)
+    recalls = recall_rows(
+        stored.endo_courses,
+        stored.inputs["findings"],
+        recall_months=int(stored.rules["recall_months"]),
+        min_recalled=analysis.min_at_risk,
+        confidence=analysis.confidence,
+    )
+    say("the decision on a hyperemic tooth, as an emulated trial")
+    trial = emulate(
+        stored.crowns,
+        stored.endo_courses,
+        stored.tooth_followup,
+        patients,
+        analysis,
+        window_days=int(stored.rules["course_gap_days"]),
+    )
     say("success rates of crowns and root canals")
     rules, horizon = analysis.curve_rules(), analysis.horizon_years
     rates = rate_tables(
-        crown_spells(stored.crowns), outcome="crown_survival", title="Crowns made here and in place", horizon=horizon, rules=rules
+        crown_spells(stored.crowns),
+        outcome="crown_survival",
+        title="Crowns made here and in place",
+        horizon=horizon,
+        rules=rules,
     )
     for outcome, title in (
         ("tooth_survival", "Root-filled teeth kept"),
@@ -96,7 +127,12 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             codes=stored.codes,
             link_counts=stored.link_counts,
         ),
-        not_run=_not_run(stored, comparisons),
+        not_run=(*_not_run(stored), *recalls.not_run, *((trial,) if isinstance(trial, NotRun) else ())),
+        trials=(trial,) if isinstance(trial, Trial) else (),
+        followup=followup_rows(
+            stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
+        ),
+        recalls=recalls.rows,
         rules=dict(stored.rules),
         analysis=dict(stored.settings),
         versions=_versions(),
@@ -105,7 +141,34 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     )
 
 
-def _not_run(stored: Compared, comparisons: tuple[Comparison, ...]) -> tuple[NotRun, ...]:
+def _endo_comparisons(stored: Compared, patients: pl.DataFrame, analysis: Analysis) -> tuple[Comparison, ...]:
+    if not stored.endo_courses["completed"].count():
+        return ()
+    tables = (stored.endo_courses, stored.tooth_followup, stored.crowns, patients)
+    out = []
+    for outcome in endo_outcomes.OUTCOMES:
+        rows = endo_teeth(*tables, outcome=outcome).rows
+        out.append((endo_outcomes.compare_by_crown(*tables, analysis, outcome=outcome), crown_spells_of_teeth(rows)))
+    rows = endo_teeth(*tables, outcome="tooth_survival").rows
+    rows = landmark_rows(rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
+    out.append((compare_delay_to_crown(*tables, analysis), rows))
+    return tuple(
+        replace(
+            found,
+            honesty=honesty_of(
+                found,
+                spells,
+                analysis,
+                covariates=endo_outcomes.ADJUST,
+                unit="course_id",
+                cutoff=stored.cutoff,
+            ),
+        )
+        for found, spells in out
+    )
+
+
+def _not_run(stored: Compared) -> tuple[NotRun, ...]:
     """Analyses that the data do not allow, each with the fields that it lacks."""
     wanted = (
         ("crown_survival_by_provider", "Crowns in place by clinician", ("procedures.provider_id",)),
@@ -114,7 +177,7 @@ def _not_run(stored: Compared, comparisons: tuple[Comparison, ...]) -> tuple[Not
         ("adjustment_for_material", "Adjustment for material", ("crown_details.material",)),
     )
     out = []
-    if not comparisons:
+    if not stored.crowns["seat_date"].count():
         out.append(
             NotRun("crown_longevity_by_endo_timing", "Crowns by timing of the root canal", ("procedures: crown codes",))
         )

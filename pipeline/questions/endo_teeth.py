@@ -1,0 +1,135 @@
+"""Root-filled teeth as survival data: one row per tooth on the clock since completion, and its crown as a state."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.questions.crown_rows import was_followed
+from pipeline.results import DAYS_PER_YEAR
+
+CROWNED, NOT_CROWNED = "crowned", "not_crowned"
+KEY = ["patient_id", "tooth_fdi"]
+
+
+@dataclass(frozen=True)
+class EndoTeeth:
+    """Teeth whose first completed course began without a crown, and how many others there were.
+
+    `rows` has one row per tooth: the columns of its course, the patient's `sex, smoker, diabetes, bruxism`,
+    `age_at_completion` (years), `completion_year` (decimal), `exit_days` (since completion), `failure`, `exit_date`
+    and `exit_reason` of the outcome asked for, and `crown_days` (completion to its first crown, 0 for a crown seated
+    during the course; null if none), of which `crown_day_seen` is true where only a sighting is known.
+    """
+
+    rows: pl.DataFrame
+    courses: int
+    never_completed: int
+    later_courses: int
+    crowned_at_start: int
+
+
+def endo_teeth(
+    courses: pl.DataFrame, teeth: pl.DataFrame, crowns: pl.DataFrame, patients: pl.DataFrame, *, outcome: str
+) -> EndoTeeth:
+    """Follow each tooth from its first completed course here.
+
+    Parameters
+    ----------
+    courses, teeth, crowns, patients
+        `endo_courses`, `tooth_followup`, `crowns` and `patients` as declared in `pipeline.tables`.
+    outcome
+        `tooth_survival`: extraction alone ends the tooth, whatever else was done to it. `free_of_intervention`: the
+        first of retreatment, surgery, resection or extraction.
+
+    The crown is the first one seated on or after the start of the course: there was none at the start. A crown from
+    elsewhere without a seat date counts from the day it was first seen, so that no tooth is crowned before it is known
+    to be.
+
+    Raises
+    ------
+    ValueError
+        For an outcome that is neither.
+    """
+    completed = courses.filter(pl.col("completed").is_not_null())
+    first = completed.sort("completed", "course_id").unique(KEY, keep="first", maintain_order=True)
+    bare = first.filter(pl.col("crown_at_start") == "none")
+    if outcome == "tooth_survival":
+        bare = _until_lost(bare, teeth)
+    elif outcome != "free_of_intervention":
+        raise ValueError(f"Unknown outcome: {outcome}")
+    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
+    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
+    day = pl.col("completed")
+    rows = (
+        bare.join(people, on="patient_id", how="left", maintain_order="left")
+        .join(_first_crowns(bare, crowns), on="course_id", how="left", maintain_order="left")
+        .with_columns(
+            exit_days=(pl.col("exit_date") - day).dt.total_days(),
+            crown_days=(pl.max_horizontal("crown_day", "completed") - day).dt.total_days(),
+            age_at_completion=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR,
+            completion_year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
+        )
+        .with_columns(crown_days=pl.when(pl.col("crown_day").is_not_null()).then("crown_days"))
+        .drop("born", "crown_day")
+        .sort("course_id")
+    )
+    return EndoTeeth(
+        rows=rows,
+        courses=courses.height,
+        never_completed=courses.height - completed.height,
+        later_courses=completed.height - first.height,
+        crowned_at_start=first.height - bare.height,
+    )
+
+
+def ever_crowned() -> pl.Expr:
+    """Teeth that got their crown while followed."""
+    came = (pl.col("crown_days") == 0) | (pl.col("crown_days") < pl.col("exit_days"))
+    return came.fill_null(False)
+
+
+def crown_spells_of_teeth(rows: pl.DataFrame) -> pl.DataFrame:
+    """Cut each tooth at its first crown: one row per tooth and state, with `state, entry_days, exit_days, event`.
+
+    A tooth is `not_crowned` until that day, however soon the crown follows, and `crowned` from then on, even if the
+    crown is lost later. A crown on the last day followed changes nothing.
+    """
+    crowned = rows.filter(ever_crowned())
+    zero = pl.lit(0, pl.Int64)
+    before = crowned.filter(pl.col("crown_days") > 0).with_columns(
+        entry_days=zero, exit_days=pl.col("crown_days"), event=pl.lit(False), state=pl.lit(NOT_CROWNED)
+    )
+    after = crowned.with_columns(entry_days=pl.col("crown_days"), event="failure", state=pl.lit(CROWNED))
+    never = rows.filter(~ever_crowned()).with_columns(entry_days=zero, event="failure", state=pl.lit(NOT_CROWNED))
+    columns = [*rows.columns, "entry_days", "event", "state"]
+    spells = pl.concat([part.select(columns) for part in (before, after, never)])
+    return spells.filter(was_followed()).sort("course_id", "entry_days")
+
+
+def _until_lost(first: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:
+    # Follow-up of the tooth itself replaces that of the course, which a retreatment may have ended.
+    ends = teeth.select(*KEY, "followed_to", "end_reason", "extracted")
+    return (
+        first.join(ends, on=KEY, how="left", maintain_order="left")
+        .with_columns(
+            exit_date=pl.max_horizontal("followed_to", "completed"),
+            failure=pl.col("extracted").is_not_null(),
+            exit_reason="end_reason",
+        )
+        .drop("followed_to", "end_reason", "extracted")
+    )
+
+
+def _first_crowns(first: pl.DataFrame, crowns: pl.DataFrame) -> pl.DataFrame:
+    seen = crowns.select(
+        *KEY, crown_day=pl.coalesce("seat_date", "entry_date"), crown_day_seen=pl.col("seat_date").is_null()
+    )
+    own = first.select(*KEY, "course_id", "started").join(seen, on=KEY)
+    return (
+        own.filter(pl.col("crown_day") >= pl.col("started"))
+        .sort("course_id", "crown_day", "crown_day_seen")
+        .unique("course_id", keep="first", maintain_order=True)
+        .select("course_id", "crown_day", "crown_day_seen")
+    )

@@ -1,0 +1,306 @@
+"""The decision on a hyperemic tooth, as an emulated trial: root canal before the seat, or seat it vital and wait.
+
+The main comparison sets crowns opened later against crowns on teeth treated before. No one decides to have a crown
+opened later; what is decided, at the preparation of a tooth with a hyperemic pulp, is whether to treat it first. This
+question follows all teeth on which that decision was due, each under the strategy it was on at the seat: the price of
+waiting (a root canal through the crown, and what that does to it) is then paid only by those that come to need it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.groups import curve_stop, days_of
+from pipeline.questions.trial_protocol import Facts, protocol_table
+from pipeline.questions.trial_rows import ENDO, FIRST, WAIT, Entered, enter_trial
+from pipeline.questions.trial_weights import TRUNCATED_AT, weigh
+from pipeline.questions.verdict import Basis, write_verdict
+from pipeline.results import (
+    DAYS_PER_YEAR,
+    Difference,
+    Group,
+    IncidenceCurve,
+    IncidencePoint,
+    NotRun,
+    Trial,
+    Verdict,
+)
+from pipeline.stats.aalen_johansen import aalen_johansen
+from pipeline.stats.differences import Group as Rows
+from pipeline.stats.differences import survival_difference
+from pipeline.stats.kaplan_meier import kaplan_meier
+
+ID = "hyperemic_before_seat_or_wait"
+TITLE = "A hyperemic tooth that needs a crown: root canal first, or seat it vital and wait"
+WINDOW_DAYS = 180
+LABELS = {FIRST: "A root canal before the seat", WAIT: "A vital seat and waiting"}
+NEED, CROWN, TOOTH = "endo_needed", "crown_failure", "tooth_loss"
+COLUMNS = {
+    NEED: ("need_days", "need_cause"),
+    CROWN: ("crown_days", "crown_failed"),
+    TOOTH: ("tooth_days", "tooth_lost"),
+}
+CRUDE = "_crude"
+POINTS_PER_YEAR = 4
+
+Floats = NDArray[np.float64]
+
+
+def emulate(
+    crowns: pl.DataFrame,
+    endo_courses: pl.DataFrame,
+    tooth_followup: pl.DataFrame,
+    patients: pl.DataFrame,
+    analysis: Analysis,
+    *,
+    window_days: int = WINDOW_DAYS,
+) -> Trial | NotRun:
+    """Emulate the trial on the linked tables (see `pipeline.tables`).
+
+    `window_days` is how long before the seat a root canal still belongs to this crown's decision; the linking rules'
+    `course_gap_days` is the natural choice. All outcomes are followed to the horizon of `analysis` at most.
+
+    Returns
+    -------
+    `NotRun` where no pulp is recorded as hyperemic, else a `Trial`:
+
+    - `curves`: outcome "endo_needed" for "seat_vital", crude; "crown_failure" and "tooth_loss" for both arms, crude and
+      weighted. Points at every quarter of a year up to where the curve stops by the rules of all curves.
+    - `differences`: "crown_failure" and "tooth_loss" (weighted), "crown_failure_crude" and "tooth_loss_crude"; without
+      weights only the latter two. None is given where a curve stops before the horizon or an arm has fewer than
+      `min_failures` events by then, since the error of a difference is then not to be trusted.
+    - `everyday`: of 100 teeth seated vital, how many came to need a root canal, hyperemic ones and then normal ones;
+      `everyday_curves` are the same two curves.
+    - `verdict`: on crown failure, by the weighted difference (the crude one without weights).
+
+    What waiting costs is not all in it: need of a root canal is no failure, and a root canal done first that would
+    never have been needed counts for nothing.
+    """
+    if crowns.filter(pl.col("pulp_status_at_prep") == "hyperemic").is_empty():
+        return NotRun(ID, TITLE, ("crown_details.pulp_status_at_prep",))
+    horizon = days_of(analysis.horizon_years)
+    entered, normal = (
+        enter_trial(
+            crowns,
+            endo_courses,
+            tooth_followup,
+            patients,
+            pulp=pulp,
+            window_days=window_days,
+            horizon_days=horizon,
+        )
+        for pulp in ("hyperemic", "normal")
+    )
+    rows = entered.rows
+    weighted, why = weigh(rows, min_teeth=analysis.min_at_risk)
+    rows = rows.with_columns(weight=pl.lit(None, pl.Float64) if weighted is None else pl.Series(weighted.values))
+    kinds = (False,) if weighted is None else (False, True)
+    sides = {arm: rows.filter(pl.col("arm") == arm) for arm in (FIRST, WAIT)}
+    curves = [incidence_curve(sides[WAIT], NEED, arm=WAIT, label=LABELS[WAIT], analysis=analysis)]
+    curves += [
+        incidence_curve(side, outcome, arm=arm, label=LABELS[arm], analysis=analysis, adjusted=adjusted)
+        for outcome in (CROWN, TOOTH)
+        for adjusted in kinds
+        for arm, side in sides.items()
+    ]
+    found = [
+        (outcome + ("" if adjusted else CRUDE), difference(sides, outcome, analysis, adjusted=adjusted))
+        for outcome in (CROWN, TOOTH)
+        for adjusted in reversed(kinds)
+    ]
+    differences = tuple((name, d) for name, d in found if d is not None)
+    everyday = [
+        incidence_curve(entry.rows.filter(pl.col("arm") == WAIT), NEED, arm=pulp, label=label, analysis=analysis)
+        for pulp, label, entry in (
+            ("hyperemic", "Hyperemic at preparation, crowned vital", entered),
+            ("normal", "Normal at preparation, crowned vital", normal),
+        )
+    ]
+    verdict = _verdict(sides, dict(differences).get(CROWN + ("" if weighted else CRUDE)), analysis)
+    return Trial(
+        id=ID,
+        title=TITLE,
+        question=(
+            "When a tooth that needs a crown has a hyperemic pulp, does the crown last longer with the root canal done "
+            "before the seat, or seated vital and treated only when it needs to be?"
+        ),
+        protocol=protocol_table(
+            Facts(
+                rows=rows,
+                flow=entered.flow,
+                window_days=window_days,
+                horizon_years=analysis.horizon_years,
+                confidence=analysis.confidence,
+                adjusted_for=() if weighted is None else weighted.adjusted_for,
+                truncated_at=TRUNCATED_AT,
+            )
+        ),
+        curves=tuple(c for c in curves if c.teeth),
+        differences=differences,
+        everyday=tuple(
+            everyday_sentence(curve, words, years=analysis.horizon_years)
+            for curve, words in zip(everyday, (("hyperemic ", ""), ("", " normal at preparation")), strict=True)
+        ),
+        everyday_curves=tuple(c for c in everyday if c.teeth),
+        balance=() if weighted is None else weighted.balance,
+        verdict=verdict,
+        flow=entered.flow,
+        notes=(
+            *(why if weighted is None else weighted.notes),
+            *_notes(entered, sides, analysis),
+        ),
+    )
+
+
+def incidence_curve(
+    rows: pl.DataFrame, outcome: str, *, arm: str, label: str, analysis: Analysis, adjusted: bool = False
+) -> IncidenceCurve:
+    """Cumulative incidence of one outcome in rows of `enter_trial`, with errors grouped by patient.
+
+    Need of endo by Aalen-Johansen, the other outcomes by one minus Kaplan-Meier. `adjusted` uses the rows' `weight`.
+    `events` are counted, not weighted. Points stop where fewer than `min_at_risk` are followed or one more event would
+    move the unweighted curve too far; while none has happened the upper limit is the exact one for 0 of those followed.
+    """
+    event = rows[COLUMNS[outcome][1]]
+    happened = event == ENDO if outcome == NEED else event
+    return IncidenceCurve(
+        arm=arm,
+        label=label,
+        outcome=outcome,
+        teeth=rows.height,
+        patients=rows["patient_id"].n_unique(),
+        events=int(happened.sum()),
+        adjusted=adjusted,
+        points=_points(rows, outcome, analysis, adjusted=adjusted) if rows.height else (),
+    )
+
+
+def difference(
+    sides: dict[str, pl.DataFrame], outcome: str, analysis: Analysis, *, adjusted: bool
+) -> Difference | None:
+    """Failures per 100 by the horizon, treated first minus seated vital; None where it cannot be trusted."""
+    days, event = COLUMNS[outcome]
+    horizon = days_of(analysis.horizon_years)
+    if any(s.height == 0 or s[event].sum() < analysis.min_failures for s in sides.values()):
+        return None
+    if any(_stop(s[days], s[event], analysis) < horizon for s in sides.values()):
+        return None
+    first, wait = (
+        Rows(s[days], s[event], weights=s["weight"] if adjusted else None, cluster=s["patient_id"])
+        for s in (sides[FIRST], sides[WAIT])
+    )
+    d = survival_difference(first, wait, [horizon], confidence=analysis.confidence)
+    if np.isnan(d.std_error[0]):
+        return None
+    how = "adjusted: weighted by the inverse chance of the strategy received" if adjusted else "not adjusted"
+    return Difference(
+        group=FIRST,
+        reference=WAIT,
+        years=analysis.horizon_years,
+        from_days=0,
+        per_100=float(-100 * d.estimate[0]),
+        ci_low=float(-100 * d.high[0]),
+        ci_high=float(-100 * d.low[0]),
+        method=f"difference of two Kaplan-Meier curves, variance grouped by patient; {how}",
+    )
+
+
+def everyday_sentence(curve: IncidenceCurve, words: tuple[str, str], *, years: float) -> str:
+    """`Of 100 hyperemic teeth crowned vital, N needed a root canal within 5 years (range a to b).`
+
+    `words` stand before and after "teeth". Where the curve stops before that, the sentence says so.
+    """
+    before, after = words
+    within = f"within {years:g} {'year' if years == 1 else 'years'}"
+    at = next((p for p in curve.points if p.years == years), None)
+    if at is None:
+        so_far = f"{curve.teeth:,} {'tooth' if curve.teeth == 1 else 'teeth'} so far"
+        return (
+            f"Too few {before}teeth{after} were crowned vital and followed to say how many need a root canal {within} "
+            f"({so_far})."
+        )
+    n, low, high = (round(100 * share) for share in (at.estimate, at.ci_low, at.ci_high))
+    which = f"{before}teeth{after} and" if after else f"{before}teeth"
+    some = str(n) if n else "fewer than 1" if at.estimate > 0 else "none"
+    return f"Of 100 {which} crowned vital, {some} needed a root canal {within} (range {low} to {high})."
+
+
+def _points(rows: pl.DataFrame, outcome: str, analysis: Analysis, *, adjusted: bool) -> tuple[IncidencePoint, ...]:
+    days, event = COLUMNS[outcome]
+    stop = _stop(rows[days], rows[event].cast(pl.Int64) > 0, analysis)
+    quarters = np.arange(int(analysis.horizon_years * POINTS_PER_YEAR) + 1) / POINTS_PER_YEAR
+    years = np.unique(np.append(quarters, analysis.horizon_years))
+    at = np.array([days_of(y) for y in years], dtype=np.int64)
+    years, at = years[at <= stop], at[at <= stop]
+    estimate, low, high = _incidence(rows, outcome, at, analysis, adjusted=adjusted)
+    at_risk = (rows[days].to_numpy()[:, None] >= at).sum(axis=0)
+    none_yet = 1 - ((1 - analysis.confidence) / 2) ** (1 / np.maximum(at_risk, 1))
+    low = np.where(np.isnan(low), estimate, low)
+    high = np.where(np.isnan(high), np.where((estimate == 0) & (at > 0), none_yet, estimate), high)
+    return tuple(
+        IncidencePoint(float(y), int(n), float(e), float(a), float(b))
+        for y, n, e, a, b in zip(years, at_risk, estimate, low, high, strict=True)
+    )
+
+
+def _incidence(
+    rows: pl.DataFrame, outcome: str, at: NDArray[np.int64], analysis: Analysis, *, adjusted: bool
+) -> tuple[Floats, Floats, Floats]:
+    days, event = (rows[name] for name in COLUMNS[outcome])
+    weights = rows["weight"] if adjusted else None
+    cluster, confidence = rows["patient_id"], analysis.confidence
+    if outcome == NEED:
+        curve = aalen_johansen(days, event, weights=weights, cluster=cluster, n_causes=3, confidence=confidence)
+        found = curve.at(at)
+        return found.incidence[ENDO - 1], found.low[ENDO - 1], found.high[ENDO - 1]
+    kept = kaplan_meier(days, event, weights=weights, cluster=cluster, confidence=confidence).at(at)
+    return 1 - kept.survival, 1 - kept.high, 1 - kept.low
+
+
+def _stop(days: pl.Series, event: pl.Series, analysis: Analysis) -> int:
+    # The last day shown, by the unweighted curve, so that a curve and its weighted twin stop together.
+    return curve_stop(kaplan_meier(days, event), rules=analysis.curve_rules())[0]
+
+
+def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis: Analysis) -> Verdict:
+    both = pl.concat(sides.values())
+    span = (pl.col("exit_date").max() - pl.col("entry_date").min()).dt.total_days()
+    first, wait = (
+        Group(arm, LABELS[arm], s.height, s["patient_id"].n_unique(), int(s["crown_failed"].sum()), 0.0, 0.0, 0.0, 0.0)
+        for arm, s in sides.items()
+    )
+    return write_verdict(
+        Basis(
+            group=first,
+            reference=wait,
+            difference=found,
+            horizon_years=analysis.horizon_years,
+            smallest_per_100=analysis.smallest_difference_per_100,
+            min_failures=analysis.min_failures,
+            years_of_records=float(both.select(span).item() or 0) / DAYS_PER_YEAR,
+        )
+    )
+
+
+def _notes(entered: Entered, sides: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[str, ...]:
+    rows, wait = entered.rows, sides[WAIT]
+    early = rows.filter(pl.col("course_completed") < pl.col("prep_date")).height
+    shifted = rows.filter("order_uncertain").height
+    renewed = wait.filter("given_up").height
+    counted = (
+        (early, "had the root canal completed before the preparation; their pulp is taken as recorded before it"),
+        (shifted, "counted as treated first by a seat date that is worked out from the preparation"),
+        (
+            renewed,
+            "seated vital needed a root canal for which the crown was renewed: a need of it, and a crown failure",
+        ),
+    )
+    notes = [f"{n:,} {'tooth' if n == 1 else 'teeth'} {what}." for n, what in counted if n]
+    for arm, side in sides.items():
+        if side.height < analysis.min_at_risk:
+            n = f"{side.height:,} {'tooth' if side.height == 1 else 'teeth'}"
+            notes.append(f"Too few to compare: {n} with {LABELS[arm].lower()}.")
+    return tuple(notes)

@@ -1,0 +1,158 @@
+"""Weights that make the two arms of the emulated trial alike in what was known at the seat.
+
+The chance of being treated first is fitted by logistic regression; see `stats/propensity.py` and
+`stats/inverse_weights.py` for the method and its sources.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.questions.covariates import UNKNOWN, Covariate, Levels, Numeric, design
+from pipeline.questions.crown_longevity import ADJUST
+from pipeline.questions.trial_rows import FIRST
+from pipeline.results import BalanceRow
+from pipeline.stats.balance import balance_table
+from pipeline.stats.inverse_weights import InverseWeights, stabilised_weights
+from pipeline.stats.propensity import fit_logistic
+
+Floats = NDArray[np.float64]
+CLINICIAN = Levels("provider_id", "clinician")
+# A level with fewer teeth than this in either arm has too little to be compared by; also teeth of the smaller arm that
+# the model asks for per column.
+MIN_TEETH = 5
+TRUNCATED_AT = (0.01, 0.99)
+# What a column of length 1 must add to those before it to count as one of its own.
+FOLLOWS = 1e-6
+# A standardised difference up to this is commonly taken as balanced (Austin PC. Stat Med 2009;28:3083-3107).
+BALANCED = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Weighted:
+    """One weight per row; what they adjust for; the balance before and after them; what has to be said."""
+
+    values: Floats
+    adjusted_for: tuple[str, ...]
+    balance: tuple[BalanceRow, ...]
+    notes: tuple[str, ...]
+
+
+def weigh(rows: pl.DataFrame, *, min_teeth: int) -> tuple[Weighted | None, tuple[str, ...]]:
+    """Stabilised, truncated inverse-probability weights of the strategy received; None, and why, where there are none.
+
+    Adjusts for what is recorded of age, sex, tooth group, material, bruxism, smoking, year and clinician. A missing
+    value is a level of its own. A level that fewer than `MIN_TEETH` teeth of either arm have is pooled with other such
+    levels, else with the commonest. If the model with clinicians is too large or has no answer (a clinician who always
+    decides one way), the clinicians are left out, and that is said. `min_teeth` is asked of each arm.
+    """
+    treated = rows["arm"] == FIRST
+    smaller = min(int(treated.sum()), int((~treated).sum()))
+    if smaller < min_teeth:
+        return None, (f"Not adjusted: an arm has fewer than {min_teeth} teeth.",)
+    for covariates in ((*ADJUST, CLINICIAN), ADJUST):
+        made = _fit(rows, treated, covariates, smaller)
+        if made is not None:
+            return made, ()
+    return None, ("Not adjusted: what is recorded tells the two arms apart without overlap, or says nothing of them.",)
+
+
+def _fit(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate], smaller: int) -> Weighted | None:
+    pooled = rows.select(_pooled(rows[c.name], treated) if isinstance(c, Levels) else rows[c.name] for c in covariates)
+    made = design(pooled.with_columns(treated=treated), covariates, event="treated")
+    kept = _independent(made.x)
+    x, names = made.x[:, kept], [made.names[i] for i in kept]
+    if not names or len(names) * MIN_TEETH > smaller:
+        return None
+    fit = fit_logistic(x, treated.to_numpy(), names=names)
+    if not fit.converged or not np.all((fit.probability > 0) & (fit.probability < 1)):
+        return None
+    weights = stabilised_weights(treated.to_numpy(), fit.probability, quantiles=TRUNCATED_AT)
+    table = balance_table(x, treated.to_numpy(), weights.values, names=names).drop_nulls(["before", "after"])
+    balance = tuple(
+        BalanceRow(row["covariate"], _label(row["covariate"], covariates), row["before"], row["after"])
+        for row in table.iter_rows(named=True)
+    )
+    notes = [_about(weights)]
+    notes += [f"Not adjusted for {name}." for name in made.left_out]
+    if CLINICIAN not in covariates:
+        notes.append("Not adjusted for clinician (too few teeth, or a clinician who always decided one way).")
+    notes += _pooled_notes(rows, treated, covariates)
+    notes += [
+        f"{c.label}: not recorded for {rows[c.name].null_count():,} of {rows.height:,} teeth."
+        for c in covariates
+        if 0 < rows[c.name].null_count() < rows.height
+    ]
+    off = [row.label for row in balance if row.after is not None and row.after > BALANCED]
+    if off:
+        notes.append(f"The arms still differ by more than {BALANCED:g} standard deviations in {', '.join(off)}.")
+    return Weighted(weights.values, made.used, balance, tuple(notes))
+
+
+def _pooled(values: pl.Series, treated: pl.Series) -> pl.Series:
+    """Levels too rare in either arm as one level `rare`, or in the commonest other if they are rare even together."""
+    level = values.cast(pl.String)
+    if level.null_count() == len(level):
+        return level
+    level = level.fill_null(UNKNOWN)
+    few = _rare(level, treated)
+    pool = level.is_in(few["level"].to_list())
+    rest = level.filter(~pool).value_counts().sort(["count", values.name], descending=[True, False])
+    enough = rest.is_empty() or min(few["first"].sum(), few["wait"].sum()) >= MIN_TEETH
+    target = "rare" if enough else rest[values.name][0]
+    return level.replace(dict.fromkeys(few["level"], target))
+
+
+def _rare(level: pl.Series, treated: pl.Series) -> pl.DataFrame:
+    """Levels that fewer than `MIN_TEETH` teeth of an arm have: `level, first, wait`, with the teeth of each arm."""
+    frame = pl.DataFrame({"level": level, "treated": treated})
+    counted = frame.group_by("level").agg(first=pl.col("treated").sum(), wait=(~pl.col("treated")).sum())
+    return counted.filter(pl.min_horizontal("first", "wait") < MIN_TEETH).sort("level")
+
+
+def _pooled_notes(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate]) -> list[str]:
+    out = []
+    for covariate in covariates:
+        level = rows[covariate.name].cast(pl.String)
+        if isinstance(covariate, Numeric) or level.null_count() == len(level):
+            continue
+        few = _rare(level.fill_null(UNKNOWN), treated)
+        if few.height:
+            n = int(few["first"].sum()) + int(few["wait"].sum())
+            out.append(
+                f"{covariate.label}: {n:,} {'tooth' if n == 1 else 'teeth'} in levels with fewer than {MIN_TEETH} "
+                "in an arm, not told apart in the weights."
+            )
+    return out
+
+
+def _independent(x: Floats) -> list[int]:
+    """Columns that do not follow from those before them and the intercept."""
+    centred = x - x.mean(axis=0)
+    length = np.linalg.norm(centred, axis=0)
+    # The diagonal of R holds what each column adds to those before it.
+    own = np.abs(np.diag(np.linalg.qr(centred / np.where(length > 0, length, 1.0), mode="r")))
+    return [j for j in range(len(own)) if length[j] > 0 and own[j] > FOLLOWS]
+
+
+def _label(name: str, covariates: Sequence[Covariate]) -> str:
+    covariate = next(c for c in covariates if name == c.name or name.startswith(f"{c.name}_"))
+    level = name.removeprefix(covariate.name).removeprefix("_")
+    words = {UNKNOWN: "not recorded", "rare": "rare levels", "true": "yes", "false": "no"}
+    if isinstance(covariate, Numeric) and not level:
+        return covariate.label
+    return f"{covariate.label}: {words.get(level, level.replace('_', ' '))}"
+
+
+def _about(weights: InverseWeights) -> str:
+    (n_first, n_wait), (first, wait) = weights.n, weights.effective
+    set_back = f"{weights.n_truncated:,} {'was' if weights.n_truncated == 1 else 'were'} set back to these bounds"
+    return (
+        f"Weights lie between {weights.low:.2f} and {weights.high:.2f} ({set_back}); weighted, the {n_first:,} teeth "
+        f"treated first tell as much as {first:,.0f}, the {n_wait:,} seated vital as much as {wait:,.0f}."
+    )

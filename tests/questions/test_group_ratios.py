@@ -1,0 +1,55 @@
+"""Hazard ratios between groups: a baseline for each clinician, and groups without a failure."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.group_ratios import group_ratios
+
+
+def spells(seed: int = 3) -> pl.DataFrame:
+    """Bob's teeth are lost four times as fast as Ann's and he crowns more of them; a crown does nothing."""
+    random = np.random.default_rng(seed)
+    bob = random.random(2000) < 0.5
+    crowned = random.random(2000) < np.where(bob, 0.8, 0.2)
+    days = np.ceil(random.exponential(np.where(bob, 1000, 4000))).astype(int)
+    return pl.DataFrame(
+        {
+            "course_id": range(2000),
+            "patient_id": [f"p{i}" for i in range(2000)],
+            "provider_id": np.where(bob, "bob", "ann"),
+            "state": np.where(crowned, "crowned", "not_crowned"),
+            "entry_days": 0,
+            "exit_days": np.minimum(days, 2000),
+            "event": days <= 2000,
+        }
+    )
+
+
+def ratios(rows: pl.DataFrame, *, contrasts=(("crowned", "not_crowned"),)):
+    return group_ratios(rows, contrasts, (), Analysis(), unit="course_id", model="cox")
+
+
+def test_each_clinician_has_a_baseline():
+    # 40 samples: the truth is a ratio of 1, which the crude one never allows.
+    both = [ratios(spells(seed)).estimates for seed in range(40)]
+    assert {(c.stratified_by, a.stratified_by) for c, a in both} == {((), ("clinician",))}
+    assert min(crude.ci_low for crude, _ in both) > 1.5
+    assert abs(np.mean([np.log(adjusted.hazard_ratio) for _, adjusted in both])) < 0.03
+    assert 35 <= sum(adjusted.ci_low <= 1 <= adjusted.ci_high for _, adjusted in both) <= 40
+    assert {(adjusted.crowns, adjusted.clusters) for _, adjusted in both} == {(2000, 2000)}
+
+
+def test_a_group_without_a_failure_is_left_out_and_named():
+    rows = spells().with_columns(event=pl.col("event") & (pl.col("state") == "crowned"))
+    found = ratios(rows)
+    assert (found.estimates, found.adjusted) == ((), None)
+    assert found.notes == ("No failure in group not_crowned: no hazard ratio.",)
+
+
+def test_pairs_share_one_reference():
+    thirds = pl.Series("state", ["a", "b", "c"] * 667)[:2000]
+    found = ratios(spells().with_columns(thirds), contrasts=(("a", "b"), ("c", "b"), ("a", "c")))
+    crude = {e.contrast: e.hazard_ratio for e in found.estimates if not e.stratified_by}
+    assert crude["a vs b"] / crude["c vs b"] == pytest.approx(crude["a vs c"])

@@ -1,0 +1,147 @@
+"""Honesty by hand: who is lost, what the extremes make of it, when an E-value is given, and what is balanced."""
+
+import dataclasses
+
+import numpy as np
+import polars as pl
+import pytest
+from drawn import frame
+
+from pipeline.questions.covariates import Levels, Numeric
+from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.honesty import balance, detectable_per_100, extremes, followup_rows, honesty_of
+from pipeline.results import Comparison, Difference, Estimate, Group, Milestone, Verdict
+from pipeline.stats.followup import drop_out_extremes
+
+ANALYSIS = Analysis(horizon_years=1.0)
+DIFFERENCE = Difference("opened", "before", 1.0, 0, 10.0, 0.2, 19.8, "")
+LABELS = {"opened": "Opened", "before": "Before"}
+# One year is 365 days. The cut-off is 1 January 2022, day 731 of the clock of all.
+SPELLS = frame("""
+    crown_id | patient_id | state  | entry_days | exit_days | event | exit_date  | exit_reason  | age | sex    | bruxism
+    C1       | p1         | opened | 0          | 100       | true  | 2020-04-10 | failed       | 50  | male   | true
+    C2       | p2         | opened | 0          | 200       | false | 2020-07-19 | last_contact | 60  | male   |
+    C3       | p3         | opened | 0          | 731       | false | 2022-01-01 | cutoff       | 70  | female | false
+    C4       | p4         | opened | 0          | 731       | false | 2022-01-01 | cutoff       |     | female | false
+    C5       | p5         | before | 0          | 300       | false | 2020-10-27 | last_contact | 40  | male   | true
+    C6       | p6         | before | 0          | 300       | false | 2020-10-27 | death        | 40  | male   | false
+    C7       | p7         | before | 0          | 150       | true  | 2020-05-30 | failed       | 50  | male   | false
+    C8       | p8         | before | 0          | 731       | false | 2022-01-01 | cutoff       | 50  | female | false
+    # C9 waits without a root canal until it is opened on day 50: that row is cut, not lost.
+    C9       | p9         | before | 0          | 50        | false | 2021-11-01 | last_contact | 50  | female | false
+    C9       | p9         | opened | 50         | 670       | false | 2021-11-01 | last_contact | 50  | female | false
+""")
+
+
+def comparison(code: str, *, survival: float = 0.9, adjusted: tuple[str, ...] = ("age",)) -> Comparison:
+    at = (Milestone(1.0, 5, 3, 1, 1, survival, 0.5, 0.99),)
+    groups = tuple(Group(n, LABELS[n], 5, 5, 1, 9.0, 1.0, 0.5, 2.0, milestones=at) for n in LABELS)
+    ratio = Estimate("opened vs before", "cox", adjusted, (), 2.0, 1.5, 2.6, 0.01, "patient_id", 9, 9, 2, 9)
+    verdict = Verdict(code, "", "", "", "", "", 5.0)
+    return Comparison("x", "", "", "", "", groups, (ratio,), None, DIFFERENCE, verdict, (), (), (), 1.0)
+
+
+def at_extremes(difference: Difference = DIFFERENCE, **options):
+    found = extremes(SPELLS, difference, ANALYSIS, labels=LABELS, unit="crown_id", **options)
+    return {said: (per_100, low, high) for said, per_100, low, high in found}
+
+
+def test_the_detectable_difference_is_2_8_errors():
+    # Limits 0.2 to 19.8: an error of 5.
+    assert detectable_per_100(DIFFERENCE, ANALYSIS) == pytest.approx(2.8016 * 5, rel=1e-4)
+
+
+def test_the_extremes_in_fractions():
+    found = {said: row[0] for said, row in at_extremes().items()}
+    # Lost: C2 on day 200 and C5 on day 300; C6 died and C9's first row was cut.
+    # Opened: 5 at risk on day 100; C2 fails: 4/5 x 3/4 = 3/5; C2 lasts: 4/5.
+    # Before (C9 gone by day 50): 4 at risk on day 150: 3/4; C5 fails among C5, C6, C8: 3/4 x 2/3 = 1/2; C5 lasts: 3/4.
+    assert found == {
+        "all of them failed at once": pytest.approx(100 * (2 / 5 - 1 / 2)),
+        "none of them failed by 1 years": pytest.approx(100 * (1 / 5 - 1 / 4)),
+        "with opened all of them failed at once, with before none of them failed by 1 years": pytest.approx(
+            100 * (2 / 5 - 1 / 4)
+        ),
+        "with opened none of them failed by 1 years, with before all of them failed at once": pytest.approx(
+            100 * (1 / 5 - 1 / 2)
+        ),
+    }
+
+
+def test_the_extremes_are_those_of_each_curve():
+    # One group's curve by the estimator of one curve, on rows where no cut gets in the way.
+    opened = SPELLS.filter(pl.col("state") == "opened")
+    days, event, entry = (opened[c] for c in ("exit_days", "event", "entry_days"))
+    curves = drop_out_extremes(days, event, [731] * 5, 365, entry_days=entry)
+    lasts, fails = (float(c.at([365]).survival[0]) for c in (curves.lost_last, curves.lost_fail))
+    found = {said: row[0] for said, row in at_extremes().items()}
+    both = found["all of them failed at once"]
+    mixed = found["with opened none of them failed by 1 years, with before all of them failed at once"]
+    assert both - mixed == pytest.approx(100 * (lasts - fails))
+
+
+def test_the_extremes_bracket_what_the_records_show_and_have_limits():
+    for per_100, low, high in at_extremes().values():
+        assert low < per_100 < high
+    values = [row[0] for row in at_extremes().values()]
+    assert min(values) < 100 * (1 / 5 - 1 / 4) < max(values)
+
+
+def test_nobody_lost_no_extremes():
+    kept = SPELLS.with_columns(exit_reason=pl.lit("cutoff"))
+    assert extremes(kept, DIFFERENCE, ANALYSIS, labels=LABELS, unit="crown_id") == ()
+
+
+def test_an_e_value_only_where_a_difference_is_claimed_and_only_of_an_adjusted_ratio():
+    def asked(made: Comparison):
+        found = honesty_of(made, SPELLS, ANALYSIS, covariates=())
+        return found.e_value, found.e_value_limit
+
+    assert asked(comparison("cannot_tell")) == (None, None)
+    assert asked(comparison("differs", adjusted=())) == (None, None)
+    # Rare (10 % failed): the ratio as it is: 2 + sqrt(2 x 1) and 1.5 + sqrt(1.5 x 0.5).
+    assert asked(comparison("differs")) == (pytest.approx(2 + 2**0.5), pytest.approx(1.5 + 0.75**0.5))
+    # Common (20 %): (1 - 0.5^sqrt 2) / (1 - 0.5^sqrt 0.5) in its place.
+    ratio = (1 - 0.5 ** (2**0.5)) / (1 - 0.5 ** (0.5**0.5))
+    assert asked(comparison("differs", survival=0.8))[0] == pytest.approx(ratio + (ratio * (ratio - 1)) ** 0.5)
+
+
+def test_without_a_difference_nothing_is_said():
+    found = honesty_of(dataclasses.replace(comparison("too_early"), difference=None), SPELLS, ANALYSIS)
+    assert (found.detectable_per_100, found.extremes, found.balance) == (None, (), ())
+
+
+def test_balance_counts_each_crown_once_in_its_last_state():
+    covariates = (Numeric("age", "age", 10.0), Levels("sex", "sex"), Levels("bruxism", "bruxism"))
+    rows = {r.name: r for r in balance(SPELLS, "opened", "before", covariates, unit="crown_id")}
+    # C9 counts as opened. Male: 2 of 5 opened, 3 of 4 before; over sqrt((0.24 + 0.1875) / 2).
+    assert rows["sex_male"].before == pytest.approx(0.35 / np.sqrt((0.24 + 0.1875) / 2))
+    # Age: 50, 60, 70, 50 and a gap at the mean of all, 51.25; 40, 40, 50, 50.
+    one, other = np.array([50, 60, 70, 51.25, 50]), np.array([40, 40, 50, 50])
+    spread = np.sqrt((one.var(ddof=1) + other.var(ddof=1)) / 2)
+    assert rows["age"].before == pytest.approx((one.mean() - other.mean()) / spread)
+    assert rows["bruxism_unknown"].label == "bruxism: not recorded"
+    assert "bruxism_false" not in rows
+    sizes = [r.before for r in rows.values()]
+    assert sizes == sorted(sizes, reverse=True)
+    assert all(r.after is None for r in rows.values())
+
+
+def test_followup_of_crowns_and_root_canals():
+    crowns = frame("""
+        crown_id | seat_date  | entry_date | exit_date  | failure | exit_reason
+        C1       | 2020-01-01 | 2020-01-01 | 2020-04-10 | true    | failed
+        C2       | 2020-01-01 | 2020-01-01 | 2020-07-19 | false   | last_contact
+        C3       | 2020-01-01 | 2020-01-01 | 2020-10-27 | false   | death
+        C4       | 2020-01-01 | 2020-01-01 | 2021-01-01 | false   | cutoff
+        C5       |            | 2020-01-01 | 2021-01-01 | false   | cutoff
+    """)
+    courses = frame("""
+        course_id | completed | exit_date | failure | exit_reason
+    """).with_columns(pl.col("completed", "exit_date").cast(pl.Date))
+    (found,) = followup_rows(crowns, courses)
+    # 366 days were possible. Seen: 100 + 200 + 300 + 366; possible: 100 + 366 + 300 + 366.
+    assert (found.of, found.teeth, found.lost) == ("crowns", 4, 1 / 4)
+    assert found.clark_c == pytest.approx(966 / 1132)
+    # Reverse curve: ends on days 200 (2/3), 300 (1/3): the median is 300.
+    assert found.median_days == 300
