@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint slow lock clean
+.PHONY: demo test lint slow calibrate lock clean
 
 # The locked packages first, then the project itself: the same versions on every machine.
 $(VENV)/installed: requirements.lock pyproject.toml
@@ -25,6 +25,10 @@ lint: $(VENV)/installed
 
 slow: $(VENV)/installed
 	$(BIN)/python -m pytest -m slow
+
+# Renews pipeline/data/calibration.csv; see tests/calibration/README.md.
+calibrate: $(VENV)/installed
+	$(BIN)/python -m tests.calibration
 
 # Needs `uv` on the path; run after changing the dependencies in pyproject.toml.
 lock:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
+from pipeline.calibration import calibration_rows, calibration_sentence
 from pipeline.questions import endo_outcomes
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
@@ -128,6 +129,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             link_counts=stored.link_counts,
         ),
         not_run=(*_not_run(stored), *recalls.not_run, *((trial,) if isinstance(trial, NotRun) else ())),
+        calibration=calibration_sentence(calibration_rows()),
         trials=(trial,) if isinstance(trial, Trial) else (),
         followup=followup_rows(
             stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence

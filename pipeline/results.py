@@ -437,6 +437,7 @@ class Results:
     followup: tuple[FollowUp, ...] = field(default=())
     recalls: tuple[RecallRow, ...] = field(default=())
     trials: tuple[Trial, ...] = field(default=())
+    calibration: str = ""
     schema: int = SCHEMA
 
 

@@ -1,0 +1,124 @@
+"""How the comparison did on invented practices whose truth is known: the shipped table and a sentence on it.
+
+The table is made by `python -m tests.calibration` in the project's source; see tests/calibration/README.md.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import typing
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+
+CONFIDENCE = 0.95
+# A setting falls short when its coverage lies further below the confidence than this many standard errors of a share
+# from so many practices: chance alone seldom does that to one of ten settings.
+ERRORS_BELOW = 3.0
+
+
+@dataclass(frozen=True)
+class CalibrationRow:
+    """One setting. Shares lie between 0 and 1; `*_mc_error` is the standard error from the number of practices.
+
+    The ratio is the adjusted hazard ratio (logarithm), opened against root canal before the seat; the difference is the
+    adjusted one, in failures per 100 by the horizon. Means, bias and coverage are over the practices in which there was
+    an estimate (`*_estimated`); power is the share of all practices whose interval left out no effect (with no effect:
+    the share wrongly so).
+
+    `log_hr_truth` holds for one and the same crown. Where patients differ in ways not recorded, the ratio over all
+    patients is nearer to none: `log_hr_all_patients` is what very large practices without faults show, and bias and
+    coverage are given for both. The difference is over all patients by its definition; `difference_truth` is the mean
+    over practices, as each starts its own day after the seat.
+
+    `too_early` to `cannot_tell` are the shares of practices with each verdict. False alarms: `false_differs`, a
+    difference claimed where there is none or of the wrong sign; `false_little_difference`, a difference called smaller
+    than what matters that is not; `false_alarm_rate`, either.
+    """
+
+    setting: str
+    about: str
+    practices: int
+    crowns: int
+    failures_opened: float
+    failures_before: float
+    log_hr_truth: float
+    log_hr_estimated: int
+    log_hr_bias: float
+    log_hr_bias_mc_error: float
+    log_hr_coverage: float
+    log_hr_power: float
+    log_hr_all_patients: float
+    log_hr_all_patients_mc_error: float
+    log_hr_bias_all_patients: float
+    log_hr_coverage_all_patients: float
+    difference_truth: float
+    difference_estimated: int
+    difference_bias: float
+    difference_bias_mc_error: float
+    difference_coverage: float
+    difference_coverage_mc_error: float
+    difference_power: float
+    too_early: float
+    little_difference: float
+    differs: float
+    cannot_tell: float
+    false_differs: float
+    false_little_difference: float
+    false_alarm_rate: float
+    date: str
+    seed: int
+
+
+def calibration_rows() -> list[CalibrationRow]:
+    """The table of the last full calibration, one row a setting, in the order of the settings."""
+    kinds = typing.get_type_hints(CalibrationRow)
+    with files("pipeline").joinpath("data", "calibration.csv").open(encoding="utf-8") as stream:
+        return [
+            CalibrationRow(**{name: kinds[name](value) for name, value in line.items()})
+            for line in csv.DictReader(stream)
+        ]
+
+
+def calibration_sentence(rows: Sequence[CalibrationRow]) -> str:
+    """The table in one sentence, every number from its rows.
+
+    Coverage is that of the adjusted difference, on which the verdict stands; settings that fall short are named.
+    """
+    practices = sum(r.practices for r in rows)
+    poor = [r for r in rows if falls_short(r)]
+    good = [r.difference_coverage for r in rows if r not in poor]
+    made = f"On {practices:,} invented practices in {len(rows)} settings (made {rows[0].date}, seed {rows[0].seed})"
+    held = [f"held the truth in {_range(good)} of 100"] if good else []
+    if poor:
+        named = ", ".join(f"{_words(r)} ({_share(r)})" for r in poor)
+        held.append(f"held it too seldom with {named}")
+    worst = max(rows, key=lambda r: r.false_alarm_rate)
+    alarm = f"{100 * worst.false_alarm_rate:.1f} of 100 ({_words(worst)})"
+    return (
+        f"{made}, the 95% range of the adjusted difference {' and '.join(held)}; "
+        f"a verdict claimed what was not so in at most {alarm}."
+    )
+
+
+def falls_short(row: CalibrationRow) -> bool:
+    """Whether the limits of the adjusted difference hold the truth too seldom, beyond chance.
+
+    True too where no practice had an estimate: nothing was shown.
+    """
+    error = math.sqrt(CONFIDENCE * (1 - CONFIDENCE) / max(row.difference_estimated, 1))
+    return not row.difference_coverage >= CONFIDENCE - ERRORS_BELOW * error
+
+
+def _share(row: CalibrationRow) -> str:
+    return f"{100 * row.difference_coverage:.0f} of 100" if row.difference_estimated else "no estimate"
+
+
+def _range(shares: Sequence[float]) -> str:
+    low, high = (f"{100 * share:.0f}" for share in (min(shares), max(shares)))
+    return low if low == high else f"{low} to {high}"
+
+
+def _words(row: CalibrationRow) -> str:
+    return row.setting.replace("_", " ")
