@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 import click
+
+# The matrices here are small: a second thread inside each product costs more than it gains. Before numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from dashboards.results_json import write_results_json
 from dashboards.write import write_all

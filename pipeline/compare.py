@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.calibration import calibration_rows, calibration_sentence
 from pipeline.questions import endo_outcomes
+from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
 from pipeline.questions.crown_rows import crown_rows, state_spells
@@ -25,6 +26,7 @@ from pipeline.questions.recalls import recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.results import Check, Comparison, Counts, NotRun, Results, Trial
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
+from pipeline.transforms.link import LinkInput, LinkRules
 
 CAUTIONS = (
     "These figures describe one practice's own records. They show association, not cause: teeth were not assigned "
@@ -51,6 +53,8 @@ class Compared:
     reasons: Mapping[str, tuple[str, str]]
     codes: pl.DataFrame
     link_counts: Mapping[str, int]
+    link_input: LinkInput  # all rows ever loaded, for linking again under other rules
+    link_rules: LinkRules
     cutoff: dt.date | None
     rules: Mapping[str, str]
     settings: Mapping[str, str]
@@ -63,10 +67,14 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     comparisons: tuple[Comparison, ...] = ()
     if stored.crowns["seat_date"].count():
         since_seat = compare_since_seat(stored.crowns, patients, analysis)
+        say("counting the main comparison in every other defensible way")
+        choices = explore_choices(stored.link_input, stored.codes, stored.link_rules, patients, analysis, say=say)
         since_opening = compare_since_opening(stored.crowns, patients, analysis)
         states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(stored.crowns, patients)
         comparisons = (
-            replace(since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff)),
+            with_choices(
+                replace(since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff)), choices
+            ),
             replace(since_opening, honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff)),
         )
     say("root-filled teeth with a crown and without one")

@@ -16,7 +16,7 @@ from pipeline.ingest import ingest
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
 from pipeline.results import Results, from_plain, to_plain
-from pipeline.store import open_store
+from pipeline.store import Store, open_store
 from pipeline.tables import (
     CROWN_DETAILS,
     CROWNS,
@@ -56,13 +56,7 @@ def link_stage(settings: Settings, *, say: Say) -> Path:
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("ingest")
         say("linking root canals, crowns and extractions of one tooth")
-        tables = LinkInput(
-            procedures=store.read_all_procedures().lazy(),
-            patients=store.read(PATIENTS).lazy(),
-            crown_details=store.read(CROWN_DETAILS).lazy(),
-            findings=store.read(FINDINGS).lazy(),
-        )
-        linked = link(tables, code_table(settings), link_rules(settings))
+        linked = link(_link_input(store), code_table(settings), link_rules(settings))
         with store.transaction():
             store.replace(CROWNS, linked.crowns)
             store.replace(ENDO_COURSES, linked.endo_courses)
@@ -91,6 +85,8 @@ def compare_stage(settings: Settings, *, say: Say) -> Results:
             reasons={code: (reason.meaning, reason.what_to_do) for code, reason in REASONS.items()},
             codes=code_table(settings),
             link_counts=kept.get("counts", {}),
+            link_input=_link_input(store),
+            link_rules=link_rules(settings),
             cutoff=dt.date.fromisoformat(kept["cutoff"]) if kept.get("cutoff") else None,
             rules=_in_words(settings.rules) | {"crown_date": settings.practice.crown_date},
             settings=_in_words(settings.analysis),
@@ -116,6 +112,15 @@ def stored_results(settings: Settings) -> Results:
 def link_rules(settings: Settings) -> LinkRules:
     """The linking rules in force."""
     return LinkRules(**dataclasses.asdict(settings.rules), posted_at_prep=settings.practice.crown_date == "prep")
+
+
+def _link_input(store: Store) -> LinkInput:
+    return LinkInput(
+        procedures=store.read_all_procedures().lazy(),
+        patients=store.read(PATIENTS).lazy(),
+        crown_details=store.read(CROWN_DETAILS).lazy(),
+        findings=store.read(FINDINGS).lazy(),
+    )
 
 
 def _analysis(settings: Settings) -> Analysis:

@@ -82,7 +82,7 @@ def compare_since_seat(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: A
         if spells.filter(pl.col("state") == name).height
     }
     estimates, notes, missing, fit = estimate_states(spells, analysis)
-    crude = _difference(spells, groups, analysis)
+    crude = crude_difference(spells, groups, analysis)
     difference = adjusted_difference(fit, crude, analysis) or crude
     empty = [LABELS[name].lower() for name in STATES if name not in groups]
     notes = [*notes, *(f"No crown with {name}." for name in empty)]
@@ -251,7 +251,7 @@ def _contrasts(
     return out
 
 
-def _difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: Analysis) -> Difference | None:
+def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: Analysis) -> Difference | None:
     """Failures per 100 by the horizon, opened minus done before, from the day the opened group is large enough."""
     horizon = days_of(analysis.horizon_years)
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}

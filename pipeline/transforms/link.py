@@ -1,6 +1,7 @@
 """The linking step: rows of a ledger in, courses of endo and crowns with their fate out.
 
-A pure function of the stored tables and the rules: it can be run again under other rules on the same rows.
+A pure function of the stored tables and the rules: it can be run again under other rules on the same rows. What does
+not hang on the rules' numbers is read once (`read_ledger`), so that a run under other numbers (`link_ledger`) is cheap.
 """
 
 from __future__ import annotations
@@ -56,6 +57,7 @@ class LinkRules:
     recall_months: int = 12
     data_cutoff: dt.date | None = None
     posted_at_prep: bool = False  # the posted date of a crown is its preparation, not its seat
+    followed_to_cutoff: bool = False  # a patient not seen again counts as followed until death or the cut-off
 
 
 @dataclass(frozen=True)
@@ -85,10 +87,34 @@ class Linked:
 
 
 @dataclass(frozen=True)
-class _Ledger:
-    done: pl.DataFrame  # every completed row that stands: patient_id, service_date
-    events: pl.DataFrame  # those of permanent teeth whose kind the rules look at
-    history: pl.DataFrame  # existing rows of permanent teeth
+class Ledger:
+    """What the stored tables say before the rules' numbers are applied; one for each data cut-off asked for.
+
+    `done` has every completed row that stands (`patient_id, service_date`), `events` those of permanent teeth whose
+    kind the rules look at, `history` the existing rows of permanent teeth. `ends` is the end of each patient's
+    follow-up at the last contact, `gaps` and `extracted` what became of single teeth. `cutoff` is the day up to which
+    the data reach, `cutoff_asked` the one that was asked for.
+    """
+
+    done: pl.DataFrame
+    events: pl.DataFrame
+    history: pl.DataFrame
+    crown_details: pl.DataFrame
+    ends: pl.DataFrame
+    deceased: pl.DataFrame
+    gaps: pl.DataFrame
+    extracted: pl.DataFrame
+    set_aside: pl.DataFrame
+    counts: dict[str, int]
+    cutoff: dt.date | None
+    cutoff_asked: dt.date | None
+
+
+@dataclass(frozen=True)
+class _Rows:
+    done: pl.DataFrame
+    events: pl.DataFrame
+    history: pl.DataFrame
     set_aside: pl.DataFrame
     counts: dict[str, int]
 
@@ -110,18 +136,49 @@ def link(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> Linked:
     `crowns` and `endo_courses` as declared in `pipeline.tables`, sorted by their keys. The result does not depend on
     the order of the rows.
     """
-    ledger = _read_ledger(tables, codes, rules)
+    return link_ledger(read_ledger(tables, codes, data_cutoff=rules.data_cutoff), rules)
+
+
+def read_ledger(tables: LinkInput, codes: pl.DataFrame, *, data_cutoff: dt.date | None = None) -> Ledger:
+    """Rules 1, 2, 8 and 10, which need every row and none of the other rules' numbers; see `link` for the tables.
+
+    `data_cutoff` is the last day that counts; None for the latest day on which the data say that something was so.
+    """
+    rows = _read_rows(tables, codes, data_cutoff)
     findings = tables.findings
-    cutoff = data_cutoff(ledger.done.lazy(), findings, tables.patients).collect().item()
-    cutoff = rules.data_cutoff or cutoff
+    cutoff = data_cutoff or _latest(rows.done, tables)
     findings = findings.filter(pl.col("exam_date") <= pl.lit(cutoff))
-    ends = patient_followup(ledger.done.lazy(), findings, tables.patients, cutoff=pl.lit(cutoff, pl.Date)).collect()
-    events = ledger.events
-    extracted = extractions(events.lazy()).collect()
-    seen = contacts(ledger.done.lazy(), findings).unique()
-    gaps = lost_between_visits(events.lazy(), ledger.history.lazy(), extracted.lazy(), seen).collect()
+    ends = patient_followup(rows.done.lazy(), findings, tables.patients, cutoff=pl.lit(cutoff, pl.Date)).collect()
+    extracted = extractions(rows.events.lazy()).collect()
+    seen = contacts(rows.done.lazy(), findings).unique()
+    gaps = lost_between_visits(rows.events.lazy(), rows.history.lazy(), extracted.lazy(), seen).collect()
+    return Ledger(
+        done=rows.done,
+        events=rows.events,
+        history=rows.history,
+        crown_details=tables.crown_details.collect(),
+        ends=ends,
+        deceased=tables.patients.select("patient_id", "deceased_date").collect(),
+        gaps=gaps,
+        extracted=extracted,
+        set_aside=rows.set_aside,
+        counts=rows.counts,
+        cutoff=cutoff,
+        cutoff_asked=data_cutoff,
+    )
+
+
+def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
+    """The rules that hang on numbers, on a ledger read before; the result is that of `link` under the same rules.
+
+    Raises ValueError if the ledger was read up to another cut-off than the rules ask for.
+    """
+    if rules.data_cutoff != ledger.cutoff_asked:
+        raise ValueError("The ledger was read up to another cut-off than the rules ask for.")
+    events, extracted, gaps = ledger.events, ledger.extracted, ledger.gaps
+    ends = _to_cutoff(ledger) if rules.followed_to_cutoff else ledger.ends
     courses = _courses(ledger, rules)
-    crowns = _crowns(ledger, tables.crown_details, ends, rules)
+    crowns = _crowns(ledger, rules)
     courses = renewing_courses(courses, crowns, replacement_days=rules.replacement_days)
     crowns = crown_failures(crowns, courses, events, extracted)
     crowns = end_followup(crowns, ends, gaps, start="entry_date")
@@ -131,19 +188,35 @@ def link(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> Linked:
     courses = end_followup(courses, ends, gaps, start="since")
     starts = [crowns.select(*KEY, start="entry_date"), courses.select(*KEY, start="since")]
     teeth = pl.concat(starts).group_by(KEY).agg(pl.col("start").min())
-    counts = ledger.counts | _counts(crowns, courses, gaps)
     return Linked(
         crowns=_shape(crowns, CROWNS.schema).sort("crown_id"),
         endo_courses=_shape(courses, ENDO_COURSES.schema).sort("course_id"),
         tooth_followup=tooth_followup(teeth, ends, gaps, extracted),
         set_aside=ledger.set_aside,
-        cutoff=cutoff,
-        counts=counts,
+        cutoff=ledger.cutoff,
+        counts=ledger.counts | _counts(crowns, courses, gaps),
     )
 
 
-def _read_ledger(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Ledger:
-    cutoff = None if rules.data_cutoff is None else pl.lit(rules.data_cutoff)
+def _latest(done: pl.DataFrame, tables: LinkInput) -> dt.date | None:
+    latest: dt.date | None = data_cutoff(done.lazy(), tables.findings, tables.patients).collect().item()
+    return latest
+
+
+def _to_cutoff(ledger: Ledger) -> pl.DataFrame:
+    # Rule 8 without the last contact. A tooth known to be lost between visits still ends at the visit before.
+    last = pl.lit(ledger.cutoff, pl.Date)
+    end = pl.min_horizontal("deceased_date", last)
+    return ledger.ends.join(ledger.deceased, on="patient_id", how="left").select(
+        "patient_id",
+        "first_seen",
+        followup_end=end,
+        end_reason=pl.when(pl.col("deceased_date") == end).then(pl.lit("death")).otherwise(pl.lit("cutoff")),
+    )
+
+
+def _read_rows(tables: LinkInput, codes: pl.DataFrame, last_day: dt.date | None) -> _Rows:
+    cutoff = None if last_day is None else pl.lit(last_day)
     rows = tables.procedures
     done = ev.done_rows(rows, cutoff=cutoff)
     on_teeth = ev.with_kind(done.filter(pl.col("tooth_fdi").is_not_null()), codes)
@@ -192,18 +265,18 @@ def _read_ledger(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _L
         "crown_rows": events.filter(pl.col("event") == CROWN).height,
     }
     aside = set_aside.select(*ROW, pl.lit("service_date").alias("field"), "reason")
-    return _Ledger(done=counted[0], events=events, history=counted[1], set_aside=aside, counts=counts)
+    return _Rows(done=counted[0], events=events, history=counted[1], set_aside=aside, counts=counts)
 
 
-def _courses(ledger: _Ledger, rules: LinkRules) -> pl.DataFrame:
+def _courses(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
     courses = build_courses(
         ledger.events.lazy(), ledger.history.lazy(), course_gap_days=rules.course_gap_days
     ).collect()
     return _numbered(courses.sort(*KEY, "started", "kind"), "course_id", "E")
 
 
-def _crowns(ledger: _Ledger, crown_details: pl.LazyFrame, ends: pl.DataFrame, rules: LinkRules) -> pl.DataFrame:
-    details = ev.permanent_teeth(crown_details)
+def _crowns(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
+    details = ev.permanent_teeth(ledger.crown_details.lazy())
     here = build_crowns(
         ledger.events.lazy(),
         details,
@@ -213,7 +286,7 @@ def _crowns(ledger: _Ledger, crown_details: pl.LazyFrame, ends: pl.DataFrame, ru
     ).with_columns(seen_date=pl.lit(None, pl.Date))
     here = here.collect().lazy()
     elsewhere = crowns_from_elsewhere(
-        ledger.history.lazy(), here, details, ends.lazy().select("patient_id", "first_seen")
+        ledger.history.lazy(), here, details, ledger.ends.lazy().select("patient_id", "first_seen")
     )
     records_begin = pl.lit(ledger.done["service_date"].min(), pl.Date)
     crowns = crown_entry(pl.concat([here, elsewhere]), records_begin=records_begin).collect()

@@ -1,0 +1,316 @@
+"""The main comparison in every defensible way of counting, on drawn ledgers and on a small simulated practice."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+from pathlib import Path
+from typing import NamedTuple
+
+import polars as pl
+import pytest
+from drawn import frame, procedures
+from polars.testing import assert_frame_equal
+
+from pipeline.codes import code_table
+from pipeline.config import load_settings
+from pipeline.questions import choice_options as ways
+from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left_out
+from pipeline.questions.choices import _counted, explore_choices, with_choices
+from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.results import Choice, Choices, Comparison
+from pipeline.run import ingest_stage, link_rules
+from pipeline.store import open_store
+from pipeline.tables import CROWN_DETAILS, FINDINGS, PATIENTS
+from pipeline.transforms.link import LinkInput, LinkRules, link, link_ledger, read_ledger
+from synthetic_data.generate import simulate
+
+CODES = pl.DataFrame(
+    {
+        "code": ["CROWN", "ENDO", "OUT", "RECEM", "EXAM", "IMPL"],
+        "event": ["crown_placement", "endo_initial", "extraction", "crown_recement", "exam", "implant"],
+        "detail": [None] * 6,
+    },
+    schema_overrides={"detail": pl.String},
+)
+ANALYSIS = Analysis()
+
+
+class Practice(NamedTuple):
+    tables: LinkInput
+    codes: pl.DataFrame
+    rules: LinkRules
+    patients: pl.DataFrame
+    choices: Choices
+    said: list[str]
+
+
+def drawn_tables(ledger: str, patients: pl.DataFrame | None = None) -> LinkInput:
+    return LinkInput(
+        procedures=procedures(ledger).lazy(),
+        patients=(PATIENTS.empty() if patients is None else patients).lazy(),
+        crown_details=CROWN_DETAILS.empty().lazy(),
+        findings=FINDINGS.empty().lazy(),
+    )
+
+
+def patient(**values: object) -> pl.DataFrame:
+    row = {name: values.get(name) for name in PATIENTS.schema}
+    return pl.DataFrame([row], schema=PATIENTS.schema)
+
+
+@pytest.fixture(scope="module")
+def practice(tmp_path_factory) -> Practice:
+    toml = simulate(tmp_path_factory.mktemp("choices"), crowns=250, seed=5)
+    settings = load_settings(Path(toml))
+    ingest_stage(settings, today=dt.date(2025, 1, 1), say=lambda _: None)
+    with open_store(settings.practice.database, must_exist=True) as store:
+        tables = LinkInput(
+            procedures=store.read_all_procedures().lazy(),
+            patients=store.read(PATIENTS).lazy(),
+            crown_details=store.read(CROWN_DETAILS).lazy(),
+            findings=store.read(FINDINGS).lazy(),
+        )
+        patients = store.read(PATIENTS)
+    said: list[str] = []
+    codes, rules = code_table(settings), link_rules(settings)
+    choices = explore_choices(tables, codes, rules, patients, ANALYSIS, say=said.append)
+    return Practice(tables, codes, rules, patients, choices, said)
+
+
+@pytest.fixture(scope="module")
+def main(practice) -> Comparison:
+    crowns = link(practice.tables, practice.codes, practice.rules).crowns
+    return compare_since_seat(crowns, practice.patients, ANALYSIS)
+
+
+def test_every_combination_of_what_is_kept_has_one_row(practice):
+    rows, options = practice.choices.rows, practice.choices.options
+    expected = 1
+    for name in options:
+        expected *= len(options[name])
+    assert len(rows) == len({tuple(row.options.items()) for row in rows}) == expected >= 48
+    assert sum(practice.choices.verdicts.values()) == expected
+    assert all(row.options[name] in options[name] for row in rows for name in options)
+
+
+def test_the_main_row_has_the_figures_of_the_main_comparison(practice, main):
+    [row] = [row for row in practice.choices.rows if row.is_main]
+    d, ratio = main.difference, next(e for e in reversed(main.estimates) if e.contrast.startswith("through_crown vs b"))
+    assert (row.per_100, row.ci_low, row.ci_high) == (d and d.per_100, d and d.ci_low, d and d.ci_high)
+    assert (row.hazard_ratio, row.hr_low, row.hr_high) == (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
+    assert dict(row.crowns) == {group.name: group.crowns for group in main.groups}
+    assert dict(row.failures) == {group.name: group.failures for group in main.groups}
+    assert row.verdict == main.verdict.code
+    assert row.options == ways.main_options(practice.rules)
+
+
+def test_the_crude_row_of_the_main_rules_has_the_crude_figures(practice, main):
+    wanted = ways.main_options(practice.rules) | {"adjustment": ways.CRUDE}
+    [row] = [row for row in practice.choices.rows if row.options == wanted]
+    crude = main.crude_difference
+    ratio = next(e for e in main.estimates if e.contrast == "through_crown vs before_seat" and not e.adjusted_for)
+    assert row.per_100 == (crude.per_100 if crude else None)
+    assert row.hazard_ratio == ratio.hazard_ratio
+
+
+def test_more_counts_as_failure_and_patients_are_followed_longer(practice):
+    by = {tuple(row.options.values()): row for row in practice.choices.rows}
+    names = list(practice.choices.options)
+
+    def other(row: Choice, name: str, option: str) -> Choice:
+        return by[tuple(option if n == name else row.options[n] for n in names)]
+
+    for row in practice.choices.rows:
+        wide = other(row, "failure", ways.WIDE)
+        assert sum(dict(wide.failures).values()) >= sum(dict(row.failures).values())
+        assert sum(dict(wide.crowns).values()) == sum(dict(row.crowns).values())
+        # Failures are seen at visits: following longer adds none.
+        longer = other(row, "end_of_followup", ways.CUTOFF)
+        assert longer.failures == row.failures
+    [row] = [row for row in practice.choices.rows if row.is_main]
+    # Without a rule for it, a root canal for a new crown is an opening of the old one.
+    assert dict(other(row, "replacement_days", "0 days").crowns)["through_crown"] > dict(row.crowns)["through_crown"]
+
+
+def test_what_changes_nothing_is_left_out_and_said(practice, main):
+    # The generator never records a tooth as root-filled against its ledger.
+    assert practice.choices.options["recorded_root_filled"] == [ways.COUNTED]
+    note = (
+        "It makes no difference in these records whether to count crowns recorded as root-filled with no root canal in "
+        "the ledger."
+    )
+    assert note in practice.said
+    assert note in with_choices(main, practice.choices).notes
+
+
+def test_neither_the_order_of_rows_nor_the_number_of_threads_changes_a_result(practice):
+    tables = LinkInput(
+        *(
+            getattr(practice.tables, f.name).collect().sample(fraction=1, shuffle=True, seed=2).lazy()
+            for f in dataclasses.fields(LinkInput)
+        )
+    )
+    people = practice.patients.sample(fraction=1, shuffle=True, seed=3)
+    again = explore_choices(tables, practice.codes, practice.rules, people, ANALYSIS, say=lambda _: None, workers=1)
+    assert again == practice.choices
+
+
+def test_linking_a_ledger_read_before_is_linking(practice):
+    ledger = read_ledger(practice.tables, practice.codes, data_cutoff=practice.rules.data_cutoff)
+    for rules in (practice.rules, dataclasses.replace(practice.rules, replacement_days=0, posted_at_prep=True)):
+        once, again = link(practice.tables, practice.codes, rules), link_ledger(ledger, rules)
+        assert_frame_equal(once.crowns, again.crowns)
+        assert_frame_equal(once.endo_courses, again.endo_courses)
+        assert once.counts == again.counts
+    with pytest.raises(ValueError, match="another cut-off"):
+        link_ledger(ledger, dataclasses.replace(practice.rules, data_cutoff=dt.date(2010, 1, 1)))
+
+
+def test_following_to_the_cut_off_stops_at_death_and_at_teeth_known_to_be_lost():
+    # 11 failed; 12 was last seen in 2018; 13 had an implant in its place in 2018, the last visit before was in 2017.
+    ledger = """
+        service_date | tooth_fdi | code
+        2015-01-01   | 11        | CROWN
+        2015-01-01   | 12        | CROWN
+        2015-01-01   | 13        | CROWN
+        2016-01-01   | 11        | OUT
+        2017-01-01   |           | EXAM
+        2018-01-01   | 13        | IMPL
+    """
+    rules = LinkRules(data_cutoff=dt.date(2020, 1, 1), followed_to_cutoff=True)
+    ends = ["2016-01-01", "2020-01-01", "2017-01-01"]
+    got = link(drawn_tables(ledger, patient(patient_id="p1")), CODES, rules).crowns
+    assert got["exit_date"].cast(pl.String).to_list() == ends
+    assert got["exit_reason"].to_list() == ["failed", "cutoff", "last_contact"]
+    died = patient(patient_id="p1", deceased_date=dt.date(2019, 1, 1))
+    got = link(drawn_tables(ledger, died), CODES, rules).crowns
+    assert got["exit_date"].cast(pl.String).to_list() == ["2016-01-01", "2019-01-01", "2017-01-01"]
+    assert got["exit_reason"].to_list() == ["failed", "death", "last_contact"]
+
+
+CROWNS = frame("""
+    crown_id | first_complication_date | access_date | exit_date  | failure | endo_timing   | order_uncertain | pulp_status_at_prep
+    C1       |                         | 2016-01-01  | 2020-01-01 | true    | through_crown | false           | normal
+    C2       | 2018-01-01              | 2016-01-01  | 2020-01-01 | true    | through_crown | false           |
+    C3       | 2016-01-01              | 2016-01-01  | 2020-01-01 | false   | through_crown | false           | root_filled
+    C4       | 2018-01-01              |             | 2020-01-01 | false   | before_seat   | true            | root_filled
+    C5       |                         |             | 2020-01-01 | false   | vital         | false           | root_filled
+""")  # noqa: E501
+
+
+def test_a_complication_as_failure_ends_the_crown_and_comes_before_a_later_opening():
+    got = _counted(CROWNS, ways.WIDE, ways.COUNTED, ways.COUNTED)
+    expected = frame("""
+        crown_id | access_date | exit_date  | failure | endo_timing
+        C1       | 2016-01-01  | 2020-01-01 | true    | through_crown
+        C2       | 2016-01-01  | 2018-01-01 | true    | through_crown
+        C3       |             | 2016-01-01 | true    | vital
+        C4       |             | 2018-01-01 | true    | before_seat
+        C5       |             | 2020-01-01 | false   | vital
+    """)
+    assert_frame_equal(got.select(expected.columns), expected)
+
+
+def test_crowns_are_left_out_by_what_is_known_at_the_seat():
+    # C3 was opened later, C5 was not: both are at odds with their record, and both go.
+    assert _counted(CROWNS, ways.STRICT, ways.COUNTED, ways.LEFT_OUT)["crown_id"].to_list() == ["C1", "C2", "C4"]
+    assert _counted(CROWNS, ways.STRICT, ways.LEFT_OUT, ways.COUNTED)["crown_id"].to_list() == ["C1", "C2", "C3", "C5"]
+
+
+def test_a_ledger_without_choices_has_one_way_of_counting():
+    # One crown that never failed, its patient seen on the last day of the data.
+    ledger = """
+        service_date | tooth_fdi | code
+        2015-01-01   | 11        | CROWN
+        2020-01-01   |           | EXAM
+    """
+    said: list[str] = []
+    tables = drawn_tables(ledger, patient(patient_id="p1"))
+    choices = explore_choices(tables, CODES, LinkRules(), tables.patients.collect(), ANALYSIS, say=said.append)
+    assert [row.is_main for row in choices.rows] == [True]
+    assert dict(choices.rows[0].crowns) == {"before_seat": 0, "vital": 1, "through_crown": 0}
+    assert choices.verdicts == {"too_early": 1}
+    assert choices.sentence == "There is one reasonable way of counting; no range can be given."
+    assert len(left_out(choices)) == len(choices.options) == 7
+    assert set(left_out(choices)) <= set(said)
+
+
+def row(low: float | None, high: float | None, verdict: str, *, main: bool = False, adjustment: str = ways.ADJUSTED):
+    middle = None if low is None or high is None else (low + high) / 2
+    options = {"adjustment": adjustment}
+    return Choice(options, middle, low, high, None, None, None, (), (), verdict, main)
+
+
+MORE, CRUDE_UNSURE = row(1, 9, "differs", main=True), row(-3, 9, "cannot_tell", adjustment=ways.CRUDE)
+
+
+@pytest.mark.parametrize(
+    ("rows", "depends"),
+    [
+        ([MORE, row(2, 8, "differs")], False),
+        # The other direction, or a difference too small to matter that leaves out 5.
+        ([MORE, *[row(2, 8, "differs")] * 9, row(-9, -1, "differs")], True),
+        ([MORE, *[row(2, 8, "differs")] * 9, row(-4, 4, "little_difference")], True),
+        # Nearly the same range on the other side of the smallest difference that matters contradicts nothing.
+        ([row(1, 5.1, "differs", main=True), row(0.9, 4.9, "little_difference")], False),
+        # Half agree; fewer than half agree.
+        ([MORE, row(-1, 8, "cannot_tell")], False),
+        ([MORE, *[row(-1, 8, "cannot_tell")] * 2], True),
+        # Rows without adjustment do not outvote, but they can contradict.
+        ([MORE, *[CRUDE_UNSURE] * 3], False),
+        ([MORE, row(-9, -1, "differs", adjustment=ways.CRUDE)], True),
+        # What claims nothing hangs on nothing.
+        ([row(-6, 7, "cannot_tell", main=True), row(1, 9, "differs")], False),
+        ([row(None, None, "too_early", main=True), row(1, 9, "differs")], False),
+    ],
+)
+def test_when_a_verdict_hangs_on_how_we_count(rows, depends):
+    assert hangs_on_choices(rows) is depends
+
+
+@pytest.mark.parametrize(
+    ("rows", "sentence"),
+    [
+        ([MORE, CRUDE_UNSURE], "In 1 of 2 reasonable ways of counting the range includes zero."),
+        ([MORE, MORE], "In none of 2 reasonable ways of counting does the range include zero."),
+        ([CRUDE_UNSURE] * 2, "In all 2 reasonable ways of counting the range includes zero."),
+        (
+            [MORE, CRUDE_UNSURE, row(None, None, "too_early")],
+            "In 1 of 3 reasonable ways of counting the range includes zero. In 1 no range can be given.",
+        ),
+    ],
+)
+def test_how_many_ranges_include_zero(rows, sentence):
+    assert count_zero(rows) == sentence
+
+
+def test_the_verdict_gives_way_where_it_hangs_on_the_choices(main):
+    def way(days: str, adjustment: str, low: float, high: float, verdict: str) -> Choice:
+        base = row(low, high, verdict, main=(days, adjustment) == ("120 days", ways.ADJUSTED))
+        options = ways.main_options(LinkRules()) | {"replacement_days": days, "adjustment": adjustment}
+        return dataclasses.replace(base, options=options)
+
+    rows = (
+        way("120 days", ways.ADJUSTED, 1, 9, "differs"),
+        way("120 days", ways.CRUDE, 2, 10, "differs"),
+        way("0 days", ways.ADJUSTED, -9, -1, "differs"),
+        way("0 days", ways.CRUDE, -4, 4, "little_difference"),
+    )
+    named = {"replacement_days": ["0 days", "120 days"], "adjustment": [ways.ADJUSTED, ways.CRUDE]}
+    single = {name: [option] for name, option in ways.main_options(LinkRules()).items()}
+    choices = Choices(single | named, rows, {}, hangs_on_choices(rows), "")
+    stays = with_choices(main, dataclasses.replace(choices, depends=False))
+    assert stays.verdict == main.verdict
+    assert stays.choices is not None
+    verdict = with_choices(main, choices).verdict
+    assert verdict.code == "depends_on_how_we_count"
+    assert verdict.sentence == (
+        "Whether more crowns fail with root canal through the crown than with root canal before the seat depends on "
+        "how we count: more in 2 of 4 reasonable ways of counting, fewer in 1, no difference above 5 per 100 in 1."
+    )
+    assert verdict.range.endswith("Over all ways of counting the estimate runs from 5 fewer to 6 more per 100.")
+    # Both changes of the days alone turn the verdict; of the two changes of the adjustment one does.
+    assert verdict.next_step.startswith("First agree how soon before a new crown a root canal belongs to it:")
+    assert "(in 100% of changes of it alone)" in verdict.next_step
+    assert (verdict.result, verdict.doubt) == (main.verdict.result, main.verdict.doubt)
