@@ -8,7 +8,15 @@ from collections.abc import Sequence
 
 MINUS = "−"
 DASH = "–"
-IRREGULAR = {"tooth": "teeth", "analysis": "analyses", "is": "are", "was": "were", "has": "have", "does": "do"}
+IRREGULAR = {
+    "tooth": "teeth",
+    "analysis": "analyses",
+    "is": "are",
+    "was": "were",
+    "has": "have",
+    "does": "do",
+    "differs": "differ",
+}
 
 
 def whole(value: float) -> str:

@@ -2,7 +2,9 @@
 
 What passes: counts of 11 or more, rounded to 5; curves on a six-month grid that change only when at least 5 further
 failures lie behind the change, stop below 11 followed, and are rounded to 1 %; months, not days; clinicians and sites
-by letter. Text of the practice's own files does not pass: names, file names, codes, notes, free text.
+by letter; of the emulated trial the everyday incidence on a yearly grid; of other ways to count their number and the
+lowest and highest difference. Text of the practice's own files does not pass: names, file names, codes, notes, free
+text.
 
 The classes refuse values that break these rules, so that a released result made by hand is no way around the gate.
 """
@@ -19,6 +21,7 @@ from dashboards.formats import failed as whole_failed
 from dashboards.formats import in_place, known, month
 from dashboards.release_count import SMALLEST, ReleasedCount, protect, release_count
 from dashboards.release_curve import ReleasedPoint, release_curve
+from dashboards.release_trial import ReleasedChoices, ReleasedIncidence, release_choices, release_everyday
 from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
 
 KINDS = ("overall", "year", "tooth_group", "site_id", "provider_id")
@@ -97,6 +100,7 @@ class ReleasedComparison:
     difference: ReleasedDifference | None
     estimates: tuple[ReleasedEstimate, ...]
     naive: ReleasedNaive | None
+    choices: ReleasedChoices | None = None
 
     def label(self, name: str) -> str:
         """The label of the group called `name`."""
@@ -154,6 +158,7 @@ class Released:
     rates: tuple[ReleasedRates, ...]
     not_run: tuple[tuple[str, tuple[str, ...]], ...]
     rules: tuple[tuple[str, str], ...]
+    everyday: tuple[ReleasedIncidence, ...] = ()
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -183,6 +188,7 @@ def release(results: Results, *, practice: str | None = None) -> Released:
         ),
         not_run=tuple((a.title, tuple(a.needs)) for a in results.not_run),
         rules=tuple((k, v) for k, v in sorted(results.rules.items()) if re.fullmatch(r"-?\d{1,6}(\.\d{1,4})?", v)),
+        everyday=release_everyday(results.trials),
     )
 
 
@@ -221,6 +227,7 @@ def _comparison(c: Comparison) -> ReleasedComparison:
         difference,
         tuple(_estimate(e) for e in c.estimates if _releasable(e, enough)),
         _naive(c, enough),
+        release_choices(c.choices, c.difference) if difference is not None else None,
     )
 
 

@@ -42,6 +42,9 @@ def results_json(results: Results) -> dict[str, Any]:
         "analysis": dict(results.analysis),
         "versions": dict(results.versions),
         "checks": to_plain(results.checks),
+        "followup": to_plain(results.followup),
+        "recalls": to_plain(results.recalls),
+        "trials": to_plain(results.trials),
         "cautions": list(results.cautions),
     }
     cleaned: dict[str, Any] = _finite(whole)
@@ -88,6 +91,9 @@ def _comparison(c: Comparison) -> dict[str, Any]:
         "verdict_code": c.verdict.code,
         "verdict_parts": to_plain(c.verdict),
         "difference": to_plain(c.difference),
+        "crude_difference": to_plain(c.crude_difference),
+        "honesty": to_plain(c.honesty),
+        "choices": to_plain(c.choices),
         "flow": to_plain(c.flow),
         "notes": list(c.notes),
     }

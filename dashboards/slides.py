@@ -8,7 +8,7 @@ from __future__ import annotations
 from dashboards import terms, theme, words_shared
 from dashboards.deck import Deck, Series
 from dashboards.formats import DASH, listing, phrase, plural, spread, years
-from dashboards.pages.study_club import groups_table, worth_showing
+from dashboards.pages.study_club import everyday_table, groups_table, worth_showing
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
 from dashboards.release_curve import GRID_MONTHS
 
@@ -36,6 +36,7 @@ def render(released: Released) -> bytes:
         )
     for other in (c for c in released.comparisons[1:] if any(g.points for g in c.groups)):
         _curves(deck, other, released)
+    _everyday(deck, released)
     _breakdowns(deck, released)
     _how_counted(deck, main, released)
     if released.not_run:
@@ -82,6 +83,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, released: Released) -> None:
     rows = [
         ("Result", words_shared.result(c)),
         ("Range", words_shared.reach(c) or DASH),
+        *([("Counted in other ways", words_shared.choices(c))] if c.choices else []),
         ("Too small to matter", words_shared.zone(c)),
         ("Reason to doubt", words_shared.doubt(c)),
         ("What would settle it", words_shared.next_step(c)),
@@ -160,6 +162,18 @@ def _naive(deck: Deck, c: ReleasedComparison, released: Released) -> None:
         _notes(words_shared.naive_why(c), released, "that the left-hand columns compare the two ways of treating"),
         alt=f"Column chart. {words_shared.naive(c)}. {words_shared.curves(c)}",
     )
+
+
+def _everyday(deck: Deck, released: Released) -> None:
+    """How many teeth crowned vital came to need a root canal: sentences, and the last years as a table."""
+    table = everyday_table(released)
+    if not table.rows:
+        return
+    lines = [words_shared.everyday(c) for c in released.everyday]
+    last = [row for c in released.everyday for row in table.rows if row[0].lower() == c.label][-MOST_ROWS:]
+    deck.table(lines[0].rstrip("."), table.heads, last,
+               _notes(" ".join(lines), released, "that waiting is right or wrong for any one tooth"),
+               alt=f"Table. {' '.join(lines)}")  # fmt: skip
 
 
 def _breakdowns(deck: Deck, released: Released) -> None:

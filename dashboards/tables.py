@@ -7,9 +7,22 @@ from dataclasses import dataclass
 
 from dashboards import terms, theme
 from dashboards.charts.failure_curve import shifts, spaced, span
-from dashboards.formats import DASH, decimal, failed, in_place, listing, phrase, plural, ratio, whole, years
+from dashboards.formats import (
+    DASH,
+    decimal,
+    failed,
+    in_place,
+    listing,
+    percent,
+    phrase,
+    plural,
+    ratio,
+    sentence_case,
+    whole,
+    years,
+)
 from dashboards.formats import spread as between_whole
-from pipeline.results import Comparison, Estimate, RateTable
+from pipeline.results import Comparison, Estimate, RateTable, RecallRow
 
 TOOTH_GROUP_ORDER = {"anterior": 0, "premolar": 1, "molar": 2}
 
@@ -143,7 +156,7 @@ def estimates(comparison: Comparison, labels: dict[str, str]) -> NumberTable:
         rows.append(
             (
                 terms.contrast(n.contrast, labels),
-                f"by label from the seat: misleading ({n.why_biased})",
+                f"by label from {terms.label_start(comparison.clock)}: misleading ({n.why_biased})",
                 ratio(n.hazard_ratio),
                 between(ratio(n.ci_low), ratio(n.ci_high)),
                 *(DASH,) * 3,
@@ -191,6 +204,21 @@ def rates(table: RateTable) -> NumberTable:
     return NumberTable(
         f"{noun.capitalize()} {say.good} after {horizon}: {terms.by(table.by).lower()}", heads, tuple(rows)
     )
+
+
+def recalls(rows: Sequence[RecallRow]) -> NumberTable:
+    """Radiographic success with the recall rate beside it; a dash where too few were seen."""
+    body = []
+    for r in rows:
+        figures = (DASH, DASH)
+        if r.success is not None and r.ci_low is not None and r.ci_high is not None:
+            figures = (str(round(100 * r.success)), between_whole(round(100 * r.ci_low), round(100 * r.ci_high)))
+        name = "Whole practice" if r.name == "all" else sentence_case(r.name)
+        counted = (whole(r.completed), whole(r.due), whole(r.recalled), percent(r.recalled, r.due))
+        body.append((name, *counted, *figures))
+    heads = ("Root canals", "Completed", "Due for recall", "Judged at recall", "Recall rate",
+             "Success, of 100 judged", "95 % range")  # fmt: skip
+    return NumberTable("Radiographic success at recall, with how many came back", heads, tuple(body))
 
 
 def between(low: str, high: str) -> str:

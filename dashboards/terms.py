@@ -43,6 +43,14 @@ ENDO = Outcome(
     "Year the root canal was finished",
     "Further treatment is a retreatment, surgery at the root, or extraction of the tooth.",
 )
+NEED = Outcome(
+    "tooth",
+    "teeth crowned vital",
+    "without a root canal",
+    "needed a root canal",
+    "Year the crown was seated",
+    "A tooth needs a root canal when one is begun on it; crown failure and loss of the tooth end the waiting.",
+)
 OUTCOMES = {
     "crown_survival": CROWN,
     "crown_failure": CROWN,
@@ -52,6 +60,8 @@ OUTCOMES = {
     "endo_free_of_intervention": ENDO,
     "endo_failure": ENDO,
     "endo_tooth_survival": TOOTH,
+    "endo_intervention": ENDO,
+    "endo_needed": NEED,
 }
 CLOCKS = {
     "since_seat": "the crown was seated",
@@ -60,11 +70,29 @@ CLOCKS = {
     "since_access": "the crown was opened",
     "since_completion": "the root canal was finished",
     "since_endo": "the root canal was finished",
+    "since_landmark": "the landmark day",
 }
 MODELS = {
     "cox_time_varying": "Cox model; a crown changes group on the day it is opened",
     "cox": "Cox model",
+    "cox_time_varying_crown": "Cox model; a tooth changes group on the day of its crown",
+    "cox_landmark": "Cox model from the landmark day on",
 }
+# From where a count by label starts, and why it misleads.
+BY_LABEL = {
+    "since_completion": (
+        "the end of the root canal",
+        "A tooth can only be crowned while it is still there{reason}. Counted from the end of the root canal, the time "
+        "before the crown is free of loss for every such tooth, and flatters the group. So each tooth counts as "
+        "crowned only from the day of its crown.",
+    ),
+}
+SEATED = (
+    "the seat",
+    "A crown can only be opened while it is still in place{reason}. Counted from the seat, the years before the "
+    "opening are free of failure for every such crown, and flatter the group. So each crown counts as opened only "
+    "from the day it was opened.",
+)
 VERDICTS = {
     "too_early": "Too early to compare",
     "little_difference": "Little difference",
@@ -97,6 +125,21 @@ def outcome(identifier: str) -> Outcome:
 def clock(identifier: str) -> str:
     """What the years of a comparison are counted from."""
     return CLOCKS.get(identifier, phrase(identifier.removeprefix("since_")))
+
+
+def label_start(identifier: str) -> str:
+    """From where a count by label starts: `the seat`."""
+    return BY_LABEL.get(identifier, SEATED)[0]
+
+
+def label_fault(identifier: str, why: str) -> str:
+    """Why a count by label misleads, in words that need no figures; `why` names the bias."""
+    return BY_LABEL.get(identifier, SEATED)[1].format(reason=f" ({why})" if why else "")
+
+
+def is_crown(identifier: str) -> bool:
+    """True where an outcome is one of crowns, not of root-filled teeth."""
+    return outcome(identifier) is CROWN
 
 
 def model(identifier: str) -> str:

@@ -13,6 +13,7 @@ from pipeline.results import (
     DAYS_PER_YEAR,
     Comparison,
     Difference,
+    FollowUp,
     Group,
     Milestone,
     Naive,
@@ -153,10 +154,10 @@ def difference_core(mid: int, group: str, reference: str, horizon: float, noun: 
     return f"By {years(horizon)}, {much} of 100 {plural(2, noun)} failed with “{group}” {than} with “{reference}”"
 
 
-def naive_sentence(naive: Naive, labels: dict[str, str], horizon: float) -> str:
-    """What the count by hand would have said."""
+def naive_sentence(naive: Naive, labels: dict[str, str], horizon: float, *, start: str) -> str:
+    """What the count by hand from `start` would have said."""
     shares = listing([f"{failed(s)} of 100 with “{labels.get(name, name)}”" for name, s in naive.survival])
-    text = f"Counted by hand from the seat, {shares} failed by {years(horizon)}." if shares else ""
+    text = f"Counted by hand from {start}, {shares} failed by {years(horizon)}." if shares else ""
     if known(naive.hazard_ratio):
         text += f" Its hazard ratio is {naive.hazard_ratio:.2f}"
         if known(naive.ci_low) and known(naive.ci_high):
@@ -195,6 +196,7 @@ def trust_sentences(results: Results) -> list[str]:
     if thin:
         fields = listing([f"{f.table}.{f.field} ({percent(f.filled, f.rows)})" for f in thin])
         sentences.append(f"Less than half filled in: {fields}. What rests on these is thin.")
+    sentences += [followup_sentence(row) for row in results.followup]
     codes = sum(c.rows for c in q.unknown_codes)
     if codes:
         sentences.append(
@@ -204,6 +206,19 @@ def trust_sentences(results: Results) -> list[str]:
             else "1 row has a procedure code that the code list does not know; nothing is concluded from it."
         )
     return sentences
+
+
+def followup_sentence(row: FollowUp) -> str:
+    """How long and how completely one kind of tooth was followed."""
+    middle = (
+        f"half could be followed for {row.median_days / DAYS_PER_YEAR:.1f} years or more"
+        if row.median_days is not None
+        else "too few were followed to the end for a middle length of follow-up"
+    )
+    return (
+        f"Of {whole(row.teeth)} {row.of}, {middle}; {percent(row.lost, 1)} were lost from sight before the end of the "
+        f"records, and {percent(row.clark_c, 1)} of the follow-up that was possible was seen."
+    )
 
 
 def too_few(missing: int, total: int, what: str, horizon: float) -> str:

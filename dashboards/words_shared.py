@@ -6,7 +6,8 @@ from dashboards import terms
 from dashboards.formats import listing, plural, years
 from dashboards.release import Released, ReleasedComparison, ReleasedGroup, ReleasedRate, ReleasedRates
 from dashboards.release_curve import ReleasedPoint
-from dashboards.words import difference_core, range_more_or_fewer
+from dashboards.release_trial import ReleasedIncidence
+from dashboards.words import difference_core, more_or_fewer, range_more_or_fewer
 
 RULES = (
     "Counts under 11 are hidden and others rounded to 5. Curves move in six-month steps, only when at least 5 further "
@@ -70,6 +71,24 @@ def zone(c: ReleasedComparison) -> str:
     return f"Fixed beforehand as too small to matter: {c.smallest_difference_per_100:g} per 100 either way."
 
 
+def choices(c: ReleasedComparison) -> str:
+    """From where to where the difference runs over the ways to count; nothing where they may not be shown."""
+    if c.choices is None:
+        return ""
+    low, high = c.choices.low, c.choices.high
+    ends = f"runs from {more_or_fewer(low)} to {more_or_fewer(high)}" if low != high else f"is {more_or_fewer(low)}"
+    return f"Counted in {c.choices.ways} defensible ways, the difference {ends} failures per 100."
+
+
+def everyday(found: ReleasedIncidence) -> str:
+    """How many of 100 teeth crowned vital came to need a root canal, by the last year that may be shown."""
+    last = found.points[-1] if found.points else None
+    if last is None or last.years < 1 or last.low is None:
+        return f"Too few {found.label} to show how many came to need a root canal."
+    text = f"Of 100 {found.label}, about {last.of_100} needed a root canal within {years(last.years)}"
+    return f"{text}; the range is {last.low} to {last.high}."
+
+
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:
     """The group's released point at the horizon, if it has a figure there."""
     point = group.at(round(12 * c.horizon_years))
@@ -118,20 +137,16 @@ def model_title(c: ReleasedComparison) -> str:
 
 def naive(c: ReleasedComparison) -> str:
     """What the misleading count would have said, for a slide's title."""
+    start = terms.label_start(c.clock)
     if c.naive is None:
-        return "A count by label from the seat flatters crowns opened later"
+        return f"A count by label from {start} flatters the teeth that changed group later"
     parts = [f"{n} with “{c.label(name)}”" for name, n in c.naive.failed]
-    return f"Counted by label from the seat, {listing(parts)} of 100 failed: a misleading picture"
+    return f"Counted by label from {start}, {listing(parts)} of 100 failed: a misleading picture"
 
 
 def naive_why(c: ReleasedComparison) -> str:
     """Why that count misleads, in words that need no figures."""
-    reason = f" ({c.naive.why_biased})" if c.naive else ""
-    return (
-        f"A crown can only be opened while it is still in place{reason}. Counted from the seat, the years before the "
-        "opening are free of failure for every such crown, and flatter the group. So each crown counts as opened only "
-        "from the day it was opened."
-    )
+    return terms.label_fault(c.clock, c.naive.why_biased if c.naive else "")
 
 
 def rate(row: ReleasedRate, rates: ReleasedRates) -> str:

@@ -1,4 +1,4 @@
-"""The difference in failures per 100 with its range, against the zone too small to matter."""
+"""The difference in failures per 100 with its range, against the zone too small to matter; the crude one beneath."""
 
 from __future__ import annotations
 
@@ -9,15 +9,30 @@ from dashboards.charts.rows import Mark, Row, rows_figure
 
 
 def difference_chart(
-    *, mid: float, low: float, high: float, smallest: float, row: str, title: str, id: str, label: str
+    *,
+    mid: float,
+    low: float,
+    high: float,
+    smallest: float,
+    row: str,
+    title: str,
+    id: str,
+    label: str,
+    crude: tuple[float, float, float] | None = None,
 ) -> theme.Chart:
-    """One row: failures per 100, group minus reference; `smallest` is the least difference that would matter."""
-    reach = math.ceil((max(abs(low), abs(high), 2 * smallest) + 1) / 5) * 5
+    """One row: failures per 100, group minus reference; `smallest` is the least difference that would matter.
+
+    `crude` is the difference before adjustment, drawn hollow in a second row.
+    """
+    ends = (low, high, *(crude or ()))
+    reach = math.ceil((max(*(abs(v) for v in ends), 2 * smallest) + 1) / 5) * 5
     look = theme.Look(theme.INK, "solid", "none", "diamond")
-    marks = (Mark(mid, low, high, look, "%{x:.0f} per 100"),)
+    rows = [Row(row, (Mark(mid, low, high, look, "%{x:.0f} per 100"),))]
+    if crude is not None:
+        rows.append(Row("The same, not adjusted", (Mark(*crude, look, "%{x:.0f} per 100", hollow=True),)))
     step = 5 if reach <= 25 else 10 * math.ceil(reach / 50)
     figure, height = rows_figure(
-        [Row(row, marks)],
+        rows,
         title=title,
         span=(-reach, reach),
         line=0,

@@ -20,13 +20,18 @@ SMALLEST_STEP = 0.05  # of 100: less than a pixel
 
 @dataclass(frozen=True)
 class Line:
-    """One curve in failures per 100 against years; a step up at each x."""
+    """One curve in failures per 100 against years; a step up at each x.
+
+    `symbol` marks the whole years; `banded` shades the range.
+    """
 
     look: theme.Look
     x: tuple[float, ...]
     y: tuple[float, ...]
     low: tuple[float, ...]
     high: tuple[float, ...]
+    symbol: str = ""
+    banded: bool = True
 
 
 def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
@@ -42,18 +47,23 @@ def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, si
 
 
 def draw(
-    lines: Sequence[Line], columns: Sequence[float], *, id: str, label: str, noun: str, since: str, shape: str = "hv"
+    lines: Sequence[Line], columns: Sequence[float], *, id: str, label: str, noun: str, since: str, said: str = "Failed"
 ) -> theme.Chart:
-    """Draw curves with ticks at `columns` (years), with margins that the table below shares."""
+    """Draw curves with ticks at `columns` (years), with margins that the table below shares.
+
+    `said` is what happened, for the axis.
+    """
     figure = go.Figure()
-    for line in lines:
-        band = {"mode": "lines", "line": {"width": 0, "shape": shape}, "hoverinfo": "skip"}
+    for line in (line for line in lines if line.banded):
+        band = {"mode": "lines", "line": {"width": 0, "shape": "hv"}, "hoverinfo": "skip"}
         figure.add_scatter(x=line.x, y=line.low, **band)
         figure.add_scatter(x=line.x, y=line.high, fill="tonexty", fillcolor=theme.faded(line.look.colour, 0.13), **band)
     for line in lines:
         figure.add_scatter(
-            x=line.x, y=line.y, mode="lines", hovertemplate="%{y:.0f} of 100 by %{x:.1f} years<extra></extra>",
-            line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": shape},
+            x=line.x, y=line.y, mode="lines+markers" if line.symbol else "lines",
+            hovertemplate="%{y:.0f} of 100 by %{x:.1f} years<extra></extra>",
+            line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": "hv"},
+            **_markers(line),
         )  # fmt: skip
     figure.update_xaxes(
         range=list(span(columns)), tickmode="array", tickvals=list(columns),
@@ -61,7 +71,7 @@ def draw(
     )  # fmt: skip
     top = _top(lines, columns[-1])
     # A little room under 0, or a curve without a failure would be half hidden by the edge.
-    figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"Failed, of 100 {noun}"})
+    figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"{said}, of 100 {noun}"})
     figure.update_layout(margin={"l": LEFT, "r": RIGHT, "t": 12, "b": 48, "autoexpand": False})
     return theme.chart(figure, id=id, label=label, height=HEIGHT)
 
@@ -101,6 +111,14 @@ def shifts(columns: Sequence[float]) -> tuple[float, ...]:
     low, high = span(columns)
     n = len(columns)
     return tuple(round((c - low) / (high - low) * n - (i + 0.5), 4) for i, c in enumerate(columns))
+
+
+def _markers(line: Line) -> dict[str, object]:
+    """A marker at each whole year, so that a print without colour tells curves of one dash apart."""
+    if not line.symbol:
+        return {}
+    sizes = [8 if float(x).is_integer() else 0 for x in line.x]
+    return {"marker": {"symbol": line.symbol, "size": sizes, "color": line.look.colour, "opacity": 1}}
 
 
 def _line(group: Group, look: theme.Look) -> Line:

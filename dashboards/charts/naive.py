@@ -1,4 +1,4 @@
-"""The count that one would make by hand, beside the count that lets each crown enter on its own day."""
+"""The count that one would make by hand, beside the count that lets each tooth enter on its own day."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ Share = tuple[str, int, float]  # group name, its place in the comparison, faile
 
 
 def naive_chart(
-    by_label: Sequence[Share], as_followed: Sequence[Share], *, title: str, id: str, label: str
+    by_label: Sequence[Share], as_followed: Sequence[Share], *, start: str, title: str, id: str, label: str
 ) -> theme.Chart | None:
     """Two rows with one dot a group; the misleading one is drawn hollow. None where there is nothing to draw."""
     if not by_label:
         return None
-    rows = [Row("Counted by label from the seat: misleading", _marks(by_label, hollow=True))]
+    rows = [Row(f"Counted by label from {start}: misleading", _marks(by_label, hollow=True))]
     if as_followed:
         rows.append(Row("Followed from the day each could be counted", _marks(as_followed, hollow=False)))
     top = nice_top([v for _, _, v in (*by_label, *as_followed)])

@@ -47,11 +47,13 @@ def rows_figure(
     zone: tuple[float, float] | None = None,
     ticks: Sequence[float] | None = None,
     log: bool = False,
+    pitch: int = ROW,
 ) -> tuple[go.Figure, int]:
     """The figure and its height.
 
     `span` is the x axis from low to high in the data's unit, `line` a vertical rule (no difference), `zone` a shaded
-    stretch (too small to matter), `ticks` the labelled values, `log` a logarithmic axis (ratios).
+    stretch (too small to matter), `ticks` the labelled values, `log` a logarithmic axis (ratios), `pitch` the height of
+    a row in pixels.
     """
     figure = go.Figure()
     at = math.log10 if log else float
@@ -76,7 +78,7 @@ def rows_figure(
     axis = {"range": [at(span[0]), at(span[1])], "title": {"text": title}, "type": "log" if log else "linear"}
     if ticks is not None:
         axis |= {"tickmode": "array", "tickvals": list(ticks), "ticktext": [f"{t:g}".replace("-", "−") for t in ticks]}
-    height = ROW * max(len(rows), 1) + 62
+    height = pitch * max(len(rows), 1) + 62
     figure.update_xaxes(**axis)
     figure.update_yaxes(range=[0.6 - max(len(rows), 1), 0.6], visible=False)
     figure.update_layout(margin={"l": 16, "r": 16, "t": 6, "b": 52, "autoexpand": False})
@@ -106,6 +108,7 @@ def _add(figure: go.Figure, mark: Mark, y: float, span: tuple[float, float]) -> 
         )  # fmt: skip
     figure.add_scatter(
         x=[min(max(mark.mid, span[0]), span[1])], y=[y], mode="markers", hovertemplate=f"{mark.hover}<extra></extra>",
+        cliponaxis=False,
         marker={"symbol": mark.look.symbol, "size": 11, "color": "#ffffff" if mark.hollow else mark.look.colour,
                 "line": {"color": mark.look.colour, "width": 2}},
     )  # fmt: skip

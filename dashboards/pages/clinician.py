@@ -2,39 +2,40 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
-from dashboards import page, tables, terms, theme, words
+from dashboards import page, tables, terms, theme, words, words_doubt
 from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
+from dashboards.pages import doubts, trial
 from dashboards.pages.index import comparison_difference
+from dashboards.pages.legend import LegendItem
 from dashboards.theme import Chart
-from pipeline.results import Comparison, Estimate, Results
+from pipeline.results import Comparison, Difference, Estimate, Results
 
-
-@dataclass(frozen=True)
-class LegendItem:
-    """A group's label beside its line."""
-
-    label: str
-    look: theme.Look
+CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 
 
 def render(results: Results) -> str:
-    """The page `clinician.html`: every comparison by the same code, the first as the main one."""
+    """The page `clinician.html`: every comparison by the same code, the first as the main one.
+
+    Comparisons of crowns come first, then the emulated trials, then the root canals.
+    """
     sections = [_section(c, f"c{i}") for i, c in enumerate(results.comparisons)]
+    trials = [trial.trial_section(t, f"t{i}") for i, t in enumerate(results.trials)]
     return page.render(
         "clinician.html.j2",
         title=results.comparisons[0].title if results.comparisons else "The comparison in full",
         audience="inside",
-        charts=[s[k] for s in sections for k in ("curves", "difference", "naive", "forest")],
+        charts=[*(s[k] for s in sections for k in CHARTS), *(c for t in trials for c in trial.charts(t))],
         practice=results.practice,
         here="clinician.html",
         cautions=results.cautions,
-        sections=sections,
+        sections=[s for i, s in enumerate(sections) if not i or s["of_crowns"]],
+        trials=trials,
+        root_canals=[s for i, s in enumerate(sections) if i and not s["of_crowns"]],
         not_run=results.not_run,
         scope=words.scope_sentence(results),
     )
@@ -46,11 +47,9 @@ def _section(c: Comparison, id: str) -> dict[str, Any]:
     say = terms.outcome(c.outcome)
     noun, since = plural(2, say.noun), terms.clock(c.clock)
     curves = failure_curves(c, id=f"{id}-curves", label=words.curves_label(c), noun=noun, since=since)
-    difference = ""
-    if c.difference is not None:
-        difference = words.difference_sentence(c.difference, labels, say.noun)
     return {
         "c": c,
+        "of_crowns": terms.is_crown(c.outcome),
         "definition": say.definition,
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],
         "curves": curves,
@@ -59,11 +58,13 @@ def _section(c: Comparison, id: str) -> dict[str, Any]:
         "under": tables.under_curve(c, ticks(c)) if curves else None,
         "survival": tables.survival(c),
         "groups": tables.groups(c),
-        "difference": comparison_difference(c, id=f"{id}-difference"),
-        "difference_text": difference,
+        "difference": comparison_difference(c, id=f"{id}-difference", crude=_crude(c)),
+        "difference_text": _difference_text(c, labels, say.noun),
         "zone": words.zone_sentence(c.verdict.smallest_difference_per_100),
         "naive": _naive(c, id),
-        "naive_text": words.naive_sentence(c.naive, labels, c.horizon_years) if c.naive else "",
+        "naive_text": words.naive_sentence(c.naive, labels, c.horizon_years, start=terms.label_start(c.clock))
+        if c.naive
+        else "",
         "naive_legend": [
             LegendItem(g.label, theme.look(g.name, i))
             for i, g in enumerate(c.groups)
@@ -72,7 +73,24 @@ def _section(c: Comparison, id: str) -> dict[str, Any]:
         "naive_table": _naive_table(c),
         "forest": _forest(c, labels, id),
         "estimates": tables.estimates(c, labels),
+        **doubts.doubts(c, id),
     }
+
+
+def _crude(c: Comparison) -> Difference | None:
+    """The crude difference, where it is another than the one that the verdict stands on."""
+    return None if c.crude_difference == c.difference else c.crude_difference
+
+
+def _difference_text(c: Comparison, labels: dict[str, str], noun: str) -> list[str]:
+    """The difference, how it was worked out, and the crude one."""
+    if c.difference is None:
+        return []
+    said = [words.difference_sentence(c.difference, labels, noun), words_doubt.method_sentence(c.difference)]
+    crude = _crude(c)
+    if crude is not None:
+        said.append(words_doubt.crude_sentence(crude, labels, noun))
+    return [text for text in said if text]
 
 
 def _naive_shares(c: Comparison) -> tuple[list[Share], list[Share]]:
@@ -94,8 +112,11 @@ def _naive(c: Comparison, id: str) -> Chart | None:
     by_label, followed = _naive_shares(c)
     labels = {g.name: g.label for g in c.groups}
     title = f"Failed within {years(c.horizon_years)}, of 100 {plural(2, terms.outcome(c.outcome).noun)}"
-    label = words.naive_sentence(c.naive, labels, c.horizon_years) if c.naive else ""
-    return naive_chart(by_label, followed, title=title, id=f"{id}-naive", label=f"Misleading count. {label}")
+    start = terms.label_start(c.clock)
+    label = words.naive_sentence(c.naive, labels, c.horizon_years, start=start) if c.naive else ""
+    return naive_chart(
+        by_label, followed, start=start, title=title, id=f"{id}-naive", label=f"Misleading count. {label}"
+    )
 
 
 def _naive_table(c: Comparison) -> tables.NumberTable | None:
@@ -106,7 +127,9 @@ def _naive_table(c: Comparison) -> tables.NumberTable | None:
     proper = {name: f"{value:.0f}" for name, _, value in followed}
     rows = tuple((labels.get(name, name), f"{value:.0f}", proper.get(name, DASH)) for name, _, value in by_label)
     caption = f"Failed within {years(c.horizon_years)}, of 100"
-    return tables.NumberTable(caption, ("Group", "By label from the seat (misleading)", "As followed"), rows)
+    return tables.NumberTable(
+        caption, ("Group", f"By label from {terms.label_start(c.clock)} (misleading)", "As followed"), rows
+    )
 
 
 def _forest(c: Comparison, labels: dict[str, str], id: str) -> Chart | None:
@@ -121,7 +144,13 @@ def _forest(c: Comparison, labels: dict[str, str], id: str) -> Chart | None:
     ]
     if c.naive is not None:
         ratios.append(
-            Ratio("Misleading: by label from the seat", c.naive.hazard_ratio, c.naive.ci_low, c.naive.ci_high, True)
+            Ratio(
+                f"Misleading: by label from {terms.label_start(c.clock)}",
+                c.naive.hazard_ratio,
+                c.naive.ci_low,
+                c.naive.ci_high,
+                True,
+            )
         )
     label = "Hazard ratios: " + "; ".join(
         f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios

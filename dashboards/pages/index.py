@@ -5,7 +5,7 @@ from __future__ import annotations
 from dashboards import page, terms, words
 from dashboards.charts.difference import difference_chart
 from dashboards.theme import Chart
-from pipeline.results import Comparison, Results
+from pipeline.results import Comparison, Difference, Results
 
 
 def render(results: Results) -> str:
@@ -33,8 +33,11 @@ def render(results: Results) -> str:
     )
 
 
-def comparison_difference(comparison: Comparison, *, id: str) -> Chart | None:
-    """The difference of a comparison against the zone too small to matter; None where there is none."""
+def comparison_difference(comparison: Comparison, *, id: str, crude: Difference | None = None) -> Chart | None:
+    """The difference of a comparison against the zone too small to matter; None where there is none.
+
+    `crude` is drawn beneath it.
+    """
     d = comparison.difference
     if d is None:
         return None
@@ -50,4 +53,5 @@ def comparison_difference(comparison: Comparison, *, id: str) -> Chart | None:
         id=id,
         label=words.difference_sentence(d, labels, noun)
         + f" {words.zone_sentence(comparison.verdict.smallest_difference_per_100)}",
+        crude=(crude.per_100, crude.ci_low, crude.ci_high) if crude else None,
     )

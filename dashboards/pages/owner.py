@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dashboards import page, tables, terms, words
+from dashboards import page, tables, terms, words, words_trial
 from dashboards.charts.by_year import by_year_chart
 from dashboards.charts.rates import Rate, rates_chart
 from dashboards.formats import in_place, lower_first, plural, years
@@ -42,6 +42,7 @@ def render(results: Results) -> str:
     """The page `owner.html`, with the names of clinicians: for inside the practice."""
     outcomes = list(dict.fromkeys(t.outcome for t in results.rates))
     sections = [_section(o, [t for t in results.rates if t.outcome == o]) for o in outcomes]
+    whole = next((r for r in results.recalls if r.name == "all"), None)
     return page.render(
         "owner.html.j2",
         title="How our crowns and root canals do",
@@ -54,6 +55,8 @@ def render(results: Results) -> str:
         scope=words.scope_sentence(results),
         trust=words.trust_sentences(results),
         overall_line=OVERALL_LINE,
+        recalls=tables.recalls(results.recalls) if results.recalls else None,
+        recall_headline=words_trial.recall_headline(whole) if whole else "",
     )
 
 

@@ -7,9 +7,10 @@ from typing import Any
 from dashboards import page, terms, theme, words_shared
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.released_curve import released_curves, years
-from dashboards.formats import DASH, listing, phrase, plural, spread
+from dashboards.charts.released_incidence import released_incidence_chart
+from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread
 from dashboards.formats import years as years_text
-from dashboards.pages.clinician import LegendItem
+from dashboards.pages.legend import LegendItem
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
 
@@ -18,16 +19,25 @@ def render(released: Released) -> str:
     """The page `study_club.html`. Refuses anything but a released result."""
     require(released)
     sections = [_section(c, f"s{i}") for i, c in enumerate(released.comparisons)]
+    incidence = released_incidence_chart(released.everyday, id="everyday-incidence")
     return page.render(
         "study_club.html.j2",
         title="What one practice’s crowns and root canals show",
         audience="shared",
-        charts=[s[k] for s in sections for k in ("curves", "difference")],
+        charts=[*(s[k] for s in sections for k in ("curves", "difference")), incidence],
         practice=released.practice or "",
         here="study_club.html",
         cautions=(),
         scope=words_shared.scope(released),
         sections=sections,
+        everyday=[words_shared.everyday(c) for c in released.everyday],
+        everyday_legend=[
+            LegendItem(sentence_case(c.label), theme.look(c.arm, i))
+            for i, c in enumerate(released.everyday)
+            if len(c.points) > 1
+        ],
+        incidence=incidence,
+        everyday_table=everyday_table(released),
         overall=words_shared.overall(released),
         rates=[(rates_table(t), t.left_out) for t in released.rates if worth_showing(t)],
         not_run=released.not_run,
@@ -57,6 +67,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         "parts": [
             ("Result", words_shared.result(c)),
             ("Range", words_shared.reach(c)),
+            ("Counted in other ways", words_shared.choices(c)),
             ("Reason to doubt", words_shared.doubt(c)),
             ("What would settle it", words_shared.next_step(c)),
         ],
@@ -85,6 +96,24 @@ def groups_table(c: ReleasedComparison) -> NumberTable:
     noun = plural(2, terms.outcome(c.outcome).noun).capitalize()
     heads = ("Group", noun, "Patients", "Failures", f"Failed of 100 by {years_text(c.horizon_years)}", "95 % range")
     return NumberTable("Who was counted", heads, tuple(rows))
+
+
+def everyday_table(released: Released) -> NumberTable:
+    """Teeth crowned vital that came to need a root canal, by whole year; shared with the slides."""
+    rows = tuple(
+        (
+            sentence_case(c.label),
+            str(p.years),
+            str(p.of_100),
+            DASH if p.low is None or p.high is None else spread(p.low, p.high),
+            str(p.followed),
+        )
+        for c in released.everyday
+        for p in c.points
+        if p.years > 0
+    )
+    heads = ("Teeth", "Years", "Needed a root canal", "95 % range", "Still followed")
+    return NumberTable("Needed a root canal after a vital seat, of 100 teeth", heads, rows)
 
 
 def estimates_table(c: ReleasedComparison) -> NumberTable:

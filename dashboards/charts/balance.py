@@ -1,0 +1,47 @@
+"""How unlike two groups were: absolute standardised differences, with the customary line at 0.1."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards import theme
+from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
+from dashboards.formats import known
+from pipeline.results import BalanceRow
+
+LINE = 0.1
+PITCH, PITCH_OF_TWO = 36, 46
+MOST = 15
+BEFORE, AFTER = theme.Look(theme.RUST, "solid", "none", "square"), theme.Look(theme.BLUE, "solid", "none", "circle")
+
+
+def balance_chart(rows: Sequence[BalanceRow], *, id: str, label: str) -> theme.Chart | None:
+    """The most unlike characteristics from the top, before and (where weighted) after; None where there is none.
+
+    References
+    ----------
+    Austin PC. Balance diagnostics for comparing the distribution of baseline covariates between treatment groups in
+    propensity-score matched samples. Stat Med 2009;28:3083-3107 (from memory): 0.1 is a convention.
+    """
+    drawn = in_order(rows)[:MOST]
+    if not drawn:
+        return None
+    figure, height = rows_figure(
+        [Row(r.label, _marks(r)) for r in drawn],
+        title="Standardised difference",
+        span=(0, nice_top([v for r in drawn for v in (r.before, r.after or 0.0)], least=0.25)),
+        line=LINE,
+        pitch=PITCH_OF_TWO if any(r.after is not None for r in drawn) else PITCH,
+    )
+    return theme.chart(figure, id=id, label=label, height=height)
+
+
+def in_order(rows: Sequence[BalanceRow]) -> list[BalanceRow]:
+    """The most unlike first, by the difference before any weighting; ties by label."""
+    return sorted((r for r in rows if known(r.before)), key=lambda r: (-r.before, r.label))
+
+
+def _marks(row: BalanceRow) -> tuple[Mark, ...]:
+    before = Mark(row.before, None, None, BEFORE, "%{x:.2f} before")
+    after = () if row.after is None else (Mark(row.after, None, None, AFTER, "%{x:.2f} after"),)
+    return (before, *after)

@@ -1,0 +1,30 @@
+"""Need of a root canal from released incidence: whole years, and nothing finer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards import theme, words_shared
+from dashboards.charts.failure_curve import Line, draw
+from dashboards.release_trial import ReleasedIncidence
+
+
+def released_incidence_chart(found: Sequence[ReleasedIncidence], *, id: str) -> theme.Chart | None:
+    """The released curves; None where none runs for a year."""
+    lines = [
+        Line(
+            theme.look(c.arm, index),
+            tuple(float(p.years) for p in c.points),
+            tuple(float(p.of_100) for p in c.points),
+            tuple(float(p.of_100 if p.low is None else p.low) for p in c.points),
+            tuple(float(p.of_100 if p.high is None else p.high) for p in c.points),
+        )
+        for index, c in enumerate(found)
+        if len(c.points) > 1
+    ]
+    if not lines:
+        return None
+    columns = sorted({x for line in lines for x in line.x})
+    label = " ".join(words_shared.everyday(c) for c in found)
+    return draw(lines, columns, id=id, label=label, noun="teeth", since="the crown was seated",
+                said="Needed a root canal")  # fmt: skip

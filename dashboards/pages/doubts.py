@@ -1,0 +1,107 @@
+"""What to doubt of a comparison: were the teeth alike, does it depend on how we count, what could have been missed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from dashboards import terms, words_doubt
+from dashboards.charts.balance import AFTER, BEFORE, balance_chart, in_order
+from dashboards.charts.choices import choices_chart, sorted_rows
+from dashboards.formats import DASH, decimal, known, listing, phrase, ratio, sentence_case, whole
+from dashboards.pages.legend import LegendItem
+from dashboards.tables import NumberTable, between
+from pipeline.results import BalanceRow, Choice, Choices, Comparison, Honesty
+
+CHARTS = ("balance", "choices")
+
+
+def doubts(c: Comparison, id: str) -> dict[str, Any]:
+    """The parts of a section on doubt; each is None or empty where the results have nothing on it."""
+    labels = {g.name: g.label for g in c.groups}
+    smallest = c.verdict.smallest_difference_per_100
+    known_balance = c.honesty.balance if c.honesty else ()
+    return {
+        **balance_parts(known_balance, id),
+        **choices_parts(c.choices, labels, smallest, id),
+        "honesty": words_doubt.honesty_sentences(c.honesty, smallest) if c.honesty else [],
+        "extremes": extremes_table(c.honesty, labels),
+    }
+
+
+def balance_parts(rows: Sequence[BalanceRow], id: str) -> dict[str, Any]:
+    """Sentence, legend, chart and table on how alike the teeth were."""
+    weighted = any(r.after is not None for r in rows)
+    legend = [LegendItem("as they were", BEFORE), LegendItem("after weighting", AFTER)] if weighted else []
+    return {
+        "balance": balance_chart(rows, id=f"{id}-balance", label=words_doubt.balance_label(rows)),
+        "balance_text": words_doubt.balance_sentence(rows),
+        "balance_legend": legend,
+        "balance_table": _balance_table(rows, weighted),
+    }
+
+
+def choices_parts(choices: Choices | None, labels: dict[str, str], smallest: float, id: str) -> dict[str, Any]:
+    """Sentences, chart and table on other ways to count."""
+    if choices is None or not choices.rows:
+        return {"choices": None, "choices_text": [], "choices_table": None}
+    said = words_doubt.choices_sentence(choices)
+    found = [choices.sentence, said, words_doubt.verdicts_sentence(choices, terms.VERDICTS)]
+    chart = choices_chart(
+        choices, smallest=smallest, title="More or fewer failures per 100", id=f"{id}-choices", label=said
+    )
+    return {
+        "choices": chart,
+        "choices_text": [text for text in found if text],
+        "choices_table": _choices_table(choices, labels),
+    }
+
+
+def extremes_table(honesty: Honesty | None, labels: dict[str, str]) -> NumberTable | None:
+    """The difference under each assumption on those lost."""
+    if honesty is None or not honesty.extremes:
+        return None
+    rows = tuple(
+        (words_doubt.extreme_words(said, labels), decimal(mid, 0), between(decimal(low, 0), decimal(high, 0)))
+        for said, mid, low, high in honesty.extremes
+    )
+    heads = ("What became of those lost from sight", "Difference per 100", "95 % range")
+    return NumberTable("If all who stopped coming had met one end", heads, rows)
+
+
+def _balance_table(rows: Sequence[BalanceRow], weighted: bool) -> NumberTable:
+    heads = ("Characteristic", "As they were", *(("After weighting",) if weighted else ()))
+    body = tuple((r.label, decimal(r.before, 2), *((decimal(r.after, 2),) if weighted else ())) for r in in_order(rows))
+    return NumberTable("Absolute standardised differences", heads, body)
+
+
+def _choices_table(choices: Choices, labels: dict[str, str]) -> NumberTable:
+    """One row a combination, lowest difference first, those without one last."""
+    varied = [name for name, values in choices.options.items() if len(values) > 1]
+    without = sorted((c for c in choices.rows if not known(c.per_100)), key=lambda c: sorted(c.options.items()))
+    rows = tuple(
+        (
+            f"{n}{' (main)' if c.is_main else ''}",
+            *(phrase(c.options.get(name, DASH)) for name in varied),
+            decimal(c.per_100, 0),
+            between(decimal(c.ci_low, 0), decimal(c.ci_high, 0)),
+            ratio(c.hazard_ratio),
+            between(ratio(c.hr_low), ratio(c.hr_high)),
+            _failures(c, labels),
+            terms.verdict(c.verdict),
+        )
+        for n, c in enumerate([*sorted_rows(choices), *without], 1)
+    )
+    choice_heads = [sentence_case(phrase(name)) for name in varied]
+    heads = ("Way", *choice_heads, "Difference per 100", "95 % range", "Hazard ratio", "Its range",
+             "Failed, of all", "Verdict")  # fmt: skip
+    return NumberTable(
+        "Every way to count, from the lowest difference", heads, rows, (*choice_heads, "Failed, of all", "Verdict")
+    )
+
+
+def _failures(choice: Choice, labels: dict[str, str]) -> str:
+    failed = dict(choice.failures)
+    return listing(
+        [f"{whole(failed.get(name, 0))} of {whole(n)} “{labels.get(name, phrase(name))}”" for name, n in choice.crowns]
+    )

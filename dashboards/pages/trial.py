@@ -1,0 +1,133 @@
+"""The emulated trial on the clinician's page: everyday sentences, incidence, differences and what is behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from dashboards import terms, words, words_doubt, words_trial
+from dashboards.charts.difference import difference_chart
+from dashboards.charts.incidence import columns_of, incidence_chart, look_of
+from dashboards.formats import DASH, plural, sentence_case, spread, whole
+from dashboards.pages.doubts import balance_parts
+from dashboards.pages.legend import LegendItem
+from dashboards.tables import NumberTable, UnderGroup, UnderTable
+from dashboards.theme import Chart
+from pipeline.results import Difference, IncidenceCurve, Trial
+
+CRUDE = "_crude"
+HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Failure of the crown",
+            "tooth_loss": "Loss of the tooth"}  # fmt: skip
+
+
+def trial_section(t: Trial, id: str) -> dict[str, Any]:
+    """Everything that the template shows of one trial."""
+    outcomes = list(dict.fromkeys(c.outcome for c in t.curves if c.outcome != "endo_needed"))
+    outcomes += [o for o in dict.fromkeys(_base(name) for name, _ in t.differences) if o not in outcomes]
+    # The everyday curves hold the vital arm's own curve of need, and the teeth to compare it with.
+    parts = [_part(t, "endo_needed", t.everyday_curves or _of(t, "endo_needed"), f"{id}-need")]
+    parts += [_part(t, o, _of(t, o), f"{id}-{o.replace('_', '-')}") for o in outcomes]
+    rows = tuple((r.part, r.trial, r.records) for r in t.protocol)
+    heads = ("Part", "The trial one would run", "What stands in for it in these records")
+    return {
+        "t": t,
+        "parts": [p for p in parts if p["curves"] or p["difference"] or p["table"].rows],
+        **balance_parts(t.balance, id),
+        "protocol": NumberTable("The protocol of the trial and its stand-in", heads, rows, heads[1:]),
+    }
+
+
+def charts(section: dict[str, Any]) -> list[Chart | None]:
+    """The charts that the template places."""
+    return [section["balance"], *(p[k] for p in section["parts"] for k in ("curves", "difference"))]
+
+
+def _of(t: Trial, outcome: str) -> tuple[IncidenceCurve, ...]:
+    # The adjusted ones first: they are what the difference rests on.
+    return tuple(sorted((c for c in t.curves if c.outcome == outcome), key=lambda c: not c.adjusted))
+
+
+def _base(name: str) -> str:
+    return name.removesuffix(CRUDE)
+
+
+def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> dict[str, Any]:
+    """One outcome: legend, curves with how many were followed under them, the difference, and all figures."""
+    found = dict(t.differences)
+    crude = found.get(f"{outcome}{CRUDE}")
+    main = found.get(outcome) or crude
+    labels = {c.arm: c.label for c in t.curves}
+    noun = terms.outcome(outcome).noun
+    said = []
+    if main is not None:
+        said = [words.difference_sentence(main, labels, noun), words_doubt.method_sentence(main)]
+        if crude is not None and crude is not main:
+            said.append(words_doubt.crude_sentence(crude, labels, noun))
+    label = words_trial.incidence_label(curves) if curves else ""
+    return {
+        "heading": HEADINGS.get(outcome, sentence_case(outcome.replace("_", " "))),
+        "definition": terms.outcome(outcome).definition,
+        "legend": [
+            LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in curves if len(c.points) > 1
+        ],
+        "curves": incidence_chart(curves, since="the crown was seated", id=f"{id}-incidence", label=label),
+        "under": _under(curves),
+        "table": _table(curves, outcome),
+        "difference_text": [text for text in said if text],
+        "difference": _difference(t, main, crude if crude is not main else None, " ".join(said), f"{id}-difference"),
+        "zone": words.zone_sentence(_smallest(t)) if t.verdict else "",
+    }
+
+
+def _smallest(t: Trial) -> float:
+    # Without a verdict nothing was fixed beforehand, so there is no zone.
+    return t.verdict.smallest_difference_per_100 if t.verdict else 0.0
+
+
+def _difference(t: Trial, main: Difference | None, crude: Difference | None, label: str, id: str) -> Chart | None:
+    if main is None:
+        return None
+    return difference_chart(
+        mid=main.per_100,
+        low=main.ci_low,
+        high=main.ci_high,
+        smallest=_smallest(t),
+        row=words.difference_row(main, {c.arm: c.label for c in t.curves}),
+        title="Failures per 100, more on the right",
+        id=id,
+        label=label,
+        crude=(crude.per_100, crude.ci_low, crude.ci_high) if crude else None,
+    )
+
+
+def _under(curves: Sequence[IncidenceCurve]) -> UnderTable | None:
+    """How many are still followed at each whole year, once for each arm."""
+    columns = columns_of([c for c in curves if len(c.points) > 1])
+    if len(columns) < 2:
+        return None
+    groups: dict[str, UnderGroup] = {}
+    for c in curves:
+        at = {p.years: whole(p.at_risk) for p in c.points}
+        if len(c.points) > 1 and c.arm not in groups:
+            cells = tuple(at.get(y, DASH) for y in columns)
+            groups[c.arm] = UnderGroup(c.label, look_of(c, curves), (("followed", cells),))
+    return UnderTable("How many teeth were still followed", columns, tuple(groups.values()))
+
+
+def _table(curves: Sequence[IncidenceCurve], outcome: str) -> NumberTable:
+    say = terms.outcome(outcome)
+    rows = tuple(
+        (
+            words_trial.curve_name(c, curves),
+            f"{p.years:g}",
+            str(round(100 * p.estimate)),
+            spread(round(100 * p.ci_low), round(100 * p.ci_high)),
+            whole(p.at_risk),
+            f"{whole(c.events)} of {whole(c.teeth)}",
+        )
+        for c in curves
+        for p in c.points
+        if p.years > 0 and float(p.years).is_integer()
+    )
+    heads = ("Teeth", "Years", sentence_case(say.bad), "95 % range", "Still followed", "In all")
+    return NumberTable(f"{sentence_case(say.bad)}, of 100 {plural(2, say.noun)}", heads, rows)
