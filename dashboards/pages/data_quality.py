@@ -33,6 +33,7 @@ def render(results: Results) -> str:
         analysis=results.analysis,
         versions=results.versions,
         checks=_checks(results),
+        calibration=results.calibration,
     )
 
 
