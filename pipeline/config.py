@@ -20,6 +20,8 @@ from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
 
 CROWN_DATES = ("seat", "prep")
+SERIAL_DATES = ("1900", "1904")
+DECIMAL_SIGNS = (".", ",")
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,9 @@ class Practice:
     code_system: str = "cdt"  # cdt | ada_au | de, or the absolute path of a CSV of code,event[,detail]
     date_format: str = "auto"  # auto, or a strptime pattern
     crown_date: str = "seat"  # what the posted date of a crown is: seat | prep
+    two_digit_years_from: int | None = None  # 1950 reads 50 as 1950 and 49 as 2049; None refuses two-digit years
+    serial_dates: str | None = None  # spreadsheet day numbers count from 1900 | 1904; None refuses them
+    key_file: Path | None = None  # the key of the patients' pseudonyms; None: beside the database
 
 
 @dataclass(frozen=True)
@@ -39,7 +44,9 @@ class TableSource:
     """Where one input table comes from.
 
     `files` are patterns relative to the TOML's folder; `columns` maps our field to the heading in the file; `values`
-    maps, per field, words of the file to ours. `date_format`, `delimiter` and `encoding` are None unless written.
+    maps, per field, words of the file to ours. `corrected` are patterns of files of rows that were set aside and have
+    been mended. `header_row` is the line of the headings, from 1; 0 where a file has none and its columns are called
+    `column 1` and so on. `sheets` are a workbook's sheets. What is None or empty is found out from the file.
     """
 
     name: str
@@ -49,6 +56,12 @@ class TableSource:
     date_format: str | None = None
     delimiter: str | None = None
     encoding: str | None = None
+    corrected: tuple[str, ...] = ()
+    header_row: int | None = None
+    sheets: tuple[str, ...] = ()
+    two_digit_years_from: int | None = None
+    serial_dates: str | None = None
+    decimal: str | None = None  # the decimal sign of numbers: . or ,
 
 
 @dataclass(frozen=True)
@@ -78,6 +91,18 @@ class Analysis:
 
 
 @dataclass(frozen=True)
+class Standards:
+    """Addresses, as files of an open standard write them, that we do not know by ourselves.
+
+    `tooth_systems` maps the address of a tooth numbering to universal, fdi or palmer; `code_systems` lists addresses
+    of code lists whose codes are those of the practice's code system.
+    """
+
+    tooth_systems: dict[str, str] = field(default_factory=dict)
+    code_systems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Settings:
     """One practice's TOML. `codes` holds the changes under `[codes]`: code to event."""
 
@@ -87,6 +112,7 @@ class Settings:
     rules: Rules = field(default_factory=Rules)
     analysis: Analysis = field(default_factory=Analysis)
     codes: dict[str, str] = field(default_factory=dict)
+    standards: Standards = field(default_factory=Standards)
 
 
 def load_settings(path: Path) -> Settings:
@@ -105,7 +131,7 @@ def load_settings(path: Path) -> Settings:
         raise ConfigError(f"{path.name}: there is no such file that can be read.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
-    _known(raw, ("practice", "tables", "rules", "analysis", "codes"), "the top level")
+    _known(raw, ("practice", "tables", "rules", "analysis", "codes", "standards"), "the top level")
     tables = _section(raw, "tables")
     _known(tables, INPUT_TABLES, "[tables]")
     if "procedures" not in tables:
@@ -120,13 +146,16 @@ def load_settings(path: Path) -> Settings:
         rules=_rules(_section(raw, "rules")),
         analysis=_analysis(_section(raw, "analysis")),
         codes=overrides,
+        standards=_standards(_section(raw, "standards")),
     )
     codes.code_table(settings)  # a word in the practice's own code list that is not ours stops here
     return settings
 
 
-def matching_files(settings: Settings, table: str) -> list[Path]:
+def matching_files(settings: Settings, table: str, *, corrected: bool = False) -> list[Path]:
     """The files of one table: in the order of its patterns, those of one pattern by name; each once.
+
+    With `corrected`, the files of its mended rows.
 
     Raises
     ------
@@ -134,7 +163,8 @@ def matching_files(settings: Settings, table: str) -> list[Path]:
         If a pattern matches nothing.
     """
     found: dict[Path, None] = {}
-    for pattern in settings.tables[table].files:
+    told = settings.tables[table]
+    for pattern in told.corrected if corrected else told.files:
         if any(letter in pattern for letter in "*?["):
             base = Path(pattern)
             root = Path(base.anchor) if base.is_absolute() else settings.path.parent
@@ -152,7 +182,9 @@ def matching_files(settings: Settings, table: str) -> list[Path]:
 
 def _practice(raw: dict[str, Any], path: Path) -> Practice:
     _known(raw, [f.name for f in fields(Practice)], "[practice]")
-    text = _text_map(raw, "[practice]")
+    years = _century(raw, "[practice]")
+    serials = _serial_dates(raw, "[practice]")
+    text = _text_map({k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates")}, "[practice]")
     if "tooth_notation" not in text:
         raise ConfigError(f"[practice] tooth_notation is missing: {', '.join(NOTATIONS)}. It is never guessed.")
     system = text.get("code_system", "cdt")
@@ -169,6 +201,9 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         code_system=system,
         date_format=_date_format(text.get("date_format", "auto"), "[practice]"),
         crown_date=_one_of(text.get("crown_date", "seat"), CROWN_DATES, "[practice] crown_date"),
+        two_digit_years_from=years,
+        serial_dates=serials,
+        key_file=(path.parent / text["key_file"]).resolve() if "key_file" in text else None,
     )
 
 
@@ -177,9 +212,8 @@ def _table_source(name: str, raw: Any) -> TableSource:
     if not isinstance(raw, dict):
         raise ConfigError(f"{where} must be a table of its own.")
     _known(raw, [f.name for f in fields(TableSource) if f.name != "name"], where)
-    files = raw.get("files", [])
-    files = [files] if isinstance(files, str) else files
-    if not isinstance(files, list) or not files or not all(isinstance(f, str) and f for f in files):
+    files = _text_list(raw, "files", where, example=f"exports/{name}-*.csv")
+    if not files:
         raise ConfigError(f'{where} files must be a list of file names or patterns, e.g. ["exports/{name}-*.csv"].')
     known = [c for c in INPUT_TABLES[name].columns if c not in DERIVED_FIELDS]
     columns = _text_map(_section(raw, "columns", where), f"{where} columns")
@@ -195,7 +229,13 @@ def _table_source(name: str, raw: Any) -> TableSource:
         _encoding(extras["encoding"], where)
     return TableSource(
         name=name,
-        files=tuple(files),
+        files=files,
+        corrected=_text_list(raw, "corrected", where, example=f"corrected/{name}-*.csv"),
+        header_row=int(_number(raw, "header_row", where, whole=True, low=0)) if "header_row" in raw else None,
+        sheets=_text_list(raw, "sheets", where, example="Ledger"),
+        two_digit_years_from=_century(raw, where),
+        serial_dates=_serial_dates(raw, where),
+        decimal=_one_of(raw["decimal"], DECIMAL_SIGNS, f"{where} decimal") if "decimal" in raw else None,
         columns=columns,
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,
@@ -235,6 +275,35 @@ def _analysis(raw: dict[str, Any]) -> Analysis:
     if analysis.horizon_years < 1:
         raise ConfigError("[analysis] horizon_years must be at least 1.")
     return analysis
+
+
+def _standards(raw: dict[str, Any]) -> Standards:
+    _known(raw, [f.name for f in fields(Standards)], "[standards]")
+    systems = _text_map(_section(raw, "tooth_systems", "[standards]"), "[standards] tooth_systems")
+    for address, notation in systems.items():
+        _one_of(notation, NOTATIONS, f'[standards] tooth_systems "{address}"')
+    return Standards(systems, _text_list(raw, "code_systems", "[standards]", example="urn:our-code-list"))
+
+
+def _century(raw: Mapping[str, Any], where: str) -> int | None:
+    if "two_digit_years_from" not in raw:
+        return None
+    year = int(_number(raw, "two_digit_years_from", where, whole=True, low=0))
+    if not 1880 <= year <= 2000:
+        raise ConfigError(f"{where} two_digit_years_from must be a year from 1880 to 2000: 1950 reads 50 as 1950.")
+    return year
+
+
+def _serial_dates(raw: Mapping[str, Any], where: str) -> str | None:
+    return _one_of(str(raw["serial_dates"]), SERIAL_DATES, f"{where} serial_dates") if "serial_dates" in raw else None
+
+
+def _text_list(raw: Mapping[str, Any], key: str, where: str, *, example: str) -> tuple[str, ...]:
+    value = raw.get(key, [])
+    value = [value] if isinstance(value, str) else value
+    if not isinstance(value, list) or not all(isinstance(item, str) and item for item in value):
+        raise ConfigError(f'{where} {key} must be a list of texts, e.g. ["{example}"].')
+    return tuple(value)
 
 
 def _cutoff(value: Any) -> dt.date | None:

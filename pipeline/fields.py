@@ -7,7 +7,7 @@ import polars as pl
 from pipeline.tables import INPUT_TABLES
 
 # Columns that we fill ourselves.
-DERIVED_FIELDS = frozenset({"tooth_fdi", "supernumerary", "load_id", "row_number"})
+DERIVED_FIELDS = frozenset({"tooth_fdi", "supernumerary", "load_id", "row_number", "part"})
 
 REQUIRED_FIELDS: dict[str, tuple[str, ...]] = {
     "procedures": ("patient_id", "service_date", "code"),

@@ -22,8 +22,9 @@ from pipeline.results import LoadRow
 from pipeline.sources import Batch, ReadOptions, Source, open_source
 from pipeline.sources.mapping import resolve_columns
 from pipeline.store import Store, open_store
-from pipeline.store_tables import FIELD_NOTES, STORED_LOADS, STORED_QUARANTINE
-from pipeline.tables import INPUT_TABLES, LOADS
+from pipeline.store_tables import CLAIMS, FIELD_NOTES, STORED_LOADS, STORED_QUARANTINE
+from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES
+from pipeline.transforms.claims import taken_back
 from pipeline.transforms.clean import NOTE_SCHEMA, YEAR_ALONE, Cleaned, Reading, clean, map_values, trimmed
 from pipeline.transforms.dates import DateForm, date_part, decide_form, gather_evidence
 from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate
@@ -41,7 +42,7 @@ class IngestReport:
 
     @property
     def rows_read(self) -> int:
-        """Rows of all files; equals loaded + duplicate + quarantined."""
+        """Rows of all files; equals loaded + duplicate + reversed + quarantined."""
         return sum(load.rows_read for load in self.loads)
 
     @property
@@ -53,6 +54,11 @@ class IngestReport:
     def duplicate(self) -> int:
         """Rows that were there already."""
         return sum(load.duplicate for load in self.loads)
+
+    @property
+    def reversed(self) -> int:
+        """Rows of claims that were taken back."""
+        return sum(load.reversed for load in self.loads)
 
     @property
     def quarantined(self) -> int:
@@ -102,7 +108,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say) -> IngestReport:
     for load in loads:
         say(
             f"{load.table}: {load.file}: {load.rows_read:,} rows read = {load.loaded:,} loaded + "
-            f"{load.duplicate:,} there already + {load.quarantined:,} set aside"
+            f"{load.duplicate:,} there already + {load.reversed:,} taken back + {load.quarantined:,} set aside"
         )
     return IngestReport(loads=loads, files_read=len(read), files_unchanged=sum(map(len, files.values())) - len(read))
 
@@ -123,11 +129,12 @@ def _load(
     say(f"{table.name}: {file.name}: reading")
     if file.again:
         store.forget_load(file.load_id)
-    source = open_source(file.path, ReadOptions(tuple(told.columns.values()), told.delimiter, told.encoding))
-    columns = resolve_columns(source.headings, told.columns, table=table.name, file=file.name)
+    source = open_source(file.path, _options(told, settings))
+    spoken = source.spoken
+    columns = resolve_columns(source.headings, {} if spoken.fields else told.columns, table=table.name, file=file.name)
     reading = Reading(
         table=table,
-        notation=settings.practice.tooth_notation,
+        notation=spoken.notation or settings.practice.tooth_notation,
         code_system=settings.practice.code_system,
         codes=codes,
         today=today,
@@ -142,7 +149,11 @@ def _load(
         store.append(
             STORED_QUARANTINE, _quarantined(batch, cleaned).with_columns(load_id).select(*STORED_QUARANTINE.columns)
         )
-        rows_read += len(batch.numbers) + batch.malformed.height
+        extra = cleaned.rows.height + cleaned.rejects.height - len(batch.numbers)  # rows that name several teeth
+        rows_read += len(batch.numbers) + extra + batch.malformed.height
+        if batch.claims is not None:
+            store.append(CLAIMS, batch.claims.with_columns(load_id).select(*CLAIMS.columns))
+            rows_read += batch.claims.filter(pl.col("action") == "reversal").height
         notes.append(cleaned.notes)
     counted = pl.concat(notes).group_by("field", "note").agg(pl.col("rows").sum()).sort("field", "note")
     store.append(FIELD_NOTES, counted.select(pl.lit(file.load_id, pl.Int32).alias("load_id"), *NOTE_SCHEMA))
@@ -151,12 +162,27 @@ def _load(
         raise DataError(f"{file.name}: the file changed while it was read. Run again when it is complete.")
 
 
+def _options(told: TableSource, settings: Settings) -> ReadOptions:
+    return ReadOptions(
+        table=told.name,
+        wanted=tuple(told.columns.values()),
+        delimiter=told.delimiter,
+        encoding=told.encoding,
+        header_row=told.header_row,
+        sheets=told.sheets,
+        tooth_systems=settings.standards.tooth_systems,
+        code_systems=settings.standards.code_systems,
+    )
+
+
 def _settle(store: Store, name: str, new_loads: list[int]) -> None:
     """Take out the rows that are there already, and check that every row read is accounted for."""
     table = INPUT_TABLES[name]
     alike = store.alike(table, key=SOURCE_KEYS.get(name, ()), new_loads=new_loads)
     if alike.height:
         store.remove(table, deduplicate(alike, table=name, new_loads=new_loads))
+    if table is PROCEDURES and (claims := store.claims()).height:
+        store.take_back(taken_back(claims))
     store.recount(table)
 
 
@@ -165,7 +191,7 @@ def _date_forms(
 ) -> dict[str, DateForm]:
     """The form of each date field of a file: as told, else decided from all its values."""
     fields = [field for field in columns if kind(told.name, field) == "date"]
-    pattern = told.date_format or practice_format
+    pattern = source.spoken.date_format or told.date_format or practice_format
     if pattern != "auto":
         return {field: DateForm(pattern=pattern) for field in fields}
     forms = {}
@@ -210,7 +236,7 @@ def _quarantined(batch: Batch, cleaned: Cleaned) -> pl.DataFrame:
     )
     rows = cleaned.rejects.join(aside.with_columns(pl.col("raw_row").struct.json_encode()), on="row_number", how="left")
     line = pl.struct(pl.col("raw_row").alias("line")).struct.json_encode()
-    malformed = batch.malformed.with_columns(line.alias("raw_row"), pl.lit("malformed_line").alias("reason"))
+    malformed = batch.malformed.with_columns(line.alias("raw_row"), pl.col("reason").fill_null("malformed_line"))
     return pl.concat([rows, malformed], how="diagonal")
 
 
@@ -223,6 +249,7 @@ def _load_row(file: FileToRead, table: str, rows_read: int, settings: str) -> pl
         "rows_read": rows_read,
         "loaded": 0,
         "duplicate": 0,
+        "reversed": 0,
         "quarantined": 0,
         "settings": settings,
     }

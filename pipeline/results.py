@@ -240,7 +240,7 @@ class RateTable:
 
 @dataclass(frozen=True)
 class LoadRow:
-    """One file read: rows_read = loaded + duplicate + quarantined."""
+    """One file read: rows_read = loaded + duplicate + reversed + quarantined."""
 
     file: str
     hash: str
@@ -249,6 +249,7 @@ class LoadRow:
     loaded: int
     duplicate: int
     quarantined: int
+    reversed: int = 0
 
 
 @dataclass(frozen=True)

@@ -46,7 +46,7 @@ def ingest_stage(settings: Settings, *, today: dt.date, say: Say) -> Path:
     report = ingest(settings, today=today, say=say)
     say(
         f"{report.rows_read:,} rows read = {report.loaded:,} loaded + {report.duplicate:,} duplicate "
-        f"+ {report.quarantined:,} set aside"
+        f"+ {report.reversed:,} taken back + {report.quarantined:,} set aside"
     )
     return settings.practice.database
 

@@ -23,6 +23,7 @@ import polars as pl
 
 from pipeline.errors import BusyError, DataError
 from pipeline.store_tables import (
+    CLAIMS,
     DERIVED_TABLES,
     FIELD_NOTES,
     PHYSICAL,
@@ -31,12 +32,14 @@ from pipeline.store_tables import (
     STAGES,
     STORED_LOADS,
     STORED_QUARANTINE,
+    TAKEN_BACK,
     create_statements,
 )
 from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Table
 
 MEMORY_LIMIT = "400MB"
 _OWNER_ONLY = 0o077
+_PLACE = ("load_id", "row_number", "part")
 
 
 def open_store(path: Path, *, read_only: bool = False, must_exist: bool = False) -> Store:
@@ -123,17 +126,17 @@ class Store:
         self._insert(_writable(table), frame)
 
     def set_aside(self, frame: pl.DataFrame) -> None:
-        """Replace the rows that the link stage sets aside: `load_id, row_number, field, reason` of loaded procedures.
+        """Replace the rows that the link stage sets aside: `load_id, row_number, part, field, reason` of procedures.
 
         Their value and whole row are taken from what is stored.
         """
         rows = SET_ASIDE.name
         self._connection.execute(f"DELETE FROM {rows}")  # noqa: S608
-        with self._registered(frame.select("load_id", "row_number", "field", "reason")):
+        with self._registered(frame.select("load_id", "row_number", "part", "field", "reason")):
             self._connection.execute(
                 f"INSERT INTO {rows} BY NAME SELECT i.*, {_row_as_json(PROCEDURES, 'p')} AS raw_row, "  # noqa: S608
                 "json_extract_string(raw_row, '$.' || i.field) AS value "
-                "FROM incoming AS i JOIN _procedures AS p USING (load_id, row_number)"
+                "FROM incoming AS i JOIN _procedures AS p USING (load_id, row_number, part)"
             )
         if self._number(f"SELECT count(*) FROM {rows}") != frame.height:  # noqa: S608
             raise AssertionError("a row that is set aside is not among the loaded procedures")
@@ -188,32 +191,35 @@ class Store:
     def forget_load(self, load_id: int) -> None:
         """Take away everything that one load brought, so that its file can be read again."""
         tables = [row[0] for row in self._rows("SELECT table_name FROM _loads WHERE load_id = ?", [load_id])]
-        names = [STORED_LOADS.name, STORED_QUARANTINE.name, FIELD_NOTES.name]
+        names = [t.name for t in (STORED_LOADS, STORED_QUARANTINE, FIELD_NOTES, CLAIMS, TAKEN_BACK)]
         for name in [*names, *(PHYSICAL.get(t, t) for t in tables)]:
             self._connection.execute(f"DELETE FROM {name} WHERE load_id = ?", [load_id])  # noqa: S608
 
     def alike(self, table: Table, *, key: Sequence[str], new_loads: Sequence[int]) -> pl.DataFrame:
         """Rows that share their key or, without one, their content with another, where at least one is new.
 
-        One row each: `load_id, row_number, key, content`. The columns of `key` make the key if the first is filled.
-        `content` is a digest of 128 bits: two different rows share one by chance in no archive that will ever be.
+        One row each: `load_id, row_number, part, key, content`. The columns of `key` make the key if the first
+        is filled. `content` is a digest of 128 bits: two different rows share one by chance in no archive that will
+        ever be.
         """
         name = PHYSICAL.get(table.name, table.name)
-        parts = [_content(c) for c in table.columns if c not in ("load_id", "row_number")]
+        parts = [_content(c) for c in table.columns if c not in _PLACE]
         content = f"md5(concat_ws(chr(31), {', '.join(map(_as_text, parts))}))"
         joined = f"concat_ws(chr(31), {', '.join(map(_as_text, key))})"
         key_text = f"CASE WHEN {key[0]} IS NOT NULL THEN {joined} END" if key else "NULL::VARCHAR"
+        place = ", ".join(c for c in _PLACE if c in table.columns)
+        part = "part" if "part" in table.columns else "1::UTINYINT"
         same = f"CASE WHEN {key_text} IS NULL THEN hash({', '.join(parts)}) ELSE hash({key_text}) END"
         relation = self._connection.sql(
             f"""
-            WITH hashed AS (SELECT load_id, row_number, {same} AS same FROM {name}),
+            WITH hashed AS (SELECT load_id, row_number, {part} AS part, {same} AS same FROM {name}),
             shared AS (
                 SELECT same FROM hashed GROUP BY same
                 HAVING count(*) > 1 AND bool_or(list_contains(?::INTEGER[], load_id))
             ),
-            wanted AS (SELECT load_id, row_number FROM hashed SEMI JOIN shared USING (same))
-            SELECT load_id, row_number, {key_text} AS key, {content} AS content
-            FROM {name} SEMI JOIN wanted USING (load_id, row_number)
+            wanted AS (SELECT {place} FROM hashed SEMI JOIN shared USING (same))
+            SELECT load_id, row_number, {part} AS part, {key_text} AS key, {content} AS content
+            FROM {name} SEMI JOIN wanted USING ({place})
             """,  # noqa: S608
             params=[list(new_loads)],
         )
@@ -222,15 +228,17 @@ class Store:
     def remove(self, table: Table, verdicts: pl.DataFrame) -> None:
         """Take rows out again: a superseded one goes to the quarantine, a duplicate is only counted."""
         name = PHYSICAL.get(table.name, table.name)
+        part = "t.part" if "part" in table.columns else "1::UTINYINT"
         with self._registered(verdicts):
             self._connection.execute(
                 f"INSERT INTO {STORED_QUARANTINE.name} BY NAME SELECT t.load_id, t.row_number, i.verdict AS reason, "  # noqa: S608
                 f"{_row_as_json(table, 't')} AS raw_row "
-                f"FROM {name} AS t JOIN incoming AS i USING (load_id, row_number) WHERE i.verdict = 'superseded'"
+                f"FROM {name} AS t JOIN incoming AS i USING (load_id, row_number) "
+                f"WHERE i.verdict = 'superseded' AND i.part = {part}"
             )
             self._connection.execute(
                 f"DELETE FROM {name} AS t USING incoming AS i "  # noqa: S608
-                "WHERE t.load_id = i.load_id AND t.row_number = i.row_number"
+                f"WHERE t.load_id = i.load_id AND t.row_number = i.row_number AND i.part = {part}"
             )
             self._connection.execute(
                 "UPDATE _loads AS l SET duplicate = l.duplicate + d.n FROM "
@@ -243,15 +251,36 @@ class Store:
         name = PHYSICAL.get(table.name, table.name)
         self._connection.execute(
             f"""
-            UPDATE _loads SET
-                loaded = (SELECT count(*) FROM {name} AS t WHERE t.load_id = _loads.load_id),
-                quarantined = (SELECT count(*) FROM _quarantine AS q WHERE q.load_id = _loads.load_id)
-            WHERE table_name = ?
+            WITH kept AS (SELECT load_id, count(*) AS n FROM {name} GROUP BY load_id),
+            aside AS (SELECT load_id, count(*) AS n FROM _quarantine GROUP BY load_id),
+            back AS (SELECT load_id, count(*) AS n FROM _taken_back GROUP BY load_id),
+            undone AS (SELECT load_id, count(*) AS n FROM _claims WHERE action = 'reversal' GROUP BY load_id),
+            counted AS (
+                SELECT l.load_id, coalesce(kept.n, 0) - coalesce(back.n, 0) AS loaded, coalesce(aside.n, 0) AS aside,
+                       coalesce(back.n, 0) + coalesce(undone.n, 0) AS back
+                FROM _loads AS l LEFT JOIN kept USING (load_id) LEFT JOIN aside USING (load_id)
+                LEFT JOIN back USING (load_id) LEFT JOIN undone USING (load_id) WHERE l.table_name = ?
+            )
+            UPDATE _loads SET loaded = counted.loaded, quarantined = counted.aside, reversed = counted.back
+            FROM counted WHERE _loads.load_id = counted.load_id
             """,  # noqa: S608
             [table.name],
         )
-        if self._number("SELECT count(*) FROM _loads WHERE rows_read <> loaded + duplicate + quarantined"):
+        if self._number("SELECT count(*) FROM _loads WHERE rows_read <> loaded + duplicate + reversed + quarantined"):
             raise AssertionError("rows read are not all accounted for")
+
+    def claims(self) -> pl.DataFrame:
+        """What each row of the claim files does to which claim."""
+        return self._read(CLAIMS, CLAIMS.name, None)
+
+    def take_back(self, rows: pl.DataFrame) -> None:
+        """Replace the procedures that later claims take back; `rows` are their `load_id, row_number`."""
+        self._connection.execute(f"DELETE FROM {TAKEN_BACK.name}")  # noqa: S608
+        with self._registered(rows.select("load_id", "row_number")):
+            self._connection.execute(
+                f"INSERT INTO {TAKEN_BACK.name} SELECT load_id, row_number, part "  # noqa: S608
+                "FROM _procedures SEMI JOIN incoming USING (load_id, row_number)"
+            )
 
     def clear_set_aside(self) -> None:
         """Forget what an earlier link set aside: the rows it saw are no longer all there."""
@@ -343,7 +372,7 @@ def _writable(table: Table) -> str:
 
 
 def _row_as_json(table: Table, alias: str) -> str:
-    return f"to_json({{{', '.join(f'{c}: {alias}.{c}' for c in table.columns if c not in ('load_id', 'row_number'))}}})"
+    return f"to_json({{{', '.join(f'{c}: {alias}.{c}' for c in table.columns if c not in _PLACE)}}})"
 
 
 def _content(column: str) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import polars as pl
 
 from pipeline.tables import (
+    CLAIM_SCHEMA,
     CROWNS,
     ENDO_COURSES,
     INPUT_TABLES,
@@ -21,7 +22,7 @@ from pipeline.tables import (
     Table,
 )
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.
@@ -30,7 +31,7 @@ DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), ENDO_COURSES, CROW
 
 STORED_LOADS = Table(
     name="_loads",
-    one_row_per="file read; rows_read = loaded + duplicate + quarantined at ingest",
+    one_row_per="file read; rows_read = loaded + duplicate + reversed + quarantined at ingest",
     key=("load_id",),
     columns={
         **LOADS.columns,
@@ -53,8 +54,26 @@ STORED_QUARANTINE = Table(
 SET_ASIDE = Table(
     name="_set_aside",
     one_row_per="loaded procedure that the link stage sets aside",
-    key=STORED_QUARANTINE.key,
-    columns=STORED_QUARANTINE.columns,
+    key=("load_id", "row_number", "part"),
+    columns={**STORED_QUARANTINE.columns, "part": PROCEDURES.columns["part"]},
+)
+
+TAKEN_BACK = Table(
+    name="_taken_back",
+    one_row_per="loaded procedure of a claim that a later one voids, replaces or reverses",
+    key=("load_id", "row_number", "part"),
+    columns={n: PROCEDURES.columns[n] for n in ("load_id", "row_number", "part")},
+)
+
+CLAIMS = Table(
+    name="_claims",
+    one_row_per="row of a claim file: what it does to which claim",
+    key=("load_id", "row_number"),
+    columns={
+        "load_id": STORED_LOADS.columns["load_id"],
+        "row_number": STORED_LOADS.columns["rows_read"],
+        **{name: Column(dtype, "See `pipeline.tables.CLAIM_SCHEMA`.") for name, dtype in CLAIM_SCHEMA.items()},
+    },
 )
 
 FIELD_NOTES = Table(
@@ -86,21 +105,26 @@ def create_statements() -> Iterator[str]:
     """The statements that make an empty database."""
     for name, table in DERIVED_TABLES.items():
         yield _create(PHYSICAL.get(name, name), table)
-    for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, FIELD_NOTES):
+    for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, TAKEN_BACK, CLAIMS, FIELD_NOTES):
         yield _create(table.name, table)
     yield "CREATE TABLE _texts (name VARCHAR, body VARCHAR)"
     yield "CREATE TABLE _stages (stage VARCHAR)"
     yield f"CREATE TABLE _version AS SELECT {SCHEMA_VERSION} AS version"
-    yield "CREATE VIEW procedures AS SELECT * FROM _procedures ANTI JOIN _set_aside USING (load_id, row_number)"
+    yield """
+        CREATE VIEW procedures AS
+        SELECT * FROM _procedures ANTI JOIN _set_aside USING (load_id, row_number, part)
+        ANTI JOIN _taken_back USING (load_id, row_number, part)
+        """
     yield """
         CREATE VIEW quarantine AS
         SELECT l.file, l.table_name, s.row_number, s.field, s.value, s.reason, s.raw_row, s.stage
         FROM (SELECT *, 'ingest' AS stage FROM _quarantine
-              UNION ALL BY NAME SELECT *, 'link' AS stage FROM _set_aside) AS s JOIN _loads AS l USING (load_id)
+              UNION ALL BY NAME SELECT * EXCLUDE part, 'link' AS stage FROM _set_aside) AS s
+        JOIN _loads AS l USING (load_id)
         """
     yield """
         CREATE VIEW loads AS
-        SELECT load_id, file, hash, table_name, rows_read, loaded - coalesce(n, 0) AS loaded, duplicate,
+        SELECT load_id, file, hash, table_name, rows_read, loaded - coalesce(n, 0) AS loaded, duplicate, reversed,
                quarantined + coalesce(n, 0) AS quarantined
         FROM _loads LEFT JOIN (SELECT load_id, count(*) AS n FROM _set_aside GROUP BY load_id) USING (load_id)
         """

@@ -121,8 +121,8 @@ _TOOTH = {
 
 PROCEDURES = Table(
     name="procedures",
-    one_row_per="posted procedure",
-    key=("load_id", "row_number"),
+    one_row_per="posted procedure on one tooth: a row of a file that names several teeth becomes several",
+    key=("load_id", "row_number", "part"),
     columns={
         "patient_id": _text("Patient, as the practice's files name them.", nullable=False),
         "service_date": _date(
@@ -138,6 +138,7 @@ PROCEDURES = Table(
         "fee": _number("Fee in the practice's currency; a negative fee reverses the row that it matches."),
         "reason": _text("Why it was done, e.g. why a tooth was extracted.", words=REASONS),
         **_ORIGIN,
+        "part": Column(pl.UInt8(), "Which of the teeth that the row of the file names, from 1.", False),
     },
 )
 
@@ -242,19 +243,34 @@ QUARANTINE = Table(
 
 LOADS = Table(
     name="loads",
-    one_row_per="file read; rows_read = loaded + duplicate + quarantined",
+    one_row_per="file read; rows_read = loaded + duplicate + reversed + quarantined",
     key=("load_id",),
     columns={
         "load_id": Column(pl.Int32(), "Number of the load, from 1.", False),
         "file": _text("File read.", nullable=False),
         "hash": _text("SHA-256 of its bytes, hexadecimal.", nullable=False),
         "table_name": _text("Input table.", nullable=False),
-        "rows_read": Column(pl.Int64(), "Rows under the header.", False),
+        "rows_read": Column(
+            pl.Int64(), "Rows under the header; one that names several teeth counts once a tooth.", False
+        ),
         "loaded": Column(pl.Int64(), "Rows in the table now.", False),
         "duplicate": Column(pl.Int64(), "Rows that were there already.", False),
+        "reversed": Column(pl.Int64(), "Rows of claims that were taken back or replaced by a later one.", False),
         "quarantined": Column(pl.Int64(), "Rows set aside.", False),
     },
 )
+
+# What a row of a claim file does. `claim` and `line` name the claim and its line; `action` is original, replacement,
+# void, payment or reversal; `replaces` names the claim that a replacement or void refers to; `sent` is when the file
+# says that it was sent (ISO 8601, sortable); `charge` the signed charge in the file's currency.
+CLAIM_SCHEMA: dict[str, PolarsType] = {
+    "claim": pl.String(),
+    "line": pl.String(),
+    "action": pl.String(),
+    "replaces": pl.String(),
+    "sent": pl.String(),
+    "charge": pl.Float64(),
+}
 
 ENDO_COURSES = Table(
     name="endo_courses",

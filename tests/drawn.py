@@ -71,6 +71,7 @@ def procedures(text: str, *, patient_id: str = "p1") -> pl.DataFrame:
         pl.col("status").fill_null("completed"),
         load_id=pl.lit(1, pl.Int32),
         row_number=pl.int_range(1, pl.len() + 1, dtype=pl.Int64),
+        part=pl.lit(1, pl.UInt8),
     )
     if "supernumerary" not in drawn.columns:
         drawn = drawn.with_columns(supernumerary=pl.lit(False))
@@ -87,7 +88,7 @@ def table(text: str, declared: object, **constant: object) -> pl.DataFrame:
         load_id=pl.lit(1, pl.Int32), row_number=pl.int_range(1, pl.len() + 1, dtype=pl.Int64)
     )
     schema = declared.schema  # type: ignore[attr-defined]
-    defaults = {"patient_id": "p1", "supernumerary": False}
+    defaults = {"patient_id": "p1", "supernumerary": False, "part": 1}
     for name, dtype in schema.items():
         if name not in drawn.columns:
             drawn = drawn.with_columns(pl.lit(defaults.get(name), dtype=dtype).alias(name))

@@ -202,8 +202,8 @@ def test_a_code_made_to_mean_something_decides_whether_its_row_needs_a_tooth(pra
 def test_new_rows_put_the_later_stages_out_of_date(practice: Folder):
     practice.write("ledger-1.csv", CROWN, ENDO)
     practice.run()
-    columns = {c: SET_ASIDE.schema[c] for c in ("load_id", "row_number", "field", "reason")}
-    aside = pl.DataFrame([(1, 1, "tooth", "r")], schema=columns, orient="row")
+    columns = {c: SET_ASIDE.schema[c] for c in ("load_id", "row_number", "part", "field", "reason")}
+    aside = pl.DataFrame([(1, 1, 1, "tooth", "r")], schema=columns, orient="row")
     with practice.open() as store:
         store.set_aside(aside)
         store.mark_done("link")

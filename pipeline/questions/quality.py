@@ -100,7 +100,7 @@ def _set_aside(quarantine: pl.DataFrame, reasons: Mapping[str, tuple[str, str]])
 
 
 def _filled_in(tables: Mapping[str, pl.DataFrame]) -> tuple[FilledIn, ...]:
-    plumbing = {"load_id", "row_number", "supernumerary"}
+    plumbing = {"load_id", "row_number", "part", "supernumerary"}
     out = []
     for name, frame in tables.items():
         if frame.is_empty():

@@ -20,7 +20,7 @@ import pyarrow.csv as pa_csv
 
 from pipeline.errors import DataError
 from pipeline.sources.csv_records import Block, count_rows, read_blocks
-from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, unique_headings
+from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, malformed_lines, unique_headings
 
 DELIMITERS = (",", ";", "\t", "|")
 _SAMPLE_BYTES = 1 << 16
@@ -38,6 +38,7 @@ class CsvFile:
     delimiter: str
     headings: list[str]
     header_lines: int
+    spoken: Spoken = field(default_factory=Spoken)
     _sound: bool | None = field(default=None, repr=False)
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
@@ -110,7 +111,7 @@ class CsvFile:
         return Batch(
             pl.Series("row_number", [n for n, _ in sound], dtype=pl.Int64),
             pl.DataFrame({h: pl.Series(h, columns[self.headings.index(h)], dtype=pl.String) for h in headings}),
-            pl.DataFrame(malformed, schema=MALFORMED_SCHEMA, orient="row"),
+            malformed_lines(malformed),
         )
 
     def _parse(self, headings: Sequence[str] | None, malformed: list[None]) -> Iterator[Any]:

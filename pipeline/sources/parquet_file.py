@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import DataError
-from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions
+from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken
 
 _BATCH_ROWS = 100_000
 _MAX_WHOLE = 2.0**53  # beyond this a float no longer holds every whole number
@@ -23,6 +23,7 @@ class ParquetFile:
 
     path: Path
     headings: list[str]
+    spoken: Spoken = field(default_factory=Spoken)
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """Rows from the start of the file; see `Source.batches`."""

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import polars as pl
 
 ROW = "row_number"
-MALFORMED_SCHEMA: dict[str, pl.DataType] = {ROW: pl.Int64(), "raw_row": pl.String()}
+MALFORMED_SCHEMA: dict[str, pl.DataType] = {
+    ROW: pl.Int64(),
+    "raw_row": pl.String(),
+    "field": pl.String(),
+    "value": pl.String(),
+    "reason": pl.String(),
+}
 
 
 @dataclass(frozen=True)
@@ -17,12 +23,30 @@ class Batch:
     """Some rows of a file.
 
     `numbers` are their row numbers (1 is the first row under the heading) and `rows` the rows, one column per heading:
-    text or, where the file has types, dates. `malformed` holds the records that are no rows: row_number, raw_row.
+    text or, where the file has types, dates. `malformed` holds the records that are no rows (`MALFORMED_SCHEMA`):
+    `raw_row` is the record as text, `reason` a code of `pipeline.reasons` and null for `malformed_line`, `field` and
+    `value` say what was wrong and may be null. `claims`, only from claim files, has one row per row and per record
+    that does something to an earlier claim: row_number and the columns of `pipeline.tables.CLAIM_SCHEMA`.
     """
 
     numbers: pl.Series
     rows: pl.DataFrame
     malformed: pl.DataFrame
+    claims: pl.DataFrame | None = None
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """What a file itself says about how it is written; what it does not say is None.
+
+    `fields`: its headings are the names of our fields, so no columns are mapped. `notation`: how teeth are written.
+    `date_format`: a strptime pattern. `serial_dates`: what day a spreadsheet's day 1 is, `1900` or `1904`.
+    """
+
+    fields: bool = False
+    notation: str | None = None
+    date_format: str | None = None
+    serial_dates: str | None = None
 
 
 class Source(Protocol):
@@ -32,17 +56,40 @@ class Source(Protocol):
     def headings(self) -> Sequence[str]:
         """The headings, trimmed, each once; a heading that is there twice ends in ` (2)` the second time."""
 
+    @property
+    def spoken(self) -> Spoken:
+        """What the file says about itself."""
+
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """Read the file from the start; only the columns `headings` if given. Every record comes out exactly once."""
 
 
 @dataclass(frozen=True)
 class ReadOptions:
-    """What PRACTICE.toml says of a file; `wanted` are the headings that it names."""
+    """What PRACTICE.toml says of a file.
 
+    `table` is the input table that it is read as, `wanted` are the headings that the TOML names. `header_row` is the
+    line (in a workbook: the row) of the headings, from 1; 0 where there are none, and the columns are then called
+    `column 1`, `column 2` and so on; None to find them. `sheets` are the names of a workbook's sheets, empty for all
+    that have the wanted headings. `tooth_systems` maps addresses of tooth numberings to universal, fdi or palmer, and
+    `code_systems` are addresses of code lists whose codes are taken besides those known.
+    """
+
+    table: str = "procedures"
     wanted: tuple[str, ...] = ()
     delimiter: str | None = None
     encoding: str | None = None
+    header_row: int | None = None
+    sheets: tuple[str, ...] = ()
+    tooth_systems: Mapping[str, str] = field(default_factory=dict)
+    code_systems: tuple[str, ...] = ()
+
+
+def malformed_lines(lines: Sequence[tuple[int, str]]) -> pl.DataFrame:
+    """Row numbers and texts of records that are no rows, in the shape of `Batch.malformed`."""
+    schema = {name: MALFORMED_SCHEMA[name] for name in (ROW, "raw_row")}
+    frame = pl.DataFrame(list(lines), schema=schema, orient="row")
+    return frame.with_columns(pl.lit(None, t).alias(n) for n, t in MALFORMED_SCHEMA.items() if n not in schema)
 
 
 def unique_headings(headings: Sequence[str]) -> list[str]:

@@ -68,7 +68,7 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     null throughout. len(rows) + len(rejects) = len(raw).
     """
     table = reading.table
-    typed = _typed(_texts(raw, reading), reading)
+    typed = _typed(_texts(raw, reading), reading).with_columns(pl.lit(1, pl.UInt8).alias("part"))
     faults = _first_fault(typed, _rules(table.name, reading.today))
     is_kept = faults["reason"].is_null()
     kept = typed.filter(is_kept)

@@ -6,6 +6,8 @@ import polars as pl
 
 from pipeline.transforms.events import ROW, TOOTH
 
+DETAIL = ("load_id", "row_number")  # a row of crown_details
+
 CROWN = "crown_placement"
 
 
@@ -80,7 +82,7 @@ def attach_details(posted: pl.LazyFrame, crown_details: pl.LazyFrame, *, toleran
     """
     details = crown_details.select(
         *TOOTH,
-        *ROW,
+        *DETAIL,
         "material",
         "margin",
         "pulp_status_at_prep",
@@ -96,8 +98,8 @@ def attach_details(posted: pl.LazyFrame, crown_details: pl.LazyFrame, *, toleran
         details.join(spans, on=list(TOOTH))
         .with_columns(distance=pl.when(alone).then(0).otherwise(pl.max_horizontal(before, after, pl.lit(0))))
         .filter(alone | pl.col("about").is_not_null(), pl.col("distance") <= tolerance_days)
-        .sort("distance", "recorded_seat", *ROW, descending=[False, True, False, False], nulls_last=True)
-        .unique(ROW, keep="first", maintain_order=True)
+        .sort("distance", "recorded_seat", *DETAIL, descending=[False, True, False, False], nulls_last=True)
+        .unique(DETAIL, keep="first", maintain_order=True)
         .unique([*TOOTH, "posted_first"], keep="first", maintain_order=True)
         .select(*TOOTH, "posted_first", "recorded_prep", "recorded_seat", "material", "margin", "pulp_status_at_prep")
     )
@@ -138,7 +140,7 @@ def crowns_from_elsewhere(
     )
     recorded = (
         crown_details.filter(pl.col("seat_date").is_not_null())
-        .sort("seat_date", *ROW)
+        .sort("seat_date", *DETAIL)
         .select(
             *TOOTH, "material", "margin", "pulp_status_at_prep", recorded_prep="prep_date", recorded_seat="seat_date"
         )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import polars as pl
 
 TOOTH = ("patient_id", "tooth_fdi")
-ROW = ("load_id", "row_number")
+ROW = ("load_id", "row_number", "part")
 
 EXTRACTIONS = ("extraction", "extraction_impacted", "extraction_primary")
 # The crown of the tooth is gone with these too, though roots stay behind on purpose.
@@ -44,7 +44,7 @@ def done_rows(procedures: pl.LazyFrame, *, cutoff: pl.Expr | None = None) -> pl.
 
 
 def reversed_rows(completed: pl.LazyFrame) -> pl.LazyFrame:
-    """Which completed rows a negative fee takes back: one row each, keyed by `load_id` and `row_number`.
+    """Which completed rows a negative fee takes back: one row each, keyed by `load_id`, `row_number` and `part`.
 
     A reversal and the row it takes back agree in patient, code, tooth and amount (to the cent). It takes back a row of
     its own day if there is one, else the latest earlier one not yet taken back. A reversal with no such row takes
@@ -54,7 +54,7 @@ def reversed_rows(completed: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def unmatched_reversals(completed: pl.LazyFrame) -> pl.LazyFrame:
-    """Reversals that match no row, keyed by `load_id` and `row_number`."""
+    """Reversals that match no row, keyed by `load_id`, `row_number` and `part`."""
     return _pairs(completed).filter(pl.col("reversal"), ~pl.col("paired")).select(ROW)
 
 
@@ -126,7 +126,7 @@ def tooth_group(tooth_fdi: pl.Expr) -> pl.Expr:
 
 
 def impossible_rows(events: pl.LazyFrame) -> pl.LazyFrame:
-    """Rows that name a tooth after its extraction, keyed by `load_id` and `row_number`, with `reason`.
+    """Rows that name a tooth after its extraction, keyed by `load_id`, `row_number` and `part`, with `reason`.
 
     A tooth does not come back: either the extraction or the later row carries a wrong number. The later row is set
     aside and the history up to the extraction kept. A row of the day of the extraction stands. What belongs to an

@@ -74,7 +74,7 @@ class LinkInput:
 class Linked:
     """What linking found.
 
-    `set_aside` holds the rows that cannot have happened (`load_id, row_number, field, reason`); `counts` what the
+    `set_aside` holds the rows that cannot have happened (`load_id, row_number, part, field, reason`); `counts` what the
     data-quality page tells of this step.
     """
 

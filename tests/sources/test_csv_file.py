@@ -30,7 +30,7 @@ def read(file: CsvFile) -> tuple[dict[int, tuple[str, ...]], dict[int, str]]:
     malformed: dict[int, str] = {}
     for batch in file.batches():
         rows |= dict(zip(batch.numbers, batch.rows.rows(), strict=True))
-        malformed |= dict(batch.malformed.rows())
+        malformed |= dict(batch.malformed.select("row_number", "raw_row").rows())
     return rows, malformed
 
 

@@ -17,7 +17,7 @@ from pipeline.tables import CROWNS, ENDO_COURSES, LOADS, PATIENTS, PROCEDURES, Q
 
 def rows(table: Table, *given: dict[str, object]) -> pl.DataFrame:
     """Rows of a table; required columns that are not given get something that passes."""
-    filler = {pl.String(): "x", pl.Boolean(): False, pl.Int32(): 1, pl.Int64(): 0}
+    filler = {pl.String(): "x", pl.Boolean(): False, pl.Int32(): 1, pl.Int64(): 0, pl.UInt8(): 1}
     blank = {c: None if d.nullable else (d.words or (filler.get(d.dtype),))[0] for c, d in table.columns.items()}
     return pl.DataFrame([{**blank, **row} for row in given], schema=table.schema)  # type: ignore[arg-type]
 
@@ -86,8 +86,8 @@ def test_rows_that_the_link_stage_sets_aside_move_and_come_back(tmp_path: Path):
         return store.read(LOADS).select("rows_read", "loaded", "quarantined").row(0)
 
     aside = pl.DataFrame(
-        {"load_id": [1], "row_number": [2], "field": ["tooth"], "reason": ["after_extraction"]},
-        schema_overrides={"load_id": pl.Int32, "row_number": pl.Int64},
+        {"load_id": [1], "row_number": [2], "part": [1], "field": ["tooth"], "reason": ["after_extraction"]},
+        schema_overrides={"load_id": pl.Int32, "row_number": pl.Int64, "part": pl.UInt8},
     )
     with open_store(tmp_path / "p.duckdb") as store:
         with_one_load(store, 1, 2, 3)
