@@ -28,7 +28,7 @@ from pipeline.tables import (
     QUARANTINE,
     TOOTH_FOLLOWUP,
 )
-from pipeline.transforms.link import LinkInput, LinkRules, link
+from pipeline.transforms.link import LinkInput, LinkRules, link, telling_codes
 
 Say = Callable[[str], None]
 LINK_COUNTS = "link_counts"
@@ -56,7 +56,7 @@ def link_stage(settings: Settings, *, say: Say) -> Path:
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("ingest")
         say("linking root canals, crowns and extractions of one tooth")
-        linked = link(_link_input(store), code_table(settings), link_rules(settings))
+        linked = link(_link_input(store, settings), code_table(settings), link_rules(settings))
         with store.transaction():
             store.replace(CROWNS, linked.crowns)
             store.replace(ENDO_COURSES, linked.endo_courses)
@@ -85,7 +85,7 @@ def compare_stage(settings: Settings, *, say: Say) -> Results:
             reasons={code: (reason.meaning, reason.what_to_do) for code, reason in REASONS.items()},
             codes=code_table(settings),
             link_counts=kept.get("counts", {}),
-            link_input=_link_input(store),
+            link_input=_link_input(store, settings),
             link_rules=link_rules(settings),
             cutoff=dt.date.fromisoformat(kept["cutoff"]) if kept.get("cutoff") else None,
             rules=_in_words(settings.rules) | {"crown_date": settings.practice.crown_date},
@@ -114,12 +114,17 @@ def link_rules(settings: Settings) -> LinkRules:
     return LinkRules(**dataclasses.asdict(settings.rules), posted_at_prep=settings.practice.crown_date == "prep")
 
 
-def _link_input(store: Store) -> LinkInput:
+def _link_input(store: Store, settings: Settings) -> LinkInput:
+    until = settings.rules.data_cutoff
+    rows, days, left_out = store.linking_rows(telling_codes(code_table(settings)), until=until)
     return LinkInput(
-        procedures=store.read_all_procedures().lazy(),
+        procedures=rows.lazy(),
         patients=store.read(PATIENTS).lazy(),
         crown_details=store.read(CROWN_DETAILS).lazy(),
         findings=store.read(FINDINGS).lazy(),
+        contacts=days.lazy(),
+        contacts_until=until,
+        left_out=left_out,
     )
 
 

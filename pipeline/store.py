@@ -9,6 +9,7 @@ other, `loads` still adds up, and a later link puts them back first.
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import re
 import shutil
@@ -21,6 +22,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from pipeline import telling_rows
 from pipeline.errors import BusyError, DataError
 from pipeline.store_tables import (
     CLAIMS,
@@ -113,6 +115,27 @@ class Store:
     def read_all_procedures(self) -> pl.DataFrame:
         """Every loaded procedure, those set aside by the link stage included."""
         return self._read(PROCEDURES, PHYSICAL[PROCEDURES.name], None)
+
+    def linking_rows(
+        self, kinds: pl.DataFrame, *, until: dt.date | None
+    ) -> tuple[pl.DataFrame, pl.DataFrame, dict[str, int]]:
+        """What linking needs of the procedures: the telling rows, the days of the others, counts of the others.
+
+        `kinds` says of each code what it may tell (`telling_rows.KIND_SCHEMA`). The rows have `telling_rows.COLUMNS`;
+        the days (`patient_id, service_date`) are the first and the last of each patient up to `until`, and all of
+        them for patients who may have lost a tooth between visits.
+        """
+        try:
+            with self._registered(kinds.cast(telling_rows.KIND_SCHEMA)):  # type: ignore[arg-type]
+                for statement in telling_rows.PREPARE:
+                    self._connection.execute(statement)
+            rows = self._connection.sql(f"SELECT {', '.join(telling_rows.COLUMNS)} FROM telling_rows").pl()  # noqa: S608
+            days = self._connection.sql(telling_rows.CONTACTS, params={"until": until}).pl()
+            counted = self._connection.sql(telling_rows.LEFT_OUT, params={"until": until}).pl()
+        finally:
+            for name in telling_rows.TEMPORARY:
+                self._connection.execute(f"DROP TABLE IF EXISTS {name}")
+        return rows.cast({c: PROCEDURES.schema[c] for c in telling_rows.COLUMNS}), days, counted.row(0, named=True)
 
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a declared table."""

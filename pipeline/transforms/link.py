@@ -7,7 +7,7 @@ not hang on the rules' numbers is read once (`read_ledger`), so that a run under
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -62,12 +62,37 @@ class LinkRules:
 
 @dataclass(frozen=True)
 class LinkInput:
-    """The stored tables that linking reads; see `pipeline.tables`."""
+    """The stored tables that linking reads; see `pipeline.tables`.
+
+    Most rows of a ledger only say that a patient was seen. They may be left out of `procedures` and stand in
+    `contacts` instead, with the counts of them in `left_out` (names of `Linked.counts`); `telling_codes`
+    says which must stay. `contacts` (`patient_id, service_date`) then holds the days up to `contacts_until`, the
+    cut-off that was asked for.
+    """
 
     procedures: pl.LazyFrame
     patients: pl.LazyFrame
     crown_details: pl.LazyFrame
     findings: pl.LazyFrame
+    contacts: pl.LazyFrame | None = None
+    contacts_until: dt.date | None = None
+    left_out: dict[str, int] = field(default_factory=dict)
+
+
+def telling_codes(codes: pl.DataFrame) -> pl.DataFrame:
+    """What each code may tell of a tooth, beyond that the patient was seen; one row per telling code.
+
+    `code`; `linked`: the rules look at it where it names a tooth; `extraction`: no row on that tooth can be true
+    after it; `in_place`: it stands where a tooth was; `lost`: the tooth is gone with it.
+    """
+    kinds = codes.select(
+        "code",
+        linked=pl.col("event").is_in(LINKED_KINDS),
+        extraction=pl.col("event").is_in(ev.EXTRACTIONS),
+        in_place=pl.col("event").is_in(ev.IN_PLACE_OF_A_TOOTH),
+        lost=pl.col("event").is_in(ev.TOOTH_LOST),
+    )
+    return kinds.filter(pl.any_horizontal(pl.exclude("code")))
 
 
 @dataclass(frozen=True)
@@ -144,6 +169,8 @@ def read_ledger(tables: LinkInput, codes: pl.DataFrame, *, data_cutoff: dt.date 
 
     `data_cutoff` is the last day that counts; None for the latest day on which the data say that something was so.
     """
+    if tables.contacts is not None and tables.contacts_until != data_cutoff:
+        raise ValueError("The contacts were gathered up to another cut-off than is asked for.")
     rows = _read_rows(tables, codes, data_cutoff)
     findings = tables.findings
     cutoff = data_cutoff or _latest(rows.done, tables)
@@ -265,7 +292,9 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, last_day: dt.date | None)
         "crown_rows": events.filter(pl.col("event") == CROWN).height,
     }
     aside = set_aside.select(*ROW, pl.lit("service_date").alias("field"), "reason")
-    return _Rows(done=counted[0], events=events, history=counted[1], set_aside=aside, counts=counts)
+    counts = {name: n + tables.left_out.get(name, 0) for name, n in counts.items()}
+    done_days = counted[0] if tables.contacts is None else pl.concat([counted[0], tables.contacts.collect()])
+    return _Rows(done=done_days, events=events, history=counted[1], set_aside=aside, counts=counts)
 
 
 def _courses(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:

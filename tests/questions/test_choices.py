@@ -148,7 +148,7 @@ def test_neither_the_order_of_rows_nor_the_number_of_threads_changes_a_result(pr
     tables = LinkInput(
         *(
             getattr(practice.tables, f.name).collect().sample(fraction=1, shuffle=True, seed=2).lazy()
-            for f in dataclasses.fields(LinkInput)
+            for f in dataclasses.fields(LinkInput)[:4]
         )
     )
     people = practice.patients.sample(fraction=1, shuffle=True, seed=3)

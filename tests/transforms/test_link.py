@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import polars as pl
 import pytest
 from drawn import frame, procedures, table
 from polars.testing import assert_frame_equal
 
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, FINDINGS, PATIENTS
-from pipeline.transforms.link import Linked, LinkInput, LinkRules, link
+from pipeline.store import open_store
+from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, FINDINGS, PATIENTS, PROCEDURES
+from pipeline.transforms.link import Linked, LinkInput, LinkRules, link, telling_codes
 
 CODES = pl.DataFrame(
     {
@@ -60,9 +64,24 @@ def run(ledger: str, *, details: str = "", patients: str = "", findings: str = "
         findings=(table(findings, FINDINGS) if findings else FINDINGS.empty()).lazy(),
     )
     linked = link(tables, CODES, LinkRules(**rules))  # type: ignore[arg-type]
+    assert_mere_contacts_may_be_summed_up(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
     CROWNS.check(linked.crowns)
     ENDO_COURSES.check(linked.endo_courses)
     return linked
+
+
+def assert_mere_contacts_may_be_summed_up(tables: LinkInput, linked: Linked, rules: LinkRules) -> None:
+    """Linking the telling rows and the days of the others gives what linking all rows gives."""
+    with TemporaryDirectory() as folder, open_store(Path(folder) / "p.duckdb") as store:
+        store.append(PROCEDURES, tables.procedures.collect().select(*PROCEDURES.columns))
+        rows, days, left_out = store.linking_rows(telling_codes(CODES), until=rules.data_cutoff)
+    reduced = dataclasses.replace(
+        tables, procedures=rows.lazy(), contacts=days.lazy(), contacts_until=rules.data_cutoff, left_out=left_out
+    )
+    again = link(reduced, CODES, rules)
+    for name in ("crowns", "endo_courses", "tooth_followup", "set_aside"):
+        assert_frame_equal(getattr(again, name), getattr(linked, name))
+    assert (again.cutoff, again.counts) == (linked.cutoff, linked.counts)
 
 
 def assert_crowns(linked: Linked, expected: str) -> None:
