@@ -9,11 +9,8 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
-import os
-import tempfile
 from collections.abc import Sequence
 from importlib import resources
-from pathlib import Path
 from typing import Any, Literal
 
 import jinja2
@@ -73,19 +70,6 @@ def asset(name: str) -> str:
     """A text file of `assets/`, as it will stand in the page."""
     text = resources.files("dashboards").joinpath("assets", name).read_text(encoding="utf-8")
     return text.replace("\r\n", "\n")
-
-
-def write_atomic(path: Path, data: bytes) -> None:
-    """Put `data` at `path` in one step: a reader sees the old file or the new one, never a part."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 @functools.cache

@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 from typing import Any
 
-from dashboards.page import write_atomic
+from pipeline.private_files import private_folder, write_private
 from pipeline.results import Comparison, Estimate, Group, Results, to_plain
 
 
@@ -52,11 +52,8 @@ def results_json(results: Results) -> dict[str, Any]:
 
 
 def write_results_json(results: Results, out: Path) -> Path:
-    """Write `results.json` into `out` in one step and return its path. OSError where that cannot be done."""
-    out.mkdir(parents=True, exist_ok=True)
-    path = out / "results.json"
-    write_atomic(path, as_bytes(results))
-    return path
+    """Write `results.json` into `out` in one step, for its owner alone; return its path. OSError if that fails."""
+    return write_private(private_folder(out) / "results.json", as_bytes(results))
 
 
 def as_bytes(results: Results) -> bytes:

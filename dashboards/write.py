@@ -6,10 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from dashboards import slides
-from dashboards.page import write_atomic
 from dashboards.pages import clinician, data_quality, index, owner, study_club
 from dashboards.release import release
 from dashboards.results_json import as_bytes
+from pipeline.private_files import private_folder, write_private_files
 from pipeline.results import Results
 
 
@@ -18,9 +18,9 @@ def write_all(
 ) -> Path:
     """Write the pages, the slides and `results.json` into `out`, and return the path of `index.html`.
 
-    Everything is made in memory first; then each file is put in place in one step, `index.html` last, so that a
-    failure leaves the former files. `say` is told each file's name. `show_practice` puts the practice's name on the
-    shared page and slides, which otherwise say only `one practice`.
+    Everything is made in memory first, and lies on the disk before any file is put in place, `index.html` last, so
+    that a failure leaves the former files. Only their owner may read them. `say` is told each file's name.
+    `show_practice` puts the practice's name on the shared page and slides, which otherwise say only `one practice`.
 
     Raises
     ------
@@ -37,8 +37,8 @@ def write_all(
         "study_club.pptx": slides.render(released),
         "index.html": index.render(results).encode(),
     }
-    out.mkdir(parents=True, exist_ok=True)
-    for name, data in made.items():
-        write_atomic(out / name, data)
+    private_folder(out)
+    write_private_files({out / name: data for name, data in made.items()})
+    for name in made:
         say(name)
     return out / "index.html"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import signal
 import sys
 import time
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from dashboards.write import write_all
 from pipeline import run
 from pipeline.config import load_settings
 from pipeline.errors import PipelineError
+from pipeline.faults import as_data_error, our_fault
 
 EPILOG = (
     "Exit status: 0 done; 1 the data stop it (nothing was lost or half-written, the message says what to do); "
@@ -31,6 +33,11 @@ _OUT = click.option(
     default=Path("out"),
     show_default=True,
     help="Output folder.",
+)
+
+
+_KEEP_IDS = click.option(
+    "--keep-ids", is_flag=True, help="Store patients as your files name them, not under pseudonyms; for work inside."
 )
 
 
@@ -66,16 +73,18 @@ def demo(out: Path, crowns: int, seed: int) -> None:
 @cli.command("run")
 @_TOML
 @_OUT
-def run_command(practice: Path, out: Path) -> None:
+@_KEEP_IDS
+def run_command(practice: Path, out: Path, keep_ids: bool) -> None:
     """Ingest, link, compare and draw, in that order."""
-    _finish(_everything(practice, out, say=_say()))
+    _finish(_everything(practice, out, say=_say(), keep_ids=keep_ids))
 
 
 @cli.command()
 @_TOML
-def ingest(practice: Path) -> None:
+@_KEEP_IDS
+def ingest(practice: Path, keep_ids: bool) -> None:
     """Read the practice's files into its database; what cannot be read is set aside with the reason."""
-    _finish(run.ingest_stage(load_settings(practice), today=_today(), say=_say()))
+    _finish(run.ingest_stage(load_settings(practice), today=_today(), say=_say(), keep_ids=keep_ids))
 
 
 @cli.command()
@@ -113,8 +122,45 @@ def simulate(directory: Path, crowns: int, seed: int) -> None:
     _finish(simulate_practice(directory, crowns=crowns, seed=seed, say=_say()))
 
 
-def _everything(toml: Path, out: Path, *, say: Callable[[str], None]) -> Path:
-    results = run.everything(load_settings(toml), today=_today(), say=say)
+@cli.command()
+@_TOML
+@_OUT
+def worksheet(practice: Path, out: Path) -> None:
+    """List root canals and crowns without details in a workbook to fill in; it HOLDS PATIENT DATA."""
+    _finish(run.worksheet_stage(load_settings(practice), out, today=_today(), say=_say()))
+
+
+@cli.command("recall-list")
+@_TOML
+@_OUT
+@click.option(
+    "--on", type=click.DateTime(["%Y-%m-%d"]), help="The day to list for; the last day of the data if absent."
+)
+@click.option("--csv", "as_csv", is_flag=True, help="Write CSV, not a workbook.")
+def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool) -> None:
+    """List whose 1-year or 4-year review of a root canal is due, by clinician; it HOLDS PATIENT DATA."""
+    day = on.date() if on else None
+    _finish(run.recall_stage(load_settings(practice), out, on=day, as_csv=as_csv, say=_say()))
+
+
+@cli.command("set-aside")
+@_TOML
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("set_aside"),
+    show_default=True,
+    help="Folder for the files. They hold patient data.",
+)
+def set_aside(practice: Path, out: Path) -> None:
+    """Write the rows that were set aside to CSV files, to be mended and listed under corrected in PRACTICE.toml."""
+    for path in run.set_aside_stage(load_settings(practice), out, say=_say()):
+        click.echo(path, err=True)
+    _finish(out)
+
+
+def _everything(toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False) -> Path:
+    results = run.everything(load_settings(toml), today=_today(), say=say, keep_ids=keep_ids)
     return write_all(results, out, say=say)
 
 
@@ -127,7 +173,12 @@ def _finish(path: Path) -> None:
 
 
 def main() -> None:
-    """Run the command; an error that the user can mend is shown without a traceback."""
+    """Run the command; an error that the user can mend is shown without a traceback.
+
+    Any other is shown without its text, which may quote what the files hold.
+    """
+    os.umask(0o077)
+    signal.signal(signal.SIGTERM, _stop)
     try:
         cli.main(standalone_mode=False)
     except PipelineError as error:
@@ -141,6 +192,14 @@ def main() -> None:
         sys.exit(2)
     except click.exceptions.Exit as leaving:
         sys.exit(leaving.exit_code)
+    except Exception as error:
+        told = as_data_error(error, name="a file")
+        click.echo(f"toothyears: {told or our_fault(error)}", err=True)
+        sys.exit(1)
+
+
+def _stop(*_: object) -> None:
+    raise KeyboardInterrupt
 
 
 if __name__ == "__main__":

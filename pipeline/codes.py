@@ -14,6 +14,7 @@ from __future__ import annotations
 import csv
 import difflib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -69,6 +70,7 @@ _ON_A_TOOTH = {
     "endo_initial_addon": "a further canal of a first root canal treatment",
     "endo_incomplete": "root canal treatment given up before filling",
     "endo_retreatment": "repeat root canal treatment",
+    "endo_retreatment_stage": "an old root filling taken out, a new one to follow",
     "endo_adjunct": "extra work in a root canal treatment",
     "endo_adjunct_obstruction": "a blocked canal worked on",
     "endo_adjunct_fragment": "a broken instrument removed or passed",
@@ -129,15 +131,23 @@ ALIASES: dict[str, str] = {
 }
 
 
+@dataclass(frozen=True)
+class Override:
+    """A change under `[codes]`: what a code stands for (None: as the list has it) and the material that it says."""
+
+    event: str | None
+    material: str | None = None
+
+
 def code_table(settings: Settings) -> pl.DataFrame:
     """The practice's codes: its code system, with the changes under `[codes]` of its TOML.
 
     One row per code: `code`; `event`, a word of `EVENTS`; `detail`, the crown material where the number says it, else
-    null. A code whose event is changed loses its detail.
+    null. A code whose event is changed loses the list's detail, unless the change names a material.
     """
     system = settings.practice.code_system
     base = built_in(system) if system in BUILT_IN else read_code_file(Path(system))
-    return with_overrides(base, settings.codes, system=system)
+    return with_overrides(base, read_overrides(settings.codes), system=system)
 
 
 def built_in(system: str) -> pl.DataFrame:
@@ -182,16 +192,53 @@ def read_code_file(path: Path) -> pl.DataFrame:
     return table
 
 
-def with_overrides(table: pl.DataFrame, overrides: Mapping[str, str], *, system: str) -> pl.DataFrame:
-    """`table` with the events of `overrides` (code to event) put over it; new codes are added."""
+def read_overrides(raw: Mapping[str, object]) -> dict[str, Override]:
+    """The changes under `[codes]`: `D2740 = "crown"` or `D2740 = { event = "crown", material = "zirconia" }`.
+
+    A material alone leaves the event as the code list has it.
+
+    Raises
+    ------
+    ConfigError
+        If an entry has another form, or a word in it is not ours.
+    """
+    return {code: _override(said, where=f"[codes] {code}") for code, said in raw.items()}
+
+
+def with_overrides(table: pl.DataFrame, overrides: Mapping[str, Override], *, system: str) -> pl.DataFrame:
+    """`table` with the changes of `overrides` (code to change) put over it; new codes are added.
+
+    Raises
+    ------
+    ConfigError
+        If a code is there twice in different spellings, or an unknown code is given a material and no event.
+    """
     if not overrides:
         return table
-    new = pl.DataFrame(
-        [{"code": code, "event": event_word(word, where=f"[codes] {code}")} for code, word in overrides.items()],
-        schema={"code": pl.String(), "event": pl.String()},
-    ).with_columns(normalise_code(pl.col("code"), system=system))
-    new = new.join(table, on=["code", "event"], how="left")
-    return pl.concat([table.join(new, on="code", how="anti"), new.select(*SCHEMA)]).sort("code")
+    rows = [(code, change.event, change.material) for code, change in overrides.items()]
+    new = pl.DataFrame(rows, schema=SCHEMA, orient="row").with_columns(normalise_code(pl.col("code"), system=system))
+    if twice := new.filter(pl.col("code").is_duplicated())["code"].unique().sort().to_list():
+        raise ConfigError(f"[codes] names {', '.join(twice)} twice, in different spellings. Keep one of each.")
+    new = new.join(table, on="code", how="left", suffix="_listed").with_columns(pl.coalesce("event", "event_listed"))
+    if nameless := new.filter(pl.col("event").is_null())["code"].sort().to_list():
+        raise ConfigError(
+            f"[codes] {', '.join(nameless)}: not in the code list, so it needs an event besides the material, "
+            'e.g. { event = "crown", material = "zirconia" }.'
+        )
+    listed = pl.when(pl.col("event") == pl.col("event_listed")).then(pl.col("detail_listed"))
+    new = new.with_columns(pl.coalesce("detail", listed)).select(*SCHEMA)
+    return pl.concat([table.join(new, on="code", how="anti"), new]).sort("code")
+
+
+def _override(said: object, *, where: str) -> Override:
+    if isinstance(said, str):
+        return Override(event_word(said, where=where))
+    if not isinstance(said, Mapping) or not said or not all(isinstance(v, str) for v in said.values()):
+        raise ConfigError(f'{where} must be a word, or {{ event = "crown", material = "zirconia" }}.')
+    if strange := sorted(said.keys() - {"event", "material"}):
+        raise ConfigError(f'{where}: "{strange[0]}" is not known here. Known: event, material.')
+    event = event_word(said["event"], where=where) if "event" in said else None
+    return Override(event, _detail_word(said.get("material", ""), where=where))
 
 
 def event_word(word: str, *, where: str) -> str:
@@ -213,15 +260,16 @@ def event_word(word: str, *, where: str) -> str:
 def normalise_code(code: pl.Expr, *, system: str = "cdt") -> pl.Expr:
     """Codes as they are stored: upper case, without blanks, and without the `.0` that a spreadsheet adds.
 
-    In `cdt` a bare four-digit number gets its D; in `ada_au` a number that lost its leading zero gets it back.
+    In `cdt` a bare four-digit number gets its D; in `ada_au` and `de` a number that lost its leading zero gets it back.
+    In `de` a short name in brackets after the number is left out, and Ä is written AE.
     """
     code = code.str.to_uppercase().str.replace_all(r"\s+", "").str.replace(r"^(D?\d+)\.0+$", "${1}")
     if system == "cdt":
         return code.str.replace(r"^(\d{4})$", "D${1}")
     if system == "ada_au":
         return code.str.replace(r"^(\d{2})$", "0${1}")
-    if system == "de":  # 32 (WK)
-        return code.str.replace(r"\(\w+\)$", "")
+    if system == "de":  # 32 (WK), and 01 from which a spreadsheet took the zero
+        return code.str.replace(r"\(\w+\)$", "").str.replace(r"^(\d)$", "0${1}").str.replace("^Ä", "AE")
     return code
 
 

@@ -53,6 +53,7 @@ class Compared:
     reasons: Mapping[str, tuple[str, str]]
     codes: pl.DataFrame
     link_counts: Mapping[str, int]
+    changes: pl.DataFrame  # counts of rows that later files change
     link_input: LinkInput  # all rows ever loaded, for linking again under other rules
     link_rules: LinkRules
     cutoff: dt.date | None
@@ -135,6 +136,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             tables=stored.inputs,
             codes=stored.codes,
             link_counts=stored.link_counts,
+            changes=stored.changes,
         ),
         not_run=(*_not_run(stored), *recalls.not_run, *((trial,) if isinstance(trial, NotRun) else ())),
         calibration=calibration_sentence(calibration_rows()),

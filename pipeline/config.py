@@ -95,23 +95,25 @@ class Standards:
     """Addresses, as files of an open standard write them, that we do not know by ourselves.
 
     `tooth_systems` maps the address of a tooth numbering to universal, fdi or palmer; `code_systems` lists addresses
-    of code lists whose codes are those of the practice's code system.
+    of code lists whose codes are those of the practice's code system; `findings` maps `address|code` of an observation
+    to pai, symptomatic or crown_in_place.
     """
 
     tooth_systems: dict[str, str] = field(default_factory=dict)
     code_systems: tuple[str, ...] = ()
+    findings: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Settings:
-    """One practice's TOML. `codes` holds the changes under `[codes]`: code to event."""
+    """One practice's TOML. `codes` holds the changes under `[codes]`; `codes.read_overrides` reads them."""
 
     path: Path
     practice: Practice
     tables: dict[str, TableSource]
     rules: Rules = field(default_factory=Rules)
     analysis: Analysis = field(default_factory=Analysis)
-    codes: dict[str, str] = field(default_factory=dict)
+    codes: dict[str, Any] = field(default_factory=dict)
     standards: Standards = field(default_factory=Standards)
 
 
@@ -136,9 +138,8 @@ def load_settings(path: Path) -> Settings:
     _known(tables, INPUT_TABLES, "[tables]")
     if "procedures" not in tables:
         raise ConfigError(f"{path.name}: [tables.procedures] is missing; it is the one table that is always needed.")
-    overrides = _text_map(_section(raw, "codes"), "[codes]")
-    for code, word in overrides.items():
-        codes.event_word(word, where=f"[codes] {code}")
+    overrides = _section(raw, "codes")
+    codes.read_overrides(overrides)
     settings = Settings(
         path=path,
         practice=_practice(_section(raw, "practice"), path),
@@ -282,7 +283,10 @@ def _standards(raw: dict[str, Any]) -> Standards:
     systems = _text_map(_section(raw, "tooth_systems", "[standards]"), "[standards] tooth_systems")
     for address, notation in systems.items():
         _one_of(notation, NOTATIONS, f'[standards] tooth_systems "{address}"')
-    return Standards(systems, _text_list(raw, "code_systems", "[standards]", example="urn:our-code-list"))
+    findings = _text_map(_section(raw, "findings", "[standards]"), "[standards] findings")
+    for code, word in findings.items():
+        _one_of(word, ("pai", "symptomatic", "crown_in_place"), f'[standards] findings "{code}"')
+    return Standards(systems, _text_list(raw, "code_systems", "[standards]", example="urn:our-code-list"), findings)
 
 
 def _century(raw: Mapping[str, Any], where: str) -> int | None:

@@ -13,21 +13,25 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.clock import check_clock, clock_doubt
 from pipeline.codes import code_table
+from pipeline.column_forms import column_forms
 from pipeline.config import Settings, TableSource, matching_files
 from pipeline.errors import DataError
-from pipeline.fields import kind
 from pipeline.loads import FileToRead, files_to_read, fingerprint
+from pipeline.mended_files import open_files, read_options
+from pipeline.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
 from pipeline.results import LoadRow
-from pipeline.sources import Batch, ReadOptions, Source, open_source
+from pipeline.set_aside import MendedFile
+from pipeline.sources import Batch, Source, open_source
 from pipeline.sources.mapping import resolve_columns
 from pipeline.store import Store, open_store
 from pipeline.store_tables import CLAIMS, FIELD_NOTES, STORED_LOADS, STORED_QUARANTINE
 from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES
 from pipeline.transforms.claims import taken_back
-from pipeline.transforms.clean import NOTE_SCHEMA, YEAR_ALONE, Cleaned, Reading, clean, map_values, trimmed
-from pipeline.transforms.dates import DateForm, date_part, decide_form, gather_evidence
-from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate
+from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
+from pipeline.transforms.corrections import find_corrections, superseded
+from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes
 
 Say = Callable[[str], None]
 
@@ -66,7 +70,7 @@ class IngestReport:
         return sum(load.quarantined for load in self.loads)
 
 
-def ingest(settings: Settings, *, today: dt.date, say: Say) -> IngestReport:
+def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> IngestReport:
     """Read every file of PRACTICE.toml that is new or is to be read anew into the database.
 
     Parameters
@@ -75,6 +79,8 @@ def ingest(settings: Settings, *, today: dt.date, say: Say) -> IngestReport:
         Work on a later day cannot have been done.
     say
         Gets the progress, a line at a time; no patient value is in it.
+    keep_ids
+        Store patients as the practice names them, not under pseudonyms.
 
     Raises
     ------
@@ -83,10 +89,19 @@ def ingest(settings: Settings, *, today: dt.date, say: Say) -> IngestReport:
     DataError
         If a file cannot be read as told, or the database is in use. The database is then as it was.
     """
-    files = {name: matching_files(settings, name) for name in settings.tables}
+    files = {
+        name: [*matching_files(settings, name), *matching_files(settings, name, corrected=True)]
+        for name in settings.tables
+    }
     codes = code_table(settings)
     read: list[FileToRead] = []
-    with open_store(settings.practice.database) as store, store.transaction():
+    practice = settings.practice
+    with open_store(practice.database) as store, store.transaction():
+        naming = store.text(NAMING) or (KEPT if store.stored_loads().height else None)
+        pseudonyms, naming = choose(
+            naming, keep_ids=keep_ids, path=key_path(practice.database, practice.key_file), say=say
+        )
+        store.save_text(NAMING, naming)
         for name, paths in files.items():
             fresh = files_to_read(
                 paths,
@@ -96,8 +111,13 @@ def ingest(settings: Settings, *, today: dt.date, say: Say) -> IngestReport:
                 fingerprint=fingerprint(settings, name, codes),
                 say=say,
             )
+            mending = open_files(settings, name) if fresh and settings.tables[name].corrected else {}
             for file in fresh:
-                _load(store, settings, settings.tables[name], file, codes, today=today, say=say)
+                mended = mending.get(file.digest)
+                source = mended if isinstance(mended, MendedFile) else None
+                _load(
+                    store, settings, settings.tables[name], file, codes, pseudonyms, today=today, say=say, mended=source
+                )
             if fresh:
                 _settle(store, name, [file.load_id for file in fresh])
             read += fresh
@@ -105,6 +125,9 @@ def ingest(settings: Settings, *, today: dt.date, say: Say) -> IngestReport:
             store.clear_set_aside()
             store.mark_done("ingest")
         loads = _load_rows(store)
+        latest = store.latest_year()
+    if doubt := clock_doubt(latest, today=today):
+        say(doubt)
     for load in loads:
         say(
             f"{load.table}: {load.file}: {load.rows_read:,} rows read = {load.loaded:,} loaded + "
@@ -119,9 +142,11 @@ def _load(
     told: TableSource,
     file: FileToRead,
     codes: pl.DataFrame,
+    pseudonyms: Pseudonyms | None,
     *,
     today: dt.date,
     say: Say,
+    mended: MendedFile | None = None,
 ) -> None:
     """Read one file into its table and the quarantine; rows that are there already are still among them."""
     table = INPUT_TABLES[told.name]
@@ -129,9 +154,15 @@ def _load(
     say(f"{table.name}: {file.name}: reading")
     if file.again:
         store.forget_load(file.load_id)
-    source = open_source(file.path, _options(told, settings))
+    source: Source = mended or open_source(file.path, read_options(told, settings))
     spoken = source.spoken
     columns = resolve_columns(source.headings, {} if spoken.fields else told.columns, table=table.name, file=file.name)
+    if mended:
+        store.mended.note(file.load_id, mended.mended())
+    # A few mended rows cannot show how their dates are written: the file that they are of does.
+    forms = column_forms(
+        mended.root if mended else source, columns, told, settings.practice, file=file.name, today=today, say=say
+    )
     reading = Reading(
         table=table,
         notation=spoken.notation or settings.practice.tooth_notation,
@@ -139,89 +170,61 @@ def _load(
         codes=codes,
         today=today,
         values=told.values,
-        dates=_date_forms(source, columns, told, settings.practice.date_format, file=file.name, say=say),
+        dates=forms.dates,
+        decimals=forms.decimals,
     )
-    rows_read, notes = 0, [pl.DataFrame(schema=NOTE_SCHEMA)]
+    rows_read, dated, ahead, notes = 0, 0, 0, [pl.DataFrame(schema=NOTE_SCHEMA)]
     for batch in source.batches():
         cleaned = clean(_as_fields(batch, columns), reading)
         load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
-        store.append(table, cleaned.rows.with_columns(load_id).select(*table.columns))
+        rows = cleaned.rows.with_columns(load_id)
+        if pseudonyms:
+            rows = rows.with_columns(pseudonyms.of(rows["patient_id"]))
+            if batch.claims is not None:  # a claim's number is often the patient's
+                rows = rows.with_columns(pseudonyms.of(rows["procedure_id"], namespace="claim"))
+        store.append(table, rows.select(*table.columns))
         store.append(
             STORED_QUARANTINE, _quarantined(batch, cleaned).with_columns(load_id).select(*STORED_QUARANTINE.columns)
         )
         extra = cleaned.rows.height + cleaned.rejects.height - len(batch.numbers)  # rows that name several teeth
         rows_read += len(batch.numbers) + extra + batch.malformed.height
         if batch.claims is not None:
-            store.append(CLAIMS, batch.claims.with_columns(load_id).select(*CLAIMS.columns))
+            claims = batch.claims.with_columns(load_id)
+            if pseudonyms:
+                claims = claims.with_columns(pseudonyms.of(claims[c], namespace="claim") for c in ("claim", "replaces"))
+            store.append(CLAIMS, claims.select(*CLAIMS.columns))
             rows_read += batch.claims.filter(pl.col("action") == "reversal").height
         notes.append(cleaned.notes)
+        if day := DONE_ON.get(table.name):
+            not_yet = cleaned.rejects.filter(pl.col("reason") == "date_in_future").height
+            dated, ahead = dated + rows[day].count() + not_yet, ahead + not_yet
+    check_clock(dated=dated, ahead=ahead, file=file.name, today=today)
     counted = pl.concat(notes).group_by("field", "note").agg(pl.col("rows").sum()).sort("field", "note")
     store.append(FIELD_NOTES, counted.select(pl.lit(file.load_id, pl.Int32).alias("load_id"), *NOTE_SCHEMA))
     store.append(STORED_LOADS, _load_row(file, table.name, rows_read, fingerprint(settings, table.name, codes)))
+    if remark := getattr(source, "remark", None):
+        say(f"{table.name}: {file.name}: {remark}")
     if _stamp(file) != before:
         raise DataError(f"{file.name}: the file changed while it was read. Run again when it is complete.")
-
-
-def _options(told: TableSource, settings: Settings) -> ReadOptions:
-    return ReadOptions(
-        table=told.name,
-        wanted=tuple(told.columns.values()),
-        delimiter=told.delimiter,
-        encoding=told.encoding,
-        header_row=told.header_row,
-        sheets=told.sheets,
-        tooth_systems=settings.standards.tooth_systems,
-        code_systems=settings.standards.code_systems,
-    )
 
 
 def _settle(store: Store, name: str, new_loads: list[int]) -> None:
     """Take out the rows that are there already, and check that every row read is accounted for."""
     table = INPUT_TABLES[name]
+    store.mended.settle(table)
+    later = store.changes.later(new_loads) if table is PROCEDURES else None
+    if later is not None:
+        changes = find_corrections(store.changes.one_sided(new_loads), later=later)
+        store.changes.log(table, changes)
+        store.remove(table, superseded(changes))
     alike = store.alike(table, key=SOURCE_KEYS.get(name, ()), new_loads=new_loads)
     if alike.height:
-        store.remove(table, deduplicate(alike, table=name, new_loads=new_loads))
+        verdicts = deduplicate(alike, table=name, new_loads=new_loads, later=later)
+        store.changes.log(table, keyed_changes(alike, verdicts))
+        store.remove(table, verdicts)
     if table is PROCEDURES and (claims := store.claims()).height:
         store.take_back(taken_back(claims))
     store.recount(table)
-
-
-def _date_forms(
-    source: Source, columns: Mapping[str, str], told: TableSource, practice_format: str, *, file: str, say: Say
-) -> dict[str, DateForm]:
-    """The form of each date field of a file: as told, else decided from all its values."""
-    fields = [field for field in columns if kind(told.name, field) == "date"]
-    pattern = source.spoken.date_format or told.date_format or practice_format
-    if pattern != "auto":
-        return {field: DateForm(pattern=pattern) for field in fields}
-    forms = {}
-    for field, counts in _date_counts(source, {f: columns[f] for f in fields}, told).items():
-        column = f'{file}: column "{columns[field]}" ({field})'
-        forms[field] = decide_form(gather_evidence(counts), column=column, table=told.name)
-        if forms[field].month_first is not None:
-            order = "month/day/year" if forms[field].month_first else "day/month/year"
-            say(f"{told.name}: {column} is read as {order}")
-    return forms
-
-
-def _date_counts(source: Source, columns: Mapping[str, str], told: TableSource) -> dict[str, pl.DataFrame]:
-    """Distinct dates as written, without the time of day, with their row counts; only columns that hold text."""
-    found: dict[str, list[pl.DataFrame]] = {field: [] for field in columns}
-    if not columns:
-        return {}
-    for batch in source.batches(sorted(set(columns.values()))):
-        for field, heading in columns.items():
-            if batch.rows.schema[heading] != pl.String:
-                continue
-            texts = batch.rows.select(trimmed(heading).alias("text")).drop_nulls()
-            counts = texts.group_by(date_part(pl.col("text"))).agg(pl.len().cast(pl.Int64).alias("n"))
-            counts = counts.with_columns(map_values(counts["text"], told.values.get(field, {})))
-            if field == "birth_date":  # a year alone is read as the year of birth, and is no evidence of a form
-                counts = counts.filter(~pl.col("text").str.contains(YEAR_ALONE))
-            found[field].append(counts.drop_nulls())
-    return {
-        field: pl.concat(pieces).group_by("text").agg(pl.col("n").sum()) for field, pieces in found.items() if pieces
-    }
 
 
 def _as_fields(batch: Batch, columns: Mapping[str, str]) -> pl.DataFrame:

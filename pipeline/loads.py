@@ -15,7 +15,7 @@ from pipeline.codes import BUILT_IN
 from pipeline.config import Settings
 
 # To be raised when the same text would be typed differently than before: stored files are then read again.
-TYPING_VERSION = 1
+TYPING_VERSION = 2
 
 
 @dataclass(frozen=True)
@@ -74,6 +74,9 @@ def fingerprint(settings: Settings, table: str, codes: pl.DataFrame) -> str:
         "source": {k: v for k, v in asdict(source).items() if k != "files"},
         "date_format": source.date_format or practice.date_format,
         "tooth_notation": practice.tooth_notation,
+        "two_digit_years_from": practice.two_digit_years_from,
+        "serial_dates": practice.serial_dates,
+        "standards": asdict(settings.standards),
         "codes": [practice.code_system in BUILT_IN and practice.code_system, *codes.sort("code").rows()]
         if table == "procedures"
         else [],

@@ -64,4 +64,70 @@ REASONS: dict[str, Reason] = {
         "The row names a tooth that was extracted before. Either this tooth number or that of the extraction is wrong.",
         "Compare both rows with the chart, correct the wrong tooth number and export again.",
     ),
+    "predetermination": Reason(
+        "The claim asks what would be paid. The work has not been done.",
+        "Nothing: if it was done later, another claim says so.",
+    ),
+    "claim_frequency_unknown": Reason(
+        "The claim is neither an original nor a replacement nor a void, so what it does is not known.",
+        "Ask whoever made the file what the frequency code of the claim (CLM05-3) means.",
+    ),
+    "tooth_system_unknown": Reason(
+        "The row does not say, in a way that we know, how its tooth is numbered; a number alone can mean two teeth.",
+        "Ask whoever made the file which numbering it is. It is not guessed.",
+    ),
+    "code_system_unknown": Reason(
+        "The procedure code is from a list that we do not know.",
+        "If it is a code for dental work, ask whoever made the file to send the code of the practice's own list.",
+    ),
+    "sheet_not_read": Reason(
+        "A sheet of the workbook has none of the headings, so none of its rows was read. It counts as one row here.",
+        "If it holds rows of this table, name the sheets to read with sheets = [...] under this table.",
+    ),
+    "nothing_filled_in": Reason(
+        "A line of the worksheet was left as it was handed out, so it tells nothing.",
+        "Nothing. Once something is filled in on the line, it counts.",
+    ),
+    "corrected": Reason("A mended copy of this row was loaded.", "Nothing: the mended copy counts."),
+    "mended_row_unknown": Reason(
+        "A row of a file of mended rows does not say which row it mends.",
+        "Leave the columns set_aside_file and set_aside_row as they were written. New work belongs in the export.",
+    ),
+    "tooth_is_area": Reason(
+        "This code is about a tooth, and the row names a part of the mouth, such as a quadrant or an arch.",
+        "Fill in the tooth, or the teeth with commas between them, and export again.",
+    ),
+    "tooth_list": Reason(
+        "The row names several teeth, and what it says of them can be true of one only.",
+        "Make one row of it for each tooth.",
+    ),
+    "totals_row": Reason("The row holds totals, not work that was done.", "Nothing: totals change no result."),
+    "no_record": Reason(
+        "The line is no FHIR record: it is cut off, is no JSON, has no resourceType, or says one thing twice.",
+        "The value is the number of the line in the file. Export the file again; if it stays, ask whoever makes it.",
+    ),
+    "claim_use_unknown": Reason(
+        "The claim does not say whether it is for work done or a request for approval.",
+        "Ask whoever made the file to fill in the use of each claim.",
+    ),
+    "codings_disagree": Reason(
+        "The record names its tooth or code in several lists, and they do not mean the same one.",
+        "Compare with the chart and ask whoever made the file to correct the record.",
+    ),
+    "date_partial": Reason(
+        "The date names only a year or a month, and a day that is not known is never made up.",
+        "Look the day up, fill it in and export again.",
+    ),
+    "finding_not_final": Reason(
+        "The finding is preliminary, cancelled or entered by mistake.",
+        "Nothing, or make the finding final and export again.",
+    ),
+    "repeated_heading": Reason(
+        "The line holds the headings again, as where several exports were put together in one file.",
+        "Nothing: headings change no result.",
+    ),
+    "note_line": Reason(
+        "The line is no row: it holds a page number, a total, a date of printing or another note.",
+        "Nothing. If it is the end of a row that was broken in two, join the lines and load the file again.",
+    ),
 }

@@ -240,7 +240,9 @@ class RateTable:
 
 @dataclass(frozen=True)
 class LoadRow:
-    """One file read: rows_read = loaded + duplicate + reversed + quarantined."""
+    """One file read: rows_read = loaded + duplicate + reversed + quarantined. `mended` of those set aside count in
+    a mended copy.
+    """
 
     file: str
     hash: str
@@ -250,6 +252,7 @@ class LoadRow:
     duplicate: int
     quarantined: int
     reversed: int = 0
+    mended: int = 0
 
 
 @dataclass(frozen=True)
@@ -286,15 +289,27 @@ class LinkNote:
 
 @dataclass(frozen=True)
 class UnknownCode:
-    """A procedure code that the code list does not know."""
+    """A procedure code that the code list does not know; `teeth` counts the teeth that its rows name."""
 
     code: str
+    rows: int
+    teeth: int = 0
+
+
+@dataclass(frozen=True)
+class FileChange:
+    """Rows of an earlier file that a later one changes in one field; `row vanished` counts those it no longer has."""
+
+    table: str
+    earlier: str
+    later: str
+    field: str
     rows: int
 
 
 @dataclass(frozen=True)
 class Quality:
-    """Can these records be trusted?"""
+    """Can these records be trusted? `codes_advice`: lines for PRACTICE.toml that give the unknown codes a meaning."""
 
     loads: tuple[LoadRow, ...] = ()
     quarantine: tuple[QuarantineRow, ...] = ()
@@ -302,6 +317,8 @@ class Quality:
     links: tuple[LinkNote, ...] = ()
     unknown_codes: tuple[UnknownCode, ...] = ()
     flow: tuple[FlowStep, ...] = ()
+    codes_advice: tuple[str, ...] = ()
+    changes: tuple[FileChange, ...] = ()
 
 
 @dataclass(frozen=True)

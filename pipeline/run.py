@@ -8,47 +8,70 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import polars as pl
+
 from pipeline.codes import code_table
 from pipeline.compare import Compared, compare
 from pipeline.config import Settings
 from pipeline.errors import DataError
 from pipeline.ingest import ingest
+from pipeline.mended_files import open_files
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
+from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.results import Results, from_plain, to_plain
+from pipeline.set_aside import SETTLED, write_set_aside
+from pipeline.sources.mapping import resolve_columns
 from pipeline.store import Store, open_store
 from pipeline.tables import (
     CROWN_DETAILS,
     CROWNS,
     ENDO_COURSES,
+    ENDO_DETAILS,
     FINDINGS,
     INPUT_TABLES,
     LOADS,
     PATIENTS,
+    PROCEDURES,
     QUARANTINE,
     TOOTH_FOLLOWUP,
 )
-from pipeline.transforms.link import LinkInput, LinkRules, link, telling_codes
+from pipeline.transforms.link import LinkInput, LinkRules, link, read_ledger, telling_codes
+from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
+from pipeline.worksheets.recall_list import due_reviews, last_contacts
+from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 
 Say = Callable[[str], None]
 LINK_COUNTS = "link_counts"
 
 
-def everything(settings: Settings, *, today: dt.date, say: Say) -> Results:
+def everything(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Results:
     """Ingest, link and compare."""
-    ingest_stage(settings, today=today, say=say)
+    ingest_stage(settings, today=today, say=say, keep_ids=keep_ids)
     link_stage(settings, say=say)
     return compare_stage(settings, say=say)
 
 
-def ingest_stage(settings: Settings, *, today: dt.date, say: Say) -> Path:
+def ingest_stage(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Path:
     """Read the practice's files into its database; returns the database's path."""
-    report = ingest(settings, today=today, say=say)
+    report = ingest(settings, today=today, say=say, keep_ids=keep_ids)
     say(
         f"{report.rows_read:,} rows read = {report.loaded:,} loaded + {report.duplicate:,} duplicate "
         f"+ {report.reversed:,} taken back + {report.quarantined:,} set aside"
     )
     return settings.practice.database
+
+
+def set_aside_stage(settings: Settings, out: Path, *, say: Say) -> list[Path]:
+    """Write the rows that are set aside to files to be mended; returns the files."""
+    with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
+        rows = store.mended.rows_set_aside()
+    originals = {digest: source for name in settings.tables for digest, source in open_files(settings, name).items()}
+    written = write_set_aside(rows, out, REASONS, originals=originals)
+    open_rows = rows.filter(~pl.col("reason").is_in(SETTLED))
+    if gone := open_rows.filter(~pl.col("hash").is_in(list(originals))).height:
+        say(f"{gone:,} rows are of files that are not listed any more, and were left out")
+    return written
 
 
 def link_stage(settings: Settings, *, say: Say) -> Path:
@@ -85,6 +108,7 @@ def compare_stage(settings: Settings, *, say: Say) -> Results:
             reasons={code: (reason.meaning, reason.what_to_do) for code, reason in REASONS.items()},
             codes=code_table(settings),
             link_counts=kept.get("counts", {}),
+            changes=store.changes.counted(),
             link_input=_link_input(store, settings),
             link_rules=link_rules(settings),
             cutoff=dt.date.fromisoformat(kept["cutoff"]) if kept.get("cutoff") else None,
@@ -96,6 +120,50 @@ def compare_stage(settings: Settings, *, say: Say) -> Results:
             store.save_results(json.dumps(to_plain(results)))
             store.mark_done("compare")
     return results
+
+
+def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) -> Path:
+    """Write the workbook of root canals and crowns that lack details; returns its path."""
+    notation = settings.practice.tooth_notation
+    with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
+        store.require("link")
+        ids = written_ids(store, settings, say=say)
+        endo = endo_without_details(store.read(ENDO_COURSES), store.read(ENDO_DETAILS), ids, notation=notation)
+        crowns = crowns_without_details(
+            store.read(CROWNS),
+            store.read(CROWN_DETAILS),
+            ids,
+            notation=notation,
+            crown_repost_days=settings.rules.crown_repost_days,
+        )
+    say(f"{endo.rows.height:,} root canals and {crowns.rows.height:,} crowns lack details")
+    if unknown := endo.without_id + crowns.without_id:
+        say(f"{unknown:,} more are not listed: their patients are in none of the files that were read")
+    return write_worksheet(
+        out, endo.rows, crowns.rows, practice=settings.practice.name, notation=notation, made_on=today
+    )
+
+
+def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: bool, say: Say) -> Path:
+    """Write the recall list for the day `on`, None for the data cut-off; returns its path."""
+    with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
+        store.require("link")
+        cutoff = json.loads(store.text(LINK_COUNTS) or "{}").get("cutoff")
+        if on is None and cutoff is None:
+            raise DataError("The data hold no date, so nothing is due. Give the day with --on.")
+        day = on or dt.date.fromisoformat(cutoff)
+        ledger = read_ledger(_link_input(store, settings), code_table(settings), data_cutoff=settings.rules.data_cutoff)
+        due = due_reviews(
+            store.read(ENDO_COURSES),
+            store.read(FINDINGS),
+            store.read(TOOTH_FOLLOWUP),
+            last_contacts(ledger.ends, store.read(PATIENTS)),
+            on=day,
+            recall_months=settings.rules.recall_months,
+        )
+        rows = recall_rows(due, written_ids(store, settings, say=say), notation=settings.practice.tooth_notation)
+    say(f"{due.height:,} reviews are due on {day}")
+    return write_recall_list(out, rows, practice=settings.practice.name, on=day, as_csv=as_csv)
 
 
 def stored_results(settings: Settings) -> Results:
@@ -112,6 +180,29 @@ def stored_results(settings: Settings) -> Results:
 def link_rules(settings: Settings) -> LinkRules:
     """The linking rules in force."""
     return LinkRules(**dataclasses.asdict(settings.rules), posted_at_prep=settings.practice.crown_date == "prep")
+
+
+def written_ids(store: Store, settings: Settings, *, say: Say) -> pl.DataFrame:
+    """Which id as the practice writes it stands behind each stored patient: `patient_id, written_id`.
+
+    The database does not hold it: the ids are read from the practice's own files again.
+    """
+    naming = store.text(NAMING)
+    if naming == KEPT:
+        ids = store.read(PROCEDURES, ["patient_id"])["patient_id"].unique().sort()
+        return pl.DataFrame({"patient_id": ids, "written_id": ids})
+    say("reading the patients' ids from the practice's files, for this list alone")
+    path = key_path(settings.practice.database, settings.practice.key_file)
+    pseudonyms, _ = choose(naming, keep_ids=False, path=path, say=say)
+    assert pseudonyms is not None
+    found = [pl.Series("written_id", [], dtype=pl.String)]
+    for name in settings.tables:
+        for source in open_files(settings, name).values():
+            told = {} if source.spoken.fields else settings.tables[name].columns
+            heading = resolve_columns(source.headings, told, table=name, file=name)["patient_id"]
+            batches = (batch.rows[heading].cast(pl.String).unique() for batch in source.batches([heading]))
+            found.append(pl.concat([found[0], *(ids.alias("written_id") for ids in batches)]).unique())
+    return crosswalk(pl.concat(found), pseudonyms)
 
 
 def _link_input(store: Store, settings: Settings) -> LinkInput:

@@ -14,7 +14,8 @@ import os
 import re
 import shutil
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import cached_property
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -22,8 +23,11 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipeline import telling_rows
+from pipeline import store_changes, store_mended, telling_rows
 from pipeline.errors import BusyError, DataError
+from pipeline.faults import as_data_error
+from pipeline.store_changes import Changes
+from pipeline.store_mended import Mended
 from pipeline.store_tables import (
     CLAIMS,
     DERIVED_TABLES,
@@ -79,9 +83,22 @@ class Store:
             except BaseException:
                 self._connection.close()
                 raise
-        except BaseException:
+        except BaseException as error:
             os.umask(self._umask)
+            shutil.rmtree(self._scratch, ignore_errors=True)
+            if (told := as_data_error(error, name=path.name)) is not None:
+                raise told from None
             raise
+
+    @cached_property
+    def changes(self) -> Changes:
+        """What changed between exports."""
+        return Changes(self._connection)
+
+    @cached_property
+    def mended(self) -> Mended:
+        """Mended copies of rows that were set aside."""
+        return Mended(self._connection)
 
     def __enter__(self) -> Store:
         return self
@@ -89,13 +106,21 @@ class Store:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        try:
+            self.close()
+        except duckdb.Error as closing:
+            error = error or closing
+        # What goes wrong in the database or on the disk quotes values and paths: only its kind is told.
+        if error is not None and (told := as_data_error(error, name=self.path.name)) is not None:
+            raise told from None
 
     def close(self) -> None:
         """Close the database and remove its temporary files."""
-        self._connection.close()
-        shutil.rmtree(self._scratch, ignore_errors=True)
-        os.umask(self._umask)
+        try:
+            self._connection.close()
+        finally:
+            shutil.rmtree(self._scratch, ignore_errors=True)
+            os.umask(self._umask)
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -103,10 +128,11 @@ class Store:
         self._connection.execute("BEGIN TRANSACTION")
         try:
             yield
+            self._connection.execute("COMMIT")
         except BaseException:
-            self._connection.execute("ROLLBACK")
+            with suppress(duckdb.Error):
+                self._connection.execute("ROLLBACK")
             raise
-        self._connection.execute("COMMIT")
 
     def read(self, table: Table, columns: Sequence[str] | None = None) -> pl.DataFrame:
         """A declared table; `procedures` without the rows that the link stage set aside."""
@@ -215,6 +241,8 @@ class Store:
         """Take away everything that one load brought, so that its file can be read again."""
         tables = [row[0] for row in self._rows("SELECT table_name FROM _loads WHERE load_id = ?", [load_id])]
         names = [t.name for t in (STORED_LOADS, STORED_QUARANTINE, FIELD_NOTES, CLAIMS, TAKEN_BACK)]
+        self.changes.forget(load_id)
+        self.mended.forget(load_id)
         for name in [*names, *(PHYSICAL.get(t, t) for t in tables)]:
             self._connection.execute(f"DELETE FROM {name} WHERE load_id = ?", [load_id])  # noqa: S608
 
@@ -305,6 +333,11 @@ class Store:
                 "FROM _procedures SEMI JOIN incoming USING (load_id, row_number)"
             )
 
+    def latest_year(self) -> int | None:
+        """The latest year in which something was done; None if nothing was."""
+        year = self._rows("SELECT year(max(service_date)) FROM _procedures WHERE status = 'completed'")[0][0]
+        return None if year is None else int(year)
+
     def clear_set_aside(self) -> None:
         """Forget what an earlier link set aside: the rows it saw are no longer all there."""
         self._connection.execute(f"DELETE FROM {SET_ASIDE.name}")  # noqa: S608
@@ -315,7 +348,7 @@ class Store:
             for stale in self.path.parent.glob(f".{self.path.name}.tmp-*"):
                 shutil.rmtree(stale, ignore_errors=True)
             with self.transaction():
-                for statement in create_statements():
+                for statement in (*create_statements(), store_changes.CREATE, store_mended.CREATE):
                     self._connection.execute(statement)
             return
         if "_version" not in tables:
@@ -366,7 +399,7 @@ def _connect(path: Path, scratch: Path, *, read_only: bool) -> duckdb.DuckDBPyCo
                 "temp_directory": str(scratch),
             },
         )
-    except duckdb.IOException as error:
+    except (duckdb.IOException, duckdb.FatalException) as error:
         raise _cannot_open(path, str(error)) from None
     except duckdb.ConnectionException:
         raise BusyError(f"{path.name} is open already in this process. Close it first; nothing was changed.") from None

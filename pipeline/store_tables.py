@@ -22,7 +22,7 @@ from pipeline.tables import (
     Table,
 )
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.

@@ -50,16 +50,27 @@ def parse_teeth(texts: pl.Series, *, notation: str) -> pl.DataFrame:
     return found.select("text", "tooth_fdi", pl.col("supernumerary").fill_null(False))
 
 
+def write_teeth(numbers: pl.Series, *, notation: str) -> pl.Series:
+    """Write two-digit ISO 3950 numbers in a notation, e.g. 16 as `3`, `16` or `UR6`; the reverse of `parse_teeth`.
+
+    One text per number, in its place; null where the number is null or that of no tooth.
+    """
+    written = dict(teeth().select("fdi", pl.col(notation).cast(pl.String).alias("written")).iter_rows())
+    return numbers.cast(_NUMBER).replace_strict(written, default=None, return_dtype=pl.String)
+
+
 @cache
 def _written_forms(notation: str) -> pl.DataFrame:
     """Every accepted way to write a tooth: key, tooth_fdi, supernumerary."""
     forms = {
         "universal": [("universal", False), ("universal_supernumerary", True)],
-        "fdi": [("fdi", False)],
+        "fdi": [("fdi", False), ("fdi_supernumerary", True)],
         "palmer": [("palmer", False)],
     }[notation]
+    # ISO 3950 has no number for an extra tooth; that of the tooth beside it with an S is our own way to write one.
+    known = teeth().with_columns((pl.col("fdi").cast(pl.String) + "S").alias("fdi_supernumerary"))
     frames = [
-        teeth().select(
+        known.select(
             pl.col(column).cast(pl.String).alias("key"),
             pl.col("fdi").alias("tooth_fdi"),
             pl.lit(extra).alias("supernumerary"),

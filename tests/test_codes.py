@@ -13,10 +13,12 @@ from pipeline.codes import (
     EVENTS,
     TOOTH_LEVEL,
     TOOTH_OPTIONAL,
+    Override,
     built_in,
     event_word,
     normalise_code,
     read_code_file,
+    read_overrides,
     with_overrides,
 )
 from pipeline.errors import ConfigError
@@ -81,6 +83,8 @@ def test_groups_of_events_do_not_overlap():
         ("de", "32 (WK)", "32"),
         ("de", "47a", "47A"),
         ("de", "2440", "2440"),
+        ("de", "1", "01"),
+        ("de", "Ä 925", "AE925"),
     ],
 )
 def test_codes_in_normal_form(system: str, written: str, stored: str):
@@ -95,12 +99,53 @@ def test_plain_words_stand_for_events_and_near_misses_are_named():
         event_word("crwn", where="my.csv, row 3")
 
 
-def test_overrides_change_add_and_keep():
-    table = with_overrides(built_in("cdt"), {"2740": "other", "X1": "crown", "D2750": "crown"}, system="cdt")
-    assert event(table, "D2740") == "other"
-    assert event(table, "X1") == "crown_placement"
-    assert table.filter(pl.col("code") == "D2750").row(0) == ("D2750", "crown_placement", "metal_ceramic")
+def changed(**codes: object) -> dict[str, tuple[object, ...]]:
+    table = with_overrides(built_in("cdt"), read_overrides(codes), system="cdt")
     assert table["code"].is_unique().all()
+    return {row[0]: row[1:] for row in table.rows()}
+
+
+def test_overrides_change_add_and_keep():
+    table = changed(**{"2740": "other", "X1": "crown", "D2750": "crown"})
+    assert table["D2740"] == ("other", None)
+    assert table["X1"] == ("crown_placement", None)
+    assert table["D2750"] == ("crown_placement", "metal_ceramic")
+    assert table["D3330"] == ("endo_initial", None)
+
+
+def test_an_override_may_name_the_material():
+    table = changed(
+        D2740={"event": "crown", "material": "zirconia"},
+        D2750={"material": "zirconia"},
+        D2790={"event": "onlay"},
+        X2={"event": "crown", "material": "Glass ceramic"},
+    )
+    assert table["D2740"] == ("crown_placement", "zirconia")
+    assert table["D2750"] == ("crown_placement", "zirconia")
+    assert table["D2790"] == ("onlay", None)
+    assert table["X2"] == ("crown_placement", "glass_ceramic")
+
+
+def test_a_word_stands_for_an_override_without_a_material():
+    assert read_overrides({"X1": "root canal"}) == {"X1": Override("endo_initial")}
+
+
+@pytest.mark.parametrize(
+    ("codes", "message"),
+    [
+        ({"D2740": 4}, "must be a word, or"),
+        ({"D2740": {}}, "must be a word, or"),
+        ({"D2740": {"event": ["crown"]}}, "must be a word, or"),
+        ({"D2740": {"events": "crown"}}, '"events" is not known here'),
+        ({"D2740": {"event": "crwn"}}, r"\[codes\] D2740: \"crwn\" is no event"),
+        ({"D2740": {"event": "crown", "material": "gold"}}, "no crown material"),
+        ({"D2740": "crown", "2740": "other"}, "names D2740 twice"),
+        ({"X9": {"material": "zirconia"}}, "X9: not in the code list"),
+    ],
+)
+def test_a_faulty_override_is_refused(codes: dict[str, object], message: str):
+    with pytest.raises(ConfigError, match=message):
+        changed(**codes)
 
 
 def test_a_list_of_ones_own(tmp_path: Path):

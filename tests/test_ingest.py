@@ -41,7 +41,7 @@ class Folder:
             csv.writer(stream).writerows([head, *rows])
 
     def run(self) -> IngestReport:
-        return ingest(load_settings(self.path / "practice.toml"), today=TODAY, say=self.said.append)
+        return ingest(load_settings(self.path / "practice.toml"), today=TODAY, say=self.said.append, keep_ids=True)
 
     def open(self) -> Store:
         return open_store(self.path / "practice.duckdb", must_exist=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipeline.teeth import parse_teeth, teeth
+from pipeline.teeth import parse_teeth, teeth, write_teeth
 
 # ISO 3950: quadrants clockwise from the upper right as one looks at the patient; positions from the midline.
 PERMANENT = [*range(18, 10, -1), *range(21, 29), *range(38, 30, -1), *range(41, 49)]
@@ -78,3 +78,18 @@ def test_eighteen_numbers_mean_other_teeth_in_the_two_number_notations():
     both = [(u, f) for u, f in zip(universal, fdi, strict=True) if u is not None and f is not None]
     assert len(both) == 18
     assert all(u != f for u, f in both)
+
+
+@pytest.mark.parametrize("notation", ["universal", "fdi", "palmer"])
+def test_every_tooth_is_written_so_that_it_is_read_again(notation: str):
+    numbers = pl.Series("tooth_fdi", [*PERMANENT, *PRIMARY], dtype=pl.UInt8)
+    written = write_teeth(numbers, notation=notation)
+    assert written.n_unique() == 52
+    assert parse_teeth(written, notation=notation)["tooth_fdi"].to_list() == numbers.to_list()
+
+
+def test_teeth_are_written_as_the_notations_have_them():
+    numbers = pl.Series([16, 55, None, 99])
+    assert write_teeth(numbers, notation="universal").to_list() == ["3", "A", None, None]
+    assert write_teeth(numbers, notation="fdi").to_list() == ["16", "55", None, None]
+    assert write_teeth(numbers, notation="palmer").to_list() == ["UR6", "URE", None, None]

@@ -7,6 +7,9 @@ from dashboards.formats import count, percent, sentence_case, whole
 from dashboards.tables import NumberTable
 from pipeline.results import Quality, Results
 
+# What the log of changes calls a row that the later export no longer has.
+VANISHED = "row vanished"
+
 
 def render(results: Results) -> str:
     """The page `data_quality.html`, for inside the practice only."""
@@ -24,6 +27,9 @@ def render(results: Results) -> str:
         adds_up=loads_sentence(q),
         quarantine=_quarantine(q),
         codes=_codes(q),
+        codes_advice="\n".join(q.codes_advice),
+        changes=_changes(q),
+        vanished=vanished_sentence(q),
         filled=[(f.table, f.field, f.rows, f.filled, percent(f.filled, f.rows)) for f in q.filled_in],
         links=q.links,
         flow=q.flow,
@@ -38,28 +44,59 @@ def render(results: Results) -> str:
 
 
 def loads_sentence(q: Quality) -> str:
-    """Whether rows read = loaded + duplicate + set aside, in every file."""
+    """Whether rows read = loaded + seen before + taken back + set aside, in every file."""
     if not q.loads:
         return "No file has been read."
-    wrong = sum(r.rows_read != r.loaded + r.duplicate + r.quarantined for r in q.loads)
+    wrong = sum(r.rows_read != r.loaded + r.duplicate + r.reversed + r.quarantined for r in q.loads)
     if wrong:
         return f"In {count(wrong, 'file')} the rows do not add up: treat every figure with suspicion and report this."
     read = sum(r.rows_read for r in q.loads)
     loaded, again = sum(r.loaded for r in q.loads), sum(r.duplicate for r in q.loads)
-    aside = sum(r.quarantined for r in q.loads)
+    back, aside = sum(r.reversed for r in q.loads), sum(r.quarantined for r in q.loads)
+    mended = sum(r.mended for r in q.loads)
     return (
         f"Every row is accounted for: {whole(read)} read = {whole(loaded)} loaded + {whole(again)} seen before + "
-        f"{whole(aside)} set aside."
+        f"{whole(back)} taken back + {whole(aside)} set aside."
+        + (f" Of those set aside, {whole(mended)} were mended and count in their mended copy." if mended else "")
+    )
+
+
+def vanished_sentence(q: Quality) -> str:
+    """How many rows a later export of the same ledger no longer has; they stay."""
+    gone = sum(c.rows for c in q.changes if c.field == VANISHED)
+    if not gone:
+        return ""
+    return (
+        f"{count(gone, 'row')} of an earlier export {'is' if gone == 1 else 'are'} not in the later one, and nothing "
+        "there takes its place. Such rows still count: whether they were deleted or left out cannot be told."
     )
 
 
 def _loads(q: Quality) -> NumberTable:
     rows = tuple(
-        (r.file, r.table, whole(r.rows_read), whole(r.loaded), whole(r.duplicate), whole(r.quarantined), r.hash[:12])
+        (
+            r.file,
+            r.table,
+            *map(whole, (r.rows_read, r.loaded, r.duplicate, r.reversed, r.quarantined, r.mended)),
+            r.hash[:12],
+        )
         for r in q.loads
     )
-    heads = ("File", "Table", "Rows read", "Loaded", "Seen before", "Set aside", "Fingerprint")
+    heads = (
+        *("File", "Table", "Rows read", "Loaded", "Seen before", "Taken back", "Set aside", "Of these mended"),
+        "Fingerprint",
+    )
     return NumberTable("Files read", heads, rows, ("Table", "Fingerprint"))
+
+
+def _changes(q: Quality) -> NumberTable:
+    rows = tuple(
+        (c.earlier, c.later, f"{c.table}.{c.field}", whole(c.rows))
+        for c in sorted(q.changes, key=lambda c: (c.earlier, c.later, c.table, c.field))
+        if c.field != VANISHED
+    )
+    heads = ("Earlier file", "Later file", "Field", "Rows changed")
+    return NumberTable("Rows that a later export corrects", heads, rows, ("Later file", "Field"))
 
 
 def _quarantine(q: Quality) -> NumberTable:
@@ -72,8 +109,9 @@ def _quarantine(q: Quality) -> NumberTable:
 
 
 def _codes(q: Quality) -> NumberTable:
-    rows = tuple((c.code, whole(c.rows)) for c in sorted(q.unknown_codes, key=lambda c: (-c.rows, c.code)))
-    return NumberTable("Procedure codes that the code list does not know", ("Code", "Rows"), rows)
+    ordered = sorted(q.unknown_codes, key=lambda c: (-c.rows, c.code))
+    rows = tuple((c.code, whole(c.rows), whole(c.teeth)) for c in ordered)
+    return NumberTable("Procedure codes that the code list does not know", ("Code", "Rows", "Teeth"), rows)
 
 
 def _checks(results: Results) -> NumberTable:

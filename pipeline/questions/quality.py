@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from pipeline.results import FilledIn, FlowStep, LinkNote, LoadRow, Quality, QuarantineRow, UnknownCode
+from pipeline.results import FileChange, FilledIn, FlowStep, LinkNote, LoadRow, Quality, QuarantineRow, UnknownCode
 
 # What each count of the linking step means for the results; a count without a line here is not shown.
 LINK_MEANINGS = {
@@ -51,6 +52,7 @@ def make_quality(
     tables: Mapping[str, pl.DataFrame],
     codes: pl.DataFrame,
     link_counts: Mapping[str, int],
+    changes: pl.DataFrame | None = None,
 ) -> Quality:
     """Gather the data-quality figures.
 
@@ -66,14 +68,12 @@ def make_quality(
         The code list in use: `code, event`.
     link_counts
         What the linking step counted.
+    changes
+        Rows that later files change: `table_name, earlier, later, field, rows`.
     """
+    unknown = _unknown_codes(tables.get("procedures"), codes)
     return Quality(
-        loads=tuple(
-            LoadRow(*row)
-            for row in loads.sort("load_id")
-            .select("file", "hash", "table_name", "rows_read", "loaded", "duplicate", "quarantined")
-            .iter_rows()
-        ),
+        loads=_loads(loads, quarantine),
         quarantine=_set_aside(quarantine, reasons),
         filled_in=_filled_in(tables),
         links=tuple(
@@ -81,9 +81,49 @@ def make_quality(
             for name, meaning in LINK_MEANINGS.items()
             if link_counts.get(name)
         ),
-        unknown_codes=_unknown_codes(tables.get("procedures"), codes),
+        unknown_codes=unknown,
         flow=_row_flow(loads, link_counts),
+        codes_advice=unknown_codes_advice(unknown),
+        changes=_changes(changes),
     )
+
+
+def unknown_codes_advice(unknown: Sequence[UnknownCode]) -> tuple[str, ...]:
+    """Lines to paste into PRACTICE.toml so that the unknown codes get a meaning, those with most rows first.
+
+    Each gives its code the meaning that it has without the line, a contact and nothing more, to be replaced.
+    """
+    if not unknown:
+        return ()
+    ordered = sorted(unknown, key=lambda c: (-c.rows, c.code))
+    return (
+        "[codes]",
+        "# Replace other: crown, root_canal, retreatment, extraction, implant, direct_restoration, exam, ...",
+        *(f'{_toml_text(c.code)} = "other"  # {c.rows:,} rows, {c.teeth:,} teeth' for c in ordered),
+    )
+
+
+def _toml_text(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _loads(loads: pl.DataFrame, quarantine: pl.DataFrame) -> tuple[LoadRow, ...]:
+    mended = quarantine.filter(pl.col("reason") == "corrected").group_by("file", "table_name").agg(mended=pl.len())
+    # Two files of one name cannot be told apart in `quarantine`; the count then stands with the later one.
+    last = loads.group_by("file", "table_name").agg(pl.col("load_id").max())
+    named = loads.join(
+        last.join(mended, on=["file", "table_name"]).select("load_id", "mended"), on="load_id", how="left"
+    )
+    columns = ("file", "hash", "table_name", "rows_read", "loaded", "duplicate", "quarantined", "reversed")
+    rows = named.sort("load_id").select(*columns, pl.col("mended").fill_null(0))
+    return tuple(LoadRow(*row) for row in rows.iter_rows())
+
+
+def _changes(changes: pl.DataFrame | None) -> tuple[FileChange, ...]:
+    if changes is None:
+        return ()
+    rows = changes.select("table_name", "earlier", "later", "field", "rows")
+    return tuple(FileChange(*row) for row in rows.sort(pl.all()).iter_rows())
 
 
 def _set_aside(quarantine: pl.DataFrame, reasons: Mapping[str, tuple[str, str]]) -> tuple[QuarantineRow, ...]:
@@ -115,26 +155,34 @@ def _unknown_codes(procedures: pl.DataFrame | None, codes: pl.DataFrame) -> tupl
         return ()
     unknown = (
         procedures.lazy()
-        .select("code")
+        .select("code", "patient_id", "tooth_fdi", "supernumerary")
         .join(codes.lazy().select("code"), on="code", how="anti")
         .group_by("code")
-        .len()
-        .sort(["len", "code"], descending=[True, False])
+        .agg(
+            rows=pl.len(),
+            teeth=pl.struct("patient_id", "tooth_fdi", "supernumerary")
+            .filter(pl.col("tooth_fdi").is_not_null())
+            .n_unique(),
+        )
+        .sort(["rows", "code"], descending=[True, False])
         .collect()
     )
-    return tuple(UnknownCode(code, n) for code, n in unknown.iter_rows())
+    return tuple(UnknownCode(*row) for row in unknown.iter_rows())
 
 
 def _row_flow(loads: pl.DataFrame, counts: Mapping[str, int]) -> tuple[FlowStep, ...]:
     ledger = loads.filter(pl.col("table_name") == "procedures")
     read = int(ledger["rows_read"].sum())
     twice, aside = int(ledger["duplicate"].sum()), int(ledger["quarantined"].sum())
-    left = read - twice - aside
+    back = int(ledger["reversed"].sum())
+    left = read - twice - aside - back
     steps = [
         FlowStep("Procedure rows read", read, 0, "", "rows"),
         FlowStep("Read once", read - twice, twice, "the same row in two files", "rows"),
-        FlowStep("Readable and possible", left, aside, "set aside, see below", "rows"),
+        FlowStep("Readable and possible", left + back, aside, "set aside, see below", "rows"),
     ]
+    if back:
+        steps.append(FlowStep("Not taken back", left, back, "claims that a later one voids or replaces", "rows"))
     undone = sum(counts.get(f"rows_{s}", 0) for s in ("planned", "existing", "void"))
     taken_back = 2 * counts.get("rows_reversed", 0) + counts.get("reversals_without_match", 0)
     steps.append(FlowStep("Done here", left - undone, undone, "planned, void, or done elsewhere", "rows"))

@@ -7,18 +7,24 @@ from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.sources.csv_file import open_csv
+from pipeline.sources.excel_file import open_excel
+from pipeline.sources.fhir.ndjson import open_fhir
 from pipeline.sources.parquet_file import open_parquet
 from pipeline.sources.source import Batch, ReadOptions, Source
+from pipeline.sources.x12 import SUFFIXES, open_x12
 
 __all__ = ["SOURCES", "Batch", "ReadOptions", "Source", "open_source"]
 
 # How a file is read, by the end of its name.
 SOURCES: dict[str, Callable[[Path, ReadOptions], Source]] = {
-    ".csv": open_csv,
-    ".tsv": open_csv,
-    ".txt": open_csv,
+    **dict.fromkeys((".csv", ".tsv", ".txt", ".psv"), open_csv),
+    **dict.fromkeys((".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"), open_excel),
+    **dict.fromkeys((".ndjson", ".jsonl"), open_fhir),
+    **dict.fromkeys(SUFFIXES, open_x12),
     ".parquet": open_parquet,
 }
+# Of these a compressed file can be read too.
+ZIPPED = (".csv", ".tsv", ".txt", ".psv", ".ndjson", ".jsonl", *SUFFIXES)
 
 
 def open_source(path: Path, options: ReadOptions) -> Source:
@@ -29,7 +35,10 @@ def open_source(path: Path, options: ReadOptions) -> Source:
     DataError
         If files of this kind cannot be read, or this one cannot.
     """
-    if (opener := SOURCES.get(path.suffix.lower())) is None:
+    end = path.suffix.lower()
+    if end == ".gz" and (inner := Path(path.stem).suffix.lower()) in ZIPPED:
+        end = inner
+    if (opener := SOURCES.get(end)) is None:
         raise DataError(
             f"{path.name}: files ending in {path.suffix or 'nothing'} cannot be read. "
             f"Save it as one of {', '.join(SOURCES)}."

@@ -5,39 +5,47 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import islice
+from itertools import chain, islice
+from typing import NamedTuple
 
 _BLOCK_LINES = 2_000
 # A quoted field of more lines than this is a quotation mark that was never closed.
 _MAX_LINES = 200
 
 
+class Record(NamedTuple):
+    """One record: its fields, None if it cannot be cut into fields; its text, empty if it is a sound row."""
+
+    fields: list[str] | None
+    line: str
+
+
 @dataclass(frozen=True)
 class Block:
     """Some consecutive records.
 
-    Either `text`, in which every line is a sound row; or `records`, each with its fields and its text, where fields
-    are None if it is no row of the right width.
+    Either `text`, in which every line is a sound row; or `records`.
     """
 
     rows: int
     text: str | None
-    records: list[tuple[list[str] | None, str]]
+    records: list[Record]
 
 
-def read_blocks(lines: Iterator[str], *, delimiter: str, width: int) -> Iterator[Block]:
+def read_blocks(lines: Iterator[str], more: Iterator[str], *, delimiter: str, width: int) -> Iterator[Block]:
     """Cut lines into records of `width` fields, a block of lines at a time. Blank lines are no records.
 
-    A line whose quotation mark stays open may go on over the next lines. If no sound row comes of that, the line alone
-    is malformed, and the lines after it are read for themselves.
+    A line whose quotation mark stays open may go on over the next lines, at the end over lines taken from `more`. If no
+    sound row comes of that, the line alone is malformed, and the lines after it are read for themselves.
     """
     while block := list(islice(lines, _BLOCK_LINES)):
         rows, _ = _strict(block, delimiter)
         if len(rows) == len(block) and all(len(row) == width for row in rows):
             yield Block(len(rows), "".join(block), [])
-        else:
-            records = list(_one_by_one(block[::-1], lines, delimiter, width))
-            yield Block(len(records), None, records)
+            continue
+        records = _one_by_one(block[::-1], chain(lines, more), delimiter, width)
+        while held := list(islice(records, _BLOCK_LINES)):
+            yield Block(len(held), None, held)
 
 
 def count_rows(lines: Iterator[str], *, delimiter: str, width: int) -> int | None:
@@ -55,15 +63,13 @@ def count_rows(lines: Iterator[str], *, delimiter: str, width: int) -> int | Non
     return count
 
 
-def _one_by_one(
-    waiting: list[str], lines: Iterator[str], delimiter: str, width: int
-) -> Iterator[tuple[list[str] | None, str]]:
+def _one_by_one(waiting: list[str], lines: Iterator[str], delimiter: str, width: int) -> Iterator[Record]:
     """The records of the lines in `waiting` (the next one last); one that stays open may take more from `lines`."""
     while waiting:
         line = waiting.pop()
         if not line.strip():
             continue
-        fields, is_open = _parse_line(line, delimiter)
+        fields, is_open = alone, _ = _parse_line(line, delimiter)
         taken = [line]
         while is_open and len(taken) < _MAX_LINES and (following := waiting.pop() if waiting else next(lines, "")):
             taken.append(following)
@@ -71,9 +77,9 @@ def _one_by_one(
                 rows, is_open = _strict(taken, delimiter)
                 fields = rows[0] if len(rows) == 1 else None
         if fields is not None and len(fields) == width:
-            yield fields, ""
+            yield Record(fields, "")
         else:
-            yield None, line.rstrip("\r\n")
+            yield Record(alone, line.rstrip("\r\n"))
             waiting.extend(reversed(taken[1:]))
 
 

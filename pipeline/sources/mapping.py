@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping, Sequence
 
 from pipeline.errors import DataError
 from pipeline.fields import REQUIRED_FIELDS, input_fields
+
+# Names that we gave ourselves: `column 3` where there is none, ` (2)` where one is there twice.
+_NUMBERED = re.compile(r"column \d+|\D+ \(\d+\)")
 
 
 def resolve_columns(headings: Sequence[str], columns: Mapping[str, str], *, table: str, file: str) -> dict[str, str]:
@@ -26,7 +30,7 @@ def resolve_columns(headings: Sequence[str], columns: Mapping[str, str], *, tabl
             near = difflib.get_close_matches(heading, headings, n=3, cutoff=0.4) or list(headings)[:12]
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] columns.{field} names.\n'
-                f"  Headings there that come near: {', '.join(near)}. Correct the name in the TOML."
+                f"  {_told(near, 'Headings there that come near')} Correct the name in the TOML."
             )
     found = {field: heading.strip() for field, heading in columns.items()}
     found |= {field: field for field in input_fields(table) if field not in found and field in headings}
@@ -36,6 +40,16 @@ def resolve_columns(headings: Sequence[str], columns: Mapping[str, str], *, tabl
         raise DataError(
             f"{file}: nothing says which column is {' and which is '.join(missing)}.\n"
             f"  Add it under [tables.{table}], e.g. columns = {{ {missing[0]} = "
-            f'"..." }}. Headings there: {", ".join(list(headings)[:30])}.'
+            f'"..." }}. {_told(list(headings)[:30], "Headings there")}'
         )
     return {field: found[field] for field in input_fields(table) if field in found}
+
+
+def _told(headings: Sequence[str], what: str) -> str:
+    """Headings for a message; where one holds a digit, the line may be a patient's, and nothing of it is told."""
+    if any(any(c.isdigit() for c in h) and not _NUMBERED.fullmatch(h) for h in headings):
+        return (
+            "The first line looks like data. If the file has no headings, write header_row = 0 and name the columns by "
+            'their place, e.g. "column 3".'
+        )
+    return f"{what}: {', '.join(headings)}."

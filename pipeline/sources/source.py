@@ -72,7 +72,8 @@ class ReadOptions:
     line (in a workbook: the row) of the headings, from 1; 0 where there are none, and the columns are then called
     `column 1`, `column 2` and so on; None to find them. `sheets` are the names of a workbook's sheets, empty for all
     that have the wanted headings. `tooth_systems` maps addresses of tooth numberings to universal, fdi or palmer, and
-    `code_systems` are addresses of code lists whose codes are taken besides those known.
+    `code_systems` are addresses of code lists whose codes are taken besides those known,
+    and `findings` maps `address|code` of an observation to the field that it fills.
     """
 
     table: str = "procedures"
@@ -83,6 +84,7 @@ class ReadOptions:
     sheets: tuple[str, ...] = ()
     tooth_systems: Mapping[str, str] = field(default_factory=dict)
     code_systems: tuple[str, ...] = ()
+    findings: Mapping[str, str] = field(default_factory=dict)
 
 
 def malformed_lines(lines: Sequence[tuple[int, str]]) -> pl.DataFrame:

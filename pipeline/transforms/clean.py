@@ -1,7 +1,8 @@
 """Text rows of one file to typed rows, rows that must be set aside, and counts of fields that were left out.
 
-Every row that goes in comes out once: typed, or with the first fault found in it. An optional field whose text cannot
-be read becomes null and is counted; a field that decides what the row means sets the row aside.
+Every row that goes in comes out once: typed, or with the first fault found in it. Only a procedure that names several
+teeth comes out as several rows, one a tooth. An optional field whose text cannot be read becomes null and is counted;
+a field that decides what the row means sets the row aside.
 """
 
 from __future__ import annotations
@@ -16,9 +17,11 @@ import polars as pl
 from pipeline.codes import TOOTH_LEVEL, TOOTH_OPTIONAL, normalise_code
 from pipeline.fields import RANGES, input_fields, kind, normal_word, normal_words, word_lookup
 from pipeline.tables import Table
-from pipeline.teeth import parse_teeth
 from pipeline.transforms.dates import FIRST_DAY, DateForm, parse_dates
 from pipeline.transforms.parsers import parse_fees, parse_flags, parse_numbers, parse_words
+from pipeline.transforms.text_cache import TextCache
+from pipeline.transforms.tooth_lists import AREA, parse_tooth_lists
+from pipeline.transforms.totals import is_total
 
 ROW = "row_number"
 YEAR_ALONE = r"^(\d{4})(?:\.0+)?$"
@@ -31,7 +34,7 @@ REJECT_SCHEMA: dict[str, pl.DataType] = {
 NOTE_SCHEMA: dict[str, pl.DataType] = {"field": pl.String(), "note": pl.String(), "rows": pl.Int64()}
 
 # Work on a day that has not come yet can only be planned; these dates say when work was done.
-_DONE_ON = {"procedures": "service_date", "endo_details": "service_date", "findings": "exam_date"}
+DONE_ON = {"procedures": "service_date", "endo_details": "service_date", "findings": "exam_date"}
 _ON_TEETH = ("endo_details", "crown_details", "findings")
 
 
@@ -39,8 +42,10 @@ _ON_TEETH = ("endo_details", "crown_details", "findings")
 class Reading:
     """How the text of one file is to be understood.
 
-    `values` maps, per field, words of the file to ours; `dates` gives the form of each date field that is text;
-    `codes` is `code, event`; `today` is the last day on which work can have been done.
+    `values` maps, per field, words of the file to ours; `dates` gives the form of each date field that is text and
+    `decimals` the decimal sign of fields with numbers, where it is not a point; `codes` is `code, event`; `today` is
+    the last day on which work can have been done. One reading serves all batches of a file: it remembers what the
+    texts met so far were read as.
     """
 
     table: Table
@@ -50,6 +55,8 @@ class Reading:
     today: dt.date
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     dates: Mapping[str, DateForm] = field(default_factory=dict)
+    decimals: Mapping[str, str] = field(default_factory=dict)
+    caches: dict[str, TextCache] = field(default_factory=dict, init=False, repr=False, compare=False)
 
 
 @dataclass(frozen=True)
@@ -65,17 +72,20 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     """Type one batch of rows.
 
     `raw` holds `row_number` and any of the table's input fields, as text or, for dates, as dates; what is absent is
-    null throughout. len(rows) + len(rejects) = len(raw).
+    null throughout. len(rows) + len(rejects) = len(raw) + the further teeth of rows that name several; `part` numbers
+    the teeth of a row from 1, in the order written, and each part keeps the fee of the whole row.
     """
     table = reading.table
-    typed = _typed(_texts(raw, reading), reading).with_columns(pl.lit(1, pl.UInt8).alias("part"))
-    faults = _first_fault(typed, _rules(table.name, reading.today))
-    is_kept = faults["reason"].is_null()
-    kept = typed.filter(is_kept)
-    columns = {n: t for n, t in table.schema.items() if n != "load_id"}
+    typed = _typed(raw, reading)
+    rules = _rules(table.name, reading.today)
+    rule = typed.select(
+        pl.coalesce(pl.when(wrong).then(pl.lit(n, pl.Int32)) for n, (_, _, wrong) in enumerate(rules))
+    ).to_series()
+    kept = typed.filter(rule.is_null()) if rule.null_count() < len(rule) else typed
+    rows = _one_row_a_tooth(kept) if table.name == "procedures" else kept.with_columns(_FIRST_PART)
     return Cleaned(
-        rows=kept.select(pl.col(n).cast(t) for n, t in columns.items()),
-        rejects=faults.filter(~is_kept).cast(REJECT_SCHEMA),  # type: ignore[arg-type]
+        rows=rows.select(pl.col(n).cast(t) for n, t in table.schema.items() if n != "load_id"),
+        rejects=_rejects(raw, typed, rule, rules, reading),
         notes=_count_notes(kept, table.name),
     )
 
@@ -89,141 +99,206 @@ def map_values(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:
 
 def trimmed(column: str) -> pl.Expr:
     """A text column without blanks around; empty text is null."""
-    text = pl.col(column).str.strip_chars()
-    return pl.when(text.str.len_bytes() > 0).then(text).alias(column)
+    return pl.col(column).str.strip_chars().replace("", None)
 
 
-def _texts(raw: pl.DataFrame, reading: Reading) -> pl.DataFrame:
-    """Row number and every input field, trimmed and with the practice's words put into ours."""
-    present = [f for f in input_fields(reading.table.name) if f in raw.columns]
-    frame = raw.select(ROW, *(trimmed(f) if raw.schema[f] == pl.String else pl.col(f) for f in present))
-    for name in present:
-        words = reading.values.get(name)
-        if words and frame.schema[name] == pl.String:
-            frame = _lookup(frame, name, partial(_mapped, words=words))
-            blank = next((word for source, word in words.items() if not normal_word(source)), None)
-            frame = frame.with_columns(pl.col(name).fill_null(pl.lit(blank, pl.String)))
-    absent = [f for f in input_fields(reading.table.name) if f not in raw.columns]
-    return frame.with_columns(pl.lit(None, pl.String).alias(f) for f in absent)
+_FIRST_PART = pl.lit(1, pl.UInt8).alias("part")
+# The results of reading a field that become columns of the typed rows, by their name there; {} is the field.
+_RESULTS = {
+    "value": "{}",
+    "note": "{}:note",
+    "tooth_fdi": "tooth_fdi",
+    "supernumerary": "supernumerary",
+    "fault": "tooth:fault",
+    "all_fdi": "all_fdi",
+    "all_supernumerary": "all_supernumerary",
+    "needs_tooth": "needs_tooth",
+    "many_teeth": "many_teeth",
+    "year": "birth_date:year",
+}
 
 
-def _mapped(texts: pl.Series, *, words: Mapping[str, str]) -> pl.DataFrame:
-    return pl.DataFrame({"text": texts, "value": map_values(texts, words)})
-
-
-def _typed(texts: pl.DataFrame, reading: Reading) -> pl.DataFrame:
-    """Each field typed; its text kept as `<field>:text`, what was wrong with it as `<field>:note`."""
+def _typed(raw: pl.DataFrame, reading: Reading) -> pl.DataFrame:
+    """Each field typed, and what was wrong with its text as `<field>:note` where anything was."""
     table = reading.table.name
-    frame = texts.with_columns(pl.col(f).alias(f"{f}:text") for f in input_fields(table))
-    for name in input_fields(table):
-        if (parse := _parser(table, name, reading)) is not None and frame.schema[name] == pl.String:
-            frame = _lookup(frame, name, parse)
-        elif name == "tooth":
-            frame = _with_tooth(frame, reading)
-    frame = _with_plausible_dates(frame, table, reading.today)
+    fields = input_fields(table)
+    texts = {f: c for f in fields if f in raw.columns and (c := _cache(f, raw, reading)) is not None}
+    numbered = raw.select(cache.numbering(name).alias(name) for name, cache in texts.items())
+    columns: list[pl.Series] = []
+    for name, cache in texts.items():
+        numbers = cache.numbered(numbered[name])
+        for result, column in _RESULTS.items():
+            if cache.gives(result) and (result != "note" or cache.has("note")):
+                columns.append(cache.get(numbers, result).alias(column.format(name)))
+    plain = [f for f in fields if f in raw.columns and f not in texts]
+    as_is = (trimmed(f) if raw.schema[f] == pl.String else pl.col(f) for f in plain)
+    frame = raw.select(ROW, *as_is).hstack(columns)
+    for name in (f for f in plain if raw.schema[f] != pl.String and kind(table, f) == "date"):
+        frame = frame.with_columns(pl.col(name).cast(pl.Date)).with_columns(_plausible(name, name, None, reading))
+    frame = _with_absent(frame, reading)
     if table == "procedures":
-        return _with_code(frame, reading)
+        return _with_defaults(frame)
     return _with_birth_year(frame) if table == "patients" else frame
+
+
+def _cache(name: str, raw: pl.DataFrame, reading: Reading) -> TextCache | None:
+    """What remembers the texts of a field; None for fields that are taken as they stand."""
+    if raw.schema[name] != pl.String:
+        return None
+    is_plain = kind(reading.table.name, name) in ("text", "id") and name != "surface"
+    if is_plain and not reading.values.get(name):
+        return None
+    return reading.caches.setdefault(name, TextCache(partial(_read, name=name, reading=reading)))
+
+
+def _read(written: pl.Series, *, name: str, reading: Reading) -> pl.DataFrame:
+    """What the texts of a field mean: `text`, trimmed and with the practice's words put into ours, and the results."""
+    words = reading.values.get(name, {})
+    text = pl.DataFrame({"text": written}).select(trimmed("text")).to_series()
+    text = _in_our_words(text, words) if words else text
+    table = reading.table.name
+    if name == "tooth":
+        found = parse_tooth_lists(text, notation=reading.notation).with_columns(text.alias("value"))
+    elif name == "code":
+        found = _read_codes(text, reading)
+    elif (parse := _parser(table, name, reading)) is not None:
+        found = parse(text).select(pl.col("value").cast(reading.table.columns[name].dtype), "note")
+    elif name == "surface":
+        bare = pl.col("surface").str.to_uppercase().str.replace_all(r"[\s,;/.\-]+", "")
+        found = pl.DataFrame({"surface": text}).select(bare.alias("value"))
+    else:
+        found = pl.DataFrame({"value": text})
+    found = found.with_columns(text.alias("text"))
+    if kind(table, name) == "date":
+        found = found.with_columns(_plausible(name, "value", "note", reading))
+    if name == "birth_date":
+        found = found.with_columns(_year_alone(pl.col("text")).alias("year"))
+    return found
 
 
 def _parser(table: str, name: str, reading: Reading) -> Callable[[pl.Series], pl.DataFrame] | None:
     how = kind(table, name)
     low, high = RANGES.get(name, (float("-inf"), float("inf")))
+    decimal = reading.decimals.get(name, ".")
     parsers: dict[str, Callable[[pl.Series], pl.DataFrame]] = {
         "words": lambda t: parse_words(t, word_lookup(table, name)),
         "flag": parse_flags,
-        "whole": lambda t: parse_numbers(t, low=low, high=high, whole=True),
-        "number": lambda t: parse_numbers(t, low=low, high=high, whole=False),
-        "fee": parse_fees,
+        "whole": lambda t: parse_numbers(t, low=low, high=high, whole=True, decimal=decimal),
+        "number": lambda t: parse_numbers(t, low=low, high=high, whole=False, decimal=decimal),
+        "fee": lambda t: parse_fees(t, decimal=decimal),
         "date": lambda t: parse_dates(t, reading.dates.get(name, DateForm())),
     }
     return parsers.get(how)
 
 
-def _lookup(frame: pl.DataFrame, name: str, parse: Callable[[pl.Series], pl.DataFrame]) -> pl.DataFrame:
-    """Parse the distinct texts of a column and put the results back: a ledger repeats few texts many times."""
-    found = parse(frame[name].unique().drop_nulls())
-    found = found.rename({"note": f"{name}:note", "value": f"{name}:value"}, strict=False)
-    joined = frame.join(found, left_on=name, right_on="text", how="left", maintain_order="left")
-    return joined.drop(name).rename({f"{name}:value": name})
+def _read_codes(text: pl.Series, reading: Reading) -> pl.DataFrame:
+    """Codes in normal form; `needs_tooth`: true where a code is about one tooth, false where about none, else null.
 
-
-def _with_tooth(frame: pl.DataFrame, reading: Reading) -> pl.DataFrame:
-    found = parse_teeth(frame["tooth"].unique().drop_nulls(), notation=reading.notation)
-    return frame.join(found, left_on="tooth", right_on="text", how="left", maintain_order="left").with_columns(
-        pl.col("supernumerary").fill_null(False)
-    )
-
-
-def _with_code(frame: pl.DataFrame, reading: Reading) -> pl.DataFrame:
-    """Codes in normal form, `needs_tooth`, the default status, and no tooth where the code is about none.
-
-    A code that the list does not know, and one for a bridge, may name a tooth and need not.
+    A code that the list does not know, and one for a bridge, may name a tooth and need not. `many_teeth`: whether a
+    row of this code may name several, which is so where we know that it is about teeth.
     """
-    needs = (
-        pl.when(pl.col("event").is_in(TOOTH_LEVEL)).then(True).when(~pl.col("event").is_in(TOOTH_OPTIONAL)).then(False)
-    )
-    written = pl.DataFrame({"text": frame["code"].unique().drop_nulls()}, schema={"text": pl.String()})
-    known = (
-        written.with_columns(normalise_code(pl.col("text"), system=reading.code_system).alias("normal"))
-        .join(reading.codes.select("code", "event"), left_on="normal", right_on="code", how="left")
-        .select("text", "normal", needs.alias("needs_tooth"))
-    )
-    about_tooth = pl.col("needs_tooth").fill_null(True)
-    unread = about_tooth & pl.col("tooth").is_not_null() & pl.col("tooth_fdi").is_null()
+    event = pl.col("event")
+    needs = pl.when(event.is_in(TOOTH_LEVEL)).then(True).when(~event.is_in(TOOTH_OPTIONAL)).then(False)
+    normal = normalise_code(pl.col("text"), system=reading.code_system).alias("value")
     return (
-        frame.join(known, left_on="code", right_on="text", how="left", maintain_order="left")
-        .drop("code")
-        .rename({"normal": "code"})
-        .with_columns(
-            pl.when(about_tooth).then("tooth_fdi"),
-            pl.col("supernumerary") & about_tooth,
-            pl.when(unread).then(pl.lit("unreadable")).alias("tooth:note"),
-            pl.col("surface").str.to_uppercase().str.replace_all(r"[\s,;/.\-]+", ""),
-            pl.col("status").fill_null(pl.when(pl.col("status:note").is_null()).then(pl.lit("completed"))),
+        pl.DataFrame({"text": text})
+        .select(normal)
+        .join(
+            reading.codes.select("code", "event"), left_on="value", right_on="code", how="left", maintain_order="left"
         )
+        .select(
+            "value",
+            needs.alias("needs_tooth"),
+            (event.is_in(TOOTH_LEVEL) | event.is_in(TOOTH_OPTIONAL)).fill_null(False).alias("many_teeth"),
+        )
+    )
+
+
+def _with_absent(frame: pl.DataFrame, reading: Reading) -> pl.DataFrame:
+    """Every column that the rules and the table name; those that the file does not give are null."""
+    table = reading.table
+    dtypes = {f: table.columns[f].dtype for f in input_fields(table.name)}
+    if "tooth" in dtypes:
+        dtypes |= {"tooth_fdi": pl.UInt8(), "supernumerary": pl.Boolean(), "tooth:fault": pl.String()}
+    if table.name == "procedures":
+        dtypes |= {"all_fdi": pl.List(pl.UInt8()), "all_supernumerary": pl.List(pl.Boolean())}
+        dtypes |= {"needs_tooth": pl.Boolean(), "many_teeth": pl.Boolean(), "status:note": pl.String()}
+    if table.name == "patients":
+        dtypes["birth_date:year"] = pl.Float64()
+    dtypes |= {f"{f}:note": pl.String() for f in dtypes if f in table.columns and f"{f}:note" not in dtypes}
+    absent = {n: t for n, t in dtypes.items() if n not in frame.columns}
+    return frame.with_columns(pl.lit(None, t).alias(n) for n, t in absent.items())
+
+
+def _with_defaults(frame: pl.DataFrame) -> pl.DataFrame:
+    """The default status, and no tooth where the code is about none."""
+    about_tooth = pl.col("needs_tooth").fill_null(True)
+    several = pl.col("all_fdi").is_not_null() & pl.col("many_teeth")
+    unread = about_tooth & pl.col("tooth").is_not_null() & pl.col("tooth_fdi").is_null() & ~several.fill_null(False)
+    return frame.with_columns(
+        pl.when(about_tooth).then("tooth_fdi"),
+        (pl.col("supernumerary") & about_tooth).fill_null(False),
+        pl.when(several).then("all_fdi").alias("all_fdi"),
+        pl.when(unread).then(pl.lit("unreadable")).alias("tooth:note"),
+        pl.col("status").fill_null(pl.when(pl.col("status:note").is_null()).then(pl.lit("completed"))),
+    )
+
+
+def _one_row_a_tooth(kept: pl.DataFrame) -> pl.DataFrame:
+    """Rows that name several teeth once for each, with `part`; the other rows as they are, with part 1."""
+    if kept["all_fdi"].null_count() == kept.height:
+        return kept.with_columns(_FIRST_PART)
+    several = pl.col("all_fdi").is_not_null()
+    part = pl.when(several).then(pl.int_ranges(1, pl.col("all_fdi").list.len() + 1)).otherwise(pl.lit([1]))
+    return (
+        kept.with_columns(
+            pl.when(several).then("all_fdi").otherwise(pl.concat_list("tooth_fdi")).alias("tooth_fdi"),
+            pl.when(several)
+            .then("all_supernumerary")
+            .otherwise(pl.concat_list("supernumerary"))
+            .alias("supernumerary"),
+            part.cast(pl.List(pl.UInt8)).alias("part"),
+        )
+        .drop("all_fdi", "all_supernumerary")
+        .explode("tooth_fdi", "supernumerary", "part")
     )
 
 
 def _with_birth_year(frame: pl.DataFrame) -> pl.DataFrame:
     """The year of birth from the date where there is one; a birth date that is only a year counts as the year."""
-    year = pl.col("birth_date:text").cast(pl.String).str.extract(YEAR_ALONE).cast(pl.Float64)
     low, high = RANGES["birth_year"]
+    year = pl.col("birth_date:year")
     only_year = year.is_between(low, high)
+    born = pl.coalesce(pl.col("birth_date").dt.year(), "birth_year", pl.when(only_year).then(year.cast(pl.Int32)))
     return frame.with_columns(
-        pl.coalesce(
-            pl.col("birth_date").dt.year().cast(pl.Float64), pl.col("birth_year"), pl.when(only_year).then(year)
-        )
-        .cast(pl.Int32)
-        .alias("birth_year"),
+        born.cast(pl.Int32).alias("birth_year"),
         pl.when(~only_year.fill_null(False)).then(pl.col("birth_date:note")).alias("birth_date:note"),
     )
 
 
-def _with_plausible_dates(frame: pl.DataFrame, table: str, today: dt.date) -> pl.DataFrame:
-    """Note dates before 1900; those that may be left out, and those not come yet, are left out."""
-    for name in input_fields(table):
-        if kind(table, name) != "date":
-            continue
-        if f"{name}:note" not in frame.columns:  # the source gave dates, not text
-            frame = frame.with_columns(pl.col(name).cast(pl.Date), pl.lit(None, pl.String).alias(f"{name}:note"))
-        early = pl.col(name) < (pl.date(1880, 1, 1) if name == "birth_date" else FIRST_DAY)
-        late = pl.col(name) > today if name != _DONE_ON.get(table) else pl.lit(False)
-        wrong = (early | late).fill_null(False)
-        frame = frame.with_columns(
-            pl.when(~wrong).then(name).alias(name),
-            pl.when(wrong).then(pl.lit("implausible")).otherwise(f"{name}:note").alias(f"{name}:note"),
-        )
-    return frame
+def _year_alone(text: pl.Expr) -> pl.Expr:
+    return text.str.extract(YEAR_ALONE).cast(pl.Float64, strict=False)
+
+
+def _plausible(name: str, value: str, note: str | None, reading: Reading) -> list[pl.Expr]:
+    """The dates `value` of a field and their notes; dates before 1900 are left out with a note, and those not come yet
+    where they may be left out."""
+    early = pl.col(value) < (pl.date(1880, 1, 1) if name == "birth_date" else FIRST_DAY)
+    late = pl.col(value) > reading.today if name != DONE_ON.get(reading.table.name) else pl.lit(False)
+    wrong = (early | late).fill_null(False)
+    said = pl.lit(None, pl.String) if note is None else pl.col(note)
+    return [
+        pl.when(~wrong).then(value).alias(value),
+        pl.when(wrong).then(pl.lit("implausible")).otherwise(said).alias(note or f"{name}:note"),
+    ]
 
 
 def _rules(table: str, today: dt.date) -> list[tuple[str | None, str, pl.Expr]]:
-    """Field, reason and condition of each fault that sets a row of `table` aside, in the order they are looked for."""
-    nothing = pl.all_horizontal(pl.col(f"{f}:text").is_null() for f in input_fields(table))
-    rules: list[tuple[str | None, str, pl.Expr]] = [
-        (None, "row_empty", nothing),
-        ("patient_id", "patient_missing", pl.col("patient_id").is_null()),
-    ]
+    """Field, reason and condition of each fault that sets a row of `table` aside, in the order they are looked for.
+
+    An empty row and one of totals are told from these faults afterwards, by `_rejects`.
+    """
+    rules: list[tuple[str | None, str, pl.Expr]] = [("patient_id", "patient_missing", pl.col("patient_id").is_null())]
     needs_tooth = pl.lit(table in _ON_TEETH)
     may_lack_date, may_lie_ahead = pl.lit(False), pl.lit(False)
     if table == "procedures":
@@ -234,7 +309,7 @@ def _rules(table: str, today: dt.date) -> list[tuple[str | None, str, pl.Expr]]:
         needs_tooth = pl.col("needs_tooth").fill_null(False)
         may_lack_date = pl.col("status").is_in(["existing", "planned"])
         may_lie_ahead = pl.col("status") == "planned"
-    if name := _DONE_ON.get(table):
+    if name := DONE_ON.get(table):
         note = pl.col(f"{name}:note")
         rules += [
             (name, "date_unreadable", note == "unreadable"),
@@ -243,34 +318,81 @@ def _rules(table: str, today: dt.date) -> list[tuple[str | None, str, pl.Expr]]:
             (name, "date_in_future", (pl.col(name) > today) & ~may_lie_ahead),
         ]
     if table != "patients":
+        unread = needs_tooth & pl.col("tooth_fdi").is_null()
         rules += [
             ("tooth", "tooth_missing", needs_tooth & pl.col("tooth").is_null()),
-            ("tooth", "tooth_unknown", needs_tooth & pl.col("tooth_fdi").is_null()),
+            ("tooth", "tooth_is_area", unread & (pl.col("tooth:fault") == AREA)),
         ]
+        if table == "procedures":
+            rules.append(("tooth", "tooth_unknown", unread & pl.col("all_fdi").is_null()))
+        else:
+            rules += [
+                ("tooth", "tooth_unknown", unread & pl.col("tooth:fault").is_not_null()),
+                ("tooth", "tooth_list", unread),
+            ]
     if table == "procedures":
         rules.append(("fee", "fee_unreadable", pl.col("fee:note").is_not_null()))
     return rules
 
 
-def _first_fault(typed: pl.DataFrame, rules: list[tuple[str | None, str, pl.Expr]]) -> pl.DataFrame:
-    """`row_number, field, value, reason` of each row; reason is null where no rule is broken."""
-    number = pl.coalesce(
-        pl.when(condition).then(pl.lit(n, pl.Int32)) for n, (_, _, condition) in enumerate(rules)
-    ).alias("rule")
-    found = typed.select(ROW, number, *(pl.col(f"{f}:text").cast(pl.String) for f in {f for f, _, _ in rules if f}))
+def _rejects(
+    raw: pl.DataFrame,
+    typed: pl.DataFrame,
+    rule: pl.Series,
+    rules: list[tuple[str | None, str, pl.Expr]],
+    reading: Reading,
+) -> pl.DataFrame:
+    """`row_number, field, value, reason` of the rows that break a rule, with the number of the first in `rule`.
+
+    A row without anything in it is `row_empty`; one without patient, code or date in which some cell says that it is a
+    total is `totals_row`.
+    """
+    is_wrong = rule.is_not_null()
+    if not is_wrong.any():
+        return pl.DataFrame(schema=REJECT_SCHEMA)
+    texts = _texts(raw.filter(is_wrong), reading)
+    fields = [f for f in input_fields(reading.table.name) if f in texts.columns]
+    first = {n: (f, reason) for n, (f, reason, _) in enumerate(rules)}
+    needed = [f for f in ("patient_id", "code", DONE_ON.get(reading.table.name)) if f in typed.columns]
+    lacks = typed.filter(is_wrong).select(pl.any_horizontal(pl.col(f).is_null() for f in needed)).to_series()
+    frame = texts.with_columns(rule.drop_nulls().alias("rule"), lacks.alias("lacks"))
+    number = pl.col("rule")
+    empty = pl.all_horizontal(pl.col(f).is_null() for f in fields) if fields else pl.lit(True)
+    total = pl.col("lacks") & (pl.any_horizontal(is_total(pl.col(f)) for f in fields) if fields else pl.lit(False))
+    whole_row = empty | total
     value = pl.coalesce(
-        pl.when(pl.col("rule") == n).then(pl.col(f"{f}:text")) if f else pl.lit(None, pl.String)
-        for n, (f, _, _) in enumerate(rules)
+        pl.when(number == n).then(f if f in fields else pl.lit(None, pl.String)) for n, (f, _) in first.items()
     )
-    names = pl.DataFrame(
-        {"rule": range(len(rules)), "field": [r[0] for r in rules], "reason": [r[1] for r in rules]},
-        schema={"rule": pl.Int32(), "field": pl.String(), "reason": pl.String()},
+    return frame.select(
+        pl.col(ROW).cast(pl.Int64),
+        pl.when(~whole_row)
+        .then(number.replace_strict({n: f for n, (f, _) in first.items()}, return_dtype=pl.String))
+        .alias("field"),
+        pl.when(~whole_row).then(value).alias("value"),
+        pl.when(empty)
+        .then(pl.lit("row_empty"))
+        .when(total)
+        .then(pl.lit("totals_row"))
+        .otherwise(number.replace_strict({n: r for n, (_, r) in first.items()}, return_dtype=pl.String))
+        .alias("reason"),
     )
-    return (
-        found.with_columns(value.alias("value"))
-        .join(names, on="rule", how="left", maintain_order="left")
-        .select(*REJECT_SCHEMA)
-    )
+
+
+def _texts(raw: pl.DataFrame, reading: Reading) -> pl.DataFrame:
+    """Row number and every input field as text, trimmed and with the practice's words put into ours."""
+    present = [f for f in input_fields(reading.table.name) if f in raw.columns]
+    frame = raw.select(ROW, *(trimmed(f) if raw.schema[f] == pl.String else pl.col(f).cast(pl.String) for f in present))
+    for name in present:
+        if (words := reading.values.get(name)) and raw.schema[name] == pl.String:
+            frame = frame.with_columns(_in_our_words(frame[name], words).alias(name))
+    return frame
+
+
+def _in_our_words(texts: pl.Series, words: Mapping[str, str]) -> pl.Series:
+    """`map_values`, and the word for an empty cell where there is one."""
+    blank = next((word for source, word in words.items() if not normal_word(source)), None)
+    mapped = map_values(texts, words)
+    return mapped.fill_null(blank) if blank is not None else mapped
 
 
 def _count_notes(kept: pl.DataFrame, table: str) -> pl.DataFrame:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import polars as pl
 
 from pipeline.transforms.events import ROW, TOOTH
 
 # Rows that clean or fill canals. Where cleaning and filling are posted apart, only the filling completes a course.
 FILLING = ("endo_initial", "endo_initial_addon", "endo_retreatment")
-TREATMENT = (*FILLING, "endo_initial_stage")
+SHAPING = ("endo_initial_stage", "endo_retreatment_stage")
+TREATMENT = (*FILLING, *SHAPING)
+REPEAT = ("endo_retreatment", "endo_retreatment_stage")
 # Rows that take the pulp away or open the tooth, and are followed by treatment in the ordinary case.
 OPENING = ("endo_emergency", "endo_incomplete")
 
@@ -37,9 +41,14 @@ def build_courses(events: pl.LazyFrame, history: pl.LazyFrame, *, course_gap_day
     - Removal of the pulp that no treatment follows is a course with `completed` null, if the tooth had no course
       before: the tooth was opened. On a tooth already root-filled there is no pulp to remove, and it is left out.
     - A first-treatment row on a tooth whose earlier course ended longer ago is a repeat, `coded_as_initial` true.
+    - Where shaping has a code of its own, a filling on the day of surgery at the root end, on a tooth filled before and
+      not shaped again, was placed from the root end. It belongs to the surgery and to no course.
     """
     rows = events.filter(pl.col("event").is_in([*TREATMENT, *OPENING])).collect().lazy()
-    treated = _treatment_courses(rows.filter(pl.col("event").is_in(TREATMENT)), gap=course_gap_days)
+    treating = rows.filter(pl.col("event").is_in(TREATMENT))
+    if treating.filter(pl.col("event").is_in(SHAPING)).head(1).collect().height:
+        treating = _without_root_end_fillings(treating, events, history, gap=course_gap_days)
+    treated = _treatment_courses(treating, gap=course_gap_days)
     treated = treated.collect().lazy()
     openings = rows.filter(pl.col("event").is_in(OPENING))
     openings = _place_openings(openings, treated, gap=course_gap_days).collect().lazy()
@@ -49,7 +58,7 @@ def build_courses(events: pl.LazyFrame, history: pl.LazyFrame, *, course_gap_day
 
 
 def _treatment_courses(rows: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
-    repeat = pl.col("event") == "endo_retreatment"
+    repeat = pl.col("event").is_in(REPEAT)
     # A day that holds both a first and a repeat row is a repeat: the more specific code wins.
     days = rows.with_columns(repeat=repeat.any().over([*TOOTH, "service_date"])).sort(*TOOTH, "service_date")
     apart = (pl.col("service_date") - pl.col("service_date").shift(1).over(TOOTH)).dt.total_days().fill_null(0) > gap
@@ -69,6 +78,32 @@ def _treatment_courses(rows: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
         )
         .drop("run", "part")
     )
+
+
+def _without_root_end_fillings(
+    rows: pl.LazyFrame, events: pl.LazyFrame, history: pl.LazyFrame, *, gap: int
+) -> pl.LazyFrame:
+    surgery = events.filter(pl.col("event") == "apical_surgery").select(*TOOTH, "service_date").unique()
+    long_ago = pl.col("service_date").fill_null(dt.date.min)
+    elsewhere = history.filter(pl.col("event").is_in(FILLING)).group_by(TOOTH).agg(elsewhere=long_ago.min())
+    filling = pl.col("event").is_in(FILLING)
+    days = rows.group_by(*TOOTH, "service_date").agg(filled=filling.any(), shaped=(~filling).any())
+    day = pl.col("service_date")
+    days = (
+        days.sort(*TOOTH, "service_date")
+        .join(elsewhere, on=TOOTH, how="left", maintain_order="left")
+        .with_columns(
+            first_filled=pl.min_horizontal(pl.when("filled").then(day).min().over(TOOTH), "elsewhere"),
+            last_shaped=pl.when("shaped").then(day).cum_max().forward_fill().over(TOOTH),
+        )
+        .filter(
+            pl.col("first_filled") < day,
+            pl.col("last_shaped").is_null() | ((day - pl.col("last_shaped")).dt.total_days() > gap),
+        )
+        .join(surgery, on=[*TOOTH, "service_date"], how="semi")
+        .select(*TOOTH, "service_date")
+    )
+    return rows.join(days, on=[*TOOTH, "service_date"], how="anti")
 
 
 def _place_openings(openings: pl.LazyFrame, courses: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:

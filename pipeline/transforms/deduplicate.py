@@ -6,7 +6,11 @@ file may be two genuine things (two fillings, a row and its re-posting), so iden
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import polars as pl
+
+from pipeline.transforms.corrections import CHANGE_SCHEMA, PLACE
 
 VERDICT_SCHEMA: dict[str, pl.DataType] = {
     "load_id": pl.Int32(),
@@ -21,34 +25,55 @@ SOURCE_KEYS: dict[str, tuple[str, ...]] = {"procedures": ("procedure_id", "site_
 REPEATS_ALLOWED = frozenset({"procedures"})
 
 
-def deduplicate(rows: pl.DataFrame, *, table: str, new_loads: list[int]) -> pl.DataFrame:
+def deduplicate(
+    rows: pl.DataFrame, *, table: str, new_loads: list[int], later: Mapping[int, int] | None = None
+) -> pl.DataFrame:
     """Decide on rows that share a key or their whole content.
 
     `rows` holds `load_id, row_number, part, key, content`: `key` is null where the source gives none, `content`
     is equal for rows that are equal in every field. Loads not in `new_loads` were settled before: their rows stand.
 
     Returns `load_id, row_number, part, verdict` of the rows that go: `duplicate` (it is there already) or
-    `superseded` (a later row or file says otherwise). Later is a higher load, then a higher row number. Row order plays no part.
+    `superseded` (a later row or file says otherwise). Later is a higher rank of the load in `later` (a higher load, if
+    that is not given), then a higher row number. Row order plays no part.
     """
-    keyed = _settle_keys(rows.filter(pl.col("key").is_not_null()))
+    keyed = _settle_keys(rows.filter(pl.col("key").is_not_null()), later or {})
     plain = rows.filter(pl.col("key").is_null())
     repeats = _surplus_repeats(plain, new_loads) if table in REPEATS_ALLOWED else _second_copies(plain)
     return pl.concat([keyed, repeats]).cast(VERDICT_SCHEMA).sort("load_id", "row_number", "part")  # type: ignore[arg-type]
 
 
-def _settle_keys(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows in turn: one that says the same as the one before is a duplicate, another one supersedes it."""
-    ordered = rows.sort("key", "load_id", "row_number", "part")
+def keyed_changes(rows: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
+    """Which row takes the place of each superseded one (`corrections.CHANGE_SCHEMA`).
+
+    `rows` and `verdicts` are what `deduplicate` got and gave.
+    """
+    places = list(PLACE)
+    keyed = rows.filter(pl.col("key").is_not_null()).select("key", *(pl.col(c).cast(VERDICT_SCHEMA[c]) for c in PLACE))
+    kept = keyed.join(verdicts, on=places, how="anti").rename({c: f"new_{c}" for c in PLACE})
+    kept = kept.sort(*(f"new_{c}" for c in PLACE)).unique("key", keep="first", maintain_order=True)
+    gone = keyed.join(verdicts.filter(pl.col("verdict") == "superseded"), on=places, how="semi")
+    return gone.join(kept, on="key").select(pl.col(c).cast(t) for c, t in CHANGE_SCHEMA.items()).sort(*PLACE)
+
+
+def _settle_keys(rows: pl.DataFrame, later: Mapping[int, int]) -> pl.DataFrame:
+    """Rows in turn: one that says the same as the one before is a duplicate, another one supersedes it.
+
+    A row that names several teeth is one row here, whatever parts it was cut into.
+    """
+    rank = pl.col("load_id").cast(pl.Int64).replace(dict(later)) if later else pl.col("load_id")
+    row = ["key", "load_id", "row_number"]
+    whole = rows.sort(*row, "part").group_by(row).agg("part", pl.col("content").str.join("\x1f"))
+    ordered = whole.sort(pl.col("key"), rank, pl.col("load_id"), pl.col("row_number"))
     repeats = ((pl.col("key") == pl.col("key").shift()) & (pl.col("content") == pl.col("content").shift())).fill_null(
         False
     )
     distinct = ordered.filter(~repeats)
     earlier = distinct.filter((pl.col("key") == pl.col("key").shift(-1)).fill_null(False))
+    verdicts = [(ordered.filter(repeats), "duplicate"), (earlier, "superseded")]
     return pl.concat(
-        [
-            ordered.filter(repeats).select("load_id", "row_number", "part", pl.lit("duplicate").alias("verdict")),
-            earlier.select("load_id", "row_number", "part", pl.lit("superseded").alias("verdict")),
-        ]
+        frame.explode("part").select("load_id", "row_number", "part", pl.lit(verdict).alias("verdict"))
+        for frame, verdict in verdicts
     )
 
 

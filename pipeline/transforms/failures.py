@@ -157,9 +157,11 @@ def radiographic_success(courses: pl.DataFrame, findings: pl.DataFrame, *, recal
     PAI: Orstavik D, Kerekes K, Eriksen HM. Endod Dent Traumatol 1986;2:20-34. Cut-off 1-2 against 3-5: Trope M and
     others, 1999.
     """
-    films = findings.filter(pl.col("pai").is_not_null()).select(*KEY, "pai", "symptomatic", recall_date="exam_date")
-    # Two films of one tooth on one day: the worse reading counts (a multi-rooted tooth takes its worst root).
-    films = films.group_by([*KEY, "recall_date"]).agg(pl.col("pai").max(), pl.col("symptomatic").max())
+    seen = findings.select(*KEY, "pai", "symptomatic", recall_date="exam_date")
+    # Two films of one tooth on one day: the worse reading counts (a multi-rooted tooth takes its worst root). Film and
+    # symptoms may come as two findings of one day.
+    films = seen.group_by([*KEY, "recall_date"]).agg(pl.col("pai").max(), pl.col("symptomatic").max())
+    films = films.filter(pl.col("pai").is_not_null())
     due = pl.col("completed").dt.offset_by(f"{recall_months}mo")
     finished = courses.filter(pl.col("completed").is_not_null()).with_columns(due=due)
     out = nearest(finished, films, left_on="exit_date", right_on="recall_date", strategy="backward", same_day=True)

@@ -14,8 +14,11 @@ import polars as pl
 from pipeline.fields import FLAG_WORDS, normal_words
 
 _MISSING = ("", "null", "n/a", "nan")
-_PLAIN = r"^\d+(?:\.\d*)?$|^\.\d+$"
-_GROUPED = r"^\d{1,3}(?:,\d{3})+(?:\.\d*)?$"
+# {d} is the decimal sign, {t} the one between thousands.
+_PLAIN = r"^\d+(?:{d}\d*)?$|^{d}\d+$"
+_GROUPED = r"^\d{{1,3}}(?:{t}\d{{3}})+(?:{d}\d*)?$"
+_MONEY = "eur|chf|usd|gbp|cad|aud|nzd|brl|sek|nok|dkk|kr"
+_CURRENCY = rf"(?i)^([-−+(]*)(?:{_MONEY}|fr|r)\.?|(?:{_MONEY})\.?([-−)]*)$"
 
 
 def parse_words(texts: pl.Series, words: Mapping[str, str]) -> pl.DataFrame:
@@ -33,9 +36,9 @@ def parse_flags(texts: pl.Series) -> pl.DataFrame:
     )
 
 
-def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool) -> pl.DataFrame:
-    """Numbers within `low` to `high`; `whole` takes whole ones only (`3`, `3.0`)."""
-    found = _noted(_frame(texts, _signed(pl.col("text").str.replace_all(r"[\s%]|mm$", ""))), "unreadable")
+def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool, decimal: str = ".") -> pl.DataFrame:
+    """Numbers within `low` to `high`; `whole` takes whole ones only (`3`, `3.0`); `decimal` is a point or a comma."""
+    found = _noted(_frame(texts, _signed(pl.col("text").str.replace_all(r"[\s%]|mm$", ""), decimal)), "unreadable")
     value = pl.col("value")
     fits = value.is_between(low, high) & ((value == value.floor()) if whole else pl.lit(True))
     return found.with_columns(
@@ -44,23 +47,33 @@ def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool) -> 
     )
 
 
-def parse_fees(texts: pl.Series) -> pl.DataFrame:
-    """Amounts: `1,200.00`, `$1,200`, `-1200`, `1200-`, `(1200.00)`; the last three are negative."""
-    text = pl.col("text").str.replace_all(r"[\s$€£]", "")
+def parse_fees(texts: pl.Series, *, decimal: str = ".") -> pl.DataFrame:
+    """Amounts: `1,200.00`, `$1,200`, `-1200`, `1200-`, `(1200.00)`; the last three are negative.
+
+    With `decimal` a comma: `1.200,00`. Either way `1 200`, `1'200`, `CHF 120.-` (no cents) and `120 EUR`.
+    """
+    text = bare_number(pl.col("text"))
     bracketed = text.str.contains(r"^\(.*\)$")
     bare = text.str.replace_all(r"[()]", "").str.replace(r"^(.*[\d.])[-−]$", "-${1}")
-    amount = _signed(bare)
+    amount = _signed(bare, decimal)
     closed = text.str.contains(r"^\(.*\)$|^[^()]*$")
     value = pl.when(closed & bracketed).then(-amount.abs()).when(closed).then(amount)
     return _noted(_frame(texts, value), "unreadable")
 
 
-def _signed(text: pl.Expr) -> pl.Expr:
+def bare_number(text: pl.Expr) -> pl.Expr:
+    """An amount without blanks, apostrophes, the name of its currency and the dash that stands for no cents."""
+    bare = text.str.replace_all(r"[\s$€£'’]|mm$|%", "").str.replace_all(_CURRENCY, "${1}${2}")
+    return bare.str.replace(r"[.,][-–—]{1,2}$", "")
+
+
+def _signed(text: pl.Expr, decimal: str) -> pl.Expr:
+    point, comma = (r"\.", ",") if decimal == "." else (",", r"\.")
     sign = pl.when(text.str.contains(r"^[-−]")).then(-1.0).otherwise(1.0)
     digits = text.str.replace(r"^[-−+]", "")
-    plain = pl.when(digits.str.contains(_PLAIN)).then(digits)
-    grouped = pl.when(digits.str.contains(_GROUPED)).then(digits.str.replace_all(",", ""))
-    amount = pl.coalesce(plain, grouped).cast(pl.Float64, strict=False)
+    plain = pl.when(digits.str.contains(_PLAIN.format(d=point))).then(digits)
+    grouped = pl.when(digits.str.contains(_GROUPED.format(d=point, t=comma))).then(digits.str.replace_all(comma, ""))
+    amount = pl.coalesce(plain, grouped).str.replace(point, ".").cast(pl.Float64, strict=False)
     return pl.when(amount.is_finite()).then(sign * amount)
 
 

@@ -37,7 +37,7 @@ def practice(tmp_path_factory) -> Path:
 
 @pytest.fixture(scope="module")
 def ran(practice) -> subprocess.CompletedProcess[str]:
-    return toothyears("run", "practice.toml", "--out", "out", cwd=practice)
+    return toothyears("run", "practice.toml", "--out", "out", "--keep-ids", cwd=practice)
 
 
 def query(practice: Path, sql: str) -> pl.DataFrame:
@@ -97,7 +97,8 @@ def test_stages_one_by_one_give_what_run_gives(ran, practice, tmp_path):
     folder = tmp_path / "again"
     shutil.copytree(SMALL, folder)
     for command in ("ingest", "link"):
-        done = toothyears(command, "practice.toml", cwd=folder)
+        keep = ("--keep-ids",) if command == "ingest" else ()
+        done = toothyears(command, "practice.toml", *keep, cwd=folder)
         assert done.returncode == 0, done.stderr
         assert done.stdout.strip().endswith(".duckdb")
     compared = toothyears("compare", "practice.toml", cwd=folder)
@@ -114,7 +115,7 @@ def test_stages_one_by_one_give_what_run_gives(ran, practice, tmp_path):
 def test_running_twice_changes_nothing(practice, ran):
     before = query(practice, "SELECT * FROM loads ORDER BY load_id")
     first = (practice / "out" / "results.json").read_bytes()
-    assert toothyears("run", "practice.toml", "--out", "out", cwd=practice).returncode == 0
+    assert toothyears("run", "practice.toml", "--out", "out", "--keep-ids", cwd=practice).returncode == 0
     assert_frame_equal(query(practice, "SELECT * FROM loads ORDER BY load_id"), before)
     assert (practice / "out" / "results.json").read_bytes() == first
 

@@ -1,6 +1,9 @@
 """All outputs of a run are written, each in one step, quickly."""
 
+import errno
 import json
+import os
+import stat
 import time
 from pathlib import Path
 
@@ -8,7 +11,6 @@ import pytest
 import sample_results as samples
 
 from dashboards import write
-from dashboards.page import write_atomic
 
 FILES = {
     "index.html", "owner.html", "clinician.html", "data_quality.html", "study_club.html", "study_club.pptx",
@@ -45,11 +47,30 @@ def test_a_failure_leaves_the_former_files(tmp_path: Path, monkeypatch: pytest.M
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
-def test_a_file_that_cannot_be_put_in_place_leaves_no_part(tmp_path: Path) -> None:
-    (tmp_path / "x").mkdir()
-    with pytest.raises(OSError, match="x"):
-        write_atomic(tmp_path / "x", b"data")
-    assert [p.name for p in tmp_path.iterdir()] == ["x"]
+def test_only_their_owner_may_read_them(tmp_path: Path) -> None:
+    former = os.umask(0)
+    try:
+        write.write_all(samples.differs(), tmp_path / "out")
+    finally:
+        os.umask(former)
+    assert {stat.S_IMODE(p.stat().st_mode) for p in (tmp_path / "out").iterdir()} == {0o600}
+    assert stat.S_IMODE((tmp_path / "out").stat().st_mode) == 0o700
+
+
+def test_a_full_disk_leaves_the_former_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write.write_all(samples.differs(), tmp_path)
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    synced: list[int] = []
+
+    def full_at_the_last(handle: int) -> None:
+        synced.append(handle)
+        if len(synced) == len(FILES):
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full_at_the_last)
+    with pytest.raises(OSError, match="No space"):
+        write.write_all(samples.cannot_tell(), tmp_path)
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
 def test_it_takes_under_five_seconds(tmp_path: Path) -> None:

@@ -28,7 +28,8 @@ def cleaned(table: Table, *rows: dict[str, object], **changes: object) -> Cleane
     frame = pl.DataFrame({f: [row.get(f) for row in rows] for f in fields}).with_row_index("row_number", 1)
     out = clean(frame.cast({"row_number": pl.Int64}), reading(table, **changes))
     table.check(out.rows.with_columns(load_id=pl.lit(1, pl.Int32)).select(*table.columns))
-    assert out.rows.height + out.rejects.height == len(rows)
+    extra = int((out.rows["part"] > 1).sum()) if "part" in out.rows.columns else 0
+    assert out.rows.height + out.rejects.height == len(rows) + extra
     assert set(out.rejects["reason"]) <= REASONS.keys()
     return out
 
@@ -109,6 +110,7 @@ def test_a_procedure_typed():
         "fee": -1200.0,
         "reason": "periodontal",
         "row_number": 1,
+        "part": 1,
     }
 
 
@@ -241,3 +243,113 @@ def test_dates_of_a_crown_may_be_missing_but_not_wrong():
 def test_no_rows_at_all(table: Table):
     out = clean(pl.DataFrame(schema={"row_number": pl.Int64, "patient_id": pl.String}), reading(table))
     assert (out.rows.height, out.rejects.height, out.notes.height) == (0, 0, 0)
+
+
+def test_a_row_of_several_teeth_becomes_several_rows():
+    rows = [
+        {**SOUND, "tooth": "5-3", "fee": "100", "procedure_id": "a"},
+        {**SOUND, "tooth": "14"},
+        {**SOUND, "tooth": "3,40"},
+        {**SOUND, "tooth": "14,64", "code": "D7140"},
+        {**SOUND, "tooth": "3,4", "code": "D0120"},  # about no tooth: one row
+        {**SOUND, "tooth": "3,4", "code": "D9999"},  # not on the list: kept as written
+        {**SOUND, "tooth": "3,4", "code": "D6930"},  # a bridge
+    ]
+    out = cleaned(PROCEDURES, *rows)
+    drawn = out.rows.select("row_number", "part", "tooth", "tooth_fdi", "supernumerary", "fee", "procedure_id").rows()
+    assert drawn == [
+        (1, 1, "5-3", 14, False, 100.0, "a"),
+        (1, 2, "5-3", 15, False, 100.0, "a"),
+        (1, 3, "5-3", 16, False, 100.0, "a"),
+        (2, 1, "14", 26, False, None, None),
+        (4, 1, "14,64", 26, False, None, None),
+        (4, 2, "14,64", 26, True, None, None),
+        (5, 1, "3,4", None, False, None, None),
+        (6, 1, "3,4", None, False, None, None),
+        (7, 1, "3,4", 16, False, None, None),
+        (7, 2, "3,4", 15, False, None, None),
+    ]
+    assert out.rejects.rows() == [(3, "tooth", "3,40", "tooth_unknown")]
+    assert out.notes.rows() == [("tooth", "unreadable", 1)]
+
+
+@pytest.mark.parametrize(
+    ("table", "tooth", "reason"),
+    [
+        (PROCEDURES, "UR", "tooth_is_area"),
+        (PROCEDURES, "upper", "tooth_is_area"),
+        (ENDO_DETAILS, "LL", "tooth_is_area"),
+        (ENDO_DETAILS, "3,4", "tooth_list"),
+        (CROWN_DETAILS, "3-5", "tooth_list"),
+        (FINDINGS, "3 4", "tooth_list"),
+        (FINDINGS, "3,40", "tooth_unknown"),
+    ],
+)
+def test_where_one_tooth_is_needed(table: Table, tooth: str, reason: str):
+    row = {**SOUND, "exam_date": "2020-03-01", "tooth": tooth}
+    row = {k: v for k, v in row.items() if k in table.columns}
+    assert fate(row, table) == ("tooth", tooth, reason)
+
+
+@pytest.mark.parametrize(
+    ("row", "reason"),
+    [
+        ({"patient_id": "Total", "fee": "1200"}, "totals_row"),
+        ({"patient_id": "Grand Total:", "fee": "1200"}, "totals_row"),
+        ({"service_date": "Summe", "fee": "1200"}, "totals_row"),
+        ({"code": "Totaal", "fee": "1200"}, "totals_row"),
+        ({"tooth": "Total général"}, "totals_row"),
+        ({"fee": "Subtotal: 1,200.00"}, "totals_row"),
+        ({"patient_id": "Total geral", "service_date": "2020-03-01"}, "totals_row"),
+        ({"patient_id": "p1", "service_date": "2020-03-01", "provider_id": "Totale"}, "totals_row"),
+        ({**SOUND, "provider_id": "Total"}, None),  # somebody may be called so
+        ({**SOUND, "patient_id": "Total"}, None),
+        ({**SOUND, "provider_id": "Total", "tooth": "40"}, "tooth_unknown"),
+        ({"patient_id": "Totally", "fee": "1200"}, "code_missing"),
+        ({"patient_id": "Somers", "fee": "1200"}, "code_missing"),
+    ],
+)
+def test_rows_of_totals(row: dict, reason: str | None):
+    assert fate(row)[2] == reason
+
+
+def test_patient_ids_keep_their_leading_zeros():
+    ids = ["00123", "123", "0123.0", "1e3", " 00123 ", "123.0"]
+    for mapped in ({}, {"patient_id": {"x": "y"}}):
+        found = cleaned(PROCEDURES, *({**SOUND, "patient_id": i} for i in ids), values=mapped).rows
+        assert found["patient_id"].to_list() == ["00123", "123", "0123.0", "1e3", "00123", "123.0"]
+
+
+def test_decimal_commas_day_numbers_and_short_years():
+    row = {**SOUND, "service_date": "43891", "fee": "1.234,50"}
+    got = cleaned(PROCEDURES, row, decimals={"fee": ","}, dates={"service_date": DateForm(serial="1900")}).rows.row(
+        0, named=True
+    )
+    assert (got["service_date"], got["fee"]) == (dt.date(2020, 3, 1), 1234.5)
+    births = DateForm(True, years_from=1950, serial="1900", born_by=TODAY)
+    rows = [{"patient_id": b, "birth_date": b} for b in ("05/05/49", "1950", "20000")]
+    found = cleaned(PATIENTS, *rows, dates={"birth_date": births}).rows
+    assert found.select("birth_date", "birth_year").rows() == [
+        (dt.date(1949, 5, 5), 1949),
+        (None, 1950),
+        (dt.date(1954, 10, 3), 1954),
+    ]
+
+
+def test_a_batch_is_typed_alike_whatever_came_before_it():
+    rows = [
+        {**SOUND, "tooth": tooth, "code": code, "fee": fee, "service_date": day, "status": status}
+        for tooth, code, fee, day, status in [
+            ("14", "D2740", "5", "2020-03-01", "completed"),
+            ("3-5", "2740", "x", "soon", "planned"),
+            ("", "D0120", "", "", "existing"),
+            ("UR", "D3330", "(5)", "2027-01-01", "void"),
+            ("2", "D9999", "7", "1066-01-01", "?"),
+        ]
+    ]
+    frame = pl.DataFrame(rows).with_row_index("row_number", 1).cast({"row_number": pl.Int64})
+    plain = reading(PROCEDURES)
+    for piece in (frame[1:3], frame[:1], frame[3:], frame, frame.reverse()):
+        again, alone = clean(piece, plain), clean(piece, reading(PROCEDURES))
+        for part in ("rows", "rejects", "notes"):
+            assert getattr(again, part).equals(getattr(alone, part))

@@ -4,9 +4,11 @@ import datetime as dt
 
 import polars as pl
 import pytest
+from xlsxwriter.workbook import Workbook
 
 from pipeline.errors import DataError
-from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates
+from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates, serial_date
+from pipeline.transforms.month_names import MONTHS
 
 
 def decide(*texts: str, **repeated: int) -> DateForm:
@@ -94,3 +96,147 @@ def test_one_date_in_one_form(text: str, form: DateForm, day: str | None):
 @pytest.mark.parametrize("text", ["NULL", "n/a", "0000-00-00", "00/00/0000"])
 def test_words_for_nothing_are_missing_and_no_fault(text: str):
     assert parse_dates(pl.Series([text]), DateForm()).row(0) == (text, None, None)
+
+
+# What two digits and day numbers mean.
+
+
+@pytest.mark.parametrize(
+    ("text", "form", "day"),
+    [
+        ("01/25/50", DateForm(True, years_from=1950), "1950-01-25"),
+        ("01/25/49", DateForm(True, years_from=1950), "2049-01-25"),
+        ("25.01.00", DateForm(False, years_from=1950), "2000-01-25"),
+        ("05-05-05", DateForm(years_from=1950), "2005-05-05"),
+        ("01/25/68", DateForm(pattern="%m/%d/%y", years_from=1950), "1968-01-25"),  # 2068 by the rule of POSIX
+        ("01/25/68", DateForm(pattern="%m/%d/%y", years_from=1970), "2068-01-25"),
+        ("01/25/69", DateForm(pattern="%m/%d/%y", years_from=1970), "2069-01-25"),
+        ("69-01-25", DateForm(pattern="%y-%m-%d", years_from=1970), "2069-01-25"),
+        ("02/29/00", DateForm(pattern="%m/%d/%y", years_from=1950), "2000-02-29"),
+        ("02/29/00", DateForm(pattern="%m/%d/%y", years_from=1900), None),  # 1900 was no leap year
+        ("05-MAR-20", DateForm(years_from=1950), "2020-03-05"),
+        ("05-MAR-20", DateForm(), None),
+        ("01/25/2020", DateForm(True, years_from=1950), "2020-01-25"),
+    ],
+)
+def test_two_digits_of_a_year(text: str, form: DateForm, day: str | None):
+    found = parse_dates(pl.Series([text]), form)["value"].item()
+    assert found == (dt.date.fromisoformat(day) if day else None)
+
+
+def test_nobody_is_born_tomorrow():
+    today = dt.date(2026, 1, 31)
+    births = DateForm(True, years_from=1950, born_by=today)
+    texts = pl.Series(["01/31/26", "02/01/26", "05/05/49", "05/05/50", "02/01/2026"])
+    assert parse_dates(texts, births)["value"].to_list() == [
+        dt.date(2026, 1, 31),
+        dt.date(1926, 2, 1),
+        dt.date(1949, 5, 5),
+        dt.date(1950, 5, 5),
+        dt.date(2026, 2, 1),  # a whole year is left as it was written
+    ]
+
+
+def test_a_pivot_settles_the_century_and_the_values_the_order():
+    def decided(*texts: str) -> bool | None:
+        counts = pl.DataFrame({"text": texts, "n": [1] * len(texts)})
+        evidence = gather_evidence(counts)
+        return decide_form(evidence, column="Date", table="procedures", years_from=1950).month_first
+
+    assert decided("01/25/20", "01/02/20") is True
+    assert decided("25.01.20", "01.02.20") is False
+    assert decided("25-01-68", "01-02-20") is False  # no month has 68 days, so the year is last
+    assert decided("05-MAR-20") is None
+    with pytest.raises(DataError, match=r'2 of 2 dates fit both.*\n.*"%m/%d/%y"'):
+        decided("01/02/20", "03/04/20")
+    with pytest.raises(DataError, match="may come first or last"):
+        decided("20-01-25", "21-03-04")
+
+
+def test_two_digits_without_a_pivot_are_refused_with_the_key_to_write():
+    with pytest.raises(DataError, match="two_digit_years_from = 1950"):
+        decide("01/25/20")
+    with pytest.raises(DataError, match="two_digit_years_from = 1950"):
+        decide("05-MAR-20")
+
+
+# Days from the start of each system, counted by datetime; the 1900 system has a day too many, 1900-02-29.
+@pytest.mark.parametrize(
+    ("system", "text", "day"),
+    [
+        ("1900", "1", dt.date(1900, 1, 1)),
+        ("1900", "59", dt.date(1900, 2, 28)),
+        ("1900", "60", None),
+        ("1900", "60.5", None),
+        ("1900", "61", dt.date(1900, 3, 1)),
+        ("1900", "43891", dt.date(2020, 3, 1)),
+        ("1900", "43891.75", dt.date(2020, 3, 1)),
+        ("1900", "43891,75", dt.date(2020, 3, 1)),
+        ("1900", "2958465", dt.date(9999, 12, 31)),
+        ("1900", "2958466", None),
+        ("1900", "-1", None),
+        ("1900", "0.5", None),
+        ("1904", "1", dt.date(1904, 1, 2)),
+        ("1904", "0.25", dt.date(1904, 1, 1)),
+        ("1904", "42429", dt.date(2020, 3, 1)),
+        ("1904", "2957003", dt.date(9999, 12, 31)),
+        ("1904", "2957004", None),
+    ],
+)
+def test_day_numbers(system: str, text: str, day: dt.date | None):
+    assert parse_dates(pl.Series([text]), DateForm(serial=system))["value"].item() == day
+
+
+def test_day_numbers_against_the_calendar_and_a_workbook_writer():
+    days = [dt.date(1900, 3, 1) + dt.timedelta(days=n * 97) for n in range(1200)]
+    for system, first, is_1904 in (("1900", dt.date(1899, 12, 30), False), ("1904", dt.date(1904, 1, 1), True)):
+        wanted = [d for d in days if d >= first]
+        texts = [str((d - first).days) for d in wanted]
+        got = pl.DataFrame({"text": texts}).select(serial_date(pl.col("text"), system)).to_series()
+        assert got.to_list() == wanted
+        sheet = Workbook("unwritten.xlsx", {"date_1904": is_1904}).add_worksheet()
+        assert [str(int(sheet._convert_date_time(d))) for d in wanted] == texts
+    # The same number means days 1,462 apart.
+    one = pl.DataFrame({"text": ["43891"]})
+    gap = one.select((serial_date(pl.col("text"), "1904") - serial_date(pl.col("text"), "1900")).dt.total_days())
+    assert gap.item() == 1462
+
+
+def test_day_numbers_are_refused_unless_the_system_is_told():
+    with pytest.raises(DataError, match=r'2 of 3 values are day numbers.*\n.*serial_dates = "1900"'):
+        decide("43891", "43892.5", "2020-03-01")
+    counts = pl.DataFrame({"text": ["43891", "01/25/2020"], "n": [1, 1]})
+    form = decide_form(gather_evidence(counts), column="Date", table="procedures", serial="1900")
+    assert form == DateForm(True, serial="1900")
+    assert parse_dates(counts["text"], form)["value"].to_list() == [dt.date(2020, 3, 1), dt.date(2020, 1, 25)]
+    assert decide_form(gather_evidence(counts[:1]), column="", table="", serial="1904") == DateForm(serial="1904")
+
+
+def test_a_year_alone_is_no_day_number_of_a_birth():
+    births = DateForm(serial="1900", born_by=dt.date(2026, 1, 31))
+    found = parse_dates(pl.Series(["1950", "20000"]), births)["value"].to_list()
+    assert found == [None, dt.date(1954, 10, 3)]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "5 Mar 2020", "05-MAR-2020", "Mar 5, 2020", "March 5th, 2020", "5. März 2020", "05. Mrz. 2020", "5 mars 2020",
+        "5 de marzo de 2020", "5 de março de 2020", "5 maart 2020", "5 mrt. 2020", "5 marzo 2020", "2020-Mar-05",
+        "5/Mar/2020", "05 March 2020 10:30", "2020-03-05T00:00:00Z", "20200305", "2020-03-05 00:00:00.000",
+    ],
+)  # fmt: skip
+def test_forms_that_need_no_guess(text: str):
+    assert decide(text) == DateForm()
+    assert parse_dates(pl.Series([text]), DateForm())["value"].item() == dt.date(2020, 3, 5)
+
+
+@pytest.mark.parametrize("text", ["5 Foo 2020", "31 Feb 2020", "Mar 2020", "5 Mar", "5 Mar 20200", "Mar Mar 2020"])
+def test_what_is_no_date_with_a_named_month(text: str):
+    assert parse_dates(pl.Series([text]), DateForm(years_from=1950))["note"].item() == "unreadable"
+
+
+def test_every_month_has_its_names():
+    assert {MONTHS[n] for n in ("jan", "ene", "gen", "janvier", "januar")} == {1}
+    names = ["januar", "fevrier", "maart", "abril", "maggio", "junho", "juillet", "ago", "set", "out", "nov", "dic"]
+    assert [MONTHS[n] for n in names] == list(range(1, 13))

@@ -7,7 +7,7 @@ import random
 import polars as pl
 import pytest
 
-from pipeline.transforms.deduplicate import VERDICT_SCHEMA, deduplicate
+from pipeline.transforms.deduplicate import VERDICT_SCHEMA, deduplicate, keyed_changes
 
 
 def check(drawn: str, *, table: str, new_loads: list[int]) -> None:
@@ -19,11 +19,12 @@ def check(drawn: str, *, table: str, new_loads: list[int]) -> None:
             {
                 "load_id": pl.Series([int(r[0] or 0) for r in rows], dtype=pl.Int32),
                 "row_number": pl.Series([int(r[1] or 0) for r in rows], dtype=pl.Int64),
+                "part": pl.Series([1] * len(rows), dtype=pl.UInt8),
                 "key": pl.Series([r[2] for r in rows], dtype=pl.String),
                 "content": [r[3] for r in rows],
             }
         )
-        wanted = {(int(r[0] or 0), int(r[1] or 0), r[4]) for r in rows if r[4]}
+        wanted = {(int(r[0] or 0), int(r[1] or 0), 1, r[4]) for r in rows if r[4]}
         got = deduplicate(frame, table=table, new_loads=new_loads)
         assert dict(got.schema) == VERDICT_SCHEMA
         assert set(got.rows()) == wanted
@@ -102,8 +103,7 @@ def test_details_are_stored_once():
 
 @pytest.mark.parametrize("table", ["procedures", "patients", "findings"])
 def test_nothing_alike(table: str):
-    frame = pl.DataFrame(schema={"load_id": pl.Int32, "row_number": pl.Int64, "key": pl.String, "content": pl.String})
-    assert deduplicate(frame, table=table, new_loads=[1]).is_empty()
+    assert deduplicate(keyed(), table=table, new_loads=[1]).is_empty()
 
 
 def test_one_after_another_or_all_at_once_comes_to_the_same():
@@ -114,14 +114,38 @@ def test_one_after_another_or_all_at_once_comes_to_the_same():
         for load in (1, 2, 3)
         for n in range(1, 9)
     ]
-    frame = pl.DataFrame(rows, schema=["load_id", "row_number", "key", "content"], orient="row")
+    frame = keyed(*rows)
 
     def stands(new_loads: list[list[int]]) -> set[tuple[int, int]]:
         kept = frame.clear()
         for loads in new_loads:
             kept = pl.concat([kept, frame.filter(pl.col("load_id").is_in(loads))])
             gone = deduplicate(kept, table="procedures", new_loads=loads)
-            kept = kept.join(gone.cast({"load_id": pl.Int64}), on=["load_id", "row_number"], how="anti")
+            kept = kept.join(gone, on=["load_id", "row_number", "part"], how="anti")
         return set(kept.select("load_id", "row_number").rows())
 
     assert stands([[1, 2, 3]]) == stands([[1], [2], [3]])
+
+
+def keyed(*rows: tuple[int, int, str | None, str]) -> pl.DataFrame:
+    """load, row, key, content."""
+    schema = {"load_id": pl.Int32, "row_number": pl.Int64, "key": pl.String, "content": pl.String}
+    return pl.DataFrame(rows, schema=schema, orient="row").with_columns(part=pl.lit(1, pl.UInt8))
+
+
+def test_the_row_that_takes_the_place_of_a_superseded_one_is_named():
+    rows = keyed(
+        (1, 1, "k", "a"), (2, 1, "k", "b"), (3, 1, "k", "c"), (3, 2, "k", "c"), (1, 2, "m", "a"), (2, 2, "m", "a")
+    )
+    for seed in range(3):
+        mixed = rows.sample(fraction=1, shuffle=True, seed=seed)
+        verdicts = deduplicate(mixed, table="procedures", new_loads=[1, 2, 3])
+        assert keyed_changes(mixed, verdicts).rows() == [(1, 1, 1, 3, 1, 1), (2, 1, 1, 3, 1, 1)]
+
+
+def test_of_keyed_rows_the_one_of_the_later_export_stays_whatever_its_number():
+    rows = keyed((1, 1, "k", "new"), (2, 1, "k", "old"))
+    by_load = deduplicate(rows, table="procedures", new_loads=[1, 2])
+    assert by_load.rows() == [(1, 1, 1, "superseded")]
+    by_reach = deduplicate(rows, table="procedures", new_loads=[1, 2], later={1: 1, 2: 0})
+    assert by_reach.rows() == [(2, 1, 1, "superseded")]

@@ -71,3 +71,41 @@ def test_words_are_compared_without_case_blanks_and_hyphens():
     found = parse_words(pl.Series(["Metal Ceramic", "metal-ceramic", "PFM", "Don't know", "dont know", "gold"]), words)
     assert found["value"].to_list() == ["metal_ceramic"] * 3 + [None, None, None]
     assert found["note"].to_list() == [None] * 3 + ["unrecognised", None, "unrecognised"]
+
+
+@pytest.mark.parametrize(
+    ("text", "decimal", "amount"),
+    [
+        ("12,5", ",", 12.5),
+        ("1.234,56", ",", 1234.56),
+        ("1.234", ",", 1234.0),
+        ("1.234.567", ",", 1234567.0),
+        ("12.5", ",", None),
+        ("1,234.56", ",", None),
+        ("-1.234,56", ",", -1234.56),
+        ("(12,50)", ",", -12.5),
+        ("12,50-", ",", -12.5),
+        ("1 234,50", ",", 1234.5),
+        ("1\u202f234,50 €", ",", 1234.5),
+        ("1'234.50", ".", 1234.5),
+        ("1’234.50", ".", 1234.5),
+        ("CHF 120.-", ".", 120.0),  # a dash for no cents, not a minus
+        ("120,--", ",", 120.0),
+        ("120.50-", ".", -120.5),
+        ("EUR 12,50", ",", 12.5),
+        ("12,50 eur", ",", 12.5),
+        ("-12,50 kr.", ",", -12.5),
+        ("kr 1.200", ",", 1200.0),
+        ("R$ 1.200,50", ",", 1200.5),
+        ("(EUR 5)", ".", -5.0),
+        ("1,234", ".", 1234.0),
+        ("EURO", ",", None),
+    ],
+)
+def test_fees_of_many_countries(text: str, decimal: str, amount: float | None):
+    assert parse_fees(pl.Series([text]), decimal=decimal)["value"].item() == amount
+
+
+def test_numbers_with_a_decimal_comma():
+    found = parse_numbers(pl.Series(["5,25 %", "2,0", "2.0"]), low=0, high=20, whole=False, decimal=",")
+    assert found.rows() == [("5,25 %", 5.25, None), ("2,0", 2.0, None), ("2.0", None, "unreadable")]

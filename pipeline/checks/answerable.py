@@ -1,0 +1,98 @@
+"""Which analyses the files will allow, and what each of the others lacks; as the comparing stage decides it later."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.checks.look import TableLook
+from pipeline.questions import hyperemic, recalls
+
+_CROWNS = ("crown_placement", "bridge_retainer_crown")
+_FILLED = ("endo_initial", "endo_retreatment")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One analysis: `lacks` is empty if it can be answered."""
+
+    id: str
+    title: str
+    lacks: tuple[str, ...]
+
+
+def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]:
+    """Every analysis with what it lacks, judged by the rows looked at."""
+    events = _events(looks, codes)
+    crowns = events & set(_CROWNS)
+    crown = () if crowns else ("procedures: crown codes",)
+    endo = () if events & set(_FILLED) else ("procedures: root canal codes",)
+    material = _has(looks, "crown_details", "material") or _coded_material(looks, codes)
+    return [
+        Answer("crown_longevity_by_endo_timing", "Crowns by timing of the root canal", crown),
+        Answer("root_filled_teeth", "Root-filled teeth, with a crown and without", endo),
+        Answer("crown_survival_by_provider", "Crowns in place by clinician", crown + _lacks(looks, "procedures.provider_id")),
+        Answer("crown_survival_by_site", "Crowns in place by clinic", crown + _lacks(looks, "procedures.site_id")),
+        Answer(
+            "adjustment_for_patient",
+            "Adjustment for age and sex",
+            _lacks(looks, "patients.sex", "patients.birth_date|birth_year"),
+        ),
+        Answer("adjustment_for_material", "Adjustment for material", () if material else ("crown_details.material",)),
+        Answer(recalls.ID, recalls.TITLE, endo + _recall(looks)),
+        Answer(hyperemic.ID, hyperemic.TITLE, crown + _hyperemic(looks)),
+    ]
+
+
+def known_codes(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> tuple[float, list[tuple[str, int]]]:
+    """Share of the rows looked at whose code is known, and the unknown codes with their rows, the commonest first."""
+    rows = looks["procedures"].rows
+    counts = rows.group_by("code").agg(pl.len().alias("n"))
+    unknown = counts.join(codes, on="code", how="anti").sort(["n", "code"], descending=[True, False])
+    share = 1 - int(unknown["n"].sum()) / rows.height if rows.height else 0.0
+    return share, list(unknown.iter_rows())
+
+
+def _events(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> set[str]:
+    if "procedures" not in looks:
+        return set()
+    done = looks["procedures"].rows.filter(pl.col("status") == "completed")
+    return set(done.join(codes, on="code", how="inner")["event"])
+
+
+def _coded_material(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> bool:
+    if "procedures" not in looks:
+        return False
+    of_crowns = codes.filter(pl.col("event").is_in(_CROWNS), pl.col("detail").is_not_null())
+    return looks["procedures"].rows.join(of_crowns, on="code", how="semi").height > 0
+
+
+def _hyperemic(looks: Mapping[str, TableLook]) -> tuple[str, ...]:
+    """As in `questions.hyperemic`: some crown was prepared on a hyperemic pulp."""
+    need = "crown_details.pulp_status_at_prep"
+    if "crown_details" not in looks:
+        return (need,)
+    return () if (looks["crown_details"].rows["pulp_status_at_prep"] == "hyperemic").any() else (need,)
+
+
+def _recall(looks: Mapping[str, TableLook]) -> tuple[str, ...]:
+    """As in `questions.recalls`: films with a PAI, and a note on symptoms for some of them."""
+    if not _has(looks, "findings", "pai"):
+        return ("findings.pai",)
+    films = looks["findings"].rows.filter(pl.col("pai").is_not_null())
+    return () if films["symptomatic"].count() else ("findings.symptomatic",)
+
+
+def _lacks(looks: Mapping[str, TableLook], *needs: str) -> tuple[str, ...]:
+    found = []
+    for need in needs:
+        table, fields = need.split(".")
+        if not any(_has(looks, table, f) for f in fields.split("|")):
+            found.append(need.replace("|", " or "))
+    return tuple(found)
+
+
+def _has(looks: Mapping[str, TableLook], table: str, field: str) -> bool:
+    return table in looks and looks[table].rows[field].count() > 0

@@ -1,0 +1,147 @@
+"""A look at a bounded sample of one table's files, by the rules under which they would be loaded."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.column_forms import column_forms
+from pipeline.config import Settings, matching_files
+from pipeline.errors import DataError
+from pipeline.fields import input_fields, kind
+from pipeline.sources import Batch, ReadOptions, open_source
+from pipeline.sources.mapping import resolve_columns
+from pipeline.suggest.sample import sample_source
+from pipeline.tables import INPUT_TABLES
+from pipeline.transforms.clean import Reading, clean
+from pipeline.transforms.dates import DateForm
+
+
+@dataclass
+class TableLook:
+    """What was seen of one table. Counts but `rows_seen` are of the rows looked at.
+
+    `rows` are those that would be loaded, typed; `aside` counts the others by reason, `notes` optional fields that
+    would be left out by `(field, note)`; `refusals` are the messages that would stop the run; `forms` says how each
+    date field is read, `columns` the heading of each field.
+    """
+
+    table: str
+    files: int = 0
+    rows_seen: int = 0
+    rows_looked_at: int = 0
+    whole: bool = True
+    columns: dict[str, str] = field(default_factory=dict)
+    forms: dict[str, str] = field(default_factory=dict)
+    refusals: list[str] = field(default_factory=list)
+    aside: Counter[str] = field(default_factory=Counter)
+    notes: Counter[tuple[str, str]] = field(default_factory=Counter)
+    rows: pl.DataFrame = field(default_factory=pl.DataFrame)
+
+    @property
+    def filled(self) -> dict[str, float]:
+        """Share of the loadable rows with a value, by mapped field; `tooth` counts teeth that can be read."""
+        if not self.rows.height:
+            return {}
+        names = {f: "tooth_fdi" if f == "tooth" else f for f in self.columns}
+        return {f: 1 - self.rows[c].null_count() / self.rows.height for f, c in names.items() if c in self.rows.columns}
+
+
+def look_at(
+    settings: Settings, table: str, codes: pl.DataFrame, *, today: dt.date, say: Callable[[str], None]
+) -> TableLook:
+    """Read a sample of every file of a table as it would be loaded.
+
+    Raises
+    ------
+    ConfigError
+        If the TOML does not fit the files; what the files themselves are at fault for becomes a refusal.
+    """
+    look = TableLook(table, rows=_nothing(table))
+    for path in matching_files(settings, table):
+        say(f"{table}: {path.name}: looking at it")
+        look.files += 1
+        try:
+            _look_into(look, settings, path, codes, today=today)
+        except DataError as error:
+            look.refusals.append(str(error))
+    return look
+
+
+def _look_into(look: TableLook, settings: Settings, path: Path, codes: pl.DataFrame, *, today: dt.date) -> None:
+    told = settings.tables[look.table]
+    options = ReadOptions(
+        table=told.name,
+        wanted=tuple(told.columns.values()),
+        delimiter=told.delimiter,
+        encoding=told.encoding,
+        header_row=told.header_row,
+        sheets=told.sheets,
+        tooth_systems=settings.standards.tooth_systems,
+        code_systems=settings.standards.code_systems,
+    )
+    source = open_source(path, options)
+    name = path.name
+    told_columns = {} if source.spoken.fields else told.columns
+    columns = resolve_columns(source.headings, told_columns, table=told.name, file=name)
+    sampled = sample_source(source)
+    look.rows_seen += sampled.rows_seen
+    look.rows_looked_at += sampled.rows_held
+    look.whole &= sampled.whole
+    look.columns |= columns
+    forms = column_forms(
+        sampled, columns, told, settings.practice, file=name, today=today, say=lambda _: None
+    )
+    look.forms |= {f: _in_words(form) for f, form in forms.dates.items()}
+    reading = Reading(
+        table=INPUT_TABLES[told.name],
+        notation=source.spoken.notation or settings.practice.tooth_notation,
+        code_system=settings.practice.code_system,
+        codes=codes,
+        today=today,
+        values=told.values,
+        dates=forms.dates,
+        decimals=forms.decimals,
+    )
+    found = [look.rows]
+    for batch in sampled.batches():
+        cleaned = clean(_as_fields(batch, columns), reading)
+        look.aside.update(cleaned.rejects["reason"].to_list())
+        look.aside.update(batch.malformed["reason"].fill_null("malformed_line").to_list())
+        for field_name, note, rows in cleaned.notes.iter_rows():
+            look.notes[field_name, note] += rows
+        found.append(cleaned.rows)
+    look.rows = pl.concat(found)
+
+
+def _as_fields(batch: Batch, columns: dict[str, str]) -> pl.DataFrame:
+    return batch.rows.select(batch.numbers.alias("row_number"), *(pl.col(h).alias(f) for f, h in columns.items()))
+
+
+def _nothing(table: str) -> pl.DataFrame:
+    schema = {n: t for n, t in INPUT_TABLES[table].schema.items() if n != "load_id"}
+    return pl.DataFrame(schema=schema)
+
+
+def _in_words(form: DateForm) -> str:
+    if form.pattern is not None:
+        return f"as {form.pattern}"
+    order = {True: "month/day", False: "day/month", None: "year first, or of one meaning only"}[form.month_first]
+    years = f", two-digit years from {form.years_from}" if form.years_from is not None else ""
+    serial = f", day numbers from {form.serial}" if form.serial is not None else ""
+    return order + years + serial
+
+
+def date_range(look: TableLook) -> dict[str, tuple[dt.date, dt.date]]:
+    """The first and last day of each date field with any."""
+    found = {}
+    for name in (f for f in input_fields(look.table) if kind(look.table, f) == "date"):
+        first, last = look.rows[name].min(), look.rows[name].max()
+        if isinstance(first, dt.date) and isinstance(last, dt.date):
+            found[name] = (first, last)
+    return found

@@ -1,0 +1,48 @@
+"""The files of one table, opened: those of the practice's software, and those of mended rows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipeline.config import Settings, TableSource, matching_files
+from pipeline.loads import sha256
+from pipeline.set_aside import mends_one_of, open_mended
+from pipeline.sources import ReadOptions, Source, open_source
+
+
+def read_options(told: TableSource, settings: Settings) -> ReadOptions:
+    """What PRACTICE.toml says of the files of a table."""
+    return ReadOptions(
+        table=told.name,
+        wanted=tuple(told.columns.values()),
+        delimiter=told.delimiter,
+        encoding=told.encoding,
+        header_row=told.header_row,
+        sheets=told.sheets,
+        tooth_systems=settings.standards.tooth_systems,
+        code_systems=settings.standards.code_systems,
+        findings=settings.standards.findings,
+    )
+
+
+def open_files(settings: Settings, name: str) -> dict[str, Source]:
+    """Every file of a table by the SHA-256 of its bytes; a file of mended rows is a `MendedFile`.
+
+    Rows of a file of mended rows may have been set aside again and mended in another one.
+
+    Raises
+    ------
+    DataError
+        If a file cannot be opened, or a file of mended rows does not say which listed file they are of.
+    """
+    told = settings.tables[name]
+    opened = {sha256(path): open_source(path, read_options(told, settings)) for path in matching_files(settings, name)}
+    left: dict[str, tuple[Path, Source]] = {}
+    for path in matching_files(settings, name, corrected=True):
+        left[sha256(path)] = path, open_source(path, ReadOptions(table=name))
+    while left:
+        ready = [digest for digest, (_, source) in left.items() if mends_one_of(source, opened)]
+        for digest in ready or list(left):
+            path, source = left.pop(digest)
+            opened[digest] = open_mended(source, opened, name=path.name)
+    return opened

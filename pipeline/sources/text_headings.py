@@ -1,0 +1,133 @@
+"""Where the headings of a text file are, and what stands between its fields."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipeline.errors import DataError
+from pipeline.fields import REQUIRED_FIELDS
+from pipeline.sources.source import ReadOptions, unique_headings
+
+DELIMITERS = (",", ";", "\t", "|", "^", "~")
+MAX_COLUMNS = 2_000
+LOOK_FOR_HEADINGS = 50
+_SEP = re.compile(r"^\"?sep=(.)\"?\s*$", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """`said` are the headings as the file has them, empty where it has none; rows begin after `lines_above` lines."""
+
+    delimiter: str
+    headings: list[str]
+    said: list[str]
+    lines_above: int
+
+
+def find_layout(lines: Sequence[str], options: ReadOptions, *, file: str) -> Layout:
+    """Find headings and delimiter in the first lines of a file, each with its line end.
+
+    The headings are in the line `header_row`; where that is not told, in the first of the first 50 lines that has all
+    headings that are wanted (where the TOML names none: the required fields of the table). If none has them all, they
+    are in the line that has most of them, and if none has any, in the first line that is as wide as the lines mostly
+    are. The delimiter is the one that is told, or that a first line `sep=;` tells; else the one under which most of the
+    wanted headings are there, then the one that cuts most lines into equally many fields.
+
+    Raises
+    ------
+    DataError
+        If `header_row` lies beyond the file, or there are more than 2,000 columns.
+    """
+    sep = _SEP.match(lines[0])
+    told = options.delimiter or (sep[1] if sep else None)
+    needed = {h.strip() for h in options.wanted} or set(REQUIRED_FIELDS[options.table])
+    first = 1 if sep else 0
+    if options.header_row == 0:
+        delimiter = told or max(DELIMITERS, key=lambda d: _consistency(lines[first:], d))
+        return _checked(file, Layout(delimiter, _numbered(_usual_width(lines[first:], delimiter)), [], first))
+    if options.header_row is not None:
+        first = options.header_row - 1
+        if first >= len(lines) or not lines[first].strip():
+            raise DataError(
+                f"{file}: header_row = {options.header_row} says that the headings are in line {options.header_row}, "
+                "and there is nothing.\n  Count the lines from 1 in a text editor, and correct it in the TOML."
+            )
+    places = [first] if options.header_row is not None else _filled_lines(lines, first)
+    delimiters = (told,) if told else DELIMITERS
+    found = {
+        (d, n): len(needed.intersection(h.strip() for h in record(lines, n, d)[0])) for d in delimiters for n in places
+    }
+    consistency = {d: _consistency(lines[places[0] :], d) for d in delimiters}
+    best = max(found.values())
+    delimiter, place = max(
+        (key for key, matches in found.items() if matches == best),
+        key=lambda key: (consistency[key[0]], -delimiters.index(key[0]), -key[1]),
+    )
+    if not best and options.header_row is None:
+        place = _first_of_usual_width(lines, places, delimiter)
+    cells, taken = record(lines, place, delimiter)
+    return _checked(file, _fitted(Layout(delimiter, unique_headings(cells), cells, place + taken), lines))
+
+
+def record(lines: Sequence[str], place: int, delimiter: str) -> tuple[list[str], int]:
+    """The fields of the record that begins in a line, and how many lines it takes."""
+    reader = csv.reader(iter(lines[place : place + LOOK_FOR_HEADINGS]), delimiter=delimiter)
+    try:
+        return next(reader, []), reader.line_num
+    except csv.Error:
+        return lines[place].rstrip("\r\n").split(delimiter), 1
+
+
+def _filled_lines(lines: Sequence[str], first: int) -> list[int]:
+    return [n for n, line in enumerate(lines[:LOOK_FOR_HEADINGS]) if n >= first and line.strip()] or [first]
+
+
+def _widths(lines: Sequence[str], delimiter: str) -> Counter[int]:
+    filled = [line for line in lines[: 2 * LOOK_FOR_HEADINGS] if line.strip()]
+    return Counter(len(record([line], 0, delimiter)[0]) for line in filled)
+
+
+def _usual_width(lines: Sequence[str], delimiter: str) -> int:
+    widths = _widths(lines, delimiter)
+    return max(widths, key=lambda width: (widths[width] * (width > 1), width), default=1)
+
+
+def _consistency(lines: Sequence[str], delimiter: str) -> int:
+    """How many fields lines are cut into that have equally many, beyond one each."""
+    return max((count * (width - 1) for width, count in _widths(lines, delimiter).items()), default=0)
+
+
+def _first_of_usual_width(lines: Sequence[str], places: list[int], delimiter: str) -> int:
+    """The first line with at least half the fields that lines mostly have: titles above the headings have fewer."""
+    width = _usual_width([lines[n] for n in places], delimiter)
+    return next((n for n in places if 2 * len(record(lines, n, delimiter)[0]) >= width), places[0])
+
+
+def _fitted(layout: Layout, lines: Sequence[str]) -> Layout:
+    """The headings with one more or one fewer at the end, where the rows end in a delimiter and they do not, or not."""
+    below = [record([line], 0, layout.delimiter)[0] for line in lines[layout.lines_above :][:LOOK_FOR_HEADINGS]]
+    below = [cells for cells in below if len(cells) > 1]
+    width = len(layout.headings)
+    said = layout.said
+    if below and all(len(cells) == width + 1 and not cells[-1].strip() for cells in below):
+        said = [*said, ""]
+    elif below and width > 1 and not said[-1].strip() and all(len(cells) == width - 1 for cells in below):
+        said = said[:-1]
+    return Layout(layout.delimiter, unique_headings(said), said, layout.lines_above)
+
+
+def _numbered(width: int) -> list[str]:
+    return [f"column {n}" for n in range(1, width + 1)]
+
+
+def _checked(file: str, layout: Layout) -> Layout:
+    if len(layout.headings) > MAX_COLUMNS:
+        raise DataError(
+            f"{file}: has {len(layout.headings):,} columns, and no export has more than {MAX_COLUMNS:,}.\n"
+            '  If the fields are not parted by what was found, say so under its table, e.g. delimiter = ";".'
+        )
+    return layout

@@ -1,0 +1,7 @@
+"""ASC X12: dental claims (837D) and remittances (835), read segment by segment."""
+
+from __future__ import annotations
+
+from pipeline.sources.x12.file import SUFFIXES, X12File, open_x12
+
+__all__ = ["SUFFIXES", "X12File", "open_x12"]

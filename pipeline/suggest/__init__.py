@@ -1,0 +1,1 @@
+"""Looks at unknown files and proposes a PRACTICE.toml; what could not be seen is asked, never guessed."""

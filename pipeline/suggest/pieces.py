@@ -1,0 +1,183 @@
+"""The unknown files, opened: each file, or each group of sheets of a workbook that have the same headings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.sources import ReadOptions, open_source
+from pipeline.sources.excel_safety import check_workbook
+from pipeline.suggest.profile import Column, FileProfile
+from pipeline.suggest.sample import SampledSource, sample_rows, sample_source
+from pipeline.tables import INPUT_TABLES
+
+WORKBOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
+_AGAIN = re.compile(r" \(\d+\)$")
+_PLACE = re.compile(r"^column \d+$")
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A file or some sheets of it. `headings` is empty where there are none; `rows` is the sample, as text.
+
+    `sheets` names the sheets, of a workbook with several; `tables`, only of files that name our fields themselves, the
+    tables that the file has rows of. `trouble` says why a file could not be read.
+    """
+
+    path: Path
+    rows: pl.DataFrame
+    headings: tuple[str, ...] = ()
+    sheets: tuple[str, ...] = ()
+    rows_seen: int = 0
+    whole: bool = True
+    serial_dates: str | None = None
+    tables: tuple[str, ...] = ()
+    trouble: str | None = None
+
+
+def open_pieces(path: Path) -> list[Piece]:
+    """Look into one file; nothing is written and nothing leaves the machine. What cannot be read has `trouble`."""
+    try:
+        if path.suffix.lower() in WORKBOOKS:
+            return _sheets(path)
+        first = open_source(path, ReadOptions())
+        if first.spoken.fields:
+            return [_spoken(path)]
+        return [_read(path, ReadOptions())]
+    except DataError as error:
+        return [Piece(path, pl.DataFrame(), trouble=str(error).splitlines()[0])]
+
+
+def profile(pieces: Sequence[Piece]) -> FileProfile:
+    """The columns of pieces of one shape, their samples one under the other."""
+    first = pieces[0]
+    rows = pl.concat([p.rows.rename(dict(zip(p.rows.columns, first.rows.columns, strict=True))) for p in pieces])
+    names = rows.columns
+    headings = first.headings or ("",) * len(names)
+    return FileProfile(
+        [
+            Column(n, name, "" if _PLACE.match(h) else h, rows[name])
+            for n, (name, h) in enumerate(zip(names, headings, strict=True), 1)
+        ]
+    )
+
+
+def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piece:
+    source = open_source(path, options)
+    sampled = sample_source(source)
+    rows = sample_rows(sampled)
+    data = [h for h in rows.columns if not h.startswith("(")]  # a workbook's sheet and row are no columns of its own
+    rows = rows.select(data)
+    sheets = options.sheets if say_sheets else ()
+    if not _is_headless(data, rows):
+        return _piece(path, rows, tuple(data), sheets, sampled)
+    again = sample_source(open_source(path, _without_headings(options)))
+    if again.headings and _PLACE.match(again.headings[0]):
+        sampled, rows = again, sample_rows(again)
+        rows = rows.select(h for h in rows.columns if not h.startswith("("))
+    else:  # the reader took the first row for headings: put it back
+        top = pl.DataFrame({h: [_AGAIN.sub("", h)] for h in data}, schema=rows.schema)
+        rows = pl.concat([top, rows]).rename({h: f"column {n}" for n, h in enumerate(data, 1)})
+    return _piece(path, rows, (), sheets, sampled)
+
+
+def _piece(
+    path: Path, rows: pl.DataFrame, headings: tuple[str, ...], sheets: tuple[str, ...], of: SampledSource
+) -> Piece:
+    return Piece(path, rows, headings, sheets, of.rows_seen, of.whole, of.spoken.serial_dates)
+
+
+def _without_headings(options: ReadOptions) -> ReadOptions:
+    return ReadOptions(header_row=0, sheets=options.sheets)
+
+
+def _sheets(path: Path) -> list[Piece]:
+    from pipeline.sources.excel_cells import read_sheets
+
+    check_workbook(path)
+    names = [name for name, _, visible in read_sheets(path, ()) if visible]
+    if not names:
+        raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
+    read = [_read(path, ReadOptions(sheets=(name,)), say_sheets=True) for name in names]
+    grouped: dict[tuple[str, ...], list[Piece]] = {}
+    for piece in read:
+        key = piece.headings or ("", *piece.sheets)
+        grouped.setdefault(key, []).append(piece)
+    alone = len(names) == 1
+    return [
+        Piece(
+            path,
+            pl.concat([p.rows for p in of]),
+            of[0].headings,
+            () if alone else tuple(s for p in of for s in p.sheets),
+            sum(p.rows_seen for p in of),
+            all(p.whole for p in of),
+            of[0].serial_dates,
+        )
+        for of in grouped.values()
+    ]
+
+
+def _spoken(path: Path) -> Piece:
+    """A file that names our fields itself: only which tables it has rows of."""
+    tables, seen = [], 0
+    for table in INPUT_TABLES:
+        source = open_source(path, ReadOptions(table=table))
+        found = next((len(b.numbers) for b in source.batches() if len(b.numbers)), 0)
+        if found:
+            tables.append(table)
+            seen = max(seen, found)
+    if not tables:
+        raise DataError(f"{path.name}: holds no rows of any table that we know.")
+    return Piece(path, pl.DataFrame(), tables=tuple(tables), rows_seen=seen)
+
+
+def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
+    """Whether the first row holds values: one of its cells is of the kind of its column, or comes back below it."""
+    if not rows.height:
+        return any(_kind(h) for h in headings)
+    bare = [_AGAIN.sub("", h) for h in headings]
+    if bare == [str(n) for n in range(1, len(bare) + 1)]:
+        return False
+    for n, (name, text) in enumerate(zip(headings, bare, strict=True), 1):
+        if _PLACE.match(text):
+            continue
+        column = Column(n, name, "", rows[name].head(2_000))
+        if column.filled == 0:
+            continue
+        if (own := _kind(text)) and own in _kinds(column):
+            return True
+        if column.unique <= 0.5 and text in column.counts.head(200)["text"].to_list():
+            return True
+    return False
+
+
+def _kinds(column: Column) -> set[str]:
+    codes = max(column.codes.values()) >= 0.6 and column.number_share < 0.5
+    found = {"date": column.date_share >= 0.6, "number": column.number_share >= 0.6, "code": codes}
+    mixed = column.matches(r"^\p{L}{1,3}[\-_]?\d+$") >= 0.6
+    return {name for name, true in (found | {"mixed": mixed}).items() if true}
+
+
+def _kind(text: str) -> str:
+    """What a single cell is beyond doubt: a date, a number, a code, a number with letters before; else empty."""
+    bare = text.strip()
+    for name, pattern in _CELLS.items():
+        if pattern.match(bare):
+            return name
+    return ""
+
+
+_CELLS = {
+    "date": re.compile(
+        r"^(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})|(?:19|20)\d{6})(?:[T\s].*)?$"
+    ),
+    "number": re.compile(r"^[(+-]?\s?[$€£]?\d+(?:[.,' ]\d+)*\)?$"),
+    "code": re.compile(r"^D\d{4}$", re.IGNORECASE),
+    "mixed": re.compile(r"^[^\W\d_]{1,3}[-_]?\d{2,}$"),
+}

@@ -1,0 +1,144 @@
+"""Unknown files to a proposed PRACTICE.toml: which file is which table, which column is which field, what must be asked.
+
+Everything happens on this machine; the files are only read. No value of a file gets into the text but headings, words
+that must be mapped and procedure codes: samples are masked.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import ConfigError, DataError
+from pipeline.suggest.match import TableMatch, match_file
+from pipeline.suggest.open_questions import open_questions
+from pipeline.suggest.pieces import Piece, open_pieces, profile
+from pipeline.suggest.profile import FileProfile
+from pipeline.suggest.toml_text import Group, toml_text
+from pipeline.tables import INPUT_TABLES
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """`text` is the TOML; `found` says in a line a file what each was taken for; `questions` counts what is asked."""
+
+    text: str
+    found: tuple[str, ...]
+    questions: int
+
+
+def suggest(files: Sequence[Path], *, folder: Path, say: Callable[[str], None] = lambda _: None) -> Suggestion:
+    """Propose a PRACTICE.toml for unknown files; `folder` is where it will lie, file names are written from there.
+
+    Raises
+    ------
+    DataError
+        If none of the files can be read, or none has rows of a table that we know.
+    """
+    pieces: list[Piece] = []
+    for path in dict.fromkeys(Path(f).resolve() for f in files):
+        say(f"{path.name}: looking at it")
+        pieces += open_pieces(path)
+    groups = _groups(pieces)
+    chosen, left = _choose(groups)
+    spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}
+    spoken = {t: found for t, found in spoken.items() if found}
+    troubles = [p for p in pieces if p.trouble]
+    if not chosen and not spoken:
+        why = "".join(f"\n  {p.trouble}" for p in troubles)
+        raise DataError(
+            "none of these files holds a table that we know: procedures, patients, endo details, crown details or "
+            f"findings.{why}\n  Give the export of the ledger: one row a procedure, with patient, date and code."
+        )
+    text = toml_text(chosen, spoken=spoken, left=left, troubles=troubles, folder=folder.resolve())
+    return Suggestion(text, tuple(_found(chosen, spoken, left, troubles)), len(open_questions(text)))
+
+
+def write_suggestion(suggestion: Suggestion, out: Path) -> Path:
+    """Write the TOML as a new file.
+
+    Raises
+    ------
+    ConfigError
+        If the file is there already (it is never overwritten) or cannot be written.
+    """
+    try:
+        with out.open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(suggestion.text)
+    except FileExistsError as error:
+        raise ConfigError(
+            f"{out.name} is there already and is not overwritten. Name another file with --out, or move it away."
+        ) from error
+    except OSError as error:
+        raise ConfigError(f"{out.name} cannot be written: {os.strerror(error.errno or 0)}.") from error
+    return out
+
+
+def _groups(pieces: Sequence[Piece]) -> list[Group]:
+    """Pieces of one shape together: those with the same headings, and those without that got the same columns."""
+    shapes: dict[tuple[object, ...], list[Piece]] = {}
+    for number, piece in enumerate(pieces):
+        if piece.trouble or piece.tables:
+            continue
+        alone = () if piece.headings else (number,)
+        shapes.setdefault((piece.headings, piece.sheets, *alone), []).append(piece)
+    groups: list[Group] = []
+    for members in shapes.values():
+        file = profile(members)
+        match = match_file(file, hint=" ".join([members[0].path.stem, *members[0].sheets]))
+        groups.append(Group(members, file, match))
+    return _merged(groups)
+
+
+def _merged(groups: list[Group]) -> list[Group]:
+    """Files without headings whose columns are the same fields, together; ledgers of two years, say."""
+    merged: dict[tuple[object, ...], Group] = {}
+    out: list[Group] = []
+    for group in groups:
+        if group.pieces[0].headings or group.match.table is None:
+            out.append(group)
+            continue
+        fields = tuple((f.field, f.column.name) for f in group.match.fields if f.column is not None)
+        key = (group.match.table, len(group.file.columns), group.pieces[0].sheets, fields)
+        if (before := merged.get(key)) is not None:
+            pieces = [*before.pieces, *group.pieces]
+            file = profile(pieces)
+            out[out.index(before)] = merged[key] = Group(pieces, file, match_file(file, hint=pieces[0].path.stem))
+        else:
+            merged[key] = group
+            out.append(group)
+    return out
+
+
+def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
+    """The group that each table is read from: the one with most rows. Others, and what is no table, are left."""
+    chosen: dict[str, Group] = {}
+    for group in sorted(groups, key=lambda g: (-g.rows_seen, g.pieces[0].path.name)):
+        table = group.match.table
+        if table is not None and table not in chosen:
+            chosen[table] = group
+    return {t: chosen[t] for t in INPUT_TABLES if t in chosen}, [g for g in groups if g not in chosen.values()]
+
+
+def _found(
+    chosen: dict[str, Group], spoken: dict[str, list[Piece]], left: list[Group], troubles: list[Piece]
+) -> list[str]:
+    lines = []
+    for table, group in chosen.items():
+        mapped = sum(f.column is not None for f in group.match.fields)
+        lines += [f"{name}: {table}, {mapped} of {len(group.file.columns)} columns mapped" for name in group.names]
+    for table, pieces in spoken.items():
+        lines += [f"{p.path.name}: {table}, in a standard form that needs no mapping" for p in pieces]
+    for group in left:
+        what = (
+            f"{group.match.table}, but with other columns than the file used for it"
+            if group.match.table
+            else "no table that we know"
+        )
+        lines += [f"{name}: {what}; not used" for name in group.names]
+    return lines + [p.trouble or "" for p in troubles]
+
+
+__all__ = ["FileProfile", "Suggestion", "TableMatch", "suggest", "write_suggestion"]

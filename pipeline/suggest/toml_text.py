@@ -1,0 +1,276 @@
+"""The text of a proposed PRACTICE.toml, each line with the reason for it in a comment."""
+
+from __future__ import annotations
+
+import fnmatch
+import os
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.codes import built_in, normalise_code
+from pipeline.fields import kind
+from pipeline.suggest import forms
+from pipeline.suggest.forms import Decision
+from pipeline.suggest.masks import masked_samples
+from pipeline.suggest.match import ASK, FieldMatch, TableMatch
+from pipeline.suggest.pieces import WORKBOOKS, Piece
+from pipeline.suggest.profile import Column, FileProfile
+from pipeline.suggest.word_lines import value_lines
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200b-\u200f\u202a-\u202e\ufeff]")
+_MANY_FILES = 3
+
+
+@dataclass(frozen=True)
+class Group:
+    """Files or sheets of one shape, their common profile and what they were found to be."""
+
+    pieces: list[Piece]
+    file: FileProfile
+    match: TableMatch
+
+    @property
+    def rows_seen(self) -> int:
+        """Rows of all of them."""
+        return sum(p.rows_seen for p in self.pieces)
+
+    @property
+    def names(self) -> list[str]:
+        """Name of each file, with the sheets where there are several."""
+        return [p.path.name + (f" ({', '.join(p.sheets)})" if p.sheets else "") for p in self.pieces]
+
+    def column(self, field: str) -> Column | None:
+        """The column of a field; of one that is asked for, the first candidate."""
+        for found in self.match.fields:
+            if found.field == field:
+                return found.column or (found.rivals[0] if found.rivals else None)
+        return None
+
+
+def toml_text(
+    chosen: Mapping[str, Group],
+    *,
+    spoken: Mapping[str, Sequence[Piece]],
+    left: Sequence[Group],
+    troubles: Sequence[Piece],
+    folder: Path,
+) -> str:
+    """The whole file; `folder` is where it will lie."""
+    tables = [
+        t for t in ("procedures", "patients", "endo_details", "crown_details", "findings") if t in chosen or t in spoken
+    ]
+    dates = {t: _dates(t, g) for t, g in chosen.items()}
+    lines = _practice(chosen, spoken, dates)
+    if "procedures" not in tables:
+        lines += ["", "# The ledger is missing: one row a procedure, with patient, date and code. It is always needed."]
+        lines += ["[tables.procedures]", f'files = ["{ASK}"]  # which file is the ledger?']
+    for table in tables:
+        names = [_from(p.path, folder) for p in spoken.get(table, ())]
+        lines += ["", *_table(table, chosen.get(table), names, dates.get(table), folder)]
+    lines += _codes(chosen, lines)
+    lines += _left(left, troubles)
+    return "\n".join(lines) + "\n"
+
+
+def _practice(
+    chosen: Mapping[str, Group], spoken: Mapping[str, Sequence[Piece]], dates: Mapping[str, forms.DateForms]
+) -> list[str]:
+    teeth = [c for g in chosen.values() if (c := g.column("tooth")) is not None]
+    ledger = chosen.get("procedures")
+    codes = [c] if ledger is not None and (c := ledger.column("code")) is not None else []
+    notation = forms.notation(teeth)
+    system = forms.code_system(codes)
+    if not chosen:  # only files that say themselves how they are written
+        notation = Decision("universal", "not used: these files say themselves how teeth are numbered")
+    if ledger is None and spoken:
+        system = Decision("cdt", "the list by which codes are understood: cdt, ada_au, de or the path of a CSV")
+    lines = [
+        "# Proposed by `toothyears suggest`. Nothing left this machine, and the files were only read.",
+        '# Read each line; where the value is "ask", put the answer in its place. Samples are masked: 9 a digit, x a letter.',
+        "# sure: heading and values agree. likely: one of them says so, and no other column comes near.",
+        "# ask: several columns fit, or the files cannot say.",
+        "",
+        "[practice]",
+        'name = "The practice"  # as it is to stand on the pages',
+        f'database = "practice.duckdb"',
+        _line("tooth_notation", notation),
+        _line("code_system", system),
+        _line("crown_date", _crown_date(chosen, system.value)),
+    ]
+    if years := [d.years for d in dates.values() if d.years]:
+        lines.append(
+            _line("two_digit_years_from", Decision(ASK, f"a year without quotation marks, as 1950. {years[0]}"))
+        )
+    if serials := [d.serial for d in dates.values() if d.serial]:
+        lines.append(_line("serial_dates", Decision(ASK, serials[0])))
+    return lines
+
+
+def _table(table: str, group: Group | None, names: list[str], dates: forms.DateForms | None, folder: Path) -> list[str]:
+    lines = [f"[tables.{table}]"]
+    if group is None or dates is None:
+        return [*lines, f"files = {_list(names)}  # these files name our fields themselves"]
+    lines.append(f"files = {_list(names + _patterns(group.pieces, folder))}  # {_size(group)}")
+    if sheets := group.pieces[0].sheets:
+        lines.append(f"sheets = {_list(list(sheets))}")
+    if not group.pieces[0].headings:
+        lines.append("header_row = 0  # no row of headings was found: columns are called by their place")
+    if dates.order:
+        lines.append(_line("date_format", Decision(ASK, dates.order)))
+    lines += [f"# Dates: {_plain(said)}" for said in dates.said]
+    question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")))
+    lines += [_line("decimal", Decision(ASK, question))] if question else []
+    lines += [f"# Numbers: {settled}" for settled in [settled] if settled]
+    for match in group.match.fields:
+        lines.append(_column_line(match))
+    for match in group.match.fields:
+        if match.column is not None:
+            lines += [
+                _value_line(match.field, word, meant, why)
+                for word, meant, why in value_lines(table, match.field, match.column)
+            ]
+    used = {f.column.place for f in group.match.fields if f.column is not None}
+    if rest := [_called(c) for c in group.file.columns if c.place not in used]:
+        lines.append(f"# Not used: {', '.join(rest[:60])}")
+    return lines
+
+
+def _column_line(match: FieldMatch) -> str:
+    if match.column is None:
+        named = ", ".join(f"{_called(c)} ({_forms(c)})" for c in match.rivals)
+        which = f"which of {named}?" if match.rivals else "which column is it?"
+        return f'columns.{match.field} = "{ASK}"  # ask: {which} {match.why[0].upper()}{match.why[1:]}'
+    return f"columns.{match.field} = {_text(match.column.name)}  # {match.sureness}: {_plain(match.why)}; {_forms(match.column)}"
+
+
+def _value_line(field: str, word: str, meant: str, why: str) -> str:
+    key = word if _BARE.fullmatch(word) else _text(word)
+    return f'values.{field}.{key} = "{meant}"  # {_plain(why)}'
+
+
+def _forms(column: Column) -> str:
+    samples = masked_samples(column.common)
+    shown = f"such as {' | '.join(samples)}" if samples else "empty"
+    return shown if column.filled >= 0.995 else f"{shown}, {column.filled:.0%} filled"
+
+
+def _crown_date(chosen: Mapping[str, Group], system: str) -> Decision:
+    """Compare the posted days of crowns with those on record, by patient and tooth as both files write them."""
+    none = pl.DataFrame(schema={"posted": pl.Int32, "prep": pl.Int32, "seat": pl.Int32})
+    ledger, details = chosen.get("procedures"), chosen.get("crown_details")
+    if ledger is None or details is None or system == ASK:
+        return forms.crown_date(none)
+    posted = _by_tooth(ledger, {"service_date": "posted"}, code=True)
+    recorded = _by_tooth(details, {"prep_date": "prep", "seat_date": "seat"})
+    if posted is None or recorded is None:
+        return forms.crown_date(none)
+    crowns = built_in(system).filter(pl.col("event") == "crown_placement")["code"]
+    posted = posted.filter(normalise_code(pl.col("code"), system=system).is_in(crowns.implode()))
+    return forms.crown_date(
+        posted.join(recorded, on=["patient", "tooth"]).select("posted", "prep", "seat").drop_nulls()
+    )
+
+
+def _by_tooth(group: Group, fields: Mapping[str, str], *, code: bool = False) -> pl.DataFrame | None:
+    ids = {"patient_id": "patient", "tooth": "tooth"} | ({"code": "code"} if code else {})
+    columns = {name: group.column(field) for field, name in (ids | dict(fields)).items()}
+    if any(c is None for c in columns.values()):
+        return None
+    found = {n: (c.days if n in fields.values() else c.texts) for n, c in columns.items() if c is not None}
+    return pl.DataFrame(found).drop_nulls()
+
+
+def _dates(table: str, group: Group) -> forms.DateForms:
+    told = any(p.serial_dates for p in group.pieces)
+    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told)
+
+
+def _of_kinds(table: str, group: Group, kinds: tuple[str, ...]) -> list[tuple[str, Column]]:
+    return [(f.field, f.column) for f in group.match.fields if f.column is not None and kind(table, f.field) in kinds]
+
+
+def _codes(chosen: Mapping[str, Group], lines: Sequence[str]) -> list[str]:
+    ledger = chosen.get("procedures")
+    column = ledger.column("code") if ledger is not None else None
+    system = next((line.split('"')[1] for line in lines if line.startswith("code_system")), ASK)
+    if column is None or not (unknown := forms.unknown_codes([column], system)):
+        return []
+    out = [
+        "",
+        "[codes]",
+        f"# Codes that the list {system} does not know, the commonest first. They count as contacts with the",
+    ]
+    out += [
+        "# patient. Take the # away and name the event where a code is for a crown, a root canal, an extraction and so on."
+    ]
+    return out + [f'# {_text(code)} = "other"  # {rows:,} rows' for code, rows in unknown]
+
+
+def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:
+    out = []
+    for group in left:
+        for name in group.names:
+            if group.match.table is None:
+                out.append(f"# {_plain(name)}: no table that we know was found in it.")
+            else:
+                out.append(
+                    f"# {_plain(name)}: looks like {group.match.table} too, with other columns than the files above. One table "
+                    "is read by one set of headings: give the columns the same headings and add the file."
+                )
+    out += [f"# {_plain(p.trouble or '')}" for p in troubles]
+    return ["", "# Files that are not used", *out] if out else []
+
+
+def _patterns(pieces: Sequence[Piece], folder: Path) -> list[str]:
+    """One pattern if it matches just these files of their folder, else each by name."""
+    paths = list(dict.fromkeys(p.path for p in pieces))
+    if len(paths) >= _MANY_FILES and len({p.parent for p in paths}) == 1:
+        names = [p.name for p in paths]
+        stem = os.path.commonprefix(names)
+        end = os.path.commonprefix([n[::-1] for n in names])[::-1]
+        pattern = f"{stem}*{end}"
+        there = [p.name for p in paths[0].parent.iterdir() if fnmatch.fnmatchcase(p.name, pattern)]
+        if len(stem) >= 3 and not re.search(r"[\[\]?*]", stem + end) and sorted(there) == sorted(names):
+            return [_from(paths[0].parent / pattern, folder)]
+    return [_from(p, folder) for p in paths]
+
+
+def _from(path: Path, folder: Path) -> str:
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.as_posix()
+
+
+def _size(group: Group) -> str:
+    looked = sum(p.rows.height for p in group.pieces)
+    all_of_it = "all looked at" if all(p.whole for p in group.pieces) else f"{looked:,} from start to end looked at"
+    return f"{group.rows_seen:,} rows, {all_of_it}"
+
+
+def _called(column: Column) -> str:
+    return _plain(column.heading or column.name)
+
+
+def _line(key: str, decision: Decision) -> str:
+    return f'{key} = "{decision.value}"  # {_plain(decision.why)}'
+
+
+def _list(texts: Sequence[str]) -> str:
+    return f"[{', '.join(_text(t) for t in texts)}]"
+
+
+def _text(text: str) -> str:
+    """A TOML basic string."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + _UNSEEN.sub(lambda m: f"\\u{ord(m.group()):04X}", escaped) + '"'
+
+
+def _plain(text: str) -> str:
+    """Text that can stand in a comment."""
+    return _UNSEEN.sub(" ", text)
+
+
+__all__ = ["WORKBOOKS", "Group", "toml_text"]

@@ -1,0 +1,62 @@
+"""Which words of a column mean which of ours; a word that we do not know is asked, the commonest first."""
+
+from __future__ import annotations
+
+import re
+
+import polars as pl
+
+from pipeline.fields import kind, map_words, normal_word, word_lookup
+from pipeline.suggest.match import ASK
+from pipeline.suggest.profile import Column
+from pipeline.suggest.value_words import known_words
+
+_MOST = 24
+_SPREADSHEET_FLAG = re.compile(r"^[01]\.0+$")
+
+
+def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, str]]:
+    """`(word of the file, our word or ask, why)` for each word that is not understood without being told.
+
+    Of words that differ only in case, blanks or hyphens the commonest stands for all.
+    """
+    if map_words(table, field) is None or column.number_share >= 0.99 and kind(table, field) == "words":
+        return []
+    known = known_words(table, field)
+    choices = _choices(table, field)
+    plain = (
+        set(word_lookup(table, field))
+        if kind(table, field) == "words"
+        else {"yes", "y", "true", "1", "no", "n", "false", "0"}
+    )
+    counted = column.counts.with_columns(
+        pl.col("text").map_elements(normal_word, return_dtype=pl.String).alias("normal")
+    )
+    words = (
+        counted.group_by("normal")
+        .agg(pl.col("n").sum(), pl.col("text").first())
+        .sort(["n", "normal"], descending=[True, False])
+    )
+    total = int(words["n"].sum())
+    lines = []
+    for normal, rows, text in words.head(_MOST).iter_rows():
+        if normal in plain or _SPREADSHEET_FLAG.match(normal) or normal in ("null", "n/a", "nan"):
+            continue
+        if (meant := known.get(normal)) is not None:
+            lines.append((text, meant, f"{rows:,} rows"))
+        elif field == "status" and rows >= 0.6 * total and len(words) > 1 and "completed" not in _meant(words, known):
+            lines.append(
+                (text, "completed", f"likely: {rows:,} of {total:,} rows have it, so it can hardly be another")
+            )
+        else:
+            lines.append((text, ASK, f"{choices}? {rows:,} rows"))
+    return lines
+
+
+def _meant(words: pl.DataFrame, known: dict[str, str]) -> set[str | None]:
+    return {known.get(w) for w in words["normal"]}
+
+
+def _choices(table: str, field: str) -> str:
+    words = ("yes", "no") if kind(table, field) == "flag" else map_words(table, field) or ()
+    return ", ".join([*words, 'or "" for not recorded'])

@@ -1,0 +1,65 @@
+"""Months by name, in seven languages; no name or short form here means another month in another of them.
+
+English, German, French, Spanish, Portuguese, Dutch, Italian. Accents and dots are left out before comparing.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+_NAMES = {
+    1: "jan january januar jaenner janner janvier janv enero ene janeiro januari gennaio gen",
+    2: "feb february februar fevrier fev fevr febrero fevereiro februari febbraio febb",
+    3: "mar march marz maerz mrz mars marzo marco maart mrt",
+    4: "apr april avril avr abril abr aprile",
+    5: "may mai mayo maio mei maggio mag",
+    6: "jun june juni juin junio junho giugno giu",
+    7: "jul july juli juillet juil julio julho luglio lug",
+    8: "aug august aout aou agosto ago augustus",
+    9: "sep sept september septembre septiembre setiembre setembro set settembre sett",
+    10: "oct october oktober okt octobre octubre outubro out ottobre ott",
+    11: "nov november novembre noviembre novembro",
+    12: "dec december dezember dez decembre diciembre dic dezembro dicembre",
+}
+MONTHS: dict[str, int] = {name: month for month, names in _NAMES.items() for name in names.split()}
+_ACCENTS = {"ä": "a", "é": "e", "û": "u", "ç": "c", "è": "e", "ù": "u", "à": "a"}
+
+_WORD = r"([a-zà-ÿ]{3,})"
+_DAY = r"(\d{1,2})(?:st|nd|rd|th|er|º|°)?"
+_GAP = r"[.,]?(?:\s+|[-/.])(?:(?:de|del|of)\s+)?"
+# Day, month, year by group number in each form.
+_FORMS: tuple[tuple[str, tuple[int, int, int]], ...] = (
+    (rf"^{_DAY}{_GAP}{_WORD}{_GAP}(\d{{4}})$", (1, 2, 3)),
+    (rf"^{_WORD}{_GAP}{_DAY}{_GAP}(\d{{4}})$", (2, 1, 3)),
+    (rf"^(\d{{4}}){_GAP}{_WORD}{_GAP}{_DAY}$", (3, 2, 1)),
+)
+_SHORT = rf"^{_DAY}[-/\s.]{_WORD}[-/\s.](\d{{2}})$"
+
+
+def named_date(text: pl.Expr) -> pl.Expr:
+    """The date of `5 Mar 2020`, `05-MAR-2020`, `Mar 5, 2020`, `2020-Mar-05` or `5 de marzo de 2020`; else null."""
+    low = text.str.to_lowercase()
+    return pl.coalesce(_date(low, form, groups, low.str.extract(form, groups[2])) for form, groups in _FORMS)
+
+
+def named_short_date(text: pl.Expr, year: pl.Expr) -> pl.Expr:
+    """The date of `05-MAR-20`, day first as is usual for it (common practice, no source); `year` is its whole year."""
+    return _date(text.str.to_lowercase(), _SHORT, (1, 2, 3), year)
+
+
+def named_short_year(text: pl.Expr) -> pl.Expr:
+    """The two digits of the year of `05-MAR-20`; null for other texts and for words that are no month."""
+    low = text.str.to_lowercase()
+    year = low.str.extract(_SHORT, 3).cast(pl.Int32, strict=False)
+    return pl.when(_month(low.str.extract(_SHORT, 2)).is_not_null()).then(year)
+
+
+def _month(word: pl.Expr) -> pl.Expr:
+    plain = word.str.replace_many(list(_ACCENTS), list(_ACCENTS.values()))
+    return plain.replace_strict(MONTHS, default=None, return_dtype=pl.Int32)
+
+
+def _date(low: pl.Expr, form: str, groups: tuple[int, int, int], year: pl.Expr) -> pl.Expr:
+    day, month = low.str.extract(form, groups[0]), _month(low.str.extract(form, groups[1]))
+    written = year.cast(pl.String) + "-" + month.cast(pl.String).str.zfill(2) + "-" + day.str.zfill(2)
+    return written.str.to_date("%Y-%m-%d", strict=False)

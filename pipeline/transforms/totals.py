@@ -1,0 +1,22 @@
+"""Rows that hold the totals of a report, told by their words."""
+
+from __future__ import annotations
+
+import polars as pl
+
+# English, German, Dutch, French, Spanish, Portuguese, Italian.
+_WORDS = (
+    "totals?|sub ?totals?|grand totals?|page totals?|report totals?|sum|"
+    "summe|summen|gesamt|gesamtsumme|gesamtbetrag|zwischensumme|endsumme|insgesamt|"
+    "totaal|subtotaal|eindtotaal|totaal generaal|som|"
+    "total général|total general|totaux|sous total|somme|"
+    "total geral|subtotais|totais|soma|suma|totales|subtotales|"
+    "totale|subtotale|totale generale|totali|somma"
+)
+_TOTALS = rf"^(?:{_WORDS}|Σ|∑)(?:[\s:=]+[-\d.,'’\s€$£]*)?$"
+
+
+def is_total(text: pl.Expr) -> pl.Expr:
+    """True where a cell says that its row is a total, with or without the amount behind it."""
+    words = text.str.to_lowercase().str.replace_all(r"[\s_\-]+", " ").str.strip_chars()
+    return words.str.contains(_TOTALS).fill_null(False)

@@ -1,0 +1,100 @@
+"""The two lists as files: the technique worksheet and the recall list."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.fields import input_fields
+from pipeline.sources.excel_file import ALREADY_KNOWN
+from pipeline.teeth import write_teeth
+from pipeline.worksheets.marked_file import csv_bytes, write_marked
+from pipeline.worksheets.recall_list import NOT_SEEN_MONTHS
+from pipeline.worksheets.workbook import Page, PageColumn, field_column, workbook_bytes
+
+WORKSHEET_NAME, RECALL_NAME = "worksheet", "recall-list"
+_RECALL_HEADINGS = {
+    "clinician": "provider_id",
+    "patient_id": "written_id",
+    "tooth": "tooth",
+    "completed": "completed",
+    "review after, months": "review_months",
+    "due from": "due_from",
+    "due until": "due_until",
+    "tooth last examined": "last_exam",
+    "patient last seen": "last_seen",
+    "note": "note",
+}
+
+
+def write_worksheet(
+    folder: Path, endo: pl.DataFrame, crowns: pl.DataFrame, *, practice: str, notation: str, made_on: dt.date
+) -> Path:
+    """Write the technique worksheet under a name that is still free; returns its path.
+
+    `endo` and `crowns` are the rows of `endo_without_details` and `crowns_without_details`. The headings are the names
+    of our fields, so that the sheets `endo_details` and `crown_details` load as they stand.
+    """
+    pages = [_page("endo_details", endo), _page("crown_details", crowns)]
+    content = workbook_bytes(f"{practice}: technique worksheet", _instructions(notation), pages, made_on=made_on)
+    return write_marked(folder, WORKSHEET_NAME, ".xlsx", content, keep_former=True)
+
+
+def recall_rows(due: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str) -> pl.DataFrame:
+    """The reviews of `due_reviews` as the list shows them, with the patient and tooth as the practice writes them.
+
+    Columns: clinician, patient_id, tooth, completed, `review after, months`, due from, due until, tooth last examined,
+    patient last seen, note. A patient whose written id is not known is named `not known`, and never left out.
+    """
+    rows = due.with_columns(write_teeth(due["tooth_fdi"], notation=notation).alias("tooth")).join(
+        written_ids, on="patient_id", how="left", maintain_order="left"
+    )
+    note = pl.when("not_seen_for_long").then(pl.lit(f"not seen for more than {NOT_SEEN_MONTHS} months"))
+    return rows.with_columns(
+        pl.col("written_id").fill_null("not known"), pl.col("provider_id").fill_null("not recorded"), note.alias("note")
+    ).select(pl.col(source).alias(heading) for heading, source in _RECALL_HEADINGS.items())
+
+
+def write_recall_list(folder: Path, rows: pl.DataFrame, *, practice: str, on: dt.date, as_csv: bool = False) -> Path:
+    """Write the rows of `recall_rows` as a workbook or, with `as_csv`, as CSV; returns the path."""
+    if as_csv:
+        return write_marked(folder, RECALL_NAME, ".csv", csv_bytes(rows.columns, rows.rows()))
+    columns = tuple(
+        PageColumn(name, is_day=dtype == pl.Date, width=34 if name == "note" else 14)
+        for name, dtype in rows.schema.items()
+    )
+    lines = [
+        f"Root canals whose review is due on {on.isoformat()} and has not been done.",
+        "A review that was done is taken off the list once its finding is loaded.",
+        f"Patients who have not been in for more than {NOT_SEEN_MONTHS} months have a note.",
+    ]
+    page = Page("recall list", columns, rows)
+    content = workbook_bytes(f"{practice}: recall list", lines, [page], made_on=on)
+    return write_marked(folder, RECALL_NAME, ".xlsx", content)
+
+
+def _page(table: str, rows: pl.DataFrame) -> Page:
+    fields = input_fields(table)
+    notes = {ALREADY_KNOWN: PageColumn(ALREADY_KNOWN, width=30)}
+    keys = {name: PageColumn(name, is_day=name == "service_date") for name in ("patient_id", "tooth", "service_date")}
+    columns = (
+        keys.get(n) or (field_column(table, n) if n in fields else notes.get(n, PageColumn(n))) for n in rows.columns
+    )
+    return Page(table, tuple(columns), rows)
+
+
+def _instructions(notation: str) -> list[str]:
+    return [
+        "The sheets endo_details and crown_details list the root canals and crowns whose details were never noted, "
+        "newest first. Fill in what the records say; leave a cell empty where they say nothing.",
+        "Click a cell to see what it asks for. Where there is a list of words, choose from it.",
+        "A line counts as soon as one thing is filled in. Lines left as they are change nothing.",
+        f"Do not change the headings, the patient, the column {ALREADY_KNOWN} or the teeth "
+        f"(written in the {notation} numbering).",
+        "If a date is wrong, correct it. A seat date that is empty was never recorded: fill it in if you know it.",
+        "To load it, put it into the folder of PRACTICE.toml, call it technique.xlsx and add to PRACTICE.toml:",
+        '[tables.endo_details]\nfiles = ["technique*.xlsx"]',
+        '[tables.crown_details]\nfiles = ["technique*.xlsx"]',
+    ]

@@ -1,0 +1,231 @@
+from __future__ import annotations
+
+import gzip
+import json
+import tempfile
+from pathlib import Path
+
+import pytest
+from fhir_records import aside, claim, concept, item, observation, opened, procedure, rows
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipeline.errors import DataError
+from pipeline.reasons import REASONS
+from pipeline.sources.fhir import lines, open_fhir
+from pipeline.sources.source import ReadOptions
+
+GOOD = json.dumps(procedure())
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        '{"resourceType":"Procedure","status":',
+        "[]",
+        "5",
+        "null",
+        "{}",
+        "hello",
+        '{"id":"x"}',
+        GOOD + GOOD,
+        GOOD.replace('"id"', '"status"'),  # two statuses: which is meant?
+        '{"resourceType":"Procedure","id":"\\ud800"}',
+        GOOD[:40] + "\0" + GOOD[40:],
+    ],
+)
+def test_a_line_that_is_no_record_is_set_aside_alone(tmp_path, line):
+    file = opened(tmp_path, GOOD, "", line, GOOD)
+    assert rows(file, "line", "code") == ["1|D3330", "4|D3330"]
+    assert aside(file) == ["2|line|3|no_record"]
+
+
+def test_bytes_that_are_no_utf_8_spoil_their_line_only(tmp_path):
+    path = tmp_path / "a.ndjson"
+    path.write_bytes(GOOD.encode() + b"\n" + GOOD.encode().replace(b"p1", b"\xff") + b"\n" + GOOD.encode())
+    file = open_fhir(path, ReadOptions())
+    assert rows(file, "line") == ["1", "3"]
+    assert aside(file) == ["2|line|2|no_record"]
+
+
+@pytest.mark.parametrize("wrap", [lambda b: b, gzip.compress], ids=["plain", "gz"])
+def test_mark_at_the_start_line_ends_and_blank_lines(tmp_path, wrap):
+    path = tmp_path / ("a.ndjson" if wrap(b"x") == b"x" else "a.ndjson.gz")
+    path.write_bytes(wrap(b"\xef\xbb\xbf" + f"{GOOD}\r\n\r\n  \r\n{GOOD}\r\n".encode()))
+    file = open_fhir(path, ReadOptions())
+    assert rows(file, "line", "code") == ["1|D3330", "4|D3330"]
+    assert aside(file) == []
+
+
+def test_a_deep_record_does_no_harm(tmp_path):
+    deep = GOOD.replace('"status"', '"extension":' + "[" * 100_000 + "]" * 100_000 + ',"status"')
+    assert rows(opened(tmp_path, deep, GOOD), "code") == ["D3330"] * 2
+
+
+def test_values_of_the_wrong_type_stop_nothing(tmp_path):
+    odd = procedure(code="x", subject=7, bodySite={"coding": {}}, performer="x", contained=3, performedDateTime=2023)
+    file = opened(tmp_path, odd, claim(item(1, "D2740")) | {"item": {"sequence": 1}}, procedure(id=5))
+    assert rows(file, "procedure_id") == ["Claim/cl1#1", "Procedure/5"]
+    assert aside(file) == ["1|service_date|2023|date_partial"]
+
+
+def test_the_next_block_goes_on_with_the_numbers(tmp_path, monkeypatch):
+    monkeypatch.setattr(lines, "_BLOCK_BYTES", 10)
+    file = opened(tmp_path, procedure(), "{", procedure(), {"resourceType": "Encounter"})
+    assert [n for batch in file.batches() for n in batch.numbers] == [1, 3]
+    assert aside(file) == ["2|line|2|no_record"]
+    assert file.remark == "records that are no rows of procedures: 1 Encounter"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (b"", "empty"),
+        (b" \n\n", "empty"),
+        (b'{\n  "resourceType": "Procedure"\n}\n', "line of its own"),
+        (b'[{"resourceType":"Procedure"}]', "line of its own"),
+        (b"PK\x03\x04", "packed"),
+        (gzip.compress(b"{}"), "packed"),
+        ("\ufeff{}".encode("utf-16-le"), "UTF-8"),
+    ],
+)
+def test_files_of_another_kind_are_refused(tmp_path, text, words):
+    path = tmp_path / "a.ndjson"
+    path.write_bytes(text)
+    with pytest.raises(DataError, match=words):
+        open_fhir(path, ReadOptions())
+
+
+@pytest.mark.parametrize("where", [0, 1])
+def test_a_bundle_is_refused(tmp_path, where):
+    records = [procedure()]
+    records.insert(where, {"resourceType": "Bundle", "type": "transaction", "entry": []})
+    with pytest.raises(DataError, match=f"line {where + 1} is a Bundle"):
+        list(opened(tmp_path, *records).batches())
+
+
+def test_a_line_longer_than_any_record_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(lines, "_MAX_LINE_BYTES", 1 << 20)
+    with pytest.raises(DataError, match=r"line 2 is longer than 1 MB"):
+        list(opened(tmp_path, procedure(), "x" * (1 << 20) + "y").batches())
+
+
+def test_a_packed_file_that_is_cut_off_is_refused(tmp_path):
+    path = tmp_path / "a.ndjson.gz"
+    path.write_bytes(gzip.compress("\n".join([GOOD] * 5000).encode())[:-50])
+    with pytest.raises(DataError, match="damaged"):
+        list(open_fhir(path, ReadOptions()).batches())
+
+
+def test_crowns_details_cannot_be_had(tmp_path):
+    with pytest.raises(DataError, match=r"Take the file out of \[tables.crown_details\]"):
+        opened(tmp_path, procedure(), table="crown_details")
+
+
+def test_both_procedures_and_claims_are_remarked_on(tmp_path):
+    file = opened(tmp_path, procedure(), claim(item(1, "D3330")))
+    list(file.batches())
+    assert "counts twice" in file.remark
+
+
+def test_patients(tmp_path):
+    def patient(**changes):
+        return {"resourceType": "Patient", "id": "p1", "gender": "female", "birthDate": "1971-04-02"} | changes
+
+    file = opened(
+        tmp_path,
+        patient(),
+        patient(id="007", birthDate="1971", gender="unknown"),
+        patient(birthDate="1971-04", gender="other", deceasedDateTime="2020-03-01T10:00:00Z"),
+        patient(deceasedDateTime="2020", deceasedBoolean=True),
+        procedure(),
+        table="patients",
+    )
+    assert rows(file, "patient_id", "birth_date", "birth_year", "sex", "deceased_date") == [
+        "p1|1971-04-02||female|",
+        "007||1971||",
+        "p1||1971|other|2020-03-01",
+        "p1|1971-04-02||female|2020",  # cleaning counts it as unreadable
+    ]
+
+
+def test_findings(tmp_path):
+    yes = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/v2-0136", "code": "Y"}]}
+    symptoms = concept(("urn:toothyears:finding", "symptomatic"))
+    score = {"code": concept(("urn:toothyears:finding", "pai")), "valueInteger": 3}
+    file = opened(
+        tmp_path,
+        observation(),
+        observation(code=symptoms, valueInteger=None, valueBoolean=False),
+        observation(code=symptoms, valueInteger=None, valueCodeableConcept=yes),
+        observation(code=symptoms, valueInteger=None, valueCodeableConcept=concept(("urn:x", "1"))),
+        observation(
+            code=symptoms, valueInteger=None, valueBoolean=True, component=[score, score | {"valueInteger": 4}]
+        ),
+        observation(code=concept(("http://loinc.org", "8480-6"))),
+        observation(status="preliminary"),
+        observation(effectiveDateTime="2024"),
+        table="findings",
+    )
+    assert rows(file, "line", "tooth", "exam_date", "pai", "symptomatic") == [
+        "1|46|2024-01-20|2|",
+        "2|46|2024-01-20||false",
+        "3|46|2024-01-20||Y",
+        "4|46|2024-01-20||urn:x|1",
+        "5|46|2024-01-20|3|true",
+        "5|46|2024-01-20|4|",
+    ]
+    assert aside(file) == ["7||preliminary|finding_not_final", "8|exam_date|2024|date_partial"]
+    assert file.without_row == 1
+
+
+SCALARS = (
+    st.none()
+    | st.booleans()
+    | st.integers(-3, 3000)
+    | st.text(max_size=8)
+    | st.sampled_from(
+        [
+            "Procedure",
+            "Claim",
+            "Patient",
+            "Observation",
+            "completed",
+            "claim",
+            "2023-01-12",
+            "Patient/p1",
+            "#a",
+            "D3330",
+        ]
+    )
+)
+WORDS = (
+    "resourceType id status use code coding system subject reference bodySite site concept contained item sequence "
+    "careTeam careTeamSequence performer actor performedPeriod start end valueInteger component birthDate"
+)
+NAMES = st.sampled_from(WORDS.split(" "))
+JSON = st.recursive(SCALARS, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(NAMES, inner, max_size=5))
+KINDS = st.sampled_from(["Procedure", "Claim", "ExplanationOfBenefit", "Observation", "Patient", "Encounter"])
+RECORDS = st.builds(lambda kind, rest: {**rest, "resourceType": kind}, KINDS, st.dictionaries(NAMES, JSON, max_size=6))
+LINES = st.lists(
+    st.builds(json.dumps, RECORDS | JSON) | st.text(max_size=30).map(lambda t: t.replace("\n", "")), max_size=6
+)
+
+
+@given(LINES, st.sampled_from(["procedures", "patients", "findings", "endo_details"]))
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+def test_any_lines_come_out_or_are_counted(texts, table):
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.ndjson"
+        path.write_text("\n".join([GOOD, *texts]), encoding="utf-8", errors="replace", newline="")
+        file = open_fhir(path, ReadOptions(table=table))
+        batches = list(file.batches())
+    numbers = [n for batch in batches for n in [*batch.numbers, *batch.malformed["row_number"]]]
+    assert sorted(numbers) == list(range(1, len(numbers) + 1))
+    reasons = {reason for batch in batches for reason in batch.malformed["reason"]}
+    assert reasons <= set(REASONS)
+    no_records = sum(batch.malformed.filter(reason="no_record").height for batch in batches)
+    written = sum(1 for text in [GOOD, *texts] if text.encode(errors="replace").strip())
+    assert file.counts.total() + no_records == written
+    if table in ("procedures", "patients"):
+        assert file.without_row == 0

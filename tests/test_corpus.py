@@ -1,0 +1,83 @@
+"""Odd files as practices send them: each gives the right rows, or a message that the front desk can act on.
+
+A folder of `corpus/` is one case: its files, a practice.toml, and expected.toml (`about`, `exit`, the counts, the rows
+of a table, the rows set aside, or pieces of the message). Files that do not keep well are made by the case's make.py.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.util
+import shutil
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from pipeline.config import load_settings
+from pipeline.errors import PipelineError
+from pipeline.ingest import ingest
+from pipeline.store import open_store
+from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE
+
+TODAY = dt.date(2026, 1, 31)
+CASES = sorted(p.parent for p in (Path(__file__).parent / "corpus").glob("*/expected.toml"))
+COLUMNS = ("patient_id", "service_date", "code", "tooth_fdi", "status")
+COUNTS = {"read": "rows_read", "loaded": "loaded", "duplicate": "duplicate", "reversed": "reversed"}
+
+
+def test_there_are_many_cases():
+    assert len(CASES) >= 60
+
+
+@pytest.mark.parametrize("case", CASES, ids=[c.name for c in CASES])
+def test_odd_files(case: Path, tmp_path: Path):
+    expected = tomllib.loads((case / "expected.toml").read_text(encoding="utf-8"))
+    folder = tmp_path / "practice"
+    shutil.copytree(case, folder, symlinks=True, ignore=shutil.ignore_patterns("expected.toml", "__pycache__"))
+    if (make := folder / "make.py").exists():
+        run_make(make, folder)
+    said: list[str] = []
+    try:
+        settings = load_settings(folder / "practice.toml")
+        ingest(settings, today=TODAY, say=said.append, keep_ids=True)
+    except PipelineError as error:
+        assert error.exit_code == expected["exit"], str(error)
+        for piece in expected["message"]:
+            assert piece in str(error)
+        return
+    assert expected["exit"] == 0, "it should have been refused"
+    for piece in expected.get("said", []):
+        assert any(piece in line for line in said), said
+    with open_store(settings.practice.database) as store:
+        loads, quarantine = store.read(LOADS), store.read(QUARANTINE)
+        table = INPUT_TABLES[expected.get("table", PROCEDURES.name)]
+        rows = store.read(table)
+    for name, column in COUNTS.items():
+        if name in expected:
+            assert loads[column].sum() == expected[name], name
+    if "quarantined" in expected:
+        assert loads["quarantined"].sum() == expected["quarantined"] == quarantine.height
+    sums = loads["loaded"] + loads["duplicate"] + loads["reversed"] + loads["quarantined"]
+    assert (loads["rows_read"] == sums).all()
+    if "rows" in expected:
+        columns = expected.get("columns", COLUMNS)
+        found = ("|".join(map(as_text, row)) for row in rows.select(columns).iter_rows())
+        assert sorted(found) == sorted(expected["rows"])
+    if "aside" in expected:
+        aside = quarantine.sort("file", "row_number").select("row_number", "reason").iter_rows()
+        assert [f"{number}|{reason}" for number, reason in aside] == expected["aside"]
+
+
+def as_text(value: object) -> str:
+    return "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def run_make(path: Path, folder: Path) -> None:
+    spec = importlib.util.spec_from_file_location("make_case", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    module.make(folder)
+    path.unlink()

@@ -1,0 +1,157 @@
+"""Set aside, mended in a spreadsheet, loaded again: every row counts once, and the sums hold."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.config import load_settings
+from pipeline.ingest import ingest
+from pipeline.run import set_aside_stage
+from pipeline.store import open_store
+from pipeline.tables import LOADS, PROCEDURES, QUARANTINE
+
+TODAY = dt.date(2026, 1, 31)
+TOML = """
+[practice]
+tooth_notation = "universal"
+[tables.procedures]
+files = ["ledger*.csv"]
+columns = { patient_id = "Pat", service_date = "Date", code = "Code", tooth = "Tooth" }
+"""
+# Only the third row shows that the day comes first. Rows 2, 4 and 5 are set aside.
+LEDGER = """Pat,Date,Code,Tooth
+007,01/02/2020,D2740,3
+008,05/02/2020,D2740,99
+009,25/02/2020,D3330,14
+010,06/02/2020,D3330,
+011,xx,D2740,5
+"""
+
+
+class Practice:
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        (folder / "practice.toml").write_text(TOML, encoding="utf-8")
+        (folder / "ledger.csv").write_text(LEDGER, encoding="utf-8")
+
+    def run(self, *, more: str = "") -> None:
+        (self.folder / "practice.toml").write_text(TOML + more, encoding="utf-8")
+        settings = load_settings(self.folder / "practice.toml")
+        ingest(settings, today=TODAY, say=lambda _: None, keep_ids=True)
+
+    def write_out(self) -> list[Path]:
+        settings = load_settings(self.folder / "practice.toml")
+        return set_aside_stage(settings, self.folder / "out", say=lambda _: None)
+
+    def rows(self) -> list[str]:
+        with open_store(self.folder / "practice.duckdb") as store:
+            rows = store.read(PROCEDURES).select(
+                "patient_id", pl.col("service_date").cast(pl.String), "code", "tooth_fdi"
+            )
+        return sorted(" ".join(map(str, row)) for row in rows.rows())
+
+    def loads(self) -> list[tuple[object, ...]]:
+        """file, read, loaded, duplicate, quarantined."""
+        with open_store(self.folder / "practice.duckdb") as store:
+            frame = store.read(LOADS).sort("load_id")
+            return frame.select("file", "rows_read", "loaded", "duplicate", "quarantined").rows()
+
+    def aside(self) -> list[tuple[object, ...]]:
+        with open_store(self.folder / "practice.duckdb") as store:
+            return store.read(QUARANTINE).select("file", "row_number", "reason").sort("file", "row_number").rows()
+
+
+@pytest.fixture
+def practice(tmp_path: Path) -> Practice:
+    made = Practice(tmp_path)
+    made.run()
+    return made
+
+
+def mend(path: Path, to: Path, **changes: dict[str, str]) -> None:
+    """Copy a file of rows set aside; `row2={"Tooth": "5"}` changes its row 2, `row4={}` takes row 4 out."""
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    kept = [
+        row | changes.get(f"row{row['set_aside_row']}", {})
+        for row in rows
+        if changes.get(f"row{row['set_aside_row']}") != {}
+    ]
+    with to.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(kept)
+
+
+CORRECTED = 'corrected = ["mended*.csv"]\n'
+BEFORE = ["007 2020-02-01 D2740 16", "009 2020-02-25 D3330 26"]
+
+
+def test_a_mended_row_counts_once_and_an_unchanged_one_stays_set_aside(practice: Practice):
+    (path,) = practice.write_out()
+    mend(path, practice.folder / "mended.csv", row2={"Tooth": "4"}, row5={})
+    practice.run(more=CORRECTED)
+    assert practice.rows() == sorted([*BEFORE, "008 2020-02-05 D2740 15"])
+    assert practice.loads() == [("ledger.csv", 5, 2, 0, 3), ("mended.csv", 2, 1, 1, 0)]
+    assert practice.aside() == [
+        ("ledger.csv", 2, "corrected"),
+        ("ledger.csv", 4, "tooth_missing"),
+        ("ledger.csv", 5, "date_unreadable"),
+    ]
+
+
+def test_running_again_or_under_other_settings_comes_to_the_same(practice: Practice):
+    (path,) = practice.write_out()
+    mend(path, practice.folder / "mended.csv", row2={"Tooth": "4"}, row5={})
+    practice.run(more=CORRECTED)
+    before = practice.rows(), practice.loads(), practice.aside()
+    practice.run(more=CORRECTED)
+    assert (practice.rows(), practice.loads(), practice.aside()) == before
+    practice.run(more=CORRECTED + 'values.status = { "C" = "completed" }\n')  # every file is read again
+    assert (practice.rows(), practice.loads(), practice.aside()) == before
+
+
+def test_a_row_that_other_settings_make_readable_does_not_count_beside_its_mended_copy(practice: Practice):
+    (path,) = practice.write_out()
+    mend(path, practice.folder / "mended.csv", row2={}, row4={}, row5={"Date": "07/02/2020"})
+    practice.run(more=CORRECTED)
+    practice.run(more=CORRECTED + 'values.service_date = { "xx" = "08/02/2020" }\n')
+    assert practice.rows() == sorted([*BEFORE, "011 2020-02-07 D2740 14"])
+    assert practice.loads() == [("ledger.csv", 5, 2, 0, 3), ("mended.csv", 1, 1, 0, 0)]
+
+
+def test_a_row_mended_wrongly_is_set_aside_with_its_new_reason_and_can_be_mended_again(practice: Practice):
+    (path,) = practice.write_out()
+    mend(path, practice.folder / "mended1.csv", row2={"Tooth": "4", "Date": "zz"}, row4={}, row5={})
+    practice.run(more=CORRECTED)
+    assert ("ledger.csv", 2, "corrected") in practice.aside()
+    assert ("mended1.csv", 1, "date_unreadable") in practice.aside()
+    again = next(p for p in practice.write_out() if "mended1" in p.name)
+    mend(again, practice.folder / "mended2.csv", row1={"Date": "05/02/2020"})
+    practice.run(more=CORRECTED)
+    assert practice.rows() == sorted([*BEFORE, "008 2020-02-05 D2740 15"])
+    assert ("mended1.csv", 1, "corrected") in practice.aside()
+    assert all(read == sum(parts) for _, read, *parts in practice.loads())
+
+
+def test_of_two_mended_copies_of_a_row_the_later_counts(practice: Practice):
+    (path,) = practice.write_out()
+    mend(path, practice.folder / "mended1.csv", row2={"Tooth": "4"}, row4={}, row5={})
+    practice.run(more=CORRECTED)
+    mend(path, practice.folder / "mended1.csv", row2={"Tooth": "5"}, row4={}, row5={})  # the same file, edited again
+    practice.run(more=CORRECTED)
+    assert practice.rows() == sorted([*BEFORE, "008 2020-02-05 D2740 14"])
+    assert [load[2:] for load in practice.loads()] == [(2, 0, 3), (0, 0, 1), (1, 0, 0)]
+
+
+def test_what_was_mended_is_not_written_out_again(practice: Practice):
+    (path,) = practice.write_out()
+    mend(path, practice.folder / "mended.csv", row2={"Tooth": "4"}, row4={"Tooth": "8"}, row5={"Date": "01/03/2020"})
+    practice.run(more=CORRECTED)
+    assert practice.write_out() == []
+    assert len(practice.rows()) == 5

@@ -1,0 +1,203 @@
+"""Courses of root canal treatment where opening, shaping and filling are posted under codes of their own."""
+
+from __future__ import annotations
+
+import pytest
+from drawn import frame, procedures
+from polars.testing import assert_frame_equal
+
+from pipeline.codes import built_in
+from pipeline.tables import CROWN_DETAILS, ENDO_COURSES, FINDINGS, PATIENTS
+from pipeline.transforms.link import LinkInput, LinkRules, link
+
+# Australian schedule; BEMA by number and by short name; GOZ.
+LISTS = {
+    "ada_au": {"OPEN": "419", "SHAPE": "415", "SHAPE+": "416", "FILL": "417", "FILL+": "418", "EXAM": "012"},
+    "bema": {"OPEN": "31", "SHAPE": "32", "SHAPE+": "32", "FILL": "35", "FILL+": "35", "EXAM": "01"},
+    "bema names": {"OPEN": "TREP1", "SHAPE": "WK", "SHAPE+": "VITE", "FILL": "WF", "FILL+": "WF", "EXAM": "01"},
+    "goz": {"OPEN": "2390", "SHAPE": "2410", "SHAPE+": "2360", "FILL": "2440", "FILL+": "2440", "EXAM": "01"},
+}
+EVERY_LIST = pytest.mark.parametrize("name", LISTS)
+DRESSING = {"ada_au": "458", "bema": "34", "bema names": "MED", "goz": "2430"}
+
+
+def check(name: str, ledger: str, expected: str) -> None:
+    """Link a ledger of tooth 36 in which words stand for the codes of a list, and compare its courses."""
+    words = LISTS[name] | {"DRESS": DRESSING[name]}
+    for word in sorted(words, key=len, reverse=True):
+        ledger = ledger.replace(f" {word}\n", f" {words[word]}\n")
+    rows = procedures(ledger)
+    assert set(rows["code"]) <= set(built_in("ada_au" if name == "ada_au" else "de")["code"])
+    empty = (t.empty().lazy() for t in (PATIENTS, CROWN_DETAILS, FINDINGS))
+    linked = link(LinkInput(rows.lazy(), *empty), built_in("ada_au" if name == "ada_au" else "de"), LinkRules())
+    ENDO_COURSES.check(linked.endo_courses)
+    wanted = frame(expected)
+    assert_frame_equal(linked.endo_courses.select(wanted.columns).cast(wanted.schema), wanted)  # type: ignore[arg-type]
+
+
+@EVERY_LIST
+def test_three_canals_on_one_day_are_one_course_of_one_visit(name: str):
+    check(
+        name,
+        """
+        service_date | tooth_fdi | code
+        2021-03-01   | 36        | SHAPE
+        2021-03-01   | 36        | SHAPE+
+        2021-03-01   | 36        | SHAPE+
+        2021-03-01   | 36        | FILL
+        2021-03-01   | 36        | FILL+
+        2021-03-01   | 36        | FILL+
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed  | visits | kind    | coded_as_initial | failure
+        2021-03-01 | 2021-03-01 | 1      | initial | false            | false
+        """,
+    )
+
+
+@EVERY_LIST
+def test_opened_shaped_dressed_and_filled_at_four_visits(name: str):
+    """A dressing is no row of the course: the days counted are those of opening, shaping and filling."""
+    check(
+        name,
+        """
+        service_date | tooth_fdi | code
+        2021-03-01   | 36        | OPEN
+        2021-03-10   | 36        | SHAPE
+        2021-03-10   | 36        | SHAPE+
+        2021-03-24   | 36        | DRESS
+        2021-04-07   | 36        | FILL
+        2021-04-07   | 36        | FILL+
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed  | visits | kind
+        2021-03-01 | 2021-04-07 | 3      | initial
+        """,
+    )
+
+
+@EVERY_LIST
+def test_shaped_and_never_filled_is_a_course_without_an_end(name: str):
+    check(
+        name,
+        """
+        service_date | tooth_fdi | code
+        2021-03-01   | 36        | OPEN
+        2021-03-10   | 36        | SHAPE
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed | visits | kind
+        2021-03-01 |           | 2      | initial
+        """,
+    )
+
+
+@EVERY_LIST
+def test_filled_again_years_later_is_a_repeat_though_no_code_says_so(name: str):
+    check(
+        name,
+        """
+        service_date | tooth_fdi | code
+        2015-03-01   | 36        | SHAPE
+        2015-03-15   | 36        | FILL
+        2020-06-01   | 36        | SHAPE
+        2020-06-20   | 36        | FILL
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed  | visits | kind        | coded_as_initial | failure | failure_cause
+        2015-03-01 | 2015-03-15 | 2      | initial     | false            | true    | retreatment
+        2020-06-01 | 2020-06-20 | 2      | retreatment | true             | false   |
+        """,
+    )
+
+
+@EVERY_LIST
+def test_shaped_again_after_a_filling_and_not_filled_is_no_completed_repeat(name: str):
+    check(
+        name,
+        """
+        service_date | tooth_fdi | code
+        2015-03-01   | 36        | SHAPE
+        2015-03-01   | 36        | FILL
+        2020-06-01   | 36        | SHAPE
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed  | visits
+        2015-03-01 | 2015-03-01 | 1
+        2020-06-01 |            | 1
+        """,
+    )
+
+
+def test_removal_of_the_old_filling_makes_it_a_repeat_in_the_australian_schedule():
+    check(
+        "ada_au",
+        """
+        service_date | tooth_fdi | code
+        2021-03-01   | 36        | 451
+        2021-03-01   | 36        | 415
+        2021-03-20   | 36        | 417
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed  | visits | kind        | coded_as_initial
+        2021-03-01 | 2021-03-20 | 2      | retreatment | false
+        """,
+    )
+
+
+def test_an_old_filling_removed_and_no_new_one_placed_is_not_completed():
+    check(
+        "ada_au",
+        """
+        service_date | tooth_fdi | code
+        2021-03-01   | 36        | 451
+        2021-03-01   | 36        | 415
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed | visits | kind
+        2021-03-01 |           | 1      | retreatment
+        """,
+    )
+
+
+def test_the_filling_of_a_root_end_at_surgery_is_no_new_course():
+    """BEMA posts the filling from the root end under the code of the canal filling, with the surgery."""
+    check(
+        "bema",
+        """
+        service_date | tooth_fdi | code
+        2015-03-01   | 36        | 32
+        2015-03-01   | 36        | 35
+        2020-06-01   | 36        | 54B
+        2020-06-01   | 36        | 35
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed  | failure | failure_cause
+        2015-03-01 | 2015-03-01 | true    | surgery
+        """,
+    )
+
+
+def test_a_canal_filled_for_the_first_time_at_surgery_is_a_course():
+    check(
+        "bema",
+        """
+        service_date | tooth_fdi | code
+        2020-06-01   | 36        | 32
+        2020-06-01   | 36        | 54B
+        2020-06-01   | 36        | 35
+        2024-01-01   |           | EXAM
+        """,
+        """
+        started    | completed  | kind
+        2020-06-01 | 2020-06-01 | initial
+        """,
+    )
