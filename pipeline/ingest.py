@@ -8,7 +8,7 @@ what one expects. All of it is one transaction.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import polars as pl
@@ -21,15 +21,17 @@ from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
 from pipeline.mended_files import open_files, read_options
 from pipeline.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
+from pipeline.read_file import FileRead
 from pipeline.results import LoadRow
 from pipeline.set_aside import MendedFile
-from pipeline.sources import Batch, Source, open_source
+from pipeline.sources import Source, open_source
 from pipeline.sources.mapping import resolve_columns
+from pipeline.sources.safe_path import refuse_outside
 from pipeline.store import Store, open_store
-from pipeline.store_tables import CLAIMS, FIELD_NOTES, STORED_LOADS, STORED_QUARANTINE
+from pipeline.store_tables import FIELD_NOTES, STORED_LOADS
 from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES
 from pipeline.transforms.claims import taken_back
-from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
+from pipeline.transforms.clean import NOTE_SCHEMA, Reading
 from pipeline.transforms.corrections import find_corrections, superseded
 from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes
 
@@ -93,10 +95,12 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
         name: [*matching_files(settings, name), *matching_files(settings, name, corrected=True)]
         for name in settings.tables
     }
+    for path in dict.fromkeys(path for paths in files.values() for path in paths):
+        refuse_outside(path, settings.path.parent)
     codes = code_table(settings)
     read: list[FileToRead] = []
     practice = settings.practice
-    with open_store(practice.database) as store, store.transaction():
+    with open_store(practice.database, bulk=True) as store, store.transaction():
         naming = store.text(NAMING) or (KEPT if store.stored_loads().height else None)
         pseudonyms, naming = choose(
             naming, keep_ids=keep_ids, path=key_path(practice.database, practice.key_file), say=say
@@ -116,7 +120,15 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                 mended = mending.get(file.digest)
                 source = mended if isinstance(mended, MendedFile) else None
                 _load(
-                    store, settings, settings.tables[name], file, codes, pseudonyms, today=today, say=say, mended=source
+                    store,
+                    settings,
+                    settings.tables[name],
+                    file,
+                    codes=codes,
+                    pseudonyms=pseudonyms,
+                    today=today,
+                    say=say,
+                    mended=source,
                 )
             if fresh:
                 _settle(store, name, [file.load_id for file in fresh])
@@ -141,9 +153,9 @@ def _load(
     settings: Settings,
     told: TableSource,
     file: FileToRead,
+    *,
     codes: pl.DataFrame,
     pseudonyms: Pseudonyms | None,
-    *,
     today: dt.date,
     say: Say,
     mended: MendedFile | None = None,
@@ -173,35 +185,14 @@ def _load(
         dates=forms.dates,
         decimals=forms.decimals,
     )
-    rows_read, dated, ahead, notes = 0, 0, 0, [pl.DataFrame(schema=NOTE_SCHEMA)]
-    for batch in source.batches():
-        cleaned = clean(_as_fields(batch, columns), reading)
-        load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
-        rows = cleaned.rows.with_columns(load_id)
-        if pseudonyms:
-            rows = rows.with_columns(pseudonyms.of(rows["patient_id"]))
-            if batch.claims is not None:  # a claim's number is often the patient's
-                rows = rows.with_columns(pseudonyms.of(rows["procedure_id"], namespace="claim"))
-        store.append(table, rows.select(*table.columns))
-        store.append(
-            STORED_QUARANTINE, _quarantined(batch, cleaned).with_columns(load_id).select(*STORED_QUARANTINE.columns)
-        )
-        extra = cleaned.rows.height + cleaned.rejects.height - len(batch.numbers)  # rows that name several teeth
-        rows_read += len(batch.numbers) + extra + batch.malformed.height
-        if batch.claims is not None:
-            claims = batch.claims.with_columns(load_id)
-            if pseudonyms:
-                claims = claims.with_columns(pseudonyms.of(claims[c], namespace="claim") for c in ("claim", "replaces"))
-            store.append(CLAIMS, claims.select(*CLAIMS.columns))
-            rows_read += batch.claims.filter(pl.col("action") == "reversal").height
-        notes.append(cleaned.notes)
-        if day := DONE_ON.get(table.name):
-            not_yet = cleaned.rejects.filter(pl.col("reason") == "date_in_future").height
-            dated, ahead = dated + rows[day].count() + not_yet, ahead + not_yet
-    check_clock(dated=dated, ahead=ahead, file=file.name, today=today)
-    counted = pl.concat(notes).group_by("field", "note").agg(pl.col("rows").sum()).sort("field", "note")
-    store.append(FIELD_NOTES, counted.select(pl.lit(file.load_id, pl.Int32).alias("load_id"), *NOTE_SCHEMA))
-    store.append(STORED_LOADS, _load_row(file, table.name, rows_read, fingerprint(settings, table.name, codes)))
+    read = FileRead(source, columns, reading, file.load_id, pseudonyms, store.scratch, say)
+    store.append_all(table, read.rows())
+    for waiting in (read.aside, read.claims):
+        for piece in waiting.pieces():
+            store.append(waiting.table, piece)
+    check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=today)
+    store.append(FIELD_NOTES, read.notes().select(pl.lit(file.load_id, pl.Int32).alias("load_id"), *NOTE_SCHEMA))
+    store.append(STORED_LOADS, _load_row(file, table.name, read.rows_read, fingerprint(settings, table.name, codes)))
     if remark := getattr(source, "remark", None):
         say(f"{table.name}: {file.name}: {remark}")
     if _stamp(file) != before:
@@ -225,22 +216,6 @@ def _settle(store: Store, name: str, new_loads: list[int]) -> None:
     if table is PROCEDURES and (claims := store.claims()).height:
         store.take_back(taken_back(claims))
     store.recount(table)
-
-
-def _as_fields(batch: Batch, columns: Mapping[str, str]) -> pl.DataFrame:
-    fields = (pl.col(heading).alias(field) for field, heading in columns.items())
-    return batch.rows.select(batch.numbers.alias("row_number"), *fields)
-
-
-def _quarantined(batch: Batch, cleaned: Cleaned) -> pl.DataFrame:
-    """Rows set aside and malformed lines of a batch, with the whole row as JSON."""
-    aside = batch.rows.select(batch.numbers.alias("row_number"), pl.struct(pl.all()).alias("raw_row")).filter(
-        pl.col("row_number").is_in(cleaned.rejects["row_number"].implode())
-    )
-    rows = cleaned.rejects.join(aside.with_columns(pl.col("raw_row").struct.json_encode()), on="row_number", how="left")
-    line = pl.struct(pl.col("raw_row").alias("line")).struct.json_encode()
-    malformed = batch.malformed.with_columns(line.alias("raw_row"), pl.col("reason").fill_null("malformed_line"))
-    return pl.concat([rows, malformed], how="diagonal")
 
 
 def _load_row(file: FileToRead, table: str, rows_read: int, settings: str) -> pl.DataFrame:

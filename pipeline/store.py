@@ -22,6 +22,7 @@ from typing import Any
 
 import duckdb
 import polars as pl
+import pyarrow as pa
 
 from pipeline import store_changes, store_mended, telling_rows
 from pipeline.errors import BusyError, DataError
@@ -44,14 +45,16 @@ from pipeline.store_tables import (
 from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Table
 
 MEMORY_LIMIT = "400MB"
+_HASHES_AT_ONCE = 16_000_000
 _OWNER_ONLY = 0o077
 _PLACE = ("load_id", "row_number", "part")
 
 
-def open_store(path: Path, *, read_only: bool = False, must_exist: bool = False) -> Store:
+def open_store(path: Path, *, read_only: bool = False, must_exist: bool = False, bulk: bool = False) -> Store:
     """Open the database at `path`, making it if it is not there yet (unless `must_exist` or `read_only`).
 
-    Use it in a `with` statement.
+    Use it in a `with` statement. With `bulk` rows may be stored in any order, which lets many be written at once;
+    tables are then read in any order too.
 
     Raises
     ------
@@ -66,18 +69,18 @@ def open_store(path: Path, *, read_only: bool = False, must_exist: bool = False)
             raise DataError(f"{path.name} does not exist yet. Run `toothyears ingest` on your PRACTICE.toml first.")
         if not path.parent.is_dir():
             raise DataError(f"{path.name}: its folder does not exist. Make the folder, or change database in the TOML.")
-    return Store(path, read_only=read_only)
+    return Store(path, read_only=read_only, bulk=bulk)
 
 
 class Store:
     """An open database. Tables are read and written as declared in `pipeline.tables`, and checked on the way."""
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, bulk: bool = False) -> None:
         self.path = path
         self._umask = os.umask(_OWNER_ONLY)
-        self._scratch = path.with_name(f".{path.name}.tmp-{os.getpid()}")
+        self.scratch = path.with_name(f".{path.name}.tmp-{os.getpid()}")
         try:
-            self._connection = _connect(path, self._scratch, read_only=read_only)
+            self._connection = _connect(path, self.scratch, read_only=read_only, bulk=bulk)
             try:
                 self._prepare(read_only=read_only)
             except BaseException:
@@ -85,7 +88,7 @@ class Store:
                 raise
         except BaseException as error:
             os.umask(self._umask)
-            shutil.rmtree(self._scratch, ignore_errors=True)
+            shutil.rmtree(self.scratch, ignore_errors=True)
             if (told := as_data_error(error, name=path.name)) is not None:
                 raise told from None
             raise
@@ -119,7 +122,7 @@ class Store:
         try:
             self._connection.close()
         finally:
-            shutil.rmtree(self._scratch, ignore_errors=True)
+            shutil.rmtree(self.scratch, ignore_errors=True)
             os.umask(self._umask)
 
     @contextmanager
@@ -167,6 +170,33 @@ class Store:
         """Add rows to a declared table."""
         table.check(frame)
         self._insert(_writable(table), frame)
+
+    def append_all(self, table: Table, frames: Iterator[pl.DataFrame]) -> None:
+        """Add a stream of rows to a declared table: some are written while the next ones are made.
+
+        What goes wrong in making them comes out as it is, not as an error of the database.
+        """
+        wrong: list[BaseException] = []
+
+        def batches() -> Iterator[pa.RecordBatch]:
+            try:
+                for frame in frames:
+                    yield from table.check(frame).to_arrow().to_batches()
+            except BaseException as error:
+                wrong.append(error)
+                raise
+
+        reader = pa.RecordBatchReader.from_batches(table.empty().to_arrow().schema, batches())
+        self._connection.register("incoming", reader)
+        try:
+            self._connection.execute(f"INSERT INTO {_writable(table)} BY NAME SELECT * FROM incoming").fetchall()  # noqa: S608
+        except duckdb.Error:
+            if wrong:
+                raise wrong[0] from None
+            raise
+        finally:
+            with suppress(duckdb.Error):  # after an error this is refused too, and would hide the error
+                self._connection.unregister("incoming")
 
     def replace(self, table: Table, frame: pl.DataFrame) -> None:
         """Put `frame` in place of all rows of a declared table."""
@@ -259,22 +289,33 @@ class Store:
         joined = f"concat_ws(chr(31), {', '.join(map(_as_text, key))})"
         key_text = f"CASE WHEN {key[0]} IS NOT NULL THEN {joined} END" if key else "NULL::VARCHAR"
         place = ", ".join(c for c in _PLACE if c in table.columns)
-        part = "part" if "part" in table.columns else "1::UTINYINT"
         same = f"CASE WHEN {key_text} IS NULL THEN hash({', '.join(parts)}) ELSE hash({key_text}) END"
-        relation = self._connection.sql(
-            f"""
-            WITH hashed AS (SELECT load_id, row_number, {part} AS part, {same} AS same FROM {name}),
-            shared AS (
-                SELECT same FROM hashed GROUP BY same
-                HAVING count(*) > 1 AND bool_or(list_contains(?::INTEGER[], load_id))
-            ),
-            wanted AS (SELECT {place} FROM hashed SEMI JOIN shared USING (same))
-            SELECT load_id, row_number, {part} AS part, {key_text} AS key, {content} AS content
-            FROM {name} SEMI JOIN wanted USING ({place})
-            """,  # noqa: S608
-            params=[list(new_loads)],
-        )
-        return pl.DataFrame(relation.pl())
+        shared = self._shared_hashes(name, same, new_loads)
+        with self._registered(shared):
+            relation = self._connection.sql(
+                f"SELECT {place}, {key_text} AS key, {content} AS content FROM {name} "  # noqa: S608
+                f"SEMI JOIN incoming ON ({same}) = incoming.same"
+            )
+            found: pl.DataFrame = relation.pl()
+        return found if "part" in table.columns else found.with_columns(part=pl.lit(1, pl.UInt8))
+
+    def _shared_hashes(self, name: str, same: str, new_loads: Sequence[int]) -> pl.DataFrame:
+        """The hashes that several rows have, at least one of them of a new load: `same`, each once.
+
+        Sorted outside the database: whole numbers take a tenth of the time and the room there. Many millions are
+        taken a part at a time.
+        """
+        parts = 1 + self._number(f"SELECT count(*) FROM {name}") // _HASHES_AT_ONCE  # noqa: S608
+        found = []
+        for part in range(parts):
+            rows: pl.DataFrame = self._connection.sql(
+                f"SELECT * FROM (SELECT ({same}) AS same, load_id FROM {name}) WHERE same % {parts} = {part}"  # noqa: S608
+            ).pl()
+            hashes = rows["same"].sort()
+            several = hashes.filter(hashes == hashes.shift(1)).unique()
+            new = rows.filter(pl.col("load_id").is_in(list(new_loads)))["same"]
+            found.append(several.filter(several.is_in(new.unique().implode())).to_frame("same"))
+        return pl.concat(found)
 
     def remove(self, table: Table, verdicts: pl.DataFrame) -> None:
         """Take rows out again: a superseded one goes to the quarantine, a duplicate is only counted."""
@@ -377,7 +418,8 @@ class Store:
         try:
             yield
         finally:
-            self._connection.unregister("incoming")
+            with suppress(duckdb.Error):  # after an error this is refused too, and would hide the error
+                self._connection.unregister("incoming")
 
     def _number(self, query: str) -> int:
         return int(self._rows(query)[0][0])
@@ -386,7 +428,7 @@ class Store:
         return self._connection.execute(query, list(parameters)).fetchall()
 
 
-def _connect(path: Path, scratch: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+def _connect(path: Path, scratch: Path, *, read_only: bool, bulk: bool) -> duckdb.DuckDBPyConnection:
     try:
         connection = duckdb.connect(
             str(path),
@@ -397,6 +439,7 @@ def _connect(path: Path, scratch: Path, *, read_only: bool) -> duckdb.DuckDBPyCo
                 "allow_community_extensions": "false",
                 "memory_limit": MEMORY_LIMIT,
                 "temp_directory": str(scratch),
+                "preserve_insertion_order": str(not bulk).lower(),
             },
         )
     except (duckdb.IOException, duckdb.FatalException) as error:

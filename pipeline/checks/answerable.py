@@ -33,7 +33,11 @@ def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]
     return [
         Answer("crown_longevity_by_endo_timing", "Crowns by timing of the root canal", crown),
         Answer("root_filled_teeth", "Root-filled teeth, with a crown and without", endo),
-        Answer("crown_survival_by_provider", "Crowns in place by clinician", crown + _lacks(looks, "procedures.provider_id")),
+        Answer(
+            "crown_survival_by_provider",
+            "Crowns in place by clinician",
+            crown + _lacks(looks, "procedures.provider_id"),
+        ),
         Answer("crown_survival_by_site", "Crowns in place by clinic", crown + _lacks(looks, "procedures.site_id")),
         Answer(
             "adjustment_for_patient",

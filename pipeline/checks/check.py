@@ -89,7 +89,10 @@ def _table(look: TableLook) -> list[str]:
     aside = sum(look.aside.values())
     if aside:
         lines.append(f"  set aside: {aside:,} of {look.rows_looked_at:,} rows looked at")
-        lines += [f"    {rows:,}: {REASONS[reason].meaning if reason in REASONS else reason}" for reason, rows in look.aside.most_common()]
+        lines += [
+            f"    {rows:,}: {REASONS[reason].meaning if reason in REASONS else reason}"
+            for reason, rows in look.aside.most_common()
+        ]
     else:
         lines.append("  set aside: none")
     return lines

@@ -94,9 +94,7 @@ def _look_into(look: TableLook, settings: Settings, path: Path, codes: pl.DataFr
     look.rows_looked_at += sampled.rows_held
     look.whole &= sampled.whole
     look.columns |= columns
-    forms = column_forms(
-        sampled, columns, told, settings.practice, file=name, today=today, say=lambda _: None
-    )
+    forms = column_forms(sampled, columns, told, settings.practice, file=name, today=today, say=lambda _: None)
     look.forms |= {f: _in_words(form) for f, form in forms.dates.items()}
     reading = Reading(
         table=INPUT_TABLES[told.name],

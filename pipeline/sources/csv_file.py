@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -45,6 +46,8 @@ class CsvFile:
     spoken: Spoken = field(default_factory=Spoken)
     _text: TextBytes = field(kw_only=True, repr=False)
     _stamp: tuple[int, int] = field(kw_only=True, repr=False)
+    # First rows of the blocks with line breaks in fields that the strict parser has found sound.
+    _found_sound: set[int] = field(default_factory=set, init=False, repr=False)
 
     @property
     def headings(self) -> list[str]:
@@ -74,7 +77,7 @@ class CsvFile:
         first = 1
         blocks = Blocks(self._below_headings(), file=self.path.name, line=self._line)
         while (block := blocks.block()) is not None:
-            table = self._fast(block, wanted)
+            table = self._fast(block, wanted, first)
             for batch in self._careful(block, blocks, first, wanted) if table is None else [self._batch(table, first)]:
                 yield batch
                 first += len(batch.numbers) + batch.malformed.height
@@ -89,18 +92,20 @@ class CsvFile:
                 break
         above = "".join(islice(_first_lines(start), self.layout.lines_above))
         yield start[len(above.encode()) :]
-        yield from pieces
+        yield from _read_ahead(pieces)
 
     def _line(self, offset: int) -> int:
         return self.layout.lines_above + line_at(self._below_headings(), offset)
 
-    def _fast(self, block: bytes, headings: list[str]) -> Any | None:
+    def _fast(self, block: bytes, headings: list[str], first: int) -> Any | None:
         """The rows of a block by the fast parser; None if it cannot be trusted with it.
 
         It can if every record has the right width and is one line. Where records are fewer than lines, lines may be
         blank or go on within quotation marks, or a mark that was never closed may have swallowed the next rows: then
         the strict parser must find the same rows.
         """
+        if not self.delimiter.isascii():
+            return None  # the fast parser knows none that takes more than a byte
         malformed: list[None] = []
 
         def skip(_: Any) -> str:
@@ -126,9 +131,11 @@ class CsvFile:
             return None
         if malformed:
             return None
-        if has_marks and table.num_rows != count_lines(block):
+        if has_marks and table.num_rows != count_lines(block) and first not in self._found_sound:
             rows = count_rows(iter(as_lines(block)), delimiter=self.delimiter, width=len(self.headings))
-            return table if rows == table.num_rows else None
+            if rows != table.num_rows:
+                return None
+            self._found_sound.add(first)
         return table
 
     def _careful(self, block: bytes, blocks: Blocks, first: int, headings: list[str]) -> Iterator[Batch]:
@@ -144,7 +151,7 @@ class CsvFile:
 
     def _pieces(self, blocks: Iterator[Block], first: int, headings: list[str]) -> Iterator[Batch]:
         for block in blocks:
-            table = None if block.text is None else self._fast(block.text.encode(), headings)
+            table = None if block.text is None else self._fast(block.text.encode(), headings, first)
             if table is not None:
                 yield self._batch(table, first)
             elif block.text is None:
@@ -205,9 +212,16 @@ def open_csv(path: Path, options: ReadOptions) -> CsvFile:
         if len(lines) == 1:
             raise long_line(path.name, 1)
         lines.pop()  # it may be cut
-    if not any(line.strip() for line in lines):
-        raise DataError(f"{path.name}: the file is empty. Export it again, or leave it out.")
     return CsvFile(path, find_layout(lines, options, file=path.name), _text=text, _stamp=stamp or _stamp(path))
+
+
+def _read_ahead(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    """The same pieces; while one is worked on, the next is read and decoded."""
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, pieces, None)
+        while (piece := coming.result()) is not None:
+            coming = pool.submit(next, pieces, None)
+            yield piece
 
 
 def _first_lines(start: bytes) -> list[str]:

@@ -96,12 +96,11 @@ def malformed_lines(lines: Sequence[tuple[int, str]]) -> pl.DataFrame:
 
 def unique_headings(headings: Sequence[str]) -> list[str]:
     """Trimmed headings, each once: empty ones get `column N`, repeated ones a number."""
-    found: list[str] = []
+    found: dict[str, int] = {}  # names given, each with the number that its last repetition got
     for place, heading in enumerate(headings, 1):
         name = plain = heading.strip() or f"column {place}"
-        again = 1
         while name in found:
-            again += 1
-            name = f"{plain} ({again})"
-        found.append(name)
-    return found
+            found[plain] += 1
+            name = f"{plain} ({found[plain]})"
+        found[name] = 1
+    return list(found)

@@ -4,8 +4,8 @@ A mark at the start of a file (UTF-8, UTF-16, UTF-32) says how it is written, el
 does, it is UTF-8; and if its first letter beyond ASCII is not, Windows-1252, the usual encoding of exports of Western
 European programs, but only if all of it can be that: no byte that Windows-1252 lacks, and none of the combinations
 that texts in other old encodings give (a sign inside a word, or four accented letters in a row). Anything else is
-refused. What cannot be told apart so are old encodings in which the letters of Central Europe stand in the places of
-Western ones; the remark that the source leaves says what was assumed.
+refused. What cannot be told apart so are single letters of old encodings that Windows-1252 has other letters for
+(some of Central Europe, some of old Macs); the remark that the source leaves says what was assumed.
 """
 
 from __future__ import annotations
@@ -30,7 +30,20 @@ _WESTERN = "windows-1252"
 # Words of other encodings read as Windows-1252: the umlauts of DOS and of old Macs, and Cyrillic or Greek.
 _NOT_WESTERN = re.compile(
     rb"[A-Za-z][\x82-\x89\x8b\x93-\x95\x98\x99\x9b\xa1-\xa9\xab-\xb3\xb6\xb8\xb9\xbb-\xbf][A-Za-z]"
-    rb"|[a-z][\x8a\x8c\x8e\x9f][a-z]|[\xc0-\xff]{4}|[\x81\x8d\x8f\x90\x9d]"
+    rb"|[A-Za-z][\x8a\x8c\x8e\x9f][a-z]|[\xc0-\xff]{4}|[\x81\x8d\x8f\x90\x9d]"
+)
+# Each byte by what matters for that: a sign, a capital of other encodings, another letter beyond ASCII, or none at all.
+_CLASSES = bytes(
+    ord("x")
+    if n in b"\x81\x8d\x8f\x90\x9d"
+    else ord("C")
+    if n in b"\x8a\x8c\x8e\x9f"
+    else ord("h")
+    if n >= 0xC0
+    else ord("s")
+    if n >= 0x80
+    else ord(" ")
+    for n in range(256)
 )
 
 
@@ -95,7 +108,9 @@ class TextBytes:
         )
         before = b""
         for chunk in raw:
-            if odd := _NOT_WESTERN.search(before + chunk):
+            classes = (before + chunk).translate(_CLASSES)
+            # The pattern is slow, and most texts have no byte that it could be about.
+            if any(c in classes for c in (b"x", b"C", b"s", b"hhhh")) and (odd := _NOT_WESTERN.search(before + chunk)):
                 raise self._no_text("UTF-8", offset - len(before) + odd.start())
             before = chunk[-3:]
             offset += len(chunk)

@@ -7,15 +7,17 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
-from pipeline.errors import DataError
+from pipeline.errors import ConfigError, DataError
 from pipeline.fields import REQUIRED_FIELDS
 from pipeline.sources.source import ReadOptions, unique_headings
 
 DELIMITERS = (",", ";", "\t", "|", "^", "~")
 MAX_COLUMNS = 2_000
 LOOK_FOR_HEADINGS = 50
-_SEP = re.compile(r"^\"?sep=(.)\"?\s*$", re.IGNORECASE)
+_DECIMAL = re.compile(r"^\s*[-+]?[\d.]*,\d+\s*$")
+_SEP = re.compile(r"^\"?sep=([^\"\r\n])\"?\s*$", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -35,20 +37,28 @@ def find_layout(lines: Sequence[str], options: ReadOptions, *, file: str) -> Lay
     headings that are wanted (where the TOML names none: the required fields of the table). If none has them all, they
     are in the line that has most of them, and if none has any, in the first line that is as wide as the lines mostly
     are. The delimiter is the one that is told, or that a first line `sep=;` tells; else the one under which most of the
-    wanted headings are there, then the one that cuts most lines into equally many fields.
+    wanted headings are there, then the one that cuts the lines most evenly.
 
     Raises
     ------
+    ConfigError
+        If the delimiter told is a quotation mark or a line end.
     DataError
-        If `header_row` lies beyond the file, or there are more than 2,000 columns.
+        If nothing is there, `header_row` lies beyond the file, or there are more than 2,000 columns.
     """
-    sep = _SEP.match(lines[0])
+    if options.delimiter and options.delimiter in '"\r\n\0':
+        raise ConfigError(f"{file}: a quotation mark or line end cannot be the delimiter. Correct it in the TOML.")
+    sep = _SEP.match(lines[0]) if lines else None
     told = options.delimiter or (sep[1] if sep else None)
     needed = {h.strip() for h in options.wanted} or set(REQUIRED_FIELDS[options.table])
     first = 1 if sep else 0
+    if not _filled_lines(lines, first):
+        raise DataError(f"{file}: the file is empty. Export it again, or leave it out.")
     if options.header_row == 0:
         delimiter = told or max(DELIMITERS, key=lambda d: _consistency(lines[first:], d))
-        return _checked(file, Layout(delimiter, _numbered(_usual_width(lines[first:], delimiter)), [], first))
+        width = _usual_width(lines[first:], delimiter)
+        _refuse_many_columns(file, width)
+        return Layout(delimiter, [f"column {n}" for n in range(1, width + 1)], [], first)
     if options.header_row is not None:
         first = options.header_row - 1
         if first >= len(lines) or not lines[first].strip():
@@ -70,7 +80,8 @@ def find_layout(lines: Sequence[str], options: ReadOptions, *, file: str) -> Lay
     if not best and options.header_row is None:
         place = _first_of_usual_width(lines, places, delimiter)
     cells, taken = record(lines, place, delimiter)
-    return _checked(file, _fitted(Layout(delimiter, unique_headings(cells), cells, place + taken), lines))
+    _refuse_many_columns(file, len(cells))
+    return _fitted(Layout(delimiter, unique_headings(cells), cells, place + taken), lines)
 
 
 def record(lines: Sequence[str], place: int, delimiter: str) -> tuple[list[str], int]:
@@ -82,8 +93,18 @@ def record(lines: Sequence[str], place: int, delimiter: str) -> tuple[list[str],
         return lines[place].rstrip("\r\n").split(delimiter), 1
 
 
+def _records(lines: Sequence[str], delimiter: str) -> list[list[str]]:
+    """The first records, none if they cannot be read as they are."""
+    try:
+        return list(islice(csv.reader(iter(lines), delimiter=delimiter), LOOK_FOR_HEADINGS))
+    except csv.Error:
+        return []
+
+
 def _filled_lines(lines: Sequence[str], first: int) -> list[int]:
-    return [n for n, line in enumerate(lines[:LOOK_FOR_HEADINGS]) if n >= first and line.strip()] or [first]
+    """The filled ones of the first 50 lines, or the first filled one after them."""
+    filled = [n for n, line in enumerate(lines) if n >= first and line.strip()]
+    return [n for n in filled if n < LOOK_FOR_HEADINGS] or filled[:1]
 
 
 def _widths(lines: Sequence[str], delimiter: str) -> Counter[int]:
@@ -97,8 +118,21 @@ def _usual_width(lines: Sequence[str], delimiter: str) -> int:
 
 
 def _consistency(lines: Sequence[str], delimiter: str) -> int:
-    """How many fields lines are cut into that have equally many, beyond one each."""
-    return max((count * (width - 1) for width, count in _widths(lines, delimiter).items()), default=0)
+    """How many clean fields the lines have that are cut into as many fields as most are.
+
+    A field is clean if no other delimiter is in it, but for the comma of a decimal number.
+    """
+    width = _usual_width(lines, delimiter)
+    if width < 2:
+        return 0
+    others = "".join(d for d in DELIMITERS if d != delimiter)
+    cut = (record([line], 0, delimiter)[0] for line in lines[: 2 * LOOK_FOR_HEADINGS] if line.strip())
+    return sum(
+        not any(d in text for d in others) or _DECIMAL.match(text) is not None
+        for cells in cut
+        if len(cells) == width
+        for text in cells
+    )
 
 
 def _first_of_usual_width(lines: Sequence[str], places: list[int], delimiter: str) -> int:
@@ -109,8 +143,7 @@ def _first_of_usual_width(lines: Sequence[str], places: list[int], delimiter: st
 
 def _fitted(layout: Layout, lines: Sequence[str]) -> Layout:
     """The headings with one more or one fewer at the end, where the rows end in a delimiter and they do not, or not."""
-    below = [record([line], 0, layout.delimiter)[0] for line in lines[layout.lines_above :][:LOOK_FOR_HEADINGS]]
-    below = [cells for cells in below if len(cells) > 1]
+    below = [cells for cells in _records(lines[layout.lines_above :], layout.delimiter) if len(cells) > 1]
     width = len(layout.headings)
     said = layout.said
     if below and all(len(cells) == width + 1 and not cells[-1].strip() for cells in below):
@@ -120,14 +153,9 @@ def _fitted(layout: Layout, lines: Sequence[str]) -> Layout:
     return Layout(layout.delimiter, unique_headings(said), said, layout.lines_above)
 
 
-def _numbered(width: int) -> list[str]:
-    return [f"column {n}" for n in range(1, width + 1)]
-
-
-def _checked(file: str, layout: Layout) -> Layout:
-    if len(layout.headings) > MAX_COLUMNS:
+def _refuse_many_columns(file: str, width: int) -> None:
+    if width > MAX_COLUMNS:
         raise DataError(
-            f"{file}: has {len(layout.headings):,} columns, and no export has more than {MAX_COLUMNS:,}.\n"
+            f"{file}: has {width:,} columns, and no export has more than {MAX_COLUMNS:,}.\n"
             '  If the fields are not parted by what was found, say so under its table, e.g. delimiter = ";".'
         )
-    return layout

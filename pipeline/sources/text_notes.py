@@ -13,6 +13,8 @@ from pipeline.sources.source import MALFORMED_SCHEMA, ROW
 # From so many columns on, a line that says something in one of them only is a note.
 _MANY_COLUMNS = 3
 _LOOK_AT = 1_000
+# A file that was put behind another brings its mark along, and with it the quotation marks of its first heading.
+_AROUND = '\ufeff" \t\r\n'
 # What notes begin with, in seven languages; from memory.
 _NOTE = (
     r"(?i)^[\s*#=\-_(]*(?:page|seite|pagina|página|pág\.?|blz\.?|bladzijde|printed|print date|run date|report|"
@@ -31,7 +33,7 @@ def line_reason(fields: Sequence[str] | None, said: Sequence[str]) -> str | None
     """
     if fields is None:
         return None
-    filled = [text.strip() for text in fields if text.strip()]
+    filled = [text for cell in fields if (text := cell.strip(_AROUND))]
     headings = [text.strip() for text in said if text.strip()]
     if headings and filled == headings:
         return "repeated_heading"
@@ -55,7 +57,9 @@ def notes_among(rows: pl.DataFrame, headings: Sequence[str], said: Sequence[str]
         first, text = next(iter(shown.items()))
         if rows[first].str.contains(text, literal=True).any():
             is_found = True
-            again = pl.all_horizontal(pl.col(n).str.strip_chars() == pl.lit(t) for n, t in texts.items() if n in rows)
+            again = pl.all_horizontal(
+                pl.col(n).str.strip_chars(_AROUND) == pl.lit(t) for n, t in texts.items() if n in rows
+            )
     if len(headings) >= _MANY_COLUMNS and rows.width == len(headings):
         last = rows.columns[-2:]
         bare = rows.select(pl.all_horizontal(pl.col(c) == "" for c in last).arg_true()).to_series()

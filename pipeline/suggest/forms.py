@@ -99,9 +99,11 @@ def date_forms(columns: Sequence[tuple[str, Column]], *, serial_told: bool) -> D
         if not e.filled:
             continue
         if e.short_year - e.short_named >= max(1, MAX_AGAINST * e.filled):
-            years = f"{field}: {e.short_year:,} of {e.filled:,} dates have a year of two digits; 1950 reads 50 as 1950 and 49 as 2049"
+            short = f"{e.short_year:,} of {e.filled:,} dates have a year of two digits"
+            years = f"{field}: {short}; 1950 reads 50 as 1950 and 49 as 2049"
         if not serial_told and column.serial_share >= 0.5 and e.serial >= max(1, MAX_AGAINST * e.filled):
-            serial = f'"1900" (usual) or "1904" (old Macintosh files)? {field}: {e.serial:,} of {e.filled:,} dates are day numbers'
+            told = f"{field}: {e.serial:,} of {e.filled:,} dates are day numbers"
+            serial = f'"1900" (usual) or "1904" (old Macintosh files)? {told}'
         question, settled = _order(e)
         if question:
             order.append(f"{field}: {question}")
@@ -138,7 +140,7 @@ def crown_date(dates: pl.DataFrame) -> Decision:
         return Decision(ASK, question + "This cannot be seen from the files")
     seat = int((both["posted"] == both["seat"]).sum())
     prep = int((both["posted"] == both["prep"]).sum())
-    told = f"of {both.height:,} crowns with both days on record {seat:,} are posted at the seat, {prep:,} at the preparation"
+    told = f"of {both.height:,} crowns with both days on record {seat:,} are posted at the seat, {prep:,} at the prep"
     for name, rows, other in (("seat", seat, prep), ("prep", prep, seat)):
         if rows >= 0.8 * both.height and other <= 0.1 * both.height:
             return Decision(name, told)

@@ -59,7 +59,7 @@ class TableMatch:
 
 def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
     """The table and the columns of one file; `hint` is its name or that of its sheet, which weighs little."""
-    speak = _headings_speak(file)
+    speak = headings_speak(file)
     best = TableMatch(None, (), 0.0)
     for table in INPUT_TABLES:
         found = _match_table(table, file, speak=speak)
@@ -85,7 +85,9 @@ def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | 
     for number, field in enumerate(fields):
         column = by_field.get(field)
         taken = {c for f, c in chosen.items() if f != number}
-        match = _judge(table, field, column, scores[number], taken, file, ratings, fits)
+        match = _judge(
+            table, field, column=column, scores=scores[number], taken=taken, file=file, ratings=ratings, fits=fits
+        )
         if match is not None:
             matches.append(match)
     own = sum(scores[f, c] for f, c in chosen.items())
@@ -134,6 +136,7 @@ def _assign(scores: np.ndarray) -> dict[int, int]:
 def _judge(
     table: str,
     field: str,
+    *,
     column: Column | None,
     scores: np.ndarray,
     taken: set[int],
@@ -178,7 +181,7 @@ def _logit(value: float | None) -> float:
     return math.log(bounded / (1 - bounded))
 
 
-def _headings_speak(file: FileProfile) -> bool:
+def headings_speak(file: FileProfile) -> bool:
     """Whether the headings mean something to us: a third of them fit some field well."""
     every = {f for table in INPUT_TABLES for f in input_fields(table)} | {NOT_OURS}
     good = sum(max(fit(c.heading, f) for f in every) >= PART for c in file.columns if c.heading)

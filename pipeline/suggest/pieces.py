@@ -10,13 +10,18 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import DataError
-from pipeline.sources import ReadOptions, open_source
+from pipeline.fields import input_fields
+from pipeline.sources import Batch, ReadOptions, open_source
 from pipeline.sources.excel_safety import check_workbook
+from pipeline.suggest.headings import PART, fit
+from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.profile import Column, FileProfile
-from pipeline.suggest.sample import SampledSource, sample_rows, sample_source
+from pipeline.suggest.sample import SampledSource, only, sample_rows, sample_source
 from pipeline.tables import INPUT_TABLES
 
 WORKBOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
+_PREAMBLE = 20  # lines that may stand above the headings
+_MEANT = 3  # so many headings that mean something are no chance
 _AGAIN = re.compile(r" \(\d+\)$")
 _PLACE = re.compile(r"^column \d+$")
 
@@ -48,7 +53,7 @@ def open_pieces(path: Path) -> list[Piece]:
         first = open_source(path, ReadOptions())
         if first.spoken.fields:
             return [_spoken(path)]
-        return [_read(path, ReadOptions())]
+        return [_read(path, ReadOptions(header_row=_heading_line(path, first.headings)))]
     except DataError as error:
         return [Piece(path, pl.DataFrame(), trouble=str(error).splitlines()[0])]
 
@@ -72,18 +77,39 @@ def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piec
     sampled = sample_source(source)
     rows = sample_rows(sampled)
     data = [h for h in rows.columns if not h.startswith("(")]  # a workbook's sheet and row are no columns of its own
-    rows = rows.select(data)
+    rows = only(rows, data)
     sheets = options.sheets if say_sheets else ()
     if not _is_headless(data, rows):
         return _piece(path, rows, tuple(data), sheets, sampled)
     again = sample_source(open_source(path, _without_headings(options)))
     if again.headings and _PLACE.match(again.headings[0]):
         sampled, rows = again, sample_rows(again)
-        rows = rows.select(h for h in rows.columns if not h.startswith("("))
+        rows = only(rows, [h for h in rows.columns if not h.startswith("(")])
     else:  # the reader took the first row for headings: put it back
         top = pl.DataFrame({h: [_AGAIN.sub("", h)] for h in data}, schema=rows.schema)
         rows = pl.concat([top, rows]).rename({h: f"column {n}" for n, h in enumerate(data, 1)})
     return _piece(path, rows, (), sheets, sampled)
+
+
+def _heading_line(path: Path, headings: Sequence[str]) -> int | None:
+    """The line of the headings where a preamble stands above them; None where the reader finds them by itself."""
+    best, most = None, max(_MEANT - 1, _meant(headings))
+    if most >= _MEANT or path.suffix.lower() == ".parquet":
+        return None
+    for line in range(1, _PREAMBLE + 1):
+        try:
+            found = _meant(open_source(path, ReadOptions(header_row=line)).headings)
+        except DataError:
+            continue
+        if found > most:
+            best, most = line, found
+    return best
+
+
+def _meant(headings: Sequence[str]) -> int:
+    """How many headings fit some field well."""
+    fields = {f for table in INPUT_TABLES for f in input_fields(table)}
+    return sum(any(fit(h, f) >= PART for f in fields) for h in headings)
 
 
 def _piece(
@@ -125,16 +151,24 @@ def _sheets(path: Path) -> list[Piece]:
 
 def _spoken(path: Path) -> Piece:
     """A file that names our fields itself: only which tables it has rows of."""
-    tables, seen = [], 0
+    tables, seen, fault = [], 0, ""
     for table in INPUT_TABLES:
-        source = open_source(path, ReadOptions(table=table))
-        found = next((len(b.numbers) for b in source.batches() if len(b.numbers)), 0)
+        try:
+            source = open_source(path, ReadOptions(table=table))
+            found = next((n for b in source.batches() if (n := _records(b))), 0)
+        except DataError as error:  # files of this kind may never tell of such a table
+            fault = fault or str(error).splitlines()[0]
+            continue
         if found:
             tables.append(table)
             seen = max(seen, found)
     if not tables:
-        raise DataError(f"{path.name}: holds no rows of any table that we know.")
+        raise DataError(fault or f"{path.name}: holds no rows of any table that we know.")
     return Piece(path, pl.DataFrame(), tables=tuple(tables), rows_seen=seen)
+
+
+def _records(batch: Batch) -> int:
+    return len(batch.numbers) + (0 if batch.claims is None else batch.claims.height)
 
 
 def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
@@ -142,19 +176,23 @@ def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
     if not rows.height:
         return any(_kind(h) for h in headings)
     bare = [_AGAIN.sub("", h) for h in headings]
-    if bare == [str(n) for n in range(1, len(bare) + 1)]:
-        return False
+    if len({re.sub(r"\d+$", "", h) for h in bare}) == 1 and len(bare) > 1:
+        return False  # F1, F2, F3
     for n, (name, text) in enumerate(zip(headings, bare, strict=True), 1):
         if _PLACE.match(text):
             continue
         column = Column(n, name, "", rows[name].head(2_000))
         if column.filled == 0:
             continue
-        if (own := _kind(text)) and own in _kinds(column):
+        if (own := _kind(text)) and own in _kinds(column) and (own != "mixed" or _same_form(text, column)):
             return True
         if column.unique <= 0.5 and text in column.counts.head(200)["text"].to_list():
             return True
     return False
+
+
+def _same_form(text: str, column: Column) -> bool:
+    return masked_samples(pl.DataFrame({"text": [text], "n": [1]}))[0] in masked_samples(column.common)
 
 
 def _kinds(column: Column) -> set[str]:

@@ -196,7 +196,7 @@ class FileProfile:
             repeated = pairs.filter(pl.col("n").sum().over("code") > 1)
             total = int(repeated["n"].sum())
             within = int(repeated.group_by("code").agg(pl.col("n").max())["n"].sum()) / total if total else 0.0
-            overall = int(column.counts["n"].max() or 0) / max(rows.height, 1)  # type: ignore[call-overload]
+            overall = int(column.counts["n"].head(1).sum()) / max(rows.height, 1)
             self._lifts[column.place] = within / overall if overall else 1.0
         return self._lifts[column.place]
 

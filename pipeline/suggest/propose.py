@@ -1,4 +1,4 @@
-"""Unknown files to a proposed PRACTICE.toml: which file is which table, which column is which field, what must be asked.
+"""Unknown files to a proposed PRACTICE.toml: which file is which table, which column which field, and what to ask.
 
 Everything happens on this machine; the files are only read. No value of a file gets into the text but headings, words
 that must be mapped and procedure codes: samples are masked.
@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ConfigError, DataError
-from pipeline.suggest.match import TableMatch, match_file
+from pipeline.suggest.match import headings_speak, match_file
 from pipeline.suggest.open_questions import open_questions
 from pipeline.suggest.pieces import Piece, open_pieces, profile
-from pipeline.suggest.profile import FileProfile
 from pipeline.suggest.toml_text import Group, toml_text
 from pipeline.tables import INPUT_TABLES
 
@@ -77,39 +76,33 @@ def write_suggestion(suggestion: Suggestion, out: Path) -> Path:
 
 
 def _groups(pieces: Sequence[Piece]) -> list[Group]:
-    """Pieces of one shape together: those with the same headings, and those without that got the same columns."""
+    """Pieces of one shape together: those with the same headings or, where these are absent or mean nothing, those
+    whose columns were found to be the same fields."""
     shapes: dict[tuple[object, ...], list[Piece]] = {}
     for number, piece in enumerate(pieces):
         if piece.trouble or piece.tables:
             continue
-        alone = () if piece.headings else (number,)
+        alone = () if piece.headings and headings_speak(profile([piece])) else (number,)
         shapes.setdefault((piece.headings, piece.sheets, *alone), []).append(piece)
-    groups: list[Group] = []
-    for members in shapes.values():
-        file = profile(members)
-        match = match_file(file, hint=" ".join([members[0].path.stem, *members[0].sheets]))
-        groups.append(Group(members, file, match))
-    return _merged(groups)
+    return _merged([_group(members) for members in shapes.values()])
 
 
 def _merged(groups: list[Group]) -> list[Group]:
-    """Files without headings whose columns are the same fields, together; ledgers of two years, say."""
-    merged: dict[tuple[object, ...], Group] = {}
-    out: list[Group] = []
-    for group in groups:
-        if group.pieces[0].headings or group.match.table is None:
-            out.append(group)
-            continue
-        fields = tuple((f.field, f.column.name) for f in group.match.fields if f.column is not None)
-        key = (group.match.table, len(group.file.columns), group.pieces[0].sheets, fields)
-        if (before := merged.get(key)) is not None:
-            pieces = [*before.pieces, *group.pieces]
-            file = profile(pieces)
-            out[out.index(before)] = merged[key] = Group(pieces, file, match_file(file, hint=pieces[0].path.stem))
-        else:
-            merged[key] = group
-            out.append(group)
-    return out
+    """Files whose columns are called alike and are the same fields, together: ledgers of two years, say."""
+    alike: dict[tuple[object, ...], list[Group]] = {}
+    for number, group in enumerate(groups):
+        key: tuple[object, ...] = (number,)
+        first = group.pieces[0]
+        if group.match.table is not None:
+            fields = tuple((f.field, f.column.name) for f in group.match.fields if f.column is not None)
+            key = (group.match.table, len(group.file.columns), first.headings, first.sheets, fields)
+        alike.setdefault(key, []).append(group)
+    return [of[0] if len(of) == 1 else _group([p for g in of for p in g.pieces]) for of in alike.values()]
+
+
+def _group(pieces: list[Piece]) -> Group:
+    file = profile(pieces)
+    return Group(pieces, file, match_file(file, hint=" ".join([pieces[0].path.stem, *pieces[0].sheets])))
 
 
 def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
@@ -139,6 +132,3 @@ def _found(
         )
         lines += [f"{name}: {what}; not used" for name in group.names]
     return lines + [p.trouble or "" for p in troubles]
-
-
-__all__ = ["FileProfile", "Suggestion", "TableMatch", "suggest", "write_suggestion"]

@@ -112,6 +112,8 @@ def _procedure_id(_table: str, column: Column, file: FileProfile) -> Rating:
         or column.matches(r"[.,]\d{2}$") > 0.5
     ):
         return 0.02, ""
+    if file.main_date is column:
+        return 0.3, ""  # day numbers of a spreadsheet
     return 0.85, "each row has its own"
 
 
@@ -139,10 +141,16 @@ def _may_be_few(table: str, column: Column, file: FileProfile) -> bool:
     return max(known) < 0.5 and file.code_lift(column) < 3
 
 
+def _none_of_few(column: Column) -> Rating:
+    if column.date_share >= 0.5:
+        return _NEVER
+    return (0.3, "") if column.distinct == 1 and column.number_share < 0.5 else (0.05, "")
+
+
 def _provider(table: str, column: Column, file: FileProfile) -> Rating:
     few = _who_or_where(table, column, file)
     if column not in few:
-        return (0.05, "") if column.date_share < 0.5 else _NEVER
+        return _none_of_few(column)
     short = column.matches(r"^\S{1,6}$") >= 0.9 or column.matches(r"(?i)^d(?:r|ra|re)\b") >= 0.5
     if column is few[0] and (short or len(few) > 1):
         return 0.8, "a few different ones come back throughout"
@@ -152,14 +160,15 @@ def _provider(table: str, column: Column, file: FileProfile) -> Rating:
 def _site(table: str, column: Column, file: FileProfile) -> Rating:
     few = _who_or_where(table, column, file)
     if column not in few:
-        return (0.05, "") if column.date_share < 0.5 else _NEVER
+        return _none_of_few(column)
     if len(few) == 2 and column is few[1]:
         return 0.78, "fewer different ones than the column that looks like clinicians"
     return 0.3, ""
 
 
 def _service_date(_table: str, column: Column, file: FileProfile) -> Rating:
-    share = max(column.date_share, 0.8 * column.serial_share if column.distinct >= 5 or column.n < 10 else 0.0)
+    numbered = column.serial_share if column.distinct >= 5 or column.n < 10 else 0.0
+    share = column.date_share + 0.95 * numbered
     if share < 0.5:
         return _NEVER
     later = [c for c in file.date_columns if c is not column and c.filled >= 0.5]
@@ -190,7 +199,7 @@ def _other_date(field: str, column: Column, file: FileProfile) -> Rating:
     rest = [c for c in file.date_columns if (_birth_date("", c, file)[0] or 0) < 0.5]
     full = [c for c in rest if c.filled >= 0.3]
     if field == "deceased_date":
-        return (0.8, "few rows have it") if column.filled < 0.3 and column in rest and len(full) else (0.1, "")
+        return (0.8, "few rows have it") if column.filled < 0.3 and column in rest and full else (0.1, "")
     early, late = (
         ("first_contact_date", "last_contact_date") if field.endswith("contact_date") else ("prep_date", "seat_date")
     )
@@ -213,7 +222,7 @@ def _code(_table: str, column: Column, file: FileProfile) -> Rating:
     if column.date_share >= 0.5:
         return _NEVER
     system, hits = max(column.codes.items(), key=lambda pair: pair[1])
-    if column.matches(r"^\d(?:\.\d*)?$") >= 0.5 or column.matches(r"^\d+[.,]\d{1,2}$") >= 0.3:
+    if column.matches(r"^\d(?:\.\d*)?$") >= 0.5 or (hits < 0.6 and column.matches(r"^\d+[.,]\d{1,2}$") >= 0.3):
         return 0.02, ""  # no list has many codes of one digit
     if looks_like_teeth(column) and hits < 0.97:
         return 0.1, ""

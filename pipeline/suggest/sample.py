@@ -32,7 +32,7 @@ class SampledSource:
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """The rows held, with the numbers that they have in the file; see `Source.batches`."""
         for batch in self.held:
-            rows = batch.rows if headings is None else batch.rows.select(list(headings))
+            rows = batch.rows if headings is None else only(batch.rows, headings)
             yield Batch(batch.numbers, rows, batch.malformed, batch.claims)
 
     @property
@@ -72,12 +72,19 @@ def sample_source(source: Source) -> SampledSource:
 
 def sample_rows(sampled: SampledSource) -> pl.DataFrame:
     """The rows held as text, trimmed, empty cells null; dates year first."""
-    frames = [
-        batch.rows.select(pl.col(h).cast(pl.String).str.strip_chars().replace("", None) for h in sampled.headings)
-        for batch in sampled.held
-    ]
     schema = {h: pl.String() for h in sampled.headings}
+    frames = [_texts(only(batch.rows, sampled.headings)) for batch in sampled.held]
     return pl.concat([pl.DataFrame(schema=schema), *frames])
+
+
+def only(rows: pl.DataFrame, headings: Sequence[str]) -> pl.DataFrame:
+    """Some columns by their exact names: a heading such as `*` is no pattern here."""
+    return pl.DataFrame([rows.get_column(h) for h in headings])
+
+
+def _texts(rows: pl.DataFrame) -> pl.DataFrame:
+    text = pl.all().cast(pl.String).str.strip_chars().replace("", None)
+    return rows.select(text) if rows.width else rows
 
 
 def _slice(batch: Batch, start: int, rows: int) -> Batch:

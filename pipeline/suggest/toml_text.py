@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import fnmatch
-import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -26,7 +25,7 @@ _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200b-\u200f\u202a-\u202e
 _MANY_FILES = 3
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Group:
     """Files or sheets of one shape, their common profile and what they were found to be."""
 
@@ -91,13 +90,14 @@ def _practice(
         system = Decision("cdt", "the list by which codes are understood: cdt, ada_au, de or the path of a CSV")
     lines = [
         "# Proposed by `toothyears suggest`. Nothing left this machine, and the files were only read.",
-        '# Read each line; where the value is "ask", put the answer in its place. Samples are masked: 9 a digit, x a letter.',
+        '# Read each line; where the value is "ask", put the answer in its place.',
+        "# Samples are masked: 9 is a digit, x a letter.",
         "# sure: heading and values agree. likely: one of them says so, and no other column comes near.",
         "# ask: several columns fit, or the files cannot say.",
         "",
         "[practice]",
         'name = "The practice"  # as it is to stand on the pages',
-        f'database = "practice.duckdb"',
+        'database = "practice.duckdb"',
         _line("tooth_notation", notation),
         _line("code_system", system),
         _line("crown_date", _crown_date(chosen, system.value)),
@@ -145,7 +145,8 @@ def _column_line(match: FieldMatch) -> str:
         named = ", ".join(f"{_called(c)} ({_forms(c)})" for c in match.rivals)
         which = f"which of {named}?" if match.rivals else "which column is it?"
         return f'columns.{match.field} = "{ASK}"  # ask: {which} {match.why[0].upper()}{match.why[1:]}'
-    return f"columns.{match.field} = {_text(match.column.name)}  # {match.sureness}: {_plain(match.why)}; {_forms(match.column)}"
+    why = f"{match.sureness}: {_plain(match.why)}; {_forms(match.column)}"
+    return f"columns.{match.field} = {_text(match.column.name)}  # {why}"
 
 
 def _value_line(field: str, word: str, meant: str, why: str) -> str:
@@ -205,9 +206,7 @@ def _codes(chosen: Mapping[str, Group], lines: Sequence[str]) -> list[str]:
         "[codes]",
         f"# Codes that the list {system} does not know, the commonest first. They count as contacts with the",
     ]
-    out += [
-        "# patient. Take the # away and name the event where a code is for a crown, a root canal, an extraction and so on."
-    ]
+    out += ["# patient. Take the # away and name the event where a code is for a crown, a root canal or an extraction."]
     return out + [f'# {_text(code)} = "other"  # {rows:,} rows' for code, rows in unknown]
 
 
@@ -219,7 +218,7 @@ def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:
                 out.append(f"# {_plain(name)}: no table that we know was found in it.")
             else:
                 out.append(
-                    f"# {_plain(name)}: looks like {group.match.table} too, with other columns than the files above. One table "
+                    f"# {_plain(name)}: looks like {group.match.table} too, with other columns than above. One table "
                     "is read by one set of headings: give the columns the same headings and add the file."
                 )
     out += [f"# {_plain(p.trouble or '')}" for p in troubles]
@@ -231,13 +230,19 @@ def _patterns(pieces: Sequence[Piece], folder: Path) -> list[str]:
     paths = list(dict.fromkeys(p.path for p in pieces))
     if len(paths) >= _MANY_FILES and len({p.parent for p in paths}) == 1:
         names = [p.name for p in paths]
-        stem = os.path.commonprefix(names)
-        end = os.path.commonprefix([n[::-1] for n in names])[::-1]
+        stem = _common_start(names).rstrip("0123456789")  # a year is not cut in two
+        end = _common_start([n[::-1] for n in names])[::-1]
         pattern = f"{stem}*{end}"
         there = [p.name for p in paths[0].parent.iterdir() if fnmatch.fnmatchcase(p.name, pattern)]
         if len(stem) >= 3 and not re.search(r"[\[\]?*]", stem + end) and sorted(there) == sorted(names):
             return [_from(paths[0].parent / pattern, folder)]
     return [_from(p, folder) for p in paths]
+
+
+def _common_start(names: Sequence[str]) -> str:
+    low, high = min(names), max(names)
+    same = next((n for n, (a, b) in enumerate(zip(low, high, strict=False)) if a != b), len(low))
+    return low[:same]
 
 
 def _from(path: Path, folder: Path) -> str:

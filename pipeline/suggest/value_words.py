@@ -15,13 +15,14 @@ _NO = "nein|non|no|não|nao|nee|false|faux|falso|falsch|absent"
 _WORDS: dict[str, dict[str, str]] = {
     "status": {
         "completed": (
-            "done|complete|compl|finished|completed|fertig|erledigt|abgeschlossen|durchgeführt|erbracht|terminé|termine|"
-            "réalisé|realise|effectué|fait|fini|realizado|completado|hecho|terminado|voltooid|uitgevoerd|gedaan|klaar|"
-            "concluído|concluido|feito|eseguito|completato|fatto"
+            "done|complete|compl|finished|completed|fertig|erledigt|abgeschlossen|durchgeführt|erbracht|terminé|"
+            "termine|réalisé|realise|effectué|fait|fini|realizado|completado|hecho|terminado|voltooid|uitgevoerd|"
+            "gedaan|klaar|concluído|concluido|feito|eseguito|completato|fatto"
         ),
         "planned": (
-            "tp|tx plan|treatment plan|proposed|plan|geplant|planung|vorgesehen|prévu|prevu|planifié|planifie|à faire|devis|"
-            "planificado|previsto|pendiente|propuesto|gepland|begroot|planejado|planeado|pendente|pianificato|preventivo"
+            "tp|tx plan|treatment plan|proposed|plan|geplant|planung|vorgesehen|prévu|prevu|planifié|planifie|"
+            "à faire|devis|planificado|previsto|pendiente|propuesto|gepland|begroot|planejado|planeado|pendente|"
+            "pianificato|preventivo"
         ),
         "existing": (
             "eo|ec|existing other|existing|preexisting|vorhanden|bestehend|alio loco|existant|déjà présent|antérieur|"
@@ -33,16 +34,25 @@ _WORDS: dict[str, dict[str, str]] = {
         ),
     },
     "sex": {
-        "female": "f|female|woman|w|weiblich|frau|femme|féminin|mujer|femenino|vrouw|vrouwelijk|feminino|mulher|femmina|femminile|donna",
+        "female": (
+            "f|female|woman|w|weiblich|frau|femme|féminin|mujer|femenino|vrouw|vrouwelijk|feminino|mulher|femmina|"
+            "femminile|donna"
+        ),
         "male": "m|male|man|männlich|mann|herr|homme|masculin|hombre|masculino|mannelijk|homem|maschio|maschile|uomo",
         "other": "other|divers|d|x|autre|otro|anders|outro|altro|non binary",
     },
     "reason": {
         "endodontic": "endodontic|endo|pulp|endodontisch|pulpitis|endodontique|endodontico|endodôntico",
-        "periodontal": "periodontal|perio|parodontal|parodontitis|parodontologie|parodontal disease|periodontaal|parodontale",
-        "fracture": "fracture|fractured|broken|cracked|split|fraktur|frakturiert|bruch|fractura|fractuur|fratura|frattura",
+        "periodontal": (
+            "periodontal|perio|parodontal|parodontitis|parodontologie|parodontal disease|periodontaal|parodontale"
+        ),
+        "fracture": (
+            "fracture|fractured|broken|cracked|split|fraktur|frakturiert|bruch|fractura|fractuur|fratura|frattura"
+        ),
         "caries": "caries|decay|decayed|karies|carie|cariës|cárie",
-        "orthodontic": "orthodontic|ortho|kieferorthopädisch|kfo|orthodontique|ortodoncia|ortodoncico|orthodontisch|ortodontico",
+        "orthodontic": (
+            "orthodontic|ortho|kieferorthopädisch|kfo|orthodontique|ortodoncia|ortodoncico|orthodontisch|ortodontico"
+        ),
         "trauma": "trauma|accident|unfall|traumatisme|ongeval|traumatismo",
         "other": "other|sonstige|sonstiges|andere|autre|otro|overig|outro|altro",
     },
@@ -63,14 +73,18 @@ _WORDS: dict[str, dict[str, str]] = {
     "margin": {
         "chamfer": "chamfer|hohlkehle|congé|chamfer margin|chaflán|chanfro|chanfer",
         "shoulder": "shoulder|stufe|épaulement|epaulement|hombro|schouder|ombro|spalla",
-        "knife_edge": "knife edge|feather|feather edge|tangential|lame de couteau|filo de cuchillo|mesrand|lama di coltello",
+        "knife_edge": (
+            "knife edge|feather|feather edge|tangential|lame de couteau|filo de cuchillo|mesrand|lama di coltello"
+        ),
         "other": "other|andere|autre|otro|overig|outro|altro",
     },
     "pulp_status_at_prep": {
         "normal": "normal|vital|healthy|gesund|sain|sano|gezond|saudável",
         "hyperemic": "hyperemic|hyperaemic|hyperämisch|hyperémique|hiperémica|reversible pulpitis",
         "necrotic": "necrotic|necrosis|devital|nekrotisch|nécrosée|necrótica|necrotisch",
-        "root_filled": "root filled|rf|rct|endo treated|root canal treated|wurzelgefüllt|wurzelbehandelt|dépulpée|endodonciada",
+        "root_filled": (
+            "root filled|rf|rct|endo treated|root canal treated|wurzelgefüllt|wurzelbehandelt|dépulpée|endodonciada"
+        ),
         "unknown": "unknown|unbekannt|inconnu|desconocido|onbekend|desconhecido|sconosciuto",
     },
     "instrumentation": {

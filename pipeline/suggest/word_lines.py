@@ -20,7 +20,7 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
 
     Of words that differ only in case, blanks or hyphens the commonest stands for all.
     """
-    if map_words(table, field) is None or column.number_share >= 0.99 and kind(table, field) == "words":
+    if map_words(table, field) is None or (column.number_share >= 0.99 and kind(table, field) == "words"):
         return []
     known = known_words(table, field)
     choices = _choices(table, field)

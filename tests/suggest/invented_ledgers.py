@@ -21,7 +21,7 @@ Row = dict[str, str]
 
 @dataclass(frozen=True)
 class Ledger:
-    """How a practice writes: `columns` is field to heading, in the order of the file; `others` are columns of no use."""
+    """How a practice writes: `columns` is field to heading, in the order of the file; `others` are of no use."""
 
     name: str
     columns: dict[str, str]
@@ -82,14 +82,26 @@ _AGE = {"Age": lambda rng, row: str(20 + int(row["patient_id"]) % 60)}
 LEDGERS = [
     Ledger(
         "us_full",
-        _ordered(ALL + " status", "Chart Number|Date of Service|ADA Code|Tooth|Surf|Provider|Transaction ID|Office|Fee|Status"),
+        _ordered(
+            ALL + " status",
+            "Chart Number|Date of Service|ADA Code|Tooth|Surf|Provider|Transaction ID|Office|Fee|Status",
+        ),
         status={"Completed": "completed", "TP": "planned", "EO": "existing", "Deleted": "void"},
         others={**_NAME, **_AGE},
     ),
-    Ledger("us_short", _ordered("procedure_id patient_id service_date code tooth surface provider_id fee", "TranNo|PatNum|DOS|Proc|Tth|Srf|Prov|Amt")),
+    Ledger(
+        "us_short",
+        _ordered(
+            "procedure_id patient_id service_date code tooth surface provider_id fee",
+            "TranNo|PatNum|DOS|Proc|Tth|Srf|Prov|Amt",
+        ),
+    ),
     Ledger(
         "german",
-        _ordered("patient_id service_date code tooth provider_id fee", "Patientennummer|Behandlungsdatum|Ziffer|Zahn|Behandler|Betrag"),
+        _ordered(
+            "patient_id service_date code tooth provider_id fee",
+            "Patientennummer|Behandlungsdatum|Ziffer|Zahn|Behandler|Betrag",
+        ),
         codes=GOZ,
         teeth=FDI,
         date="%d.%m.%Y",
@@ -113,7 +125,10 @@ LEDGERS = [
     ),
     Ledger(
         "french",
-        _ordered("patient_id service_date tooth code provider_id fee status", "N° patient|Date de l'acte|N° dent|Code acte|Praticien|Montant|Statut"),
+        _ordered(
+            "patient_id service_date tooth code provider_id fee status",
+            "N° patient|Date de l'acte|N° dent|Code acte|Praticien|Montant|Statut",
+        ),
         teeth=FDI,
         date="%d/%m/%Y",
         decimal=",",
@@ -124,7 +139,10 @@ LEDGERS = [
     ),
     Ledger(
         "spanish",
-        _ordered("patient_id service_date code tooth provider_id site_id fee", "Historia clínica|Fecha|Código|Pieza|Odontólogo|Sede|Importe"),
+        _ordered(
+            "patient_id service_date code tooth provider_id site_id fee",
+            "Historia clínica|Fecha|Código|Pieza|Odontólogo|Sede|Importe",
+        ),
         teeth=FDI,
         date="%d/%m/%Y",
         notation="fdi",
@@ -132,12 +150,21 @@ LEDGERS = [
     ),
     Ledger(
         "dutch",
-        _ordered("patient_id service_date tooth code provider_id fee", "Patiëntnummer|Behandeldatum|Element|Prestatiecode|Behandelaar|Bedrag"),
+        _ordered(
+            "patient_id service_date tooth code provider_id fee",
+            "Patiëntnummer|Behandeldatum|Element|Prestatiecode|Behandelaar|Bedrag",
+        ),
         teeth=FDI,
         date="%d-%m-%Y",
         notation="fdi",
     ),
-    Ledger("italian", _ordered("patient_id service_date tooth code fee", "ID paziente|Data prestazione|Dente|Codice|Importo"), teeth=FDI, date="%d/%m/%Y", notation="fdi"),
+    Ledger(
+        "italian",
+        _ordered("patient_id service_date tooth code fee", "ID paziente|Data prestazione|Dente|Codice|Importo"),
+        teeth=FDI,
+        date="%d/%m/%Y",
+        notation="fdi",
+    ),
     Ledger(
         "portuguese",
         _ordered("patient_id service_date tooth code fee", "Prontuário|Data do procedimento|Dente|Código|Valor"),
@@ -145,9 +172,27 @@ LEDGERS = [
         date="%d/%m/%Y",
         notation="fdi",
     ),
-    Ledger("australian", _ordered("patient_id service_date code tooth fee", "Patient No|Visit Date|Item No|Tooth No|Charge"), codes=AU, teeth=FDI, date="%d/%m/%Y", code_system="ada_au", notation="fdi"),
-    Ledger("meaningless", _ordered(ALL, "F1|F2|F3|F4|F5|F6|F7|F8|F9"), others={"F10": lambda rng, row: str(20 + int(row["patient_id"]) % 60)}),
-    Ledger("meaningless_fdi", _ordered("fee code tooth service_date provider_id patient_id procedure_id", "A|B|C|D|E|F|G"), teeth=FDI, date="%Y-%m-%d", notation="fdi"),
+    Ledger(
+        "australian",
+        _ordered("patient_id service_date code tooth fee", "Patient No|Visit Date|Item No|Tooth No|Charge"),
+        codes=AU,
+        teeth=FDI,
+        date="%d/%m/%Y",
+        code_system="ada_au",
+        notation="fdi",
+    ),
+    Ledger(
+        "meaningless",
+        _ordered(ALL, "F1|F2|F3|F4|F5|F6|F7|F8|F9"),
+        others={"F10": lambda rng, row: str(20 + int(row["patient_id"]) % 60)},
+    ),
+    Ledger(
+        "meaningless_fdi",
+        _ordered("fee code tooth service_date provider_id patient_id procedure_id", "A|B|C|D|E|F|G"),
+        teeth=FDI,
+        date="%Y-%m-%d",
+        notation="fdi",
+    ),
     Ledger("no_headings", _ordered(ALL, "||||||||"), headings=False),
     Ledger(
         "no_headings_german",
@@ -165,6 +210,10 @@ LEDGERS = [
         "visits_and_invoices",
         _ordered("patient_id provider_id procedure_id service_date code tooth", "X1|X2|X3|X4|X5|X6"),
         # a visit number comes back within one day only; it must not be taken for the patient
-        others={"X7": lambda rng, row: f"{row['service_date'][-4:]}{row['patient_id']}{row['service_date'][:5].replace('/', '')}"},
+        others={
+            "X7": lambda rng, row: (
+                f"{row['service_date'][-4:]}{row['patient_id']}{row['service_date'][:5].replace('/', '')}"
+            )
+        },
     ),
 ]

@@ -21,7 +21,9 @@ def proposed(path: Path) -> tuple[dict, str]:
 @pytest.mark.parametrize("ledger", LEDGERS, ids=lambda ledger: ledger.name)
 def test_each_column_is_found(ledger: Ledger, tmp_path: Path):
     toml, text = proposed(write(ledger, tmp_path / "export.csv"))
-    names = list(ledger.columns.values()) if ledger.headings else [f"column {n}" for n in range(1, len(ledger.columns) + 1)]
+    names = (
+        list(ledger.columns.values()) if ledger.headings else [f"column {n}" for n in range(1, len(ledger.columns) + 1)]
+    )
     truth = dict(zip(ledger.columns, names, strict=True))
     assert toml["tables"]["procedures"]["columns"] == truth, text
     assert toml["practice"]["code_system"] == ledger.code_system
@@ -60,7 +62,7 @@ def test_two_digit_years_are_asked(tmp_path: Path):
 
 
 def test_the_notation_is_asked_where_all_numbers_are_valid_in_both(tmp_path: Path):
-    both = [n for n in range(11, 19)] + [n for n in range(21, 29)] + [31, 32]
+    both = list(range(11, 19)) + list(range(21, 29)) + [31, 32]
     ledger = Ledger("both", LEDGERS[0].columns, teeth=both, status=LEDGERS[0].status)
     toml, _ = proposed(write(ledger, tmp_path / "export.csv"))
     assert toml["practice"]["tooth_notation"] == "ask"
@@ -86,13 +88,15 @@ def test_two_columns_that_fit_equally_are_asked(tmp_path: Path):
     path.write_text("\n".join(["A,B,C,D,E", *rows]), encoding="utf-8")
     toml, text = proposed(path)
     assert toml["tables"]["procedures"]["columns"]["service_date"] == "ask"
-    assert next(q for q in open_questions(text) if q.key.endswith("service_date")).question.startswith("ask: which of B")
+    assert next(q for q in open_questions(text) if q.key.endswith("service_date")).question.startswith(
+        "ask: which of B"
+    )
 
 
 def test_files_of_one_shape_are_one_pattern(tmp_path: Path):
     paths = [write(LEDGERS[0], tmp_path / f"ledger-{year}.csv", rows=60, seed=year) for year in (2019, 2020, 2021)]
     toml = tomllib.loads(suggest(paths, folder=tmp_path).text)
-    assert toml["tables"]["procedures"]["files"] == ["ledger-20*.csv"]
+    assert toml["tables"]["procedures"]["files"] == ["ledger-*.csv"]
     write(LEDGERS[0], tmp_path / "ledger-2022.csv", rows=60)  # not given, so the pattern must not take it in
     toml = tomllib.loads(suggest(paths, folder=tmp_path).text)
     assert toml["tables"]["procedures"]["files"] == [p.name for p in paths]

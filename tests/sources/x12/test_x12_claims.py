@@ -47,7 +47,7 @@ def test_one_row_per_tooth_and_the_charge_once(tmp_path: Path):
         ("TOO*JP*t", "85"),
         ("TOO*jp*11", "23"),
         ("TOO*JO*11", "11"),
-        ("TOO*JP*51", "JP 51"),  # an extra tooth, no 51 of ISO 3950
+        ("TOO*JP*51", "18S"),  # an extra tooth, no 51 of ISO 3950
         ("TOO*JO*19", "JO 19"),
         ("TOO*JP*0", "JP 0"),
         ("TOO*JP", ""),

@@ -1,0 +1,127 @@
+"""One file on its way into the database: its batches typed, counted, and what is set aside kept for later.
+
+The typed rows are handed on as a stream, so that the database stores one batch while the next one is read. What goes
+elsewhere (rows set aside, what claims do) is few as a rule; where it is much it waits in a file of the owner's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.pseudonyms import Pseudonyms
+from pipeline.sources import Batch, Source
+from pipeline.store_tables import CLAIMS, STORED_QUARANTINE
+from pipeline.tables import Table
+from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
+
+_MOST_WAITING = 200_000
+_SAY_EVERY = 2_000_000
+
+
+@dataclass
+class Waiting:
+    """Rows of one declared table that are stored after the file is read; many of them wait in files of `folder`."""
+
+    table: Table
+    folder: Path
+    _frames: list[pl.DataFrame] = field(default_factory=list)
+    _files: list[Path] = field(default_factory=list)
+
+    def add(self, frame: pl.DataFrame) -> None:
+        """Keep some rows."""
+        if frame.height:
+            self._frames.append(frame.select(*self.table.columns))
+        if sum(f.height for f in self._frames) > _MOST_WAITING:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            path = self.folder / f"{self.table.name}-{len(self._files)}.parquet"
+            pl.concat(self._frames).write_parquet(path)
+            self._files.append(path)
+            self._frames.clear()
+
+    def pieces(self) -> Iterator[pl.DataFrame]:
+        """All rows kept, in pieces."""
+        for path in self._files:
+            yield pl.read_parquet(path)
+            path.unlink()
+        yield from self._frames
+
+
+@dataclass
+class FileRead:
+    """What reading one file comes to; complete once `rows` is used up. `dated` counts rows with a readable date of
+    work, `ahead` those of them after today.
+    """
+
+    source: Source
+    columns: Mapping[str, str]
+    reading: Reading
+    load_id: int
+    pseudonyms: Pseudonyms | None
+    folder: Path
+    say: Callable[[str], None]
+    rows_read: int = 0
+    dated: int = 0
+    ahead: int = 0
+    aside: Waiting = field(init=False)
+    claims: Waiting = field(init=False)
+    _notes: list[pl.DataFrame] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.aside = Waiting(STORED_QUARANTINE, self.folder)
+        self.claims = Waiting(CLAIMS, self.folder)
+
+    def rows(self) -> Iterator[pl.DataFrame]:
+        """The typed rows of the file's table, batch by batch; everything else is counted or kept on the way."""
+        table = self.reading.table
+        load_id = pl.lit(self.load_id, pl.Int32).alias("load_id")
+        for batch in self.source.batches():
+            fields = (pl.col(heading).alias(name) for name, heading in self.columns.items())
+            cleaned = clean(batch.rows.select(batch.numbers.alias("row_number"), *fields), self.reading)
+            self._count(batch, cleaned)
+            self.aside.add(_quarantined(batch, cleaned).with_columns(load_id))
+            if batch.claims is not None:
+                self.claims.add(self._named(batch.claims, "claim", "replaces").with_columns(load_id))
+            rows = cleaned.rows.with_columns(load_id)
+            if self.pseudonyms:
+                rows = rows.with_columns(self.pseudonyms.of(rows["patient_id"]))
+            yield (rows if batch.claims is None else self._named(rows, "procedure_id")).select(*table.columns)
+
+    def notes(self) -> pl.DataFrame:
+        """Counts of optional fields whose text was left out: field, note, rows."""
+        counted = pl.concat([pl.DataFrame(schema=NOTE_SCHEMA), *self._notes])
+        return counted.group_by("field", "note").agg(pl.col("rows").sum()).sort("field", "note")
+
+    def _count(self, batch: Batch, cleaned: Cleaned) -> None:
+        before = self.rows_read
+        # A row that names several teeth counts once for each.
+        self.rows_read += cleaned.rows.height + cleaned.rejects.height + batch.malformed.height
+        if batch.claims is not None:
+            self.rows_read += batch.claims.filter(pl.col("action") == "reversal").height
+        if self.rows_read // _SAY_EVERY > before // _SAY_EVERY:
+            self.say(f"{self.reading.table.name}: {self.rows_read:,} rows so far")
+        self._notes.append(cleaned.notes)
+        if day := DONE_ON.get(self.reading.table.name):
+            not_yet = cleaned.rejects.filter(pl.col("reason") == "date_in_future").height
+            self.dated += cleaned.rows[day].count() + not_yet
+            self.ahead += not_yet
+
+    def _named(self, frame: pl.DataFrame, *columns: str) -> pl.DataFrame:
+        # A claim's number is often the patient's.
+        if self.pseudonyms is None:
+            return frame
+        return frame.with_columns(self.pseudonyms.of(frame[c], namespace="claim") for c in columns)
+
+
+def _quarantined(batch: Batch, cleaned: Cleaned) -> pl.DataFrame:
+    """Rows set aside and malformed lines of a batch, with the whole row as JSON."""
+    aside = batch.rows.select(batch.numbers.alias("row_number"), pl.struct(pl.all()).alias("raw_row")).filter(
+        pl.col("row_number").is_in(cleaned.rejects["row_number"].implode())
+    )
+    rows = cleaned.rejects.join(aside.with_columns(pl.col("raw_row").struct.json_encode()), on="row_number", how="left")
+    line = pl.struct(pl.col("raw_row").alias("line")).struct.json_encode()
+    malformed = batch.malformed.with_columns(line.alias("raw_row"), pl.col("reason").fill_null("malformed_line"))
+    return pl.concat([rows, malformed], how="diagonal")
