@@ -123,6 +123,45 @@ def simulate(directory: Path, crowns: int, seed: int) -> None:
 
 
 @cli.command()
+@click.argument(
+    "files",
+    metavar="FILE...",
+    nargs=-1,
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=Path("practice.toml"),
+    show_default=True,
+    help="The file to write; it is never overwritten.",
+)
+def suggest(files: tuple[Path, ...], out: Path) -> None:
+    """Look at unknown files and write a PRACTICE.toml to edit: which file is which table, which column which field."""
+    from pipeline.suggest import propose
+
+    found = propose.suggest(files, folder=out.resolve().parent, say=_say())
+    path = propose.write_suggestion(found, out)
+    for line in found.found:
+        click.echo(line)
+    click.echo(f"{found.questions} questions to answer in {out.name}; then: toothyears check {out.name}")
+    _finish(path)
+
+
+@cli.command()
+@_TOML
+def check(practice: Path) -> None:
+    """Say what a practice's files will and will not answer, before anything is loaded."""
+    from pipeline.checks.check import check as check_files
+
+    checked = check_files(load_settings(practice), today=_today(), say=_say())
+    click.echo(checked.text)
+    if checked.exit_code:
+        sys.exit(checked.exit_code)
+
+
+@cli.command()
 @_TOML
 @_OUT
 def worksheet(practice: Path, out: Path) -> None:

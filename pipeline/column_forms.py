@@ -61,7 +61,7 @@ def column_forms(
             "two_digit_years_from = 1950 beside it to read 50 as 1950 and 49 as 2049."
         )
     undecided = {f: columns[f] for f in (dates if pattern == "auto" else [])}
-    unproved = {f: columns[f] for f in (numbers if told.decimal is None else [])}
+    unproved = {f: columns[f] for f in (numbers if told.decimal is None and not source.spoken.fields else [])}
     counts, proofs = _read_once(source, undecided, unproved, told)
     forms = {f: DateForm(pattern=pattern, years_from=years_from, serial=serial) for f in dates if pattern != "auto"}
     for name, counted in counts.items():

@@ -16,6 +16,7 @@ from typing import Any
 from pipeline import codes
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
+from pipeline.suggest.open_questions import refuse_open_questions
 from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
 
@@ -128,11 +129,13 @@ def load_settings(path: Path) -> Settings:
     """
     path = Path(path).resolve()
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
+        raw = tomllib.loads(text)
     except OSError as error:
         raise ConfigError(f"{path.name}: there is no such file that can be read.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
+    refuse_open_questions(text, file=path.name)
     _known(raw, ("practice", "tables", "rules", "analysis", "codes", "standards"), "the top level")
     tables = _section(raw, "tables")
     _known(tables, INPUT_TABLES, "[tables]")

@@ -79,8 +79,9 @@ class FileRead:
         table = self.reading.table
         load_id = pl.lit(self.load_id, pl.Int32).alias("load_id")
         for batch in self.source.batches():
-            fields = (pl.col(heading).alias(name) for name, heading in self.columns.items())
-            cleaned = clean(batch.rows.select(batch.numbers.alias("row_number"), *fields), self.reading)
+            # By column, not by name: a heading such as * would be taken for a pattern.
+            fields = {name: batch.rows.get_column(heading) for name, heading in self.columns.items()}
+            cleaned = clean(pl.DataFrame({"row_number": batch.numbers, **fields}), self.reading)
             self._count(batch, cleaned)
             self.aside.add(_quarantined(batch, cleaned).with_columns(load_id))
             if batch.claims is not None:

@@ -16,9 +16,9 @@ from pipeline.config import Settings
 from pipeline.errors import DataError
 from pipeline.ingest import ingest
 from pipeline.mended_files import open_files
+from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
-from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.results import Results, from_plain, to_plain
 from pipeline.set_aside import SETTLED, write_set_aside
 from pipeline.sources.mapping import resolve_columns

@@ -118,7 +118,10 @@ def _look_into(look: TableLook, settings: Settings, path: Path, codes: pl.DataFr
 
 
 def _as_fields(batch: Batch, columns: dict[str, str]) -> pl.DataFrame:
-    return batch.rows.select(batch.numbers.alias("row_number"), *(pl.col(h).alias(f) for f, h in columns.items()))
+    fields = {
+        name: batch.rows.get_column(heading) for name, heading in columns.items()
+    }  # a heading may look like a pattern
+    return pl.DataFrame({"row_number": batch.numbers, **fields})
 
 
 def _nothing(table: str) -> pl.DataFrame:

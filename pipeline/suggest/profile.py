@@ -96,6 +96,15 @@ class Column:
         number = pl.col("text").str.extract(r"^(\d{5})").cast(pl.Int64, strict=False)
         return self.share(pl.col("text").str.contains(_SERIAL) & number.is_between(_SERIAL_FROM, _SERIAL_TO))
 
+    @property
+    def runs_on(self) -> bool:
+        """Whether the texts are whole numbers that are all different and lie close together, as running numbers do."""
+        number = self.texts.cast(pl.Int64, strict=False).drop_nulls()
+        if number.len() < 20 or number.n_unique() < 0.97 * number.len():
+            return False
+        low, high = number.quantile(0.05), number.quantile(0.95)
+        return low is not None and high is not None and high - low <= 4 * number.len()
+
     @cached_property
     def days(self) -> pl.Series:
         """Dates as day numbers since 1970, day numbers of a spreadsheet among them."""
@@ -148,6 +157,14 @@ class FileProfile:
     _lifts: dict[int, float] = field(default_factory=dict, repr=False)
     _spans: dict[int, float] = field(default_factory=dict, repr=False)
     few: dict[str, list[Column]] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        # Running numbers of rows look like day numbers of a spreadsheet where they happen to lie in that range.
+        numbered = [c for c in self.columns if c.serial_share >= 0.3]
+        written = any(c.date_share >= 0.8 and c.filled >= 0.8 for c in self.columns) if numbered else False
+        for column in numbered:
+            if written or column.runs_on:
+                column.serial_share = 0.0
 
     @cached_property
     def date_columns(self) -> list[Column]:

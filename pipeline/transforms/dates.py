@@ -252,8 +252,8 @@ def _by_pattern(text: pl.Expr, form: DateForm, pattern: str) -> pl.Expr:
     value = (
         text.str.to_datetime(pattern, strict=False).dt.date() if is_timed else text.str.to_date(pattern, strict=False)
     )
-    # A workbook's own date cells come as ISO 8601 whatever its other cells are told to be; that form is never another.
-    value = pl.coalesce(value, _iso(text, r"^(\d{4})-(\d{2})-(\d{2})$", (1, 2, 3)))
+    if form.serial is not None:  # a workbook's own date cells come as ISO 8601, whatever its other cells hold
+        value = pl.coalesce(value, _iso(text, r"^(\d{4})-(\d{2})-(\d{2})$", (1, 2, 3)))
     if not has_short_year(pattern) or form.years_from is None:
         return value
     year = _whole_year(value.dt.year() % 100, form.years_from).cast(pl.String)
