@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 
 import polars as pl
 
 from pipeline.clock import check_clock, clock_doubt
 from pipeline.codes import code_table
 from pipeline.column_forms import column_forms
-from pipeline.config import Settings, TableSource, matching_files
+from pipeline.config import Settings, matching_files
 from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
 from pipeline.mended_files import open_files, read_options
@@ -29,7 +30,7 @@ from pipeline.sources.mapping import resolve_columns
 from pipeline.sources.safe_path import refuse_outside
 from pipeline.store import Store, open_store
 from pipeline.store_tables import FIELD_NOTES, STORED_LOADS
-from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES
+from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES, Table
 from pipeline.transforms.claims import taken_back
 from pipeline.transforms.clean import NOTE_SCHEMA, Reading
 from pipeline.transforms.corrections import find_corrections, superseded
@@ -98,44 +99,32 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
     for path in dict.fromkeys(path for paths in files.values() for path in paths):
         refuse_outside(path, settings.path.parent)
     codes = code_table(settings)
-    read: list[FileToRead] = []
     practice = settings.practice
-    with open_store(practice.database, bulk=True) as store, store.transaction():
+    with open_store(practice.database, bulk=True) as store:
         naming = store.text(NAMING) or (KEPT if store.stored_loads().height else None)
         pseudonyms, naming = choose(
             naming, keep_ids=keep_ids, path=key_path(practice.database, practice.key_file), say=say
         )
-        store.save_text(NAMING, naming)
-        for name, paths in files.items():
-            fresh = files_to_read(
-                paths,
-                table=name,
-                folder=settings.path.parent,
-                stored=store.stored_loads(),
-                fingerprint=fingerprint(settings, name, codes),
-                say=say,
-            )
-            mending = open_files(settings, name) if fresh and settings.tables[name].corrected else {}
-            for file in fresh:
-                mended = mending.get(file.digest)
-                source = mended if isinstance(mended, MendedFile) else None
-                _load(
-                    store,
-                    settings,
-                    settings.tables[name],
-                    file,
-                    codes=codes,
-                    pseudonyms=pseudonyms,
-                    today=today,
-                    say=say,
-                    mended=source,
-                )
-            if fresh:
-                _settle(store, name, [file.load_id for file in fresh])
-            read += fresh
-        if read or not store.is_done("ingest"):
-            store.clear_set_aside()
-            store.mark_done("ingest")
+        loading = _Loading(store, settings, codes, pseudonyms, today, say)
+        read = {name: loading.files(name, paths) for name, paths in files.items()}
+        # The rows of new ledgers are stored ahead: what hangs on them, and with it that they are there at all, follows
+        # in one transaction. Rows taken out in the transaction that brought them would all be written anew.
+        ahead = [file for file in read.get(PROCEDURES.name, ()) if not file.again]
+        try:
+            told = {file.load_id: loading.read(PROCEDURES, file) for file in ahead}
+            with store.transaction():
+                store.save_text(NAMING, naming)
+                for name, fresh in read.items():
+                    table = INPUT_TABLES[name]
+                    for file in fresh:
+                        loading.account(table, file, told.get(file.load_id) or loading.read(table, file))
+                    if fresh:
+                        _settle(store, name, [file.load_id for file in fresh])
+                if any(read.values()) or not store.is_done("ingest"):
+                    store.clear_set_aside()
+                    store.mark_done("ingest")
+        finally:
+            store.drop_unaccounted()
         loads = _load_rows(store)
         latest = store.latest_year()
     if doubt := clock_doubt(latest, today=today):
@@ -145,58 +134,97 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
             f"{load.table}: {load.file}: {load.rows_read:,} rows read = {load.loaded:,} loaded + "
             f"{load.duplicate:,} there already + {load.reversed:,} taken back + {load.quarantined:,} set aside"
         )
-    return IngestReport(loads=loads, files_read=len(read), files_unchanged=sum(map(len, files.values())) - len(read))
+    n_read = sum(map(len, read.values()))
+    return IngestReport(loads=loads, files_read=n_read, files_unchanged=sum(map(len, files.values())) - n_read)
 
 
-def _load(
-    store: Store,
-    settings: Settings,
-    told: TableSource,
-    file: FileToRead,
-    *,
-    codes: pl.DataFrame,
-    pseudonyms: Pseudonyms | None,
-    today: dt.date,
-    say: Say,
-    mended: MendedFile | None = None,
-) -> None:
-    """Read one file into its table and the quarantine; rows that are there already are still among them."""
-    table = INPUT_TABLES[told.name]
-    before = _stamp(file)
-    say(f"{table.name}: {file.name}: reading")
-    if file.again:
-        store.forget_load(file.load_id)
-    source: Source = mended or open_source(file.path, read_options(told, settings))
-    spoken = source.spoken
-    columns = resolve_columns(source.headings, {} if spoken.fields else told.columns, table=table.name, file=file.name)
-    if mended:
-        store.mended.note(file.load_id, mended.mended())
-    # A few mended rows cannot show how their dates are written: the file that they are of does.
-    forms = column_forms(
-        mended.root if mended else source, columns, told, settings.practice, file=file.name, today=today, say=say
-    )
-    reading = Reading(
-        table=table,
-        notation=spoken.notation or settings.practice.tooth_notation,
-        code_system=settings.practice.code_system,
-        codes=codes,
-        today=today,
-        values=told.values,
-        dates=forms.dates,
-        decimals=forms.decimals,
-    )
-    read = FileRead(source, columns, reading, file.load_id, pseudonyms, store.scratch, say)
-    store.append_all(table, read.rows())
-    for waiting in (read.aside, read.claims):
-        for piece in waiting.pieces():
-            store.append(waiting.table, piece)
-    check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=today)
-    store.append(FIELD_NOTES, read.notes().select(pl.lit(file.load_id, pl.Int32).alias("load_id"), *NOTE_SCHEMA))
-    store.append(STORED_LOADS, _load_row(file, table.name, read.rows_read, fingerprint(settings, table.name, codes)))
-    if remark := getattr(source, "remark", None):
-        say(f"{table.name}: {file.name}: {remark}")
-    if _stamp(file) != before:
-        raise DataError(f"{file.name}: the file changed while it was read. Run again when it is complete.")
+@dataclass
+class _Loading:
+    """One run of the stage: what its files have in common."""
+
+    store: Store
+    settings: Settings
+    codes: pl.DataFrame
+    pseudonyms: Pseudonyms | None
+    today: dt.date
+    say: Say
+    mending: dict[str, MendedFile] = field(default_factory=dict)
+    next_id: int = 1
+
+    def __post_init__(self) -> None:
+        self.next_id = 1 + max(self.store.stored_loads()["load_id"], default=0)
+
+    def files(self, name: str, paths: list[Path]) -> list[FileToRead]:
+        """Those of a table's files that are to be read."""
+        fresh = files_to_read(
+            paths,
+            table=name,
+            folder=self.settings.path.parent,
+            stored=self.store.stored_loads(),
+            first_id=self.next_id,
+            fingerprint=fingerprint(self.settings, name, self.codes),
+            say=self.say,
+        )
+        self.next_id = max([self.next_id, *(file.load_id + 1 for file in fresh)])
+        if fresh and self.settings.tables[name].corrected:
+            opened = open_files(self.settings, name).items()
+            self.mending |= {digest: source for digest, source in opened if isinstance(source, MendedFile)}
+        return fresh
+
+    def read(self, table: Table, file: FileToRead) -> FileRead:
+        """Put the typed rows of one file into its table; rows that are there already are still among them."""
+        told = self.settings.tables[table.name]
+        before = _stamp(file)
+        self.say(f"{table.name}: {file.name}: reading")
+        if file.again:
+            self.store.forget_load(file.load_id)
+        mended = self.mending.get(file.digest)
+        source: Source = mended or open_source(file.path, read_options(told, self.settings))
+        spoken = source.spoken
+        columns = resolve_columns(
+            source.headings, {} if spoken.fields else told.columns, table=table.name, file=file.name
+        )
+        practice = self.settings.practice
+        # A few mended rows cannot show how their dates are written: the file that they are of does.
+        forms = column_forms(
+            mended.root if mended else source,
+            columns,
+            told,
+            practice,
+            file=file.name,
+            today=self.today,
+            say=self.say,
+        )
+        reading = Reading(
+            table=table,
+            notation=spoken.notation or practice.tooth_notation,
+            code_system=practice.code_system,
+            codes=self.codes,
+            today=self.today,
+            values=told.values,
+            dates=forms.dates,
+            decimals=forms.decimals,
+        )
+        read = FileRead(source, columns, reading, file.load_id, self.pseudonyms, self.store.scratch, self.say)
+        self.store.append_all(table, read.rows())
+        check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
+        if remark := getattr(source, "remark", None):
+            self.say(f"{table.name}: {file.name}: {remark}")
+        if _stamp(file) != before:
+            raise DataError(f"{file.name}: the file changed while it was read. Run again when it is complete.")
+        return read
+
+    def account(self, table: Table, file: FileToRead, read: FileRead) -> None:
+        """Store what belongs to the rows of one file: the load, what was set aside, claims, notes."""
+        if mended := self.mending.get(file.digest):
+            self.store.mended.note(file.load_id, mended.mended())
+        for waiting in (read.aside, read.claims):
+            for piece in waiting.pieces():
+                self.store.append(waiting.table, piece)
+        load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
+        self.store.append(FIELD_NOTES, read.notes().select(load_id, *NOTE_SCHEMA))
+        settings = fingerprint(self.settings, table.name, self.codes)
+        self.store.append(STORED_LOADS, _load_row(file, table.name, read.rows_read, settings))
 
 
 def _settle(store: Store, name: str, new_loads: list[int]) -> None:

@@ -38,16 +38,18 @@ def files_to_read(
     table: str,
     folder: Path,
     stored: pl.DataFrame,
+    first_id: int,
     fingerprint: str,
     say: Callable[[str], None],
 ) -> list[FileToRead]:
     """Those of `paths` that are new or were last read under other settings, in the order of their loads.
 
     A file is known by its bytes, not by its name: a file of the same name with other bytes is another load, and a copy
-    under another name is none. `stored` holds the loads of the database (see `store_tables.STORED_LOADS`).
+    under another name is none. `first_id` is the number of the first new load. `stored` holds the loads of the database
+    (see `store_tables.STORED_LOADS`).
     """
     known = {row["hash"]: row for row in stored.filter(pl.col("table_name") == table).iter_rows(named=True)}
-    next_id = int(stored["load_id"].max() or 0) + 1  # type: ignore[arg-type]
+    next_id = first_id
     found: dict[str, FileToRead] = {}
     seen: set[str] = set()
     for path in paths:

@@ -379,6 +379,11 @@ class Store:
         year = self._rows("SELECT year(max(service_date)) FROM _procedures WHERE status = 'completed'")[0][0]
         return None if year is None else int(year)
 
+    def drop_unaccounted(self) -> None:
+        """Take away procedures of loads that were never finished: a run was stopped before it accounted for them."""
+        with suppress(duckdb.Error):  # after a fault of the disk: the next who opens the database does it
+            self._connection.execute("DELETE FROM _procedures WHERE load_id NOT IN (SELECT load_id FROM _loads)")
+
     def clear_set_aside(self) -> None:
         """Forget what an earlier link set aside: the rows it saw are no longer all there."""
         self._connection.execute(f"DELETE FROM {SET_ASIDE.name}")  # noqa: S608
@@ -401,6 +406,7 @@ class Store:
         if not read_only:  # nobody else has it open, so what lies there was left by a process that was killed
             for stale in self.path.parent.glob(f".{self.path.name}.tmp-*"):
                 shutil.rmtree(stale, ignore_errors=True)
+            self.drop_unaccounted()
 
     def _read(self, table: Table, name: str, columns: Sequence[str] | None) -> pl.DataFrame:
         wanted = list(table.columns) if columns is None else list(columns)

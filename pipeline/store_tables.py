@@ -113,7 +113,7 @@ def create_statements() -> Iterator[str]:
     yield """
         CREATE VIEW procedures AS
         SELECT * FROM _procedures ANTI JOIN _set_aside USING (load_id, row_number, part)
-        ANTI JOIN _taken_back USING (load_id, row_number, part)
+        ANTI JOIN _taken_back USING (load_id, row_number, part) SEMI JOIN _loads USING (load_id)
         """
     yield """
         CREATE VIEW quarantine AS

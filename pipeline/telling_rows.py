@@ -33,7 +33,7 @@ COLUMNS = (
 )
 TEMPORARY = ("code_kinds", "extracted_teeth", "taken_back_codes", "telling_rows")
 
-_STANDING = "_procedures ANTI JOIN _taken_back USING (load_id, row_number, part)"
+_STANDING = "_procedures SEMI JOIN _loads USING (load_id) ANTI JOIN _taken_back USING (load_id, row_number, part)"
 _DONE = "status = 'completed' AND service_date IS NOT NULL AND ($until::DATE IS NULL OR service_date <= $until::DATE)"
 # A negative fee may take a row back, so these all stay; a row is never both a contact here and there.
 _REST = f"({_STANDING} ANTI JOIN telling_rows USING (load_id, row_number, part))"

@@ -46,6 +46,7 @@ def test_every_table_starts_empty_and_comes_back_as_it_went_in(tmp_path: Path, t
         one = one.with_columns(pl.date(2020, 2, 29).alias(c) for c in dates)
         if "visits" in table.columns:
             one = one.with_columns(pl.lit(2, table.columns["visits"].dtype).alias("visits"))
+        store.append(STORED_LOADS, rows(STORED_LOADS, {"load_id": 1}))
         store.append(table, one)
         assert store.read(table).equals(one)
         store.replace(table, one.clear())
@@ -67,7 +68,7 @@ def test_what_is_not_as_declared_does_not_get_in(tmp_path: Path):
 
 def test_a_failed_transaction_leaves_no_trace(tmp_path: Path):
     with open_store(tmp_path / "p.duckdb") as store:
-        store.append(PROCEDURES, procedures(1))
+        with_one_load(store, 1)
 
         def fail_half_way() -> None:
             with store.transaction():
@@ -79,6 +80,15 @@ def test_a_failed_transaction_leaves_no_trace(tmp_path: Path):
             fail_half_way()
         assert store.read(PROCEDURES)["row_number"].to_list() == [1]
         assert not store.is_done("ingest")
+
+
+def test_procedures_of_a_load_that_was_never_accounted_for_do_not_count(tmp_path: Path):
+    with open_store(tmp_path / "p.duckdb") as store:
+        with_one_load(store, 1)
+        store.append(PROCEDURES, procedures(1, 2, load_id=2))
+        assert store.read(PROCEDURES)["load_id"].to_list() == [1]
+    with open_store(tmp_path / "p.duckdb") as store:
+        assert store.read_all_procedures()["load_id"].to_list() == [1]
 
 
 def test_rows_that_the_link_stage_sets_aside_move_and_come_back(tmp_path: Path):

@@ -13,6 +13,7 @@ from drawn import frame, procedures, table
 from polars.testing import assert_frame_equal
 
 from pipeline.store import open_store
+from pipeline.store_tables import STORED_LOADS
 from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, FINDINGS, PATIENTS, PROCEDURES
 from pipeline.transforms.link import Linked, LinkInput, LinkRules, link, telling_codes
 
@@ -74,6 +75,8 @@ def assert_mere_contacts_may_be_summed_up(tables: LinkInput, linked: Linked, rul
     """Linking the telling rows and the days of the others gives what linking all rows gives."""
     with TemporaryDirectory() as folder, open_store(Path(folder) / "p.duckdb") as store:
         store.append(PROCEDURES, tables.procedures.collect().select(*PROCEDURES.columns))
+        load = {c: 1 if t in (pl.Int32(), pl.Int64()) else "x" for c, t in STORED_LOADS.schema.items()}
+        store.append(STORED_LOADS, pl.DataFrame([load], schema=STORED_LOADS.schema))
         rows, days, left_out = store.linking_rows(telling_codes(CODES), until=rules.data_cutoff)
     reduced = dataclasses.replace(
         tables, procedures=rows.lazy(), contacts=days.lazy(), contacts_until=rules.data_cutoff, left_out=left_out

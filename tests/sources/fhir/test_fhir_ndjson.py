@@ -85,7 +85,7 @@ def test_the_next_block_goes_on_with_the_numbers(tmp_path, monkeypatch):
         (b'{\n  "resourceType": "Procedure"\n}\n', "line of its own"),
         (b'[{"resourceType":"Procedure"}]', "line of its own"),
         (b"PK\x03\x04", "packed"),
-        (gzip.compress(b"{}"), "packed"),
+        (gzip.compress(b"{}", mtime=0), "packed"),
         ("\ufeff{}".encode("utf-16-le"), "UTF-8"),
     ],
 )
@@ -112,7 +112,7 @@ def test_a_line_longer_than_any_record_is_refused(tmp_path, monkeypatch):
 
 def test_a_packed_file_that_is_cut_off_is_refused(tmp_path):
     path = tmp_path / "a.ndjson.gz"
-    path.write_bytes(gzip.compress("\n".join([GOOD] * 5000).encode())[:-50])
+    path.write_bytes(gzip.compress("\n".join([GOOD] * 5000).encode(), mtime=0)[:-50])
     with pytest.raises(DataError, match="damaged"):
         list(open_fhir(path, ReadOptions()).batches())
 

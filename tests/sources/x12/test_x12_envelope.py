@@ -41,7 +41,7 @@ def test_byte_order_mark_small_letters_wrapping_and_gzip_change_nothing(tmp_path
     (tmp_path / "bom.edi").write_text(text, encoding="utf-8-sig")
     (tmp_path / "wrapped.x12").write_text(wrapped)
     (tmp_path / "blank.837").write_text(text.replace("*JP*", "* JP * ") + "\n\n\x1a")
-    (tmp_path / "a.edi.gz").write_bytes(gzip.compress(text.encode()))
+    (tmp_path / "a.edi.gz").write_bytes(gzip.compress(text.encode(), mtime=0))
     small = "~".join(s[:3].lower() + s[3:] for s in text.split("~"))
     (tmp_path / "small.edi").write_text(small)
     for name in ("bom.edi", "wrapped.x12", "blank.837", "a.edi.gz", "small.edi"):
@@ -112,7 +112,7 @@ def test_a_file_cut_off_anywhere_is_refused(tmp_path: Path):
 
 
 def test_a_damaged_archive_and_a_wrong_encoding_are_refused(tmp_path: Path):
-    (tmp_path / "a.edi.gz").write_bytes(gzip.compress(WHOLE.encode())[:-20])
+    (tmp_path / "a.edi.gz").write_bytes(gzip.compress(WHOLE.encode(), mtime=0)[:-20])
     (tmp_path / "b.edi.gz").write_bytes(WHOLE.encode())
     (tmp_path / "c.edi").write_bytes(WHOLE.replace("ALEX", "ALÈX").encode("cp1252"))
     for name, says in (("a.edi.gz", "damaged"), ("b.edi.gz", "damaged"), ("c.edi", "encoding")):
