@@ -6,6 +6,7 @@ none.
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -25,10 +26,14 @@ _NUMBERS = ("fee", "number", "whole")
 
 @dataclass(frozen=True)
 class ColumnForms:
-    """The form of each date field, and the decimal sign of each field with numbers."""
+    """The form of each date field, and the decimal sign of each field with numbers.
+
+    `assumed` are the fields, with their headings, whose decimal sign is taken to be a point until a comma is seen.
+    """
 
     dates: dict[str, DateForm]
     decimals: dict[str, str]
+    assumed: dict[str, str] = dataclasses.field(default_factory=dict)
 
 
 def column_forms(
@@ -40,8 +45,11 @@ def column_forms(
     file: str,
     today: dt.date,
     say: Callable[[str], None],
+    assume_point: bool = False,
 ) -> ColumnForms:
     """Settle how the columns of a file are read; `columns` maps fields to headings.
+
+    With `assume_point` numbers alone are no reason to read the file ahead: see `ColumnForms.assumed`.
 
     Raises
     ------
@@ -62,7 +70,8 @@ def column_forms(
         )
     undecided = {f: columns[f] for f in (dates if pattern == "auto" else [])}
     unproved = {f: columns[f] for f in (numbers if told.decimal is None and not source.spoken.fields else [])}
-    counts, proofs = _read_once(source, undecided, unproved, told)
+    assumed = unproved if assume_point and not undecided else {}
+    counts, proofs = _read_once(source, undecided, {} if assumed else unproved, told)
     forms = {f: DateForm(pattern=pattern, years_from=years_from, serial=serial) for f in dates if pattern != "auto"}
     for name, counted in counts.items():
         column = f'{file}: column "{columns[name]}" ({name})'
@@ -79,7 +88,13 @@ def column_forms(
         decimals[name] = decide_decimal(proof, column=column, table=told.name)
         if decimals[name] == ",":
             say(f"{told.name}: {column} is read with a decimal comma")
-    return ColumnForms(dates=forms, decimals=decimals)
+    return ColumnForms(dates=forms, decimals=decimals, assumed=assumed)
+
+
+def proves_comma(rows: pl.DataFrame, field: str, heading: str, told: TableSource) -> bool:
+    """Whether some number of a column can only have been written with a decimal comma."""
+    is_text = rows.schema[heading] == pl.String
+    return is_text and gather_decimals(_counts(trimmed(heading), rows, field, told)).comma > 0
 
 
 def _born_by(form: DateForm, today: dt.date) -> DateForm:

@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.clock import check_clock, clock_doubt
 from pipeline.codes import code_table
-from pipeline.column_forms import column_forms
+from pipeline.column_forms import column_forms, proves_comma
 from pipeline.config import Settings, matching_files
 from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
@@ -111,7 +111,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
         # in one transaction. Rows taken out in the transaction that brought them would all be written anew.
         ahead = [file for file in read.get(PROCEDURES.name, ()) if not file.again]
         try:
-            told = {file.load_id: loading.read(PROCEDURES, file) for file in ahead}
+            told = {file.load_id: loading.read(PROCEDURES, file, assume_point=True) for file in ahead}
             with store.transaction():
                 store.save_text(NAMING, naming)
                 for name, fresh in read.items():
@@ -136,6 +136,10 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
         )
     n_read = sum(map(len, read.values()))
     return IngestReport(loads=loads, files_read=n_read, files_unchanged=sum(map(len, files.values())) - n_read)
+
+
+class _CommaSeen(Exception):  # noqa: N818
+    """A number of the file can only have been written with a decimal comma."""
 
 
 @dataclass
@@ -171,8 +175,12 @@ class _Loading:
             self.mending |= {digest: source for digest, source in opened if isinstance(source, MendedFile)}
         return fresh
 
-    def read(self, table: Table, file: FileToRead) -> FileRead:
-        """Put the typed rows of one file into its table; rows that are there already are still among them."""
+    def read(self, table: Table, file: FileToRead, *, assume_point: bool = False) -> FileRead:
+        """Put the typed rows of one file into its table; rows that are there already are still among them.
+
+        With `assume_point`, which only works outside a transaction, a file is read a second time if it turns out to
+        have decimal commas, instead of every file being read twice to find out.
+        """
         told = self.settings.tables[table.name]
         before = _stamp(file)
         self.say(f"{table.name}: {file.name}: reading")
@@ -194,7 +202,13 @@ class _Loading:
             file=file.name,
             today=self.today,
             say=self.say,
+            assume_point=assume_point,
         )
+
+        def refuse(rows: pl.DataFrame) -> None:
+            if any(proves_comma(rows, name, heading, told) for name, heading in forms.assumed.items()):
+                raise _CommaSeen
+
         reading = Reading(
             table=table,
             notation=spoken.notation or practice.tooth_notation,
@@ -205,8 +219,11 @@ class _Loading:
             dates=forms.dates,
             decimals=forms.decimals,
         )
-        read = FileRead(source, columns, reading, file.load_id, self.pseudonyms, self.store.scratch, self.say)
-        self.store.append_all(table, read.rows())
+        read = FileRead(source, columns, reading, file.load_id, self.pseudonyms, self.store.scratch, self.say, refuse)
+        try:
+            self.store.append_all(table, read.rows())
+        except _CommaSeen:
+            return self.read(table, file)
         check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
         if remark := getattr(source, "remark", None):
             self.say(f"{table.name}: {file.name}: {remark}")

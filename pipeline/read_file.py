@@ -63,6 +63,7 @@ class FileRead:
     pseudonyms: Pseudonyms | None
     folder: Path
     say: Callable[[str], None]
+    refuse: Callable[[pl.DataFrame], None] = lambda _: None  # looks at the text of each batch before it is typed
     rows_read: int = 0
     dated: int = 0
     ahead: int = 0
@@ -79,6 +80,7 @@ class FileRead:
         table = self.reading.table
         load_id = pl.lit(self.load_id, pl.Int32).alias("load_id")
         for batch in self.source.batches():
+            self.refuse(batch.rows)
             # By column, not by name: a heading such as * would be taken for a pattern.
             fields = {name: batch.rows.get_column(heading) for name, heading in self.columns.items()}
             cleaned = clean(pl.DataFrame({"row_number": batch.numbers, **fields}), self.reading)
