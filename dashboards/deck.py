@@ -23,8 +23,9 @@ from pptx.enum.chart import XL_CHART_TYPE, XL_LEGEND_POSITION, XL_MARKER_STYLE, 
 from pptx.enum.dml import MSO_LINE
 from pptx.enum.text import MSO_ANCHOR, PP_ALIGN
 from pptx.oxml.ns import qn
-from pptx.util import Emu, Inches, Pt
+from pptx.util import Inches, Pt
 
+from dashboards import deck_fit
 from dashboards.theme import INK, MUTED, RULE, Look
 
 _PARTS = {
@@ -48,7 +49,8 @@ _DASHES = {
     "dashdot": MSO_LINE.DASH_DOT,
     "longdash": MSO_LINE.LONG_DASH,
 }
-LEFT, TOP, WIDTH, HEIGHT = 0.6, 1.75, 12.13, 4.9  # inches: what a figure may fill
+LEFT, TOP, WIDTH, HEIGHT = 0.6, 1.75, 12.13, 4.95  # inches: what a figure may fill
+TITLE_HEIGHT, TEXT_HEIGHT, OPENING_TITLE, OPENING_TEXT = 1.2, 4.6, 2.3, 1.9
 
 
 @dataclass(frozen=True)
@@ -73,19 +75,39 @@ class Deck:
     def opening(self, title: str, lines: Sequence[str], notes: str) -> None:
         """The first slide: the main finding, and what the records are."""
         slide = self._slide(0, title, notes)
-        _fill(slide.placeholders[1].text_frame, lines, 20 if len("".join(lines)) < 330 else 16)
+        size = deck_fit.largest((36, 32, 28, 24, 20), [title], WIDTH, OPENING_TITLE, bold=True)
+        _size(slide.shapes.title, size)
+        _fill(slide.placeholders[1].text_frame, lines, deck_fit.largest((20, 18, 16, 14), lines, WIDTH, OPENING_TEXT))
 
-    def text(self, title: str, lines: Sequence[str], notes: str) -> None:
-        """A finding and a few points; the type shrinks as the text grows."""
-        slide = self._slide(1, title, notes)
-        length = sum(max(1, -(-len(line) // 95)) for line in lines)
-        _fill(slide.placeholders[1].text_frame, lines, 20 if length <= 7 else 18 if length <= 10 else 14)
+    def text(self, title: str, lines: Sequence[str], notes: str, *, sizes: Sequence[int] = (20, 18, 16)) -> None:
+        """A finding and a few points; the type shrinks as they grow, and what is too much goes on a further slide."""
+        inner = WIDTH - deck_fit.BULLET
+        size = deck_fit.largest(sizes, lines, inner, TEXT_HEIGHT)
+        heights = [deck_fit.text_height([t], inner, size) + deck_fit.GAP for t in lines]
+        cut = deck_fit.pages(heights, TEXT_HEIGHT + deck_fit.GAP)
+        for number, part in enumerate(cut, 1):
+            slide = self._slide(1, _numbered(title, number, len(cut)), notes)
+            _fill(slide.placeholders[1].text_frame, [lines[i] for i in part], size)
 
-    def table(self, title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], notes: str, *, alt: str) -> None:
-        """A finding and a native table of at most ten rows; the first column is the widest and set left."""
-        slide = self._slide(2, title, notes)
-        size = 18 if len(rows) <= 5 else 16 if len(rows) <= 7 else 14
-        _table(slide, heads, rows, size=size, alt=alt)
+    def table(
+        self, title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], notes: str,
+        *, alt: str, shares: Sequence[float] = (), sizes: Sequence[int] = (18, 16, 14, 12), left: Sequence[int] = (0,),
+    ) -> None:  # fmt: skip
+        """A finding and a native table; what does not fit goes on a further slide.
+
+        `shares` are the columns' parts of the width, by default with a wide first one; `left` the columns set left.
+        """
+        first = 0.36 if len(heads) > 2 else 0.25
+        shares = shares or (first, *[(1 - first) / (len(heads) - 1)] * (len(heads) - 1))
+        widths = [WIDTH * s / sum(shares) for s in shares]
+        size = next((s for s in sizes if sum(_heights(heads, rows, widths, s)) <= HEIGHT - 0.5), sizes[-1])
+        head, *heights = _heights(heads, rows, widths, size)
+        cut = deck_fit.pages(heights, HEIGHT - 0.5 - head)
+        for number, part in enumerate(cut, 1):
+            slide = self._slide(2, _numbered(title, number, len(cut)), notes)
+            some = [rows[i] for i in part]
+            text = alt if len(cut) == 1 else f"Part {number} of {len(cut)}. {alt}"
+            _table(slide, heads, some, widths, [head, *(heights[i] for i in part)], size=size, alt=text, left=left)
 
     def lines(
         self, title: str, categories: Sequence[str], series: Sequence[Series], axes: tuple[str, str], notes: str,
@@ -133,8 +155,7 @@ class Deck:
         slide = self._deck.slides.add_slide(self._deck.slide_layouts[layout])
         slide.shapes.title.text_frame.text = title
         if layout:
-            size = 28 if len(title) <= 110 else 24 if len(title) <= 170 else 20
-            slide.shapes.title.text_frame.paragraphs[0].runs[0].font.size = Pt(size)
+            _size(slide.shapes.title, deck_fit.largest((28, 24, 20, 18, 16), [title], WIDTH, TITLE_HEIGHT, bold=True))
         for shape in slide.slide_layout.placeholders:
             if shape.placeholder_format.idx in (11, 12):
                 element = copy.deepcopy(shape._element)
@@ -153,28 +174,48 @@ def _fill(frame: Any, lines: Sequence[str], size: int) -> None:
             run.font.size = Pt(size)
 
 
-def _table(slide: Any, heads: Sequence[str], rows: Sequence[Sequence[str]], *, size: int, alt: str) -> None:
-    height = 0.45 * (len(rows) + 1)
-    frame = slide.shapes.add_table(len(rows) + 1, len(heads), Inches(LEFT), Inches(TOP), Inches(WIDTH), Inches(height))
+def _numbered(title: str, number: int, of: int) -> str:
+    return title if of == 1 else f"{title} ({number} of {of})"
+
+
+def _size(shape: Any, size: int) -> None:
+    for run in shape.text_frame.paragraphs[0].runs:
+        run.font.size = Pt(size)
+
+
+def _heights(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float], size: int
+) -> list[float]:  # fmt: skip
+    """Inches of the head and of each row."""
+    return [deck_fit.row_height(heads, widths, size, bold=True)] + [deck_fit.row_height(r, widths, size) for r in rows]
+
+
+def _table(
+    slide: Any, heads: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float], heights: Sequence[float],
+    *, size: int, alt: str, left: Sequence[int],
+) -> None:  # fmt: skip
+    box = (Inches(LEFT), Inches(TOP), Inches(WIDTH), Inches(sum(heights)))
+    frame = slide.shapes.add_table(len(rows) + 1, len(heads), *box)
     _describe(frame, "Table", alt)
     table = frame.table
-    first = 0.36 if len(heads) > 2 else 0.25
-    for index, column in enumerate(table.columns):
-        share = first if index == 0 else (1 - first) / (len(heads) - 1)
-        column.width = Emu(int(Inches(WIDTH) * share))
+    for column, width in zip(table.columns, widths, strict=True):
+        column.width = Inches(width)
+    for row, height in zip(table.rows, heights, strict=True):
+        row.height = Inches(height)
     # The plain grid style: the built-in default of the library is a coloured one.
     style = table._tbl.tblPr.find(qn("a:tableStyleId"))
     style.text = "{2D5ABB26-0587-4C30-8999-92F81FD0307C}"
     table.horz_banding = False
     for r, cells in enumerate((heads, *rows)):
         for c, text in enumerate(cells):
-            _cell(table.cell(r, c), text, size, head=r == 0, left=c == 0 or len(heads) == 2)
+            _cell(table.cell(r, c), text, size, head=r == 0, left=c in left or len(heads) == 2)
 
 
 def _cell(cell: Any, text: str, size: int, *, head: bool, left: bool) -> None:
     cell.text_frame.text = text
     cell.vertical_anchor = MSO_ANCHOR.BOTTOM if head else MSO_ANCHOR.TOP
-    cell.margin_left = cell.margin_right = Inches(0.08)
+    cell.margin_left = cell.margin_right = Inches(deck_fit.SIDES / 2)
+    cell.margin_top = cell.margin_bottom = Inches(deck_fit.MARGIN / 2)
     paragraph = cell.text_frame.paragraphs[0]
     paragraph.alignment = PP_ALIGN.LEFT if left else PP_ALIGN.RIGHT
     for run in paragraph.runs:
@@ -253,7 +294,10 @@ def _error_bars(element: Any, series: Series) -> None:
 
 
 def _describe(frame: Any, name: str, alt: str) -> None:
-    """The alternative text, for which the library has no call."""
+    """The alternative text, for which the library has no call; and the place in reading order, before the footer."""
+    element = frame._element
+    footer = next(e for e in element.getparent().iter(qn("p:ph")) if e.get("type") == "ftr")
+    next(a for a in footer.iterancestors(qn("p:sp"))).addprevious(element)
     properties = frame._element.nvGraphicFramePr.cNvPr
     properties.set("descr", alt)
     properties.set("name", name)

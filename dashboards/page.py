@@ -1,6 +1,6 @@
 """One page as one HTML file that makes no connection: template, style, chart library and data are all inside it.
 
-A content security policy names the two scripts of a page by their hashes, so that nothing else can run, and allows no
+A content security policy names the scripts of a page by their hashes, so that nothing else can run, and allows no
 connection at all. Text is escaped by the templates; chart data stand in script elements that no browser runs.
 """
 
@@ -20,6 +20,12 @@ from dashboards import formats, terms, theme
 from pipeline.results import FlowStep
 
 Audience = Literal["inside", "shared"]
+SCRIPTS = ("plotly-basic.min.js", "boot.js", "pictures.js")
+# What stands on every picture of a chart, since pictures travel without their page.
+NOTES: dict[Audience, str] = {
+    "inside": "Inside the practice only. Own records, not a trial: association, not cause.",
+    "shared": "Own records of one practice, not a trial: association, not cause.",
+}
 
 
 def render(
@@ -38,7 +44,7 @@ def render(
     release gate let through. `cautions` follow the usual ones, which stand on every page.
     """
     drawn = [c for c in charts if c is not None]
-    scripts = [asset("plotly-basic.min.js"), asset("boot.js")] if drawn else []
+    scripts = [asset(name) for name in SCRIPTS] if drawn else []
     html: str = (
         _environment()
         .get_template(template)
@@ -48,6 +54,7 @@ def render(
             drawn=[(c.id, Markup(c.json)) for c in drawn],
             scripts=[Markup(s) for s in scripts],
             policy=policy(scripts),
+            note=NOTES[audience],
             style=Markup(asset("style.css")),
             all_cautions=list(dict.fromkeys([*terms.CAUTIONS, *cautions])),
             **context,

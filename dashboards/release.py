@@ -1,10 +1,10 @@
 """The one gate for what leaves the practice: results in, a `Released` out, and nothing else is drawn on shared pages.
 
-What passes: counts of 11 or more, rounded to 5; curves on a six-month grid that change only when at least 5 further
-failures lie behind the change, stop below 11 followed, and are rounded to 1 %; months, not days; clinicians and sites
-by letter; of the emulated trial the everyday incidence on a yearly grid; of other ways to count their number and the
-lowest and highest difference. Text of the practice's own files does not pass: names, file names, codes, notes, free
-text.
+What passes: counts of 11 or more, rounded to 5; curves on a monthly grid that change only when at least 5 further
+failures lie behind the change and stop below 11 followed; percentages in steps worth five teeth of their group, ratios
+with two figures; months, not days; clinicians and sites by letter; of the emulated trial the everyday incidence on a
+yearly grid; of other ways to count their number and the lowest and highest difference. No text passes: what results
+name by a known identifier is said in the words of `release_words`, all else stays inside.
 
 The classes refuse values that break these rules, so that a released result made by hand is no way around the gate.
 """
@@ -15,12 +15,14 @@ import hashlib
 import re
 import string
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from dashboards.formats import failed as whole_failed
-from dashboards.formats import in_place, known, month
-from dashboards.release_count import SMALLEST, ReleasedCount, protect, release_count
+from dashboards import release_words, terms
+from dashboards.formats import known, month
+from dashboards.release_count import SMALLEST, ReleasedCount, protect, release_count, still_open
 from dashboards.release_curve import ReleasedPoint, release_curve
+from dashboards.release_methods import ReleasedMethods, release_methods
+from dashboards.release_percent import nearest, outward, percent_step, round_ratio, share_range
 from dashboards.release_trial import ReleasedChoices, ReleasedIncidence, release_choices, release_everyday
 from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
 
@@ -159,6 +161,7 @@ class Released:
     not_run: tuple[tuple[str, tuple[str, ...]], ...]
     rules: tuple[tuple[str, str], ...]
     everyday: tuple[ReleasedIncidence, ...] = ()
+    methods: ReleasedMethods = field(default_factory=ReleasedMethods)
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -167,9 +170,9 @@ def release(results: Results, *, practice: str | None = None) -> Released:
     `practice` is the name to show; by default none. Where a group of a comparison is hidden, the practice's total of
     crowns is hidden too, since the total less the other groups would give it away.
     """
-    names = {r.name for t in results.rates if t.by in CODED for r in t.rows}
-    comparisons = tuple(_comparison(c) for c in results.comparisons if not _names_someone(c, names))
+    comparisons = tuple(_comparison(c) for c in results.comparisons if _sayable(c))
     hidden = any(g.crowns.value is None for c in comparisons for g in c.groups)
+    told = _failures_told(results)
     n = results.counts
     total = ReleasedCount(None) if hidden else release_count(n.crowns)
     letters = {by: _letters(results, by) for by in CODED}
@@ -182,13 +185,23 @@ def release(results: Results, *, practice: str | None = None) -> Released:
         patients=release_count(n.patients),
         comparisons=comparisons,
         rates=tuple(
-            _rates(t, letters.get(t.by, {}), hide_total=hidden and t.outcome == "crown_survival")
+            _rates(
+                t,
+                letters.get(t.by, {}),
+                hide_teeth=hidden and t.outcome == "crown_survival",
+                hide_failures=told and t.outcome == "crown_survival",
+            )
             for t in results.rates
-            if t.by in KINDS
+            if t.by in KINDS and t.outcome in terms.OUTCOMES
         ),
-        not_run=tuple((a.title, tuple(a.needs)) for a in results.not_run),
-        rules=tuple((k, v) for k, v in sorted(results.rules.items()) if re.fullmatch(r"-?\d{1,6}(\.\d{1,4})?", v)),
+        not_run=tuple(
+            (release_words.NOT_RUN[a.id], release_words.needs(a.needs))
+            for a in results.not_run
+            if a.id in release_words.NOT_RUN
+        ),
+        rules=release_words.numbers(results.rules, release_words.RULES),
         everyday=release_everyday(results.trials),
+        methods=release_methods(results, flow=not hidden),
     )
 
 
@@ -199,36 +212,68 @@ def require(released: Released) -> Released:
     return released
 
 
-def _names_someone(c: Comparison, names: set[str]) -> bool:
-    """True where a comparison's groups are clinicians or sites: it stays inside."""
-    return any(g.name in names or g.label in names for g in c.groups)
+def _sayable(c: Comparison) -> bool:
+    """True for a comparison in known words; one of clinicians, of clinics or of anything else stays inside."""
+    return release_words.known_question(c.id, (g.name for g in c.groups), c.outcome, c.clock)
+
+
+def _failures_told(results: Results) -> bool:
+    """True where the practice's total of failures would nearly give away the one hidden count of a group."""
+    totals = [r.failures for t in results.rates if (t.by, t.outcome) == ("overall", "crown_survival") for r in t.rows]
+    return any(
+        not still_open(release_count(n), [release_count(g.failures) for g in c.groups])
+        for c in results.comparisons
+        if c.outcome == "crown_failure"
+        for n in totals
+    )
 
 
 def _comparison(c: Comparison) -> ReleasedComparison:
     groups = tuple(_group(g) for g in c.groups)
     enough = {g.name for g in groups if g.failures.value is not None and g.crowns.value is not None}
-    difference, code = None, c.verdict.code
-    if c.difference is not None and {c.difference.group, c.difference.reference} <= enough:
-        d = c.difference
-        per_100, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
-        difference = ReleasedDifference(d.group, d.reference, d.years, per_100, low, high, d.from_days <= 0)
-    if difference is None:
-        code = "too_early"
+    difference, step = _difference(c, enough)
+    title, question = release_words.QUESTIONS[c.id]
     return ReleasedComparison(
         c.id,
-        c.title,
-        c.question,
+        title,
+        question,
         c.outcome,
         c.clock,
         c.horizon_years,
         c.verdict.smallest_difference_per_100,
-        code,
+        _verdict_code(c, difference),
         groups,
         difference,
         tuple(_estimate(e) for e in c.estimates if _releasable(e, enough)),
         _naive(c, enough),
-        release_choices(c.choices, c.difference) if difference is not None else None,
+        release_choices(c.choices, c.difference, step) if difference is not None else None,
     )
+
+
+def _difference(c: Comparison, enough: set[str]) -> tuple[ReleasedDifference | None, int]:
+    """The difference on the coarser step of its two groups, and that step; none where a count behind it is hidden."""
+    d = c.difference
+    if d is None or not {d.group, d.reference} <= enough or not all(map(known, (d.per_100, d.ci_low, d.ci_high))):
+        return None, 1
+    steps = [percent_step(g.crowns) for g in c.groups if g.name in (d.group, d.reference)]
+    if any(s is None for s in steps):
+        return None, 1
+    step = max(s for s in steps if s is not None)
+    low, high = outward(d.ci_low, d.ci_high, step)
+    found = ReleasedDifference(d.group, d.reference, d.years, nearest(d.per_100, step), low, high, d.from_days <= 0)
+    return found, step
+
+
+def _verdict_code(c: Comparison, d: ReleasedDifference | None) -> str:
+    """The verdict, as far as what is shown bears it out."""
+    if d is None or c.verdict.code not in terms.VERDICTS:
+        return "too_early"
+    margin = c.verdict.smallest_difference_per_100
+    shown = {
+        "differs": d.per_100 != 0 and (d.low > 0 or d.high < 0),
+        "little_difference": -margin <= d.low and d.high <= margin,
+    }
+    return c.verdict.code if shown.get(c.verdict.code, True) else "cannot_tell"
 
 
 def _group(g: Group) -> ReleasedGroup:
@@ -236,39 +281,49 @@ def _group(g: Group) -> ReleasedGroup:
     failures = release_count(g.failures)
     # A step of a curve tells how many failures are behind it, so a hidden count takes the curve with it.
     points = release_curve(g) if crowns.value is not None and failures.value is not None else ()
-    return ReleasedGroup(g.name, g.label, crowns, release_count(g.patients), failures, points)
+    return ReleasedGroup(
+        g.name, release_words.label(g.name, g.label), crowns, release_count(g.patients), failures, points
+    )
 
 
 def _releasable(e: Estimate, enough: set[str]) -> bool:
     """Enough failures in the model and in each group that it sets side by side, and finite figures."""
     return (
         e.events >= SMALLEST
+        and e.model in terms.MODELS
         and set(e.contrast.split(" vs ")) <= enough
         and all(known(v) for v in (e.hazard_ratio, e.ci_low, e.ci_high))
     )
 
 
 def _estimate(e: Estimate) -> ReleasedEstimate:
-    return ReleasedEstimate(
-        e.contrast, e.model, e.adjusted_for, round(e.hazard_ratio, 2), round(e.ci_low, 2), round(e.ci_high, 2)
-    )
+    ratio, low, high = (round_ratio(v) for v in (e.hazard_ratio, e.ci_low, e.ci_high))
+    return ReleasedEstimate(e.contrast, e.model, release_words.covariates(e.adjusted_for), ratio, low, high)
 
 
 def _naive(c: Comparison, enough: set[str]) -> ReleasedNaive | None:
     if c.naive is None or not {name for name, _ in c.naive.survival} <= enough:
         return None
-    ratio = round(c.naive.hazard_ratio, 2) if known(c.naive.hazard_ratio) else None
-    failed = tuple((name, whole_failed(share)) for name, share in c.naive.survival)
-    return ReleasedNaive(c.naive.contrast, c.naive.why_biased, ratio, failed)
+    steps = {g.name: percent_step(g.crowns) for g in c.groups}
+    failed = tuple(
+        (name, 100 - nearest(100 * share, step))
+        for name, share in c.naive.survival
+        if (step := steps.get(name)) is not None and known(share)
+    )
+    known_names = set(c.naive.contrast.split(" vs ")) <= set(steps)
+    ratio = round_ratio(c.naive.hazard_ratio) if known(c.naive.hazard_ratio) and known_names else None
+    why = c.naive.why_biased if c.naive.why_biased == "immortal time" else ""
+    return ReleasedNaive(c.naive.contrast if known_names else "", why, ratio, failed) if failed else None
 
 
-def _rates(table: RateTable, letters: dict[str, str], *, hide_total: bool) -> ReleasedRates:
+def _rates(table: RateTable, letters: dict[str, str], *, hide_teeth: bool, hide_failures: bool) -> ReleasedRates:
     """Rows of fewer than 11 teeth are left out; a lone hidden count takes the smallest other one with it."""
     rows = [r for r in table.rows if r.teeth >= SMALLEST and _name(table.by, r, letters) is not None]
     teeth = protect([r.teeth for r in rows], left_out=len(rows) < len(table.rows))
     failures = protect([r.failures for r in rows], left_out=len(rows) < len(table.rows))
-    if hide_total and table.by == "overall":
-        teeth = [ReleasedCount(None)] * len(rows)
+    if table.by == "overall":
+        teeth = [ReleasedCount(None)] * len(rows) if hide_teeth else teeth
+        failures = [ReleasedCount(None)] * len(rows) if hide_failures else failures
     released = [
         _rate(r, _name(table.by, r, letters) or "", t, f) for r, t, f in zip(rows, teeth, failures, strict=True)
     ]
@@ -279,12 +334,11 @@ def _rates(table: RateTable, letters: dict[str, str], *, hide_total: bool) -> Re
 
 
 def _rate(r: RateRow, name: str, teeth: ReleasedCount, failures: ReleasedCount) -> ReleasedRate:
+    step = percent_step(r.teeth)
     shown = failures.value is not None and teeth.value is not None and r.followed >= SMALLEST
-    ends = (r.survival, r.ci_low, r.ci_high)
-    if not shown or any(v is None for v in ends):
+    if not shown or step is None or r.survival is None or r.ci_low is None or r.ci_high is None:
         return ReleasedRate(name, teeth, failures, r.years, None, None, None)
-    mid, low, high = (in_place(v) for v in ends if v is not None)
-    return ReleasedRate(name, teeth, failures, r.years, mid, low, high)
+    return ReleasedRate(name, teeth, failures, r.years, *share_range(r.survival, r.ci_low, r.ci_high, step))
 
 
 def _name(by: str, row: RateRow, letters: dict[str, str]) -> str | None:

@@ -9,6 +9,7 @@ from dashboards.formats import whole
 
 SMALLEST = 11
 STEP = 5
+FEWEST_OPEN = 6
 
 
 @dataclass(frozen=True)
@@ -43,3 +44,16 @@ def protect(counts: Sequence[int], *, left_out: bool = False) -> list[ReleasedCo
         others = [i for i in range(len(counts)) if i not in hidden]
         released[min(others, key=lambda i: counts[i])] = ReleasedCount(None)
     return released
+
+
+def still_open(total: ReleasedCount, parts: Sequence[ReleasedCount]) -> bool:
+    """True unless the total less the known parts would pin down the one hidden part.
+
+    Each rounded count stands for five; the hidden one, under 11, must be left at least six of its eleven values.
+    """
+    known = [p.value for p in parts if p.value is not None]
+    if total.value is None or len(known) != len(parts) - 1:
+        return True
+    slack = (STEP // 2) * (len(known) + 1)
+    rest = total.value - sum(known)
+    return min(rest + slack, SMALLEST - 1) - max(rest - slack, 0) + 1 >= FEWEST_OPEN

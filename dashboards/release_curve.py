@@ -1,20 +1,20 @@
-"""A curve as it may leave the practice: on a six-month grid, with no step that rests on a few failures."""
+"""A curve as it may leave the practice: on a monthly grid, with no step that rests on a few failures."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dashboards.formats import failed as whole_failed
 from dashboards.release_count import SMALLEST, ReleasedCount, release_count
+from dashboards.release_percent import percent_step, share_range
 from pipeline.results import DAYS_PER_YEAR, Group
 
-GRID_MONTHS = 6
+GRID_MONTHS = 1
 FAILURES_PER_CHANGE = 5
 
 
 @dataclass(frozen=True)
 class ReleasedPoint:
-    """Failed of 100 at a month of the grid, with the range, all in whole percent; the same value until it changes.
+    """Failed of 100 at a month, with the range, in percent on the group's step; the same value until it changes.
 
     The range is None as long as too few failures have happened for a first change.
     """
@@ -26,8 +26,8 @@ class ReleasedPoint:
     followed: ReleasedCount
 
     def __post_init__(self) -> None:
-        if self.months % GRID_MONTHS or self.months < 0:
-            raise ValueError("released curves have points every six months")
+        if not isinstance(self.months, int) or self.months < 0:
+            raise ValueError("released curves have points at whole months")
         if any(v is not None and v not in range(101) for v in (self.failed, self.low, self.high)):
             raise ValueError("released curves are in whole percent")
         if self.followed.value is None:
@@ -39,8 +39,12 @@ def release_curve(group: Group) -> tuple[ReleasedPoint, ...]:
 
     A point is released only while at least 11 are followed there. The value changes only when at least 5 failures have
     happened since it last changed; else the former value stands. Failures between two points of the exact curve follow
-    from the curve itself: at risk times the relative drop.
+    from the curve itself: at risk times the relative drop. Values stand on `percent_step` of the group's teeth; a group
+    too small for any step has no curve.
     """
+    step = percent_step(group.crowns)
+    if step is None:
+        return ()
     failures, before, total = [], 1.0, 0
     for point in group.curve:
         drop = 1 - point.survival / before if before > 0 else 0.0
@@ -62,7 +66,8 @@ def release_curve(group: Group) -> tuple[ReleasedPoint, ...]:
         passed = sum(p.days <= days for p in group.curve)
         if passed and failures[passed - 1] - behind >= FAILURES_PER_CHANGE:
             point, behind = group.curve[passed - 1], failures[passed - 1]
-            held = (whole_failed(point.survival), whole_failed(point.ci_high), whole_failed(point.ci_low))
+            kept = share_range(point.survival, point.ci_low, point.ci_high, step)
+            held = (100 - kept[0], 100 - kept[2], 100 - kept[1])
         released.append(ReleasedPoint(months, *held, release_count(followed)))
     return tuple(released)
 

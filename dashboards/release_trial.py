@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from dashboards.formats import known
 from dashboards.release_count import SMALLEST, ReleasedCount, release_count
 from dashboards.release_curve import FAILURES_PER_CHANGE
+from dashboards.release_percent import outward, percent_step, share_range
 from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial
 
 # The only kinds of teeth that pass, in our own words, whatever the results call them.
@@ -78,15 +79,18 @@ def release_everyday(trials: Sequence[Trial]) -> tuple[ReleasedIncidence, ...]:
     return tuple(_incidence(found[arm]) for arm in EVERYDAY if arm in found)
 
 
-def release_choices(choices: Choices | None, difference: Difference | None) -> ReleasedChoices | None:
-    """The ways in which both groups have 11 or more crowns and failures; None where fewer than two are left."""
+def release_choices(choices: Choices | None, difference: Difference | None, step: int = 1) -> ReleasedChoices | None:
+    """The ways in which both groups have 11 or more crowns and failures; None where fewer than two are left.
+
+    The lowest and the highest difference are widened to `step` per 100, that of the difference itself.
+    """
     if choices is None or difference is None:
         return None
     names = (difference.group, difference.reference)
-    values = [
-        round(c.per_100) for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(c, names)
-    ]
-    return ReleasedChoices(len(values), min(values), max(values)) if len(values) >= FEWEST_WAYS else None
+    values = [c.per_100 for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(c, names)]
+    return (
+        ReleasedChoices(len(values), *outward(min(values), max(values), step)) if len(values) >= FEWEST_WAYS else None
+    )
 
 
 def _enough(choice: Choice, names: tuple[str, str]) -> bool:
@@ -106,6 +110,9 @@ def _points(curve: IncidenceCurve) -> tuple[ReleasedIncidencePoint, ...]:
     The results hold no events between two points. Nobody enters late, so at least (those followed at the later point)
     times (the rise) have happened between them: each event raises the curve by at most one in those then followed.
     """
+    step = percent_step(curve.teeth)
+    if step is None:
+        return ()
     released: list[ReleasedIncidencePoint] = []
     held: tuple[int, int | None, int | None] = (0, None, None)
     behind, before = 0.0, 0.0
@@ -117,7 +124,7 @@ def _points(curve: IncidenceCurve) -> tuple[ReleasedIncidencePoint, ...]:
         if not float(point.years).is_integer():
             continue
         if math.floor(behind + 1e-9) >= FAILURES_PER_CHANGE:
-            held = (round(100 * point.estimate), round(100 * point.ci_low), round(100 * point.ci_high))
+            held = share_range(point.estimate, point.ci_low, point.ci_high, step)
             behind = 0.0
         released.append(ReleasedIncidencePoint(int(point.years), *held, release_count(point.at_risk)))
     return tuple(released)

@@ -45,6 +45,9 @@ def results_json(results: Results) -> dict[str, Any]:
         "followup": to_plain(results.followup),
         "recalls": to_plain(results.recalls),
         "trials": to_plain(results.trials),
+        "own_cases": to_plain(results.own_cases),
+        "monitoring": to_plain(results.monitoring),
+        "benchmarks": to_plain(results.benchmarks),
         "cautions": list(results.cautions),
     }
     cleaned: dict[str, Any] = _finite(whole)

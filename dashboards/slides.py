@@ -5,7 +5,7 @@ Made from a released result only; each number comes from it by the sentences of 
 
 from __future__ import annotations
 
-from dashboards import terms, theme, words_shared
+from dashboards import reporting_items, terms, theme, words_shared
 from dashboards.deck import Deck, Series
 from dashboards.formats import DASH, listing, phrase, plural, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, worth_showing
@@ -13,6 +13,7 @@ from dashboards.release import Released, ReleasedComparison, ReleasedRates, requ
 from dashboards.release_curve import GRID_MONTHS
 
 MOST_ROWS = 9
+PAD = "\u00a0"  # keeps programs that choose their own labels from crowding them
 ERROR_BAR_MONTHS = (12, 36, 60, 96)
 
 
@@ -48,9 +49,11 @@ def render(released: Released) -> bytes:
         [f"{text.rstrip(chr(46))}." for text in words_shared.RULES.split(". ")],
         _notes("Others may use these slides as they are.", released, "more precision than the slides show"),
     )
+    _appendix(deck, released)
+    _references(deck, released)
     deck.text(
         "An association in one practice’s records is not advice for a patient",
-        [*terms.CAUTIONS, *words_shared.REFERENCES],
+        terms.CAUTIONS,
         _notes("Read the first two lines aloud.", released),
     )
     return deck.save()
@@ -76,7 +79,7 @@ def _how_teeth_do(deck: Deck, released: Released) -> None:
 def _comparison(deck: Deck, c: ReleasedComparison, released: Released) -> None:
     """The main comparison: who, curves, difference, the misleading count, the model."""
     table = groups_table(c)
-    deck.table(words_shared.counted_title(c), table.heads, table.rows[:MOST_ROWS],
+    deck.table(words_shared.counted_title(c), table.heads, table.rows,
                _notes("Read the sizes of the groups and who was left out.", released),
                alt=f"Table. {words_shared.curves(c)}")  # fmt: skip
     _curves(deck, c, released)
@@ -88,7 +91,8 @@ def _comparison(deck: Deck, c: ReleasedComparison, released: Released) -> None:
         ("Reason to doubt", words_shared.doubt(c)),
         ("What would settle it", words_shared.next_step(c)),
     ]
-    deck.table(words_shared.verdict(c), ("", "What these records say"), rows,
+    title = words_shared.result(c).rstrip(".") if c.difference else words_shared.verdict(c)
+    deck.table(title, ("Part", "What these records say"), rows,
                _notes(f"{words_shared.result(c)} {words_shared.reach(c)}", released),
                alt=" ".join(f"{k}: {v}" for k, v in rows))  # fmt: skip
     if c.naive is not None:
@@ -99,8 +103,8 @@ def _comparison(deck: Deck, c: ReleasedComparison, released: Released) -> None:
             (
                 terms.contrast(e.contrast, labels),
                 "adjusted" if e.adjusted_for else "unadjusted",
-                f"{e.hazard_ratio:.2f}",
-                f"{e.low:.2f} to {e.high:.2f}",
+                f"{e.hazard_ratio:g}",
+                f"{e.low:g} to {e.high:g}",
             )
             for e in c.estimates[:6]
         ]  # fmt: skip
@@ -110,7 +114,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, released: Released) -> None:
 
 
 def _curves(deck: Deck, c: ReleasedComparison, released: Released) -> None:
-    """The failure curves as a native line chart on the six-month grid."""
+    """The failure curves as a native line chart on the monthly grid."""
     shown = [(i, g) for i, g in enumerate(c.groups) if g.points]
     title = words_shared.curves_title(c)
     if not shown:
@@ -132,9 +136,9 @@ def _curves(deck: Deck, c: ReleasedComparison, released: Released) -> None:
             )
         )
     nouns = plural(2, terms.outcome(c.outcome).noun)
-    axes = (f"Years since {terms.clock(c.clock)}", f"Failed, of 100 {nouns}")
+    axes = (f"Months since {terms.clock(c.clock)}", f"Failed, of 100 {nouns}")
     say = f"{words_shared.curves(c)} The bars are 95 % ranges; each step rests on 5 or more failures."
-    deck.lines(title, [f"{m / 12:g}" for m in grid], series, axes, _notes(say, released),
+    deck.lines(title, [f"{PAD}{m}{PAD}" for m in grid], series, axes, _notes(say, released),
                alt=f"Line chart. {words_shared.curves(c)}", every=12 // GRID_MONTHS)  # fmt: skip
 
 
@@ -170,10 +174,10 @@ def _everyday(deck: Deck, released: Released) -> None:
     if not table.rows:
         return
     lines = [words_shared.everyday(c) for c in released.everyday]
-    last = [row for c in released.everyday for row in table.rows if row[0].lower() == c.label][-MOST_ROWS:]
+    last = [row for c in released.everyday for row in table.rows if row[0].lower() == c.label]
     deck.table(lines[0].rstrip("."), table.heads, last,
                _notes(" ".join(lines), released, "that waiting is right or wrong for any one tooth"),
-               alt=f"Table. {' '.join(lines)}")  # fmt: skip
+               alt=f"Table. {' '.join(lines)}", shares=(0.44, 0.1, 0.18, 0.14, 0.14))  # fmt: skip
 
 
 def _breakdowns(deck: Deck, released: Released) -> None:
@@ -185,7 +189,7 @@ def _breakdowns(deck: Deck, released: Released) -> None:
 
 def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:
     say = terms.outcome(t.outcome)
-    rows = [r for r in t.rows if r.in_place is not None and r.low is not None and r.high is not None][:MOST_ROWS]
+    rows = [r for r in t.rows if r.in_place is not None and r.low is not None and r.high is not None]
     values = [r.in_place for r in rows if r.in_place is not None]
     what = {"tooth_group": "across tooth groups", "provider_id": "from clinician to clinician"}[t.by]
     title = (
@@ -214,3 +218,22 @@ def _how_counted(deck: Deck, main: ReleasedComparison | None, released: Released
     lines.append(words_shared.scope(released))
     deck.text("Each tooth counts from the day it could be counted, until its last contact", lines,
               _notes("Explain when the clock starts; it decides the answer.", released))  # fmt: skip
+
+
+def _appendix(deck: Deck, released: Released) -> None:
+    """The items of the two checklists as a native table, over as many slides as they need."""
+    found = reporting_items.items(released)
+    rows = [(f"{i.checklist} {i.number}", i.asks, i.state, i.text) for i in found]
+    deck.table(reporting_items.summary(found), ("Item", "Asks for", "State", "What this run says"), rows,
+               _notes(f"{reporting_items.INTRO} Show these slides when asked how it was done.", released,
+                      "that this meets a standard"),
+               alt=f"Table of reporting items. {reporting_items.summary(found)}.",
+               shares=(0.11, 0.24, 0.11, 0.54), sizes=(12,), left=(0, 1, 2, 3))  # fmt: skip
+
+
+def _references(deck: Deck, released: Released) -> None:
+    papers = [str(r) for r in words_shared.references(released)]
+    memory = sum(r.from_memory for r in words_shared.references(released))
+    deck.text(f"The methods are those of {len(papers)} published papers", papers,
+              _notes(f"Of these papers, {memory} are cited from memory: check them before printing.", released,
+                     "that these papers say anything of this practice"), sizes=(14,))  # fmt: skip

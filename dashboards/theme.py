@@ -6,11 +6,15 @@ them apart; every line colour has a contrast of at least 4.5 to 1 on white.
 
 from __future__ import annotations
 
+import html
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import plotly.graph_objects as go
+
+from dashboards.downloads import Cell, Sheet, data_address, sheet_of_traces
 
 INK = "#1d2b2f"
 MUTED = "#53636a"
@@ -87,17 +91,32 @@ TEMPLATE = go.layout.Template(
 
 @dataclass(frozen=True)
 class Chart:
-    """A drawn figure ready for a page: what `page.render` places and the boot script draws."""
+    """A drawn figure ready for a page: what `page.render` places and the boot script draws.
+
+    `sheet` holds what it shows, to be saved as CSV.
+    """
 
     id: str
     label: str
     height: int
     spec: dict[str, Any]
+    sheet: Sheet
 
     @property
     def json(self) -> str:
         """The figure as JSON that cannot end the script element it stands in."""
         return script_json(self.spec)
+
+    @property
+    def name(self) -> str:
+        """A short name: what the axes say."""
+        axes = [self.spec["layout"].get(axis, {}).get("title", {}).get("text", "") for axis in ("yaxis", "xaxis")]
+        return html.unescape(", by ".join(text for text in axes if text)) or self.id
+
+    @property
+    def data_address(self) -> str:
+        """The sheet as the address of a CSV file that stands in the page."""
+        return data_address(self.sheet)
 
 
 def look(name: str, index: int) -> Look:
@@ -108,11 +127,19 @@ def look(name: str, index: int) -> Look:
 def chart(figure: go.Figure, *, id: str, label: str, height: int) -> Chart:
     """Make every chart of every page: our template, no toolbar, no upload, a name for screen readers.
 
-    `label` says in a sentence what the chart shows; `id` becomes the element's id; `height` is in CSS pixels.
+    `label` says in a sentence what the chart shows; `id` becomes the element's id; `height` is in CSS pixels. The data
+    to be saved are those of `keep_data`, else what the traces hold.
     """
-    figure.update_layout(template=TEMPLATE, height=height, autosize=True)
+    kept = figure.layout.meta
+    figure.update_layout(template=TEMPLATE, height=height, autosize=True, meta=None)
     plain: dict[str, Any] = json.loads(figure.to_json())
-    return Chart(id, label, height, {"data": plain["data"], "layout": plain["layout"], "config": CONFIG})
+    sheet = kept if isinstance(kept, Sheet) else sheet_of_traces(plain["data"])
+    return Chart(id, label, height, {"data": plain["data"], "layout": plain["layout"], "config": CONFIG}, sheet)
+
+
+def keep_data(figure: go.Figure, heads: Sequence[str], rows: Sequence[Sequence[Cell]]) -> None:
+    """Give a figure the data that its page offers as CSV: all of them, also what the axes cut off."""
+    figure.layout.meta = Sheet(tuple(heads), tuple(tuple(row) for row in rows))
 
 
 def script_json(value: Any) -> str:

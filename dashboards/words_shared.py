@@ -4,22 +4,31 @@ from __future__ import annotations
 
 from dashboards import terms
 from dashboards.formats import listing, plural, years
+from dashboards.references import Reference, used
 from dashboards.release import Released, ReleasedComparison, ReleasedGroup, ReleasedRate, ReleasedRates
 from dashboards.release_curve import ReleasedPoint
 from dashboards.release_trial import ReleasedIncidence
 from dashboards.words import difference_core, more_or_fewer, range_more_or_fewer
 
 RULES = (
-    "Counts under 11 are hidden and others rounded to 5. Curves move in six-month steps, only when at least 5 further "
+    "Counts under 11 are hidden and others rounded to 5. Curves move month by month, only when at least 5 further "
     "failures lie behind the step, and stop where fewer than 11 are followed; they may lag a little behind the exact "
-    "curve. Figures are rounded one by one, so sums and differences may be out by one. Clinicians and clinics are "
-    "letters in no particular order."
+    "curve. Percentages move in steps worth at least 5 teeth of their group, so those of small groups are coarse; "
+    "ranges are widened to the same steps. Figures are rounded one by one, so sums and differences may be out. "
+    "Clinicians and clinics are letters in no particular order."
 )
-REFERENCES = (
-    "Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.",
-    "Pocock SJ, Clayton TC, Altman DG. Survival plots of time-to-event outcomes in clinical trials. "
-    "Lancet 2002;359:1686-1689.",
-)
+
+
+def references(released: Released) -> tuple[Reference, ...]:
+    """The papers behind what is shown."""
+    shown = released.comparisons
+    return used(
+        outcomes={c.outcome for c in shown} | ({"endo_needed"} if released.everyday else set()),
+        clocks={c.clock for c in shown},
+        naive=any(c.naive is not None for c in shown),
+        choices=any(c.choices is not None for c in shown),
+        model=any(c.estimates for c in shown),
+    )
 
 
 def verdict(c: ReleasedComparison) -> str:
@@ -110,7 +119,10 @@ def curves(c: ReleasedComparison) -> str:
 
 def curves_title(c: ReleasedComparison) -> str:
     """The same without ranges, short enough for the title of a slide."""
-    points = [(group.label, point) for group in c.groups if (point := horizon_point(c, group)) is not None]
+    d = c.difference
+    first = (d.reference, d.group) if d is not None else ()
+    groups = sorted(c.groups, key=lambda g: first.index(g.name) if g.name in first else len(first))
+    points = [(group.label, point) for group in groups if (point := horizon_point(c, group)) is not None]
     parts = [f"{point.failed} with “{label}”" for label, point in points[:2]]
     nouns = plural(2, terms.outcome(c.outcome).noun)
     if not parts:
@@ -131,8 +143,8 @@ def model_title(c: ReleasedComparison) -> str:
     how = "adjusted" if e.adjusted_for else "unadjusted"
     group = c.label(e.contrast.split(" vs ")[0])
     if e.low <= 1 <= e.high:
-        return f"Failures may have come anywhere from {e.low:.2f} to {e.high:.2f} times as fast with “{group}”, {how}"
-    return f"Failures came {e.hazard_ratio:.2f} times as fast ({e.low:.2f} to {e.high:.2f}) with “{group}”, {how}"
+        return f"Failures may have come anywhere from {e.low:g} to {e.high:g} times as fast with “{group}”, {how}"
+    return f"Failures came {e.hazard_ratio:g} times as fast ({e.low:g} to {e.high:g}) with “{group}”, {how}"
 
 
 def naive(c: ReleasedComparison) -> str:

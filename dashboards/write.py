@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from dashboards import slides
-from dashboards.pages import clinician, data_quality, index, owner, study_club
+from dashboards.pages import clinician, data_quality, index, methods, owner, study_club
 from dashboards.release import release
 from dashboards.results_json import as_bytes
 from pipeline.private_files import private_folder, write_private_files
@@ -33,6 +33,7 @@ def write_all(
         "owner.html": owner.render(results).encode(),
         "clinician.html": clinician.render(results).encode(),
         "data_quality.html": data_quality.render(results).encode(),
+        "methods.html": methods.render(results).encode(),
         "study_club.html": study_club.render(released).encode(),
         "study_club.pptx": slides.render(released),
         "index.html": index.render(results).encode(),

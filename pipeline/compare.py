@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.calibration import calibration_rows, calibration_sentence
 from pipeline.questions import endo_outcomes
+from pipeline.questions.benchmarks import compare_published, read_benchmarks
 from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
@@ -21,10 +22,13 @@ from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_dela
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import emulate
+from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
+from pipeline.questions.own_cases import own_cases
 from pipeline.questions.quality import make_quality
 from pipeline.questions.recalls import recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.results import Check, Comparison, Counts, NotRun, Results, Trial
+from pipeline.results_monitoring import Monitoring
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 from pipeline.transforms.link import LinkInput, LinkRules
 
@@ -98,6 +102,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     )
     say("success rates of crowns and root canals")
     rules, horizon = analysis.curve_rules(), analysis.horizon_years
+    cases = own_cases(crown_spells(stored.crowns), outcome="crown_survival", horizon=horizon, rules=rules)
     rates = rate_tables(
         crown_spells(stored.crowns),
         outcome="crown_survival",
@@ -112,6 +117,22 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         spells = endo_spells(stored.endo_courses, stored.tooth_followup, outcome=outcome)
         name = f"endo_{outcome}"
         rates += rate_tables(spells, outcome=name, title=title, horizon=horizon, rules=rules)
+        cases += own_cases(spells, outcome=name, horizon=horizon, rules=rules)
+    say("clinicians and months against what is expected; published figures")
+    monitoring: tuple[Monitoring, ...] = ()
+    for watched, outcome in (
+        (crowns_to_watch(stored.crowns, patients), "crown_survival"),
+        (root_canals_to_watch(stored.endo_courses, patients), "endo_free_of_intervention"),
+    ):
+        monitoring += watch(watched, outcome=outcome, cutoff=stored.cutoff, confidence=analysis.confidence)
+    benchmarks = compare_published(
+        read_benchmarks(),
+        stored.crowns,
+        stored.endo_courses,
+        stored.tooth_followup,
+        min_at_risk=analysis.min_at_risk,
+        confidence=analysis.confidence,
+    )
     say("checking curves and hazard ratios against a second library")
     procedures = stored.inputs["procedures"]
     begin = procedures.filter(pl.col("status") == "completed")["service_date"].min()
@@ -139,8 +160,11 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             changes=stored.changes,
         ),
         not_run=(*_not_run(stored), *recalls.not_run, *((trial,) if isinstance(trial, NotRun) else ())),
+        monitoring=monitoring,
+        benchmarks=benchmarks,
         calibration=calibration_sentence(calibration_rows()),
         trials=(trial,) if isinstance(trial, Trial) else (),
+        own_cases=cases,
         followup=followup_rows(
             stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
         ),

@@ -13,6 +13,9 @@ import typing
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.results_cases import CaseCurve
+from pipeline.results_monitoring import Benchmark, Monitoring
+
 SCHEMA = 1
 DAYS_PER_YEAR = 365.25
 
@@ -455,6 +458,9 @@ class Results:
     followup: tuple[FollowUp, ...] = field(default=())
     recalls: tuple[RecallRow, ...] = field(default=())
     trials: tuple[Trial, ...] = field(default=())
+    own_cases: tuple[CaseCurve, ...] = field(default=())
+    monitoring: tuple[Monitoring, ...] = field(default=())
+    benchmarks: tuple[Benchmark, ...] = field(default=())
     calibration: str = ""
     schema: int = SCHEMA
 

@@ -42,6 +42,7 @@ def in_order(rows: Sequence[BalanceRow]) -> list[BalanceRow]:
 
 
 def _marks(row: BalanceRow) -> tuple[Mark, ...]:
-    before = Mark(row.before, None, None, BEFORE, "%{x:.2f} before")
-    after = () if row.after is None else (Mark(row.after, None, None, AFTER, "%{x:.2f} after"),)
-    return (before, *after)
+    before = Mark(row.before, None, None, BEFORE, "%{x:.2f} before", series="as they were")
+    if row.after is None:
+        return (before,)
+    return before, Mark(row.after, None, None, AFTER, "%{x:.2f} after", series="after weighting")

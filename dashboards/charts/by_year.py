@@ -46,4 +46,5 @@ def by_year_chart(
         figure.update_xaxes(tickmode="array", tickvals=years)
     figure.update_yaxes(title={"text": title}, range=[0, nice_top([r.high for r in dated])])
     figure.update_layout(margin={"l": 64, "r": 16, "t": 12, "b": 48, "autoexpand": False})
+    theme.keep_data(figure, ("year", "of 100", "low", "high"), [(r.label, r.failed, r.low, r.high) for r in dated])
     return theme.chart(figure, id=id, label=label, height=HEIGHT)

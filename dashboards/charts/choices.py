@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import plotly.graph_objects as go
 
 from dashboards import theme
+from dashboards.downloads import Cell
 from dashboards.formats import known, phrase, sentence_case
 from pipeline.results import Choice, Choices
 
@@ -45,6 +46,7 @@ def choices_chart(choices: Choices, *, smallest: float, title: str, id: str, lab
         },
         margin={"l": LEFT, "r": RIGHT, "t": 12, "b": FOOT, "autoexpand": False},
     )  # fmt: skip
+    theme.keep_data(figure, *_sheet(choices, drawn))
     return theme.chart(figure, id=id, label=label, height=height)
 
 
@@ -52,6 +54,21 @@ def sorted_rows(choices: Choices) -> list[Choice]:
     """Combinations with a difference, lowest first; ties by their options, so that no order of rows shows."""
     having = [c for c in choices.rows if known(c.per_100)]
     return sorted(having, key=lambda c: (c.per_100 or 0.0, sorted(c.options.items())))
+
+
+def _sheet(choices: Choices, drawn: Sequence[Choice]) -> tuple[list[str], list[list[Cell]]]:
+    """One row a combination; options by number, since there may be a thousand rows: the heads say what each is."""
+    varied = {name: list(values) for name, values in choices.options.items() if len(values) > 1}
+    heads = [
+        f"{phrase(name)} ({'; '.join(f'{n} = {value}' for n, value in enumerate(values, 1))})"
+        for name, values in varied.items()
+    ]
+    rows: list[list[Cell]] = []
+    for c in drawn:
+        taken = [values.index(c.options[name]) + 1 if c.options.get(name) in values else None
+                 for name, values in varied.items()]  # fmt: skip
+        rows.append([*taken, c.per_100, c.ci_low, c.ci_high, c.hazard_ratio, int(c.is_main)])
+    return [*heads, "difference per 100", "low", "high", "hazard ratio", "main way"], rows
 
 
 def _lines(options: Mapping[str, Sequence[str]]) -> list[tuple[str, str | None, str]]:

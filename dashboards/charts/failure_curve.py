@@ -22,7 +22,7 @@ SMALLEST_STEP = 0.05  # of 100: less than a pixel
 class Line:
     """One curve in failures per 100 against years; a step up at each x.
 
-    `symbol` marks the whole years; `banded` shades the range.
+    `symbol` marks the whole years; `banded` shades the range; `label` names it in pictures and data.
     """
 
     look: theme.Look
@@ -32,6 +32,7 @@ class Line:
     high: tuple[float, ...]
     symbol: str = ""
     banded: bool = True
+    label: str = ""
 
 
 def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
@@ -47,7 +48,15 @@ def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, si
 
 
 def draw(
-    lines: Sequence[Line], columns: Sequence[float], *, id: str, label: str, noun: str, since: str, said: str = "Failed"
+    lines: Sequence[Line],
+    columns: Sequence[float],
+    *,
+    id: str,
+    label: str,
+    noun: str,
+    since: str,
+    said: str = "Failed",
+    height: int = HEIGHT,
 ) -> theme.Chart:
     """Draw curves with ticks at `columns` (years), with margins that the table below shares.
 
@@ -61,6 +70,7 @@ def draw(
     for line in lines:
         figure.add_scatter(
             x=line.x, y=line.y, mode="lines+markers" if line.symbol else "lines",
+            name=theme.literal(line.label) or None,
             hovertemplate="%{y:.0f} of 100 by %{x:.1f} years<extra></extra>",
             line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": "hv"},
             **_markers(line),
@@ -71,9 +81,10 @@ def draw(
     )  # fmt: skip
     top = _top(lines, columns[-1])
     # A little room under 0, or a curve without a failure would be half hidden by the edge.
-    figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"{said}, of 100 {noun}"})
+    figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"{said}, of 100 {noun}".rstrip()})
     figure.update_layout(margin={"l": LEFT, "r": RIGHT, "t": 12, "b": 48, "autoexpand": False})
-    return theme.chart(figure, id=id, label=label, height=HEIGHT)
+    theme.keep_data(figure, ("group", "years", f"{said.lower()} of 100", "low", "high"), _points(lines))
+    return theme.chart(figure, id=id, label=label, height=height)
 
 
 def ticks(comparison: Comparison) -> tuple[float, ...]:
@@ -113,6 +124,11 @@ def shifts(columns: Sequence[float]) -> tuple[float, ...]:
     return tuple(round((c - low) / (high - low) * n - (i + 0.5), 4) for i, c in enumerate(columns))
 
 
+def _points(lines: Sequence[Line]) -> list[tuple[str | float, ...]]:
+    """One row a step of a line."""
+    return [(line.label, *values) for line in lines for values in zip(line.x, line.y, line.low, line.high, strict=True)]
+
+
 def _markers(line: Line) -> dict[str, object]:
     """A marker at each whole year, so that a print without colour tells curves of one dash apart."""
     if not line.symbol:
@@ -136,7 +152,7 @@ def _line(group: Group, look: theme.Look) -> Line:
         x, y, low, high = [*x, end], [*y, y[-1]], [*low, low[-1]], [*high, high[-1]]
     keep = _visible(y, low, high)
     x, y, low, high = ([round(v[i], 4) for i in keep] for v in (x, y, low, high))
-    return Line(look, tuple(x), tuple(y), tuple(low), tuple(high))
+    return Line(look, tuple(x), tuple(y), tuple(low), tuple(high), label=group.label)
 
 
 def _visible(y: Sequence[float], low: Sequence[float], high: Sequence[float]) -> list[int]:

@@ -29,6 +29,7 @@ def incidence_chart(curves: Sequence[IncidenceCurve], *, since: str, id: str, la
             tuple(100 * p.ci_high for p in c.points),
             symbol=look_of(c, curves).symbol,
             banded=c.adjusted or not adjusted,
+            label=sentence_case(c.label) + ("" if c.adjusted or not adjusted else ", not adjusted"),
         )
         for c in drawn
     ]

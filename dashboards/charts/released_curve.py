@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from dashboards import terms, theme, words_shared
 from dashboards.charts.failure_curve import Line, draw
+from dashboards.downloads import Sheet
 from dashboards.formats import plural
 from dashboards.release import ReleasedComparison
 
@@ -21,13 +24,16 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
                 tuple(float(p.failed) for p in group.points),
                 tuple(float(p.failed if p.low is None else p.low) for p in group.points),
                 tuple(float(p.failed if p.high is None else p.high) for p in group.points),
+                label=group.label,
             )
         )
     columns = years(c)
     if not lines or not columns:
         return None
     noun = plural(2, terms.outcome(c.outcome).noun)
-    return draw(lines, columns, id=id, label=words_shared.curves(c), noun=noun, since=terms.clock(c.clock))
+    chart = draw(lines, columns, id=id, label=words_shared.curves(c), noun=noun, since=terms.clock(c.clock))
+    rows = tuple((g.label, p.months, p.failed, p.low, p.high) for g in c.groups for p in g.points)
+    return replace(chart, sheet=Sheet(("group", "months", f"failed of 100 {noun}", "low", "high"), rows))
 
 
 def years(c: ReleasedComparison) -> tuple[float, ...]:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from dashboards import theme, words_shared
 from dashboards.charts.failure_curve import Line, draw
+from dashboards.downloads import Sheet
+from dashboards.formats import sentence_case
 from dashboards.release_trial import ReleasedIncidence
 
 
@@ -18,6 +21,7 @@ def released_incidence_chart(found: Sequence[ReleasedIncidence], *, id: str) -> 
             tuple(float(p.of_100) for p in c.points),
             tuple(float(p.of_100 if p.low is None else p.low) for p in c.points),
             tuple(float(p.of_100 if p.high is None else p.high) for p in c.points),
+            label=sentence_case(c.label),
         )
         for index, c in enumerate(found)
         if len(c.points) > 1
@@ -26,5 +30,7 @@ def released_incidence_chart(found: Sequence[ReleasedIncidence], *, id: str) -> 
         return None
     columns = sorted({x for line in lines for x in line.x})
     label = " ".join(words_shared.everyday(c) for c in found)
-    return draw(lines, columns, id=id, label=label, noun="teeth", since="the crown was seated",
-                said="Needed a root canal")  # fmt: skip
+    chart = draw(lines, columns, id=id, label=label, noun="teeth", since="the crown was seated",
+                 said="Needed a root canal")  # fmt: skip
+    rows = tuple((sentence_case(c.label), p.years, p.of_100, p.low, p.high) for c in found for p in c.points)
+    return replace(chart, sheet=Sheet(("group", "years", "needed a root canal of 100 teeth", "low", "high"), rows))

@@ -20,7 +20,10 @@ LONGEST = 56
 
 @dataclass(frozen=True)
 class Mark:
-    """One dot with its range; `low` and `high` may be None where there is no range. `hover` must be our own words."""
+    """One dot with its range; `low` and `high` may be None where there is no range. `hover` must be our own words.
+
+    `series` names the dot in pictures and data where a row has several.
+    """
 
     mid: float
     low: float | None
@@ -28,6 +31,7 @@ class Mark:
     look: theme.Look
     hover: str = ""
     hollow: bool = False
+    series: str = ""
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,8 @@ def rows_figure(
     axis = {"range": [at(span[0]), at(span[1])], "title": {"text": title}, "type": "log" if log else "linear"}
     if ticks is not None:
         axis |= {"tickmode": "array", "tickvals": list(ticks), "ticktext": [f"{t:g}".replace("-", "−") for t in ticks]}
+    data = [(row.label, mark.series, mark.mid, mark.low, mark.high) for row in rows for mark in row.marks]
+    theme.keep_data(figure, ("row", "series", "value", "low", "high"), data)
     height = pitch * max(len(rows), 1) + 62
     figure.update_xaxes(**axis)
     figure.update_yaxes(range=[0.6 - max(len(rows), 1), 0.6], visible=False)
@@ -108,7 +114,7 @@ def _add(figure: go.Figure, mark: Mark, y: float, span: tuple[float, float]) -> 
         )  # fmt: skip
     figure.add_scatter(
         x=[min(max(mark.mid, span[0]), span[1])], y=[y], mode="markers", hovertemplate=f"{mark.hover}<extra></extra>",
-        cliponaxis=False,
+        cliponaxis=False, name=theme.literal(mark.series) or None,
         marker={"symbol": mark.look.symbol, "size": 11, "color": "#ffffff" if mark.hollow else mark.look.colour,
                 "line": {"color": mark.look.colour, "width": 2}},
     )  # fmt: skip

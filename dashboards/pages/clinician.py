@@ -9,7 +9,7 @@ from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
-from dashboards.pages import doubts, trial
+from dashboards.pages import doubts, my_cases, trial
 from dashboards.pages.index import comparison_difference
 from dashboards.pages.legend import LegendItem
 from dashboards.theme import Chart
@@ -25,17 +25,23 @@ def render(results: Results) -> str:
     """
     sections = [_section(c, f"c{i}") for i, c in enumerate(results.comparisons)]
     trials = [trial.trial_section(t, f"t{i}") for i, t in enumerate(results.trials)]
+    cases = my_cases.my_cases(results.own_cases)
     return page.render(
         "clinician.html.j2",
         title=results.comparisons[0].title if results.comparisons else "The comparison in full",
         audience="inside",
-        charts=[*(s[k] for s in sections for k in CHARTS), *(c for t in trials for c in trial.charts(t))],
+        charts=[
+            *(s[k] for s in sections for k in CHARTS),
+            *(c for t in trials for c in trial.charts(t)),
+            *my_cases.charts(cases),
+        ],
         practice=results.practice,
         here="clinician.html",
         cautions=results.cautions,
         sections=[s for i, s in enumerate(sections) if not i or s["of_crowns"]],
         trials=trials,
         root_canals=[s for i, s in enumerate(sections) if i and not s["of_crowns"]],
+        cases=cases,
         not_run=results.not_run,
         scope=words.scope_sentence(results),
     )
@@ -115,7 +121,13 @@ def _naive(c: Comparison, id: str) -> Chart | None:
     start = terms.label_start(c.clock)
     label = words.naive_sentence(c.naive, labels, c.horizon_years, start=start) if c.naive else ""
     return naive_chart(
-        by_label, followed, start=start, title=title, id=f"{id}-naive", label=f"Misleading count. {label}"
+        by_label,
+        followed,
+        start=start,
+        title=title,
+        id=f"{id}-naive",
+        label=f"Misleading count. {label}",
+        labels=labels,
     )
 
 

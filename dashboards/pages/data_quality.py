@@ -38,9 +38,25 @@ def render(results: Results) -> str:
         rules=results.rules,
         analysis=results.analysis,
         versions=results.versions,
-        checks=_checks(results),
+        checks=checks_table(results),
         calibration=results.calibration,
     )
+
+
+def checks_table(results: Results) -> NumberTable:
+    """Figures that another library computed again; one that does not agree says so."""
+    rows = tuple(
+        (
+            c.what,
+            c.by,
+            whole(c.rows),
+            f"{c.largest_gap:.1e}",
+            "agrees" if c.largest_gap <= c.tolerance else "DOES NOT AGREE",
+        )
+        for c in results.checks
+    )
+    heads = ("Figure", "Computed again by", "Rows", "Largest gap", "Verdict")
+    return NumberTable("Figures computed a second time", heads, rows, ("Computed again by", "Verdict"))
 
 
 def loads_sentence(q: Quality) -> str:
@@ -112,19 +128,3 @@ def _codes(q: Quality) -> NumberTable:
     ordered = sorted(q.unknown_codes, key=lambda c: (-c.rows, c.code))
     rows = tuple((c.code, whole(c.rows), whole(c.teeth)) for c in ordered)
     return NumberTable("Procedure codes that the code list does not know", ("Code", "Rows", "Teeth"), rows)
-
-
-def _checks(results: Results) -> NumberTable:
-    """Figures that another library computed again; one that does not agree says so."""
-    rows = tuple(
-        (
-            c.what,
-            c.by,
-            whole(c.rows),
-            f"{c.largest_gap:.1e}",
-            "agrees" if c.largest_gap <= c.tolerance else "DOES NOT AGREE",
-        )
-        for c in results.checks
-    )
-    heads = ("Figure", "Computed again by", "Rows", "Largest gap", "Verdict")
-    return NumberTable("Figures computed a second time", heads, rows, ("Computed again by", "Verdict"))

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from dashboards import page, terms, words
 from dashboards.charts.difference import difference_chart
+from dashboards.formats import count
 from dashboards.theme import Chart
 from pipeline.results import Comparison, Difference, Results
 
@@ -28,9 +31,28 @@ def render(results: Results) -> str:
         if main and main.difference
         else "",
         overall=overall,
+        decisions=decisions(results),
+        further=further(results),
         scope=words.scope_sentence(results),
         not_run=results.not_run,
     )
+
+
+def decisions(results: Results) -> list[tuple[str, str, str]]:
+    """What was found on each emulated trial: the question, the short verdict, the verdict in a sentence."""
+    return [
+        (t.question, terms.verdict(t.verdict.code), t.verdict.sentence) for t in results.trials if t.verdict is not None
+    ]
+
+
+def further(results: Results) -> str:
+    """How the other comparisons came out, in counts: `Of 3 further comparisons: differs in these records 2, ...`."""
+    codes = [c.verdict.code for c in results.comparisons[1:]]
+    if not codes:
+        return ""
+    counted = Counter(codes)
+    parts = [f"{terms.verdict(code).lower()}: {n}" for code, n in sorted(counted.items())]
+    return f"{count(len(codes), 'further comparison')} ({'; '.join(parts)})."
 
 
 def comparison_difference(comparison: Comparison, *, id: str, crude: Difference | None = None) -> Chart | None:

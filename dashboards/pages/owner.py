@@ -2,17 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dashboards import page, tables, terms, words, words_trial
+from dashboards import page, tables, tables_owner, terms, words, words_owner, words_trial
+from dashboards.charts.benchmarks import benchmarks_chart
 from dashboards.charts.by_year import by_year_chart
+from dashboards.charts.first_year import first_year_chart
+from dashboards.charts.funnel import funnel_chart
 from dashboards.charts.rates import Rate, rates_chart
+from dashboards.charts.running import running_chart
 from dashboards.formats import in_place, lower_first, plural, years
 from dashboards.theme import Chart
 from pipeline.results import RateRow, RateTable, Results
+from pipeline.results_monitoring import Benchmark, Monitoring
 
 ORDER = ("year", "tooth_group", "site_id", "provider_id")
+DONE = {"crown_survival": "seated"}
 OVERALL_LINE = "The line is the whole practice, the grey stretch its range."
+FUNNEL_LINE = (
+    "At 1, as many failed as expected. Further right, more is expected and chance moves a clinician less. Between the "
+    "dashed lines lie 95 of 100 by chance alone, between the solid ones 998 of 1,000. A hollow dot is not judged."
+)
+FIRST_YEAR_LINE = (
+    "The middle line is the whole practice; the thin lines are what chance leaves to a quarter of its size. The grey "
+    "stretch is not over yet."
+)
 
 
 @dataclass(frozen=True)
@@ -22,7 +37,22 @@ class Part:
     heading: str
     text: str
     chart: Chart | None
-    table: tables.NumberTable
+    table: tables.NumberTable | None
+    caption: str = ""
+    list: tuple[str, ...] = ()
+    more: str = ""
+    more_table: tables.NumberTable | None = None
+
+
+@dataclass(frozen=True)
+class Published:
+    """Published figures: those beside ours, and those that cannot be."""
+
+    intro: str
+    chart: Chart | None
+    definitions: tuple[str, ...]
+    table: tables.NumberTable | None
+    rest: tables.NumberTable | None
 
 
 @dataclass(frozen=True)
@@ -41,30 +71,35 @@ class Section:
 def render(results: Results) -> str:
     """The page `owner.html`, with the names of clinicians: for inside the practice."""
     outcomes = list(dict.fromkeys(t.outcome for t in results.rates))
-    sections = [_section(o, [t for t in results.rates if t.outcome == o]) for o in outcomes]
+    watched = {m.outcome: m for m in results.monitoring}
+    sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
+    published = _published(results.benchmarks)
     whole = next((r for r in results.recalls if r.name == "all"), None)
     return page.render(
         "owner.html.j2",
         title="How our crowns and root canals do",
         audience="inside",
-        charts=[p.chart for s in sections for p in s.parts],
+        charts=[*(p.chart for s in sections for p in s.parts), published.chart if published else None],
         practice=results.practice,
         here="owner.html",
         cautions=results.cautions,
         sections=sections,
         scope=words.scope_sentence(results),
         trust=words.trust_sentences(results),
-        overall_line=OVERALL_LINE,
+        published=published,
         recalls=tables.recalls(results.recalls) if results.recalls else None,
         recall_headline=words_trial.recall_headline(whole) if whole else "",
     )
 
 
-def _section(outcome: str, found: list[RateTable]) -> Section:
+def _section(outcome: str, found: list[RateTable], watched: Monitoring | None) -> Section:
     whole = next((t for t in found if t.by == "overall" and t.rows), None)
     row = whole.rows[0] if whole else None
     rank = {by: i for i, by in enumerate(ORDER)}
-    rest = sorted((t for t in found if t.by != "overall" and t.rows), key=lambda t: rank.get(t.by, len(rank)))
+    shown = (t for t in found if t.by != "overall" and t.rows)
+    if watched is not None and watched.funnel is not None:
+        shown = (t for t in shown if t.by != "provider_id")
+    rest = sorted(shown, key=lambda t: rank.get(t.by, len(rank)))
     say = terms.outcome(outcome)
     survival = row.survival if row else None
     return Section(
@@ -74,7 +109,7 @@ def _section(outcome: str, found: list[RateTable]) -> Section:
         in_place=in_place(survival) if survival is not None else None,
         icons_label=f"{in_place(survival)} of 100 dots filled: {say.good}." if survival is not None else "",
         overall=tables.rates(whole) if whole else None,
-        parts=tuple(_part(t, row) for t in rest),
+        parts=(*(_part(t, row) for t in rest), *(_watch(watched) if watched else ())),
     )
 
 
@@ -97,7 +132,61 @@ def _part(table: RateTable, overall: RateRow | None) -> Part:
         chart = by_year_chart(rates, overall=line, title=short, since=say.year, id=id, label=label)
     else:
         chart = rates_chart(rates, overall=line, title=title, id=id, label=label)
-    return Part(terms.by(table.by), _text(table, overall), chart, tables.rates(table))
+    return Part(terms.by(table.by), _text(table, overall), chart, tables.rates(table), OVERALL_LINE)
+
+
+def _watch(found: Monitoring) -> list[Part]:
+    """Clinicians, failures over time and the first year, as far as there are failures enough."""
+    name, noun = found.outcome.replace("_", "-"), terms.outcome(found.outcome).noun
+    parts = [] if found.funnel else [Part("Clinicians and months", words_owner.too_few_failures(found), None, None)]
+    if found.funnel:
+        parts.append(
+            Part(
+                "Clinicians against what is expected of their teeth",
+                words_owner.expected_from(found),
+                funnel_chart(found.funnel, id=f"{name}-funnel", label=words_owner.funnel_label(found.funnel)),
+                tables_owner.funnel(found),
+                FUNNEL_LINE,
+                tuple(
+                    words_owner.clinician_sentence(r, noun, min_expected=found.funnel.min_expected)
+                    for r in found.funnel.rows
+                ),
+                words_owner.funnel_note(found.funnel),
+            )
+        )
+    whole = next((r for r in found.running if r.name == "all"), None)
+    if whole:
+        others = [r for r in found.running if r.name != "all"]
+        parts.append(
+            Part(
+                "Failures month by month",
+                words_owner.running_sentence(whole),
+                running_chart(whole, id=f"{name}-running", label=words_owner.running_label(whole)),
+                tables_owner.by_year(whole),
+                words_owner.running_read(whole),
+                more=words_owner.clinicians_watch(others),
+                more_table=tables_owner.watches(others),
+            )
+        )
+    if found.first_year:
+        text = words_owner.first_year_sentence(found.first_year, noun, DONE.get(found.outcome, "finished"))
+        chart = first_year_chart(found.first_year, id=f"{name}-first-year", label=text)
+        parts.append(
+            Part("The first year", text, chart, tables_owner.first_year(found.first_year, noun), FIRST_YEAR_LINE)
+        )
+    return parts
+
+
+def _published(found: Sequence[Benchmark]) -> Published | None:
+    if not found:
+        return None
+    return Published(
+        words_owner.benchmark_intro(found),
+        benchmarks_chart(found, id="published-figures", label=words_owner.benchmarks_label(found)),
+        tuple(words_owner.definitions(found)),
+        tables_owner.beside_ours(found),
+        tables_owner.not_beside(found),
+    )
 
 
 def _text(table: RateTable, overall: RateRow | None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboards import page, terms, theme, words_shared
+from dashboards import page, reporting_items, terms, theme, words_shared
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.released_curve import released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
@@ -18,6 +18,7 @@ from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
 def render(released: Released) -> str:
     """The page `study_club.html`. Refuses anything but a released result."""
     require(released)
+    found = reporting_items.items(released)
     sections = [_section(c, f"s{i}") for i, c in enumerate(released.comparisons)]
     incidence = released_incidence_chart(released.everyday, id="everyday-incidence")
     return page.render(
@@ -43,7 +44,9 @@ def render(released: Released) -> str:
         not_run=released.not_run,
         rules=released.rules,
         disclosure=words_shared.RULES,
-        references=words_shared.REFERENCES,
+        references=words_shared.references(released),
+        items=appendix_table(found),
+        items_intro=f"{reporting_items.INTRO} {reporting_items.summary(found)}.",
     )
 
 
@@ -123,12 +126,19 @@ def estimates_table(c: ReleasedComparison) -> NumberTable:
         (
             terms.contrast(e.contrast, labels),
             f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}" if e.adjusted_for else "unadjusted",
-            f"{e.hazard_ratio:.2f}",
-            f"{e.low:.2f} to {e.high:.2f}",
+            f"{e.hazard_ratio:g}",
+            f"{e.low:g} to {e.high:g}",
         )
         for e in c.estimates
     )
     return NumberTable("Hazard ratios", ("Contrast", "How", "Hazard ratio", "95 % range"), rows, ("How",))
+
+
+def appendix_table(found: tuple[reporting_items.Item, ...]) -> NumberTable:
+    """The reporting items with their state and what the run says to each."""
+    heads = ("Item", "Asks for", "State", "What this run says")
+    rows = tuple((f"{i.checklist}\u00a0{i.number}", i.asks, i.state, i.text) for i in found)
+    return NumberTable("Methods appendix: reporting items", heads, rows, heads[1:])
 
 
 def worth_showing(t: ReleasedRates) -> bool:

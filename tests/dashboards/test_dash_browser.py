@@ -10,7 +10,7 @@ import sample_results as samples
 from dashboards.write import write_all
 
 pytestmark = pytest.mark.skipif(headless.CHROMIUM is None, reason="no Chromium here to open the pages in")
-PAGES = ("index", "owner", "clinician", "study_club", "data_quality")
+PAGES = ("index", "owner", "clinician", "study_club", "data_quality", "methods")
 
 
 @pytest.fixture(scope="module")

@@ -122,7 +122,7 @@ def test_incidence_of_an_unknown_kind_stays_inside():
 
 def test_choices_leave_only_as_a_count_and_two_whole_numbers():
     comparison = samples.differs().comparisons[0]
-    released = release_choices(comparison.choices, comparison.difference)
+    released = release_choices(comparison.choices, comparison.difference, 1)
     assert released is not None
     assert {type(v) for v in dataclasses.asdict(released).values()} == {int}
     assert release_choices(comparison.choices, None) is None

@@ -56,8 +56,8 @@ def test_released_values_cannot_be_made_unclean_by_hand() -> None:
         with pytest.raises(ValueError, match="released count"):
             ReleasedCount(value)
     ok = ReleasedCount(15)
-    with pytest.raises(ValueError, match="six months"):
-        ReleasedPoint(7, 1, 1, 2, ok)
+    with pytest.raises(ValueError, match="whole months"):
+        ReleasedPoint(6.5, 1, 1, 2, ok)  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="whole percent"):
         ReleasedPoint(6, 101, 1, 2, ok)
     with pytest.raises(ValueError, match="too few"):
@@ -88,11 +88,15 @@ def _by_hand() -> Group:
 
 
 def test_a_curve_moves_only_when_five_further_failures_lie_behind() -> None:
-    # Failures by 6, 12, 18, 24 months (183, 365, 548, 730 days): 4, 9, 13, 18. So the value stands at 6 months, moves
-    # to 9 at 12, stands at 18 (13 - 9 = 4), and moves to 18 at 24.
+    # The fifth failure is on day 200, in month 7 (day 213); the tenth on day 400, in month 14 (day 426). Of 100 crowns
+    # five are 5 %, so values stand on steps of 5: the curve is 5 from month 7 and 10 from month 14 on.
     points = release_curve(_by_hand())
-    assert [(p.months, p.failed) for p in points[:5]] == [(0, 0), (6, 0), (12, 9), (18, 9), (24, 18)]
-    assert [p.low for p in points[:3]] == [None, None, 4]
+    changes = [(b.months, b.failed) for a, b in itertools.pairwise(points) if a.failed != b.failed]
+    assert changes[:3] == [(7, 5), (14, 10), (20, 15)]
+    assert [p.months for p in points[:4]] == [0, 1, 2, 3]
+    assert points[6].low is None
+    # Exact range at five failures: 0.93 to 0.975 in place, so 2.5 to 7 failed, widened to the step.
+    assert (points[7].low, points[7].high) == (0, 10)
 
 
 def test_a_curve_stops_where_fewer_than_eleven_are_followed() -> None:
@@ -103,8 +107,9 @@ def test_a_curve_stops_where_fewer_than_eleven_are_followed() -> None:
     )  # fmt: skip
     group = dataclasses.replace(group, curve=late, milestones=group.milestones[:3])
     last = release_curve(group)[-1]
-    # 101 - k - 60 < 11 from k = 31 on, day 1240: so the last grid month before is 36 (day 1096).
-    assert last.months == 36
+    # 101 - k - 60 < 11 from k = 31 on, day 1240; what is followed between two points is the less of both, so the last
+    # month is the one before day 1200: 39 (day 1187).
+    assert last.months == 39
     assert all(p.followed.value is not None for p in release_curve(group))
 
 
@@ -115,7 +120,7 @@ def test_each_step_of_every_sample_curve_rests_on_five_failures_and_eleven_follo
             points = release_curve(group)
             behind = 0
             for before, after in itertools.pairwise(points):
-                assert after.months - before.months == 6
+                assert after.months - before.months == 1
                 if after.failed != before.failed:
                     days = after.months * 365.25 / 12
                     failures = sum(
@@ -232,7 +237,7 @@ def test_attack_curves_hold_nothing_finer_than_the_grid_and_whole_percent() -> N
     assert len(blocks) == len(released.comparisons)
     for block in blocks:
         for trace in json.loads(block)["data"]:
-            assert all((x * 12) % 6 == 0 for x in trace["x"])
+            assert all(abs(x * 12 - round(x * 12)) < 1e-9 for x in trace["x"])
             assert all(float(y).is_integer() for y in trace["y"])
     charts = [
         shape.chart

@@ -1,0 +1,44 @@
+"use strict";
+(function () {
+  // 1600 x 900 pixels; a small chart is drawn at half of that and enlarged, so that its letters can be read on a wall.
+  var WIDE = 1600, HIGH = 900;
+  function drawing(id) {
+    var source = document.querySelector('script[data-for="' + id + '"]');
+    var spec = JSON.parse(source.textContent);
+    var layout = spec.layout, margin = layout.margin || {}, seen = {};
+    spec.data.forEach(function (trace) {
+      trace.showlegend = Boolean(trace.name) && !seen[trace.name];
+      seen[trace.name] = true;
+    });
+    var named = spec.data.some(function (trace) { return trace.showlegend; });
+    layout.margin = { l: margin.l, r: Math.max(margin.r || 0, 24), t: (margin.t || 0) + (named ? 44 : 12),
+      b: (margin.b || 0) + 30, autoexpand: false };
+    layout.showlegend = named;
+    layout.legend = { traceorder: "normal", orientation: "h", x: 0, xanchor: "left", y: 1, yanchor: "bottom",
+      font: { size: 13 } };
+    layout.annotations = (layout.annotations || []).concat([{
+      text: document.getElementById("main").getAttribute("data-note"), xref: "paper", yref: "paper", x: 1,
+      xanchor: "right", y: 0, yanchor: "bottom", yshift: 8 - layout.margin.b, showarrow: false, font: { size: 11, color: "#53636a" } }]);
+    layout.autosize = false;
+    layout.height = Math.max(HIGH / 2,
+      layout.height + layout.margin.b + layout.margin.t - (margin.b || 0) - (margin.t || 0));
+    layout.width = layout.height * WIDE / HIGH;
+    return spec;
+  }
+  function save(button) {
+    var spec = drawing(button.getAttribute("data-chart"));
+    var format = button.getAttribute("data-format");
+    var size = { format: format, width: spec.layout.width, height: spec.layout.height,
+      scale: HIGH / spec.layout.height };
+    Plotly.toImage(spec, size).then(function (address) {
+      var link = document.createElement("a");
+      link.download = button.getAttribute("data-file");
+      link.href = address;
+      link.click();
+    });
+  }
+  document.querySelectorAll("button[data-chart]").forEach(function (button) {
+    button.hidden = false;
+    button.addEventListener("click", function () { save(button); });
+  });
+})();

@@ -1,0 +1,44 @@
+"""Published figures beside ours: two dots a row, told apart by shape as well as by colour."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards import theme
+from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
+from dashboards.formats import years
+from pipeline.results_monitoring import Benchmark
+
+OURS = theme.Look(theme.ACCENT, "solid", "none", "circle")
+THEIRS = theme.Look(theme.RUST, "dash", "7 4", "square")
+
+
+def benchmarks_chart(found: Sequence[Benchmark], *, id: str, label: str) -> theme.Chart | None:
+    """Failures per 100, ours above the published; None where nothing can be compared."""
+    rows = []
+    for b in found:
+        if b.ours is None or b.published is None or b.years is None:
+            continue
+        marks = (
+            _mark(b.ours, b.ours_low, b.ours_high, OURS, "ours"),
+            _mark(b.published, b.published_low, b.published_high, THEIRS, "published"),
+        )
+        rows.append(Row(f"{author(b)}, by {years(b.years)}", marks))
+    if not rows:
+        return None
+    top = nice_top([v for r in rows for m in r.marks for v in (m.mid, m.high or 0.0)])
+    figure, height = rows_figure(rows, title="With the event, of 100", span=(0, top), pitch=56)
+    return theme.chart(figure, id=id, label=label, height=height)
+
+
+def author(found: Benchmark) -> str:
+    """First author and year: `Burry 2016`."""
+    year = next((w.strip(".,;()") for w in found.citation.split() if w.strip(".,;()").isdigit() and len(w) <= 6), "")
+    name = found.citation.split(",")[0].split(".")[0].strip()
+    short = name if name.startswith("Authors") else " ".join(w for w in name.split() if not w.isupper())
+    return f"{short} {year}".strip()
+
+
+def _mark(mid: float, low: float | None, high: float | None, look: theme.Look, who: str) -> Mark:
+    ends = (None, None) if low is None or high is None else (100 * (1 - high), 100 * (1 - low))
+    return Mark(100 * (1 - mid), *ends, look, f"{who}: %{{x:.0f}} of 100")

@@ -1,0 +1,126 @@
+"""Each clinician's own teeth beside the whole practice: foldable, in order of name, never ranked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboards import tables, terms, theme, words
+from dashboards.charts.failure_curve import Line, draw
+from dashboards.formats import in_place, lower_first, sentence_case
+from dashboards.pages.legend import LegendItem
+from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable
+from pipeline.results_cases import CaseCurve
+
+WHOLE = "Whole practice"
+OWN, ALL = theme.LOOKS[0], theme.LOOKS[2]
+SINCE = {"crown_survival": "the crown was seated"}
+AFTER_ENDO = "the root canal was finished"
+HEIGHT = 270  # two of a clinician fit a printed page
+
+
+@dataclass(frozen=True)
+class Case:
+    """One clinician and outcome, as the template shows it."""
+
+    heading: str
+    headline: str
+    beside: str
+    chart: theme.Chart | None
+    legend: tuple[LegendItem, ...]
+    table: tables.NumberTable
+
+
+@dataclass(frozen=True)
+class Clinician:
+    """One clinician's part of the page."""
+
+    name: str
+    cases: tuple[Case, ...]
+
+
+def my_cases(found: Sequence[CaseCurve]) -> list[Clinician]:
+    """The clinicians in order of name; one case for each outcome, in the order of the results."""
+    whole = {c.outcome: c for c in found if not c.provider}
+    names = sorted({c.provider for c in found if c.provider}, key=lambda name: (name.casefold(), name))
+    return [
+        Clinician(
+            name,
+            tuple(
+                _case(c, whole[c.outcome], f"own-{place}-{number}")
+                for number, c in enumerate(c for c in found if c.provider == name and c.outcome in whole)
+            ),
+        )
+        for place, name in enumerate(names)
+    ]
+
+
+def charts(clinicians: Sequence[Clinician]) -> list[theme.Chart]:
+    """The charts of all clinicians."""
+    return [case.chart for c in clinicians for case in c.cases if case.chart is not None]
+
+
+def _case(own: CaseCurve, whole: CaseCurve, id: str) -> Case:
+    say = terms.outcome(own.outcome)
+    row, all_row = _row(own, own.provider), _row(whole, WHOLE)
+    headline = words.rate_headline(row, own.outcome)
+    return Case(
+        heading=f"{sentence_case(say.many)} {say.good}",
+        headline=headline,
+        beside=beside(row, all_row),
+        chart=_chart(own, whole, id, f"{own.provider}: {lower_first(headline)} {beside(row, all_row)}".rstrip()),
+        legend=tuple(LegendItem(label, look) for label, look, curve in _drawn(own, whole) if curve.points),
+        table=tables.rates(RateTable(id, "", own.outcome, "provider_id", (row, all_row))),
+    )
+
+
+def beside(own: RateRow, whole: RateRow) -> str:
+    """Whether the practice's figure lies within the clinician's range, and what chance alone does."""
+    if own.survival is None or own.ci_low is None or own.ci_high is None or whole.survival is None:
+        return ""
+    figure = f"The whole practice’s figure, {in_place(whole.survival)} of 100,"
+    if own.ci_low <= whole.survival <= own.ci_high:
+        return f"{figure} lies within that range: so far apart they may lie by chance alone."
+    return (
+        f"{figure} lies outside that range. One look in 20 does so by chance alone, and clinicians differ in the teeth "
+        "and patients that they treat."
+    )
+
+
+def _row(c: CaseCurve, name: str) -> RateRow:
+    return RateRow(name, c.teeth, c.patients, c.failures, 0.0, c.years, c.followed, c.survival, c.ci_low, c.ci_high)
+
+
+def _drawn(own: CaseCurve, whole: CaseCurve) -> list[tuple[str, theme.Look, CaseCurve]]:
+    return [(own.provider, OWN, own), (WHOLE, ALL, whole)]
+
+
+def _chart(own: CaseCurve, whole: CaseCurve, id: str, label: str) -> theme.Chart | None:
+    """The clinician's curve with its range, and the practice's as a line; None where the clinician's has no year."""
+    lines = [_line(curve, look, name, banded=curve is own) for name, look, curve in _drawn(own, whole) if curve.points]
+    last = own.points[-1].days / DAYS_PER_YEAR if own.points else 0.0
+    if last < 1:
+        return None
+    say = terms.outcome(own.outcome)
+    step = max(1, -(-int(last) // 10))
+    columns = tuple(float(y) for y in range(0, int(last) + 1, step))
+    return draw(
+        lines,
+        columns,
+        id=id,
+        label=label,
+        noun="",  # the heading says of what; the axis is short
+        since=SINCE.get(own.outcome, AFTER_ENDO),
+        said=sentence_case(say.bad),
+        height=HEIGHT,
+    )
+
+
+def _line(c: CaseCurve, look: theme.Look, name: str, *, banded: bool) -> Line:
+    start = ((0.0, 0.0, 0.0, 0.0),)
+    steps = (
+        *start,
+        *((p.days / DAYS_PER_YEAR, *(100 * (1 - v) for v in (p.survival, p.ci_high, p.ci_low))) for p in c.points),
+    )
+    x, y, low, high = (tuple(round(v, 3) for v in values) for values in zip(*steps, strict=True))
+    return Line(look, x, y, low, high, banded=banded, label=name)

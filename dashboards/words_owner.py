@@ -1,0 +1,245 @@
+"""Sentences of the owner page on clinicians, on failures over time and on published figures; each computed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards import terms
+from dashboards.charts.benchmarks import author
+from dashboards.formats import count, decimal, failed, in_place, listing, month, plural, sentence_case, whole, years
+from dashboards.formats import spread as between
+from pipeline.results_monitoring import Benchmark, FirstYear, Funnel, FunnelRow, Monitoring, Running
+
+STANDINGS = {
+    "within": "within what chance alone produces",
+    "more_95": "more than chance alone would often produce (outside 95 %): a reason to look at the cases, no finding",
+    "more_99_8": "more than chance alone would produce (outside 99.8 %); look at the cases",
+    "fewer_95": "fewer than chance alone would often produce (outside 95 %)",
+    "fewer_99_8": "fewer than chance alone would produce (outside 99.8 %)",
+}
+EVENTS = {
+    "tooth_lost": "loss of the tooth",
+    "endo_intervention": "retreatment, surgery or extraction",
+    "endo_or_tooth_lost": "root canal, retreatment, surgery or extraction",
+}
+
+
+def expected_from(found: Monitoring) -> str:
+    """How the expected failures come about."""
+    noun = terms.outcome(found.outcome).many
+    for_what = f", allowing for {listing(list(found.adjusted_for))}" if found.adjusted_for else ""
+    missing = f" Not in it: {listing(list(found.left_out))}." if found.left_out else ""
+    return (
+        f"Expected are the failures that the whole practice’s own {count(found.teeth, noun.removesuffix('s'))} and "
+        f"{count(found.failures, 'failure')} lead one to expect of the same teeth, followed as long{for_what}.{missing}"
+    )
+
+
+def too_few_failures(found: Monitoring) -> str:
+    """Said in place of the charts where hardly anything has failed."""
+    return (
+        f"Only {count(found.failures, 'failure')} so far; from {found.min_failures} on, clinicians and months can be "
+        "set against what is expected."
+    )
+
+
+def clinician_sentence(row: FunnelRow, noun: str, *, min_expected: float) -> str:
+    """One clinician in one sentence, with how surely twice the failures would have been noticed."""
+    start = (
+        f"{row.name}: {count(row.observed, 'failure')} where {decimal(row.expected)} "
+        f"{'was' if decimal(row.expected) == '1.0' else 'were'} expected of {count(row.teeth, noun)}: "
+    )
+    if row.standing == "too_few":
+        return f"{start}too few to judge (fewer than {min_expected:g} expected)."
+    power = (
+        f" Twice as many as expected would be noticed {_of_100(row.notice_95)}." if row.notice_95 is not None else ""
+    )
+    return f"{start}{STANDINGS[row.standing]}.{power}"
+
+
+def funnel_note(found: Funnel) -> str:
+    """What the limits are, how they were widened, and what chance alone does to so many clinicians."""
+    parts = []
+    if found.judged:
+        parts.append(
+            f"With {count(found.judged, 'clinician')} judged, chance alone puts at least one outside the 95 % limits "
+            f"in {round(100 * found.by_chance)} of 100 looks even if all work alike."
+        )
+    wider = round(100 * (found.dispersion - 1))
+    if found.dispersion_from == "clinicians":
+        parts.append(
+            f"Clinicians differ more than chance explains, for reasons not in the model: the spread is {wider} % above "
+            "that of chance, and the limits are widened for it."
+        )
+    elif wider:
+        parts.append(
+            f"Teeth of one patient fail together: the spread is {wider} % above that of single teeth, and the limits "
+            "are widened for it."
+        )
+    if found.dispersion_from != "clinicians":
+        parts.append(
+            "Differences between clinicians that are no one’s doing cannot be told from so few, and are not removed."
+        )
+    if found.not_recorded:
+        parts.append(f"{count(found.not_recorded, 'row')} {plural(found.not_recorded, 'has')} no clinician.")
+    parts.append("Who is within the limits is not thereby shown to do well, nor who is outside to do badly.")
+    return " ".join(parts)
+
+
+def funnel_label(found: Funnel) -> str:
+    """The accessible name of the funnel chart."""
+    rows = [
+        f"{r.name} {decimal(r.ratio, 2)} times {decimal(r.expected)} expected"
+        for r in found.rows
+        if r.ratio is not None
+    ]
+    return f"Failures as a multiple of those expected, with limits of chance, by clinician: {'; '.join(rows)}."
+
+
+def running_sentence(found: Running) -> str:
+    """Whether and when the watch on the whole practice signalled, and what it would notice."""
+    signals = [month(f"{m.month}-01") for m in found.months if m.signal]
+    times = "twice" if found.ratio == 2 else f"{found.ratio:g} times"
+    said = (
+        f"The watch for {times} the expected failures signalled in {listing(signals)}."
+        if signals
+        else f"At no time did failures come so much faster than expected that the watch for {times} as many signalled."
+    )
+    return (
+        f"{said} It is set to one false signal in {found.false_alarm_years:g} years at the recent pace of "
+        f"{count(round(found.pace_a_year), 'expected failure')} a year; over all the months shown, chance alone gives "
+        f"at least one {_of_100(found.chance_in_span)}. A lasting doubling would be noticed after about "
+        f"{count(max(1, round(found.delay_months)), 'month')}."
+    )
+
+
+def running_read(found: Running) -> str:
+    """How to read the line, with its highest and lowest point."""
+    top, low = (max(found.months, key=lambda m: m.gap), min(found.months, key=lambda m: m.gap))
+    return (
+        "The line climbs while fewer fail than expected and falls while more do. It ends near nothing by its making, "
+        "since what is expected comes from all the years together: the bends tell. Its highest point is "
+        f"{_more_or_fewer(top.gap)} ({month(top.month + '-01')}), its lowest {_more_or_fewer(low.gap)} "
+        f"({month(low.month + '-01')})."
+    )
+
+
+def running_label(found: Running) -> str:
+    """The accessible name of the running chart."""
+    first, last = found.months[0], found.months[-1]
+    return (
+        f"Expected minus observed failures, added up from {month(first.month + '-01')} to {month(last.month + '-01')}: "
+        f"{count(sum(m.signal for m in found.months), 'signal')}."
+    )
+
+
+def clinicians_watch(found: Sequence[Running]) -> str:
+    """The same watch on each clinician, in a sentence."""
+    if not found:
+        return ""
+    return (
+        "The same watch runs for each clinician with failures enough. Together these charts give one false signal in "
+        f"{found[0].false_alarm_years / len(found):g} years. A signal is a reason to look at the cases, nothing more."
+    )
+
+
+def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
+    """The overall first-year share, how many quarters lie outside the limits, and which are not over."""
+    whole_quarters = [r for r in found.rows if r.complete and r.teeth]
+    outside = [r for r in whole_quarters if r.outside]
+    share = (
+        ""
+        if found.overall is None
+        else f"{decimal(100 * found.overall)} of 100 {plural(2, noun)} failed within a year. "
+    )
+    far = (
+        f"{listing([f'{r.quarter} ({r.failures} of {r.teeth})' for r in outside])} "
+        f"{plural(len(outside), 'is')} outside the limits of chance (99.8 %)."
+        if outside
+        else f"None of the {count(len(whole_quarters), 'quarter')} is outside the limits of chance (99.8 %)."
+        if len(whole_quarters) != 1
+        else "The one quarter is within the limits of chance (99.8 %)."
+    )
+    if not found.runs_told:
+        run = (
+            f" Runs of quarters on one side of the middle are not read: that takes {found.min_quarters} quarters with "
+            f"about {found.min_expected:g} failures each."
+        )
+    elif found.longest_run >= found.run_limit:
+        run = f" {found.longest_run} quarters in a row lie on one side of the middle; {found.run_limit} are unusual."
+    else:
+        run = (
+            f" The longest run on one side of the middle is {found.longest_run} quarters; {found.run_limit} are "
+            "unusual."
+        )
+    late = [r for r in found.rows if not r.complete]
+    open_ones = (
+        f" {listing([late[0].quarter, late[-1].quarter], 'to') if len(late) > 1 else late[0].quarter} "
+        f"{plural(len(late), 'is')} not shown: not every {noun} {done} then has had its year."
+        if late
+        else ""
+    )
+    return f"{share}{far}{run}{open_ones}"
+
+
+def benchmark_intro(found: Sequence[Benchmark]) -> str:
+    """How many published figures can be set beside ours."""
+    same = sum(b.comparable for b in found)
+    return (
+        f"{whole(same)} of {count(len(found), 'published figure')} {plural(same, 'has')} the same event, the same "
+        "start and the same way with teeth lost from sight as ours. Patients and teeth still differ, so a gap is "
+        "a question, not an answer."
+    )
+
+
+def benchmark_sentence(found: Benchmark) -> str:
+    """One published figure beside ours, in whole teeth of 100."""
+    assert found.ours is not None
+    assert found.published is not None
+    assert found.years is not None
+    rng = ""
+    if found.ours_low is not None and found.ours_high is not None:
+        rng = f" (range {between(failed(found.ours_high), failed(found.ours_low))})"
+    return (
+        f"By {years(found.years)}, {EVENTS.get(found.event, 'the event')}: {failed(found.ours)} of 100 here{rng}, "
+        f"{failed(found.published)} of 100 in {author(found)}."
+    )
+
+
+def benchmarks_label(found: Sequence[Benchmark]) -> str:
+    """The accessible name of the chart of published figures."""
+    return "Ours beside published figures. " + " ".join(benchmark_sentence(b) for b in found if b.comparable)
+
+
+def share_text(share: float | None, low: float | None, high: float | None) -> str:
+    """`92 (90 to 94)` of 100 free of the event."""
+    if share is None:
+        return "–"
+    return f"{in_place(share)}" + (
+        f" ({between(in_place(low), in_place(high))})" if low is not None and high is not None else ""
+    )
+
+
+def definitions(found: Sequence[Benchmark]) -> list[str]:
+    """What we and they count, once for each source and outcome that stands beside ours."""
+    texts = [
+        f"{author(b)}. They: {b.definition.rstrip('.')}; {b.population}. We: {b.our_definition} "
+        f"{b.citation.rstrip('.')}."
+        for b in found
+        if b.comparable
+    ]
+    return list(dict.fromkeys(texts))
+
+
+def why_not(found: Benchmark) -> str:
+    """The reasons in one line."""
+    return sentence_case("; ".join(found.reasons)) + "."
+
+
+def _of_100(share: float | None) -> str:
+    assert share is not None
+    return "more than 99 times in 100" if share > 0.99 else f"about {round(100 * share)} times in 100"
+
+
+def _more_or_fewer(gap: float) -> str:
+    return f"{decimal(abs(gap))} {'fewer' if gap >= 0 else 'more'} than expected"

@@ -1,0 +1,37 @@
+"""One clinician's own teeth beside those of the whole practice, as the inside pages show them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class CasePoint:
+    """A survival curve at the end of `days`; `at_risk` were followed when anything last happened."""
+
+    days: int
+    at_risk: int
+    survival: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True)
+class CaseCurve:
+    """What became of the teeth of one clinician, or of all (`provider` is ""), in one outcome.
+
+    `points` show the curve at the end of each quarter of a year as far as it runs; empty where too few were followed.
+    `survival` and its limits (shares between 0 and 1) are those at `years`, None where the curve does not reach them.
+    """
+
+    outcome: str  # crown_survival, endo_tooth_survival, endo_free_of_intervention
+    provider: str
+    teeth: int
+    patients: int
+    failures: int
+    years: float
+    followed: int
+    survival: float | None
+    ci_low: float | None
+    ci_high: float | None
+    points: tuple[CasePoint, ...]

@@ -1,0 +1,278 @@
+"""The methods behind a run's figures, each with the module that holds it and its sources; and what each setting does.
+
+A declared list, so that the methods page names only what a run used. The sources stand word for word in the docstrings
+of the modules; a test compares them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.results import Results
+
+LIN_WEI = (
+    "Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078"
+)
+SUISSA = "Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499."
+
+
+@dataclass(frozen=True)
+class Method:
+    """One method: what it is for, the module of `pipeline` that holds it, its sources, and the part that needs it."""
+
+    name: str
+    purpose: str
+    module: str
+    sources: tuple[str, ...]
+    needs: str  # a name of `parts_of`
+
+
+METHODS = (
+    Method(
+        "Kaplan-Meier curve",
+        "Share without failure, for teeth that enter late, tie on a day and share a patient; variance by patient.",
+        "stats.kaplan_meier",
+        (
+            "Kaplan EL, Meier P. Nonparametric estimation from incomplete observations. J Am Stat Assoc "
+            "1958;53:457-481.",
+        ),
+        "curves",
+    ),
+    Method(
+        "Limits on the log-log scale",
+        "The ranges of curves: they never leave 0 to 100 of 100.",
+        "stats.limits",
+        ("Kalbfleisch JD, Prentice RL. The Statistical Analysis of Failure Time Data. Wiley, 1980 (section 1.3).",),
+        "curves",
+    ),
+    Method(
+        "Table under a curve",
+        "Followed, failed and ended at each year; the three add up to those who entered.",
+        "stats.risk_table",
+        (
+            "Morris TP, et al. Proposals on Kaplan-Meier plots in medical research and a survey of stakeholder views: "
+            "KMunicate. BMJ Open 2019;9:e030215.",
+        ),
+        "comparisons",
+    ),
+    Method(
+        "Failures per 100 tooth-years",
+        "Rates with limits for teeth that share a patient, and exact Poisson limits where there is one patient.",
+        "stats.rates",
+        ("Garwood F. Fiducial limits for the Poisson distribution. Biometrika 1936;28:437-442.", LIN_WEI),
+        "comparisons",
+    ),
+    Method(
+        "Difference of two curves",
+        "Failures per 100 by a day; each patient’s pull on the difference gives its error, as teeth of one patient may "
+        "lie in both groups.",
+        "stats.differences",
+        (),
+        "comparisons",
+    ),
+    Method(
+        "Cox model",
+        "Hazard ratios with delayed entry, a baseline hazard for each clinician, and errors clustered on the patient.",
+        "stats.cox",
+        (
+            f"{LIN_WEI}.",
+            "Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3, 7 "
+            "and 8).",
+        ),
+        "models",
+    ),
+    Method(
+        "A state that changes on its own day",
+        "A crown counts as opened only from the day it was opened; counting by label from the seat misleads.",
+        "questions.crown_longevity",
+        (SUISSA,),
+        "naive",
+    ),
+    Method(
+        "Landmark",
+        "Teeth still there on one day are grouped by what had been done by then, and followed from that day.",
+        "questions.endo_delay",
+        (
+            "Anderson JR, Cain KC, Gelber RD. Analysis of survival by tumor response. J Clin Oncol 1983;1:710-719 "
+            "(from memory).",
+        ),
+        "landmark",
+    ),
+    Method(
+        "Standardised difference in failures",
+        "One and the same set of crowns is given each treatment in turn by the adjusted Cox model, and the mean "
+        "predictions are compared.",
+        "stats.standardise",
+        (
+            "Makuch RW. Adjusted survival curve estimation using covariates. J Chronic Dis 1982;35:437-443 "
+            "(from memory).",
+            "Hernán MA, Robins JM. Causal Inference: What If. Chapman & Hall/CRC, 2020 (chapters 13 and 17; "
+            "from memory).",
+            "Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 7 and "
+            "10).",
+        ),
+        "standardised",
+    ),
+    Method(
+        "Balance of characteristics",
+        "How far two groups lie apart in each characteristic, in standard deviations.",
+        "stats.balance",
+        (
+            "Austin PC. Balance diagnostics for comparing the distribution of baseline covariates between treatment "
+            "groups in propensity-score matched samples. Stat Med 2009;28:3083-3107.",
+        ),
+        "balance",
+    ),
+    Method(
+        "Smallest difference that could have been seen",
+        "The difference that these records would have shown four times in five.",
+        "stats.detectable",
+        ("Julious SA. Sample sizes for clinical trials with normal data. Stat Med 2004;23:1921-1986.",),
+        "honesty",
+    ),
+    Method(
+        "E-value",
+        "How strongly something not recorded would have to be tied to both sides to explain a claimed difference away.",
+        "stats.e_value",
+        (
+            "VanderWeele TJ, Ding P. Sensitivity analysis in observational research: introducing the E-value. Ann "
+            "Intern Med 2017;167:268-274.",
+        ),
+        "e_value",
+    ),
+    Method(
+        "Every defensible way to count",
+        "The main comparison fitted anew under each combination of the choices that a ledger leaves open.",
+        "questions.choices",
+        (
+            "Steegen S, Tuerlinckx F, Gelman A, Vanpaemel W. Increasing transparency through a multiverse analysis. "
+            "Perspect Psychol Sci 2016;11:702-712 (from memory).",
+        ),
+        "choices",
+    ),
+    Method(
+        "Cumulative incidence",
+        "Share that has had one of several competing events by a day.",
+        "stats.aalen_johansen",
+        (
+            "Aalen OO, Johansen S. An empirical transition matrix for non-homogeneous Markov chains based on censored "
+            "observations. Scand J Stat 1978;5:141-150.",
+        ),
+        "trials",
+    ),
+    Method(
+        "Weights by the chance of the treatment received",
+        "They make the two ways of the emulated trial alike in what was recorded; the largest are set back.",
+        "stats.inverse_weights",
+        (
+            "Robins JM, Hernán MA, Brumback B. Marginal structural models and causal inference in epidemiology. "
+            "Epidemiology 2000;11:550-560.",
+            "Cole SR, Hernán MA. Constructing inverse probability weights for marginal structural models. Am J "
+            "Epidemiol 2008;168:656-664.",
+        ),
+        "weights",
+    ),
+    Method(
+        "Logistic regression for the chance of a treatment",
+        "Unpenalised; whether a characteristic separates the treated without error is checked exactly.",
+        "stats.propensity",
+        (
+            "Albert A, Anderson JA. On the existence of maximum likelihood estimates in logistic regression models. "
+            "Biometrika 1984;71:1-10.",
+            "Konis K. Linear programming algorithms for detecting separated data in binary logistic regression models. "
+            "DPhil thesis, University of Oxford, 2007 (from memory).",
+        ),
+        "weights",
+    ),
+    Method(
+        "How complete follow-up is",
+        "Median follow-up by the reverse Kaplan-Meier curve, and the follow-up seen over that possible.",
+        "stats.followup",
+        (
+            "Schemper M, Smith TL. A note on quantifying follow-up in studies of failure time. Control Clin Trials "
+            "1996;17:343-346.",
+            "Clark TG, Altman DG, De Stavola BL. Quantification of the completeness of follow-up. Lancet "
+            "2002;359:1309-1310.",
+        ),
+        "followup",
+    ),
+    Method(
+        "Share of teeth, alike within a patient",
+        "Limits of the share that did well at recall.",
+        "stats.clustered_share",
+        (
+            "Korn EL, Graubard BI. Confidence intervals for proportions with small expected number of positive counts "
+            "estimated from survey data. Survey Methodology 1998;24:193-201.",
+            "Clopper CJ, Pearson ES. The use of confidence or fiducial limits illustrated in the case of the binomial. "
+            "Biometrika 1934;26:404-413.",
+        ),
+        "recalls",
+    ),
+    Method(
+        "Radiographic success",
+        "A periapical index of 1 or 2 without symptoms, on the latest film that is late enough.",
+        "transforms.failures",
+        ("Orstavik D, Kerekes K, Eriksen HM. Endod Dent Traumatol 1986;2:20-34.",),
+        "recalls",
+    ),
+    Method(
+        "Figures computed a second time",
+        "Curves and hazard ratios by another library, on the practice’s own rows, at each run.",
+        "stats.second_opinion",
+        ("Davidson-Pilon C. lifelines: survival analysis in Python. J Open Source Softw 2019;4:1317.",),
+        "checks",
+    ),
+)
+
+RULES = {
+    "course_gap_days": "Days: rows of root canal treatment on one tooth further apart than this are two courses.",
+    "crown_repost_days": "Days: crown rows of one tooth no further apart than this are one crown posted again.",
+    "lab_days": "Days added to a posted date to reach the seat, where crowns are posted at preparation and no seat is "
+    "recorded.",
+    "replacement_days": "Days: a root canal finished at most this long before a new crown on its tooth was done for "
+    "that crown, and the old one counts as replaced, not opened.",
+    "recall_months": "Months after a root canal from which a film counts as its recall.",
+    "data_cutoff": "The last day that counts; rows after it are not used. None: the last date in the data.",
+    "crown_date": "What the posted date of a crown stands for: its seat or its preparation.",
+}
+ANALYSIS = {
+    "horizon_years": "Years after which groups are compared and shares are given.",
+    "smallest_difference_per_100": "The smallest difference in failures per 100 that would matter, fixed beforehand.",
+    "min_at_risk": "A curve starts once, and stops when no longer, this many teeth are followed.",
+    "max_step_per_100": "A curve stops when one more failure would move it by more than this, per 100.",
+    "min_failures": "With fewer failures than this in either group it is too early to compare.",
+    "min_stratum_failures": "A clinician with fewer failures than this shares a baseline hazard with others.",
+    "confidence": "The share of ranges that hold the truth in the long run.",
+    "seed": "Start of the random numbers wherever a method draws any: the same seed gives the same figures.",
+}
+
+
+def methods_of(results: Results) -> tuple[Method, ...]:
+    """The methods that this run's figures rest on, in the order of `METHODS`."""
+    parts = parts_of(results)
+    return tuple(m for m in METHODS if m.needs in parts)
+
+
+def parts_of(results: Results) -> frozenset[str]:
+    """The parts of a run that are there, by the names that `Method.needs` uses."""
+    comparisons = results.comparisons
+    honest = [c.honesty for c in comparisons if c.honesty is not None]
+    weighted = [r for t in results.trials for r in t.balance if r.after is not None]
+    there = {
+        "curves": bool(comparisons or results.rates),
+        "comparisons": bool(comparisons),
+        "models": any(c.estimates for c in comparisons),
+        "naive": any(c.naive for c in comparisons),
+        "landmark": any(c.clock == "since_landmark" for c in comparisons),
+        "standardised": any("standardised" in c.difference.method for c in comparisons if c.difference),
+        "balance": any(h.balance for h in honest) or any(t.balance for t in results.trials),
+        "honesty": bool(honest),
+        "e_value": any(h.e_value is not None for h in honest),
+        "choices": any(c.choices for c in comparisons),
+        "trials": bool(results.trials),
+        "weights": bool(weighted),
+        "followup": bool(results.followup),
+        "recalls": bool(results.recalls),
+        "checks": bool(results.checks),
+    }
+    return frozenset(name for name, is_there in there.items() if is_there)

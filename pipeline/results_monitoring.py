@@ -1,0 +1,173 @@
+"""What watching the practice over time and by clinician found, and what others have published. Plain types only.
+
+Ratios are observed over expected failures; shares lie between 0 and 1; months are `2024-03`, quarters `2024 Q1`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class FunnelRow:
+    """One clinician. `standing`: within, more_95, more_99_8, fewer_95, fewer_99_8, or too_few to be judged.
+
+    `ratio` is None without expected failures. `notice_95` is the chance that failures twice as many as expected would
+    fall above the 95 % limit; None where the clinician is not judged.
+    """
+
+    name: str
+    teeth: int
+    patients: int
+    tooth_years: float
+    observed: int
+    expected: float
+    ratio: float | None
+    standing: str
+    notice_95: float | None
+
+
+@dataclass(frozen=True)
+class FunnelLimit:
+    """Limits of the ratio for one number of expected failures."""
+
+    expected: float
+    low_95: float
+    high_95: float
+    low_99_8: float
+    high_99_8: float
+
+
+@dataclass(frozen=True)
+class Funnel:
+    """Clinicians' observed failures beside those expected of the whole practice on teeth like theirs; never ranked.
+
+    `dispersion` widens the limits; `dispersion_from`: patients or clinicians, whichever gave it. `by_chance` is the
+    chance that at least one of the `judged` lies outside the 95 % limits when all are alike.
+    """
+
+    rows: tuple[FunnelRow, ...]
+    limits: tuple[FunnelLimit, ...]
+    not_recorded: int
+    min_expected: float
+    dispersion: float
+    dispersion_from: str
+    judged: int
+    by_chance: float
+
+
+@dataclass(frozen=True)
+class RunningMonth:
+    """One month: failures seen and expected, their running difference (expected minus observed) and the CUSUM."""
+
+    month: str
+    observed: int
+    expected: float
+    gap: float
+    cusum: float
+    signal: bool
+
+
+@dataclass(frozen=True)
+class Running:
+    """Failures over time of the whole practice (`name` is all) or of one clinician.
+
+    The CUSUM looks for `ratio` times the expected failures; `threshold` gives one false signal in `false_alarm_years`
+    at the recent pace. `delay_months`: months until such a rise is noticed, on average. `chance_in_span`: of at
+    least one false signal in all these months. `dispersion`: how much more than chance the failures of a month vary,
+    because teeth of one patient fail together.
+    """
+
+    name: str
+    months: tuple[RunningMonth, ...]
+    pace_a_year: float
+    ratio: float
+    threshold: float
+    false_alarm_years: float
+    delay_months: float
+    chance_in_span: float
+    dispersion: float
+
+
+@dataclass(frozen=True)
+class FirstYearRow:
+    """Teeth of one quarter. `share` failed within a year, with its limits; None where none is followed that long.
+
+    `limit_low` and `limit_high` are what chance leaves of the whole practice's share in a quarter of this size, 99.8 %.
+    Not `complete`: some of its teeth could not yet be followed for a year, so it has no share and no limits.
+    """
+
+    quarter: str
+    teeth: int
+    failures: int
+    share: float | None
+    ci_low: float | None
+    ci_high: float | None
+    expected: float
+    limit_low: float | None
+    limit_high: float | None
+    complete: bool
+    outside: bool
+
+
+@dataclass(frozen=True)
+class FirstYear:
+    """Failures in the first year by quarter. `longest_run`: of complete quarters on one side of the overall share; it
+    means something only if `runs_told`: enough quarters, with `min_expected` failures each on average.
+    """
+
+    rows: tuple[FirstYearRow, ...]
+    overall: float | None
+    days: int
+    longest_run: int
+    run_limit: int
+    min_quarters: int
+    min_expected: float
+    runs_told: bool
+
+
+@dataclass(frozen=True)
+class Monitoring:
+    """One outcome watched by clinician and over time. None where there are too few failures to expect any."""
+
+    outcome: str  # crown_survival, endo_free_of_intervention
+    teeth: int
+    failures: int
+    adjusted_for: tuple[str, ...]
+    left_out: tuple[str, ...]
+    funnel: Funnel | None
+    running: tuple[Running, ...]
+    first_year: FirstYear | None
+    min_failures: int
+
+
+@dataclass(frozen=True)
+class Benchmark:
+    """One published figure, with ours beside it if event, clock and censoring agree; else the reasons why not.
+
+    `published` and `ours` are shares free of the event at `years`. `figure` is as printed, with its unit.
+    """
+
+    outcome: str
+    population: str
+    teeth: str
+    timing: str
+    figure: str
+    citation: str
+    definition: str
+    note: str
+    verified: bool
+    event: str
+    clock: str
+    censoring: str
+    years: float | None
+    published: float | None
+    published_low: float | None
+    published_high: float | None
+    comparable: bool
+    reasons: tuple[str, ...]
+    our_definition: str = ""
+    our_teeth: int | None = None
+    ours: float | None = None
+    ours_low: float | None = None
+    ours_high: float | None = None

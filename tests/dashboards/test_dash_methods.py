@@ -1,0 +1,64 @@
+"""The methods page: everything needed to repeat a run, and sources that are those of the code."""
+
+import dataclasses
+import itertools
+import re
+from importlib import resources
+from pathlib import Path
+
+import pytest
+import sample_results as samples
+
+from dashboards.pages import methods
+from pipeline import config, results_methods
+from pipeline.results_methods import METHODS, Method
+
+PIPELINE = Path(str(resources.files("pipeline")))
+
+
+def _flat(text: str) -> str:
+    return re.sub(r"\s+", " ", text)
+
+
+@pytest.mark.parametrize("method", METHODS, ids=lambda m: m.module)
+def test_each_source_stands_word_for_word_in_its_module(method: Method) -> None:
+    code = _flat((PIPELINE / f"{method.module.replace('.', '/')}.py").read_text(encoding="utf-8"))
+    for source in method.sources:
+        assert _flat(source) in code
+
+
+def test_every_rule_and_setting_is_explained_and_no_other() -> None:
+    rules = {f.name for f in dataclasses.fields(config.Rules)} | {"crown_date"}
+    assert set(results_methods.RULES) == rules
+    assert set(results_methods.ANALYSIS) == {f.name for f in dataclasses.fields(config.Analysis)}
+
+
+def test_every_value_version_and_fingerprint_is_on_the_page() -> None:
+    results = samples.differs()
+    page = methods.render(results)
+    cells = re.findall(r"<t[dh][^>]*>([^<]*)</t[dh]>", page)
+    for settings in (results.rules, results.analysis, results.versions):
+        for name, value in settings.items():
+            assert (name, value) in itertools.pairwise(cells)
+    for load in results.quality.loads:
+        assert load.hash in cells
+    for a in results.not_run:
+        assert f"{a.title}: the records lack" in page
+    assert results.comparisons[0].difference is not None
+    assert results.comparisons[0].difference.method[1:] in page
+
+
+def test_only_what_was_used_is_named() -> None:
+    used = {m.module for m in results_methods.methods_of(samples.differs())}
+    assert {"stats.kaplan_meier", "stats.cox", "questions.crown_longevity"} <= used
+    bare = dataclasses.replace(samples.differs(), trials=(), recalls=(), checks=())
+    left = {m.module for m in results_methods.methods_of(bare)}
+    assert not left & {"stats.aalen_johansen", "stats.inverse_weights", "stats.clustered_share", "stats.second_opinion"}
+    assert results_methods.methods_of(samples.empty_practice()) == ()
+    assert "no method was used" in methods.render(samples.empty_practice())
+
+
+def test_every_need_is_a_part_that_is_looked_for() -> None:
+    whole = [results_methods.parts_of(r) for r in samples.all_variants().values()]
+    known = frozenset().union(*whole)
+    assert {m.needs for m in METHODS} - known <= {"standardised", "landmark", "e_value"}

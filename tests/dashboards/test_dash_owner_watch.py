@@ -1,0 +1,159 @@
+"""The owner page's parts on clinicians, months, first years and published figures: words, tables and charts agree."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from dashboards import tables_owner, words_owner
+from dashboards.charts.benchmarks import author, benchmarks_chart
+from dashboards.charts.first_year import first_year_chart
+from dashboards.charts.funnel import funnel_chart
+from dashboards.charts.running import running_chart
+from dashboards.pages import owner
+from pipeline.results_monitoring import (
+    Benchmark,
+    FirstYear,
+    FirstYearRow,
+    Funnel,
+    FunnelLimit,
+    FunnelRow,
+    Monitoring,
+    Running,
+    RunningMonth,
+)
+
+ROWS = (
+    FunnelRow("Dr Ashby", 120, 90, 600.0, 9, 10.2, 0.88, "within", 0.72),
+    FunnelRow("Dr Brandt", 130, 95, 640.0, 25, 11.4, 2.19, "more_99_8", 0.75),
+    FunnelRow("Dr <b>Cole</b>", 14, 12, 40.0, 1, 1.0, 1.0, "too_few", None),
+)
+FUNNEL = Funnel(
+    ROWS, tuple(FunnelLimit(e, 0.4, 1.8, 0.2, 2.3) for e in (1.0, 6.0, 12.0)), 3, 5.0, 1.17, "patients", 2, 0.0975
+)
+MONTHS = tuple(
+    RunningMonth(f"20{20 + i // 12}-{i % 12 + 1:02d}", o, 1.0, g, c, signal)
+    for i, (o, g, c, signal) in enumerate(
+        [(1, 0.0, 0.0, False)] * 12 + [(3, -2.0, 1.1, False), (4, -5.0, 2.9, True), (0, -4.0, 0.0, False)]
+    )
+)
+RUNNING = Running("all", MONTHS, 12.0, 2.0, 2.75, 20.0, 6.4, 0.31, 1.0)
+QUARTERS = (
+    FirstYearRow("2022 Q4", 40, 1, 0.025, 0.004, 0.16, 0.9, 0.0, 0.11, True, False),
+    FirstYearRow("2023 Q1", 38, 7, 0.18, 0.09, 0.34, 0.9, 0.0, 0.11, True, True),
+    FirstYearRow("2023 Q2", 41, 2, None, None, None, 0.4, None, None, False, False),
+)
+FIRST = FirstYear(QUARTERS, 0.1026, 365, 1, 7, 10, 5.0, False)
+RUNS = (RUNNING, replace(RUNNING, name="Dr Ashby"))
+WATCHED = Monitoring("crown_survival", 264, 35, ("age", "tooth group"), (), FUNNEL, RUNS, FIRST, 20)
+SAME = Benchmark(
+    "survival_free_of_untoward_event", "US insurer claims", "all", "5", "92 % of teeth (KM)",
+    "Burry JC, Stover S. 2016. J Endod 42:702-705", "Time to retreatment, surgery or extraction", "", True,
+    "endo_intervention", "endo_completion", "kaplan_meier", 5.0, 0.92, None, None, True, (),
+    "First retreatment, surgery or extraction.", 2829, 0.866, 0.85, 0.881,
+)  # fmt: skip
+OTHER = replace(SAME, comparable=False, ours=None, reasons=("from memory, not seen in its source",), verified=False)
+
+
+def numbers(text: str) -> list[float]:
+    return [float(n) for n in re.findall(r"\d+(?:\.\d+)?", text)]
+
+
+def test_each_clinician_has_a_sentence_with_the_numbers_of_the_table() -> None:
+    table = tables_owner.funnel(WATCHED)
+    assert table is not None
+    assert [row[0] for row in table.rows] == [r.name for r in ROWS]
+    for row, cells in zip(ROWS, table.rows, strict=True):
+        text = words_owner.clinician_sentence(row, "crown", min_expected=5.0)
+        assert numbers(text)[:3] == [row.observed, row.expected, row.teeth]
+        assert [float(c) for c in (cells[4], cells[5], cells[1])] == [row.observed, row.expected, row.teeth]
+    assert "1 failure where 1.0 was expected of 14 crowns: too few to judge" in text
+    assert "about 72 times in 100" in words_owner.clinician_sentence(ROWS[0], "crown", min_expected=5.0)
+
+
+def test_no_word_ranks_or_blames() -> None:
+    said = " ".join(words_owner.clinician_sentence(r, "crown", min_expected=5.0) for r in ROWS)
+    said += words_owner.funnel_note(FUNNEL)
+    assert not re.search(r"\b(best|worst|rank|poor|underperform|significant)", said)
+    assert "10 of 100 looks" in said
+    assert "17 % above" in said
+    assert "3 rows have no clinician" in said
+
+
+def test_the_funnel_draws_hostile_names_as_text_and_small_clinicians_hollow() -> None:
+    chart = funnel_chart(FUNNEL, id="f", label="x")
+    assert chart is not None
+    dots = [t for t in chart.spec["data"] if t["mode"] == "markers+text"]
+    assert [d["text"][0] for d in dots] == ["Dr Ashby", "Dr Brandt", "Dr &lt;b&gt;Cole&lt;/b&gt;"]
+    assert [d["marker"]["color"] == "#ffffff" for d in dots] == [False, False, True]
+    assert [d["marker"]["symbol"] for d in dots] == ["circle", "diamond", "circle"]
+    assert [(d["x"][0], d["y"][0]) for d in dots] == [(r.expected, r.ratio) for r in ROWS]
+
+
+def test_the_running_sentence_names_the_month_that_the_chart_marks() -> None:
+    text = words_owner.running_sentence(RUNNING)
+    assert "signalled in February 2021" in text
+    assert "one false signal in 20 years" in text
+    assert "12 expected failures a year" in text
+    assert "about 31 times in 100" in text
+    assert "after about 6 months" in text
+    chart = running_chart(RUNNING, id="r", label="x")
+    assert chart is not None
+    (marks,) = (t for t in chart.spec["data"] if t["mode"] == "markers+text")
+    assert marks["x"] == ["2021-02-01"]
+    quiet = replace(RUNNING, months=tuple(replace(m, signal=False) for m in MONTHS))
+    assert "At no time" in words_owner.running_sentence(quiet)
+    assert "5.0 more than expected (February 2021)" in words_owner.running_read(RUNNING)
+    assert sum(int(row[1]) for row in tables_owner.by_year(RUNNING).rows) == sum(m.observed for m in MONTHS)
+
+
+def test_the_first_year_marks_what_is_outside_and_what_is_not_over() -> None:
+    text = words_owner.first_year_sentence(FIRST, "crown", "seated")
+    assert text.startswith("10.3 of 100 crowns failed within a year. 2023 Q1 (7 of 38) is outside")
+    assert "2023 Q2 is not shown: not every crown seated then has had its year." in text
+    marks = [row[-1] for row in tables_owner.first_year(FIRST, "crown").rows]
+    assert marks == ["within", "outside", "year not over"]
+    chart = first_year_chart(FIRST, id="y", label="x")
+    assert chart is not None
+    dots = chart.spec["data"][-1]
+    assert dots["y"] == [pytest.approx(2.5), pytest.approx(18.0), None]
+
+
+def test_a_published_figure_stands_beside_ours_with_both_definitions() -> None:
+    assert words_owner.benchmark_intro([SAME, OTHER]).startswith("1 of 2 published figures has the same event")
+    sentence = words_owner.benchmark_sentence(SAME)
+    assert (
+        sentence
+        == "By 5 years, retreatment, surgery or extraction: 13 of 100 here (range 12 to 15), 8 of 100 in Burry 2016."
+    )
+    (both,) = words_owner.definitions([SAME, replace(SAME, years=10.0), OTHER])
+    assert SAME.definition in both
+    assert SAME.our_definition in both
+    table = tables_owner.beside_ours([SAME, OTHER])
+    assert table is not None
+    assert table.rows == (("Burry 2016: retreatment, surgery or extraction", "5", "2,829", "87 (85 to 88)", "92"),)
+    rest = tables_owner.not_beside([SAME, OTHER])
+    assert rest is not None
+    assert [row[-2:] for row in rest.rows] == [("From memory, not seen in its source.", "from memory")]
+    chart = benchmarks_chart([SAME, OTHER], id="b", label="x")
+    assert chart is not None
+    drawn = [t["x"][0] for t in chart.spec["data"] if t["mode"] == "markers"]
+    assert drawn == [pytest.approx(13.4), pytest.approx(8.0)]
+    assert author(replace(SAME, citation="Landys Boren D, Kvist T. 2015. J Endod")) == "Landys Boren 2015"
+    assert benchmarks_chart([OTHER], id="b", label="x") is None
+
+
+def test_the_parts_stand_in_one_order_and_say_when_there_is_too_little() -> None:
+    parts = owner._watch(WATCHED)
+    assert [p.heading for p in parts] == [
+        "Clinicians against what is expected of their teeth", "Failures month by month", "The first year",
+    ]  # fmt: skip
+    assert len(parts[0].list) == 3
+    assert parts[1].more_table is not None
+    assert [row[0] for row in parts[1].more_table.rows] == ["Dr Ashby"]
+    (little,) = owner._watch(replace(WATCHED, funnel=None, running=(), first_year=None, failures=1))
+    assert little.text == (
+        "Only 1 failure so far; from 20 on, clinicians and months can be set against what is expected."
+    )

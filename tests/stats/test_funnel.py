@@ -1,0 +1,73 @@
+"""Limits of observed over expected counts, against sums of Poisson chances written out."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from pipeline.stats import funnel
+
+
+def chance_of(count: int, mean: float) -> float:
+    return math.exp(-mean) * mean**count / math.factorial(count)
+
+
+@pytest.mark.parametrize("mean", [0.7, 3.0, 8.5, 21.0])
+def test_tails_are_sums_of_single_chances(mean: float) -> None:
+    for count in range(40):
+        fewer = sum(chance_of(k, mean) for k in range(count + 1))
+        got = funnel.tails(count, mean)
+        assert got[0] == pytest.approx(fewer, abs=1e-12)
+        assert got[1] == pytest.approx(1 - fewer + chance_of(count, mean), abs=1e-12)
+
+
+@pytest.mark.parametrize("coverage", [0.95, 0.998])
+def test_a_count_is_outside_the_line_exactly_if_its_tail_is_too_small(coverage: float) -> None:
+    means = [0.4, 1.0, 3.6, 3.8, 7.2, 12.0, 33.3]
+    lows, highs = funnel.limits(means, coverage=coverage)
+    for mean, low, high in zip(means, lows, highs, strict=True):
+        for count in range(90):
+            fewer, more = funnel.tails(count, mean)
+            assert (count / mean > high) == (more < (1 - coverage) / 2)
+            assert (count / mean < low) == (fewer < (1 - coverage) / 2)
+
+
+def test_none_at_all_is_unlikely_enough_from_3_69_expected_on() -> None:
+    # exp(-3.689) = 0.025: the known "rule" for a count of 0, two-sided 95 %.
+    lows, _ = funnel.limits([3.6, 3.75], coverage=0.95)
+    assert lows[0] == 0
+    assert lows[1] > 0
+
+
+def test_limits_hold_what_they_say_in_simulated_practices() -> None:
+    counts = np.random.default_rng(8).poisson(12.0, 40_000) / 12.0
+    (low,), (high,) = funnel.limits([12.0], coverage=0.95)
+    outside = np.mean((counts < low) | (counts > high))
+    assert 0.02 < outside <= 0.05
+
+
+def test_the_chance_to_notice_a_doubling_is_that_of_a_count_above_the_line() -> None:
+    (_,), (high,) = funnel.limits([6.0], coverage=0.998)
+    least = math.floor(high * 6.0) + 1
+    by_hand = 1 - sum(chance_of(k, 12.0) for k in range(least))
+    assert funnel.chance_to_notice(6.0, times=2, coverage=0.998) == pytest.approx(by_hand)
+    assert by_hand < 0.25  # a doubling among so few is mostly missed
+
+
+def test_teeth_that_fail_in_pairs_need_limits_as_for_half_as_many() -> None:
+    pairs = 2 * np.random.default_rng(9).poisson(10.0, 40_000)
+    (low,), (high,) = funnel.limits([20.0], coverage=0.95, dispersion=2.0)
+    assert np.mean((pairs / 20 < low) | (pairs / 20 > high)) <= 0.05
+    (low,), (high,) = funnel.limits([20.0], coverage=0.95)
+    assert np.mean((pairs / 20 < low) | (pairs / 20 > high)) > 0.10
+    assert funnel.pooled_dispersion(pairs - 20.0, np.full(40_000, 20.0)) == pytest.approx(2.0, rel=0.03)
+
+
+def test_what_cannot_be_judged_is_refused() -> None:
+    with pytest.raises(ValueError, match="expected"):
+        funnel.tails(1, 0.0)
+    with pytest.raises(ValueError, match="dispersion"):
+        funnel.limits([3.0], coverage=0.95, dispersion=0.5)
+    assert math.isnan(funnel.pooled_dispersion([], []))
