@@ -45,7 +45,7 @@ from pipeline.store_tables import (
 from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Table
 
 MEMORY_LIMIT = "400MB"
-_HASHES_AT_ONCE = 16_000_000
+_HASHES_AT_ONCE = 5_000_000
 _OWNER_ONLY = 0o077
 _PLACE = ("load_id", "row_number", "part")
 
