@@ -46,6 +46,7 @@ def results_json(results: Results) -> dict[str, Any]:
         "recalls": to_plain(results.recalls),
         "trials": to_plain(results.trials),
         "own_cases": to_plain(results.own_cases),
+        "techniques": to_plain(results.techniques),
         "monitoring": to_plain(results.monitoring),
         "benchmarks": to_plain(results.benchmarks),
         "cautions": list(results.cautions),

@@ -51,7 +51,25 @@ NEED = Outcome(
     "Year the crown was seated",
     "A tooth needs a root canal when one is begun on it; crown failure and loss of the tooth end the waiting.",
 )
+COMPLICATION = Outcome(
+    "crown",
+    "crowns",
+    "without a repair",
+    "needed a recement or repair",
+    "Year the crown was seated",
+    "A complication is the first recement or repair of a crown in place; crown failure ends the waiting.",
+)
+CROWNED = Outcome(
+    "crowned tooth",
+    "teeth with a crown",
+    "still in place",
+    "lost",
+    "Year the crown was seated",
+    "A tooth is lost when it is extracted.",
+)
 OUTCOMES = {
+    "complication": COMPLICATION,
+    "crowned_tooth_loss": CROWNED,
     "crown_survival": CROWN,
     "crown_failure": CROWN,
     "tooth_survival_after_endo": TOOTH,

@@ -200,7 +200,7 @@ def trust_sentences(results: Results) -> list[str]:
     codes = sum(c.rows for c in q.unknown_codes)
     if codes:
         sentences.append(
-            f"{count(codes, 'row')} {plural(codes, 'has')} one of {count(len(q.unknown_codes), 'procedure code')} that "
+            f"{count(codes, 'row')} {plural(codes, 'has')} {_one_of_codes(len(q.unknown_codes))} that "
             "the code list does not know; nothing is concluded from them."
             if codes != 1
             else "1 row has a procedure code that the code list does not know; nothing is concluded from it."
@@ -237,3 +237,7 @@ def difference_row(difference: Difference, labels: dict[str, str]) -> str:
 def zone_sentence(smallest: float) -> str:
     """What the shaded zone of the difference chart is."""
     return f"The grey zone, {smallest:g} per 100 either way, was fixed beforehand as too small to matter."
+
+
+def _one_of_codes(n: int) -> str:
+    return "a procedure code" if n == 1 else f"one of {count(n, 'procedure code')}"

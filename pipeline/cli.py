@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -21,6 +22,7 @@ from pipeline import run
 from pipeline.config import load_settings
 from pipeline.errors import PipelineError
 from pipeline.faults import as_data_error, our_fault
+from pipeline.private_files import private_folder, write_private_files
 
 EPILOG = (
     "Exit status: 0 done; 1 the data stop it (nothing was lost or half-written, the message says what to do); "
@@ -180,6 +182,30 @@ def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool)
     """List whose 1-year or 4-year review of a root canal is due, by clinician; it HOLDS PATIENT DATA."""
     day = on.date() if on else None
     _finish(run.recall_stage(load_settings(practice), out, on=day, as_csv=as_csv, say=_say()))
+
+
+@cli.command("ask")
+@_TOML
+@_OUT
+@click.option("--population", help="crowns or endo_courses, narrowed: crowns,tooth_group=molar,from_year=2015.")
+@click.option("--groups", help="A stored column, a number with the edges of its bands: naocl_percent:1,3.")
+@click.option("--outcome", help="crown_failure, complication, endo_intervention or tooth_loss.")
+@click.option("--clock", help="since_seat or since_completion; the population says which.")
+@click.option("--adjust", multiple=True, help="age, year or a stored column; may be repeated; nothing for none.")
+@click.option("--horizon", type=click.IntRange(min=1), help="Years at which the groups are compared.")
+def ask(practice: Path, out: Path, **asked: Any) -> None:
+    """Answer a question of your own, or those under [[ask]] in PRACTICE.toml; every question is counted."""
+    from dashboards.pages import asked as page
+    from pipeline.asking.ask_all import as_text
+    from pipeline.asking.question import asked_for
+
+    settings = load_settings(practice)
+    found = run.ask_stage(settings, asked_for(settings.ask, asked), say=_say())
+    click.echo("\n\n".join(as_text(one) for one in found))
+    private_folder(out)
+    target = out / "asked.html"
+    write_private_files({target: page.render(found, practice=settings.practice.name).encode()})
+    _finish(target)
 
 
 @cli.command("set-aside")

@@ -24,12 +24,16 @@ from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import emulate
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
+from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality
 from pipeline.questions.recalls import recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.results import Check, Comparison, Counts, NotRun, Results, Trial
 from pipeline.results_monitoring import Monitoring
+from pipeline.results_planning import Plan
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
+from pipeline.techniques.ask import answer_techniques
+from pipeline.trade_checks.check_technique import check_technique, count_technique
 from pipeline.transforms.link import LinkInput, LinkRules
 
 CAUTIONS = (
@@ -63,6 +67,7 @@ class Compared:
     cutoff: dt.date | None
     rules: Mapping[str, str]
     settings: Mapping[str, str]
+    left_out: pl.DataFrame | None = None  # texts of optional fields that reading left out: field, note, rows
 
 
 def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
@@ -70,6 +75,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     patients = stored.inputs["patients"]
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
+    plans: list[Plan | None] = []
     if stored.crowns["seat_date"].count():
         since_seat = compare_since_seat(stored.crowns, patients, analysis)
         say("counting the main comparison in every other defensible way")
@@ -82,8 +88,18 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             ),
             replace(since_opening, honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff)),
         )
+        plans = [
+            plan_question(c, rows, analysis, cutoff=stored.cutoff)
+            for c, rows in zip(comparisons, (states, opened), strict=True)
+        ]
     say("root-filled teeth with a crown and without one")
-    comparisons += _endo_comparisons(stored, patients, analysis)
+    of_endo, endo_plans = _endo_comparisons(stored, patients, analysis)
+    comparisons, plans = comparisons + of_endo, [*plans, *endo_plans]
+    say("holding the recorded technique against what the trade knows")
+    endo_details = stored.inputs["endo_details"]
+    trade_checks = check_technique(
+        endo_details, stored.inputs["crown_details"], stored.endo_courses, left_out=stored.left_out
+    )
     recalls = recall_rows(
         stored.endo_courses,
         stored.inputs["findings"],
@@ -133,6 +149,10 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         min_at_risk=analysis.min_at_risk,
         confidence=analysis.confidence,
     )
+    say("every technique question, as one family of looks")
+    techniques = answer_techniques(
+        stored.crowns, stored.endo_courses, stored.tooth_followup, stored.inputs, analysis, rules=stored.rules
+    )
     say("checking curves and hazard ratios against a second library")
     procedures = stored.inputs["procedures"]
     begin = procedures.filter(pl.col("status") == "completed")["service_date"].min()
@@ -149,6 +169,9 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             crowns_unknown_age=stored.crowns["seat_date"].null_count(),
         ),
         comparisons=comparisons,
+        trade_checks=trade_checks,
+        trade_counts=count_technique(endo_details),
+        planning=tuple(p for p in plans if p is not None),
         rates=rates,
         quality=make_quality(
             loads=stored.loads,
@@ -159,12 +182,18 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             link_counts=stored.link_counts,
             changes=stored.changes,
         ),
-        not_run=(*_not_run(stored), *recalls.not_run, *((trial,) if isinstance(trial, NotRun) else ())),
+        not_run=(
+            *_not_run(stored),
+            *recalls.not_run,
+            *((trial,) if isinstance(trial, NotRun) else ()),
+            *techniques.not_run,
+        ),
         monitoring=monitoring,
         benchmarks=benchmarks,
         calibration=calibration_sentence(calibration_rows()),
         trials=(trial,) if isinstance(trial, Trial) else (),
         own_cases=cases,
+        techniques=techniques.answers,
         followup=followup_rows(
             stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
         ),
@@ -177,9 +206,11 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     )
 
 
-def _endo_comparisons(stored: Compared, patients: pl.DataFrame, analysis: Analysis) -> tuple[Comparison, ...]:
+def _endo_comparisons(
+    stored: Compared, patients: pl.DataFrame, analysis: Analysis
+) -> tuple[tuple[Comparison, ...], list[Plan | None]]:
     if not stored.endo_courses["completed"].count():
-        return ()
+        return (), []
     tables = (stored.endo_courses, stored.tooth_followup, stored.crowns, patients)
     out = []
     for outcome in endo_outcomes.OUTCOMES:
@@ -188,7 +219,8 @@ def _endo_comparisons(stored: Compared, patients: pl.DataFrame, analysis: Analys
     rows = endo_teeth(*tables, outcome="tooth_survival").rows
     rows = landmark_rows(rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
     out.append((compare_delay_to_crown(*tables, analysis), rows))
-    return tuple(
+    plans = [plan_question(c, r, analysis, unit="course_id", cutoff=stored.cutoff) for c, r in out]
+    compared = tuple(
         replace(
             found,
             honesty=honesty_of(
@@ -202,6 +234,7 @@ def _endo_comparisons(stored: Compared, patients: pl.DataFrame, analysis: Analys
         )
         for found, spells in out
     )
+    return compared, plans
 
 
 def _not_run(stored: Compared) -> tuple[NotRun, ...]:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import codes
+from pipeline.asking.question import Ask, read_ask
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
 from pipeline.suggest.open_questions import refuse_open_questions
@@ -116,6 +117,7 @@ class Settings:
     analysis: Analysis = field(default_factory=Analysis)
     codes: dict[str, Any] = field(default_factory=dict)
     standards: Standards = field(default_factory=Standards)
+    ask: tuple[Ask, ...] = ()
 
 
 def load_settings(path: Path) -> Settings:
@@ -136,7 +138,7 @@ def load_settings(path: Path) -> Settings:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
     refuse_open_questions(text, file=path.name)
-    _known(raw, ("practice", "tables", "rules", "analysis", "codes", "standards"), "the top level")
+    _known(raw, ("practice", "tables", "rules", "analysis", "codes", "standards", "ask"), "the top level")
     tables = _section(raw, "tables")
     _known(tables, INPUT_TABLES, "[tables]")
     if "procedures" not in tables:
@@ -151,6 +153,7 @@ def load_settings(path: Path) -> Settings:
         analysis=_analysis(_section(raw, "analysis")),
         codes=overrides,
         standards=_standards(_section(raw, "standards")),
+        ask=_asks(raw.get("ask", [])),
     )
     codes.code_table(settings)  # a word in the practice's own code list that is not ours stops here
     return settings
@@ -290,6 +293,12 @@ def _standards(raw: dict[str, Any]) -> Standards:
     for code, word in findings.items():
         _one_of(word, ("pai", "symptomatic", "crown_in_place"), f'[standards] findings "{code}"')
     return Standards(systems, _text_list(raw, "code_systems", "[standards]", example="urn:our-code-list"), findings)
+
+
+def _asks(raw: Any) -> tuple[Ask, ...]:
+    if not isinstance(raw, list) or not all(isinstance(one, dict) for one in raw):
+        raise ConfigError("Each question is a table of its own: [[ask]].")
+    return tuple(read_ask(one, where=f"[[ask]] {n}:") for n, one in enumerate(raw, 1))
 
 
 def _century(raw: Mapping[str, Any], where: str) -> int | None:

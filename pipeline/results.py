@@ -14,7 +14,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.results_cases import CaseCurve
+from pipeline.results_checks import TradeCheck, TradeCount
 from pipeline.results_monitoring import Benchmark, Monitoring
+from pipeline.results_planning import Plan
+from pipeline.results_technique import TechniqueAnswer
 
 SCHEMA = 1
 DAYS_PER_YEAR = 365.25
@@ -459,9 +462,13 @@ class Results:
     recalls: tuple[RecallRow, ...] = field(default=())
     trials: tuple[Trial, ...] = field(default=())
     own_cases: tuple[CaseCurve, ...] = field(default=())
+    techniques: tuple[TechniqueAnswer, ...] = ()
     monitoring: tuple[Monitoring, ...] = field(default=())
     benchmarks: tuple[Benchmark, ...] = field(default=())
     calibration: str = ""
+    trade_checks: tuple[TradeCheck, ...] = field(default=())
+    trade_counts: tuple[TradeCount, ...] = field(default=())
+    planning: tuple[Plan, ...] = field(default=())
     schema: int = SCHEMA
 
 

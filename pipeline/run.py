@@ -5,11 +5,13 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import polars as pl
 
+from pipeline.asking.ask_all import ask_all
+from pipeline.asking.question import Ask
 from pipeline.codes import code_table
 from pipeline.compare import Compared, compare
 from pipeline.config import Settings
@@ -20,6 +22,7 @@ from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
 from pipeline.results import Results, from_plain, to_plain
+from pipeline.results_asked import Asked
 from pipeline.set_aside import SETTLED, write_set_aside
 from pipeline.sources.mapping import resolve_columns
 from pipeline.store import Store, open_store
@@ -114,6 +117,7 @@ def compare_stage(settings: Settings, *, say: Say) -> Results:
             cutoff=dt.date.fromisoformat(kept["cutoff"]) if kept.get("cutoff") else None,
             rules=_in_words(settings.rules) | {"crown_date": settings.practice.crown_date},
             settings=_in_words(settings.analysis),
+            left_out=store.field_notes(),
         )
         results = compare(stored, _analysis(settings), say=say)
         with store.transaction():
@@ -164,6 +168,12 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
         rows = recall_rows(due, written_ids(store, settings, say=say), notation=settings.practice.tooth_notation)
     say(f"{due.height:,} reviews are due on {day}")
     return write_recall_list(out, rows, practice=settings.practice.name, on=day, as_csv=as_csv)
+
+
+def ask_stage(settings: Settings, asks: Sequence[Ask], *, say: Say) -> tuple[Asked, ...]:
+    """Answer questions of the practice's own; each is noted in the database, where it widens all ranges."""
+    with open_store(settings.practice.database, must_exist=True) as store:
+        return ask_all(store, asks, _analysis(settings), say=say)
 
 
 def stored_results(settings: Settings) -> Results:

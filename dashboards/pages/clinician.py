@@ -9,9 +9,10 @@ from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
-from dashboards.pages import doubts, my_cases, trial
+from dashboards.pages import doubts, my_cases, technique, trial
 from dashboards.pages.index import comparison_difference
 from dashboards.pages.legend import LegendItem
+from dashboards.pages.planning import planning_block
 from dashboards.theme import Chart
 from pipeline.results import Comparison, Difference, Estimate, Results
 
@@ -25,6 +26,7 @@ def render(results: Results) -> str:
     """
     sections = [_section(c, f"c{i}") for i, c in enumerate(results.comparisons)]
     trials = [trial.trial_section(t, f"t{i}") for i, t in enumerate(results.trials)]
+    block = technique.technique_block(results)
     cases = my_cases.my_cases(results.own_cases)
     return page.render(
         "clinician.html.j2",
@@ -34,6 +36,7 @@ def render(results: Results) -> str:
             *(s[k] for s in sections for k in CHARTS),
             *(c for t in trials for c in trial.charts(t)),
             *my_cases.charts(cases),
+            *block.get("charts", ()),
         ],
         practice=results.practice,
         here="clinician.html",
@@ -42,7 +45,9 @@ def render(results: Results) -> str:
         trials=trials,
         root_canals=[s for i, s in enumerate(sections) if i and not s["of_crowns"]],
         cases=cases,
+        technique=block,
         not_run=results.not_run,
+        planning=planning_block(results),
         scope=words.scope_sentence(results),
     )
 

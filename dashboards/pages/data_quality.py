@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dashboards import page, words
 from dashboards.formats import count, percent, sentence_case, whole
+from dashboards.pages.plausibility import plausibility_block
 from dashboards.tables import NumberTable
 from pipeline.results import Quality, Results
 
@@ -25,6 +26,7 @@ def render(results: Results) -> str:
         trust=words.trust_sentences(results),
         loads=_loads(q),
         adds_up=loads_sentence(q),
+        plausibility=plausibility_block(results),
         quarantine=_quarantine(q),
         codes=_codes(q),
         codes_advice="\n".join(q.codes_advice),

@@ -1,0 +1,257 @@
+"""What would settle an open question: more cases, months at the present pace, or practices of this size together.
+
+The goal is to find the smallest difference that matters at the horizon four times in five. Under proportional hazards
+that difference is a hazard ratio, and the ratio asks for so much information, which failures bring (Schoenfeld 1983).
+Two things cost more than the formula says: teeth share patients, and groups differ in what the model adjusts for. So
+the information is divided by the design effect, the square of the error achieved over the one that the formula gives.
+
+The forecast holds entries, failures and losses at the pace of the last 24 months, groups at their present shares.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import polars as pl
+
+from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.groups import days_of
+from pipeline.questions.verdict import DIFFERS, FORECAST_YEARS, LITTLE_DIFFERENCE
+from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate
+from pipeline.results_planning import Plan, PlanGroup
+from pipeline.stats.events_needed import expected_failures, information_needed, ratio_of_shares
+from pipeline.stats.limits import z_value
+
+PACE_DAYS = 730
+POWER = 0.8
+
+
+@dataclass(frozen=True)
+class Pace:
+    """One side: teeth and failures so far, and what comes and goes. Rates are per tooth-year, arrivals per year."""
+
+    cases: int
+    failures: int
+    tooth_years: float
+    followed: int
+    arrivals: float
+    leaving: float
+
+
+def plan_question(
+    comparison: Comparison,
+    spells: pl.DataFrame,
+    analysis: Analysis,
+    *,
+    unit: str = "crown_id",
+    cutoff: dt.date | None = None,
+) -> Plan | None:
+    """How far a comparison of two groups is from an answer; None where it names no two groups.
+
+    Parameters
+    ----------
+    comparison
+        Its difference names the groups, else its first estimate, else its first two groups.
+    spells
+        The rows that it was made of: `state, entry_days, exit_days, event, exit_date, exit_reason` and `unit`, the
+        tooth or crown that a row belongs to. `exit_date` is the last day of the tooth, not of the row.
+    cutoff
+        The last day of the records; by default the last day on which any tooth was followed.
+    """
+    pair = _pair(comparison)
+    if pair is None or spells.is_empty():
+        return None
+    until = cutoff or spells["exit_date"].max()
+    assert isinstance(until, dt.date)
+    sides = {name: pace(spells, name, unit=unit, until=until) for name in pair}
+    settled = comparison.verdict.code in (DIFFERS, LITTLE_DIFFERENCE)
+    total, years = sum(s.failures for s in sides.values()), sum(s.tooth_years for s in sides.values())
+    smallest = comparison.verdict.smallest_difference_per_100
+    survival = _survival(comparison, pair[1], total, years)
+    if not total or survival is None or not min(s.tooth_years for s in sides.values()):
+        why = "No failure has been seen yet" if not total else "One of the groups has not been followed"
+        return _plan(comparison, sides, settled, (f"{why}: what would settle this cannot be worked out.",))
+    ratio = smallest_ratio(survival, smallest / 100)
+    failing = total / years
+    now = information([failing * s.tooth_years for s in sides.values()])
+    effect = max(1.0, _error(comparison, pair, analysis) ** 2 * now)
+    needed = effect * information_needed(ratio, power=POWER, confidence=analysis.confidence)
+    times = needed / now
+    return _plan(
+        comparison,
+        sides,
+        settled,
+        (),
+        ratio=ratio,
+        effect=effect,
+        times=times,
+        months=months_until(needed, list(sides.values()), failing),
+    )
+
+
+def pace(spells: pl.DataFrame, state: str, *, unit: str, until: dt.date) -> Pace:
+    """What came, failed and went in one state up to the day `until`.
+
+    The day on which a tooth's clock starts is its last day less its days. A tooth is still followed if it is in the
+    state at the end and was seen within the last 24 months, alive; otherwise it has left.
+    """
+    last = spells.with_columns(end=pl.col("exit_days").max().over(unit))
+    rows = last.filter(pl.col("state") == state).with_columns(
+        entered=pl.col("exit_date") - pl.duration(days=pl.col("end") - pl.col("entry_days").clip(0))
+    )
+    if rows.is_empty():
+        return Pace(0, 0, 0.0, 0, 0.0, 0.0)
+    tooth_years = float((rows["exit_days"] - rows["entry_days"].clip(0)).sum()) / DAYS_PER_YEAR
+    since = until - dt.timedelta(days=PACE_DAYS)
+    still = rows.filter(
+        ~pl.col("event"),
+        pl.col("exit_days") == pl.col("end"),
+        pl.col("exit_date") > since,
+        pl.col("exit_reason") != "death",
+    ).height
+    failures = int(rows["event"].sum())
+    gone = rows.height - failures - still
+    return Pace(
+        cases=rows[unit].n_unique(),
+        failures=failures,
+        tooth_years=tooth_years,
+        followed=still,
+        arrivals=rows.filter(pl.col("entered") > since).height / (PACE_DAYS / DAYS_PER_YEAR),
+        leaving=gone / tooth_years if tooth_years else 0.0,
+    )
+
+
+def smallest_ratio(survival: float, difference: float) -> float:
+    """The hazard ratio of a share that lies `difference` below `survival`: the harder of the two directions to see."""
+    return ratio_of_shares(survival, max(survival - difference, 0.01))
+
+
+def information(failures: Sequence[float]) -> float:
+    """Information on the log hazard ratio of two groups with so many failures: 1 / (1/a + 1/b)."""
+    one, other = failures
+    return one * other / (one + other) if one and other else 0.0
+
+
+def months_until(needed: float, sides: Sequence[Pace], failing: float, *, within: int = FORECAST_YEARS) -> int | None:
+    """Whole months until the information is there at the present pace; None if not within `within` years."""
+    for month in range(12 * within + 1):
+        seen = [
+            failing * s.tooth_years
+            + expected_failures(
+                followed=s.followed, arrivals=s.arrivals, failing=failing, leaving=s.leaving, after=month / 12
+            )
+            for s in sides
+        ]
+        if information(seen) >= needed:
+            return month
+    return None
+
+
+def _pair(comparison: Comparison) -> tuple[str, str] | None:
+    if comparison.difference is not None:
+        return comparison.difference.group, comparison.difference.reference
+    if comparison.estimates:
+        group, _, reference = comparison.estimates[0].contrast.partition(" vs ")
+        return group, reference
+    names = [g.name for g in comparison.groups]
+    return (names[0], names[1]) if len(names) > 1 else None
+
+
+def _survival(comparison: Comparison, reference: str, failures: int, tooth_years: float) -> float | None:
+    """Share of the reference without failure at the horizon: from its curve, else from the rate of both groups."""
+    horizon = days_of(comparison.horizon_years)
+    for group in comparison.groups:
+        for m in group.milestones:
+            if group.name == reference and days_of(m.years) == horizon and m.survival and m.survival < 1:
+                return m.survival
+    if not failures or not tooth_years:
+        return None
+    return math.exp(-failures / tooth_years * comparison.horizon_years)
+
+
+def _error(comparison: Comparison, pair: tuple[str, str], analysis: Analysis) -> float:
+    """Standard error of the log hazard ratio by the last model that gave one (which adjusts for most); else 0."""
+    found: list[Estimate] = [e for e in comparison.estimates if e.contrast == " vs ".join(pair)]
+    if not found:
+        return 0.0
+    return math.log(found[-1].ci_high / found[-1].ci_low) / (2 * z_value(analysis.confidence))
+
+
+def _plan(
+    comparison: Comparison,
+    sides: dict[str, Pace],
+    settled: bool,
+    why: tuple[str, ...],
+    *,
+    ratio: float | None = None,
+    effect: float | None = None,
+    times: float | None = None,
+    months: int | None = None,
+) -> Plan:
+    labels = {g.name: g.label for g in comparison.groups}
+    more = max(times - 1, 0.0) if times is not None else None
+    groups = tuple(
+        PlanGroup(
+            name=name,
+            label=labels.get(name, name),
+            cases=s.cases,
+            failures=s.failures,
+            tooth_years=s.tooth_years,
+            cases_a_year=s.arrivals,
+            more_cases=None if more is None else math.ceil(more * s.cases),
+            more_failures=None if more is None else math.ceil(more * s.failures),
+        )
+        for name, s in sides.items()
+    )
+    failures = sum(s.failures for s in sides.values())
+    plan = Plan(
+        id=comparison.id,
+        title=comparison.title,
+        settled=settled,
+        smallest_per_100=comparison.verdict.smallest_difference_per_100,
+        horizon_years=comparison.horizon_years,
+        hazard_ratio=ratio,
+        design_effect=effect,
+        groups=groups,
+        failures_so_far=failures,
+        failures_needed=None if times is None else math.ceil(times * failures),
+        months=months,
+        practices=None if times is None else math.ceil(times),
+        within_years=FORECAST_YEARS,
+        sentences=why,
+    )
+    return plan if why else replace(plan, sentences=_sentences(plan))
+
+
+def _sentences(plan: Plan) -> tuple[str, ...]:
+    assert plan.failures_needed is not None
+    assert plan.practices is not None
+    goal = f"a difference of {plan.smallest_per_100:g} per 100 by {plan.horizon_years:g} years"
+    if plan.settled:
+        return (f"Answered for now; {goal} was what mattered.",)
+    if plan.failures_needed <= plan.failures_so_far:
+        return (
+            f"There are failures enough ({plan.failures_so_far:,}) to find {goal} four times in five: what is open "
+            "here is not a question of numbers alone.",
+        )
+    first = (
+        f"To find {goal} four times in five takes about {plan.failures_needed:,} failures in the two groups together; "
+        f"there are {plan.failures_so_far:,}."
+    )
+    cases = " and ".join(f"{g.more_cases:,} more with {g.label.lower()}" for g in plan.groups if g.more_cases)
+    second = f"With groups in their present shares and followed as so far, that is about {cases}."
+    together = f"{plan.practices:,} practices of this size together, each with records as long, would have it now."
+    if plan.months is None:
+        third = (
+            f"Never at this pace: this practice alone would not get there within {plan.within_years} years. {together}"
+        )
+    else:
+        third = f"At the pace of the last 24 months about {_months(plan.months)} more of records, or {together}"
+    return first, second, third
+
+
+def _months(n: int) -> str:
+    return f"{n} month{'s' if n != 1 else ''}"

@@ -1,0 +1,107 @@
+"""What the technique questions found, as the inside pages show it. Shares lie between 0 and 1; rates say per 100."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class TechniqueGroup:
+    """One way of doing it. The rate is crude: failures per 100 tooth-years, with exact limits.
+
+    `adjusted_rate_per_100_tooth_years` is the constant rate that would lose, by the horizon, the share that all teeth
+    together would lose in this group by the adjusted model; None without a model or with too few followed so long.
+    `success` and its limits are the share of recalled teeth that count as healed, for the outcome
+    `radiographic_success` only; `failures` are then those not healed, the rates are None, and `adjusted_success` is
+    the share of all recalled teeth that would be healed in this group.
+    """
+
+    name: str
+    label: str
+    teeth: int
+    patients: int
+    failures: int
+    tooth_years: float
+    rate_per_100_tooth_years: float | None
+    rate_ci_low: float | None
+    rate_ci_high: float | None
+    success: float | None = None
+    success_ci_low: float | None = None
+    success_ci_high: float | None = None
+    adjusted_rate_per_100_tooth_years: float | None = None
+    adjusted_rate_ci_low: float | None = None
+    adjusted_rate_ci_high: float | None = None
+    adjusted_success: float | None = None
+    adjusted_success_ci_low: float | None = None
+    adjusted_success_ci_high: float | None = None
+
+
+@dataclass(frozen=True)
+class TechniqueContrast:
+    """One group over another, as a rule the reference. None where the model gave nothing, which `notes` of the answer explain.
+
+    Ratio and difference are adjusted; the difference is in failures per 100 by the horizon, above 0 where the group
+    failed more. For `radiographic_success` there is no ratio, and the difference is in teeth not healed per 100. `p` is
+    the larger of those of ratio and difference; `p_family` is corrected for all contrasts of all technique questions.
+    `withheld` says why a difference that stands alone is not claimed; empty where nothing is withheld.
+    """
+
+    group: str
+    reference: str
+    hazard_ratio: float | None
+    ratio_ci_low: float | None
+    ratio_ci_high: float | None
+    difference_per_100: float | None
+    difference_ci_low: float | None
+    difference_ci_high: float | None
+    p: float | None
+    p_family: float | None
+    verdict: str  # too_early, little_difference, differs, cannot_tell
+    sentence: str
+    next_step: str
+    withheld: str = ""
+
+
+@dataclass(frozen=True)
+class DosePoint:
+    """Adjusted hazard ratio of one dose over the reference dose, from a spline."""
+
+    dose: float
+    hazard_ratio: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True)
+class TechniqueAnswer:
+    """One question and outcome. `reference` names a group; `dose` is empty where the question has no dose.
+
+    `dose_p` is that of no change along the dose, `dose_p_family` corrected for the family, `bend_p` that of a straight
+    line; all None without a curve. `dose_sentence` says what may be said of the curve.
+    """
+
+    id: str
+    question: str
+    title: str
+    unit: str  # crown or course
+    outcome: str  # crown_failure, tooth_loss, endo_failure, radiographic_success
+    horizon_years: float
+    reference: str
+    groups: tuple[TechniqueGroup, ...]
+    contrasts: tuple[TechniqueContrast, ...]
+    dose: tuple[DosePoint, ...]
+    dose_unit: str
+    reference_dose: float | None
+    adjusted_for: tuple[str, ...]
+    stratified_by: tuple[str, ...]
+    missing: tuple[str, ...]
+    caveats: tuple[str, ...]
+    notes: tuple[str, ...]
+    family: int  # how many contrasts and curves of all technique questions are counted together
+    dose_p: float | None = None
+    dose_p_family: float | None = None
+    bend_p: float | None = None
+    dose_sentence: str = ""
+    population: str = ""
+    time_zero: str = ""
+    competing: str = ""

@@ -1,0 +1,66 @@
+"""How many failures a comparison of two groups needs, and how many a practice may expect to see by a day to come."""
+
+from __future__ import annotations
+
+import math
+
+from scipy.special import ndtri
+
+from pipeline.stats.limits import z_value
+
+
+def information_needed(hazard_ratio: float, *, power: float = 0.8, confidence: float = 0.95) -> float:
+    """Information on the log hazard ratio (1 / variance) that finds this ratio with `power`: ((z + z) / log ratio)^2.
+
+    Raises ValueError for a ratio of 1, or one that is not above 0: no number of failures shows no difference.
+    """
+    if not hazard_ratio > 0 or hazard_ratio == 1:
+        raise ValueError("the hazard ratio must be above 0 and not 1")
+    if not 0.5 <= power < 1:
+        raise ValueError("power must lie between 0.5 and 1")
+    return ((z_value(confidence) + float(ndtri(power))) / math.log(hazard_ratio)) ** 2
+
+
+def failures_needed(hazard_ratio: float, *, share: float = 0.5, power: float = 0.8, confidence: float = 0.95) -> float:
+    """Failures of both groups together that a log-rank test or Cox model needs [1]; not rounded.
+
+    `share` is the share of the one group among those at risk: n = ((z + z) / log ratio)^2 / (share (1 - share)).
+
+    References
+    ----------
+    [1] Schoenfeld DA. Sample-size formula for the proportional-hazards regression model. Biometrics 1983;39:499-503.
+    """
+    if not 0 < share < 1:
+        raise ValueError("share must lie between 0 and 1")
+    return information_needed(hazard_ratio, power=power, confidence=confidence) / (share * (1 - share))
+
+
+def ratio_of_shares(reference: float, group: float) -> float:
+    """Hazard ratio of two survival shares at one time, under proportional hazards: log(group) / log(reference)."""
+    if not (0 < reference < 1 and 0 < group < 1):
+        raise ValueError("both shares must lie between 0 and 1")
+    return math.log(group) / math.log(reference)
+
+
+def expected_failures(*, followed: float, arrivals: float, failing: float, leaving: float, after: float) -> float:
+    """Failures to be seen within `after` years, under constant rates.
+
+    Parameters
+    ----------
+    followed
+        Teeth under observation now.
+    arrivals
+        Teeth that come under observation per year, evenly.
+    failing, leaving
+        Failures, and other ends of observation, per tooth-year.
+    """
+    if min(followed, arrivals, failing, leaving, after) < 0:
+        raise ValueError("numbers, rates and time must not be negative")
+    total = failing + leaving
+    # Tooth-years of one tooth there from now on, and of arrivals of one a year.
+    if total == 0:
+        of_one, of_arrivals = after, after**2 / 2
+    else:
+        of_one = -math.expm1(-total * after) / total
+        of_arrivals = (after - of_one) / total
+    return failing * (followed * of_one + arrivals * of_arrivals)

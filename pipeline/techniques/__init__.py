@@ -1,0 +1,1 @@
+"""Technique questions: one declarative module each, all answered by one engine."""

@@ -1,0 +1,99 @@
+"""Which rows make up the groups of a question, and what happens to groups too small to be shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.techniques.question import Band, Question
+
+MIN_PATIENTS = 10
+MIN_FAILURES = 5
+OTHER, OTHER_LABEL = "other_pooled", "Others together"
+
+
+@dataclass(frozen=True)
+class Grouped:
+    """Rows with their group in `state`; `labels` in order of the question, `reference` one of them."""
+
+    rows: pl.DataFrame
+    labels: dict[str, str]
+    reference: str
+    notes: tuple[str, ...]
+
+
+def grouped(rows: pl.DataFrame, question: Question) -> Grouped | None:
+    """Put each row into its group; None where fewer than two groups are large enough.
+
+    Rows without a value are left out and counted in a note. A group with fewer than `MIN_PATIENTS` patients or
+    `MIN_FAILURES` failures is never shown by itself: words are pooled into `other_pooled`, bands of a dose are left
+    out, since far ends of a dose have nothing in common. A pool as small is left out too. Where the reference is too
+    small the group with most rows takes its place (of equals the first by name), which is said.
+    """
+    named, labels = _named(rows, question)
+    known = named.filter(pl.col("state").is_not_null())
+    notes = []
+    if gaps := rows.height - known.height:
+        notes.append(f"{gaps} of {rows.height} rows have no value of the question and are not compared.")
+    large = _large(known, list(labels))
+    small = [name for name in labels if name not in large]
+    lost = known.filter(pl.col("state").is_in(small))
+    limits = f"fewer than {MIN_PATIENTS} patients or {MIN_FAILURES} failures"
+    shown = {name: label for name, label in labels.items() if name in large}
+    if lost.height and not question.bands:
+        pool = lost.with_columns(state=pl.lit(OTHER))
+        if _large(pool, [OTHER]):
+            known = pl.concat([known.filter(pl.col("state").is_in(large)), pool])
+            shown[OTHER] = OTHER_LABEL
+            notes.append(f"Groups with {limits} are counted together.")
+            lost = lost.clear()
+    if lost.height:
+        notes.append(f"{lost.height} rows are in groups with {limits}: not shown.")
+    if len(shown) < 2:
+        return None
+    known = known.filter(pl.col("state").is_in(list(shown))).sort("row_id", "entry_days")
+    reference = question.reference
+    if reference not in shown:
+        reference = _commonest(known)
+        if question.reference:
+            notes.append(f"The usual reference is too small: compared with {shown[reference].lower()}.")
+    return Grouped(known, shown, reference, tuple(notes))
+
+
+def _named(rows: pl.DataFrame, question: Question) -> tuple[pl.DataFrame, dict[str, str]]:
+    factor = pl.col(question.factor)
+    if question.bands:
+        state = pl.coalesce([pl.when(_within(factor, b)).then(pl.lit(b.name)) for b in question.bands])
+        return rows.with_columns(state=state), {b.name: b.label for b in question.bands}
+    word = factor.cast(pl.String).str.strip_chars().str.to_lowercase()
+    if question.levels:
+        code = {w: level.name for level in question.levels for w in level.words}
+        state = word.replace_strict(code, default=None, return_dtype=pl.String)
+        return rows.with_columns(state=state), {level.name: level.label for level in question.levels}
+    named = rows.with_columns(state=pl.when(word != "").then(word))
+    words = sorted(named["state"].drop_nulls().unique().to_list())
+    return named, {w: w[:1].upper() + w[1:].replace("_", " ") for w in words}
+
+
+def _within(dose: pl.Expr, band: Band) -> pl.Expr:
+    inside = dose.is_not_null()
+    if band.above is not None:
+        inside &= dose >= band.above if band.at_least else dose > band.above
+    if band.to is not None:
+        inside &= dose < band.to if band.below else dose <= band.to
+    return inside
+
+
+def _large(rows: pl.DataFrame, names: Sequence[str]) -> list[str]:
+    counted = rows.group_by("state").agg(
+        patients=pl.col("patient_id").n_unique(), failures=pl.col("event").cast(pl.Int64).sum()
+    )
+    enough = counted.filter(pl.col("patients") >= MIN_PATIENTS, pl.col("failures") >= MIN_FAILURES)["state"].to_list()
+    return [name for name in names if name in set(enough)]
+
+
+def _commonest(rows: pl.DataFrame) -> str:
+    counted = rows.group_by("state").len().sort(["len", "state"], descending=[True, False])
+    return str(counted["state"][0])

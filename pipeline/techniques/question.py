@@ -1,0 +1,136 @@
+"""What a technique question says of itself, and the list of all that are asked."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from dataclasses import dataclass
+from typing import Literal
+
+from pipeline.questions.covariates import Covariate, Levels, Numeric
+
+CROWN_FAILURE, TOOTH_LOSS, ENDO_FAILURE, HEALED = "crown_failure", "tooth_loss", "endo_failure", "radiographic_success"
+COURSE_OUTCOMES = (TOOTH_LOSS, ENDO_FAILURE, HEALED)
+
+TOOTH_GROUP, SEX = Levels("tooth_group", "tooth group"), Levels("sex", "sex")
+AGE, YEAR = Numeric("age", "age at the start", 10.0), Numeric("year", "year of the start", 5.0)
+BRUXISM = Levels("bruxism", "grinding or clenching")
+MATERIAL, ENDO_FIRST = Levels("material", "material"), Levels("endo_before_seat", "root canal before the seat")
+LESION, KIND = Levels("lesion", "lesion before treatment"), Levels("kind", "first treatment or retreatment")
+CROWNED = Levels("crown_at_start", "crown at the start")
+OF_CROWNS: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, ENDO_FIRST, MATERIAL, YEAR)
+OF_COURSES: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, KIND, LESION, CROWNED, YEAR)
+
+CHOSEN = (
+    "Teeth were not given one way or the other by chance; what led to the choice may itself decide how long they last."
+)
+# Whom a question is asked of, and from when they are followed.
+POPULATION = {
+    "crown": "Crowns made here and followed from their seat",
+    "course": "The first completed root canal of each tooth",
+    "every_course": "Every completed root canal",
+}
+TIME_ZERO = {
+    "crown": "the seat of the crown",
+    "course": "completion of the root canal",
+    "every_course": "completion of the root canal",
+}
+# What may come before the outcome, and how it is counted.
+COMPETING = {
+    CROWN_FAILURE: "Loss of the tooth counts as failure of its crown; death and leaving end the time followed.",
+    TOOTH_LOSS: "Retreatment and surgery do not end the tooth; death and leaving end the time followed.",
+    ENDO_FAILURE: "Extraction counts with retreatment and surgery; death and leaving end the time followed.",
+    HEALED: "Teeth lost or treated again before a recall film are not in the shares.",
+}
+AFTERWARDS = "A crown made after the root canal is a later event and is not adjusted for."
+
+
+@dataclass(frozen=True)
+class Level:
+    """One group: the words of the factor that belong to it."""
+
+    name: str
+    label: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Band:
+    """One group of a dose: `above` < dose <= `to`, None being without end.
+
+    `at_least` takes the lower end in, `below` leaves the upper end out.
+    """
+
+    name: str
+    label: str
+    above: float | None
+    to: float | None
+    at_least: bool = False
+    below: bool = False
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question as data.
+
+    `factor` is a column of the rows of `unit`: crowns, the first course of each tooth, or every course (see `rows.py`).
+    Groups are `levels`, or `bands` of a dose, or, with
+    neither, the words as recorded, the commonest being the reference. `reference` names a group; `also` are further
+    pairs of groups to compare, the second being the one compared with. `adjust` are the covariates and `why_adjust` the reason for them. `needs` are the stored fields without which it is not asked, each
+    `table.column`. `smallest_difference_per_100` None takes that of the settings. `spline` adds a curve over the dose. `learn` marks a technique
+    that a clinician may take up: its learning curve is then asked for as well (see `learning.py`).
+    """
+
+    id: str
+    title: str
+    unit: Literal["crown", "course", "every_course"]
+    factor: str
+    outcomes: tuple[str, ...]
+    adjust: tuple[Covariate, ...]
+    why_adjust: str
+    needs: tuple[str, ...]
+    reference: str = ""
+    levels: tuple[Level, ...] = ()
+    bands: tuple[Band, ...] = ()
+    dose_unit: str = ""
+    spline: bool = False
+    caveats: tuple[str, ...] = (CHOSEN,)
+    smallest_difference_per_100: float | None = None
+    also: tuple[tuple[str, str], ...] = ()
+    learn: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse a question that contradicts itself: a fault of ours."""
+        names = [*(level.name for level in self.levels), *(band.name for band in self.bands)]
+        if len(set(names)) < len(names) or bool(names) != (self.reference in names) or (self.levels and self.bands):
+            raise ValueError(f"{self.id}: groups and reference do not fit.")
+        if not {name for pair in self.also for name in pair} <= set(names):
+            raise ValueError(f"{self.id}: a pair of groups that it does not have.")
+        if self.spline and not self.bands:
+            raise ValueError(f"{self.id}: a curve needs a dose.")
+        known = (CROWN_FAILURE,) if self.unit == "crown" else COURSE_OUTCOMES
+        if not self.outcomes or not set(self.outcomes) <= set(known):
+            raise ValueError(f"{self.id}: outcomes that its unit does not have.")
+        if self.factor in {c.name for c in self.adjust}:
+            raise ValueError(f"{self.id}: adjusted for what it asks about.")
+
+
+def same(*pairs: tuple[str, str]) -> tuple[Level, ...]:
+    """Levels that are each one recorded word: pairs of word and label."""
+    return tuple(Level(word, label, (word,)) for word, label in pairs)
+
+
+def yes_no(yes: str, no: str) -> tuple[Level, Level]:
+    """Levels of a flag."""
+    return Level("yes", yes, ("true",)), Level("no", no, ("false",))
+
+
+def all_questions() -> tuple[Question, ...]:
+    """Every question of the `questions` package, in order of unit (crowns first) and id."""
+    package = importlib.import_module("pipeline.techniques.questions")
+    found: list[Question] = []
+    for module in pkgutil.iter_modules(package.__path__):
+        found.append(importlib.import_module(f"{package.__name__}.{module.name}").QUESTION)
+    if len({q.id for q in found}) < len(found):
+        raise ValueError("Two technique questions share an id.")
+    return tuple(sorted(found, key=lambda q: (q.unit != "crown", q.id)))

@@ -1,0 +1,15 @@
+"""Crown failure: post under the core."""
+
+from pipeline.techniques.question import CHOSEN, CROWN_FAILURE, OF_CROWNS, Question
+
+QUESTION = Question(
+    id="post",
+    title="Post under the core",
+    unit="crown",
+    factor="post",
+    outcomes=(CROWN_FAILURE,),
+    adjust=OF_CROWNS,
+    why_adjust="Patients and teeth of higher risk may get another kind of crown.",
+    needs=("crown_details.post",),
+    caveats=(CHOSEN,),
+)

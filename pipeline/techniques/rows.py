@@ -1,0 +1,123 @@
+"""The rows that technique questions are asked of: crowns followed from their seat, first courses of each tooth."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.questions.crown_rows import crown_rows, was_followed
+from pipeline.questions.success_rates import endo_spells
+from pipeline.results import DAYS_PER_YEAR
+from pipeline.techniques.question import HEALED, TOOTH_LOSS
+from pipeline.transforms.course_details import course_details, crown_details_of
+from pipeline.transforms.failures import radiographic_success
+
+KEY = ["patient_id", "tooth_fdi"]
+
+
+def rows_of_crowns(
+    crowns: pl.DataFrame, crown_details: pl.DataFrame, patients: pl.DataFrame, *, tolerance_days: int
+) -> pl.DataFrame:
+    """One row per crown followed from its seat: `row_id, start, entry_days, exit_days, event`, factors.
+
+    Beside the columns of `crowns` and the details: `age` (years at the seat), `year`, `sex, bruxism, smoker, diabetes`,
+    `endo_before_seat`, and `crown_number`, `first` or `later` by the crowns on record of the tooth.
+    """
+    order = crowns.select("crown_id", *KEY, "entry_date", day=pl.coalesce("seat_date", "entry_date"))
+    place = order.sort("day", "entry_date", "crown_id").with_columns(place=pl.int_range(pl.len()).over(KEY))
+    number = pl.when(pl.col("place") == 0).then(pl.lit("first")).otherwise(pl.lit("later"))
+    details = crown_details_of(crowns, crown_details, tolerance_days=tolerance_days)
+    return (
+        crown_rows(crowns, patients)
+        .filter(pl.col("entry_days") <= 0, was_followed())
+        .join(details, on="crown_id", how="left", maintain_order="left")
+        .join(place.select("crown_id", crown_number=number), on="crown_id", how="left", maintain_order="left")
+        .with_columns(
+            row_id="crown_id",
+            start="seat_date",
+            event="failure",
+            age="age_at_seat",
+            year="seat_year",
+            endo_before_seat=pl.col("endo_timing") == "before_seat",
+        )
+    )
+
+
+def rows_of_courses(
+    courses: pl.DataFrame,
+    teeth: pl.DataFrame,
+    endo_details: pl.DataFrame,
+    patients: pl.DataFrame,
+    *,
+    outcome: str,
+    gap_days: int,
+    findings: pl.DataFrame | None = None,
+    recall_months: int = 12,
+    every: bool = False,
+) -> pl.DataFrame:
+    """One row per tooth, its first completed course here, from completion: as `rows_of_crowns`.
+
+    With `every`, one row per completed course; a course that another follows on its tooth is then followed to the start
+    of that one at most, so that no time and no lost tooth counts twice.
+
+    `lesion` is `yes` for a periapical index of 3 to 5 before treatment and `no` for 1 or 2; `course_visits` is what was
+    recorded, else the days with a row. For `radiographic_success` rows are those recalled and `event` is true where the
+    tooth was not healed, `recall_years` after completion; `findings` is then needed.
+    """
+    first = courses.filter(pl.col("completed").is_not_null()).sort("completed", "course_id")
+    if not every:
+        first = first.unique(KEY, keep="first", maintain_order=True)
+    spells = endo_spells(first, teeth, outcome="tooth_survival" if outcome == TOOTH_LOSS else "free_of_intervention")
+    if every and outcome == TOOTH_LOSS:
+        spells = _until_next(spells, courses)
+    if outcome == HEALED:
+        if findings is None:
+            raise ValueError("radiographic_success needs findings.")
+        judged = radiographic_success(first, findings, recall_months=recall_months)
+        judged = judged.filter(pl.col("symptomatic").is_not_null(), pl.col("success").is_not_null())
+        judged = judged.select("course_id", "success", "recall_date")
+        spells = spells.join(judged, on="course_id").with_columns(
+            event=~pl.col("success"),
+            recall_years=(pl.col("recall_date") - pl.col("completed")).dt.total_days() / DAYS_PER_YEAR,
+        )
+    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
+    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
+    details = course_details(first, endo_details, gap_days=gap_days)
+    day, pai = pl.col("completed"), pl.col("preop_pai")
+    return (
+        spells.join(people, on="patient_id", how="left", maintain_order="left")
+        .join(details, on="course_id", how="left", maintain_order="left")
+        .with_columns(
+            row_id="course_id",
+            start="completed",
+            age=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR,
+            year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
+            lesion=pl.when(pai >= 3).then(pl.lit("yes")).when(pai >= 1).then(pl.lit("no")),
+            course_visits=pl.coalesce(pl.col("visits_recorded").cast(pl.UInt32), "visits"),
+        )
+        .drop("born")
+        .sort("course_id")
+    )
+
+
+def _until_next(spells: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:
+    again = courses.select(*KEY, again="started")
+    next_day = (
+        spells.select(*KEY, "course_id", "completed")
+        .join(again, on=KEY)
+        .filter(pl.col("again") > pl.col("completed"))
+        .group_by("course_id")
+        .agg(pl.col("again").min())
+    )
+    cut = pl.col("again") < pl.col("exit_date")
+    return (
+        spells.join(next_day, on="course_id", how="left", maintain_order="left")
+        .with_columns(cut=cut.fill_null(False))
+        .with_columns(
+            event=pl.col("event") & ~pl.col("cut"),
+            exit_date=pl.when("cut").then("again").otherwise("exit_date"),
+            exit_days=pl.when("cut")
+            .then((pl.col("again") - pl.col("completed")).dt.total_days())
+            .otherwise("exit_days"),
+        )
+        .drop("again", "cut")
+    )

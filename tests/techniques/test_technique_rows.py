@@ -1,0 +1,84 @@
+"""Rows that technique questions are asked of, on a few teeth that can be followed by eye."""
+
+import datetime as dt
+
+import polars as pl
+
+from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, PATIENTS, TOOTH_FOLLOWUP, Table
+from pipeline.techniques.question import ENDO_FAILURE, HEALED, TOOTH_LOSS
+from pipeline.techniques.rows import rows_of_courses, rows_of_crowns
+
+START = dt.date(2015, 1, 1)
+
+
+def day(n: int) -> dt.date:
+    return START + dt.timedelta(days=n)
+
+
+def rows_of(table: Table, *rows: dict[str, object]) -> pl.DataFrame:
+    schema = {name: column.dtype for name, column in table.columns.items()}
+    filled = [{"patient_id": "p", "tooth_fdi": 36, "tooth_group": "molar", "supernumerary": False, **r} for r in rows]
+    return pl.DataFrame([{name: row.get(name) for name in schema} for row in filled], schema=schema)
+
+
+PEOPLE = rows_of(PATIENTS, {"birth_year": 1970, "sex": "female"})
+# A first course that is done again after 400 days; the tooth is lost on day 1000.
+COURSES = rows_of(
+    ENDO_COURSES,
+    {
+        "course_id": "first", "started": day(0), "completed": day(10), "kind": "initial", "visits": 2,
+        "exit_date": day(400), "failure": True, "crown_at_start": "none",
+    },
+    {
+        "course_id": "again", "started": day(400), "completed": day(420), "kind": "retreatment", "visits": 1,
+        "exit_date": day(1000), "failure": True, "crown_at_start": "none",
+    },
+)  # fmt: skip
+TEETH = rows_of(TOOTH_FOLLOWUP, {"followed_to": day(1000), "end_reason": "failed", "extracted": day(1000)})
+DETAILS = rows_of(ENDO_DETAILS, {"service_date": day(5), "preop_pai": 3, "visits": 4, "load_id": 1, "row_number": 1})
+FILMS = rows_of(FINDINGS, {"exam_date": day(390), "pai": 2, "symptomatic": False})
+
+
+def course_rows(outcome: str, *, every: bool = False) -> list[dict[str, object]]:
+    rows = rows_of_courses(COURSES, TEETH, DETAILS, PEOPLE, outcome=outcome, gap_days=30, findings=FILMS, every=every)
+    return rows.select("row_id", "exit_days", "event", "lesion", "course_visits").to_dicts()
+
+
+def test_the_first_course_stands_for_its_tooth() -> None:
+    (row,) = course_rows(TOOTH_LOSS)
+    assert row == {"row_id": "first", "exit_days": 990, "event": True, "lesion": "yes", "course_visits": 4}
+    (row,) = course_rows(ENDO_FAILURE)
+    assert (row["exit_days"], row["event"]) == (390, True)
+
+
+def test_of_every_course_a_lost_tooth_counts_once() -> None:
+    again, first = course_rows(TOOTH_LOSS, every=True)
+    assert (first["row_id"], first["exit_days"], first["event"]) == ("first", 390, False)
+    assert (again["row_id"], again["exit_days"], again["event"]) == ("again", 580, True)
+    assert (again["lesion"], again["course_visits"]) == (None, 1)
+
+
+def test_healed_at_recall_is_no_event() -> None:
+    (row,) = course_rows(HEALED)
+    assert row["event"] is False
+
+
+def test_a_later_crown_of_a_tooth_and_what_was_recorded_of_it() -> None:
+    crown = {"endo_timing": "vital", "failure": False}
+    crowns = rows_of(
+        CROWNS,
+        {**crown, "crown_id": "b", "seat_date": day(900), "entry_date": day(900), "exit_date": day(1500)},
+        {**crown, "crown_id": "a", "seat_date": day(0), "entry_date": day(0), "exit_date": day(900), "failure": True},
+        {**crown, "crown_id": "seen", "tooth_fdi": 46, "entry_date": day(5), "exit_date": day(50)},
+        {
+            **crown, "crown_id": "c", "tooth_fdi": 46, "seat_date": day(50), "entry_date": day(50),
+            "exit_date": day(99), "endo_timing": "before_seat",
+        },
+    )  # fmt: skip
+    details = rows_of(CROWN_DETAILS, {"seat_date": day(905), "core": "composite", "load_id": 1, "row_number": 1})
+    rows = rows_of_crowns(crowns, details, PEOPLE, tolerance_days=60)
+    assert rows.select("row_id", "crown_number", "core", "endo_before_seat", "exit_days", "event").rows() == [
+        ("a", "first", None, False, 900, True),
+        ("b", "later", "composite", False, 600, False),
+        ("c", "later", None, True, 49, False),  # after one that was there before the records began
+    ]
