@@ -4,27 +4,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.results import NotRun
-from pipeline.results_learning import Learning
-from pipeline.results_technique import TechniqueAnswer
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.learning import learning_questions
+from pipeline.techniques.engine import Answered, answer_all
 from pipeline.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, all_questions
 from pipeline.techniques.rows import rows_of_courses, rows_of_crowns
-
-
-@dataclass(frozen=True)
-class Techniques:
-    """All technique questions: answers, who took up what, and what could not be asked."""
-
-    answers: tuple[TechniqueAnswer, ...]
-    learning: tuple[Learning, ...]
-    not_run: tuple[NotRun, ...]
 
 
 def answer_techniques(
@@ -35,7 +21,7 @@ def answer_techniques(
     analysis: Analysis,
     *,
     rules: Mapping[str, str],
-) -> Techniques:
+) -> Answered:
     """Every question, of the tables `crowns`, `endo_courses`, `tooth_followup` and the input tables by name.
 
     `rules` holds `course_gap_days`, `crown_repost_days` (whole days) and `recall_months` as text.
@@ -57,10 +43,4 @@ def answer_techniques(
             recall_months=int(rules["recall_months"]),
             every=unit == "every_course",
         )
-    taken = learning_questions(all_questions(), rows, analysis)
-    found = answer_all(all_questions(), rows, analysis, more=taken.asked)
-    not_run = found.not_run
-    if taken.lacking:
-        needs = (f"endo_details.instrumentation: {taken.lacking}",)
-        not_run += (NotRun("technique_learning", "Learning curves", needs),)
-    return Techniques(found.answers, taken.learning, not_run)
+    return answer_all(all_questions(), rows, analysis)

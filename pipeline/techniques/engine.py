@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,19 +11,18 @@ import polars as pl
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of
-from pipeline.results import DAYS_PER_YEAR, NotRun
-from pipeline.results_technique import TechniqueAnswer, TechniqueGroup
+from pipeline.results import DAYS_PER_YEAR, Estimate, NotRun
+from pipeline.results_technique import DosePoint, TechniqueAnswer, TechniqueGroup
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.rates import failure_rate
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
-from pipeline.stats.standardised import AdjustedDifference, Standardised
-from pipeline.techniques.claims import Draft, Pair, with_claims
-from pipeline.techniques.dose import DoseCurve, dose_curve
+from pipeline.stats.standardised import AdjustedDifference
+from pipeline.techniques.claims import Draft, with_claims
+from pipeline.techniques.dose import dose_curve
 from pipeline.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, grouped
-from pipeline.techniques.healing import healing, healing_difference
-from pipeline.techniques.question import COMPETING, HEALED, POPULATION, TIME_ZERO, Question
+from pipeline.techniques.question import HEALED, Question
 
 MODEL = "cox_by_technique"
 SUFFIX = {
@@ -32,7 +31,6 @@ SUFFIX = {
     "endo_failure": "retreatment, surgery or extraction",
     "radiographic_success": "healing at recall",
 }
-Asked = tuple[Question, str, pl.DataFrame | None]  # a question, one of its outcomes, the rows to ask it of
 
 
 @dataclass(frozen=True)
@@ -44,27 +42,23 @@ class Answered:
 
 
 def answer_all(
-    questions: Sequence[Question],
-    rows: Mapping[tuple[str, str], pl.DataFrame],
-    analysis: Analysis,
-    *,
-    more: Iterable[Asked] = (),
+    questions: Sequence[Question], rows: Mapping[tuple[str, str], pl.DataFrame], analysis: Analysis
 ) -> Answered:
     """Ask every question of its rows, then count all contrasts together as one family.
 
-    `rows` has a frame for each pair of unit and outcome, as made by `rows.py`; `more` are questions that bring rows of
-    their own. A question whose factor is empty there, or whose groups are too small, goes to `not_run` with what it
-    lacks.
+    `rows` has a frame for each pair of unit and outcome, as made by `rows.py`. A question whose factor is empty there,
+    or whose groups are too small, goes to `not_run` with what it lacks.
     """
     drafts: list[Draft] = []
     not_run: list[NotRun] = []
-    plain = [(q, outcome, rows.get((q.unit, outcome))) for q in questions for outcome in q.outcomes]
-    for question, outcome, frame in (*plain, *more):
-        found = _answer(question, outcome, frame, analysis)
-        if isinstance(found, NotRun):
-            not_run.append(found)
-        else:
-            drafts.append(found)
+    for question in questions:
+        for outcome in question.outcomes:
+            frame = rows.get((question.unit, outcome))
+            found = _answer(question, outcome, frame, analysis)
+            if isinstance(found, NotRun):
+                not_run.append(found)
+            else:
+                drafts.append(found)
     return Answered(with_claims(drafts, analysis), tuple(not_run))
 
 
@@ -76,76 +70,29 @@ def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysi
         return NotRun(name, title, tuple(need.replace("|", " or ") for need in question.needs))
     groups = grouped(rows, question)
     if groups is None:
-        what = "teeth not healed" if outcome == HEALED else "failures"
-        need = f"two groups of {MIN_PATIENTS} patients with {MIN_FAILURES} {what}"
+        need = f"two groups of {MIN_PATIENTS} patients with {MIN_FAILURES} failures"
         return NotRun(name, title, (f"{question.needs[0].replace('|', ' or ')}: {need}",))
     draft = _draft(question, outcome, groups, analysis, name=name, title=title)
     if outcome == HEALED:
-        return _with_healing(draft, question, groups, analysis)
-    return _with_ratios(draft, question, rows, groups, analysis)
-
-
-def _with_ratios(draft: Draft, question: Question, rows: pl.DataFrame, groups: Grouped, analysis: Analysis) -> Draft:
-    ratios, within = _ratios(groups.rows, list(draft.pairs), question, analysis)
+        return draft
+    pairs = [(group, groups.reference) for group in groups.labels if group != groups.reference]
+    ratios, within = _ratios(groups.rows, pairs, question, analysis)
     adjusted = {e.contrast: e for e in ratios.estimates if e.adjusted_for or e.stratified_by}
-    standard = _standardised(ratios.adjusted, groups, analysis)
+    differences = _differences(ratios.adjusted, groups, analysis)
     curve = _dose(question, rows, groups, analysis)
-    first = next(iter(adjusted.values()), None)
-    answer = replace(
-        draft.answer,
-        groups=tuple(_with_rate(g, standard, analysis) for g in draft.answer.groups),
-        dose=curve.points,
-        reference_dose=curve.reference,
-        dose_p=curve.p,
-        bend_p=curve.bend_p,
-        adjusted_for=first.adjusted_for if first else (),
-        stratified_by=first.stratified_by if first else (),
-        missing=ratios.missing,
-        notes=(*draft.answer.notes, *ratios.notes, *((curve.why,) if curve.why else ())),
-    )
     return replace(
         draft,
-        answer=answer,
-        ratios={pair: adjusted[" vs ".join(pair)] for pair in draft.pairs if " vs ".join(pair) in adjusted},
-        differences=_differences(standard, draft.pairs, analysis),
+        answer=_described(draft.answer, ratios, adjusted, curve),
+        ratios={g: adjusted[f"{g} vs {ref}"] for g, ref in pairs if f"{g} vs {ref}" in adjusted},
+        differences=differences,
         fitted=ratios.adjusted is not None,
         between_clinicians=not within,
     )
 
 
-def _with_healing(draft: Draft, question: Question, groups: Grouped, analysis: Analysis) -> Draft:
-    found = healing(groups, question.adjust, analysis)
-    shares, answer = found.shares, draft.answer
-    shown = answer.groups
-    differences: dict[Pair, AdjustedDifference] = {}
-    if shares is not None:
-        differences = {pair: healing_difference(shares, pair, analysis) for pair in draft.pairs}
-        limits = {g.name: shares.limits(g.name, confidence=analysis.confidence) for g in shown}
-        share = dict(zip(shares.groups, shares.share.tolist(), strict=True))
-        shown = tuple(
-            replace(
-                g,
-                adjusted_success=1 - share[g.name],
-                adjusted_success_ci_low=1 - limits[g.name][1],
-                adjusted_success_ci_high=1 - limits[g.name][0],
-            )
-            for g in shown
-        )
-    answer = replace(
-        answer,
-        groups=shown,
-        adjusted_for=found.used if shares is not None else (),
-        stratified_by=("clinician",) if found.by_clinician else (),
-        missing=found.missing,
-        notes=(*answer.notes, *found.notes),
-    )
-    possible = {pair: d for pair, d in differences.items() if np.isfinite(d.p)}
-    return replace(
-        draft, answer=answer, differences=possible, fitted=shares is not None, between_clinicians=not found.within
-    )
-
-
-def _ratios(rows: pl.DataFrame, pairs: list[Pair], question: Question, analysis: Analysis) -> tuple[Ratios, bool]:
+def _ratios(
+    rows: pl.DataFrame, pairs: list[tuple[str, str]], question: Question, analysis: Analysis
+) -> tuple[Ratios, bool]:
     """Ratios within clinicians; across them, and False, where the groups do not vary within any clinician's teeth."""
     ratios = group_ratios(rows, pairs, question.adjust, analysis, unit="row_id", model=MODEL)
     if ratios.adjusted is not None or rows["provider_id"].n_unique() < 2:
@@ -158,14 +105,7 @@ def _ratios(rows: pl.DataFrame, pairs: list[Pair], question: Question, analysis:
 def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis, *, name: str, title: str) -> Draft:
     notes = groups.notes
     if outcome == HEALED:
-        notes = (*notes, "Only teeth that came back for a film are counted.")
-    shown = tuple(
-        _group(groups.rows.filter(pl.col("state") == state), state, label, outcome, analysis)
-        for state, label in groups.labels.items()
-    )
-    timed = {g.name for g in shown if outcome == HEALED or g.rate_per_100_tooth_years is not None}
-    pairs = [(g.name, groups.reference) for g in shown if g.name != groups.reference]
-    pairs += [pair for pair in question.also if groups.reference not in pair]
+        notes = (*notes, "Only teeth that came back for a film are counted; the shares are not adjusted.")
     answer = TechniqueAnswer(
         id=name,
         question=question.id,
@@ -174,7 +114,10 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         outcome=outcome,
         horizon_years=analysis.horizon_years,
         reference=groups.reference,
-        groups=shown,
+        groups=tuple(
+            _group(groups.rows.filter(pl.col("state") == state), state, label, outcome, analysis)
+            for state, label in groups.labels.items()
+        ),
         contrasts=(),
         dose=(),
         dose_unit=question.dose_unit,
@@ -185,18 +128,33 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         caveats=(*question.caveats, question.why_adjust),
         notes=notes,
         family=0,
-        population=POPULATION[question.unit],
-        time_zero=TIME_ZERO[question.unit],
-        competing=COMPETING[outcome],
     )
     smallest = question.smallest_difference_per_100
     return Draft(
         answer=answer,
-        pairs=tuple(pair for pair in pairs if timed.issuperset(pair)),
         ratios={},
         differences={},
         smallest_per_100=analysis.smallest_difference_per_100 if smallest is None else smallest,
         years_of_records=_years(groups.rows),
+    )
+
+
+def _described(
+    answer: TechniqueAnswer,
+    ratios: Ratios,
+    adjusted: Mapping[str, Estimate],
+    curve: tuple[tuple[DosePoint, ...], float | None, str],
+) -> TechniqueAnswer:
+    dose, reference_dose, why = curve
+    first = next(iter(adjusted.values()), None)
+    return replace(
+        answer,
+        dose=dose,
+        reference_dose=reference_dose,
+        adjusted_for=first.adjusted_for if first else (),
+        stratified_by=first.stratified_by if first else (),
+        missing=ratios.missing,
+        notes=(*answer.notes, *ratios.notes, *((why,) if why else ())),
     )
 
 
@@ -211,58 +169,38 @@ def _group(rows: pl.DataFrame, name: str, label: str, outcome: str, analysis: An
     return TechniqueGroup(name, label, rows.height, patients, failures, rate.tooth_years, *figures)
 
 
-def _standardised(fit: CoxFit | None, groups: Grouped, analysis: Analysis) -> Standardised | None:
-    """Adjusted shares failed at the horizon: all the rows of the model, set to each group in turn."""
+def _differences(fit: CoxFit | None, groups: Grouped, analysis: Analysis) -> dict[str, AdjustedDifference]:
+    """Adjusted differences at the horizon: all the rows of the model, set to each group in turn."""
     if fit is None:
-        return None
+        return {}
+    horizon = days_of(analysis.horizon_years)
     columns = [name for name in groups.labels if name in fit.names]
-    return standardise(
+    standard = standardise(
         fit,
         fitted_target(fit, np.ones(fit.n_rows, dtype=np.bool_)),
         states={g: {c: float(c == g) for c in columns} for g in groups.labels},
-        days=[days_of(analysis.horizon_years)],
+        days=[horizon],
         min_at_risk=analysis.min_at_risk,
     )
-
-
-def _followed(standard: Standardised, analysis: Analysis) -> set[str]:
-    """Groups of which enough teeth are followed to the horizon."""
-    counted = zip(standard.states, standard.at_risk[:, 0].tolist(), strict=True)
-    return {state for state, at_risk in counted if at_risk >= analysis.min_at_risk}
-
-
-def _differences(
-    standard: Standardised | None, pairs: Sequence[Pair], analysis: Analysis
-) -> dict[Pair, AdjustedDifference]:
-    if standard is None:
-        return {}
-    horizon, followed = days_of(analysis.horizon_years), _followed(standard, analysis)
     out = {}
-    for pair in pairs:
-        if followed.issuperset(pair):
-            found = standard.difference(*pair, day=horizon, confidence=analysis.confidence)
-            if np.isfinite(found.std_error) and np.isfinite(found.p):
-                out[pair] = found
+    followed = dict(zip(standard.states, standard.at_risk[:, 0].tolist(), strict=True))
+    for group in columns:
+        found = standard.difference(group, groups.reference, day=horizon, confidence=analysis.confidence)
+        enough = min(followed[group], followed[groups.reference]) >= analysis.min_at_risk
+        if enough and np.isfinite(found.std_error) and np.isfinite(found.p):
+            out[group] = found
     return out
 
 
-def _with_rate(g: TechniqueGroup, standard: Standardised | None, analysis: Analysis) -> TechniqueGroup:
-    if standard is None or g.name not in _followed(standard, analysis):
-        return g
-    at = standard.curves(confidence=analysis.confidence).filter(pl.col("state") == g.name).row(0, named=True)
-    failed = (at["failure"], at["lower"], at["upper"])
-    if any(share is None or not 0 < share < 1 for share in failed):
-        return g
-    rate, low, high = (float(-100 * np.log1p(-share) / analysis.horizon_years) for share in failed)
-    return replace(g, adjusted_rate_per_100_tooth_years=rate, adjusted_rate_ci_low=low, adjusted_rate_ci_high=high)
-
-
-def _dose(question: Question, rows: pl.DataFrame, groups: Grouped, analysis: Analysis) -> DoseCurve:
+def _dose(
+    question: Question, rows: pl.DataFrame, groups: Grouped, analysis: Analysis
+) -> tuple[tuple[DosePoint, ...], float | None, str]:
     if not question.spline:
-        return DoseCurve()
+        return (), None, ""
     middle = groups.rows.filter(pl.col("state") == groups.reference)[question.factor].cast(pl.Float64).median()
     reference = float(middle) if isinstance(middle, float) else 0.0
-    return dose_curve(rows, question.factor, question.adjust, analysis, reference=reference)
+    points, why = dose_curve(rows, question.factor, question.adjust, analysis, reference=reference)
+    return points, reference if points else None, why
 
 
 def _years(rows: pl.DataFrame) -> float:

@@ -76,11 +76,8 @@ def test_a_bent_dose_response_is_recovered() -> None:
     dose = rng.uniform(0.5, 8, 12000)
     truth = lambda d: -0.8 * np.minimum(d, 3.0) / 3.0  # noqa: E731
     rows = _bare(draw(rng, 12000, {"naocl_percent": dose}, log_hazard=truth(dose)))
-    curve = dose_curve(rows, "naocl_percent", (), ANALYSIS, reference=3.0)
-    points = curve.points
-    assert not curve.why
-    assert curve.p < 1e-6
-    assert curve.bend_p < 0.01
+    points, why = dose_curve(rows, "naocl_percent", (), ANALYSIS, reference=3.0)
+    assert not why
     gaps = [abs(np.log(p.hazard_ratio) - (truth(p.dose) - truth(3.0))) for p in points]
     assert max(gaps) < 0.2
     assert points[0].hazard_ratio > 1.4  # weak solutions do worse

@@ -12,5 +12,4 @@ QUESTION = Question(
     why_adjust="Patients and teeth of higher risk may get another kind of crown.",
     needs=("crown_details.cement",),
     caveats=(CHOSEN,),
-    learn=True,
 )

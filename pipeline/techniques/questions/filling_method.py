@@ -19,5 +19,4 @@ QUESTION = Question(
         ("carrier", "Carrier"),
     ),
     caveats=(CHOSEN, AFTERWARDS),
-    learn=True,
 )

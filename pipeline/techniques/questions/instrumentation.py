@@ -19,5 +19,4 @@ QUESTION = Question(
         ("reciprocating", "A reciprocating file"),
     ),
     caveats=(CHOSEN, AFTERWARDS),
-    learn=True,
 )

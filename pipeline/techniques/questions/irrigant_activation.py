@@ -14,5 +14,4 @@ QUESTION = Question(
     reference="no",
     levels=yes_no("Irrigant activated", "Irrigant not activated"),
     caveats=(CHOSEN, AFTERWARDS),
-    learn=True,
 )

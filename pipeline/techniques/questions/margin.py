@@ -16,5 +16,4 @@ QUESTION = Question(
         ("chamfer", "Chamfer"), ("shoulder", "Shoulder"), ("knife_edge", "Knife edge"), ("other", "Other margins")
     ),
     caveats=(CHOSEN,),
-    learn=True,
 )

@@ -21,5 +21,4 @@ QUESTION = Question(
         ("other", "Other materials"),
     ),
     caveats=(CHOSEN,),
-    learn=True,
 )

@@ -19,5 +19,4 @@ QUESTION = Question(
         ("zinc_oxide_eugenol", "Zinc oxide eugenol seal"),
     ),
     caveats=(CHOSEN, AFTERWARDS),
-    learn=True,
 )

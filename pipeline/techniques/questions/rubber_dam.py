@@ -14,5 +14,4 @@ QUESTION = Question(
     reference="yes",
     levels=yes_no("Rubber dam", "No rubber dam"),
     caveats=(CHOSEN, AFTERWARDS),
-    learn=True,
 )

@@ -20,5 +20,4 @@ QUESTION = Question(
         ("other", "Other sealers"),
     ),
     caveats=(CHOSEN, AFTERWARDS),
-    learn=True,
 )
