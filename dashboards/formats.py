@@ -6,6 +6,8 @@ import datetime as dt
 import math
 from collections.abc import Sequence
 
+from pipeline.results import DAYS_PER_YEAR
+
 MINUS = "−"
 DASH = "–"
 IRREGULAR = {
@@ -41,6 +43,11 @@ def count(n: float, noun: str) -> str:
 def years(value: float) -> str:
     """`1 year`, `5 years`, `2.5 years`."""
     return f"{value:g} {plural(value, 'year')}"
+
+
+def months(days: int) -> str:
+    """A stretch of days as `1 month`, `5 months`; at least one, as in the verdicts."""
+    return count(max(1, round(12 * days / DAYS_PER_YEAR)), "month")
 
 
 def known(value: float | None) -> bool:

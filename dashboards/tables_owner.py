@@ -82,7 +82,7 @@ def first_year(found: FirstYear, noun: str) -> NumberTable:
         if r.limit_low is not None and r.limit_high is not None:
             cells = (*cells[:2], f"{decimal(100 * r.limit_low)} to {decimal(100 * r.limit_high)}")
         mark = "year not over" if not r.complete else "outside" if r.outside else "within" if r.teeth else DASH
-        rows.append((r.quarter, whole(r.teeth), whole(r.failures), *cells, mark))
+        rows.append((r.quarter.replace(" ", "\u00a0"), whole(r.teeth), whole(r.failures), *cells, mark))
     heads = ("Quarter", sentence_case(plural(2, noun)), "Failed so far, in their first year", "Of 100", "95 % range",
              "Limits of chance (99.8 %)", "Mark")  # fmt: skip
     return NumberTable("Failures within a year, by quarter", heads, tuple(rows), ("Mark",))

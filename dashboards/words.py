@@ -8,7 +8,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards import terms
-from dashboards.formats import count, day, failed, in_place, known, listing, percent, plural, spread, whole, years
+from dashboards.formats import (
+    count,
+    day,
+    failed,
+    in_place,
+    known,
+    listing,
+    months,
+    percent,
+    plural,
+    spread,
+    whole,
+    years,
+)
 from pipeline.results import (
     DAYS_PER_YEAR,
     Comparison,
@@ -140,7 +153,7 @@ def difference_sentence(difference: Difference, labels: dict[str, str], noun: st
     """The absolute difference in whole teeth of 100, its range, and from when it is counted."""
     late = ""
     if difference.from_days > 0:
-        late = f", counted from {difference.from_days / DAYS_PER_YEAR:.1f} years on, when both groups are followed"
+        late = f", counted from {months(difference.from_days)} on, when both groups are followed"
     mid, low, high = (round(v) for v in (difference.per_100, difference.ci_low, difference.ci_high))
     group, reference = (labels.get(n, n) for n in (difference.group, difference.reference))
     return f"{difference_core(mid, group, reference, difference.years, noun)}; the range is " + (

@@ -90,13 +90,13 @@ def balance_sentence(rows: Sequence[BalanceRow]) -> str:
     return f"{text}. Up to {LINE:g} is customarily taken as alike.{tail}"
 
 
-def balance_label(rows: Sequence[BalanceRow]) -> str:
-    """The accessible name of the balance chart."""
+def balance_label(rows: Sequence[BalanceRow], title: str) -> str:
+    """The accessible name of the balance chart of the comparison called `title`."""
     parts = [
         f"{r.label} {r.before:.2f}" + ("" if r.after is None else f", after weighting {r.after:.2f}")
         for r in in_order(rows)[:MOST]
     ]
-    return f"Absolute standardised differences, line at {LINE:g}: {'; '.join(parts)}."
+    return f"{title}: absolute standardised differences, line at {LINE:g}: {'; '.join(parts)}."
 
 
 def choices_sentence(choices: Choices) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from dashboards import slides
-from dashboards.pages import clinician, data_quality, index, methods, owner, study_club
+from dashboards.pages import clinician, data_quality, index, methods, owner, study_club, techniques
 from dashboards.release import release
 from dashboards.results_json import as_bytes
 from pipeline.private_files import private_folder, write_private_files
@@ -32,6 +32,7 @@ def write_all(
         "results.json": as_bytes(results),
         "owner.html": owner.render(results).encode(),
         "clinician.html": clinician.render(results).encode(),
+        "techniques.html": techniques.render(results).encode(),
         "data_quality.html": data_quality.render(results).encode(),
         "methods.html": methods.render(results).encode(),
         "study_club.html": study_club.render(released).encode(),

@@ -216,6 +216,67 @@ METHODS = (
         "recalls",
     ),
     Method(
+        "Failures expected of the same teeth",
+        "The whole practice’s own Cox model and baseline say how many failures a clinician’s or a month’s teeth lead "
+        "one to expect.",
+        "stats.expected",
+        ("Breslow NE. Discussion of Professor Cox's paper. J R Stat Soc B 1972;34:216-217.",),
+        "monitoring",
+    ),
+    Method(
+        "Funnel of clinicians",
+        "Exact limits of chance around the expected failures, widened where teeth of one patient fail together.",
+        "stats.funnel",
+        (
+            "Spiegelhalter DJ. Funnel plots for comparing institutional performance. Stat Med 2005;24:1185-1202 "
+            "(from memory).",
+            "Garwood F. Fiducial limits for the Poisson distribution. Biometrika 1936;28:437-442.",
+        ),
+        "monitoring",
+    ),
+    Method(
+        "Watch for a rise in failures",
+        "A risk-adjusted cumulative sum over time, with its limit set by the false signals that are allowed.",
+        "stats.cusum",
+        (
+            "Sego LH, Reynolds MR, Woodall WH. Risk-adjusted monitoring of survival times. Stat Med "
+            "2009;28:1386-1401.",
+            "Biswas P, Kalbfleisch JD. A risk-adjusted CUSUM in continuous time based on the Cox model. Stat Med "
+            "2008;27:3382-3406.",
+            "Steiner SH, Cook RJ, Farewell VT, Treasure T. Monitoring surgical performance using risk-adjusted "
+            "cumulative sum charts. Biostatistics 2000;1:441-452.",
+        ),
+        "monitoring",
+    ),
+    Method(
+        "Many questions at once",
+        "A technique may be named only if it stands out among all technique comparisons of the run together.",
+        "stats.multiplicity",
+        ("Holm S. A simple sequentially rejective multiple test procedure. Scand J Stat 1979;6:65-70.",),
+        "techniques",
+    ),
+    Method(
+        "Curve along a dose",
+        "Natural splines: the ratio of failures along a strength, a size or a height, without steps.",
+        "stats.splines",
+        (
+            "Harrell FE. Regression Modeling Strategies. 2nd ed. Springer, 2015 (table 2.3; from memory).",
+            "Hastie TJ. Generalized additive models. In: Chambers JM, Hastie TJ, eds. Statistical Models in S. "
+            "Wadsworth, 1992 (chapter 7; from memory)",
+        ),
+        "doses",
+    ),
+    Method(
+        "How many failures would settle it",
+        "The failures that a ratio of two groups needs to be seen four times in five.",
+        "stats.events_needed",
+        (
+            "Schoenfeld DA. Sample-size formula for the proportional-hazards regression model. Biometrics "
+            "1983;39:499-503.",
+        ),
+        "planning",
+    ),
+    Method(
         "Figures computed a second time",
         "Curves and hazard ratios by another library, on the practice’s own rows, at each run.",
         "stats.second_opinion",
@@ -274,5 +335,9 @@ def parts_of(results: Results) -> frozenset[str]:
         "followup": bool(results.followup),
         "recalls": bool(results.recalls),
         "checks": bool(results.checks),
+        "monitoring": any(m.funnel or m.running for m in results.monitoring),
+        "techniques": any(a.contrasts for a in results.techniques),
+        "doses": any(a.dose for a in results.techniques),
+        "planning": bool(results.planning),
     }
     return frozenset(name for name, is_there in there.items() if is_there)

@@ -10,7 +10,7 @@ from dashboards.formats import known
 from pipeline.results import BalanceRow
 
 LINE = 0.1
-PITCH, PITCH_OF_TWO = 36, 46
+PITCH, PITCH_OF_TWO = 25, 30
 MOST = 15
 BEFORE, AFTER = theme.Look(theme.RUST, "solid", "none", "square"), theme.Look(theme.BLUE, "solid", "none", "circle")
 
@@ -32,6 +32,7 @@ def balance_chart(rows: Sequence[BalanceRow], *, id: str, label: str) -> theme.C
         span=(0, nice_top([v for r in drawn for v in (r.before, r.after or 0.0)], least=0.25)),
         line=LINE,
         pitch=PITCH_OF_TWO if any(r.after is not None for r in drawn) else PITCH,
+        beside=True,
     )
     return theme.chart(figure, id=id, label=label, height=height)
 

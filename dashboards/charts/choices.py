@@ -67,8 +67,10 @@ def _sheet(choices: Choices, drawn: Sequence[Choice]) -> tuple[list[str], list[l
     for c in drawn:
         taken = [values.index(c.options[name]) + 1 if c.options.get(name) in values else None
                  for name, values in varied.items()]  # fmt: skip
-        rows.append([*taken, c.per_100, c.ci_low, c.ci_high, c.hazard_ratio, int(c.is_main)])
-    return [*heads, "difference per 100", "low", "high", "hazard ratio", "main way"], rows
+        ratios = (c.hazard_ratio, c.hr_low, c.hr_high)
+        rows.append([*taken, c.per_100, c.ci_low, c.ci_high, *ratios, c.verdict, int(c.is_main)])
+    figures = ("difference per 100", "low", "high", "hazard ratio", "its low", "its high", "verdict", "main way")
+    return [*heads, *figures], rows
 
 
 def _lines(options: Mapping[str, Sequence[str]]) -> list[tuple[str, str | None, str]]:

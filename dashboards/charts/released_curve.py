@@ -1,4 +1,4 @@
-"""Failure curves from a released comparison: the six-month grid, and nothing finer."""
+"""Failure curves from a released comparison: the monthly grid, and nothing finer."""
 
 from __future__ import annotations
 

@@ -1,6 +1,7 @@
-"""Labelled rows with dots and ranges: the shape behind the difference, forest, rates and naive charts.
+"""Labelled rows with dots and ranges: the shape behind the difference, forest, rates, balance and naive charts.
 
-Labels stand above their row, so that they fit a telephone as well as a printed page.
+Labels stand above their row, so that they fit a telephone as well as a printed page; where rows are many and labels
+short, beside it.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from dashboards import theme
 from dashboards.formats import known
 
 ROW = 50
-LONGEST = 56
+LONGEST, LONGEST_BESIDE = 56, 30
+LETTER = 6.0  # pixels that a letter of a label takes, on the average
 
 
 @dataclass(frozen=True)
@@ -52,12 +54,13 @@ def rows_figure(
     ticks: Sequence[float] | None = None,
     log: bool = False,
     pitch: int = ROW,
+    beside: bool = False,
 ) -> tuple[go.Figure, int]:
     """The figure and its height.
 
     `span` is the x axis from low to high in the data's unit, `line` a vertical rule (no difference), `zone` a shaded
     stretch (too small to matter), `ticks` the labelled values, `log` a logarithmic axis (ratios), `pitch` the height of
-    a row in pixels.
+    a row in pixels. `beside` puts the labels into a margin on the left, where they cover no mark.
     """
     figure = go.Figure()
     at = math.log10 if log else float
@@ -70,15 +73,22 @@ def rows_figure(
         figure.add_shape(
             type="line", xref="x", yref="paper", x0=line, x1=line, y0=0, y1=1, line={"color": theme.INK, "width": 1.5}
         )
+    placed: list[tuple[Mark, float]] = []
     for index, row in enumerate(rows):
         y = -float(index)
+        place_of_label = (
+            {"xanchor": "right", "align": "right", "y": y}
+            if beside
+            else {"xanchor": "left", "align": "left", "y": y + 0.32, "bgcolor": "rgba(255,255,255,0.85)"}
+        )
         figure.add_annotation(
-            text=theme.literal(shorten(row.label)), xref="paper", x=0, xanchor="left", xshift=-8, y=y + 0.32,
-            yanchor="middle", showarrow=False, align="left", font={"size": 12, "color": theme.INK},
-            bgcolor="rgba(255,255,255,0.85)",
+            text=theme.literal(shorten(row.label, LONGEST_BESIDE if beside else LONGEST)), xref="paper", x=0,
+            xshift=-8, yanchor="middle", showarrow=False, font={"size": 12, "color": theme.INK}, **place_of_label,
         )  # fmt: skip
         for place, mark in enumerate(row.marks):
-            _add(figure, mark, y - 0.12 - 0.16 * place * (len(row.marks) > 1), span)
+            shift = 0.0 if beside else -0.12
+            placed.append((mark, y + shift - 0.16 * place * (len(row.marks) > 1)))
+    _draw(figure, placed, span)
     axis = {"range": [at(span[0]), at(span[1])], "title": {"text": title}, "type": "log" if log else "linear"}
     if ticks is not None:
         axis |= {"tickmode": "array", "tickvals": list(ticks), "ticktext": [f"{t:g}".replace("-", "−") for t in ticks]}
@@ -87,13 +97,15 @@ def rows_figure(
     height = pitch * max(len(rows), 1) + 62
     figure.update_xaxes(**axis)
     figure.update_yaxes(range=[0.6 - max(len(rows), 1), 0.6], visible=False)
-    figure.update_layout(margin={"l": 16, "r": 16, "t": 6, "b": 52, "autoexpand": False})
+    longest = max((len(shorten(row.label, LONGEST_BESIDE)) for row in rows), default=0)
+    left = round(LETTER * longest) + 20 if beside else 16
+    figure.update_layout(margin={"l": left, "r": 16, "t": 6, "b": 52, "autoexpand": False})
     return figure, height
 
 
-def shorten(text: str) -> str:
+def shorten(text: str, longest: int = LONGEST) -> str:
     """Text cut to what a narrow screen holds; the table beside the chart has it whole."""
-    return text if len(text) <= LONGEST else text[: LONGEST - 1].rstrip() + "…"
+    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
 
 
 def nice_top(values: Sequence[float], *, least: float = 5.0) -> float:
@@ -103,18 +115,28 @@ def nice_top(values: Sequence[float], *, least: float = 5.0) -> float:
     return math.ceil(top * 1.02 / step) * step
 
 
-def _add(figure: go.Figure, mark: Mark, y: float, span: tuple[float, float]) -> None:
-    """A range line and its dot; what runs past the axis is cut there."""
-    if not known(mark.mid):
-        return
-    if mark.low is not None and mark.high is not None and known(mark.low) and known(mark.high):
+def _draw(figure: go.Figure, placed: Sequence[tuple[Mark, float]], span: tuple[float, float]) -> None:
+    """Range lines and dots, one trace for all that look alike; what runs past the axis is cut there."""
+    alike: dict[tuple[theme.Look, bool, str], list[tuple[Mark, float]]] = {}
+    for mark, y in placed:
+        if known(mark.mid):
+            alike.setdefault((mark.look, mark.hollow, mark.series), []).append((mark, y))
+    for (look, hollow, series), found in alike.items():
+        ranges_x: list[float | None] = []
+        ranges_y: list[float | None] = []
+        for mark, y in found:
+            if mark.low is not None and mark.high is not None and known(mark.low) and known(mark.high):
+                ranges_x += [max(mark.low, span[0]), min(mark.high, span[1]), None]
+                ranges_y += [y, y, None]
+        if ranges_x:
+            figure.add_scatter(
+                x=ranges_x, y=ranges_y, mode="lines", hoverinfo="skip",
+                line={"color": look.colour, "width": 3, "dash": "dot" if hollow else "solid"},
+            )  # fmt: skip
         figure.add_scatter(
-            x=[max(mark.low, span[0]), min(mark.high, span[1])], y=[y, y], mode="lines", hoverinfo="skip",
-            line={"color": mark.look.colour, "width": 3, "dash": "dot" if mark.hollow else "solid"},
+            x=[min(max(mark.mid, span[0]), span[1]) for mark, _ in found], y=[y for _, y in found], mode="markers",
+            hovertemplate=[f"{mark.hover}<extra></extra>" for mark, _ in found],
+            cliponaxis=False, name=theme.literal(series) or None,
+            marker={"symbol": look.symbol, "size": 11, "color": "#ffffff" if hollow else look.colour,
+                    "line": {"color": look.colour, "width": 2}},
         )  # fmt: skip
-    figure.add_scatter(
-        x=[min(max(mark.mid, span[0]), span[1])], y=[y], mode="markers", hovertemplate=f"{mark.hover}<extra></extra>",
-        cliponaxis=False, name=theme.literal(mark.series) or None,
-        marker={"symbol": mark.look.symbol, "size": 11, "color": "#ffffff" if mark.hollow else mark.look.colour,
-                "line": {"color": mark.look.colour, "width": 2}},
-    )  # fmt: skip

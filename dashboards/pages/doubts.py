@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Sequence
 from typing import Any
 
 from dashboards import terms, words_doubt
 from dashboards.charts.balance import AFTER, BEFORE, balance_chart, in_order
 from dashboards.charts.choices import choices_chart, sorted_rows
-from dashboards.formats import DASH, decimal, known, listing, phrase, ratio, sentence_case, whole
+from dashboards.formats import DASH, decimal, phrase, sentence_case, whole
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
 from pipeline.results import BalanceRow, Choice, Choices, Comparison, Honesty
@@ -22,26 +23,26 @@ def doubts(c: Comparison, id: str) -> dict[str, Any]:
     smallest = c.verdict.smallest_difference_per_100
     known_balance = c.honesty.balance if c.honesty else ()
     return {
-        **balance_parts(known_balance, id),
-        **choices_parts(c.choices, labels, smallest, id),
+        **balance_parts(known_balance, id, title=c.title),
+        **choices_parts(c.choices, smallest, id),
         "honesty": words_doubt.honesty_sentences(c.honesty, smallest) if c.honesty else [],
         "extremes": extremes_table(c.honesty, labels),
     }
 
 
-def balance_parts(rows: Sequence[BalanceRow], id: str) -> dict[str, Any]:
+def balance_parts(rows: Sequence[BalanceRow], id: str, *, title: str) -> dict[str, Any]:
     """Sentence, legend, chart and table on how alike the teeth were."""
     weighted = any(r.after is not None for r in rows)
     legend = [LegendItem("as they were", BEFORE), LegendItem("after weighting", AFTER)] if weighted else []
     return {
-        "balance": balance_chart(rows, id=f"{id}-balance", label=words_doubt.balance_label(rows)),
+        "balance": balance_chart(rows, id=f"{id}-balance", label=words_doubt.balance_label(rows, title)),
         "balance_text": words_doubt.balance_sentence(rows),
         "balance_legend": legend,
         "balance_table": _balance_table(rows, weighted),
     }
 
 
-def choices_parts(choices: Choices | None, labels: dict[str, str], smallest: float, id: str) -> dict[str, Any]:
+def choices_parts(choices: Choices | None, smallest: float, id: str) -> dict[str, Any]:
     """Sentences, chart and table on other ways to count."""
     if choices is None or not choices.rows:
         return {"choices": None, "choices_text": [], "choices_table": None}
@@ -53,7 +54,7 @@ def choices_parts(choices: Choices | None, labels: dict[str, str], smallest: flo
     return {
         "choices": chart,
         "choices_text": [text for text in found if text],
-        "choices_table": _choices_table(choices, labels),
+        "choices_table": _choices_table(choices),
     }
 
 
@@ -75,33 +76,23 @@ def _balance_table(rows: Sequence[BalanceRow], weighted: bool) -> NumberTable:
     return NumberTable("Absolute standardised differences", heads, body)
 
 
-def _choices_table(choices: Choices, labels: dict[str, str]) -> NumberTable:
-    """One row a combination, lowest difference first, those without one last."""
-    varied = [name for name, values in choices.options.items() if len(values) > 1]
-    without = sorted((c for c in choices.rows if not known(c.per_100)), key=lambda c: sorted(c.options.items()))
-    rows = tuple(
-        (
-            f"{n}{' (main)' if c.is_main else ''}",
-            *(phrase(c.options.get(name, DASH)) for name in varied),
-            decimal(c.per_100, 0),
-            between(decimal(c.ci_low, 0), decimal(c.ci_high, 0)),
-            ratio(c.hazard_ratio),
-            between(ratio(c.hr_low), ratio(c.hr_high)),
-            _failures(c, labels),
-            terms.verdict(c.verdict),
-        )
-        for n, c in enumerate([*sorted_rows(choices), *without], 1)
-    )
-    choice_heads = [sentence_case(phrase(name)) for name in varied]
-    heads = ("Way", *choice_heads, "Difference per 100", "95 % range", "Hazard ratio", "Its range",
-             "Failed, of all", "Verdict")  # fmt: skip
-    return NumberTable(
-        "Every way to count, from the lowest difference", heads, rows, (*choice_heads, "Failed, of all", "Verdict")
-    )
+def _choices_table(choices: Choices) -> NumberTable:
+    """What each option does to the difference: one row for all ways, the main way, and the ways of each option."""
+    drawn = sorted_rows(choices)
+    rows = [_ways("All ways", drawn), _ways("The main way", [c for c in drawn if c.is_main])]
+    for name, values in choices.options.items():
+        if len(values) > 1:
+            told = sentence_case(phrase(name))
+            rows += [_ways(f"{told}: {phrase(v)}", [c for c in drawn if c.options.get(name) == v]) for v in values]
+    heads = ("Choice", "Ways", "Lowest difference per 100", "Middle", "Highest", "Range includes zero in")
+    return NumberTable("What each choice does to the difference", heads, tuple(rows))
 
 
-def _failures(choice: Choice, labels: dict[str, str]) -> str:
-    failed = dict(choice.failures)
-    return listing(
-        [f"{whole(failed.get(name, 0))} of {whole(n)} “{labels.get(name, phrase(name))}”" for name, n in choice.crowns]
-    )
+def _ways(name: str, found: Sequence[Choice]) -> tuple[str, ...]:
+    """The ways of one row, which come sorted by their difference."""
+    if not found:
+        return (name, "0", *(DASH,) * 4)
+    values = [c.per_100 or 0.0 for c in found]
+    zero = sum(c.ci_low is not None and c.ci_high is not None and c.ci_low <= 0 <= c.ci_high for c in found)
+    middle = statistics.median(values)
+    return (name, whole(len(found)), *(decimal(v, 0) for v in (values[0], middle, values[-1])), whole(zero))

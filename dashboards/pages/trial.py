@@ -32,7 +32,7 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
     return {
         "t": t,
         "parts": [p for p in parts if p["curves"] or p["difference"] or p["table"].rows],
-        **balance_parts(t.balance, id),
+        **balance_parts(t.balance, id, title=t.title),
         "protocol": NumberTable("The protocol of the trial and its stand-in", heads, rows, heads[1:]),
     }
 

@@ -14,8 +14,8 @@ PAGES = ("index", "owner", "clinician", "study_club", "data_quality", "methods")
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[headless.Browser]:
-    with headless.Browser(tmp_path_factory.mktemp("profile")) as opened:
+def browser() -> Iterator[headless.Browser]:
+    with headless.Browser() as opened:
         yield opened
 
 

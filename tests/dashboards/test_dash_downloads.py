@@ -5,7 +5,6 @@ import dataclasses
 import io
 import re
 import struct
-import time
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
@@ -116,40 +115,28 @@ def test_a_chart_without_a_sheet_of_its_own_offers_its_traces() -> None:
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[headless.Browser]:
-    with headless.Browser(tmp_path_factory.mktemp("profile")) as opened:
+def browser() -> Iterator[headless.Browser]:
+    with headless.Browser() as opened:
         yield opened
-
-
-def _saved(folder: Path, name: str) -> bytes:
-    """The file once the browser has written all of it."""
-    end, size = time.monotonic() + 15, -1
-    while time.monotonic() < end:
-        file = folder / name
-        if file.exists() and size == file.stat().st_size > 0:
-            return file.read_bytes()
-        size = file.stat().st_size if file.exists() else -1
-        time.sleep(0.1)
-    raise TimeoutError(f"{name} was not saved; there are {sorted(p.name for p in folder.iterdir())}")
 
 
 def _save(browser: headless.Browser, page: Path, id: str, into: Path) -> dict[str, bytes]:
     """Press each of a chart's three controls by the keyboard and catch what is saved."""
-    into.mkdir()
-    browser.send("Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(into)}, session=None)
     browser.open(page)
     box = f"document.getElementById('{id}').previousElementSibling"
     names = browser.ask(f"[...{box}.querySelectorAll('a,button')].map(e => e.download || e.dataset.file)")
+    found = {}
     for place in range(3):
         browser.ask(f"{box}.querySelectorAll('a,button')[{place}].focus()")
         assert browser.ask("document.activeElement.matches('a[download], button[data-chart]:not([hidden])')")
-        for kind in ("keyDown", "keyUp"):
-            key = {"type": kind, "key": "Enter", "code": "Enter", "windowsVirtualKeyCode": 13, "text": "\r"}
-            browser.send("Input.dispatchKeyEvent", key)
-        _saved(into, names[place])
+        with browser.page.expect_download() as waited:
+            browser.page.keyboard.press("Enter")
+        assert waited.value.suggested_filename == names[place]
+        waited.value.save_as(into / names[place])
+        found[names[place].rpartition(".")[2]] = (into / names[place]).read_bytes()
     assert browser.complaints() == []
     assert [u for u in browser.requests() if not u.startswith(("data:", "blob:"))] == [page.resolve().as_uri()]
-    return {name.rpartition(".")[2]: _saved(into, name) for name in names}
+    return found
 
 
 @browser_only

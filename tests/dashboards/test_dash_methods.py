@@ -5,6 +5,7 @@ import itertools
 import re
 from importlib import resources
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import sample_results as samples
@@ -59,6 +60,9 @@ def test_only_what_was_used_is_named() -> None:
 
 
 def test_every_need_is_a_part_that_is_looked_for() -> None:
-    whole = [results_methods.parts_of(r) for r in samples.all_variants().values()]
+    watched = SimpleNamespace(funnel=True, running=())
+    asked = SimpleNamespace(contrasts=(1,), dose=(1,))
+    full = dataclasses.replace(samples.differs(), monitoring=(watched,), techniques=(asked,), planning=(1,))
+    whole = [results_methods.parts_of(r) for r in [full, *samples.all_variants().values()]]
     known = frozenset().union(*whole)
     assert {m.needs for m in METHODS} - known <= {"standardised", "landmark", "e_value"}

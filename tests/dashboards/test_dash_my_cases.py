@@ -66,7 +66,7 @@ def test_a_folded_chart_is_drawn_once_unfolded_and_in_print(tmp_path: Path) -> N
     )  # fmt: skip
     file.write_text(html, encoding="utf-8")
     drawn = "document.querySelectorAll('.chart .xtick').length"
-    with headless.Browser(tmp_path / "profile") as browser:
+    with headless.Browser() as browser:
         browser.open(file)
         assert browser.ask(drawn) == 0
         browser.ask("document.querySelector('details.own').open = true")

@@ -51,7 +51,7 @@ def test_the_difference_says_more_or_fewer_by_its_sign() -> None:
 
 
 def test_a_difference_counted_from_a_later_day_says_so() -> None:
-    assert "counted from 0.5 years on" in _difference(6, 2, 11, from_days=183)
+    assert "counted from 6 months on" in _difference(6, 2, 11, from_days=183)
 
 
 def test_how_to_read_takes_its_example_from_the_first_curve() -> None:

@@ -13,8 +13,8 @@ import sample_results as samples
 from dashboards import write
 
 FILES = {
-    "index.html", "owner.html", "clinician.html", "data_quality.html", "methods.html", "study_club.html",
-    "study_club.pptx", "results.json",
+    "index.html", "owner.html", "clinician.html", "techniques.html", "data_quality.html", "methods.html",
+    "study_club.html", "study_club.pptx", "results.json",
 }  # fmt: skip
 
 

@@ -1,0 +1,53 @@
+"""The browser, and the practices whose pages are looked at; each is made once a process."""
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dashboards"))
+
+import headless
+import practices_drawn
+
+from dashboards.write import write_all
+
+PRACTICES = ("ordinary", "hostile", "by_hand", "empty")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    if headless.CHROMIUM is None:
+        for item in items:
+            if item.path.is_relative_to(Path(__file__).parent):
+                item.add_marker(pytest.mark.skip(reason="no Chromium, or no Playwright to drive it, on this machine"))
+
+
+@pytest.fixture(scope="session")
+def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """A folder of pages for each practice."""
+    folder = tmp_path_factory.mktemp("pages")
+    made = practices_drawn.results(folder / "practices")
+    for name in PRACTICES:
+        write_all(made[name], folder / name)
+    return {name: folder / name for name in PRACTICES}
+
+
+@pytest.fixture(params=PRACTICES)
+def pages(request: pytest.FixtureRequest, written: dict[str, Path]) -> list[Path]:
+    """Every page of one practice, whatever pages there are."""
+    found = sorted(written[request.param].glob("*.html"))
+    assert len(found) >= 6
+    return found
+
+
+@pytest.fixture(scope="session")
+def ordinary(written: dict[str, Path]) -> list[Path]:
+    """Every page of the practice of 400 crowns."""
+    return sorted(written["ordinary"].glob("*.html"))
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[headless.Browser]:
+    with headless.Browser() as opened:
+        yield opened

@@ -1,0 +1,92 @@
+"""Open a page as someone does who reads all of it, and ask it everything that is to be known, once a page and width."""
+
+from __future__ import annotations
+
+import functools
+import importlib.resources
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import headless
+
+LOOKED_AT = (Path(__file__).parent / "looked_at.js").read_text(encoding="utf-8")
+WIDTHS = (1280, 820, 390)
+PAPER = 688  # CSS pixels between the margins of an A4 page
+DRAWN = """new Promise(done => {
+  document.querySelectorAll("details").forEach(part => { part.open = true; });
+  requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 20)));
+})"""
+PIECES = "p, li, td, th, h1, h2, h3, h4, dt, dd, caption, figcaption"
+READ = f"[...document.querySelectorAll('{PIECES}')].filter(e => !e.closest('.chart, noscript, .take'))"
+ON_THE_SCREEN = ("wide",)
+ONCE = (
+    "contrast", "drawn_contrast", "structure", "tables", "charts", "words_of_charts", "undrawn", "sending", "planted",
+)  # fmt: skip
+# A chart is an image with a name, and what is inside an image is not read out: it is taken away, or axe would walk
+# thousands of paths. Contrast, at which axe takes ten seconds a page, is computed by `looked_at.js` in a tenth of it.
+AXE = """(async () => {
+  document.querySelectorAll(".chart").forEach(chart => chart.replaceChildren());
+  const found = await axe.run(document, { resultTypes: ["violations"], rules: RULES });
+  const words = r => r.nodes.slice(0, 3).map(n => `${r.id} (${r.impact}): ${n.target} ${n.html.slice(0, 120)}`);
+  const bad = r => ["serious", "critical"].includes(r.impact);
+  return [...found.violations.filter(bad).flatMap(words), ...(found.passes.length < 10 ? ["axe hardly ran"] : [])];
+})()"""
+
+
+@dataclass(frozen=True)
+class Visit:
+    """What one look at a page at one width found; `wrong` by the question asked."""
+
+    page: Path
+    width: int
+    asked_for: list[str]
+    complaints: list[str]
+    wrong: dict[str, list[str]]
+    title: str
+    kind: str  # the class of the body
+    banner: str
+    banner_top: float
+    text: str
+    read: list[str]  # each piece of text outside the charts
+
+
+def look_at(browser: headless.Browser, page: Path, *, width: int = 1280) -> None:
+    """Open a page at a width, unfold what is folded, and wait until it is drawn."""
+    browser.open(page, width=width)
+    browser.ask(DRAWN)
+    browser.ask(LOOKED_AT)
+
+
+@functools.cache
+def visit(browser: headless.Browser, page: Path, width: int = 1280) -> Visit:
+    """Look at a page once and keep what was found; the widest look asks everything."""
+    look_at(browser, page, width=width)
+    asked = ONCE + ON_THE_SCREEN if width == WIDTHS[0] else ON_THE_SCREEN
+    wrong = {name: browser.ask(f"window.looked.{name}()") for name in asked}
+    seen = browser.ask(
+        f"""({{ title: document.title, kind: document.body.className, text: document.body.textContent,
+        banner: document.querySelector("body > .banner").innerText.toLowerCase(),
+        banner_top: document.querySelector("body > .banner").getBoundingClientRect().top,
+        read: {READ}.map(e => e.innerText) }})"""
+    )
+    wrong["axe"] = axe_says(browser, contrast=False)
+    return Visit(page, width, browser.requests(), browser.complaints(), wrong, **seen)
+
+
+def axe_says(browser: headless.Browser, *, contrast: bool) -> list[str]:
+    """Serious and critical findings of axe on the page that is open, whose charts it takes away."""
+    browser.ask(f"{_axe()}; 0")
+    rules = "{}" if contrast else '{ "color-contrast": { enabled: false } }'
+    found: list[str] = browser.ask(AXE.replace("RULES", rules))
+    return found
+
+
+def wrong_with(visits: Iterable[Visit], *asked: str) -> list[str]:
+    """What is wrong on these pages, each with the page's name."""
+    return [f"{v.page.name} at {v.width}: {name}: {what}" for v in visits for name in asked for what in v.wrong[name]]
+
+
+@functools.cache
+def _axe() -> str:
+    return importlib.resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")

@@ -1,0 +1,102 @@
+"""Results of four practices: an ordinary one, the same with hostile texts, one worked by hand, and an empty one."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import re
+import shutil
+import unittest.mock
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import sample_results as samples
+
+from pipeline import run
+from pipeline.config import load_settings
+from pipeline.results import Results, from_plain, to_plain
+from synthetic_data.generate import simulate
+
+SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
+CROWNS = 400
+# Each would do something if it were taken for markup, script, a template, a formula or a direction of reading.
+HOSTILE = (
+    "<script>window.ran = 1</script>",
+    "</script><script>window.ran = 1</script>",
+    "<img src=x onerror=\"window.ran = 1\">",
+    "\" onmouseover=\"window.ran = 1\" tabindex=\"1",
+    "' onfocus='window.ran = 1' autofocus='",
+    "</title></style><svg onload=window.ran=1>",
+    "{{ 7 * 7 }}{% raw %}",
+    "${7*7}<!--",
+    "<a href=\"javascript:window.ran = 1\">Dr</a>",
+    "=1+1|' /C calc'!A0",
+    "\u202egnp.exe\u2066 Dr \u0627\u0644\u0639",
+    "]]>&lt;b&gt;&amp;\u2028\u0000"[:-1],
+    "Wwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwww",
+)  # fmt: skip
+
+
+def results(folder: Path) -> dict[str, Results]:
+    """All four by name; `folder` takes the practices' files."""
+    toml = simulate(folder / "ordinary", crowns=CROWNS, seed=3)
+    ordinary = _run(toml)
+    shutil.copytree(SMALL, folder / "by_hand", ignore=shutil.ignore_patterns("*.duckdb", "*.key", "out"))
+    own = _own_texts(toml.parent, ordinary)
+    return {
+        "ordinary": ordinary,
+        "hostile": with_texts(_with_notes(ordinary), {text: HOSTILE[i % len(HOSTILE)] for i, text in enumerate(own)}),
+        "by_hand": _run(folder / "by_hand" / "practice.toml"),
+        "empty": samples.empty_practice(),
+    }
+
+
+def with_texts(found: Results, instead: Mapping[str, str]) -> Results:
+    """The same results, each of these texts written otherwise wherever it stands as a word of its own."""
+    words = re.compile(r"(?<!\w)(" + "|".join(map(re.escape, sorted(instead, key=len, reverse=True))) + r")(?!\w)")
+
+    def other(text: str) -> str:
+        return words.sub(lambda m: instead[m[1]], text)
+
+    def walk(value: Any) -> Any:
+        if isinstance(value, str):
+            return other(value)
+        if isinstance(value, list):
+            return [walk(v) for v in value]
+        if isinstance(value, dict):
+            return {other(k): walk(v) for k, v in value.items()}
+        return value
+
+    again: Results = from_plain(Results, walk(json.loads(json.dumps(to_plain(found)))))
+    return again
+
+
+def _run(toml: Path) -> Results:
+    """Everything but the choices, which take the longest: those of an invented practice stand in their place."""
+    choices = samples.depends().comparisons[0].choices
+    with (
+        unittest.mock.patch("pipeline.compare.explore_choices"),
+        unittest.mock.patch("pipeline.compare.with_choices", lambda c, _: dataclasses.replace(c, choices=choices)),
+    ):
+        return run.everything(load_settings(toml), today=dt.date(2025, 6, 30), say=lambda _: None)
+
+
+def _own_texts(folder: Path, found: Results) -> list[str]:
+    """What a practice writes itself: clinicians, clinics, its name, names of its files, codes that are not known."""
+    rows = [pl.read_csv(file, infer_schema=False) for file in sorted(folder.glob("exports/*.csv"))]
+    ledger = pl.concat([r.select("Prov", "Clinic") for r in rows])
+    names = {text for column in ledger.iter_columns() for text in column.drop_nulls()}
+    names |= {row.file for row in found.quality.loads} | {code.code for code in found.quality.unknown_codes}
+    return [found.practice, *sorted(names - {""})]
+
+
+def _with_notes(found: Results) -> Results:
+    """Hostile words in the lists of free text, and in the labels of the groups that a practice may name itself."""
+    first = found.comparisons[0]
+    groups = tuple(dataclasses.replace(g, label=f"{HOSTILE[i]} {g.label}") for i, g in enumerate(first.groups))
+    first = dataclasses.replace(first, title=HOSTILE[5], groups=groups, notes=(*first.notes, *HOSTILE))
+    rules = {name: HOSTILE[i % len(HOSTILE)] for i, name in enumerate(found.rules)}
+    return dataclasses.replace(found, comparisons=(first, *found.comparisons[1:]), cautions=HOSTILE, rules=rules)
