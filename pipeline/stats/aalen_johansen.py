@@ -141,17 +141,33 @@ def aalen_johansen(
     causes = _n_causes(spells, n_causes)
     counts = count(spells, n_causes=causes)
     free = event_free(counts)
-    incidence = _incidence(counts, free)
-    rows = exposure(spells, counts)
-    gain, jump = _event_free_terms(spells, counts)
-    changes = Changes(rows)
-    common = _Common.of(changes, gain, jump)
-    variance = np.empty_like(incidence)
-    for number in range(causes):
-        variance[number] = common.incidence_variance(
-            changes, incidence[number], *_cause_terms(spells, counts, free, incidence[number], number)
-        )
-    one_unit = np.nan if spells.n_units < 2 else 1.0
+    incidence = incidence_of(counts, free)
+    variance, free_variance = squared_influence(spells, counts, free, incidence)
+    return make_incidence(
+        counts,
+        variance,
+        free_variance,
+        n_units=spells.n_units,
+        from_day=from_day,
+        limits=limits,
+        confidence=confidence,
+    )
+
+
+def make_incidence(
+    counts: Counts,
+    variance: Floats,
+    free_variance: Floats,
+    *,
+    n_units: int,
+    from_day: int = 0,
+    limits: LimitKind = "log-log",
+    confidence: float = 0.95,
+) -> Incidence:
+    """The curves that counts and squared influences (see `squared_influence`) make."""
+    free = event_free(counts)
+    incidence = incidence_of(counts, free)
+    one_unit = np.nan if n_units < 2 else 1.0
     std_error = np.sqrt(variance) * one_unit
     low, high = share_limits(incidence, std_error, kind=limits, confidence=confidence)
     return Incidence(
@@ -164,12 +180,29 @@ def aalen_johansen(
         low=low,
         high=high,
         event_free=free,
-        event_free_std_error=np.where(free > 0, free * np.sqrt(common.event_free_variance()), np.nan) * one_unit,
+        event_free_std_error=np.where(free > 0, free * np.sqrt(free_variance), np.nan) * one_unit,
         limits=limits,
         confidence=confidence,
-        n_units=spells.n_units,
+        n_units=n_units,
         from_day=from_day,
     )
+
+
+def squared_influence(spells: Spells, counts: Counts, free: Floats, incidence: Floats) -> tuple[Floats, Floats]:
+    """Sum over units of the squared influence on each incidence (causes down), and on the log share free of any event.
+
+    Those of some patients and of others add up: `counts`, `free` and `incidence` may rest on more rows than `spells`,
+    which `counts.first` and `counts.last` place.
+    """
+    gain, jump = _event_free_terms(spells, counts)
+    changes = Changes(exposure(spells, counts))
+    common = _Common.of(changes, gain, jump)
+    variance = np.empty_like(incidence)
+    for number in range(len(incidence)):
+        variance[number] = common.incidence_variance(
+            changes, incidence[number], *_cause_terms(spells, counts, free, incidence[number], number)
+        )
+    return variance, common.event_free_variance()
 
 
 def incidence_influence(
@@ -201,7 +234,7 @@ def incidence_influence(
     )
     counts = count(spells, n_causes=_n_causes(spells, None, at_least=of_cause))
     free = event_free(counts)
-    share = _incidence(counts, free)[of_cause - 1]
+    share = incidence_of(counts, free)[of_cause - 1]
     day = np.atleast_1d(np.asarray(days)).astype(np.int64)
     index = np.searchsorted(counts.time, day, side="right") - 1
     rows = exposure(spells, counts)
@@ -221,7 +254,8 @@ def _n_causes(spells: Spells, wanted: int | None, *, at_least: int = 1) -> int:
     return highest if wanted is None else wanted
 
 
-def _incidence(counts: Counts, free: Floats) -> Floats:
+def incidence_of(counts: Counts, free: Floats) -> Floats:
+    """Incidence after each day, causes down."""
     before = np.concatenate(([1.0], free[:-1]))
     return np.array([np.cumsum(before * hazard(counts, events)) for events in counts.events])
 

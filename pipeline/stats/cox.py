@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -75,16 +76,53 @@ class Design:
     scale: Floats
 
 
+class Likelihood(Protocol):
+    """A partial likelihood to be maximised, wherever its rows are; coefficients are on the scale of `Design.z`."""
+
+    @property
+    def width(self) -> Floats:
+        """Range of each covariate over all rows."""
+
+    @property
+    def events(self) -> float:
+        """Weighted number of events."""
+
+    def moments(self, beta: Floats) -> Moments:
+        """The log-likelihood and the sums of the risk sets."""
+
+    def slope(self, beta: Floats, at: Moments) -> tuple[Floats, Floats]:
+        """Score and information at `beta`, whose moments are `at`."""
+
+    def reach(self, step: Floats) -> float:
+        """The largest change between two rows of their linear predictors that a step makes."""
+
+
 @dataclass(frozen=True, eq=False)
-class CoxFit:
-    """A fitted Cox model.
+class Maximum:
+    """Where a likelihood is greatest, its sums there, and how it was found; `moving` marks coefficients without bound.
+
+    `beta` and `model_cov` are on the scale of the likelihood; the score test is at zero.
+    """
+
+    beta: Floats
+    at: Moments
+    model_cov: Floats
+    loglik_null: float
+    score_test: WaldTest
+    iterations: int
+    converged: bool
+    moving: Bools
+
+
+@dataclass(frozen=True, eq=False)
+class CoxEstimate:
+    """A fitted Cox model, without its rows.
 
     `coef` are log hazard ratios per unit of each covariate in the order of `names`. `model_cov` is the inverse
     information; `robust_cov` is None unless clusters or robust errors were asked for. Log-likelihoods are partial ones,
     at zero and at the estimate. `diverging` names covariates whose coefficient grows without bound (separation): their
     errors and limits are never given. `converged` is False for those and if the iterations stopped short; then no
-    coefficient has an error. `design` and `at_estimate` (the risk-set sums at the estimate, on the scale of
-    `design.z`) serve what builds on a fit.
+    coefficient has an error.
     """
 
     names: tuple[str, ...]
@@ -100,8 +138,6 @@ class CoxFit:
     iterations: int
     converged: bool
     diverging: tuple[str, ...]
-    design: Design = field(repr=False)
-    at_estimate: Moments = field(repr=False)
 
     @property
     def cov(self) -> Floats:
@@ -153,6 +189,23 @@ class CoxFit:
         log = self.contrast({name: 1.0}, confidence=confidence)
         return Contrast(float(np.exp(log.estimate)), log.se, float(np.exp(log.low)), float(np.exp(log.high)), log.p)
 
+    @property
+    def _without_error(self) -> Bools:
+        if self.converged:
+            return np.zeros(len(self.names), dtype=np.bool_)
+        return np.array([not self.diverging or name in self.diverging for name in self.names])
+
+
+@dataclass(frozen=True, eq=False)
+class CoxFit(CoxEstimate):
+    """A fitted Cox model with its rows: `design` and `at_estimate` serve what builds on a fit.
+
+    `at_estimate` are the risk-set sums at the estimate, on the scale of `design.z`.
+    """
+
+    design: Design = field(repr=False)
+    at_estimate: Moments = field(repr=False)
+
     def score_residuals(self) -> Floats:
         """Row by covariate: each row's part of the score at the estimate, not multiplied by its weight."""
         design = self.design
@@ -175,12 +228,6 @@ class CoxFit:
         parts = parts if design.rows.cluster is None else sum_by_code(parts, design.rows.cluster)
         total = parts.sum(axis=0)
         return _chi_square(float(total @ linalg.lstsq(parts.T @ parts, total)[0]), len(self.coef))
-
-    @property
-    def _without_error(self) -> Bools:
-        if self.converged:
-            return np.zeros(len(self.names), dtype=np.bool_)
-        return np.array([not self.diverging or name in self.diverging for name in self.names])
 
 
 def fit_cox(
@@ -220,29 +267,25 @@ def fit_cox(
     if n_clusters is not None and n_clusters <= len(rows.names):
         raise CoxInputError(f"{n_clusters} clusters are too few for robust errors of {len(rows.names)} covariates.")
     design = make_design(rows, ties)
-    null = kernel.moments(design.sets, design.z, np.zeros(len(rows.names)))
-    null_score = kernel.score(design.sets, design.z, null)
-    null_information = kernel.information(design.sets, design.z, null)
-    refuse_collinear(rows, null_information)
-    beta = np.zeros(len(rows.names)) if start is None else np.asarray(start, dtype=np.float64) * design.scale
-    beta, at, iterations, converged, moving = _maximise(design, beta, null if start is None else None)
-    model_cov = invert_information(kernel.information(design.sets, design.z, at))
+    found = maximise(
+        _OnHand(design), rows.names, start=None if start is None else np.asarray(start, dtype=np.float64) * design.scale
+    )
     fit = CoxFit(
         names=rows.names,
-        coef=beta / design.scale,
-        model_cov=model_cov / np.outer(design.scale, design.scale),
+        coef=found.beta / design.scale,
+        model_cov=found.model_cov / np.outer(design.scale, design.scale),
         robust_cov=None,
-        loglik_null=null.loglik,
-        loglik=at.loglik,
-        score_test=_chi_square(float(null_score @ linalg.solve(null_information, null_score)), len(beta)),
+        loglik_null=found.loglik_null,
+        loglik=found.at.loglik,
+        score_test=found.score_test,
         n_rows=len(rows.exit),
         n_events=int(np.count_nonzero(rows.event)),
         n_clusters=n_clusters,
-        iterations=iterations,
-        converged=converged,
-        diverging=tuple(name for name, moves in zip(rows.names, moving, strict=True) if moves),
+        iterations=found.iterations,
+        converged=found.converged,
+        diverging=tuple(name for name, moves in zip(rows.names, found.moving, strict=True) if moves),
         design=design,
-        at_estimate=at,
+        at_estimate=found.at,
     )
     if not robust and rows.cluster is None:
         return fit
@@ -279,16 +322,19 @@ def invert_information(matrix: Floats) -> Floats:
 
 def refuse_collinear(rows: CoxRows, null_information: Floats) -> None:
     """Name covariates that do not vary within risk sets, or only along with covariates before them."""
-    events = float(rows.weight[rows.event].sum())
+    _refuse_collinear(rows.names, float(rows.weight[rows.event].sum()), null_information)
+
+
+def _refuse_collinear(names: Sequence[str], events: float, null_information: Floats) -> None:
     spread = np.diag(null_information) / events
-    flat = [name for name, value in zip(rows.names, spread, strict=True) if value < COLLINEAR]
+    flat = [name for name, value in zip(names, spread, strict=True) if value < COLLINEAR]
     if flat:
         raise CoxInputError(f"These covariates do not vary among rows at risk together: {', '.join(flat)}.")
     scale = np.sqrt(np.diag(null_information))
     correlation = null_information / np.outer(scale, scale)
     kept: list[int] = []
     repeated: list[str] = []
-    for j, name in enumerate(rows.names):
+    for j, name in enumerate(names):
         own = correlation[j, kept]
         left = 1 - own @ linalg.solve(correlation[np.ix_(kept, kept)], own) if kept else 1.0
         if left < COLLINEAR:
@@ -299,21 +345,40 @@ def refuse_collinear(rows: CoxRows, null_information: Floats) -> None:
         raise CoxInputError(f"These covariates follow from the covariates before them: {', '.join(repeated)}.")
 
 
-def _maximise(design: Design, beta: Floats, at: Moments | None) -> tuple[Floats, Moments, int, bool, Bools]:
-    """Newton's method from `beta`: estimate, sums there, iterations, whether converged, which coefficients diverge."""
-    sets, z = design.sets, design.z
-    still = np.zeros(len(beta), dtype=np.bool_)
-    at = kernel.moments(sets, z, beta) if at is None else at
+def maximise(likelihood: Likelihood, names: Sequence[str], *, start: Floats | None = None) -> Maximum:
+    """Newton's method from zero or `start`, after covariates that cannot be told apart are refused."""
+    zero = np.zeros(len(names))
+    null = likelihood.moments(zero)
+    null_score, null_information = likelihood.slope(zero, null)
+    _refuse_collinear(names, likelihood.events, null_information)
+    beta = zero if start is None else start
+    at = null if start is None else likelihood.moments(beta)
     if not np.isfinite(at.loglik):
         raise CoxInputError("start: the likelihood is not finite there.")
+    beta, at, iterations, converged, moving = _newton(likelihood, beta, at)
+    return Maximum(
+        beta=beta,
+        at=at,
+        model_cov=invert_information(likelihood.slope(beta, at)[1]),
+        loglik_null=null.loglik,
+        score_test=_chi_square(float(null_score @ linalg.solve(null_information, null_score)), len(beta)),
+        iterations=iterations,
+        converged=converged,
+        moving=moving,
+    )
+
+
+def _newton(likelihood: Likelihood, beta: Floats, at: Moments) -> tuple[Floats, Moments, int, bool, Bools]:
+    """Estimate, sums there, iterations, whether converged, which coefficients diverge."""
+    still = np.zeros(len(beta), dtype=np.bool_)
     for iteration in range(1, MAX_ITERATIONS + 1):
-        gradient = kernel.score(sets, z, at)
-        step = invert_information(kernel.information(sets, z, at)) @ gradient
-        gain, reach = float(step @ gradient), float(np.ptp(step @ z))
+        gradient, information = likelihood.slope(beta, at)
+        step = invert_information(information) @ gradient
+        gain, reach = float(step @ gradient), likelihood.reach(step)
         last = gain < GAIN_DONE
         if gain < GAIN_SPENT and reach > STILL_MOVING:
-            return beta, at, iteration, False, _without_bound(design, at, step)
-        moved = _climb(design, beta, at, step * min(1.0, LONGEST_STEP / max(reach, STILL_MOVING)))
+            return beta, at, iteration, False, _without_bound(likelihood, information, step)
+        moved = _climb(likelihood, beta, at, step * min(1.0, LONGEST_STEP / max(reach, STILL_MOVING)))
         if moved is None:
             return beta, at, iteration, last, still
         beta, at = moved
@@ -322,23 +387,47 @@ def _maximise(design: Design, beta: Floats, at: Moments | None) -> tuple[Floats,
     return beta, at, MAX_ITERATIONS, False, still
 
 
-def _without_bound(design: Design, at: Moments, step: Floats) -> Bools:
+def _without_bound(likelihood: Likelihood, information: Floats, step: Floats) -> Bools:
     """Coefficients that still move, or that those have left without information; all if none stands out."""
-    width = np.ptp(design.z, axis=1)
-    variance = np.diag(invert_information(kernel.information(design.sets, design.z, at)))
+    width, variance = likelihood.width, np.diag(invert_information(information))
     lost: Bools = (np.abs(step) * width > STILL_MOVING) | (np.sqrt(variance) * width > NO_INFORMATION)
     return lost if lost.any() else ~lost
 
 
-def _climb(design: Design, beta: Floats, at: Moments, step: Floats) -> tuple[Floats, Moments] | None:
+def _climb(likelihood: Likelihood, beta: Floats, at: Moments, step: Floats) -> tuple[Floats, Moments] | None:
     """Take the step, halved until the likelihood is finite and not lower; None if no part of it will do."""
     round_off = 1e-12 * (1 + abs(at.loglik))
     for halving in range(MAX_HALVINGS):
         candidate = beta + step / 2**halving
-        reached = kernel.moments(design.sets, design.z, candidate)
+        reached = likelihood.moments(candidate)
         if np.isfinite(reached.loglik) and reached.loglik >= at.loglik - round_off:
             return candidate, reached
     return None
+
+
+@dataclass(frozen=True, eq=False)
+class _OnHand:
+    """The likelihood of rows that are all at hand."""
+
+    design: Design
+
+    @property
+    def width(self) -> Floats:
+        return np.asarray(np.ptp(self.design.z, axis=1))
+
+    @property
+    def events(self) -> float:
+        return float(self.design.rows.weight[self.design.rows.event].sum())
+
+    def moments(self, beta: Floats) -> Moments:
+        return kernel.moments(self.design.sets, self.design.z, beta)
+
+    def slope(self, beta: Floats, at: Moments) -> tuple[Floats, Floats]:
+        sets, z = self.design.sets, self.design.z
+        return kernel.score(sets, z, at), kernel.information(sets, z, at)
+
+    def reach(self, step: Floats) -> float:
+        return float(np.ptp(step @ self.design.z))
 
 
 def _chi_square(value: float, df: int) -> WaldTest:

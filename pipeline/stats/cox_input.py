@@ -46,6 +46,7 @@ def check_rows(
     weights: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
     constant_allowed: bool = False,
+    no_event_allowed: bool = False,
 ) -> CoxRows:
     """Return the rows as arrays of one length and type.
 
@@ -53,8 +54,8 @@ def check_rows(
     ------
     CoxInputError
         Lengths that differ, no covariate, repeated names, missing or infinite values, an event that is not
-        true/false, follow-up that ends before day 0 or not after its entry, weights that are not positive, no event,
-        or a covariate with one value only (unless `constant_allowed`).
+        true/false, follow-up that ends before day 0 or not after its entry, weights that are not positive, no event
+        (unless `no_event_allowed`), or a covariate with one value only (unless `constant_allowed`).
     """
     exit_ = _numbers(exit_days, "exit_days")
     n = len(exit_)
@@ -83,10 +84,12 @@ def check_rows(
     _refuse(exit_ < 0, "have negative follow-up")
     _refuse(entry >= exit_, "enter on or after the day they leave")
     _refuse(weight <= 0, "have a weight that is not positive")
-    if not rows.event.any():
+    if not no_event_allowed and not rows.event.any():
         raise CoxInputError(f"None of {n:,} rows has an event: nothing can be estimated.")
+    if constant_allowed:
+        return rows
     constant = [name for name, column in zip(rows.names, covariates.T, strict=True) if np.ptp(column) == 0]
-    if constant and not constant_allowed:
+    if constant:
         raise CoxInputError(f"Constant covariates cannot be estimated: {', '.join(constant)}.")
     return rows
 

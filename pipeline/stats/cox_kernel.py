@@ -77,6 +77,21 @@ class Moments:
     tied: Floats
 
 
+@dataclass(frozen=True, eq=False)
+class RowSums:
+    """What rows add to the groups at one value of the coefficients: those of some rows and of others add up.
+
+    `event_eta` is the weighted sum of the linear predictors of events; `total` and `total_tied` (per group) and
+    `at_risk` and `tied` (covariate by group) are sums of risk and of risk * x over all at risk and over events alone.
+    """
+
+    event_eta: float
+    total: Floats
+    total_tied: Floats
+    at_risk: Floats
+    tied: Floats
+
+
 def build_risk_sets(
     exit_: Floats, event: Bools, *, entry: Floats, strata: Ints, weight: Floats, ties: Ties
 ) -> RiskSets:
@@ -94,13 +109,7 @@ def build_risk_sets(
     event_row = np.flatnonzero(event)
     first = np.searchsorted(keys, row_entry, side="right")
     group_weight = sum_by(event_group, weight[event_row], len(keys))
-    if ties == "efron":
-        step_group = np.repeat(np.arange(len(keys)), group_events)
-        step_in_group = np.arange(len(step_group)) - np.repeat(np.cumsum(group_events) - group_events, group_events)
-        step_share = step_in_group / group_events[step_group]
-        step_weight = (group_weight / group_events)[step_group]
-    else:
-        step_group, step_share, step_weight = np.arange(len(keys)), np.zeros(len(keys)), group_weight
+    step_group, step_share, step_weight = steps_of(group_events, group_weight, ties)
     return RiskSets(
         weight=weight,
         first=first,
@@ -118,21 +127,46 @@ def build_risk_sets(
     )
 
 
+def steps_of(group_events: Ints, group_weight: Floats, ties: Ties) -> tuple[Ints, Floats, Floats]:
+    """`step_group, step_share, step_weight` of `RiskSets`."""
+    groups = np.arange(len(group_events))
+    if ties == "breslow":
+        return groups, np.zeros(len(groups)), group_weight
+    step_group = np.repeat(groups, group_events)
+    step_in_group = np.arange(len(step_group)) - np.repeat(np.cumsum(group_events) - group_events, group_events)
+    return step_group, step_in_group / group_events[step_group], (group_weight / group_events)[step_group]
+
+
 def moments(sets: RiskSets, x: Floats, beta: Floats, offset: Floats | None = None) -> Moments:
     """Evaluate the log partial likelihood and all sums that its derivatives share. `x` is covariate by row.
 
     `offset`, if given, is added to each row's linear predictor.
     Overflow gives a log-likelihood that is not finite, which the caller must refuse.
     """
+    risk, sums = sum_rows(sets, x, beta, offset)
+    return moments_of(sets, sums, risk)
+
+
+def sum_rows(sets: RiskSets, x: Floats, beta: Floats, offset: Floats | None = None) -> tuple[Floats, RowSums]:
+    """Each row's `risk` (see `Moments`) and what the rows add to the groups."""
     eta = beta @ x if offset is None else beta @ x + offset
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+    with np.errstate(over="ignore", invalid="ignore"):
         risk = sets.weight * np.exp(eta)
-        total = sum_at_risk(sets, risk)
-        tied = sum_events(sets, risk)
+        return risk, RowSums(
+            event_eta=float(sets.weight[sets.event_row] @ eta[sets.event_row]),
+            total=sum_at_risk(sets, risk),
+            total_tied=sum_events(sets, risk),
+            at_risk=np.stack([sum_at_risk(sets, risk * column) for column in x]),
+            tied=np.stack([sum_events(sets, risk * column) for column in x]),
+        )
+
+
+def moments_of(sets: RiskSets, sums: RowSums, risk: Floats) -> Moments:
+    """The moments that the sums over all rows make; of `sets` only the groups and their steps count."""
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         share = sets.step_share
-        step_total = total[sets.step_group] - share * tied[sets.step_group]
-        event_eta = sets.weight[sets.event_row] @ eta[sets.event_row]
-        loglik = float(event_eta - sets.step_weight @ np.log(step_total))
+        step_total = sums.total[sets.step_group] - share * sums.total_tied[sets.step_group]
+        loglik = float(sums.event_eta - sets.step_weight @ np.log(step_total))
         per_step = sets.step_weight / step_total
         per_step_squared = per_step / step_total
         return Moments(
@@ -143,8 +177,8 @@ def moments(sets: RiskSets, x: Floats, beta: Floats, offset: Floats | None = Non
             q=_by_step(sets, per_step_squared),
             qf=_by_step(sets, per_step_squared * share),
             qff=_by_step(sets, per_step_squared * share * share),
-            at_risk=np.stack([sum_at_risk(sets, risk * column) for column in x]),
-            tied=np.stack([sum_events(sets, risk * column) for column in x]),
+            at_risk=sums.at_risk,
+            tied=sums.tied,
         )
 
 
@@ -158,11 +192,20 @@ def score(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) 
 
 def information(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
     """Minus the second derivatives, covariate by covariate; `factor` scales each group's share of them."""
+    return second_of_rows(sets, x, at, factor) - product_of_means(sets, at, factor)
+
+
+def second_of_rows(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
+    """The part of the information that is a sum over rows: that of some rows and of others add up."""
+    return np.asarray((x * expected_events(sets, at, factor)) @ x.T)
+
+
+def product_of_means(sets: RiskSets, at: Moments, factor: Floats | None = None) -> Floats:
+    """The part of the information that hangs on the groups alone."""
     one = np.ones(sets.n_groups) if factor is None else factor
-    second = (x * expected_events(sets, at, factor)) @ x.T
     cross = (at.at_risk * (at.qf * one)) @ at.tied.T
     means = (at.at_risk * (at.q * one)) @ at.at_risk.T - cross - cross.T + (at.tied * (at.qff * one)) @ at.tied.T
-    return np.asarray(second - means)
+    return np.asarray(means)
 
 
 def expected_events(sets: RiskSets, at: Moments, factor: Floats | None = None) -> Floats:

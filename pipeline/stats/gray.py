@@ -64,8 +64,12 @@ def gray_test(
     code = whole_numbers(cause, "cause")
     kind = np.where(code == of_cause, 1, np.where(code == 0, 0, 2))
     rows = read_groups(exit_days, kind, group, entry_days=entry_days, strata=strata, from_day=from_day)
-    cells = cells_of(rows, n_causes=2)
-    groups = len(rows.labels)
+    return gray_of_cells(cells_of(rows, n_causes=2), labels=rows.labels)
+
+
+def gray_of_cells(cells: Cells, *, labels: tuple[Any, ...]) -> GrayTest:
+    """The test of `gray_test` from who is at risk and fails on each day, the cause of interest first."""
+    groups = len(labels)
     score, variance = np.zeros(groups), np.zeros((groups, groups))
     ends = np.append(cells.starts[1:], len(cells.day))
     for begin, end in zip(cells.starts, ends, strict=True):
@@ -76,7 +80,7 @@ def gray_test(
     some = bool(cells.events[0].sum())
     chi_square = _quadratic(score[:df], variance[:df, :df]) if some else float("nan")
     return GrayTest(
-        groups=rows.labels,
+        groups=labels,
         score=score[:df],
         variance=variance[:df, :df],
         chi_square=chi_square,

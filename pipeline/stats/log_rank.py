@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from pipeline.stats.group_counts import Cells, Grouped, carry_forward, cells_of, read_groups, running_product
@@ -63,6 +64,19 @@ def log_rank(
     """
     rows = read_groups(exit_days, event, group, entry_days=entry_days, strata=strata)
     cells = cells_of(rows, n_causes=_one_cause(rows))
+    return log_rank_of_cells(cells, labels=rows.labels, weighting=weighting, p=p, q=q, n_units=rows.spells.n_units)
+
+
+def log_rank_of_cells(
+    cells: Cells,
+    *,
+    labels: tuple[Any, ...],
+    weighting: Weighting = "log-rank",
+    p: float = 0.0,
+    q: float = 0.0,
+    n_units: int = 0,
+) -> LogRank:
+    """The test of `log_rank` from who is at risk and fails on each day; no row of a `Cells` is needed."""
     weight = _day_weights(cells, weighting, p, q)
     at_risk, failed = cells.at_risk, cells.events[0]
     n, d = at_risk.sum(axis=1), failed.sum(axis=1)
@@ -71,7 +85,8 @@ def log_rank(
     variance = (share.T @ (-spread[:, None] * share)).astype(np.float64)
     variance[np.diag_indices_from(variance)] += spread @ share
     return _result(
-        rows,
+        labels,
+        n_units,
         observed=weight @ failed,
         expected=(weight * d) @ share,
         variance=variance,
@@ -107,19 +122,58 @@ def clustered_log_rank(
     """
     rows = read_groups(exit_days, event, group, entry_days=entry_days, strata=strata, weights=weights, cluster=cluster)
     cells = cells_of(rows, n_causes=_one_cause(rows))
-    day_weight = _day_weights(cells, weighting, p, q)
-    scores, expected = _scores(rows, cells, day_weight, ties)
-    unit = rows.spells.unit
-    if unit is None or rows.spells.n_units < 2:
+    if rows.spells.unit is None or rows.spells.n_units < 2:
         raise ValueError("a variance over clusters needs at least two of them")
+    return clustered_of_cells(
+        cells,
+        score_squares(rows, cells, weighting=weighting, p=p, q=q, ties=ties),
+        labels=rows.labels,
+        n_units=rows.spells.n_units,
+        weighting=weighting,
+        p=p,
+        q=q,
+        ties=ties,
+    )
+
+
+def score_squares(
+    rows: Grouped, cells: Cells, *, weighting: Weighting = "log-rank", p: float = 0.0, q: float = 0.0, ties: Ties
+) -> Floats:
+    """Sum over the clusters of `rows` of the products of their scores; those of some patients and of others add up.
+
+    `cells` may count more rows than these; its `first` and `last` place these.
+    """
+    unit = rows.spells.unit
+    if unit is None:
+        raise ValueError("the rows carry no units")
+    scores = _scores(rows, cells, _day_weights(cells, weighting, p, q), ties)
     per_unit = np.column_stack(
         [np.bincount(unit, weights=column, minlength=rows.spells.n_units) for column in scores.T]
     )
+    return (per_unit.T @ per_unit).astype(np.float64)
+
+
+def clustered_of_cells(
+    cells: Cells,
+    squares: Floats,
+    *,
+    labels: tuple[Any, ...],
+    n_units: int,
+    weighting: Weighting = "log-rank",
+    p: float = 0.0,
+    q: float = 0.0,
+    ties: Ties,
+) -> LogRank:
+    """The test of `clustered_log_rank` from who is at risk and fails on each day, and the clusters' `score_squares`."""
+    day_weight, failed = _day_weights(cells, weighting, p, q), cells.events[0]
+    steps = _Steps.of(cells, ties)
+    average = steps.table(steps.mean) / steps.number[:, None]
     return _result(
-        rows,
-        observed=day_weight @ cells.events[0],
-        expected=expected,
-        variance=(per_unit.T @ per_unit).astype(np.float64),
+        labels,
+        n_units,
+        observed=day_weight @ failed,
+        expected=np.asarray((day_weight * failed.sum(axis=1)) @ average, dtype=np.float64),
+        variance=squares,
         method=f"{weighting}, clustered, {ties}",
     )
 
@@ -145,32 +199,47 @@ def _day_weights(cells: Cells, weighting: Weighting, p: float, q: float) -> Floa
     raise ValueError(f"unknown weighting {weighting!r}")
 
 
-def _scores(rows: Grouped, cells: Cells, day_weight: Floats, ties: Ties) -> tuple[Floats, Floats]:
-    """Weighted score residuals, rows down and groups across, and the expected events per group.
+@dataclass(frozen=True)
+class _Steps:
+    """The steps of the days with failures: their day, the share of its failures left out, who is left and their mix.
 
     A day with d failures has d steps under Efron, of which step m leaves out m/d of the failures, and one under
     Breslow, which leaves out none.
     """
-    at_risk, failed = cells.at_risk, cells.events[0]
-    n_steps = cells.n_events if ties == "efron" else np.ones_like(cells.n_events)
-    cell = np.repeat(np.arange(len(n_steps)), n_steps)
-    out = (np.arange(len(cell)) - (np.cumsum(n_steps) - n_steps)[cell]) / n_steps[cell]
-    left = at_risk[cell] - out[:, None] * failed[cell]
-    total = left.sum(axis=1)
-    mean = left / total[:, None]
-    increment = (day_weight * failed.sum(axis=1) / n_steps)[cell] / total
 
-    def per_cell(values: Floats) -> Floats:
-        return np.bincount(cell, weights=values, minlength=len(n_steps)).astype(np.float64)
+    number: NDArray[np.int64]
+    day: NDArray[np.int64]
+    out: Floats
+    total: Floats
+    mean: Floats
 
-    def table(values: Floats) -> Floats:
-        return np.column_stack([per_cell(column) for column in values.T])
+    @classmethod
+    def of(cls, cells: Cells, ties: Ties) -> _Steps:
+        number = cells.n_events if ties == "efron" else np.ones_like(cells.n_events)
+        day = np.repeat(np.arange(len(number)), number)
+        out = (np.arange(len(day)) - (np.cumsum(number) - number)[day]) / number[day]
+        left = cells.at_risk[day] - out[:, None] * cells.events[0][day]
+        total = left.sum(axis=1)
+        return cls(number, day, out, total, left / total[:, None])
 
-    hazard, hazard_mean = per_cell(increment), table(increment[:, None] * mean)
-    back, back_mean = per_cell(increment * out), table((increment * out)[:, None] * mean)
-    average = table(mean) / n_steps[:, None]
+    def sums(self, values: Floats) -> Floats:
+        """Sum of the steps of each day."""
+        return np.bincount(self.day, weights=values, minlength=len(self.number)).astype(np.float64)
+
+    def table(self, values: Floats) -> Floats:
+        """The same for each group, across."""
+        return np.column_stack([self.sums(column) for column in values.T])
+
+
+def _scores(rows: Grouped, cells: Cells, day_weight: Floats, ties: Ties) -> Floats:
+    """Weighted score residuals, rows down and groups across."""
+    steps = _Steps.of(cells, ties)
+    increment = (day_weight * cells.events[0].sum(axis=1) / steps.number)[steps.day] / steps.total
+    hazard, hazard_mean = steps.sums(increment), steps.table(increment[:, None] * steps.mean)
+    back, back_mean = steps.sums(increment * steps.out), steps.table((increment * steps.out)[:, None] * steps.mean)
+    average = steps.table(steps.mean) / steps.number[:, None]
     collected = np.concatenate(([0.0], np.cumsum(hazard)))
-    collected_mean = np.vstack((np.zeros(mean.shape[1]), np.cumsum(hazard_mean, axis=0)))
+    collected_mean = np.vstack((np.zeros(steps.mean.shape[1]), np.cumsum(hazard_mean, axis=0)))
     spells, own = rows.spells, np.eye(len(rows.labels))[rows.group]
     first, last = cells.first, cells.last
     residual = collected_mean[last] - collected_mean[first] - (collected[last] - collected[first])[:, None] * own
@@ -178,11 +247,12 @@ def _scores(rows: Grouped, cells: Cells, day_weight: Floats, ties: Ties) -> tupl
     day = last[failing] - 1
     residual[failing] += day_weight[day, None] * (own[failing] - average[day])
     residual[failing] += back[day, None] * own[failing] - back_mean[day]
-    expected = (day_weight * failed.sum(axis=1)) @ average
-    return residual * spells.weights[:, None], np.asarray(expected, dtype=np.float64)
+    return np.asarray(residual * spells.weights[:, None], dtype=np.float64)
 
 
-def _result(rows: Grouped, *, observed: Floats, expected: Floats, variance: Floats, method: str) -> LogRank:
+def _result(
+    labels: tuple[Any, ...], n_units: int, *, observed: Floats, expected: Floats, variance: Floats, method: str
+) -> LogRank:
     difference = observed - expected
     values, vectors = np.linalg.eigh(variance)
     kept = values > max(values.max(initial=0.0) * 1e-10, 0.0)
@@ -190,7 +260,7 @@ def _result(rows: Grouped, *, observed: Floats, expected: Floats, variance: Floa
     along = vectors[:, kept].T @ difference
     chi_square = float(np.sum(along**2 / values[kept]))
     return LogRank(
-        groups=rows.labels,
+        groups=labels,
         observed=observed,
         expected=expected,
         variance=variance,
@@ -198,5 +268,5 @@ def _result(rows: Grouped, *, observed: Floats, expected: Floats, variance: Floa
         df=df,
         p=float(chi2.sf(chi_square, df)) if df else float("nan"),
         method=method,
-        n_units=rows.spells.n_units,
+        n_units=n_units,
     )

@@ -1,0 +1,367 @@
+"""Cox regression on rows that lie in parts, none of which sees the others: the fit of `cox`, from sums that add up.
+
+All that the partial likelihood needs of the rows at one value of the coefficients are sums per event day and stratum;
+those of parts add up, and so do the score, the information and the squares of patients' influence, as long as no
+patient is in two parts [1]. So each step of Newton's method is a few rounds over the parts. The rows of one part are in
+memory at a time; between parts only the sums travel.
+
+References
+----------
+[1] Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078.
+[2] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 3 and 7).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial, reduce
+from typing import Any, Generic, TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pipeline.stats import cox_kernel as kernel
+from pipeline.stats.cox import CoxEstimate, maximise, sum_by_code
+from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
+from pipeline.stats.cox_kernel import Floats, Ints, Moments, RiskSets, RowSums, Ties
+
+Part = TypeVar("Part")
+Result = TypeVar("Result")
+# Applies a function to each part and gives the results in the order of the parts; `map` does it here and now.
+Over = Callable[[Callable[[Part], Result], Sequence[Part]], Iterable[Result]]
+
+_NO_RISK: Floats = np.empty(0)
+
+
+@dataclass(frozen=True, eq=False)
+class CoxPart:
+    """The rows of some patients, with the columns that `fit_cox` takes; whole patients only."""
+
+    x: ArrayLike
+    exit_days: ArrayLike
+    event: ArrayLike
+    entry_days: ArrayLike | None = None
+    strata: ArrayLike | None = None
+    weights: ArrayLike | None = None
+    cluster: ArrayLike | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Census:
+    """What one part says of itself before a fit: counts, moments and ranges of covariates, and its events by day."""
+
+    n_rows: int
+    n_events: int
+    n_clusters: int | None
+    mean: Floats
+    squares: Floats
+    low: Floats
+    high: Floats
+    strata: NDArray[Any]
+    event_stratum: NDArray[Any]
+    event_day: Floats
+    event_rows: Ints
+    event_weight: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """The groups of all parts together (see `cox_kernel.RiskSets`) and how covariates are standardised."""
+
+    names: tuple[str, ...]
+    center: Floats
+    scale: Floats
+    strata: NDArray[Any]
+    times: Floats
+    keys: Ints
+    groups: RiskSets
+
+
+def fit_cox_parts(
+    parts: Sequence[Part],
+    load: Callable[[Part], CoxPart],
+    *,
+    names: Sequence[str],
+    ties: Ties = "efron",
+    over: Over[Part, Any] = map,
+) -> CoxEstimate:
+    """Fit a Cox model to the rows of all parts; the estimate is that of `fit_cox` on all rows together.
+
+    Parameters
+    ----------
+    parts
+        Whatever stands for a part, such as a path.
+    load
+        Gives the rows of a part; defined at the top of a module where `over` sends it to other processes.
+    names, ties
+        As in `fit_cox`. Errors are robust if the rows carry clusters; no cluster may have rows in two parts.
+    over
+        Applies a function to all parts, in their order.
+
+    Raises
+    ------
+    CoxInputError
+        As `fit_cox`.
+    """
+    if ties not in ("efron", "breslow"):
+        raise CoxInputError("ties must be efron or breslow.")
+    named = tuple(names)
+    censuses = [c for c in over(partial(take_census, load=load, names=named), parts) if c is not None]
+    whole = _sum_censuses(censuses, named)
+    layout = lay_out(whole, named, ties)
+    n_clusters = whole.n_clusters
+    if n_clusters is not None and n_clusters <= len(named):
+        raise CoxInputError(f"{n_clusters} clusters are too few for robust errors of {len(named)} covariates.")
+    likelihood = _InParts(parts, load, layout, whole, over)
+    found = maximise(likelihood, named)
+    fit = CoxEstimate(
+        names=named,
+        coef=found.beta / layout.scale,
+        model_cov=found.model_cov / np.outer(layout.scale, layout.scale),
+        robust_cov=None,
+        loglik_null=found.loglik_null,
+        loglik=found.at.loglik,
+        score_test=found.score_test,
+        n_rows=whole.n_rows,
+        n_events=whole.n_events,
+        n_clusters=n_clusters,
+        iterations=found.iterations,
+        converged=found.converged,
+        diverging=tuple(name for name, moves in zip(named, found.moving, strict=True) if moves),
+    )
+    if n_clusters is None:
+        return fit
+    squares = partial(influence_squares, load=load, layout=layout, beta=found.beta, at=found.at, cov=fit.model_cov)
+    return replace(fit, robust_cov=_total(over(squares, parts)))
+
+
+def take_census(part: Part, *, load: Callable[[Part], CoxPart], names: tuple[str, ...]) -> Census | None:
+    """Count one part; None for one without rows."""
+    rows = _read(load(part), names)
+    if rows is None:
+        return None
+    event = np.flatnonzero(rows.event)
+    keys = np.stack([rows.strata[event], rows.exit[event]])
+    distinct, code = np.unique(keys, axis=1, return_inverse=True)
+    code = code.reshape(-1)
+    mean = rows.x.mean(axis=0)
+    return Census(
+        n_rows=len(rows.exit),
+        n_events=len(event),
+        n_clusters=None if rows.cluster is None else int(rows.cluster.max()) + 1,
+        mean=mean,
+        squares=((rows.x - mean) ** 2).sum(axis=0),
+        low=rows.x.min(axis=0),
+        high=rows.x.max(axis=0),
+        strata=rows.strata_values,
+        event_stratum=rows.strata_values[distinct[0].astype(np.intp)],
+        event_day=distinct[1],
+        event_rows=np.bincount(code, minlength=distinct.shape[1]),
+        event_weight=kernel.sum_by(code, rows.weight[event], distinct.shape[1]),
+    )
+
+
+def lay_out(whole: Census, names: tuple[str, ...], ties: Ties) -> Layout:
+    """Number the groups of all parts, and say how covariates are centred and scaled."""
+    times = np.unique(whole.event_day)
+    width = len(times) + 1
+    stratum = np.searchsorted(whole.strata, whole.event_stratum)
+    keys, code = np.unique(stratum * width + np.searchsorted(times, whole.event_day, side="right"), return_inverse=True)
+    events = np.zeros(len(keys), dtype=np.intp)
+    np.add.at(events, code, whole.event_rows)
+    weight = kernel.sum_by(code, whole.event_weight, len(keys))
+    step_group, step_share, step_weight = kernel.steps_of(events, weight, ties)
+    none = np.empty(0, dtype=np.intp)
+    groups = RiskSets(
+        weight=_NO_RISK,
+        first=none,
+        last=none,
+        late=none,
+        event_row=none,
+        event_group=none,
+        group_time=times[keys % width - 1],
+        group_stratum=keys // width,
+        group_events=events,
+        group_weight=weight,
+        step_group=step_group,
+        step_share=step_share,
+        step_weight=step_weight,
+    )
+    return Layout(names, whole.mean, np.sqrt(whole.squares / whole.n_rows), whole.strata, times, keys, groups)
+
+
+def add_up(part: Part, *, load: Callable[[Part], CoxPart], layout: Layout, beta: Floats) -> RowSums | None:
+    """What the rows of one part add to the groups at `beta`."""
+    placed = _place(load(part), layout)
+    return None if placed is None else kernel.sum_rows(placed.sets, placed.z, beta)[1]
+
+
+def slope_of(
+    part: Part, *, load: Callable[[Part], CoxPart], layout: Layout, beta: Floats, at: Moments
+) -> tuple[Floats, Floats] | None:
+    """What the rows of one part add to the score and, less what hangs on the groups alone, to the information."""
+    placed = _place(load(part), layout)
+    if placed is None:
+        return None
+    here = placed.moments(beta, at)
+    return kernel.score(placed.sets, placed.z, here), kernel.second_of_rows(placed.sets, placed.z, here)
+
+
+def reach_of(
+    part: Part, *, load: Callable[[Part], CoxPart], layout: Layout, step: Floats
+) -> tuple[float, float] | None:
+    """The least and the greatest change of a linear predictor that a step makes in one part."""
+    rows = _read(load(part), layout.names)
+    if rows is None:
+        return None
+    moved = ((rows.x - layout.center) / layout.scale) @ step
+    return float(moved.min()), float(moved.max())
+
+
+def influence_squares(
+    part: Part, *, load: Callable[[Part], CoxPart], layout: Layout, beta: Floats, at: Moments, cov: Floats
+) -> Floats | None:
+    """The sum over the clusters of one part of the products of their influence on the coefficients."""
+    placed = _place(load(part), layout)
+    if placed is None or placed.cluster is None:
+        return None
+    residuals = kernel.score_residuals(placed.sets, placed.z, placed.moments(beta, at)).T * layout.scale
+    change = sum_by_code(residuals * placed.sets.weight[:, None] @ cov, placed.cluster)
+    return np.asarray(change.T @ change)
+
+
+@dataclass(frozen=True, eq=False)
+class _Placed:
+    """The rows of one part on the groups of all."""
+
+    sets: RiskSets
+    z: Floats
+    cluster: Ints | None
+
+    def moments(self, beta: Floats, at: Moments) -> Moments:
+        """The moments of all parts with the risks of these rows."""
+        with np.errstate(over="ignore"):
+            return replace(at, risk=self.sets.weight * np.exp(beta @ self.z))
+
+
+@dataclass(frozen=True, eq=False)
+class _InParts(Generic[Part]):
+    """The likelihood of rows that lie in parts."""
+
+    parts: Sequence[Part]
+    load: Callable[[Part], CoxPart]
+    layout: Layout
+    whole: Census
+    over: Over[Part, Any]
+
+    @property
+    def width(self) -> Floats:
+        return (self.whole.high - self.whole.low) / self.layout.scale
+
+    @property
+    def events(self) -> float:
+        return float(self.whole.event_weight.sum())
+
+    def moments(self, beta: Floats) -> Moments:
+        sums = [s for s in self.over(self._on(add_up, beta=beta), self.parts) if s is not None]
+        return kernel.moments_of(self.layout.groups, reduce(_add_sums, sums), _NO_RISK)
+
+    def slope(self, beta: Floats, at: Moments) -> tuple[Floats, Floats]:
+        slopes = [s for s in self.over(self._on(slope_of, beta=beta, at=at), self.parts) if s is not None]
+        second = _total(s[1] for s in slopes)
+        return _total(s[0] for s in slopes), second - kernel.product_of_means(self.layout.groups, at)
+
+    def reach(self, step: Floats) -> float:
+        ends = [e for e in self.over(self._on(reach_of, step=step), self.parts) if e is not None]
+        return float(max(high for _, high in ends) - min(low for low, _ in ends))
+
+    def _on(self, do: Callable[..., Any], **numbers: Any) -> Callable[[Part], Any]:
+        return partial(do, load=self.load, layout=self.layout, **numbers)
+
+
+def _read(part: CoxPart, names: tuple[str, ...]) -> CoxRows | None:
+    if len(np.asarray(part.exit_days)) == 0:
+        return None
+    return check_rows(
+        part.x,
+        part.exit_days,
+        part.event,
+        names=names,
+        entry_days=part.entry_days,
+        strata=part.strata,
+        weights=part.weights,
+        cluster=part.cluster,
+        constant_allowed=True,
+        no_event_allowed=True,
+    )
+
+
+def _place(part: CoxPart, layout: Layout) -> _Placed | None:
+    rows = _read(part, layout.names)
+    if rows is None:
+        return None
+    width = len(layout.times) + 1
+    stratum = np.searchsorted(layout.strata, rows.strata_values)[rows.strata]
+    row_exit = stratum * width + np.searchsorted(layout.times, rows.exit, side="right")
+    row_entry = stratum * width + np.searchsorted(layout.times, rows.entry, side="right")
+    first = np.searchsorted(layout.keys, row_entry, side="right")
+    event_row = np.flatnonzero(rows.event)
+    sets = replace(
+        layout.groups,
+        weight=rows.weight,
+        first=first,
+        last=np.searchsorted(layout.keys, row_exit, side="right"),
+        late=np.flatnonzero(first > 0),
+        event_row=event_row,
+        event_group=np.searchsorted(layout.keys, row_exit[event_row]),
+    )
+    z = np.ascontiguousarray((rows.x - layout.center).T)
+    z /= layout.scale[:, None]
+    return _Placed(sets, z, rows.cluster)
+
+
+def _sum_censuses(censuses: Sequence[Census], names: tuple[str, ...]) -> Census:
+    """The census of all parts together, with the refusals that need all of them."""
+    n = sum(c.n_rows for c in censuses)
+    events = sum(c.n_events for c in censuses)
+    if not events:
+        raise CoxInputError(f"None of {n:,} rows has an event: nothing can be estimated.")
+    low = np.min([c.low for c in censuses], axis=0)
+    high = np.max([c.high for c in censuses], axis=0)
+    constant = [name for name, a, b in zip(names, low, high, strict=True) if a == b]
+    if constant:
+        raise CoxInputError(f"Constant covariates cannot be estimated: {', '.join(constant)}.")
+    mean = _total(c.mean * (c.n_rows / n) for c in censuses)
+    clusters = [c.n_clusters for c in censuses if c.n_clusters is not None]
+    if clusters and len(clusters) < len(censuses):
+        raise CoxInputError("Some parts carry clusters and others do not.")
+    return Census(
+        n_rows=n,
+        n_events=events,
+        n_clusters=sum(clusters) if clusters else None,
+        mean=mean,
+        squares=_total(c.squares + c.n_rows * (c.mean - mean) ** 2 for c in censuses),
+        low=low,
+        high=high,
+        strata=np.unique(np.concatenate([c.strata for c in censuses])),
+        event_stratum=np.concatenate([c.event_stratum for c in censuses]),
+        event_day=np.concatenate([c.event_day for c in censuses]),
+        event_rows=np.concatenate([c.event_rows for c in censuses]),
+        event_weight=np.concatenate([c.event_weight for c in censuses]),
+    )
+
+
+def _add_sums(one: RowSums, other: RowSums) -> RowSums:
+    return RowSums(
+        event_eta=one.event_eta + other.event_eta,
+        total=one.total + other.total,
+        total_tied=one.total_tied + other.total_tied,
+        at_risk=one.at_risk + other.at_risk,
+        tied=one.tied + other.tied,
+    )
+
+
+def _total(terms: Iterable[Floats | None]) -> Floats:
+    """The sum of arrays of one shape, in their order."""
+    return reduce(np.add, (term for term in terms if term is not None))

@@ -1,0 +1,225 @@
+"""Errors that allow for teeth of one patient being alike, from parts: what each part adds, once all counts are merged.
+
+A patient's influence on a curve needs the whole curve, which the merged counts give, and the patient's own rows, which
+lie in one part. So each part is looked at a second time, and gives the sum over its patients of their squared
+influence; those sums add up [1].
+
+References
+----------
+[1] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (sections 7.2 and 8.2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.stats.aalen_johansen import Incidence, incidence_of, make_incidence, squared_influence
+from pipeline.stats.counts import Counts, event_free, exposure, per_survivor
+from pipeline.stats.group_counts import Cells, Grouped
+from pipeline.stats.influence import curve_variance
+from pipeline.stats.kaplan_meier import Curve, own_jump
+from pipeline.stats.limits import LimitKind
+from pipeline.stats.log_rank import LogRank, Ties, Weighting, clustered_of_cells, score_squares
+from pipeline.stats.risk_sets import cells_from, counts_of, make_curve, of_group
+from pipeline.stats.spells import Floats, Spells, Values, position_in, read_spells
+
+
+@dataclass(frozen=True)
+class Squares:
+    """What one part adds: sums of squared influence, and over how many patients."""
+
+    values: tuple[Floats, ...]
+    n_units: int
+
+
+def add_squares(parts: Sequence[Squares]) -> Squares:
+    """Add up what parts of the patients give; no patient may be in two of them."""
+    values = tuple(np.sum(np.stack(arrays), axis=0) for arrays in zip(*(p.values for p in parts), strict=True))
+    return Squares(values, sum(p.n_units for p in parts))
+
+
+def curve_squares(
+    table: pl.DataFrame,
+    exit_days: Values,
+    event: Values,
+    *,
+    cluster: Values,
+    entry_days: Values | None = None,
+    subject: Values | None = None,
+    group: str | None = None,
+    from_day: int = 0,
+) -> Squares:
+    """What one part's rows of `group` add to the clustered variance of the curve that the merged `table` makes."""
+    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=1)
+    spells = _spells(exit_days, event, cluster=cluster, entry_days=entry_days, subject=subject, from_day=from_day)
+    if spells is None:
+        return Squares((np.zeros(len(counts.time)),), 0)
+    placed = _place(spells, counts)
+    step, own = per_survivor(counts)
+    squares = curve_variance(exposure(spells, placed), np.cumsum(step), own_jump(spells, placed, own))
+    return Squares((squares,), spells.n_units)
+
+
+def clustered_curve_from(
+    table: pl.DataFrame,
+    squares: Squares,
+    *,
+    group: str | None = None,
+    from_day: int = 0,
+    limits: LimitKind = "log-log",
+    confidence: float = 0.95,
+) -> Curve:
+    """The curve of `kaplan_meier(..., cluster=)` from merged counts and all parts' `curve_squares`."""
+    changes = of_group(table, group, from_day=from_day)
+    counts = counts_of(changes, n_causes=1)
+    survival = event_free(counts)
+    known = (survival > 0) & (squares.n_units > 1)
+    return make_curve(
+        changes,
+        counts,
+        np.where(known, survival * np.sqrt(squares.values[0]), np.nan),
+        from_day=from_day,
+        limits=limits,
+        confidence=confidence,
+        n_units=squares.n_units,
+    )
+
+
+def incidence_squares(
+    table: pl.DataFrame,
+    exit_days: Values,
+    cause: Values,
+    *,
+    n_causes: int,
+    cluster: Values,
+    entry_days: Values | None = None,
+    subject: Values | None = None,
+    group: str | None = None,
+    from_day: int = 0,
+) -> Squares:
+    """What one part's rows of `group` add to the variances of the incidences that the merged `table` makes."""
+    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
+    spells = _spells(exit_days, cause, cluster=cluster, entry_days=entry_days, subject=subject, from_day=from_day)
+    if spells is None:
+        return Squares((np.zeros((n_causes, len(counts.time))), np.zeros(len(counts.time))), 0)
+    free = event_free(counts)
+    return Squares(squared_influence(spells, _place(spells, counts), free, incidence_of(counts, free)), spells.n_units)
+
+
+def clustered_incidence_from(
+    table: pl.DataFrame,
+    squares: Squares,
+    *,
+    n_causes: int,
+    group: str | None = None,
+    from_day: int = 0,
+    limits: LimitKind = "log-log",
+    confidence: float = 0.95,
+) -> Incidence:
+    """The curves of `aalen_johansen(..., cluster=)` from merged counts and all parts' `incidence_squares`."""
+    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
+    return make_incidence(
+        counts, *squares.values, n_units=squares.n_units, from_day=from_day, limits=limits, confidence=confidence
+    )
+
+
+def log_rank_squares(
+    table: pl.DataFrame,
+    exit_days: Values,
+    event: Values,
+    group: Values,
+    *,
+    cluster: Values,
+    entry_days: Values | None = None,
+    strata: Values | None = None,
+    weighting: Weighting = "log-rank",
+    p: float = 0.0,
+    q: float = 0.0,
+    ties: Ties = "efron",
+) -> Squares:
+    """What one part's rows add to the variance of the clustered log-rank test of the merged `table`."""
+    cells, labels = cells_from(table, n_causes=1)
+    n = len(np.asarray(exit_days))
+    if n == 0:
+        return Squares((np.zeros((len(labels), len(labels))),), 0)
+    own_strata = np.zeros(n, dtype=np.int64) if strata is None else _codes(strata, table["stratum"])
+    carry = own_strata * len(labels) + _codes(group, table["group"])
+    spells = read_spells(exit_days, event, entry_days=entry_days, cluster=cluster, carry=carry)
+    stratum, number = np.divmod(spells.carried, len(labels))
+    rows = Grouped(spells, number, stratum, labels)
+    squares = score_squares(rows, _place_cells(rows, cells), weighting=weighting, p=p, q=q, ties=ties)
+    return Squares((squares,), spells.n_units)
+
+
+def clustered_log_rank_from(
+    table: pl.DataFrame,
+    squares: Squares,
+    *,
+    weighting: Weighting = "log-rank",
+    p: float = 0.0,
+    q: float = 0.0,
+    ties: Ties = "efron",
+) -> LogRank:
+    """The test of `clustered_log_rank` from merged counts and all parts' `log_rank_squares`."""
+    if squares.n_units < 2:
+        raise ValueError("a variance over clusters needs at least two of them")
+    cells, labels = cells_from(table, n_causes=1)
+    return clustered_of_cells(
+        cells,
+        squares.values[0],
+        labels=labels,
+        n_units=squares.n_units,
+        weighting=weighting,
+        p=p,
+        q=q,
+        ties=ties,
+    )
+
+
+def _spells(
+    exit_days: Values,
+    event: Values,
+    *,
+    cluster: Values,
+    entry_days: Values | None,
+    subject: Values | None,
+    from_day: int,
+) -> Spells | None:
+    if len(np.asarray(exit_days)) == 0:
+        return None
+    spells = read_spells(
+        exit_days, event, entry_days=entry_days, subject=subject, cluster=cluster, from_day=from_day, with_units=True
+    )
+    return spells if len(spells.exit) else None
+
+
+def _place(spells: Spells, counts: Counts) -> Counts:
+    """The counts of all with the places of these rows."""
+    return replace(
+        counts,
+        first=position_in(spells.entry, counts.time, after=True),
+        last=position_in(spells.exit, counts.time, after=False),
+    )
+
+
+def _place_cells(rows: Grouped, cells: Cells) -> Cells:
+    spells = rows.spells
+    span = int(max(spells.exit.max(), cells.day.max(initial=0))) + 2
+    key = cells.stratum * span + cells.day
+    base = rows.stratum * span
+    return replace(
+        cells,
+        first=np.searchsorted(key, base + spells.entry, side="right"),
+        last=np.searchsorted(key, base + spells.exit, side="right"),
+    )
+
+
+def _codes(labels: Values, known: pl.Series) -> Any:
+    column = labels if isinstance(labels, pl.Series) else pl.Series(np.asarray(labels))
+    order = known.unique().sort().to_list()
+    return column.cast(pl.String).replace_strict(order, list(range(len(order))), return_dtype=pl.Int64).to_numpy()

@@ -1,0 +1,153 @@
+"""Errors grouped by patient, added up over parts, are those of all rows at once."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.stats.aalen_johansen import aalen_johansen
+from pipeline.stats.kaplan_meier import kaplan_meier
+from pipeline.stats.log_rank import clustered_log_rank
+from pipeline.stats.risk_set_errors import (
+    add_squares,
+    clustered_curve_from,
+    clustered_incidence_from,
+    clustered_log_rank_from,
+    curve_squares,
+    incidence_squares,
+    log_rank_squares,
+)
+from pipeline.stats.risk_sets import count_changes, merge
+
+few = settings(max_examples=15, deadline=None, derandomize=True)
+seeds = st.integers(0, 10_000)
+parts = pytest.mark.parametrize("n_parts", [1, 2, 7, 64])
+
+
+def teeth(seed: int, n: int = 200, causes: int = 1) -> pl.DataFrame:
+    rng = np.random.default_rng(seed)
+    entry = np.where(rng.random(n) < 0.4, rng.integers(0, 30, n), 0)
+    return pl.DataFrame(
+        {
+            "entry": entry,
+            "exit": entry + rng.integers(1, 60, n),
+            "event": np.where(rng.random(n) < 0.6, rng.integers(1, causes + 1, n), 0),
+            "group": rng.choice(["a", "b", "c"], n),
+            "clinic": rng.choice(["x", "y"], n),
+            "patient": rng.integers(0, n // 2, n),
+        }
+    )
+
+
+def split(rows: pl.DataFrame, n_parts: int) -> list[pl.DataFrame]:
+    return [rows.filter(pl.col("patient") % n_parts == number) for number in range(n_parts)]
+
+
+def merged(rows: list[pl.DataFrame]) -> pl.DataFrame:
+    return merge(
+        count_changes(p["exit"], p["event"], entry_days=p["entry"], group=p["group"], strata=p["clinic"]) for p in rows
+    )
+
+
+def assert_same(one: object, other: object) -> None:
+    for field in fields(other):  # type: ignore[arg-type]
+        got, wanted = getattr(one, field.name), getattr(other, field.name)
+        if isinstance(wanted, np.ndarray):
+            # An error that is 0 is the root of a difference of sums: rounding leaves up to 1e-10 of it either way.
+            np.testing.assert_allclose(got, wanted, rtol=1e-9, atol=1e-9, err_msg=field.name)
+        elif isinstance(wanted, float):
+            assert got == pytest.approx(wanted, rel=1e-8, nan_ok=True), field.name
+        else:
+            assert got == wanted, field.name
+
+
+@parts
+@few
+@given(seeds, st.sampled_from([0, 9]))
+def test_a_clustered_curve_from_parts_is_that_of_all_rows(n_parts, seed, from_day):
+    rows = teeth(seed)
+    divided = split(rows, n_parts)
+    table = merged(divided)
+    own = [p.filter(pl.col("group") == "b") for p in divided]
+    squares = add_squares(
+        [
+            curve_squares(
+                table,
+                p["exit"],
+                p["event"],
+                entry_days=p["entry"],
+                cluster=p["patient"],
+                group="b",
+                from_day=from_day,
+            )
+            for p in own
+        ]
+    )
+    b = rows.filter(pl.col("group") == "b")
+    wanted = kaplan_meier(b["exit"], b["event"], entry_days=b["entry"], cluster=b["patient"], from_day=from_day)
+    assert_same(clustered_curve_from(table, squares, group="b", from_day=from_day), wanted)
+
+
+@parts
+@few
+@given(seeds)
+def test_clustered_incidence_from_parts_is_that_of_all_rows(n_parts, seed):
+    rows = teeth(seed, causes=3)
+    divided = split(rows, n_parts)
+    table = merged(divided)
+    squares = add_squares(
+        [
+            incidence_squares(table, p["exit"], p["event"], n_causes=3, entry_days=p["entry"], cluster=p["patient"])
+            for p in divided
+        ]
+    )
+    wanted = aalen_johansen(rows["exit"], rows["event"], entry_days=rows["entry"], cluster=rows["patient"], n_causes=3)
+    assert_same(clustered_incidence_from(table, squares, n_causes=3), wanted)
+
+
+@parts
+@pytest.mark.parametrize("ties", ["efron", "breslow"])
+@few
+@given(seeds)
+def test_a_clustered_log_rank_test_from_parts_is_that_of_all_rows(n_parts, ties, seed):
+    rows = teeth(seed)
+    divided = split(rows, n_parts)
+    table = merged(divided)
+    squares = add_squares(
+        [
+            log_rank_squares(
+                table,
+                p["exit"],
+                p["event"],
+                p["group"],
+                entry_days=p["entry"],
+                strata=p["clinic"],
+                cluster=p["patient"],
+                ties=ties,
+            )
+            for p in divided
+        ]
+    )
+    wanted = clustered_log_rank(
+        rows["exit"],
+        rows["event"],
+        rows["group"],
+        entry_days=rows["entry"],
+        strata=rows["clinic"],
+        cluster=rows["patient"],
+        ties=ties,
+    )
+    assert_same(clustered_log_rank_from(table, squares, ties=ties), wanted)
+
+
+def test_one_patient_leaves_nothing_to_tell_the_error_from():
+    table = merge([count_changes([3, 5], [1, 0])])
+    squares = curve_squares(table, [3, 5], [1, 0], cluster=[7, 7])
+    curve = clustered_curve_from(table, squares)
+    assert curve.survival.tolist() == [0.5, 0.5]
+    assert np.isnan(curve.std_error).all()
