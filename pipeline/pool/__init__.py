@@ -1,0 +1,1 @@
+"""Several practices as one: what a practice gives away for it, and how such files are combined."""

@@ -1,0 +1,154 @@
+"""`contribute` and `pool` as a user would call them, on a small invented practice and some drawn ones."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from pool_practices import practice, results_of
+
+from pipeline.cli import cli
+from pipeline.pool.files import read_contribution, write_contribution
+from pipeline.results import to_plain
+from pipeline.store import open_store
+from pipeline.tables import CROWNS, PATIENTS
+from synthetic_data.generate import simulate
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def toothyears(*arguments: str | Path) -> Result:
+    """The command in this process, in the present folder; errors that the user can mend are kept in the result."""
+    return CliRunner().invoke(cli, [str(a) for a in arguments])
+
+
+def compared(folder: Path, *stages: str) -> None:
+    """The practice after some stages; its comparison is the main one alone, which takes no time."""
+    for stage in stages:
+        done = toothyears(stage, folder / "practice.toml")
+        assert done.exit_code == 0, done.stderr
+    with open_store(folder / "practice.duckdb") as store:
+        results = results_of(store.read(CROWNS), store.read(PATIENTS))
+        with store.transaction():
+            store.save_results(json.dumps(to_plain(dataclasses.replace(results, techniques=()))))
+            store.mark_done("compare")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("pooling")
+    simulate(folder / "one", crowns=600, seed=5)
+    compared(folder / "one", "ingest", "link")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def contributed(folder) -> Path:
+    done = toothyears("contribute", folder / "one" / "practice.toml", "--out", folder / "given")
+    assert done.exit_code == 0, done.stderr
+    assert "nothing in the file is about a person" in done.stderr
+    return Path(done.stdout.strip().splitlines()[-1])
+
+
+def test_contribute_writes_one_released_file(folder, contributed):
+    given = read_contribution(contributed)
+    assert [p.name for p in (folder / "given").iterdir()] == [contributed.name]
+    assert [c.id for c in given.contrasts] == ["crown_longevity_by_endo_timing"]
+    assert given.contrasts[0].reference.teeth > 100
+    assert given.data_until == "2024-12"
+    text = contributed.read_text()
+    ids = {line.split(",")[0] for line in (folder / "one" / "patients.csv").read_text().splitlines()[1:]}
+    assert len(ids) > 100
+    assert not any(f'"{i}"' in text for i in ids)
+    assert "Alder" not in text
+    assert re.findall(r"\d{4}-\d\d-\d\d", text) == []
+
+
+def test_contributing_again_gives_the_same_code_and_bytes(folder, contributed):
+    done = toothyears("contribute", folder / "one" / "practice.toml", "--out", folder / "again")
+    assert Path(done.stdout.strip().splitlines()[-1]).read_bytes() == contributed.read_bytes()
+    # A database built anew from the same files, with the key kept, is still the same practice.
+    shutil.copytree(folder / "one", folder / "anew", ignore=shutil.ignore_patterns("*.duckdb*"))
+    compared(folder / "anew", "ingest", "link")
+    done = toothyears("contribute", folder / "anew" / "practice.toml", "--out", folder / "third")
+    again = read_contribution(Path(done.stdout.strip().splitlines()[-1]))
+    assert again.code == read_contribution(contributed).code
+
+
+def test_contribute_needs_what_was_compared(folder, tmp_path):
+    shutil.copytree(folder / "one", tmp_path / "one", ignore=shutil.ignore_patterns("*.duckdb*"))
+    toml = tmp_path / "one" / "practice.toml"
+    done = toothyears("contribute", toml, "--out", tmp_path / "out")
+    assert "Run `toothyears ingest`" in str(done.exception)
+    shutil.copy(folder / "one" / "practice.duckdb", toml.parent)
+    assert toothyears("link", toml).exit_code == 0  # what was compared before is out of date from now on
+    done = toothyears("contribute", toml, "--out", tmp_path / "out")
+    assert "Run `toothyears compare`" in str(done.exception)
+    assert not (tmp_path / "out").exists()
+
+
+def test_pool_writes_page_slides_and_figures(folder, contributed):
+    others = [write_contribution(practice(seed), folder / "others") for seed in (2, 3)]
+    done = toothyears("pool", contributed, *others, "--out", folder / "pooled")
+    assert done.exit_code == 0, done.stderr
+    assert done.stdout.strip().splitlines()[-1] == str(folder / "pooled" / "pooled.html")
+    assert {p.name for p in (folder / "pooled").iterdir()} == {"pooled.html", "pooled.json", "pooled.pptx"}
+    told = json.loads((folder / "pooled" / "pooled.json").read_text())
+    assert len(told["practices"]) == 3
+    assert toothyears("pool", *others, contributed, "--out", folder / "other_way").exit_code == 0
+    for name in ("pooled.html", "pooled.json", "pooled.pptx"):
+        assert (folder / "pooled" / name).read_bytes() == (folder / "other_way" / name).read_bytes()
+
+
+def test_pool_refuses_without_writing(folder, contributed, tmp_path):
+    forged = tmp_path / "forged.json"
+    forged.write_text(contributed.read_text().replace("2024-12", "2025-12"))
+    for files, told in (
+        ([contributed], "at least two practices"),
+        ([contributed, contributed], "same practice"),
+        ([contributed, forged], "changed after it was written"),
+        ([contributed, folder / "one" / "practice.toml"], "is no contribution"),
+        ([contributed, folder / "nothing.json"], "is no file"),
+    ):
+        done = toothyears("pool", *files, "--out", folder / "refused")
+        assert told in str(done.exception)
+        assert done.exception.exit_code == 1
+    assert not (folder / "refused").exists()
+
+
+def test_a_refusal_is_told_without_a_traceback(contributed, tmp_path):
+    command = [sys.executable, "-m", "pipeline", "pool", str(contributed)]
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr == "toothyears: Pooling needs the files of at least two practices.\n"
+
+
+def test_both_commands_have_help_and_stand_in_the_readme():
+    readme = (ROOT / "README.md").read_text()
+    for command in ("contribute", "pool"):
+        assert f"`toothyears {command} " in readme
+        assert toothyears(command, "--help").exit_code == 0
+
+
+@pytest.mark.slow
+def test_two_practices_through_all_stages(tmp_path):
+    for seed in (1, 2):
+        simulate(tmp_path / f"p{seed}", crowns=1500, seed=seed)
+        for stage in ("ingest", "link", "compare", "contribute"):
+            out = () if stage in ("ingest", "link") else ("--out", tmp_path / "given")
+            done = toothyears(stage, tmp_path / f"p{seed}" / "practice.toml", *out)
+            assert done.exit_code == 0, done.stderr
+    files = sorted((tmp_path / "given").glob("contribution-*.json"))
+    assert toothyears("pool", *files, "--out", tmp_path / "pooled").exit_code == 0
+    told = json.loads((tmp_path / "pooled" / "pooled.json").read_text())
+    assert len(told["comparisons"]) > 20
+    assert {c["technique"] for c in told["comparisons"]} == {True, False}
