@@ -3,7 +3,8 @@
 What passes: counts of 11 or more, rounded to 5; curves on a monthly grid that change only when at least 5 further
 failures lie behind the change and stop below 11 followed; percentages in steps worth five teeth of their group, ratios
 with two figures; months, not days; clinicians and sites by letter; of the emulated trial the everyday incidence on a
-yearly grid; of other ways to count their number and the lowest and highest difference. No text passes: what results
+yearly grid; of other ways to count their number and the lowest and highest difference; of technique questions counts
+and adjusted differences in declared words. No text passes: what results
 name by a known identifier is said in the words of `release_words`, all else stays inside.
 
 The classes refuse values that break these rules, so that a released result made by hand is no way around the gate.
@@ -23,6 +24,7 @@ from dashboards.release_count import SMALLEST, ReleasedCount, protect, release_c
 from dashboards.release_curve import ReleasedPoint, release_curve
 from dashboards.release_methods import ReleasedMethods, release_methods
 from dashboards.release_percent import nearest, outward, percent_step, round_ratio, share_range
+from dashboards.release_technique import ReleasedTechniques, release_techniques
 from dashboards.release_trial import ReleasedChoices, ReleasedIncidence, release_choices, release_everyday
 from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
 
@@ -161,6 +163,7 @@ class Released:
     not_run: tuple[tuple[str, tuple[str, ...]], ...]
     rules: tuple[tuple[str, str], ...]
     everyday: tuple[ReleasedIncidence, ...] = ()
+    techniques: ReleasedTechniques = field(default_factory=ReleasedTechniques)
     methods: ReleasedMethods = field(default_factory=ReleasedMethods)
 
 
@@ -201,8 +204,15 @@ def release(results: Results, *, practice: str | None = None) -> Released:
         ),
         rules=release_words.numbers(results.rules, release_words.RULES),
         everyday=release_everyday(results.trials),
+        techniques=release_techniques(results.techniques, smallest=_smallest(results)),
         methods=release_methods(results, flow=not hidden),
     )
+
+
+def _smallest(results: Results) -> float:
+    """The smallest difference per 100 that would matter, as set for this run."""
+    told = results.analysis.get("smallest_difference_per_100", "")
+    return float(told) if re.fullmatch(r"\d{1,2}(\.\d{1,4})?", told) else 0.0
 
 
 def require(released: Released) -> Released:

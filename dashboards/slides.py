@@ -5,7 +5,7 @@ Made from a released result only; each number comes from it by the sentences of 
 
 from __future__ import annotations
 
-from dashboards import reporting_items, terms, theme, words_shared
+from dashboards import reporting_items, terms, theme, words_shared, words_technique
 from dashboards.deck import Deck, Series
 from dashboards.formats import DASH, listing, phrase, plural, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, worth_showing
@@ -38,6 +38,7 @@ def render(released: Released) -> bytes:
     for other in (c for c in released.comparisons[1:] if any(g.points for g in c.groups)):
         _curves(deck, other, released)
     _everyday(deck, released)
+    _technique(deck, released)
     _breakdowns(deck, released)
     _how_counted(deck, main, released)
     if released.not_run:
@@ -50,6 +51,7 @@ def render(released: Released) -> bytes:
         _notes("Others may use these slides as they are.", released, "more precision than the slides show"),
     )
     _appendix(deck, released)
+    _technique_table(deck, released)
     _references(deck, released)
     deck.text(
         "An association in one practice’s records is not advice for a patient",
@@ -178,6 +180,31 @@ def _everyday(deck: Deck, released: Released) -> None:
     deck.table(lines[0].rstrip("."), table.heads, last,
                _notes(" ".join(lines), released, "that waiting is right or wrong for any one tooth"),
                alt=f"Table. {' '.join(lines)}", shares=(0.44, 0.1, 0.18, 0.14, 0.14))  # fmt: skip
+
+
+def _technique(deck: Deck, released: Released) -> None:
+    """What may be named of the technique questions, and every comparison as a native table."""
+    found = released.techniques
+    if not found.contrasts:
+        return
+    title, claim = words_technique.headline(found), "that a technique causes teeth to last or to fail"
+    deck.text(title, [*words_technique.named(found), words_technique.looks(found)],
+              _notes(words_technique.looks(found), released, claim))  # fmt: skip
+
+
+def _technique_table(deck: Deck, released: Released) -> None:
+    """Every technique comparison that may be shown, as a native table, for the questions after the talk."""
+    found = released.techniques
+    if not found.contrasts:
+        return
+    title, claim = words_technique.headline(found), "that a technique causes teeth to last or to fail"
+    table = words_technique.contrasts_table(found.answers)
+    rows = [row[:5] + row[6:] for row in table.rows]
+    heads = table.heads[:5] + table.heads[6:]
+    deck.table(f"Technique: all {len(rows)} comparisons that may be shown" if len(rows) > 1 else title, heads, rows,
+               _notes("Read the ranges, not the figures; most hold no difference as well.", released, claim),
+               alt=f"Table. {title}.", shares=(0.2, 0.17, 0.26, 0.1, 0.14, 0.13), sizes=(12,),
+               left=(0, 1, 2, 5))  # fmt: skip
 
 
 def _breakdowns(deck: Deck, released: Released) -> None:

@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from dashboards import slides
+from dashboards.pages import asked as own
 from dashboards.pages import clinician, data_quality, index, methods, owner, study_club, techniques
 from dashboards.release import release
 from dashboards.results_json import as_bytes
 from pipeline.private_files import private_folder, write_private_files
 from pipeline.results import Results
+from pipeline.results_asked import Asked
 
 
 def write_all(
-    results: Results, out: Path, *, say: Callable[[str], None] = lambda _: None, show_practice: bool = False
+    results: Results,
+    out: Path,
+    *,
+    say: Callable[[str], None] = lambda _: None,
+    show_practice: bool = False,
+    asked: Sequence[Asked] = (),
 ) -> Path:
     """Write the pages, the slides and `results.json` into `out`, and return the path of `index.html`.
 
     Everything is made in memory first, and lies on the disk before any file is put in place, `index.html` last, so
     that a failure leaves the former files. Only their owner may read them. `say` is told each file's name.
     `show_practice` puts the practice's name on the shared page and slides, which otherwise say only `one practice`.
+    `asked` are questions of the practice's own; with any, `asked.html` is written too and linked to.
 
     Raises
     ------
@@ -31,14 +39,19 @@ def write_all(
     made = {
         "results.json": as_bytes(results),
         "owner.html": owner.render(results).encode(),
-        "clinician.html": clinician.render(results).encode(),
+        "clinician.html": clinician.render(results, asked=asked).encode(),
         "techniques.html": techniques.render(results).encode(),
         "data_quality.html": data_quality.render(results).encode(),
         "methods.html": methods.render(results).encode(),
         "study_club.html": study_club.render(released).encode(),
         "study_club.pptx": slides.render(released),
-        "index.html": index.render(results).encode(),
+        "index.html": index.render(results, asked=asked).encode(),
     }
+    if asked:
+        made = {
+            "asked.html": own.render(asked, practice=results.practice, cautions=results.cautions).encode(),
+            **made,
+        }
     private_folder(out)
     write_private_files({out / name: data for name, data in made.items()})
     for name in made:

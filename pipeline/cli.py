@@ -19,10 +19,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from dashboards.results_json import write_results_json
 from dashboards.write import write_all
 from pipeline import run
-from pipeline.config import load_settings
+from pipeline.config import Settings, load_settings
 from pipeline.errors import PipelineError
 from pipeline.faults import as_data_error, our_fault
 from pipeline.private_files import private_folder, write_private_files
+from pipeline.results import Results
 
 EPILOG = (
     "Exit status: 0 done; 1 the data stop it (nothing was lost or half-written, the message says what to do); "
@@ -110,7 +111,8 @@ def compare(practice: Path, out: Path) -> None:
 @_OUT
 def dashboards(practice: Path, out: Path) -> None:
     """Draw the pages and the slides from what was compared."""
-    _finish(write_all(run.stored_results(load_settings(practice)), out, say=_say()))
+    settings, say = load_settings(practice), _say()
+    _finish(_pages(settings, run.stored_results(settings), out, say=say))
 
 
 @cli.command()
@@ -224,9 +226,38 @@ def set_aside(practice: Path, out: Path) -> None:
     _finish(out)
 
 
+@cli.command()
+@_TOML
+@_OUT
+def contribute(practice: Path, out: Path) -> None:
+    """Write one small file of rounded figures for pooling with other practices; nothing in it is about a person."""
+    _finish(run.contribute_stage(load_settings(practice), out, say=_say()))
+
+
+@cli.command()
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@_OUT
+def pool(files: tuple[Path, ...], out: Path) -> None:
+    """Combine the files that several practices contributed: a page, slides and the figures for machines."""
+    from dashboards.write_pooled import write_pooled
+    from pipeline.pool.combine import pool as combine
+    from pipeline.pool.files import read_contribution
+
+    say = _say()
+    pooled = combine([read_contribution(path) for path in files])
+    say(f"{len(pooled.practices)} practices, {len(pooled.comparisons)} questions that at least two of them answer")
+    _finish(write_pooled(pooled, out))
+
+
 def _everything(toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False) -> Path:
-    results = run.everything(load_settings(toml), today=_today(), say=say, keep_ids=keep_ids)
-    return write_all(results, out, say=say)
+    settings = load_settings(toml)
+    return _pages(settings, run.everything(settings, today=_today(), say=say, keep_ids=keep_ids), out, say=say)
+
+
+def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None]) -> Path:
+    """All pages, with the answers to the questions that the TOML lists under [[ask]]."""
+    asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
+    return write_all(results, out, say=say, asked=asked)
 
 
 def _today() -> dt.date:

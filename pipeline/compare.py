@@ -33,6 +33,7 @@ from pipeline.results_monitoring import Monitoring
 from pipeline.results_planning import Plan
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 from pipeline.techniques.ask import answer_techniques
+from pipeline.techniques.family import in_family
 from pipeline.trade_checks.check_technique import check_technique, count_technique
 from pipeline.transforms.link import LinkInput, LinkRules
 
@@ -76,8 +77,20 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
     plans: list[Plan | None] = []
-    if stored.crowns["seat_date"].count():
-        since_seat = compare_since_seat(stored.crowns, patients, analysis)
+    has_seats = bool(stored.crowns["seat_date"].count())
+    main = compare_since_seat(stored.crowns, patients, analysis) if has_seats else None
+    say("every technique question, as one family of looks with the main comparison")
+    techniques = answer_techniques(
+        stored.crowns,
+        stored.endo_courses,
+        stored.tooth_followup,
+        stored.inputs,
+        analysis,
+        rules=stored.rules,
+        main=main,
+    )
+    if main is not None:
+        since_seat = in_family(main, techniques.main_p_family, analysis)
         say("counting the main comparison in every other defensible way")
         choices = explore_choices(stored.link_input, stored.codes, stored.link_rules, patients, analysis, say=say)
         since_opening = compare_since_opening(stored.crowns, patients, analysis)
@@ -149,10 +162,6 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         min_at_risk=analysis.min_at_risk,
         confidence=analysis.confidence,
     )
-    say("every technique question, as one family of looks")
-    techniques = answer_techniques(
-        stored.crowns, stored.endo_courses, stored.tooth_followup, stored.inputs, analysis, rules=stored.rules
-    )
     say("checking curves and hazard ratios against a second library")
     procedures = stored.inputs["procedures"]
     begin = procedures.filter(pl.col("status") == "completed")["service_date"].min()
@@ -171,7 +180,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         comparisons=comparisons,
         trade_checks=trade_checks,
         trade_counts=count_technique(endo_details),
-        planning=tuple(p for p in plans if p is not None),
+        planning=(*(p for p in plans if p is not None), *techniques.plans),
         rates=rates,
         quality=make_quality(
             loads=stored.loads,
@@ -194,6 +203,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         trials=(trial,) if isinstance(trial, Trial) else (),
         own_cases=cases,
         techniques=techniques.answers,
+        learning=techniques.learning,
         followup=followup_rows(
             stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
         ),

@@ -15,6 +15,7 @@ from typing import Any
 
 from pipeline.results_cases import CaseCurve
 from pipeline.results_checks import TradeCheck, TradeCount
+from pipeline.results_learning import Learning
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer
@@ -463,6 +464,7 @@ class Results:
     trials: tuple[Trial, ...] = field(default=())
     own_cases: tuple[CaseCurve, ...] = field(default=())
     techniques: tuple[TechniqueAnswer, ...] = ()
+    learning: tuple[Learning, ...] = ()
     monitoring: tuple[Monitoring, ...] = field(default=())
     benchmarks: tuple[Benchmark, ...] = field(default=())
     calibration: str = ""

@@ -239,8 +239,7 @@ METHODS = (
         "A risk-adjusted cumulative sum over time, with its limit set by the false signals that are allowed.",
         "stats.cusum",
         (
-            "Sego LH, Reynolds MR, Woodall WH. Risk-adjusted monitoring of survival times. Stat Med "
-            "2009;28:1386-1401.",
+            "Sego LH, Reynolds MR, Woodall WH. Risk-adjusted monitoring of survival times. Stat Med 2009;28:1386-1401.",
             "Biswas P, Kalbfleisch JD. A risk-adjusted CUSUM in continuous time based on the Cox model. Stat Med "
             "2008;27:3382-3406.",
             "Steiner SH, Cook RJ, Farewell VT, Treasure T. Monitoring surgical performance using risk-adjusted "

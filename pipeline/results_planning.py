@@ -29,7 +29,9 @@ class Plan:
 
     `settled` is true for a question with an answer now. `failures_needed` is of both groups together, `months` is None
     where this practice never gets there within `within_years`; `practices` counts this one. All are None where nothing
-    can be worked out, and `sentences` says why.
+    can be worked out, and `sentences` says why. `looks` counts the comparisons among which this one must stand: a
+    question of technique needs more the more of them are asked. Of healing at recall, cases are teeth recalled,
+    failures teeth not healed, and there is no `hazard_ratio`.
     """
 
     id: str
@@ -46,3 +48,4 @@ class Plan:
     practices: int | None
     within_years: int
     sentences: tuple[str, ...]
+    looks: int = 1

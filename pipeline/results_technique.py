@@ -9,8 +9,12 @@ from dataclasses import dataclass
 class TechniqueGroup:
     """One way of doing it. The rate is crude: failures per 100 tooth-years, with exact limits.
 
+    `adjusted_rate_per_100_tooth_years` is the constant rate that would lose, by the horizon, the share that all teeth
+    together would lose in this group by the adjusted model; None without a model or with too few followed so long.
     `success` and its limits are the share of recalled teeth that count as healed, for the outcome
-    `radiographic_success` only; `failures` are then those not healed, and the rate is None.
+    `radiographic_success` only; `failures` are then those not healed, the rates are None, and `adjusted_success` is
+    the share of all recalled teeth that would be healed in this group. `due` are the teeth that a recall was due for,
+    of which `teeth` came back.
     """
 
     name: str
@@ -25,15 +29,22 @@ class TechniqueGroup:
     success: float | None = None
     success_ci_low: float | None = None
     success_ci_high: float | None = None
+    adjusted_rate_per_100_tooth_years: float | None = None
+    adjusted_rate_ci_low: float | None = None
+    adjusted_rate_ci_high: float | None = None
+    adjusted_success: float | None = None
+    adjusted_success_ci_low: float | None = None
+    adjusted_success_ci_high: float | None = None
+    due: int | None = None
 
 
 @dataclass(frozen=True)
 class TechniqueContrast:
-    """One group over the reference. None where the model gave nothing, which `notes` of the answer explain.
+    """One group over another, as a rule the reference. None where the model gave nothing: see `notes` of the answer.
 
     Ratio and difference are adjusted; the difference is in failures per 100 by the horizon, above 0 where the group
-    failed more. `p` is the larger of those of ratio and difference; `p_family` is corrected for all contrasts of all
-    technique questions.
+    failed more. For `radiographic_success` there is no ratio, and the difference is in teeth not healed per 100. `p` is
+    the larger of those of ratio and difference; `p_family` is corrected for all contrasts of all technique questions.
     `withheld` says why a difference that stands alone is not claimed; empty where nothing is withheld.
     """
 
@@ -65,7 +76,11 @@ class DosePoint:
 
 @dataclass(frozen=True)
 class TechniqueAnswer:
-    """One question and outcome. `reference` names a group; `dose` is empty where the question has no dose."""
+    """One question and outcome. `reference` names a group; `dose` is empty where the question has no dose.
+
+    `dose_p` is that of no change along the dose, `dose_p_family` corrected for the family, `bend_p` that of a straight
+    line; all None without a curve. `dose_sentence` says what may be said of the curve.
+    """
 
     id: str
     question: str
@@ -84,4 +99,11 @@ class TechniqueAnswer:
     missing: tuple[str, ...]
     caveats: tuple[str, ...]
     notes: tuple[str, ...]
-    family: int  # how many contrasts of all technique questions are counted together
+    family: int  # how many contrasts and curves of all technique questions are counted together
+    dose_p: float | None = None
+    dose_p_family: float | None = None
+    bend_p: float | None = None
+    dose_sentence: str = ""
+    population: str = ""
+    time_zero: str = ""
+    competing: str = ""

@@ -18,6 +18,10 @@ from pipeline.config import Settings
 from pipeline.errors import DataError
 from pipeline.ingest import ingest
 from pipeline.mended_files import open_files
+from pipeline.pool.code import practice_code
+from pipeline.pool.files import write_contribution
+from pipeline.pool.make import contribution
+from pipeline.pool.spells import pooled_spells
 from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
@@ -46,6 +50,7 @@ from pipeline.worksheets.technique import crowns_without_details, endo_without_d
 
 Say = Callable[[str], None]
 LINK_COUNTS = "link_counts"
+PRACTICE_CODE = "practice_code"
 
 
 def everything(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Results:
@@ -173,7 +178,29 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
 def ask_stage(settings: Settings, asks: Sequence[Ask], *, say: Say) -> tuple[Asked, ...]:
     """Answer questions of the practice's own; each is noted in the database, where it widens all ranges."""
     with open_store(settings.practice.database, must_exist=True) as store:
-        return ask_all(store, asks, _analysis(settings), say=say)
+        return ask_all(
+            store,
+            asks,
+            _analysis(settings),
+            say=say,
+            course_gap_days=settings.rules.course_gap_days,
+            crown_repost_days=settings.rules.crown_repost_days,
+        )
+
+
+def contribute_stage(settings: Settings, out: Path, *, say: Say) -> Path:
+    """Write what the practice gives for pooling, from what was compared; returns the file's path."""
+    results = stored_results(settings)
+    with open_store(settings.practice.database, must_exist=True) as store:
+        store.require("compare")
+        spells = pooled_spells(*(store.read(t) for t in (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, PATIENTS)))
+        with store.transaction():
+            code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
+            store.save_text(PRACTICE_CODE, code)
+    given = contribution(results, spells, code=code)
+    say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others rounded to 5")
+    say("nothing in the file is about a person, and it names neither the practice nor a clinician")
+    return write_contribution(given, out)
 
 
 def stored_results(settings: Settings) -> Results:

@@ -23,7 +23,8 @@ def first_year_chart(found: FirstYear, *, id: str, label: str) -> theme.Chart | 
     highs = [None if r.limit_high is None else 100 * r.limit_high for r in found.rows]
     lows = [None if r.limit_low is None else 100 * r.limit_low for r in found.rows]
     # A quarter with a handful of teeth has limits so wide that they would flatten all others.
-    top = nice_top([*shares, 1.3 * statistics.median(h for h in highs if h is not None)])
+    known_highs = [h for h in highs if h is not None]
+    top = nice_top([*shares, 1.3 * statistics.median(known_highs) if known_highs else 0.0])
     figure = go.Figure()
     for line in (highs, lows):
         figure.add_scatter(

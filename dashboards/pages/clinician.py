@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dashboards import page, tables, terms, theme, words, words_doubt
@@ -9,24 +10,27 @@ from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
-from dashboards.pages import doubts, my_cases, technique, trial
-from dashboards.pages.index import comparison_difference
+from dashboards.pages import doubts, my_cases, technique, technique_learning, trial
+from dashboards.pages.index import asked_sentence, comparison_difference
 from dashboards.pages.legend import LegendItem
 from dashboards.pages.planning import planning_block
 from dashboards.theme import Chart
 from pipeline.results import Comparison, Difference, Estimate, Results
+from pipeline.results_asked import Asked
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 
 
-def render(results: Results) -> str:
+def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     """The page `clinician.html`: every comparison by the same code, the first as the main one.
 
-    Comparisons of crowns come first, then the emulated trials, then the root canals.
+    Comparisons of crowns come first, then the emulated trials, then the root canals. `asked` are the practice's own
+    questions, on the page `asked.html`.
     """
     sections = [_section(c, f"c{i}") for i, c in enumerate(results.comparisons)]
     trials = [trial.trial_section(t, f"t{i}") for i, t in enumerate(results.trials)]
     block = technique.technique_block(results)
+    strength, learning = technique.strength_block(results), technique_learning.learning_block(results)
     cases = my_cases.my_cases(results.own_cases)
     return page.render(
         "clinician.html.j2",
@@ -35,8 +39,8 @@ def render(results: Results) -> str:
         charts=[
             *(s[k] for s in sections for k in CHARTS),
             *(c for t in trials for c in trial.charts(t)),
+            *(c for found in (strength, learning) for c in found.get("charts", ())),
             *my_cases.charts(cases),
-            *block.get("charts", ()),
         ],
         practice=results.practice,
         here="clinician.html",
@@ -46,7 +50,10 @@ def render(results: Results) -> str:
         root_canals=[s for i, s in enumerate(sections) if i and not s["of_crowns"]],
         cases=cases,
         technique=block,
+        strength=strength,
+        learning=learning,
         not_run=results.not_run,
+        asked=asked_sentence(asked),
         planning=planning_block(results),
         scope=words.scope_sentence(results),
     )

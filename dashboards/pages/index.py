@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 
 from dashboards import page, terms, words
 from dashboards.charts.difference import difference_chart
-from dashboards.formats import count
+from dashboards.formats import count, whole
 from dashboards.theme import Chart
 from pipeline.results import Comparison, Difference, Results
+from pipeline.results_asked import Asked
 
 
-def render(results: Results) -> str:
-    """The page `index.html`: the main comparison's verdict first, then the overall figures, links and cautions."""
+def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
+    """The page `index.html`: the main comparison's verdict first, then the overall figures, links and cautions.
+
+    `asked` are the practice's own questions, on the page `asked.html`.
+    """
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
     chart = comparison_difference(main, id="difference") if main else None
@@ -35,6 +40,7 @@ def render(results: Results) -> str:
         further=further(results),
         scope=words.scope_sentence(results),
         not_run=results.not_run,
+        asked=asked_sentence(asked),
     )
 
 
@@ -43,6 +49,14 @@ def decisions(results: Results) -> list[tuple[str, str, str]]:
     return [
         (t.question, terms.verdict(t.verdict.code), t.verdict.sentence) for t in results.trials if t.verdict is not None
     ]
+
+
+def asked_sentence(asked: Sequence[Asked]) -> str:
+    """How many questions of the practice's own there are, and how many could be answered; empty without any."""
+    if not asked:
+        return ""
+    answered = sum(a.comparison is not None for a in asked)
+    return f"{count(len(asked), 'question')} of our own, {whole(answered) if answered else 'none'} of them answered."
 
 
 def further(results: Results) -> str:

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from dashboards.formats import DASH, count, decimal, ratio, whole
 from dashboards.tables import NumberTable
 from pipeline.results import Results
-from pipeline.results_planning import Plan
+from pipeline.results_planning import Plan, PlanGroup
+
+TECHNIQUE = "technique_"
 
 
 def planning_block(results: Results) -> dict[str, Any]:
-    """What `planning.html.j2` shows: sentences on the open questions, and all numbers in one table."""
-    plans: Sequence[Plan] = results.planning
+    """What `planning.html.j2` shows: sentences on the open comparisons, their numbers, and those of the techniques."""
+    plans = [p for p in results.planning if not p.id.startswith(TECHNIQUE)]
+    techniques = [p for p in results.planning if p.id.startswith(TECHNIQUE)]
+    waiting = [p for p in techniques if not p.settled]
     return {
         "lead": planning_sentence(plans),
         "open": [(p.title, p.sentences) for p in plans if not p.settled],
         "table": _table([p for p in plans if not p.settled]),
+        "technique_lead": technique_sentence(techniques) if techniques else "",
+        "technique_table": technique_table([p for p in waiting if p.failures_needed is not None]),
+        "stuck": [f"{_title(p)}: {p.sentences[0]}" for p in waiting if p.failures_needed is None],
     }
 
 
@@ -36,6 +43,53 @@ def planning_sentence(plans: Sequence[Plan]) -> str:
         f"{whole(len(waiting))} questions of {whole(len(plans))} are open; {whole(alone) if alone else 'none'} of them "
         f"would have {pace}."
     )
+
+
+def technique_sentence(plans: Sequence[Plan]) -> str:
+    """How many comparisons of techniques are open, and how many of them will be settled here or elsewhere."""
+    waiting = [p for p in plans if not p.settled]
+    of = count(len(plans), "technique comparison")
+    if not waiting:
+        return f"{of}: all answered for now."
+    alone, stuck = sum(p.months is not None for p in waiting), sum(p.failures_needed is None for p in waiting)
+    looks, years = max(p.looks for p in plans), waiting[0].within_years
+    rest = f" Of {whole(stuck)} nothing can be worked out." if stuck else ""
+    return (
+        f"{whole(len(waiting))} of {of} {'is' if len(waiting) == 1 else 'are'} open; "
+        f"{whole(alone) if alone else 'none'} of them would have enough within {years} years at this pace.{rest} Each "
+        f"must stand among {whole(looks)} looks, so it takes more than a question asked alone; fewer questions, or "
+        "practices together, get there sooner."
+    )
+
+
+def technique_table(plans: Sequence[Plan]) -> NumberTable:
+    """One row for each open comparison of techniques that can be planned."""
+    rows = tuple(
+        (
+            _title(p),
+            _both(p, lambda g: g.cases),
+            _both(p, lambda g: g.failures),
+            whole(p.failures_needed or 0),
+            _both(p, lambda g: g.more_cases or 0),
+            _months(p),
+            DASH if p.practices is None else whole(p.practices),
+        )
+        for p in plans
+    )
+    heads = (
+        *("Question", "Cases", "Failures", "Failures it takes", "More cases"),
+        *("Months at this pace", "Practices of this size"),
+    )
+    return NumberTable("What it takes to settle each open technique question", heads, rows)
+
+
+def _title(plan: Plan) -> str:
+    labels = [g.label for g in plan.groups]
+    return f"{plan.title}: {labels[0].lower()} against {labels[1].lower()}"
+
+
+def _both(plan: Plan, of: Callable[[PlanGroup], int]) -> str:
+    return " and ".join(whole(of(g)) for g in plan.groups)
 
 
 def _table(plans: Sequence[Plan]) -> NumberTable:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboards import page, reporting_items, terms, theme, words_shared
+from dashboards import page, reporting_items, terms, theme, words_shared, words_technique
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.released_curve import released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
@@ -40,6 +40,7 @@ def render(released: Released) -> str:
         incidence=incidence,
         everyday_table=everyday_table(released),
         overall=words_shared.overall(released),
+        technique=technique_parts(released),
         rates=[(rates_table(t), t.left_out) for t in released.rates if worth_showing(t)],
         not_run=released.not_run,
         rules=released.rules,
@@ -48,6 +49,20 @@ def render(released: Released) -> str:
         items=appendix_table(found),
         items_intro=f"{reporting_items.INTRO} {reporting_items.summary(found)}.",
     )
+
+
+def technique_parts(released: Released) -> dict[str, Any]:
+    """The technique questions as released; empty where none may be shown."""
+    found = released.techniques
+    if not found.contrasts:
+        return {}
+    return {
+        "headline": f"{words_technique.headline(found)}.",
+        "looks": words_technique.looks(found),
+        "named": words_technique.named(found),
+        "contrasts": words_technique.contrasts_table(found.answers),
+        "groups": words_technique.groups_table(found.answers),
+    }
 
 
 def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:

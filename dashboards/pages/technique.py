@@ -1,25 +1,26 @@
-"""Technique questions on the inside page: what was counted, what can be said, and what cannot."""
+"""Technique questions on the inside pages: what was counted, what can be said, and what cannot."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
 from dashboards import tables, terms, theme
+from dashboards.charts.dose_curve import dose_chart
 from dashboards.charts.forest import Ratio, forest_chart
-from dashboards.formats import DASH, count, decimal, listing, lower_first, percent, ratio, sentence_case, whole, years
+from dashboards.formats import count, lower_first, whole
+from dashboards.pages import technique_tables
+from dashboards.pages.technique_tables import OUTCOME, PLACE, contrast_label
 from pipeline.results import Results
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.results_technique import TechniqueAnswer
 
-HEALED = "radiographic_success"
-OUTCOME = {
-    "crown_failure": "Crown failure",
-    "tooth_loss": "Tooth loss",
-    "endo_failure": "Retreatment, surgery or extraction",
-    HEALED: "Healed at recall",
-}
-PLACE = {"crown": "Crowns", "course": "Root canals", "every_course": "Root canals"}
+ELSEWHERE = (
+    "Asked elsewhere: the timing of the root canal of a crown, a crown after a root canal and the delay to it on the "
+    "clinician’s page; clinicians against what is expected, by funnel only, on the owner’s page."
+)
+STRENGTH = "irrigant_strength"
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,8 @@ class Part:
     contrasts: tables.NumberTable | None
     dose: tables.NumberTable | None
     small_print: tuple[str, ...]
+    dose_says: str = ""
+    dose_chart: theme.Chart | None = None
 
 
 @dataclass(frozen=True)
@@ -53,14 +56,48 @@ def technique_block(results: Results) -> dict[str, Any]:
     asked = [_asked(list(found), i) for i, (_, found) in enumerate(groupby(answers, key=lambda a: a.question))]
     family = max(a.family for a in answers)
     claimed = sum(c.verdict == "differs" for a in answers for c in a.contrasts)
+    shows = "None shows" if not claimed else f"{whole(claimed)} {'show' if claimed > 1 else 'shows'}"
     return {
         "asked": asked,
-        "charts": [part.chart for one in asked for part in one.parts if part.chart is not None],
+        "charts": [c for one in asked for p in one.parts for c in (p.chart, p.dose_chart) if c is not None],
+        "summary": technique_tables.summary(answers),
         "family": (
             f"{count(len(asked), 'question')} with {count(family, 'adjusted comparison')}, all counted as one family "
-            f"of looks. {whole(claimed)} {'shows' if claimed == 1 else 'show'} a difference that may then be named."
+            f"of looks. {shows} a difference that may then be named."
         ),
+        "elsewhere": ELSEWHERE,
     }
+
+
+def strength_block(results: Results) -> dict[str, Any]:
+    """What `technique_strength.html.j2` shows: failures along the strength of the irrigant, for each outcome.
+
+    Empty where no such curve could be drawn.
+    """
+    found = [a for a in results.techniques if a.question == STRENGTH and a.dose]
+    parts = [_part(a, f"strength-{i}") for i, a in enumerate(found)]
+    charts = [p.dose_chart for p in parts if p.dose_chart is not None]
+    return {"parts": parts, "charts": charts, "caveats": found[0].caveats} if charts else {}
+
+
+def chart_along(answer: TechniqueAnswer, *, id: str) -> theme.Chart | None:
+    """The curve of one answer over its dose; None without one."""
+    return dose_chart(
+        answer.dose,
+        unit=answer.dose_unit,
+        reference=answer.reference_dose,
+        id=id,
+        label=f"{answer.title}. Adjusted hazard ratio along the dose, with its range. {answer.dose_sentence}".strip(),
+    )
+
+
+def said(answer: TechniqueAnswer) -> tuple[str, ...]:
+    """Each comparison of an answer in a sentence, with its verdict."""
+    labels = {g.name: g.label for g in answer.groups}
+    return tuple(
+        f"{contrast_label(answer, c, labels)}: {lower_first(c.sentence)} ({terms.verdict(c.verdict)})"
+        for c in answer.contrasts
+    )
 
 
 def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
@@ -78,92 +115,21 @@ def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
 
 def _part(a: TechniqueAnswer, id: str) -> Part:
     labels = {g.name: g.label for g in a.groups}
-    heading = OUTCOME[a.outcome]
-    says = tuple(f"{labels[c.group]}: {lower_first(c.sentence)} ({terms.verdict(c.verdict)})" for c in a.contrasts)
-    ratios = [
-        Ratio(labels[c.group], c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high)
-        for c in a.contrasts
-        if c.hazard_ratio is not None and c.ratio_ci_low is not None and c.ratio_ci_high is not None
-    ]
     label = f"{a.title}. Adjusted hazard ratios over {lower_first(labels[a.reference])}, with their ranges."
     return Part(
-        heading=heading,
-        says=says,
-        chart=forest_chart(ratios, id=id, label=label),
-        groups=_groups(a),
-        contrasts=_contrasts(a, labels) if a.contrasts else None,
-        dose=_dose(a) if a.dose else None,
-        small_print=_small_print(a),
+        heading=OUTCOME[a.outcome],
+        says=said(a),
+        chart=forest_chart(list(_ratios(a, labels)), id=id, label=label),
+        groups=technique_tables.groups(a),
+        contrasts=technique_tables.contrasts(a, labels) if a.contrasts else None,
+        dose=technique_tables.dose(a) if a.dose else None,
+        small_print=technique_tables.small_print(a),
+        dose_says=a.dose_sentence,
+        dose_chart=chart_along(a, id=f"{id}-dose"),
     )
 
 
-def _groups(a: TechniqueAnswer) -> tables.NumberTable:
-    rows: tuple[tuple[str, ...], ...]
-    heads: tuple[str, ...]
-    if a.outcome == HEALED:
-        heads = ("Group", "Teeth recalled", "Patients", "Not healed", "Healed", "95 % range")
-        rows = tuple((g.label, whole(g.teeth), whole(g.patients), whole(g.failures), *_shares(g)) for g in a.groups)
-    else:
-        heads = ("Group", "Teeth", "Patients", "Failures", "Tooth-years", "Per 100 tooth-years", "Range")
-        rows = tuple(
-            (
-                g.label,
-                whole(g.teeth),
-                whole(g.patients),
-                whole(g.failures),
-                whole(g.tooth_years),
-                decimal(g.rate_per_100_tooth_years),
-                _range(g.rate_ci_low, g.rate_ci_high),
-            )
-            for g in a.groups
-        )
-    return tables.NumberTable(f"{a.title}, as counted", heads, rows)
-
-
-def _contrasts(a: TechniqueAnswer, labels: dict[str, str]) -> tables.NumberTable:
-    heads = ("Group", "Hazard ratio", "Range", f"Failures per 100 by {years(a.horizon_years)}", "Range ", "What to say")
-    rows = tuple(
-        (
-            labels[c.group],
-            ratio(c.hazard_ratio),
-            _range(c.ratio_ci_low, c.ratio_ci_high, 2),
-            _more(c),
-            _range(c.difference_ci_low, c.difference_ci_high),
-            terms.verdict(c.verdict),
-        )
-        for c in a.contrasts
-    )
-    caption = f"{a.title}, adjusted, against {lower_first(labels[a.reference])}"
-    return tables.NumberTable(caption, heads, rows, texts=("What to say",))
-
-
-def _dose(a: TechniqueAnswer) -> tables.NumberTable:
-    heads = (a.dose_unit.capitalize(), "Hazard ratio", "Range")
-    rows = tuple((f"{p.dose:.3g}", ratio(p.hazard_ratio), _range(p.ci_low, p.ci_high, 2)) for p in a.dose)
-    return tables.NumberTable(f"{a.title}: along the dose, against {a.reference_dose:.3g} {a.dose_unit}", heads, rows)
-
-
-def _small_print(a: TechniqueAnswer) -> tuple[str, ...]:
-    said = []
-    if a.adjusted_for:
-        within = ", within clinicians" if a.stratified_by else ""
-        said.append(
-            f"Adjusted for {listing(a.adjusted_for)}{within}; limits allow for teeth of one patient being alike."
-        )
-    return (*said, *(f"{sentence_case(text)}." for text in a.missing), *a.notes)
-
-
-def _shares(g: TechniqueGroup) -> tuple[str, str]:
-    if g.success is None or g.success_ci_low is None or g.success_ci_high is None:
-        return DASH, DASH
-    return percent(g.success, 1), f"{percent(g.success_ci_low, 1)} to {percent(g.success_ci_high, 1)}"
-
-
-def _more(c: TechniqueContrast) -> str:
-    if c.difference_per_100 is None:
-        return DASH
-    return f"{decimal(abs(c.difference_per_100))} {'more' if c.difference_per_100 >= 0 else 'fewer'}"
-
-
-def _range(low: float | None, high: float | None, places: int = 1) -> str:
-    return DASH if low is None or high is None else f"{decimal(low, places)} to {decimal(high, places)}"
+def _ratios(a: TechniqueAnswer, labels: dict[str, str]) -> Iterable[Ratio]:
+    for c in a.contrasts:
+        if c.hazard_ratio is not None and c.ratio_ci_low is not None and c.ratio_ci_high is not None:
+            yield Ratio(contrast_label(a, c, labels), c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high)

@@ -16,11 +16,20 @@ from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, P
 LOG = "asked"
 
 
-def ask_all(store: Store, asks: Sequence[Ask], analysis: Analysis, *, say: Callable[[str], None]) -> tuple[Asked, ...]:
+def ask_all(
+    store: Store,
+    asks: Sequence[Ask],
+    analysis: Analysis,
+    *,
+    say: Callable[[str], None],
+    course_gap_days: int = 180,
+    crown_repost_days: int = 60,
+) -> tuple[Asked, ...]:
     """Answer the questions, all with the family of contrasts that stands after the last of them.
 
     The log, `{fingerprint: contrasts}` as JSON under `asked`, keeps every question ever asked of this store. One asked
-    again counts once. A question refused for want of teeth has shown nothing, and does not count.
+    again counts once. A question refused for want of teeth has shown nothing, and does not count. The days say how far
+    recorded details may lie from their course or crown.
     """
     store.require("link")
     tables = Tables(
@@ -30,6 +39,8 @@ def ask_all(store: Store, asks: Sequence[Ask], analysis: Analysis, *, say: Calla
         patients=store.read(PATIENTS),
         endo_details=store.read(ENDO_DETAILS),
         crown_details=store.read(CROWN_DETAILS),
+        course_gap_days=course_gap_days,
+        crown_repost_days=crown_repost_days,
     )
     log: dict[str, int] = json.loads(store.text(LOG) or "{}")
     prepared = [(ask, *groups_asked(tables, ask, analysis)) for ask in asks]
@@ -39,7 +50,10 @@ def ask_all(store: Store, asks: Sequence[Ask], analysis: Analysis, *, say: Calla
     with store.transaction():
         store.save_text(LOG, json.dumps(log, sort_keys=True))
     family = sum(log.values())
-    say(f"answering {len(asks)} question{'s' if len(asks) != 1 else ''}; {family} contrasts asked so far")
+    say(
+        f"answering {len(asks)} question{'s' if len(asks) != 1 else ''}; {family} contrast{'s' if family != 1 else ''} "
+        "asked so far"
+    )
     return tuple(answer(rows, flow, ask, analysis, family=family, refused=no) for ask, rows, flow, no in prepared)
 
 

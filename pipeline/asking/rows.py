@@ -7,19 +7,21 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.asking.details import crown_details_of, endo_details_of
 from pipeline.asking.fields import said
 from pipeline.asking.question import Ask
 from pipeline.questions.crown_rows import was_followed
 from pipeline.results import DAYS_PER_YEAR, FlowStep
+from pipeline.transforms.course_details import course_details, crown_details_of
 
 KEY = ["patient_id", "tooth_fdi"]
-TOLERANCE_DAYS = 60  # details may lie this far from the seat
 
 
 @dataclass(frozen=True)
 class Tables:
-    """What a question may read, as declared in `pipeline.tables`."""
+    """What a question may read, as declared in `pipeline.tables`.
+
+    Details belong to a course or crown that lies at most so many days away, as with the technique questions.
+    """
 
     crowns: pl.DataFrame
     endo_courses: pl.DataFrame
@@ -27,6 +29,8 @@ class Tables:
     patients: pl.DataFrame
     endo_details: pl.DataFrame
     crown_details: pl.DataFrame
+    course_gap_days: int = 180
+    crown_repost_days: int = 60
 
 
 def asked_rows(tables: Tables, ask: Ask) -> tuple[pl.DataFrame, list[FlowStep]]:
@@ -83,9 +87,11 @@ def keep_first(rows: pl.DataFrame, ask: Ask) -> pl.DataFrame:
 
 def _population(tables: Tables, ask: Ask) -> pl.DataFrame:
     if ask.population.name == "crowns":
-        rows = crown_details_of(tables.crowns, tables.crown_details, tolerance_days=TOLERANCE_DAYS)
+        details = crown_details_of(tables.crowns, tables.crown_details, tolerance_days=tables.crown_repost_days)
+        rows = tables.crowns.join(details, on="crown_id", how="left", maintain_order="left")
     else:
-        rows = endo_details_of(tables.endo_courses, tables.endo_details)
+        details = course_details(tables.endo_courses, tables.endo_details, gap_days=tables.course_gap_days)
+        rows = tables.endo_courses.join(details, on="course_id", how="left", maintain_order="left")
     new = [c for c in tables.patients.columns if c not in rows.columns and c not in ("load_id", "row_number")]
     return rows.join(tables.patients.select("patient_id", *new), on="patient_id", how="left", maintain_order="left")
 

@@ -9,6 +9,8 @@ import polars as pl
 
 from pipeline.checks.look import TableLook
 from pipeline.questions import hyperemic, recalls
+from pipeline.tables import INPUT_TABLES
+from pipeline.techniques.question import FILMS, HEALED, SUFFIX, Question, all_questions, codes_needed, name_of
 
 _CROWNS = ("crown_placement", "bridge_retainer_crown")
 _FILLED = ("endo_initial", "endo_retreatment")
@@ -16,11 +18,12 @@ _FILLED = ("endo_initial", "endo_retreatment")
 
 @dataclass(frozen=True)
 class Answer:
-    """One analysis: `lacks` is empty if it can be answered."""
+    """One analysis: `lacks` is empty if it can be answered. `of` names the technique question that it is part of."""
 
     id: str
     title: str
     lacks: tuple[str, ...]
+    of: str = ""
 
 
 def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]:
@@ -47,6 +50,7 @@ def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]
         Answer("adjustment_for_material", "Adjustment for material", () if material else ("crown_details.material",)),
         Answer(recalls.ID, recalls.TITLE, endo + _recall(looks)),
         Answer(hyperemic.ID, hyperemic.TITLE, crown + _hyperemic(looks)),
+        *_techniques(looks, crown=crown, endo=endo, material=material),
     ]
 
 
@@ -87,6 +91,26 @@ def _recall(looks: Mapping[str, TableLook]) -> tuple[str, ...]:
         return ("findings.pai",)
     films = looks["findings"].rows.filter(pl.col("pai").is_not_null())
     return () if films["symptomatic"].count() else ("findings.symptomatic",)
+
+
+def _techniques(
+    looks: Mapping[str, TableLook], *, crown: tuple[str, ...], endo: tuple[str, ...], material: bool
+) -> list[Answer]:
+    """Every technique question on each of its outcomes; whether its groups are large enough, only a run can tell."""
+    films = FILMS if _recall(looks) else ()
+    found = []
+    for question in all_questions():
+        codes = (codes_needed(question),) if (crown if question.unit == "crown" else endo) else ()
+        for outcome in question.outcomes:
+            lacks = codes or ((films if outcome == HEALED else ()) + _groups_lack(question, looks, material=material))
+            found.append(Answer(name_of(question, outcome), SUFFIX[outcome], lacks, of=question.title))
+    return found
+
+
+def _groups_lack(question: Question, looks: Mapping[str, TableLook], *, material: bool) -> tuple[str, ...]:
+    """The fields of the groups that are nowhere filled in; what linking makes, or codes say, is never lacking."""
+    stored = [need for need in question.needs if need.partition(".")[0] in INPUT_TABLES]
+    return () if "crown_details.material" in stored and material else _lacks(looks, *stored)
 
 
 def _lacks(looks: Mapping[str, TableLook], *needs: str) -> tuple[str, ...]:

@@ -113,6 +113,17 @@ def _codes(looks: dict[str, TableLook], codes: pl.DataFrame) -> list[str]:
 
 
 def _answers(found: list[Answer]) -> list[str]:
-    can = [f"  yes  {a.title}" for a in found if not a.lacks]
-    cannot = [f"  no   {a.title}: lacks {', '.join(dict.fromkeys(a.lacks))}" for a in found if a.lacks]
-    return ["Will be answered, as far as the rows looked at can tell:", *can, *cannot]
+    plain = [a for a in found if not a.of]
+    lines = ["Will be answered, as far as the rows looked at can tell:", *_yes_no({a.title: a.lacks for a in plain})]
+    asked: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for a in found:
+        if a.of:
+            asked.setdefault((a.of, a.lacks), []).append(a.title)
+    techniques = {f"{of} ({'; '.join(outcomes)})": lacks for (of, lacks), outcomes in asked.items()}
+    return [*lines, "Of technique, where groups are large enough:", *_yes_no(techniques)]
+
+
+def _yes_no(lacks: dict[str, tuple[str, ...]]) -> list[str]:
+    can = [f"  yes  {title}" for title, lacking in lacks.items() if not lacking]
+    cannot = [f"  no   {title}: lacks {', '.join(dict.fromkeys(what))}" for title, what in lacks.items() if what]
+    return [*can, *cannot]

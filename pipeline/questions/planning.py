@@ -12,10 +12,11 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import polars as pl
+from scipy.special import ndtri
 
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import days_of
@@ -39,6 +40,27 @@ class Pace:
     followed: int
     arrivals: float
     leaving: float
+
+
+@dataclass(frozen=True)
+class Goal:
+    """What is to be found: `smallest_per_100` at the horizon, by limits of `confidence`.
+
+    `survival` is the share of the reference (the second group) without failure by then, None where it is not known;
+    `error` the standard error of the log hazard ratio now, 0 where there is none. `looks` counts the comparisons among
+    which this one must stand, which `confidence` allows for.
+    """
+
+    id: str
+    title: str
+    labels: Mapping[str, str]
+    settled: bool
+    smallest_per_100: float
+    horizon_years: float
+    survival: float | None
+    error: float
+    confidence: float
+    looks: int = 1
 
 
 def plan_question(
@@ -67,29 +89,62 @@ def plan_question(
     until = cutoff or spells["exit_date"].max()
     assert isinstance(until, dt.date)
     sides = {name: pace(spells, name, unit=unit, until=until) for name in pair}
-    settled = comparison.verdict.code in (DIFFERS, LITTLE_DIFFERENCE)
     total, years = sum(s.failures for s in sides.values()), sum(s.tooth_years for s in sides.values())
-    smallest = comparison.verdict.smallest_difference_per_100
-    survival = _survival(comparison, pair[1], total, years)
-    if not total or survival is None or not min(s.tooth_years for s in sides.values()):
+    goal = Goal(
+        id=comparison.id,
+        title=comparison.title,
+        labels={g.name: g.label for g in comparison.groups},
+        settled=comparison.verdict.code in (DIFFERS, LITTLE_DIFFERENCE),
+        smallest_per_100=comparison.verdict.smallest_difference_per_100,
+        horizon_years=comparison.horizon_years,
+        survival=_survival(comparison, pair[1], total, years),
+        error=_error(comparison, pair, analysis),
+        confidence=analysis.confidence,
+    )
+    return plan_pair(goal, sides)
+
+
+def plan_pair(goal: Goal, sides: Mapping[str, Pace]) -> Plan:
+    """How far two groups, by name with their pace, are from the goal."""
+    total, years = sum(s.failures for s in sides.values()), sum(s.tooth_years for s in sides.values())
+    if not total or goal.survival is None or not min(s.tooth_years for s in sides.values()):
         why = "No failure has been seen yet" if not total else "One of the groups has not been followed"
-        return _plan(comparison, sides, settled, (f"{why}: what would settle this cannot be worked out.",))
-    ratio = smallest_ratio(survival, smallest / 100)
+        return _plan(goal, sides, (f"{why}: what would settle this cannot be worked out.",))
+    ratio = smallest_ratio(goal.survival, goal.smallest_per_100 / 100)
     failing = total / years
     now = information([failing * s.tooth_years for s in sides.values()])
-    effect = max(1.0, _error(comparison, pair, analysis) ** 2 * now)
-    needed = effect * information_needed(ratio, power=POWER, confidence=analysis.confidence)
-    times = needed / now
+    effect = max(1.0, goal.error**2 * now)
+    needed = effect * information_needed(ratio, power=POWER, confidence=goal.confidence)
     return _plan(
-        comparison,
+        goal,
         sides,
-        settled,
         (),
         ratio=ratio,
         effect=effect,
-        times=times,
+        times=needed / now,
         months=months_until(needed, list(sides.values()), failing),
     )
+
+
+def plan_healing(goal: Goal, sides: Mapping[str, Pace], error: float | None) -> Plan:
+    """The same for shares healed at recall: `error` is that of their difference in teeth per 100, None without one.
+
+    The error shrinks with the square root of the teeth recalled, groups at their present shares; teeth recalled come
+    at the pace of the last 24 months.
+    """
+    if not error:
+        return _plan(goal, sides, ("There is no range yet: what would settle this cannot be worked out.",))
+    wanted = goal.smallest_per_100 / (z_value(goal.confidence) + float(ndtri(POWER)))
+    times = (error / wanted) ** 2
+    arrivals, cases = sum(s.arrivals for s in sides.values()), sum(s.cases for s in sides.values())
+    months = math.ceil(12 * max(times - 1, 0) * cases / arrivals) if arrivals else None
+    far = months is None or months > 12 * FORECAST_YEARS
+    return _plan(goal, sides, (), effect=1.0, times=times, months=None if far else months)
+
+
+def plan_nothing(goal: Goal, sides: Mapping[str, Pace], why: str) -> Plan:
+    """A plan that holds the counts and says why nothing can be worked out."""
+    return _plan(goal, sides, (why,))
 
 
 def pace(spells: pl.DataFrame, state: str, *, unit: str, until: dt.date) -> Pace:
@@ -181,9 +236,8 @@ def _error(comparison: Comparison, pair: tuple[str, str], analysis: Analysis) ->
 
 
 def _plan(
-    comparison: Comparison,
-    sides: dict[str, Pace],
-    settled: bool,
+    goal: Goal,
+    sides: Mapping[str, Pace],
     why: tuple[str, ...],
     *,
     ratio: float | None = None,
@@ -191,12 +245,11 @@ def _plan(
     times: float | None = None,
     months: int | None = None,
 ) -> Plan:
-    labels = {g.name: g.label for g in comparison.groups}
     more = max(times - 1, 0.0) if times is not None else None
     groups = tuple(
         PlanGroup(
             name=name,
-            label=labels.get(name, name),
+            label=goal.labels.get(name, name),
             cases=s.cases,
             failures=s.failures,
             tooth_years=s.tooth_years,
@@ -208,11 +261,11 @@ def _plan(
     )
     failures = sum(s.failures for s in sides.values())
     plan = Plan(
-        id=comparison.id,
-        title=comparison.title,
-        settled=settled,
-        smallest_per_100=comparison.verdict.smallest_difference_per_100,
-        horizon_years=comparison.horizon_years,
+        id=goal.id,
+        title=goal.title,
+        settled=goal.settled,
+        smallest_per_100=goal.smallest_per_100,
+        horizon_years=goal.horizon_years,
         hazard_ratio=ratio,
         design_effect=effect,
         groups=groups,
@@ -222,6 +275,7 @@ def _plan(
         practices=None if times is None else math.ceil(times),
         within_years=FORECAST_YEARS,
         sentences=why,
+        looks=goal.looks,
     )
     return plan if why else replace(plan, sentences=_sentences(plan))
 

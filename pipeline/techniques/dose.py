@@ -2,36 +2,61 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy import stats
 
 from pipeline.questions.covariates import Covariate, design, strata
 from pipeline.questions.crown_longevity import Analysis, fit_states
 from pipeline.results_technique import DosePoint
-from pipeline.stats.cox import CoxInputError
+from pipeline.stats.cox import CoxFit, CoxInputError
+from pipeline.stats.curve_shape import shape_tests
 from pipeline.stats.splines import KNOT_QUANTILES, harrell_knots, natural_spline
 
 POINTS = 11
 MIN_FAILURES_A_COLUMN = 10
+FEW_DOSES = 5
+WIDEST = 25.0  # a range from a fifth to five times says nothing; a curve that has one is not drawn
+
+
+@dataclass(frozen=True)
+class DoseCurve:
+    """Points of a curve; without one, `why` says the reason and the rest is empty.
+
+    `p` is that of no change along the dose, `bend_p` that of a straight line (on the scale of the logarithm). `note`
+    says what must be known of a curve that is drawn.
+    """
+
+    points: tuple[DosePoint, ...] = ()
+    reference: float | None = None
+    p: float | None = None
+    bend_p: float | None = None
+    why: str = ""
+    note: str = ""
 
 
 def dose_curve(
     rows: pl.DataFrame, dose: str, covariates: tuple[Covariate, ...], analysis: Analysis, *, reference: float
-) -> tuple[tuple[DosePoint, ...], str]:
-    """Points of the curve between the 5th and 95th of 100 doses, and why there is none ("" where there is one).
+) -> DoseCurve:
+    """The curve between the 5th and 95th of 100 doses.
 
     All rows with a dose count, whatever their band. The curve is 1 at `reference`; its limits, errors clustered on the
-    patient, are those of each point by itself. Each column of the curve needs `MIN_FAILURES_A_COLUMN` failures.
+    patient, are those of each point by itself. Each column of the curve needs `MIN_FAILURES_A_COLUMN` failures, and no
+    upper limit may be more than `WIDEST` times the lower one: where a dose and a covariate run together, as case number
+    and year may, the curve cannot be told. Tests compare with F distributions whose second degrees of freedom are the
+    failures less one: with few failures chi-square would claim too often.
     """
     known = rows.filter(pl.col(dose).is_not_null()).sort("row_id", "entry_days")
     values = known[dose].cast(pl.Float64).to_numpy()
     knots = spline_knots(values)
     if knots is None:
-        return (), "Fewer than three different doses: no curve."
+        return DoseCurve(why="Fewer than three different doses: no curve.")
     curve = natural_spline(values, knots=knots)
     if known["event"].sum() < MIN_FAILURES_A_COLUMN * curve.shape[1]:
-        return (), "Too few failures for a curve over the dose."
+        return DoseCurve(why="Too few failures for a curve over the dose.")
     adjust = design(known, covariates)
     codes, n_strata = strata(known, "provider_id", min_failures=analysis.min_stratum_failures)
     names = tuple(f"dose_{i}" for i in range(curve.shape[1]))
@@ -43,18 +68,41 @@ def dose_curve(
             stratum=codes if n_strata > 1 else None,
         )
     except CoxInputError as refused:
-        return (), f"The curve over the dose could not be fitted: {refused}"
+        return DoseCurve(why=f"The curve over the dose could not be fitted: {refused}")
     if not fit.converged:
-        return (), "The curve over the dose could not be fitted."
+        return DoseCurve(why="The curve over the dose could not be fitted.")
+    points = _points(fit, names, values, knots, reference=reference, confidence=analysis.confidence)
+    if len(points) < POINTS or any(p.ci_high > WIDEST * p.ci_low for p in points):
+        return DoseCurve(why="The curve over the dose is too uncertain to be drawn.")
+    tests = shape_tests(fit, names, knots=knots)
+    rest = fit.n_events - 1
+    p, bend = (
+        None if t is None else float(stats.f.sf(t.chi_square / t.df, t.df, rest))
+        for t in (tests.any_effect, tests.bend)
+    )
+    different = len(np.unique(values))
+    note = f"Only {different} different doses were used; between them the curve is drawn, not seen."
+    return DoseCurve(points, reference, p, bend, note=note if different <= FEW_DOSES else "")
+
+
+def _points(
+    fit: CoxFit,
+    names: tuple[str, ...],
+    values: NDArray[np.float64],
+    knots: NDArray[np.float64],
+    *,
+    reference: float,
+    confidence: float,
+) -> tuple[DosePoint, ...]:
     low, high = np.quantile(values, (0.05, 0.95))
     base = natural_spline(np.array([reference]), knots=knots)[0]
     points = []
     for at in np.linspace(low, high, POINTS):
         along = natural_spline(np.array([at]), knots=knots)[0] - base
-        log = fit.contrast(dict(zip(names, along.tolist(), strict=True)), confidence=analysis.confidence)
+        log = fit.contrast(dict(zip(names, along.tolist(), strict=True)), confidence=confidence)
         if np.isfinite(log.se):
             points.append(DosePoint(float(at), *(float(np.exp(v)) for v in (log.estimate, log.low, log.high))))
-    return tuple(points), ""
+    return tuple(points)
 
 
 def spline_knots(values: NDArray[np.float64]) -> NDArray[np.float64] | None:

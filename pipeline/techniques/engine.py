@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,88 +11,167 @@ import polars as pl
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of
-from pipeline.results import DAYS_PER_YEAR, Estimate, NotRun
-from pipeline.results_technique import DosePoint, TechniqueAnswer, TechniqueGroup
+from pipeline.results import DAYS_PER_YEAR, NotRun
+from pipeline.results_planning import Plan
+from pipeline.results_technique import TechniqueAnswer, TechniqueGroup
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.rates import failure_rate
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
-from pipeline.stats.standardised import AdjustedDifference
-from pipeline.techniques.claims import Draft, with_claims
-from pipeline.techniques.dose import dose_curve
-from pipeline.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, grouped
-from pipeline.techniques.question import HEALED, Question
+from pipeline.stats.standardised import AdjustedDifference, Standardised
+from pipeline.techniques.claims import Draft, Pair, with_claims
+from pipeline.techniques.dose import DoseCurve, dose_curve
+from pipeline.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, counted_as, grouped
+from pipeline.techniques.healing import healing, healing_difference, recall_notes
+from pipeline.techniques.plans import paces_of
+from pipeline.techniques.question import (
+    COMPETING,
+    FILMS,
+    HEALED,
+    POPULATION,
+    SUFFIX,
+    TIME_ZERO,
+    Question,
+    codes_needed,
+    fields_needed,
+    name_of,
+)
 
 MODEL = "cox_by_technique"
-SUFFIX = {
-    "crown_failure": "crown failure",
-    "tooth_loss": "tooth loss",
-    "endo_failure": "retreatment, surgery or extraction",
-    "radiographic_success": "healing at recall",
-}
+Asked = tuple[Question, str, pl.DataFrame | None]  # a question, one of its outcomes, the rows to ask it of
 
 
 @dataclass(frozen=True)
 class Answered:
-    """Answers in order of question and outcome, and the questions that could not be asked."""
+    """Answers in order of question and outcome, and the questions that could not be asked.
+
+    `main_p_family` is the p of the main comparison among all looks, None without one.
+    """
 
     answers: tuple[TechniqueAnswer, ...]
     not_run: tuple[NotRun, ...]
+    main_p_family: float | None = None
+    plans: tuple[Plan, ...] = ()
 
 
 def answer_all(
-    questions: Sequence[Question], rows: Mapping[tuple[str, str], pl.DataFrame], analysis: Analysis
+    questions: Sequence[Question],
+    rows: Mapping[tuple[str, str], pl.DataFrame],
+    analysis: Analysis,
+    *,
+    more: Iterable[Asked] = (),
+    main: float | None = None,
 ) -> Answered:
-    """Ask every question of its rows, then count all contrasts together as one family.
+    """Ask every question of its rows, then count all contrasts and the main comparison (`main`, its p) as one family.
 
-    `rows` has a frame for each pair of unit and outcome, as made by `rows.py`. A question whose factor is empty there,
-    or whose groups are too small, goes to `not_run` with what it lacks.
+    `rows` has a frame for each pair of unit and outcome, as made by `rows.py`; `more` are questions that bring rows of
+    their own. A question whose factor is empty there, or whose groups are too small, goes to `not_run` with what it
+    lacks.
     """
     drafts: list[Draft] = []
     not_run: list[NotRun] = []
-    for question in questions:
-        for outcome in question.outcomes:
-            frame = rows.get((question.unit, outcome))
-            found = _answer(question, outcome, frame, analysis)
-            if isinstance(found, NotRun):
-                not_run.append(found)
-            else:
-                drafts.append(found)
-    return Answered(with_claims(drafts, analysis), tuple(not_run))
+    plain = [(q, outcome, rows.get((q.unit, outcome))) for q in questions for outcome in q.outcomes]
+    for question, outcome, frame in (*plain, *more):
+        found = _answer(question, outcome, frame, analysis)
+        if isinstance(found, NotRun):
+            not_run.append(found)
+        else:
+            drafts.append(found)
+    claimed = with_claims(drafts, analysis, main=main)
+    return Answered(claimed.answers, tuple(not_run), claimed.main_p_family, claimed.plans)
 
 
 def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysis: Analysis) -> Draft | NotRun:
-    name, title = f"technique_{question.id}_{outcome}", f"{question.title}: {SUFFIX[outcome]}"
+    name, title = name_of(question, outcome), f"{question.title}: {SUFFIX[outcome]}"
     if rows is None or rows.is_empty():
-        return NotRun(name, title, ("findings.pai",) if outcome == HEALED else question.needs)
-    if rows[question.factor].null_count() == rows.height:
-        return NotRun(name, title, tuple(need.replace("|", " or ") for need in question.needs))
-    groups = grouped(rows, question)
+        return NotRun(name, title, (codes_needed(question),))
+    judged = outcome == HEALED
+    seen = rows.filter("recalled") if judged else rows
+    films = FILMS if seen.is_empty() else ()
+    told = rows if seen.is_empty() else seen
+    fields = fields_needed(question) if told[question.factor].null_count() == told.height else ()
+    if films or fields:
+        return NotRun(name, title, (*films, *fields))
+    groups = grouped(seen, question, judged=judged)
     if groups is None:
-        need = f"two groups of {MIN_PATIENTS} patients with {MIN_FAILURES} failures"
-        return NotRun(name, title, (f"{question.needs[0].replace('|', ' or ')}: {need}",))
+        what = "teeth healed and as many not" if judged else "failures"
+        need = f"two groups of {MIN_PATIENTS} patients with {MIN_FAILURES} {what}"
+        return NotRun(name, title, (f"{fields_needed(question)[0]}: {need}",))
     draft = _draft(question, outcome, groups, analysis, name=name, title=title)
-    if outcome == HEALED:
-        return draft
-    pairs = [(group, groups.reference) for group in groups.labels if group != groups.reference]
-    ratios, within = _ratios(groups.rows, pairs, question, analysis)
+    if judged:
+        return _with_healing(_with_recalls(draft, rows, question, groups), question, groups, analysis)
+    return _with_ratios(draft, question, rows, groups, analysis)
+
+
+def _with_ratios(draft: Draft, question: Question, rows: pl.DataFrame, groups: Grouped, analysis: Analysis) -> Draft:
+    ratios, within = _ratios(groups.rows, list(draft.pairs), question, analysis)
     adjusted = {e.contrast: e for e in ratios.estimates if e.adjusted_for or e.stratified_by}
-    differences = _differences(ratios.adjusted, groups, analysis)
+    standard = _standardised(ratios.adjusted, groups, analysis)
     curve = _dose(question, rows, groups, analysis)
+    first = next(iter(adjusted.values()), None)
+    answer = replace(
+        draft.answer,
+        groups=tuple(_with_rate(g, standard, analysis) for g in draft.answer.groups),
+        dose=curve.points,
+        reference_dose=curve.reference,
+        dose_p=curve.p,
+        bend_p=curve.bend_p,
+        adjusted_for=first.adjusted_for if first else (),
+        stratified_by=first.stratified_by if first else (),
+        missing=ratios.missing,
+        notes=(*draft.answer.notes, *ratios.notes, *(text for text in (curve.why, curve.note) if text)),
+    )
     return replace(
         draft,
-        answer=_described(draft.answer, ratios, adjusted, curve),
-        ratios={g: adjusted[f"{g} vs {ref}"] for g, ref in pairs if f"{g} vs {ref}" in adjusted},
-        differences=differences,
+        answer=answer,
+        ratios={pair: adjusted[" vs ".join(pair)] for pair in draft.pairs if " vs ".join(pair) in adjusted},
+        differences=_differences(standard, draft.pairs, analysis),
         fitted=ratios.adjusted is not None,
         between_clinicians=not within,
     )
 
 
-def _ratios(
-    rows: pl.DataFrame, pairs: list[tuple[str, str]], question: Question, analysis: Analysis
-) -> tuple[Ratios, bool]:
+def _with_recalls(draft: Draft, due: pl.DataFrame, question: Question, groups: Grouped) -> Draft:
+    """How many were due for a recall in each group, and what must be said where not all came."""
+    counted = counted_as(groups, due, question)
+    shown = tuple(replace(g, due=counted.get(g.name, g.teeth)) for g in draft.answer.groups)
+    return replace(draft, answer=replace(draft.answer, groups=shown, notes=(*draft.answer.notes, *recall_notes(shown))))
+
+
+def _with_healing(draft: Draft, question: Question, groups: Grouped, analysis: Analysis) -> Draft:
+    found = healing(groups, question.adjust, analysis)
+    shares, answer = found.shares, draft.answer
+    shown = answer.groups
+    differences: dict[Pair, AdjustedDifference] = {}
+    if shares is not None:
+        differences = {pair: healing_difference(shares, pair, analysis) for pair in draft.pairs}
+        limits = {g.name: shares.limits(g.name, confidence=analysis.confidence) for g in shown}
+        share = dict(zip(shares.groups, shares.share.tolist(), strict=True))
+        shown = tuple(
+            replace(
+                g,
+                adjusted_success=1 - share[g.name],
+                adjusted_success_ci_low=1 - limits[g.name][1],
+                adjusted_success_ci_high=1 - limits[g.name][0],
+            )
+            for g in shown
+        )
+    answer = replace(
+        answer,
+        groups=shown,
+        adjusted_for=found.used if shares is not None else (),
+        stratified_by=("clinician",) if found.by_clinician else (),
+        missing=found.missing,
+        notes=(*answer.notes, *found.notes),
+    )
+    possible = {pair: d for pair, d in differences.items() if np.isfinite(d.p)}
+    return replace(
+        draft, answer=answer, differences=possible, fitted=shares is not None, between_clinicians=not found.within
+    )
+
+
+def _ratios(rows: pl.DataFrame, pairs: list[Pair], question: Question, analysis: Analysis) -> tuple[Ratios, bool]:
     """Ratios within clinicians; across them, and False, where the groups do not vary within any clinician's teeth."""
     ratios = group_ratios(rows, pairs, question.adjust, analysis, unit="row_id", model=MODEL)
     if ratios.adjusted is not None or rows["provider_id"].n_unique() < 2:
@@ -103,9 +182,13 @@ def _ratios(
 
 
 def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis, *, name: str, title: str) -> Draft:
-    notes = groups.notes
-    if outcome == HEALED:
-        notes = (*notes, "Only teeth that came back for a film are counted; the shares are not adjusted.")
+    shown = tuple(
+        _group(groups.rows.filter(pl.col("state") == state), state, label, outcome, analysis)
+        for state, label in groups.labels.items()
+    )
+    timed = {g.name for g in shown if outcome == HEALED or g.rate_per_100_tooth_years is not None}
+    pairs = [(g.name, groups.reference) for g in shown if g.name != groups.reference]
+    pairs += [pair for pair in question.also if groups.reference not in pair]
     answer = TechniqueAnswer(
         id=name,
         question=question.id,
@@ -114,10 +197,7 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         outcome=outcome,
         horizon_years=analysis.horizon_years,
         reference=groups.reference,
-        groups=tuple(
-            _group(groups.rows.filter(pl.col("state") == state), state, label, outcome, analysis)
-            for state, label in groups.labels.items()
-        ),
+        groups=shown,
         contrasts=(),
         dose=(),
         dose_unit=question.dose_unit,
@@ -126,35 +206,21 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         stratified_by=(),
         missing=(),
         caveats=(*question.caveats, question.why_adjust),
-        notes=notes,
+        notes=groups.notes,
         family=0,
+        population=POPULATION[question.unit],
+        time_zero=TIME_ZERO[question.unit],
+        competing=COMPETING[outcome],
     )
     smallest = question.smallest_difference_per_100
     return Draft(
         answer=answer,
+        pairs=tuple(pair for pair in pairs if timed.issuperset(pair)),
         ratios={},
         differences={},
         smallest_per_100=analysis.smallest_difference_per_100 if smallest is None else smallest,
         years_of_records=_years(groups.rows),
-    )
-
-
-def _described(
-    answer: TechniqueAnswer,
-    ratios: Ratios,
-    adjusted: Mapping[str, Estimate],
-    curve: tuple[tuple[DosePoint, ...], float | None, str],
-) -> TechniqueAnswer:
-    dose, reference_dose, why = curve
-    first = next(iter(adjusted.values()), None)
-    return replace(
-        answer,
-        dose=dose,
-        reference_dose=reference_dose,
-        adjusted_for=first.adjusted_for if first else (),
-        stratified_by=first.stratified_by if first else (),
-        missing=ratios.missing,
-        notes=(*answer.notes, *ratios.notes, *((why,) if why else ())),
+        paces=paces_of(groups.rows, groups.labels, outcome),
     )
 
 
@@ -169,38 +235,58 @@ def _group(rows: pl.DataFrame, name: str, label: str, outcome: str, analysis: An
     return TechniqueGroup(name, label, rows.height, patients, failures, rate.tooth_years, *figures)
 
 
-def _differences(fit: CoxFit | None, groups: Grouped, analysis: Analysis) -> dict[str, AdjustedDifference]:
-    """Adjusted differences at the horizon: all the rows of the model, set to each group in turn."""
+def _standardised(fit: CoxFit | None, groups: Grouped, analysis: Analysis) -> Standardised | None:
+    """Adjusted shares failed at the horizon: all the rows of the model, set to each group in turn."""
     if fit is None:
-        return {}
-    horizon = days_of(analysis.horizon_years)
+        return None
     columns = [name for name in groups.labels if name in fit.names]
-    standard = standardise(
+    return standardise(
         fit,
         fitted_target(fit, np.ones(fit.n_rows, dtype=np.bool_)),
         states={g: {c: float(c == g) for c in columns} for g in groups.labels},
-        days=[horizon],
+        days=[days_of(analysis.horizon_years)],
         min_at_risk=analysis.min_at_risk,
     )
+
+
+def _followed(standard: Standardised, analysis: Analysis) -> set[str]:
+    """Groups of which enough teeth are followed to the horizon."""
+    counted = zip(standard.states, standard.at_risk[:, 0].tolist(), strict=True)
+    return {state for state, at_risk in counted if at_risk >= analysis.min_at_risk}
+
+
+def _differences(
+    standard: Standardised | None, pairs: Sequence[Pair], analysis: Analysis
+) -> dict[Pair, AdjustedDifference]:
+    if standard is None:
+        return {}
+    horizon, followed = days_of(analysis.horizon_years), _followed(standard, analysis)
     out = {}
-    followed = dict(zip(standard.states, standard.at_risk[:, 0].tolist(), strict=True))
-    for group in columns:
-        found = standard.difference(group, groups.reference, day=horizon, confidence=analysis.confidence)
-        enough = min(followed[group], followed[groups.reference]) >= analysis.min_at_risk
-        if enough and np.isfinite(found.std_error) and np.isfinite(found.p):
-            out[group] = found
+    for pair in pairs:
+        if followed.issuperset(pair):
+            found = standard.difference(*pair, day=horizon, confidence=analysis.confidence)
+            if np.isfinite(found.std_error) and np.isfinite(found.p):
+                out[pair] = found
     return out
 
 
-def _dose(
-    question: Question, rows: pl.DataFrame, groups: Grouped, analysis: Analysis
-) -> tuple[tuple[DosePoint, ...], float | None, str]:
+def _with_rate(g: TechniqueGroup, standard: Standardised | None, analysis: Analysis) -> TechniqueGroup:
+    if standard is None or g.name not in _followed(standard, analysis):
+        return g
+    at = standard.curves(confidence=analysis.confidence).filter(pl.col("state") == g.name).row(0, named=True)
+    failed = (at["failure"], at["lower"], at["upper"])
+    if any(share is None or not 0 < share < 1 for share in failed):
+        return g
+    rate, low, high = (float(-100 * np.log1p(-share) / analysis.horizon_years) for share in failed)
+    return replace(g, adjusted_rate_per_100_tooth_years=rate, adjusted_rate_ci_low=low, adjusted_rate_ci_high=high)
+
+
+def _dose(question: Question, rows: pl.DataFrame, groups: Grouped, analysis: Analysis) -> DoseCurve:
     if not question.spline:
-        return (), None, ""
+        return DoseCurve()
     middle = groups.rows.filter(pl.col("state") == groups.reference)[question.factor].cast(pl.Float64).median()
     reference = float(middle) if isinstance(middle, float) else 0.0
-    points, why = dose_curve(rows, question.factor, question.adjust, analysis, reference=reference)
-    return points, reference if points else None, why
+    return dose_curve(rows, question.factor, question.adjust, analysis, reference=reference)
 
 
 def _years(rows: pl.DataFrame) -> float:

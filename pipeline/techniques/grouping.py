@@ -24,27 +24,27 @@ class Grouped:
     notes: tuple[str, ...]
 
 
-def grouped(rows: pl.DataFrame, question: Question) -> Grouped | None:
+def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> Grouped | None:
     """Put each row into its group; None where fewer than two groups are large enough.
 
     Rows without a value are left out and counted in a note. A group with fewer than `MIN_PATIENTS` patients or
-    `MIN_FAILURES` failures is never shown by itself: words are pooled into `other_pooled`, bands of a dose are left
-    out, since far ends of a dose have nothing in common. A pool as small is left out too. Where the reference is too
-    small the group with most rows takes its place (of equals the first by name), which is said.
+    `MIN_FAILURES` failures (for `judged` rows, that many healed and that many not) is never shown by itself: by the
+    question's rule it is pooled into `other_pooled` or left out. A pool as small is left out too. Where the reference
+    is too small the group with most rows takes its place (of equals the first by name), which is said.
     """
     named, labels = _named(rows, question)
     known = named.filter(pl.col("state").is_not_null())
     notes = []
     if gaps := rows.height - known.height:
         notes.append(f"{gaps} of {rows.height} rows have no value of the question and are not compared.")
-    large = _large(known, list(labels))
+    large = _large(known, list(labels), judged=judged)
     small = [name for name in labels if name not in large]
     lost = known.filter(pl.col("state").is_in(small))
-    limits = f"fewer than {MIN_PATIENTS} patients or {MIN_FAILURES} failures"
+    limits = too_small(judged=judged)
     shown = {name: label for name, label in labels.items() if name in large}
-    if lost.height and not question.bands:
+    if lost.height and question.small == "pool":
         pool = lost.with_columns(state=pl.lit(OTHER))
-        if _large(pool, [OTHER]):
+        if _large(pool, [OTHER], judged=judged):
             known = pl.concat([known.filter(pl.col("state").is_in(large)), pool])
             shown[OTHER] = OTHER_LABEL
             notes.append(f"Groups with {limits} are counted together.")
@@ -60,6 +60,21 @@ def grouped(rows: pl.DataFrame, question: Question) -> Grouped | None:
         if question.reference:
             notes.append(f"The usual reference is too small: compared with {shown[reference].lower()}.")
     return Grouped(known, shown, reference, tuple(notes))
+
+
+def too_small(*, judged: bool = False) -> str:
+    """The rule for small groups in words."""
+    few = f"{MIN_FAILURES} healed or not healed" if judged else f"{MIN_FAILURES} failures"
+    return f"fewer than {MIN_PATIENTS} patients or {few}"
+
+
+def counted_as(groups: Grouped, rows: pl.DataFrame, question: Question) -> dict[str, int]:
+    """How many of other rows fall into each group shown; what was pooled there is pooled here."""
+    named, _ = _named(rows, question)
+    other = pl.lit(OTHER if OTHER in groups.labels else None, pl.String)
+    state = pl.when(pl.col("state").is_in(list(groups.labels))).then("state").otherwise(other)
+    known = named.filter(pl.col("state").is_not_null()).with_columns(state=state)
+    return {str(k): int(n) for k, n in known.filter(pl.col("state").is_not_null()).group_by("state").len().iter_rows()}
 
 
 def _named(rows: pl.DataFrame, question: Question) -> tuple[pl.DataFrame, dict[str, str]]:
@@ -86,11 +101,13 @@ def _within(dose: pl.Expr, band: Band) -> pl.Expr:
     return inside
 
 
-def _large(rows: pl.DataFrame, names: Sequence[str]) -> list[str]:
+def _large(rows: pl.DataFrame, names: Sequence[str], *, judged: bool) -> list[str]:
+    failures = pl.col("event").cast(pl.Int64).sum()
     counted = rows.group_by("state").agg(
-        patients=pl.col("patient_id").n_unique(), failures=pl.col("event").cast(pl.Int64).sum()
+        patients=pl.col("patient_id").n_unique(),
+        few=pl.min_horizontal(failures, pl.len() - failures) if judged else failures,
     )
-    enough = counted.filter(pl.col("patients") >= MIN_PATIENTS, pl.col("failures") >= MIN_FAILURES)["state"].to_list()
+    enough = counted.filter(pl.col("patients") >= MIN_PATIENTS, pl.col("few") >= MIN_FAILURES)["state"].to_list()
     return [name for name in names if name in set(enough)]
 
 

@@ -24,6 +24,24 @@ OF_COURSES: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, KIND, LESION, CROWNE
 CHOSEN = (
     "Teeth were not given one way or the other by chance; what led to the choice may itself decide how long they last."
 )
+# Whom a question is asked of, and from when they are followed.
+POPULATION = {
+    "crown": "Crowns made here and followed from their seat",
+    "course": "The first completed root canal of each tooth",
+    "every_course": "Every completed root canal",
+}
+TIME_ZERO = {
+    "crown": "the seat of the crown",
+    "course": "completion of the root canal",
+    "every_course": "completion of the root canal",
+}
+# What may come before the outcome, and how it is counted.
+COMPETING = {
+    CROWN_FAILURE: "Loss of the tooth counts as failure of its crown; death and leaving end the time followed.",
+    TOOTH_LOSS: "Retreatment and surgery do not end the tooth; death and leaving end the time followed.",
+    ENDO_FAILURE: "Extraction counts with retreatment and surgery; death and leaving end the time followed.",
+    HEALED: "Teeth lost or treated again before a recall film are not in the shares.",
+}
 AFTERWARDS = "A crown made after the root canal is a later event and is not adjusted for."
 
 
@@ -56,10 +74,13 @@ class Question:
     """One question as data.
 
     `factor` is a column of the rows of `unit`: crowns, the first course of each tooth, or every course (see `rows.py`).
-    Groups are `levels`, or `bands` of a dose, or, with
-    neither, the words as recorded, the commonest being the reference. `reference` names a group. `adjust` are the
-    covariates and `why_adjust` the reason for them. `needs` are the stored fields without which it is not asked, each
-    `table.column`. `smallest_difference_per_100` None takes that of the settings. `spline` adds a curve over the dose.
+    Groups are `levels`, or `bands` of a dose, or, with neither, the words as recorded, the commonest being the
+    reference. `reference` names a group; `also` are further pairs of groups to compare, the second being the one
+    compared with. `adjust` are the covariates and `why_adjust` the reason for them. `needs` are the stored fields
+    without which it is not asked, each `table.column`. `smallest_difference_per_100` None takes that of the settings.
+    `spline` adds a curve over the dose. `learn` marks a technique that a clinician may take up: its learning curve is
+    then asked for as well (see `learning.py`). `small` says what becomes of groups too small to be shown: words may be
+    counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
     """
 
     id: str
@@ -77,12 +98,19 @@ class Question:
     spline: bool = False
     caveats: tuple[str, ...] = (CHOSEN,)
     smallest_difference_per_100: float | None = None
+    also: tuple[tuple[str, str], ...] = ()
+    learn: bool = False
+    small: Literal["pool", "leave_out"] = "pool"
 
     def __post_init__(self) -> None:
         """Refuse a question that contradicts itself: a fault of ours."""
         names = [*(level.name for level in self.levels), *(band.name for band in self.bands)]
         if len(set(names)) < len(names) or bool(names) != (self.reference in names) or (self.levels and self.bands):
             raise ValueError(f"{self.id}: groups and reference do not fit.")
+        if not {name for pair in self.also for name in pair} <= set(names):
+            raise ValueError(f"{self.id}: a pair of groups that it does not have.")
+        if self.bands and self.small == "pool":
+            raise ValueError(f"{self.id}: small bands of a dose cannot be pooled.")
         if self.spline and not self.bands:
             raise ValueError(f"{self.id}: a curve needs a dose.")
         known = (CROWN_FAILURE,) if self.unit == "crown" else COURSE_OUTCOMES
@@ -90,6 +118,31 @@ class Question:
             raise ValueError(f"{self.id}: outcomes that its unit does not have.")
         if self.factor in {c.name for c in self.adjust}:
             raise ValueError(f"{self.id}: adjusted for what it asks about.")
+
+
+SUFFIX = {
+    CROWN_FAILURE: "crown failure",
+    TOOTH_LOSS: "tooth loss",
+    ENDO_FAILURE: "retreatment, surgery or extraction",
+    HEALED: "healing at recall",
+}
+CODES = {"crown": "procedures: crown codes"}
+FILMS = ("findings.pai", "findings.symptomatic")
+
+
+def name_of(question: Question, outcome: str) -> str:
+    """The id of the answer to a question on one outcome."""
+    return f"technique_{question.id}_{outcome}"
+
+
+def codes_needed(question: Question) -> str:
+    """The rows of the ledger without which a question has nothing to follow."""
+    return CODES.get(question.unit, "procedures: root canal codes")
+
+
+def fields_needed(question: Question) -> tuple[str, ...]:
+    """The fields that say the groups, in words."""
+    return tuple(need.replace("|", " or ") for need in question.needs)
 
 
 def same(*pairs: tuple[str, str]) -> tuple[Level, ...]:

@@ -17,7 +17,7 @@ KEY = ["patient_id", "tooth_fdi"]
 def rows_of_crowns(
     crowns: pl.DataFrame, crown_details: pl.DataFrame, patients: pl.DataFrame, *, tolerance_days: int
 ) -> pl.DataFrame:
-    """One row per crown followed from its seat: `row_id, entry_days, exit_days, event` and the factors.
+    """One row per crown followed from its seat: `row_id, start, entry_days, exit_days, event`, factors.
 
     Beside the columns of `crowns` and the details: `age` (years at the seat), `year`, `sex, bruxism, smoker, diabetes`,
     `endo_before_seat`, and `crown_number`, `first` or `later` by the crowns on record of the tooth.
@@ -33,6 +33,7 @@ def rows_of_crowns(
         .join(place.select("crown_id", crown_number=number), on="crown_id", how="left", maintain_order="left")
         .with_columns(
             row_id="crown_id",
+            start="seat_date",
             event="failure",
             age="age_at_seat",
             year="seat_year",
@@ -59,8 +60,9 @@ def rows_of_courses(
     of that one at most, so that no time and no lost tooth counts twice.
 
     `lesion` is `yes` for a periapical index of 3 to 5 before treatment and `no` for 1 or 2; `course_visits` is what was
-    recorded, else the days with a row. For `radiographic_success` rows are those recalled and `event` is true where the
-    tooth was not healed; `findings` is then needed.
+    recorded, else the days with a row. For `radiographic_success` rows are those due: followed for `recall_months`
+    without further treatment. Of those `recalled`, `event` is true where the tooth was not healed `recall_years` after
+    completion; both are null for the others. `findings` is then needed.
     """
     first = courses.filter(pl.col("completed").is_not_null()).sort("completed", "course_id")
     if not every:
@@ -73,8 +75,16 @@ def rows_of_courses(
             raise ValueError("radiographic_success needs findings.")
         judged = radiographic_success(first, findings, recall_months=recall_months)
         judged = judged.filter(pl.col("symptomatic").is_not_null(), pl.col("success").is_not_null())
-        spells = spells.join(judged.select("course_id", "success"), on="course_id").with_columns(
-            event=~pl.col("success")
+        judged = judged.select("course_id", "success", "recall_date")
+        due = pl.col("exit_date") >= pl.col("completed").dt.offset_by(f"{recall_months}mo")
+        spells = (
+            spells.filter(due)
+            .join(judged, on="course_id", how="left", maintain_order="left")
+            .with_columns(
+                recalled=pl.col("success").is_not_null(),
+                event=~pl.col("success"),
+                recall_years=(pl.col("recall_date") - pl.col("completed")).dt.total_days() / DAYS_PER_YEAR,
+            )
         )
     born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
     people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
@@ -85,6 +95,7 @@ def rows_of_courses(
         .join(details, on="course_id", how="left", maintain_order="left")
         .with_columns(
             row_id="course_id",
+            start="completed",
             age=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR,
             year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
             lesion=pl.when(pai >= 3).then(pl.lit("yes")).when(pai >= 1).then(pl.lit("no")),

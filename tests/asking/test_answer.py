@@ -136,7 +136,8 @@ def test_a_question_without_groups_is_refused_in_words():
 
 def test_row_order_changes_nothing():
     tables = practice(resin=2.0)
-    turned = Tables(*(getattr(tables, f).reverse() for f in Tables.__dataclass_fields__))
+    frames = (getattr(tables, f) for f in Tables.__dataclass_fields__)
+    turned = Tables(*(f.reverse() for f in frames if isinstance(f, pl.DataFrame)))
     assert asked(turned) == asked(tables)
 
 

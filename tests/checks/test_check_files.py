@@ -48,9 +48,13 @@ def test_what_is_foretold_is_what_a_run_answers(small: Path, gone: tuple[str, ..
     looks = {t: look_at(settings, t, codes, today=TODAY, say=quiet) for t in settings.tables}
     foretold = {a.id: a.lacks for a in answers(looks, codes) if a.lacks}
     results = everything(settings, today=TODAY, say=quiet)
-    # How the questions of technique fare hangs on the linked rows, which nobody has before a run.
-    told = {n.id: n.needs for n in results.not_run if not n.id.startswith("technique_")}
-    assert foretold == told
+    told = {n.id: n.needs for n in results.not_run}
+    # Forty rows are too few for any question of technique; that only the linked rows can tell.
+    small_groups = {name for name, needs in told.items() if any("two groups of" in need for need in needs)}
+    assert all(name.startswith("technique_") for name in small_groups)
+    assert foretold == {
+        name: needs for name, needs in told.items() if name not in small_groups | {"technique_learning"}
+    }
 
 
 def test_rows_set_aside_are_those_that_ingest_sets_aside(small: Path):

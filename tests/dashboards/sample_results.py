@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -45,6 +46,7 @@ from pipeline.results import (
     UnknownCode,
     Verdict,
 )
+from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 
 YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
 HORIZON = 5.0
@@ -454,6 +456,7 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
         followup=(FollowUp("crowns", crowns, 2310, 0.287, 0.713), FollowUp("root canals", endo, None, 0.31, 0.69)),
         recalls=_recalls(endo),
         trials=(_trial(max(before // 2, 20)),),
+        techniques=_technique_answers(),
     )
 
 
@@ -659,6 +662,43 @@ def _trial(teeth: int) -> Trial:
             FlowStep("Hyperemic", sum(sizes.values()), 5 * teeth - sum(sizes.values()), "another pulp", "crowns"),
         ),
         notes=("The pulp is taken as recorded before any root canal.",),
+    )  # fmt: skip
+
+
+def _technique_answers() -> tuple[TechniqueAnswer, ...]:
+    """Two technique questions: one names a difference, one has a group too small to be shared."""
+    margin = (("chamfer", "Chamfer", 812, 71), ("shoulder", "Shoulder", 640, 58), ("knife_edge", "Knife edge", 90, 7))
+    sealer = (("calcium_silicate", "Calcium silicate", 410, 66), ("epoxy_resin", "Epoxy resin", 522, 41))
+    return (
+        _technique_answer(
+            "margin", "Margin of the crown", "crown_failure", margin, ((0.4, -2.6, 3.4), "little_difference")
+        ),
+        _technique_answer("sealer", "Sealer", "tooth_loss", sealer, ((6.2, 2.1, 10.3), "differs")),
+    )
+
+
+def _technique_answer(
+    question: str,
+    title: str,
+    outcome: str,
+    groups: Sequence[tuple[str, str, int, int]],
+    found: tuple[tuple[float, float, float], str],
+) -> TechniqueAnswer:
+    difference, verdict = found
+    made = tuple(
+        TechniqueGroup(
+            name, label, n, n - n // 5, failed, 6.5 * n, 15.4 * failed / n, 12.0 * failed / n, 19.0 * failed / n
+        )
+        for name, label, n, failed in groups
+    )
+    ratios = tuple(round(math.exp(v / 8), 3) for v in difference)
+    contrasts = tuple(
+        TechniqueContrast(g.name, made[0].name, *ratios, *difference, 0.01, 0.04, verdict, "A sentence.", "")
+        for g in made[1:]
+    )
+    return TechniqueAnswer(
+        f"technique_{question}_{outcome}", question, f"{title}: {outcome}", "crown", outcome, 5.0, made[0].name, made,
+        contrasts, (), "", None, ("age", "sex"), ("clinician",), (), ("Not by chance.",), (), 3,
     )  # fmt: skip
 
 

@@ -157,3 +157,9 @@ def test_the_parts_stand_in_one_order_and_say_when_there_is_too_little() -> None
     assert little.text == (
         "Only 1 failure so far; from 20 on, clinicians and months can be set against what is expected."
     )
+
+
+def test_a_first_year_without_limits_is_drawn_from_its_shares_alone() -> None:
+    few = replace(FIRST, rows=tuple(replace(r, limit_low=None, limit_high=None) for r in FIRST.rows))
+    chart = first_year_chart(few, id="y", label="x")
+    assert chart is not None

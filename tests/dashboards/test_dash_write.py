@@ -38,7 +38,7 @@ def test_a_failure_leaves_the_former_files(tmp_path: Path, monkeypatch: pytest.M
     write.write_all(samples.differs(), tmp_path)
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
 
-    def broken(_: object) -> str:
+    def broken(_: object, **_options) -> str:
         raise RuntimeError("no page")
 
     monkeypatch.setattr(write.clinician, "render", broken)

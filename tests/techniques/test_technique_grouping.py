@@ -1,9 +1,11 @@
 """Groups of a technique question, on rows that can be counted by eye."""
 
+from dataclasses import replace
+
 import polars as pl
 import pytest
 
-from pipeline.techniques.grouping import OTHER, grouped
+from pipeline.techniques.grouping import OTHER, counted_as, grouped
 from pipeline.techniques.question import CROWN_FAILURE, TOOTH_LOSS, Band, Question, all_questions, same
 
 WAYS = Question(
@@ -50,6 +52,32 @@ def test_a_pool_that_stays_small_is_not_shown() -> None:
     assert found is not None
     assert sizes(found) == {"a": 10, "b": 10}
     assert found.notes == ("20 rows are in groups with fewer than 10 patients or 5 failures: not shown.",)
+
+
+def test_a_question_may_leave_small_groups_out() -> None:
+    frame = pl.concat([rows("a"), rows("b"), rows("c", failures=3), rows("d", failures=2)])
+    found = grouped(frame, replace(WAYS, small="leave_out"))
+    assert found is not None
+    assert sizes(found) == {"a": 10, "b": 10}
+
+
+def test_of_healing_both_healed_and_not_healed_must_be_enough() -> None:
+    # Of ten teeth each: 5 not healed; 6 not healed, so only 4 healed.
+    frame = pl.concat([rows("a"), rows("b"), rows("c", failures=6)])
+    found = grouped(frame, WAYS, judged=True)
+    assert found is not None
+    assert sizes(found) == {"a": 10, "b": 10}
+    assert "5 healed or not healed" in found.notes[0]
+
+
+def test_teeth_due_are_counted_into_the_groups_shown() -> None:
+    found = grouped(pl.concat([rows("a"), rows("b"), rows("c", failures=3), rows("d", failures=2)]), WAYS)
+    assert found is not None
+    due = pl.concat([rows("a"), rows("a"), rows("c"), rows("d"), rows("unknown word")])
+    assert counted_as(found, due, WAYS) == {"a": 20, OTHER: 20}
+    without = grouped(pl.concat([rows("a"), rows("b"), rows("c", failures=2)]), WAYS)
+    assert without is not None
+    assert counted_as(without, due, WAYS) == {"a": 20}
 
 
 def test_few_patients_with_many_teeth_are_a_small_group() -> None:
@@ -100,5 +128,7 @@ def test_a_question_that_contradicts_itself_is_refused() -> None:
     common = {"id": "x", "title": "X", "factor": "x", "adjust": (), "why_adjust": "", "needs": ()}
     with pytest.raises(ValueError, match="reference"):
         Question(**common, unit="crown", outcomes=(CROWN_FAILURE,), bands=(Band("a", "A", None, 1),), reference="b")
+    with pytest.raises(ValueError, match="pooled"):
+        Question(**common, unit="crown", outcomes=(CROWN_FAILURE,), bands=(Band("a", "A", None, 1),), reference="a")
     with pytest.raises(ValueError, match="outcomes"):
         Question(**common, unit="crown", outcomes=(TOOTH_LOSS,))

@@ -63,6 +63,19 @@ def test_healed_at_recall_is_no_event() -> None:
     assert row["event"] is False
 
 
+def test_a_tooth_due_that_did_not_come_back_is_kept_without_an_outcome() -> None:
+    rows = rows_of_courses(
+        COURSES, TEETH, DETAILS, PEOPLE, outcome=HEALED, gap_days=30, findings=FILMS.clear(), every=True
+    )
+    # Both were followed for a year without further treatment: days 10 to 400, and 420 to 1000.
+    assert rows.select("row_id", "recalled", "event").rows() == [("again", False, None), ("first", False, None)]
+    late = COURSES.with_columns(completed=pl.when(pl.col("course_id") == "first").then(day(50)).otherwise("completed"))
+    rows = rows_of_courses(
+        late, TEETH, DETAILS, PEOPLE, outcome=HEALED, gap_days=30, findings=FILMS.clear(), every=True
+    )
+    assert rows["row_id"].to_list() == ["again"]
+
+
 def test_a_later_crown_of_a_tooth_and_what_was_recorded_of_it() -> None:
     crown = {"endo_timing": "vital", "failure": False}
     crowns = rows_of(

@@ -25,4 +25,5 @@ QUESTION = Question(
         AFTERWARDS,
         "Size follows the width of the root, which adjustment for the tooth group covers in part.",
     ),
+    small="leave_out",
 )

@@ -20,4 +20,5 @@ QUESTION = Question(
     dose_unit="mm",
     spline=True,
     caveats=(CHOSEN,),
+    small="leave_out",
 )

@@ -22,4 +22,5 @@ QUESTION = Question(
     dose_unit="mm",
     spline=True,
     caveats=(CHOSEN, AFTERWARDS),
+    small="leave_out",
 )

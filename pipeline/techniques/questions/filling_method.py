@@ -19,4 +19,5 @@ QUESTION = Question(
         ("carrier", "Carrier"),
     ),
     caveats=(CHOSEN, AFTERWARDS),
+    learn=True,
 )

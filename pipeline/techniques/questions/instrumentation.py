@@ -19,4 +19,5 @@ QUESTION = Question(
         ("reciprocating", "A reciprocating file"),
     ),
     caveats=(CHOSEN, AFTERWARDS),
+    learn=True,
 )

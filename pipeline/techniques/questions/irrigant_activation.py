@@ -14,4 +14,5 @@ QUESTION = Question(
     reference="no",
     levels=yes_no("Irrigant activated", "Irrigant not activated"),
     caveats=(CHOSEN, AFTERWARDS),
+    learn=True,
 )

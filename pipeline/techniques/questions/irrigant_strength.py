@@ -21,4 +21,5 @@ QUESTION = Question(
     dose_unit="percent",
     spline=True,
     caveats=(CHOSEN, AFTERWARDS),
+    small="leave_out",
 )

@@ -16,4 +16,5 @@ QUESTION = Question(
         ("chamfer", "Chamfer"), ("shoulder", "Shoulder"), ("knife_edge", "Knife edge"), ("other", "Other margins")
     ),
     caveats=(CHOSEN,),
+    learn=True,
 )

@@ -10,7 +10,7 @@ QUESTION = Question(
     outcomes=(CROWN_FAILURE,),
     adjust=(AGE, SEX, TOOTH_GROUP, ENDO_FIRST, YEAR),
     why_adjust="Patients and teeth of higher risk may get another kind of crown.",
-    needs=("crowns.material",),
+    needs=("crown_details.material",),
     reference="metal_ceramic",
     levels=same(
         ("metal", "Metal"),
@@ -21,4 +21,5 @@ QUESTION = Question(
         ("other", "Other materials"),
     ),
     caveats=(CHOSEN,),
+    learn=True,
 )

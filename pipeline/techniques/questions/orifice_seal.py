@@ -19,4 +19,5 @@ QUESTION = Question(
         ("zinc_oxide_eugenol", "Zinc oxide eugenol seal"),
     ),
     caveats=(CHOSEN, AFTERWARDS),
+    learn=True,
 )

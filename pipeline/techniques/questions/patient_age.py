@@ -23,4 +23,5 @@ QUESTION = Question(
         "Age is no choice of the clinician; this describes patients.",
         "Follow-up ends at the last visit or at death.",
     ),
+    small="leave_out",
 )

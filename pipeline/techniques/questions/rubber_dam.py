@@ -14,4 +14,5 @@ QUESTION = Question(
     reference="yes",
     levels=yes_no("Rubber dam", "No rubber dam"),
     caveats=(CHOSEN, AFTERWARDS),
+    learn=True,
 )

@@ -20,4 +20,5 @@ QUESTION = Question(
         ("other", "Other sealers"),
     ),
     caveats=(CHOSEN, AFTERWARDS),
+    learn=True,
 )

@@ -18,5 +18,6 @@ QUESTION = Question(
         ("after_cleaning", "Separated after cleaning"),
         ("removed", "Separated and removed"),
     ),
+    also=(("before_cleaning", "after_cleaning"), ("before_cleaning", "removed")),
     caveats=("Files separate in narrow and curved canals, which do worse anyway.", AFTERWARDS),
 )

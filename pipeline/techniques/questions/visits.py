@@ -15,4 +15,5 @@ QUESTION = Question(
     bands=(Band("one", "One visit", 0.0, 1.0), Band("more", "Two or more visits", 1.0, None)),
     dose_unit="visits",
     caveats=(CHOSEN, AFTERWARDS, "Teeth with pain or swelling more often take several visits."),
+    small="leave_out",
 )

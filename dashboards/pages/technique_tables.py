@@ -1,0 +1,156 @@
+"""The tables of one technique answer, and of all of them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from dashboards import tables, terms
+from dashboards.formats import (
+    DASH,
+    MINUS,
+    decimal,
+    listing,
+    lower_first,
+    percent,
+    ratio,
+    sentence_case,
+    whole,
+    years,
+)
+from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+
+HEALED = "radiographic_success"
+OUTCOME = {
+    "crown_failure": "Crown failure",
+    "tooth_loss": "Tooth loss",
+    "endo_failure": "Retreatment, surgery or extraction",
+    HEALED: "Healed at recall",
+}
+PLACE = {"crown": "Crowns", "course": "Root canals", "every_course": "Root canals"}
+
+
+def summary(answers: Sequence[TechniqueAnswer]) -> tables.NumberTable:
+    """One row for each question and outcome: how many teeth, and what may be said."""
+    rows = []
+    for a in answers:
+        said = Counter(terms.verdict(c.verdict).lower() for c in a.contrasts)
+        listed = [f"{verdict}: {n}" if len(a.contrasts) > 1 else verdict for verdict, n in sorted(said.items())]
+        rows.append(
+            (
+                f"{PLACE[a.unit]}: {lower_first(a.title.rsplit(': ', 1)[0])}",
+                OUTCOME[a.outcome],
+                whole(sum(g.teeth for g in a.groups)),
+                whole(sum(g.failures for g in a.groups)),
+                sentence_case(listing(listed, "and")) or "Counted only",
+            )
+        )
+    heads = ("Question", "Outcome", "Teeth", "Failures", "What may be said")
+    return tables.NumberTable("Technique questions and what may be said", heads, tuple(rows), (heads[1], heads[4]))
+
+
+def groups(a: TechniqueAnswer) -> tables.NumberTable:
+    """Who was counted: crude and adjusted rates, or for healing the shares recalled and healed."""
+    rows: tuple[tuple[str, ...], ...]
+    heads: tuple[str, ...]
+    if a.outcome == HEALED:
+        heads = ("Group", "Due for recall", "Recalled", "Patients", "Not healed", "Healed", "95 % range", "Adjusted")
+        heads = (*heads, "Range")
+        rows = tuple(
+            (
+                g.label,
+                DASH if g.due is None else whole(g.due),
+                whole(g.teeth) + ("" if not g.due else f" ({percent(g.teeth, g.due)})"),
+                whole(g.patients),
+                whole(g.failures),
+                *_share(g.success, g.success_ci_low, g.success_ci_high),
+                *_share(g.adjusted_success, g.adjusted_success_ci_low, g.adjusted_success_ci_high),
+            )
+            for g in a.groups
+        )
+    else:
+        heads = ("Group", "Teeth", "Patients", "Failures", "Tooth-years", "Per 100 tooth-years", "95 % range")
+        heads = (*heads, "Adjusted", "Range")
+        rows = tuple(
+            (
+                g.label,
+                whole(g.teeth),
+                whole(g.patients),
+                whole(g.failures),
+                whole(g.tooth_years),
+                decimal(g.rate_per_100_tooth_years),
+                _range(g.rate_ci_low, g.rate_ci_high),
+                decimal(g.adjusted_rate_per_100_tooth_years),
+                _range(g.adjusted_rate_ci_low, g.adjusted_rate_ci_high),
+            )
+            for g in a.groups
+        )
+    return tables.NumberTable(f"{a.title}, as counted and adjusted", heads, rows)
+
+
+def contrasts(a: TechniqueAnswer, labels: dict[str, str]) -> tables.NumberTable:
+    """Each comparison: hazard ratio and difference, or for healing the difference alone."""
+    said = "What to say"
+    if a.outcome == HEALED:
+        heads: tuple[str, ...] = ("Group", "Not healed per 100", "Range", said)
+    else:
+        heads = ("Group", "Hazard ratio", "Range", f"Failures per 100 by {years(a.horizon_years)}", "Range ", said)
+    rows = tuple(
+        (
+            contrast_label(a, c, labels),
+            *(() if a.outcome == HEALED else (ratio(c.hazard_ratio), _range(c.ratio_ci_low, c.ratio_ci_high, 2))),
+            _more(c),
+            _range(c.difference_ci_low, c.difference_ci_high),
+            terms.verdict(c.verdict),
+        )
+        for c in a.contrasts
+    )
+    return tables.NumberTable(f"{a.title}, adjusted, against {lower_first(labels[a.reference])}", heads, rows, (said,))
+
+
+def contrast_label(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str]) -> str:
+    """The group, and what it is compared with where that is not the reference of the question."""
+    return (
+        labels[c.group] if c.reference == a.reference else f"{labels[c.group]}, not {lower_first(labels[c.reference])}"
+    )
+
+
+def dose(a: TechniqueAnswer) -> tables.NumberTable:
+    """The points of the curve."""
+    heads = (sentence_case(a.dose_unit), "Hazard ratio", "Range")
+    rows = tuple((_amount(p.dose), ratio(p.hazard_ratio), _range(p.ci_low, p.ci_high, 2)) for p in a.dose)
+    against = "" if a.reference_dose is None else f", against {_amount(a.reference_dose)} {a.dose_unit}"
+    return tables.NumberTable(f"{a.title}: along the dose{against}", heads, rows)
+
+
+def small_print(a: TechniqueAnswer) -> tuple[str, ...]:
+    """Whom it is about, what is adjusted for, and what was left out."""
+    said = []
+    if a.population:
+        said.append(f"{a.population}, from {a.time_zero}. {a.competing}")
+    if a.adjusted_for:
+        within = ", within clinicians" if a.stratified_by else ""
+        said.append(
+            f"Adjusted for {listing(a.adjusted_for)}{within}; limits allow for teeth of one patient being alike."
+        )
+    return (*said, *(f"{sentence_case(text)}." for text in a.missing), *a.notes)
+
+
+def _amount(value: float) -> str:
+    return f"{value:.3g}".replace("-", MINUS)
+
+
+def _share(share: float | None, low: float | None, high: float | None) -> tuple[str, str]:
+    if share is None or low is None or high is None:
+        return DASH, DASH
+    return percent(share, 1), f"{percent(low, 1)} to {percent(high, 1)}"
+
+
+def _more(c: TechniqueContrast) -> str:
+    if c.difference_per_100 is None:
+        return DASH
+    return f"{decimal(abs(c.difference_per_100))} {'more' if c.difference_per_100 >= 0 else 'fewer'}"
+
+
+def _range(low: float | None, high: float | None, places: int = 1) -> str:
+    return DASH if low is None or high is None else f"{decimal(low, places)} to {decimal(high, places)}"

@@ -1,0 +1,161 @@
+"""Technique questions as they may leave: in words of the declared questions, on steps worth five teeth.
+
+What passes of an answer: its question, outcome and groups where all of them are declared; counts under 11 hidden and
+others rounded to 5, a lone hidden one with its smallest neighbour; of contrasts whose counts all stand the difference
+per 100 on the coarser step of the two groups, with its range widened, and the ratio with two figures. The verdict is
+no bolder than these figures.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboards import terms
+from dashboards.formats import known, sentence_case
+from dashboards.release_count import SMALLEST, ReleasedCount, protect
+from dashboards.release_percent import nearest, outward, percent_step, round_ratio
+from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from pipeline.techniques.grouping import OTHER, OTHER_LABEL
+from pipeline.techniques.question import all_questions
+
+OUTCOMES = {
+    "crown_failure": "crown failure",
+    "tooth_loss": "tooth loss",
+    "endo_failure": "retreatment, surgery or extraction",
+    "radiographic_success": "not healed at recall",
+}
+# Words that practices record for questions without a declared list of groups: common practice, no source.
+RECORDED = {
+    "cement": ("resin", "glass_ionomer", "resin_modified_glass_ionomer", "zinc_phosphate", "temporary", "other"),
+    "core": ("composite", "amalgam", "glass_ionomer", "cast", "none", "other"),
+    "post": ("fibre", "metal", "cast", "titanium", "none", "other"),
+}
+
+
+@dataclass(frozen=True)
+class ReleasedTechniqueGroup:
+    """One way of doing it; of those healed or not at recall, `teeth` are those recalled and `failures` not healed."""
+
+    label: str
+    teeth: ReleasedCount
+    failures: ReleasedCount
+
+
+@dataclass(frozen=True)
+class ReleasedContrast:
+    """One way over another, adjusted: failures more (above 0) or fewer per 100 by the horizon, and the ratio."""
+
+    label: str
+    against: str
+    per_100: int
+    low: int
+    high: int
+    ratio: float | None
+    ratio_low: float | None
+    ratio_high: float | None
+    verdict_code: str
+
+    def __post_init__(self) -> None:
+        if self.verdict_code not in terms.VERDICTS or not self.low <= self.per_100 <= self.high:
+            raise ValueError("a released contrast has a known verdict and lies within its range")
+
+
+@dataclass(frozen=True)
+class ReleasedTechnique:
+    """One question and outcome. `withheld` contrasts rest on hidden counts, or could not be worked out."""
+
+    title: str
+    outcome: str
+    horizon_years: float
+    groups: tuple[ReleasedTechniqueGroup, ...]
+    contrasts: tuple[ReleasedContrast, ...]
+    withheld: int
+
+
+@dataclass(frozen=True)
+class ReleasedTechniques:
+    """All that may leave of the technique questions of a run; `family` is how many looks were corrected for."""
+
+    answers: tuple[ReleasedTechnique, ...] = ()
+    family: int = 0
+
+    @property
+    def contrasts(self) -> tuple[ReleasedContrast, ...]:
+        """Every contrast that is shown."""
+        return tuple(c for a in self.answers for c in a.contrasts)
+
+
+def release_techniques(
+    answers: Sequence[TechniqueAnswer], *, smallest: float, total_told: bool = True
+) -> ReleasedTechniques:
+    """Let through the answers that can be said in declared words; `smallest` is the difference that would matter.
+
+    Teeth that have no value of a question are in no group, so a total told elsewhere gives no hidden group away beyond
+    what `protect` guards; `total_told` False leaves that guard out.
+    """
+    out = tuple(r for a in answers if (r := _answer(a, smallest, total_told)) is not None)
+    return ReleasedTechniques(out, max((a.family for a in answers), default=0) if out else 0)
+
+
+@functools.cache
+def _declared() -> dict[str, tuple[str, dict[str, str]]]:
+    """Of each declared question its title and the labels of its groups by name."""
+    out = {}
+    for q in all_questions():
+        labels = {g.name: g.label for g in (*q.levels, *q.bands)}
+        words = RECORDED.get(q.id, ())
+        labels |= {form: sentence_case(w.replace("_", " ")) for w in words for form in (w, w.replace("_", " "))}
+        out[q.id] = (q.title, labels | {OTHER: OTHER_LABEL})
+    return out
+
+
+def _answer(a: TechniqueAnswer, smallest: float, total_told: bool) -> ReleasedTechnique | None:
+    title, labels = _declared().get(a.question, ("", {}))
+    named = [g.name for g in a.groups]
+    if not title or a.outcome not in OUTCOMES or not set(named) <= set(labels):
+        return None
+    guard = protect if total_told else lambda counts: [protect([n])[0] for n in counts]
+    teeth = dict(zip(named, guard([g.teeth for g in a.groups]), strict=True))
+    failures = dict(zip(named, guard([g.failures for g in a.groups]), strict=True))
+    shown = tuple(ReleasedTechniqueGroup(labels[n], teeth[n], failures[n]) for n in named)
+    full = {n for n in named if teeth[n].value is not None and failures[n].value is not None}
+    exact = {g.name: g.teeth for g in a.groups}
+    made = [_contrast(c, labels, exact, full, smallest) for c in a.contrasts]
+    kept = tuple(c for c in made if c is not None)
+    return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept))
+
+
+def _contrast(
+    c: TechniqueContrast, labels: dict[str, str], teeth: dict[str, int], full: set[str], smallest: float
+) -> ReleasedContrast | None:
+    figures = (c.difference_per_100, c.difference_ci_low, c.difference_ci_high)
+    if not {c.group, c.reference} <= full or any(v is None or not known(v) for v in figures):
+        return None
+    steps = [percent_step(teeth[n]) for n in (c.group, c.reference)]
+    if any(s is None for s in steps):
+        return None
+    step = max(s for s in steps if s is not None)
+    mid, low, high = (float(v) for v in figures if v is not None)
+    ends = outward(low, high, step)
+    ratios = [None if v is None or not known(v) else round_ratio(v)
+              for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high)]  # fmt: skip
+    if any(v is None for v in ratios) or min(teeth[n] for n in (c.group, c.reference)) < SMALLEST:
+        ratios = [None, None, None]
+    at = nearest(mid, step)
+    return ReleasedContrast(
+        labels[c.group], labels[c.reference], at, *ends, *ratios, _verdict(c.verdict, at, ends, smallest)
+    )
+
+
+def _verdict(code: str, at: int, ends: tuple[int, int], smallest: float) -> str:
+    """The verdict, as far as the figures that are shown bear it out."""
+    if code not in terms.VERDICTS:
+        return "too_early"
+    low, high = ends
+    borne = {
+        "differs": at != 0 and (low > 0 or high < 0),
+        "little_difference": -smallest <= low and high <= smallest,
+    }
+    return code if borne.get(code, True) else "cannot_tell"

@@ -1,0 +1,123 @@
+"""Technique questions at the gate: declared words, counts hidden and rounded, verdicts no bolder than figures."""
+
+import dataclasses
+import re
+
+import pytest
+import sample_results as samples
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dashboards import words_technique
+from dashboards.pages import study_club
+from dashboards.release import release
+from dashboards.release_percent import percent_step
+from dashboards.release_technique import ReleasedContrast, ReleasedTechniques, release_techniques
+from pipeline.results_technique import TechniqueAnswer
+from pipeline.techniques.question import all_questions
+
+
+def answers() -> tuple[TechniqueAnswer, ...]:
+    return samples.differs().techniques
+
+
+def shown(*given: TechniqueAnswer) -> ReleasedTechniques:
+    return release_techniques(given, smallest=5)
+
+
+def test_a_small_group_is_hidden_with_its_smallest_neighbour_and_so_are_its_comparisons() -> None:
+    margin = shown(*answers()).answers[0]
+    assert [str(g.failures) for g in margin.groups] == ["70", "hidden", "hidden"]
+    assert margin.contrasts == ()
+    assert margin.withheld == 2
+
+
+def test_figures_stand_on_steps_worth_five_teeth() -> None:
+    sealer = shown(*answers()).answers[1]
+    (contrast,) = sealer.contrasts
+    step = percent_step(410)
+    assert step == 2
+    assert (contrast.per_100, contrast.low, contrast.high) == (6, 2, 12)
+    assert contrast.verdict_code == "differs"
+    assert [g.label for g in sealer.groups] == ["Calcium silicate sealer", "Epoxy resin sealer"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"question": "invented"},
+        {"outcome": "happiness"},
+        {"groups": tuple(dataclasses.replace(g, name="Dr Ashby") for g in samples.differs().techniques[1].groups)},
+    ],
+)
+def test_what_is_not_declared_stays_inside(change: dict) -> None:
+    assert shown(dataclasses.replace(answers()[1], **change)).answers == ()
+
+
+def test_labels_of_the_results_are_not_used() -> None:
+    renamed = tuple(dataclasses.replace(g, label="Dr Ashby’s way") for g in answers()[1].groups)
+    found = shown(dataclasses.replace(answers()[1], groups=renamed, title="Dr Ashby: loss"))
+    assert "Ashby" not in repr(found)
+    assert found.answers
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.tuples(st.integers(11, 4000), st.integers(11, 4000)),
+    st.floats(-40, 40),
+    st.floats(0, 30),
+    st.sampled_from(["differs", "little_difference", "cannot_tell", "too_early", "something else"]),
+)
+def test_a_verdict_is_never_bolder_than_the_figures(
+    teeth: tuple[int, int], mid: float, half: float, verdict: str
+) -> None:
+    a = answers()[1]
+    groups = tuple(dataclasses.replace(g, teeth=n, failures=11) for g, n in zip(a.groups, teeth, strict=True))
+    told = dataclasses.replace(
+        a.contrasts[0], difference_per_100=mid, difference_ci_low=mid - half, difference_ci_high=mid + half,
+        verdict=verdict,
+    )  # fmt: skip
+    for c in shown(dataclasses.replace(a, groups=groups, contrasts=(told,))).contrasts:
+        step = max(percent_step(n) or 99 for n in teeth)
+        assert {c.per_100 % step, c.low % step, c.high % step} == {0}
+        assert c.low <= mid - half + 1e-6
+        assert c.high >= mid + half - 1e-6
+        if c.verdict_code == "differs":
+            assert c.low > 0 or c.high < 0
+        if c.verdict_code == "little_difference":
+            assert -5 <= c.low <= c.high <= 5
+
+
+def test_a_contrast_made_by_hand_is_refused() -> None:
+    with pytest.raises(ValueError, match="released contrast"):
+        ReleasedContrast("a", "b", 9, 0, 5, None, None, None, "differs")
+
+
+def test_the_page_says_what_the_release_holds() -> None:
+    released = release(samples.differs())
+    page = re.sub(r"\s+", " ", study_club.render(released))
+    assert words_technique.headline(released.techniques) == "1 of 1 technique comparison names a difference"
+    (sentence,) = words_technique.named(released.techniques)
+    assert sentence.startswith("Epoxy resin sealer against calcium silicate sealer, tooth loss by 5 years: 6 more")
+    assert sentence in page
+    for row in words_technique.contrasts_table(released.techniques.answers).rows:
+        assert all(cell in page for cell in row)
+
+
+def test_no_comparison_is_named_where_none_is_shown() -> None:
+    assert words_technique.headline(ReleasedTechniques()).startswith("No technique comparison")
+    flat = dataclasses.replace(answers()[1].contrasts[0], verdict="cannot_tell")
+    two = dataclasses.replace(answers()[1], contrasts=(flat, flat))
+    assert words_technique.headline(shown(two)) == "None of 2 technique comparisons names a difference"
+
+
+def test_every_declared_question_can_be_said() -> None:
+    for q in all_questions():
+        names = [g.name for g in (*q.levels, *q.bands)][:2]
+        if not names:
+            continue
+        groups = tuple(dataclasses.replace(g, name=n) for g, n in zip(answers()[1].groups, names, strict=True))
+        contrast = dataclasses.replace(answers()[1].contrasts[0], group=names[1], reference=names[0])
+        found = shown(dataclasses.replace(answers()[1], question=q.id, groups=groups, contrasts=(contrast,)))
+        assert found.answers[0].title == q.title
+        assert len(found.contrasts) == 1

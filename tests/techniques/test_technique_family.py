@@ -1,0 +1,62 @@
+"""The main comparison and the techniques as one family, and what the family takes from the main verdict."""
+
+import numpy as np
+import pytest
+from technique_practice import draw
+
+from pipeline.questions.crown_longevity import Analysis
+from pipeline.results import Comparison, Difference, Verdict
+from pipeline.techniques.engine import answer_all
+from pipeline.techniques.family import in_family, main_p
+from pipeline.techniques.question import TOOTH_LOSS, all_questions
+
+ANALYSIS = Analysis()
+DAM = next(q for q in all_questions() if q.id == "rubber_dam")
+
+
+def main_comparison(per_100: float, low: float, high: float, code: str = "differs") -> Comparison:
+    difference = Difference("through_crown", "before_seat", 5.0, 0, per_100, low, high, "")
+    verdict = Verdict(code, "It differs.", "", "The range is 1 to 9 more per 100.", "", "", 5.0)
+    return Comparison("main", "", "", "", "", (), (), None, difference, verdict, (), (), (), 5.0)
+
+
+def dam_rows(*, ratio: float, seed: int = 24):
+    rng = np.random.default_rng(seed)
+    dam = rng.random(2600) < 0.5
+    return draw(rng, 2600, {"rubber_dam": dam, "kind": None, "lesion": None, "crown_at_start": None},
+                log_hazard=np.log(ratio) * ~dam)  # fmt: skip
+
+
+def test_the_p_of_the_main_difference_is_that_of_its_limits() -> None:
+    # A range that just touches 0 has the p of its confidence.
+    assert main_p(main_comparison(5.0, 0.0, 10.0), ANALYSIS) == pytest.approx(0.05)
+    assert main_p(None, ANALYSIS) is None
+
+
+@pytest.mark.parametrize(("main", "expected"), [(0.039, 0.04875), (0.045, 0.05625), (1e-6, 1.25e-6)])
+def test_the_main_comparison_has_four_fifths_of_the_chance(main: float, expected: float) -> None:
+    found = answer_all([DAM], {("course", TOOTH_LOSS): dam_rows(ratio=1.0)}, ANALYSIS, main=main)
+    assert found.main_p_family == pytest.approx(expected)
+
+
+def test_techniques_have_the_rest_or_all_where_the_main_comparison_differs() -> None:
+    rows = {("course", TOOTH_LOSS): dam_rows(ratio=1.42)}
+    beside = answer_all([DAM], rows, ANALYSIS, main=0.5).answers[0]
+    after = answer_all([DAM], rows, ANALYSIS, main=0.001).answers[0]
+    alone = answer_all([DAM], rows, ANALYSIS).answers[0]
+    p = alone.contrasts[0].p
+    assert alone.contrasts[0].p_family == pytest.approx(p)
+    assert after.contrasts[0].p_family == pytest.approx(max(p, 0.001 / 0.8))
+    assert beside.contrasts[0].p_family == pytest.approx(max(min(p / 0.2, 1), 0))
+    assert (alone.family, beside.family) == (1, 2)
+
+
+def test_a_main_difference_that_only_stands_alone_is_not_named() -> None:
+    main = main_comparison(5.0, 1.0, 9.0)
+    assert in_family(main, 0.04, ANALYSIS) is main
+    assert in_family(main, None, ANALYSIS) is main
+    found = in_family(main, 0.06, ANALYSIS).verdict
+    assert found.code == "cannot_tell"
+    assert found.sentence.startswith("The range is 1 to 9 more per 100. Alone it would just pass")
+    other = main_comparison(5.0, -1.0, 9.0, code="cannot_tell")
+    assert in_family(other, 0.9, ANALYSIS) is other
