@@ -92,9 +92,14 @@ def ingest(practice: Path, keep_ids: bool) -> None:
 
 @cli.command()
 @_TOML
-def link(practice: Path) -> None:
-    """Link root canals, crowns and extractions of one tooth."""
-    _finish(run.link_stage(load_settings(practice), say=_say()))
+@click.option("--workers", default=1, show_default=True, type=click.IntRange(1, 64), help="Processes to link with.")
+@click.option(
+    "--parts", default=1, show_default=True, type=click.IntRange(1, 4096), help="Groups of patients to link in."
+)
+@click.option("--cluster", metavar="ADDRESS", help="A running Dask cluster, tls://HOST:PORT; sees the same folders.")
+def link(practice: Path, workers: int, parts: int, cluster: str | None) -> None:
+    """Link root canals, crowns and extractions of one tooth; with workers or in groups the result is the same."""
+    _finish(run.link_stage(load_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster))
 
 
 @cli.command()

@@ -27,6 +27,9 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
 from pipeline.results import Results, from_plain, to_plain
 from pipeline.results_asked import Asked
+from pipeline.scale.link_partitions import link_in_parts
+from pipeline.scale.run_partitions import cluster as on_cluster
+from pipeline.scale.run_partitions import processes
 from pipeline.set_aside import SETTLED, write_set_aside
 from pipeline.sources.mapping import resolve_columns
 from pipeline.store import Store, open_store
@@ -48,6 +51,7 @@ from pipeline.worksheets.lists import recall_rows, write_recall_list, write_work
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 
+PARTS_ON_A_CLUSTER = 64
 Say = Callable[[str], None]
 LINK_COUNTS = "link_counts"
 PRACTICE_CODE = "practice_code"
@@ -82,12 +86,24 @@ def set_aside_stage(settings: Settings, out: Path, *, say: Say) -> list[Path]:
     return written
 
 
-def link_stage(settings: Settings, *, say: Say) -> Path:
-    """Link what is stored; returns the database's path."""
+def link_stage(settings: Settings, *, say: Say, parts: int = 1, workers: int = 1, cluster: str | None = None) -> Path:
+    """Link what is stored; returns the database's path.
+
+    With more than one of `parts` or `workers`, or on a Dask `cluster`, patients are linked in groups; the result is the
+    same.
+    """
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("ingest")
         say("linking root canals, crowns and extractions of one tooth")
-        linked = link(_link_input(store, settings), code_table(settings), link_rules(settings))
+        tables, codes, rules = _link_input(store, settings), code_table(settings), link_rules(settings)
+        if max(parts, workers) > 1 or cluster is not None:
+            folder = store.path.with_name(f".{store.path.name}.parts")
+            opened = on_cluster(cluster) if cluster is not None else processes(workers)
+            with opened as executor:
+                parts = parts if parts > 1 else 4 * workers if cluster is None else PARTS_ON_A_CLUSTER
+                linked = link_in_parts(tables, codes, rules, parts=parts, folder=folder, executor=executor, say=say)
+        else:
+            linked = link(tables, codes, rules)
         with store.transaction():
             store.replace(CROWNS, linked.crowns)
             store.replace(ENDO_COURSES, linked.endo_courses)

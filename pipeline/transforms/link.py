@@ -115,13 +115,13 @@ class Linked:
 class Ledger:
     """What the stored tables say before the rules' numbers are applied; one for each data cut-off asked for.
 
-    `done` has every completed row that stands (`patient_id, service_date`), `events` those of permanent teeth whose
+    `begin` is the day of the first completed row that stands, `events` are those of permanent teeth whose
     kind the rules look at, `history` the existing rows of permanent teeth. `ends` is the end of each patient's
     follow-up at the last contact, `gaps` and `extracted` what became of single teeth. `cutoff` is the day up to which
     the data reach, `cutoff_asked` the one that was asked for.
     """
 
-    done: pl.DataFrame
+    begin: dt.date | None
     events: pl.DataFrame
     history: pl.DataFrame
     crown_details: pl.DataFrame
@@ -180,7 +180,7 @@ def read_ledger(tables: LinkInput, codes: pl.DataFrame, *, data_cutoff: dt.date 
     seen = contacts(rows.done.lazy(), findings).unique()
     gaps = lost_between_visits(rows.events.lazy(), rows.history.lazy(), extracted.lazy(), seen).collect()
     return Ledger(
-        done=rows.done,
+        begin=_first(rows.done),
         events=rows.events,
         history=rows.history,
         crown_details=tables.crown_details.collect(),
@@ -228,6 +228,11 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
 def _latest(done: pl.DataFrame, tables: LinkInput) -> dt.date | None:
     latest: dt.date | None = data_cutoff(done.lazy(), tables.findings, tables.patients).collect().item()
     return latest
+
+
+def _first(done: pl.DataFrame) -> dt.date | None:
+    first = done["service_date"].min()
+    return first if isinstance(first, dt.date) else None
 
 
 def _to_cutoff(ledger: Ledger) -> pl.DataFrame:
@@ -301,7 +306,7 @@ def _courses(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
     courses = build_courses(
         ledger.events.lazy(), ledger.history.lazy(), course_gap_days=rules.course_gap_days
     ).collect()
-    return _numbered(courses.sort(*KEY, "started", "kind"), "course_id", "E")
+    return numbered(courses.sort(*KEY, "started", "kind"), "course_id", "E")
 
 
 def _crowns(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
@@ -317,10 +322,10 @@ def _crowns(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
     elsewhere = crowns_from_elsewhere(
         ledger.history.lazy(), here, details, ledger.ends.lazy().select("patient_id", "first_seen")
     )
-    records_begin = pl.lit(ledger.done["service_date"].min(), pl.Date)
+    records_begin = pl.lit(ledger.begin, pl.Date)
     crowns = crown_entry(pl.concat([here, elsewhere]), records_begin=records_begin).collect()
     crowns = crowns.with_columns(in_place_from=pl.coalesce("seat_date", pl.col("seen_date") - pl.duration(days=1)))
-    return _numbered(crowns.sort(*KEY, "in_place_from", "posted_first"), "crown_id", "C")
+    return numbered(crowns.sort(*KEY, "in_place_from", "posted_first"), "crown_id", "C")
 
 
 def _filled_elsewhere(history: pl.DataFrame) -> pl.DataFrame:
@@ -359,8 +364,8 @@ def _link_to_crowns(courses: pl.DataFrame, crowns: pl.DataFrame) -> pl.DataFrame
     ).select(*courses.columns, "crown_at_start", "crown_id", "days_to_crown")
 
 
-def _numbered(frame: pl.DataFrame, name: str, prefix: str) -> pl.DataFrame:
-    # A running number in tooth order: it names no one and does not depend on the order of the rows.
+def numbered(frame: pl.DataFrame, name: str, prefix: str) -> pl.DataFrame:
+    """The rows, which come in tooth order, with a running number: it names no one and hangs on no order of rows."""
     digits = max(6, len(str(frame.height)))
     number = pl.int_range(1, pl.len() + 1).cast(pl.String).str.zfill(digits)
     return frame.with_columns((pl.lit(prefix) + number).alias(name))

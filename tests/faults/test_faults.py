@@ -253,7 +253,7 @@ def test_a_temporary_folder_that_cannot_be_made(folder: Path, monkeypatch: pytes
 
 @pytest.mark.parametrize("sign", [signal.SIGTERM, signal.SIGINT])
 def test_asked_to_stop(folder: Path, sign: signal.Signals):
-    write_ledger(folder / "ledger-2.csv", rows=150_000)
+    write_ledger(folder / "ledger-2.csv", rows=600_000)
     child = subprocess.Popen(
         [sys.executable, "-m", "pipeline", "ingest", "practice.toml"],
         cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
