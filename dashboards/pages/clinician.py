@@ -29,7 +29,6 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     """
     sections = [_section(c, f"c{i}") for i, c in enumerate(results.comparisons)]
     trials = [trial.trial_section(t, f"t{i}") for i, t in enumerate(results.trials)]
-    block = technique.technique_block(results)
     strength, learning = technique.strength_block(results), technique_learning.learning_block(results)
     cases = my_cases.my_cases(results.own_cases)
     return page.render(
@@ -49,7 +48,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         trials=trials,
         root_canals=[s for i, s in enumerate(sections) if i and not s["of_crowns"]],
         cases=cases,
-        technique=block,
+        technique=technique.technique_summary(results),
         strength=strength,
         learning=learning,
         not_run=results.not_run,

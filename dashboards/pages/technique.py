@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
@@ -54,19 +54,30 @@ def technique_block(results: Results) -> dict[str, Any]:
     if not answers:
         return {}
     asked = [_asked(list(found), i) for i, (_, found) in enumerate(groupby(answers, key=lambda a: a.question))]
-    family = max(a.family for a in answers)
-    claimed = sum(c.verdict == "differs" for a in answers for c in a.contrasts)
-    shows = "None shows" if not claimed else f"{whole(claimed)} {'show' if claimed > 1 else 'shows'}"
     return {
         "asked": asked,
         "charts": [c for one in asked for p in one.parts for c in (p.chart, p.dose_chart) if c is not None],
-        "summary": technique_tables.summary(answers),
-        "family": (
-            f"{count(len(asked), 'question')} with {count(family, 'adjusted comparison')}, all counted as one family "
-            f"of looks. {shows} a difference that may then be named."
-        ),
+        "family": family_sentence(answers),
         "elsewhere": ELSEWHERE,
     }
+
+
+def technique_summary(results: Results) -> dict[str, Any]:
+    """What `technique_summary.html.j2` shows: one sentence and one table; empty where no question was answered."""
+    answers = results.techniques
+    return {"family": family_sentence(answers), "summary": technique_tables.summary(answers)} if answers else {}
+
+
+def family_sentence(answers: Sequence[TechniqueAnswer]) -> str:
+    """How many questions and comparisons count as one family of looks, and how many differences may be named."""
+    questions = len(list(groupby(answers, key=lambda a: a.question)))
+    family = max(a.family for a in answers)
+    claimed = sum(c.verdict == "differs" for a in answers for c in a.contrasts)
+    shows = "None shows" if not claimed else f"{whole(claimed)} {'show' if claimed > 1 else 'shows'}"
+    return (
+        f"{count(questions, 'question')} with {count(family, 'adjusted comparison')}, all counted as one family "
+        f"of looks. {shows} a difference that may then be named."
+    )
 
 
 def strength_block(results: Results) -> dict[str, Any]:
