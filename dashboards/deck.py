@@ -10,7 +10,7 @@ import copy
 import io
 import math
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any
@@ -62,6 +62,19 @@ class Series:
     values: tuple[float | None, ...]
     low: tuple[float | None, ...] = ()
     high: tuple[float | None, ...] = ()
+
+
+def on_grid(
+    name: str, look: Look, points: Mapping[int, tuple[float, float | None, float | None]], grid: Sequence[int],
+    *, bars: Sequence[int],
+) -> Series:  # fmt: skip
+    """A curve as a series: its values with their ends by month on the grid; a range is drawn at the months `bars`."""
+
+    def at(end: int, months: Iterable[int]) -> tuple[float | None, ...]:
+        told = set(months)
+        return tuple(points[m][end] if m in told and m in points else None for m in grid)
+
+    return Series(name, look, at(0, grid), at(1, bars), at(2, bars))
 
 
 class Deck:

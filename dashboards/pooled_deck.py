@@ -8,7 +8,7 @@ from __future__ import annotations
 from dashboards import terms, theme
 from dashboards.charts.pooled_curve import at
 from dashboards.charts.pooled_forest import LOST
-from dashboards.deck import Deck, Series
+from dashboards.deck import Deck, on_grid
 from dashboards.formats import DASH, count, listing, lower_first, phrase, plural, sentence_case, years
 from dashboards.pages.pooled import NOTE, say_range, say_value
 from pipeline.results_pooled import PooledComparison, PooledResults, PooledValue
@@ -88,19 +88,16 @@ def _curves(deck: Deck, c: PooledComparison, pooled: PooledResults) -> None:
     last = min(max(p.months for _, g in shown for p in g.points), round(24 * c.horizon_years))
     step = shown[0][1].points[1].months - shown[0][1].points[0].months  # the grid that all practices share
     grid = range(0, last + 1, step)
-    series = []
-    for index, group in shown:
-        points = {p.months: p for p in group.points}
-        barred = {m for m in BARS if m in points}
-        series.append(
-            Series(
-                group.label,
-                theme.look(group.name, index),
-                tuple(round(points[m].failed, 1) if m in points else None for m in grid),
-                tuple(round(points[m].low, 1) if m in barred else None for m in grid),
-                tuple(round(points[m].high, 1) if m in barred else None for m in grid),
-            )
+    series = [
+        on_grid(
+            group.label,
+            theme.look(group.name, index),
+            {p.months: (round(p.failed, 1), round(p.low, 1), round(p.high, 1)) for p in group.points},
+            grid,
+            bars=BARS,
         )
+        for index, group in shown
+    ]
     told = [
         f"{p.failed:.0f} {f'of 100 {nouns} {did} ' if not i else ''}with {lower_first(g.label)}"
         for i, (g, p) in enumerate((g, at(g, c.horizon_years)) for _, g in shown)

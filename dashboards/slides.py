@@ -6,7 +6,7 @@ Made from a released result only; each number comes from it by the sentences of 
 from __future__ import annotations
 
 from dashboards import reporting_items, terms, theme, words_shared, words_technique
-from dashboards.deck import Deck, Series
+from dashboards.deck import Deck, Series, on_grid
 from dashboards.formats import DASH, listing, phrase, plural, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, worth_showing
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
@@ -124,19 +124,16 @@ def _curves(deck: Deck, c: ReleasedComparison, released: Released) -> None:
         return
     last = min(max(p.months for _, g in shown for p in g.points), round(24 * c.horizon_years))
     grid = range(0, last + 1, GRID_MONTHS)
-    series = []
-    for index, g in shown:
-        points = {p.months: p for p in g.points}
-        barred = {m for m in ERROR_BAR_MONTHS if m in points}
-        series.append(
-            Series(
-                g.label,
-                theme.look(g.name, index),
-                tuple(float(points[m].failed) if m in points else None for m in grid),
-                tuple(_end(points[m].low) if m in barred else None for m in grid),
-                tuple(_end(points[m].high) if m in barred else None for m in grid),
-            )
+    series = [
+        on_grid(
+            g.label,
+            theme.look(g.name, index),
+            {p.months: (float(p.failed), _end(p.low), _end(p.high)) for p in g.points},
+            grid,
+            bars=ERROR_BAR_MONTHS,
         )
+        for index, g in shown
+    ]
     nouns = plural(2, terms.outcome(c.outcome).noun)
     axes = (f"Months since {terms.clock(c.clock)}", f"Failed, of 100 {nouns}")
     say = f"{words_shared.curves(c)} The bars are 95 % ranges; each step rests on 5 or more failures."
