@@ -209,8 +209,37 @@ def kaplan_meier(
         relative = curve_variance(exposure(spells, counts), gain, own_jump(spells, counts, own))
     known = (survival > 0) & ((spells.unit is None) | (spells.n_units > 1))
     std_error = np.where(known, survival * np.sqrt(relative), np.nan)
-    low, high = share_limits(survival, std_error, kind=limits, confidence=confidence)
     entered_on = distinct_days(spells.entry)
+    return curve_of(
+        counts,
+        std_error,
+        clustered=spells.unit is not None,
+        n_units=spells.n_units,
+        entry_days=entered_on,
+        entry_rows=np.bincount(np.searchsorted(entered_on, spells.entry), minlength=len(entered_on)),
+        exit_rows=np.bincount(counts.last, minlength=len(counts.time)),
+        from_day=from_day,
+        limits=limits,
+        confidence=confidence,
+    )
+
+
+def curve_of(
+    counts: Counts,
+    std_error: Floats,
+    *,
+    clustered: bool,
+    n_units: int,
+    entry_days: Ints,
+    entry_rows: Ints,
+    exit_rows: Ints,
+    from_day: int,
+    limits: LimitKind,
+    confidence: float,
+) -> Curve:
+    """The curve that counts and its errors make; `entry_rows` enter on `entry_days`, `exit_rows` leave on each day."""
+    survival = event_free(counts)
+    low, high = share_limits(survival, std_error, kind=limits, confidence=confidence)
     return Curve(
         time=counts.time,
         at_risk=counts.at_risk,
@@ -222,15 +251,15 @@ def kaplan_meier(
         std_error=std_error,
         low=low,
         high=high,
-        variance="greenwood" if spells.unit is None else "clustered",
+        variance="clustered" if clustered else "greenwood",
         limits=limits,
         confidence=confidence,
-        n_rows=len(spells.exit),
-        n_units=spells.n_units,
+        n_rows=int(exit_rows.sum()),
+        n_units=n_units,
         from_day=from_day,
-        entry_days=entered_on,
-        entry_rows=np.bincount(np.searchsorted(entered_on, spells.entry), minlength=len(entered_on)),
-        exit_rows=np.bincount(counts.last, minlength=len(counts.time)),
+        entry_days=entry_days,
+        entry_rows=entry_rows,
+        exit_rows=exit_rows,
     )
 
 

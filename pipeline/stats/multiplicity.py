@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.stats.weighted_holm import weighted_holm
+
 Floats = NDArray[np.float64]
 
 
@@ -17,9 +19,8 @@ def holm(p: ArrayLike) -> Floats:
     ----------
     [1] Holm S. A simple sequentially rejective multiple test procedure. Scand J Stat 1979;6:65-70.
     """
-    values, place, order = _sorted(p)
-    left = len(order) - np.arange(len(order))
-    return _back(values, place[order], np.minimum(np.maximum.accumulate(values[place[order]] * left), 1.0))
+    values, place, _ = _sorted(p)
+    return _back(values, place, weighted_holm(values[place], np.ones(len(place))))
 
 
 def false_discovery(p: ArrayLike) -> Floats:

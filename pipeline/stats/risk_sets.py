@@ -14,11 +14,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.stats.counts import Counts, event_free, hazard, per_survivor
+from pipeline.stats.aalen_johansen import incidence_of
+from pipeline.stats.counts import Counts, event_free, per_survivor
 from pipeline.stats.gray import GrayTest, gray_of_cells
 from pipeline.stats.group_counts import Cells
-from pipeline.stats.kaplan_meier import Curve
-from pipeline.stats.limits import LimitKind, share_limits
+from pipeline.stats.kaplan_meier import Curve, curve_of
+from pipeline.stats.limits import LimitKind
 from pipeline.stats.log_rank import LogRank, Weighting, log_rank_of_cells
 from pipeline.stats.spells import BEFORE_DAY_0, Floats, Ints, Values, read_spells
 
@@ -108,30 +109,19 @@ def make_curve(
     n_units: int | None = None,
 ) -> Curve:
     """The curve that counts and errors make; clustered if it rests on `n_units` independent units."""
-    survival = event_free(counts)
-    low, high = share_limits(survival, std_error, kind=limits, confidence=confidence)
     entered = changes.filter(pl.col("change") == _ENTERS).group_by("day").agg(pl.col("rows").sum()).sort("day")
     leaves: Ints = (counts.censored + counts.all_events).astype(np.int64)
-    return Curve(
-        time=counts.time,
-        at_risk=counts.at_risk,
-        rows_at_risk=counts.rows_at_risk,
-        events=counts.events[0],
-        censored=counts.censored,
-        entered=counts.entered,
-        survival=survival,
-        std_error=std_error,
-        low=low,
-        high=high,
-        variance="greenwood" if n_units is None else "clustered",
-        limits=limits,
-        confidence=confidence,
-        n_rows=int(leaves.sum()),
+    return curve_of(
+        counts,
+        std_error,
+        clustered=n_units is not None,
         n_units=n_units or 0,
-        from_day=from_day,
         entry_days=entered["day"].to_numpy(),
         entry_rows=entered["rows"].to_numpy(),
         exit_rows=leaves,
+        from_day=from_day,
+        limits=limits,
+        confidence=confidence,
     )
 
 
@@ -144,8 +134,7 @@ def incidence_from(
     """
     counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
     free = event_free(counts)
-    before = np.concatenate(([1.0], free[:-1]))
-    return counts.time, np.array([np.cumsum(before * hazard(counts, events)) for events in counts.events]), free
+    return counts.time, incidence_of(counts, free), free
 
 
 def log_rank_from(table: pl.DataFrame, *, weighting: Weighting = "log-rank", p: float = 0.0, q: float = 0.0) -> LogRank:

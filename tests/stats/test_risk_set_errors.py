@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from risk_set_rows import teeth
 
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.kaplan_meier import kaplan_meier
@@ -27,21 +28,6 @@ from pipeline.stats.risk_sets import count_changes, merge
 few = settings(max_examples=15, deadline=None, derandomize=True)
 seeds = st.integers(0, 10_000)
 parts = pytest.mark.parametrize("n_parts", [1, 2, 7, 64])
-
-
-def teeth(seed: int, n: int = 200, causes: int = 1) -> pl.DataFrame:
-    rng = np.random.default_rng(seed)
-    entry = np.where(rng.random(n) < 0.4, rng.integers(0, 30, n), 0)
-    return pl.DataFrame(
-        {
-            "entry": entry,
-            "exit": entry + rng.integers(1, 60, n),
-            "event": np.where(rng.random(n) < 0.6, rng.integers(1, causes + 1, n), 0),
-            "group": rng.choice(["a", "b", "c"], n),
-            "clinic": rng.choice(["x", "y"], n),
-            "patient": rng.integers(0, n // 2, n),
-        }
-    )
 
 
 def split(rows: pl.DataFrame, n_parts: int) -> list[pl.DataFrame]:

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from risk_set_rows import teeth
 
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.gray import gray_test
@@ -26,21 +27,6 @@ from pipeline.stats.risk_sets import (
 
 few = settings(max_examples=30, deadline=None, derandomize=True)
 seeds = st.integers(0, 10_000)
-
-
-def teeth(seed: int, n: int = 150, causes: int = 1) -> pl.DataFrame:
-    rng = np.random.default_rng(seed)
-    entry = np.where(rng.random(n) < 0.4, rng.integers(0, 30, n), 0)
-    return pl.DataFrame(
-        {
-            "entry": entry,
-            "exit": entry + rng.integers(1, 60, n),
-            "event": np.where(rng.random(n) < 0.6, rng.integers(1, causes + 1, n), 0),
-            "group": rng.choice(["a", "b", "c"], n),
-            "clinic": rng.choice(["x", "y"], n),
-            "part": rng.integers(0, 5, n),
-        }
-    )
 
 
 def merged(rows: pl.DataFrame, *, strata: bool = False) -> pl.DataFrame:
