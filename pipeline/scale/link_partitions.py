@@ -11,19 +11,17 @@ import datetime as dt
 import functools
 import hashlib
 import importlib.metadata
-import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
 from pipeline.errors import DataError
-from pipeline.scale.partition import TABLES, read_part, split
+from pipeline.scale.partition import frames_of, read_part, split
 from pipeline.scale.run_partitions import run
 from pipeline.transforms.events import ROW
 from pipeline.transforms.link import Ledger, Linked, LinkInput, LinkRules, link_ledger, numbered, read_ledger
@@ -54,17 +52,14 @@ def link_in_parts(
     DataError
         Where the disk has too little room for the parts, before any is written; and as `run` does.
     """
-    held: dict[str, Any] = {
-        name: found.collect().lazy() for name, found in _frames(tables).items() if found is not None
-    }
-    whole = replace(tables, **held)
+    frames = frames_of(tables)
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    _check_room(whole, folder)
-    scratch = folder / f"link-{_fingerprint(whole, codes, rules, parts)}"
+    _check_room(frames, folder)
+    scratch = folder / f"link-{_fingerprint(frames, codes, rules, parts)}"
     for other in folder.glob("link-*"):
         if other != scratch:
             shutil.rmtree(other, ignore_errors=True)
-    split_parts = _split_once(whole, scratch / "parts", parts=parts, say=say)
+    split_parts = _split_once(frames, scratch / "parts", parts=parts, say=say)
     codes.write_parquet(scratch / "codes.parquet")
     reading = functools.partial(
         read_one, codes=scratch / "codes.parquet", cutoff=rules.data_cutoff, until=tables.contacts_until
@@ -85,8 +80,7 @@ def read_one(place: Path, *, codes: Path, cutoff: dt.date | None, until: dt.date
     days = pl.DataFrame(
         {"begin": [ledger.begin], "cutoff": [ledger.cutoff]}, schema=dict.fromkeys(("begin", "cutoff"), pl.Date())
     )
-    counts = pl.DataFrame({"counts": [json.dumps(ledger.counts)]})
-    return {name: getattr(ledger, name) for name in FRAMES} | {"days": days, "counts": counts}
+    return {name: getattr(ledger, name) for name in FRAMES} | {"days": days, "counts": pl.DataFrame([ledger.counts])}
 
 
 def link_one(
@@ -98,12 +92,10 @@ def link_one(
         begin=begin,
         cutoff=cutoff,
         cutoff_asked=rules.data_cutoff,
-        counts=json.loads(pl.read_parquet(place / "counts.parquet").item()),
+        counts=pl.read_parquet(place / "counts.parquet").row(0, named=True),
     )
     found = link_ledger(replace(ledger, ends=_reasons_by(ledger.ends, cutoff)), rules)
-    return {name: getattr(found, name) for name in RESULTS} | {
-        "counts": pl.DataFrame({"counts": [json.dumps(found.counts)]})
-    }
+    return {name: getattr(found, name) for name in RESULTS} | {"counts": pl.DataFrame([found.counts])}
 
 
 def _reasons_by(ends: pl.DataFrame, cutoff: dt.date | None) -> pl.DataFrame:
@@ -126,11 +118,7 @@ def merged(places: Sequence[Path], *, cutoff: dt.date | None, left_out: Mapping[
     }
     crowns = _renamed(crowns, "course_id", names["course_id"])
     courses = _renamed(courses, "crown_id", names["crown_id"])
-    counts: dict[str, int] = {}
-    for place in places:
-        for name, n in json.loads(pl.read_parquet(place / "counts.parquet").item()).items():
-            counts[name] = counts.get(name, 0) + n
-    counts = {name: n + left_out.get(name, 0) for name, n in counts.items()}
+    summed = pl.concat([pl.read_parquet(place / "counts.parquet") for place in places]).sum().row(0, named=True)
     shapes = {name: [c for c in tables[name].columns if c != "of_part"] for name in RESULTS}
     return Linked(
         crowns=crowns.select(shapes["crowns"]).sort("crown_id"),
@@ -138,17 +126,13 @@ def merged(places: Sequence[Path], *, cutoff: dt.date | None, left_out: Mapping[
         tooth_followup=tables["tooth_followup"].select(shapes["tooth_followup"]).sort(KEY),
         set_aside=tables["set_aside"].select(shapes["set_aside"]).sort(ROW),
         cutoff=cutoff,
-        counts=counts,
+        counts={name: n + left_out.get(name, 0) for name, n in summed.items()},
     )
 
 
-def _frames(tables: LinkInput) -> dict[str, pl.LazyFrame | None]:
-    return {name: getattr(tables, name) for name in TABLES}
-
-
-def _check_room(tables: LinkInput, folder: Path) -> None:
+def _check_room(frames: Mapping[str, pl.DataFrame], folder: Path) -> None:
     """Refuse to begin where the parts, the ledgers read from them and the results would not fit on the disk."""
-    size = sum(found.collect().estimated_size() for found in _frames(tables).values() if found is not None)
+    size = sum(rows.estimated_size() for rows in frames.values())
     free = shutil.disk_usage(folder).free
     if free < COPIES * size:
         raise DataError(
@@ -157,21 +141,22 @@ def _check_room(tables: LinkInput, folder: Path) -> None:
         )
 
 
-def _fingerprint(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules, parts: int) -> str:
+def _fingerprint(frames: Mapping[str, pl.DataFrame], codes: pl.DataFrame, rules: LinkRules, parts: int) -> str:
     """What the files of a run stand for: the same rows in any order, codes, rules, number of parts and versions."""
     told = [f"{parts} {rules!r} {pl.__version__} {importlib.metadata.version('toothyears')}"]
-    for name, found in {**_frames(tables), "codes": codes.lazy()}.items():
-        rows = pl.DataFrame() if found is None else found.collect()
+    for name, rows in {**frames, "codes": codes}.items():
         told.append(f"{name} {rows.height} {rows.hash_rows(seed=1).sum() if rows.height else 0}")
     return hashlib.sha256("|".join(told).encode()).hexdigest()[:24]
 
 
-def _split_once(tables: LinkInput, folder: Path, *, parts: int, say: Callable[[str], None]) -> list[Path]:
+def _split_once(
+    frames: Mapping[str, pl.DataFrame], folder: Path, *, parts: int, say: Callable[[str], None]
+) -> list[Path]:
     if not folder.is_dir():
         say(f"parting the rows into {parts:,} groups of patients")
         beside = folder.with_name(f"{folder.name}.tmp")
         shutil.rmtree(beside, ignore_errors=True)
-        split(tables, beside, parts=parts)
+        split(frames, beside, parts=parts)
         os.replace(beside, folder)
     return sorted(folder.iterdir())
 

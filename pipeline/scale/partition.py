@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import polars as pl
@@ -23,10 +23,15 @@ def part_of(patient_ids: Iterable[str], parts: int) -> list[int]:
     return [int.from_bytes(hashlib.blake2b(p.encode(), digest_size=8).digest(), "big") % parts for p in patient_ids]
 
 
-def split(tables: LinkInput, folder: Path, *, parts: int) -> list[Path]:
+def frames_of(tables: LinkInput) -> dict[str, pl.DataFrame]:
+    """What linking reads, by name; `contacts` only where there are any apart."""
+    return {name: found.collect() for name in TABLES if (found := getattr(tables, name)) is not None}
+
+
+def split(frames: Mapping[str, pl.DataFrame], folder: Path, *, parts: int) -> list[Path]:
     """Write the parts into `folder`, which must be new or empty; returns them in order, those without rows too.
 
-    One table is in memory at a time. Raises ValueError for fewer than one part.
+    Raises ValueError for fewer than one part.
     """
     if parts < 1:
         raise ValueError("at least one part is needed")
@@ -35,11 +40,7 @@ def split(tables: LinkInput, folder: Path, *, parts: int) -> list[Path]:
     places = [folder / f"part-{n:0{digits}}" for n in range(parts)]
     for place in places:
         place.mkdir(mode=0o700)
-    for name in TABLES:
-        found = getattr(tables, name)
-        if found is None:
-            continue
-        rows = found.collect()
+    for name, rows in frames.items():
         ids = rows["patient_id"].unique().sort()
         key = pl.DataFrame({"patient_id": ids, "of_part": pl.Series(part_of(ids, parts), dtype=pl.UInt32)})
         placed = rows.join(key, on="patient_id", how="left")

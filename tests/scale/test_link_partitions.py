@@ -19,7 +19,7 @@ from pipeline.config import Settings, load_settings
 from pipeline.errors import ConfigError, DataError
 from pipeline.scale import link_partitions, run_partitions
 from pipeline.scale.link_partitions import link_in_parts
-from pipeline.scale.partition import part_of, read_part, split
+from pipeline.scale.partition import frames_of, part_of, read_part, split
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP
 from pipeline.transforms.link import Linked, LinkInput, link
@@ -134,12 +134,14 @@ def test_two_processes_give_what_one_gives(practices, tmp_path) -> None:
 
 def test_every_patient_is_in_one_part_which_the_id_alone_decides(practices, tmp_path) -> None:
     _, tables = practices["invented"]
-    places = split(tables, tmp_path / "a", parts=6)
+    places = split(frames_of(tables), tmp_path / "a", parts=6)
     held = [set(read_part(p).patients.collect()["patient_id"]) for p in places]
     assert sum(map(len, held)) == len(set.union(*held)) == tables.patients.collect().height
     assert sum(read_part(p).procedures.collect().height for p in places) == tables.procedures.collect().height
     turned = replace(tables, patients=tables.patients.reverse(), procedures=tables.procedures.reverse())
-    again = [set(read_part(p).patients.collect()["patient_id"]) for p in split(turned, tmp_path / "b", parts=6)]
+    again = [
+        set(read_part(p).patients.collect()["patient_id"]) for p in split(frames_of(turned), tmp_path / "b", parts=6)
+    ]
     assert again == held
     assert part_of(["P1", "P2", "P3"], 1000) == [506, 813, 650]  # fixed for ever: results lie on disks
     assert {place.stat().st_mode & 0o077 for place in places} == {0}
