@@ -14,8 +14,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-import string
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from dashboards import release_words, terms
@@ -23,14 +21,23 @@ from dashboards.formats import known, month
 from dashboards.release_count import SMALLEST, ReleasedCount, protect, release_count, still_open
 from dashboards.release_curve import ReleasedPoint, release_curve
 from dashboards.release_methods import ReleasedMethods, release_methods
-from dashboards.release_percent import nearest, outward, percent_step, round_ratio, share_range
+from dashboards.release_percent import (
+    borne_out,
+    difference_on_step,
+    nearest,
+    percent_step,
+    round_ratio,
+    share_range,
+)
 from dashboards.release_technique import ReleasedTechniques, release_techniques
 from dashboards.release_trial import ReleasedChoices, ReleasedIncidence, release_choices, release_everyday
+from pipeline.disclosure import nth_letter
 from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
 
 KINDS = ("overall", "year", "tooth_group", "site_id", "provider_id")
 NOT_RECORDED = "not recorded"
 CODED = ("provider_id", "site_id")
+LETTERED = 26 + 26**2  # one or two letters
 TOOTH_GROUPS = ("anterior", "premolar", "molar")
 
 
@@ -265,25 +272,20 @@ def _difference(c: Comparison, enough: set[str]) -> tuple[ReleasedDifference | N
     d = c.difference
     if d is None or not {d.group, d.reference} <= enough or not all(map(known, (d.per_100, d.ci_low, d.ci_high))):
         return None, 1
-    steps = [percent_step(g.crowns) for g in c.groups if g.name in (d.group, d.reference)]
-    if any(s is None for s in steps):
+    teeth = [g.crowns for g in c.groups if g.name in (d.group, d.reference)]
+    shown = difference_on_step(d.per_100, d.ci_low, d.ci_high, teeth)
+    if shown is None:
         return None, 1
-    step = max(s for s in steps if s is not None)
-    low, high = outward(d.ci_low, d.ci_high, step)
-    found = ReleasedDifference(d.group, d.reference, d.years, nearest(d.per_100, step), low, high, d.from_days <= 0)
-    return found, step
+    mid, ends, step = shown
+    return ReleasedDifference(d.group, d.reference, d.years, mid, *ends, d.from_days <= 0), step
 
 
 def _verdict_code(c: Comparison, d: ReleasedDifference | None) -> str:
     """The verdict, as far as what is shown bears it out."""
     if d is None or c.verdict.code not in terms.VERDICTS:
         return "too_early"
-    margin = c.verdict.smallest_difference_per_100
-    shown = {
-        "differs": d.per_100 != 0 and (d.low > 0 or d.high < 0),
-        "little_difference": -margin <= d.low and d.high <= margin,
-    }
-    return c.verdict.code if shown.get(c.verdict.code, True) else "cannot_tell"
+    smallest = c.verdict.smallest_difference_per_100
+    return borne_out(c.verdict.code, d.per_100, d.low, d.high, smallest=smallest)
 
 
 def _group(g: Group) -> ReleasedGroup:
@@ -371,9 +373,4 @@ def _letters(results: Results, by: str) -> dict[str, str]:
     salt = "".join(sorted(f"{r.hash}{r.rows_read}" for r in results.quality.loads)) + repr(results.counts)
     names = {r.name for t in results.rates if t.by == by for r in t.rows} - {NOT_RECORDED}
     mixed = sorted(names, key=lambda n: hashlib.sha256(f"{salt}|{by}|{n}".encode()).hexdigest())
-    return dict(zip(mixed, _alphabet(), strict=False))
-
-
-def _alphabet() -> Iterable[str]:
-    yield from string.ascii_uppercase
-    yield from (a + b for a in string.ascii_uppercase for b in string.ascii_uppercase)
+    return {name: nth_letter(i) for i, name in enumerate(mixed[:LETTERED])}

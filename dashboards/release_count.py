@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dashboards.formats import whole
+from pipeline.disclosure import SMALLEST, STEP, is_rounded, protected, rounded_count
 
-SMALLEST = 11
-STEP = 5
 FEWEST_OPEN = 6
 
 
@@ -19,7 +18,7 @@ class ReleasedCount:
     value: int | None
 
     def __post_init__(self) -> None:
-        if self.value is not None and (self.value < SMALLEST - 1 or self.value % STEP):
+        if not is_rounded(self.value):
             raise ValueError("a released count is hidden, or at least 10 and a multiple of 5")
 
     def __str__(self) -> str:
@@ -28,22 +27,12 @@ class ReleasedCount:
 
 def release_count(n: int) -> ReleasedCount:
     """Hide a count under 11, round another to the nearest 5."""
-    return ReleasedCount(STEP * ((n + STEP // 2) // STEP) if n >= SMALLEST else None)
+    return ReleasedCount(rounded_count(n))
 
 
 def protect(counts: Sequence[int], *, left_out: bool = False) -> list[ReleasedCount]:
-    """Release the counts of one table whose total is known elsewhere.
-
-    Where exactly one count is hidden and no row was left out, the total less the others would come close to it, so the
-    smallest of the others is hidden too. A table of one row is its own total.
-    """
-    released = [release_count(n) for n in counts]
-    hidden = [i for i, c in enumerate(released) if c.value is None]
-    alone = (len(hidden) == 1 and not left_out) or (not hidden and left_out)
-    if alone and len(counts) > 1:
-        others = [i for i in range(len(counts)) if i not in hidden]
-        released[min(others, key=lambda i: counts[i])] = ReleasedCount(None)
-    return released
+    """Release the counts of one table whose total is known elsewhere, as `disclosure.protected` does."""
+    return [ReleasedCount(n) for n in protected(counts, left_out=left_out)]
 
 
 def still_open(total: ReleasedCount, parts: Sequence[ReleasedCount]) -> bool:

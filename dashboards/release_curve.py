@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from dashboards.release_count import SMALLEST, ReleasedCount, release_count
 from dashboards.release_percent import percent_step, share_range
+from pipeline.disclosure import EVENTS_PER_CHANGE
 from pipeline.results import DAYS_PER_YEAR, Group
 
 GRID_MONTHS = 1
-FAILURES_PER_CHANGE = 5
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def release_curve(group: Group) -> tuple[ReleasedPoint, ...]:
                 break
             continue
         passed = sum(p.days <= days for p in group.curve)
-        if passed and failures[passed - 1] - behind >= FAILURES_PER_CHANGE:
+        if passed and failures[passed - 1] - behind >= EVENTS_PER_CHANGE:
             point, behind = group.curve[passed - 1], failures[passed - 1]
             kept = share_range(point.survival, point.ci_low, point.ci_high, step)
             held = (100 - kept[0], 100 - kept[2], 100 - kept[1])

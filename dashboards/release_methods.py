@@ -9,6 +9,7 @@ from dashboards import release_words
 from dashboards.formats import known
 from dashboards.release_count import SMALLEST, ReleasedCount, release_count
 from dashboards.release_percent import nearest, percent_step
+from pipeline.disclosure import COVARIATES
 from pipeline.results import DAYS_PER_YEAR, FlowStep, FollowUp, Results
 
 FOLLOWED = ("crowns", "root canals")
@@ -88,7 +89,7 @@ def _missing(texts: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
     found = (_MISSING.fullmatch(t) for t in texts)
     shares = []
     for m in found:
-        if m is None or m[1] not in release_words.COVARIATES:
+        if m is None or m[1] not in COVARIATES:
             continue
         without, rows = int(m[2]), int(m[3])
         step = percent_step(rows)

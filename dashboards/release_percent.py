@@ -8,17 +8,17 @@ their third figure, since the width of a range tells how many failures are behin
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 from dashboards.formats import known
-from dashboards.release_count import STEP
+from pipeline.disclosure import STEP, STEPS_PER_100
 
-STEPS = (1, 2, 5, 10, 20)
 _CLOSE = 1e-9
 
 
 def percent_step(n: int) -> int | None:
     """The smallest step of percentages worth five of `n` teeth; None where even a fifth is worth fewer."""
-    return next((s for s in STEPS if s * n >= 100 * STEP), None)
+    return next((s for s in STEPS_PER_100 if s * n >= 100 * STEP), None)
 
 
 def nearest(value: float, step: int) -> int:
@@ -29,6 +29,30 @@ def nearest(value: float, step: int) -> int:
 def outward(low: float, high: float, step: int) -> tuple[int, int]:
     """A range widened to whole steps, so that it never claims more than the exact one."""
     return step * math.floor(low / step + _CLOSE), step * math.ceil(high / step - _CLOSE)
+
+
+def difference_on_step(
+    mid: float, low: float, high: float, teeth: Iterable[int]
+) -> tuple[int, tuple[int, int], int] | None:
+    """A difference per 100, its ends and the step that they stand on: the coarsest of the groups' with so many teeth.
+
+    None where a group is too small for any step.
+    """
+    steps = [percent_step(n) for n in teeth]
+    known_steps = [s for s in steps if s is not None]
+    if not steps or len(known_steps) < len(steps):
+        return None
+    step = max(known_steps)
+    return nearest(mid, step), outward(low, high, step), step
+
+
+def borne_out(code: str, mid: int, low: int, high: int, *, smallest: float) -> str:
+    """The verdict, as far as the figures that are shown bear it out."""
+    shown = {
+        "differs": mid != 0 and (low > 0 or high < 0),
+        "little_difference": -smallest <= low and high <= smallest,
+    }
+    return code if shown.get(code, True) else "cannot_tell"
 
 
 def share_range(mid: float, low: float, high: float, step: int) -> tuple[int, int, int]:

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 from dashboards import terms
 from dashboards.formats import known, sentence_case
-from dashboards.release_count import SMALLEST, ReleasedCount, protect
-from dashboards.release_percent import nearest, outward, percent_step, round_ratio
+from dashboards.release_count import ReleasedCount, protect
+from dashboards.release_percent import borne_out, difference_on_step, round_ratio
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.techniques.grouping import OTHER, OTHER_LABEL
 from pipeline.techniques.question import all_questions
@@ -87,15 +87,13 @@ class ReleasedTechniques:
         return tuple(c for a in self.answers for c in a.contrasts)
 
 
-def release_techniques(
-    answers: Sequence[TechniqueAnswer], *, smallest: float, total_told: bool = True
-) -> ReleasedTechniques:
+def release_techniques(answers: Sequence[TechniqueAnswer], *, smallest: float) -> ReleasedTechniques:
     """Let through the answers that can be said in declared words; `smallest` is the difference that would matter.
 
     Teeth that have no value of a question are in no group, so a total told elsewhere gives no hidden group away beyond
-    what `protect` guards; `total_told` False leaves that guard out.
+    what `protect` guards.
     """
-    out = tuple(r for a in answers if (r := _answer(a, smallest, total_told)) is not None)
+    out = tuple(r for a in answers if (r := _answer(a, smallest)) is not None)
     return ReleasedTechniques(out, max((a.family for a in answers), default=0) if out else 0)
 
 
@@ -111,14 +109,13 @@ def _declared() -> dict[str, tuple[str, dict[str, str]]]:
     return out
 
 
-def _answer(a: TechniqueAnswer, smallest: float, total_told: bool) -> ReleasedTechnique | None:
+def _answer(a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
     title, labels = _declared().get(a.question, ("", {}))
     named = [g.name for g in a.groups]
     if not title or a.outcome not in OUTCOMES or not set(named) <= set(labels):
         return None
-    guard = protect if total_told else lambda counts: [protect([n])[0] for n in counts]
-    teeth = dict(zip(named, guard([g.teeth for g in a.groups]), strict=True))
-    failures = dict(zip(named, guard([g.failures for g in a.groups]), strict=True))
+    teeth = dict(zip(named, protect([g.teeth for g in a.groups]), strict=True))
+    failures = dict(zip(named, protect([g.failures for g in a.groups]), strict=True))
     shown = tuple(ReleasedTechniqueGroup(labels[n], teeth[n], failures[n]) for n in named)
     full = {n for n in named if teeth[n].value is not None and failures[n].value is not None}
     exact = {g.name: g.teeth for g in a.groups}
@@ -133,29 +130,19 @@ def _contrast(
     figures = (c.difference_per_100, c.difference_ci_low, c.difference_ci_high)
     if not {c.group, c.reference} <= full or any(v is None or not known(v) for v in figures):
         return None
-    steps = [percent_step(teeth[n]) for n in (c.group, c.reference)]
-    if any(s is None for s in steps):
-        return None
-    step = max(s for s in steps if s is not None)
     mid, low, high = (float(v) for v in figures if v is not None)
-    ends = outward(low, high, step)
+    shown = difference_on_step(mid, low, high, [teeth[n] for n in (c.group, c.reference)])
+    if shown is None:
+        return None
+    at, ends, _ = shown
     ratios = [None if v is None or not known(v) else round_ratio(v)
               for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high)]  # fmt: skip
-    if any(v is None for v in ratios) or min(teeth[n] for n in (c.group, c.reference)) < SMALLEST:
+    if any(v is None for v in ratios):
         ratios = [None, None, None]
-    at = nearest(mid, step)
     return ReleasedContrast(
         labels[c.group], labels[c.reference], at, *ends, *ratios, _verdict(c.verdict, at, ends, smallest)
     )
 
 
 def _verdict(code: str, at: int, ends: tuple[int, int], smallest: float) -> str:
-    """The verdict, as far as the figures that are shown bear it out."""
-    if code not in terms.VERDICTS:
-        return "too_early"
-    low, high = ends
-    borne = {
-        "differs": at != 0 and (low > 0 or high < 0),
-        "little_difference": -smallest <= low and high <= smallest,
-    }
-    return code if borne.get(code, True) else "cannot_tell"
+    return borne_out(code, at, *ends, smallest=smallest) if code in terms.VERDICTS else "too_early"

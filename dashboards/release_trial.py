@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from dashboards.formats import known
 from dashboards.release_count import SMALLEST, ReleasedCount, release_count
-from dashboards.release_curve import FAILURES_PER_CHANGE
 from dashboards.release_percent import outward, percent_step, share_range
+from pipeline.disclosure import EVENTS_PER_CHANGE
 from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial
 
 # The only kinds of teeth that pass, in our own words, whatever the results call them.
@@ -123,7 +123,7 @@ def _points(curve: IncidenceCurve) -> tuple[ReleasedIncidencePoint, ...]:
         before = point.estimate
         if not float(point.years).is_integer():
             continue
-        if math.floor(behind + 1e-9) >= FAILURES_PER_CHANGE:
+        if math.floor(behind + 1e-9) >= EVENTS_PER_CHANGE:
             held = share_range(point.estimate, point.ci_low, point.ci_high, step)
             behind = 0.0
         released.append(ReleasedIncidencePoint(int(point.years), *held, release_count(point.at_risk)))

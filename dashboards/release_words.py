@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dashboards import terms
 from dashboards.formats import phrase, sentence_case
 from pipeline import tables
+from pipeline.disclosure import sayable_covariates
 
 # Identifier of a comparison: its title and its question.
 QUESTIONS = {
@@ -69,23 +70,6 @@ TECHNIQUES = frozenset(
         *tables.TOOTH_GROUPS,
     )
 )
-COVARIATES = frozenset(
-    (
-        "age at the seat",
-        "age at completion",
-        "age of the crown at the start",
-        "sex",
-        "tooth group",
-        "material",
-        "bruxism",
-        "smoking",
-        "diabetes",
-        "year of the seat",
-        "year of completion",
-        "clinician",
-    )
-)
-OTHER_COVARIATE = "another recorded characteristic"
 NOT_RUN = {
     "crown_longevity_by_endo_timing": "Crowns by timing of the root canal",
     "crown_survival_by_provider": "Crowns in place by clinician",
@@ -153,7 +137,7 @@ def label(name: str, given: str) -> str:
 
 def covariates(given: Iterable[str]) -> tuple[str, ...]:
     """Characteristics by their known names; any other ones together as one."""
-    return tuple(dict.fromkeys(c if c in COVARIATES else OTHER_COVARIATE for c in given))
+    return sayable_covariates(given)
 
 
 def needs(given: Iterable[str]) -> tuple[str, ...]:

@@ -9,7 +9,8 @@ smaller group. The steps follow from the rounded counts, so that they tell no mo
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import string
+from collections.abc import Iterable, Sequence
 
 SMALLEST = 11
 STEP = 5
@@ -18,6 +19,22 @@ STEPS_PER_100 = (1, 2, 5, 10, 20)
 LOG_STEPS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
 ERROR_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
 _CLOSE = 1e-6
+# Characteristics that comparisons adjust for; a name that is none of ours may say something of a practice.
+COVARIATES = (
+    "age at the seat",
+    "age at completion",
+    "age of the crown at the start",
+    "sex",
+    "tooth group",
+    "material",
+    "bruxism",
+    "smoking",
+    "diabetes",
+    "year of the seat",
+    "year of completion",
+    "clinician",
+)
+OTHER_COVARIATE = "another recorded characteristic"
 
 
 def rounded_count(n: int) -> int | None:
@@ -37,11 +54,16 @@ def fewest_behind(told: int) -> int:
     return max(SMALLEST, told - STEP // 2)
 
 
-def protected(counts: Sequence[int]) -> list[int | None]:
-    """Rounded counts of one table whose total is told elsewhere; a lone hidden one takes the smallest other with it."""
+def protected(counts: Sequence[int], *, left_out: bool = False) -> list[int | None]:
+    """Rounded counts of one table whose total is told elsewhere.
+
+    Where exactly one count is hidden and no row was left out, the total less the others would come close to it, so the
+    smallest of the others is hidden too. A table of one row is its own total.
+    """
     released = [rounded_count(n) for n in counts]
     hidden = [i for i, c in enumerate(released) if c is None]
-    if len(hidden) == 1 and len(counts) > 1:
+    alone = (len(hidden) == 1 and not left_out) or (not hidden and left_out)
+    if alone and len(counts) > 1:
         released[min((i for i in range(len(counts)) if i not in hidden), key=lambda i: counts[i])] = None
     return released
 
@@ -97,6 +119,18 @@ def is_rounded_error(value: float, *, failures_told: int) -> bool:
         on_step(value, s) and (s >= _worth(value - s, failures_told) - _CLOSE or s == ERROR_STEPS[-1])
         for s in ERROR_STEPS
     )
+
+
+def sayable_covariates(given: Iterable[str], known: Iterable[str] = COVARIATES) -> tuple[str, ...]:
+    """Characteristics by their known names, any other ones together as one."""
+    names = frozenset(known)
+    return tuple(dict.fromkeys(c if c in names else OTHER_COVARIATE for c in given))
+
+
+def nth_letter(index: int) -> str:
+    """What stands for a name: A to Z, then AA, AB and so on, from 0."""
+    head, tail = divmod(index, len(string.ascii_uppercase))
+    return (nth_letter(head - 1) if head else "") + string.ascii_uppercase[tail]
 
 
 def on_step(value: float, step: float) -> bool:

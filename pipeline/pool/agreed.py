@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from pipeline import disclosure
+
 # The form of the file, and what is meant by crown, failure, follow-up and group. A change in either makes files
 # of the former kind outdated.
 SCHEMA = 1
@@ -29,19 +31,8 @@ RULES = (
 )
 CROWN_DATES = ("seat", "prep")
 COVARIATES = (
-    "age at the seat",
-    "age at completion",
-    "age of the crown at the start",
-    "sex",
-    "tooth group",
+    *disclosure.COVARIATES,
     "first treatment or repeat",
-    "material",
-    "bruxism",
-    "smoking",
-    "diabetes",
-    "year of the seat",
-    "year of completion",
-    "clinician",
     "age at the start",
     "year of the start",
     "root canal before the seat",
@@ -50,7 +41,6 @@ COVARIATES = (
     "crown at the start",
     "grinding or clenching",
 )
-OTHER_COVARIATE = "another recorded characteristic"
 MODELS = ("cox_time_varying", "cox", "cox_time_varying_crown", "cox_landmark", "cox_by_technique")
 _NUMBER = re.compile(r"-?\d{1,8}(\.\d{1,4})?")
 
@@ -70,4 +60,4 @@ def sayable_rule(name: str, value: object) -> bool:
 
 def sayable_covariates(given: tuple[str, ...]) -> tuple[str, ...]:
     """Characteristics by their known names, any other ones together as one."""
-    return tuple(dict.fromkeys(c if c in COVARIATES else OTHER_COVARIATE for c in given))
+    return disclosure.sayable_covariates(given, COVARIATES)

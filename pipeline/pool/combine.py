@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-import string
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pipeline.disclosure import nth_letter
 from pipeline.errors import DataError
 from pipeline.pool.agreed import RULES
 from pipeline.pool.asked import Pooled, questions
@@ -40,7 +40,7 @@ def pool(given: Sequence[Contribution]) -> PooledResults:
     ordered = sorted(given, key=lambda c: c.code)
     _check(ordered)
     rules = dict(ordered[0].rules)
-    letters = [_letter(i) for i in range(len(ordered))]
+    letters = [nth_letter(i) for i in range(len(ordered))]
     practices = tuple(
         PooledPractice(letter, c.data_until, c.software, len(c.contrasts), hashlib.sha256(as_bytes(c)).hexdigest())
         for letter, c in zip(letters, ordered, strict=True)
@@ -170,9 +170,3 @@ def _group(name: str, label: str, sides: Sequence[Side], confidence: float) -> P
 
 def _mix(letter: str, side: Side) -> PooledMix:
     return PooledMix(letter, side.name, side.teeth, side.patients, side.failures, side.tooth_groups)
-
-
-def _letter(index: int) -> str:
-    """A to Z, then AA, AB and so on."""
-    head, tail = divmod(index, len(string.ascii_uppercase))
-    return (_letter(head - 1) if head else "") + string.ascii_uppercase[tail]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from pipeline.disclosure import (
     LOG_STEPS,
+    OTHER_COVARIATE,
     SMALLEST,
     STEP,
     STEPS_PER_100,
@@ -27,7 +28,6 @@ from pipeline.pool.agreed import (
     LAST_MONTH,
     MODELS,
     NOTE,
-    OTHER_COVARIATE,
     SCHEMA,
     TOOTH_GROUPS,
     sayable_rule,
