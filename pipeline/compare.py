@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import importlib.metadata
 import platform
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,10 +28,11 @@ from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality
 from pipeline.questions.recalls import recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
-from pipeline.results import Check, Comparison, Counts, NotRun, Results, Trial
+from pipeline.results import Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
 from pipeline.results_monitoring import Monitoring
 from pipeline.results_planning import Plan
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
+from pipeline.tables import Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import in_family
 from pipeline.trade_checks.check_technique import check_technique, count_technique
@@ -56,7 +57,11 @@ class Compared:
     crowns: pl.DataFrame
     endo_courses: pl.DataFrame
     tooth_followup: pl.DataFrame
-    inputs: Mapping[str, pl.DataFrame]  # the stored input tables by name
+    inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
+    filled: Mapping[str, Filled]  # counts of all input tables, by name
+    unknown_codes: Sequence[UnknownCode]
+    patients_in_ledger: int
+    records_begin: dt.date | None
     loads: pl.DataFrame
     quarantine: pl.DataFrame
     reasons: Mapping[str, tuple[str, str]]
@@ -163,15 +168,13 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         confidence=analysis.confidence,
     )
     say("checking curves and hazard ratios against a second library")
-    procedures = stored.inputs["procedures"]
-    begin = procedures.filter(pl.col("status") == "completed")["service_date"].min()
     return Results(
         practice=stored.practice,
-        data_from=begin.isoformat() if isinstance(begin, dt.date) else "",
+        data_from=stored.records_begin.isoformat() if stored.records_begin else "",
         data_cutoff=stored.cutoff.isoformat() if stored.cutoff else "",
         counts=Counts(
-            procedures=procedures.height,
-            patients=procedures["patient_id"].n_unique(),
+            procedures=stored.filled["procedures"].rows,
+            patients=stored.patients_in_ledger,
             crowns=stored.crowns["seat_date"].count(),
             endo_courses=stored.endo_courses.height,
             quarantined=stored.quarantine.height,
@@ -186,8 +189,8 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             loads=stored.loads,
             quarantine=stored.quarantine,
             reasons=stored.reasons,
-            tables=stored.inputs,
-            codes=stored.codes,
+            filled=stored.filled,
+            unknown_codes=stored.unknown_codes,
             link_counts=stored.link_counts,
             changes=stored.changes,
         ),
@@ -271,9 +274,7 @@ def _not_run(stored: Compared) -> tuple[NotRun, ...]:
 
 def _has(stored: Compared, field: str) -> bool:
     table, columns = field.split(".")
-    return any(
-        stored.inputs[table][column].count() for column in columns.replace("birth_year", "birth_year").split("|")
-    )
+    return any(stored.filled[table].by_column[column] for column in columns.split("|"))
 
 
 def _checks(crowns: pl.DataFrame, patients: pl.DataFrame) -> tuple[Check, ...]:

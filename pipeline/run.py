@@ -25,7 +25,7 @@ from pipeline.pool.spells import pooled_spells
 from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
-from pipeline.results import Results, from_plain, to_plain
+from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
 from pipeline.scale.link_partitions import link_in_parts
 from pipeline.scale.run_partitions import cluster as on_cluster
@@ -46,7 +46,7 @@ from pipeline.tables import (
     QUARANTINE,
     TOOTH_FOLLOWUP,
 )
-from pipeline.transforms.link import LinkInput, LinkRules, link, read_ledger, telling_codes
+from pipeline.transforms.link import LinkInput, LinkRules, link, read_ledger, telling_codes, with_ids
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
@@ -121,16 +121,22 @@ def compare_stage(settings: Settings, *, say: Say) -> Results:
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("link")
         kept = json.loads(store.text(LINK_COUNTS) or "{}")
+        codes = code_table(settings)
+        patients_in_ledger, records_begin = store.patients_in_ledger()
         stored = Compared(
             practice=settings.practice.name,
             crowns=store.read(CROWNS),
             endo_courses=store.read(ENDO_COURSES),
             tooth_followup=store.read(TOOTH_FOLLOWUP),
-            inputs={name: store.read(table) for name, table in INPUT_TABLES.items()},
+            inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
+            filled={name: store.filled(table) for name, table in INPUT_TABLES.items()},
+            unknown_codes=[UnknownCode(*row) for row in store.unknown_codes(codes).iter_rows()],
+            patients_in_ledger=patients_in_ledger,
+            records_begin=records_begin,
             loads=store.read(LOADS),
             quarantine=store.read(QUARANTINE),
             reasons={code: (reason.meaning, reason.what_to_do) for code, reason in REASONS.items()},
-            codes=code_table(settings),
+            codes=codes,
             link_counts=kept.get("counts", {}),
             changes=store.changes.counted(),
             link_input=_link_input(store, settings),
@@ -182,7 +188,7 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
             store.read(ENDO_COURSES),
             store.read(FINDINGS),
             store.read(TOOTH_FOLLOWUP),
-            last_contacts(ledger.ends, store.read(PATIENTS)),
+            last_contacts(with_ids(ledger.ends, ledger.patient_ids), store.read(PATIENTS)),
             on=day,
             recall_months=settings.rules.recall_months,
         )

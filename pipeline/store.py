@@ -42,7 +42,7 @@ from pipeline.store_tables import (
     TAKEN_BACK,
     create_statements,
 )
-from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Table
+from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Filled, Table
 
 MEMORY_LIMIT = "400MB"
 _HASHES_AT_ONCE = 5_000_000
@@ -159,12 +159,36 @@ class Store:
                 for statement in telling_rows.PREPARE:
                     self._connection.execute(statement)
             rows = self._connection.sql(f"SELECT {', '.join(telling_rows.COLUMNS)} FROM telling_rows").pl()  # noqa: S608
-            days = self._connection.sql(telling_rows.CONTACTS, params={"until": until}).pl()
+            self._connection.execute(telling_rows.CONTACTS, {"until": until})
+            days = self._connection.sql("SELECT * FROM contact_days").pl()
             counted = self._connection.sql(telling_rows.LEFT_OUT, params={"until": until}).pl()
         finally:
             for name in telling_rows.TEMPORARY:
                 self._connection.execute(f"DROP TABLE IF EXISTS {name}")
         return rows.cast({c: PROCEDURES.schema[c] for c in telling_rows.COLUMNS}), days, counted.row(0, named=True)
+
+    def filled(self, table: Table) -> Filled:
+        """Counts of a declared table, without reading it."""
+        counts = ", ".join(f"count({c})" for c in table.columns)
+        row = self._rows(f"SELECT count(*), {counts} FROM {table.name}")[0]  # noqa: S608
+        return Filled(int(row[0]), dict(zip(table.columns, map(int, row[1:]), strict=True)))
+
+    def patients_in_ledger(self) -> tuple[int, dt.date | None]:
+        """How many patients the procedures name, and the day of the first completed one."""
+        rows = self._rows(
+            "SELECT count(DISTINCT patient_id), min(service_date) FILTER (WHERE status = 'completed') FROM procedures"
+        )
+        return int(rows[0][0]), rows[0][1]
+
+    def unknown_codes(self, codes: pl.DataFrame) -> pl.DataFrame:
+        """Codes of the procedures that the column `code` does not hold, most rows first: `code, rows, teeth`."""
+        with self._registered(codes.select("code")):
+            found: pl.DataFrame = self._connection.sql(
+                "SELECT code, count(*) AS rows, count(DISTINCT (patient_id, tooth_fdi, supernumerary)) "
+                "FILTER (WHERE tooth_fdi IS NOT NULL) AS teeth "
+                "FROM procedures ANTI JOIN incoming USING (code) GROUP BY code"
+            ).pl()
+        return found.sort(["rows", "code"], descending=[True, False])
 
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a declared table."""

@@ -6,6 +6,7 @@ Column names and meanings of the tables below are those that users and other pro
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -45,6 +46,14 @@ class Column:
     about: str
     nullable: bool = True
     words: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Filled:
+    """How many rows a table holds, and in how many of them each column is filled."""
+
+    rows: int
+    by_column: Mapping[str, int]
 
 
 @dataclass(frozen=True)

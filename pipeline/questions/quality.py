@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 
 from pipeline.results import FileChange, FilledIn, FlowStep, LinkNote, LoadRow, Quality, QuarantineRow, UnknownCode
+from pipeline.tables import Filled
 
 # What each count of the linking step means for the results; a count without a line here is not shown.
 LINK_MEANINGS = {
@@ -49,8 +50,8 @@ def make_quality(
     loads: pl.DataFrame,
     quarantine: pl.DataFrame,
     reasons: Mapping[str, tuple[str, str]],
-    tables: Mapping[str, pl.DataFrame],
-    codes: pl.DataFrame,
+    filled: Mapping[str, Filled],
+    unknown_codes: Sequence[UnknownCode],
     link_counts: Mapping[str, int],
     changes: pl.DataFrame | None = None,
 ) -> Quality:
@@ -62,28 +63,27 @@ def make_quality(
         The stored tables of these names.
     reasons
         Reason code to its meaning and what to do about it.
-    tables
-        The stored input tables by name; only counts are taken from them.
-    codes
-        The code list in use: `code, event`.
+    filled
+        Counts of the stored input tables by name.
+    unknown_codes
+        Codes of the procedures that the code list in use does not hold, those with most rows first.
     link_counts
         What the linking step counted.
     changes
         Rows that later files change: `table_name, earlier, later, field, rows`.
     """
-    unknown = _unknown_codes(tables.get("procedures"), codes)
     return Quality(
         loads=_loads(loads, quarantine),
         quarantine=_set_aside(quarantine, reasons),
-        filled_in=_filled_in(tables),
+        filled_in=_filled_in(filled),
         links=tuple(
             LinkNote(name, link_counts[name], meaning)
             for name, meaning in LINK_MEANINGS.items()
             if link_counts.get(name)
         ),
-        unknown_codes=unknown,
+        unknown_codes=tuple(unknown_codes),
         flow=_row_flow(loads, link_counts),
-        codes_advice=unknown_codes_advice(unknown),
+        codes_advice=unknown_codes_advice(unknown_codes),
         changes=_changes(changes),
     )
 
@@ -139,35 +139,15 @@ def _set_aside(quarantine: pl.DataFrame, reasons: Mapping[str, tuple[str, str]])
     return tuple(rows)
 
 
-def _filled_in(tables: Mapping[str, pl.DataFrame]) -> tuple[FilledIn, ...]:
+def _filled_in(tables: Mapping[str, Filled]) -> tuple[FilledIn, ...]:
     plumbing = {"load_id", "row_number", "part", "supernumerary"}
-    out = []
-    for name, frame in tables.items():
-        if frame.is_empty():
-            continue
-        filled = frame.select(pl.all().count()).row(0, named=True)
-        out += [FilledIn(name, field, frame.height, n) for field, n in filled.items() if field not in plumbing]
-    return tuple(out)
-
-
-def _unknown_codes(procedures: pl.DataFrame | None, codes: pl.DataFrame) -> tuple[UnknownCode, ...]:
-    if procedures is None:
-        return ()
-    unknown = (
-        procedures.lazy()
-        .select("code", "patient_id", "tooth_fdi", "supernumerary")
-        .join(codes.lazy().select("code"), on="code", how="anti")
-        .group_by("code")
-        .agg(
-            rows=pl.len(),
-            teeth=pl.struct("patient_id", "tooth_fdi", "supernumerary")
-            .filter(pl.col("tooth_fdi").is_not_null())
-            .n_unique(),
-        )
-        .sort(["rows", "code"], descending=[True, False])
-        .collect()
+    return tuple(
+        FilledIn(name, field, table.rows, n)
+        for name, table in tables.items()
+        if table.rows
+        for field, n in table.by_column.items()
+        if field not in plumbing
     )
-    return tuple(UnknownCode(*row) for row in unknown.iter_rows())
 
 
 def _row_flow(loads: pl.DataFrame, counts: Mapping[str, int]) -> tuple[FlowStep, ...]:

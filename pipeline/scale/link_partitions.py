@@ -80,7 +80,12 @@ def read_one(place: Path, *, codes: Path, cutoff: dt.date | None, until: dt.date
     days = pl.DataFrame(
         {"begin": [ledger.begin], "cutoff": [ledger.cutoff]}, schema=dict.fromkeys(("begin", "cutoff"), pl.Date())
     )
-    return {name: getattr(ledger, name) for name in FRAMES} | {"days": days, "counts": pl.DataFrame([ledger.counts])}
+    own = {
+        "days": days,
+        "counts": pl.DataFrame([ledger.counts]),
+        "patient_ids": ledger.patient_ids.to_frame("patient_id"),
+    }
+    return {name: getattr(ledger, name) for name in FRAMES} | own
 
 
 def link_one(
@@ -93,6 +98,7 @@ def link_one(
         cutoff=cutoff,
         cutoff_asked=rules.data_cutoff,
         counts=pl.read_parquet(place / "counts.parquet").row(0, named=True),
+        patient_ids=pl.read_parquet(place / "patient_ids.parquet")["patient_id"],
     )
     found = link_ledger(replace(ledger, ends=_reasons_by(ledger.ends, cutoff)), rules)
     return {name: getattr(found, name) for name in RESULTS} | {"counts": pl.DataFrame([found.counts])}

@@ -6,7 +6,7 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.transforms.events import ROW, TOOTH
+from pipeline.transforms.events import ROW, TOOTH, runs, same_tooth
 
 # Rows that clean or fill canals. Where cleaning and filling are posted apart, only the filling completes a course.
 FILLING = ("endo_initial", "endo_initial_addon", "endo_retreatment")
@@ -58,16 +58,17 @@ def build_courses(events: pl.LazyFrame, history: pl.LazyFrame, *, course_gap_day
 
 
 def _treatment_courses(rows: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
-    repeat = pl.col("event").is_in(REPEAT)
+    ordered = rows.sort(*TOOTH, "service_date", "event", "provider_id", "site_id", *ROW)
+    day = (~same_tooth() | (pl.col("service_date") != pl.col("service_date").shift(1))).cum_sum()
     # A day that holds both a first and a repeat row is a repeat: the more specific code wins.
-    days = rows.with_columns(repeat=repeat.any().over([*TOOTH, "service_date"])).sort(*TOOTH, "service_date")
-    apart = (pl.col("service_date") - pl.col("service_date").shift(1).over(TOOTH)).dt.total_days().fill_null(0) > gap
+    days = ordered.with_columns(day=day, run=runs(gap)).with_columns(
+        repeat=pl.col("event").is_in(REPEAT).any().over("day")
+    )
     return (
-        days.with_columns(run=apart.cast(pl.Int32).cum_sum().over(TOOTH))
-        .with_columns(part=pl.col("repeat").cast(pl.Int8).cum_max().over([*TOOTH, "run"]))
-        .sort("service_date", "event", "provider_id", "site_id", *ROW)
-        .group_by([*TOOTH, "run", "part"])
+        days.with_columns(part=2 * pl.col("run") + pl.col("repeat").cast(pl.UInt32).cum_max().over("run"))
+        .group_by("part", maintain_order=True)
         .agg(
+            *(pl.col(c).first() for c in TOOTH),
             first_row=pl.col("service_date").min(),
             last_row=pl.col("service_date").max(),
             completed=pl.col("service_date").filter(pl.col("event").is_in(FILLING)).max(),
@@ -76,7 +77,7 @@ def _treatment_courses(rows: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
             provider_id=pl.col("provider_id").last(),
             site_id=pl.col("site_id").last(),
         )
-        .drop("run", "part")
+        .drop("part")
     )
 
 
@@ -151,13 +152,12 @@ def _start_with_openings(courses: pl.LazyFrame, openings: pl.LazyFrame) -> pl.La
 
 
 def _openings_alone(openings: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
-    alone = openings.filter(pl.col("first_row").is_null(), ~pl.col("in_course")).sort(*TOOTH, "service_date")
-    apart = (pl.col("service_date") - pl.col("service_date").shift(1).over(TOOTH)).dt.total_days().fill_null(0) > gap
+    alone = openings.filter(pl.col("first_row").is_null(), ~pl.col("in_course"))
     return (
-        alone.with_columns(run=apart.cast(pl.Int32).cum_sum().over(TOOTH))
-        .sort("service_date", "event", "provider_id", "site_id", *ROW)
-        .group_by([*TOOTH, "run"])
+        alone.sort(*TOOTH, "service_date", "event", "provider_id", "site_id", *ROW)
+        .group_by(runs(gap).alias("run"), maintain_order=True)
         .agg(
+            *(pl.col(c).first() for c in TOOTH),
             started=pl.col("service_date").min(),
             first_row=pl.col("service_date").min(),
             last_row=pl.col("service_date").max(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.transforms.events import ROW, TOOTH
+from pipeline.transforms.events import ROW, TOOTH, runs
 
 DETAIL = ("load_id", "row_number")  # a row of crown_details
 
@@ -38,15 +38,14 @@ def build_crowns(
     margin, pulp_status_at_prep, provider_id, site_id`. `shift_days` is what was added to the last row's date.
     """
     shift = lab_days if posted_at_prep else 0
-    rows = events.filter(pl.col("event") == CROWN).sort(*TOOTH, "service_date")
-    apart = (pl.col("service_date") - pl.col("service_date").shift(1).over(TOOTH)).dt.total_days().fill_null(0)
+    rows = events.filter(pl.col("event") == CROWN)
     posted = (
-        rows.with_columns(run=(apart > crown_repost_days).cast(pl.Int32).cum_sum().over(TOOTH))
-        .sort("service_date", "code", "provider_id", "site_id", *ROW)
-        .group_by([*TOOTH, "run"])
+        rows.sort(*TOOTH, "service_date", "code", "provider_id", "site_id", *ROW)
+        .group_by(runs(crown_repost_days).alias("run"), maintain_order=True)
         .agg(
-            posted_first=pl.col("service_date").min(),
-            posted_last=pl.col("service_date").max(),
+            *(pl.col(c).first() for c in TOOTH),
+            posted_first=pl.col("service_date").first(),
+            posted_last=pl.col("service_date").last(),
             code_material=pl.col("detail").last(),
             provider_id=pl.col("provider_id").last(),
             site_id=pl.col("site_id").last(),

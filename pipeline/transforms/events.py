@@ -28,6 +28,20 @@ NEEDS_NO_TOOTH = (
 )
 
 
+def same_tooth() -> pl.Expr:
+    """Whether a row names the tooth of the row before it; for rows sorted by tooth."""
+    return pl.all_horizontal(pl.col(c) == pl.col(c).shift(1) for c in TOOTH).fill_null(False)
+
+
+def runs(gap_days: int) -> pl.Expr:
+    """A number for each run of rows of one tooth, none more than `gap_days` after the one before; for sorted rows.
+
+    Rows must be sorted by tooth and `service_date`. One number serves all teeth: groups of two keys cost far more.
+    """
+    near = (pl.col("service_date") - pl.col("service_date").shift(1)).dt.total_days() <= gap_days
+    return (~(same_tooth() & near)).cum_sum()
+
+
 def done_rows(procedures: pl.LazyFrame, *, cutoff: pl.Expr | None = None) -> pl.LazyFrame:
     """Rule 2: the completed rows that stand.
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.transforms.events import TOOTH
+from pipeline.transforms.events import TOOTH, same_tooth
 from pipeline.transforms.timing import KEY, nearest
 
 RETAINER = "bridge_retainer_crown"
@@ -27,8 +27,10 @@ def crown_failures(
     replacement or removal counts after the seat, an extraction on or after it. On one day extraction stands before
     replacement and replacement before removal. A recement or repair is a complication, never a failure.
     """
+    followed = same_tooth().shift(-1)
     ordered = crowns.sort(*KEY, "in_place_from", "crown_id").with_columns(
-        next_posted=pl.col("posted_first").shift(-1).over(KEY), next_seat=pl.col("seat_date").shift(-1).over(KEY)
+        pl.when(followed).then(pl.col(of).shift(-1)).alias(name)
+        for name, of in (("next_posted", "posted_first"), ("next_seat", "seat_date"))
     )
     # The next crown's first row can fall before this seat only where a seat was recorded late; then its seat tells.
     ordered = ordered.with_columns(

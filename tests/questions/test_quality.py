@@ -5,9 +5,8 @@ from __future__ import annotations
 import tomllib
 
 import polars as pl
-from drawn import procedures
 
-from pipeline.codes import built_in, read_overrides
+from pipeline.codes import read_overrides
 from pipeline.questions.quality import make_quality, unknown_codes_advice
 from pipeline.results import FileChange, Quality, UnknownCode
 from pipeline.tables import LOADS, QUARANTINE
@@ -18,23 +17,11 @@ def quality(**given: object) -> Quality:
         "loads": LOADS.empty(),
         "quarantine": QUARANTINE.empty(),
         "reasons": {},
-        "tables": {},
-        "codes": built_in("cdt"),
+        "filled": {},
+        "unknown_codes": (),
         "link_counts": {},
     }
     return make_quality(**(frames | given))  # type: ignore[arg-type]
-
-
-def test_unknown_codes_are_counted_in_rows_and_teeth_most_rows_first():
-    ledger = procedures("""
-        patient_id | service_date | tooth_fdi | code
-        p1         | 2020-01-01   | 16        | X1
-        p1         | 2020-02-01   | 16        | X1
-        p2         | 2020-02-01   | 16        | X1
-        p2         | 2020-02-01   |           | A1
-        p2         | 2020-02-01   | 16        | D2740
-    """)
-    assert quality(tables={"procedures": ledger}).unknown_codes == (UnknownCode("X1", 3, 2), UnknownCode("A1", 1, 0))
 
 
 def test_the_lines_to_paste_are_toml_that_changes_nothing_yet():

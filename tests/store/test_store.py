@@ -1,14 +1,17 @@
 from __future__ import annotations
 
+import datetime as dt
 import stat
 import subprocess
 import sys
 from pathlib import Path
 
+import drawn
 import duckdb
 import polars as pl
 import pytest
 
+from pipeline.codes import built_in
 from pipeline.errors import BusyError, DataError
 from pipeline.store import Store, open_store
 from pipeline.store_tables import DERIVED_TABLES, STORED_LOADS, STORED_QUARANTINE
@@ -249,3 +252,23 @@ def test_courses_replace_former_courses(tmp_path: Path):
         store.replace(ENDO_COURSES, one)
         store.replace(ENDO_COURSES, one.head(1))
         assert store.read(ENDO_COURSES)["course_id"].to_list() == ["c1"]
+
+
+def test_counts_are_taken_where_the_rows_lie(tmp_path: Path):
+    ledger = drawn.procedures("""
+        patient_id | service_date | tooth_fdi | code  | provider_id | status
+        p1         | 2020-01-01   | 16        | X1    | d1          | completed
+        p1         | 2020-02-01   | 16        | X1    |             | completed
+        p2         | 2019-02-01   | 16        | X1    |             | planned
+        p2         | 2020-02-01   |           | A1    | d1          | completed
+        p2         | 2020-02-01   | 16        | D2740 |             | completed
+    """)
+    with open_store(tmp_path / "p.duckdb") as store:
+        assert store.patients_in_ledger() == (0, None)
+        assert store.unknown_codes(built_in("cdt")).is_empty()
+        store.append(STORED_LOADS, rows(STORED_LOADS, *({"load_id": n} for n in ledger["load_id"].unique())))
+        store.append(PROCEDURES, PROCEDURES.check(ledger.select(list(PROCEDURES.columns))))
+        assert store.patients_in_ledger() == (2, dt.date(2020, 1, 1))
+        assert store.unknown_codes(built_in("cdt")).rows() == [("X1", 3, 2), ("A1", 1, 0)]
+        filled = store.filled(PROCEDURES)
+        assert (filled.rows, filled.by_column["provider_id"], filled.by_column["tooth_fdi"]) == (5, 2, 4)
