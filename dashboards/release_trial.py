@@ -67,6 +67,7 @@ class ReleasedChoices:
     ways: int
     low: int
     high: int
+    sample: bool = False
 
     def __post_init__(self) -> None:
         if self.ways < FEWEST_WAYS or not all(isinstance(v, int) for v in (self.ways, self.low, self.high)):
@@ -89,7 +90,9 @@ def release_choices(choices: Choices | None, difference: Difference | None, step
     names = (difference.group, difference.reference)
     values = [c.per_100 for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(c, names)]
     return (
-        ReleasedChoices(len(values), *outward(min(values), max(values), step)) if len(values) >= FEWEST_WAYS else None
+        ReleasedChoices(len(values), *outward(min(values), max(values), step), choices.sample is not None)
+        if len(values) >= FEWEST_WAYS
+        else None
     )
 
 

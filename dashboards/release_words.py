@@ -95,6 +95,7 @@ ANALYSIS = frozenset(
         "min_stratum_failures",
         "confidence",
         "seed",
+        "choices_crowns",
     )
 )
 VERSIONS = frozenset(

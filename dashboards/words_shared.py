@@ -86,7 +86,8 @@ def choices(c: ReleasedComparison) -> str:
         return ""
     low, high = c.choices.low, c.choices.high
     ends = f"runs from {more_or_fewer(low)} to {more_or_fewer(high)}" if low != high else f"is {more_or_fewer(low)}"
-    return f"Counted in {c.choices.ways} defensible ways, the difference {ends} failures per 100."
+    sample = ", on a sample of the patients," if c.choices.sample else ","
+    return f"Counted in {c.choices.ways} defensible ways{sample} the difference {ends} failures per 100."
 
 
 def everyday(found: ReleasedIncidence) -> str:

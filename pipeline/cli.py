@@ -9,21 +9,22 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 # The matrices here are small: a second thread inside each product costs more than it gains. Before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from dashboards.results_json import write_results_json
-from dashboards.write import write_all
-from pipeline import run
 from pipeline.config import Settings, load_settings
 from pipeline.errors import PipelineError
 from pipeline.faults import as_data_error, our_fault
 from pipeline.private_files import private_folder, write_private_files
-from pipeline.results import Results
+
+# What takes long to load is loaded by the command that needs it: help, mistakes in the command line and the workers of
+# `link`, which load this module anew, start without it.
+if TYPE_CHECKING:
+    from pipeline.results import Results
 
 EPILOG = (
     "Exit status: 0 done; 1 the data stop it (nothing was lost or half-written, the message says what to do); "
@@ -87,19 +88,21 @@ def run_command(practice: Path, out: Path, keep_ids: bool) -> None:
 @_KEEP_IDS
 def ingest(practice: Path, keep_ids: bool) -> None:
     """Read the practice's files into its database; what cannot be read is set aside with the reason."""
+    from pipeline import run
+
     _finish(run.ingest_stage(load_settings(practice), today=_today(), say=_say(), keep_ids=keep_ids))
 
 
 @cli.command()
 @_TOML
 @click.option("--workers", default=1, show_default=True, type=click.IntRange(1, 64), help="Processes to link with.")
-@click.option(
-    "--parts", default=1, show_default=True, type=click.IntRange(1, 4096), help="Groups of patients to link in."
-)
+@click.option("--parts", type=click.IntRange(1, 4096), help="Groups of patients to link in; by memory if not given.")
 @click.option("--cluster", metavar="ADDRESS", help="A running Dask cluster, tls://HOST:PORT; sees the same folders.")
-def link(practice: Path, workers: int, parts: int, cluster: str | None) -> None:
+def link(practice: Path, workers: int, parts: int | None, cluster: str | None) -> None:
     """Link root canals, crowns and extractions of one tooth; with workers or in groups the result is the same."""
-    _finish(run.link_stage(load_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster))
+    from pipeline.run_link import link_stage
+
+    _finish(link_stage(load_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster))
 
 
 @cli.command()
@@ -107,6 +110,9 @@ def link(practice: Path, workers: int, parts: int, cluster: str | None) -> None:
 @_OUT
 def compare(practice: Path, out: Path) -> None:
     """Estimate and compare; write results.json."""
+    from dashboards.results_json import write_results_json
+    from pipeline import run
+
     results = run.compare_stage(load_settings(practice), say=_say())
     _finish(write_results_json(results, out))
 
@@ -116,6 +122,8 @@ def compare(practice: Path, out: Path) -> None:
 @_OUT
 def dashboards(practice: Path, out: Path) -> None:
     """Draw the pages and the slides from what was compared."""
+    from pipeline import run
+
     settings, say = load_settings(practice), _say()
     _finish(_pages(settings, run.stored_results(settings), out, say=say))
 
@@ -175,6 +183,8 @@ def check(practice: Path) -> None:
 @_OUT
 def worksheet(practice: Path, out: Path) -> None:
     """List root canals and crowns without details in a workbook to fill in; it HOLDS PATIENT DATA."""
+    from pipeline import run
+
     _finish(run.worksheet_stage(load_settings(practice), out, today=_today(), say=_say()))
 
 
@@ -187,6 +197,8 @@ def worksheet(practice: Path, out: Path) -> None:
 @click.option("--csv", "as_csv", is_flag=True, help="Write CSV, not a workbook.")
 def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool) -> None:
     """List whose 1-year or 4-year review of a root canal is due, by clinician; it HOLDS PATIENT DATA."""
+    from pipeline import run
+
     day = on.date() if on else None
     _finish(run.recall_stage(load_settings(practice), out, on=day, as_csv=as_csv, say=_say()))
 
@@ -203,6 +215,7 @@ def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool)
 def ask(practice: Path, out: Path, **asked: Any) -> None:
     """Answer a question of your own, or those under [[ask]] in PRACTICE.toml; every question is counted."""
     from dashboards.pages import asked as page
+    from pipeline import run
     from pipeline.asking.ask_all import as_text
     from pipeline.asking.question import asked_for
 
@@ -226,6 +239,8 @@ def ask(practice: Path, out: Path, **asked: Any) -> None:
 )
 def set_aside(practice: Path, out: Path) -> None:
     """Write the rows that were set aside to CSV files, to be mended and listed under corrected in PRACTICE.toml."""
+    from pipeline import run
+
     for path in run.set_aside_stage(load_settings(practice), out, say=_say()):
         click.echo(path, err=True)
     _finish(out)
@@ -236,6 +251,8 @@ def set_aside(practice: Path, out: Path) -> None:
 @_OUT
 def contribute(practice: Path, out: Path) -> None:
     """Write one small file of rounded figures for pooling with other practices; nothing in it is about a person."""
+    from pipeline import run
+
     _finish(run.contribute_stage(load_settings(practice), out, say=_say()))
 
 
@@ -255,12 +272,17 @@ def pool(files: tuple[Path, ...], out: Path) -> None:
 
 
 def _everything(toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False) -> Path:
+    from pipeline import run
+
     settings = load_settings(toml)
     return _pages(settings, run.everything(settings, today=_today(), say=say, keep_ids=keep_ids), out, say=say)
 
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None]) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]]."""
+    from dashboards.write import write_all
+    from pipeline import run
+
     asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
     return write_all(results, out, say=say, asked=asked)
 

@@ -50,6 +50,16 @@ TOLERANCE = 1e-6
 
 
 @dataclass(frozen=True)
+class ToCount:
+    """What the main comparison is counted on in other ways; see `explore_choices`."""
+
+    tables: LinkInput
+    rules: LinkRules
+    records_begin: dt.date | None
+    of_crowns: int | None
+
+
+@dataclass(frozen=True)
 class Compared:
     """What the comparing stage reads from the store."""
 
@@ -68,8 +78,7 @@ class Compared:
     codes: pl.DataFrame
     link_counts: Mapping[str, int]
     changes: pl.DataFrame  # counts of rows that later files change
-    link_input: LinkInput  # all rows ever loaded, for linking again under other rules
-    link_rules: LinkRules
+    to_count: ToCount | None
     cutoff: dt.date | None
     rules: Mapping[str, str]
     settings: Mapping[str, str]
@@ -97,7 +106,17 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     if main is not None:
         since_seat = in_family(main, techniques.main_p_family, analysis)
         say("counting the main comparison in every other defensible way")
-        choices = explore_choices(stored.link_input, stored.codes, stored.link_rules, patients, analysis, say=say)
+        assert stored.to_count is not None
+        choices = explore_choices(
+            stored.to_count.tables,
+            stored.codes,
+            stored.to_count.rules,
+            patients,
+            analysis,
+            records_begin=stored.to_count.records_begin,
+            of_crowns=stored.to_count.of_crowns,
+            say=say,
+        )
         since_opening = compare_since_opening(stored.crowns, patients, analysis)
         states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(stored.crowns, patients)
         comparisons = (

@@ -90,6 +90,21 @@ class Analysis:
     min_stratum_failures: int = 5
     confidence: float = 0.95
     seed: int = 20250101
+    choices_crowns: int = 10_000
+
+
+LEAST_MEMORY_MB = 1000
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What the work may use of the machine."""
+
+    memory_mb: int = 2000
+
+    def rows_linked_at_once(self) -> int:
+        """Telling rows that linking can hold within the memory, measured: some 1,200 bytes each beside 700 MB."""
+        return max(50_000, (self.memory_mb - 700) * 1_000_000 // 1200)
 
 
 @dataclass(frozen=True)
@@ -117,6 +132,7 @@ class Settings:
     analysis: Analysis = field(default_factory=Analysis)
     codes: dict[str, Any] = field(default_factory=dict)
     standards: Standards = field(default_factory=Standards)
+    machine: Machine = field(default_factory=Machine)
     ask: tuple[Ask, ...] = ()
 
 
@@ -138,7 +154,7 @@ def load_settings(path: Path) -> Settings:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
     refuse_open_questions(text, file=path.name)
-    _known(raw, ("practice", "tables", "rules", "analysis", "codes", "standards", "ask"), "the top level")
+    _known(raw, ("practice", "tables", "rules", "analysis", "codes", "standards", "machine", "ask"), "the top level")
     tables = _section(raw, "tables")
     _known(tables, INPUT_TABLES, "[tables]")
     if "procedures" not in tables:
@@ -151,6 +167,7 @@ def load_settings(path: Path) -> Settings:
         tables={name: _table_source(name, tables[name]) for name in INPUT_TABLES if name in tables},
         rules=_rules(_section(raw, "rules")),
         analysis=_analysis(_section(raw, "analysis")),
+        machine=_machine(_section(raw, "machine")),
         codes=overrides,
         standards=_standards(_section(raw, "standards")),
         ask=_asks(raw.get("ask", [])),
@@ -281,7 +298,17 @@ def _analysis(raw: dict[str, Any]) -> Analysis:
         raise ConfigError("[analysis] confidence must lie between 0.5 and 1, e.g. 0.95.")
     if analysis.horizon_years < 1:
         raise ConfigError("[analysis] horizon_years must be at least 1.")
+    if analysis.choices_crowns < 1:
+        raise ConfigError("[analysis] choices_crowns must be at least 1.")
     return analysis
+
+
+def _machine(raw: dict[str, Any]) -> Machine:
+    _known(raw, [f.name for f in fields(Machine)], "[machine]")
+    machine = Machine(**{k: int(_number(raw, k, "[machine]", whole=True, low=0)) for k in raw})
+    if machine.memory_mb < LEAST_MEMORY_MB:
+        raise ConfigError(f"[machine] memory_mb must be at least {LEAST_MEMORY_MB}.")
+    return machine
 
 
 def _standards(raw: dict[str, Any]) -> Standards:

@@ -100,7 +100,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
         refuse_outside(path, settings.path.parent)
     codes = code_table(settings)
     practice = settings.practice
-    with open_store(practice.database, bulk=True) as store:
+    with open_store(practice.database, bulk=True, memory_mb=settings.machine.memory_mb) as store:
         naming = store.text(NAMING) or (KEPT if store.stored_loads().height else None)
         pseudonyms, naming = choose(
             naming, keep_ids=keep_ids, path=key_path(practice.database, practice.key_file), say=say

@@ -193,6 +193,15 @@ class Choices:
     verdicts: dict[str, int]
     depends: bool
     sentence: str
+    sample: Sample | None = None
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Crowns of the patients that were drawn, of all crowns with a known seat."""
+
+    crowns: int
+    of: int
 
 
 @dataclass(frozen=True)

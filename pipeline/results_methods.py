@@ -304,6 +304,8 @@ ANALYSIS = {
     "min_stratum_failures": "A clinician with fewer failures than this shares a baseline hazard with others.",
     "confidence": "The share of ranges that hold the truth in the long run.",
     "seed": "Start of the random numbers wherever a method draws any: the same seed gives the same figures.",
+    "choices_crowns": "The main comparison is counted in other ways on about this many crowns at most, of patients "
+    "drawn by a hash of their id.",
 }
 
 

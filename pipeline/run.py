@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.asking.ask_all import ask_all
 from pipeline.asking.question import Ask
 from pipeline.codes import code_table
-from pipeline.compare import Compared, compare
+from pipeline.compare import Compared, ToCount, compare
 from pipeline.config import Settings
 from pipeline.errors import DataError
 from pipeline.ingest import ingest
@@ -27,9 +27,7 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
-from pipeline.scale.link_partitions import link_in_parts
-from pipeline.scale.run_partitions import cluster as on_cluster
-from pipeline.scale.run_partitions import processes
+from pipeline.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.set_aside import SETTLED, write_set_aside
 from pipeline.sources.mapping import resolve_columns
 from pipeline.store import Store, open_store
@@ -46,14 +44,12 @@ from pipeline.tables import (
     QUARANTINE,
     TOOTH_FOLLOWUP,
 )
-from pipeline.transforms.link import LinkInput, LinkRules, link, read_ledger, telling_codes, with_ids
+from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 
-PARTS_ON_A_CLUSTER = 64
 Say = Callable[[str], None]
-LINK_COUNTS = "link_counts"
 PRACTICE_CODE = "practice_code"
 
 
@@ -86,39 +82,9 @@ def set_aside_stage(settings: Settings, out: Path, *, say: Say) -> list[Path]:
     return written
 
 
-def link_stage(settings: Settings, *, say: Say, parts: int = 1, workers: int = 1, cluster: str | None = None) -> Path:
-    """Link what is stored; returns the database's path.
-
-    With more than one of `parts` or `workers`, or on a Dask `cluster`, patients are linked in groups; the result is the
-    same.
-    """
-    with open_store(settings.practice.database, must_exist=True) as store:
-        store.require("ingest")
-        say("linking root canals, crowns and extractions of one tooth")
-        tables, codes, rules = _link_input(store, settings), code_table(settings), link_rules(settings)
-        if max(parts, workers) > 1 or cluster is not None:
-            folder = store.path.with_name(f".{store.path.name}.parts")
-            opened = on_cluster(cluster) if cluster is not None else processes(workers)
-            with opened as executor:
-                parts = parts if parts > 1 else 4 * workers if cluster is None else PARTS_ON_A_CLUSTER
-                linked = link_in_parts(tables, codes, rules, parts=parts, folder=folder, executor=executor, say=say)
-        else:
-            linked = link(tables, codes, rules)
-        with store.transaction():
-            store.replace(CROWNS, linked.crowns)
-            store.replace(ENDO_COURSES, linked.endo_courses)
-            store.replace(TOOTH_FOLLOWUP, linked.tooth_followup)
-            store.set_aside(linked.set_aside)
-            cutoff = linked.cutoff.isoformat() if linked.cutoff else None
-            store.save_text(LINK_COUNTS, json.dumps({"cutoff": cutoff, "counts": linked.counts}))
-            store.mark_done("link")
-    say(f"{linked.crowns.height:,} crowns and {linked.endo_courses.height:,} courses of root canal treatment linked")
-    return settings.practice.database
-
-
 def compare_stage(settings: Settings, *, say: Say) -> Results:
     """Compare what is linked, and keep the results."""
-    with open_store(settings.practice.database, must_exist=True) as store:
+    with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
         store.require("link")
         kept = json.loads(store.text(LINK_COUNTS) or "{}")
         codes = code_table(settings)
@@ -139,9 +105,8 @@ def compare_stage(settings: Settings, *, say: Say) -> Results:
             codes=codes,
             link_counts=kept.get("counts", {}),
             changes=store.changes.counted(),
-            link_input=_link_input(store, settings),
-            link_rules=link_rules(settings),
-            cutoff=dt.date.fromisoformat(kept["cutoff"]) if kept.get("cutoff") else None,
+            to_count=_to_count(store, settings, codes, kept),
+            cutoff=_day(kept.get("cutoff")),
             rules=_in_words(settings.rules) | {"crown_date": settings.practice.crown_date},
             settings=_in_words(settings.analysis),
             left_out=store.field_notes(),
@@ -183,7 +148,9 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
         if on is None and cutoff is None:
             raise DataError("The data hold no date, so nothing is due. Give the day with --on.")
         day = on or dt.date.fromisoformat(cutoff)
-        ledger = read_ledger(_link_input(store, settings), code_table(settings), data_cutoff=settings.rules.data_cutoff)
+        codes, until = code_table(settings), settings.rules.data_cutoff
+        with store.linking.gathered(telling_codes(codes), until=until) as gathered:
+            ledger = read_ledger(link_input(gathered), codes, data_cutoff=until)
         due = due_reviews(
             store.read(ENDO_COURSES),
             store.read(FINDINGS),
@@ -236,11 +203,6 @@ def stored_results(settings: Settings) -> Results:
     return results
 
 
-def link_rules(settings: Settings) -> LinkRules:
-    """The linking rules in force."""
-    return LinkRules(**dataclasses.asdict(settings.rules), posted_at_prep=settings.practice.crown_date == "prep")
-
-
 def written_ids(store: Store, settings: Settings, *, say: Say) -> pl.DataFrame:
     """Which id as the practice writes it stands behind each stored patient: `patient_id, written_id`.
 
@@ -264,23 +226,28 @@ def written_ids(store: Store, settings: Settings, *, say: Say) -> pl.DataFrame:
     return crosswalk(pl.concat(found), pseudonyms)
 
 
-def _link_input(store: Store, settings: Settings) -> LinkInput:
-    until = settings.rules.data_cutoff
-    rows, days, left_out = store.linking_rows(telling_codes(code_table(settings)), until=until)
-    return LinkInput(
-        procedures=rows.lazy(),
-        patients=store.read(PATIENTS).lazy(),
-        crown_details=store.read(CROWN_DETAILS).lazy(),
-        findings=store.read(FINDINGS).lazy(),
-        contacts=days.lazy(),
-        contacts_until=until,
-        left_out=left_out,
-    )
-
-
 def _analysis(settings: Settings) -> Analysis:
     names = {f.name for f in dataclasses.fields(Analysis)}
     return Analysis(**{k: v for k, v in dataclasses.asdict(settings.analysis).items() if k in names})
+
+
+def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, kept: dict[str, str]) -> ToCount | None:
+    """The rows on which the main comparison is counted in other ways: all, or those of a sample of the patients."""
+    crowns = store.filled(CROWNS).by_column["seat_date"]
+    if not crowns:
+        return None
+    rules, begin = link_rules(settings), _day(kept.get("begin"))
+    most = settings.analysis.choices_crowns
+    sampled = crowns > most
+    if sampled:
+        rules = dataclasses.replace(rules, data_cutoff=_day(kept.get("cutoff")))
+    share = most / crowns if sampled else None
+    with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff, share=share) as gathered:
+        return ToCount(link_input(gathered), rules, begin, of_crowns=crowns if sampled else None)
+
+
+def _day(text: str | None) -> dt.date | None:
+    return dt.date.fromisoformat(text) if text else None
 
 
 def _in_words(choices: object) -> dict[str, str]:

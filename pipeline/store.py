@@ -24,10 +24,11 @@ import duckdb
 import polars as pl
 import pyarrow as pa
 
-from pipeline import store_changes, store_mended, telling_rows
+from pipeline import store_changes, store_mended
 from pipeline.errors import BusyError, DataError
 from pipeline.faults import as_data_error
 from pipeline.store_changes import Changes
+from pipeline.store_linking import Linking
 from pipeline.store_mended import Mended
 from pipeline.store_tables import (
     CLAIMS,
@@ -44,17 +45,25 @@ from pipeline.store_tables import (
 )
 from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Filled, Table
 
-MEMORY_LIMIT = "400MB"
+MEMORY_MB = 2000
+_SHARE_OF_MEMORY = 0.2  # what the database may use of what all may use; it goes on on disk
 _HASHES_AT_ONCE = 5_000_000
 _OWNER_ONLY = 0o077
 _PLACE = ("load_id", "row_number", "part")
 
 
-def open_store(path: Path, *, read_only: bool = False, must_exist: bool = False, bulk: bool = False) -> Store:
+def open_store(
+    path: Path,
+    *,
+    read_only: bool = False,
+    must_exist: bool = False,
+    bulk: bool = False,
+    memory_mb: int = MEMORY_MB,
+) -> Store:
     """Open the database at `path`, making it if it is not there yet (unless `must_exist` or `read_only`).
 
     Use it in a `with` statement. With `bulk` rows may be stored in any order, which lets many be written at once;
-    tables are then read in any order too.
+    tables are then read in any order too. `memory_mb` is what the whole process may use of the memory.
 
     Raises
     ------
@@ -69,18 +78,19 @@ def open_store(path: Path, *, read_only: bool = False, must_exist: bool = False,
             raise DataError(f"{path.name} does not exist yet. Run `toothyears ingest` on your PRACTICE.toml first.")
         if not path.parent.is_dir():
             raise DataError(f"{path.name}: its folder does not exist. Make the folder, or change database in the TOML.")
-    return Store(path, read_only=read_only, bulk=bulk)
+    return Store(path, read_only=read_only, bulk=bulk, memory_mb=memory_mb)
 
 
 class Store:
     """An open database. Tables are read and written as declared in `pipeline.tables`, and checked on the way."""
 
-    def __init__(self, path: Path, *, read_only: bool = False, bulk: bool = False) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, bulk: bool = False, memory_mb: int = MEMORY_MB) -> None:
         self.path = path
         self._umask = os.umask(_OWNER_ONLY)
         self.scratch = path.with_name(f".{path.name}.tmp-{os.getpid()}")
         try:
-            self._connection = _connect(path, self.scratch, read_only=read_only, bulk=bulk)
+            limit = f"{round(_SHARE_OF_MEMORY * memory_mb)}MB"
+            self._connection = _connect(path, self.scratch, read_only=read_only, bulk=bulk, memory_limit=limit)
             try:
                 self._prepare(read_only=read_only)
             except BaseException:
@@ -102,6 +112,16 @@ class Store:
     def mended(self) -> Mended:
         """Mended copies of rows that were set aside."""
         return Mended(self._connection)
+
+    @cached_property
+    def linking(self) -> Linking:
+        """What linking reads, and what parts of it found."""
+        return Linking(self._connection)
+
+    @property
+    def parts_folder(self) -> Path:
+        """Where linking and comparing in parts may keep their files; beside the database, for nobody else."""
+        return _parts_folder(self.path)
 
     def __enter__(self) -> Store:
         return self
@@ -144,28 +164,6 @@ class Store:
     def read_all_procedures(self) -> pl.DataFrame:
         """Every loaded procedure, those set aside by the link stage included."""
         return self._read(PROCEDURES, PHYSICAL[PROCEDURES.name], None)
-
-    def linking_rows(
-        self, kinds: pl.DataFrame, *, until: dt.date | None
-    ) -> tuple[pl.DataFrame, pl.DataFrame, dict[str, int]]:
-        """What linking needs of the procedures: the telling rows, the days of the others, counts of the others.
-
-        `kinds` says of each code what it may tell (`telling_rows.KIND_SCHEMA`). The rows have `telling_rows.COLUMNS`;
-        the days (`patient_id, service_date`) are the first and the last of each patient up to `until`, and all of
-        them for patients who may have lost a tooth between visits.
-        """
-        try:
-            with self._registered(kinds.cast(telling_rows.KIND_SCHEMA)):  # type: ignore[arg-type]
-                for statement in telling_rows.PREPARE:
-                    self._connection.execute(statement)
-            rows = self._connection.sql(f"SELECT {', '.join(telling_rows.COLUMNS)} FROM telling_rows").pl()  # noqa: S608
-            self._connection.execute(telling_rows.CONTACTS, {"until": until})
-            days = self._connection.sql("SELECT * FROM contact_days").pl()
-            counted = self._connection.sql(telling_rows.LEFT_OUT, params={"until": until}).pl()
-        finally:
-            for name in telling_rows.TEMPORARY:
-                self._connection.execute(f"DROP TABLE IF EXISTS {name}")
-        return rows.cast({c: PROCEDURES.schema[c] for c in telling_rows.COLUMNS}), days, counted.row(0, named=True)
 
     def filled(self, table: Table) -> Filled:
         """Counts of a declared table, without reading it."""
@@ -458,7 +456,7 @@ class Store:
         return self._connection.execute(query, list(parameters)).fetchall()
 
 
-def _connect(path: Path, scratch: Path, *, read_only: bool, bulk: bool) -> duckdb.DuckDBPyConnection:
+def _connect(path: Path, scratch: Path, *, read_only: bool, bulk: bool, memory_limit: str) -> duckdb.DuckDBPyConnection:
     try:
         connection = duckdb.connect(
             str(path),
@@ -467,7 +465,7 @@ def _connect(path: Path, scratch: Path, *, read_only: bool, bulk: bool) -> duckd
                 "autoinstall_known_extensions": "false",
                 "autoload_known_extensions": "false",
                 "allow_community_extensions": "false",
-                "memory_limit": MEMORY_LIMIT,
+                "memory_limit": memory_limit,
                 "temp_directory": str(scratch),
                 "preserve_insertion_order": str(not bulk).lower(),
             },
@@ -476,10 +474,14 @@ def _connect(path: Path, scratch: Path, *, read_only: bool, bulk: bool) -> duckd
         raise _cannot_open(path, str(error)) from None
     except duckdb.ConnectionException:
         raise BusyError(f"{path.name} is open already in this process. Close it first; nothing was changed.") from None
-    connection.execute("SET allowed_directories = [?]", [str(scratch)])
+    connection.execute("SET allowed_directories = [?, ?]", [str(scratch), str(_parts_folder(path))])
     connection.execute("SET enable_external_access = false")
     connection.execute("SET lock_configuration = true")
     return connection
+
+
+def _parts_folder(path: Path) -> Path:
+    return path.with_name(f".{path.name}.parts")
 
 
 def _cannot_open(path: Path, message: str) -> DataError:

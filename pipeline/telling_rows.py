@@ -2,6 +2,7 @@
 
 Nine rows in ten only say that a patient was seen that day. They are summed up where they lie, and only the telling
 ones are handed to `transforms.link`. Which rows those are is decided generously here; the rules themselves stand there.
+`linking_ledger` stands for all stored rows, or for those of a sample of the patients.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ TEMPORARY = (
     "contact_days",
 )
 
-_STANDING = "_procedures SEMI JOIN _loads USING (load_id) ANTI JOIN _taken_back USING (load_id, row_number, part)"
+_STANDING = "linking_ledger SEMI JOIN _loads USING (load_id) ANTI JOIN _taken_back USING (load_id, row_number, part)"
 _DONE = "status = 'completed' AND service_date IS NOT NULL AND ($until::DATE IS NULL OR service_date <= $until::DATE)"
 # A code of which the rules see every row on a tooth.
 _CODED = "coalesce(linked AND tooth_fdi IS NOT NULL AND status IN ('completed', 'existing'), false)"
@@ -64,7 +65,7 @@ PREPARE = (
     WHERE tooth_fdi IS NOT NULL AND status = 'completed' AND service_date > extracted AND NOT {_CODED}
     """,
     # A negative fee may take a row back, so all rows of that code stay.
-    "CREATE TEMP TABLE taken_back_codes AS SELECT DISTINCT patient_id, code FROM _procedures WHERE fee < 0",
+    "CREATE TEMP TABLE taken_back_codes AS SELECT DISTINCT patient_id, code FROM linking_ledger WHERE fee < 0",
     # Patients whose first and last day do not tell enough: a tooth may be lost between visits, or rows may be set aside
     # or taken back, and then must not count as a day seen.
     """

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pipeline.questions.choice_options import MEANINGS, Options, offered_options
 from pipeline.questions.crown_longevity import LABELS
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
-from pipeline.results import Choice, Choices, Comparison
+from pipeline.results import Choice, Choices, Comparison, Sample
 from pipeline.transforms.link import LinkRules
 
 DEPENDS = "depends_on_how_we_count"
@@ -81,6 +81,14 @@ def count_zero(rows: Sequence[Choice]) -> str:
         return f"In none of {_ways(len(rows))} does the range include zero.{without}"
     how_many = f"all {_ways(zero)}" if zero == len(rows) else f"{zero} of {_ways(len(rows))}"
     return f"In {how_many} the range includes zero.{without}"
+
+
+def sample_sentence(sample: Sample) -> str:
+    """What the ways to count were counted on, where that is not all crowns."""
+    return (
+        f"Counted in other ways on {sample.crowns:,} of {sample.of:,} crowns, those of patients drawn by a hash of "
+        "their id: ranges are wider here than in the comparison itself."
+    )
 
 
 def _claim(row: Choice) -> tuple[str, bool]:

@@ -13,6 +13,7 @@ References
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -35,7 +36,7 @@ from pipeline.questions.choice_options import (
     offered_options,
     prepared_text,
 )
-from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left_out, with_choices
+from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left_out, sample_sentence, with_choices
 from pipeline.questions.crown_longevity import (
     LABELS,
     Analysis,
@@ -46,7 +47,7 @@ from pipeline.questions.crown_longevity import (
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.groups import make_group
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, decide
-from pipeline.results import Choice, Choices, Difference, Estimate, Group
+from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
 from pipeline.transforms.link import Ledger, LinkInput, LinkRules, link_ledger, read_ledger
 
 __all__ = ["explore_choices", "with_choices"]
@@ -75,6 +76,8 @@ def explore_choices(
     *,
     say: Callable[[str], None],
     workers: int = 2,
+    records_begin: dt.date | None = None,
+    of_crowns: int | None = None,
 ) -> Choices:
     """Fit the main comparison under every combination of choices that changes anything in these records.
 
@@ -89,6 +92,10 @@ def explore_choices(
         Told how far it is, and which options are left out because they change nothing.
     workers
         Threads; neither their number nor their order changes a result.
+    records_begin, of_crowns
+        Only where `tables` hold a sample of the patients: the day on which the data of all begin, and how many crowns
+        with a known seat all have. `rules` then give the cut-off of all data. The main row has the figures of the
+        sample, and every row is held against that one, so that nothing but the way of counting differs between them.
 
     Returns
     -------
@@ -99,15 +106,20 @@ def explore_choices(
     options = offered_options(rules)
     main = main_options(rules)
     ledger = read_ledger(tables, codes, data_cutoff=rules.data_cutoff)
+    if of_crowns is not None:
+        ledger = replace(ledger, begin=records_begin)
     grid = _fill(ledger, options, rules, patients, analysis, say=say, workers=workers)
     kept = _that_change_something(options, main, grid)
     rows = tuple(_row(kept, key, grid[key], is_main=key == tuple(main.values())) for key in _combinations(kept))
+    main_row = next(row for row in rows if row.is_main)
+    sample = None if of_crowns is None else Sample(sum(n for _, n in main_row.crowns), of_crowns)
     choices = Choices(
         options=kept,
         rows=rows,
         verdicts=_count([row.verdict for row in rows]),
         depends=hangs_on_choices(rows),
-        sentence=count_zero(rows),
+        sentence=count_zero(rows) if sample is None else f"{sample_sentence(sample)} {count_zero(rows)}",
+        sample=sample,
     )
     for note in left_out(choices):
         say(note)

@@ -99,6 +99,7 @@ def telling_codes(codes: pl.DataFrame) -> pl.DataFrame:
 class Linked:
     """What linking found.
 
+    `begin` and `cutoff` are the days between which the data tell anything.
     `set_aside` holds the rows that cannot have happened (`load_id, row_number, part, field, reason`); `counts` what the
     data-quality page tells of this step.
     """
@@ -107,6 +108,7 @@ class Linked:
     endo_courses: pl.DataFrame
     tooth_followup: pl.DataFrame
     set_aside: pl.DataFrame
+    begin: dt.date | None
     cutoff: dt.date | None
     counts: dict[str, int]
 
@@ -224,6 +226,7 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
         endo_courses=_shape(with_ids(courses, ledger.patient_ids), ENDO_COURSES.schema).sort("course_id"),
         tooth_followup=with_ids(tooth_followup(teeth, ends, gaps, extracted), ledger.patient_ids),
         set_aside=ledger.set_aside,
+        begin=ledger.begin,
         cutoff=ledger.cutoff,
         counts=ledger.counts | _counts(crowns, courses, gaps),
     )

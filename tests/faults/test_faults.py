@@ -232,7 +232,7 @@ def test_when_a_clock_is_doubted():
 
 def test_too_little_memory(folder: Path, monkeypatch: pytest.MonkeyPatch):
     write_ledger(folder / "ledger-2.csv", rows=60_000)
-    monkeypatch.setattr(store, "MEMORY_LIMIT", "2MB")
+    monkeypatch.setattr(store, "_SHARE_OF_MEMORY", 0.001)
     with pytest.raises(DataError, match="there is not enough memory"):
         run(folder)
     monkeypatch.undo()
@@ -242,7 +242,7 @@ def test_too_little_memory(folder: Path, monkeypatch: pytest.MonkeyPatch):
 def test_a_temporary_folder_that_cannot_be_made(folder: Path, monkeypatch: pytest.MonkeyPatch):
     write_ledger(folder / "ledger-2.csv", rows=120_000)
     (folder / "file").touch()
-    monkeypatch.setattr(store, "MEMORY_LIMIT", "12MB")  # it has to use its temporary folder
+    monkeypatch.setattr(store, "_SHARE_OF_MEMORY", 0.006)  # it has to use its temporary folder
     whole = store._connect
     monkeypatch.setattr(store, "_connect", lambda path, scratch, **o: whole(path, folder / "file" / "tmp", **o))
     with pytest.raises(DataError, match=r"practice\.duckdb: (the database cannot be|you may not)"):
@@ -310,7 +310,7 @@ def test_a_fault_of_ours_is_told_without_its_text(
     def broken(*_: object, **__: object) -> None:
         raise ValueError(SECRET)
 
-    monkeypatch.setattr(cli.run, "ingest_stage", broken)
+    monkeypatch.setattr("pipeline.run.ingest_stage", broken)
     monkeypatch.setattr(sys, "argv", ["toothyears", "ingest", str(folder / "practice.toml")])
     former, handler = os.umask(0o022), signal.getsignal(signal.SIGTERM)
     try:

@@ -71,7 +71,7 @@ def is_declared(piece: str, names: set[str]) -> bool:
 DECLARED = {
     *MAKERS, "map", "table", "name", "rows", "wanted", "columns", "place", "part", "parts", "key", "key_text",
     "content",
-    "same", "telling_rows", "records", "c", "n", "counts", "differ", "mended", "as_json",
+    "same", "telling_rows", "records", "c", "n", "counts", "query", "names", "differ", "mended", "as_json",
 }  # fmt: skip
 
 

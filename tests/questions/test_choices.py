@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import hashlib
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,9 +20,10 @@ from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left
 from pipeline.questions.choices import _counted, explore_choices, with_choices
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.results import Choice, Choices, Comparison
-from pipeline.run import ingest_stage, link_rules
+from pipeline.run import compare_stage, ingest_stage, link_rules, link_stage
 from pipeline.store import open_store
 from pipeline.tables import CROWN_DETAILS, FINDINGS, PATIENTS
+from pipeline.tables import CROWNS as LINKED_CROWNS
 from pipeline.transforms.link import LinkInput, LinkRules, link, link_ledger, read_ledger
 from synthetic_data.generate import simulate
 
@@ -314,3 +316,30 @@ def test_the_verdict_gives_way_where_it_hangs_on_the_choices(main):
     assert verdict.next_step.startswith("First agree how soon before a new crown a root canal belongs to it:")
     assert "(in 100% of changes of it alone)" in verdict.next_step
     assert (verdict.result, verdict.doubt) == (main.verdict.result, main.verdict.doubt)
+
+
+def test_a_large_practice_is_counted_in_other_ways_on_a_sample_of_whole_patients(tmp_path):
+    toml = Path(simulate(tmp_path, crowns=700, seed=8))
+    toml.write_text(toml.read_text() + "\n[analysis]\nchoices_crowns = 300\n")
+    settings = load_settings(toml)
+    ingest_stage(settings, today=dt.date(2025, 1, 1), say=lambda _: None)
+    link_stage(settings, say=lambda _: None)
+    results = compare_stage(settings, say=lambda _: None)
+    main = results.comparisons[0]
+    assert main.choices is not None
+    assert main.choices.sample is not None
+    [row] = [row for row in main.choices.rows if row.is_main]
+    assert main.choices.sample.of == results.counts.crowns == sum(group.crowns for group in main.groups)
+    assert main.choices.sample.crowns == sum(n for _, n in row.crowns)
+    assert 200 < main.choices.sample.crowns < 400
+    assert main.choices.sentence.startswith(f"Counted in other ways on {main.choices.sample.crowns:,} of ")
+    # The main way of counting gives what comparing the crowns of these patients gives.
+    with open_store(settings.practice.database, read_only=True) as store:
+        crowns, patients = store.read(LINKED_CROWNS), store.read(PATIENTS)
+    number = [int.from_bytes(hashlib.md5(p.encode()).digest()[8:], "little") for p in crowns["patient_id"]]
+    drawn = [n % 1_000_000 < round(300 / results.counts.crowns * 1e6) for n in number]
+    alone = compare_since_seat(crowns.filter(pl.Series(drawn)), patients, ANALYSIS)
+    assert dict(row.crowns) == {group.name: group.crowns for group in alone.groups}
+    assert dict(row.failures) == {group.name: group.failures for group in alone.groups}
+    ratio = next(e for e in reversed(alone.estimates) if e.contrast == "through_crown vs before_seat")
+    assert (row.hazard_ratio, row.hr_high) == pytest.approx((ratio.hazard_ratio, ratio.ci_high), rel=1e-12)

@@ -1,6 +1,7 @@
 """Linked in parts is linked: the same crowns, courses and teeth under the same numbers, for any number of parts."""
 
 import datetime as dt
+import json
 import os
 import shutil
 import signal
@@ -8,143 +9,168 @@ import threading
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import duckdb
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline import run as stages
 from pipeline.codes import code_table
-from pipeline.config import Settings, load_settings
+from pipeline.config import Machine, Settings, load_settings
 from pipeline.errors import ConfigError, DataError
-from pipeline.scale import link_partitions, run_partitions
-from pipeline.scale.link_partitions import link_in_parts
-from pipeline.scale.partition import frames_of, part_of, read_part, split
+from pipeline.run_link import LINK_COUNTS
+from pipeline.scale import run_partitions
+from pipeline.scale.partition import read_part
 from pipeline.store import open_store
-from pipeline.tables import CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP
-from pipeline.transforms.link import Linked, LinkInput, link
+from pipeline.store_linking import Linking
+from pipeline.tables import CROWNS, ENDO_COURSES, QUARANTINE, TOOTH_FOLLOWUP
+from pipeline.transforms.link import telling_codes
 from synthetic_data.generate import simulate
 
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
 TODAY = dt.date(2025, 6, 30)
 
 
+TABLES = (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, QUARANTINE)
+Linked = dict[str, pl.DataFrame]
+
+
 @pytest.fixture(scope="module")
-def practices(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Settings, LinkInput]]:
+def practices(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Settings]:
     folder = tmp_path_factory.mktemp("practices")
     shutil.copytree(SMALL, folder / "by_hand", ignore=shutil.ignore_patterns("*.duckdb", "*.key", "out"))
     tomls = {"by_hand": folder / "by_hand" / "practice.toml"}
     tomls["invented"] = simulate(folder / "invented", crowns=300, seed=4)
-    out = {}
-    for name, toml in tomls.items():
-        settings = load_settings(toml)
+    out = {name: load_settings(toml) for name, toml in tomls.items()}
+    for settings in out.values():
         stages.ingest_stage(settings, today=TODAY, say=lambda _: None)
-        with open_store(settings.practice.database, must_exist=True) as store:
-            out[name] = (settings, stages._link_input(store, settings))
     return out
 
 
-def same(a: Linked, b: Linked) -> None:
-    for name in ("crowns", "endo_courses", "tooth_followup", "set_aside"):
-        assert_frame_equal(getattr(a, name), getattr(b, name))
-    assert (a.cutoff, a.counts) == (b.cutoff, b.counts)
+def linked(settings: Settings, **how: Any) -> tuple[Linked, str | None]:
+    """What the linking stage stores under these settings."""
+    stages.link_stage(settings, **({"say": lambda _: None} | how))
+    with open_store(settings.practice.database, read_only=True) as store:
+        found = {t.name: store.read(t) for t in TABLES}
+        assert not store.parts_folder.exists()
+        return found | {QUARANTINE.name: found[QUARANTINE.name].sort(pl.all())}, store.text(LINK_COUNTS)
 
 
-@pytest.mark.parametrize("parts", [1, 2, 7, 64])
+def same(a: tuple[Linked, str | None], b: tuple[Linked, str | None]) -> None:
+    for name, rows in a[0].items():
+        assert_frame_equal(rows, b[0][name])
+    assert a[1] == b[1]
+
+
+@pytest.mark.parametrize("parts", [2, 7, 64])
 @pytest.mark.parametrize("name", ["by_hand", "invented"])
-def test_the_number_of_parts_changes_nothing(practices, tmp_path, name: str, parts: int) -> None:
-    settings, tables = practices[name]
-    codes, rules = code_table(settings), stages.link_rules(settings)
-    whole = link(tables, codes, rules)
-    assert whole.crowns.height > 20
-    same(link_in_parts(tables, codes, rules, parts=parts, folder=tmp_path), whole)
+def test_the_number_of_parts_changes_nothing(practices, name: str, parts: int) -> None:
+    whole = linked(practices[name], parts=1)
+    assert whole[0]["crowns"].height > 20
+    same(linked(practices[name], parts=parts), whole)
 
 
-@pytest.mark.parametrize("change", [{"followed_to_cutoff": True}, {"posted_at_prep": True}, {"replacement_days": 0}])
-def test_other_rules_too(practices, tmp_path, change: dict) -> None:
-    settings, tables = practices["invented"]
-    codes, rules = code_table(settings), replace(stages.link_rules(settings), **change)
-    same(link_in_parts(tables, codes, rules, parts=5, folder=tmp_path), link(tables, codes, rules))
+@pytest.mark.parametrize(
+    "change", [{"replacement_days": 0}, {"crown_repost_days": 400}, {"data_cutoff": dt.date(2015, 6, 30)}]
+)
+def test_other_rules_too(practices, change: dict) -> None:
+    settings = practices["invented"]
+    settings = replace(settings, rules=replace(settings.rules, **change))
+    same(linked(settings, parts=5), linked(settings, parts=1))
 
 
-def test_a_stopped_run_goes_on_with_what_is_there(practices, tmp_path, monkeypatch) -> None:
-    settings, tables = practices["invented"]
-    codes, rules = code_table(settings), stages.link_rules(settings)
-    monkeypatch.setattr(link_partitions, "merged", _stop)
+def test_days_that_do_not_stand_are_found_out(tmp_path) -> None:
+    """The last row names a tooth that was extracted before: it is set aside, and with it the last day."""
+    (tmp_path / "ledger.csv").write_text(
+        "patient_id,service_date,code,tooth\nA,2010-01-04,D2740,3\nA,2012-01-04,D7140,3\nB,2010-05-03,D2740,4\n"
+        "B,2015-05-04,D0120,\nA,2019-09-02,D3330,3\n"
+    )
+    (tmp_path / "practice.toml").write_text(
+        '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\ncode_system = "cdt"\n'
+        '[tables.procedures]\nfiles = ["ledger.csv"]\n'
+    )
+    settings = load_settings(tmp_path / "practice.toml")
+    stages.ingest_stage(settings, today=TODAY, say=lambda _: None)
+    said: list[str] = []
+    parted = linked(settings, parts=2, say=said.append)
+    assert json.loads(parted[1] or "")["cutoff"] == "2015-05-04"
+    assert any("linking anew" in text for text in said)
+    same(parted, linked(settings, parts=1))
+
+
+def test_little_memory_links_in_parts_by_itself(practices, monkeypatch) -> None:
+    settings = practices["invented"]
+    monkeypatch.setattr(Machine, "rows_linked_at_once", lambda _: 400)
+    said: list[str] = []
+    small = linked(settings, say=said.append)
+    assert any("groups of patients" in text for text in said)
+    same(small, linked(settings, parts=1))
+
+
+def test_a_stopped_run_goes_on_with_what_is_there(practices, monkeypatch) -> None:
+    settings = practices["invented"]
+    whole = linked(settings, parts=1)
+    monkeypatch.setattr(Linking, "replace_linked", _stop)
     with pytest.raises(KeyboardInterrupt):
-        link_in_parts(tables, codes, rules, parts=3, folder=tmp_path / "parts")
+        stages.link_stage(settings, parts=3, say=lambda _: None)
     monkeypatch.undo()
     said: list[str] = []
-    turned = replace(tables, procedures=tables.procedures.reverse())
-    same(
-        link_in_parts(turned, codes, rules, parts=3, folder=tmp_path / "parts", say=said.append),
-        link(tables, codes, rules),
-    )
-    assert [text for text in said if "there already" in text] == [
-        "reading: 3 of 3 are there already", "linking: 3 of 3 are there already",
-    ]  # fmt: skip
-    assert not (tmp_path / "parts").exists()
+    same(linked(settings, parts=3, say=said.append), whole)
+    assert [text for text in said if "there already" in text] == ["linking: 3 of 3 are there already"]
 
 
 def _stop(*_: object, **__: object) -> None:
     raise KeyboardInterrupt
 
 
-def test_other_rules_do_not_go_on_with_former_parts(practices, tmp_path, monkeypatch) -> None:
-    settings, tables = practices["invented"]
-    codes, rules = code_table(settings), stages.link_rules(settings)
-    monkeypatch.setattr(link_partitions, "merged", _stop)
+def test_other_rules_do_not_go_on_with_former_parts(practices, monkeypatch) -> None:
+    settings = practices["invented"]
+    monkeypatch.setattr(Linking, "replace_linked", _stop)
     with pytest.raises(KeyboardInterrupt):
-        link_in_parts(tables, codes, rules, parts=3, folder=tmp_path)
+        stages.link_stage(settings, parts=3, say=lambda _: None)
     monkeypatch.undo()
-    other = replace(rules, replacement_days=0)
-    same(link_in_parts(tables, codes, other, parts=3, folder=tmp_path), link(tables, codes, other))
+    other = replace(settings, rules=replace(settings.rules, replacement_days=0))
+    same(linked(other, parts=3), linked(other, parts=1))
 
 
-def test_too_little_room_is_told_before_anything_is_written(practices, tmp_path, monkeypatch) -> None:
-    settings, tables = practices["invented"]
+def test_too_little_room_is_told_before_anything_is_written(practices, monkeypatch) -> None:
+    settings = practices["invented"]
+    before = linked(settings, parts=1)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10**9, 10**9 - 5000, 5000))
     with pytest.raises(DataError, match="MB are free"):
-        link_in_parts(tables, code_table(settings), stages.link_rules(settings), parts=3, folder=tmp_path)
-    assert list(tmp_path.iterdir()) == []
+        stages.link_stage(settings, parts=3, say=lambda _: None)
+    folder = settings.practice.database.with_name(f".{settings.practice.database.name}.parts")
+    assert list(folder.iterdir()) == []
+    folder.rmdir()
+    with open_store(settings.practice.database, read_only=True) as store:
+        assert_frame_equal(store.read(CROWNS), before[0]["crowns"])
 
 
-def test_the_command_gives_the_same_database_with_workers(practices) -> None:
-    settings, _ = practices["invented"]
-    found = []
-    for options in ({}, {"parts": 3}, {"workers": 2}):
-        stages.link_stage(settings, say=lambda _: None, **options)
-        with open_store(settings.practice.database, must_exist=True) as store:
-            found.append([store.read(t) for t in (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP)])
-    for other in found[1:]:
-        for a, b in zip(found[0], other, strict=True):
-            assert_frame_equal(a, b, check_row_order=False)
-    assert [p.name for p in settings.practice.database.parent.iterdir() if "parts" in p.name] == []
-
-
-def test_two_processes_give_what_one_gives(practices, tmp_path) -> None:
-    settings, tables = practices["invented"]
-    codes, rules = code_table(settings), stages.link_rules(settings)
+def test_two_processes_give_what_one_gives(practices) -> None:
     said: list[str] = []
-    with run_partitions.processes(2) as executor:
-        found = link_in_parts(tables, codes, rules, parts=4, folder=tmp_path, executor=executor, say=said.append)
-    same(found, link(tables, codes, rules))
+    parted = linked(practices["invented"], parts=4, workers=2, say=said.append)
+    same(parted, linked(practices["invented"], parts=1))
     assert any("4 of 4" in text for text in said)
 
 
-def test_every_patient_is_in_one_part_which_the_id_alone_decides(practices, tmp_path) -> None:
-    _, tables = practices["invented"]
-    places = split(frames_of(tables), tmp_path / "a", parts=6)
-    held = [set(read_part(p).patients.collect()["patient_id"]) for p in places]
-    assert sum(map(len, held)) == len(set.union(*held)) == tables.patients.collect().height
-    assert sum(read_part(p).procedures.collect().height for p in places) == tables.procedures.collect().height
-    turned = replace(tables, patients=tables.patients.reverse(), procedures=tables.procedures.reverse())
-    again = [
-        set(read_part(p).patients.collect()["patient_id"]) for p in split(frames_of(turned), tmp_path / "b", parts=6)
-    ]
-    assert again == held
-    assert part_of(["P1", "P2", "P3"], 1000) == [506, 813, 650]  # fixed for ever: results lie on disks
-    assert {place.stat().st_mode & 0o077 for place in places} == {0}
+def test_every_patient_is_in_one_part_which_the_id_alone_decides(practices) -> None:
+    settings = practices["invented"]
+    kinds = telling_codes(code_table(settings))
+    with open_store(settings.practice.database) as store, store.linking.gathered(kinds, until=None) as gathered:
+        whole = gathered.frames()
+        places = gathered.write_parts(store.parts_folder / "a", parts=6)
+        held = [set(read_part(p, contacts_until=None).patients.collect()["patient_id"]) for p in places]
+        parted = [read_part(p, contacts_until=None).procedures.collect() for p in places]
+        assert {place.stat().st_mode & 0o077 for place in places} == {0}
+        shutil.rmtree(store.parts_folder)
+    assert sum(map(len, held)) == len(set.union(*held)) == whole["patients"].height
+    assert_frame_equal(pl.concat(parted), whole["procedures"], check_row_order=False)
+    for rows, ids in zip(parted, held, strict=True):
+        assert set(rows["patient_id"]) <= ids
+    number = duckdb.sql("SELECT [md5_number_lower(p) % 1000 FOR p IN ['P1', 'P2', 'P3']]").fetchall()[0][0]
+    assert number == [329, 990, 276]  # fixed for ever: results lie on disks
 
 
 def _double(place: Path) -> dict[str, pl.DataFrame]:

@@ -77,9 +77,11 @@ def assert_mere_contacts_may_be_summed_up(tables: LinkInput, linked: Linked, rul
         store.append(PROCEDURES, tables.procedures.collect().select(*PROCEDURES.columns))
         load = {c: 1 if t in (pl.Int32(), pl.Int64()) else "x" for c, t in STORED_LOADS.schema.items()}
         store.append(STORED_LOADS, pl.DataFrame([load], schema=STORED_LOADS.schema))
-        rows, days, left_out = store.linking_rows(telling_codes(CODES), until=rules.data_cutoff)
+        with store.linking.gathered(telling_codes(CODES), until=rules.data_cutoff) as gathered:
+            frames, left_out = gathered.frames(), gathered.left_out
+    rows, days = frames["procedures"].lazy(), frames["contacts"].lazy()
     reduced = dataclasses.replace(
-        tables, procedures=rows.lazy(), contacts=days.lazy(), contacts_until=rules.data_cutoff, left_out=left_out
+        tables, procedures=rows, contacts=days, contacts_until=rules.data_cutoff, left_out=left_out
     )
     again = link(reduced, CODES, rules)
     for name in ("crowns", "endo_courses", "tooth_followup", "set_aside"):
