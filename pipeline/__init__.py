@@ -1,1 +1,7 @@
 """From a practice's procedure records to linked teeth and compared survival."""
+
+import os
+
+# Sums here are too short for a second thread inside each to gain anything: waiting for one another costs more than the
+# work. It must be said before numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

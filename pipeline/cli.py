@@ -13,9 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-# The matrices here are small: a second thread inside each product costs more than it gains. Before numpy is loaded.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
 from pipeline.config import Settings, load_settings
 from pipeline.errors import PipelineError
 from pipeline.faults import as_data_error, our_fault
@@ -40,6 +37,11 @@ _OUT = click.option(
 )
 
 
+_WORKERS = click.option("--workers", default=1, show_default=True, type=click.IntRange(1, 64), help="Processes.")
+_PARTS = click.option("--parts", type=click.IntRange(1, 4096), help="Groups of patients; as memory asks if not given.")
+_CLUSTER = click.option(
+    "--cluster", metavar="ADDRESS", help="A running Dask cluster, tls://HOST:PORT; sees the same folders."
+)
 _KEEP_IDS = click.option(
     "--keep-ids", is_flag=True, help="Store patients as your files name them, not under pseudonyms; for work inside."
 )
@@ -95,9 +97,9 @@ def ingest(practice: Path, keep_ids: bool) -> None:
 
 @cli.command()
 @_TOML
-@click.option("--workers", default=1, show_default=True, type=click.IntRange(1, 64), help="Processes to link with.")
-@click.option("--parts", type=click.IntRange(1, 4096), help="Groups of patients to link in; by memory if not given.")
-@click.option("--cluster", metavar="ADDRESS", help="A running Dask cluster, tls://HOST:PORT; sees the same folders.")
+@_WORKERS
+@_PARTS
+@_CLUSTER
 def link(practice: Path, workers: int, parts: int | None, cluster: str | None) -> None:
     """Link root canals, crowns and extractions of one tooth; with workers or in groups the result is the same."""
     from pipeline.run_link import link_stage
@@ -108,12 +110,15 @@ def link(practice: Path, workers: int, parts: int | None, cluster: str | None) -
 @cli.command()
 @_TOML
 @_OUT
-def compare(practice: Path, out: Path) -> None:
-    """Estimate and compare; write results.json."""
+@_WORKERS
+@_PARTS
+@_CLUSTER
+def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster: str | None) -> None:
+    """Estimate and compare; write results.json. With workers, in groups or on a cluster: the main question alone."""
     from dashboards.results_json import write_results_json
     from pipeline import run
 
-    results = run.compare_stage(load_settings(practice), say=_say())
+    results = run.compare_stage(load_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster)
     _finish(write_results_json(results, out))
 
 

@@ -18,7 +18,7 @@ from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
 from pipeline.questions.crown_rows import crown_rows, state_spells
-from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay_to_crown, landmark_rows
+from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import emulate
@@ -32,11 +32,12 @@ from pipeline.results import Check, Comparison, Counts, NotRun, Results, Trial, 
 from pipeline.results_monitoring import Monitoring
 from pipeline.results_planning import Plan
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
-from pipeline.tables import Filled
+from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import in_family
 from pipeline.trade_checks.check_technique import check_technique, count_technique
 from pipeline.transforms.link import LinkInput, LinkRules
+from pipeline.transforms.patient_numbers import number_patients
 
 CAUTIONS = (
     "These figures describe one practice's own records. They show association, not cause: teeth were not assigned "
@@ -60,33 +61,41 @@ class ToCount:
 
 
 @dataclass(frozen=True)
-class Compared:
-    """What the comparing stage reads from the store."""
+class Told:
+    """What the store tells of itself without its rows being read."""
 
     practice: str
-    crowns: pl.DataFrame
-    endo_courses: pl.DataFrame
-    tooth_followup: pl.DataFrame
-    inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
-    filled: Mapping[str, Filled]  # counts of all input tables, by name
+    filled: Mapping[str, Filled]  # counts of all input tables and the linked ones, by name
     unknown_codes: Sequence[UnknownCode]
     patients_in_ledger: int
     records_begin: dt.date | None
     loads: pl.DataFrame
     quarantine: pl.DataFrame
     reasons: Mapping[str, tuple[str, str]]
-    codes: pl.DataFrame
     link_counts: Mapping[str, int]
     changes: pl.DataFrame  # counts of rows that later files change
-    to_count: ToCount | None
     cutoff: dt.date | None
     rules: Mapping[str, str]
     settings: Mapping[str, str]
-    left_out: pl.DataFrame | None = None  # texts of optional fields that reading left out: field, note, rows
+    left_out: pl.DataFrame | None  # texts of optional fields that reading left out: field, note, rows
+
+
+@dataclass(frozen=True)
+class Compared(Told):
+    """What the comparing stage reads from the store."""
+
+    crowns: pl.DataFrame
+    endo_courses: pl.DataFrame
+    tooth_followup: pl.DataFrame
+    inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
+    codes: pl.DataFrame
+    to_count: ToCount | None
 
 
 def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
     """Answer every question that the data allow, and list those that they do not."""
+    named_patients = stored.inputs["patients"]
+    stored = _with_numbered_patients(stored)
     patients = stored.inputs["patients"]
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
@@ -111,7 +120,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             stored.to_count.tables,
             stored.codes,
             stored.to_count.rules,
-            patients,
+            named_patients,
             analysis,
             records_begin=stored.to_count.records_begin,
             of_crowns=stored.to_count.of_crowns,
@@ -187,32 +196,13 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         confidence=analysis.confidence,
     )
     say("checking curves and hazard ratios against a second library")
-    return Results(
-        practice=stored.practice,
-        data_from=stored.records_begin.isoformat() if stored.records_begin else "",
-        data_cutoff=stored.cutoff.isoformat() if stored.cutoff else "",
-        counts=Counts(
-            procedures=stored.filled["procedures"].rows,
-            patients=stored.patients_in_ledger,
-            crowns=stored.crowns["seat_date"].count(),
-            endo_courses=stored.endo_courses.height,
-            quarantined=stored.quarantine.height,
-            crowns_unknown_age=stored.crowns["seat_date"].null_count(),
-        ),
+    return replace(
+        _results(stored),
         comparisons=comparisons,
         trade_checks=trade_checks,
         trade_counts=count_technique(endo_details),
         planning=(*(p for p in plans if p is not None), *techniques.plans),
         rates=rates,
-        quality=make_quality(
-            loads=stored.loads,
-            quarantine=stored.quarantine,
-            reasons=stored.reasons,
-            filled=stored.filled,
-            unknown_codes=stored.unknown_codes,
-            link_counts=stored.link_counts,
-            changes=stored.changes,
-        ),
         not_run=(
             *_not_run(stored),
             *recalls.not_run,
@@ -221,7 +211,6 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         ),
         monitoring=monitoring,
         benchmarks=benchmarks,
-        calibration=calibration_sentence(calibration_rows()),
         trials=(trial,) if isinstance(trial, Trial) else (),
         own_cases=cases,
         techniques=techniques.answers,
@@ -230,11 +219,65 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
         ),
         recalls=recalls.rows,
-        rules=dict(stored.rules),
-        analysis=dict(stored.settings),
+        checks=_checks(stored.crowns, patients),
+    )
+
+
+def main_alone(told: Told, main: Comparison, *, why: str) -> Results:
+    """Results that hold the main comparison alone, which can be made part by part; `why` is what the others lack."""
+    others = NotRun(
+        "all_other_questions",
+        "Root canals, techniques, success rates, monitoring, other ways to count and everything else",
+        (why,),
+    )
+    return replace(_results(told), comparisons=(main,), not_run=(*_not_run(told), others))
+
+
+def _results(told: Told) -> Results:
+    """What all results say of the records, the settings and the program, with no question answered yet."""
+    crowns = told.filled["crowns"]
+    return Results(
+        practice=told.practice,
+        data_from=told.records_begin.isoformat() if told.records_begin else "",
+        data_cutoff=told.cutoff.isoformat() if told.cutoff else "",
+        counts=Counts(
+            procedures=told.filled["procedures"].rows,
+            patients=told.patients_in_ledger,
+            crowns=crowns.by_column["seat_date"],
+            endo_courses=told.filled["endo_courses"].rows,
+            quarantined=told.quarantine.height,
+            crowns_unknown_age=crowns.rows - crowns.by_column["seat_date"],
+        ),
+        comparisons=(),
+        rates=(),
+        quality=make_quality(
+            loads=told.loads,
+            quarantine=told.quarantine,
+            reasons=told.reasons,
+            filled={name: told.filled[name] for name in INPUT_TABLES},
+            unknown_codes=told.unknown_codes,
+            link_counts=told.link_counts,
+            changes=told.changes,
+        ),
+        not_run=(),
+        calibration=calibration_sentence(calibration_rows()),
+        rules=dict(told.rules),
+        analysis=dict(told.settings),
         versions=_versions(),
         cautions=CAUTIONS,
-        checks=_checks(stored.crowns, patients),
+    )
+
+
+def _with_numbered_patients(stored: Compared) -> Compared:
+    """No figure names a patient, and numbers take less time and room than texts."""
+    linked = {"crowns": stored.crowns, "endo_courses": stored.endo_courses, "tooth_followup": stored.tooth_followup}
+    frames, _ = number_patients(linked | dict(stored.inputs))
+    return replace(
+        stored,
+        crowns=frames["crowns"],
+        endo_courses=frames["endo_courses"],
+        tooth_followup=frames["tooth_followup"],
+        inputs={name: frames[name] for name in stored.inputs},
     )
 
 
@@ -244,13 +287,14 @@ def _endo_comparisons(
     if not stored.endo_courses["completed"].count():
         return (), []
     tables = (stored.endo_courses, stored.tooth_followup, stored.crowns, patients)
-    out = []
-    for outcome in endo_outcomes.OUTCOMES:
-        rows = endo_teeth(*tables, outcome=outcome).rows
-        out.append((endo_outcomes.compare_by_crown(*tables, analysis, outcome=outcome), crown_spells_of_teeth(rows)))
-    rows = endo_teeth(*tables, outcome="tooth_survival").rows
-    rows = landmark_rows(rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
-    out.append((compare_delay_to_crown(*tables, analysis), rows))
+    made = {outcome: endo_teeth(*tables, outcome=outcome) for outcome in endo_outcomes.OUTCOMES}
+    out = [
+        (endo_outcomes.compare_teeth(teeth, analysis, outcome=outcome), crown_spells_of_teeth(teeth.rows))
+        for outcome, teeth in made.items()
+    ]
+    kept = made["tooth_survival"]
+    rows = landmark_rows(kept.rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
+    out.append((compare_delay(kept, analysis), rows))
     plans = [plan_question(c, r, analysis, unit="course_id", cutoff=stored.cutoff) for c, r in out]
     compared = tuple(
         replace(
@@ -269,7 +313,7 @@ def _endo_comparisons(
     return compared, plans
 
 
-def _not_run(stored: Compared) -> tuple[NotRun, ...]:
+def _not_run(stored: Told) -> tuple[NotRun, ...]:
     """Analyses that the data do not allow, each with the fields that it lacks."""
     wanted = (
         ("crown_survival_by_provider", "Crowns in place by clinician", ("procedures.provider_id",)),
@@ -278,20 +322,20 @@ def _not_run(stored: Compared) -> tuple[NotRun, ...]:
         ("adjustment_for_material", "Adjustment for material", ("crown_details.material",)),
     )
     out = []
-    if not stored.crowns["seat_date"].count():
+    if not stored.filled["crowns"].by_column["seat_date"]:
         out.append(
             NotRun("crown_longevity_by_endo_timing", "Crowns by timing of the root canal", ("procedures: crown codes",))
         )
     for name, title, fields in wanted:
         lacking = tuple(f.replace("|", " or ") for f in fields if not _has(stored, f))
-        if name == "adjustment_for_material" and stored.crowns["material"].count():
+        if name == "adjustment_for_material" and stored.filled["crowns"].by_column["material"]:
             continue  # the codes say enough
         if lacking:
             out.append(NotRun(name, title, lacking))
     return tuple(out)
 
 
-def _has(stored: Compared, field: str) -> bool:
+def _has(stored: Told, field: str) -> bool:
     table, columns = field.split(".")
     return any(stored.filled[table].by_column[column] for column in columns.split("|"))
 

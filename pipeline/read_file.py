@@ -12,6 +12,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.progress import Progress
 from pipeline.pseudonyms import Pseudonyms
 from pipeline.sources import Batch, Source
 from pipeline.store_tables import CLAIMS, STORED_QUARANTINE
@@ -19,7 +20,6 @@ from pipeline.tables import Table
 from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
 
 _MOST_WAITING = 200_000
-_SAY_EVERY = 2_000_000
 
 
 @dataclass
@@ -62,7 +62,7 @@ class FileRead:
     load_id: int
     pseudonyms: Pseudonyms | None
     folder: Path
-    say: Callable[[str], None]
+    progress: Progress
     refuse: Callable[[pl.DataFrame], None] = lambda _: None  # looks at the text of each batch before it is typed
     rows_read: int = 0
     dated: int = 0
@@ -104,8 +104,7 @@ class FileRead:
         self.rows_read += cleaned.rows.height + cleaned.rejects.height + batch.malformed.height
         if batch.claims is not None:
             self.rows_read += batch.claims.filter(pl.col("action") == "reversal").height
-        if self.rows_read // _SAY_EVERY > before // _SAY_EVERY:
-            self.say(f"{self.reading.table.name}: {self.rows_read:,} rows so far")
+        self.progress.step(0, rows=self.rows_read - before)
         self._notes.append(cleaned.notes)
         if day := DONE_ON.get(self.reading.table.name):
             not_yet = cleaned.rejects.filter(pl.col("reason") == "date_in_future").height

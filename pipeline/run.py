@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.asking.ask_all import ask_all
 from pipeline.asking.question import Ask
 from pipeline.codes import code_table
-from pipeline.compare import Compared, ToCount, compare
+from pipeline.compare import Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings
 from pipeline.errors import DataError
 from pipeline.ingest import ingest
@@ -28,6 +28,7 @@ from pipeline.reasons import REASONS
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
 from pipeline.run_link import LINK_COUNTS, link_input, link_rules, link_stage
+from pipeline.run_parts import compare_main_in_parts
 from pipeline.set_aside import SETTLED, write_set_aside
 from pipeline.sources.mapping import resolve_columns
 from pipeline.store import Store, open_store
@@ -82,36 +83,28 @@ def set_aside_stage(settings: Settings, out: Path, *, say: Say) -> list[Path]:
     return written
 
 
-def compare_stage(settings: Settings, *, say: Say) -> Results:
-    """Compare what is linked, and keep the results."""
-    with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
+def compare_stage(
+    settings: Settings, *, say: Say, parts: int | None = None, workers: int = 1, cluster: str | None = None
+) -> Results:
+    """Compare what is linked, and keep the results.
+
+    With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
+    main comparison is made part by part, with the same figures; the other questions need all rows at once and are
+    listed as not run.
+    """
+    memory = settings.machine.memory_mb
+    with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
-        kept = json.loads(store.text(LINK_COUNTS) or "{}")
         codes = code_table(settings)
-        patients_in_ledger, records_begin = store.patients_in_ledger()
-        stored = Compared(
-            practice=settings.practice.name,
-            crowns=store.read(CROWNS),
-            endo_courses=store.read(ENDO_COURSES),
-            tooth_followup=store.read(TOOTH_FOLLOWUP),
-            inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
-            filled={name: store.filled(table) for name, table in INPUT_TABLES.items()},
-            unknown_codes=[UnknownCode(*row) for row in store.unknown_codes(codes).iter_rows()],
-            patients_in_ledger=patients_in_ledger,
-            records_begin=records_begin,
-            loads=store.read(LOADS),
-            quarantine=store.read(QUARANTINE),
-            reasons={code: (reason.meaning, reason.what_to_do) for code, reason in REASONS.items()},
-            codes=codes,
-            link_counts=kept.get("counts", {}),
-            changes=store.changes.counted(),
-            to_count=_to_count(store, settings, codes, kept),
-            cutoff=_day(kept.get("cutoff")),
-            rules=_in_words(settings.rules) | {"crown_date": settings.practice.crown_date},
-            settings=_in_words(settings.analysis),
-            left_out=store.field_notes(),
-        )
-        results = compare(stored, _analysis(settings), say=say)
+        told = _told(store, settings, codes)
+        need = settings.machine.memory_to_compare(sum(told.filled[t.name].rows for t in (CROWNS, ENDO_COURSES)))
+        if parts or workers > 1 or cluster is not None or need > memory:
+            if not parts and workers == 1 and cluster is None:
+                say(f"all questions at once need {need:,} MB of memory, and {memory:,} are allowed: the main one alone")
+            main = compare_main_in_parts(store, settings, told, parts=parts, workers=workers, cluster=cluster, say=say)
+            results = main_alone(told, main, why=f"[machine] memory_mb = {max(need, memory)}, without --parts")
+        else:
+            results = compare(_compared(store, settings, codes, told), _analysis(settings), say=say)
         with store.transaction():
             store.save_results(json.dumps(to_plain(results)))
             store.mark_done("compare")
@@ -231,16 +224,50 @@ def _analysis(settings: Settings) -> Analysis:
     return Analysis(**{k: v for k, v in dataclasses.asdict(settings.analysis).items() if k in names})
 
 
-def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, kept: dict[str, str]) -> ToCount | None:
+def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
+    kept = json.loads(store.text(LINK_COUNTS) or "{}")
+    patients_in_ledger, records_begin = store.patients_in_ledger()
+    return Told(
+        practice=settings.practice.name,
+        filled={t.name: store.filled(t) for t in (*INPUT_TABLES.values(), CROWNS, ENDO_COURSES)},
+        unknown_codes=[UnknownCode(*row) for row in store.unknown_codes(codes).iter_rows()],
+        patients_in_ledger=patients_in_ledger,
+        records_begin=records_begin,
+        loads=store.read(LOADS),
+        quarantine=store.read(QUARANTINE),
+        reasons={code: (reason.meaning, reason.what_to_do) for code, reason in REASONS.items()},
+        link_counts=kept.get("counts", {}),
+        changes=store.changes.counted(),
+        cutoff=_day(kept.get("cutoff")),
+        rules=_in_words(settings.rules) | {"crown_date": settings.practice.crown_date},
+        settings=_in_words(settings.analysis),
+        left_out=store.field_notes(),
+    )
+
+
+def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> Compared:
+    return Compared(
+        **{f.name: getattr(told, f.name) for f in dataclasses.fields(told)},
+        crowns=store.read(CROWNS),
+        endo_courses=store.read(ENDO_COURSES),
+        tooth_followup=store.read(TOOTH_FOLLOWUP),
+        inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
+        codes=codes,
+        to_count=_to_count(store, settings, codes, told),
+    )
+
+
+def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> ToCount | None:
     """The rows on which the main comparison is counted in other ways: all, or those of a sample of the patients."""
-    crowns = store.filled(CROWNS).by_column["seat_date"]
+    crowns = told.filled[CROWNS.name].by_column["seat_date"]
     if not crowns:
         return None
-    rules, begin = link_rules(settings), _day(kept.get("begin"))
+    rules = link_rules(settings)
+    begin = _day(json.loads(store.text(LINK_COUNTS) or "{}").get("begin"))
     most = settings.analysis.choices_crowns
     sampled = crowns > most
     if sampled:
-        rules = dataclasses.replace(rules, data_cutoff=_day(kept.get("cutoff")))
+        rules = dataclasses.replace(rules, data_cutoff=told.cutoff)
     share = most / crowns if sampled else None
     with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff, share=share) as gathered:
         return ToCount(link_input(gathered), rules, begin, of_crowns=crowns if sampled else None)

@@ -21,6 +21,7 @@ from types import TracebackType
 from typing import Any
 
 import duckdb
+import numpy as np
 import polars as pl
 import pyarrow as pa
 
@@ -28,6 +29,7 @@ from pipeline import store_changes, store_mended
 from pipeline.errors import BusyError, DataError
 from pipeline.faults import as_data_error
 from pipeline.store_changes import Changes
+from pipeline.store_hashes import Sheaves, shared_by_new
 from pipeline.store_linking import Linking
 from pipeline.store_mended import Mended
 from pipeline.store_tables import (
@@ -311,7 +313,7 @@ class Store:
         joined = f"concat_ws(chr(31), {', '.join(map(_as_text, key))})"
         key_text = f"CASE WHEN {key[0]} IS NOT NULL THEN {joined} END" if key else "NULL::VARCHAR"
         place = ", ".join(c for c in _PLACE if c in table.columns)
-        same = f"CASE WHEN {key_text} IS NULL THEN hash({', '.join(parts)}) ELSE hash({key_text}) END"
+        same = f"(CASE WHEN {key_text} IS NULL THEN hash({', '.join(parts)}) ELSE hash({key_text}) END >> 1)"
         shared = self._shared_hashes(name, same, new_loads)
         with self._registered(shared):
             relation = self._connection.sql(
@@ -322,22 +324,19 @@ class Store:
         return found if "part" in table.columns else found.with_columns(part=pl.lit(1, pl.UInt8))
 
     def _shared_hashes(self, name: str, same: str, new_loads: Sequence[int]) -> pl.DataFrame:
-        """The hashes that several rows have, at least one of them of a new load: `same`, each once.
+        """The hashes (of 63 bits) that several rows have, at least one of them of a new load: `same`, each once.
 
-        Sorted outside the database: whole numbers take a tenth of the time and the room there. Many millions are
-        taken a part at a time.
+        Sorted outside the database: whole numbers take a tenth of the time and the room there. Many millions lie in
+        files in the meantime, by the last digits of the hash, and are taken a file at a time: one pass for any number.
         """
-        parts = 1 + self._number(f"SELECT count(*) FROM {name}") // _HASHES_AT_ONCE  # noqa: S608
-        found = []
-        for part in range(parts):
-            rows: pl.DataFrame = self._connection.sql(
-                f"SELECT * FROM (SELECT ({same}) AS same, load_id FROM {name}) WHERE same % {parts} = {part}"  # noqa: S608
-            ).pl()
-            hashes = rows["same"].sort()
-            several = hashes.filter(hashes == hashes.shift(1)).unique()
-            new = rows.filter(pl.col("load_id").is_in(list(new_loads)))["same"]
-            found.append(several.filter(several.is_in(new.unique().implode())).to_frame("same"))
-        return pl.concat(found)
+        files = 1 + self._number(f"SELECT count(*) FROM {name}") // _HASHES_AT_ONCE  # noqa: S608
+        packed = f"SELECT ({same} << 1) | list_contains($new, load_id)::UBIGINT AS hash FROM {name}"  # noqa: S608
+        batches = self._connection.sql(packed, params={"new": list(new_loads)}).to_arrow_reader(1_000_000)
+        with Sheaves(self.scratch / "hashes", files) as sheaves:
+            for batch in batches:
+                sheaves.add(batch.column(0).to_numpy())
+            found = [shared_by_new(hashes) for hashes in sheaves.each()]
+        return pl.DataFrame({"same": np.concatenate(found)}, schema={"same": pl.UInt64()})
 
     def remove(self, table: Table, verdicts: pl.DataFrame) -> None:
         """Take rows out again: a superseded one goes to the quarantine, a duplicate is only counted."""

@@ -136,6 +136,10 @@ class Linking:
             for name in (*telling_rows.TEMPORARY, "sampled_rows", "sampled_patients"):
                 self._connection.execute(f"DROP TABLE IF EXISTS {name}")
 
+    def write_parts(self, sources: Mapping[str, str], folder: Path, *, parts: int) -> list[Path]:
+        """Write queries parted by patient; see `write_parts`. `folder` must lie in the store's `parts_folder`."""
+        return write_parts(self._connection, sources, folder, parts=parts)
+
     def replace_linked(self, places: list[Path]) -> tuple[int, int]:
         """Put the tables that parts were linked to in place of the former ones; returns the crowns and the courses.
 

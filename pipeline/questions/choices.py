@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
+from pipeline.progress import Progress
 from pipeline.questions.choice_options import (
     ADJUSTED,
     CRUDE,
@@ -159,11 +160,11 @@ def _fill(
 
     ways = list(itertools.product(options["replacement_days"], options["crown_date"], options["end_of_followup"]))
     grid: dict[Key, _Found] = {}
+    progress = Progress("counting in other ways", len(ways), say, of="sets of linking rules")
     with ThreadPoolExecutor(max_workers=workers) as pool:
-        for done, found in enumerate(pool.map(link_and_fit, ways), start=1):
+        for found in pool.map(link_and_fit, ways):
             grid |= found
-            if done == len(ways) or done % max(1, len(ways) // 4) == 0:
-                say(f"counting in other ways: {done} of {len(ways)} sets of linking rules")
+            progress.step()
     return grid
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any, cast
 
 import numpy as np
 import polars as pl
@@ -49,6 +50,79 @@ class Design:
     missing: tuple[str, ...]
 
 
+# What `count_covariates` gives: one row per covariate and level. The level null holds the rows without a value. All
+# values of a number are one level, "", with their mean, lowest and highest. Such tables of parts can be merged.
+COVARIATE_COUNTS: dict[str, pl.DataType] = {
+    "covariate": pl.String(),
+    "level": pl.String(),
+    "rows": pl.Int64(),
+    "failures": pl.Int64(),
+    "mean": pl.Float64(),
+    "low": pl.Float64(),
+    "high": pl.Float64(),
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """A number as a straight line per `unit` around `middle`, where missing values stand; `gap` asks for a mark."""
+
+    name: str
+    middle: float
+    unit: float
+    gap: bool
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The columns that it becomes."""
+        return (self.name, f"{self.name}_{UNKNOWN}") if self.gap else (self.name,)
+
+    def columns(self, values: pl.Series) -> list[NDArray[np.float64]]:
+        """The columns of these values."""
+        number = values.cast(pl.Float64)
+        line = ((number.fill_null(self.middle) - self.middle) / self.unit).to_numpy()
+        return [line, number.is_null().cast(pl.Float64).to_numpy()] if self.gap else [line]
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Levels that have a coefficient of their own, each with its members; the others are the reference."""
+
+    name: str
+    groups: tuple[tuple[str, tuple[str, ...]], ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The columns that it becomes."""
+        return tuple(f"{self.name}_{name}" for name, _ in self.groups)
+
+    def columns(self, values: pl.Series) -> list[NDArray[np.float64]]:
+        """The columns of these values."""
+        place = places(values, {word: i for i, (_, members) in enumerate(self.groups) for word in members}, other=-1)
+        return [(place == i).astype(np.float64) for i in range(len(self.groups))]
+
+
+@dataclass(frozen=True)
+class DesignPlan:
+    """What covariates become, once all rows are counted; the words are those of `Design`."""
+
+    made: tuple[Line | Marks, ...]
+    used: tuple[str, ...]
+    left_out: tuple[str, ...]
+    missing: tuple[str, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The columns of the model, in order."""
+        return tuple(name for one in self.made for name in one.names)
+
+    def columns(self, spells: pl.DataFrame) -> NDArray[np.float64]:
+        """The columns of these rows, be they all or a part of those counted."""
+        columns = [column for one in self.made for column in one.columns(spells[one.name])]
+        # One column after the other in memory, as models read them.
+        return np.stack(columns).T if columns else np.empty((spells.height, 0))
+
+
 def design(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str = "event") -> Design:
     """Turn covariates into columns, with rules that need no hand.
 
@@ -57,72 +131,159 @@ def design(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str 
       reference, which is the level with most rows (the first by name where two tie).
     - A covariate that is the same in all rows, or never recorded, is left out and named.
     """
-    columns: list[NDArray[np.float64]] = []
-    names: list[str] = []
+    plan = plan_design(count_covariates(spells, covariates, event=event), covariates)
+    return Design(plan.columns(spells), plan.names, plan.used, plan.left_out, plan.missing)
+
+
+def count_covariates(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str = "event") -> pl.DataFrame:
+    """Count rows and failures by covariate and level: the columns of `COVARIATE_COUNTS`."""
+    failed = spells[event].to_numpy().astype(np.bool_)
+    counted: list[tuple[object, ...]] = []
+    for c in covariates:
+        if isinstance(c, Numeric):
+            counted += [(c.name, *line) for line in _count_numbers(spells[c.name], failed)]
+        else:
+            counted += [(c.name, *line, None, None, None) for line in _count_words(spells[c.name], failed)]
+    return pl.DataFrame(counted, schema=COVARIATE_COUNTS, orient="row")
+
+
+def merge_covariates(tables: Iterable[pl.DataFrame]) -> pl.DataFrame:
+    """Add up what `count_covariates` says of parts of the rows; in any order, but for the last bits of the means."""
+    rows = pl.concat([pl.DataFrame(schema=COVARIATE_COUNTS), *tables])
+    share = pl.col("rows") / pl.col("rows").sum()
+    return rows.group_by("covariate", "level").agg(
+        pl.col("rows", "failures").sum(),
+        pl.when(pl.col("mean").is_null().any()).then(None).otherwise((pl.col("mean") * share).sum()).alias("mean"),
+        pl.col("low").min(),
+        pl.col("high").max(),
+    )
+
+
+def plan_design(counts: pl.DataFrame, covariates: Sequence[Covariate]) -> DesignPlan:
+    """What covariates become, by the rules of `design`, from the counts of all rows."""
+    made: list[Line | Marks] = []
     used: list[str] = []
     left_out: list[str] = []
     missing: list[str] = []
-    failed = spells[event].cast(pl.Int64)
+    by_covariate: dict[str, list[dict[str, Any]]] = {c.name: [] for c in covariates}
+    for line in counts.iter_rows(named=True):
+        by_covariate[line["covariate"]].append(line)
     for covariate in covariates:
-        gaps = spells[covariate.name].null_count()
-        if gaps == spells.height:
+        mine = by_covariate[covariate.name]
+        n, gaps = sum(line["rows"] for line in mine), sum(line["rows"] for line in mine if line["level"] is None)
+        if gaps == n:
             left_out.append(f"{covariate.label} (not recorded)")
             continue
-        if isinstance(covariate, Numeric):
-            made = _numeric(spells[covariate.name], covariate, failed)
-        else:
-            made = _levels(spells[covariate.name], covariate, failed)
-        if not made:
+        one = _plan_line(mine, covariate) if isinstance(covariate, Numeric) else _plan_marks(mine, covariate)
+        if one is None:
             left_out.append(f"{covariate.label} (the same in all, or too rare)")
             continue
         used.append(covariate.label)
         if gaps:
-            missing.append(f"{covariate.label}: {gaps} of {spells.height} rows without a value")
-        names.extend(name for name, _ in made)
-        columns.extend(values for _, values in made)
-    x = np.column_stack(columns) if columns else np.empty((spells.height, 0))
-    return Design(x, tuple(names), tuple(used), tuple(left_out), tuple(missing))
+            missing.append(f"{covariate.label}: {gaps} of {n} rows without a value")
+        made.append(one)
+    return DesignPlan(tuple(made), tuple(used), tuple(left_out), tuple(missing))
 
 
 def strata(
     spells: pl.DataFrame, column: str, *, min_failures: int, event: str = "event"
 ) -> tuple[NDArray[np.int64], int]:
     """Stratum codes by one column, and how many strata; levels with fewer failures than asked share one stratum."""
-    level = spells[column].fill_null(UNKNOWN)
-    counted = pl.DataFrame({"level": level, "event": spells[event].cast(pl.Int64)})
-    enough = counted.group_by("level").agg(pl.col("event").sum()).filter(pl.col("event") >= min_failures)
-    kept = sorted(enough["level"].to_list())
-    code = {name: i for i, name in enumerate(kept)}
-    codes = level.replace_strict(code, default=len(kept), return_dtype=pl.Int64)
-    return codes.to_numpy(), codes.n_unique()
+    counts = count_levels(spells[column], spells[event].cast(pl.Int64))
+    kept, n_strata = plan_strata(counts, min_failures=min_failures)
+    return stratum_codes(spells[column], kept), n_strata
 
 
-def _numeric(values: pl.Series, covariate: Numeric, failed: pl.Series) -> list[tuple[str, NDArray[np.float64]]]:
-    number = values.cast(pl.Float64)
-    middle = number.mean()
-    if number.n_unique() - bool(number.null_count()) < 2 or not isinstance(middle, float):
-        return []
-    line = ((number.fill_null(middle) - middle) / covariate.unit).to_numpy()
-    out = [(covariate.name, line)]
-    gap = number.is_null()
-    if failed.filter(gap).sum() >= MIN_FAILURES_A_LEVEL:
-        out.append((f"{covariate.name}_{UNKNOWN}", gap.cast(pl.Float64).to_numpy()))
-    return out
+def plan_strata(counts: pl.DataFrame, *, min_failures: int) -> tuple[list[str], int]:
+    """The levels (`level, failures`) that are a stratum by themselves, and how many strata there are."""
+    by_level = _together(counts.select("level", "failures").rows())
+    kept = sorted(level for level, (failures,) in by_level.items() if failures >= min_failures)
+    return kept, len(kept) + (len(by_level) > len(kept))
 
 
-def _levels(values: pl.Series, covariate: Levels, failed: pl.Series) -> list[tuple[str, NDArray[np.float64]]]:
+def stratum_codes(values: pl.Series, kept: Sequence[str]) -> NDArray[np.int64]:
+    """Stratum of each row: the place of its level in `kept`, and one more for all other levels."""
+    return places(values, {name: i for i, name in enumerate(kept)}, other=len(kept))
+
+
+def places(values: pl.Series, place: Mapping[str, int], *, other: int) -> NDArray[np.int64]:
+    """The number that `place` gives each value's word, `other` for words it lacks; no value is the word `unknown`."""
+    told = _numbered(values)
+    if told is not None:
+        table = np.array([place.get(word or UNKNOWN, other) for word in (*told[0], UNKNOWN)], dtype=np.int64)
+        return np.asarray(table[told[1]])
     level = values.cast(pl.String).fill_null(UNKNOWN)
-    counted = (
-        pl.DataFrame({"level": level, "failed": failed})
-        .group_by("level")
-        .agg(rows=pl.len(), failures=pl.col("failed").sum())
-        .sort(["rows", "level"], descending=[True, False])
-    )
-    reference = counted["level"][0]
-    rest = counted.filter(pl.col("level") != reference)
-    own = rest.filter(pl.col("failures") >= MIN_FAILURES_A_LEVEL)
-    pooled = rest.filter(pl.col("failures") < MIN_FAILURES_A_LEVEL)
-    groups = [(name, [name]) for name in own["level"].sort().to_list()]
-    if pooled["failures"].sum() >= MIN_FAILURES_A_LEVEL:
-        groups.append(("rare", pooled["level"].to_list()))
-    return [(f"{covariate.name}_{name}", level.is_in(members).cast(pl.Float64).to_numpy()) for name, members in groups]
+    if not place:
+        return np.full(len(values), other, dtype=np.int64)
+    return level.replace_strict(place, default=other, return_dtype=pl.Int64).to_numpy()
+
+
+def count_levels(values: pl.Series, failed: pl.Series) -> pl.DataFrame:
+    """Rows and failures by level, one row each: `level, rows, failures`; null is a level of its own."""
+    schema = {name: COVARIATE_COUNTS[name] for name in ("level", "rows", "failures")}
+    return pl.DataFrame(_count_words(values, failed.to_numpy().astype(np.bool_)), schema=schema, orient="row")
+
+
+def _numbered(values: pl.Series) -> tuple[list[str], NDArray[np.int64]] | None:
+    """The words of a flag or of numbered words and each row's number, the last being no value; None for plain texts."""
+    if values.dtype == pl.Boolean:
+        words = ["false", "true"]
+    elif isinstance(values.dtype, pl.Enum):
+        words = values.dtype.categories.to_list()
+    else:
+        return None
+    numbers = values.to_physical() if isinstance(values.dtype, pl.Enum) else values
+    return words, numbers.cast(pl.Int64).fill_null(len(words)).to_numpy()
+
+
+def _count_words(values: pl.Series, failed: NDArray[np.bool_]) -> list[tuple[str | None, int, int]]:
+    told = _numbered(values)
+    if told is not None:
+        words, numbers = told
+        rows = np.bincount(numbers, minlength=len(words) + 1).tolist()
+        failures = np.bincount(numbers[failed], minlength=len(words) + 1).tolist()
+        return [line for line in zip((*words, None), rows, failures, strict=True) if line[1]]
+    counted = pl.DataFrame({"level": values.cast(pl.String), "failed": failed}).group_by("level")
+    return counted.agg(pl.len(), pl.col("failed").sum()).rows()
+
+
+def _count_numbers(
+    values: pl.Series, failed: NDArray[np.bool_]
+) -> list[tuple[str | None, int, int, float | None, float | None, float | None]]:
+    number = values.cast(pl.Float64)
+    gap = number.is_null().to_numpy()
+    gaps, in_gaps = int(np.count_nonzero(gap)), int(np.count_nonzero(failed & gap))
+    known, failures = len(number) - gaps, int(np.count_nonzero(failed)) - in_gaps
+    mean, low, high = (cast(float | None, v) for v in (number.mean(), number.min(), number.max()))
+    out = [("", known, failures, mean, low, high), (None, gaps, in_gaps, None, None, None)]
+    return [line for line in out if line[1]]
+
+
+def _plan_line(counts: Sequence[Mapping[str, Any]], covariate: Numeric) -> Line | None:
+    values = next(line for line in counts if line["level"] is not None)
+    if values["low"] == values["high"]:
+        return None
+    in_gaps = sum(line["failures"] for line in counts if line["level"] is None)
+    return Line(covariate.name, values["mean"], covariate.unit, in_gaps >= MIN_FAILURES_A_LEVEL)
+
+
+def _plan_marks(counts: Sequence[Mapping[str, Any]], covariate: Levels) -> Marks | None:
+    by_level = _together((line["level"], line["rows"], line["failures"]) for line in counts)
+    reference = min(by_level, key=lambda level: (-by_level[level][0], level))
+    rest = {level: failures for level, (_, failures) in by_level.items() if level != reference}
+    groups: list[tuple[str, tuple[str, ...]]] = [
+        (level, (level,)) for level in sorted(rest) if rest[level] >= MIN_FAILURES_A_LEVEL
+    ]
+    pooled = sorted(level for level, failures in rest.items() if failures < MIN_FAILURES_A_LEVEL)
+    if sum(rest[level] for level in pooled) >= MIN_FAILURES_A_LEVEL:
+        groups.append(("rare", tuple(pooled)))
+    return Marks(covariate.name, tuple(groups)) if groups else None
+
+
+def _together(lines: Iterable[tuple[Any, ...]]) -> dict[str, list[int]]:
+    """Counts by level, no value counting as the word `unknown`."""
+    out: dict[str, list[int]] = {}
+    for level, *counts in lines:
+        name = UNKNOWN if level is None else level
+        out[name] = [a + b for a, b in zip(out.get(name, [0] * len(counts)), counts, strict=True)]
+    return out

@@ -11,7 +11,9 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 import polars as pl
@@ -22,17 +24,24 @@ from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.groups import CurveRules, curve_start, days_of, make_group
 from pipeline.questions.verdict import Basis, write_verdict
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep, Group, Naive
-from pipeline.stats.cox import CoxFit, CoxInputError, fit_cox
+from pipeline.stats.cox import CoxEstimate, CoxFit, CoxInputError, fit_cox
+from pipeline.stats.differences import Differences, survival_difference
 from pipeline.stats.differences import Group as Rows
-from pipeline.stats.differences import survival_difference
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
+from pipeline.stats.standardised import AdjustedDifference
+
+Fitted = TypeVar("Fitted", bound=CoxEstimate)
 
 LABELS = {
     "before_seat": "Root canal before the seat",
     "through_crown": "Root canal through the crown",
     "vital": "No root canal so far",
 }
+# The states that are compared: the reference first.
+ROOT_CANAL = ("before_seat", "through_crown")
+# Each of them as columns of the model, for the standardised difference.
+SET_TO = {state: {other: float(other == state) for other in ROOT_CANAL} for state in ROOT_CANAL}
 CONTRASTS = (("through_crown", "before_seat"), ("through_crown", "vital"), ("before_seat", "vital"))
 ADJUST: tuple[Covariate, ...] = (
     Numeric("age_at_seat", "age at the seat", 10.0),
@@ -83,9 +92,36 @@ def compare_since_seat(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: A
     }
     estimates, notes, missing, fit = estimate_states(spells, analysis)
     crude = crude_difference(spells, groups, analysis)
-    difference = adjusted_difference(fit, crude, analysis) or crude
+    return comparison_of(
+        groups,
+        estimates=estimates,
+        notes=notes,
+        missing=missing,
+        naive=_naive(rows, analysis),
+        crude=crude,
+        adjusted=adjusted_difference(fit, crude, analysis),
+        flow=flow_of(count_flow(crowns, rows)),
+        years=_years_of_records(rows),
+        analysis=analysis,
+    )
+
+
+def comparison_of(
+    groups: dict[str, Group],
+    *,
+    estimates: Sequence[Estimate],
+    notes: Sequence[str],
+    missing: Sequence[str],
+    naive: Naive | None,
+    crude: Difference | None,
+    adjusted: Difference | None,
+    flow: tuple[FlowStep, ...],
+    years: float,
+    analysis: Analysis,
+) -> Comparison:
+    """The main comparison that its figures make; the verdict stands on the adjusted difference, else on the crude."""
+    difference = adjusted or crude
     empty = [LABELS[name].lower() for name in STATES if name not in groups]
-    notes = [*notes, *(f"No crown with {name}." for name in empty)]
     return Comparison(
         id="crown_longevity_by_endo_timing",
         title="How long crowns last: root canal before the seat or through the crown",
@@ -94,12 +130,12 @@ def compare_since_seat(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: A
         clock="since_seat",
         groups=tuple(groups.values()),
         estimates=tuple(estimates),
-        naive=_naive(rows, analysis),
+        naive=naive,
         difference=difference,
-        verdict=write_verdict(_basis(groups, difference, rows, analysis)),
-        flow=_flow(crowns, rows, spells),
+        verdict=write_verdict(_basis(groups, difference, years, analysis)),
+        flow=flow,
         missing=tuple(missing),
-        notes=tuple(notes),
+        notes=(*notes, *(f"No crown with {name}." for name in empty)),
         horizon_years=analysis.horizon_years,
         crude_difference=crude,
     )
@@ -112,29 +148,36 @@ def adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis: 
     crude difference starts. None where there is no crude difference (a curve stops before the horizon), so that the
     model never speaks of years that no opened crown was followed for, or where the model has no answer.
     """
-    if fit is None or crude is None or not {"before_seat", "through_crown"} <= set(fit.names) or not fit.converged:
+    if fit is None or crude is None or not can_standardise(fit):
         return None
-    in_state = fit.design.rows.x[:, [fit.names.index(s) for s in ("before_seat", "through_crown")]]
+    in_state = fit.design.rows.x[:, [fit.names.index(s) for s in ROOT_CANAL]]
     horizon = days_of(analysis.horizon_years)
     standard = standardise(
         fit,
         fitted_target(fit, in_state.sum(axis=1) > 0),
-        states={
-            "before_seat": {"before_seat": 1.0, "through_crown": 0.0},
-            "through_crown": {"before_seat": 0.0, "through_crown": 1.0},
-        },
+        states=SET_TO,
         days=[horizon],
         from_day=crude.from_days,
         min_at_risk=analysis.min_at_risk,
     )
     d = standard.difference("through_crown", "before_seat", day=horizon, confidence=analysis.confidence)
+    return make_adjusted(d, analysis)
+
+
+def can_standardise(fit: CoxEstimate) -> bool:
+    """Whether a model has both states with a root canal, and an answer."""
+    return set(ROOT_CANAL) <= set(fit.names) and fit.converged
+
+
+def make_adjusted(d: AdjustedDifference, analysis: Analysis) -> Difference | None:
+    """The adjusted difference in the words of the results; None without an error."""
     if not np.isfinite(d.std_error):
         return None
     return Difference(
         group="through_crown",
         reference="before_seat",
         years=analysis.horizon_years,
-        from_days=crude.from_days,
+        from_days=d.from_day,
         per_100=d.per_100,
         ci_low=d.low,
         ci_high=d.high,
@@ -155,42 +198,95 @@ def estimate_states(
     what was missing, and the adjusted fit.
     """
     with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
-    present = [s for s in STATES if s in set(spells["state"])]
-    notes = [f"No failure with {LABELS[s].lower()}: no hazard ratio." for s in present if s not in with_failures]
-    usable = spells.filter(pl.col("state").is_in(list(with_failures)), pl.col("exit_days") >= pl.col("entry_days"))
+    notes = notes_on_states(with_failures, set(spells["state"]))
     if len(with_failures) < 2:
         return [], notes, [], None
-    states = [s for s in ("before_seat", "through_crown") if s in with_failures]
-    if "vital" not in with_failures:
-        states = states[1:]
-    indicators = np.column_stack([(usable["state"] == s).cast(pl.Float64).to_numpy() for s in states])
+    usable = usable_spells(spells, with_failures)
     adjust = design(usable, ADJUST)
     notes += [f"Not adjusted for {name}." for name in adjust.left_out]
     codes, n_strata = strata(usable, "provider_id", min_failures=analysis.min_stratum_failures)
-    models: list[
-        tuple[tuple[str, ...], tuple[str, ...], NDArray[np.float64], tuple[str, ...], NDArray[np.int64] | None]
-    ]
-    models = [((), (), indicators, tuple(states), None)]
-    models.append(
-        (
-            adjust.used,
-            ("clinician",) if n_strata > 1 else (),
-            np.column_stack([indicators, adjust.x]),
-            (*states, *adjust.names),
-            codes if n_strata > 1 else None,
+    x = np.column_stack([state_columns(usable, with_failures), adjust.x])
+    models = state_models(with_failures, adjust.used, adjust.names, n_strata)
+
+    def fit(model: StateModel) -> CoxFit:
+        return fit_states(
+            usable, x[:, : len(model.names)], names=model.names, stratum=codes if model.stratified_by else None
         )
+
+    estimates, told, adjusted = estimates_of(
+        models, fit, states=with_failures, crowns=usable["crown_id"].n_unique(), confidence=analysis.confidence
     )
+    return estimates, notes + told, list(adjust.missing), adjusted if adjust.used else None
+
+
+@dataclass(frozen=True)
+class StateModel:
+    """A Cox model of the states: the labels of what it adjusts for and has strata by, and its columns by name.
+
+    Its columns are the first of those of the adjusted model.
+    """
+
+    used: tuple[str, ...]
+    stratified_by: tuple[str, ...]
+    names: tuple[str, ...]
+
+
+def notes_on_states(with_failures: set[str], present: set[str]) -> list[str]:
+    """What is said of states that have rows and no failure."""
+    return [
+        f"No failure with {LABELS[s].lower()}: no hazard ratio."
+        for s in STATES
+        if s in present and s not in with_failures
+    ]
+
+
+def usable_spells(spells: pl.DataFrame, with_failures: set[str]) -> pl.DataFrame:
+    """The rows of the models: those of states that have failures."""
+    return spells.filter(pl.col("state").is_in(list(with_failures)), pl.col("exit_days") >= pl.col("entry_days"))
+
+
+def model_states(with_failures: set[str]) -> tuple[str, ...]:
+    """The states that have a column; the reference is vital, or the first where no vital crown failed."""
+    states = tuple(s for s in ROOT_CANAL if s in with_failures)
+    return states if "vital" in with_failures else states[1:]
+
+
+def state_columns(spells: pl.DataFrame, with_failures: set[str]) -> NDArray[np.float64]:
+    """The columns of `model_states`: 1 where a row is in the state."""
+    states = model_states(with_failures)
+    return np.column_stack([(spells["state"] == s).cast(pl.Float64).to_numpy() for s in states])
+
+
+def state_models(
+    with_failures: set[str], used: tuple[str, ...], columns: tuple[str, ...], n_strata: int
+) -> tuple[StateModel, StateModel]:
+    """The crude and the adjusted model."""
+    states = model_states(with_failures)
+    by = ("clinician",) if n_strata > 1 else ()
+    return StateModel((), (), states), StateModel(used, by, (*states, *columns))
+
+
+def estimates_of(
+    models: Sequence[StateModel],
+    fit: Callable[[StateModel], Fitted],
+    *,
+    states: set[str],
+    crowns: int,
+    confidence: float,
+) -> tuple[list[Estimate], list[str], Fitted | None]:
+    """The contrasts of the models, notes on those that could not be fitted, and the last fit."""
     estimates: list[Estimate] = []
-    fit: CoxFit | None = None
-    for used, by, x, names, stratum in models:
+    notes: list[str] = []
+    found: Fitted | None = None
+    for model in models:
         try:
-            fit = fit_states(usable, x, names=names, stratum=stratum)
+            found = fit(model)
         except CoxInputError as refused:
-            notes.append(f"The {'adjusted' if used else 'crude'} model could not be fitted: {refused}")
-            fit = None
+            notes.append(f"The {'adjusted' if model.used else 'crude'} model could not be fitted: {refused}")
+            found = None
             continue
-        estimates += _contrasts(fit, usable, with_failures, used=used, by=by, confidence=analysis.confidence)
-    return estimates, notes, list(adjust.missing), fit if adjust.used else None
+        estimates += _contrasts(found, model, states, crowns=crowns, confidence=confidence)
+    return estimates, notes, found
 
 
 def fit_states(
@@ -215,13 +311,7 @@ def patient_codes(frame: pl.DataFrame) -> NDArray[np.int64]:
 
 
 def _contrasts(
-    fit: CoxFit,
-    spells: pl.DataFrame,
-    states: set[str],
-    *,
-    used: tuple[str, ...],
-    by: tuple[str, ...],
-    confidence: float,
+    fit: CoxEstimate, model: StateModel, states: set[str], *, crowns: int, confidence: float
 ) -> list[Estimate]:
     out = []
     for group, reference in CONTRASTS:
@@ -235,15 +325,15 @@ def _contrasts(
             Estimate(
                 contrast=f"{group} vs {reference}",
                 model="cox_time_varying",
-                adjusted_for=used,
-                stratified_by=by,
+                adjusted_for=model.used,
+                stratified_by=model.stratified_by,
                 hazard_ratio=float(np.exp(log.estimate)),
                 ci_low=float(np.exp(log.low)),
                 ci_high=float(np.exp(log.high)),
                 p=log.p,
                 clustered_on="patient_id",
                 rows=fit.n_rows,
-                crowns=spells["crown_id"].n_unique(),
+                crowns=crowns,
                 events=fit.n_events,
                 clusters=fit.n_clusters or 0,
             )
@@ -253,10 +343,10 @@ def _contrasts(
 
 def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: Analysis) -> Difference | None:
     """Failures per 100 by the horizon, opened minus done before, from the day the opened group is large enough."""
+    if not reach_horizon(groups, analysis):
+        return None
     horizon = days_of(analysis.horizon_years)
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}
-    if any(s not in groups or (groups[s].stops_at_days or 0) < horizon for s in sides):
-        return None
     start = curve_start(sides["through_crown"], rules=analysis.curve_rules())
     if start is None or start >= horizon:
         return None
@@ -267,6 +357,17 @@ def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: A
     d = survival_difference(
         rows["through_crown"], rows["before_seat"], [horizon], from_day=start, confidence=analysis.confidence
     )
+    return make_crude(d, start, analysis)
+
+
+def reach_horizon(groups: dict[str, Group], analysis: Analysis) -> bool:
+    """Whether the curves of both states with a root canal reach the horizon."""
+    horizon = days_of(analysis.horizon_years)
+    return all(s in groups and (groups[s].stops_at_days or 0) >= horizon for s in ROOT_CANAL)
+
+
+def make_crude(d: Differences, start: int, analysis: Analysis) -> Difference | None:
+    """The crude difference in the words of the results; None without an error."""
     if np.isnan(d.std_error[0]):
         return None
     return Difference(
@@ -286,25 +387,42 @@ def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: A
 
 def _naive(rows: pl.DataFrame, analysis: Analysis) -> Naive | None:
     """The comparison by label from the seat, as one would make it by hand."""
-    labelled = rows.filter(pl.col("endo_timing").is_in(["before_seat", "through_crown"]))
-    spells = labelled.with_columns(event="failure", state="endo_timing")
+    spells = labelled_spells(rows)
     if spells.group_by("state").agg(pl.col("event").sum()).filter(pl.col("event") > 0).height < 2:
         return None
-    x = (spells["state"] == "through_crown").cast(pl.Float64).to_numpy()[:, None]
     try:
-        fit = fit_states(spells, x, names=("through_crown",), stratum=None)
+        fit = fit_states(spells, through_column(spells), names=("through_crown",), stratum=None)
     except CoxInputError:
         return None
+    groups = [
+        make_group(
+            spells.filter(pl.col("state") == name), name=name, label="", counted=spells, rules=analysis.curve_rules()
+        )
+        for name in ROOT_CANAL
+    ]
+    return naive_of(fit, groups, analysis)
+
+
+def labelled_spells(rows: pl.DataFrame) -> pl.DataFrame:
+    """The crowns with a root canal by their label from the seat on, as `state` and `event`: what misleads."""
+    labelled = rows.filter(pl.col("endo_timing").is_in(list(ROOT_CANAL)))
+    return labelled.with_columns(event="failure", state="endo_timing")
+
+
+def through_column(spells: pl.DataFrame) -> NDArray[np.float64]:
+    """The one column of the naive model: 1 where a crown was opened, whenever that was."""
+    return (spells["state"] == "through_crown").cast(pl.Float64).to_numpy()[:, None]
+
+
+def naive_of(fit: CoxEstimate, groups: Sequence[Group], analysis: Analysis) -> Naive:
+    """The naive comparison that a fit and the groups by label make."""
     ratio = fit.hazard_ratio("through_crown", confidence=analysis.confidence)
     horizon = days_of(analysis.horizon_years)
     shares = []
-    for name in ("before_seat", "through_crown"):
-        group = make_group(
-            spells.filter(pl.col("state") == name), name=name, label="", counted=labelled, rules=analysis.curve_rules()
-        )
+    for group in groups:
         at = [m.survival for m in group.milestones if days_of(m.years) == horizon]
         if at and at[0] is not None:
-            shares.append((name, at[0]))
+            shares.append((group.name, at[0]))
     return Naive(
         contrast="through_crown vs before_seat",
         hazard_ratio=ratio.estimate,
@@ -319,9 +437,16 @@ def _naive(rows: pl.DataFrame, analysis: Analysis) -> Naive | None:
     )
 
 
-def _basis(groups: dict[str, Group], difference: Difference | None, rows: pl.DataFrame, analysis: Analysis) -> Basis:
-    span = (pl.col("exit_date").max() - pl.col("entry_date").min()).dt.total_days()
-    years = float(rows.select(span).item() or 0) / DAYS_PER_YEAR
+def _years_of_records(rows: pl.DataFrame) -> float:
+    return years_between(rows["entry_date"].min(), rows["exit_date"].max())
+
+
+def years_between(first: Any, last: Any) -> float:
+    """Years from the first day of follow-up to the last; 0 without any."""
+    return float((last - first).days if first is not None and last is not None else 0) / DAYS_PER_YEAR
+
+
+def _basis(groups: dict[str, Group], difference: Difference | None, years: float, analysis: Analysis) -> Basis:
     return Basis(
         group=groups.get("through_crown") or empty_group("through_crown"),
         reference=groups.get("before_seat") or empty_group("before_seat"),
@@ -338,13 +463,16 @@ def empty_group(name: str) -> Group:
     return Group(name, LABELS[name], 0, 0, 0, 0.0, 0.0, 0.0, 0.0)
 
 
-def _flow(crowns: pl.DataFrame, rows: pl.DataFrame, spells: pl.DataFrame) -> tuple[FlowStep, ...]:
-    unknown = crowns.height - rows.height
-    followed = rows.filter(pl.col("exit_days") > pl.col("entry_days")).height
+def count_flow(crowns: pl.DataFrame, rows: pl.DataFrame) -> tuple[int, int, int]:
+    """Crowns on permanent teeth, those with a known seat, those of them followed after it."""
+    return crowns.height, rows.height, rows.filter(pl.col("exit_days") > pl.col("entry_days")).height
+
+
+def flow_of(counts: tuple[int, int, int]) -> tuple[FlowStep, ...]:
+    """What each rule kept, from `count_flow`."""
+    crowns, seated, followed = counts
     return (
-        FlowStep("Crowns on permanent teeth", crowns.height, 0, "", "crowns"),
-        FlowStep("Seat date known", rows.height, unknown, "done elsewhere at an unknown time", "crowns"),
-        FlowStep(
-            "Followed after the seat", followed, rows.height - followed, "not seen again after the seat", "crowns"
-        ),
+        FlowStep("Crowns on permanent teeth", crowns, 0, "", "crowns"),
+        FlowStep("Seat date known", seated, crowns - seated, "done elsewhere at an unknown time", "crowns"),
+        FlowStep("Followed after the seat", followed, seated - followed, "not seen again after the seat", "crowns"),
     )

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.results import DAYS_PER_YEAR, CurvePoint, Group, Milestone
 from pipeline.stats.kaplan_meier import Curve, first_day_with, kaplan_meier
-from pipeline.stats.rates import failure_rate
-from pipeline.stats.risk_table import risk_table
+from pipeline.stats.rates import Rate, failure_rate
+from pipeline.stats.risk_table import RiskTable, risk_table
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,15 @@ class CurveRules:
     years: Sequence[float]
 
 
+@dataclass(frozen=True)
+class Tally:
+    """How many teeth and patients carry a label, and how many of the teeth failed."""
+
+    teeth: int
+    patients: int
+    failures: int
+
+
 def days_of(years: float) -> int:
     """Whole days of a number of years."""
     return round(years * DAYS_PER_YEAR)
@@ -42,14 +52,24 @@ def curve_start(spells: pl.DataFrame, *, rules: CurveRules) -> int | None:
     """
     if spells.is_empty() or spells["entry_days"].max() == 0:
         return 0
-    need = max(rules.min_at_risk, math.ceil(1 / rules.max_step))
+    need = enough_for_curve(rules)
     start = first_day_with(need, exit_days=spells["exit_days"], entry_days=spells["entry_days"])
     if start is None or spells.filter(pl.col("exit_days") > start).is_empty():
         return None
     curve = kaplan_meier(spells["exit_days"], spells["event"], entry_days=spells["entry_days"], from_day=start)
+    return past_thin_days(curve, need=need)
+
+
+def enough_for_curve(rules: CurveRules) -> int:
+    """How many must be followed for a curve to start late."""
+    return max(rules.min_at_risk, math.ceil(1 / rules.max_step))
+
+
+def past_thin_days(curve: Curve, *, need: int) -> int:
+    """Where a late curve starts: its first day, moved past every day with fewer at risk while the group still grows."""
     growing = np.arange(len(curve.time)) < int(np.argmax(curve.rows_at_risk))
     thin = np.flatnonzero(growing & (curve.rows_at_risk < need))
-    return int(curve.time[thin[-1]]) if len(thin) else start
+    return int(curve.time[thin[-1]]) if len(thin) else curve.from_day
 
 
 def make_group(
@@ -85,20 +105,42 @@ def make_group(
             from_day=start,
             confidence=rules.confidence,
         )
+    table = risk_table(spells["exit_days"], spells["event"], milestone_days(rules), entry_days=spells["entry_days"])
+    tally = Tally(counted.height, counted["patient_id"].n_unique(), int(counted["failure"].sum()))
+    return group_of(tally, name=name, label=label, rate=rate, start=start, curve=curve, table=table, rules=rules)
+
+
+def milestone_days(rules: CurveRules) -> NDArray[np.int64]:
+    """The years read off a curve, in days."""
+    return np.array([days_of(y) for y in rules.years], dtype=np.int64)
+
+
+def group_of(
+    tally: Tally,
+    *,
+    name: str,
+    label: str,
+    rate: Rate,
+    start: int | None,
+    curve: Curve | None,
+    table: RiskTable,
+    rules: CurveRules,
+) -> Group:
+    """The group that its estimates make; `start` is the day from which its curve stands, `table` at its milestones."""
     stop, why = curve_stop(curve, rules=rules) if curve else (0, "too few are followed for a curve")
     clustered = not np.isnan(rate.clustered_low)
     return Group(
         name=name,
         label=label,
-        crowns=counted.height,
-        patients=counted["patient_id"].n_unique(),
-        failures=int(counted["failure"].sum()),
+        crowns=tally.teeth,
+        patients=tally.patients,
+        failures=tally.failures,
         tooth_years=rate.tooth_years,
         rate_per_100_tooth_years=rate.per_100 if rate.tooth_years else 0.0,
         rate_ci_low=rate.clustered_low if clustered else rate.low if rate.tooth_years else 0.0,
         rate_ci_high=rate.clustered_high if clustered else rate.high if rate.tooth_years else 0.0,
         curve=_points(curve, stop) if curve else (),
-        milestones=_milestones(spells, curve, start or 0, stop, rules),
+        milestones=_milestones(table, curve, start or 0, stop, rules),
         starts_at_days=start or 0,
         stops_at_days=stop if curve else 0,
         stop_reason=why,
@@ -127,28 +169,16 @@ def _points(curve: Curve, stop: int) -> tuple[CurvePoint, ...]:
     if len(last):
         shown[last[-1]] = True  # the curve is drawn to where it stops
     start = CurvePoint(curve.from_day, int(curve.rows_at_risk[0]), 1.0, 1.0, 1.0)
-    points = [start]
-    for i in np.flatnonzero(shown):
-        survival = float(curve.survival[i])
-        low, high = float(curve.low[i]), float(curve.high[i])
-        points.append(
-            CurvePoint(
-                days=int(curve.time[i]),
-                at_risk=int(curve.rows_at_risk[i]),
-                survival=survival,
-                ci_low=survival if np.isnan(low) else low,
-                ci_high=survival if np.isnan(high) else high,
-            )
-        )
-    return tuple(points)
+    survival = curve.survival[shown]
+    low, high = (np.where(np.isnan(limit[shown]), survival, limit[shown]) for limit in (curve.low, curve.high))
+    columns = (curve.time[shown], curve.rows_at_risk[shown], survival, low, high)
+    return (start, *(CurvePoint(*point) for point in zip(*(c.tolist() for c in columns), strict=True)))
 
 
 def _milestones(
-    spells: pl.DataFrame, curve: Curve | None, start: int, stop: int, rules: CurveRules
+    table: RiskTable, curve: Curve | None, start: int, stop: int, rules: CurveRules
 ) -> tuple[Milestone, ...]:
-    years = rules.years
-    days = np.array([days_of(y) for y in years], dtype=np.int64)
-    table = risk_table(spells["exit_days"], spells["event"], days, entry_days=spells["entry_days"])
+    years, days = rules.years, table.days
     at = curve.at(days) if curve else None
     out = []
     for i, year in enumerate(years):

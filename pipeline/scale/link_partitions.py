@@ -88,7 +88,7 @@ def link_in_parts(
         if other != scratch:
             shutil.rmtree(other, ignore_errors=True)
     _check_room(gathered.rows * BYTES_A_ROW, folder)
-    how: dict[str, Any] = {"executor": executor, "say": say}
+    how: dict[str, Any] = {"executor": executor, "say": say, "rows": gathered.rows}
     split_parts = _split_once(gathered, scratch / "parts", parts=parts, say=say)
     codes.write_parquet(scratch / "codes.parquet")
     days = gathered.span()

@@ -7,9 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.transforms.link import LinkInput
-
-TABLES = ("procedures", "patients", "crown_details", "findings", "contacts")
+from pipeline.transforms.link import TABLES, LinkInput
 
 
 def read_part(place: Path, *, contacts_until: dt.date | None) -> LinkInput:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import importlib
 import os
 import shutil
-import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
@@ -22,8 +21,15 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import ConfigError, DataError
+from pipeline.progress import Progress
 
 Work = Callable[[Path], Mapping[str, pl.DataFrame]]
+LOST_WORKER = (
+    "A worker process was stopped from outside, as happens when memory runs out. What was done is kept: "
+    "run again with fewer --workers."
+)
+# What tells the libraries beneath to work in one thread; read when a process imports them.
+ONE_THREAD = ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
 
 
@@ -35,6 +41,7 @@ def run(
     executor: Executor | None = None,
     say: Callable[[str], None] = lambda _: None,
     what: str = "partitions",
+    rows: int | None = None,
 ) -> list[Path]:
     """Do `work` on each partition; returns the folder of each result, in the order of `partitions`.
 
@@ -49,6 +56,8 @@ def run(
         be another folder where the work or the partitions are others.
     executor
         Any `concurrent.futures` executor; None works in this process.
+    what, rows
+        What `say` is told is done, and to how many rows in all.
 
     Raises
     ------
@@ -62,7 +71,8 @@ def run(
     left = [(p, place) for p, place in zip(partitions, places, strict=True) if not place.is_dir()]
     if len(left) < len(places):
         say(f"{what}: {len(places) - len(left)} of {len(places)} are there already")
-    progress = _Progress(len(left), what, say)
+    rows_left = None if rows is None else round(rows * len(left) / max(len(places), 1))
+    progress = Progress(what, len(left), say, of="parts", rows=rows_left)
     if executor is None:
         for partition, place in left:
             _one(work, partition, place)
@@ -74,10 +84,7 @@ def run(
             future.result()
             progress.step()
     except BrokenProcessPool:
-        raise DataError(
-            "A worker process was stopped from outside, as happens when memory runs out. What was done is kept: "
-            "run again with fewer --workers."
-        ) from None
+        raise DataError(LOST_WORKER) from None
     finally:
         for future in futures:
             future.cancel()
@@ -92,17 +99,18 @@ def processes(workers: int) -> Iterator[Executor | None]:
     if workers == 1:
         yield None
         return
-    former = os.environ.get("POLARS_MAX_THREADS")
-    os.environ["POLARS_MAX_THREADS"] = "1"
+    former = {name: os.environ.get(name) for name in ONE_THREAD}
+    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
     try:
         # Never forked: a forked process would wait for ever for the threads that it did not take along.
         with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
             yield pool
     finally:
-        if former is None:
-            del os.environ["POLARS_MAX_THREADS"]
-        else:
-            os.environ["POLARS_MAX_THREADS"] = former
+        for name, value in former.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 @contextmanager
@@ -147,21 +155,3 @@ def _one(work: Work, partition: Path, place: Path) -> None:
                 raise
     finally:
         shutil.rmtree(beside, ignore_errors=True)
-
-
-class _Progress:
-    """Tells how many partitions are done, how fast, and how long the others will take; at most once a second."""
-
-    def __init__(self, total: int, what: str, say: Callable[[str], None]) -> None:
-        self._total, self._what, self._say = total, what, say
-        self._done, self._begun, self._told = 0, time.monotonic(), float("-inf")
-
-    def step(self) -> None:
-        self._done += 1
-        now = time.monotonic()
-        if self._done < self._total and now - self._told < 1:
-            return
-        self._told = now
-        each = (now - self._begun) / self._done
-        left = f", about {each * (self._total - self._done):.0f} s left" if self._done < self._total else ""
-        self._say(f"{self._what}: {self._done} of {self._total}, {1 / max(each, 1e-9):.1f} a second{left}")

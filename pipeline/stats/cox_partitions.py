@@ -13,8 +13,9 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial, reduce
 from typing import Any, Generic, TypeVar
 
@@ -28,15 +29,21 @@ from pipeline.stats.cox_kernel import Floats, Ints, Moments, RiskSets, RowSums, 
 
 Part = TypeVar("Part")
 Result = TypeVar("Result")
+# What stands for a part gives its rows, or those of several parts one after the other.
+Load = Callable[[Part], "CoxPart | Iterable[CoxPart]"]
 # Applies a function to each part and gives the results in the order of the parts; `map` does it here and now.
 Over = Callable[[Callable[[Part], Result], Sequence[Part]], Iterable[Result]]
 
 _NO_RISK: Floats = np.empty(0)
+_NO_MATRIX: Floats = np.empty((0, 0))
 
 
 @dataclass(frozen=True, eq=False)
 class CoxPart:
-    """The rows of some patients, with the columns that `fit_cox` takes; whole patients only."""
+    """The rows of some patients, with the columns that `fit_cox` takes; whole patients only.
+
+    `placed` remembers where the rows lie among the groups of a fit, for a `load` that gives the same object again.
+    """
 
     x: ArrayLike
     exit_days: ArrayLike
@@ -45,6 +52,7 @@ class CoxPart:
     strata: ArrayLike | None = None
     weights: ArrayLike | None = None
     cluster: ArrayLike | None = None
+    placed: dict[str, Placed] = field(default_factory=dict, repr=False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,24 +84,37 @@ class Layout:
     times: Floats
     keys: Ints
     groups: RiskSets
+    digest: str
+
+
+@dataclass(frozen=True, eq=False)
+class CoxPartsFit(CoxEstimate):
+    """A fitted Cox model with the sums of its parts: `at` and `beta` are on the scale of `layout`; `whole` counts."""
+
+    ties: Ties
+    layout: Layout = field(repr=False)
+    whole: Census = field(repr=False)
+    beta: Floats = field(repr=False)
+    at: Moments = field(repr=False)
 
 
 def fit_cox_parts(
     parts: Sequence[Part],
-    load: Callable[[Part], CoxPart],
+    load: Load[Part],
     *,
     names: Sequence[str],
     ties: Ties = "efron",
     over: Over[Part, Any] = map,
-) -> CoxEstimate:
+) -> CoxPartsFit:
     """Fit a Cox model to the rows of all parts; the estimate is that of `fit_cox` on all rows together.
 
     Parameters
     ----------
     parts
-        Whatever stands for a part, such as a path.
+        Whatever stands for a part, such as a path, or for several.
     load
-        Gives the rows of a part; defined at the top of a module where `over` sends it to other processes.
+        Gives the rows of a part, or of several one after the other, whose sums are then added up before they travel.
+        Defined at the top of a module where `over` sends it to other processes.
     names, ties
         As in `fit_cox`. Errors are robust if the rows carry clusters; no cluster may have rows in two parts.
     over
@@ -107,7 +128,7 @@ def fit_cox_parts(
     if ties not in ("efron", "breslow"):
         raise CoxInputError("ties must be efron or breslow.")
     named = tuple(names)
-    censuses = [c for c in over(partial(take_census, load=load, names=named), parts) if c is not None]
+    censuses = [c for some in over(partial(take_censuses, load=load, names=named), parts) for c in some]
     whole = _sum_censuses(censuses, named)
     layout = lay_out(whole, named, ties)
     n_clusters = whole.n_clusters
@@ -115,7 +136,7 @@ def fit_cox_parts(
         raise CoxInputError(f"{n_clusters} clusters are too few for robust errors of {len(named)} covariates.")
     likelihood = _InParts(parts, load, layout, whole, over)
     found = maximise(likelihood, named)
-    fit = CoxEstimate(
+    fit = CoxPartsFit(
         names=named,
         coef=found.beta / layout.scale,
         model_cov=found.model_cov / np.outer(layout.scale, layout.scale),
@@ -129,6 +150,11 @@ def fit_cox_parts(
         iterations=found.iterations,
         converged=found.converged,
         diverging=tuple(name for name, moves in zip(named, found.moving, strict=True) if moves),
+        ties=ties,
+        layout=layout,
+        whole=whole,
+        beta=found.beta,
+        at=found.at,
     )
     if n_clusters is None:
         return fit
@@ -136,11 +162,14 @@ def fit_cox_parts(
     return replace(fit, robust_cov=_total(over(squares, parts)))
 
 
-def take_census(part: Part, *, load: Callable[[Part], CoxPart], names: tuple[str, ...]) -> Census | None:
-    """Count one part; None for one without rows."""
-    rows = _read(load(part), names)
-    if rows is None:
-        return None
+def take_censuses(part: Part, *, load: Load[Part], names: tuple[str, ...]) -> list[Census]:
+    """Count a part; a list without those that have no rows."""
+    read = (_read(piece, names) for piece in pieces(load(part)))
+    return [take_census(rows) for rows in read if rows is not None]
+
+
+def take_census(rows: CoxRows) -> Census:
+    """Count rows."""
     event = np.flatnonzero(rows.event)
     keys = np.stack([rows.strata[event], rows.exit[event]])
     distinct, code = np.unique(keys, axis=1, return_inverse=True)
@@ -188,53 +217,60 @@ def lay_out(whole: Census, names: tuple[str, ...], ties: Ties) -> Layout:
         step_share=step_share,
         step_weight=step_weight,
     )
-    return Layout(names, whole.mean, np.sqrt(whole.squares / whole.n_rows), whole.strata, times, keys, groups)
+    scale = np.sqrt(whole.squares / whole.n_rows)
+    known = hashlib.sha256(repr((names, whole.strata.tolist())).encode())
+    for numbers in (whole.mean, scale, times, keys):
+        known.update(numbers.tobytes())
+    return Layout(names, whole.mean, scale, whole.strata, times, keys, groups, known.hexdigest())
 
 
-def add_up(part: Part, *, load: Callable[[Part], CoxPart], layout: Layout, beta: Floats) -> RowSums | None:
+def add_up(part: Part, *, load: Load[Part], layout: Layout, beta: Floats) -> RowSums | None:
     """What the rows of one part add to the groups at `beta`."""
-    placed = _place(load(part), layout)
-    return None if placed is None else kernel.sum_rows(placed.sets, placed.z, beta)[1]
+    return reduced(add_sums, (kernel.sum_rows(p.sets, p.z, beta)[1] for p in place_pieces(load(part), layout)))
 
 
 def slope_of(
-    part: Part, *, load: Callable[[Part], CoxPart], layout: Layout, beta: Floats, at: Moments
+    part: Part, *, load: Load[Part], layout: Layout, beta: Floats, at: Moments
 ) -> tuple[Floats, Floats] | None:
     """What the rows of one part add to the score and, less what hangs on the groups alone, to the information."""
-    placed = _place(load(part), layout)
-    if placed is None:
-        return None
-    here = placed.moments(beta, at)
-    return kernel.score(placed.sets, placed.z, here), kernel.second_of_rows(placed.sets, placed.z, here)
+
+    def slope(placed: Placed) -> tuple[Floats, Floats]:
+        here = placed.moments(beta, at)
+        return kernel.score(placed.sets, placed.z, here), kernel.second_of_rows(placed.sets, placed.z, here)
+
+    return reduced(add_arrays, map(slope, place_pieces(load(part), layout)))
 
 
-def reach_of(
-    part: Part, *, load: Callable[[Part], CoxPart], layout: Layout, step: Floats
-) -> tuple[float, float] | None:
+def reach_of(part: Part, *, load: Load[Part], layout: Layout, step: Floats) -> tuple[float, float] | None:
     """The least and the greatest change of a linear predictor that a step makes in one part."""
-    rows = _read(load(part), layout.names)
-    if rows is None:
-        return None
-    moved = ((rows.x - layout.center) / layout.scale) @ step
-    return float(moved.min()), float(moved.max())
+    moved = [step @ placed.z for placed in place_pieces(load(part), layout)]
+    return (float(min(m.min() for m in moved)), float(max(m.max() for m in moved))) if moved else None
 
 
 def influence_squares(
-    part: Part, *, load: Callable[[Part], CoxPart], layout: Layout, beta: Floats, at: Moments, cov: Floats
+    part: Part, *, load: Load[Part], layout: Layout, beta: Floats, at: Moments, cov: Floats
 ) -> Floats | None:
     """The sum over the clusters of one part of the products of their influence on the coefficients."""
-    placed = _place(load(part), layout)
-    if placed is None or placed.cluster is None:
-        return None
-    residuals = kernel.score_residuals(placed.sets, placed.z, placed.moments(beta, at)).T * layout.scale
-    change = sum_by_code(residuals * placed.sets.weight[:, None] @ cov, placed.cluster)
-    return np.asarray(change.T @ change)
+    changes = (
+        influence_in(placed, placed.moments(beta, at), layout=layout, cov=cov)
+        for placed in place_pieces(load(part), layout)
+    )
+    return reduced(np.add, (change.T @ change for change in changes))
+
+
+def influence_in(placed: Placed, at: Moments, *, layout: Layout, cov: Floats) -> Floats:
+    """The change of the coefficients that each cluster (or row) of one part makes, cluster by covariate."""
+    residuals = kernel.score_residuals(placed.sets, placed.z, at).T * layout.scale
+    change = np.asarray(residuals * placed.sets.weight[:, None] @ cov)
+    return change if placed.cluster is None else sum_by_code(change, placed.cluster)
 
 
 @dataclass(frozen=True, eq=False)
-class _Placed:
-    """The rows of one part on the groups of all."""
+class Placed:
+    """The rows of one part on the groups of all; `stratum` holds the place of each row's stratum among all strata."""
 
+    rows: CoxRows
+    stratum: Ints
     sets: RiskSets
     z: Floats
     cluster: Ints | None
@@ -250,7 +286,7 @@ class _InParts(Generic[Part]):
     """The likelihood of rows that lie in parts."""
 
     parts: Sequence[Part]
-    load: Callable[[Part], CoxPart]
+    load: Load[Part]
     layout: Layout
     whole: Census
     over: Over[Part, Any]
@@ -264,11 +300,14 @@ class _InParts(Generic[Part]):
         return float(self.whole.event_weight.sum())
 
     def moments(self, beta: Floats) -> Moments:
-        sums = [s for s in self.over(self._on(add_up, beta=beta), self.parts) if s is not None]
-        return kernel.moments_of(self.layout.groups, reduce(_add_sums, sums), _NO_RISK)
+        # Added up as they come: those of many parts need not be in memory together.
+        sums = (s for s in self.over(self._on(add_up, beta=beta), self.parts) if s is not None)
+        return kernel.moments_of(self.layout.groups, reduce(add_sums, sums), _NO_RISK)
 
     def slope(self, beta: Floats, at: Moments) -> tuple[Floats, Floats]:
-        slopes = [s for s in self.over(self._on(slope_of, beta=beta, at=at), self.parts) if s is not None]
+        # The hazards alone travel: the matrices of the moments are large, and no part needs them here.
+        hazards = replace(at, at_risk=_NO_MATRIX, tied=_NO_MATRIX)
+        slopes = [s for s in self.over(self._on(slope_of, beta=beta, at=hazards), self.parts) if s is not None]
         second = _total(s[1] for s in slopes)
         return _total(s[0] for s in slopes), second - kernel.product_of_means(self.layout.groups, at)
 
@@ -278,6 +317,31 @@ class _InParts(Generic[Part]):
 
     def _on(self, do: Callable[..., Any], **numbers: Any) -> Callable[[Part], Any]:
         return partial(do, load=self.load, layout=self.layout, **numbers)
+
+
+def pieces(loaded: CoxPart | Iterable[CoxPart]) -> Iterable[CoxPart]:
+    """The parts that `load` gave."""
+    return (loaded,) if isinstance(loaded, CoxPart) else loaded
+
+
+def place_pieces(loaded: CoxPart | Iterable[CoxPart], layout: Layout) -> Iterator[Placed]:
+    """The rows that `load` gave, part by part, laid out on the groups of all parts."""
+    for piece in pieces(loaded):
+        placed = place_rows(piece, layout)
+        if placed is not None:
+            yield placed
+
+
+def reduced(add: Callable[[Result, Result], Result], terms: Iterable[Result]) -> Result | None:
+    """The sum of terms in their order; None of none."""
+    found = iter(terms)
+    first = next(found, None)
+    return None if first is None else reduce(add, found, first)
+
+
+def add_arrays(one: tuple[Floats, ...], other: tuple[Floats, ...]) -> Any:
+    """The sums of two rows of arrays, place by place."""
+    return tuple(a + b for a, b in zip(one, other, strict=True))
 
 
 def _read(part: CoxPart, names: tuple[str, ...]) -> CoxRows | None:
@@ -297,7 +361,10 @@ def _read(part: CoxPart, names: tuple[str, ...]) -> CoxRows | None:
     )
 
 
-def _place(part: CoxPart, layout: Layout) -> _Placed | None:
+def place_rows(part: CoxPart, layout: Layout) -> Placed | None:
+    """The rows of one part laid out on the groups of all parts; None for a part without rows."""
+    if layout.digest in part.placed:
+        return part.placed[layout.digest]
     rows = _read(part, layout.names)
     if rows is None:
         return None
@@ -318,7 +385,8 @@ def _place(part: CoxPart, layout: Layout) -> _Placed | None:
     )
     z = np.ascontiguousarray((rows.x - layout.center).T)
     z /= layout.scale[:, None]
-    return _Placed(sets, z, rows.cluster)
+    part.placed[layout.digest] = Placed(rows, stratum, sets, z, rows.cluster)
+    return part.placed[layout.digest]
 
 
 def _sum_censuses(censuses: Sequence[Census], names: tuple[str, ...]) -> Census:
@@ -352,7 +420,8 @@ def _sum_censuses(censuses: Sequence[Census], names: tuple[str, ...]) -> Census:
     )
 
 
-def _add_sums(one: RowSums, other: RowSums) -> RowSums:
+def add_sums(one: RowSums, other: RowSums) -> RowSums:
+    """The sums of the rows of both."""
     return RowSums(
         event_eta=one.event_eta + other.event_eta,
         total=one.total + other.total,

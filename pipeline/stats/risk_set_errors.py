@@ -17,16 +17,19 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import ArrayLike
+from scipy.special import ndtr
 
 from pipeline.stats.aalen_johansen import Incidence, incidence_of, make_incidence, squared_influence
 from pipeline.stats.counts import Counts, event_free, exposure, per_survivor
+from pipeline.stats.differences import Differences
 from pipeline.stats.group_counts import Cells, Grouped
-from pipeline.stats.influence import curve_variance
+from pipeline.stats.influence import curve_variance, unit_sums
 from pipeline.stats.kaplan_meier import Curve, own_jump
-from pipeline.stats.limits import LimitKind
+from pipeline.stats.limits import LimitKind, z_value
 from pipeline.stats.log_rank import LogRank, Ties, Weighting, clustered_of_cells, score_squares
 from pipeline.stats.risk_sets import cells_from, counts_of, make_curve, of_group
-from pipeline.stats.spells import Floats, Spells, Values, position_in, read_spells
+from pipeline.stats.spells import Floats, Ints, Spells, Values, numbered, position_in, read_spells, whole_numbers
 
 
 @dataclass(frozen=True)
@@ -179,6 +182,99 @@ def clustered_log_rank_from(
         q=q,
         ties=ties,
     )
+
+
+def difference_squares(
+    table: pl.DataFrame,
+    days: ArrayLike,
+    exit_days: Values,
+    event: Values,
+    group: Values,
+    *,
+    pair: tuple[str, str],
+    cluster: Values,
+    entry_days: Values | None = None,
+    from_day: int = 0,
+) -> Squares:
+    """What one part's rows add to the variance of the difference between the curves of two groups at chosen days.
+
+    Also to the covariance of the two. `group` labels the rows; those of neither group of `pair` are left out.
+    """
+    label = (group if isinstance(group, pl.Series) else pl.Series(np.asarray(group))).cast(pl.String).to_numpy()
+    unit, _ = numbered(cluster)
+    entry = np.zeros(len(unit), dtype=np.int64) if entry_days is None else whole_numbers(entry_days, "entry_days")
+    exits, events = whole_numbers(exit_days, "exit_days"), whole_numbers(event, "event")
+    n_units = int(unit.max(initial=-1)) + 1
+    pulls = []
+    for name in pair:
+        mine = label == name
+        pulls.append(
+            _pulls(
+                of_group(table, name, from_day=from_day),
+                _spells(
+                    exits[mine],
+                    events[mine],
+                    cluster=unit[mine],
+                    entry_days=entry[mine],
+                    subject=None,
+                    from_day=from_day,
+                ),
+                np.atleast_1d(np.asarray(days)).astype(np.int64),
+                n_units,
+            )
+        )
+    one, other = pulls
+    return Squares((np.sum((one - other) ** 2, axis=0), np.sum(one * other, axis=0)), n_units)
+
+
+def survival_difference_from(
+    table: pl.DataFrame,
+    squares: Squares,
+    days: ArrayLike,
+    *,
+    pair: tuple[str, str],
+    from_day: int = 0,
+    confidence: float = 0.95,
+) -> Differences:
+    """The first of `pair` minus the second: `survival_difference` from merged counts and `difference_squares`."""
+    day = np.atleast_1d(np.asarray(days)).astype(np.int64)
+    known = day >= from_day
+    survival = []
+    for name in pair:
+        counts = counts_of(of_group(table, name, from_day=from_day), n_causes=1)
+        index = np.searchsorted(counts.time, day, side="right")
+        survival.append(np.concatenate(([1.0], event_free(counts)))[index])
+        known &= (day <= counts.time[-1]) & (survival[-1] > 0)
+    estimate = np.where(known, survival[0] - survival[1], np.nan)
+    std_error = np.sqrt(squares.values[0])
+    # As with all rows at hand: where nobody pulls no error can be told, which is not none.
+    std_error = np.where(np.isnan(estimate) | (std_error == 0), np.nan, std_error)
+    step = z_value(confidence) * std_error
+    return Differences(
+        days=day,
+        estimate=estimate,
+        std_error=std_error,
+        low=estimate - step,
+        high=estimate + step,
+        p=2 * ndtr(-np.abs(estimate / std_error)),
+        covariance=squares.values[1],
+        confidence=confidence,
+    )
+
+
+def _pulls(changes: pl.DataFrame, spells: Spells | None, days: Ints, n_units: int) -> Floats:
+    """How far each patient of a part (down) pulls the curve of all parts at each day (across)."""
+    out = np.zeros((n_units, len(days)))
+    if spells is None:
+        return out
+    counts = counts_of(changes, n_causes=1)
+    step, own = per_survivor(counts)
+    index = np.searchsorted(counts.time, days, side="right") - 1
+    survival = np.concatenate(([1.0], event_free(counts)))[index + 1]
+    placed = _place(spells, counts)
+    sums = unit_sums(exposure(spells, placed), np.cumsum(step), own_jump(spells, placed, own), index)
+    out[spells.unit_labels.astype(np.intp)] = sums * survival
+    return out
 
 
 def _spells(

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pipeline.stats.aalen_johansen import incidence_of
 from pipeline.stats.counts import Counts, event_free, per_survivor
@@ -21,6 +21,7 @@ from pipeline.stats.group_counts import Cells
 from pipeline.stats.kaplan_meier import Curve, curve_of
 from pipeline.stats.limits import LimitKind
 from pipeline.stats.log_rank import LogRank, Weighting, log_rank_of_cells
+from pipeline.stats.risk_table import RiskTable
 from pipeline.stats.spells import BEFORE_DAY_0, Floats, Ints, Values, read_spells
 
 # One row per group, stratum, day and change: -1 enters (at risk from the day after), 0 leaves without an event, 1, 2,
@@ -148,6 +149,36 @@ def gray_from(table: pl.DataFrame, *, of_cause: int = 1) -> GrayTest:
     kinds = pl.when(pl.col("change") <= 0).then("change").when(pl.col("change") == of_cause).then(1).otherwise(2)
     cells, labels = cells_from(merge([_shape(table.with_columns(change=kinds.cast(pl.Int64)))]), n_causes=2)
     return gray_of_cells(cells, labels=labels)
+
+
+def first_day_from(table: pl.DataFrame, at_least: int, *, group: str | None = None) -> int | None:
+    """The first day at whose end at least so many rows are under observation; None if never: `first_day_with`."""
+    changes = of_group(table, group)
+    signed = pl.when(pl.col("change") == _ENTERS).then("rows").otherwise(-pl.col("rows"))
+    by_day = (
+        changes.with_columns(day=pl.col("day").clip(lower_bound=0), moved=signed)
+        .group_by("day")
+        .agg(pl.col("moved").sum(), entered=(pl.col("change") == _ENTERS).any())
+        .sort("day")
+        .with_columns(under=pl.col("moved").cum_sum())
+        .filter(pl.col("entered"), pl.col("under") >= at_least)
+    )
+    return int(by_day["day"][0]) if by_day.height else None
+
+
+def risk_table_from(table: pl.DataFrame, days: ArrayLike, *, group: str | None = None) -> RiskTable:
+    """The table under a curve at whole days: that of `risk_table` on the rows themselves."""
+    changes = of_group(table, group)
+    day = np.atleast_1d(np.asarray(days)).astype(np.int64)
+
+    def before(kind: pl.Expr) -> Ints:
+        rows = changes.filter(kind)
+        total = np.concatenate(([0], np.cumsum(rows["rows"].to_numpy())))
+        return np.asarray(total[np.searchsorted(rows["day"].to_numpy(), day, side="left")], dtype=np.int64)
+
+    entered = before(pl.col("change") == _ENTERS)
+    failed, ended = before(pl.col("change") > 0), before(pl.col("change") == 0)
+    return RiskTable(days=day, entered=entered, followed=entered - failed - ended, failed=failed, ended=ended)
 
 
 def of_group(table: pl.DataFrame, group: str | None, *, from_day: int = 0) -> pl.DataFrame:

@@ -72,16 +72,18 @@ def plan_hazards(
     design = fit.design
     rows, sets = design.rows, design.sets
     n_strata = len(rows.strata_values)
-    pooled = kernel.build_risk_sets(
-        rows.exit,
-        rows.event,
-        entry=rows.entry,
-        strata=np.zeros(len(rows.exit), dtype=np.intp),
-        weight=rows.weight,
-        ties=design.ties,
-    )
+    pooled = sets
+    if n_strata > 1:
+        pooled = kernel.build_risk_sets(
+            rows.exit,
+            rows.event,
+            entry=rows.entry,
+            strata=np.zeros(len(rows.exit), dtype=np.intp),
+            weight=rows.weight,
+            ties=design.ties,
+        )
     thin = thin_days(fit, pooled.group_time, from_day=from_day, last_day=last_day, min_at_risk=min_at_risk)
-    counted = _after(sets.group_time, from_day)
+    counted = after_day(sets.group_time, from_day)
     lending = None
     if borrow and thin.any():
         counted &= ~thin[sets.group_stratum, np.searchsorted(pooled.group_time, sets.group_time)]
@@ -105,7 +107,7 @@ def thin_days(fit: CoxFit, times: Floats, *, from_day: int, last_day: int, min_a
     n_strata = len(fit.design.rows.strata_values)
     thin = np.zeros((n_strata, len(times)), dtype=np.bool_)
     if n_strata > 1:
-        inside = _after(times, from_day) & (times <= last_day)
+        inside = after_day(times, from_day) & (times <= last_day)
         for code in range(n_strata):
             thin[code] = inside & (rows_at_risk(fit, code, times) < min_at_risk)
     return thin
@@ -164,17 +166,18 @@ class HazardPulls:
         """Pull on the sum over strata of factor times cumulative hazard by the day at index `day`."""
         plan, ratio = self.plan, self.hazards.ratio
         counted = plan.own & (plan.by_day <= day)
-        total = _pull(self.sets, self.at, np.where(counted, factor[self.sets.group_stratum], 0.0))
+        total = pull_of(self.sets, self.at, np.where(counted, factor[self.sets.group_stratum], 0.0))
         if plan.lending is None:
             return total
         lent = (factor * ratio) @ plan.lending.thin * (self.pooled_by_day <= day)
-        total += _pull(plan.lending.sets, self.pooled_at, lent)
+        total += pull_of(plan.lending.sets, self.pooled_at, lent)
         for code, pull in self.ratio_pulls.items():
             total += pull.times(float(factor[code] * ratio[code] * self.hazards.borrowed[code, day]))
         return total
 
 
-def _after(times: Floats, from_day: int) -> Bools:
+def after_day(times: Floats, from_day: int) -> Bools:
+    """Which times lie after a day; day 0 itself counts, where nothing is left out before."""
     return np.asarray(times > from_day if from_day > 0 else times >= 0)
 
 
@@ -190,7 +193,7 @@ def _observed(sets: RiskSets, lending: Lending, n_strata: int) -> Floats:
     return kernel.sum_by(lending.row_stratum[sets.event_row], sets.weight[sets.event_row], n_strata)
 
 
-def _pull(sets: RiskSets, at: Moments, whole: Floats, left_out: Floats | None = None) -> Pull:
+def pull_of(sets: RiskSets, at: Moments, whole: Floats, left_out: Floats | None = None) -> Pull:
     """Pull on the sum over groups of whole * h - left_out * hf (see `Moments`), the factors held fixed."""
     out = np.zeros(sets.n_groups) if left_out is None else left_out
     row, group = sets.event_row, sets.event_group
@@ -207,7 +210,7 @@ def _log_ratio_pull(lending: Lending, at: Moments, z: Floats, code: int) -> Pull
     sets, mine = lending.sets, lending.row_stratum == code
     expected = np.where(mine, kernel.expected_events(sets, at), 0.0)
     risk = np.where(mine, at.risk, 0.0)
-    through_hazard = _pull(sets, at, kernel.sum_at_risk(sets, risk), kernel.sum_events(sets, risk))
+    through_hazard = pull_of(sets, at, kernel.sum_at_risk(sets, risk), kernel.sum_events(sets, risk))
     on_expected = Pull(expected, z @ expected) + through_hazard
     failed = np.zeros(len(risk))
     failed[sets.event_row] = sets.weight[sets.event_row]

@@ -6,11 +6,11 @@ import re
 import pytest
 import sample_results as samples
 
-from dashboards import words_doubt, words_trial
+from dashboards import words_doubt, words_shared, words_trial
 from dashboards.pages import clinician, data_quality, index, owner, study_club
 from dashboards.release import release
 from dashboards.release_trial import ReleasedIncidence, release_choices, release_everyday
-from pipeline.results import BalanceRow, Choices, Honesty, RecallRow, Results
+from pipeline.results import BalanceRow, Choices, Honesty, RecallRow, Results, Sample
 
 
 def text_of(page: str) -> str:
@@ -124,7 +124,16 @@ def test_choices_leave_only_as_a_count_and_two_whole_numbers():
     comparison = samples.differs().comparisons[0]
     released = release_choices(comparison.choices, comparison.difference, 1)
     assert released is not None
-    assert {type(v) for v in dataclasses.asdict(released).values()} == {int}
+    assert {type(v) for v in dataclasses.asdict(released).values()} == {int, bool}
+    assert released.sample is False
+    sampled = dataclasses.replace(comparison.choices, sample=Sample(10_000, 277_804))
+    counted = words_shared.choices(
+        dataclasses.replace(
+            release(samples.differs()).comparisons[0], choices=release_choices(sampled, comparison.difference)
+        )
+    )
+    assert "on a sample of the patients" in counted
+    assert "277" not in counted
     assert release_choices(comparison.choices, None) is None
 
 

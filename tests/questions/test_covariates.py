@@ -45,3 +45,21 @@ def test_clinicians_with_few_failures_share_a_stratum():
     assert n == 2
     assert len(set(codes[:6])) == 1
     assert len(set(codes[6:])) == 1
+
+
+def test_numbered_words_and_flags_become_the_columns_of_their_texts():
+    rng = np.random.default_rng(1)
+    words = rng.choice(["a", "b", "c", "unknown", None], 300).tolist()
+    flags = rng.choice([True, False, None], 300).tolist()
+    plain = pl.DataFrame({"w": words, "f": flags, "event": rng.random(300) < 0.4})
+    numbered = plain.with_columns(pl.col("w").cast(pl.Enum(["a", "b", "c", "d", "unknown"])))
+    as_text = plain.with_columns(pl.col("f").cast(pl.String))
+    asked = [Levels("w", "word"), Levels("f", "flag")]
+    told, *others = (design(frame, asked) for frame in (as_text, plain, numbered))
+    assert len(told.names) == 5
+    for other in others:
+        assert (other.names, other.missing) == (told.names, told.missing)
+        assert (other.x == told.x).all()
+    codes, n = strata(numbered, "w", min_failures=20)
+    assert (codes == strata(plain, "w", min_failures=20)[0]).all()
+    assert n == len(set(codes))

@@ -1,0 +1,289 @@
+"""What a part of the crowns gives to the main comparison before any model is fitted: counts, and sums that need them.
+
+First a part is counted: who enters, leaves and fails on each day. Once the counts of all parts are added up, it is
+looked at again for what needs them: errors grouped by patient, and which levels of the covariates are common enough.
+All that a part gives adds up, in any order, and all of a patient's crowns must be in one part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.questions.covariates import (
+    COVARIATE_COUNTS,
+    count_covariates,
+    count_levels,
+    merge_covariates,
+)
+from pipeline.questions.crown_longevity import (
+    ADJUST,
+    ROOT_CANAL,
+    Analysis,
+    count_flow,
+    labelled_spells,
+    usable_spells,
+)
+from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
+from pipeline.questions.groups import (
+    CurveRules,
+    days_of,
+    enough_for_curve,
+    past_thin_days,
+)
+from pipeline.stats.risk_set_errors import (
+    Squares,
+    add_squares,
+    curve_squares,
+    difference_squares,
+)
+from pipeline.stats.risk_set_rates import rate_sums
+from pipeline.stats.risk_sets import (
+    RISK_SETS,
+    count_changes,
+    curve_from,
+    first_day_from,
+    merge,
+)
+
+Tables = Mapping[str, pl.DataFrame]
+# What a part holds of each stored table.
+COLUMNS = {
+    "crowns": (
+        *("crown_id", "patient_id", "tooth_group", "provider_id", "material", "endo_timing", "failure"),
+        *("seat_date", "entry_date", "exit_date", "access_date"),
+    ),
+    "patients": ("patient_id", "birth_date", "birth_year", "sex", "smoker", "diabetes", "bruxism"),
+}
+# The difference as if it were a curve, beside the curves of the states.
+CRUDE = "difference"
+
+
+@dataclass(frozen=True, eq=False)
+class Counted:
+    """The first look at all parts, added up: risk sets and rates by state and by label, labels, other counts."""
+
+    risk_sets: pl.DataFrame
+    label_risk_sets: pl.DataFrame
+    rates: pl.DataFrame
+    label_rates: pl.DataFrame
+    labels: pl.DataFrame
+    numbers: Mapping[str, object]
+
+    @property
+    def with_failures(self) -> set[str]:
+        """The states in which a crown failed."""
+        return set(self.risk_sets.filter(pl.col("change") > 0)["group"].unique())
+
+    @property
+    def present(self) -> set[str]:
+        """The states that have rows."""
+        return set(self.risk_sets["group"].unique())
+
+
+@dataclass(frozen=True, eq=False)
+class Again:
+    """What the second look needs of the first: the risk sets, the day from which each curve stands, the horizon.
+
+    `starts` has the states with a curve; `crude_from` is null where no difference of curves can be had.
+    """
+
+    risk_sets: pl.DataFrame
+    with_failures: frozenset[str]
+    starts: Mapping[str, int]
+    crude_from: int | None
+    horizon: int
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """The second look at all parts, added up: squares by state (and `CRUDE`), covariates, clinicians, usable crowns."""
+
+    squares: Mapping[str, Squares]
+    covariates: pl.DataFrame
+    clinicians: pl.DataFrame
+    crowns: int
+
+
+def count_part(crowns: pl.DataFrame, patients: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """First look at a part: its counts, and beside them its rows with the columns that later looks need."""
+    rows = crown_rows(crowns, patients)
+    spells, labelled = state_spells(rows), labelled_spells(rows)
+    flow = count_flow(crowns, rows)
+    numbers = {"crowns": flow[0], "seated": flow[1], "followed": flow[2]}
+    return {
+        "spells": _lean(spells, ("crown_id", "provider_id", *(c.name for c in ADJUST))),
+        "labelled": _lean(labelled, ()),
+        "risk_sets": _changes(spells),
+        "label_risk_sets": _changes(labelled) if _are_sound(labelled) else pl.DataFrame(schema=RISK_SETS),
+        "rates": _rates(spells),
+        "label_rates": _rates(labelled),
+        "labels": rows.group_by("endo_timing").agg(
+            teeth=pl.len().cast(pl.Int64),
+            patients=pl.col("patient_id").n_unique().cast(pl.Int64),
+            failures=pl.col("failure").sum().cast(pl.Int64),
+        ),
+        "numbers": pl.DataFrame(
+            {**numbers, "first": [rows["entry_date"].min()], "last": [rows["exit_date"].max()]},
+            schema_overrides={"first": pl.Date, "last": pl.Date},
+        ),
+    }
+
+
+COUNTS = ("risk_sets", "label_risk_sets", "rates", "label_rates", "labels", "numbers")
+LOOKS = ("squares", "covariates", "clinicians", "usable")
+
+
+def add_counts(parts: Iterable[Tables]) -> Counted:
+    """Add the first looks up; of each only the tables of `COUNTS` are read."""
+    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in COUNTS}
+    for part in parts:
+        for name in COUNTS:
+            tables[name].append(part[name])
+    numbers = pl.concat(tables["numbers"]).select(
+        pl.col("crowns", "seated", "followed").sum(), pl.col("first").min(), pl.col("last").max()
+    )
+    return Counted(
+        risk_sets=merge(tables["risk_sets"]),
+        label_risk_sets=merge(tables["label_risk_sets"]),
+        rates=pl.concat(tables["rates"]),
+        label_rates=pl.concat(tables["label_rates"]),
+        labels=pl.concat(tables["labels"]).group_by("endo_timing").sum(),
+        numbers=numbers.row(0, named=True),
+    )
+
+
+def plan_again(counted: Counted, analysis: Analysis) -> Again:
+    """What to look for in the second look."""
+    rules, table = analysis.curve_rules(), counted.risk_sets
+    starts = {
+        s: start
+        for s in STATES
+        if s in counted.present
+        and (start := _start(table, s, rules=rules, late=s == "through_crown")) is not None
+        and last_exit(table, s) > start
+    }
+    horizon = days_of(analysis.horizon_years)
+    start = starts.get("through_crown")
+    reached = all(s in starts and last_exit(table, s) >= horizon for s in ROOT_CANAL)
+    crude_from = start if reached and start is not None and start < horizon else None
+    return Again(table, frozenset(counted.with_failures), starts, crude_from, horizon)
+
+
+def look_again(spells: pl.DataFrame, again: Again) -> dict[str, pl.DataFrame]:
+    """Second look at a part, at the `spells` of the first: squares, and counts of covariates among usable rows."""
+    squares = [
+        _squares_table(state, curve_squares(again.risk_sets, *_columns(rows), group=state, from_day=start, **_by(rows)))
+        for state, start in again.starts.items()
+        for rows in (spells.filter(pl.col("state") == state),)
+    ]
+    if again.crude_from is not None:
+        of_crude = difference_squares(
+            again.risk_sets,
+            [again.horizon],
+            *_columns(spells),
+            spells["state"],
+            pair=("through_crown", "before_seat"),
+            from_day=again.crude_from,
+            **_by(spells),
+        )
+        squares.append(_squares_table(CRUDE, of_crude))
+    usable = usable_spells(spells, set(again.with_failures))
+    return {
+        "squares": pl.concat([_NO_SQUARES, *squares]),
+        "covariates": count_covariates(usable, ADJUST),
+        "clinicians": count_levels(usable["provider_id"], usable["event"].cast(pl.Int64)),
+        "usable": pl.DataFrame({"crowns": [usable["crown_id"].n_unique()]}, schema={"crowns": pl.Int64}),
+    }
+
+
+def add_looks(parts: Iterable[Tables]) -> Seen:
+    """Add the second looks up."""
+    squares: dict[str, Squares] = {}
+    covariates = pl.DataFrame(schema=COVARIATE_COUNTS)
+    levels: list[pl.DataFrame] = []
+    crowns = 0
+    for part in parts:
+        for name, one in _read_squares(part["squares"]).items():
+            squares[name] = add_squares([squares[name], one]) if name in squares else one
+        covariates = merge_covariates([covariates, part["covariates"]]) if covariates.height else part["covariates"]
+        levels.append(part["clinicians"])
+        crowns += int(part["usable"]["crowns"].sum())
+    clinicians = pl.concat(levels).group_by("level").agg(pl.col("rows", "failures").sum())
+    return Seen(squares, covariates, clinicians, crowns)
+
+
+def _lean(spells: pl.DataFrame, columns: tuple[str, ...]) -> pl.DataFrame:
+    """Follow-up, state and `columns`, with patients and crowns as numbers that mean something in this part only."""
+    number = (pl.col("patient_id").rank("dense").cast(pl.Int64) - 1).alias("patient")
+    out = spells.select("exit_days", "entry_days", "event", "state", number, *columns)
+    return out.with_columns(pl.col("crown_id").rank("dense")) if "crown_id" in columns else out
+
+
+def _are_sound(spells: pl.DataFrame) -> bool:
+    # A crown last seen on the day it was first seen is in the table by label, where no model can be fitted to it.
+    entry = pl.when(pl.col("entry_days") <= 0).then(-1).otherwise("entry_days")
+    return spells.filter((pl.col("exit_days") < 0) | (pl.col("exit_days") <= entry)).is_empty()
+
+
+def _columns(rows: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
+    return rows["exit_days"], rows["event"]
+
+
+def _by(rows: pl.DataFrame) -> dict[str, pl.Series]:
+    return {"entry_days": rows["entry_days"], "cluster": rows["patient"]}
+
+
+def _changes(spells: pl.DataFrame) -> pl.DataFrame:
+    return count_changes(*_columns(spells), entry_days=spells["entry_days"], group=spells["state"])
+
+
+def _rates(spells: pl.DataFrame) -> pl.DataFrame:
+    return rate_sums(*_columns(spells), spells["state"], entry_days=spells["entry_days"], cluster=spells["patient_id"])
+
+
+def _start(table: pl.DataFrame, state: str, *, rules: CurveRules, late: bool) -> int | None:
+    """The day from which the curve of a state stands, as `curve_start` says it of the rows."""
+    entered = table.filter(pl.col("group") == state, pl.col("change") < 0)["day"].max()
+    if not late or not isinstance(entered, int) or entered <= 0:
+        return 0
+    need = enough_for_curve(rules)
+    start = first_day_from(table, need, group=state)
+    if start is None or last_exit(table, state) <= start:
+        return None
+    return past_thin_days(curve_from(table, group=state, from_day=start), need=need)
+
+
+def last_exit(table: pl.DataFrame, group: str) -> int:
+    """The last day on which a row of a group leaves; -1 for a group without rows."""
+    day = table.filter(pl.col("group") == group, pl.col("change") >= 0)["day"].max()
+    return day if isinstance(day, int) else -1
+
+
+_SQUARES = {
+    "name": pl.String(),
+    "array": pl.Int64(),
+    "place": pl.Int64(),
+    "value": pl.Float64(),
+    "patients": pl.Int64(),
+}
+_NO_SQUARES = pl.DataFrame(schema=_SQUARES)
+
+
+def _squares_table(name: str, squares: Squares) -> pl.DataFrame:
+    return pl.concat(
+        pl.DataFrame(
+            {"name": name, "array": i, "place": range(len(v)), "value": v, "patients": squares.n_units}, schema=_SQUARES
+        )
+        for i, v in enumerate(squares.values)
+    )
+
+
+def _read_squares(table: pl.DataFrame) -> dict[str, Squares]:
+    out = {}
+    for (name,), rows in table.sort("array", "place").group_by("name", maintain_order=True):
+        arrays = rows.partition_by("array", maintain_order=True)
+        out[str(name)] = Squares(tuple(a["value"].to_numpy() for a in arrays), int(rows["patients"][0]))
+    return out

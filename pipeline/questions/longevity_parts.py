@@ -1,0 +1,226 @@
+"""The main comparison from parts of the crowns, none of which sees the others: the figures of `compare_since_seat`.
+
+Each part is looked at twice (`longevity_looks.py`), and what it gives is small. Then its rows are laid out for the Cox
+models, which are fitted by sums over parts (`stats/cox_partitions.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.questions.covariates import (
+    DesignPlan,
+    plan_design,
+    plan_strata,
+    stratum_codes,
+)
+from pipeline.questions.crown_longevity import (
+    ADJUST,
+    LABELS,
+    ROOT_CANAL,
+    Analysis,
+    StateModel,
+    can_standardise,
+    comparison_of,
+    estimates_of,
+    flow_of,
+    make_adjusted,
+    make_crude,
+    naive_of,
+    notes_on_states,
+    reach_horizon,
+    state_columns,
+    state_models,
+    through_column,
+    usable_spells,
+    years_between,
+)
+from pipeline.questions.crown_rows import STATES
+from pipeline.questions.groups import (
+    CurveRules,
+    Tally,
+    group_of,
+    milestone_days,
+)
+from pipeline.questions.longevity_looks import CRUDE, Again, Counted, Seen, last_exit, plan_again
+from pipeline.results import Comparison, Difference, Estimate, Group, Naive
+from pipeline.stats.cox import CoxInputError
+from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit
+from pipeline.stats.risk_set_errors import (
+    clustered_curve_from,
+    survival_difference_from,
+)
+from pipeline.stats.risk_set_rates import rate_from
+from pipeline.stats.risk_sets import (
+    curve_from,
+    risk_table_from,
+)
+from pipeline.stats.standardised import AdjustedDifference
+
+_MODEL = ("exit_days", "event", "entry_days", "patient", "stratum")
+
+
+@dataclass(frozen=True, eq=False)
+class ModelPlan:
+    """How rows are laid out for the Cox models."""
+
+    with_failures: frozenset[str]
+    design: DesignPlan
+    clinicians: tuple[str, ...]
+    models: tuple[StateModel, ...]
+
+
+def plan_models(counted: Counted, seen: Seen, analysis: Analysis) -> ModelPlan | None:
+    """How rows are laid out; None where fewer than two states have failures, so that there is nothing to fit."""
+    states = counted.with_failures
+    if len(states) < 2:
+        return None
+    plan = plan_design(seen.covariates, ADJUST)
+    kept, n_strata = plan_strata(seen.clinicians, min_failures=analysis.min_stratum_failures)
+    models = state_models(states, plan.used, plan.names, n_strata)
+    return ModelPlan(frozenset(states), plan, tuple(kept), models)
+
+
+def lay_out_rows(spells: pl.DataFrame, plan: ModelPlan) -> pl.DataFrame:
+    """The rows of a part for the Cox models: follow-up, patient, stratum, and the columns of the adjusted model."""
+    usable = usable_spells(spells, set(plan.with_failures))
+    x = np.column_stack([state_columns(usable, set(plan.with_failures)), plan.design.columns(usable)])
+    stratum = pl.Series("stratum", stratum_codes(usable["provider_id"], plan.clinicians), dtype=pl.Int64)
+    columns = [pl.Series(f"x{i}", x[:, i], dtype=pl.Float64) for i in range(x.shape[1])]
+    return usable.select(c for c in _MODEL if c != "stratum").with_columns(stratum, *columns)
+
+
+def model_rows(rows: pl.DataFrame, model: StateModel) -> CoxPart:
+    """One part's rows, from `lay_out_rows`, for one of the models."""
+    x = rows.select(f"x{i}" for i in range(len(model.names))).to_numpy()
+    return _cox_part(rows, x, stratum=rows["stratum"].to_numpy() if model.stratified_by else None)
+
+
+def naive_rows(labelled: pl.DataFrame) -> CoxPart:
+    """One part's rows for the naive comparison, from the `labelled` of the first look."""
+    return _cox_part(labelled, through_column(labelled), stratum=None)
+
+
+def compare_parts(
+    counted: Counted,
+    seen: Seen,
+    plan: ModelPlan | None,
+    analysis: Analysis,
+    *,
+    fit: Callable[[StateModel], CoxPartsFit],
+    fit_naive: Callable[[], CoxPartsFit],
+    standardise: Callable[[CoxPartsFit, StateModel, int], AdjustedDifference | None],
+) -> Comparison:
+    """The comparison, with the fits over parts given as functions.
+
+    `standardise` gives the adjusted difference by the fit of a model from a day on, or None where it has no answer.
+    """
+    again = plan_again(counted, analysis)
+    groups = {s: _group(counted, again, seen, s, analysis) for s in STATES if s in counted.present}
+    crude = _crude(again, seen, groups, analysis)
+    notes = notes_on_states(counted.with_failures, counted.present)
+    estimates: list[Estimate] = []
+    adjusted = None
+    if plan is not None:
+        estimates, told, found = estimates_of(
+            plan.models, fit, states=set(plan.with_failures), crowns=seen.crowns, confidence=analysis.confidence
+        )
+        notes += [f"Not adjusted for {name}." for name in plan.design.left_out] + told
+        if found is not None and plan.design.used and crude is not None and can_standardise(found):
+            adjusted = standardise(found, plan.models[-1], crude.from_days)
+    n = counted.numbers
+    return comparison_of(
+        groups,
+        estimates=estimates,
+        notes=notes,
+        missing=plan.design.missing if plan else (),
+        naive=_naive(counted, analysis, fit_naive),
+        crude=crude,
+        adjusted=None if adjusted is None else make_adjusted(adjusted, analysis),
+        flow=flow_of((_whole(n["crowns"]), _whole(n["seated"]), _whole(n["followed"]))),
+        years=years_between(n["first"], n["last"]),
+        analysis=analysis,
+    )
+
+
+def _group(counted: Counted, again: Again, seen: Seen, state: str, analysis: Analysis) -> Group:
+    rules, table = analysis.curve_rules(), counted.risk_sets
+    start, curve = again.starts.get(state), None
+    if start is not None:
+        curve = clustered_curve_from(
+            table, seen.squares[state], group=state, from_day=start, confidence=rules.confidence
+        )
+    mine = counted.labels.filter(pl.col("endo_timing") == state)
+    return group_of(
+        Tally(*(int(mine[c].sum()) for c in ("teeth", "patients", "failures"))),
+        name=state,
+        label=LABELS[state],
+        rate=rate_from([counted.rates], group=state, confidence=rules.confidence),
+        start=start,
+        curve=curve,
+        table=risk_table_from(table, milestone_days(rules), group=state),
+        rules=rules,
+    )
+
+
+def _crude(again: Again, seen: Seen, groups: dict[str, Group], analysis: Analysis) -> Difference | None:
+    if again.crude_from is None or not reach_horizon(groups, analysis):
+        return None
+    d = survival_difference_from(
+        again.risk_sets,
+        seen.squares[CRUDE],
+        [again.horizon],
+        pair=("through_crown", "before_seat"),
+        from_day=again.crude_from,
+        confidence=analysis.confidence,
+    )
+    return make_crude(d, again.crude_from, analysis)
+
+
+def _naive(counted: Counted, analysis: Analysis, fit: Callable[[], CoxPartsFit]) -> Naive | None:
+    failures = counted.label_rates.group_by("group").agg(pl.col("failures").sum())
+    if failures.filter(pl.col("failures") > 0).height < 2:
+        return None
+    try:
+        fitted = fit()
+    except CoxInputError:
+        return None
+    return naive_of(fitted, [_label_group(counted, name, analysis.curve_rules()) for name in ROOT_CANAL], analysis)
+
+
+def _label_group(counted: Counted, name: str, rules: CurveRules) -> Group:
+    """A group by label, for its share at the horizon: its curve carries no error between patients."""
+    table, curve = counted.label_risk_sets, None
+    if last_exit(table, name) > 0:
+        curve = curve_from(table, group=name, confidence=rules.confidence)
+    return group_of(
+        Tally(0, 0, 0),
+        name=name,
+        label="",
+        rate=rate_from([counted.label_rates], group=name, confidence=rules.confidence),
+        start=0,
+        curve=curve,
+        table=risk_table_from(table, milestone_days(rules), group=name),
+        rules=rules,
+    )
+
+
+def _cox_part(rows: pl.DataFrame, x: NDArray[np.float64], *, stratum: NDArray[np.int64] | None) -> CoxPart:
+    entry = rows["entry_days"].to_numpy()
+    return CoxPart(
+        x=x,
+        exit_days=rows["exit_days"].to_numpy(),
+        event=rows["event"].to_numpy(),
+        entry_days=np.where(entry <= 0, -1, entry),
+        strata=stratum,
+        cluster=rows["patient"].to_numpy(),
+    )
+
+
+def _whole(value: object) -> int:
+    return value if isinstance(value, int) else 0

@@ -1,0 +1,59 @@
+"""The main comparison made part by part from what is stored, for rows too many for the memory, or on a cluster."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import shutil
+from collections.abc import Callable
+
+from pipeline.compare import Told
+from pipeline.config import Settings
+from pipeline.errors import DataError
+from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.longevity_looks import COLUMNS
+from pipeline.results import Comparison
+from pipeline.run_link import PARTS_ON_A_CLUSTER
+from pipeline.scale.compare_partitions import compare_in_parts
+from pipeline.scale.run_partitions import cluster as on_cluster
+from pipeline.scale.run_partitions import processes
+from pipeline.store import Store
+from pipeline.tables import CROWNS
+
+CROWNS_AT_ONCE = 100_000  # some 400 MB; the sums of much smaller parts cost more than they save
+
+
+def compare_main_in_parts(
+    store: Store,
+    settings: Settings,
+    told: Told,
+    *,
+    parts: int | None,
+    workers: int,
+    cluster: str | None,
+    say: Callable[[str], None],
+) -> Comparison:
+    """The main comparison over parts of whole patients; see `compare_in_parts`.
+
+    Raises
+    ------
+    DataError
+        Where no crown has a known seat; and as `compare_in_parts` does.
+    """
+    crowns = told.filled[CROWNS.name].rows
+    if not told.filled[CROWNS.name].by_column["seat_date"]:
+        raise DataError("No crown has a known seat, so there is nothing to compare in parts. Leave --parts out.")
+    wanted = parts or max(math.ceil(crowns / CROWNS_AT_ONCE), PARTS_ON_A_CLUSTER if cluster else workers)
+    folder = store.parts_folder
+    written = folder / f"crowns-{wanted}"
+    shutil.rmtree(written, ignore_errors=True)
+    say(f"parting {crowns:,} crowns into {wanted:,} groups of patients")
+    sources = {name: f"SELECT {', '.join(columns)} FROM {name}" for name, columns in COLUMNS.items()}  # noqa: S608
+    places = store.linking.write_parts(sources, written, parts=wanted)
+    names = {f.name for f in dataclasses.fields(Analysis)}
+    analysis = Analysis(**{k: v for k, v in dataclasses.asdict(settings.analysis).items() if k in names})
+    with on_cluster(cluster) if cluster is not None else processes(workers) as executor:
+        tasks = workers if cluster is None else None
+        found = compare_in_parts(places, analysis, folder=folder, executor=executor, say=say, tasks=tasks)
+    shutil.rmtree(folder, ignore_errors=True)
+    return found

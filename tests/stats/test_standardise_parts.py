@@ -1,0 +1,106 @@
+"""A standardised difference from rows in parts is that of all rows, thin strata that borrow included."""
+
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+import adjusted_practice as sim
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.stats.cox import fit_cox
+from pipeline.stats.cox_partitions import CoxPart, fit_cox_parts
+from pipeline.stats.standard_target import fitted_target
+from pipeline.stats.standardise import standardise
+from pipeline.stats.standardise_parts import difference_in_parts
+from pipeline.stats.standardised import AdjustedDifference
+
+DAY = 1500
+
+
+def as_it_is(part: CoxPart) -> CoxPart:
+    return part
+
+
+def rows_of(frame: pl.DataFrame, *, strata: bool = True) -> CoxPart:
+    return CoxPart(
+        x=frame.select(sim.NAMES).to_numpy(),
+        exit_days=frame["exit"].to_numpy(),
+        event=frame["event"].to_numpy(),
+        entry_days=frame["entry"].to_numpy(),
+        strata=frame["clinician"].to_numpy() if strata else None,
+        cluster=frame["patient"].to_numpy(),
+    )
+
+
+def briefly_followed(rows: pl.DataFrame, clinicians: list[int], *, until: int) -> pl.DataFrame:
+    """These clinicians' records end on that day, so that later days have nobody of theirs."""
+    cut = pl.col("clinician").is_in(clinicians) & (pl.col("exit") > until)
+    return rows.with_columns(
+        exit=pl.when(cut).then(until).otherwise("exit"), event=pl.when(cut).then(False).otherwise("event")
+    ).filter(pl.col("exit") > pl.col("entry"))
+
+
+def compare(rows: pl.DataFrame, n_parts: int, *, from_day: int = 0, strata: bool = True) -> AdjustedDifference | None:
+    parts = [rows_of(rows.filter(pl.col("patient") % n_parts == n), strata=strata) for n in range(n_parts)]
+    fit = fit_cox_parts(parts, as_it_is, names=sim.NAMES)
+    return difference_in_parts(fit, parts, as_it_is, states=sim.STATES, day=DAY, from_day=from_day)
+
+
+def whole(rows: pl.DataFrame, *, from_day: int = 0, strata: bool = True) -> tuple[AdjustedDifference, int]:
+    part = rows_of(rows, strata=strata)
+    fit = fit_cox(
+        part.x, part.exit_days, part.event, names=sim.NAMES, entry_days=part.entry_days, strata=part.strata,
+        cluster=part.cluster,
+    )  # fmt: skip
+    target = fitted_target(fit, np.ones(fit.n_rows, dtype=bool))
+    found = standardise(fit, target, states=sim.STATES, days=[DAY], from_day=from_day)
+    return found.difference("opened", "closed", day=DAY), len(found.thin)
+
+
+def same(found: AdjustedDifference | None, wanted: AdjustedDifference) -> None:
+    assert found is not None
+    assert (found.group, found.reference, found.day, found.from_day) == (
+        wanted.group, wanted.reference, wanted.day, wanted.from_day,
+    )  # fmt: skip
+    for name in ("per_100", "std_error", "low", "high", "p"):
+        assert getattr(found, name) == pytest.approx(getattr(wanted, name), rel=1e-9), name
+
+
+@pytest.mark.parametrize("n_parts", [1, 2, 7, 64])
+@pytest.mark.parametrize("from_day", [0, 200])
+def test_the_number_of_parts_changes_nothing(n_parts: int, from_day: int) -> None:
+    rows = sim.practice(500, 3, clinicians=3)
+    wanted, thin = whole(rows, from_day=from_day)
+    assert thin == 0
+    same(compare(rows, n_parts, from_day=from_day), wanted)
+
+
+@pytest.mark.parametrize("n_parts", [1, 2, 7, 64])
+def test_thin_strata_borrow_the_same(n_parts: int) -> None:
+    # Clinicians 1 and 2 are followed for 700 and 300 days; the second has no failure of its own to scale by.
+    rows = briefly_followed(briefly_followed(sim.practice(600, 4, clinicians=4), [1], until=700), [2], until=300)
+    rows = rows.with_columns(event=pl.col("event") & (pl.col("clinician") != 2))
+    wanted, thin = whole(rows)
+    assert thin == 2
+    same(compare(rows, n_parts), wanted)
+
+
+def test_without_strata() -> None:
+    rows = sim.practice(400, 5)
+    same(compare(rows, 3, strata=False), whole(rows, strata=False)[0])
+
+
+def test_other_processes_give_the_same() -> None:
+    rows = briefly_followed(sim.practice(400, 6, clinicians=2), [1], until=600)
+    parts = [rows_of(rows.filter(pl.col("patient") % 4 == n)) for n in range(4)]
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as executor:
+        fit = fit_cox_parts(parts, as_it_is, names=sim.NAMES, over=executor.map)
+        found = difference_in_parts(fit, parts, as_it_is, states=sim.STATES, day=DAY, over=executor.map)
+    same(found, whole(rows)[0])
+
+
+def test_a_day_to_which_too_few_are_followed_has_no_difference() -> None:
+    rows = briefly_followed(sim.practice(300, 7, clinicians=2), [0, 1], until=DAY - 1)
+    assert np.isnan(whole(rows)[0].per_100)
+    assert compare(rows, 3) is None
