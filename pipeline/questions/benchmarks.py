@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 
 import numpy as np
@@ -17,7 +18,7 @@ import polars as pl
 from pipeline.questions.crown_rows import was_followed
 from pipeline.questions.success_rates import endo_spells
 from pipeline.results_monitoring import Benchmark
-from pipeline.stats.kaplan_meier import kaplan_meier
+from pipeline.stats.kaplan_meier import Curve, kaplan_meier
 from pipeline.tables import Column, Table
 
 DAYS_PER_YEAR = 365.25
@@ -101,10 +102,8 @@ def compare_published(
 ) -> tuple[Benchmark, ...]:
     """Every published figure, in the table's order, with ours beside it where the two can be compared."""
     outcomes = own_outcomes(crowns, courses, teeth)
-    spells = {own: own.spells() for own in outcomes}
-    return tuple(
-        _one(row, outcomes, spells, min_at_risk, confidence) for row in table.sort("benchmark_id").iter_rows(named=True)
-    )
+    curve_of = cache(lambda own: _curve(own.spells(), confidence))
+    return tuple(_one(row, outcomes, curve_of, min_at_risk) for row in table.sort("benchmark_id").iter_rows(named=True))
 
 
 def own_outcomes(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame) -> tuple[Own, ...]:
@@ -173,15 +172,15 @@ CENSORED = {
 def _one(
     row: dict[str, object],
     outcomes: tuple[Own, ...],
-    spells: dict[Own, pl.DataFrame],
+    curve_of: Callable[[Own], Curve | None],
     min_at_risk: int,
-    confidence: float,
 ) -> Benchmark:
     own = next((o for o in outcomes if (o.event, o.clock) == (row["event"], row["clock"])), None)
     reasons = reasons_against(row, own)
-    found = None
+    found, curve = None, None
     if own is not None and not reasons:
-        found = _at(spells[own], float(str(row["years"])), min_at_risk, confidence)
+        curve = curve_of(own)
+        found = _at(curve, float(str(row["years"])), min_at_risk)
         if found is None:
             reasons = (f"fewer than {min_at_risk} of our teeth are followed that long",)
     share = [_share(row, name) for name in ("figure", "figure_low", "figure_high")]
@@ -210,7 +209,7 @@ def _one(
         comparable=not reasons,
         reasons=reasons,
         our_definition=own.definition if own is not None and found else "",
-        our_teeth=spells[own].height if own is not None and found else None,
+        our_teeth=curve.n_rows if curve is not None and found else None,
         ours=found[0] if found else None,
         ours_low=found[1] if found else None,
         ours_high=found[2] if found else None,
@@ -225,20 +224,22 @@ def _share(row: dict[str, object], name: str) -> float | None:
     return (100 - value) / 100 if row["measure"] == "share_with" else value / 100
 
 
-def _at(
-    spells: pl.DataFrame, years: float, min_at_risk: int, confidence: float
-) -> tuple[float, float | None, float | None] | None:
-    day = round(years * DAYS_PER_YEAR)
-    if int((spells["exit_days"] >= day).sum()) < min_at_risk:
+def _curve(spells: pl.DataFrame, confidence: float) -> Curve | None:
+    """The Kaplan-Meier curve of one of our outcomes, by patient; None without a tooth."""
+    if spells.is_empty():
         return None
-    curve = kaplan_meier(
-        spells["exit_days"].to_numpy(),
-        spells["event"].cast(pl.Int64).to_numpy(),
-        cluster=spells["patient_id"].to_numpy(),
-        confidence=confidence,
-    ).at([day])
-    ends = (float(curve.low[0]), float(curve.high[0]))
-    return (float(curve.survival[0]), *((None, None) if np.isnan(ends).any() else ends))
+    return kaplan_meier(
+        spells["exit_days"], spells["event"].cast(pl.Int64), cluster=spells["patient_id"], confidence=confidence
+    )
+
+
+def _at(curve: Curve | None, years: float, min_at_risk: int) -> tuple[float, float | None, float | None] | None:
+    day = round(years * DAYS_PER_YEAR)
+    if curve is None or int(curve.exit_rows[curve.time >= day].sum()) < min_at_risk:
+        return None
+    at = curve.at([day])
+    ends = (float(at.low[0]), float(at.high[0]))
+    return (float(at.survival[0]), *((None, None) if np.isnan(ends).any() else ends))
 
 
 def _from_seat(crowns: pl.DataFrame) -> pl.DataFrame:

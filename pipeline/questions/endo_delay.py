@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.endo_outcomes import ADJUST, verdict_on_teeth, years_of_records
-from pipeline.questions.endo_teeth import endo_teeth
+from pipeline.questions.endo_teeth import EndoTeeth, endo_teeth
 from pipeline.questions.group_ratios import group_ratios
 from pipeline.questions.groups import days_of, make_group
 from pipeline.questions.verdict import Basis
@@ -47,6 +47,13 @@ def compare_delay_to_crown(
     The verdict and the difference compare the second with the first. Tables as in `endo_teeth`.
     """
     found = endo_teeth(courses, teeth, crowns, patients, outcome="tooth_survival")
+    return compare_delay(found, analysis, landmark_days=landmark_days, soon_days=soon_days)
+
+
+def compare_delay(
+    found: EndoTeeth, analysis: Analysis, *, landmark_days: int = LANDMARK_DAYS, soon_days: int = SOON_DAYS
+) -> Comparison:
+    """`compare_delay_to_crown` of teeth that are made already, for `tooth_survival`."""
     rows = landmark_rows(found.rows, landmark_days=landmark_days, soon_days=soon_days)
     labels = {
         SOON: f"A crown within {soon_days} days",

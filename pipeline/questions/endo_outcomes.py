@@ -85,7 +85,11 @@ def compare_by_crown(
     Tables and `outcome` are those of `endo_teeth`. Teeth that had a crown when the course began are left out, and
     counted in the flow: their crown is no choice made after the root canal. `Group.crowns` counts teeth.
     """
-    found = endo_teeth(courses, teeth, crowns, patients, outcome=outcome)
+    return compare_teeth(endo_teeth(courses, teeth, crowns, patients, outcome=outcome), analysis, outcome=outcome)
+
+
+def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comparison:
+    """`compare_by_crown` of teeth that are made already; `outcome` is the one that they were made for."""
     rows, spells = found.rows, crown_spells_of_teeth(found.rows)
     groups = _groups(rows, spells, analysis)
     ratios = group_ratios(

@@ -52,8 +52,8 @@ def endo_teeth(
     ValueError
         For an outcome that is neither.
     """
-    completed = courses.filter(pl.col("completed").is_not_null())
-    first = completed.sort("completed", "course_id").unique(KEY, keep="first", maintain_order=True)
+    completed = _by_course(courses.filter(pl.col("completed").is_not_null()))
+    first = completed.sort("completed", maintain_order=True).unique(KEY, keep="first", maintain_order=True)
     bare = first.filter(pl.col("crown_at_start") == "none")
     if outcome == "tooth_survival":
         bare = _until_lost(bare, teeth)
@@ -96,6 +96,8 @@ def crown_spells_of_teeth(rows: pl.DataFrame) -> pl.DataFrame:
     A tooth is `not_crowned` until that day, however soon the crown follows, and `crowned` from then on, even if the
     crown is lost later. A crown on the last day followed changes nothing.
     """
+    columns = [*rows.columns, "place", "entry_days", "event", "state"]
+    rows = _by_course(rows).with_columns(place=pl.col("course_id").rle_id())
     crowned = rows.filter(ever_crowned())
     zero = pl.lit(0, pl.Int64)
     before = crowned.filter(pl.col("crown_days") > 0).with_columns(
@@ -103,9 +105,13 @@ def crown_spells_of_teeth(rows: pl.DataFrame) -> pl.DataFrame:
     )
     after = crowned.with_columns(entry_days=pl.col("crown_days"), event="failure", state=pl.lit(CROWNED))
     never = rows.filter(~ever_crowned()).with_columns(entry_days=zero, event="failure", state=pl.lit(NOT_CROWNED))
-    columns = [*rows.columns, "entry_days", "event", "state"]
     spells = pl.concat([part.select(columns) for part in (before, after, never)])
-    return spells.filter(was_followed()).sort("course_id", "entry_days")
+    return spells.filter(was_followed()).sort("place", "entry_days").drop("place")
+
+
+def _by_course(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows in order of their course; texts are not sorted again where they are in order, as stored."""
+    return rows if rows["course_id"].is_sorted() else rows.sort("course_id")
 
 
 def _until_lost(first: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:

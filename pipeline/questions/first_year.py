@@ -83,7 +83,7 @@ def _row(
     share = low = high = limit_low = limit_high = None
     outside = False
     if complete and len(days) and int((days >= YEAR).sum()):
-        curve = kaplan_meier(days, event, cluster=part["patient_id"].to_numpy(), confidence=confidence).at([YEAR])
+        curve = kaplan_meier(days, event, cluster=part["patient_id"], confidence=confidence).at([YEAR])
         share = 1 - float(curve.survival[0])
         ends = [1 - float(curve.high[0]), 1 - float(curve.low[0])]
         low, high = (None, None) if np.isnan(ends).any() else (max(0.0, ends[0]), min(1.0, ends[1]))

@@ -42,8 +42,8 @@ def group_ratios(
     has no ratio and is left out, which is said.
     """
     wanted = list(dict.fromkeys(name for pair in contrasts for name in pair))
-    failed = {s for s in wanted if spells.filter(pl.col("state") == s)["event"].sum()}
-    present = set(spells["state"])
+    counted = dict(spells.group_by("state").agg(pl.col("event").sum()).iter_rows())
+    failed, present = {s for s in wanted if counted.get(s)}, set(counted)
     notes = [f"No failure in group {s}: no hazard ratio." for s in wanted if s in present and s not in failed]
     pairs = [pair for pair in contrasts if failed.issuperset(pair)]
     if not pairs:
@@ -51,7 +51,7 @@ def group_ratios(
     rows = spells.filter(pl.col("state").is_in(list(failed)))
     reference = pairs[0][1]
     states = [s for s in wanted if s in failed and s != reference]
-    indicators = np.column_stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in states])
+    indicators = np.stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in states]).T
     adjust = design(rows, covariates)
     notes += [f"Not adjusted for {name}." for name in adjust.left_out]
     codes, n_strata = strata(rows, "provider_id", min_failures=analysis.min_stratum_failures)
@@ -59,8 +59,9 @@ def group_ratios(
     models: list[tuple[str, tuple[str, ...], tuple[str, ...], NDArray[np.float64], NDArray[np.int64] | None]]
     models = [("crude", (), (), indicators, None)]
     if adjust.used or by:
-        x = np.column_stack([indicators, adjust.x])
+        x = np.vstack([indicators.T, adjust.x.T]).T
         models.append(("adjusted", adjust.used, by, x, codes if by else None))
+    teeth = rows[unit].n_unique()
     estimates: list[Estimate] = []
     fit: CoxFit | None = None
     for kind, used, stratified, x, stratum in models:
@@ -72,7 +73,6 @@ def group_ratios(
             fit = None
             continue
         for pair in pairs:
-            teeth = rows[unit].n_unique()
             found = _estimate(fit, pair, analysis.confidence, model=model, used=used, by=stratified, teeth=teeth)
             if found is None:
                 notes.append(f"The {kind} hazard ratio of {pair[0]} over {pair[1]} grows without bound: not given.")

@@ -26,6 +26,7 @@ from pipeline.stats.differences import survival_difference
 from pipeline.stats.e_value import EValue, e_value
 from pipeline.stats.followup import completeness
 from pipeline.stats.limits import z_value
+from pipeline.stats.spells import numbered
 
 # A hazard ratio stands for a risk ratio up to about this share failed (VanderWeele and Ding 2017).
 RARE = 0.15
@@ -96,10 +97,13 @@ def extremes(
     Empty where none is lost. Combinations without an estimate (a group wholly failed) are left out.
     """
     horizon = days_of(difference.years)
-    ends = _possible(spells, unit, cutoff).filter(pl.col("state").is_in([difference.group, difference.reference]))
+    columns = ("state", "patient_id", unit, "entry_days", "exit_days", "event", "exit_date", "exit_reason")
+    sides_only = pl.col("state").is_in([difference.group, difference.reference])
+    ends = _possible(spells.select(columns), unit, cutoff).filter(sides_only)
     lost = ends.filter(pl.col("possible_days") > pl.col("exit_days"), pl.col("exit_days") < horizon)
     if lost.is_empty():
         return ()
+    ends = ends.with_columns(patient_id=pl.Series(numbered(ends["patient_id"])[0]))
     names = (difference.group, difference.reference)
     said_of = [labels[name].lower() for name in names]
     words = {FAIL: "all of them failed at once", LAST: f"none of them failed by {difference.years:g} years"}
@@ -128,17 +132,18 @@ def balance(
     One row for each number, yes-or-no and level of a word, and for what was not recorded. A number's missing values
     stand at its mean over both groups. What is the same in all is left out. Empty where a group has fewer than 2 teeth.
     """
-    last = spells.sort(unit, "exit_days").unique(unit, keep="last", maintain_order=True)
+    columns = dict.fromkeys((unit, "exit_days", "state", *(c.name for c in covariates)))
+    last = spells.select(*columns).sort(unit, "exit_days").unique(unit, keep="last", maintain_order=True)
     teeth = last.filter(pl.col("state").is_in([group, reference]))
     treated = (teeth["state"] == group).to_numpy()
     if min(int(treated.sum()), int((~treated).sum())) < 2:
         return ()
-    columns = [column for covariate in covariates for column in _characteristics(teeth[covariate.name], covariate)]
-    if not columns:
+    told = [one for covariate in covariates for one in _characteristics(teeth[covariate.name], covariate)]
+    if not told:
         return ()
-    labels = {name: label for name, label, _ in columns}
+    labels = {name: label for name, label, _ in told}
     table = balance_table(
-        np.column_stack([values for _, _, values in columns]), treated, np.ones(teeth.height), names=list(labels)
+        np.column_stack([values for _, _, values in told]), treated, np.ones(teeth.height), names=list(labels)
     )
     shown = table.filter(pl.col("before").is_not_null())
     return tuple(BalanceRow(name, labels[name], before) for name, before in shown.select("covariate", "before").rows())

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,7 @@ from pipeline.stats import funnel as chance
 from pipeline.stats.cox import CoxInputError, fit_cox
 from pipeline.stats.cusum import chance_of_signal, cusum, design_threshold, mean_run_length
 from pipeline.stats.expected import Floats, Hazard, breslow_hazard
+from pipeline.stats.spells import numbered
 
 ADJUST: tuple[Covariate, ...] = (
     Numeric("age", "age", 10.0),
@@ -117,7 +119,9 @@ def watch(
     """
     if not rows.height or cutoff is None:
         return ()
-    rows = rows.sort("id")
+    rows = rows if rows["id"].is_sorted() else rows.sort("id")
+    # The patients' ids only tell them apart: as numbers they do so sooner.
+    rows = rows.with_columns(patient_id=pl.Series(numbered(rows["patient_id"])[0]))
     failures = int(rows["event"].sum())
     watched = _fit(rows) if failures >= min_failures else None
     return (
@@ -167,10 +171,7 @@ def _funnel(watched: Watched) -> Funnel | None:
     )
     if not found.height:
         return None
-    by_patient = teeth.group_by("patient_id").agg(
-        expected=pl.col("expected").sort().sum(), gap=pl.col("event").sum() - pl.col("expected").sort().sum()
-    )
-    within = chance.pooled_dispersion(by_patient["gap"].to_numpy(), by_patient["expected"].to_numpy())
+    within = chance.pooled_dispersion(*_by_patient(teeth))
     enough = found.filter(pl.col("expected") >= MIN_EXPECTED)
     between = _between(enough) if enough.height >= MIN_CLINICIANS else 1.0
     dispersion = max(within, between)
@@ -186,6 +187,15 @@ def _funnel(watched: Watched) -> Funnel | None:
         judged=judged,
         by_chance=1 - INSIDE**judged,
     )
+
+
+def _by_patient(teeth: pl.DataFrame) -> tuple[Floats, Floats]:
+    """Observed less expected failures of each patient, and the expected ones, summed in an order of their own."""
+    patient, expected = numbered(teeth["patient_id"])[0], teeth["expected"].to_numpy()
+    order = np.argsort(expected, kind="stable")
+    sums: Floats = np.bincount(patient[order], expected[order]).astype(np.float64)
+    gaps: Floats = np.bincount(patient, teeth["event"].to_numpy()) - sums
+    return gaps, sums
 
 
 def _clinician(row: dict[str, object], dispersion: float) -> FunnelRow:
@@ -243,9 +253,16 @@ def _running(watched: Watched, cutoff: dt.date) -> tuple[Running, ...]:
         mine = by_month(watched, (watched.rows["provider_id"] == name).fill_null(False).to_numpy(), firsts)
         if 12 * _pace(mine[1]) >= MIN_PACE_A_YEAR:
             parts[str(name)] = mine
-    charts = [_chart("all", firsts, whole, dispersion, FALSE_ALARM_YEARS)] if _pace(whole[1]) > 0 else []
-    charts += [_chart(name, firsts, mine, dispersion, FALSE_ALARM_YEARS * len(parts)) for name, mine in parts.items()]
-    return tuple(charts)
+    charts = [("all", whole, FALSE_ALARM_YEARS)] if _pace(whole[1]) > 0 else []
+    charts += [(name, mine, FALSE_ALARM_YEARS * len(parts)) for name, mine in parts.items()]
+
+    def drawn(chart: tuple[str, tuple[Floats, Floats], float]) -> Running:
+        name, counts, false_alarm_years = chart
+        return _chart(name, firsts, counts, dispersion, false_alarm_years)
+
+    # Nearly all of the time goes into drawing random counts, which leaves other threads free; each chart has its own.
+    with ThreadPoolExecutor() as threads:
+        return tuple(threads.map(drawn, charts))
 
 
 def _pace(expected: Floats) -> float:
@@ -254,16 +271,26 @@ def _pace(expected: Floats) -> float:
 
 def by_month(watched: Watched, mine: NDArray[np.bool_], firsts: Sequence[dt.date]) -> tuple[Floats, Floats]:
     """Failures seen and expected of some of the teeth in each calendar month; `firsts` has one day more than months."""
-    rows = watched.rows.filter(pl.Series(mine))
-    start = rows["start"].cast(pl.Int32).to_numpy().astype(np.int64)
-    last, score = rows["exit_days"].to_numpy(), watched.score[mine]
+    start = watched.rows["start"].cast(pl.Int32).to_numpy().astype(np.int64)[mine]
+    last, score = watched.rows["exit_days"].to_numpy()[mine], watched.score[mine]
+    event = watched.rows["event"].to_numpy()[mine]
     edges = np.array([(day - dt.date(1970, 1, 1)).days for day in firsts])
-    # The hazard up to the eve of each month's first day, for the teeth in an order of their own.
-    order = np.lexsort((score, last, start))
-    start, last, score = start[order], last[order], score[order]
-    total = np.array([float(score @ watched.hazard.until(np.minimum(edge - 1 - start, last))) for edge in edges])
-    failed = (start + last)[rows["event"].to_numpy()[order]]
-    seen = np.histogram(failed, bins=[*edges[:-1], edges[-1]])[0].astype(np.float64)
+    seen = np.histogram((start + last)[event], bins=[*edges[:-1], edges[-1]])[0].astype(np.float64)
+    # The hazard up to the eve of each month's first day. A tooth that has left by then has all of its own; those that
+    # began on one day and are still followed have the same, so that only the sum of their scores counts. Sums are taken
+    # in an order of the teeth's own.
+    left = np.searchsorted(edges - 1, start + last, side="left")
+    order = np.lexsort((score, last, start, left))
+    left, start, last, score = left[order], start[order], last[order], score[order]
+    begun, place = np.unique(start, return_inverse=True)
+    by_age = watched.hazard.until(np.arange(-1, int(np.max(edges - begun[0], initial=0)) + 1))
+    gone = np.cumsum(np.bincount(left, score * watched.hazard.until(last), minlength=len(edges) + 1))
+    still, total = np.zeros(len(begun)), np.zeros(len(edges))
+    bounds = np.searchsorted(left, np.arange(len(edges) + 2))
+    for month in range(len(edges) - 1, -1, -1):
+        later = slice(bounds[month + 1], bounds[month + 2])
+        still += np.bincount(place[later], score[later], minlength=len(begun))
+        total[month] = gone[month] + still @ by_age[np.maximum(edges[month] - 1 - begun, -1) + 1]
     return seen, np.maximum(np.diff(total), 0.0)
 
 

@@ -11,7 +11,7 @@ import itertools
 import polars as pl
 
 from pipeline.questions.groups import CurveRules, days_of, make_group
-from pipeline.questions.success_rates import NOT_RECORDED
+from pipeline.questions.success_rates import NOT_RECORDED, READ
 from pipeline.results import Group
 from pipeline.results_cases import CaseCurve, CasePoint
 
@@ -31,6 +31,7 @@ def own_cases(spells: pl.DataFrame, *, outcome: str, horizon: float, rules: Curv
     rules
         When a curve stops. All teeth enter at 0, so it starts there.
     """
+    spells = spells.select(*READ, "provider_id")
     recorded = spells.filter(pl.col("provider_id").is_not_null())
     if recorded.is_empty():
         return ()

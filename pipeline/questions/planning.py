@@ -42,6 +42,9 @@ class Pace:
     leaving: float
 
 
+NO_PACE = Pace(0, 0, 0.0, 0, 0.0, 0.0)
+
+
 @dataclass(frozen=True)
 class Goal:
     """What is to be found: `smallest_per_100` at the horizon, by limits of `confidence`.
@@ -88,7 +91,8 @@ def plan_question(
         return None
     until = cutoff or spells["exit_date"].max()
     assert isinstance(until, dt.date)
-    sides = {name: pace(spells, name, unit=unit, until=until) for name in pair}
+    found = paces(spells, unit=unit, until=until)
+    sides = {name: found.get(name, NO_PACE) for name in pair}
     total, years = sum(s.failures for s in sides.values()), sum(s.tooth_years for s in sides.values())
     goal = Goal(
         id=comparison.id,
@@ -153,30 +157,43 @@ def pace(spells: pl.DataFrame, state: str, *, unit: str, until: dt.date) -> Pace
     The day on which a tooth's clock starts is its last day less its days. A tooth is still followed if it is in the
     state at the end and was seen within the last 24 months, alive; otherwise it has left.
     """
-    last = spells.with_columns(end=pl.col("exit_days").max().over(unit))
-    rows = last.filter(pl.col("state") == state).with_columns(
-        entered=pl.col("exit_date") - pl.duration(days=pl.col("end") - pl.col("entry_days").clip(0))
-    )
-    if rows.is_empty():
-        return Pace(0, 0, 0.0, 0, 0.0, 0.0)
-    tooth_years = float((rows["exit_days"] - rows["entry_days"].clip(0)).sum()) / DAYS_PER_YEAR
+    return paces(spells, unit=unit, until=until).get(state, NO_PACE)
+
+
+def paces(spells: pl.DataFrame, *, unit: str, until: dt.date) -> dict[str, Pace]:
+    """`pace` of every state that has rows."""
     since = until - dt.timedelta(days=PACE_DAYS)
-    still = rows.filter(
-        ~pl.col("event"),
-        pl.col("exit_days") == pl.col("end"),
-        pl.col("exit_date") > since,
-        pl.col("exit_reason") != "death",
-    ).height
-    failures = int(rows["event"].sum())
-    gone = rows.height - failures - still
-    return Pace(
-        cases=rows[unit].n_unique(),
-        failures=failures,
-        tooth_years=tooth_years,
-        followed=still,
-        arrivals=rows.filter(pl.col("entered") > since).height / (PACE_DAYS / DAYS_PER_YEAR),
-        leaving=gone / tooth_years if tooth_years else 0.0,
+    several = spells[unit].n_unique() < spells.height
+    end = pl.col("exit_days").max().over(unit) if several else pl.col("exit_days")
+    here = pl.col("exit_days") - pl.col("entry_days").clip(0)
+    entered = pl.col("exit_date") - pl.duration(days=pl.col("end") - pl.col("entry_days").clip(0))
+    at_end = pl.col("exit_days") == pl.col("end")
+    alive = (pl.col("exit_date") > since) & (pl.col("exit_reason") != "death")
+    counted = (
+        spells.select("state", unit, "exit_days", "entry_days", "exit_date", "exit_reason", "event", end=end)
+        .group_by("state")
+        .agg(
+            pl.len(),
+            cases=pl.col(unit).n_unique(),
+            failures=pl.col("event").sum(),
+            days=here.sum(),
+            still=(~pl.col("event") & at_end & alive).sum(),
+            arrived=(entered > since).sum(),
+        )
     )
+    out = {}
+    for row in counted.iter_rows(named=True):
+        tooth_years = float(row["days"]) / DAYS_PER_YEAR
+        gone = row["len"] - row["failures"] - row["still"]
+        out[row["state"]] = Pace(
+            cases=row["cases"],
+            failures=row["failures"],
+            tooth_years=tooth_years,
+            followed=row["still"],
+            arrivals=row["arrived"] / (PACE_DAYS / DAYS_PER_YEAR),
+            leaving=gone / tooth_years if tooth_years else 0.0,
+        )
+    return out
 
 
 def smallest_ratio(survival: float, difference: float) -> float:

@@ -7,14 +7,19 @@ clinician's line is no verdict on the clinician.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import polars as pl
 
 from pipeline.questions.crown_rows import was_followed
-from pipeline.questions.groups import CurveRules, days_of, make_group
-from pipeline.results import RateRow, RateTable
+from pipeline.questions.groups import CurveRules, _milestones, curve_stop, milestone_days
+from pipeline.results import DAYS_PER_YEAR, Milestone, RateRow, RateTable
+from pipeline.stats.kaplan_meier import Curve, kaplan_meier
+from pipeline.stats.risk_table import RiskTable, risk_table
 
 NOT_RECORDED = "not recorded"
+# What a group is made of; see `make_group`.
+READ = ("entry_days", "exit_days", "event", "failure", "patient_id")
 BY = {
     "overall": "overall",
     "year": "by year",
@@ -57,6 +62,8 @@ def rate_tables(
     spells: pl.DataFrame, *, outcome: str, title: str, horizon: float, rules: CurveRules, by: Iterable[str] = BY
 ) -> tuple[RateTable, ...]:
     """One table per characteristic in `by`; lines stand in order of their name, never of their result."""
+    by = tuple(by)
+    spells = spells.select(c for c in spells.columns if c in {*READ, *by})  # other columns would be copied into parts
     tables = []
     for name in by:
         if name != "overall" and spells[name].null_count() == spells.height:
@@ -81,20 +88,30 @@ def _parts(spells: pl.DataFrame, name: str) -> list[tuple[str, pl.DataFrame]]:
 
 def _row(label: str, part: pl.DataFrame, horizon: float, rules: CurveRules) -> RateRow:
     own = CurveRules(rules.min_at_risk, 1.0, rules.confidence, (horizon,))
-    group = make_group(part, name=label, label=label, counted=part, rules=own)
-    at = next(m for m in group.milestones if days_of(m.years) == days_of(horizon))
+    columns: dict[str, Any] = {"entry_days": part["entry_days"], "exit_days": part["exit_days"], "event": part["event"]}
+    curve = None
+    if part.filter(pl.col("exit_days") > 0).height:
+        curve = kaplan_meier(**columns, cluster=part["patient_id"], confidence=rules.confidence)
+    at = milestones_of(risk_table(**columns, days=milestone_days(own)), curve, own)[0]
+    days = int((part["exit_days"] - part["entry_days"].clip(0)).sum())
     return RateRow(
         name=label,
-        teeth=group.crowns,
-        patients=group.patients,
-        failures=group.failures,
-        tooth_years=group.tooth_years,
+        teeth=part.height,
+        patients=part["patient_id"].n_unique(),
+        failures=int(part["failure"].sum()),
+        tooth_years=days / DAYS_PER_YEAR,
         years=horizon,
         followed=at.followed,
         survival=at.survival,
         ci_low=at.ci_low,
         ci_high=at.ci_high,
     )
+
+
+def milestones_of(table: RiskTable, curve: Curve | None, rules: CurveRules) -> tuple[Milestone, ...]:
+    """What stands at the milestones of a curve from day 0."""
+    stop = curve_stop(curve, rules=rules)[0] if curve else 0
+    return _milestones(table, curve, 0, stop, rules)
 
 
 def _since(frame: pl.DataFrame, *, start: str, entry: str) -> pl.DataFrame:

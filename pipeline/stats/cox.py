@@ -200,11 +200,13 @@ class CoxEstimate:
 class CoxFit(CoxEstimate):
     """A fitted Cox model with its rows: `design` and `at_estimate` serve what builds on a fit.
 
-    `at_estimate` are the risk-set sums at the estimate, on the scale of `design.z`.
+    `at_estimate` are the risk-set sums at the estimate, on the scale of `design.z`. `by_cluster` is the influence of
+    each cluster, None where no clusters were given.
     """
 
     design: Design = field(repr=False)
     at_estimate: Moments = field(repr=False)
+    by_cluster: Floats | None = field(repr=False, default=None)
 
     def score_residuals(self) -> Floats:
         """Row by covariate: each row's part of the score at the estimate, not multiplied by its weight."""
@@ -216,9 +218,18 @@ class CoxFit(CoxEstimate):
 
         Its cross product is the robust covariance.
         """
-        change = self.score_residuals() * self.design.rows.weight[:, None] @ self.model_cov
+        if by_cluster and self.by_cluster is not None:
+            return self.by_cluster
         cluster = self.design.rows.cluster
-        return sum_by_code(change, cluster) if by_cluster and cluster is not None else change
+        if by_cluster and cluster is not None:
+            return self._cluster_scores(cluster) * self.design.scale @ self.model_cov
+        return self.score_residuals() * self.design.rows.weight[:, None] @ self.model_cov
+
+    def _cluster_scores(self, cluster: Ints) -> Floats:
+        """Cluster by covariate: the clusters' parts of the score at the estimate, on the scale of `design.z`."""
+        sets, n = self.design.sets, int(cluster.max()) + 1
+        columns = kernel.score_residual_columns(sets, self.design.z, self.at_estimate)
+        return np.stack([kernel.sum_by(cluster, column * sets.weight, n) for column in columns], axis=1)
 
     def robust_score_test(self) -> WaldTest:
         """Score test at zero with the variance of the score taken between clusters (between rows without clusters)."""
@@ -268,7 +279,9 @@ def fit_cox(
         raise CoxInputError(f"{n_clusters} clusters are too few for robust errors of {len(rows.names)} covariates.")
     design = make_design(rows, ties)
     found = maximise(
-        _OnHand(design), rows.names, start=None if start is None else np.asarray(start, dtype=np.float64) * design.scale
+        _OnHand(design, kernel.observed_events(design.sets, design.z)),
+        rows.names,
+        start=None if start is None else np.asarray(start, dtype=np.float64) * design.scale,
     )
     fit = CoxFit(
         names=rows.names,
@@ -290,14 +303,15 @@ def fit_cox(
     if not robust and rows.cluster is None:
         return fit
     change = fit.influence(by_cluster=True)
-    return replace(fit, robust_cov=change.T @ change)
+    return replace(fit, robust_cov=change.T @ change, by_cluster=None if rows.cluster is None else change)
 
 
 def make_design(rows: CoxRows, ties: Ties) -> Design:
     """Lay out the risk sets and standardise the covariates."""
     center, scale = rows.x.mean(axis=0), rows.x.std(axis=0)
-    z = np.ascontiguousarray((rows.x - center).T)
-    z /= scale[:, None]
+    z = np.empty(rows.x.shape[::-1])
+    for block in kernel.blocks(len(rows.x)):
+        z[:, block] = ((rows.x[block] - center) / scale).T
     sets = kernel.build_risk_sets(
         rows.exit, rows.event, entry=rows.entry, strata=rows.strata, weight=rows.weight, ties=ties
     )
@@ -355,7 +369,8 @@ def maximise(likelihood: Likelihood, names: Sequence[str], *, start: Floats | No
     at = null if start is None else likelihood.moments(beta)
     if not np.isfinite(at.loglik):
         raise CoxInputError("start: the likelihood is not finite there.")
-    beta, at, iterations, converged, moving = _newton(likelihood, beta, at)
+    slope = (null_score, null_information) if start is None else likelihood.slope(beta, at)
+    beta, at, iterations, converged, moving = _newton(likelihood, beta, at, slope)
     return Maximum(
         beta=beta,
         at=at,
@@ -368,11 +383,13 @@ def maximise(likelihood: Likelihood, names: Sequence[str], *, start: Floats | No
     )
 
 
-def _newton(likelihood: Likelihood, beta: Floats, at: Moments) -> tuple[Floats, Moments, int, bool, Bools]:
-    """Estimate, sums there, iterations, whether converged, which coefficients diverge."""
+def _newton(
+    likelihood: Likelihood, beta: Floats, at: Moments, slope: tuple[Floats, Floats]
+) -> tuple[Floats, Moments, int, bool, Bools]:
+    """Estimate, sums there, iterations, whether converged, which coefficients diverge; `slope` is that at `beta`."""
     still = np.zeros(len(beta), dtype=np.bool_)
     for iteration in range(1, MAX_ITERATIONS + 1):
-        gradient, information = likelihood.slope(beta, at)
+        gradient, information = slope if iteration == 1 else likelihood.slope(beta, at)
         step = invert_information(information) @ gradient
         gain, reach = float(step @ gradient), likelihood.reach(step)
         last = gain < GAIN_DONE
@@ -410,6 +427,7 @@ class _OnHand:
     """The likelihood of rows that are all at hand."""
 
     design: Design
+    observed: Floats
 
     @property
     def width(self) -> Floats:
@@ -424,7 +442,9 @@ class _OnHand:
 
     def slope(self, beta: Floats, at: Moments) -> tuple[Floats, Floats]:
         sets, z = self.design.sets, self.design.z
-        return kernel.score(sets, z, at), kernel.information(sets, z, at)
+        expected = kernel.expected_events(sets, at)
+        information = kernel.cross_product(z, expected) - kernel.product_of_means(sets, at)
+        return self.observed - z @ expected, information
 
     def reach(self, step: Floats) -> float:
         return float(np.ptp(step @ self.design.z))

@@ -79,8 +79,9 @@ def check_rows(
         cluster=None if cluster is None else distinct_codes(cluster, "cluster")[1],
     )
     _check_lengths(rows, n)
-    for name, column in zip(rows.names, covariates.T, strict=True):
-        _refuse(~np.isfinite(column), f"have no finite value of {name}")
+    if not np.isfinite(covariates).all():
+        for name, column in zip(rows.names, covariates.T, strict=True):
+            _refuse(~np.isfinite(column), f"have no finite value of {name}")
     _refuse(exit_ < 0, "have negative follow-up")
     _refuse(entry >= exit_, "enter on or after the day they leave")
     _refuse(weight <= 0, "have a weight that is not positive")
@@ -88,7 +89,8 @@ def check_rows(
         raise CoxInputError(f"None of {n:,} rows has an event: nothing can be estimated.")
     if constant_allowed:
         return rows
-    constant = [name for name, column in zip(rows.names, covariates.T, strict=True) if np.ptp(column) == 0]
+    span = covariates.max(axis=0) - covariates.min(axis=0)
+    constant = [name for name, width in zip(rows.names, span, strict=True) if width == 0]
     if constant:
         raise CoxInputError(f"Constant covariates cannot be estimated: {', '.join(constant)}.")
     return rows

@@ -14,8 +14,9 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 Ties = Literal["efron", "breslow"]
+BLOCK = 2048
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,17 +105,17 @@ def build_risk_sets(
     times = np.unique(exit_[event])
     # One sortable number per (stratum, time): the rank of the last event time not after the row's own time.
     width = len(times) + 1
-    row_exit = strata * width + np.searchsorted(times, exit_, side="right")
-    row_entry = strata * width + np.searchsorted(times, entry, side="right")
+    row_exit = strata * width + ranks(times, exit_)
+    row_entry = strata * width + ranks(times, entry)
     keys, event_group, group_events = np.unique(row_exit[event], return_inverse=True, return_counts=True)
     event_row = np.flatnonzero(event)
-    first = np.searchsorted(keys, row_entry, side="right")
+    first = ranks(keys, row_entry)
     group_weight = sum_by(event_group, weight[event_row], len(keys))
     step_group, step_share, step_weight = steps_of(group_events, group_weight, ties)
     return RiskSets(
         weight=weight,
         first=first,
-        last=np.searchsorted(keys, row_exit, side="right"),
+        last=ranks(keys, row_exit),
         late=np.flatnonzero(first > 0),
         event_row=event_row,
         event_group=event_group,
@@ -125,6 +127,19 @@ def build_risk_sets(
         step_share=step_share,
         step_weight=step_weight,
     )
+
+
+def ranks(grid: NDArray[Any], values: NDArray[Any]) -> Ints:
+    """How many of the sorted `grid` are not above each value.
+
+    Looked up in a table where the grid holds whole numbers of a short span, as days are; by bisection otherwise.
+    """
+    low, high = grid[0], grid[-1]
+    if not (high - low <= 4 * np.size(values) + 100_000 and np.array_equal(grid, np.floor(grid))):
+        return np.searchsorted(grid, values, side="right")
+    table = np.searchsorted(grid, np.arange(low - 1, high + 1), side="right")
+    # A value between two whole numbers has passed as many of the grid as the lower one.
+    return np.asarray(table[np.floor(np.clip(values, low - 1, high) - (low - 1)).astype(np.intp)])
 
 
 def steps_of(group_events: Ints, group_weight: Floats, ties: Ties) -> tuple[Ints, Floats, Floats]:
@@ -150,14 +165,16 @@ def moments(sets: RiskSets, x: Floats, beta: Floats, offset: Floats | None = Non
 def sum_rows(sets: RiskSets, x: Floats, beta: Floats, offset: Floats | None = None) -> tuple[Floats, RowSums]:
     """Each row's `risk` (see `Moments`) and what the rows add to the groups."""
     eta = beta @ x if offset is None else beta @ x + offset
+    rows = sets.event_row
     with np.errstate(over="ignore", invalid="ignore"):
         risk = sets.weight * np.exp(eta)
+        tied = risk[rows]
         return risk, RowSums(
-            event_eta=float(sets.weight[sets.event_row] @ eta[sets.event_row]),
+            event_eta=float(sets.weight[rows] @ eta[rows]),
             total=sum_at_risk(sets, risk),
-            total_tied=sum_events(sets, risk),
+            total_tied=sum_by(sets.event_group, tied, sets.n_groups),
             at_risk=np.stack([sum_at_risk(sets, risk * column) for column in x]),
-            tied=np.stack([sum_events(sets, risk * column) for column in x]),
+            tied=np.stack([sum_by(sets.event_group, tied * column[rows], sets.n_groups) for column in x]),
         )
 
 
@@ -184,10 +201,15 @@ def moments_of(sets: RiskSets, sums: RowSums, risk: Floats) -> Moments:
 
 def score(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
     """First derivatives of the log-likelihood, one per covariate; `factor` scales each group's share of them."""
+    return observed_events(sets, x, factor) - x @ expected_events(sets, at, factor)
+
+
+def observed_events(sets: RiskSets, x: Floats, factor: Floats | None = None) -> Floats:
+    """The part of the score that hangs on no coefficient: the weighted sum of the covariates of the events."""
     rows = sets.event_row
     weight = sets.weight[rows] if factor is None else sets.weight[rows] * factor[sets.event_group]
     observed: Floats = x[:, rows] @ weight
-    return observed - x @ expected_events(sets, at, factor)
+    return observed
 
 
 def information(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
@@ -197,7 +219,20 @@ def information(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = 
 
 def second_of_rows(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
     """The part of the information that is a sum over rows: that of some rows and of others add up."""
-    return np.asarray((x * expected_events(sets, at, factor)) @ x.T)
+    return cross_product(x, expected_events(sets, at, factor))
+
+
+def cross_product(x: Floats, weight: Floats) -> Floats:
+    """Weighted cross product of the rows of `x` (covariate by row), by blocks of rows that fit near the processor."""
+    total = np.zeros((len(x), len(x)))
+    for block in blocks(x.shape[1]):
+        total += (x[:, block] * weight[block]) @ x[:, block].T
+    return total
+
+
+def blocks(n_rows: int) -> Iterator[slice]:
+    """Stretches of `BLOCK` rows."""
+    return (slice(begin, begin + BLOCK) for begin in range(0, n_rows, BLOCK))
 
 
 def product_of_means(sets: RiskSets, at: Moments, factor: Floats | None = None) -> Floats:
@@ -222,26 +257,30 @@ def score_residuals(sets: RiskSets, x: Floats, at: Moments) -> Floats:
 
     Tied events share the group's steps equally (Efron), so the rows' parts, times their weights, sum to the score.
     """
+    return np.stack(list(score_residual_columns(sets, x, at)))
+
+
+def score_residual_columns(sets: RiskSets, x: Floats, at: Moments) -> Iterator[Floats]:
+    """The columns of `score_residuals`, one covariate after the other."""
     rows, group = sets.event_row, sets.event_group
     relative = at.risk / sets.weight
     mean_hazard = at.at_risk * at.q - at.tied * at.qf
     mean_hazard_left_out = at.at_risk * at.qf - at.tied * at.qff
     event_mean = (at.at_risk * at.h - at.tied * at.hf) / sets.group_weight
     cumulative = over_run(sets, at.h)
-    parts = np.empty_like(x)
     for j, column in enumerate(x):
         part = relative * (over_run(sets, mean_hazard[j]) - column * cumulative)
         own = column[rows] * at.hf[group] - mean_hazard_left_out[j][group]
         part[rows] += column[rows] - event_mean[j][group] + relative[rows] * own
-        parts[j] = part
-    return parts
+        yield part
 
 
 def sum_at_risk(sets: RiskSets, values: Floats) -> Floats:
     """Per group, the sum of the rows' values over the rows at risk in it."""
     change = sum_by(sets.last, values, sets.n_groups + 1)
     late = sets.late
-    change -= sum_by(sets.first[late], values[late], sets.n_groups + 1)
+    if len(late):
+        change -= sum_by(sets.first[late], values[late], sets.n_groups + 1)
     # Backwards, so that the small late risk sets are not differences of large sums.
     return np.cumsum(change[:0:-1])[::-1]
 
@@ -254,6 +293,8 @@ def sum_events(sets: RiskSets, values: Floats) -> Floats:
 def over_run(sets: RiskSets, values: Floats) -> Floats:
     """Per row, the sum of the groups' values over the groups in which the row is at risk."""
     total = np.concatenate(([0.0], np.cumsum(values)))
+    if not len(sets.late):
+        return np.asarray(total[sets.last])
     return np.asarray(total[sets.last] - total[sets.first])
 
 

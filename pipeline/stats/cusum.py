@@ -29,6 +29,7 @@ PATHS = 1000
 # Runs are followed for so many times the wanted mean.
 SPANS = 2
 BINS = 4000
+MONTHS_AT_ONCE = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,12 +72,23 @@ def design_threshold(
     # No chart of such length passes this by chance: the odds of value v are about e^-v a month.
     top = np.log(mean_run) + 25.0
     at, highest, below = np.zeros(paths), np.zeros(paths), np.zeros(BINS)
-    for _ in range(length):
-        counts = _counts(draw, pace, paths, dispersion)
-        at = np.maximum(0.0, at + _steps(counts, pace, ratio))
-        np.maximum(highest, at, out=highest)
-        below += np.bincount(np.minimum(highest / top * BINS, BINS - 1).astype(np.int64), minlength=BINS)
-    silent = np.cumsum(np.bincount(np.minimum(highest / top * BINS, BINS - 1).astype(np.int64), minlength=BINS))
+    # The bin of each path's highest value so far, and the month in which it came there.
+    place, since = np.zeros(paths, dtype=np.int64), np.zeros(paths, dtype=np.int64)
+    for begin in range(0, length, MONTHS_AT_ONCE):
+        months = min(MONTHS_AT_ONCE, length - begin)
+        steps = _steps(_counts(draw, pace, (months, paths), dispersion), pace, ratio)
+        for month, step in enumerate(steps, start=begin):
+            at = np.maximum(0.0, at + step)
+            higher = np.flatnonzero(at > highest)
+            if len(higher):
+                highest[higher] = at[higher]
+                now = np.minimum(highest[higher] / top * BINS, BINS - 1).astype(np.int64)
+                moved = higher[now != place[higher]]
+                np.add.at(below, place[moved], month - since[moved])
+                place[higher] = now
+                since[moved] = month
+    np.add.at(below, place, length - since)
+    silent = np.cumsum(np.bincount(place, minlength=BINS))
     passed = np.maximum(paths - silent, 0.5)
     run = (paths - silent + np.cumsum(below)) / passed  # by the upper end of each bin; a run counts its last month
     enough = int(np.argmax(run >= mean_run))
@@ -133,7 +145,7 @@ def _steps(observed: Floats, expected: Floats | float, ratio: float) -> Floats:
     return steps
 
 
-def _counts(draw: np.random.Generator, mean: float, size: int, dispersion: float) -> Floats:
+def _counts(draw: np.random.Generator, mean: float, size: int | tuple[int, int], dispersion: float) -> Floats:
     if mean <= 0:
         return np.zeros(size)
     if dispersion <= 1 + 1e-9:

@@ -17,7 +17,7 @@ from pipeline.stats.aalen_johansen import incidence_influence
 from pipeline.stats.kaplan_meier import survival_influence
 from pipeline.stats.limits import z_value
 from pipeline.stats.restricted_mean import restricted_mean
-from pipeline.stats.spells import Floats, Values
+from pipeline.stats.spells import Floats, Values, distinct_days, position_in
 
 
 @dataclass(frozen=True)
@@ -139,14 +139,22 @@ def _aligned(
     """The pulls of both groups with one line per unit of either."""
     (units, values), (other_units, other_values) = one, other
     if shared:
-        both = np.union1d(units, other_units)
-        places, other_places = np.searchsorted(both, units), np.searchsorted(both, other_units)
+        both, places, other_places = _united(units, other_units)
     else:
         both = np.arange(len(units) + len(other_units))
         places, other_places = both[: len(units)], both[len(units) :]
     spread, other_spread = np.zeros((len(both), values.shape[1])), np.zeros((len(both), values.shape[1]))
     spread[places], other_spread[other_places] = values, other_values
     return spread, other_spread
+
+
+def _united(units: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """The labels of either in order, and the places of both among them."""
+    if np.issubdtype(units.dtype, np.integer) and np.issubdtype(other.dtype, np.integer):
+        both = distinct_days(np.concatenate((units, other)).astype(np.int64))
+        return both, position_in(units, both, after=False), position_in(other, both, after=False)
+    both = np.union1d(units, other)
+    return both, np.searchsorted(both, units), np.searchsorted(both, other)
 
 
 def _difference(

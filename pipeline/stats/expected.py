@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.stats.cox_kernel import ranks
+
 Floats = NDArray[np.float64]
 
 
@@ -19,7 +21,8 @@ class Hazard:
 
     def until(self, day: ArrayLike) -> Floats:
         """Cumulative hazard up to and including a day; 0 for days before the start."""
-        place = np.searchsorted(self.days, np.asarray(day, dtype=np.float64), side="right")
+        days = np.asarray(day, dtype=np.float64)
+        place = ranks(self.days, days) if len(self.days) else np.zeros(days.shape, dtype=np.intp)
         found: Floats = np.concatenate([[0.0], self.total])[place]
         return found
 

@@ -167,7 +167,11 @@ def numbered(labels: Any) -> tuple[Ints, NDArray[Any]]:
         column = pl.Series(array.tolist() if array.dtype == object else array, nan_to_null=True)
     if column.null_count():
         raise ValueError(f"{column.null_count()} of {len(column)} labels are missing")
-    return column.rank("dense").to_numpy().astype(np.int64) - 1, column.unique().sort().to_numpy()
+    names: pl.Series = column.unique().sort()
+    if column.dtype == pl.String:
+        # By the place of each text among the distinct ones: to rank all of them would sort them all.
+        return column.cast(pl.Enum(names)).to_physical().to_numpy().astype(np.int64), names.to_numpy()
+    return column.rank("dense").to_numpy().astype(np.int64) - 1, names.to_numpy()
 
 
 def whole_numbers(values: Any, name: str) -> Ints:

@@ -43,8 +43,11 @@ def fitted_target(fit: CoxFit, rows: ArrayLike, *, weights: ArrayLike | None = N
     given. Raises ValueError if no row is chosen or the weights do not fit.
     """
     place = np.asarray(rows)
-    place = np.flatnonzero(place) if place.dtype == np.bool_ else place.astype(np.intp)
     fitted = fit.design.rows
+    if place.dtype == np.bool_ and place.all() and len(place) == len(fitted.x):
+        unit = np.arange(len(place)) if fitted.cluster is None else fitted.cluster
+        return Target(fitted.x, fitted.strata, _weights(weights, len(place)), unit)
+    place = np.flatnonzero(place) if place.dtype == np.bool_ else place.astype(np.intp)
     unit = place if fitted.cluster is None else fitted.cluster[place]
     return Target(fitted.x[place], fitted.strata[place], _weights(weights, len(place)), unit)
 

@@ -27,6 +27,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.stats.cox import CoxFit
+from pipeline.stats.cox_baseline import count_below
+from pipeline.stats.cox_input import distinct_codes
 from pipeline.stats.cox_kernel import Bools, Floats, Ints
 from pipeline.stats.spells import whole_numbers
 from pipeline.stats.standard_layout import Layout, influence
@@ -84,8 +86,8 @@ def standardise(
     used = ~is_thin[target.stratum] if unobserved == "leave_out" else np.ones(len(target.x), dtype=np.bool_)
     if not used.any():
         raise ValueError("No stratum of the target is observed throughout: no crown is left.")
-    z, alike = _states(fit, target, states)
-    layout = Layout(plan, target.take(used), z[:, :, used], day <= last_day)
+    set_to, alike = _states(fit, target, states)
+    layout = _layout(fit, plan, target, set_to, used=used, known=day <= last_day)
     lending = None if plan.lending is None else plan.lending.sets
     hazards = stratum_hazards(plan, fit.design.sets, fit.at_estimate, lending)
     failure = layout.failure(fit.coef * fit.design.scale, hazards, layout.target.weight)
@@ -112,14 +114,13 @@ def _whole_days(days: ArrayLike, from_day: int) -> Ints:
 def _observed_to(fit: CoxFit, min_at_risk: int) -> int:
     """The last day on which enough rows of all strata are at risk; -1 if there is none."""
     rows = fit.design.rows
-    days = np.unique(rows.exit)
-    at_risk = np.searchsorted(np.sort(rows.entry), days) - np.searchsorted(np.sort(rows.exit), days)
-    enough = days[at_risk >= min_at_risk]
+    days = distinct_codes(rows.exit, "exit_days")[0]
+    enough = days[count_below(rows.entry, days) - count_below(rows.exit, days) >= min_at_risk]
     return int(enough[-1]) if len(enough) else -1
 
 
-def _states(fit: CoxFit, target: Target, states: States) -> tuple[Floats, Bools]:
-    """Covariates of the target in each state (state, covariate, crown) on the scale of the fit.
+def _states(fit: CoxFit, target: Target, states: States) -> tuple[list[dict[int, Floats]], Bools]:
+    """The columns that each state sets, on the scale of the fit.
 
     Also which fitted rows are in each state, by the columns that are one number.
     """
@@ -130,25 +131,36 @@ def _states(fit: CoxFit, target: Target, states: States) -> tuple[Floats, Bools]
     if unknown:
         raise ValueError(f"states: not in the fit: {', '.join(unknown)}.")
     design = fit.design
-    x = np.repeat(target.x.T[None], len(states), axis=0)
     alike = np.ones((len(states), len(design.rows.exit)), dtype=np.bool_)
+    set_to: list[dict[int, Floats]] = [{} for _ in states]
     for i, values in enumerate(states.values()):
-        for name, value in values.items():
-            column = fit.names.index(name)
-            x[i, column] = value
-            if np.ndim(value) == 0:
+        for name, given in values.items():
+            column, value = fit.names.index(name), np.asarray(given, dtype=np.float64)
+            if not np.isfinite(value).all():
+                raise ValueError("states: values must be finite.")
+            if value.ndim:
+                value = np.broadcast_to(value, (len(target.x),))
+            else:
                 alike[i] &= design.rows.x[:, column] == value
-    if not np.isfinite(x).all():
-        raise ValueError("states: values must be finite.")
-    return (x - design.center[:, None]) / design.scale[:, None], alike
+            set_to[i][column] = np.asarray((value - design.center[column]) / design.scale[column])
+    return set_to, alike
+
+
+def _layout(
+    fit: CoxFit, plan: HazardPlan, target: Target, set_to: list[dict[int, Floats]], *, used: Bools, known: Bools
+) -> Layout:
+    """The target's crowns that are used; the rows of the fit itself are not copied."""
+    design = fit.design
+    z = design.z if target.x is design.rows.x else ((target.x - design.center) / design.scale).T
+    if not used.all():
+        target, z = target.take(used), z[:, used]
+        set_to = [{c: value[used] if value.ndim else value for c, value in state.items()} for state in set_to]
+    return Layout(plan, target, z, tuple(set_to), known)
 
 
 def _at_risk(fit: CoxFit, alike: Bools, days: Ints) -> Ints:
     rows = fit.design.rows
-    counts = [
-        np.searchsorted(np.sort(rows.entry[mine]), days) - np.searchsorted(np.sort(rows.exit[mine]), days)
-        for mine in alike
-    ]
+    counts = [count_below(rows.entry[mine], days) - count_below(rows.exit[mine], days) for mine in alike]
     return np.stack(counts)
 
 

@@ -49,7 +49,7 @@ class Resampled:
         crowns = target.weight if target.cluster is None else target.weight * counts[target.cluster]
         fit = refit(self.design, weight, self.start)
         if fit.status == FAILED or not crowns.any():
-            return np.full((len(layout.z), len(layout.known)), np.nan), FAILED
+            return np.full((len(layout.set_to), len(layout.known)), np.nan), FAILED
         lending = layout.plan.lending
         pooled = None if lending is None else reweight(lending.sets, weight, ties=self.design.ties)
         hazards = stratum_hazards(layout.plan, fit.sets, fit.at, pooled)

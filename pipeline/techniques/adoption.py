@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.techniques.lean import words_of
+
 MIN_EARLIER = 20
 MIN_USES = 20
 # Words that are no technique taken up.
@@ -18,7 +20,7 @@ def adoptions(rows: pl.DataFrame, column: str) -> pl.DataFrame:
     least `MIN_USES` times and for half or more of the teeth with a word. A first use at the start of the records, or
     now and then among others, is no such day.
     """
-    known = rows.select("provider_id", "start", word=_word(column)).drop_nulls()
+    known = rows.select("provider_id", "start", word=words_of(rows[column])).drop_nulls()
     used = known.group_by("provider_id", "word").agg(adopted=pl.col("start").min(), uses=pl.len())
     counted = (
         used.join(known.select("provider_id", day="start"), on="provider_id")
@@ -49,13 +51,9 @@ def numbered_cases(rows: pl.DataFrame, column: str, word: str, adopted: pl.DataF
     mine = adopted.filter(pl.col("word") == word).select("provider_id", "adopted")
     joined = rows.join(mine, on="provider_id", how="inner")
     cases = (
-        joined.filter(_word(column) == word)
+        joined.filter(words_of(joined[column]) == word)
         .sort("start", "row_id")
         .select("row_id", case_number=pl.int_range(1, pl.len() + 1).over("provider_id"))
     )
     phase = pl.when(pl.col("start") < pl.col("adopted")).then(pl.lit("before")).otherwise(pl.lit("after"))
     return joined.join(cases, on="row_id", how="left").with_columns(phase=phase).sort("row_id")
-
-
-def _word(column: str) -> pl.Expr:
-    return pl.col(column).cast(pl.String).str.strip_chars().str.to_lowercase()

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -15,9 +14,10 @@ from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer
 from pipeline.techniques.engine import answer_all
 from pipeline.techniques.family import main_p
+from pipeline.techniques.lean import numbered_words, only_columns, same_numbers
 from pipeline.techniques.learning import learning_questions
 from pipeline.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, all_questions
-from pipeline.techniques.rows import rows_of_courses, rows_of_crowns
+from pipeline.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns
 
 UNITS = ("crown", "course", "every_course")
 
@@ -48,9 +48,15 @@ def answer_techniques(
     `rules` holds `course_gap_days`, `crown_repost_days` (whole days) and `recall_months` as text. The main comparison
     counts among the looks; what then becomes of it is for `family.in_family` to say, by `main_p_family`.
     """
-    rows = rows_by_outcome(crowns, courses, teeth, inputs, rules=rules)
-    taken = learning_questions(all_questions(), rows, analysis)
-    found = answer_all(all_questions(), rows, analysis, more=taken.asked, main=main_p(main, analysis))
+    questions = all_questions()
+    names = {"provider_id", *(q.factor for q in questions), *(c.name for q in questions for c in q.adjust)}
+
+    def keep(frame: pl.DataFrame) -> pl.DataFrame:
+        return numbered_words(only_columns(frame, names), names)
+
+    rows = rows_by_outcome(*_in_numbers(crowns, courses, teeth, inputs, words=names), rules=rules, keep=keep)
+    taken = learning_questions(questions, rows, analysis)
+    found = answer_all(questions, rows, analysis, more=taken.asked, main=main_p(main, analysis))
     not_run = found.not_run
     if taken.lacking:
         needs = (f"endo_details.instrumentation: {taken.lacking}",)
@@ -66,23 +72,53 @@ def rows_by_outcome(
     *,
     rules: Mapping[str, str],
     only: Sequence[str] = UNITS,
+    keep: Callable[[pl.DataFrame], pl.DataFrame] = lambda rows: rows,
 ) -> dict[tuple[str, str], pl.DataFrame]:
-    """The rows that questions are asked of, by unit and outcome; tables and `rules` as in `answer_techniques`."""
+    """The rows that questions are asked of, by unit and outcome; tables and `rules` as in `answer_techniques`.
+
+    `keep` says what becomes of each frame of rows before the next is made.
+    """
     rows = {}
     if "crown" in only:
-        rows["crown", CROWN_FAILURE] = rows_of_crowns(
-            crowns, inputs["crown_details"], inputs["patients"], tolerance_days=int(rules["crown_repost_days"])
+        rows["crown", CROWN_FAILURE] = keep(
+            rows_of_crowns(
+                crowns, inputs["crown_details"], inputs["patients"], tolerance_days=int(rules["crown_repost_days"])
+            )
         )
-    for unit, outcome in itertools.product((u for u in only if u != "crown"), COURSE_OUTCOMES):
-        rows[unit, outcome] = rows_of_courses(
+    for unit in (u for u in only if u != "crown"):
+        chosen = choose_courses(
             courses,
-            teeth,
             inputs["endo_details"],
             inputs["patients"],
-            outcome=outcome,
             gap_days=int(rules["course_gap_days"]),
-            findings=inputs["findings"],
-            recall_months=int(rules["recall_months"]),
             every=unit == "every_course",
         )
+        for outcome in COURSE_OUTCOMES:
+            rows[unit, outcome] = keep(
+                rows_of_chosen(
+                    chosen,
+                    courses,
+                    teeth,
+                    outcome=outcome,
+                    findings=inputs["findings"],
+                    recall_months=int(rules["recall_months"]),
+                )
+            )
     return rows
+
+
+def _in_numbers(
+    crowns: pl.DataFrame,
+    courses: pl.DataFrame,
+    teeth: pl.DataFrame,
+    inputs: Mapping[str, pl.DataFrame],
+    *,
+    words: Iterable[str],
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, dict[str, pl.DataFrame]]:
+    """The tables with patients, crowns and courses as whole numbers: long texts take time and room."""
+    read = {name: inputs[name] for name in ("patients", "crown_details", "endo_details", "findings")}
+    tables = same_numbers({**read, "crowns": crowns, "courses": courses, "teeth": teeth}, "patient_id")
+    for name, column in (("crowns", "crown_id"), ("courses", "course_id")):
+        tables |= same_numbers({name: tables[name]}, column)
+    tables = {name: numbered_words(frame, words) for name, frame in tables.items()}
+    return tables["crowns"], tables["courses"], tables["teeth"], {name: tables[name] for name in read}

@@ -15,6 +15,7 @@ from pipeline.results_technique import DosePoint
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.curve_shape import shape_tests
 from pipeline.stats.splines import KNOT_QUANTILES, harrell_knots, natural_spline
+from pipeline.techniques.lean import in_order
 
 POINTS = 11
 MIN_FAILURES_A_COLUMN = 10
@@ -49,7 +50,7 @@ def dose_curve(
     and year may, the curve cannot be told. Tests compare with F distributions whose second degrees of freedom are the
     failures less one: with few failures chi-square would claim too often.
     """
-    known = rows.filter(pl.col(dose).is_not_null()).sort("row_id", "entry_days")
+    known = in_order(rows.filter(pl.col(dose).is_not_null()))
     values = known[dose].cast(pl.Float64).to_numpy()
     knots = spline_knots(values)
     if knots is None:
@@ -63,7 +64,7 @@ def dose_curve(
     try:
         fit = fit_states(
             known,
-            np.column_stack([curve, adjust.x]),
+            np.vstack([curve.T, adjust.x.T]).T,
             names=(*names, *adjust.names),
             stratum=codes if n_strata > 1 else None,
         )

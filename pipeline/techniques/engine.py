@@ -24,6 +24,7 @@ from pipeline.techniques.claims import Draft, Pair, with_claims
 from pipeline.techniques.dose import DoseCurve, dose_curve
 from pipeline.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, counted_as, grouped
 from pipeline.techniques.healing import healing, healing_difference, recall_notes
+from pipeline.techniques.lean import only_columns
 from pipeline.techniques.plans import paces_of
 from pipeline.techniques.question import (
     COMPETING,
@@ -87,6 +88,7 @@ def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysi
     if rows is None or rows.is_empty():
         return NotRun(name, title, (codes_needed(question),))
     judged = outcome == HEALED
+    rows = only_columns(rows, (question.factor, *(c.name for c in question.adjust)))
     seen = rows.filter("recalled") if judged else rows
     films = FILMS if seen.is_empty() else ()
     told = rows if seen.is_empty() else seen

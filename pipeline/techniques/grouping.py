@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.techniques.lean import in_order, words_of
 from pipeline.techniques.question import Band, Question
 
 MIN_PATIENTS = 10
@@ -45,7 +46,8 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
     if lost.height and question.small == "pool":
         pool = lost.with_columns(state=pl.lit(OTHER))
         if _large(pool, [OTHER], judged=judged):
-            known = pl.concat([known.filter(pl.col("state").is_in(large)), pool])
+            pooled = pl.when(pl.col("state").is_in(small)).then(pl.lit(OTHER)).otherwise("state")
+            known = known.with_columns(state=pooled)
             shown[OTHER] = OTHER_LABEL
             notes.append(f"Groups with {limits} are counted together.")
             lost = lost.clear()
@@ -53,7 +55,7 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
         notes.append(f"{lost.height} rows are in groups with {limits}: not shown.")
     if len(shown) < 2:
         return None
-    known = known.filter(pl.col("state").is_in(list(shown))).sort("row_id", "entry_days")
+    known = in_order(known.filter(pl.col("state").is_in(list(shown))))
     reference = question.reference
     if reference not in shown:
         reference = _commonest(known)
@@ -78,18 +80,18 @@ def counted_as(groups: Grouped, rows: pl.DataFrame, question: Question) -> dict[
 
 
 def _named(rows: pl.DataFrame, question: Question) -> tuple[pl.DataFrame, dict[str, str]]:
-    factor = pl.col(question.factor)
     if question.bands:
-        state = pl.coalesce([pl.when(_within(factor, b)).then(pl.lit(b.name)) for b in question.bands])
-        return rows.with_columns(state=state), {b.name: b.label for b in question.bands}
-    word = factor.cast(pl.String).str.strip_chars().str.to_lowercase()
+        dose = pl.col(question.factor)
+        banded = pl.coalesce([pl.when(_within(dose, b)).then(pl.lit(b.name)) for b in question.bands])
+        return rows.with_columns(state=banded), {b.name: b.label for b in question.bands}
     if question.levels:
         code = {w: level.name for level in question.levels for w in level.words}
-        state = word.replace_strict(code, default=None, return_dtype=pl.String)
+        state = words_of(rows[question.factor], code)
         return rows.with_columns(state=state), {level.name: level.label for level in question.levels}
-    named = rows.with_columns(state=pl.when(word != "").then(word))
-    words = sorted(named["state"].drop_nulls().unique().to_list())
-    return named, {w: w[:1].upper() + w[1:].replace("_", " ") for w in words}
+    state = words_of(rows[question.factor])
+    words = sorted(word for word in state.unique() if word)
+    state = state.set(state == "", None)
+    return rows.with_columns(state=state), {w: w[:1].upper() + w[1:].replace("_", " ") for w in words}
 
 
 def _within(dose: pl.Expr, band: Band) -> pl.Expr:

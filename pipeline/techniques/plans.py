@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.planning import PACE_DAYS, Goal, Pace, pace, plan_healing, plan_nothing, plan_pair
+from pipeline.questions.planning import NO_PACE, PACE_DAYS, Goal, Pace, paces, plan_healing, plan_nothing, plan_pair
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE
 from pipeline.results import DAYS_PER_YEAR, Estimate
 from pipeline.results_planning import Plan
@@ -22,14 +22,15 @@ def paces_of(rows: pl.DataFrame, states: Mapping[str, str], outcome: str) -> dic
     """Pace of each group, up to the last day on which any tooth was followed. Of healing, recalls arrive, not teeth."""
     until = rows["exit_date"].max()
     assert isinstance(until, dt.date)
-    found = {state: pace(rows, state, unit="row_id", until=until) for state in states}
+    counted = paces(rows, unit="row_id", until=until)
+    found = {state: counted.get(state, NO_PACE) for state in states}
     if outcome != HEALED:
         return found
     judged = pl.col("start") + pl.duration(days=(pl.col("recall_years") * DAYS_PER_YEAR).round())
     recent = rows.filter(judged > until - dt.timedelta(days=PACE_DAYS))
-    counted = dict(recent.group_by("state").len().iter_rows())
+    judged_of = dict(recent.group_by("state").len().iter_rows())
     years = PACE_DAYS / DAYS_PER_YEAR
-    return {s: Pace(p.cases, p.failures, 0.0, p.followed, counted.get(s, 0) / years, 0.0) for s, p in found.items()}
+    return {s: Pace(p.cases, p.failures, 0.0, p.followed, judged_of.get(s, 0) / years, 0.0) for s, p in found.items()}
 
 
 def plan_contrast(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import polars as pl
 
 from pipeline.questions.crown_rows import crown_rows, was_followed
@@ -64,11 +66,59 @@ def rows_of_courses(
     without further treatment. Of those `recalled`, `event` is true where the tooth was not healed `recall_years` after
     completion; both are null for the others. `findings` is then needed.
     """
+    chosen = choose_courses(courses, endo_details, patients, gap_days=gap_days, every=every)
+    return rows_of_chosen(chosen, courses, teeth, outcome=outcome, findings=findings, recall_months=recall_months)
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Courses in order of their id and, line by line beside them, what is known of each before its outcome."""
+
+    courses: pl.DataFrame
+    known: pl.DataFrame
+    every: bool
+
+
+def choose_courses(
+    courses: pl.DataFrame, endo_details: pl.DataFrame, patients: pl.DataFrame, *, gap_days: int, every: bool
+) -> Chosen:
+    """The courses that rows are made of, whatever the outcome; tables and `every` as in `rows_of_courses`."""
     first = courses.filter(pl.col("completed").is_not_null()).sort("completed", "course_id")
     if not every:
         first = first.unique(KEY, keep="first", maintain_order=True)
+    first = first.sort("course_id")
+    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
+    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
+    details = course_details(first, endo_details, gap_days=gap_days)
+    day, pai = pl.col("completed"), pl.col("preop_pai")
+    known = (
+        first.select("course_id", "patient_id", "completed", "visits")
+        .join(people, on="patient_id", how="left", maintain_order="left")
+        .join(details, on="course_id", how="left", maintain_order="left")
+        .with_columns(
+            age=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR,
+            year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
+            lesion=pl.when(pai >= 3).then(pl.lit("yes")).when(pai >= 1).then(pl.lit("no")),
+            course_visits=pl.coalesce(pl.col("visits_recorded").cast(pl.UInt32), "visits"),
+        )
+        .drop("born", "patient_id", "completed", "visits")
+    )
+    return Chosen(first, known, every)
+
+
+def rows_of_chosen(
+    chosen: Chosen,
+    courses: pl.DataFrame,
+    teeth: pl.DataFrame,
+    *,
+    outcome: str,
+    findings: pl.DataFrame | None = None,
+    recall_months: int = 12,
+) -> pl.DataFrame:
+    """The rows of one outcome, as `rows_of_courses` says."""
+    first = chosen.courses
     spells = endo_spells(first, teeth, outcome="tooth_survival" if outcome == TOOTH_LOSS else "free_of_intervention")
-    if every and outcome == TOOTH_LOSS:
+    if chosen.every and outcome == TOOTH_LOSS:
         spells = _until_next(spells, courses)
     if outcome == HEALED:
         if findings is None:
@@ -86,23 +136,10 @@ def rows_of_courses(
                 recall_years=(pl.col("recall_date") - pl.col("completed")).dt.total_days() / DAYS_PER_YEAR,
             )
         )
-    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
-    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
-    details = course_details(first, endo_details, gap_days=gap_days)
-    day, pai = pl.col("completed"), pl.col("preop_pai")
     return (
-        spells.join(people, on="patient_id", how="left", maintain_order="left")
-        .join(details, on="course_id", how="left", maintain_order="left")
-        .with_columns(
-            row_id="course_id",
-            start="completed",
-            age=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR,
-            year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
-            lesion=pl.when(pai >= 3).then(pl.lit("yes")).when(pai >= 1).then(pl.lit("no")),
-            course_visits=pl.coalesce(pl.col("visits_recorded").cast(pl.UInt32), "visits"),
-        )
-        .drop("born")
-        .sort("course_id")
+        spells.drop("year")  # as text; `known` has it as a number
+        .join(chosen.known, on="course_id", how="left", maintain_order="left")
+        .with_columns(row_id="course_id", start="completed")
     )
 
 

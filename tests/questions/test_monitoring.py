@@ -142,3 +142,9 @@ def test_standings_are_the_exact_tails() -> None:
     assert [standing(n, 10.0, 1.0) for n in (17, 18, 21, 22)] == ["within", "more_95", "more_95", "more_99_8"]
     # 4 or fewer 2.9 %, 3 or fewer 1.0 %; 1 or fewer 0.05 %.
     assert [standing(n, 10.0, 1.0) for n in (4, 3, 1)] == ["within", "fewer_95", "fewer_99_8"]
+
+
+def test_patients_may_be_numbers() -> None:
+    rows = invented(teeth=400)
+    numbers = rows.with_columns(pl.col("patient_id").rank("dense").cast(pl.UInt32))
+    assert watch(rows, outcome="x", cutoff=CUTOFF) == watch(numbers, outcome="x", cutoff=CUTOFF)

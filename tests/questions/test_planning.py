@@ -11,7 +11,7 @@ from drawn import frame
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.group_ratios import group_ratios
 from pipeline.questions.groups import make_group
-from pipeline.questions.planning import Pace, months_until, pace, plan_question, smallest_ratio
+from pipeline.questions.planning import Pace, months_until, pace, paces, plan_question, smallest_ratio
 from pipeline.results import DAYS_PER_YEAR, Comparison, Verdict
 from pipeline.results_planning import Plan
 from pipeline.stats.events_needed import failures_needed
@@ -152,3 +152,11 @@ def test_row_order_and_every_number_in_words():
     said = " ".join(plan.sentences)
     for number in (plan.failures_needed, plan.failures_so_far, plan.practices, *(g.more_cases for g in plan.groups)):
         assert f"{number:,}" in said
+
+
+def test_every_state_with_a_row_has_a_pace():
+    found = paces(SPELLS, unit="crown_id", until=UNTIL)
+    assert {state: (p.cases, p.failures, p.followed) for state, p in found.items()} == {
+        "vital": (6, 1, 2),
+        "opened": (1, 0, 1),
+    }

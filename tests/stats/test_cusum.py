@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import poisson, weibull_min
 
-from pipeline.stats.cusum import chance_of_signal, cusum, design_threshold, mean_run_length
+from pipeline.stats.cusum import BINS, SEED, chance_of_signal, cusum, design_threshold, mean_run_length
 
 
 def markov_run_length(pace: float, ratio: float, threshold: float, states: int = 600) -> float:
@@ -84,3 +84,23 @@ def test_a_design_needs_a_pace_and_a_direction() -> None:
         design_threshold(0.0, ratio=2, mean_run=240)
     with pytest.raises(ValueError, match="ratio"):
         design_threshold(1.0, ratio=1, mean_run=240)
+
+
+@pytest.mark.parametrize("dispersion", [1.0, 1.3])
+def test_the_design_is_that_of_a_plain_count_month_by_month(dispersion: float) -> None:
+    # Every month, each path is counted in the bin of its highest value so far.
+    pace, mean_run, paths = 0.8, 70.0, 200
+    draw, top = np.random.default_rng(SEED), np.log(mean_run) + 25.0
+    at, highest, below = np.zeros(paths), np.zeros(paths), np.zeros(BINS)
+    for _ in range(2 * 70):
+        if dispersion == 1.0:
+            counts = draw.poisson(pace, paths)
+        else:
+            counts = draw.negative_binomial(pace / (dispersion - 1), 1 / dispersion, paths)
+        at = np.maximum(0.0, at + counts * np.log(2) - pace)
+        highest = np.maximum(highest, at)
+        below += np.bincount((highest / top * BINS).astype(int), minlength=BINS)
+    silent = np.cumsum(np.bincount((highest / top * BINS).astype(int), minlength=BINS))
+    run = (paths - silent + np.cumsum(below)) / np.maximum(paths - silent, 0.5)
+    wanted = (int(np.argmax(run >= mean_run)) + 1) * top / BINS
+    assert design_threshold(pace, ratio=2, mean_run=mean_run, dispersion=dispersion, paths=paths) == wanted
