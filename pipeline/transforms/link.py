@@ -186,7 +186,7 @@ def read_ledger(tables: LinkInput, codes: pl.DataFrame, *, data_cutoff: dt.date 
     findings = findings.filter(pl.col("exam_date") <= pl.lit(cutoff))
     ends = patient_followup(rows.done.lazy(), findings, tables.patients, cutoff=pl.lit(cutoff, pl.Date)).collect()
     extracted = extractions(rows.events.lazy()).collect()
-    seen = contacts(rows.done.lazy(), findings).unique()
+    seen = contacts(rows.done.lazy(), findings)
     gaps = lost_between_visits(rows.events.lazy(), rows.history.lazy(), extracted.lazy(), seen).collect()
     return Ledger(
         begin=_first(rows.done),

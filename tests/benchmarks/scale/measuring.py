@@ -25,7 +25,7 @@ def our_rows(folder: Path, blank: Row, *, limit_s: float, limit_mb: float) -> It
         if not found.exit_code:
             done[name] = row
     sums = {ours.READ_AND_LINK: ours.STAGES[:2], ours.IN_ALL: ours.STAGES}
-    sums[f"{ours.ONE_QUESTION} in all"] = (*ours.STAGES[:2], ours.ONE_QUESTION)
+    sums[f"{ours.ONE_QUESTION} in all"] = (*ours.STAGES[:2], ours.ONE_QUESTION, ours.ONE_QUESTION_PAGES)
     yield [
         summed(replace(blank, stage=name), [done[p] for p in parts])
         for name, parts in sums.items()

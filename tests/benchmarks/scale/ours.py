@@ -12,13 +12,16 @@ from typing import Any
 
 import duckdb
 
+from tests.benchmarks.scale.machine import memory_mb
 from tests.benchmarks.scale.measure import Measured, measure
 from tests.benchmarks.scale.practices import ROOT
 
 WHO = "toothyears"
 STAGES = ("ingest", "link", "compare", "dashboards")
 PARTED = ((1, 8), (2, 8))  # workers and parts
-ONE_QUESTION = "the one question"
+ONE_QUESTION, ONE_QUESTION_PAGES = "the one question", "the one question, pages"
+CROWNS_IN_A_PART = 100_000
+ROOM_FROM_CROWNS = 1_000_000  # above, all questions at once need more memory than the settings allow by default
 IN_ALL, READ_AND_LINK = "in all", "read and link"
 _NORMAL_95 = 1.959963984540054
 
@@ -53,17 +56,30 @@ def run_stages(folder: Path, *, limit_s: float, limit_mb: float) -> Iterator[tup
 
 def _commands(folder: Path) -> list[tuple[str, str, list[str]]]:
     # Each stage with the one whose result it reads, in the order in which they run.
-    toml, pages = str(folder / "practice.toml"), str(out(folder))
+    toml, pages, crowns = str(folder / "practice.toml"), str(out(folder)), int(folder.name.rpartition("-")[2])
+    alone, main_pages = str(max(1, crowns // CROWNS_IN_A_PART)), str(folder / "out-main")
     own = ["-m", "pipeline"]
     in_parts = [(parted(w, p), "link", [*own, "link", toml, "--workers", str(w), "--parts", str(p)]) for w, p in PARTED]
     return [
         ("ingest", "", [*own, "ingest", toml]),
         ("link", "ingest", [*own, "link", toml]),
         *in_parts,
-        ("compare", "link", [*own, "compare", toml, "--out", pages]),
+        ("compare", "link", [*own, "compare", str(_with_room(folder, crowns)), "--out", pages]),
         ("dashboards", "compare", [*own, "dashboards", toml, "--out", pages]),
-        (ONE_QUESTION, "link", [str(Path(__file__).with_name("one_question.py")), str(folder)]),
+        (ONE_QUESTION, "link", [*own, "compare", toml, "--parts", alone, "--out", main_pages]),
+        (ONE_QUESTION_PAGES, ONE_QUESTION, [*own, "dashboards", toml, "--out", main_pages]),
     ]
+
+
+def _with_room(folder: Path, crowns: int) -> Path:
+    """The practice's TOML, with most of the machine's memory allowed where all questions need it."""
+    toml = folder / "practice.toml"
+    if crowns < ROOM_FROM_CROWNS:
+        return toml
+    roomy = folder / "practice-with-room.toml"
+    allowed = f"\n[machine]\nmemory_mb = {round(0.8 * memory_mb())}\n"
+    roomy.write_text(toml.read_text(encoding="utf-8") + allowed, encoding="utf-8")
+    return roomy
 
 
 def out(folder: Path) -> Path:
@@ -108,6 +124,6 @@ def main_figures(results: dict[str, Any]) -> dict[str, Any]:
 def _forget(folder: Path) -> None:
     for left in (*folder.glob("practice.duckdb*"), *folder.glob("practice.key*")):
         left.unlink()
-    for left in (out(folder), *folder.glob(".practice.duckdb*")):
+    for left in (out(folder), folder / "out-main", *folder.glob(".practice.duckdb*")):
         if left.is_dir():
             shutil.rmtree(left)

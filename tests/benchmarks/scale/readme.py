@@ -30,8 +30,9 @@ it. Beside them run plain scripts on the same files:
 
 They follow the same linking rules, for this practice's codes and headings only. They keep no row that is set aside, no
 record of what was loaded and no check of what is read. Their counts are held against ours. `in all` of toothyears is
-every question and every page; `the one question` is the one that the scripts answer. `read and link` of a script is
-what it told itself, without the start of the interpreter.
+every question and every page, above 10 million rows with most of the machine's memory allowed. `the one question` is
+the one that the scripts answer: `compare --parts` and pages of it, always within the memory that is allowed by default.
+`read and link` of a script is what it told itself, without the start of the interpreter.
 
 `wall s` are seconds by the clock, `CPU s` of all processors, `MB` the memory of the largest process and `MB, all` that
 of all processes of the command together (pages that they share count in each).
