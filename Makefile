@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint slow calibrate lock clean
+.PHONY: demo test lint slow calibrate scale lock clean
 
 # The locked packages first, then the project itself: the same versions on every machine.
 $(VENV)/installed: requirements.lock pyproject.toml
@@ -29,6 +29,10 @@ slow: $(VENV)/installed
 # Renews pipeline/data/calibration.csv; see tests/calibration/README.md.
 calibrate: $(VENV)/installed
 	$(BIN)/python -m tests.calibration
+
+# Renews tests/benchmarks/scale/README.md; an hour with R and pandas beside it, on a machine that does nothing else.
+scale: $(VENV)/installed
+	$(BIN)/python -m tests.benchmarks.scale --with-100
 
 # Needs `uv` on the path; run after changing the dependencies in pyproject.toml.
 lock:
