@@ -274,11 +274,13 @@ def _settle(store: Store, name: str, new_loads: list[int]) -> None:
         changes = find_corrections(store.changes.one_sided(new_loads), later=later)
         store.changes.log(table, changes)
         store.remove(table, superseded(changes))
-    alike = store.alike(table, key=SOURCE_KEYS.get(name, ()), new_loads=new_loads)
-    if alike.height:
+    gone = []
+    for alike in store.alike(table, key=SOURCE_KEYS.get(name, ()), new_loads=new_loads):
         verdicts = deduplicate(alike, table=name, new_loads=new_loads, later=later)
         store.changes.log(table, keyed_changes(alike, verdicts))
-        store.remove(table, verdicts)
+        gone.append(verdicts)
+    if gone:
+        store.remove(table, pl.concat(gone))
     if table is PROCEDURES and (claims := store.claims()).height:
         store.take_back(taken_back(claims))
     store.recount(table)

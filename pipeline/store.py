@@ -48,8 +48,9 @@ from pipeline.store_tables import (
 from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Filled, Table
 
 MEMORY_MB = 2000
-_SHARE_OF_MEMORY = 0.2  # what the database may use of what all may use; it goes on on disk
+_SHARE_OF_MEMORY = 0.25  # what the database may use of what all may use; it goes on on disk
 _HASHES_AT_ONCE = 5_000_000
+_ALIKE_AT_ONCE = 500_000
 _OWNER_ONLY = 0o077
 _PLACE = ("load_id", "row_number", "part")
 
@@ -300,12 +301,12 @@ class Store:
         for name in [*names, *(PHYSICAL.get(t, t) for t in tables)]:
             self._connection.execute(f"DELETE FROM {name} WHERE load_id = ?", [load_id])  # noqa: S608
 
-    def alike(self, table: Table, *, key: Sequence[str], new_loads: Sequence[int]) -> pl.DataFrame:
+    def alike(self, table: Table, *, key: Sequence[str], new_loads: Sequence[int]) -> Iterator[pl.DataFrame]:
         """Rows that share their key or, without one, their content with another, where at least one is new.
 
         One row each: `load_id, row_number, part, key, content`. The columns of `key` make the key if the first
         is filled. `content` is a digest of 128 bits: two different rows share one by chance in no archive that will
-        ever be.
+        ever be. Many come in several frames; rows that share anything are in one.
         """
         name = PHYSICAL.get(table.name, table.name)
         parts = [_content(c) for c in table.columns if c not in _PLACE]
@@ -315,13 +316,22 @@ class Store:
         place = ", ".join(c for c in _PLACE if c in table.columns)
         same = f"(CASE WHEN {key_text} IS NULL THEN hash({', '.join(parts)}) ELSE hash({key_text}) END >> 1)"
         shared = self._shared_hashes(name, same, new_loads)
+        if shared.is_empty():
+            return
         with self._registered(shared):
-            relation = self._connection.sql(
-                f"SELECT {place}, {key_text} AS key, {content} AS content FROM {name} "  # noqa: S608
+            self._connection.execute(
+                f"CREATE TEMP TABLE alike_rows AS "  # noqa: S608
+                f"SELECT {place}, {key_text} AS key, {content} AS content, {same} AS same FROM {name} "
                 f"SEMI JOIN incoming ON ({same}) = incoming.same"
             )
-            found: pl.DataFrame = relation.pl()
-        return found if "part" in table.columns else found.with_columns(part=pl.lit(1, pl.UInt8))
+        frames = 1 + self._number("SELECT count(*) FROM alike_rows") // _ALIKE_AT_ONCE
+        for n in range(frames):
+            found: pl.DataFrame = self._connection.sql(
+                f"SELECT {place}, key, content FROM alike_rows WHERE same % $frames = $n",  # noqa: S608
+                params={"frames": frames, "n": n},
+            ).pl()
+            yield found if "part" in table.columns else found.with_columns(part=pl.lit(1, pl.UInt8))
+        self._connection.execute("DROP TABLE alike_rows")
 
     def _shared_hashes(self, name: str, same: str, new_loads: Sequence[int]) -> pl.DataFrame:
         """The hashes (of 63 bits) that several rows have, at least one of them of a new load: `same`, each once.

@@ -46,6 +46,7 @@ _STANDING = "linking_ledger SEMI JOIN _loads USING (load_id) ANTI JOIN _taken_ba
 _DONE = "status = 'completed' AND service_date IS NOT NULL AND ($until::DATE IS NULL OR service_date <= $until::DATE)"
 # A code of which the rules see every row on a tooth.
 _CODED = "coalesce(linked AND tooth_fdi IS NOT NULL AND status IN ('completed', 'existing'), false)"
+_TELLING_SEEN_CLOSELY = "(SELECT * FROM telling_rows SEMI JOIN seen_closely USING (patient_id))"
 _ROWS = f"SELECT {', '.join(COLUMNS)} FROM"
 
 # A pass over all rows looks at as few columns as it can; what few patients have is looked up for these alone.
@@ -78,7 +79,7 @@ PREPARE = (
     f"CREATE TEMP TABLE rows_seen_closely AS {_ROWS} {_STANDING} SEMI JOIN seen_closely USING (patient_id)",
     f"""
     INSERT INTO telling_rows {_ROWS} rows_seen_closely SEMI JOIN taken_back_codes USING (patient_id, code)
-    ANTI JOIN telling_rows USING (load_id, row_number, part)
+    ANTI JOIN {_TELLING_SEEN_CLOSELY} USING (load_id, row_number, part)
     """,
 )
 
@@ -93,7 +94,7 @@ CONTACTS = f"""
     FROM spans ANTI JOIN seen_closely USING (patient_id)
     UNION ALL
     SELECT DISTINCT patient_id, service_date
-    FROM rows_seen_closely ANTI JOIN telling_rows USING (load_id, row_number, part) WHERE {_DONE}
+    FROM rows_seen_closely ANTI JOIN {_TELLING_SEEN_CLOSELY} USING (load_id, row_number, part) WHERE {_DONE}
     """  # noqa: S608
 
 # Counts of the rows that stay at home, under the names that linking gives the counts of those it sees.
