@@ -103,8 +103,8 @@ class Machine:
     memory_mb: int = 2000
 
     def memory_to_compare(self, teeth: int) -> int:
-        """MB that all questions at once need for so many crowns and courses, measured: 1,900 bytes each and 400 MB."""
-        return 400 + teeth * 1900 // 1_000_000
+        """MB that all questions at once need for so many crowns and courses, measured: 2,500 bytes each and 400 MB."""
+        return 400 + teeth * 2500 // 1_000_000
 
     def rows_linked_at_once(self) -> int:
         """Telling rows that linking can hold within the memory, measured: some 1,200 bytes each beside 700 MB."""
