@@ -90,9 +90,9 @@ def run_command(practice: Path, out: Path, keep_ids: bool) -> None:
 @_KEEP_IDS
 def ingest(practice: Path, keep_ids: bool) -> None:
     """Read the practice's files into its database; what cannot be read is set aside with the reason."""
-    from pipeline import run
+    from pipeline.run_ingest import ingest_stage
 
-    _finish(run.ingest_stage(load_settings(practice), today=_today(), say=_say(), keep_ids=keep_ids))
+    _finish(ingest_stage(load_settings(practice), today=_today(), say=_say(), keep_ids=keep_ids))
 
 
 @cli.command()
@@ -244,9 +244,9 @@ def ask(practice: Path, out: Path, **asked: Any) -> None:
 )
 def set_aside(practice: Path, out: Path) -> None:
     """Write the rows that were set aside to CSV files, to be mended and listed under corrected in PRACTICE.toml."""
-    from pipeline import run
+    from pipeline.run_ingest import set_aside_stage
 
-    for path in run.set_aside_stage(load_settings(practice), out, say=_say()):
+    for path in set_aside_stage(load_settings(practice), out, say=_say()):
         click.echo(path, err=True)
     _finish(out)
 

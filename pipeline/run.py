@@ -16,7 +16,6 @@ from pipeline.codes import code_table
 from pipeline.compare import Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings
 from pipeline.errors import DataError
-from pipeline.ingest import ingest
 from pipeline.mended_files import open_files
 from pipeline.pool.code import practice_code
 from pipeline.pool.files import write_contribution
@@ -27,9 +26,9 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.reasons import REASONS
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
+from pipeline.run_ingest import ingest_stage, set_aside_stage
 from pipeline.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.run_parts import compare_main_in_parts
-from pipeline.set_aside import SETTLED, write_set_aside
 from pipeline.sources.mapping import resolve_columns
 from pipeline.store import Store, open_store
 from pipeline.tables import (
@@ -50,6 +49,19 @@ from pipeline.worksheets.lists import recall_rows, write_recall_list, write_work
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 
+__all__ = [
+    "ask_stage",
+    "compare_stage",
+    "contribute_stage",
+    "everything",
+    "ingest_stage",
+    "link_rules",
+    "link_stage",
+    "recall_stage",
+    "set_aside_stage",
+    "stored_results",
+    "worksheet_stage",
+]
 Say = Callable[[str], None]
 PRACTICE_CODE = "practice_code"
 
@@ -59,28 +71,6 @@ def everything(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool =
     ingest_stage(settings, today=today, say=say, keep_ids=keep_ids)
     link_stage(settings, say=say)
     return compare_stage(settings, say=say)
-
-
-def ingest_stage(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Path:
-    """Read the practice's files into its database; returns the database's path."""
-    report = ingest(settings, today=today, say=say, keep_ids=keep_ids)
-    say(
-        f"{report.rows_read:,} rows read = {report.loaded:,} loaded + {report.duplicate:,} duplicate "
-        f"+ {report.reversed:,} taken back + {report.quarantined:,} set aside"
-    )
-    return settings.practice.database
-
-
-def set_aside_stage(settings: Settings, out: Path, *, say: Say) -> list[Path]:
-    """Write the rows that are set aside to files to be mended; returns the files."""
-    with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
-        rows = store.mended.rows_set_aside()
-    originals = {digest: source for name in settings.tables for digest, source in open_files(settings, name).items()}
-    written = write_set_aside(rows, out, REASONS, originals=originals)
-    open_rows = rows.filter(~pl.col("reason").is_in(SETTLED))
-    if gone := open_rows.filter(~pl.col("hash").is_in(list(originals))).height:
-        say(f"{gone:,} rows are of files that are not listed any more, and were left out")
-    return written
 
 
 def compare_stage(
