@@ -23,6 +23,7 @@ from dashboards.formats import (
     years,
 )
 from pipeline.results import (
+    ALL_OTHERS,
     DAYS_PER_YEAR,
     Comparison,
     Difference,
@@ -182,10 +183,21 @@ def naive_sentence(naive: Naive, labels: dict[str, str], horizon: float, *, star
 def scope_sentence(results: Results) -> str:
     """What the records span and hold."""
     n = results.counts
-    return (
+    held = (
         f"Records from {day(results.data_from)} to {day(results.data_cutoff)}: {count(n.procedures, 'procedure row')} "
         f"of {count(n.patients, 'patient')}, with {count(n.crowns, 'crown')} of known seat date and "
         f"{count(n.endo_courses, 'root canal')}."
+    )
+    return f"{held} {not_asked(results)}".rstrip()
+
+
+def not_asked(results: Results) -> str:
+    """What stands where other questions would, if the main comparison alone was made; empty if all were asked."""
+    if not any(a.id == ALL_OTHERS for a in results.not_run):
+        return ""
+    return (
+        "Of these only the main comparison was made, group by group of patients; no other question was asked. The "
+        "data-quality page says what the others need."
     )
 
 

@@ -28,13 +28,13 @@ from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality
 from pipeline.questions.recalls import recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
-from pipeline.results import Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
+from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
 from pipeline.results_monitoring import Monitoring
 from pipeline.results_planning import Plan
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
-from pipeline.techniques.family import in_family
+from pipeline.techniques.family import MAIN_SHARE, in_family, main_p
 from pipeline.trade_checks.check_technique import check_technique, count_technique
 from pipeline.transforms.link import LinkInput, LinkRules
 from pipeline.transforms.patient_numbers import number_patients
@@ -223,10 +223,17 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     )
 
 
-def main_alone(told: Told, main: Comparison, *, why: str) -> Results:
-    """Results that hold the main comparison alone, which can be made part by part; `why` is what the others lack."""
+def main_alone(told: Told, main: Comparison, analysis: Analysis, *, why: str) -> Results:
+    """Results that hold the main comparison alone, which can be made part by part; `why` is what the others lack.
+
+    Its difference is claimed only if it could be claimed whatever the technique questions would have shown.
+    """
+    p = main_p(main, analysis)
+    main = in_family(main, None if p is None else min(1.0, p / MAIN_SHARE), analysis)
+    doubt = f"{main.verdict.doubt} It was not counted in other ways, as it is where all questions are asked."
+    main = replace(main, verdict=replace(main.verdict, doubt=doubt))
     others = NotRun(
-        "all_other_questions",
+        ALL_OTHERS,
         "Root canals, techniques, success rates, monitoring, other ways to count and everything else",
         (why,),
     )

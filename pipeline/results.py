@@ -337,6 +337,9 @@ class Quality:
     changes: tuple[FileChange, ...] = ()
 
 
+ALL_OTHERS = "all_other_questions"  # the id of what was not run where the main comparison alone was made
+
+
 @dataclass(frozen=True)
 class NotRun:
     """An analysis that the data do not allow, with the fields it lacks."""

@@ -92,7 +92,9 @@ def compare_stage(
             if not parts and workers == 1 and cluster is None:
                 say(f"all questions at once need {need:,} MB of memory, and {memory:,} are allowed: the main one alone")
             main = compare_main_in_parts(store, settings, told, parts=parts, workers=workers, cluster=cluster, say=say)
-            results = main_alone(told, main, why=f"[machine] memory_mb = {max(need, memory)}, without --parts")
+            results = main_alone(
+                told, main, _analysis(settings), why=f"[machine] memory_mb = {max(need, memory)}, without --parts"
+            )
         else:
             results = compare(_compared(store, settings, codes, told), _analysis(settings), say=say)
         with store.transaction():

@@ -39,6 +39,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         decisions=decisions(results),
         further=further(results),
         scope=words.scope_sentence(results),
+        not_asked=words.not_asked(results),
         not_run=results.not_run,
         asked=asked_sentence(asked),
     )

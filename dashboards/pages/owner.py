@@ -85,6 +85,7 @@ def render(results: Results) -> str:
         cautions=results.cautions,
         sections=sections,
         scope=words.scope_sentence(results),
+        not_asked=words.not_asked(results),
         trust=words.trust_sentences(results),
         published=published,
         recalls=tables.recalls(results.recalls) if results.recalls else None,

@@ -7,6 +7,7 @@ from typing import Any
 
 from dashboards.formats import DASH, count, decimal, ratio, whole
 from dashboards.tables import NumberTable
+from dashboards.words import not_asked
 from pipeline.results import Results
 from pipeline.results_planning import Plan, PlanGroup
 
@@ -19,7 +20,7 @@ def planning_block(results: Results) -> dict[str, Any]:
     techniques = [p for p in results.planning if p.id.startswith(TECHNIQUE)]
     waiting = [p for p in techniques if not p.settled]
     return {
-        "lead": planning_sentence(plans),
+        "lead": not_asked(results) or planning_sentence(plans),
         "open": [(p.title, p.sentences) for p in plans if not p.settled],
         "table": _table([p for p in plans if not p.settled]),
         "technique_lead": technique_sentence(techniques) if techniques else "",

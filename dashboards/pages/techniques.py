@@ -21,4 +21,5 @@ def render(results: Results) -> str:
         technique=block,
         not_run=[a for a in results.not_run if a.id.startswith("technique")],
         scope=words.scope_sentence(results),
+        not_asked=words.not_asked(results),
     )

@@ -33,7 +33,7 @@ def plan(id: str, **changes: object) -> Plan:
 
 
 def block(*plans: Plan) -> dict:
-    return planning_block(SimpleNamespace(planning=plans))
+    return planning_block(SimpleNamespace(not_run=(), planning=plans))
 
 
 def test_comparisons_and_techniques_stand_apart() -> None:

@@ -53,6 +53,12 @@ def test_in_parts_the_main_comparison_is_the_same_and_the_rest_is_listed(practic
     assert found.not_run[-1].id == "all_other_questions"
     assert stored_results(settings) == found
     assert write_all(found, tmp_path / "out").exists()
+    for page in ("index", "owner", "techniques"):
+        text = (tmp_path / "out" / f"{page}.html").read_text(encoding="utf-8")
+        assert "only the main comparison was made" in text
+        assert "could be followed" not in text
+        assert "could be answered from these records" not in text
+    assert "not counted in other ways" in found.comparisons[0].verdict.doubt
     assert [p.name for p in settings.practice.database.parent.iterdir() if "parts" in p.name] == []
 
 
