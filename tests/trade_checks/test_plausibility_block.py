@@ -48,6 +48,6 @@ def test_planning_in_words():
 
 def test_the_table_of_planning():
     plans = (plan(), plan(months=None), plan(months=None, needed=None))
-    block = planning_block(SimpleNamespace(planning=plans))
+    block = planning_block(SimpleNamespace(not_run=(), planning=plans))
     assert [row[-2:] for row in block["table"].rows[::2]] == [("14", "3"), ("over 120", "3"), ("–", "–")]
     assert [title for title, _ in block["open"]] == ["Question"] * 3
