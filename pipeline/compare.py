@@ -74,6 +74,7 @@ class Told:
     reasons: Mapping[str, tuple[str, str]]
     link_counts: Mapping[str, int]
     changes: pl.DataFrame  # counts of rows that later files change
+    linked_from: dt.date | None  # the first day that stands, by the linking rules
     cutoff: dt.date | None
     rules: Mapping[str, str]
     settings: Mapping[str, str]

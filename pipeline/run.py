@@ -82,7 +82,7 @@ def compare_stage(
     main comparison is made part by part, with the same figures; the other questions need all rows at once and are
     listed as not run.
     """
-    memory = settings.machine.memory_mb
+    memory, analysis = settings.machine.memory_mb, _analysis(settings)
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
         codes = code_table(settings)
@@ -91,12 +91,12 @@ def compare_stage(
         if parts or workers > 1 or cluster is not None or need > memory:
             if not parts and workers == 1 and cluster is None:
                 say(f"all questions at once need {need:,} MB of memory, and {memory:,} are allowed: the main one alone")
-            main = compare_main_in_parts(store, settings, told, parts=parts, workers=workers, cluster=cluster, say=say)
+            main = compare_main_in_parts(store, told, analysis, parts=parts, workers=workers, cluster=cluster, say=say)
             results = main_alone(
-                told, main, _analysis(settings), why=f"[machine] memory_mb = {max(need, memory)}, without --parts"
+                told, main, analysis, why=f"[machine] memory_mb = {max(need, memory)}, without --parts"
             )
         else:
-            results = compare(_compared(store, settings, codes, told), _analysis(settings), say=say)
+            results = compare(_compared(store, settings, codes, told), analysis, say=say)
         with store.transaction():
             store.save_results(json.dumps(to_plain(results)))
             store.mark_done("compare")
@@ -230,6 +230,7 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         reasons={code: (reason.meaning, reason.what_to_do) for code, reason in REASONS.items()},
         link_counts=kept.get("counts", {}),
         changes=store.changes.counted(),
+        linked_from=_day(kept.get("begin")),
         cutoff=_day(kept.get("cutoff")),
         rules=_in_words(settings.rules) | {"crown_date": settings.practice.crown_date},
         settings=_in_words(settings.analysis),
@@ -255,14 +256,13 @@ def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
     if not crowns:
         return None
     rules = link_rules(settings)
-    begin = _day(json.loads(store.text(LINK_COUNTS) or "{}").get("begin"))
     most = settings.analysis.choices_crowns
     sampled = crowns > most
     if sampled:
         rules = dataclasses.replace(rules, data_cutoff=told.cutoff)
     share = most / crowns if sampled else None
     with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff, share=share) as gathered:
-        return ToCount(link_input(gathered), rules, begin, of_crowns=crowns if sampled else None)
+        return ToCount(link_input(gathered), rules, told.linked_from, of_crowns=crowns if sampled else None)
 
 
 def _day(text: str | None) -> dt.date | None:

@@ -15,12 +15,11 @@ import polars as pl
 from pipeline.codes import code_table
 from pipeline.config import Settings
 from pipeline.scale.link_partitions import link_in_parts
-from pipeline.scale.run_partitions import cluster as on_cluster
-from pipeline.scale.run_partitions import processes
+from pipeline.scale.run_partitions import workers_for
 from pipeline.store import Store, open_store
 from pipeline.store_linking import Gathered
 from pipeline.tables import CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP
-from pipeline.transforms.link import LinkInput, LinkRules, link, telling_codes
+from pipeline.transforms.link import LinkInput, LinkRules, link, tables_of, telling_codes
 
 Say = Callable[[str], None]
 LINK_COUNTS = "link_counts"
@@ -42,8 +41,7 @@ def link_stage(
         with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff) as gathered:
             wanted = parts or _parts_for(settings, gathered.rows, workers=workers, cluster=cluster is not None)
             if max(wanted, workers) > 1 or cluster is not None:
-                opened = on_cluster(cluster) if cluster is not None else processes(workers)
-                with opened as executor:
+                with workers_for(workers, cluster) as executor:
                     found = link_in_parts(
                         gathered, codes, rules, parts=wanted, folder=store.parts_folder, executor=executor, say=say
                     )
@@ -67,15 +65,7 @@ def link_stage(
 def link_input(gathered: Gathered) -> LinkInput:
     """What was gathered, as linking takes it."""
     frames = {name: rows.lazy() for name, rows in gathered.frames().items()}
-    return LinkInput(
-        procedures=frames["procedures"],
-        patients=frames["patients"],
-        crown_details=frames["crown_details"],
-        findings=frames["findings"],
-        contacts=frames["contacts"],
-        contacts_until=gathered.until,
-        left_out=gathered.left_out,
-    )
+    return tables_of(frames, contacts_until=gathered.until, left_out=gathered.left_out)
 
 
 def link_rules(settings: Settings) -> LinkRules:

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import shutil
 from collections.abc import Callable
 
 from pipeline.compare import Told
-from pipeline.config import Settings
 from pipeline.errors import DataError
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.longevity_looks import COLUMNS
 from pipeline.results import Comparison
 from pipeline.run_link import PARTS_ON_A_CLUSTER
 from pipeline.scale.compare_partitions import compare_in_parts
-from pipeline.scale.run_partitions import cluster as on_cluster
-from pipeline.scale.run_partitions import processes
+from pipeline.scale.run_partitions import workers_for
 from pipeline.store import Store
 from pipeline.tables import CROWNS
 
@@ -25,8 +22,8 @@ CROWNS_AT_ONCE = 100_000  # some 400 MB; the sums of much smaller parts cost mor
 
 def compare_main_in_parts(
     store: Store,
-    settings: Settings,
     told: Told,
+    analysis: Analysis,
     *,
     parts: int | None,
     workers: int,
@@ -50,9 +47,7 @@ def compare_main_in_parts(
     say(f"parting {crowns:,} crowns into {wanted:,} groups of patients")
     sources = {name: f"SELECT {', '.join(columns)} FROM {name}" for name, columns in COLUMNS.items()}  # noqa: S608
     places = store.linking.write_parts(sources, written, parts=wanted)
-    names = {f.name for f in dataclasses.fields(Analysis)}
-    analysis = Analysis(**{k: v for k, v in dataclasses.asdict(settings.analysis).items() if k in names})
-    with on_cluster(cluster) if cluster is not None else processes(workers) as executor:
+    with workers_for(workers, cluster) as executor:
         tasks = workers if cluster is None else None
         found = compare_in_parts(places, analysis, folder=folder, executor=executor, say=say, tasks=tasks)
     shutil.rmtree(folder, ignore_errors=True)

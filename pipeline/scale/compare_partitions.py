@@ -12,7 +12,6 @@ import importlib.metadata
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +24,7 @@ from pipeline.questions import longevity_parts as parted
 from pipeline.questions.crown_longevity import SET_TO, Analysis, StateModel
 from pipeline.questions.groups import days_of
 from pipeline.results import Comparison
-from pipeline.scale.run_partitions import LOST_WORKER, run
+from pipeline.scale.run_partitions import minded, run
 from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit, Over, fit_cox_parts
 from pipeline.stats.standardise_parts import difference_in_parts
 from pipeline.stats.standardised import AdjustedDifference
@@ -175,14 +174,9 @@ def _over(executor: Executor | None) -> Over[Bundle, Any]:
     def over(do: Callable[[Bundle], Any], bundles: Sequence[Bundle]) -> Iterator[Any]:
         futures = [executor.submit(do, bundle) for bundle in bundles]
         futures.reverse()
-        try:
+        with minded(futures):
             while futures:
                 yield futures.pop().result()  # not kept: the sums of many parts need not be in memory together
-        except BrokenProcessPool:
-            raise DataError(LOST_WORKER) from None
-        finally:
-            for future in futures:
-                future.cancel()
 
     return over
 

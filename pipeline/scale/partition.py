@@ -7,17 +7,10 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.transforms.link import TABLES, LinkInput
+from pipeline.transforms.link import TABLES, LinkInput, tables_of
 
 
 def read_part(place: Path, *, contacts_until: dt.date | None) -> LinkInput:
     """One part as the input of linking; `contacts_until` is the last day that was asked for."""
     scans = {name: pl.scan_parquet(place / f"{name}.parquet") for name in TABLES}
-    return LinkInput(
-        procedures=scans["procedures"],
-        patients=scans["patients"],
-        crown_details=scans["crown_details"],
-        findings=scans["findings"],
-        contacts=scans["contacts"],
-        contacts_until=contacts_until,
-    )
+    return tables_of(scans, contacts_until=contacts_until)

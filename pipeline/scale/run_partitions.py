@@ -13,7 +13,7 @@ import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -24,10 +24,6 @@ from pipeline.errors import ConfigError, DataError
 from pipeline.progress import Progress
 
 Work = Callable[[Path], Mapping[str, pl.DataFrame]]
-LOST_WORKER = (
-    "A worker process was stopped from outside, as happens when memory runs out. What was done is kept: "
-    "run again with fewer --workers."
-)
 # What tells the libraries beneath to work in one thread; read when a process imports them.
 ONE_THREAD = ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
@@ -79,16 +75,31 @@ def run(
             progress.step()
         return places
     futures: list[Future[None]] = [executor.submit(_one, work, partition, place) for partition, place in left]
-    try:
+    with minded(futures):
         for future in as_completed(futures):
             future.result()
             progress.step()
+    return places
+
+
+@contextmanager
+def minded(futures: Sequence[Future[Any]]) -> Iterator[None]:
+    """A lost worker process is told as a DataError; what has not begun by the end of the block never will."""
+    try:
+        yield
     except BrokenProcessPool:
-        raise DataError(LOST_WORKER) from None
+        raise DataError(
+            "A worker process was stopped from outside, as happens when memory runs out. What was done is kept: "
+            "run again with fewer --workers."
+        ) from None
     finally:
         for future in futures:
             future.cancel()
-    return places
+
+
+def workers_for(workers: int, address: str | None) -> AbstractContextManager[Executor | None]:
+    """The executor of the command line: the Dask cluster at an address if there is one, else so many processes."""
+    return processes(workers) if address is None else cluster(address)
 
 
 @contextmanager

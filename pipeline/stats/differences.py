@@ -157,11 +157,11 @@ def _united(units: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDA
     return both, np.searchsorted(both, units), np.searchsorted(both, other)
 
 
-def _difference(
-    days: NDArray[np.int64], estimate: Floats, pulls: tuple[Floats, Floats], confidence: float
+def make_differences(
+    days: NDArray[np.int64], estimate: Floats, squares: Floats, covariance: Floats, confidence: float
 ) -> Differences:
-    one, other = pulls
-    std_error = np.sqrt(np.sum((one - other) ** 2, axis=0))
+    """The differences that estimates make with the sum over units of their squared pulls; NaN where none is known."""
+    std_error = np.sqrt(squares)
     # No pull at all means that nothing has failed yet in either group: no error can be told, which is not none.
     std_error = np.where(np.isnan(estimate) | (std_error == 0), np.nan, std_error)
     step = z_value(confidence) * std_error
@@ -172,6 +172,14 @@ def _difference(
         low=estimate - step,
         high=estimate + step,
         p=2 * ndtr(-np.abs(estimate / std_error)),
-        covariance=np.sum(one * other, axis=0),
+        covariance=covariance,
         confidence=confidence,
     )
+
+
+def _difference(
+    days: NDArray[np.int64], estimate: Floats, pulls: tuple[Floats, Floats], confidence: float
+) -> Differences:
+    one, other = pulls
+    squares, covariance = np.sum((one - other) ** 2, axis=0), np.sum(one * other, axis=0)
+    return make_differences(days, estimate, squares, covariance, confidence)

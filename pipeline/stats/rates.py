@@ -58,21 +58,32 @@ def failure_rate(
     failures = int(failed.sum())
     # Days are summed as integers, so that the total does not depend on the order of the rows.
     total = float((spells.exit - np.maximum(spells.entry, 0)).sum() / DAYS_PER_YEAR)
-    low, high = (limit / total * PER if total else float("nan") for limit in poisson_limits(failures, confidence))
-    clustered_low = clustered_high = float("nan")
+    squares = None
     if spells.unit is not None and failures and total and spells.n_units > 1:
         surplus = np.bincount(spells.unit, weights=failed - failures / total * years, minlength=spells.n_units)
-        factor = float(np.exp(z_value(confidence) * np.sqrt(np.sum(surplus**2)) / failures))
-        clustered_low, clustered_high = failures / total * PER / factor, failures / total * PER * factor
+        squares = float(np.sum(surplus**2))
+    return make_rate(failures, total, squares, n_units=spells.n_units, confidence=confidence)
+
+
+def make_rate(failures: int, years: float, squares: float | None, *, n_units: int, confidence: float) -> Rate:
+    """The rate of so many failures in so many years.
+
+    `squares` is the sum over clusters of (failures - rate * years)^2; None for no clustered limits.
+    """
+    low, high = (limit / years * PER if years else float("nan") for limit in poisson_limits(failures, confidence))
+    clustered_low = clustered_high = float("nan")
+    if squares is not None:
+        factor = float(np.exp(z_value(confidence) * np.sqrt(squares) / failures))
+        clustered_low, clustered_high = failures / years * PER / factor, failures / years * PER * factor
     return Rate(
         failures=failures,
-        tooth_years=total,
-        per_100=failures / total * PER if total else float("nan"),
+        tooth_years=years,
+        per_100=failures / years * PER if years else float("nan"),
         low=low,
         high=high,
         clustered_low=clustered_low,
         clustered_high=clustered_high,
-        n_units=spells.n_units,
+        n_units=n_units,
     )
 
 

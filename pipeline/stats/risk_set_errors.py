@@ -18,15 +18,14 @@ from typing import Any
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
-from scipy.special import ndtr
 
 from pipeline.stats.aalen_johansen import Incidence, incidence_of, make_incidence, squared_influence
 from pipeline.stats.counts import Counts, event_free, exposure, per_survivor
-from pipeline.stats.differences import Differences
+from pipeline.stats.differences import Differences, make_differences
 from pipeline.stats.group_counts import Cells, Grouped
 from pipeline.stats.influence import curve_variance, unit_sums
 from pipeline.stats.kaplan_meier import Curve, own_jump
-from pipeline.stats.limits import LimitKind, z_value
+from pipeline.stats.limits import LimitKind
 from pipeline.stats.log_rank import LogRank, Ties, Weighting, clustered_of_cells, score_squares
 from pipeline.stats.risk_sets import cells_from, counts_of, make_curve, of_group
 from pipeline.stats.spells import Floats, Ints, Spells, Values, numbered, position_in, read_spells, whole_numbers
@@ -246,20 +245,7 @@ def survival_difference_from(
         survival.append(np.concatenate(([1.0], event_free(counts)))[index])
         known &= (day <= counts.time[-1]) & (survival[-1] > 0)
     estimate = np.where(known, survival[0] - survival[1], np.nan)
-    std_error = np.sqrt(squares.values[0])
-    # As with all rows at hand: where nobody pulls no error can be told, which is not none.
-    std_error = np.where(np.isnan(estimate) | (std_error == 0), np.nan, std_error)
-    step = z_value(confidence) * std_error
-    return Differences(
-        days=day,
-        estimate=estimate,
-        std_error=std_error,
-        low=estimate - step,
-        high=estimate + step,
-        p=2 * ndtr(-np.abs(estimate / std_error)),
-        covariance=squares.values[1],
-        confidence=confidence,
-    )
+    return make_differences(day, estimate, squares.values[0], squares.values[1], confidence)
 
 
 def _pulls(changes: pl.DataFrame, spells: Spells | None, days: Ints, n_units: int) -> Floats:

@@ -7,8 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 import polars as pl
 
-from pipeline.stats.limits import z_value
-from pipeline.stats.rates import DAYS_PER_YEAR, PER, Rate, poisson_limits
+from pipeline.stats.rates import DAYS_PER_YEAR, Rate, make_rate
 from pipeline.stats.spells import Values, numbered, whole_numbers
 
 # What one part adds to the rate of a group: failures, days under observation, patients, and sums over the patients of
@@ -59,21 +58,10 @@ def rate_from(sums: Iterable[pl.DataFrame], *, group: str, confidence: float = 0
     rows = pl.concat([pl.DataFrame(schema=RATE_SUMS), *sums]).filter(pl.col("group") == group)
     n = rows.drop("group").sum().row(0, named=True)
     failures, total = int(n["failures"]), float(n["days"] / DAYS_PER_YEAR)
-    low, high = (limit / total * PER if total else float("nan") for limit in poisson_limits(failures, confidence))
-    clustered_low = clustered_high = float("nan")
+    squares = None
     if failures and total and n["patients"] > 1:
         # Sum over patients of (failures - expected)^2, expected being their share of all days.
         per_day = failures / n["days"]
         squares = n["failures_squared"] - 2 * per_day * n["failures_days"] + per_day**2 * n["days_squared"]
-        factor = float(np.exp(z_value(confidence) * np.sqrt(max(squares, 0.0)) / failures))
-        clustered_low, clustered_high = failures / total * PER / factor, failures / total * PER * factor
-    return Rate(
-        failures=failures,
-        tooth_years=total,
-        per_100=failures / total * PER if total else float("nan"),
-        low=low,
-        high=high,
-        clustered_low=clustered_low,
-        clustered_high=clustered_high,
-        n_units=int(n["patients"]),
-    )
+        squares = max(squares, 0.0)
+    return make_rate(failures, total, squares, n_units=int(n["patients"]), confidence=confidence)

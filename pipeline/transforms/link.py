@@ -7,6 +7,7 @@ not hang on the rules' numbers is read once (`read_ledger`), so that a run under
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import polars as pl
@@ -79,6 +80,21 @@ class LinkInput:
     contacts: pl.LazyFrame | None = None
     contacts_until: dt.date | None = None
     left_out: dict[str, int] = field(default_factory=dict)
+
+
+def tables_of(
+    frames: Mapping[str, pl.LazyFrame], *, contacts_until: dt.date | None, left_out: dict[str, int] | None = None
+) -> LinkInput:
+    """The input of linking from its tables by name (`TABLES`), contacts apart."""
+    return LinkInput(
+        procedures=frames["procedures"],
+        patients=frames["patients"],
+        crown_details=frames["crown_details"],
+        findings=frames["findings"],
+        contacts=frames["contacts"],
+        contacts_until=contacts_until,
+        left_out=left_out or {},
+    )
 
 
 def telling_codes(codes: pl.DataFrame) -> pl.DataFrame:
