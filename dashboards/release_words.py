@@ -82,9 +82,7 @@ NOT_RUN = {
     "endo_survival_by_obturation": "How the canals were filled",
     "crown_longevity_by_margin": "Margin of the crown",
 }
-RULES = frozenset(
-    ("course_gap_days", "crown_repost_days", "lab_days", "replacement_days", "recall_months", "soon_days")
-)
+RULES = frozenset(("course_gap_days", "crown_repost_days", "lab_days", "renewal_days", "recall_months", "soon_days"))
 ANALYSIS = frozenset(
     (
         "horizon_years",

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.config import Practice, TableSource
 from pipeline.errors import ConfigError
-from pipeline.fields import kind
+from pipeline.fields import YEARS_OF, kind
 from pipeline.sources import Source
 from pipeline.transforms.clean import YEAR_ALONE, map_values, trimmed
 from pipeline.transforms.dates import DateForm, date_part, decide_form, gather_evidence, has_short_year
@@ -80,8 +80,7 @@ def column_forms(
         )
         if forms[name].month_first is not None:
             say(f"{told.name}: {column} is read as {'month/day' if forms[name].month_first else 'day/month'}/year")
-    if "birth_date" in forms:
-        forms["birth_date"] = _born_by(forms["birth_date"], today)
+    forms |= {name: _by_today(forms[name], today) for name in YEARS_OF if name in forms}
     decimals = dict.fromkeys(numbers, told.decimal or ".")
     for name, proof in proofs.items():
         column = f'{file}: column "{columns[name]}" ({name})'
@@ -97,7 +96,7 @@ def proves_comma(rows: pl.DataFrame, field: str, heading: str, told: TableSource
     return is_text and gather_decimals(_counts(trimmed(heading), rows, field, told)).comma > 0
 
 
-def _born_by(form: DateForm, today: dt.date) -> DateForm:
+def _by_today(form: DateForm, today: dt.date) -> DateForm:
     return DateForm(form.month_first, form.pattern, form.years_from, form.serial, today)
 
 
@@ -124,7 +123,7 @@ def _read_once(
 def _date_counts(rows: pl.DataFrame, heading: str, field: str, told: TableSource) -> pl.DataFrame:
     """Distinct dates as written, without the time of day, with their row counts."""
     counts = _counts(date_part(trimmed(heading)), rows, field, told)
-    if field == "birth_date":  # a year alone is read as the year of birth, and is no evidence of a form
+    if field in YEARS_OF:  # a year alone is read as the year, and is no evidence of a form
         counts = counts.filter(~pl.col("text").str.contains(YEAR_ALONE))
     return counts
 

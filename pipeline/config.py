@@ -22,6 +22,7 @@ from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
 
 CROWN_DATES = ("seat", "prep")
+ROOT_CANALS_ELSEWHERE = ("none", "some", "most", "unknown")
 SERIAL_DATES = ("1900", "1904")
 DECIMAL_SIGNS = (".", ",")
 
@@ -38,6 +39,7 @@ class Practice:
     crown_date: str = "seat"  # what the posted date of a crown is: seat | prep
     two_digit_years_from: int | None = None  # 1950 reads 50 as 1950 and 49 as 2049; None refuses two-digit years
     serial_dates: str | None = None  # spreadsheet day numbers count from 1900 | 1904; None refuses them
+    root_canals_elsewhere: str = "unknown"  # whether others do root canals of this practice's patients
     key_file: Path | None = None  # the key of the patients' pseudonyms; None: beside the database
 
 
@@ -68,13 +70,21 @@ class TableSource:
 
 @dataclass(frozen=True)
 class Rules:
-    """The numbers of the linking rules."""
+    """The numbers of the linking rules; `pipeline.transforms.rules` says what each decides."""
 
+    reversal_days: int = 60
+    hint_days: int = 400
     course_gap_days: int = 180
+    course_pair_days: int = 365
     crown_repost_days: int = 60
+    crown_pair_days: int = 120
     lab_days: int = 21
-    replacement_days: int = 120
+    renewal_days: int = 120
+    closure_days: int = 60
+    recement_days: int = 90
+    planned_crown_days: int = 30
     recall_months: int = 12
+    active_days: int = 548
     data_cutoff: dt.date | None = None  # None: the latest date in the data
 
 
@@ -231,6 +241,9 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         crown_date=_one_of(text.get("crown_date", "seat"), CROWN_DATES, "[practice] crown_date"),
         two_digit_years_from=years,
         serial_dates=serials,
+        root_canals_elsewhere=_one_of(
+            text.get("root_canals_elsewhere", "unknown"), ROOT_CANALS_ELSEWHERE, "[practice] root_canals_elsewhere"
+        ),
         key_file=(path.parent / text["key_file"]).resolve() if "key_file" in text else None,
     )
 

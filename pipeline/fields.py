@@ -15,13 +15,17 @@ REQUIRED_FIELDS: dict[str, tuple[str, ...]] = {
     "endo_details": ("patient_id", "tooth", "service_date"),
     "crown_details": ("patient_id", "tooth"),
     "findings": ("patient_id", "tooth", "exam_date"),
+    "elsewhere": ("patient_id", "tooth", "event"),
 }
+# A date of which a file may give the year alone, and the field that then holds it.
+YEARS_OF = {"birth_date": "birth_year", "event_date": "event_year"}
 
 # A number outside these is a slip of the pen, and is left out with a note. The periapical index runs from 1 to 5 by
 # definition (Orstavik and others 1986); the others are wide limits of our own: common practice, no source.
 RANGES: dict[str, tuple[float, float]] = {
     "preop_pai": (1, 5),
     "pai": (1, 5),
+    "reading": (1, 2),
     "canals": (1, 9),
     "visits": (1, 50),
     "length_short_of_apex_mm": (-15, 30),
@@ -29,6 +33,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "naocl_percent": (0, 20),
     "ferrule_mm": (0, 15),
     "birth_year": (1880, 2200),
+    "event_year": (1900, 2200),
 }
 
 FLAG_WORDS = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
@@ -67,7 +72,8 @@ def map_words(table: str, field: str) -> tuple[str, ...] | None:
 
 def word_lookup(table: str, field: str) -> dict[str, str]:
     """Every spelling of a word that is understood unmapped, in the normal form of `normal_word`."""
-    words = INPUT_TABLES[table].columns[field].words or ()
+    column = INPUT_TABLES[table].columns[field]
+    words = column.words or column.usual
     return {normal_word(w): w for w in words} | _ALIASES.get(field, {})
 
 

@@ -45,6 +45,11 @@ REASONS: dict[str, Reason] = {
         "The row says that the work is done, but its date has not come yet.",
         "Correct the date, or the status if the work is only planned.",
     ),
+    "event_unknown": Reason(
+        "The row does not say what was done elsewhere, or says it in a word that we do not know.",
+        "Write root_canal, retreatment, surgery, crown, crown_removed, extraction or nothing, or map your word under "
+        "values.event of this table.",
+    ),
     "tooth_missing": Reason(
         "This code is about one tooth, and the row names none.", "Fill in the tooth and export again."
     ),

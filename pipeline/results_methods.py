@@ -289,7 +289,7 @@ RULES = {
     "crown_repost_days": "Days: crown rows of one tooth no further apart than this are one crown posted again.",
     "lab_days": "Days added to a posted date to reach the seat, where crowns are posted at preparation and no seat is "
     "recorded.",
-    "replacement_days": "Days: a root canal finished at most this long before a new crown on its tooth was done for "
+    "renewal_days": "Days: a root canal finished at most this long before a new crown on its tooth was done for "
     "that crown, and the old one counts as replaced, not opened.",
     "recall_months": "Months after a root canal from which a film counts as its recall.",
     "data_cutoff": "The last day that counts; rows after it are not used. None: the last date in the data.",

@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.tables import (
     CLAIM_SCHEMA,
     CROWNS,
+    ELSEWHERE_HINTS,
     ENDO_COURSES,
     INPUT_TABLES,
     LOADS,
@@ -22,12 +23,12 @@ from pipeline.tables import (
     Table,
 )
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.
 PHYSICAL = {PROCEDURES.name: "_procedures", LOADS.name: "_loads"}
-DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), ENDO_COURSES, CROWNS, TOOTH_FOLLOWUP)}
+DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), ENDO_COURSES, CROWNS, TOOTH_FOLLOWUP, ELSEWHERE_HINTS)}
 
 STORED_LOADS = Table(
     name="_loads",

@@ -16,12 +16,45 @@ TOOTH_GROUPS = ("anterior", "premolar", "molar")
 STATUSES = ("completed", "planned", "existing", "void")
 REASONS = ("endodontic", "periodontal", "fracture", "caries", "orthodontic", "trauma", "other")
 SEXES = ("female", "male", "other")
-INSTRUMENTATIONS = ("hand", "rotary_sequence", "rotary_single_file", "reciprocating")
+INSTRUMENTATIONS = ("hand", "rotary_sequence", "rotary_single_file", "reciprocating", "hybrid")
 OBTURATIONS = ("cold_lateral", "warm_vertical", "single_cone", "carrier")
 SEALERS = ("zinc_oxide_eugenol", "epoxy_resin", "calcium_silicate", "calcium_hydroxide", "other")
 ORIFICE_SEALS = ("zinc_oxide_eugenol", "glass_ionomer", "composite", "none")
-SEPARATED_INSTRUMENTS = ("none", "before_cleaning", "after_cleaning", "removed")
+SEPARATED_INSTRUMENTS = ("none", "before_cleaning", "after_cleaning", "removed", "bypassed")
 MATERIALS = ("metal", "metal_ceramic", "zirconia", "glass_ceramic", "resin", "other")
+PULPAL_DIAGNOSES = (
+    "normal",
+    "reversible_pulpitis",
+    "symptomatic_irreversible_pulpitis",
+    "asymptomatic_irreversible_pulpitis",
+    "irreversible_pulpitis",
+    "necrosis",
+    "previously_treated",
+    "previously_initiated",
+)
+APICAL_DIAGNOSES = (
+    "normal",
+    "symptomatic_apical_periodontitis",
+    "asymptomatic_apical_periodontitis",
+    "apical_periodontitis",
+    "acute_apical_abscess",
+    "chronic_apical_abscess",
+    "condensing_osteitis",
+)
+CORES = ("composite", "amalgam", "glass_ionomer", "resin_modified_glass_ionomer", "cast", "none")
+POSTS = ("none", "fiber", "cast", "prefabricated_metal")
+CEMENTS = (
+    "glass_ionomer",
+    "resin_modified_glass_ionomer",
+    "resin",
+    "zinc_phosphate",
+    "polycarboxylate",
+    "zinc_oxide_eugenol",
+)
+ELSEWHERE_EVENTS = ("root_canal", "retreatment", "surgery", "crown", "crown_removed", "extraction", "nothing")
+CROWN_KINDS = ("single", "retainer", "onlay", "prefabricated")
+LOSS_REASONS = ("endodontic", "periodontal", "fracture", "caries", "other", "unknown")
+HINTS = ("filling_on_crown", "undated_root_canal", "late_refund")
 MARGINS = ("chamfer", "shoulder", "knife_edge", "other")
 PULP_STATUSES = ("normal", "hyperemic", "necrotic", "root_filled", "unknown")
 ENDO_KINDS = ("initial", "retreatment")
@@ -40,12 +73,16 @@ class TableError(AssertionError):
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its type, its meaning, whether it may be null, and the words it may hold."""
+    """One column: its type, its meaning, whether it may be null, and the words it may hold.
+
+    `usual` are words of a field that takes any text: other texts are kept as they are.
+    """
 
     dtype: PolarsType
     about: str
     nullable: bool = True
     words: tuple[str, ...] | None = None
+    usual: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -101,8 +138,10 @@ class Table:
         return frame
 
 
-def _text(about: str, *, nullable: bool = True, words: tuple[str, ...] | None = None) -> Column:
-    return Column(pl.String(), about, nullable, words)
+def _text(
+    about: str, *, nullable: bool = True, words: tuple[str, ...] | None = None, usual: tuple[str, ...] = ()
+) -> Column:
+    return Column(pl.String(), about, nullable, words, usual)
 
 
 def _date(about: str, *, nullable: bool = True) -> Column:
@@ -178,8 +217,8 @@ ENDO_DETAILS = Table(
         "patient_id": _text("Patient.", nullable=False),
         **_TOOTH,
         "service_date": _date("A day within the course.", nullable=False),
-        "pulpal_diagnosis": _text("Pulpal diagnosis before treatment."),
-        "apical_diagnosis": _text("Apical diagnosis before treatment."),
+        "pulpal_diagnosis": _text("Pulpal diagnosis before treatment.", usual=PULPAL_DIAGNOSES),
+        "apical_diagnosis": _text("Apical diagnosis before treatment.", usual=APICAL_DIAGNOSES),
         "preop_pai": Column(pl.UInt8(), "Periapical index before treatment, 1 to 5."),
         "canals": Column(pl.UInt8(), "Canals treated."),
         "length_short_of_apex_mm": _number("Filling to apex, mm; negative is long."),
@@ -208,10 +247,10 @@ CROWN_DETAILS = Table(
         "seat_date": _date("Day the crown was seated."),
         "material": _text("Material.", words=MATERIALS),
         "margin": _text("Margin.", words=MARGINS),
-        "core": _text("Core under the crown."),
-        "post": _text("Post under the core."),
+        "core": _text("Core under the crown.", usual=CORES),
+        "post": _text("Post under the core.", usual=POSTS),
         "ferrule_mm": _number("Height of the ferrule, mm."),
-        "cement": _text("Kind of cement."),
+        "cement": _text("Kind of cement.", usual=CEMENTS),
         "pulp_status_at_prep": _text("State of the pulp when the tooth was prepared.", words=PULP_STATUSES),
         **_ORIGIN,
     },
@@ -228,11 +267,27 @@ FINDINGS = Table(
         "pai": Column(pl.UInt8(), "Periapical index, 1 to 5."),
         "symptomatic": _flag("Symptoms from this tooth."),
         "crown_in_place": _flag("A crown is in place."),
+        "reader": _text("Who read the film."),
+        "reading": Column(pl.UInt8(), "1, or 2 for a second reading of the same film."),
         **_ORIGIN,
     },
 )
 
-INPUT_TABLES = {t.name: t for t in (PROCEDURES, PATIENTS, ENDO_DETAILS, CROWN_DETAILS, FINDINGS)}
+ELSEWHERE = Table(
+    name="elsewhere",
+    one_row_per="thing that others did to a tooth, as far as the practice knows of it",
+    key=("load_id", "row_number"),
+    columns={
+        "patient_id": _text("Patient.", nullable=False),
+        **_TOOTH,
+        "event": _text("What was done; `nothing` where the practice looked and nothing was.", words=ELSEWHERE_EVENTS),
+        "event_date": _date("Day, where it is known."),
+        "event_year": Column(pl.Int32(), "Year, where it is known."),
+        **_ORIGIN,
+    },
+)
+
+INPUT_TABLES = {t.name: t for t in (PROCEDURES, PATIENTS, ENDO_DETAILS, CROWN_DETAILS, FINDINGS, ELSEWHERE)}
 
 QUARANTINE = Table(
     name="quarantine",
@@ -281,6 +336,14 @@ CLAIM_SCHEMA: dict[str, PolarsType] = {
     "charge": pl.Float64(),
 }
 
+_LOSS = {
+    "failure_elsewhere": _flag("True where another practice did what ended it.", nullable=False),
+    "loss_reason": _text("Why the tooth was lost; null unless the failure is its loss.", words=LOSS_REASONS),
+    "loss_interval_days": Column(
+        pl.Int32(), "Days between which the loss lies, of which the middle was taken; null where its day is known."
+    ),
+}
+
 ENDO_COURSES = Table(
     name="endo_courses",
     one_row_per="course of endo on one permanent tooth",
@@ -307,36 +370,45 @@ ENDO_COURSES = Table(
         "failure_cause": _text("What the failure was.", words=ENDO_FAILURES),
         "exit_date": _date("Last day followed.", nullable=False),
         "exit_reason": _text("Why follow-up ended.", nullable=False, words=EXIT_REASONS),
+        "done_elsewhere": _flag("True for a course that another practice did, on a day that is known.", nullable=False),
+        **_LOSS,
     },
 )
 
 CROWNS = Table(
     name="crowns",
-    one_row_per="crown on one permanent tooth",
+    one_row_per="crown of any kind on one permanent tooth",
     key=("crown_id",),
     columns={
         "crown_id": _text("Crown.", nullable=False),
         "patient_id": _text("Patient.", nullable=False),
         "tooth_fdi": Column(pl.UInt8(), "Tooth, ISO 3950.", False),
         "tooth_group": _text("Tooth group.", nullable=False, words=TOOTH_GROUPS),
-        "provider_id": _text("Clinician of the last posted row of the crown."),
+        "provider_id": _text("Clinician of the last posted row of the crown; null where its rows of that day differ."),
         "site_id": _text("Clinic of the same row."),
+        "crown_kind": _text("Single crown, retainer of a bridge, onlay or prefabricated.", words=CROWN_KINDS),
         "prep_date": _date("Day of preparation, where known."),
         "seat_date": _date("Day of the seat; null for a crown done elsewhere at an unknown time."),
         "seat_recorded": _flag("True if the seat was recorded, false if it was derived.", nullable=False),
         "material": _text("Material: as recorded, else what the code says.", words=MATERIALS),
         "margin": _text("Margin as recorded.", words=MARGINS),
         "pulp_status_at_prep": _text("State of the pulp at preparation, as recorded.", words=PULP_STATUSES),
-        "endo_timing": _text("Root canal relative to the seat.", nullable=False, words=ENDO_TIMINGS),
-        "course_id": _text("The course that decides the timing."),
+        "endo_timing": _text("Root canal relative to the seat; null where it cannot be told.", words=ENDO_TIMINGS),
+        "course_id": _text("The course that decides the timing; null where no row of one does."),
         "access_date": _date("Day the crown was opened; null unless through_crown."),
+        "access_elsewhere": _flag("True where another practice opened it.", nullable=False),
+        "reopened_date": _date("First treatment through a crown whose root canal was done before its seat."),
         "order_uncertain": _flag("True where the order of endo and seat is not sure.", nullable=False),
         "entry_date": _date("Day from which the crown is followed.", nullable=False),
         "exit_date": _date("Last day followed.", nullable=False),
         "failure": _flag("True if follow-up ended in failure.", nullable=False),
         "failure_cause": _text("What the failure was.", words=CROWN_FAILURES),
+        **_LOSS,
+        "remake_no_fee": _flag("True for a crown that replaced one of ours without a fee.", nullable=False),
+        "renewed_after_opening": _flag("True if it was opened and a new one seated soon after.", nullable=False),
         "first_complication_date": _date("First recement or repair while followed."),
         "exit_reason": _text("Why follow-up ended.", nullable=False, words=EXIT_REASONS),
+        "done_elsewhere": _flag("True for a crown that another practice seated.", nullable=False),
     },
 )
 
@@ -350,5 +422,18 @@ TOOTH_FOLLOWUP = Table(
         "followed_to": _date("Last day on which the tooth was followed, whatever was done to it.", nullable=False),
         "end_reason": _text("Why: extraction is `failed`.", nullable=False, words=EXIT_REASONS),
         "extracted": _date("Day of extraction, if while followed."),
+        "loss_reason": _LOSS["loss_reason"],
+    },
+)
+
+ELSEWHERE_HINTS = Table(
+    name="elsewhere_hints",
+    one_row_per="sign that others may have worked on a tooth, for the practice to answer",
+    key=("patient_id", "tooth_fdi", "kind", "seen_date"),
+    columns={
+        "patient_id": _text("Patient.", nullable=False),
+        "tooth_fdi": Column(pl.UInt8(), "Tooth, ISO 3950.", False),
+        "kind": _text("What the sign is.", nullable=False, words=HINTS),
+        "seen_date": _date("Day of the sign; the seat of the crown in question where it has none.", nullable=False),
     },
 )

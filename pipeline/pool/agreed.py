@@ -22,7 +22,7 @@ RULES = (
     "course_gap_days",
     "crown_repost_days",
     "lab_days",
-    "replacement_days",
+    "renewal_days",
     "crown_date",
     "horizon_years",
     "smallest_difference_per_100",

@@ -2,7 +2,7 @@
 
 | choice | ways |
 | --- | --- |
-| `replacement_days` | a root canal done up to 0, 60, 120 or 180 days before the next crown belongs to that crown |
+| `renewal_days` | a root canal done up to 0, 60, 120 or 180 days before the next crown belongs to that crown |
 | `crown_date` | a crown without a recorded seat was posted at the seat, or 14, 21 or 28 days before it |
 | `failure` | replacement, removal or loss; or the first recement or repair as well |
 | `end_of_followup` | the patient's last contact; or death, else the last day of the data |
@@ -18,12 +18,12 @@ from __future__ import annotations
 
 from pipeline.transforms.link import LinkRules
 
-REPLACEMENT_DAYS = (0, 60, 120, 180)
+RENEWAL_DAYS = (0, 60, 120, 180)
 LAB_DAYS = (14, 21, 28)
 
 # What each choice decides, in words that finish "first agree ...".
 MEANINGS = {
-    "replacement_days": "how soon before a new crown a root canal belongs to it",
+    "renewal_days": "how soon before a new crown a root canal belongs to it",
     "crown_date": "what the posted date of a crown without a recorded seat means",
     "failure": "whether a recement or repair is a failure",
     "end_of_followup": "how long a patient who was not seen again is followed",
@@ -42,10 +42,10 @@ Options = dict[str, list[str]]
 
 def offered_options(rules: LinkRules) -> Options:
     """Every option of every choice; numbers in force that are not among the usual ones are added."""
-    replacement = sorted({*REPLACEMENT_DAYS, rules.replacement_days})
+    replacement = sorted({*RENEWAL_DAYS, rules.renewal_days})
     lab = sorted({*LAB_DAYS, *([rules.lab_days] if rules.posted_at_prep else [])})
     return {
-        "replacement_days": [days_text(n) for n in replacement],
+        "renewal_days": [days_text(n) for n in replacement],
         "crown_date": [SEAT, *(prepared_text(n) for n in lab)],
         "failure": [STRICT, WIDE],
         "end_of_followup": [CONTACT, CUTOFF],
@@ -58,7 +58,7 @@ def offered_options(rules: LinkRules) -> Options:
 def main_options(rules: LinkRules) -> dict[str, str]:
     """The combination that the rules in force stand for."""
     return {
-        "replacement_days": days_text(rules.replacement_days),
+        "renewal_days": days_text(rules.renewal_days),
         "crown_date": prepared_text(rules.lab_days) if rules.posted_at_prep else SEAT,
         "failure": STRICT,
         "end_of_followup": CUTOFF if rules.followed_to_cutoff else CONTACT,
@@ -69,7 +69,7 @@ def main_options(rules: LinkRules) -> dict[str, str]:
 
 
 def days_text(n: int) -> str:
-    """An option of `replacement_days`."""
+    """An option of `renewal_days`."""
     return f"{n} days"
 
 

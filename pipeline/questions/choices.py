@@ -28,7 +28,7 @@ from pipeline.questions.choice_options import (
     CUTOFF,
     LAB_DAYS,
     LEFT_OUT,
-    REPLACEMENT_DAYS,
+    RENEWAL_DAYS,
     SEAT,
     WIDE,
     Options,
@@ -158,7 +158,7 @@ def _fill(
                 found[(linking[0], linking[1], failure, linking[2], adjustment, uncertain, filled)] = result
         return found
 
-    ways = list(itertools.product(options["replacement_days"], options["crown_date"], options["end_of_followup"]))
+    ways = list(itertools.product(options["renewal_days"], options["crown_date"], options["end_of_followup"]))
     grid: dict[Key, _Found] = {}
     progress = Progress("counting in other ways", len(ways), say, of="sets of linking rules")
     with ThreadPoolExecutor(max_workers=workers) as pool:
@@ -173,7 +173,7 @@ def _linked(ledger: Ledger, linking: Key, rules: LinkRules) -> pl.DataFrame:
     replacement, crown_date, end = linking
     own = replace(
         rules,
-        replacement_days=next(n for n in (*REPLACEMENT_DAYS, rules.replacement_days) if days_text(n) == replacement),
+        renewal_days=next(n for n in (*RENEWAL_DAYS, rules.renewal_days) if days_text(n) == replacement),
         lab_days=next((n for n in (*LAB_DAYS, rules.lab_days) if prepared_text(n) == crown_date), rules.lab_days),
         posted_at_prep=crown_date != SEAT,
         followed_to_cutoff=end == CUTOFF,

@@ -199,6 +199,11 @@ _SYNONYMS: dict[str, str] = {
         "crown in place|crown on|crown present|crown|krone vorhanden|krone|couronne en place|couronne|"
         "corona presente|corona|kroon aanwezig|kroon|coroa presente|coroa"
     ),
+    "reader": "reader|read by|befunder|lecteur|lector|lezer|leitor|lettore",
+    "reading": "reading|reading no|lesung|lecture|lectura|lezing|leitura|lettura",
+    "event": "event|what was done|done elsewhere|ereignis|evenement|evento|gebeurtenis",
+    "event_date": "event date|when|date elsewhere|ereignisdatum|date evenement|fecha evento|data evento",
+    "event_year": "event year|year|jahr|annee|ano|jaar|anno",
     # Columns that are none of ours, so that their headings are no reason to take them for another field.
     NOT_OURS: (
         "patient name|pat name|name|last name|first name|surname|full name|description|desc|proc desc|note|notes|"

@@ -30,6 +30,7 @@ _TELLING: dict[str, tuple[int, frozenset[str]]] = {
     "endo_details": (2, frozenset(input_fields("endo_details")) - {"patient_id", "tooth", "service_date"}),
     "crown_details": (2, frozenset(input_fields("crown_details")) - {"patient_id", "tooth"}),
     "findings": (1, frozenset({"pai", "symptomatic"})),
+    "elsewhere": (2, frozenset({"event", "event_date"})),
 }
 
 
@@ -195,5 +196,6 @@ def _is_named(table: str, hint: str) -> bool:
         "endo_details": ("endo",),
         "crown_details": ("crown", "krone", "couronne", "corona"),
         "findings": ("finding", "recall", "befund", "exam"),
+        "elsewhere": ("elsewhere", "auswaerts", "ailleurs"),
     }
     return any(word in hint.lower() for word in words[table])

@@ -19,6 +19,7 @@ from pipeline.suggest.match import ASK, FieldMatch, TableMatch
 from pipeline.suggest.pieces import WORKBOOKS, Piece
 from pipeline.suggest.profile import Column, FileProfile
 from pipeline.suggest.word_lines import value_lines
+from pipeline.tables import INPUT_TABLES
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200b-\u200f\u202a-\u202e\ufeff]")
@@ -60,9 +61,7 @@ def toml_text(
     folder: Path,
 ) -> str:
     """The whole file; `folder` is where it will lie."""
-    tables = [
-        t for t in ("procedures", "patients", "endo_details", "crown_details", "findings") if t in chosen or t in spoken
-    ]
+    tables = [t for t in INPUT_TABLES if t in chosen or t in spoken]
     dates = {t: _dates(t, g) for t, g in chosen.items()}
     lines = _practice(chosen, spoken, dates)
     if "procedures" not in tables:

@@ -15,7 +15,7 @@ from functools import partial
 import polars as pl
 
 from pipeline.codes import TOOTH_LEVEL, TOOTH_OPTIONAL, normalise_code
-from pipeline.fields import RANGES, input_fields, kind, normal_word, normal_words, word_lookup
+from pipeline.fields import RANGES, YEARS_OF, input_fields, kind, normal_word, normal_words, word_lookup
 from pipeline.tables import Table
 from pipeline.transforms.dates import FIRST_DAY, DateForm, parse_dates
 from pipeline.transforms.parsers import parse_fees, parse_flags, parse_numbers, parse_words
@@ -35,7 +35,7 @@ NOTE_SCHEMA: dict[str, pl.DataType] = {"field": pl.String(), "note": pl.String()
 
 # Work on a day that has not come yet can only be planned; these dates say when work was done.
 DONE_ON = {"procedures": "service_date", "endo_details": "service_date", "findings": "exam_date"}
-_ON_TEETH = ("endo_details", "crown_details", "findings")
+_ON_TEETH = ("endo_details", "crown_details", "findings", "elsewhere")
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ _RESULTS = {
     "all_supernumerary": "all_supernumerary",
     "needs_tooth": "needs_tooth",
     "many_teeth": "many_teeth",
-    "year": "birth_date:year",
+    "year": "{}:year",
 }
 
 
@@ -138,7 +138,9 @@ def _typed(raw: pl.DataFrame, reading: Reading) -> pl.DataFrame:
     frame = _with_absent(frame, reading)
     if table == "procedures":
         return _with_defaults(frame)
-    return _with_birth_year(frame) if table == "patients" else frame
+    for name in (n for n in YEARS_OF if n in fields):
+        frame = _with_year(frame, name)
+    return frame
 
 
 def _cache(name: str, raw: pl.DataFrame, reading: Reading) -> TextCache | None:
@@ -146,7 +148,7 @@ def _cache(name: str, raw: pl.DataFrame, reading: Reading) -> TextCache | None:
     if raw.schema[name] != pl.String:
         return None
     is_plain = kind(reading.table.name, name) in ("text", "id") and name != "surface"
-    if is_plain and not reading.values.get(name):
+    if is_plain and not reading.values.get(name) and not reading.table.columns[name].usual:
         return None
     return reading.caches.setdefault(name, TextCache(partial(_read, name=name, reading=reading)))
 
@@ -166,12 +168,18 @@ def _read(written: pl.Series, *, name: str, reading: Reading) -> pl.DataFrame:
     elif name == "surface":
         bare = pl.col("surface").str.to_uppercase().str.replace_all(r"[\s,;/.\-]+", "")
         found = pl.DataFrame({"surface": text}).select(bare.alias("value"))
+    elif usual := (word_lookup(table, name) if reading.table.columns[name].usual else {}):
+        found = pl.DataFrame({"value": text}).select(
+            pl.coalesce(
+                normal_words(pl.col("value")).replace_strict(usual, default=None, return_dtype=pl.String), "value"
+            )
+        )
     else:
         found = pl.DataFrame({"value": text})
     found = found.with_columns(text.alias("text"))
     if kind(table, name) == "date":
         found = found.with_columns(_plausible(name, "value", "note", reading))
-    if name == "birth_date":
+    if name in YEARS_OF:
         found = found.with_columns(_year_alone(pl.col("text")).alias("year"))
     return found
 
@@ -223,8 +231,7 @@ def _with_absent(frame: pl.DataFrame, reading: Reading) -> pl.DataFrame:
     if table.name == "procedures":
         dtypes |= {"all_fdi": pl.List(pl.UInt8()), "all_supernumerary": pl.List(pl.Boolean())}
         dtypes |= {"needs_tooth": pl.Boolean(), "many_teeth": pl.Boolean(), "status:note": pl.String()}
-    if table.name == "patients":
-        dtypes["birth_date:year"] = pl.Float64()
+    dtypes |= {f"{f}:year": pl.Float64() for f in YEARS_OF if f in dtypes}
     dtypes |= {f"{f}:note": pl.String() for f in dtypes if f in table.columns and f"{f}:note" not in dtypes}
     absent = {n: t for n, t in dtypes.items() if n not in frame.columns}
     return frame.with_columns(pl.lit(None, t).alias(n) for n, t in absent.items())
@@ -264,15 +271,16 @@ def _one_row_a_tooth(kept: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _with_birth_year(frame: pl.DataFrame) -> pl.DataFrame:
-    """The year of birth from the date where there is one; a birth date that is only a year counts as the year."""
-    low, high = RANGES["birth_year"]
-    year = pl.col("birth_date:year")
+def _with_year(frame: pl.DataFrame, name: str) -> pl.DataFrame:
+    """The year from the date where there is one; a date that is only a year counts as the year."""
+    field = YEARS_OF[name]
+    low, high = RANGES[field]
+    year = pl.col(f"{name}:year")
     only_year = year.is_between(low, high)
-    born = pl.coalesce(pl.col("birth_date").dt.year(), "birth_year", pl.when(only_year).then(year.cast(pl.Int32)))
+    known = pl.coalesce(pl.col(name).dt.year(), field, pl.when(only_year).then(year.cast(pl.Int32)))
     return frame.with_columns(
-        born.cast(pl.Int32).alias("birth_year"),
-        pl.when(~only_year.fill_null(False)).then(pl.col("birth_date:note")).alias("birth_date:note"),
+        known.cast(pl.Int32).alias(field),
+        pl.when(~only_year.fill_null(False)).then(pl.col(f"{name}:note")).alias(f"{name}:note"),
     )
 
 
@@ -317,6 +325,8 @@ def _rules(table: str, today: dt.date) -> list[tuple[str | None, str, pl.Expr]]:
             (name, "date_missing", pl.col(name).is_null() & ~may_lack_date),
             (name, "date_in_future", (pl.col(name) > today) & ~may_lie_ahead),
         ]
+    if table == "elsewhere":
+        rules.append(("event", "event_unknown", pl.col("event").is_null()))
     if table != "patients":
         unread = needs_tooth & pl.col("tooth_fdi").is_null()
         rules += [

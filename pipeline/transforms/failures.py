@@ -143,6 +143,7 @@ def tooth_followup(
         followed_to="exit_date",
         end_reason="exit_reason",
         extracted=pl.when("failure").then("extracted"),
+        loss_reason=pl.lit(None, pl.String),
     ).sort(KEY)
 
 

@@ -53,11 +53,19 @@ LINKED_KINDS = (
 class LinkRules:
     """The numbers of the linking rules, each with its default; see the rule that names it."""
 
+    reversal_days: int = 60
+    hint_days: int = 400
     course_gap_days: int = 180
+    course_pair_days: int = 365
     crown_repost_days: int = 60
+    crown_pair_days: int = 120
     lab_days: int = 21
-    replacement_days: int = 120
+    renewal_days: int = 120
+    closure_days: int = 60
+    recement_days: int = 90
+    planned_crown_days: int = 30
     recall_months: int = 12
+    active_days: int = 548
     data_cutoff: dt.date | None = None
     posted_at_prep: bool = False  # the posted date of a crown is its preparation, not its seat
     followed_to_cutoff: bool = False  # a patient not seen again counts as followed until death or the cut-off
@@ -232,7 +240,7 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
     ends = _to_cutoff(ledger) if rules.followed_to_cutoff else ledger.ends
     courses = _courses(ledger, rules)
     crowns = _crowns(ledger, rules)
-    courses = renewing_courses(courses, crowns, replacement_days=rules.replacement_days)
+    courses = renewing_courses(courses, crowns, renewal_days=rules.renewal_days)
     crowns = crown_failures(crowns, courses, events, extracted)
     crowns = end_followup(crowns, ends, gaps, start="entry_date")
     crowns = classify_endo_timing(crowns, courses, _filled_elsewhere(ledger.history))
@@ -405,6 +413,10 @@ def numbered(frame: pl.DataFrame, name: str, prefix: str) -> pl.DataFrame:
 
 def _shape(frame: pl.DataFrame, schema: dict[str, PolarsType]) -> pl.DataFrame:
     grouped = frame.with_columns(tooth_group=ev.tooth_group(pl.col("tooth_fdi")))
+    flags = {n: pl.lit(t == pl.Boolean and False, t) if t == pl.Boolean else pl.lit(None, t) for n, t in schema.items()}
+    grouped = grouped.with_columns(**{n: v for n, v in flags.items() if n not in grouped.columns})
+    if "crown_kind" in schema:
+        grouped = grouped.with_columns(crown_kind=pl.lit("single"))
     return grouped.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 

@@ -43,11 +43,11 @@ def nearest(
     return pl.concat([joined, left.filter(pl.col(left_on).is_null())], how="diagonal")
 
 
-def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, replacement_days: int) -> pl.DataFrame:
+def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, renewal_days: int) -> pl.DataFrame:
     """Courses done for a new crown: add `new_crown_id`, null for the others.
 
     A course counts as done for the next crown seated on its tooth (on or after its start) if that seat comes at most
-    `replacement_days` after the course was completed. Such a course ends the old crown at its start: the old crown
+    `renewal_days` after the course was completed. Such a course ends the old crown at its start: the old crown
     was given up, not opened. A course never completed is measured from its start.
     """
     seats = crowns.filter(pl.col("posted_first").is_not_null()).select(
@@ -55,7 +55,7 @@ def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, replacement
     )
     seats = seats.sort("new_crown_id").unique([*KEY, "next_seat"], keep="last", maintain_order=True)
     joined = nearest(courses, seats, left_on="started", right_on="next_seat", strategy="forward", same_day=True)
-    limit = pl.coalesce("completed", "started") + pl.duration(days=replacement_days)
+    limit = pl.coalesce("completed", "started") + pl.duration(days=renewal_days)
     in_time = (pl.col("next_seat") <= limit).fill_null(False)
     return joined.with_columns(new_crown_id=pl.when(in_time).then("new_crown_id")).drop("next_seat")
 

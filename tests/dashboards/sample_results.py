@@ -445,7 +445,7 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
         rates=rates,
         quality=_quality(crowns),
         not_run=(NotRun("endo_success_at_recall", "Healed at recall", ("findings.pai", "findings.exam_date")),),
-        rules={"course_gap_days": "180", "crown_repost_days": "60", "lab_days": "21", "replacement_days": "120"},
+        rules={"course_gap_days": "180", "crown_repost_days": "60", "lab_days": "21", "renewal_days": "120"},
         analysis={"smallest_difference_per_100": "5", "horizon_years": "5"},
         versions={"toothyears": "0.1.0", "polars": "2.1.0"},
         cautions=("Patients who stop coming are followed only to their last visit.",),

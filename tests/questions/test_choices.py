@@ -132,7 +132,7 @@ def test_more_counts_as_failure_and_patients_are_followed_longer(practice):
         assert longer.failures == row.failures
     [row] = [row for row in practice.choices.rows if row.is_main]
     # Without a rule for it, a root canal for a new crown is an opening of the old one.
-    assert dict(other(row, "replacement_days", "0 days").crowns)["through_crown"] > dict(row.crowns)["through_crown"]
+    assert dict(other(row, "renewal_days", "0 days").crowns)["through_crown"] > dict(row.crowns)["through_crown"]
 
 
 def test_what_changes_nothing_is_left_out_and_said(practice, main):
@@ -160,7 +160,7 @@ def test_neither_the_order_of_rows_nor_the_number_of_threads_changes_a_result(pr
 
 def test_linking_a_ledger_read_before_is_linking(practice):
     ledger = read_ledger(practice.tables, practice.codes, data_cutoff=practice.rules.data_cutoff)
-    for rules in (practice.rules, dataclasses.replace(practice.rules, replacement_days=0, posted_at_prep=True)):
+    for rules in (practice.rules, dataclasses.replace(practice.rules, renewal_days=0, posted_at_prep=True)):
         once, again = link(practice.tables, practice.codes, rules), link_ledger(ledger, rules)
         assert_frame_equal(once.crowns, again.crowns)
         assert_frame_equal(once.endo_courses, again.endo_courses)
@@ -290,7 +290,7 @@ def test_how_many_ranges_include_zero(rows, sentence):
 def test_the_verdict_gives_way_where_it_hangs_on_the_choices(main):
     def way(days: str, adjustment: str, low: float, high: float, verdict: str) -> Choice:
         base = row(low, high, verdict, main=(days, adjustment) == ("120 days", ways.ADJUSTED))
-        options = ways.main_options(LinkRules()) | {"replacement_days": days, "adjustment": adjustment}
+        options = ways.main_options(LinkRules()) | {"renewal_days": days, "adjustment": adjustment}
         return dataclasses.replace(base, options=options)
 
     rows = (
@@ -299,7 +299,7 @@ def test_the_verdict_gives_way_where_it_hangs_on_the_choices(main):
         way("0 days", ways.ADJUSTED, -9, -1, "differs"),
         way("0 days", ways.CRUDE, -4, 4, "little_difference"),
     )
-    named = {"replacement_days": ["0 days", "120 days"], "adjustment": [ways.ADJUSTED, ways.CRUDE]}
+    named = {"renewal_days": ["0 days", "120 days"], "adjustment": [ways.ADJUSTED, ways.CRUDE]}
     single = {name: [option] for name, option in ways.main_options(LinkRules()).items()}
     choices = Choices(single | named, rows, {}, hangs_on_choices(rows), "")
     stays = with_choices(main, dataclasses.replace(choices, depends=False))

@@ -73,7 +73,7 @@ def test_the_number_of_parts_changes_nothing(practices, name: str, parts: int) -
 
 
 @pytest.mark.parametrize(
-    "change", [{"replacement_days": 0}, {"crown_repost_days": 400}, {"data_cutoff": dt.date(2015, 6, 30)}]
+    "change", [{"renewal_days": 0}, {"crown_repost_days": 400}, {"data_cutoff": dt.date(2015, 6, 30)}]
 )
 def test_other_rules_too(practices, change: dict) -> None:
     settings = practices["invented"]
@@ -131,7 +131,7 @@ def test_other_rules_do_not_go_on_with_former_parts(practices, monkeypatch) -> N
     with pytest.raises(KeyboardInterrupt):
         stages.link_stage(settings, parts=3, say=lambda _: None)
     monkeypatch.undo()
-    other = replace(settings, rules=replace(settings.rules, replacement_days=0))
+    other = replace(settings, rules=replace(settings.rules, renewal_days=0))
     same(linked(other, parts=3), linked(other, parts=1))
 
 
