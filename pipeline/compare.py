@@ -36,8 +36,9 @@ from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import MAIN_SHARE, in_family, main_p
 from pipeline.trade_checks.check_technique import check_technique, count_technique
-from pipeline.transforms.link import LinkInput, LinkRules
+from pipeline.transforms.link import LinkInput
 from pipeline.transforms.patient_numbers import number_patients
+from pipeline.transforms.rules import LinkRules
 
 CAUTIONS = (
     "These figures describe one practice's own records. They show association, not cause: teeth were not assigned "

@@ -20,6 +20,7 @@ from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
 from pipeline.suggest.open_questions import refuse_open_questions
 from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
+from pipeline.transforms.rules import Rules
 
 CROWN_DATES = ("seat", "prep")
 ROOT_CANALS_ELSEWHERE = ("none", "some", "most", "unknown")
@@ -66,26 +67,6 @@ class TableSource:
     two_digit_years_from: int | None = None
     serial_dates: str | None = None
     decimal: str | None = None  # the decimal sign of numbers: . or ,
-
-
-@dataclass(frozen=True)
-class Rules:
-    """The numbers of the linking rules; `pipeline.transforms.rules` says what each decides."""
-
-    reversal_days: int = 60
-    hint_days: int = 400
-    course_gap_days: int = 180
-    course_pair_days: int = 365
-    crown_repost_days: int = 60
-    crown_pair_days: int = 120
-    lab_days: int = 21
-    renewal_days: int = 120
-    closure_days: int = 60
-    recement_days: int = 90
-    planned_crown_days: int = 30
-    recall_months: int = 12
-    active_days: int = 548
-    data_cutoff: dt.date | None = None  # None: the latest date in the data
 
 
 @dataclass(frozen=True)

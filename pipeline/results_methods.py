@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pipeline.results import Results
+from pipeline.transforms.rules import MEANINGS
 
 LIN_WEI = (
     "Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078"
@@ -284,16 +285,9 @@ METHODS = (
     ),
 )
 
-RULES = {
-    "course_gap_days": "Days: rows of root canal treatment on one tooth further apart than this are two courses.",
-    "crown_repost_days": "Days: crown rows of one tooth no further apart than this are one crown posted again.",
-    "lab_days": "Days added to a posted date to reach the seat, where crowns are posted at preparation and no seat is "
-    "recorded.",
-    "renewal_days": "Days: a root canal finished at most this long before a new crown on its tooth was done for "
-    "that crown, and the old one counts as replaced, not opened.",
-    "recall_months": "Months after a root canal from which a film counts as its recall.",
-    "data_cutoff": "The last day that counts; rows after it are not used. None: the last date in the data.",
+RULES = MEANINGS | {
     "crown_date": "What the posted date of a crown stands for: its seat or its preparation.",
+    "root_canals_elsewhere": "Whether root canals of this practice’s patients are done by others, as the practice says.",
 }
 ANALYSIS = {
     "horizon_years": "Years after which groups are compared and shares are given.",

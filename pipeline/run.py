@@ -133,9 +133,9 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
         if on is None and cutoff is None:
             raise DataError("The data hold no date, so nothing is due. Give the day with --on.")
         day = on or dt.date.fromisoformat(cutoff)
-        codes, until = code_table(settings), settings.rules.data_cutoff
-        with store.linking.gathered(telling_codes(codes), until=until) as gathered:
-            ledger = read_ledger(link_input(gathered), codes, data_cutoff=until)
+        codes, rules = code_table(settings), link_rules(settings)
+        with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff) as gathered:
+            ledger = read_ledger(link_input(gathered), codes, rules)
         due = due_reviews(
             store.read(ENDO_COURSES),
             store.read(FINDINGS),
@@ -232,7 +232,11 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         changes=store.changes.counted(),
         linked_from=_day(kept.get("begin")),
         cutoff=_day(kept.get("cutoff")),
-        rules=_in_words(settings.rules) | {"crown_date": settings.practice.crown_date},
+        rules=_in_words(settings.rules)
+        | {
+            "crown_date": settings.practice.crown_date,
+            "root_canals_elsewhere": settings.practice.root_canals_elsewhere,
+        },
         settings=_in_words(settings.analysis),
         left_out=store.field_notes(),
     )

@@ -18,8 +18,9 @@ from pipeline.scale.link_partitions import link_in_parts
 from pipeline.scale.run_partitions import workers_for
 from pipeline.store import Store, open_store
 from pipeline.store_linking import Gathered
-from pipeline.tables import CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP
-from pipeline.transforms.link import LinkInput, LinkRules, link, tables_of, telling_codes
+from pipeline.tables import LINKED_TABLES
+from pipeline.transforms.link import LinkInput, link, tables_of, telling_codes
+from pipeline.transforms.rules import LinkRules
 
 Say = Callable[[str], None]
 LINK_COUNTS = "link_counts"
@@ -54,9 +55,8 @@ def link_stage(
                 linked = link(link_input(gathered), codes, rules)
                 crowns, courses = linked.crowns.height, linked.endo_courses.height
                 with store.transaction():
-                    store.replace(CROWNS, linked.crowns)
-                    store.replace(ENDO_COURSES, linked.endo_courses)
-                    store.replace(TOOTH_FOLLOWUP, linked.tooth_followup)
+                    for table in LINKED_TABLES:
+                        store.replace(table, getattr(linked, table.name))
                     _keep(store, linked.set_aside, linked.begin, linked.cutoff, linked.counts)
     say(f"{crowns:,} crowns and {courses:,} courses of root canal treatment linked")
     return settings.practice.database
@@ -65,7 +65,7 @@ def link_stage(
 def link_input(gathered: Gathered) -> LinkInput:
     """What was gathered, as linking takes it."""
     frames = {name: rows.lazy() for name, rows in gathered.frames().items()}
-    return tables_of(frames, contacts_until=gathered.until, left_out=gathered.left_out)
+    return tables_of(frames, contacts_until=gathered.until, fees_kept=gathered.fees_kept, left_out=gathered.left_out)
 
 
 def link_rules(settings: Settings) -> LinkRules:

@@ -18,19 +18,32 @@ import polars as pl
 
 from pipeline import telling_rows
 from pipeline.store_tables import PHYSICAL
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, FINDINGS, PATIENTS, PROCEDURES, TOOTH_FOLLOWUP, Table
+from pipeline.tables import (
+    CROWN_DETAILS,
+    ELSEWHERE,
+    FINDINGS,
+    LINKED_TABLES,
+    PATIENTS,
+    PROCEDURES,
+    Table,
+)
 
 _DETAILS = (
     "load_id, row_number, patient_id, tooth_fdi, supernumerary, prep_date, seat_date, material, margin, "
-    "pulp_status_at_prep"
+    "pulp_status_at_prep, post"
 )
+_ELSEWHERE = "patient_id, tooth_fdi, supernumerary, event, event_date, event_year"
 # What each table of `transforms.link.LinkInput` holds: as many columns as linking looks at.
 _SOURCES: dict[str, tuple[Table, str]] = {
     "procedures": (PROCEDURES, f"SELECT {', '.join(telling_rows.COLUMNS)} FROM telling_rows"),  # noqa: S608
-    "contacts": (PROCEDURES, "SELECT patient_id, service_date FROM contact_days"),
+    "contacts": (PROCEDURES, "SELECT patient_id, service_date, is_exam FROM contact_days"),
     "patients": (PATIENTS, "SELECT patient_id, last_contact_date, deceased_date FROM patients"),
     "crown_details": (CROWN_DETAILS, f"SELECT {_DETAILS} FROM crown_details"),  # noqa: S608
-    "findings": (FINDINGS, "SELECT patient_id, exam_date FROM findings"),
+    "findings": (
+        FINDINGS,
+        "SELECT patient_id, tooth_fdi, supernumerary, exam_date, crown_in_place FROM findings",
+    ),
+    "elsewhere": (ELSEWHERE, f"SELECT {_ELSEWHERE} FROM elsewhere"),  # noqa: S608
 }
 _OF_SAMPLE = " SEMI JOIN sampled_patients USING (patient_id)"
 _DRAW = """
@@ -97,6 +110,11 @@ _REPLACE = (
     INSERT INTO tooth_followup BY NAME
     SELECT * EXCLUDE (of_part) FROM read_parquet($tooth_followup) ORDER BY patient_id, tooth_fdi
     """,
+    "DELETE FROM elsewhere_hints",
+    """
+    INSERT INTO elsewhere_hints BY NAME
+    SELECT * EXCLUDE (of_part) FROM read_parquet($elsewhere_hints) ORDER BY ALL
+    """,
 )
 
 
@@ -143,10 +161,10 @@ class Linking:
     def replace_linked(self, places: list[Path]) -> tuple[int, int]:
         """Put the tables that parts were linked to in place of the former ones; returns the crowns and the courses.
 
-        `places` are folders of `crowns, endo_courses, tooth_followup` with `of_part`, the number of the part, in which
+        `places` are folders of the tables `LINKED_TABLES` with `of_part`, the number of the part, in which
         crowns and courses have numbers of their own. They get new ones, over all parts in the order of teeth.
         """
-        files = {t.name: [str(p / f"{t.name}.parquet") for p in places] for t in (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP)}
+        files = {t.name: [str(p / f"{t.name}.parquet") for p in places] for t in LINKED_TABLES}
         try:
             for statement in (*_NAMES, *_REPLACE):
                 used = {name: paths for name, paths in files.items() if f"${name})" in statement}
@@ -170,6 +188,7 @@ class Gathered:
         self.until = until
         counted = connection.sql(telling_rows.LEFT_OUT, params={"until": until}).pl()
         self.left_out: dict[str, int] = counted.row(0, named=True)
+        self.fees_kept = bool(connection.execute(telling_rows.FEES_KEPT).fetchall()[0][0])
         self.rows = int(connection.execute("SELECT count(*) FROM telling_rows").fetchall()[0][0])
 
     def frames(self) -> dict[str, pl.DataFrame]:
@@ -232,7 +251,7 @@ def write_parts(
 
 def _typed(rows: pl.DataFrame, name: str) -> pl.DataFrame:
     schema = _SOURCES[name][0].schema
-    return rows.cast({c: schema[c] for c in rows.columns})
+    return rows.cast({c: schema[c] for c in rows.columns if c in schema})
 
 
 assert PHYSICAL[PROCEDURES.name] == "_procedures"

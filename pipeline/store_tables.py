@@ -11,14 +11,11 @@ import polars as pl
 
 from pipeline.tables import (
     CLAIM_SCHEMA,
-    CROWNS,
-    ELSEWHERE_HINTS,
-    ENDO_COURSES,
     INPUT_TABLES,
+    LINKED_TABLES,
     LOADS,
     PROCEDURES,
     QUARANTINE,
-    TOOTH_FOLLOWUP,
     Column,
     Table,
 )
@@ -28,7 +25,7 @@ STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.
 PHYSICAL = {PROCEDURES.name: "_procedures", LOADS.name: "_loads"}
-DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), ENDO_COURSES, CROWNS, TOOTH_FOLLOWUP, ELSEWHERE_HINTS)}
+DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), *LINKED_TABLES)}
 
 STORED_LOADS = Table(
     name="_loads",

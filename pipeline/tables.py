@@ -437,3 +437,6 @@ ELSEWHERE_HINTS = Table(
         "seen_date": _date("Day of the sign; the seat of the crown in question where it has none.", nullable=False),
     },
 )
+
+# What linking finds; each is stored anew by every run of it.
+LINKED_TABLES = (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, ELSEWHERE_HINTS)

@@ -9,13 +9,17 @@ from __future__ import annotations
 
 import polars as pl
 
-# One row per code that matters: may the rules look at it, does it end a tooth, does it stand where a tooth was.
+# One row per code that matters, and what it may tell; `transforms.link.telling_codes` says what each means.
 KIND_SCHEMA: dict[str, pl.DataType] = {
     "code": pl.String(),
     "linked": pl.Boolean(),
     "extraction": pl.Boolean(),
     "in_place": pl.Boolean(),
     "lost": pl.Boolean(),
+    "crown": pl.Boolean(),
+    "filling": pl.Boolean(),
+    "exam": pl.Boolean(),
+    "no_contact": pl.Boolean(),
 }
 COLUMNS = (
     "patient_id",
@@ -23,6 +27,7 @@ COLUMNS = (
     "code",
     "tooth_fdi",
     "supernumerary",
+    "surface",
     "provider_id",
     "status",
     "site_id",
@@ -34,7 +39,7 @@ COLUMNS = (
 )
 TEMPORARY = (
     "code_kinds",
-    "extracted_teeth",
+    "watched_teeth",
     "taken_back_codes",
     "telling_rows",
     "seen_closely",
@@ -45,7 +50,12 @@ TEMPORARY = (
 _STANDING = "linking_ledger SEMI JOIN _loads USING (load_id) ANTI JOIN _taken_back USING (load_id, row_number, part)"
 _DONE = "status = 'completed' AND service_date IS NOT NULL AND ($until::DATE IS NULL OR service_date <= $until::DATE)"
 # A code of which the rules see every row on a tooth.
-_CODED = "coalesce(linked AND tooth_fdi IS NOT NULL AND status IN ('completed', 'existing'), false)"
+_CODED = (
+    "coalesce(linked AND tooth_fdi IS NOT NULL "
+    "AND (status IN ('completed', 'existing') OR (crown AND status = 'planned')), false)"
+)
+_TOOTH = "patient_id, tooth_fdi, supernumerary"
+_SIGN = "in_place OR (lost AND status = 'existing')"
 _TELLING_SEEN_CLOSELY = "(SELECT * FROM telling_rows SEMI JOIN seen_closely USING (patient_id))"
 _ROWS = f"SELECT {', '.join(COLUMNS)} FROM"
 
@@ -53,29 +63,41 @@ _ROWS = f"SELECT {', '.join(COLUMNS)} FROM"
 PREPARE = (
     "CREATE TEMP TABLE code_kinds AS SELECT * FROM incoming",
     f"CREATE TEMP TABLE telling_rows AS {_ROWS} {_STANDING} JOIN code_kinds USING (code) WHERE {_CODED}",
-    """
-    CREATE TEMP TABLE extracted_teeth AS
-    SELECT patient_id, tooth_fdi, supernumerary, min(service_date) AS extracted
-    FROM telling_rows SEMI JOIN (SELECT code FROM code_kinds WHERE extraction) USING (code)
-    WHERE status = 'completed' GROUP BY ALL
-    """,
-    # What names a tooth after its first extraction may have to be set aside.
+    f"""
+    CREATE TEMP TABLE watched_teeth AS
+    SELECT {_TOOTH}, min(service_date) FILTER (WHERE extraction AND status = 'completed') AS extracted,
+           bool_or({_SIGN} OR told) AS shown_gone, bool_or(crown AND status = 'completed') AS crowned
+    FROM (
+        SELECT {_TOOTH}, service_date, status, extraction, in_place, lost, crown, false AS told
+        FROM telling_rows JOIN code_kinds USING (code)
+        UNION ALL BY NAME
+        SELECT {_TOOTH}, status: NULL, extraction: false, in_place: false, lost: false, crown: false, told: true
+        FROM elsewhere WHERE event = 'extraction'
+    )
+    GROUP BY ALL
+    HAVING extracted IS NOT NULL OR shown_gone OR crowned
+    """,  # noqa: S608
+    # What names a tooth after its extraction may have to be set aside; what needs a tooth that something shows to be
+    # gone says when it was there; a filling on a crown may hint at an opening.
     f"""
     INSERT INTO telling_rows {_ROWS} {_STANDING} LEFT JOIN code_kinds USING (code)
-    JOIN extracted_teeth USING (patient_id, tooth_fdi, supernumerary)
-    WHERE tooth_fdi IS NOT NULL AND status = 'completed' AND service_date > extracted AND NOT {_CODED}
+    JOIN watched_teeth USING ({_TOOTH})
+    WHERE tooth_fdi IS NOT NULL AND status = 'completed' AND NOT {_CODED}
+      AND (service_date > extracted OR shown_gone OR (crowned AND coalesce(filling, false)))
     """,
     # A negative fee may take a row back, so all rows of that code stay.
     "CREATE TEMP TABLE taken_back_codes AS SELECT DISTINCT patient_id, code FROM linking_ledger WHERE fee < 0",
-    # Patients whose first and last day do not tell enough: a tooth may be lost between visits, or rows may be set aside
-    # or taken back, and then must not count as a day seen.
-    """
+    # Patients whose first and last day do not tell enough: whether they were seen here on a day on which something was
+    # done elsewhere; between which visits a tooth was lost; rows may be set aside or taken back, and then must not count
+    # as a day seen.
+    f"""
     CREATE TEMP TABLE seen_closely AS
-    SELECT patient_id FROM telling_rows JOIN code_kinds USING (code) WHERE in_place OR (lost AND status = 'existing')
-    UNION SELECT patient_id FROM telling_rows JOIN extracted_teeth USING (patient_id, tooth_fdi, supernumerary)
-    WHERE service_date > extracted
+    SELECT patient_id FROM telling_rows JOIN code_kinds USING (code) WHERE {_SIGN}
+    UNION SELECT patient_id FROM telling_rows WHERE status = 'existing' AND service_date IS NOT NULL
+    UNION SELECT patient_id FROM elsewhere
+    UNION SELECT patient_id FROM telling_rows JOIN watched_teeth USING ({_TOOTH}) WHERE service_date > extracted
     UNION SELECT patient_id FROM taken_back_codes
-    """,
+    """,  # noqa: S608
     f"CREATE TEMP TABLE rows_seen_closely AS {_ROWS} {_STANDING} SEMI JOIN seen_closely USING (patient_id)",
     f"""
     INSERT INTO telling_rows {_ROWS} rows_seen_closely SEMI JOIN taken_back_codes USING (patient_id, code)
@@ -88,14 +110,23 @@ CONTACTS = f"""
     CREATE TEMP TABLE contact_days AS
     WITH spans AS (
         SELECT patient_id, min(service_date) AS first, max(service_date) AS last
-        FROM {_STANDING} WHERE {_DONE} GROUP BY patient_id
+        FROM {_STANDING} ANTI JOIN (FROM code_kinds WHERE no_contact) USING (code) WHERE {_DONE} GROUP BY patient_id
     )
-    SELECT patient_id, unnest(CASE WHEN first = last THEN [first] ELSE [first, last] END) AS service_date
+    SELECT patient_id, unnest(CASE WHEN first = last THEN [first] ELSE [first, last] END) AS service_date,
+           false AS is_exam
     FROM spans ANTI JOIN seen_closely USING (patient_id)
     UNION ALL
-    SELECT DISTINCT patient_id, service_date
-    FROM rows_seen_closely ANTI JOIN {_TELLING_SEEN_CLOSELY} USING (load_id, row_number, part) WHERE {_DONE}
+    SELECT patient_id, service_date, bool_or(coalesce(exam, false)) AS is_exam
+    FROM rows_seen_closely LEFT JOIN code_kinds USING (code)
+    ANTI JOIN {_TELLING_SEEN_CLOSELY} USING (load_id, row_number, part)
+    WHERE {_DONE} AND NOT coalesce(no_contact, false) GROUP BY patient_id, service_date
     """  # noqa: S608
+# Whether most completed crown rows have a fee: `transforms.link.fees_are_kept` on the same rows.
+FEES_KEPT = """
+    SELECT 2 * count(*) FILTER (WHERE fee > 0) > count(*) FILTER (WHERE coalesce(fee, 0) >= 0)
+    FROM telling_rows SEMI JOIN (FROM code_kinds WHERE crown) USING (code)
+    WHERE status = 'completed' AND tooth_fdi IS NOT NULL
+    """
 
 # Counts of the rows that stay at home, under the names that linking gives the counts of those it sees.
 _COUNTS = f"""

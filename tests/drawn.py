@@ -6,10 +6,10 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, FINDINGS, PATIENTS, PROCEDURES
+from pipeline.tables import CROWN_DETAILS, CROWNS, ELSEWHERE, ENDO_COURSES, FINDINGS, PATIENTS, PROCEDURES
 
 _TYPES: dict[str, pl.DataType] = {}
-for _table in (ENDO_COURSES, CROWNS, PATIENTS, CROWN_DETAILS, FINDINGS, PROCEDURES):
+for _table in (ENDO_COURSES, CROWNS, PATIENTS, CROWN_DETAILS, FINDINGS, ELSEWHERE, PROCEDURES):
     _TYPES |= _table.schema  # type: ignore[arg-type]
 _DATE_NAMES = {
     "posted_first",

@@ -16,7 +16,7 @@ last contact takes a visit for a failure as a reason to have been seen. Neither 
 
 from __future__ import annotations
 
-from pipeline.transforms.link import LinkRules
+from pipeline.transforms.rules import LinkRules
 
 RENEWAL_DAYS = (0, 60, 120, 180)
 LAB_DAYS = (14, 21, 28)
@@ -61,7 +61,7 @@ def main_options(rules: LinkRules) -> dict[str, str]:
         "renewal_days": days_text(rules.renewal_days),
         "crown_date": prepared_text(rules.lab_days) if rules.posted_at_prep else SEAT,
         "failure": STRICT,
-        "end_of_followup": CUTOFF if rules.followed_to_cutoff else CONTACT,
+        "end_of_followup": CUTOFF if rules.followed == "cutoff" else CONTACT,
         "adjustment": ADJUSTED,
         "uncertain_order": COUNTED,
         "recorded_root_filled": COUNTED,

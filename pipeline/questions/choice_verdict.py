@@ -9,7 +9,7 @@ from pipeline.questions.choice_options import MEANINGS, Options, offered_options
 from pipeline.questions.crown_longevity import LABELS
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results import Choice, Choices, Comparison, Sample
-from pipeline.transforms.link import LinkRules
+from pipeline.transforms.rules import LinkRules
 
 DEPENDS = "depends_on_how_we_count"
 # Of the combinations that adjust as the main one does, at least this share must reach its verdict.

@@ -49,7 +49,8 @@ from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.groups import make_group
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, decide
 from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
-from pipeline.transforms.link import Ledger, LinkInput, LinkRules, link_ledger, read_ledger
+from pipeline.transforms.link import Ledger, LinkInput, link_ledger, read_ledger
+from pipeline.transforms.rules import LinkRules
 
 __all__ = ["explore_choices", "with_choices"]
 
@@ -106,7 +107,7 @@ def explore_choices(
     """
     options = offered_options(rules)
     main = main_options(rules)
-    ledger = read_ledger(tables, codes, data_cutoff=rules.data_cutoff)
+    ledger = read_ledger(tables, codes, rules)
     if of_crowns is not None:
         ledger = replace(ledger, begin=records_begin)
     grid = _fill(ledger, options, rules, patients, analysis, say=say, workers=workers)
@@ -176,7 +177,7 @@ def _linked(ledger: Ledger, linking: Key, rules: LinkRules) -> pl.DataFrame:
         renewal_days=next(n for n in (*RENEWAL_DAYS, rules.renewal_days) if days_text(n) == replacement),
         lab_days=next((n for n in (*LAB_DAYS, rules.lab_days) if prepared_text(n) == crown_date), rules.lab_days),
         posted_at_prep=crown_date != SEAT,
-        followed_to_cutoff=end == CUTOFF,
+        followed="cutoff" if end == CUTOFF else "last_contact",
     )
     crowns = link_ledger(ledger, own).crowns.filter(pl.col("seat_date").is_not_null())
     return crowns.select(

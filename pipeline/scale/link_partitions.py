@@ -25,12 +25,12 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.scale.partition import read_part
 from pipeline.scale.run_partitions import Work, run
-from pipeline.tables import CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP
+from pipeline.tables import LINKED_TABLES
 from pipeline.transforms.events import ROW
-from pipeline.transforms.link import LinkRules, link_ledger, read_ledger
+from pipeline.transforms.link import link_ledger, read_ledger
+from pipeline.transforms.rules import LinkRules
 
 BYTES_A_ROW = 400  # parts, ledgers and results of one telling row, all packed
-TABLES = (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP)
 
 
 class PartedRows(Protocol):
@@ -39,6 +39,7 @@ class PartedRows(Protocol):
     rows: int
     until: dt.date | None
     left_out: dict[str, int]
+    fees_kept: bool
 
     def fingerprint(self) -> str:
         """The same for the same rows in any order."""
@@ -110,20 +111,28 @@ def link_in_parts(
 
 
 def link_one(
-    place: Path, *, codes: Path, rules: LinkRules, until: dt.date | None, begin: dt.date | None, cutoff: dt.date | None
+    place: Path,
+    *,
+    codes: Path,
+    rules: LinkRules,
+    until: dt.date | None,
+    fees_kept: bool,
+    begin: dt.date | None,
+    cutoff: dt.date | None,
 ) -> Mapping[str, pl.DataFrame]:
     """One part linked, given the days on which the data of all parts begin and end; its numbers are its own.
 
-    Beside the tables of `TABLES`: `set_aside`, `counts` (one row) and `days` (one row: the part's own begin, cutoff).
+    Beside the tables of `LINKED_TABLES`: `set_aside`, `counts` (one row) and `days` (one row: the part's own begin, cutoff).
     """
-    ledger = read_ledger(read_part(place, contacts_until=until), pl.read_parquet(codes), data_cutoff=rules.data_cutoff)
+    tables = read_part(place, contacts_until=until, fees_kept=fees_kept)
+    ledger = read_ledger(tables, pl.read_parquet(codes), rules, last_day=cutoff)
     days = pl.DataFrame(
-        {"begin": [ledger.begin], "cutoff": [ledger.cutoff]}, schema=dict.fromkeys(("begin", "cutoff"), pl.Date())
+        {"begin": [ledger.begin], "cutoff": [ledger.latest]}, schema=dict.fromkeys(("begin", "cutoff"), pl.Date())
     )
-    found = link_ledger(replace(ledger, begin=begin, cutoff=cutoff, ends=_reasons_by(ledger.ends, cutoff)), rules)
+    found = link_ledger(replace(ledger, begin=begin), rules)
     of_part = pl.lit(int(place.name.rpartition("-")[2]), pl.UInt32).alias("of_part")
-    tables = {t.name: t.check(getattr(found, t.name)).with_columns(of_part) for t in TABLES}
-    return tables | {"set_aside": found.set_aside, "counts": pl.DataFrame([found.counts]), "days": days}
+    linked = {t.name: t.check(getattr(found, t.name)).with_columns(of_part) for t in LINKED_TABLES}
+    return linked | {"set_aside": found.set_aside, "counts": pl.DataFrame([found.counts]), "days": days}
 
 
 def _linking(
@@ -131,7 +140,15 @@ def _linking(
 ) -> Work:
     begin, cutoff = days
     codes = scratch / "codes.parquet"
-    return functools.partial(link_one, codes=codes, rules=rules, until=gathered.until, begin=begin, cutoff=cutoff)
+    return functools.partial(
+        link_one,
+        codes=codes,
+        rules=rules,
+        until=gathered.until,
+        fees_kept=gathered.fees_kept,
+        begin=begin,
+        cutoff=cutoff,
+    )
 
 
 def _standing_days(places: Sequence[Path], rules: LinkRules) -> tuple[dt.date | None, dt.date | None]:
@@ -139,15 +156,6 @@ def _standing_days(places: Sequence[Path], rules: LinkRules) -> tuple[dt.date | 
     days = pl.concat([pl.read_parquet(place / "days.parquet") for place in places])
     begin, cutoff = (v if isinstance(v, dt.date) else None for v in (days["begin"].min(), days["cutoff"].max()))
     return begin, rules.data_cutoff or cutoff
-
-
-def _reasons_by(ends: pl.DataFrame, cutoff: dt.date | None) -> pl.DataFrame:
-    """Why follow-up ends, by the day up to which all data reach.
-
-    A part by itself took its own last day for that day, so a last contact on it was put down to the cut-off.
-    """
-    early = (pl.col("end_reason") == "cutoff") & (pl.col("followup_end") < pl.lit(cutoff, pl.Date))
-    return ends.with_columns(end_reason=pl.when(early).then(pl.lit("last_contact")).otherwise("end_reason"))
 
 
 def _check_room(size: int, folder: Path) -> None:

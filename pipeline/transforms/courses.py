@@ -1,4 +1,4 @@
-"""Rule 3: rows of root canal treatment become courses of treatment."""
+"""Rule 4: rows of root canal treatment become courses of treatment."""
 
 from __future__ import annotations
 
@@ -6,40 +6,56 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.transforms.events import ROW, TOOTH, runs, same_tooth
+from pipeline.transforms.events import CROWNS, KEY, ROW, TOOTH, only_value, runs, same_tooth
 
 # Rows that clean or fill canals. Where cleaning and filling are posted apart, only the filling completes a course.
-FILLING = ("endo_initial", "endo_initial_addon", "endo_retreatment")
+FILLED = ("endo_initial", "endo_initial_addon")
+RETREATED = ("endo_retreatment",)
+FILLING = (*FILLED, *RETREATED)
 SHAPING = ("endo_initial_stage", "endo_retreatment_stage")
 TREATMENT = (*FILLING, *SHAPING)
 REPEAT = ("endo_retreatment", "endo_retreatment_stage")
-# Rows that take the pulp away or open the tooth, and are followed by treatment in the ordinary case.
-OPENING = ("endo_emergency", "endo_incomplete")
+# Rows that open the pulp, and are followed by treatment in the ordinary case.
+PULPOTOMY = "pulpotomy"
+OPENING = ("endo_emergency", "endo_incomplete", PULPOTOMY)
 
 
-def build_courses(events: pl.LazyFrame, history: pl.LazyFrame, *, course_gap_days: int) -> pl.LazyFrame:
-    """Rule 3: courses of root canal treatment, one row each.
+def build_courses(
+    events: pl.LazyFrame,
+    filled_elsewhere: pl.LazyFrame,
+    *,
+    course_gap_days: int,
+    course_pair_days: int,
+    fees_kept: bool,
+) -> pl.LazyFrame:
+    """Rule 4: courses of root canal treatment done here, one row each.
 
     Parameters
     ----------
     events
-        Tooth events that happened here: `patient_id, tooth_fdi, service_date, event, provider_id, site_id` and the
-        row's origin.
-    history
-        `existing` rows with their `event`: a root canal done elsewhere makes a first treatment here a repeat.
+        Tooth events that happened here: `patient_id, tooth_fdi, service_date, event, fee, provider_id, site_id` and
+        the row's origin.
+    filled_elsewhere
+        `patient_id, tooth_fdi, filled_elsewhere`: the first day by which a root canal of others is known to be there;
+        a first treatment here on or after it is a repeat.
     course_gap_days
-        Longest gap, in days, between two rows of one course.
+        Longest gap, in days, between two rows of one course, each from the one before.
+    course_pair_days
+        A later first-treatment row with a fee of 0 at most so long after a row with a fee, no crown seated between,
+        belongs to that row's course. Only where fees are kept.
 
     Returns
     -------
-    `patient_id, tooth_fdi, started, completed, visits, kind, coded_as_initial, provider_id, site_id`, sorted by tooth
-    and start. Edges:
+    `patient_id, tooth_fdi, started, completed, last_row, visits, kind, repeat, coded_as_initial, provider_id, site_id`,
+    sorted by tooth and start; `repeat` is a course posted as a repeat. Edges:
 
     - A repeat row within the gap of a first treatment begins a course of its own; a first-treatment row within the
       gap of a repeat belongs to the repeat.
-    - Removal of the pulp at most `course_gap_days` before a course starts it.
+    - Opening the pulp (pulpotomy, pulpectomy, debridement, treatment given up) within the gap before a course starts
+      it, each such row within the gap of the next.
     - Removal of the pulp that no treatment follows is a course with `completed` null, if the tooth had no course
-      before: the tooth was opened. On a tooth already root-filled there is no pulp to remove, and it is left out.
+      before: the tooth was opened. A pulpotomy alone keeps the rest of the pulp alive and is no course. On a tooth
+      already root-filled there is no pulp to remove, and such a row is left out.
     - A first-treatment row on a tooth whose earlier course ended longer ago is a repeat, `coded_as_initial` true.
     - Where shaping has a code of its own, a filling on the day of surgery at the root end, on a tooth filled before and
       not shaped again, was placed from the root end. It belongs to the surgery and to no course.
@@ -47,46 +63,97 @@ def build_courses(events: pl.LazyFrame, history: pl.LazyFrame, *, course_gap_day
     rows = events.filter(pl.col("event").is_in([*TREATMENT, *OPENING])).collect().lazy()
     treating = rows.filter(pl.col("event").is_in(TREATMENT))
     if treating.filter(pl.col("event").is_in(SHAPING)).head(1).collect().height:
-        treating = _without_root_end_fillings(treating, events, history, gap=course_gap_days)
-    treated = _treatment_courses(treating, gap=course_gap_days)
-    treated = treated.collect().lazy()
+        treating = _without_root_end_fillings(treating, events, filled_elsewhere, gap=course_gap_days)
+    if fees_kept:
+        crown_days = events.filter(pl.col("event").is_in(CROWNS)).select(*TOOTH, crown_day="service_date").unique()
+    else:
+        crown_days, course_pair_days = events.head(0).select(*TOOTH, crown_day="service_date"), 0
+    treated = _treatment_courses(treating, crown_days, gap=course_gap_days, pair=course_pair_days).collect().lazy()
     openings = rows.filter(pl.col("event").is_in(OPENING))
     openings = _place_openings(openings, treated, gap=course_gap_days).collect().lazy()
     started = _start_with_openings(treated, openings)
     alone = _openings_alone(openings, gap=course_gap_days)
-    return _name_kind(pl.concat([started, alone], how="diagonal"), history).sort(*TOOTH, "started")
+    return _name_kind(pl.concat([started, alone], how="diagonal"), filled_elsewhere).sort(*TOOTH, "started")
 
 
-def _treatment_courses(rows: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
-    ordered = rows.sort(*TOOTH, "service_date", "event", "provider_id", "site_id", *ROW)
+def pulpotomies(events: pl.LazyFrame) -> pl.LazyFrame:
+    """Days on which a pulp was opened and partly kept: `patient_id, tooth_fdi, opened`."""
+    return events.filter(pl.col("event") == PULPOTOMY).select(*TOOTH, opened="service_date").unique()
+
+
+def _treatment_courses(rows: pl.LazyFrame, crown_days: pl.LazyFrame, *, gap: int, pair: int) -> pl.LazyFrame:
+    ordered = rows.sort(*TOOTH, "service_date", "event", *ROW)
     day = (~same_tooth() | (pl.col("service_date") != pl.col("service_date").shift(1))).cum_sum()
     # A day that holds both a first and a repeat row is a repeat: the more specific code wins.
     days = ordered.with_columns(day=day, run=runs(gap)).with_columns(
         repeat=pl.col("event").is_in(REPEAT).any().over("day")
     )
+    parts = days.with_columns(part=2 * pl.col("run") + pl.col("repeat").cast(pl.UInt32).cum_max().over("run"))
+    if pair:
+        parts = _with_unpaid_parts(parts, crown_days, pair=pair)
+    fills = pl.col("event").is_in(FILLING)
+    own = fills & ~pl.col("unpaid") if pair else fills
+    completed = pl.col("service_date").filter(own).max()
+    last = pl.col("service_date") == pl.coalesce(completed, pl.col("service_date").max())
     return (
-        days.with_columns(part=2 * pl.col("run") + pl.col("repeat").cast(pl.UInt32).cum_max().over("run"))
-        .group_by("part", maintain_order=True)
+        parts.group_by("part", maintain_order=True)
         .agg(
             *(pl.col(c).first() for c in TOOTH),
             first_row=pl.col("service_date").min(),
             last_row=pl.col("service_date").max(),
-            completed=pl.col("service_date").filter(pl.col("event").is_in(FILLING)).max(),
+            completed=completed,
             dates=pl.col("service_date").unique().sort(),
             repeat=pl.col("repeat").any(),
-            provider_id=pl.col("provider_id").last(),
-            site_id=pl.col("site_id").last(),
+            provider_id=_only(pl.col("provider_id").filter(last)),
+            site_id=_only(pl.col("site_id").filter(last)),
         )
         .drop("part")
     )
 
 
+def _only(values: pl.Expr) -> pl.Expr:
+    filled = values.drop_nulls()
+    return pl.when(filled.n_unique() == 1).then(filled.first())
+
+
+def _with_unpaid_parts(parts: pl.LazyFrame, crown_days: pl.LazyFrame, *, pair: int) -> pl.LazyFrame:
+    """Give a part whose rows all have a fee of 0 to the part of the last paid row before it; `unpaid` marks its rows."""
+    whole = (
+        parts.group_by("part", maintain_order=True)
+        .agg(
+            *(pl.col(c).first() for c in TOOTH),
+            first_row=pl.col("service_date").min(),
+            paid=pl.col("service_date").filter(pl.col("fee") > 0).max(),
+            unpaid=(pl.col("fee") == 0).fill_null(False).all(),
+            repeat=pl.col("repeat").any(),
+        )
+        .with_columns(own=pl.when(pl.col("paid").is_not_null()).then("part"))
+        .with_columns(
+            paid_before=pl.col("paid").shift(1).forward_fill().over(TOOTH),
+            paid_part=pl.col("own").shift(1).forward_fill().over(TOOTH),
+        )
+        .filter("unpaid", ~pl.col("repeat"), pl.col("paid_before").is_not_null())
+        .filter((pl.col("first_row") - pl.col("paid_before")).dt.total_days() <= pair)
+    )
+    crowned = (
+        whole.join(crown_days, on=list(TOOTH))
+        .filter(pl.col("crown_day") >= pl.col("paid_before"), pl.col("crown_day") < pl.col("first_row"))
+        .select("part")
+        .unique()
+    )
+    moved = whole.join(crowned, on="part", how="anti").select("part", "paid_part")
+    return (
+        parts.join(moved, on="part", how="left", maintain_order="left")
+        .with_columns(unpaid=pl.col("paid_part").is_not_null(), part=pl.coalesce("paid_part", "part"))
+        .drop("paid_part")
+    )
+
+
 def _without_root_end_fillings(
-    rows: pl.LazyFrame, events: pl.LazyFrame, history: pl.LazyFrame, *, gap: int
+    rows: pl.LazyFrame, events: pl.LazyFrame, filled_elsewhere: pl.LazyFrame, *, gap: int
 ) -> pl.LazyFrame:
     surgery = events.filter(pl.col("event") == "apical_surgery").select(*TOOTH, "service_date").unique()
-    long_ago = pl.col("service_date").fill_null(dt.date.min)
-    elsewhere = history.filter(pl.col("event").is_in(FILLING)).group_by(TOOTH).agg(elsewhere=long_ago.min())
+    elsewhere = filled_elsewhere.with_columns(elsewhere=pl.col("filled_elsewhere").fill_null(dt.date.min))
     filling = pl.col("event").is_in(FILLING)
     days = rows.group_by(*TOOTH, "service_date").agg(filled=filling.any(), shaped=(~filling).any())
     day = pl.col("service_date")
@@ -108,29 +175,38 @@ def _without_root_end_fillings(
 
 
 def _place_openings(openings: pl.LazyFrame, courses: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
-    # Adds `first_row` (of the course that the opening begins, else null) and `in_course`: it falls within, or on a
-    # tooth that had a course before.
+    """Add `first_row` (of the course that the opening starts, else null) and `in_course`.
+
+    An opening is in a course where it falls within one, or on a tooth that had a course before.
+    """
     key = list(TOOTH)
-    spans = courses.select(*key, "first_row", "last_row").sort("first_row")
-    dates = openings.sort("service_date")
-    after = dates.join_asof(
-        spans.select(*key, "first_row"),
-        left_on="service_date",
-        right_on="first_row",
-        by=key,
-        strategy="forward",
-        tolerance=f"{gap}d",
-        check_sortedness=False,
-    )
-    before = after.join_asof(
-        spans.select(*key, started_before="first_row").sort("started_before"),
+    before = openings.sort("service_date").join_asof(
+        courses.select(*key, started_before="first_row", ended_before="last_row").sort("started_before"),
         left_on="service_date",
         right_on="started_before",
         by=key,
         strategy="backward",
         check_sortedness=False,
     )
-    return before.with_columns(in_course=pl.col("started_before").is_not_null())
+    after = before.join_asof(
+        courses.select(*key, "first_row").sort("first_row"),
+        left_on="service_date",
+        right_on="first_row",
+        by=key,
+        strategy="forward",
+        check_sortedness=False,
+    )
+    within = (pl.col("service_date") <= pl.col("ended_before")).fill_null(False)
+    ahead = pl.when(~within | (pl.col("first_row") == pl.col("service_date"))).then("first_row")
+    # Each opening must lie within the gap of the next one of the same course, the last one within that of the course.
+    next_day = pl.coalesce(pl.col("service_date").shift(-1).over([*TOOTH, "first_row"]), "first_row")
+    near = (next_day - pl.col("service_date")).dt.total_days() <= gap
+    chained = near.cast(pl.UInt8).reverse().cum_min().reverse().over([*TOOTH, "first_row"]) == 1
+    return (
+        after.with_columns(first_row=ahead)
+        .sort(*TOOTH, "service_date")
+        .with_columns(first_row=pl.when(chained).then("first_row"), in_course=pl.col("started_before").is_not_null())
+    )
 
 
 def _start_with_openings(courses: pl.LazyFrame, openings: pl.LazyFrame) -> pl.LazyFrame:
@@ -154,7 +230,7 @@ def _start_with_openings(courses: pl.LazyFrame, openings: pl.LazyFrame) -> pl.La
 def _openings_alone(openings: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
     alone = openings.filter(pl.col("first_row").is_null(), ~pl.col("in_course"))
     return (
-        alone.sort(*TOOTH, "service_date", "event", "provider_id", "site_id", *ROW)
+        alone.sort(*TOOTH, "service_date", "event", *ROW)
         .group_by(runs(gap).alias("run"), maintain_order=True)
         .agg(
             *(pl.col(c).first() for c in TOOTH),
@@ -164,28 +240,20 @@ def _openings_alone(openings: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
             completed=pl.lit(None, dtype=pl.Date).first(),
             visits=pl.col("service_date").n_unique(),
             repeat=pl.lit(False).first(),
-            provider_id=pl.col("provider_id").first(),
-            site_id=pl.col("site_id").first(),
+            removed=(pl.col("event") != PULPOTOMY).any(),
+            provider_id=only_value("provider_id"),
+            site_id=only_value("site_id"),
         )
-        .drop("run")
+        .filter("removed")
+        .drop("run", "removed")
     )
 
 
-def _name_kind(courses: pl.LazyFrame, history: pl.LazyFrame) -> pl.LazyFrame:
-    elsewhere = (
-        history.filter(pl.col("event").is_in(FILLING))
-        .group_by(TOOTH)
-        .agg(
-            filled_elsewhere=pl.col("service_date").min(),
-            date_unknown=pl.col("service_date").is_null().any(),
-        )
-    )
+def _name_kind(courses: pl.LazyFrame, filled_elsewhere: pl.LazyFrame) -> pl.LazyFrame:
     earlier = pl.col("completed").forward_fill().shift(1).over(TOOTH, order_by="started").is_not_null()
-    known_elsewhere = pl.col("date_unknown").fill_null(False) | (
-        pl.col("filled_elsewhere") <= pl.col("started")
-    ).fill_null(False)
+    known_elsewhere = (pl.col("filled_elsewhere") <= pl.col("started")).fill_null(False)
     return (
-        courses.join(elsewhere, on=list(TOOTH), how="left")
+        courses.join(filled_elsewhere, on=KEY, how="left")
         .with_columns(
             coded_as_initial=~pl.col("repeat") & (earlier | known_elsewhere) & pl.col("completed").is_not_null()
         )
@@ -198,8 +266,10 @@ def _name_kind(courses: pl.LazyFrame, history: pl.LazyFrame) -> pl.LazyFrame:
             *TOOTH,
             "started",
             "completed",
+            "last_row",
             pl.col("visits").cast(pl.UInt32),
             "kind",
+            "repeat",
             "coded_as_initial",
             "provider_id",
             "site_id",

@@ -1,77 +1,159 @@
-"""Rules 4 and 9: rows of crowns become crowns, each with a seat date and a day from which it is followed."""
+"""Rules 5, 6 and 12: rows of crowns become crowns, each with its kind, a seat and a day from which it is followed."""
 
 from __future__ import annotations
 
 import polars as pl
 
-from pipeline.transforms.events import ROW, TOOTH, runs
+from pipeline.transforms.events import CROWNS, KEY, KINDS_OF_CROWN, TOOTH, only_value, same_tooth
+from pipeline.transforms.others import CROWN
 
 DETAIL = ("load_id", "row_number")  # a row of crown_details
-
-CROWN = "crown_placement"
+RECORDED = ("material", "margin", "pulp_status_at_prep", "post")
+# Where rows of one day name several kinds and none has the highest fee, the first of these names it.
+_KIND_RANK = {kind: n for n, kind in enumerate(dict.fromkeys(KINDS_OF_CROWN.values()))}
 
 
 def build_crowns(
     events: pl.LazyFrame,
     crown_details: pl.LazyFrame,
+    opened: pl.LazyFrame,
     *,
     crown_repost_days: int,
+    crown_pair_days: int,
     lab_days: int,
     posted_at_prep: bool,
+    fees_kept: bool,
 ) -> pl.LazyFrame:
-    """Rule 4: crowns made here, one row each.
+    """Rules 5 and 6: crowns made here, of every kind, one row each.
 
     Parameters
     ----------
     events
-        Tooth events that happened here, with `event`, `detail` (material that the code says) and the row's origin.
+        Tooth events that happened here, with `event`, `detail` (material that the code says), `fee` and the row's
+        origin.
     crown_details
         Recorded details, permanent teeth only.
+    opened
+        Days with a row of root canal treatment: `patient_id, tooth_fdi, opened`.
     crown_repost_days
         Crown rows of one tooth at most this many days after the one before are one crown.
+    crown_pair_days
+        So are two at most this far apart of which exactly one has a fee of 0, unless the tooth was opened after the
+        first and by the second: then the second is a remake. Only where fees are kept.
     lab_days
-        Days from preparation to seat, used only where the practice posts at preparation and no seat was recorded.
+        Days from preparation to seat, used only where the practice posts at preparation, in one row, and no seat was
+        recorded.
 
     Returns
     -------
-    `patient_id, tooth_fdi, posted_first, posted_last, prep_date, seat_date, seat_recorded, shift_days, material,
-    margin, pulp_status_at_prep, provider_id, site_id`. `shift_days` is what was added to the last row's date.
+    `patient_id, tooth_fdi, crown_kind, posted_first, posted_last, prep_date, seat_date, seat_recorded, shift_days,
+    material, margin, pulp_status_at_prep, post, remake_no_fee, opened_between, provider_id, site_id`. `shift_days` is
+    what was added to the last row's date. Rows of one day are one posting: of several kinds, materials or clinicians
+    the row with the highest fee names it, and a tie leaves material and clinician null. Rows of different kinds on
+    different days are different crowns: a prefabricated one and the single crown after it. `remake_no_fee` is a crown
+    without a fee after an earlier one of ours; `opened_between` one whose rows have an opening between them.
     """
+    postings = _postings(events.filter(pl.col("event").is_in(CROWNS))).collect()
+    crowns = _join_postings(
+        postings,
+        opened.collect(),
+        repost=crown_repost_days,
+        pair=crown_pair_days if fees_kept else 0,
+    )
     shift = lab_days if posted_at_prep else 0
-    rows = events.filter(pl.col("event") == CROWN)
-    # The last row of each run stands for the crown: looking at neighbours takes a tenth of the time of grouping.
-    begins = (pl.col("run") != pl.col("run").shift(1)).fill_null(True)
-    ends = (pl.col("run") != pl.col("run").shift(-1)).fill_null(True)
-    posted = (
-        rows.sort(*TOOTH, "service_date", "code", "provider_id", "site_id", *ROW)
-        .with_columns(run=runs(crown_repost_days))
-        .with_columns(posted_first=pl.when(begins).then("service_date").forward_fill())
-        .filter(ends)
+    detailed = attach_details(crowns.lazy(), crown_details, tolerance_days=crown_repost_days)
+    recorded = pl.col("recorded_seat").is_not_null()
+    own_shift = pl.when(recorded | (pl.col("posted_days") > 1)).then(0).otherwise(shift).cast(pl.Int32)
+    earlier = same_tooth()
+    return (
+        detailed.sort(*TOOTH, "posted_first")
+        .with_columns(remake_no_fee=pl.lit(fees_kept) & earlier & (pl.col("fee") == 0).fill_null(False))
         .select(
             *TOOTH,
+            "crown_kind",
             "posted_first",
-            posted_last="service_date",
-            code_material="detail",
+            "posted_last",
+            prep_date=pl.coalesce("recorded_prep", pl.col("posted_first") if posted_at_prep else pl.lit(None, pl.Date)),
+            seat_date=pl.coalesce("recorded_seat", pl.col("posted_last") + pl.duration(days=own_shift)),
+            seat_recorded=recorded,
+            shift_days=own_shift,
+            material=pl.coalesce("material", "code_material"),
+            margin="margin",
+            pulp_status_at_prep="pulp_status_at_prep",
+            post="post",
+            remake_no_fee="remake_no_fee",
+            opened_between="opened_between",
             provider_id="provider_id",
             site_id="site_id",
         )
     )
-    detailed = attach_details(posted, crown_details, tolerance_days=crown_repost_days)
-    recorded = pl.col("recorded_seat").is_not_null()
-    return detailed.select(
-        *TOOTH,
-        "posted_first",
-        "posted_last",
-        prep_date=pl.coalesce("recorded_prep", pl.col("posted_first") if posted_at_prep else pl.lit(None, pl.Date)),
-        seat_date=pl.coalesce("recorded_seat", pl.col("posted_last") + pl.duration(days=shift)),
-        seat_recorded=recorded,
-        shift_days=pl.when(recorded).then(0).otherwise(shift).cast(pl.Int32),
-        material=pl.coalesce("material", "code_material"),
-        margin="margin",
-        pulp_status_at_prep="pulp_status_at_prep",
-        provider_id="provider_id",
-        site_id="site_id",
-    ).sort(*TOOTH, "posted_first")
+
+
+def _postings(rows: pl.LazyFrame) -> pl.LazyFrame:
+    """One row per tooth and day with crown rows: `crown_kind, code_material, fee, provider_id, site_id`."""
+    day = [*TOOTH, "service_date"]
+    kinds = rows.with_columns(
+        crown_kind=pl.col("event").replace_strict(KINDS_OF_CROWN, return_dtype=pl.String),
+    ).with_columns(rank=pl.col("crown_kind").replace_strict(_KIND_RANK, return_dtype=pl.UInt8))
+    columns = ["crown_kind", "fee", "provider_id", "site_id"]
+    # Nearly every day has one row: only the others are grouped.
+    several = pl.len().over(day) > 1
+    marked = kinds.with_columns(several=several)
+    one = marked.filter(~pl.col("several")).select(*day, *columns, code_material="detail")
+    paid = pl.col("fee").fill_null(-1.0)
+    best = marked.filter("several").filter(paid == paid.max().over(day)).sort("rank")
+    best = best.filter(pl.col("rank") == pl.col("rank").first().over(day))
+    many = best.group_by(day).agg(
+        pl.col("crown_kind").first(),
+        pl.col("fee").first(),
+        only_value("provider_id"),
+        only_value("site_id"),
+        code_material=pl.when(pl.col("detail").n_unique() == 1).then(pl.col("detail").first()),
+    )
+    wanted = [*day, *columns, "code_material"]
+    return pl.concat([one.select(wanted), many.select(wanted)]).sort(*TOOTH, "service_date")
+
+
+def _join_postings(postings: pl.DataFrame, opened: pl.DataFrame, *, repost: int, pair: int) -> pl.DataFrame:
+    """Postings of one crown as one row: the last one names it."""
+    day, before = pl.col("service_date"), pl.col("service_date").shift(1)
+    opened_days = opened.select(*TOOTH, last_opened="opened").unique().sort("last_opened")
+    rows = (
+        postings.sort("service_date")
+        .join_asof(
+            opened_days,
+            left_on="service_date",
+            right_on="last_opened",
+            by=KEY,
+            strategy="backward",
+            check_sortedness=False,
+        )
+        .sort(*TOOTH, "service_date")
+    )
+    apart = (day - before).dt.total_days()
+    same = same_tooth() & (pl.col("crown_kind") == pl.col("crown_kind").shift(1)).fill_null(False)
+    free, free_before = pl.col("fee") == 0, (pl.col("fee") == 0).shift(1)
+    # An empty fee is not 0.
+    one_free = free.fill_null(False) != free_before.fill_null(False)
+    between = (pl.col("last_opened") > before).fill_null(False) & same_tooth()
+    joins = same & ((apart <= repost) | ((apart <= pair) & one_free & ~between))
+    rows = rows.with_columns(crown=(~joins.fill_null(False)).cum_sum(), between=between & joins.fill_null(False))
+    return (
+        rows.group_by("crown", maintain_order=True)
+        .agg(
+            *(pl.col(c).first() for c in TOOTH),
+            posted_first=pl.col("service_date").first(),
+            posted_last=pl.col("service_date").last(),
+            posted_days=pl.len(),
+            fee=pl.col("fee").max(),
+            opened_between=pl.col("between").any(),
+            crown_kind=pl.col("crown_kind").last(),
+            code_material=pl.col("code_material").last(),
+            provider_id=pl.col("provider_id").last(),
+            site_id=pl.col("site_id").last(),
+        )
+        .drop("crown")
+    )
 
 
 def attach_details(posted: pl.LazyFrame, crown_details: pl.LazyFrame, *, tolerance_days: int) -> pl.LazyFrame:
@@ -81,14 +163,12 @@ def attach_details(posted: pl.LazyFrame, crown_details: pl.LazyFrame, *, toleran
     the seat is missing), at most `tolerance_days` away. Details without any date belong to the tooth's only crown.
     Each crown takes one row of details: the nearest, then the one with the later seat.
 
-    Adds `recorded_prep, recorded_seat, material, margin, pulp_status_at_prep`; null where nothing was recorded.
+    Adds `recorded_prep, recorded_seat` and the columns `RECORDED`; null where nothing was recorded.
     """
     details = crown_details.select(
         *TOOTH,
         *DETAIL,
-        "material",
-        "margin",
-        "pulp_status_at_prep",
+        *RECORDED,
         recorded_prep="prep_date",
         recorded_seat="seat_date",
         about=pl.coalesce("seat_date", "prep_date"),
@@ -104,76 +184,87 @@ def attach_details(posted: pl.LazyFrame, crown_details: pl.LazyFrame, *, toleran
         .sort("distance", "recorded_seat", *DETAIL, descending=[False, True, False, False], nulls_last=True)
         .unique(DETAIL, keep="first", maintain_order=True)
         .unique([*TOOTH, "posted_first"], keep="first", maintain_order=True)
-        .select(*TOOTH, "posted_first", "recorded_prep", "recorded_seat", "material", "margin", "pulp_status_at_prep")
+        .select(*TOOTH, "posted_first", "recorded_prep", "recorded_seat", *RECORDED)
     )
     return posted.join(near, on=[*TOOTH, "posted_first"], how="left")
 
 
-def crowns_from_elsewhere(
-    history: pl.LazyFrame, made_here: pl.LazyFrame, crown_details: pl.LazyFrame, first_seen: pl.LazyFrame
+def crowns_elsewhere(
+    others: pl.LazyFrame, made_here: pl.LazyFrame, crown_details: pl.LazyFrame, first_seen: pl.LazyFrame
 ) -> pl.LazyFrame:
-    """Rule 9, first half: crowns that were there when the practice first saw the tooth, one row per tooth.
+    """Rules 3 and 12: crowns that others seated.
 
     Parameters
     ----------
-    history
-        `existing` rows with `event`; their date is often unknown.
+    others
+        What others did (`others.done_by_others`).
     made_here
-        Crowns of `build_crowns`: an existing row dated after one of them adds nothing that can be followed.
+        Crowns of `build_crowns`.
     crown_details
         A recorded seat before the crown was first seen makes its age known.
     first_seen
-        `patient_id, first_seen`: the patient's first completed row or finding here.
+        `patient_id, first_seen`: the patient's first contact here.
 
     Returns
     -------
-    The columns of `build_crowns`, with `seen_date`: the first day on which the crown is known to be in place. An
-    existing row dated before the patient's first contact cannot be a sighting: it says when the crown was seated.
-    Otherwise `seat_date` is null.
+    The columns of `build_crowns`, with `seen_date`: the first day on which the crown is known to be in place. A crown
+    on a day on which the patient was not seen here was seated that day. One that was charted on a visit was seated at
+    an unknown time before (`seat_date` null): one row per tooth, unless a crown of ours, or one of theirs on a known
+    day, was there already. One without any date was there at the first contact, if no crown was made here.
     """
-    rows = history.filter(pl.col("event") == CROWN)
+    rows = others.filter(pl.col("what") == CROWN)
     first_here = made_here.group_by(TOOTH).agg(first_here=pl.col("posted_first").min())
-    seen = (
-        rows.group_by(TOOTH)
-        .agg(dated=pl.col("service_date").min(), provider_id=pl.lit(None, pl.String).first())
+    dated = rows.filter(pl.col("day").is_not_null()).group_by(*TOOTH, seat_date="day").agg(_kind())
+    charted = (
+        rows.filter(pl.col("day").is_null())
+        .group_by(TOOTH)
+        .agg(_kind(), by=pl.col("by").min())
         .join(first_seen, on="patient_id")
-        .with_columns(seen_date=pl.max_horizontal(pl.coalesce("dated", "first_seen"), "first_seen"))
-        .join(first_here, on=list(TOOTH), how="left")
-        .filter(pl.col("first_here").is_null() | (pl.col("seen_date") <= pl.col("first_here")))
+        .join(first_here, on=KEY, how="left")
+        .join(dated.group_by(TOOTH).agg(first_dated=pl.col("seat_date").min()), on=KEY, how="left")
+        .with_columns(seen_date=pl.max_horizontal("by", "first_seen"))
+        .filter((pl.col("seen_date") <= pl.col("first_here")).fill_null(True))
+        .filter(pl.col("first_here").is_null() | pl.col("by").is_not_null())
+        .filter((pl.col("seen_date") < pl.col("first_dated")).fill_null(True))
     )
     recorded = (
         crown_details.filter(pl.col("seat_date").is_not_null())
         .sort("seat_date", *DETAIL)
-        .select(
-            *TOOTH, "material", "margin", "pulp_status_at_prep", recorded_prep="prep_date", recorded_seat="seat_date"
-        )
-        .join(seen.select(*TOOTH, "seen_date", "first_here"), on=list(TOOTH))
+        .select(*TOOTH, *RECORDED, recorded_prep="prep_date", recorded_seat="seat_date")
+        .join(charted.select(*TOOTH, "seen_date", "first_here"), on=KEY)
         .filter(pl.col("recorded_seat") <= pl.col("seen_date"))
-        .filter(pl.col("first_here").is_null() | (pl.col("recorded_seat") < pl.col("first_here")))
+        .filter((pl.col("recorded_seat") < pl.col("first_here")).fill_null(True))
         .group_by(TOOTH, maintain_order=True)
         .last()
         .drop("seen_date", "first_here")
     )
-    dated_seat = pl.when(pl.col("dated") < pl.col("first_seen")).then("dated")
-    return seen.join(recorded, on=list(TOOTH), how="left").select(
+    unknown = charted.join(recorded, on=KEY, how="left").select(
         *TOOTH,
-        posted_first=pl.lit(None, pl.Date),
-        posted_last=pl.lit(None, pl.Date),
+        "crown_kind",
+        "seen_date",
+        *RECORDED,
         prep_date="recorded_prep",
-        seat_date=pl.coalesce("recorded_seat", dated_seat),
+        seat_date="recorded_seat",
         seat_recorded=pl.col("recorded_seat").is_not_null(),
-        shift_days=pl.lit(0, pl.Int32),
-        material="material",
-        margin="margin",
-        pulp_status_at_prep="pulp_status_at_prep",
-        provider_id=pl.lit(None, pl.String),
-        site_id=pl.lit(None, pl.String),
-        seen_date="seen_date",
+    )
+    known = dated.join(first_seen, on="patient_id").select(
+        *TOOTH,
+        "crown_kind",
+        "seat_date",
+        seen_date=pl.max_horizontal("seat_date", "first_seen"),
+        seat_recorded=pl.lit(False),
+    )
+    return pl.concat([unknown, known], how="diagonal").with_columns(
+        shift_days=pl.lit(0, pl.Int32), remake_no_fee=pl.lit(False), opened_between=pl.lit(False)
     )
 
 
+def _kind() -> pl.Expr:
+    return pl.col("crown_kind").drop_nulls().sort().first()
+
+
 def crown_entry(crowns: pl.LazyFrame, *, records_begin: pl.Expr) -> pl.LazyFrame:
-    """Rule 9, second half: add `entry_date`, the day from which a crown is followed.
+    """Rule 12, second half: add `entry_date`, the day from which a crown is followed.
 
     A crown made here is followed from its seat, or from the day the records begin if it was seated before. A crown
     from elsewhere (`seen_date` not null) is followed from the day it was first seen: it had to last until then.

@@ -1,21 +1,27 @@
 """Rules 1 and 2: which posted rows are things that happened, and on which teeth.
 
-Everything later works on two frames made here: `done` (every completed row that stands) and `tooth events`
-(those of permanent teeth, each with the kind of thing its code stands for).
+Everything later works on frames made here: `done` (every completed row that stands) and `tooth events` (those of
+permanent teeth, each with the kind of thing its code stands for).
 """
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Iterator
+
 import polars as pl
 
 TOOTH = ("patient_id", "tooth_fdi")
+KEY = list(TOOTH)
 ROW = ("load_id", "row_number", "part")
 
 EXTRACTIONS = ("extraction", "extraction_impacted", "extraction_primary")
 # The crown of the tooth is gone with these too, though roots stay behind on purpose.
 TOOTH_LOST = (*EXTRACTIONS, "coronectomy", "root_burial")
-# What can stand where a tooth is missing; each is proof that the tooth was lost before.
-IN_PLACE_OF_A_TOOTH = ("implant", "bridge_pontic")
+REPLANTATION = "replantation"
+# What can stand where a tooth is missing, or says that it is; each is proof that the tooth was lost before.
+IMPLANT = "implant"
+IN_PLACE_OF_A_TOOTH = (IMPLANT, "bridge_pontic", "denture_tooth", "tooth_missing")
 # Everything else that names a tooth needs the tooth, but for these, done to the empty site or to a whole bridge.
 NEEDS_NO_TOOTH = (
     *IN_PLACE_OF_A_TOOTH,
@@ -25,7 +31,28 @@ NEEDS_NO_TOOTH = (
     "biopsy",
     "perio",
     "trauma",
+    REPLANTATION,
 )
+# The kinds of crown that end one another; a veneer, a crown for the time being and a crown on an implant are none.
+KINDS_OF_CROWN = {
+    "crown_placement": "single",
+    "bridge_retainer_crown": "retainer",
+    "bridge_retainer_onlay": "retainer",
+    "onlay": "onlay",
+    "crown_prefabricated": "prefabricated",
+}
+CROWNS = tuple(KINDS_OF_CROWN)
+INTERIM = "crown_interim"
+REMOVAL = "crown_removal"
+RECEMENT = "crown_recement"
+REPAIR = "crown_repair"
+COMPLICATIONS = (RECEMENT, REPAIR)
+FILLING = "direct_restoration"
+POSTS = ("post_core", "post_core_addon")
+EXAM = "exam"
+NO_CONTACT = ("missed_appointment",)
+# Done to a crown, whatever it stands on: on a place that holds an implant they are done to the crown of the implant.
+ON_A_CROWN = (*CROWNS, INTERIM, REMOVAL, RECEMENT, REPAIR, "crown_addon")
 
 
 def same_tooth() -> pl.Expr:
@@ -42,76 +69,102 @@ def runs(gap_days: int) -> pl.Expr:
     return (~(same_tooth() & near)).cum_sum()
 
 
-def done_rows(procedures: pl.LazyFrame, *, cutoff: pl.Expr | None = None) -> pl.LazyFrame:
+def only_value(column: str) -> pl.Expr:
+    """Within a group, the one value that all its filled rows have; null where they differ.
+
+    So no clinician or clinic is preferred for its name where two are posted for the same work.
+    """
+    filled = pl.col(column).drop_nulls()
+    return pl.when(filled.n_unique() == 1).then(filled.first()).alias(column)
+
+
+def completed_rows(procedures: pl.LazyFrame, *, cutoff: pl.Expr | None = None) -> pl.LazyFrame:
+    """Rows that say that work was done here, up to the cut-off; refunds, which are completed rows too, among them."""
+    completed = procedures.filter(pl.col("status") == "completed", pl.col("service_date").is_not_null())
+    return completed if cutoff is None else completed.filter(pl.col("service_date") <= cutoff)
+
+
+def done_rows(completed: pl.LazyFrame, refunds: pl.DataFrame) -> pl.LazyFrame:
     """Rule 2: the completed rows that stand.
 
-    One row in, at most one row out; no column is added. Left out are rows that are planned, existing or void, rows
-    after the data cut-off, every reversal (a completed row with a negative fee) and the row that it reverses.
-
-    A void row takes only itself away: a ledger that corrects a row voids it and posts it anew with the same content,
-    so a void row must not cancel its successor.
+    One row in, at most one row out; no column is added. Left out is every refund (a completed row with a negative fee)
+    and the row that it reverses (`refunds` of `match_refunds`). Planned, existing and void rows never come here. A void
+    row takes only itself away: a ledger that corrects a row voids it and posts it anew with the same content, so a void
+    row must not cancel its successor.
     """
-    completed = procedures.filter(pl.col("status") == "completed", pl.col("service_date").is_not_null())
-    if cutoff is not None:
-        completed = completed.filter(pl.col("service_date") <= cutoff)
-    return completed.filter(pl.col("fee").fill_null(0) >= 0).join(reversed_rows(completed), on=list(ROW), how="anti")
+    reversed_rows = refunds.filter(pl.col("outcome") == "reversed").select(ROW).lazy()
+    return completed.filter(pl.col("fee").fill_null(0) >= 0).join(reversed_rows, on=list(ROW), how="anti")
 
 
-def reversed_rows(completed: pl.LazyFrame) -> pl.LazyFrame:
-    """Which completed rows a negative fee takes back: one row each, keyed by `load_id`, `row_number` and `part`.
+def match_refunds(completed: pl.LazyFrame, *, reversal_days: int) -> pl.DataFrame:
+    """What each refund takes back: `load_id, row_number, part, outcome`, for refunds and for rows that they reverse.
 
-    A reversal and the row it takes back agree in patient, code, tooth and amount (to the cent). It takes back a row of
-    its own day if there is one, else the latest earlier one not yet taken back. A reversal with no such row takes
-    back nothing; see `unmatched_reversals`.
+    A refund and the row it reverses agree in patient, code, tooth and amount (to the cent). `outcome`:
+
+    - "reversed", of the row taken back: the latest not yet taken back, at most `reversal_days` before the refund.
+    - "refund" of a refund that reverses a row, or one that takes back nothing because a row of its own day and an
+      older one both match: money returned and the work posted again on one day.
+    - "late_refund" of a refund whose only matching rows lie further back: it reverses nothing, and hints that the work
+      failed. So does a refund of an older work on the day on which it was posted again, if it is that late.
+    - "unmatched" of a refund with no matching row before it.
     """
-    return _pairs(completed).filter(~pl.col("reversal"), pl.col("paired")).select(ROW)
-
-
-def unmatched_reversals(completed: pl.LazyFrame) -> pl.LazyFrame:
-    """Reversals that match no row, keyed by `load_id`, `row_number` and `part`."""
-    return _pairs(completed).filter(pl.col("reversal"), ~pl.col("paired")).select(ROW)
-
-
-def _pairs(completed: pl.LazyFrame) -> pl.LazyFrame:
     key = ["patient_id", "code", "tooth_fdi", "supernumerary", "cents"]
     cents = (pl.col("fee") * 100).round().cast(pl.Int64)
     with_fee = completed.filter(pl.col("fee").is_not_null(), cents != 0).with_columns(
-        cents=cents.abs(), reversal=pl.col("fee") < 0
+        cents=cents.abs(), refund=pl.col("fee") < 0
     )
-    # Only keys that hold a reversal matter: a ledger has few.
-    charged = with_fee.join(with_fee.filter("reversal").select(key).unique(), on=key, how="semi", nulls_equal=True)
-    charged = charged.select(*ROW, *key, "service_date", "reversal")
-    same_day = [*key, "service_date"]
-    nth = charged.sort(*key, "service_date", *ROW, nulls_last=True).with_columns(
-        nth=pl.int_range(pl.len()).over([*same_day, "reversal"]),
-        pairs=pl.min_horizontal(
-            pl.col("reversal").sum().over(same_day).cast(pl.Int64),
-            (~pl.col("reversal")).sum().over(same_day).cast(pl.Int64),
-        ),
+    # Only keys that hold a refund matter: a ledger has few.
+    charged = with_fee.join(with_fee.filter("refund").select(key).unique(), on=key, how="semi", nulls_equal=True)
+    rows = (
+        charged.select(*ROW, *key, "service_date", "refund")
+        .sort(*key, "service_date", "refund", *ROW, nulls_last=True)
+        .collect()
     )
-    now = nth.filter(pl.col("nth") < pl.col("pairs")).with_columns(paired=pl.lit(True))
-    later = _latest_earlier(nth.filter(pl.col("nth") >= pl.col("pairs")), key)
-    columns = [*ROW, "reversal", "paired"]
-    return pl.concat([now.select(columns), later.select(columns)])
+    outcomes: list[str | None] = [None] * rows.height
+    group = rows.select(pl.struct(key).rle_id()).to_series() if rows.height else pl.Series([], dtype=pl.UInt32)
+    days = rows["service_date"].to_list()
+    refunds = rows["refund"].to_list()
+    for first, end in _stretches(group.to_list()):
+        _settle(outcomes, days, refunds, first, end, reversal_days)
+    found = rows.select(ROW).with_columns(outcome=pl.Series(outcomes, dtype=pl.String))
+    return found.filter(pl.col("outcome").is_not_null())
 
 
-def _latest_earlier(rows: pl.LazyFrame, key: list[str]) -> pl.LazyFrame:
-    # Postings open a bracket and reversals close the latest open one. `depth` counts open brackets, never below 0;
-    # at one depth openings and closings alternate, so the n-th of each belong together.
-    step = pl.when("reversal").then(-1).otherwise(1)
-    return (
-        rows.sort(*key, "service_date", "nth", nulls_last=True)
-        .with_columns(level=step.cum_sum().over(key))
-        .with_columns(floor=pl.min_horizontal(pl.col("level").cum_min().over(key), pl.lit(0)))
-        .with_columns(
-            depth=pl.col("level") - pl.col("floor") + pl.col("reversal").cast(pl.Int32),
-            closes_nothing=pl.col("reversal") & (pl.col("floor") < pl.col("floor").shift(1).over(key).fill_null(0)),
-        )
-        .with_columns(depth=pl.when("closes_nothing").then(-1).otherwise("depth"))
-        .with_columns(turn=pl.int_range(pl.len()).over([*key, "depth", "reversal"]))
-        .with_columns(other=pl.col("reversal").n_unique().over([*key, "depth", "turn"]))
-        .with_columns(paired=(pl.col("other") == 2) & ~pl.col("closes_nothing"))
-    )
+def _stretches(groups: list[int]) -> Iterator[tuple[int, int]]:
+    start = 0
+    for n in range(1, len(groups) + 1):
+        if n == len(groups) or groups[n] != groups[start]:
+            yield start, n
+            start = n
+
+
+def _settle(
+    outcomes: list[str | None], days: list[dt.date], refunds: list[bool], first: int, end: int, reversal_days: int
+) -> None:
+    """Settle the refunds of one patient, code, tooth and amount; a day's charges stand before its refunds."""
+    standing: list[int] = []  # charges not taken back, the latest last
+    n = first
+    while n < end:
+        day = days[n]
+        charges: list[int] = []
+        returned: list[int] = []
+        while n < end and days[n] == day:
+            (returned if refunds[n] else charges).append(n)
+            n += 1
+        redone = min(len(charges), len(returned)) if standing else 0
+        for refund in returned[:redone]:
+            outcomes[refund] = "refund" if (day - days[standing[-1]]).days <= reversal_days else "late_refund"
+        again = charges if redone else []
+        if not redone:
+            standing += charges
+        for refund in returned[redone:]:
+            if not standing:
+                outcomes[refund] = "unmatched"
+            elif (day - days[standing[-1]]).days > reversal_days:
+                outcomes[refund] = "late_refund"
+            else:
+                outcomes[standing.pop()], outcomes[refund] = "reversed", "refund"
+        standing += again
 
 
 def with_kind(rows: pl.LazyFrame, codes: pl.DataFrame) -> pl.LazyFrame:
@@ -139,29 +192,45 @@ def tooth_group(tooth_fdi: pl.Expr) -> pl.Expr:
     )
 
 
+def without_replanted(events: pl.LazyFrame) -> pl.LazyFrame:
+    """Rule 13, last sentence: an extraction and a replantation of one tooth on one day is no loss."""
+    tooth = [*TOOTH, "supernumerary", "service_date"]
+    put_back = events.filter(pl.col("event") == REPLANTATION).select(tooth).unique()
+    taken = events.filter(pl.col("event").is_in(TOOTH_LOST)).join(put_back, on=tooth, how="semi")
+    return events.join(taken.select(ROW), on=list(ROW), how="anti")
+
+
 def impossible_rows(events: pl.LazyFrame) -> pl.LazyFrame:
     """Rows that name a tooth after its extraction, keyed by `load_id`, `row_number` and `part`, with `reason`.
 
     A tooth does not come back: either the extraction or the later row carries a wrong number. The later row is set
     aside and the history up to the extraction kept. A row of the day of the extraction stands. What belongs to an
-    empty site (implant, pontic) or to a whole bridge stands too.
+    empty site (implant, pontic, denture tooth) or to a whole bridge stands too, and so does a crown on an implant.
     """
-    lost = events.filter(pl.col("event").is_in(EXTRACTIONS)).group_by([*TOOTH, "supernumerary"])
+    tooth = [*TOOTH, "supernumerary"]
+    lost = events.filter(pl.col("event").is_in(EXTRACTIONS)).group_by(tooth)
     first = lost.agg(extracted=pl.col("service_date").min())
+    implanted = _implanted(events, tooth)
     needs_tooth = events.filter(pl.col("event").is_not_null(), ~pl.col("event").is_in(NEEDS_NO_TOOTH))
+    of_implant = pl.col("event").is_in(ON_A_CROWN) & (pl.col("service_date") >= pl.col("implanted")).fill_null(False)
     return (
-        needs_tooth.join(first, on=[*TOOTH, "supernumerary"])
+        needs_tooth.join(first, on=tooth)
         .filter(pl.col("service_date") > pl.col("extracted"))
+        .join(implanted, on=tooth, how="left")
+        .filter(~of_implant)
         .select(*ROW, reason=pl.lit("after_extraction"))
     )
 
 
 def rows_on_implants(events: pl.LazyFrame) -> pl.LazyFrame:
-    """Crown rows on a position that already holds an implant: the crown of the implant, never of a tooth."""
-    implant = events.filter(pl.col("event") == "implant").group_by(TOOTH).agg(implanted=pl.col("service_date").min())
+    """Rows of a crown on a position that already holds an implant: done to the crown of the implant, never of a tooth."""
     return (
-        events.filter(pl.col("event") == "crown_placement")
-        .join(implant, on=list(TOOTH))
+        events.filter(pl.col("event").is_in(ON_A_CROWN))
+        .join(_implanted(events, list(TOOTH)), on=list(TOOTH))
         .filter(pl.col("service_date") >= pl.col("implanted"))
         .select(ROW)
     )
+
+
+def _implanted(events: pl.LazyFrame, tooth: list[str]) -> pl.LazyFrame:
+    return events.filter(pl.col("event") == IMPLANT).group_by(tooth).agg(implanted=pl.col("service_date").min())

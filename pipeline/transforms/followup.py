@@ -1,18 +1,19 @@
-"""Rules 8 and 10: how long a patient, and a tooth, was followed."""
+"""Rule 11: how long a patient was followed."""
 
 from __future__ import annotations
 
 import polars as pl
 
-from pipeline.transforms.events import IN_PLACE_OF_A_TOOTH, TOOTH, TOOTH_LOST
-
 
 def contacts(done: pl.LazyFrame, findings: pl.LazyFrame) -> pl.LazyFrame:
-    """Every day on which a patient was seen: `patient_id, seen`, one row per row of either table."""
+    """Every day on which a patient was seen: `patient_id, seen, is_exam`, one row per row of either table.
+
+    `done` holds `patient_id, service_date, is_exam`, without refunds, rows taken back and missed appointments.
+    """
     return pl.concat(
         [
-            done.select("patient_id", seen="service_date"),
-            findings.select("patient_id", seen="exam_date"),
+            done.select("patient_id", "is_exam", seen="service_date"),
+            findings.select("patient_id", is_exam=pl.lit(False), seen="exam_date"),
         ]
     )
 
@@ -35,12 +36,13 @@ def data_cutoff(done: pl.LazyFrame, findings: pl.LazyFrame, patients: pl.LazyFra
 def patient_followup(
     done: pl.LazyFrame, findings: pl.LazyFrame, patients: pl.LazyFrame, *, cutoff: pl.Expr
 ) -> pl.LazyFrame:
-    """Rule 8: the end of each patient's follow-up.
+    """Rule 11: the end of each patient's follow-up.
 
-    One row per patient seen: `patient_id, first_seen, followup_end, end_reason`. Follow-up ends at the last contact
-    (the latest of completed rows, findings and the recorded date), at death or at the cut-off, whichever is first.
-    Where two fall on one day, death stands before the cut-off and the cut-off before the last contact: a patient seen
-    on the last day of the data was not lost.
+    One row per patient seen: `patient_id, first_seen, last_seen, deceased_date, followup_end, end_reason, counted_to`.
+    Follow-up ends at the last contact (`last_seen`: the latest of completed rows, findings and the recorded date), at
+    death or at the cut-off, whichever is first. Where two fall on one day, death stands before the cut-off and the
+    cut-off before the last contact: a patient seen on the last day of the data was not lost. `counted_to` is the last
+    day on which anything can count: death or the cut-off.
     """
     seen = (
         contacts(done, findings)
@@ -48,51 +50,36 @@ def patient_followup(
         .agg(first_seen=pl.col("seen").min(), last_seen=pl.col("seen").max())
     )
     recorded = patients.select("patient_id", "last_contact_date", "deceased_date")
-    last = pl.max_horizontal("last_seen", "last_contact_date")
-    end = pl.min_horizontal(last, "deceased_date", cutoff)
-    return seen.join(recorded, on="patient_id", how="left").select(
-        "patient_id",
-        "first_seen",
-        followup_end=end,
-        end_reason=pl.when(pl.col("deceased_date") == end)
-        .then(pl.lit("death"))
-        .when(cutoff == end)
-        .then(pl.lit("cutoff"))
-        .otherwise(pl.lit("last_contact")),
+    return (
+        seen.join(recorded, on="patient_id", how="left")
+        .with_columns(
+            last_seen=pl.max_horizontal("last_seen", "last_contact_date"),
+            counted_to=pl.min_horizontal("deceased_date", cutoff),
+        )
+        .drop("last_contact_date")
+        .with_columns(followup_end=pl.min_horizontal("last_seen", "counted_to"))
+        .with_columns(end_reason=_reason(cutoff))
     )
 
 
-def extractions(events: pl.LazyFrame) -> pl.LazyFrame:
-    """The day each tooth was lost here: `patient_id, tooth_fdi, extracted`. Roots left on purpose count as loss."""
-    lost = events.filter(pl.col("event").is_in(TOOTH_LOST))
-    return lost.group_by(TOOTH).agg(extracted=pl.col("service_date").min())
+def followed_up(ends: pl.DataFrame, *, cutoff: pl.Expr, active_days: int | None) -> pl.DataFrame:
+    """The ends of `patient_followup`, with patients followed to death or the cut-off instead of the last contact.
 
-
-def lost_between_visits(
-    events: pl.LazyFrame, history: pl.LazyFrame, extracted: pl.LazyFrame, seen: pl.LazyFrame
-) -> pl.LazyFrame:
-    """Rule 10: teeth that were lost at an unknown time before something stood in their place.
-
-    An implant or pontic on the position, or an `existing` extraction, with no extraction here by that day, shows that
-    the tooth was lost in between: `patient_id, tooth_fdi, gap_seen, last_seen_with_tooth`, one row per tooth. The
-    tooth is followed to its patient's last contact before `gap_seen`; null where there is none.
+    With `active_days` only those last seen within so many days of the cut-off are: their last visit may itself be due
+    to a failure. None: all.
     """
-    stands = events.filter(pl.col("event").is_in(IN_PLACE_OF_A_TOOTH)).select(*TOOTH, "service_date")
-    told = history.filter(
-        pl.col("event").is_in([*IN_PLACE_OF_A_TOOTH, *TOOTH_LOST]), pl.col("service_date").is_not_null()
-    ).select(*TOOTH, "service_date")
-    gaps = (
-        pl.concat([stands, told])
-        .group_by(TOOTH)
-        .agg(gap_seen=pl.col("service_date").min())
-        .join(extracted, on=list(TOOTH), how="left")
-        .filter(pl.col("extracted").is_null() | (pl.col("extracted") > pl.col("gap_seen")))
-        .drop("extracted")
+    active = pl.lit(True)
+    if active_days is not None:
+        active = ((cutoff - pl.col("last_seen")).dt.total_days() <= active_days).fill_null(False)
+    end = pl.when(active).then("counted_to").otherwise("followup_end")
+    return ends.with_columns(followup_end=end).with_columns(end_reason=_reason(cutoff))
+
+
+def _reason(cutoff: pl.Expr) -> pl.Expr:
+    return (
+        pl.when(pl.col("deceased_date") == pl.col("followup_end"))
+        .then(pl.lit("death"))
+        .when(cutoff == pl.col("followup_end"))
+        .then(pl.lit("cutoff"))
+        .otherwise(pl.lit("last_contact"))
     )
-    last = (
-        gaps.join(seen, on="patient_id")
-        .filter(pl.col("seen") < pl.col("gap_seen"))
-        .group_by(TOOTH)
-        .agg(last_seen_with_tooth=pl.col("seen").max())
-    )
-    return gaps.join(last, on=list(TOOTH), how="left")

@@ -1,7 +1,7 @@
 """The linking step: rows of a ledger in, courses of endo and crowns with their fate out.
 
-A pure function of the stored tables and the rules: it can be run again under other rules on the same rows. What does
-not hang on the rules' numbers is read once (`read_ledger`), so that a run under other numbers (`link_ledger`) is cheap.
+A pure function of the stored tables and the rules: it can be run again under other rules on the same rows. What hangs
+on few of the rules' numbers is read once (`read_ledger`), so that a run under others (`link_ledger`) is cheap.
 """
 
 from __future__ import annotations
@@ -12,63 +12,52 @@ from dataclasses import dataclass, field, replace
 
 import polars as pl
 
-from pipeline.tables import CROWNS, ENDO_COURSES, PolarsType
+from pipeline.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES, PolarsType
 from pipeline.transforms import events as ev
-from pipeline.transforms.courses import FILLING, OPENING, TREATMENT, build_courses
-from pipeline.transforms.crowns import CROWN, build_crowns, crown_entry, crowns_from_elsewhere
-from pipeline.transforms.events import ROW
+from pipeline.transforms import others as ot
+from pipeline.transforms.courses import FILLING, OPENING, TREATMENT, build_courses, pulpotomies
+from pipeline.transforms.crowns import build_crowns, crown_entry, crowns_elsewhere
+from pipeline.transforms.events import KEY, ROW
 from pipeline.transforms.failures import (
-    COMPLICATIONS,
-    REMOVAL,
     RESECTION,
-    RETAINER,
     SURGERY,
     crown_failures,
+    crowns_found_missing,
     end_followup,
     endo_failures,
     first_complications,
     tooth_followup,
 )
-from pipeline.transforms.followup import contacts, data_cutoff, extractions, lost_between_visits, patient_followup
+from pipeline.transforms.followup import contacts, data_cutoff, followed_up, patient_followup
+from pipeline.transforms.gone import losses
+from pipeline.transforms.hints import access_fillings, elsewhere_hints, fillings_on_crowns
+from pipeline.transforms.others import courses_elsewhere, done_by_others, filled_by
 from pipeline.transforms.patient_numbers import number_patients
-from pipeline.transforms.timing import KEY, classify_endo_timing, nearest, renewing_courses
+from pipeline.transforms.rules import LinkRules
+from pipeline.transforms.timing import (
+    classify_endo_timing,
+    nearest,
+    openings_of,
+    renewed_after_opening,
+    renewing_courses,
+)
 
-TABLES = ("procedures", "patients", "crown_details", "findings", "contacts")
+TABLES = ("procedures", "patients", "crown_details", "findings", "elsewhere", "contacts")
 # Kinds of row that the rules look at; all others are contacts and nothing more.
 LINKED_KINDS = (
     *TREATMENT,
     *OPENING,
-    *COMPLICATIONS,
     *SURGERY,
     *RESECTION,
     *ev.TOOTH_LOST,
     *ev.IN_PLACE_OF_A_TOOTH,
-    CROWN,
-    RETAINER,
-    REMOVAL,
+    *ev.CROWNS,
+    *ev.COMPLICATIONS,
+    *ev.POSTS,
+    ev.REMOVAL,
+    ev.INTERIM,
+    ev.REPLANTATION,
 )
-
-
-@dataclass(frozen=True)
-class LinkRules:
-    """The numbers of the linking rules, each with its default; see the rule that names it."""
-
-    reversal_days: int = 60
-    hint_days: int = 400
-    course_gap_days: int = 180
-    course_pair_days: int = 365
-    crown_repost_days: int = 60
-    crown_pair_days: int = 120
-    lab_days: int = 21
-    renewal_days: int = 120
-    closure_days: int = 60
-    recement_days: int = 90
-    planned_crown_days: int = 30
-    recall_months: int = 12
-    active_days: int = 548
-    data_cutoff: dt.date | None = None
-    posted_at_prep: bool = False  # the posted date of a crown is its preparation, not its seat
-    followed_to_cutoff: bool = False  # a patient not seen again counts as followed until death or the cut-off
 
 
 @dataclass(frozen=True)
@@ -77,30 +66,34 @@ class LinkInput:
 
     Most rows of a ledger only say that a patient was seen. They may be left out of `procedures` and stand in
     `contacts` instead, with the counts of them in `left_out` (names of `Linked.counts`); `telling_codes`
-    says which must stay. `contacts` (`patient_id, service_date`) then holds the days up to `contacts_until`, the
-    cut-off that was asked for.
+    says which must stay. `contacts` (`patient_id, service_date, is_exam`) then holds the days up to `contacts_until`,
+    the cut-off that was asked for. `fees_kept` says whether most crown rows of the whole practice have a fee, which
+    a part of its rows cannot tell; None: these are all rows.
     """
 
     procedures: pl.LazyFrame
     patients: pl.LazyFrame
     crown_details: pl.LazyFrame
     findings: pl.LazyFrame
+    elsewhere: pl.LazyFrame
     contacts: pl.LazyFrame | None = None
     contacts_until: dt.date | None = None
     left_out: dict[str, int] = field(default_factory=dict)
+    fees_kept: bool | None = None
 
 
 def tables_of(
-    frames: Mapping[str, pl.LazyFrame], *, contacts_until: dt.date | None, left_out: dict[str, int] | None = None
+    frames: Mapping[str, pl.LazyFrame],
+    *,
+    contacts_until: dt.date | None,
+    fees_kept: bool | None,
+    left_out: dict[str, int] | None = None,
 ) -> LinkInput:
-    """The input of linking from its tables by name (`TABLES`), contacts apart."""
+    """The input of linking from its tables by name (`TABLES`)."""
     return LinkInput(
-        procedures=frames["procedures"],
-        patients=frames["patients"],
-        crown_details=frames["crown_details"],
-        findings=frames["findings"],
-        contacts=frames["contacts"],
+        **{name: frames[name] for name in TABLES},
         contacts_until=contacts_until,
+        fees_kept=fees_kept,
         left_out=left_out or {},
     )
 
@@ -109,7 +102,9 @@ def telling_codes(codes: pl.DataFrame) -> pl.DataFrame:
     """What each code may tell of a tooth, beyond that the patient was seen; one row per telling code.
 
     `code`; `linked`: the rules look at it where it names a tooth; `extraction`: no row on that tooth can be true
-    after it; `in_place`: it stands where a tooth was; `lost`: the tooth is gone with it.
+    after it; `in_place`: it stands where a tooth was; `lost`: the tooth is gone with it; `crown`: a crown, of which planned rows matter too, and
+    fillings on whose tooth; `filling`: a filling, which matters on a tooth with a crown; `exam`: an examination;
+    `no_contact`: the patient was not seen.
     """
     kinds = codes.select(
         "code",
@@ -117,6 +112,10 @@ def telling_codes(codes: pl.DataFrame) -> pl.DataFrame:
         extraction=pl.col("event").is_in(ev.EXTRACTIONS),
         in_place=pl.col("event").is_in(ev.IN_PLACE_OF_A_TOOTH),
         lost=pl.col("event").is_in(ev.TOOTH_LOST),
+        crown=pl.col("event").is_in(ev.CROWNS),
+        filling=pl.col("event") == ev.FILLING,
+        exam=pl.col("event") == ev.EXAM,
+        no_contact=pl.col("event").is_in(ev.NO_CONTACT),
     )
     return kinds.filter(pl.any_horizontal(pl.exclude("code")))
 
@@ -133,6 +132,7 @@ class Linked:
     crowns: pl.DataFrame
     endo_courses: pl.DataFrame
     tooth_followup: pl.DataFrame
+    elsewhere_hints: pl.DataFrame
     set_aside: pl.DataFrame
     begin: dt.date | None
     cutoff: dt.date | None
@@ -141,27 +141,30 @@ class Linked:
 
 @dataclass(frozen=True)
 class Ledger:
-    """What the stored tables say before the rules' numbers are applied; one for each data cut-off asked for.
+    """What the stored tables say before most of the rules' numbers are applied; one for each way of reading.
 
-    `begin` is the day of the first completed row that stands, `events` are those of permanent teeth whose
-    kind the rules look at, `history` the existing rows of permanent teeth. `ends` is the end of each patient's
-    follow-up at the last contact, `gaps` and `extracted` what became of single teeth. `cutoff` is the day up to which
-    the data reach, `cutoff_asked` the one that was asked for. Patients stand as whole numbers, in the order of their
-    ids, which `patient_ids` holds.
+    `begin` is the day of the first completed row that stands, `events` are those of permanent teeth whose kind the
+    rules look at, `others` what others did, `planned` the days on which a crown was planned (`patient_id, tooth_fdi,
+    day`). `ends` is the end of each patient's follow-up at the last contact, `lost` what became of single teeth,
+    `late_refunds` are hints. `cutoff` is the day up to which all data reach, `latest` that of these rows, `read_by`
+    the settings that it was read by (`LinkRules.reading`). Patients stand as whole numbers, in the order of their ids, which `patient_ids` holds.
     """
 
     begin: dt.date | None
     events: pl.DataFrame
-    history: pl.DataFrame
+    others: pl.DataFrame
+    planned: pl.DataFrame
     crown_details: pl.DataFrame
+    findings: pl.DataFrame
     ends: pl.DataFrame
-    deceased: pl.DataFrame
-    gaps: pl.DataFrame
-    extracted: pl.DataFrame
+    lost: pl.DataFrame
+    late_refunds: pl.DataFrame
+    fees_kept: bool
     set_aside: pl.DataFrame
     counts: dict[str, int]
     cutoff: dt.date | None
-    cutoff_asked: dt.date | None
+    latest: dt.date | None
+    read_by: tuple[object, ...]
     patient_ids: pl.Series
 
 
@@ -169,13 +172,16 @@ class Ledger:
 class _Rows:
     done: pl.DataFrame
     events: pl.DataFrame
-    history: pl.DataFrame
+    on_teeth: pl.DataFrame
+    existing: pl.DataFrame
+    planned: pl.DataFrame
+    late_refunds: pl.DataFrame
     set_aside: pl.DataFrame
     counts: dict[str, int]
 
 
 def link(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> Linked:
-    """Apply the ten linking rules.
+    """Apply the linking rules.
 
     Parameters
     ----------
@@ -188,75 +194,121 @@ def link(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> Linked:
 
     Returns
     -------
-    `crowns` and `endo_courses` as declared in `pipeline.tables`, sorted by their keys. The result does not depend on
-    the order of the rows.
+    `crowns`, `endo_courses`, `tooth_followup` and `elsewhere_hints` as declared in `pipeline.tables`, sorted by their
+    keys. The result does not depend on the order of the rows.
     """
-    return link_ledger(read_ledger(tables, codes, data_cutoff=rules.data_cutoff), rules)
+    return link_ledger(read_ledger(tables, codes, rules), rules)
 
 
-def read_ledger(tables: LinkInput, codes: pl.DataFrame, *, data_cutoff: dt.date | None = None) -> Ledger:
-    """Rules 1, 2, 8 and 10, which need every row and none of the other rules' numbers; see `link` for the tables.
+def read_ledger(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules, *, last_day: dt.date | None = None) -> Ledger:
+    """Rules 1 to 3, 11 and 13, which need every row and few of the rules' numbers; see `link` for the tables.
 
-    `data_cutoff` is the last day that counts; None for the latest day on which the data say that something was so.
+    `last_day` is the day up to which all data reach, where `tables` hold a part of them and no cut-off was asked for.
     """
-    if tables.contacts is not None and tables.contacts_until != data_cutoff:
+    if tables.contacts is not None and tables.contacts_until != rules.data_cutoff:
         raise ValueError("The contacts were gathered up to another cut-off than is asked for.")
     frames = {name: getattr(tables, name) for name in TABLES if getattr(tables, name) is not None}
     numbered, patient_ids = number_patients({name: rows.collect() for name, rows in frames.items()})
     tables = replace(tables, **{name: rows.lazy() for name, rows in numbered.items()})  # type: ignore[arg-type]
-    rows = _read_rows(tables, codes, data_cutoff)
+    rows = _read_rows(tables, codes, rules)
     findings = tables.findings
-    cutoff = data_cutoff or _latest(rows.done, tables)
-    findings = findings.filter(pl.col("exam_date") <= pl.lit(cutoff))
-    ends = patient_followup(rows.done.lazy(), findings, tables.patients, cutoff=pl.lit(cutoff, pl.Date)).collect()
-    extracted = extractions(rows.events.lazy()).collect()
+    latest = rules.data_cutoff or _latest(rows.done, tables)
+    cutoff = last_day or latest
+    until = pl.lit(cutoff, pl.Date)
+    findings = findings.filter(pl.col("exam_date") <= until)
+    ends = patient_followup(rows.done.lazy(), findings, tables.patients, cutoff=until).collect()
     seen = contacts(rows.done.lazy(), findings)
-    gaps = lost_between_visits(rows.events.lazy(), rows.history.lazy(), extracted.lazy(), seen).collect()
+    of_teeth = ev.permanent_teeth(findings).select(*KEY, "exam_date", "crown_in_place").collect()
+    others = done_by_others(
+        rows.existing.lazy(), ev.permanent_teeth(tables.elsewhere), _own_work(rows.events), seen, cutoff=until
+    ).collect()
+    exams = seen.filter("is_exam").select("patient_id", "seen").unique()
+    lost, contradicted = losses(rows.on_teeth.lazy(), others.lazy(), of_teeth.lazy(), exams, ends.lazy())
+    fees_kept = fees_are_kept(tables.procedures, codes) if tables.fees_kept is None else tables.fees_kept
     return Ledger(
         begin=_first(rows.done),
         events=rows.events,
-        history=rows.history,
+        others=others,
+        planned=rows.planned,
         crown_details=tables.crown_details.collect(),
+        findings=of_teeth,
         ends=ends,
-        deceased=tables.patients.select("patient_id", "deceased_date").collect(),
-        gaps=gaps,
-        extracted=extracted,
+        lost=lost,
+        late_refunds=rows.late_refunds,
+        fees_kept=fees_kept,
         set_aside=rows.set_aside,
-        counts=rows.counts,
+        counts=rows.counts
+        | {"signs_of_loss_contradicted": contradicted, "late_refunds": rows.late_refunds.height}
+        | _counts_of_others(others),
         cutoff=cutoff,
-        cutoff_asked=data_cutoff,
+        latest=latest,
+        read_by=rules.reading,
         patient_ids=patient_ids,
     )
+
+
+def fees_are_kept(procedures: pl.LazyFrame, codes: pl.DataFrame) -> bool:
+    """Whether most completed crown rows have a fee; only then does a fee of 0 say anything."""
+    crowned = codes.lazy().filter(pl.col("event").is_in(ev.CROWNS)).select("code")
+    rows = procedures.filter(pl.col("status") == "completed", pl.col("tooth_fdi").is_not_null())
+    fees = rows.join(crowned, on="code", how="semi").select(
+        paid=(pl.col("fee") > 0).fill_null(False).sum(), rows=(pl.col("fee").fill_null(0) >= 0).sum()
+    )
+    paid, every = fees.collect().row(0)
+    return bool(2 * paid > every)
 
 
 def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
     """The rules that hang on numbers, on a ledger read before; the result is that of `link` under the same rules.
 
-    Raises ValueError if the ledger was read up to another cut-off than the rules ask for.
+    Raises ValueError if the ledger was read by other settings than the rules ask for.
     """
-    if rules.data_cutoff != ledger.cutoff_asked:
-        raise ValueError("The ledger was read up to another cut-off than the rules ask for.")
-    events, extracted, gaps = ledger.events, ledger.extracted, ledger.gaps
-    ends = _to_cutoff(ledger) if rules.followed_to_cutoff else ledger.ends
-    courses = _courses(ledger, rules)
+    if rules.reading != ledger.read_by:
+        raise ValueError("The ledger was read by other settings than the rules ask for.")
+    events, others, lost = ledger.events, ledger.others, ledger.lost
+    ends = _ends(ledger, rules)
+    lost_how = {"losses": rules.losses}
+    courses, alive = _courses(ledger, rules)
     crowns = _crowns(ledger, rules)
-    courses = renewing_courses(courses, crowns, renewal_days=rules.renewal_days)
-    crowns = crown_failures(crowns, courses, events, extracted)
-    crowns = end_followup(crowns, ends, gaps, start="entry_date")
-    crowns = classify_endo_timing(crowns, courses, _filled_elsewhere(ledger.history))
-    crowns = first_complications(crowns, events)
-    courses = endo_failures(_link_to_crowns(courses, crowns), events, extracted)
-    courses = end_followup(courses, ends, gaps, start="since")
+    renewal_days = rules.renewal_days if rules.renewed_given_up else None
+    courses = renewing_courses(courses, crowns, renewal_days=renewal_days)
+    missing = crowns_found_missing(crowns, ledger.findings, events, recement_days=rules.recement_days)
+    crowns = crown_failures(
+        crowns, courses, events, others, lost, missing, repost_days=rules.crown_repost_days, losses=rules.losses
+    )
+    crowns = end_followup(crowns, ends, start="entry_date", after_last_contact=rules.count_after_last_contact)
+    fillings = _hints(crowns, courses, alive, events, rules)
+    answered = others.filter("answered", pl.col("what").is_in([ot.NOTHING, ot.ROOT_CANAL, ot.RETREATMENT]))
+    hinted = fillings.join(answered.select(KEY), on=KEY, how="anti") if rules.hints_open else fillings.clear()
+    crowns = classify_endo_timing(
+        crowns,
+        courses,
+        openings_of(courses, alive, hinted.select(*KEY, opened="day")),
+        filled_by(others, courses, _operated(events, others)),
+        events.filter(pl.col("event").is_in(ev.POSTS)).select(*KEY, post_day="service_date").unique(),
+        post_days=rules.course_gap_days,
+        undated=rules.undated_endo,
+    )
+    crowns = renewed_after_opening(crowns, courses, renewal_days=rules.renewal_days)
+    crowns = _end_early(crowns, ledger.planned, rules)
+    crowns = first_complications(crowns, courses, events, alive, missing, closure_days=rules.closure_days)
+    courses = endo_failures(_link_to_crowns(courses, crowns), events, others, lost, **lost_how)
+    courses = end_followup(courses, ends, start="since", after_last_contact=rules.count_after_last_contact)
     starts = [crowns.select(*KEY, start="entry_date"), courses.select(*KEY, start="since")]
     teeth = pl.concat(starts).group_by(KEY).agg(pl.col("start").min())
+    followed = tooth_followup(teeth, ends, lost, after_last_contact=rules.count_after_last_contact, **lost_how)
+    hints = elsewhere_hints(fillings, crowns, ledger.late_refunds, answered)
     return Linked(
         crowns=_shape(with_ids(crowns, ledger.patient_ids), CROWNS.schema).sort("crown_id"),
         endo_courses=_shape(with_ids(courses, ledger.patient_ids), ENDO_COURSES.schema).sort("course_id"),
-        tooth_followup=with_ids(tooth_followup(teeth, ends, gaps, extracted), ledger.patient_ids),
+        tooth_followup=with_ids(followed, ledger.patient_ids),
+        elsewhere_hints=with_ids(hints, ledger.patient_ids).select(
+            pl.col(name).cast(dtype) for name, dtype in ELSEWHERE_HINTS.schema.items()
+        ),
         set_aside=ledger.set_aside,
         begin=ledger.begin,
         cutoff=ledger.cutoff,
-        counts=ledger.counts | _counts(crowns, courses, gaps),
+        counts=ledger.counts | _counts(crowns, courses, hints, lost),
     )
 
 
@@ -275,23 +327,31 @@ def _first(done: pl.DataFrame) -> dt.date | None:
     return first if isinstance(first, dt.date) else None
 
 
-def _to_cutoff(ledger: Ledger) -> pl.DataFrame:
-    # Rule 8 without the last contact. A tooth known to be lost between visits still ends at the visit before.
-    last = pl.lit(ledger.cutoff, pl.Date)
-    end = pl.min_horizontal("deceased_date", last)
-    return ledger.ends.join(ledger.deceased, on="patient_id", how="left").select(
-        "patient_id",
-        "first_seen",
-        followup_end=end,
-        end_reason=pl.when(pl.col("deceased_date") == end).then(pl.lit("death")).otherwise(pl.lit("cutoff")),
-    )
+def _ends(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
+    if rules.followed == "last_contact":
+        return ledger.ends
+    active = rules.active_days if rules.followed == "active" else None
+    return followed_up(ledger.ends, cutoff=pl.lit(ledger.cutoff, pl.Date), active_days=active)
 
 
-def _read_rows(tables: LinkInput, codes: pl.DataFrame, last_day: dt.date | None) -> _Rows:
-    cutoff = None if last_day is None else pl.lit(last_day)
+def _own_work(events: pl.DataFrame) -> pl.LazyFrame:
+    kinds = dict.fromkeys(ev.CROWNS, ot.CROWN) | dict.fromkeys(TREATMENT, ot.ROOT_CANAL)
+    rows = events.lazy().filter(pl.col("event").is_in(list(kinds)))
+    return rows.select(*KEY, what=pl.col("event").replace_strict(kinds, return_dtype=pl.String), own_day="service_date")
+
+
+def _operated(events: pl.DataFrame, others: pl.DataFrame) -> pl.DataFrame:
+    here = events.filter(pl.col("event").is_in([*SURGERY, *RESECTION])).select(*KEY, day="service_date")
+    there = others.filter(pl.col("what") == ot.OPERATED, pl.col("day").is_not_null()).select(*KEY, "day")
+    return pl.concat([here, there])
+
+
+def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Rows:
+    cutoff = None if rules.data_cutoff is None else pl.lit(rules.data_cutoff)
     rows = tables.procedures
-    done = ev.done_rows(rows, cutoff=cutoff)
-    on_teeth = ev.with_kind(done.filter(pl.col("tooth_fdi").is_not_null()), codes)
+    completed = ev.completed_rows(rows, cutoff=cutoff)
+    refunds = ev.match_refunds(completed, reversal_days=rules.reversal_days)
+    done = ev.with_kind(ev.done_rows(completed, refunds), codes)
     columns = [
         *ROW,
         *KEY,
@@ -300,79 +360,195 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, last_day: dt.date | None)
         "code",
         "event",
         "detail",
+        "surface",
+        "fee",
         "provider_id",
         "site_id",
         "reason",
     ]
-    teeth = on_teeth.select(columns).collect(engine="streaming")
+    on_teeth = done.filter(pl.col("tooth_fdi").is_not_null()).select(columns)
+    teeth = ev.without_replanted(on_teeth).collect(engine="streaming")
     set_aside = ev.impossible_rows(teeth.lazy()).collect().sort(ROW)
-    standing = teeth.lazy().join(set_aside.lazy(), on=list(ROW), how="anti")
-    events = ev.permanent_teeth(standing.filter(pl.col("event").is_in(LINKED_KINDS))).collect()
-    on_implants = ev.rows_on_implants(events.lazy()).collect()
-    events = events.join(on_implants, on=list(ROW), how="anti")
-    seen = done.select(*ROW, "patient_id", "service_date").join(set_aside.lazy(), on=list(ROW), how="anti")
+    standing = ev.permanent_teeth(teeth.lazy()).join(set_aside.lazy(), on=list(ROW), how="anti").collect()
+    on_implants = ev.rows_on_implants(standing.lazy()).collect()
+    standing = standing.join(on_implants, on=list(ROW), how="anti")
+    events = standing.filter(pl.col("event").is_in([*LINKED_KINDS, ev.FILLING]))
+    seen = done.filter(~pl.col("event").is_in(ev.NO_CONTACT).fill_null(False)).select(
+        *ROW, "patient_id", "service_date", is_exam=(pl.col("event") == ev.EXAM).fill_null(False)
+    )
     existing = ev.permanent_teeth(rows.filter(pl.col("status") == "existing", pl.col("tooth_fdi").is_not_null()))
-    if cutoff is not None:
-        existing = existing.filter(pl.col("service_date").is_null() | (pl.col("service_date") <= cutoff))
-    completed = rows.filter(pl.col("status") == "completed")
+    planned = ev.permanent_teeth(rows.filter(pl.col("status") == "planned", pl.col("tooth_fdi").is_not_null()))
+    planned = ev.with_kind(planned, codes).filter(
+        pl.col("event").is_in(ev.CROWNS), pl.col("service_date").is_not_null()
+    )
     counted = pl.collect_all(
         [
-            seen.drop(ROW),
+            seen.join(set_aside.lazy(), on=list(ROW), how="anti").drop(ROW),
             ev.with_kind(existing, codes).filter(pl.col("event").is_in(LINKED_KINDS)),
             rows.group_by("status").len(),
-            ev.reversed_rows(completed).select(pl.len()),
-            ev.unmatched_reversals(completed).select(pl.len()),
+            planned.select(*KEY, day="service_date").unique(),
         ],
         engine="streaming",
     )
     by_status = dict(counted[2].iter_rows())
+    outcomes = dict(refunds.group_by("outcome").len().iter_rows())
     counts = {f"rows_{status}": by_status.get(status, 0) for status in ("completed", "planned", "existing", "void")}
     counts |= {
-        "rows_reversed": counted[3].item(),
-        "reversals_without_match": counted[4].item(),
+        "rows_reversed": outcomes.get("reversed", 0),
+        "reversals_without_match": outcomes.get("unmatched", 0),
         "rows_after_extraction": set_aside.height,
         "crown_rows_on_implants": on_implants.height,
         "rows_on_primary_teeth": teeth.filter(pl.col("tooth_fdi") > 48).height,
         "rows_on_supernumerary_teeth": teeth.filter("supernumerary").height,
-        "crown_rows": events.filter(pl.col("event") == CROWN).height,
+        "crown_rows": events.filter(pl.col("event").is_in(ev.CROWNS)).height,
+        "teeth_replanted": on_teeth.select(pl.len()).collect().item() - teeth.height,
+        "root_canals_coded_for_another_tooth": _coded_for_another_tooth(events),
     }
     aside = set_aside.select(*ROW, pl.lit("service_date").alias("field"), "reason")
     counts = {name: n + tables.left_out.get(name, 0) for name, n in counts.items()}
     done_days = counted[0] if tables.contacts is None else pl.concat([counted[0], tables.contacts.collect()])
-    return _Rows(done=done_days, events=events, history=counted[1], set_aside=aside, counts=counts)
+    return _Rows(
+        done=done_days,
+        events=events,
+        on_teeth=standing,
+        existing=counted[1],
+        planned=counted[3],
+        late_refunds=_late_refunds(completed, refunds, codes),
+        set_aside=aside,
+        counts=counts,
+    )
 
 
-def _courses(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
-    courses = build_courses(
-        ledger.events.lazy(), ledger.history.lazy(), course_gap_days=rules.course_gap_days
+def _late_refunds(completed: pl.LazyFrame, refunds: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFrame:
+    """Refunds of crowns and root canals of permanent teeth that came too late to take a row back."""
+    late = refunds.filter(pl.col("outcome") == "late_refund").lazy()
+    rows = ev.with_kind(completed.join(late, on=list(ROW), how="semi"), codes)
+    rows = ev.permanent_teeth(rows).filter(pl.col("event").is_in([*ev.CROWNS, *TREATMENT]))
+    return rows.select(*KEY, day="service_date").unique().sort(*KEY, "day").collect()
+
+
+def _coded_for_another_tooth(events: pl.DataFrame) -> int:
+    """Rows of root canal treatment whose code is that of another class of tooth."""
+    rows = events.filter(pl.col("event").is_in(FILLING), pl.col("detail").is_in(["anterior", "premolar", "molar"]))
+    return rows.filter(pl.col("detail") != ev.tooth_group(pl.col("tooth_fdi"))).height
+
+
+def _courses(ledger: Ledger, rules: LinkRules) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Courses here and, on a known day, elsewhere; and the pulpotomies that are the start of none."""
+    events = ledger.events.lazy()
+    elsewhere = courses_elsewhere(ledger.others)
+    known_by = ledger.others.filter(pl.col("what").is_in([ot.ROOT_CANAL, ot.RETREATMENT]))
+    known_by = known_by.group_by(KEY).agg(filled_elsewhere=pl.col("by").min())
+    here = build_courses(
+        events,
+        known_by.drop_nulls().lazy(),
+        course_gap_days=rules.course_gap_days,
+        course_pair_days=rules.course_pair_days,
+        fees_kept=ledger.fees_kept,
     ).collect()
-    return numbered(courses.sort(*KEY, "started", "kind"), "course_id", "E")
+    here = here.with_columns(done_elsewhere=pl.lit(False), is_year=pl.lit(False))
+    ours = here.filter(pl.col("completed").is_not_null()).group_by(KEY).agg(first_done=pl.col("completed").min())
+    first = elsewhere.group_by(KEY).agg(first_elsewhere=pl.col("started").min())
+    there = elsewhere.join(ours, on=KEY, how="left").join(first, on=KEY)
+    earlier = (pl.col("first_done") < pl.col("started")).fill_null(False) | (
+        pl.col("first_elsewhere") < pl.col("started")
+    )
+    there = there.select(
+        *KEY,
+        "started",
+        "repeat",
+        "is_year",
+        completed="started",
+        last_row="started",
+        visits=pl.lit(1, pl.UInt32),
+        kind=pl.when(pl.col("repeat") | earlier).then(pl.lit("retreatment")).otherwise(pl.lit("initial")),
+        coded_as_initial=~pl.col("repeat") & earlier,
+        done_elsewhere=pl.lit(True),
+    )
+    every = pl.concat([here, there], how="diagonal").sort(*KEY, "started", "kind", "done_elsewhere")
+    alive = pulpotomies(events).collect()
+    begun = every.select(*KEY, "started", "last_row")
+    within = (pl.col("opened") >= pl.col("started")) & (pl.col("opened") <= pl.col("last_row"))
+    in_course = alive.join(begun, on=KEY).filter(within).select(*KEY, "opened").unique()
+    # A tooth that was root-filled has no pulp to be opened.
+    filled = every.filter(pl.col("completed").is_not_null()).group_by(KEY).agg(filled=pl.col("completed").min())
+    alive = alive.join(in_course, on=[*KEY, "opened"], how="anti").join(filled, on=KEY, how="left")
+    alive = alive.filter((pl.col("opened") <= pl.col("filled")).fill_null(True)).drop("filled")
+    return numbered(every, "course_id", "E"), alive
 
 
 def _crowns(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
     details = ev.permanent_teeth(ledger.crown_details.lazy())
+    opened = ledger.events.lazy().filter(pl.col("event").is_in([*TREATMENT, *OPENING]))
     here = build_crowns(
         ledger.events.lazy(),
         details,
+        opened.select(*KEY, opened="service_date"),
         crown_repost_days=rules.crown_repost_days,
+        crown_pair_days=rules.crown_pair_days,
         lab_days=rules.lab_days,
         posted_at_prep=rules.posted_at_prep,
-    ).with_columns(seen_date=pl.lit(None, pl.Date))
+        fees_kept=ledger.fees_kept,
+    ).with_columns(seen_date=pl.lit(None, pl.Date), done_elsewhere=pl.lit(False))
     here = here.collect().lazy()
-    elsewhere = crowns_from_elsewhere(
-        ledger.history.lazy(), here, details, ledger.ends.lazy().select("patient_id", "first_seen")
-    )
+    elsewhere = crowns_elsewhere(
+        ledger.others.lazy(), here, details, ledger.ends.lazy().select("patient_id", "first_seen")
+    ).with_columns(done_elsewhere=pl.lit(True))
     records_begin = pl.lit(ledger.begin, pl.Date)
-    crowns = crown_entry(pl.concat([here, elsewhere]), records_begin=records_begin).collect()
+    every = pl.concat([here, elsewhere.collect().lazy()], how="diagonal")
+    crowns = crown_entry(every, records_begin=records_begin).collect()
     crowns = crowns.with_columns(in_place_from=pl.coalesce("seat_date", pl.col("seen_date") - pl.duration(days=1)))
-    return numbered(crowns.sort(*KEY, "in_place_from", "posted_first"), "crown_id", "C")
+    return numbered(crowns.sort(*KEY, "in_place_from", "posted_first", "crown_kind"), "crown_id", "C")
 
 
-def _filled_elsewhere(history: pl.DataFrame) -> pl.DataFrame:
-    filled = history.filter(pl.col("event").is_in(FILLING)).group_by(KEY)
-    undated = pl.col("service_date").is_null().any()
-    seen = pl.when(undated).then(None).otherwise(pl.col("service_date").min())
-    return filled.agg(filled_seen=seen, is_filled_elsewhere=pl.lit(True).first())
+def _hints(
+    crowns: pl.DataFrame, courses: pl.DataFrame, alive: pl.DataFrame, events: pl.DataFrame, rules: LinkRules
+) -> pl.DataFrame:
+    ours = crowns.filter(~pl.col("done_elsewhere")).select(
+        *KEY, "crown_id", "in_place_from", followed_to="exit_date", is_failed="failure"
+    )
+    return fillings_on_crowns(ours, access_fillings(events), courses, alive, hint_days=rules.hint_days)
+
+
+def _end_early(crowns: pl.DataFrame, planned: pl.DataFrame, rules: LinkRules) -> pl.DataFrame:
+    """Ways that end follow-up before the failure: at an opening for a planned crown, or at a reopening."""
+    if rules.planned_ends:
+        shortly = (
+            crowns.filter(pl.col("access_date").is_not_null())
+            .join(planned, on=KEY)
+            .filter((pl.col("access_date") - pl.col("day")).dt.total_days().is_between(0, rules.planned_crown_days))
+            .select("crown_id", ends="access_date")
+            .unique()
+        )
+        crowns = _ended(crowns, shortly)
+        given_up = (
+            pl.col("access_date").is_not_null() & (pl.col("access_date") >= pl.col("exit_date")) & ~pl.col("failure")
+        )
+        given_up &= pl.col("crown_id").is_in(shortly["crown_id"].implode())
+        crowns = crowns.with_columns(
+            endo_timing=pl.when(given_up).then(pl.lit("vital")).otherwise("endo_timing"),
+            access_date=pl.when(~given_up).then("access_date"),
+            renewed_after_opening=pl.col("renewed_after_opening") & ~given_up,
+        )
+    if rules.reopening_ends:
+        crowns = _ended(crowns, crowns.select("crown_id", ends="reopened_date").drop_nulls())
+    return crowns
+
+
+def _ended(crowns: pl.DataFrame, ends: pl.DataFrame) -> pl.DataFrame:
+    out = crowns.join(ends, on="crown_id", how="left", maintain_order="left")
+    early = (pl.col("ends") < pl.col("exit_date")).fill_null(False) | (
+        (pl.col("ends") == pl.col("exit_date")).fill_null(False) & ~pl.col("failure")
+    )
+    return out.with_columns(
+        exit_date=pl.when(early).then("ends").otherwise("exit_date"),
+        failure=pl.col("failure") & ~early,
+        failure_cause=pl.when(~early).then("failure_cause"),
+        failure_elsewhere=pl.col("failure_elsewhere") & ~early,
+        loss_reason=pl.when(~early).then("loss_reason"),
+        loss_interval_days=pl.when(~early).then("loss_interval_days"),
+        exit_reason=pl.when(early).then(pl.lit("last_contact")).otherwise("exit_reason"),
+    ).drop("ends")
 
 
 def _link_to_crowns(courses: pl.DataFrame, crowns: pl.DataFrame) -> pl.DataFrame:
@@ -413,34 +589,52 @@ def numbered(frame: pl.DataFrame, name: str, prefix: str) -> pl.DataFrame:
 
 def _shape(frame: pl.DataFrame, schema: dict[str, PolarsType]) -> pl.DataFrame:
     grouped = frame.with_columns(tooth_group=ev.tooth_group(pl.col("tooth_fdi")))
-    flags = {n: pl.lit(t == pl.Boolean and False, t) if t == pl.Boolean else pl.lit(None, t) for n, t in schema.items()}
-    grouped = grouped.with_columns(**{n: v for n, v in flags.items() if n not in grouped.columns})
-    if "crown_kind" in schema:
-        grouped = grouped.with_columns(crown_kind=pl.lit("single"))
     return grouped.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
-def _counts(crowns: pl.DataFrame, courses: pl.DataFrame, gaps: pl.DataFrame) -> dict[str, int]:
-    known = crowns.filter(pl.col("seat_date").is_not_null())
-    made_here = known.filter(pl.col("posted_first").is_not_null())
-    first_repeat = courses.sort("started").unique(KEY, keep="first", maintain_order=True)
-    vital = pl.col("endo_timing") == "vital"
+def _counts_of_others(others: pl.DataFrame) -> dict[str, int]:
+    filled = others.filter(pl.col("what") == ot.ROOT_CANAL)
     return {
-        "crowns": known.height,
-        "crowns_from_elsewhere_unknown_age": crowns.height - known.height,
-        "crowns_from_elsewhere_known_age": known.height - made_here.height,
-        "seats_recorded": known.filter("seat_recorded").height,
-        "seats_shifted_from_preparation": known.filter(pl.col("shift_days") > 0).height,
-        "crowns_order_uncertain": known.filter("order_uncertain").height,
-        "crowns_not_followed": known.filter(pl.col("exit_date") <= pl.col("entry_date")).height,
-        "vital_by_ledger_root_filled_by_record": known.filter(
+        "root_canals_elsewhere_dated": filled.filter(pl.col("day").is_not_null()).height,
+        "root_canals_elsewhere_undated": filled.filter(pl.col("day").is_null()).height,
+    }
+
+
+def _counts(crowns: pl.DataFrame, courses: pl.DataFrame, hints: pl.DataFrame, lost: pl.DataFrame) -> dict[str, int]:
+    ours = crowns.filter(~pl.col("done_elsewhere"))
+    theirs = crowns.filter("done_elsewhere")
+    single = ours.filter(pl.col("crown_kind") == "single")
+    known = theirs.filter(pl.col("seat_date").is_not_null())
+    own_courses = courses.filter(~pl.col("done_elsewhere"))
+    first_repeat = own_courses.sort("started").unique(KEY, keep="first", maintain_order=True)
+    vital = pl.col("endo_timing") == "vital"
+    by_kind = dict(hints.group_by("kind").len().iter_rows())
+    return {
+        "crowns": single.height,
+        "crowns_other_kinds": ours.height - single.height,
+        "crowns_from_elsewhere_unknown_age": theirs.height - known.height,
+        "crowns_from_elsewhere_known_age": known.height,
+        "seats_recorded": ours.filter("seat_recorded").height,
+        "seats_shifted_from_preparation": ours.filter(pl.col("shift_days") > 0).height,
+        "crowns_order_uncertain": single.filter("order_uncertain").height,
+        "crowns_timing_unknown": single.filter(pl.col("endo_timing").is_null()).height,
+        "crowns_opened_elsewhere": single.filter("access_elsewhere").height,
+        "crowns_reopened": single.filter(pl.col("reopened_date").is_not_null()).height,
+        "crowns_renewed_after_opening": single.filter("renewed_after_opening").height,
+        "crowns_remade_without_fee": ours.filter("remake_no_fee").height,
+        "crowns_not_followed": ours.filter(pl.col("exit_date") <= pl.col("entry_date")).height,
+        "vital_by_ledger_root_filled_by_record": ours.filter(
             vital & (pl.col("pulp_status_at_prep") == "root_filled")
         ).height,
-        "endo_courses": courses.height,
-        "courses_never_completed": courses["completed"].null_count(),
-        "retreatments_coded_as_initial": courses.filter("coded_as_initial").height,
+        "endo_courses": own_courses.height,
+        "courses_elsewhere": courses.height - own_courses.height,
+        "courses_never_completed": own_courses["completed"].null_count(),
+        "retreatments_coded_as_initial": own_courses.filter("coded_as_initial").height,
         "retreatments_without_first_treatment": first_repeat.filter(
             (pl.col("kind") == "retreatment") & ~pl.col("coded_as_initial")
         ).height,
-        "teeth_lost_between_visits": gaps.height,
+        "failures_elsewhere": crowns.filter("failure_elsewhere").height + courses.filter("failure_elsewhere").height,
+        "teeth_lost_between_visits": lost.filter(pl.col("gone_by").is_not_null()).height,
+        "hints_filling_on_crown": by_kind.get("filling_on_crown", 0),
+        "hints_undated_root_canal": by_kind.get("undated_root_canal", 0),
     }

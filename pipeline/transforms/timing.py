@@ -1,4 +1,4 @@
-"""Rule 5: where the root canal on a tooth falls relative to the seat of its crown.
+"""Rule 7: where the root canal on a tooth falls relative to the seat of its crown.
 
 Frames here are eager and hold one row per crown or per course. `in_place_from` is the seat date, or, for a crown of
 unknown age, the day before it was first seen (so that a course begun on the day of the first visit went through it).
@@ -10,9 +10,7 @@ from typing import Literal
 
 import polars as pl
 
-from pipeline.transforms.events import TOOTH
-
-KEY = list(TOOTH)
+from pipeline.transforms.events import KEY
 
 
 def nearest(
@@ -43,13 +41,16 @@ def nearest(
     return pl.concat([joined, left.filter(pl.col(left_on).is_null())], how="diagonal")
 
 
-def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, renewal_days: int) -> pl.DataFrame:
-    """Courses done for a new crown: add `new_crown_id`, null for the others.
+def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, renewal_days: int | None) -> pl.DataFrame:
+    """Courses done for a new crown: add `new_crown_id`, null for the others; for one other way to count.
 
     A course counts as done for the next crown seated on its tooth (on or after its start) if that seat comes at most
-    `renewal_days` after the course was completed. Such a course ends the old crown at its start: the old crown
-    was given up, not opened. A course never completed is measured from its start.
+    `renewal_days` after the course was completed. Such a course ends the old crown at its start: the old crown was
+    given up, not opened. A course never completed is measured from its start. This uses what came later: opened crowns
+    that failed soon vanish from the opened ones, which leans towards no harm of an opening. None: no course is.
     """
+    if renewal_days is None:
+        return courses.with_columns(new_crown_id=pl.lit(None, pl.String))
     seats = crowns.filter(pl.col("posted_first").is_not_null()).select(
         *KEY, pl.col("seat_date").alias("next_seat"), pl.col("crown_id").alias("new_crown_id")
     )
@@ -60,79 +61,182 @@ def renewing_courses(courses: pl.DataFrame, crowns: pl.DataFrame, *, renewal_day
     return joined.with_columns(new_crown_id=pl.when(in_time).then("new_crown_id")).drop("next_seat")
 
 
-def classify_endo_timing(crowns: pl.DataFrame, courses: pl.DataFrame, filled_elsewhere: pl.DataFrame) -> pl.DataFrame:
-    """Rule 5: label each crown by where the root canal on its tooth falls relative to its seat.
+def openings_of(courses: pl.DataFrame, pulpotomies: pl.DataFrame, hints: pl.DataFrame) -> pl.DataFrame:
+    """Days on which a pulp was opened: `patient_id, tooth_fdi, opened, through_id, is_elsewhere, is_year, settles`.
+
+    The start of each course of first treatment, which is its first row that opens the pulp; a pulpotomy that no course
+    follows; and, where they count as openings, hints of an opening elsewhere (`patient_id, tooth_fdi, opened`), which
+    settle nothing. A course of repeat treatment opens a filled canal and no pulp. One row per tooth and day.
+    """
+    first = courses.filter(pl.col("kind") == "initial", pl.col("new_crown_id").is_null())
+    started = first.select(
+        *KEY,
+        opened="started",
+        through_id="course_id",
+        is_elsewhere="done_elsewhere",
+        is_year="is_year",
+        settles=pl.lit(True),
+    )
+    plain = {"through_id": pl.lit(None, pl.String), "is_year": pl.lit(False)}
+    kept_alive = pulpotomies.select(*KEY, "opened", is_elsewhere=pl.lit(False), settles=pl.lit(True), **plain)
+    hinted = hints.select(*KEY, "opened", is_elsewhere=pl.lit(True), settles=pl.lit(False), **plain)
+    columns = started.columns
+    every = pl.concat([started, kept_alive.select(columns), hinted.select(columns)])
+    return every.sort(*KEY, "opened", "is_elsewhere", "through_id", nulls_last=True).unique(
+        [*KEY, "opened"], keep="first", maintain_order=True
+    )
+
+
+def classify_endo_timing(
+    crowns: pl.DataFrame,
+    courses: pl.DataFrame,
+    openings: pl.DataFrame,
+    filled: pl.DataFrame,
+    posts: pl.DataFrame,
+    *,
+    post_days: int,
+    undated: Literal["neither", "before_seat", "through_crown"] = "neither",
+) -> pl.DataFrame:
+    """Rule 7: label each crown by where the root canal on its tooth falls relative to its seat.
 
     Parameters
     ----------
     crowns
-        `patient_id, tooth_fdi, crown_id, in_place_from, seat_date, shift_days, exit_date, failure`.
+        `patient_id, tooth_fdi, crown_id, in_place_from, seat_date, shift_days, exit_date, failure, opened_between,
+        post, pulp_status_at_prep`.
     courses
-        `patient_id, tooth_fdi, course_id, started, completed, new_crown_id`.
-    filled_elsewhere
-        Teeth whose root canal was done elsewhere: `patient_id, tooth_fdi, filled_seen` (null where undated).
+        Courses done here, and elsewhere on a known day: `patient_id, tooth_fdi, course_id, started, completed, kind,
+        done_elsewhere, is_year`.
+    openings
+        `openings_of`.
+    filled
+        Teeth with a root canal from elsewhere of unknown day: `patient_id, tooth_fdi, filled_by` (`others.filled_by`).
+    posts
+        Days with a post: `patient_id, tooth_fdi, post_day`; one at most `post_days` before the seat, or on it, tells.
+    undated
+        What a crown whose root canal elsewhere has no date counts as.
 
     Returns
     -------
-    One row per crown, with four more columns:
+    One row per crown, with six more columns:
 
-    - `endo_timing`: "before_seat" (a course completed on or before the seat; also one begun by then and completed
-      later or never, and a root canal from elsewhere known by then), "through_crown" (else a course started after
-      the seat, this crown still in place), or "vital".
-    - `course_id`: the course that decides; null for "vital" and for a root canal done elsewhere.
+    - `endo_timing`: "before_seat": a course completed on or before the seat, here or elsewhere; a root canal elsewhere
+      known by then; a post, or a record that the tooth was root-filled; or a course begun by the seat and completed
+      later or never. "through_crown": else opened after the seat, this crown still in place. Null: else a root canal
+      elsewhere at a time that cannot be told, before or after the seat; an opening of ours after the seat settles it,
+      for then the pulp was alive at the seat. Else "vital".
+    - `course_id`: the course that decides; null where none does.
     - `access_date`: the day the crown was opened; null unless "through_crown".
-    - `order_uncertain`: True where the order hangs on the shift from preparation to seat, where the course was begun
-      by the seat and not completed by it, or where the age of the crown is unknown.
+    - `access_elsewhere`: True where others opened it.
+    - `reopened_date`: the first course through a crown that is "before_seat"; the label stays.
+    - `order_uncertain`: True where the order hangs on the shift from preparation to seat, where the course was begun by
+      the seat and not completed by it, where only the year of a root canal elsewhere is known and it is that of the
+      seat, where the tooth was opened between two rows of the crown, where the age of the crown is unknown, and where
+      `endo_timing` is null.
 
     "vital" means that no course was seen before follow-up ended, so it is no outcome in itself. Comparing crowns by
     this label from the seat onwards flatters the crowns opened later, which had to last until then [1]; in the
-    comparison an opening enters on its own date. A course that starts on the day the crown fails did not go through
-    it.
+    comparison an opening enters on its own date. A crown that ended on or before the day of an opening was not opened.
 
     References
     ----------
     [1] Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.
     """
-    completed = courses.filter(pl.col("completed").is_not_null()).select(
-        *KEY, before_id="course_id", before_completed="completed"
+    own_first = courses.sort("done_elsewhere", "is_year", "course_id")
+    completed = (
+        own_first.filter(pl.col("completed").is_not_null())
+        .unique([*KEY, "completed"], keep="first", maintain_order=True)
+        .select(*KEY, before_id="course_id", before_completed="completed", before_year="is_year")
     )
-    begun = courses.select(*KEY, begun_id="course_id", begun="started")
-    through = courses.filter(pl.col("new_crown_id").is_null()).select(*KEY, through_id="course_id", opened="started")
-    out = nearest(
-        crowns, completed, left_on="in_place_from", right_on="before_completed", strategy="backward", same_day=True
+    begun = own_first.unique([*KEY, "started"], keep="first", maintain_order=True).select(
+        *KEY, begun_id="course_id", begun="started"
     )
-    out = nearest(out, begun, left_on="in_place_from", right_on="begun", strategy="backward", same_day=True)
-    out = nearest(out, through, left_on="in_place_from", right_on="opened", strategy="forward", same_day=False)
-    out = out.join(filled_elsewhere, on=KEY, how="left", coalesce=True)
-    return _decide(out).select(*crowns.columns, "endo_timing", "course_id", "access_date", "order_uncertain")
+    later = begun.select(*KEY, reopened="begun")
+    at_seat = {"left_on": "in_place_from"}
+    out = nearest(crowns, completed, right_on="before_completed", strategy="backward", same_day=True, **at_seat)
+    out = nearest(out, begun, right_on="begun", strategy="backward", same_day=True, **at_seat)
+    out = nearest(out, posts, right_on="post_day", strategy="backward", same_day=True, **at_seat)
+    out = nearest(out, openings, right_on="opened", strategy="forward", same_day=False, **at_seat)
+    settled = openings.filter("settles").select(*KEY, settled="opened")
+    out = nearest(out, settled, right_on="settled", strategy="forward", same_day=False, **at_seat)
+    out = nearest(out, later, right_on="reopened", strategy="forward", same_day=False, **at_seat)
+    out = out.join(filled.with_columns(is_filled=pl.lit(True)), on=KEY, how="left")
+    return _decide(out, post_days=post_days, undated=undated).select(
+        *crowns.columns,
+        "endo_timing",
+        "course_id",
+        "access_date",
+        "access_elsewhere",
+        "reopened_date",
+        "order_uncertain",
+    )
 
 
-def _decide(candidates: pl.DataFrame) -> pl.DataFrame:
+def _decide(candidates: pl.DataFrame, *, post_days: int, undated: str) -> pl.DataFrame:
+    seat = pl.col("in_place_from")
     completed_before = pl.col("before_id").is_not_null()
     begun_before = pl.col("begun_id").is_not_null()
-    elsewhere = pl.col("is_filled_elsewhere").fill_null(False) & (
-        pl.col("filled_seen").is_null() | (pl.col("filled_seen") <= pl.col("in_place_from"))
-    )
-    in_place = pl.col("opened") <= pl.col("exit_date")
-    in_place &= ~(pl.col("failure") & (pl.col("opened") == pl.col("exit_date")))
-    unshifted = pl.col("in_place_from") - pl.duration(days=pl.col("shift_days"))
+    is_filled = pl.col("is_filled").fill_null(False)
+    filled_by_seat = is_filled & (pl.col("filled_by") <= seat).fill_null(False)
+    posted = ((seat - pl.col("post_day")).dt.total_days() <= post_days).fill_null(False)
+    recorded = (pl.col("post").is_not_null() & (pl.col("post") != "none")) | (
+        pl.col("pulp_status_at_prep") == "root_filled"
+    ).fill_null(False)
+    sure = filled_by_seat | posted | recorded.fill_null(False)
+    before = completed_before | begun_before | sure
+    undated_elsewhere = is_filled & ~filled_by_seat & pl.col("settled").is_null()
+    opened = pl.col("opened")
+    through = ~before & _in_place_on(opened) & ~(undated_elsewhere & ~pl.col("settles").fill_null(False))
+    neither = ~before & ~through & undated_elsewhere
+    middle = seat + pl.duration(days=(pl.col("exit_date") - seat).dt.total_days() // 2)
+    counts_as_opened = neither & pl.lit(undated == "through_crown") & (middle > seat) & _in_place_on(middle)
+    counts_as_before = neither & pl.lit(undated == "before_seat")
+    unshifted = seat - pl.duration(days=pl.col("shift_days"))
     hangs_on_shift = completed_before & (pl.col("before_completed") > unshifted)
     hangs_on_shift |= ~completed_before & begun_before & (pl.col("begun") > unshifted)
-    unknown_age = pl.col("seat_date").is_null()
-    return candidates.with_columns(
-        endo_timing=pl.when(completed_before | begun_before | elsewhere)
+    in_year = pl.col("before_year").fill_null(False) & (pl.col("before_completed").dt.year() == seat.dt.year())
+    opened_in_year = pl.col("is_year").fill_null(False) & (opened.dt.year() == seat.dt.year())
+    doubtful = hangs_on_shift | (~completed_before & begun_before) | in_year
+    uncertain = before & (pl.col("seat_date").is_null() | (~sure & doubtful.fill_null(False)))
+    uncertain |= (through & opened_in_year.fill_null(False)) | neither | pl.col("opened_between")
+    labelled = candidates.with_columns(
+        endo_timing=pl.when(before | counts_as_before)
         .then(pl.lit("before_seat"))
-        .when(in_place.fill_null(False))
+        .when(through | counts_as_opened)
         .then(pl.lit("through_crown"))
-        .otherwise(pl.lit("vital"))
-    ).with_columns(
+        .when(~neither)
+        .then(pl.lit("vital")),
+        access_date=pl.when(through).then(opened).when(counts_as_opened).then(middle),
+        access_elsewhere=(through & pl.col("is_elsewhere").fill_null(False)) | counts_as_opened,
+        reopened_date=pl.when(before & _in_place_on(pl.col("reopened"))).then("reopened"),
+        order_uncertain=uncertain.fill_null(False),
+    )
+    return labelled.with_columns(
         course_id=pl.when(completed_before)
         .then("before_id")
         .when(begun_before)
         .then("begun_id")
-        .when(pl.col("endo_timing") == "through_crown")
-        .then("through_id"),
-        access_date=pl.when(pl.col("endo_timing") == "through_crown").then("opened"),
-        order_uncertain=(pl.col("endo_timing") == "before_seat")
-        & (unknown_age | hangs_on_shift.fill_null(False) | (~completed_before & begun_before)),
+        .when(through)
+        .then("through_id")
+    )
+
+
+def _in_place_on(day: pl.Expr) -> pl.Expr:
+    """Whether the crown was still in place on a day: followed up to it, and not failed on or before it."""
+    return ((day <= pl.col("exit_date")) & ~(pl.col("failure") & (day == pl.col("exit_date")))).fill_null(False)
+
+
+def renewed_after_opening(crowns: pl.DataFrame, courses: pl.DataFrame, *, renewal_days: int) -> pl.DataFrame:
+    """Rule 7: add `renewed_after_opening`: opened, replaced, the new crown seated within `renewal_days` of the course.
+
+    Days run from the completion of the course (from its start where it was never completed, from the opening where
+    there was no course). Such a crown has failed like any other that was replaced.
+    """
+    done = courses.select("course_id", course_done=pl.coalesce("completed", "started"))
+    out = crowns.join(done, on="course_id", how="left", maintain_order="left")
+    limit = pl.coalesce("course_done", "access_date") + pl.duration(days=renewal_days)
+    replaced = (pl.col("failure_cause") == "replaced").fill_null(False)
+    renewed = (pl.col("endo_timing") == "through_crown").fill_null(False) & replaced
+    return out.with_columns(renewed_after_opening=renewed & (pl.col("next_seat") <= limit).fill_null(False)).drop(
+        "course_done"
     )

@@ -22,9 +22,10 @@ from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.results import Choice, Choices, Comparison
 from pipeline.run import compare_stage, ingest_stage, link_rules, link_stage
 from pipeline.store import open_store
-from pipeline.tables import CROWN_DETAILS, FINDINGS, PATIENTS
+from pipeline.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
 from pipeline.tables import CROWNS as LINKED_CROWNS
-from pipeline.transforms.link import LinkInput, LinkRules, link, link_ledger, read_ledger
+from pipeline.transforms.link import LinkInput, link, link_ledger, read_ledger
+from pipeline.transforms.rules import LinkRules
 from synthetic_data.generate import simulate
 
 CODES = pl.DataFrame(
@@ -53,6 +54,7 @@ def drawn_tables(ledger: str, patients: pl.DataFrame | None = None) -> LinkInput
         patients=(PATIENTS.empty() if patients is None else patients).lazy(),
         crown_details=CROWN_DETAILS.empty().lazy(),
         findings=FINDINGS.empty().lazy(),
+        elsewhere=ELSEWHERE.empty().lazy(),
     )
 
 
@@ -72,6 +74,7 @@ def practice(tmp_path_factory) -> Practice:
             patients=store.read(PATIENTS).lazy(),
             crown_details=store.read(CROWN_DETAILS).lazy(),
             findings=store.read(FINDINGS).lazy(),
+            elsewhere=store.read(ELSEWHERE).lazy(),
         )
         patients = store.read(PATIENTS)
     said: list[str] = []
@@ -150,7 +153,7 @@ def test_neither_the_order_of_rows_nor_the_number_of_threads_changes_a_result(pr
     tables = LinkInput(
         *(
             getattr(practice.tables, f.name).collect().sample(fraction=1, shuffle=True, seed=2).lazy()
-            for f in dataclasses.fields(LinkInput)[:4]
+            for f in dataclasses.fields(LinkInput)[:5]
         )
     )
     people = practice.patients.sample(fraction=1, shuffle=True, seed=3)

@@ -14,8 +14,18 @@ from polars.testing import assert_frame_equal
 
 from pipeline.store import open_store
 from pipeline.store_tables import STORED_LOADS
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, FINDINGS, PATIENTS, PROCEDURES
-from pipeline.transforms.link import Linked, LinkInput, LinkRules, link, telling_codes
+from pipeline.tables import (
+    CROWN_DETAILS,
+    CROWNS,
+    ELSEWHERE,
+    ELSEWHERE_HINTS,
+    ENDO_COURSES,
+    FINDINGS,
+    PATIENTS,
+    PROCEDURES,
+)
+from pipeline.transforms.link import Linked, LinkInput, link, telling_codes
+from pipeline.transforms.rules import LinkRules
 
 CODES = pl.DataFrame(
     {
@@ -57,17 +67,21 @@ CODES = pl.DataFrame(
 )
 
 
-def run(ledger: str, *, details: str = "", patients: str = "", findings: str = "", **rules: object) -> Linked:
+def run(
+    ledger: str, *, details: str = "", patients: str = "", findings: str = "", elsewhere: str = "", **rules: object
+) -> Linked:
     tables = LinkInput(
         procedures=procedures(ledger).lazy(),
         patients=(table(patients, PATIENTS) if patients else PATIENTS.empty()).lazy(),
         crown_details=(table(details, CROWN_DETAILS) if details else CROWN_DETAILS.empty()).lazy(),
         findings=(table(findings, FINDINGS) if findings else FINDINGS.empty()).lazy(),
+        elsewhere=(table(elsewhere, ELSEWHERE) if elsewhere else ELSEWHERE.empty()).lazy(),
     )
     linked = link(tables, CODES, LinkRules(**rules))  # type: ignore[arg-type]
     assert_mere_contacts_may_be_summed_up(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
     CROWNS.check(linked.crowns)
     ENDO_COURSES.check(linked.endo_courses)
+    ELSEWHERE_HINTS.check(linked.elsewhere_hints)
     return linked
 
 
@@ -76,15 +90,21 @@ def assert_mere_contacts_may_be_summed_up(tables: LinkInput, linked: Linked, rul
     with TemporaryDirectory() as folder, open_store(Path(folder) / "p.duckdb") as store:
         store.append(PROCEDURES, tables.procedures.collect().select(*PROCEDURES.columns))
         load = {c: 1 if t in (pl.Int32(), pl.Int64()) else "x" for c, t in STORED_LOADS.schema.items()}
+        store.append(ELSEWHERE, tables.elsewhere.collect())
         store.append(STORED_LOADS, pl.DataFrame([load], schema=STORED_LOADS.schema))
         with store.linking.gathered(telling_codes(CODES), until=rules.data_cutoff) as gathered:
-            frames, left_out = gathered.frames(), gathered.left_out
+            frames, left_out, fees_kept = gathered.frames(), gathered.left_out, gathered.fees_kept
     rows, days = frames["procedures"].lazy(), frames["contacts"].lazy()
     reduced = dataclasses.replace(
-        tables, procedures=rows, contacts=days, contacts_until=rules.data_cutoff, left_out=left_out
+        tables,
+        procedures=rows,
+        contacts=days,
+        contacts_until=rules.data_cutoff,
+        left_out=left_out,
+        fees_kept=fees_kept,
     )
     again = link(reduced, CODES, rules)
-    for name in ("crowns", "endo_courses", "tooth_followup", "set_aside"):
+    for name in ("crowns", "endo_courses", "tooth_followup", "elsewhere_hints", "set_aside"):
         assert_frame_equal(getattr(again, name), getattr(linked, name))
     assert (again.cutoff, again.counts) == (linked.cutoff, linked.counts)
 
@@ -274,9 +294,7 @@ def test_a_repeat_soon_after_a_first_treatment_is_a_course_of_its_own():
     )
 
 
-def test_new_crown_soon_after_a_course_ends_the_old_crown_at_its_start():
-    # 16: seated 120 days after completion. 26: 121 days, so the old crown was opened and failed later.
-    linked = run("""
+RENEWALS = """
         service_date | tooth_fdi | code
         2015-01-01   | 16        | CROWN
         2020-01-01   | 16        | ENDO
@@ -287,7 +305,26 @@ def test_new_crown_soon_after_a_course_ends_the_old_crown_at_its_start():
         2020-01-20   | 26        | ENDO
         2020-05-20   | 26        | CROWN
         2022-01-01   |           | EXAM
-    """)
+    """
+
+
+def test_a_crown_opened_and_renewed_was_opened_and_has_failed():
+    # 16: seated 120 days after completion; 26: 121 days, which is no renewal but a failure all the same.
+    linked = run(RENEWALS)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | endo_timing   | access_date | course_id | exit_date  | failure_cause | renewed_after_opening
+        16        | 2015-01-01 | through_crown | 2020-01-01  | E000001   | 2020-05-19 | replaced      | true
+        16        | 2020-05-19 | before_seat   |             | E000001   | 2022-01-01 |               | false
+        26        | 2015-01-01 | through_crown | 2020-01-01  | E000002   | 2020-05-20 | replaced      | false
+        26        | 2020-05-20 | before_seat   |             | E000002   | 2022-01-01 |               | false
+    """,
+    )
+
+
+def test_given_up_at_the_opening_is_another_way_to_count():
+    linked = run(RENEWALS, renewed_given_up=True)
     assert_crowns(
         linked,
         """
@@ -396,6 +433,7 @@ def test_first_of_replacement_removal_and_extraction_ends_a_crown():
         """
         tooth_fdi | seat_date  | exit_date  | failure | failure_cause | first_complication_date | exit_reason
         11        | 2015-01-01 | 2018-01-01 | true    | replaced      |                         | failed
+        11        | 2018-01-01 | 2020-01-01 | false   |               |                         | cutoff
         21        | 2015-01-01 | 2017-01-01 | true    | removed       |                         | failed
         21        | 2018-01-01 | 2020-01-01 | false   |               |                         | cutoff
         31        | 2015-01-01 | 2019-01-01 | true    | extracted     | 2016-01-01              | failed
@@ -478,28 +516,47 @@ def test_planned_void_existing_and_reversed_rows_are_no_events():
     assert linked.counts["reversals_without_match"] == 1
 
 
-def test_a_reversal_takes_its_own_day_first_then_the_latest_earlier_row():
+def test_what_a_refund_takes_back():
+    # 16: refund and redo on one day. 26, 27: 61 and 60 days late. 36: nothing before it. 37: its own day. 46: both
+    # latest rows, the later first. 47: taken back, posted anew and taken back again.
     linked = run("""
         service_date | tooth_fdi | code  | fee
         2010-01-01   | 16        | CROWN | 900
         2020-01-01   | 16        | CROWN | 900
         2020-01-01   | 16        | CROWN | -900
         2010-01-01   | 26        | CROWN | 900
-        2015-01-01   | 26        | CROWN | 900
-        2020-01-01   | 26        | CROWN | -900
+        2010-03-03   | 26        | CROWN | -900
+        2010-01-01   | 27        | CROWN | 900
+        2010-03-02   | 27        | CROWN | -900
         2009-01-01   | 36        | CROWN | -900
         2010-01-01   | 36        | CROWN | 900
+        2010-01-01   | 37        | CROWN | 900
+        2010-01-01   | 37        | CROWN | -900
+        2010-01-01   | 46        | CROWN | 900
+        2012-01-01   | 46        | CROWN | 900
+        2012-02-01   | 46        | CROWN | -900
+        2012-02-02   | 46        | CROWN | -900
+        2010-01-01   | 47        | CROWN | 900
+        2010-01-01   | 47        | CROWN | -900
+        2010-01-09   | 47        | CROWN | 900
+        2010-01-09   | 47        | CROWN | -900
+        2010-01-19   | 47        | CROWN | 901
     """)
     assert_crowns(
         linked,
         """
         tooth_fdi | seat_date
         16        | 2010-01-01
+        16        | 2020-01-01
         26        | 2010-01-01
         36        | 2010-01-01
+        46        | 2010-01-01
+        47        | 2010-01-19
     """,
     )
     assert linked.counts["reversals_without_match"] == 1
+    assert linked.counts["late_refunds"] == 3
+    assert linked.elsewhere_hints["kind"].to_list() == ["late_refund"] * 3
 
 
 def test_primary_supernumerary_and_implant_crowns_are_not_followed():
@@ -568,7 +625,7 @@ def test_a_set_cutoff_hides_what_came_after_it():
 
 
 def test_crowns_from_elsewhere():
-    # p1: undated. p2: dated before the first visit, so the date is the seat. p3: seen at a later visit.
+    # p1: undated. p2: dated before the first visit, so the date is the seat. p3: on a day between visits.
     # p4: recorded seat. p5: the practice replaces it.
     linked = run(
         """
@@ -598,7 +655,7 @@ def test_crowns_from_elsewhere():
         patient_id | seat_date  | seat_recorded | entry_date | exit_date  | endo_timing   | failure | failure_cause
         p1         |            | false         | 2015-01-01 | 2016-01-01 | through_crown | false   |
         p2         | 2010-01-01 | false         | 2015-01-01 | 2015-01-01 | vital         | false   |
-        p3         |            | false         | 2016-01-01 | 2016-01-01 | vital         | false   |
+        p3         | 2016-01-01 | false         | 2016-01-01 | 2016-01-01 | vital         | false   |
         p4         | 2009-09-09 | true          | 2015-01-01 | 2015-01-01 | vital         | false   |
         p5         |            | false         | 2015-01-01 | 2017-01-01 | vital         | true    | replaced
         p5         | 2017-01-01 | false         | 2017-01-01 | 2018-01-01 | vital         | false   |
@@ -633,7 +690,7 @@ def test_a_root_canal_from_elsewhere_was_there_before_the_seat():
     )
 
 
-def test_implant_without_an_extraction_censors_at_the_contact_before():
+def test_a_tooth_that_an_implant_shows_to_be_gone_was_lost_between():
     linked = run("""
         service_date | tooth_fdi | code
         2015-01-01   | 16        | CROWN
@@ -644,8 +701,8 @@ def test_implant_without_an_extraction_censors_at_the_contact_before():
     assert_crowns(
         linked,
         """
-        tooth_fdi | exit_date  | failure | exit_reason
-        16        | 2017-02-02 | false   | last_contact
+        tooth_fdi | exit_date  | failure_cause | loss_reason | loss_interval_days | exit_reason
+        16        | 2018-01-17 | extracted     | unknown     | 698                | failed
     """,
     )
     assert linked.counts["teeth_lost_between_visits"] == 1
@@ -689,6 +746,7 @@ def test_row_order_changes_nothing(seed: int):
         "patients": PATIENTS.empty().lazy(),
         "crown_details": CROWN_DETAILS.empty().lazy(),
         "findings": FINDINGS.empty().lazy(),
+        "elsewhere": ELSEWHERE.empty().lazy(),
     }
     first = link(LinkInput(procedures=ledger.lazy(), **empty), CODES, LinkRules())
     shuffled = ledger.sample(fraction=1.0, shuffle=True, seed=seed)

@@ -7,8 +7,9 @@ from drawn import frame, procedures
 from polars.testing import assert_frame_equal
 
 from pipeline.codes import built_in
-from pipeline.tables import CROWN_DETAILS, ENDO_COURSES, FINDINGS, PATIENTS
-from pipeline.transforms.link import LinkInput, LinkRules, link
+from pipeline.tables import CROWN_DETAILS, ELSEWHERE, ENDO_COURSES, FINDINGS, PATIENTS
+from pipeline.transforms.link import LinkInput, link
+from pipeline.transforms.rules import LinkRules
 
 # Australian schedule; BEMA by number and by short name; GOZ.
 LISTS = {
@@ -28,7 +29,7 @@ def check(name: str, ledger: str, expected: str) -> None:
         ledger = ledger.replace(f" {word}\n", f" {words[word]}\n")
     rows = procedures(ledger)
     assert set(rows["code"]) <= set(built_in("ada_au" if name == "ada_au" else "de")["code"])
-    empty = (t.empty().lazy() for t in (PATIENTS, CROWN_DETAILS, FINDINGS))
+    empty = (t.empty().lazy() for t in (PATIENTS, CROWN_DETAILS, FINDINGS, ELSEWHERE))
     linked = link(LinkInput(rows.lazy(), *empty), built_in("ada_au" if name == "ada_au" else "de"), LinkRules())
     ENDO_COURSES.check(linked.endo_courses)
     wanted = frame(expected)
