@@ -17,7 +17,7 @@ from pipeline.questions.benchmarks import compare_published, read_benchmarks
 from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
-from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state_spells
 from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.honesty import followup_rows, honesty_of
@@ -86,8 +86,9 @@ class Told:
 class Compared(Told):
     """What the comparing stage reads from the store."""
 
-    crowns: pl.DataFrame
-    endo_courses: pl.DataFrame
+    crowns: pl.DataFrame  # single crowns made here
+    every_crown: pl.DataFrame  # of every kind, whoever made it
+    endo_courses: pl.DataFrame  # done here
     tooth_followup: pl.DataFrame
     inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
     codes: pl.DataFrame
@@ -102,8 +103,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
     plans: list[Plan | None] = []
-    has_seats = bool(stored.crowns["seat_date"].count())
-    main = compare_since_seat(stored.crowns, patients, analysis) if has_seats else None
+    main = compare_since_seat(stored.crowns, patients, analysis) if stored.crowns.height else None
     say("every technique question, as one family of looks with the main comparison")
     techniques = answer_techniques(
         stored.crowns,
@@ -128,8 +128,9 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             of_crowns=stored.to_count.of_crowns,
             say=say,
         )
-        since_opening = compare_since_opening(stored.crowns, patients, analysis)
-        states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(stored.crowns, patients)
+        from_opening = crowns_from_opening(stored.every_crown)
+        since_opening = compare_since_opening(from_opening, patients, analysis)
+        states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)
         comparisons = (
             with_choices(
                 replace(since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff)), choices
@@ -244,7 +245,7 @@ def main_alone(told: Told, main: Comparison, analysis: Analysis, *, why: str) ->
 
 def _results(told: Told) -> Results:
     """What all results say of the records, the settings and the program, with no question answered yet."""
-    crowns = told.filled["crowns"]
+    linked = told.link_counts
     return Results(
         practice=told.practice,
         data_from=told.records_begin.isoformat() if told.records_begin else "",
@@ -252,10 +253,10 @@ def _results(told: Told) -> Results:
         counts=Counts(
             procedures=told.filled["procedures"].rows,
             patients=told.patients_in_ledger,
-            crowns=crowns.by_column["seat_date"],
-            endo_courses=told.filled["endo_courses"].rows,
+            crowns=linked.get("crowns", 0),
+            endo_courses=linked.get("endo_courses", 0),
             quarantined=told.quarantine.height,
-            crowns_unknown_age=crowns.rows - crowns.by_column["seat_date"],
+            crowns_unknown_age=linked.get("crowns_from_elsewhere_unknown_age", 0),
         ),
         comparisons=(),
         rates=(),
@@ -279,13 +280,11 @@ def _results(told: Told) -> Results:
 
 def _with_numbered_patients(stored: Compared) -> Compared:
     """No figure names a patient, and numbers take less time and room than texts."""
-    linked = {"crowns": stored.crowns, "endo_courses": stored.endo_courses, "tooth_followup": stored.tooth_followup}
+    linked = {name: getattr(stored, name) for name in ("crowns", "every_crown", "endo_courses", "tooth_followup")}
     frames, _ = number_patients(linked | dict(stored.inputs))
     return replace(
         stored,
-        crowns=frames["crowns"],
-        endo_courses=frames["endo_courses"],
-        tooth_followup=frames["tooth_followup"],
+        **{name: frames[name] for name in linked},  # type: ignore[arg-type]
         inputs={name: frames[name] for name in stored.inputs},
     )
 
@@ -295,7 +294,7 @@ def _endo_comparisons(
 ) -> tuple[tuple[Comparison, ...], list[Plan | None]]:
     if not stored.endo_courses["completed"].count():
         return (), []
-    tables = (stored.endo_courses, stored.tooth_followup, stored.crowns, patients)
+    tables = (stored.endo_courses, stored.tooth_followup, stored.every_crown, patients)
     made = {outcome: endo_teeth(*tables, outcome=outcome) for outcome in endo_outcomes.OUTCOMES}
     out = [
         (endo_outcomes.compare_teeth(teeth, analysis, outcome=outcome), crown_spells_of_teeth(teeth.rows))
@@ -331,7 +330,7 @@ def _not_run(stored: Told) -> tuple[NotRun, ...]:
         ("adjustment_for_material", "Adjustment for material", ("crown_details.material",)),
     )
     out = []
-    if not stored.filled["crowns"].by_column["seat_date"]:
+    if not stored.link_counts.get("crowns"):
         out.append(
             NotRun("crown_longevity_by_endo_timing", "Crowns by timing of the root canal", ("procedures: crown codes",))
         )

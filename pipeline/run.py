@@ -23,6 +23,7 @@ from pipeline.pool.make import contribution
 from pipeline.pool.spells import pooled_spells
 from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.reasons import REASONS
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
@@ -109,9 +110,11 @@ def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) 
     with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
         store.require("link")
         ids = written_ids(store, settings, say=say)
-        endo = endo_without_details(store.read(ENDO_COURSES), store.read(ENDO_DETAILS), ids, notation=notation)
+        endo = endo_without_details(
+            own_courses(store.read(ENDO_COURSES)), store.read(ENDO_DETAILS), ids, notation=notation
+        )
         crowns = crowns_without_details(
-            store.read(CROWNS),
+            store.read(CROWNS).filter(~pl.col("done_elsewhere")),
             store.read(CROWN_DETAILS),
             ids,
             notation=notation,
@@ -137,7 +140,7 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
         with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff) as gathered:
             ledger = read_ledger(link_input(gathered), codes, rules)
         due = due_reviews(
-            store.read(ENDO_COURSES),
+            own_courses(store.read(ENDO_COURSES)),
             store.read(FINDINGS),
             store.read(TOOTH_FOLLOWUP),
             last_contacts(with_ids(ledger.ends, ledger.patient_ids), store.read(PATIENTS)),
@@ -167,7 +170,11 @@ def contribute_stage(settings: Settings, out: Path, *, say: Say) -> Path:
     results = stored_results(settings)
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("compare")
-        spells = pooled_spells(*(store.read(t) for t in (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, PATIENTS)))
+        spells = pooled_spells(
+            own_crowns(store.read(CROWNS)),
+            own_courses(store.read(ENDO_COURSES)),
+            *(store.read(t) for t in (TOOTH_FOLLOWUP, PATIENTS)),
+        )
         with store.transaction():
             code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
             store.save_text(PRACTICE_CODE, code)
@@ -243,10 +250,12 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
 
 
 def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> Compared:
+    every_crown = store.read(CROWNS)
     return Compared(
         **{f.name: getattr(told, f.name) for f in dataclasses.fields(told)},
-        crowns=store.read(CROWNS),
-        endo_courses=store.read(ENDO_COURSES),
+        crowns=own_crowns(every_crown),
+        every_crown=every_crown,
+        endo_courses=own_courses(store.read(ENDO_COURSES)),
         tooth_followup=store.read(TOOTH_FOLLOWUP),
         inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
         codes=codes,
@@ -256,7 +265,7 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
 
 def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> ToCount | None:
     """The rows on which the main comparison is counted in other ways: all, or those of a sample of the patients."""
-    crowns = told.filled[CROWNS.name].by_column["seat_date"]
+    crowns = told.link_counts.get("crowns", 0)
     if not crowns:
         return None
     rules = link_rules(settings)

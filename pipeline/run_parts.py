@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pipeline.compare import Told
 from pipeline.errors import DataError
 from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.crown_rows import OWN_CROWNS
 from pipeline.questions.longevity_looks import COLUMNS
 from pipeline.results import Comparison
 from pipeline.run_link import PARTS_ON_A_CLUSTER
@@ -37,8 +38,8 @@ def compare_main_in_parts(
     DataError
         Where no crown has a known seat; and as `compare_in_parts` does.
     """
-    crowns = told.filled[CROWNS.name].rows
-    if not told.filled[CROWNS.name].by_column["seat_date"]:
+    crowns = told.link_counts.get("crowns", 0)
+    if not crowns:
         raise DataError("No crown has a known seat, so there is nothing to compare in parts. Leave --parts out.")
     wanted = parts or max(math.ceil(crowns / CROWNS_AT_ONCE), PARTS_ON_A_CLUSTER if cluster else workers)
     folder = store.parts_folder
@@ -46,6 +47,7 @@ def compare_main_in_parts(
     shutil.rmtree(written, ignore_errors=True)
     say(f"parting {crowns:,} crowns into {wanted:,} groups of patients")
     sources = {name: f"SELECT {', '.join(columns)} FROM {name}" for name, columns in COLUMNS.items()}  # noqa: S608
+    sources[CROWNS.name] += f" WHERE {OWN_CROWNS}"
     places = store.linking.write_parts(sources, written, parts=wanted)
     with workers_for(workers, cluster) as executor:
         tasks = workers if cluster is None else None

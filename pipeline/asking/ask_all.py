@@ -9,6 +9,7 @@ from pipeline.asking.answer import answer, groups_asked
 from pipeline.asking.question import Ask
 from pipeline.asking.rows import Tables
 from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.results_asked import Asked
 from pipeline.store import Store
 from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
@@ -33,8 +34,8 @@ def ask_all(
     """
     store.require("link")
     tables = Tables(
-        crowns=store.read(CROWNS),
-        endo_courses=store.read(ENDO_COURSES),
+        crowns=own_crowns(store.read(CROWNS)),
+        endo_courses=own_courses(store.read(ENDO_COURSES)),
         tooth_followup=store.read(TOOTH_FOLLOWUP),
         patients=store.read(PATIENTS),
         endo_details=store.read(ENDO_DETAILS),

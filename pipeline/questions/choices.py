@@ -45,7 +45,7 @@ from pipeline.questions.crown_longevity import (
     crude_difference,
     estimate_states,
 )
-from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
+from pipeline.questions.crown_rows import STATES, crown_rows, own_crowns, state_spells
 from pipeline.questions.groups import make_group
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, decide
 from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
@@ -179,7 +179,7 @@ def _linked(ledger: Ledger, linking: Key, rules: LinkRules) -> pl.DataFrame:
         posted_at_prep=crown_date != SEAT,
         followed="cutoff" if end == CUTOFF else "last_contact",
     )
-    crowns = link_ledger(ledger, own).crowns.filter(pl.col("seat_date").is_not_null())
+    crowns = own_crowns(link_ledger(ledger, own).crowns)
     return crowns.select(
         "crown_id",
         "patient_id",

@@ -40,7 +40,7 @@ def opened_rows(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
         seat_date=pl.lit(None, pl.Date), access_days=pl.lit(0, pl.Int64), age_at_seat=pl.lit(None, pl.Float64)
     )
     # A crown of unknown age was moved to start at its opening; the others move by the days from seat to opening.
-    both = pl.concat([known, unknown]).filter(pl.col("endo_timing") != "vital")
+    both = pl.concat([known, unknown]).filter(pl.col("endo_timing").is_in(["before_seat", "through_crown"]))
     shift = pl.col("access_days").fill_null(0)
     timed = both.with_columns(
         entry_days=pl.max_horizontal(pl.col("entry_days") - shift, pl.lit(0)),

@@ -463,16 +463,25 @@ def empty_group(name: str) -> Group:
     return Group(name, LABELS[name], 0, 0, 0, 0.0, 0.0, 0.0, 0.0)
 
 
+FLOW = ("crowns", "timed", "followed")
+
+
 def count_flow(crowns: pl.DataFrame, rows: pl.DataFrame) -> tuple[int, int, int]:
-    """Crowns on permanent teeth, those with a known seat, those of them followed after it."""
-    return crowns.height, rows.height, rows.filter(pl.col("exit_days") > pl.col("entry_days")).height
+    """Single crowns of the practice, those whose order of root canal and seat is known, those followed after the seat.
+
+    The names of these counts are `FLOW`.
+    """
+    timed = rows.filter(pl.col("endo_timing").is_not_null())
+    return crowns.height, timed.height, timed.filter(pl.col("exit_days") > pl.col("entry_days")).height
 
 
 def flow_of(counts: tuple[int, int, int]) -> tuple[FlowStep, ...]:
     """What each rule kept, from `count_flow`."""
-    crowns, seated, followed = counts
+    crowns, timed, followed = counts
     return (
-        FlowStep("Crowns on permanent teeth", crowns, 0, "", "crowns"),
-        FlowStep("Seat date known", seated, crowns - seated, "done elsewhere at an unknown time", "crowns"),
-        FlowStep("Followed after the seat", followed, seated - followed, "not seen again after the seat", "crowns"),
+        FlowStep("Single crowns of the practice on permanent teeth", crowns, 0, "", "crowns"),
+        FlowStep(
+            "Order of root canal and seat known", timed, crowns - timed, "root canal elsewhere, day unknown", "crowns"
+        ),
+        FlowStep("Followed after the seat", followed, timed - followed, "not seen again after the seat", "crowns"),
     )

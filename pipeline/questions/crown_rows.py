@@ -7,6 +7,27 @@ import polars as pl
 from pipeline.results import DAYS_PER_YEAR
 
 STATES = ("before_seat", "vital", "through_crown")
+# Which crowns all figures of crowns count, as the database says it.
+OWN_CROWNS = "crown_kind = 'single' AND NOT done_elsewhere"
+
+
+def own_crowns(crowns: pl.DataFrame) -> pl.DataFrame:
+    """Rule 6: the crowns that all figures of crowns count: single ones, made here.
+
+    Retainers of bridges, onlays, prefabricated crowns and crowns that others made cover a tooth and end a crown, and
+    are in no figure of the practice's crowns.
+    """
+    return crowns.filter(pl.col("crown_kind") == "single", ~pl.col("done_elsewhere"))
+
+
+def crowns_from_opening(crowns: pl.DataFrame) -> pl.DataFrame:
+    """Rule 12: the crowns of figures that start at the root canal: `own_crowns`, and single ones of unknown age."""
+    return crowns.filter(pl.col("crown_kind") == "single", ~pl.col("done_elsewhere") | pl.col("seat_date").is_null())
+
+
+def own_courses(courses: pl.DataFrame) -> pl.DataFrame:
+    """Rule 3: the courses that all figures of root canals count: those done here."""
+    return courses.filter(~pl.col("done_elsewhere"))
 
 
 def crown_rows(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
@@ -38,8 +59,10 @@ def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
 
     A crown opened later counts as `vital` until that day and as `through_crown` from then on: it is never counted as
     opened while it only had the opening ahead of it. The event belongs to the state in which it happened. A crown
-    opened on the last day followed stays in its first state alone. Crowns never under observation have no row.
+    opened on the last day followed stays in its first state alone. Crowns never under observation have no row, and
+    none has a crown whose order of root canal and seat is not known (`endo_timing` null): it is in neither group.
     """
+    rows = rows.filter(pl.col("endo_timing").is_not_null())
     opened = rows.filter(
         pl.col("access_days").is_not_null(),
         pl.col("access_days") < pl.col("exit_days"),

@@ -20,6 +20,7 @@ from pipeline.questions.covariates import (
 )
 from pipeline.questions.crown_longevity import (
     ADJUST,
+    FLOW,
     ROOT_CANAL,
     Analysis,
     count_flow,
@@ -111,8 +112,7 @@ def count_part(crowns: pl.DataFrame, patients: pl.DataFrame) -> dict[str, pl.Dat
     """First look at a part: its counts, and beside them its rows with the columns that later looks need."""
     rows = crown_rows(crowns, patients)
     spells, labelled = state_spells(rows), labelled_spells(rows)
-    flow = count_flow(crowns, rows)
-    numbers = {"crowns": flow[0], "seated": flow[1], "followed": flow[2]}
+    numbers = dict(zip(FLOW, count_flow(crowns, rows), strict=True))
     return {
         "spells": _lean(spells, ("crown_id", "provider_id", *(c.name for c in ADJUST))),
         "labelled": _lean(labelled, ()),
@@ -142,9 +142,7 @@ def add_counts(parts: Iterable[Tables]) -> Counted:
     for part in parts:
         for name in COUNTS:
             tables[name].append(part[name])
-    numbers = pl.concat(tables["numbers"]).select(
-        pl.col("crowns", "seated", "followed").sum(), pl.col("first").min(), pl.col("last").max()
-    )
+    numbers = pl.concat(tables["numbers"]).select(pl.col(FLOW).sum(), pl.col("first").min(), pl.col("last").max())
     return Counted(
         risk_sets=merge(tables["risk_sets"]),
         label_risk_sets=merge(tables["label_risk_sets"]),

@@ -142,7 +142,7 @@ def compare_parts(
         naive=_naive(counted, analysis, fit_naive),
         crude=crude,
         adjusted=None if adjusted is None else make_adjusted(adjusted, analysis),
-        flow=flow_of((_whole(n["crowns"]), _whole(n["seated"]), _whole(n["followed"]))),
+        flow=flow_of((_whole(n["crowns"]), _whole(n["timed"]), _whole(n["followed"]))),
         years=years_between(n["first"], n["last"]),
         analysis=analysis,
     )

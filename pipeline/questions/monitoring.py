@@ -78,7 +78,7 @@ def crowns_to_watch(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFram
         .select(
             "patient_id", "provider_id", "tooth_group", "material", "sex", "smoker", "diabetes", "bruxism", "exit_days",
             id="crown_id", start="seat_date", event="failure", age="age_at_seat",
-            root_filled=pl.col("endo_timing") == "before_seat",
+            root_filled=(pl.col("endo_timing") == "before_seat").fill_null(False),
         )
     )  # fmt: skip
 

@@ -39,7 +39,7 @@ def rows_of_crowns(
             event="failure",
             age="age_at_seat",
             year="seat_year",
-            endo_before_seat=pl.col("endo_timing") == "before_seat",
+            endo_before_seat=(pl.col("endo_timing") == "before_seat").fill_null(False),
         )
     )
 

@@ -66,29 +66,30 @@ class LinkRules(Rules):
 
 # What each setting under [rules] decides; the number is in days unless the words say otherwise.
 MEANINGS: dict[str, str] = {
-    "reversal_days": "A negative fee takes back the latest row of the same patient, code, tooth and amount at most this many "
-    "days before it. A later refund takes nothing back: it is listed as a hint that the work failed.",
-    "hint_days": "A filling of one surface on a standing crown hints at an opening elsewhere, unless a root canal was done "
-    "on that tooth within so many days of it.",
-    "course_gap_days": "Rows of root canal treatment on one tooth at most this far apart, each from the one before, are one "
-    "course; a post at most this long before the seat shows that the root canal was done before it.",
-    "course_pair_days": "A later first-treatment row with a fee of 0, at most this long after a row with a fee and with no crown "
-    "seated between, belongs to the same course.",
-    "crown_repost_days": "Crown rows of one tooth at most this far apart, each from the one before, are one crown posted again.",
-    "crown_pair_days": "Two crown rows at most this far apart of which exactly one has a fee of 0 are one crown, unless the "
-    "tooth was opened between.",
-    "lab_days": "Added to a posted date to reach the seat, where crowns are posted at preparation, in one row, and no "
-    "seat is recorded.",
-    "renewal_days": "A crown opened and replaced by one seated at most this long after the root canal is told as renewed "
-    "after the opening. It has failed.",
-    "closure_days": "A repair or a filling of one surface from the opening to so long after the root canal closes the "
-    "opening, and is no complication.",
+    "reversal_days": "A negative fee takes back the latest row of the same patient, code, tooth and amount at most "
+    "this many days before it. A later refund takes nothing back: it is listed as a hint that the work failed.",
+    "hint_days": "A filling of one surface on a standing crown hints at an opening elsewhere, unless a root canal "
+    "was done on that tooth within so many days of it.",
+    "course_gap_days": "Rows of root canal treatment on one tooth at most this far apart, each from the one before, "
+    "are one course; a post at most this long before the seat shows that the root canal was done before it.",
+    "course_pair_days": "A later first-treatment row with a fee of 0, at most this long after a row with a fee and "
+    "with no crown seated between, belongs to the same course.",
+    "crown_repost_days": "Crown rows of one tooth at most this far apart, each from the one before, are one crown "
+    "posted again.",
+    "crown_pair_days": "Two crown rows at most this far apart of which exactly one has a fee of 0 are one crown, "
+    "unless the tooth was opened between.",
+    "lab_days": "Added to a posted date to reach the seat, where crowns are posted at preparation, in one row, and "
+    "no seat is recorded.",
+    "renewal_days": "A crown opened and replaced by one seated at most this long after the root canal is told as "
+    "renewed after the opening. It has failed.",
+    "closure_days": "A repair or a filling of one surface from the opening to so long after the root canal closes "
+    "the opening, and is no complication.",
     "recement_days": "A crown found missing that is put back within so many days came off, and has not failed.",
-    "planned_crown_days": "A new crown planned at most this long before an opening: one other way to count ends follow-up at that "
-    "opening.",
+    "planned_crown_days": "A new crown planned at most this long before an opening: one other way to count ends "
+    "follow-up at that opening.",
     "recall_months": "Months after a root canal from which a film counts as its recall.",
-    "active_days": "One other way to count follows patients seen within so many days of the last day of the data up to that "
-    "day.",
+    "active_days": "One other way to count follows patients seen within so many days of the last day of the data up "
+    "to that day.",
     "data_cutoff": "The last day that counts; rows after it are not used. None: the last date in the data.",
 }
 assert tuple(MEANINGS) == tuple(f.name for f in dataclasses.fields(Rules))
