@@ -1,12 +1,14 @@
 """Procedure codes and what each stands for, in words of our own.
 
-Three lists are built in: `cdt` (used in the United States), `ada_au` (the Australian schedule) and `de` (BEMA and
-GOZ, Germany). `data/codes.csv` holds the numbers, our own short description and how each was checked; it holds no
-text of any publisher. A practice may bring its own list instead, and change any code in PRACTICE.toml.
+Four lists are built in: `cdt` (used in the United States), `ada_au` (the Australian schedule), `de` (BEMA and GOZ,
+Germany) and `nl` (the list of the Nederlandse Zorgautoriteit, the Netherlands, old and present numbers).
+`data/codes.csv` holds the numbers, our own short description and how each was checked; it holds no text of any
+publisher. A practice may bring its own list instead, and change any code in PRACTICE.toml.
 
-In a practice's own list and under `[codes]` these plain words are understood besides the words of `EVENTS`:
-crown, root_canal, retreatment, bridge_retainer, pontic, recement, repair, crown_removed, pulpectomy,
-pulpal_debridement, apicoectomy, root_resection (see `ALIASES`).
+Some numbers say more than what was done: the material of a crown, one surface of a filling, the kind of tooth. That is
+the `detail` of a code; `DETAILS` says which events have one and in which words.
+
+In a practice's own list and under `[codes]` the plain words of `ALIASES` are understood besides those of `EVENTS`.
 """
 
 from __future__ import annotations
@@ -28,7 +30,7 @@ from pipeline.tables import MATERIALS
 if TYPE_CHECKING:
     from pipeline.config import Settings
 
-BUILT_IN = ("cdt", "ada_au", "de")
+BUILT_IN = ("cdt", "ada_au", "de", "nl")
 SCHEMA: dict[str, pl.DataType] = {"code": pl.String(), "event": pl.String(), "detail": pl.String()}
 
 # What a code stands for: done to one tooth or to the place of one, so that a row without the tooth says nothing.
@@ -43,8 +45,12 @@ _ON_A_TOOTH = {
     "crown_lengthening": "more tooth laid free for a crown",
     "bridge_retainer_crown": "a crown that holds a bridge",
     "bridge_retainer_bonded": "a wing that holds a bonded bridge",
+    "bridge_retainer_onlay": "an onlay that holds a bridge and covers the cusps",
+    "bridge_retainer_inlay": "an inlay that holds a bridge and leaves the cusps",
     "bridge_pontic": "the hanging tooth of a bridge, where a tooth is missing",
     "implant": "an implant, its parts or its crown, where a tooth is missing",
+    "denture_tooth": "a tooth of a denture, where a tooth is missing",
+    "tooth_missing": "a tooth charted as missing",
     "coping": "a thin cap over a prepared tooth",
     "core": "a core under a crown",
     "core_addon": "extra work on a core",
@@ -55,7 +61,7 @@ _ON_A_TOOTH = {
     "recement_post": "a loose post and core put back",
     "recement_partial": "a loose inlay, onlay or veneer put back",
     "repair_partial": "an inlay or onlay mended",
-    "onlay": "an onlay",
+    "onlay": "an onlay or part crown that covers the cusps",
     "inlay": "an inlay",
     "veneer": "a veneer",
     "veneer_repair": "a veneer mended",
@@ -63,7 +69,8 @@ _ON_A_TOOTH = {
     "interim_filling": "a filling for the time being",
     "restorative_other": "other work on a crown or filling",
     "stabilisation": "a cracked tooth held together",
-    "vital_pulp": "a pulp kept alive, wholly or in part",
+    "vital_pulp": "a pulp kept alive under a cover",
+    "pulpotomy": "the crown part of a pulp removed, the rest kept alive",
     "endo_emergency": "the pulp removed or the tooth opened, root canal to follow",
     "endo_initial_stage": "canals shaped, filling to follow",
     "endo_initial": "first root canal treatment, filled",
@@ -91,15 +98,17 @@ _ON_A_TOOTH = {
     "extraction_impacted": "a buried tooth taken out",
     "extraction_primary": "a primary tooth taken out",
 }
-# May name one tooth of a bridge, and need not.
-_ON_A_BRIDGE = {
+# May name one tooth of several, and need not.
+_ON_SEVERAL_TEETH = {
     "bridge_recement": "a loose bridge put back",
     "bridge_repair": "a bridge mended",
     "bridge_section": "a bridge cut apart or taken off",
+    "splint": "loose teeth held together",
 }
 _ON_NO_TOOTH = {
     "exam": "an examination",
     "radiograph": "a film or scan",
+    "radiograph_3d": "a three-dimensional film",
     "diagnostic_test": "a test of the pulp",
     "recall_hygiene": "a cleaning",
     "perio": "gum treatment",
@@ -108,12 +117,13 @@ _ON_NO_TOOTH = {
     "emergency": "a visit for pain",
     "referral": "an opinion for another dentist",
     "biopsy": "a sample of tissue",
+    "missed_appointment": "an appointment missed or cancelled: the patient was not seen",
     "other": "anything else: a contact and nothing more",
 }
 
-EVENTS: dict[str, str] = {**_ON_A_TOOTH, **_ON_A_BRIDGE, **_ON_NO_TOOTH}
+EVENTS: dict[str, str] = {**_ON_A_TOOTH, **_ON_SEVERAL_TEETH, **_ON_NO_TOOTH}
 TOOTH_LEVEL = frozenset(_ON_A_TOOTH)
-TOOTH_OPTIONAL = frozenset(_ON_A_BRIDGE)
+TOOTH_OPTIONAL = frozenset(_ON_SEVERAL_TEETH)
 
 ALIASES: dict[str, str] = {
     "crown": "crown_placement",
@@ -128,22 +138,74 @@ ALIASES: dict[str, str] = {
     "pulpal_debridement": "endo_emergency",
     "apicoectomy": "apical_surgery",
     "root_resection": "root_loss",
+    "pulp_cap": "vital_pulp",
+    "temporary_crown": "crown_interim",
+    "retainer_onlay": "bridge_retainer_onlay",
+    "retainer_inlay": "bridge_retainer_inlay",
+    "implant_crown": "implant",
+    "missing": "tooth_missing",
+    "denture": "denture_tooth",
+    "filling": "direct_restoration",
+    "post": "post_core",
+    "splinting": "splint",
+    "missed": "missed_appointment",
+    "cancelled": "missed_appointment",
+    "no_show": "missed_appointment",
+    "cone_beam": "radiograph_3d",
 }
+
+TOOTH_CLASSES = ("anterior", "premolar", "molar")
+POSTS = ("cast", "prefabricated", "fiber")
+CORES = ("composite", "amalgam", "glass_ionomer", "resin_modified_glass_ionomer", "cast")
+# What the detail of a code may be, by event; an event that is not here has none. Only crowns and their kin have a
+# material: what the number of a filling, a post or a root canal says can never be read as one.
+DETAILS: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(
+        (
+            "crown_placement",
+            "crown_prefabricated",
+            "bridge_retainer_crown",
+            "bridge_retainer_bonded",
+            "bridge_retainer_onlay",
+            "bridge_retainer_inlay",
+            "bridge_pontic",
+            "onlay",
+            "inlay",
+            "veneer",
+        ),
+        MATERIALS,
+    ),
+    **dict.fromkeys(("post_core", "post_core_addon"), POSTS),
+    "core": CORES,
+    "direct_restoration": ("one_surface",),
+    **dict.fromkeys(
+        (
+            "endo_initial",
+            "endo_initial_stage",
+            "endo_retreatment",
+            "endo_retreatment_stage",
+            "apical_surgery",
+            "resorption_surgery",
+        ),
+        TOOTH_CLASSES,
+    ),
+}
+_ANY_DETAIL = tuple(dict.fromkeys(word for words in DETAILS.values() for word in words))
 
 
 @dataclass(frozen=True)
 class Override:
-    """A change under `[codes]`: what a code stands for (None: as the list has it) and the material that it says."""
+    """A change under `[codes]`: what a code stands for (None: as the list has it) and the detail that it says."""
 
     event: str | None
-    material: str | None = None
+    detail: str | None = None
 
 
 def code_table(settings: Settings) -> pl.DataFrame:
     """The practice's codes: its code system, with the changes under `[codes]` of its TOML.
 
-    One row per code: `code`; `event`, a word of `EVENTS`; `detail`, the crown material where the number says it, else
-    null. A code whose event is changed loses the list's detail, unless the change names a material.
+    One row per code: `code`; `event`, a word of `EVENTS`; `detail`, a word of `DETAILS` for that event where the number
+    says it, else null. A code whose event is changed loses the list's detail, unless the change names one.
     """
     system = settings.practice.code_system
     base = built_in(system) if system in BUILT_IN else read_code_file(Path(system))
@@ -167,7 +229,8 @@ def read_code_file(path: Path) -> pl.DataFrame:
     Raises
     ------
     ConfigError
-        If the file is missing, lacks a heading, names a code twice or has a word that is not ours.
+        If the file is missing, lacks a heading, names a code twice, or has a word that is not ours or a detail that its
+        event cannot have.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
@@ -176,14 +239,7 @@ def read_code_file(path: Path) -> pl.DataFrame:
         raise ConfigError(f"code_system: {path.name} cannot be read as a UTF-8 CSV file.") from error
     if not rows or not {"code", "event"} <= rows[0].keys():
         raise ConfigError(f"code_system: {path.name} needs the headings code,event (and detail, if you like) and rows.")
-    found = [
-        {
-            "code": _normal(row["code"] or ""),
-            "event": event_word(row["event"] or "", where=f"{path.name}, row {n}"),
-            "detail": _detail_word((row.get("detail") or "").strip(), where=f"{path.name}, row {n}"),
-        }
-        for n, row in enumerate(rows, 1)
-    ]
+    found = [_row(row, where=f"{path.name}, row {n}") for n, row in enumerate(rows, 1)]
     table = pl.DataFrame(found, schema=SCHEMA)
     if n := table["code"].is_duplicated().sum() or table.filter(pl.col("code") == "").height:
         raise ConfigError(
@@ -195,7 +251,8 @@ def read_code_file(path: Path) -> pl.DataFrame:
 def read_overrides(raw: Mapping[str, object]) -> dict[str, Override]:
     """The changes under `[codes]`: `D2740 = "crown"` or `D2740 = { event = "crown", material = "zirconia" }`.
 
-    A material alone leaves the event as the code list has it.
+    `detail` says what `material` says, and is for events other than crowns too: `{ event = "post", detail = "fiber" }`.
+    A detail alone leaves the event as the code list has it.
 
     Raises
     ------
@@ -211,23 +268,32 @@ def with_overrides(table: pl.DataFrame, overrides: Mapping[str, Override], *, sy
     Raises
     ------
     ConfigError
-        If a code is there twice in different spellings, or an unknown code is given a material and no event.
+        If a code is there twice in different spellings, an unknown code is given a detail and no event, or a detail is
+        none that the event can have.
     """
     if not overrides:
         return table
-    rows = [(code, change.event, change.material) for code, change in overrides.items()]
+    rows = [(code, change.event, change.detail) for code, change in overrides.items()]
     new = pl.DataFrame(rows, schema=SCHEMA, orient="row").with_columns(normalise_code(pl.col("code"), system=system))
     if twice := new.filter(pl.col("code").is_duplicated())["code"].unique().sort().to_list():
         raise ConfigError(f"[codes] names {', '.join(twice)} twice, in different spellings. Keep one of each.")
     new = new.join(table, on="code", how="left", suffix="_listed").with_columns(pl.coalesce("event", "event_listed"))
     if nameless := new.filter(pl.col("event").is_null())["code"].sort().to_list():
         raise ConfigError(
-            f"[codes] {', '.join(nameless)}: not in the code list, so it needs an event besides the material, "
+            f"[codes] {', '.join(nameless)}: not in the code list, so it needs an event besides the detail, "
             'e.g. { event = "crown", material = "zirconia" }.'
         )
+    for code, event, detail in new.select(*SCHEMA).drop_nulls().iter_rows():
+        _fitting(detail, event, where=f"[codes] {code}")
     listed = pl.when(pl.col("event") == pl.col("event_listed")).then(pl.col("detail_listed"))
     new = new.with_columns(pl.coalesce("detail", listed)).select(*SCHEMA)
     return pl.concat([table.join(new, on="code", how="anti"), new]).sort("code")
+
+
+def _row(row: Mapping[str, str | None], *, where: str) -> dict[str, str | None]:
+    event = event_word(row["event"] or "", where=where)
+    detail = _snake(row.get("detail") or "")
+    return {"code": _normal(row["code"] or ""), "event": event, "detail": _fitting(detail or None, event, where=where)}
 
 
 def _override(said: object, *, where: str) -> Override:
@@ -235,10 +301,23 @@ def _override(said: object, *, where: str) -> Override:
         return Override(event_word(said, where=where))
     if not isinstance(said, Mapping) or not said or not all(isinstance(v, str) for v in said.values()):
         raise ConfigError(f'{where} must be a word, or {{ event = "crown", material = "zirconia" }}.')
-    if strange := sorted(said.keys() - {"event", "material"}):
-        raise ConfigError(f'{where}: "{strange[0]}" is not known here. Known: event, material.')
+    if strange := sorted(said.keys() - {"event", "material", "detail"}):
+        raise ConfigError(f'{where}: "{strange[0]}" is not known here. Known: event, material, detail.')
+    if {"material", "detail"} <= said.keys():
+        raise ConfigError(f"{where}: material and detail say the same. Keep one of them.")
     event = event_word(said["event"], where=where) if "event" in said else None
-    return Override(event, _detail_word(said.get("material", ""), where=where))
+    for key, known in (("material", MATERIALS), ("detail", _ANY_DETAIL)):
+        if (word := _snake(said.get(key, ""))) and word not in known:
+            raise ConfigError(f'{where}: "{said[key]}" is no {key} that we know: {", ".join(known)}.')
+    return Override(event, _snake(said.get("material", said.get("detail", ""))) or None)
+
+
+def _fitting(detail: str | None, event: str, *, where: str) -> str | None:
+    words = DETAILS.get(event, ())
+    if detail is None or detail in words:
+        return detail
+    may = f"It may be: {', '.join(words)}." if words else "That event has none."
+    raise ConfigError(f'{where}: "{detail}" is no detail of {event}. {may}')
 
 
 def event_word(word: str, *, where: str) -> str:
@@ -249,7 +328,7 @@ def event_word(word: str, *, where: str) -> str:
     ConfigError
         If it is neither; the message lists the nearest words.
     """
-    normal = word.strip().lower().replace(" ", "_").replace("-", "_")
+    normal = _snake(word)
     normal = ALIASES.get(normal, normal)
     if normal in EVENTS:
         return normal
@@ -261,7 +340,8 @@ def normalise_code(code: pl.Expr, *, system: str = "cdt") -> pl.Expr:
     """Codes as they are stored: upper case, without blanks, and without the `.0` that a spreadsheet adds.
 
     In `cdt` a bare four-digit number gets its D; in `ada_au` and `de` a number that lost its leading zero gets it back.
-    In `de` a short name in brackets after the number is left out, and Ä is written AE.
+    In `de` a short name in brackets after the number is left out, and Ä is written AE. In `nl` the star that marks
+    costs of the laboratory is left out.
     """
     code = code.str.to_uppercase().str.replace_all(r"\s+", "").str.replace(r"^(D?\d+)\.0+$", "${1}")
     if system == "cdt":
@@ -270,6 +350,8 @@ def normalise_code(code: pl.Expr, *, system: str = "cdt") -> pl.Expr:
         return code.str.replace(r"^(\d{2})$", "0${1}")
     if system == "de":  # 32 (WK), and 01 from which a spreadsheet took the zero
         return code.str.replace(r"\(\w+\)$", "").str.replace(r"^(\d)$", "0${1}").str.replace("^Ä", "AE")
+    if system == "nl":
+        return code.str.strip_chars_end("*")
     return code
 
 
@@ -277,8 +359,5 @@ def _normal(code: str) -> str:
     return "".join(code.split()).upper()
 
 
-def _detail_word(word: str, *, where: str) -> str | None:
-    normal = word.lower().replace(" ", "_").replace("-", "_")
-    if normal and normal not in MATERIALS:
-        raise ConfigError(f'{where}: "{word}" is no crown material that we know: {", ".join(MATERIALS)}.')
-    return normal or None
+def _snake(word: str) -> str:
+    return word.strip().lower().replace(" ", "_").replace("-", "_")

@@ -35,7 +35,7 @@ class Practice:
     name: str
     tooth_notation: str  # universal | fdi | palmer
     database: Path
-    code_system: str = "cdt"  # cdt | ada_au | de, or the absolute path of a CSV of code,event[,detail]
+    code_system: str = "cdt"  # a word of codes.BUILT_IN, or the absolute path of a CSV of code,event[,detail]
     date_format: str = "auto"  # auto, or a strptime pattern
     crown_date: str = "seat"  # what the posted date of a crown is: seat | prep
     two_digit_years_from: int | None = None  # 1950 reads 50 as 1950 and 49 as 2049; None refuses two-digit years

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.codes import built_in, normalise_code
+from pipeline.codes import BUILT_IN, built_in, normalise_code
 from pipeline.fields import kind
 from pipeline.suggest import forms
 from pipeline.suggest.forms import Decision
@@ -86,7 +86,8 @@ def _practice(
     if not chosen:  # only files that say themselves how they are written
         notation = Decision("universal", "not used: these files say themselves how teeth are numbered")
     if ledger is None and spoken:
-        system = Decision("cdt", "the list by which codes are understood: cdt, ada_au, de or the path of a CSV")
+        lists = ", ".join(BUILT_IN)
+        system = Decision("cdt", f"the list by which codes are understood: {lists} or the path of a CSV")
     lines = [
         "# Proposed by `toothyears suggest`. Nothing left this machine, and the files were only read.",
         '# Read each line; where the value is "ask", put the answer in its place.',
