@@ -14,7 +14,8 @@ UNIVERSAL = list(range(1, 33))
 CDT = {"D0120": 48, "D1110": 95, "D2740": 1180, "D2950": 260, "D3330": 1090, "D7140": 190, "D2391": 170}
 GOZ = {"0070": 12, "2180": 45, "2200": 310, "2410": 62, "2440": 41, "3010": 27, "2060": 81}
 AU = {"011": 60, "022": 45, "415": 310, "417": 290, "613": 1700, "311": 210, "627": 240}
-LOOSE = {"D0120", "D1110", "0070", "011", "022"}  # about no tooth
+NL = {"C002": 28, "X10": 21, "V92": 80, "R24*": 334, "E14": 197, "H11": 57, "R31": 76}
+LOOSE = {"D0120", "D1110", "0070", "011", "022", "C002", "X10"}  # about no tooth
 
 Row = dict[str, str]
 
@@ -154,8 +155,10 @@ LEDGERS = [
             "patient_id service_date tooth code provider_id fee",
             "Patiëntnummer|Behandeldatum|Element|Prestatiecode|Behandelaar|Bedrag",
         ),
+        codes=NL,
         teeth=FDI,
         date="%d-%m-%Y",
+        code_system="nl",
         notation="fdi",
     ),
     Ledger(

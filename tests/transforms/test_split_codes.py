@@ -8,9 +8,11 @@ from polars.testing import assert_frame_equal
 
 from pipeline.codes import built_in
 from pipeline.tables import CROWN_DETAILS, ELSEWHERE, ENDO_COURSES, FINDINGS, PATIENTS
-from pipeline.transforms.link import LinkInput, link
+from pipeline.transforms.link import Linked, LinkInput, link
 from pipeline.transforms.rules import LinkRules
 
+# Which list each practice below posts by; where it is not the name of the list itself.
+SYSTEM = {"bema": "de", "bema names": "de", "goz": "de"}
 # Australian schedule; BEMA by number and by short name; GOZ.
 LISTS = {
     "ada_au": {"OPEN": "419", "SHAPE": "415", "SHAPE+": "416", "FILL": "417", "FILL+": "418", "EXAM": "012"},
@@ -22,18 +24,24 @@ EVERY_LIST = pytest.mark.parametrize("name", LISTS)
 DRESSING = {"ada_au": "458", "bema": "34", "bema names": "MED", "goz": "2430"}
 
 
-def check(name: str, ledger: str, expected: str) -> None:
-    """Link a ledger of tooth 36 in which words stand for the codes of a list, and compare its courses."""
-    words = LISTS[name] | {"DRESS": DRESSING[name]}
+def linked(name: str, ledger: str) -> Linked:
+    """Link a ledger of tooth 36 in which words stand for the codes of a list."""
+    words = LISTS.get(name, {}) | {"DRESS": DRESSING.get(name, "")}
     for word in sorted(words, key=len, reverse=True):
         ledger = ledger.replace(f" {word}\n", f" {words[word]}\n")
     rows = procedures(ledger)
-    assert set(rows["code"]) <= set(built_in("ada_au" if name == "ada_au" else "de")["code"])
+    codes = built_in(SYSTEM.get(name, name))
+    assert set(rows["code"]) <= set(codes["code"])
     empty = (t.empty().lazy() for t in (PATIENTS, CROWN_DETAILS, FINDINGS, ELSEWHERE))
-    linked = link(LinkInput(rows.lazy(), *empty), built_in("ada_au" if name == "ada_au" else "de"), LinkRules())
-    ENDO_COURSES.check(linked.endo_courses)
+    return link(LinkInput(rows.lazy(), *empty), codes, LinkRules())
+
+
+def check(name: str, ledger: str, expected: str) -> None:
+    """Link such a ledger and compare its courses."""
+    found = linked(name, ledger)
+    ENDO_COURSES.check(found.endo_courses)
     wanted = frame(expected)
-    assert_frame_equal(linked.endo_courses.select(wanted.columns).cast(wanted.schema), wanted)  # type: ignore[arg-type]
+    assert_frame_equal(found.endo_courses.select(wanted.columns).cast(wanted.schema), wanted)  # type: ignore[arg-type]
 
 
 @EVERY_LIST
@@ -202,3 +210,66 @@ def test_a_canal_filled_for_the_first_time_at_surgery_is_a_course():
         2020-06-01 | 2020-06-01 | initial
         """,
     )
+
+
+def test_in_the_dutch_list_a_course_is_opened_in_an_emergency_and_filled_by_the_number_of_canals():
+    check(
+        "nl",
+        """
+        service_date | tooth_fdi | code
+        2021-03-01   | 36        | E77
+        2021-03-01   | 36        | E78
+        2021-03-22   | 36        | E16
+        2021-03-22   | 36        | E85
+        2024-01-01   |           | C002
+        """,
+        """
+        started    | completed  | visits | kind    | coded_as_initial
+        2021-03-01 | 2021-03-22 | 2      | initial | false
+        """,
+    )
+
+
+def test_in_the_dutch_list_the_old_filling_taken_out_makes_it_a_repeat():
+    check(
+        "nl",
+        """
+        service_date | tooth_fdi | code
+        2021-03-01   | 36        | E54
+        2021-03-22   | 36        | E16
+        2024-01-01   |           | C002
+        """,
+        """
+        started    | completed  | visits | kind        | coded_as_initial
+        2021-03-01 | 2021-03-22 | 2      | retreatment | false
+        """,
+    )
+
+
+def test_a_crown_lifted_off_for_a_root_canal_is_not_lost_in_the_dutch_list():
+    """E51 is for a crown that goes back on; R77 takes an old one off."""
+    ledger = """
+        service_date | tooth_fdi | code
+        2018-03-01   | 36        | R24
+        2021-03-01   | 36        | {removed}
+        2024-01-01   |           | C002
+        """
+    crowns = {code: linked("nl", ledger.format(removed=code)).crowns for code in ("E51", "R77")}
+    assert {code: rows["failure"].to_list() for code, rows in crowns.items()} == {"E51": [False], "R77": [True]}
+
+
+def test_what_a_filling_post_or_root_canal_says_is_never_the_material_of_the_crown():
+    found = linked(
+        "cdt",
+        """
+        service_date | tooth_fdi | code
+        2021-03-01   | 36        | D3330
+        2021-03-01   | 36        | D2391
+        2021-04-01   | 36        | D2952
+        2021-04-01   | 36        | D2740
+        2021-04-01   | 46        | D2954
+        2021-04-01   | 46        | D2790
+        2024-01-01   |           | D0120
+        """,
+    )
+    assert found.crowns.select("tooth_fdi", "material").rows() == [(36, None), (46, "metal")]
