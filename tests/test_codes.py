@@ -133,8 +133,9 @@ BY_HAND = {
     "ada_au": """
         412 endo_incomplete | 414 pulpotomy | 411 vital_pulp | 415 endo_initial_stage | 417 endo_initial
         419 endo_emergency | 451 endo_retreatment_stage | 457 perforation_repair | 577 onlay
-        586 crown_prefabricated metal | 597 post_core prefabricated | 611 crown_placement resin | 618 crown_placement metal
-        655 crown_removal | 661 implant | 671 implant | 684 implant | 688 implant | 643 bridge_pontic | 768 denture_tooth | 981 splint
+        586 crown_prefabricated metal | 597 post_core prefabricated | 611 crown_placement resin
+        618 crown_placement metal | 655 crown_removal | 661 implant | 671 implant | 684 implant | 688 implant
+        643 bridge_pontic | 768 denture_tooth | 981 splint
         026 radiograph_3d | 531 direct_restoration one_surface | 238 crown_lengthening
     """,
     "de": """
