@@ -197,17 +197,18 @@ def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
 
 def benchmark_intro(found: Sequence[Benchmark]) -> str:
     """How many published figures can be set beside ours, and what a gap between them is."""
+    found = [b for b in found if b.disagrees != ("measure",)]  # ratios and laboratory values are no shares of teeth
     same = sum(b.comparable for b in found)
     waiting = sum(b.disagrees == ("ours",) for b in found)
     later = (
-        f" {sentence_case(count(waiting, 'more figure'))} {'counts' if waiting == 1 else 'count'} as we do, at a time "
-        "to which too few of our teeth are followed."
+        f" {whole(waiting)} more {'counts' if waiting == 1 else 'count'} as we do, at a time to which too few of our "
+        "teeth are followed."
         if waiting
         else ""
     )
     return (
-        f"{whole(same)} of {count(len(found), 'published figure')} that we have read {plural(same, 'has')} the same "
-        "event, the same start, the same teeth and the same way with teeth lost from sight as ours. Patients, "
+        f"{whole(same)} of {count(len(found), 'published share')} of teeth that we have read {plural(same, 'has')} "
+        "the same event, the same start, the same teeth and the same way with teeth lost from sight as ours. Patients, "
         f"clinicians and years still differ, so a gap is a question, not an answer.{later}"
     )
 
@@ -262,13 +263,14 @@ def source(found: Benchmark) -> str:
 
 
 def differs_in(found: Benchmark) -> int:
-    """In how many things a figure differs from ours; what is no share at all comes after every share."""
-    return 99 if found.disagrees == ("measure",) else len(found.disagrees)
+    """In how many things a figure differs; 0 where only our follow-up is short, last one about something else."""
+    return len(found.disagrees) - (found.disagrees == ("ours",)) + 99 * ("outcome" in found.disagrees)
 
 
 def why_not(found: Benchmark) -> str:
-    """How a figure differs from ours, in one line."""
-    return sentence_case("; ".join(found.reasons)) + "."
+    """How a figure differs from ours, in one line; where it is about something else, that says it all."""
+    told = found.reasons[:1] if found.disagrees[:1] == ("outcome",) else found.reasons
+    return sentence_case("; ".join(told)) + "."
 
 
 def _of_100(share: float | None) -> str:

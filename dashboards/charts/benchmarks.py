@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from dashboards import theme
@@ -40,7 +41,7 @@ def benchmarks_chart(found: Sequence[Benchmark], *, id: str, label: str) -> them
 
 def author(found: Benchmark) -> str:
     """First author and year: `Burry 2016`."""
-    year = next((w.strip(".,;()") for w in found.citation.split() if w.strip(".,;()").isdigit() and len(w) <= 6), "")
+    year = next(iter(re.findall(r"\b(?:19|20)\d\d\b", found.citation)), "")
     name = found.citation.split(",")[0].split(".")[0].strip()
     short = name if name.startswith("Authors") else " ".join(w for w in name.split() if not w.isupper())
     return f"{short} {year}".strip()

@@ -67,7 +67,7 @@ CLOCKS = {
 CENSORING = {
     "kaplan_meier": "Kaplan-Meier: each tooth counts until it was last seen",
     "modified_kaplan_meier": "a modified Kaplan-Meier, whose rule for teeth lost from sight was not read",
-    "unnamed": "the estimator of the share is not named in the text that was read",
+    "unnamed": "how the share was estimated is not named in the text that was read",
     "crude": "a crude share: teeth lost from sight count as if followed",
     "pooled": "pooled over studies that count in different ways",
     "model": "predicted by a model, not followed",

@@ -62,6 +62,7 @@ OTHER = replace(
     SAME, comparable=False, ours=None, disagrees=("censoring", "teeth"), reasons=("a crude share", "only some kinds")
 )
 RATIO = replace(OTHER, definition="crown v none", disagrees=("measure",), reasons=("no share of teeth",))
+HEALING = replace(OTHER, disagrees=("outcome", "event"), reasons=("is about healing", "counts findings"))
 WAITING = replace(OTHER, definition="loss", disagrees=("ours",), reasons=("agrees, but too few",))
 
 
@@ -130,11 +131,11 @@ def test_the_first_year_marks_what_is_outside_and_what_is_not_over() -> None:
 
 
 def test_a_published_figure_stands_beside_ours_with_both_definitions() -> None:
-    intro = words_owner.benchmark_intro([SAME, OTHER])
-    assert intro.startswith("1 of 2 published figures that we have read has the same event")
+    intro = words_owner.benchmark_intro([SAME, OTHER, RATIO])
+    assert intro.startswith("1 of 2 published shares of teeth that we have read has the same event")
     assert "count" not in intro
-    assert "1 more figure counts as we do" in words_owner.benchmark_intro([SAME, WAITING])
-    assert "2 more figures count as we do" in words_owner.benchmark_intro([SAME, WAITING, WAITING])
+    assert "1 more counts as we do" in words_owner.benchmark_intro([SAME, WAITING])
+    assert "2 more count as we do" in words_owner.benchmark_intro([SAME, WAITING, WAITING])
     sentence = words_owner.benchmark_sentence(SAME)
     assert (
         sentence
@@ -149,13 +150,13 @@ def test_a_published_figure_stands_beside_ours_with_both_definitions() -> None:
     table = tables_owner.beside_ours([SAME, OTHER])
     assert table is not None
     assert table.rows == (
-        ("Burry 2016: retreatment, surgery or extraction", "US insurer claims", "5", "2,829", "487,476",
+        ("Burry 2016: retreatment, surgery or extraction", "5", "2,829", "487,476",
          "87 (85 to 88)", "92"),
     )  # fmt: skip
-    rest = tables_owner.not_beside([SAME, RATIO, OTHER, WAITING])
+    rest = tables_owner.not_beside([SAME, RATIO, HEALING, OTHER, WAITING])
     assert rest is not None
     assert [row[-1] for row in rest.rows] == [
-        "Agrees, but too few.", "A crude share; only some kinds.", "No share of teeth.",
+        "Agrees, but too few.", "A crude share; only some kinds.", "Is about healing.",
     ]  # fmt: skip
     assert rest.rows[1][1:3] == ("Time to retreatment, surgery or extraction", "US insurer claims")
     chart = benchmarks_chart([SAME, OTHER], id="b", label="x")
@@ -163,6 +164,7 @@ def test_a_published_figure_stands_beside_ours_with_both_definitions() -> None:
     drawn = [t["x"][0] for t in chart.spec["data"] if t["mode"] == "markers"]
     assert drawn == [pytest.approx(13.4), pytest.approx(8.0)]
     assert author(replace(SAME, citation="Landys Boren D, Kvist T. 2015. J Endod")) == "Landys Boren 2015"
+    assert author(replace(SAME, citation="Some University. 2020. Thesis 596")) == "Some University 2020"
     assert benchmarks_chart([OTHER], id="b", label="x") is None
 
 

@@ -104,7 +104,7 @@ BROKEN = frame("""
     clock          | not_stated             | no one time
     censoring      | crude                  | crude share
     censoring      | modified_kaplan_meier  | modified Kaplan-Meier
-    censoring      | unnamed                | not named
+    censoring      | unnamed                | how the share was estimated is not named
     censoring      | pooled                 | pooled over studies
     censoring      | model                  | predicted by a model
     censoring      | minimum_followup       | followed for some years
