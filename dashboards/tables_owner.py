@@ -8,7 +8,7 @@ from dashboards.charts.benchmarks import author
 from dashboards.formats import DASH, count, decimal, listing, month, plural, sentence_case, whole
 from dashboards.tables import NumberTable
 from dashboards.terms import outcome
-from dashboards.words_owner import EVENTS, share_text, why_not
+from dashboards.words_owner import EVENTS, differs_in, share_text, why_not
 from pipeline.results_monitoring import Benchmark, FirstYear, Monitoring, Running
 
 SHORT = {
@@ -91,26 +91,29 @@ def first_year(found: FirstYear, noun: str) -> NumberTable:
 def beside_ours(found: Sequence[Benchmark]) -> NumberTable | None:
     """The comparable figures; their definitions stand beside in words."""
     rows = tuple(
-        (f"{author(b)}: {EVENTS.get(b.event, b.event)}", f"{b.years:g}",
-         DASH if b.our_teeth is None else whole(b.our_teeth),
+        (f"{author(b)}: {EVENTS.get(b.event, b.event)}", f"{b.horizon_years:g}",
+         DASH if b.our_teeth is None else whole(b.our_teeth), DASH if b.n is None else whole(b.n),
          share_text(b.ours, b.ours_low, b.ours_high), share_text(b.published, b.published_low, b.published_high))
-        for b in found if b.comparable and b.years is not None
+        for b in found if b.comparable and b.horizon_years is not None
     )  # fmt: skip
     if not rows:
         return None
-    heads = ("Source and event", "Years", "Our teeth", "Ours, free of it of 100", "Published, free of it of 100")
+    heads = ("Source and what was counted", "Years", "Our teeth", "Their teeth", "Ours, free of it of 100",
+             "Published, free of it of 100")  # fmt: skip
     return NumberTable("Published figures that count as we do", heads, rows)
 
 
 def not_beside(found: Sequence[Benchmark]) -> NumberTable | None:
-    """The figures that cannot be set beside ours, as printed, with the reasons."""
+    """The shares of teeth that cannot be set beside ours, as printed, and how they differ.
+
+    Those that differ least come first; those that differ in as many things keep the order in which they came. Ratios,
+    laboratory values and the like are no shares of teeth and are left out.
+    """
     rows = tuple(
-        (author(b), sentence_case(b.outcome.replace("_", " ")), b.population, b.figure or DASH, b.timing or DASH,
-         why_not(b),
-         "seen" if b.verified else "from memory")
-        for b in found if not b.comparable
-    )  # fmt: skip
+        (author(b), sentence_case(b.definition) or DASH, b.population, b.figure or DASH, b.timing or DASH, why_not(b))
+        for b in sorted((b for b in found if not b.comparable and b.disagrees != ("measure",)), key=differs_in)
+    )
     if not rows:
         return None
-    heads = ("Source", "Outcome", "Whose teeth", "As printed", "Years", "Why not", "Source seen?")
-    return NumberTable("Published figures that count differently", heads, rows, heads[1:])
+    heads = ("Source", "What was counted", "Where", "As printed", "Years", "How it differs from ours")
+    return NumberTable("Published shares of teeth that count differently", heads, rows, heads[1:])

@@ -6,7 +6,19 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.charts.benchmarks import author
-from dashboards.formats import count, decimal, failed, in_place, listing, month, plural, sentence_case, whole, years
+from dashboards.formats import (
+    count,
+    decimal,
+    failed,
+    in_place,
+    listing,
+    lower_first,
+    month,
+    plural,
+    sentence_case,
+    whole,
+    years,
+)
 from dashboards.formats import spread as between
 from pipeline.results_monitoring import Benchmark, FirstYear, Funnel, FunnelRow, Monitoring, Running
 
@@ -21,6 +33,7 @@ EVENTS = {
     "tooth_lost": "loss of the tooth",
     "endo_intervention": "retreatment, surgery or extraction",
     "endo_or_tooth_lost": "root canal, retreatment, surgery or extraction",
+    "crown_lost": "replacement or loss of the crown, or loss of the tooth",
 }
 
 
@@ -183,12 +196,20 @@ def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
 
 
 def benchmark_intro(found: Sequence[Benchmark]) -> str:
-    """How many published figures can be set beside ours."""
+    """How many published figures can be set beside ours, and what a gap between them is."""
+    found = [b for b in found if b.disagrees != ("measure",)]  # ratios and laboratory values are no shares of teeth
     same = sum(b.comparable for b in found)
+    waiting = sum(b.disagrees == ("ours",) for b in found)
+    later = (
+        f" {whole(waiting)} more {'counts' if waiting == 1 else 'count'} as we do, at a time to which too few of our "
+        "teeth are followed."
+        if waiting
+        else ""
+    )
     return (
-        f"{whole(same)} of {count(len(found), 'published figure')} {plural(same, 'has')} the same event, the same "
-        "start and the same way with teeth lost from sight as ours. Patients and teeth still differ, so a gap is "
-        "a question, not an answer."
+        f"{whole(same)} of {count(len(found), 'published share')} of teeth that we have read {plural(same, 'has')} "
+        "the same event, the same start, the same teeth and the same way with teeth lost from sight as ours. Patients, "
+        f"clinicians and years still differ, so a gap is a question, not an answer.{later}"
     )
 
 
@@ -196,13 +217,13 @@ def benchmark_sentence(found: Benchmark) -> str:
     """One published figure beside ours, in whole teeth of 100."""
     assert found.ours is not None
     assert found.published is not None
-    assert found.years is not None
+    assert found.horizon_years is not None
     rng = ""
     if found.ours_low is not None and found.ours_high is not None:
         rng = f" (range {between(failed(found.ours_high), failed(found.ours_low))})"
     return (
-        f"By {years(found.years)}, {EVENTS.get(found.event, 'the event')}: {failed(found.ours)} of 100 here{rng}, "
-        f"{failed(found.published)} of 100 in {author(found)}."
+        f"By {years(found.horizon_years)}, {EVENTS.get(found.event, 'the event')}: {failed(found.ours)} of 100 "
+        f"here{rng}, {failed(found.published)} of 100 in {author(found)}."
     )
 
 
@@ -221,19 +242,35 @@ def share_text(share: float | None, low: float | None, high: float | None) -> st
 
 
 def definitions(found: Sequence[Benchmark]) -> list[str]:
-    """What we and they count, once for each source and outcome that stands beside ours."""
+    """What they counted, where, and what we count: once for each source and outcome that stands beside ours."""
     texts = [
-        f"{author(b)}. They: {b.definition.rstrip('.')}; {b.population}. We: {b.our_definition} "
-        f"{b.citation.rstrip('.')}."
+        f"{author(b)}. Counted there: {lower_first(b.definition.rstrip('.'))}. Where: {b.population.rstrip('.')}. "
+        f"Counted here: {lower_first(b.our_definition.rstrip('.'))}. {remark(b)}{source(b)}"
         for b in found
         if b.comparable
     ]
     return list(dict.fromkeys(texts))
 
 
+def remark(found: Benchmark) -> str:
+    """What was noted about a figure, as a sentence; nothing where nothing was."""
+    return f"{sentence_case(found.note.rstrip('.'))}. " if found.note else ""
+
+
+def source(found: Benchmark) -> str:
+    """The citation, with the doi where one was seen."""
+    return f"{found.citation.rstrip('.')}{f', doi {found.doi}' if found.doi else ''}."
+
+
+def differs_in(found: Benchmark) -> int:
+    """In how many things a figure differs; 0 where only our follow-up is short, last one about something else."""
+    return len(found.disagrees) - (found.disagrees == ("ours",)) + 99 * ("outcome" in found.disagrees)
+
+
 def why_not(found: Benchmark) -> str:
-    """The reasons in one line."""
-    return sentence_case("; ".join(found.reasons)) + "."
+    """How a figure differs from ours, in one line; where it is about something else, that says it all."""
+    told = found.reasons[:1] if found.disagrees[:1] == ("outcome",) else found.reasons
+    return sentence_case("; ".join(told)) + "."
 
 
 def _of_100(share: float | None) -> str:

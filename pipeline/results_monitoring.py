@@ -143,28 +143,36 @@ class Monitoring:
 
 @dataclass(frozen=True)
 class Benchmark:
-    """One published figure, with ours beside it if event, clock and censoring agree; else the reasons why not.
+    """One published figure that was read in its source; ours beside it if all definitions agree, else what differs.
 
-    `published` and `ours` are shares free of the event at `years`. `figure` is as printed, with its unit.
+    `outcome` to `teeth` are the typed words of `questions/benchmarks.py`, `definition` says what was counted,
+    `population` where. `published` and `ours` are shares free of the event at `horizon_years`; `figure` is as printed,
+    with its unit. `disagrees` names the fields that differ, `reasons` says how; both are empty where `comparable`.
     """
 
+    benchmark_id: str
     outcome: str
-    population: str
-    teeth: str
-    timing: str
-    figure: str
-    citation: str
-    definition: str
-    note: str
-    verified: bool
     event: str
+    start: str
     clock: str
     censoring: str
-    years: float | None
+    teeth: str
+    definition: str
+    population: str
+    tooth_type: str
+    timing: str
+    figure: str
+    n: int | None
+    citation: str
+    doi: str
+    seen_where: str
+    note: str
+    horizon_years: float | None
     published: float | None
     published_low: float | None
     published_high: float | None
     comparable: bool
+    disagrees: tuple[str, ...]
     reasons: tuple[str, ...]
     our_definition: str = ""
     our_teeth: int | None = None

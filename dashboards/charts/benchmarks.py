@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from dashboards import theme
@@ -11,19 +12,26 @@ from pipeline.results_monitoring import Benchmark
 
 OURS = theme.Look(theme.ACCENT, "solid", "none", "circle")
 THEIRS = theme.Look(theme.RUST, "dash", "7 4", "square")
+# What ended it, short enough for a label that a telephone holds.
+ENDED = {
+    "tooth_lost": "Tooth lost",
+    "endo_intervention": "Root canal redone or tooth lost",
+    "endo_or_tooth_lost": "Root canal needed or tooth lost",
+    "crown_lost": "Crown or tooth lost",
+}
 
 
 def benchmarks_chart(found: Sequence[Benchmark], *, id: str, label: str) -> theme.Chart | None:
     """Failures per 100, ours above the published; None where nothing can be compared."""
     rows = []
     for b in found:
-        if b.ours is None or b.published is None or b.years is None:
+        if b.ours is None or b.published is None or b.horizon_years is None:
             continue
         marks = (
             _mark(b.ours, b.ours_low, b.ours_high, OURS, "ours"),
             _mark(b.published, b.published_low, b.published_high, THEIRS, "published"),
         )
-        rows.append(Row(f"{author(b)}, by {years(b.years)}", marks))
+        rows.append(Row(f"{ENDED.get(b.event, 'Event')} by {years(b.horizon_years)}: {author(b)}", marks))
     if not rows:
         return None
     top = nice_top([v for r in rows for m in r.marks for v in (m.mid, m.high or 0.0)])
@@ -33,12 +41,12 @@ def benchmarks_chart(found: Sequence[Benchmark], *, id: str, label: str) -> them
 
 def author(found: Benchmark) -> str:
     """First author and year: `Burry 2016`."""
-    year = next((w.strip(".,;()") for w in found.citation.split() if w.strip(".,;()").isdigit() and len(w) <= 6), "")
+    year = next(iter(re.findall(r"\b(?:19|20)\d\d\b", found.citation)), "")
     name = found.citation.split(",")[0].split(".")[0].strip()
     short = name if name.startswith("Authors") else " ".join(w for w in name.split() if not w.isupper())
     return f"{short} {year}".strip()
 
 
 def _mark(mid: float, low: float | None, high: float | None, look: theme.Look, who: str) -> Mark:
-    ends = (None, None) if low is None or high is None else (100 * (1 - high), 100 * (1 - low))
-    return Mark(100 * (1 - mid), *ends, look, f"{who}: %{{x:.0f}} of 100")
+    least, most = (None, None) if low is None or high is None else (100 * (1 - high), 100 * (1 - low))
+    return Mark(100 * (1 - mid), least, most, look, f"{who}: %{{x:.0f}} of 100")

@@ -1,13 +1,14 @@
-"""Published figures beside ours, only where event, clock and censoring agree; else the reasons why not.
+"""Published figures beside ours, only where all definitions agree; else which of them do not.
 
-`pipeline/data/benchmarks.csv` holds each figure as it was printed (`source_` columns) and, typed by us, what was
-counted, from when, and what was done about those lost from sight. A figure that was not seen in its source is never set
-beside ours, nor one of only some kinds of teeth: a difference would then be one of definitions, not of dentistry.
+`pipeline/data/benchmarks.csv` holds each figure as it was printed (`source_` columns) and, typed by us, what it is
+about, what ended it, from when, on what clock, what was done about teeth lost from sight, and whose teeth. A figure
+that nobody read in its source goes no further than this file: it reaches no result and no page. One of only some kinds
+of teeth is never set beside ours: a difference would then be one of definitions, not of dentistry.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -16,25 +17,99 @@ import numpy as np
 import polars as pl
 
 from pipeline.questions.crown_rows import was_followed
-from pipeline.questions.success_rates import endo_spells
+from pipeline.questions.success_rates import crown_spells, endo_spells
 from pipeline.results_monitoring import Benchmark
 from pipeline.stats.kaplan_meier import Curve, kaplan_meier
 from pipeline.tables import Column, Table
 
 DAYS_PER_YEAR = 365.25
-MEASURES = ("share_free", "share_with", "ratio", "time", "other")
-EVENTS = (
-    "tooth_lost", "endo_intervention", "endo_or_tooth_lost", "crown_lost", "crown_intervention", "crown_defect",
-    "any_intervention", "retreatment", "apical_surgery", "fracture", "periapical_or_clinical", "pulp_death",
-    "endo_needed", "not_stated", "other",
-)  # fmt: skip
-CLOCKS = ("endo_completion", "crown_seat", "access_repair", "other", "not_stated")
-CENSORING = ("kaplan_meier", "crude", "pooled", "model", "minimum_followup", "not_stated")
-TEETH = ("all_endo", "initial_endo", "crowned_after_endo", "all_crowns", "accessed_crowns", "subset")
+# What a share free of an event is made of: the share itself, the share with the event, or the time by which half have
+# had it, which is the share 1/2 at that time.
+SHARES = ("share_free", "share_with", "median_time")
+MEASURES = (*SHARES, "ratio", "time", "other")
+OUTCOMES = {
+    "tooth_loss": "the loss of teeth",
+    "root_canal_failure": "the failure of root canals",
+    "crown_failure": "the failure of crowns",
+    "need_of_root_canal": "crowned teeth that come to need a root canal",
+    "healing": "healing seen on films",
+    "other": "something else",
+}
+EVENTS = {
+    "tooth_lost": "loss of the tooth",
+    "endo_intervention": "retreatment, surgery at the root or extraction",
+    "endo_or_tooth_lost": "root canal, retreatment, surgery at the root or extraction",
+    "crown_lost": "loss or replacement of the crown, or loss of the tooth",
+    "crown_intervention": "loss, recement or repair of the crown or its filling",
+    "crown_defect": "a defect of the crown",
+    "any_intervention": "any further treatment of the tooth",
+    "retreatment": "retreatment alone",
+    "apical_surgery": "surgery at the root alone",
+    "fracture": "fracture",
+    "periapical_or_clinical": "findings on films or symptoms",
+    "pulp_death": "death of the pulp",
+    "endo_needed": "a root canal alone, done or needed",
+    "not_stated": "something that is not stated",
+    "other": "something else",
+}
+STARTS = {
+    "endo_completion": "the root canal",
+    "crown_seat": "the seat of the crown",
+    "access_repair": "the repair of the opened crown",
+    "other": "another day",
+    "not_stated": "a day that is not stated",
+}
+CLOCKS = {
+    "fixed_time": "at one time after each tooth’s own start",
+    "unequal_followup": "its teeth were followed for unequal times, so the share stands at no one time",
+    "not_stated": "no one time after the start",
+}
+CENSORING = {
+    "kaplan_meier": "Kaplan-Meier: each tooth counts until it was last seen",
+    "modified_kaplan_meier": "a modified Kaplan-Meier, whose rule for teeth lost from sight was not read",
+    "unnamed": "how the share was estimated is not named in the text that was read",
+    "crude": "a crude share: teeth lost from sight count as if followed",
+    "pooled": "pooled over studies that count in different ways",
+    "model": "predicted by a model, not followed",
+    "minimum_followup": "only teeth followed for some years were counted",
+    "not_stated": "does not say what became of teeth lost from sight",
+}
+TEETH = {
+    "all_endo": "all root-filled teeth, repeats among them",
+    "initial_endo": "teeth with a first root canal",
+    "crowned_after_endo": "teeth crowned after a root canal",
+    "all_crowns": "all crowned teeth",
+    "accessed_crowns": "teeth opened through the crown",
+    "subset": "only some kinds of teeth or patients",
+}
+# What must agree, in the order in which a disagreement is told.
+AGREE = ("outcome", "event", "start", "clock", "censoring", "teeth")
+# How each disagreement reads; `ALONE` where naming ours would add nothing.
+SENTENCES = {
+    "outcome": ("is about {theirs}, not {ours}", OUTCOMES),
+    "event": ("counts {theirs}, not {ours}", EVENTS),
+    "start": ("counts from {theirs}, not from {ours}", STARTS),
+    "clock": ("{theirs}", CLOCKS),
+    "censoring": ("{theirs}", CENSORING),
+    "teeth": ("{theirs}, not {ours}", TEETH),
+}
+ALONE = {
+    ("event", "not_stated"): "what counted as failure is not stated",
+    ("start", "not_stated"): "does not say from when",
+    ("teeth", "subset"): TEETH["subset"],
+}
+# What must be on record before a figure may stand beside ours. A doi is not: some journals and theses have none.
+ON_RECORD = {
+    "horizon_years": "its time",
+    "n": "its number of teeth",
+    "citation": "its citation",
+    "definition": "its definition of the outcome",
+    "seen_where": "where it was seen",
+}
 
 
-def _words(about: str, words: tuple[str, ...]) -> Column:
-    return Column(pl.String(), about, nullable=False, words=words)
+def _words(about: str, words: Sequence[str]) -> Column:
+    return Column(pl.String(), about, nullable=False, words=tuple(words))
 
 
 def _source(about: str, *, nullable: bool = True) -> Column:
@@ -47,16 +122,25 @@ BENCHMARKS = Table(
     key=("benchmark_id",),
     columns={
         "benchmark_id": Column(pl.String(), "Figure.", nullable=False),
-        "event": _words("What was counted.", EVENTS),
-        "clock": _words("From when.", CLOCKS),
-        "censoring": _words("What was done about teeth lost from sight.", CENSORING),
-        "teeth": _words("Which teeth: all of a kind, or only some.", TEETH),
-        "measure": _words("Share free of the event or with it, or no share at all.", MEASURES),
-        "years": Column(pl.Float64(), "Years since the clock's start; null where no one time is given."),
-        "figure": Column(pl.Float64(), "The figure; per 100 for shares; null where it is no number."),
-        "figure_low": Column(pl.Float64(), "Lower limit, if printed."),
-        "figure_high": Column(pl.Float64(), "Upper limit, if printed."),
-        "verified": Column(pl.Boolean(), "True if the figure was seen in a source, false if from memory.", False),
+        "outcome": _words("What the figure is about.", tuple(OUTCOMES)),
+        "event": _words("What ended it.", tuple(EVENTS)),
+        "start": _words("From when.", tuple(STARTS)),
+        "clock": _words("Whether the share stands at one time after each tooth's own start.", tuple(CLOCKS)),
+        "censoring": _words("What was done about teeth lost from sight.", tuple(CENSORING)),
+        "teeth": _words("Which teeth: all of a kind, or only some.", tuple(TEETH)),
+        "measure": _words("Share free of the event or with it, time by which half had it, or no share.", MEASURES),
+        "horizon_years": Column(pl.Float64(), "Years since the start; null where no one time is given."),
+        "estimate": Column(
+            pl.Float64(), "The figure; per 100 for shares; null for a median and for what is no number."
+        ),
+        "estimate_low": Column(pl.Float64(), "Lower limit, if printed."),
+        "estimate_high": Column(pl.Float64(), "Upper limit, if printed."),
+        "n": Column(pl.Int64(), "Teeth behind the figure; null where their number was not seen."),
+        "citation": Column(pl.String(), "Citation, as far as it was seen.", nullable=False),
+        "doi": Column(pl.String(), "Digital object identifier; null where none was seen."),
+        "definition": Column(pl.String(), "What was counted, in our words."),
+        "seen": Column(pl.Boolean(), "True if the figure was read in a source, false if from memory.", False),
+        "seen_where": Column(pl.String(), "Address of the text that was read."),
         "source_outcome": _source("outcome.", nullable=False),
         "source_population": _source("whose teeth.", nullable=False),
         "source_tooth_type": _source("kinds of teeth."),
@@ -65,10 +149,7 @@ BENCHMARKS = Table(
         "source_unit": _source("unit."),
         "source_ci_low": _source("lower limit."),
         "source_ci_high": _source("upper limit."),
-        "source_n": _source("number of teeth."),
-        "source_citation": _source("citation.", nullable=False),
-        "source_definition_of_outcome": _source("definition of the outcome."),
-        "source_where": _source("where it was seen.", nullable=False),
+        "source_n": _source("number of teeth or of studies."),
         "source_note": _source("remarks."),
     },
 )
@@ -76,13 +157,24 @@ BENCHMARKS = Table(
 
 @dataclass(frozen=True)
 class Own:
-    """One outcome of ours, with what it must share with a published one."""
+    """One outcome of ours, with what it must share with a published one; all by Kaplan-Meier at a time."""
 
+    outcome: str
     event: str
-    clock: str
+    start: str
     teeth: str
     definition: str
     spells: Callable[[], pl.DataFrame]
+    clock: str = "fixed_time"
+    censoring: str = "kaplan_meier"
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """One field in which a published figure and ours differ, and how, in words that follow "not compared:"."""
+
+    field: str
+    reason: str
 
 
 def read_benchmarks() -> pl.DataFrame:
@@ -100,115 +192,143 @@ def compare_published(
     min_at_risk: int,
     confidence: float = 0.95,
 ) -> tuple[Benchmark, ...]:
-    """Every published figure, in the table's order, with ours beside it where the two can be compared."""
+    """Every published figure that was seen, by its id, with ours beside it where the two can be compared.
+
+    A figure from memory is left out altogether.
+    """
     outcomes = own_outcomes(crowns, courses, teeth)
     curve_of = cache(lambda own: _curve(own.spells(), confidence))
-    return tuple(_one(row, outcomes, curve_of, min_at_risk) for row in table.sort("benchmark_id").iter_rows(named=True))
+    seen = table.filter("seen").sort("benchmark_id")
+    return tuple(_one(row, outcomes, curve_of, min_at_risk) for row in seen.iter_rows(named=True))
 
 
 def own_outcomes(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame) -> tuple[Own, ...]:
-    """What these records can set beside published figures; all by Kaplan-Meier, censored at the last contact."""
+    """What these records can set beside published figures: work of this practice, censored at the last contact."""
+    done_here = courses.filter(~pl.col("done_elsewhere"))
+    single = crowns.filter(~pl.col("done_elsewhere"), pl.col("crown_kind").eq_missing(pl.lit("single")))
+    first = done_here.filter(pl.col("kind") == "initial")
+    intervention = "retreatment, surgery at the root, resection or extraction"
     return (
         Own(
-            "endo_intervention", "endo_completion", "all_endo",
-            "First retreatment, surgery at the root, resection or extraction, since the root canal was finished.",
-            lambda: endo_spells(courses, teeth, outcome="free_of_intervention"),
+            "root_canal_failure", "endo_intervention", "endo_completion", "initial_endo",
+            f"First {intervention}, since a first root canal was finished here.",
+            lambda: endo_spells(first, teeth, outcome="free_of_intervention"),
         ),
         Own(
-            "tooth_lost", "endo_completion", "all_endo",
-            "Extraction, since the root canal was finished.",
-            lambda: endo_spells(courses, teeth, outcome="tooth_survival"),
+            "root_canal_failure", "endo_intervention", "endo_completion", "all_endo",
+            f"First {intervention}, since a root canal, first or repeated, was finished here.",
+            lambda: endo_spells(done_here, teeth, outcome="free_of_intervention"),
         ),
         Own(
-            "endo_intervention", "crown_seat", "crowned_after_endo",
-            "First retreatment, surgery at the root, resection or extraction, since the seat of a crown made after the "
-            "root canal.",
-            lambda: _since_crown(crowns, courses),
+            "tooth_loss", "tooth_lost", "endo_completion", "initial_endo",
+            "Loss of the tooth, since a first root canal was finished here; other teeth count until the patient was "
+            "last seen.",
+            lambda: endo_spells(first, teeth, outcome="tooth_survival"),
         ),
         Own(
-            "endo_or_tooth_lost", "crown_seat", "all_crowns",
-            "First root canal, retreatment, surgery at the root or extraction, since the seat of the crown.",
-            lambda: _endo_or_lost(crowns, courses, teeth),
+            "tooth_loss", "tooth_lost", "endo_completion", "all_endo",
+            "Loss of the tooth, since a root canal, first or repeated, was finished here; other teeth count until the "
+            "patient was last seen.",
+            lambda: endo_spells(done_here, teeth, outcome="tooth_survival"),
+        ),
+        Own(
+            "root_canal_failure", "endo_intervention", "crown_seat", "crowned_after_endo",
+            f"First {intervention}, since the seat of a single crown made after the root canal.",
+            lambda: _since_crown(single, done_here),
+        ),
+        Own(
+            "need_of_root_canal", "endo_or_tooth_lost", "crown_seat", "all_crowns",
+            "First root canal, retreatment, surgery at the root or extraction, since the seat of a single crown.",
+            lambda: _endo_or_lost(single, courses, teeth),
+        ),
+        Own(
+            "crown_failure", "crown_lost", "crown_seat", "all_crowns",
+            "Replacement, removal or loss of a single crown, or loss of its tooth, since the seat.",
+            lambda: crown_spells(single),
         ),
     )  # fmt: skip
 
 
-def reasons_against(row: dict[str, object], own: Own | None) -> tuple[str, ...]:
-    """Why a published figure cannot be set beside one of ours; empty where it can.
+def nearest(row: dict[str, object], outcomes: Sequence[Own]) -> Own:
+    """The outcome of ours that shares most with a published figure; the one listed first where several do."""
+    return max(outcomes, key=lambda own: sum(row[name] == getattr(own, name) for name in AGREE))
 
-    `own` is our outcome with the same event and clock, None where there is none. The rules, in order: it is a share at
-    one time; the event agrees; the clock agrees; teeth lost from sight were handled by Kaplan-Meier, as ours are; it is
-    of all teeth of the kind; it was seen in its source.
+
+def disagreements(row: dict[str, object], own: Own) -> tuple[Disagreement, ...]:
+    """Why a published figure cannot be set beside one of ours: each field that differs; empty where none does.
+
+    A figure that is no share at a time is told so and nothing else. Else every one of `AGREE` must be the same in both,
+    all of `ON_RECORD` must be known, and the figure must have been seen in its source.
     """
-    if row["measure"] not in ("share_free", "share_with") or row["figure"] is None:
-        return ("no share of teeth at a stated time",)
-    out = []
-    if row["event"] == "not_stated":
-        out.append("what counted as failure is not stated")
-    elif own is None and row["event"] not in ("endo_intervention", "tooth_lost", "endo_or_tooth_lost"):
-        out.append("counts another event than we do")
-    elif own is None:
-        out.append("counts from another day than we do, or does not say from when")
-    if row["censoring"] != "kaplan_meier":
-        out.append(CENSORED[str(row["censoring"])])
-    if own is not None and row["teeth"] != own.teeth:
-        out.append("only some kinds of teeth or patients")
-    if row["years"] is None:
-        out.append("no one time after the start")
-    if not row["verified"]:
-        out.append("from memory, not seen in its source")
+    if row["measure"] not in SHARES or (row["measure"] != "median_time" and row["estimate"] is None):
+        return (Disagreement("measure", "no share of teeth at a stated time"),)
+    out = [Disagreement(name, _differs(name, str(row[name]), own)) for name in AGREE if row[name] != getattr(own, name)]
+    told = {"horizon_years"} if row["clock"] != "fixed_time" else set()  # a clock without one time has said so
+    lacking = [name for name in ON_RECORD if row[name] in (None, "") and name not in told]
+    out += [Disagreement(name, f"{ON_RECORD[name]} is not on record") for name in lacking]
+    if not row["seen"]:
+        out.append(Disagreement("seen", "from memory, not seen in its source"))
     return tuple(out)
 
 
-CENSORED = {
-    "crude": "a crude share: teeth lost from sight count as if followed",
-    "pooled": "pooled over studies that count in different ways",
-    "model": "predicted by a model, not followed",
-    "minimum_followup": "only teeth followed for some years were counted",
-    "not_stated": "does not say what became of teeth lost from sight",
-}
+def _differs(field: str, theirs: str, own: Own) -> str:
+    """The disagreement in one field, in words."""
+    ours = getattr(own, field)
+    if (field, theirs) in ALONE:
+        return ALONE[field, theirs]
+    sentence, words = SENTENCES[field]
+    return sentence.format(theirs=words[theirs], ours=words[ours])
 
 
 def _one(
     row: dict[str, object],
-    outcomes: tuple[Own, ...],
+    outcomes: Sequence[Own],
     curve_of: Callable[[Own], Curve | None],
     min_at_risk: int,
 ) -> Benchmark:
-    own = next((o for o in outcomes if (o.event, o.clock) == (row["event"], row["clock"])), None)
-    reasons = reasons_against(row, own)
+    own = nearest(row, outcomes)
+    against = disagreements(row, own)
     found, curve = None, None
-    if own is not None and not reasons:
+    if not against:
         curve = curve_of(own)
-        found = _at(curve, float(str(row["years"])), min_at_risk)
+        found = _at(curve, float(str(row["horizon_years"])), min_at_risk)
         if found is None:
-            reasons = (f"fewer than {min_at_risk} of our teeth are followed that long",)
-    share = [_share(row, name) for name in ("figure", "figure_low", "figure_high")]
+            against = (
+                Disagreement("ours", f"agrees, but fewer than {min_at_risk} of our teeth are followed that long"),
+            )
+    share = [_share(row, name) for name in ("estimate", "estimate_low", "estimate_high")]
     if row["measure"] == "share_with":
         share = [share[0], share[2], share[1]]
     text = {name: str(value or "") for name, value in row.items()}
-    years = row["years"]
-    assert years is None or isinstance(years, float)
+    horizon, n = row["horizon_years"], row["n"]
+    assert horizon is None or isinstance(horizon, float)
+    assert n is None or isinstance(n, int)
     return Benchmark(
-        outcome=text["source_outcome"],
-        population=text["source_population"],
-        teeth=text["source_tooth_type"],
-        timing=text["source_timing_years"],
-        figure=f"{text['source_estimate']} {text['source_unit']}".strip(),
-        citation=text["source_citation"],
-        definition=text["source_definition_of_outcome"],
-        note=text["source_note"],
-        verified=bool(row["verified"]),
+        benchmark_id=text["benchmark_id"],
+        outcome=text["outcome"],
         event=text["event"],
+        start=text["start"],
         clock=text["clock"],
         censoring=text["censoring"],
-        years=years,
+        teeth=text["teeth"],
+        definition=text["definition"],
+        population=text["source_population"],
+        tooth_type=text["source_tooth_type"],
+        timing=text["source_timing_years"],
+        figure=f"{text['source_estimate']} {text['source_unit']}".strip(),
+        n=n,
+        citation=text["citation"],
+        doi=text["doi"],
+        seen_where=text["seen_where"],
+        note=text["source_note"],
+        horizon_years=horizon,
         published=share[0],
         published_low=share[1],
         published_high=share[2],
-        comparable=not reasons,
-        reasons=reasons,
-        our_definition=own.definition if own is not None and found else "",
+        comparable=not against,
+        disagrees=tuple(d.field for d in against),
+        reasons=tuple(d.reason for d in against),
+        our_definition=own.definition if found else "",
         our_teeth=curve.n_rows if curve is not None and found else None,
         ours=found[0] if found else None,
         ours_low=found[1] if found else None,
@@ -219,7 +339,9 @@ def _one(
 def _share(row: dict[str, object], name: str) -> float | None:
     """The share free of the event, whichever way it was printed."""
     value = row[name]
-    if row["measure"] not in ("share_free", "share_with") or not isinstance(value, float):
+    if row["measure"] == "median_time":
+        return 0.5 if name == "estimate" else None
+    if row["measure"] not in SHARES or not isinstance(value, float):
         return None
     return (100 - value) / 100 if row["measure"] == "share_with" else value / 100
 

@@ -49,12 +49,21 @@ FIRST = FirstYear(QUARTERS, 0.1026, 365, 1, 7, 10, 5.0, False)
 RUNS = (RUNNING, replace(RUNNING, name="Dr Ashby"))
 WATCHED = Monitoring("crown_survival", 264, 35, ("age", "tooth group"), (), FUNNEL, RUNS, FIRST, 20)
 SAME = Benchmark(
-    "survival_free_of_untoward_event", "US insurer claims", "all", "5", "92 % of teeth (KM)",
-    "Burry JC, Stover S. 2016. J Endod 42:702-705", "Time to retreatment, surgery or extraction", "", True,
-    "endo_intervention", "endo_completion", "kaplan_meier", 5.0, 0.92, None, None, True, (),
-    "First retreatment, surgery or extraction.", 2829, 0.866, 0.85, 0.881,
+    benchmark_id="b1", outcome="root_canal_failure", event="endo_intervention", start="endo_completion",
+    clock="fixed_time", censoring="kaplan_meier", teeth="initial_endo",
+    definition="Time to retreatment, surgery or extraction", population="US insurer claims", tooth_type="all",
+    timing="5", figure="92 % of teeth (KM)", n=487476, citation="Burry JC, Stover S. 2016. J Endod 42:702-705",
+    doi="10.1/x", seen_where="seen (https://example.org)", note="A remark", horizon_years=5.0, published=0.92,
+    published_low=None, published_high=None, comparable=True, disagrees=(), reasons=(),
+    our_definition="First retreatment, surgery or extraction.", our_teeth=2829, ours=0.866, ours_low=0.85,
+    ours_high=0.881,
 )  # fmt: skip
-OTHER = replace(SAME, comparable=False, ours=None, reasons=("from memory, not seen in its source",), verified=False)
+OTHER = replace(
+    SAME, comparable=False, ours=None, disagrees=("censoring", "teeth"), reasons=("a crude share", "only some kinds")
+)
+RATIO = replace(OTHER, definition="crown v none", disagrees=("measure",), reasons=("no share of teeth",))
+HEALING = replace(OTHER, disagrees=("outcome", "event"), reasons=("is about healing", "counts findings"))
+WAITING = replace(OTHER, definition="loss", disagrees=("ours",), reasons=("agrees, but too few",))
 
 
 def numbers(text: str) -> list[float]:
@@ -122,26 +131,40 @@ def test_the_first_year_marks_what_is_outside_and_what_is_not_over() -> None:
 
 
 def test_a_published_figure_stands_beside_ours_with_both_definitions() -> None:
-    assert words_owner.benchmark_intro([SAME, OTHER]).startswith("1 of 2 published figures has the same event")
+    intro = words_owner.benchmark_intro([SAME, OTHER, RATIO])
+    assert intro.startswith("1 of 2 published shares of teeth that we have read has the same event")
+    assert "count" not in intro
+    assert "1 more counts as we do" in words_owner.benchmark_intro([SAME, WAITING])
+    assert "2 more count as we do" in words_owner.benchmark_intro([SAME, WAITING, WAITING])
     sentence = words_owner.benchmark_sentence(SAME)
     assert (
         sentence
         == "By 5 years, retreatment, surgery or extraction: 13 of 100 here (range 12 to 15), 8 of 100 in Burry 2016."
     )
-    (both,) = words_owner.definitions([SAME, replace(SAME, years=10.0), OTHER])
-    assert SAME.definition in both
-    assert SAME.our_definition in both
+    (both,) = words_owner.definitions([SAME, replace(SAME, horizon_years=10.0), OTHER])
+    assert both == (
+        "Burry 2016. Counted there: time to retreatment, surgery or extraction. Where: US insurer claims. Counted "
+        "here: first retreatment, surgery or extraction. A remark. Burry JC, Stover S. 2016. J Endod 42:702-705, "
+        "doi 10.1/x."
+    )
     table = tables_owner.beside_ours([SAME, OTHER])
     assert table is not None
-    assert table.rows == (("Burry 2016: retreatment, surgery or extraction", "5", "2,829", "87 (85 to 88)", "92"),)
-    rest = tables_owner.not_beside([SAME, OTHER])
+    assert table.rows == (
+        ("Burry 2016: retreatment, surgery or extraction", "5", "2,829", "487,476",
+         "87 (85 to 88)", "92"),
+    )  # fmt: skip
+    rest = tables_owner.not_beside([SAME, RATIO, HEALING, OTHER, WAITING])
     assert rest is not None
-    assert [row[-2:] for row in rest.rows] == [("From memory, not seen in its source.", "from memory")]
+    assert [row[-1] for row in rest.rows] == [
+        "Agrees, but too few.", "A crude share; only some kinds.", "Is about healing.",
+    ]  # fmt: skip
+    assert rest.rows[1][1:3] == ("Time to retreatment, surgery or extraction", "US insurer claims")
     chart = benchmarks_chart([SAME, OTHER], id="b", label="x")
     assert chart is not None
     drawn = [t["x"][0] for t in chart.spec["data"] if t["mode"] == "markers"]
     assert drawn == [pytest.approx(13.4), pytest.approx(8.0)]
     assert author(replace(SAME, citation="Landys Boren D, Kvist T. 2015. J Endod")) == "Landys Boren 2015"
+    assert author(replace(SAME, citation="Some University. 2020. Thesis 596")) == "Some University 2020"
     assert benchmarks_chart([OTHER], id="b", label="x") is None
 
 
