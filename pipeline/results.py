@@ -194,6 +194,7 @@ class Choices:
     depends: bool
     sentence: str
     sample: Sample | None = None
+    leans: tuple[str, ...] = ()  # what to say of ways that use what came later, or lean one way
 
 
 @dataclass(frozen=True)

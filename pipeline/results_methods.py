@@ -287,7 +287,7 @@ METHODS = (
 
 RULES = MEANINGS | {
     "crown_date": "What the posted date of a crown stands for: its seat or its preparation.",
-    "root_canals_elsewhere": "Whether root canals of this practice’s patients are done by others, as the practice says.",
+    "root_canals_elsewhere": "Whether root canals of this practice’s patients are done by others, as it says.",
 }
 ANALYSIS = {
     "horizon_years": "Years after which groups are compared and shares are given.",

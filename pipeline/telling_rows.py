@@ -88,8 +88,8 @@ PREPARE = (
     # A negative fee may take a row back, so all rows of that code stay.
     "CREATE TEMP TABLE taken_back_codes AS SELECT DISTINCT patient_id, code FROM linking_ledger WHERE fee < 0",
     # Patients whose first and last day do not tell enough: whether they were seen here on a day on which something was
-    # done elsewhere; between which visits a tooth was lost; rows may be set aside or taken back, and then must not count
-    # as a day seen.
+    # done elsewhere; between which visits a tooth was lost; rows may be set aside or taken back, and then must not
+    # count as a day seen.
     f"""
     CREATE TEMP TABLE seen_closely AS
     SELECT patient_id FROM telling_rows JOIN code_kinds USING (code) WHERE {_SIGN}

@@ -47,7 +47,7 @@ def choices_parts(choices: Choices | None, smallest: float, id: str) -> dict[str
     if choices is None or not choices.rows:
         return {"choices": None, "choices_text": [], "choices_table": None}
     said = words_doubt.choices_sentence(choices)
-    found = [choices.sentence, said, words_doubt.verdicts_sentence(choices, terms.VERDICTS)]
+    found = [choices.sentence, said, words_doubt.verdicts_sentence(choices, terms.VERDICTS), *choices.leans]
     chart = choices_chart(
         choices, smallest=smallest, title="More or fewer failures per 100", id=f"{id}-choices", label=said
     )

@@ -1,14 +1,8 @@
 """The choices that a ledger leaves open, the ways to make each, and the words for them.
 
-| choice | ways |
-| --- | --- |
-| `renewal_days` | a root canal done up to 0, 60, 120 or 180 days before the next crown belongs to that crown |
-| `crown_date` | a crown without a recorded seat was posted at the seat, or 14, 21 or 28 days before it |
-| `failure` | replacement, removal or loss; or the first recement or repair as well |
-| `end_of_followup` | the patient's last contact; or death, else the last day of the data |
-| `adjustment` | adjusted for what is recorded; or not |
-| `uncertain_order` | crowns whose order of root canal and seat is uncertain: counted, or left out |
-| `recorded_root_filled` | root-filled by the record, no root canal in the ledger by the seat: counted, or left out |
+Each choice is declared once, in `CHOICES`: its options, what each changes in linking (fields of `LinkRules`) or in
+counting, and whether it is crossed with all others or changed by itself. The first option of each is that of the rules
+in force, but for the date of a crown, which the practice tells.
 
 Following to the last day of the data takes patients who went elsewhere for patients without failures; stopping at the
 last contact takes a visit for a failure as a reason to have been seen. Neither is right; the truth lies between.
@@ -16,61 +10,179 @@ last contact takes a visit for a failure as a reason to have been seen. Neither 
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
 from pipeline.transforms.rules import LinkRules
 
-RENEWAL_DAYS = (0, 60, 120, 180)
 LAB_DAYS = (14, 21, 28)
-
-# What each choice decides, in words that finish "first agree ...".
-MEANINGS = {
-    "renewal_days": "how soon before a new crown a root canal belongs to it",
-    "crown_date": "what the posted date of a crown without a recorded seat means",
-    "failure": "whether a recement or repair is a failure",
-    "end_of_followup": "how long a patient who was not seen again is followed",
-    "adjustment": "whether to adjust for what is recorded",
-    "uncertain_order": "whether to count crowns whose order of root canal and seat is uncertain",
-    "recorded_root_filled": "whether to count crowns recorded as root-filled with no root canal in the ledger",
-}
 SEAT = "posted at the seat"
 STRICT, WIDE = "replacement, removal or loss", "also the first recement or repair"
-CONTACT, CUTOFF = "last contact", "last day of the data"
+CONTACT, ACTIVE, CUTOFF = "last contact", "last day of the data, if seen lately", "last day of the data"
 ADJUSTED, CRUDE = "adjusted", "not adjusted"
 COUNTED, LEFT_OUT = "counted", "left out"
+SINGLE, RETAINERS = "single crowns", "retainers of bridges too"
+FAILED, GIVEN_UP, PLANNED = "opened, and failed", "given up at the opening", "left at the opening, if planned before"
 
 Options = dict[str, list[str]]
+Key = tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Option:
+    """One way to make a choice: what it changes in linking, and which way it leans where it does.
+
+    `leans` is a sentence for the page, for a way that uses what came later or that is known to lean.
+    """
+
+    link: Mapping[str, Any] = field(default_factory=dict)
+    leans: str = ""
+
+
+@dataclass(frozen=True)
+class ChoiceOf:
+    """One choice: its options by name, words that finish "first agree ...", whether it is crossed with others."""
+
+    meaning: str
+    options: Mapping[str, Option]
+    crossed: bool
+
+
+CHOICES: dict[str, ChoiceOf] = {
+    "opened_and_renewed": ChoiceOf(
+        "what a crown is that was opened and renewed soon after",
+        {
+            FAILED: Option(),
+            GIVEN_UP: Option(
+                {"renewed_given_up": True},
+                "To count a crown that was renewed soon after its opening as given up at the opening uses what came "
+                "later: failures soon after an opening vanish, which leans towards no harm of an opening.",
+            ),
+            PLANNED: Option(
+                {"planned_ends": True},
+                "To end follow-up at the opening where a new crown had been planned shortly before uses only what was "
+                "known that day.",
+            ),
+        },
+        crossed=True,
+    ),
+    "crown_date": ChoiceOf(
+        "what the posted date of a crown without a recorded seat means",
+        {SEAT: Option({"posted_at_prep": False})},  # the others hang on the rules: `choices_under`
+        crossed=True,
+    ),
+    "failure": ChoiceOf("whether a recement or repair is a failure", {STRICT: Option(), WIDE: Option()}, crossed=True),
+    "end_of_followup": ChoiceOf(
+        "how long a patient who was not seen again is followed",
+        {CONTACT: Option(), ACTIVE: Option({"followed": "active"}), CUTOFF: Option({"followed": "cutoff"})},
+        crossed=True,
+    ),
+    "adjustment": ChoiceOf(
+        "whether to adjust for what is recorded", {ADJUSTED: Option(), CRUDE: Option()}, crossed=True
+    ),
+    "uncertain_order": ChoiceOf(
+        "whether to count crowns whose order of root canal and seat is uncertain",
+        {COUNTED: Option(), LEFT_OUT: Option()},
+        crossed=True,
+    ),
+    "undated_root_canal": ChoiceOf(
+        "what a crown is whose root canal was done elsewhere on an unknown day",
+        {
+            "in neither group": Option(),
+            "done before the seat": Option({"undated_endo": "before_seat"}),
+            "done through the crown": Option({"undated_endo": "through_crown"}),
+        },
+        crossed=False,
+    ),
+    "hinted_opening": ChoiceOf(
+        "whether a filling on a crown with no root canal near it was an opening",
+        {"no opening": Option(), "an opening elsewhere": Option({"hints_open": True})},
+        crossed=False,
+    ),
+    "lost_tooth": ChoiceOf(
+        "when a tooth was lost of which only its absence is on record",
+        {
+            "lost in the middle": Option(),
+            "lost at the first sign": Option({"losses": "first_sign"}),
+            "loss not counted": Option({"losses": "not_counted"}),
+        },
+        crossed=False,
+    ),
+    "reopened_crown": ChoiceOf(
+        "how long a crown is followed that is opened again, its root canal done before the seat",
+        {
+            "followed on": Option(),
+            "to the reopening": Option(
+                {"reopening_ends": True},
+                "To end follow-up at a retreatment through the crown leaves out what such an opening does to crowns "
+                "with a root canal before the seat, which leans towards harm of an opening.",
+            ),
+        },
+        crossed=False,
+    ),
+    "kind_of_crown": ChoiceOf("which crowns to count", {SINGLE: Option(), RETAINERS: Option()}, crossed=False),
+    "paired_postings": ChoiceOf(
+        "whether a row without a fee belongs to the row with one before it",
+        {"one treatment": Option(), "apart": Option({"crown_pair_days": 0, "course_pair_days": 0})},
+        crossed=False,
+    ),
+    "after_last_contact": ChoiceOf(
+        "whether failures elsewhere after the last contact count",
+        {"not counted": Option(), "failures elsewhere counted": Option({"count_after_last_contact": True})},
+        crossed=False,
+    ),
+}
+MEANINGS = {name: choice.meaning for name, choice in CHOICES.items()}
+
+
+def choices_under(rules: LinkRules) -> dict[str, ChoiceOf]:
+    """Every choice with its options, that of the date of a crown with the days at the lab; those in force are added."""
+    lab = sorted({*LAB_DAYS, *([rules.lab_days] if rules.posted_at_prep else [])})
+    prepared = {prepared_text(n): Option({"posted_at_prep": True, "lab_days": n}) for n in lab}
+    date = CHOICES["crown_date"]
+    return CHOICES | {"crown_date": replace(date, options={**date.options, **prepared})}
 
 
 def offered_options(rules: LinkRules) -> Options:
-    """Every option of every choice; numbers in force that are not among the usual ones are added."""
-    replacement = sorted({*RENEWAL_DAYS, rules.renewal_days})
-    lab = sorted({*LAB_DAYS, *([rules.lab_days] if rules.posted_at_prep else [])})
-    return {
-        "renewal_days": [days_text(n) for n in replacement],
-        "crown_date": [SEAT, *(prepared_text(n) for n in lab)],
-        "failure": [STRICT, WIDE],
-        "end_of_followup": [CONTACT, CUTOFF],
-        "adjustment": [ADJUSTED, CRUDE],
-        "uncertain_order": [COUNTED, LEFT_OUT],
-        "recorded_root_filled": [COUNTED, LEFT_OUT],
-    }
+    """Every option of every choice."""
+    return {name: list(choice.options) for name, choice in choices_under(rules).items()}
 
 
 def main_options(rules: LinkRules) -> dict[str, str]:
     """The combination that the rules in force stand for."""
-    return {
-        "renewal_days": days_text(rules.renewal_days),
-        "crown_date": prepared_text(rules.lab_days) if rules.posted_at_prep else SEAT,
-        "failure": STRICT,
-        "end_of_followup": CUTOFF if rules.followed == "cutoff" else CONTACT,
-        "adjustment": ADJUSTED,
-        "uncertain_order": COUNTED,
-        "recorded_root_filled": COUNTED,
-    }
+    first = {name: next(iter(choice.options)) for name, choice in CHOICES.items()}
+    return first | {"crown_date": prepared_text(rules.lab_days) if rules.posted_at_prep else SEAT}
 
 
-def days_text(n: int) -> str:
-    """An option of `renewal_days`."""
-    return f"{n} days"
+def combinations(options: Options, main: Mapping[str, str]) -> Iterator[Key]:
+    """Every combination of the crossed choices, then each option of each other choice by itself; each once.
+
+    Keys are in the order of `options`.
+    """
+    crossed = [values if CHOICES[name].crossed else [main[name]] for name, values in options.items()]
+    yield from itertools.product(*crossed)
+    for name, values in options.items():
+        if not CHOICES[name].crossed:
+            for value in values:
+                if value != main[name]:
+                    yield tuple({**main, name: value}[other] for other in options)
+
+
+def link_changes(rules: LinkRules, taken: Mapping[str, str]) -> LinkRules:
+    """The rules of linking under a combination."""
+    offered = choices_under(rules)
+    changes: dict[str, Any] = {}
+    for name, option in taken.items():
+        changes |= offered[name].options[option].link
+    return replace(rules, **changes)
+
+
+def leans(options: Options) -> tuple[str, ...]:
+    """What to say of the options that use what came later, or lean one way."""
+    said = (CHOICES[name].options.get(value, Option()).leans for name, values in options.items() for value in values)
+    return tuple(sentence for sentence in said if sentence)
 
 
 def prepared_text(lab_days: int) -> str:

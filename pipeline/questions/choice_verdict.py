@@ -149,8 +149,9 @@ def _turns(options: Options, verdicts: dict[tuple[str, ...], tuple[str, bool]], 
     """Share of pairs of combinations that differ in `name` alone whose verdicts differ."""
     axis = list(options).index(name)
     pairs = [
-        verdicts[key] != verdicts[(*key[:axis], other, *key[axis + 1 :])]
+        verdicts[key] != verdicts[twin]
         for key in verdicts
         for other in options[name][options[name].index(key[axis]) + 1 :]
+        if (twin := (*key[:axis], other, *key[axis + 1 :])) in verdicts
     ]
     return sum(pairs) / len(pairs)

@@ -1,9 +1,9 @@
 """The main comparison under every combination of defensible choices: does the answer hang on how we count?
 
-Ledgers leave room for judgement: when a root canal belongs to the crown that follows it, what a posted date means, what
-counts as failure, how long a patient is followed (`choice_options.py`). Each choice is made in every defensible way,
-each way with each way of all others, and the comparison is fitted anew every time [1]. The rules in force are one of
-these combinations.
+Ledgers leave room for judgement: what a crown is that was opened and renewed, what a posted date means, what counts as
+failure, how long a patient is followed (`choice_options.py`). The choices that matter to most practices are made in
+every way, each way with each way of all others; the rarer ones each by itself. The comparison is fitted anew every
+time [1]. The rules in force are one of these combinations.
 
 References
 ----------
@@ -14,8 +14,7 @@ References
 from __future__ import annotations
 
 import datetime as dt
-import itertools
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -25,17 +24,17 @@ from pipeline.progress import Progress
 from pipeline.questions.choice_options import (
     ADJUSTED,
     CRUDE,
-    CUTOFF,
-    LAB_DAYS,
     LEFT_OUT,
-    RENEWAL_DAYS,
-    SEAT,
+    PLANNED,
+    RETAINERS,
     WIDE,
+    Key,
     Options,
-    days_text,
+    combinations,
+    leans,
+    link_changes,
     main_options,
     offered_options,
-    prepared_text,
 )
 from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left_out, sample_sentence, with_choices
 from pipeline.questions.crown_longevity import (
@@ -45,17 +44,16 @@ from pipeline.questions.crown_longevity import (
     crude_difference,
     estimate_states,
 )
-from pipeline.questions.crown_rows import STATES, crown_rows, own_crowns, state_spells
+from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.groups import make_group
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, decide
 from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
-from pipeline.transforms.link import Ledger, LinkInput, link_ledger, read_ledger
+from pipeline.transforms.link import Ledger, Linked, LinkInput, link_ledger, read_ledger
 from pipeline.transforms.rules import LinkRules
 
 __all__ = ["explore_choices", "with_choices"]
 
 CONTRAST = "through_crown vs before_seat"
-Key = tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -105,14 +103,18 @@ def explore_choices(
     gives the same figures under every combination of the others; `left_out` says so. `crowns` and `failures` count by
     label, as the groups of the comparison do. `depends` by the rule of `hangs_on_choices`.
     """
-    options = offered_options(rules)
     main = main_options(rules)
     ledger = read_ledger(tables, codes, rules)
     if of_crowns is not None:
         ledger = replace(ledger, begin=records_begin)
-    grid = _fill(ledger, options, rules, patients, analysis, say=say, workers=workers)
+    linked = link_ledger(ledger, rules)
+    options = _that_may_matter(offered_options(rules), main, ledger, linked)
+    grid = _fill(
+        ledger, linked, options, rules, fit=lambda rows: _compare(rows, patients, analysis), say=say, workers=workers
+    )
     kept = _that_change_something(options, main, grid)
-    rows = tuple(_row(kept, key, grid[key], is_main=key == tuple(main.values())) for key in _combinations(kept))
+    in_force = tuple(main[name] for name in kept)
+    rows = tuple(_row(kept, key, grid[key], is_main=key == in_force) for key in combinations(kept, main))
     main_row = next(row for row in rows if row.is_main)
     sample = None if of_crowns is None else Sample(sum(n for _, n in main_row.crowns), of_crowns)
     choices = Choices(
@@ -122,94 +124,98 @@ def explore_choices(
         depends=hangs_on_choices(rows),
         sentence=count_zero(rows) if sample is None else f"{sample_sentence(sample)} {count_zero(rows)}",
         sample=sample,
+        leans=leans(kept),
     )
     for note in left_out(choices):
         say(note)
     return choices
 
 
-def _combinations(options: Options) -> Iterator[Key]:
-    return itertools.product(*options.values())
+def _that_may_matter(options: Options, main: Mapping[str, str], ledger: Ledger, linked: Linked) -> Options:
+    """Only the option in force of a choice that these records do not pose: no linking is spent on it."""
+    crowns = _own(linked.crowns)
+    nothing = {
+        "crown_date": bool(crowns["seat_recorded"].all()),
+        "undated_root_canal": crowns["endo_timing"].null_count() == 0,
+        "hinted_opening": not linked.counts["hints_filling_on_crown"],
+        "lost_tooth": ledger.lost["gone_by"].null_count() == ledger.lost.height,
+        "reopened_crown": crowns["reopened_date"].null_count() == crowns.height,
+        "paired_postings": not ledger.fees_kept,
+        "after_last_contact": ledger.others.is_empty(),
+    }
+    kept = {name: [main[name]] if nothing.get(name, False) else values for name, values in options.items()}
+    if not ledger.planned.height:
+        kept["opened_and_renewed"] = [o for o in kept["opened_and_renewed"] if o != PLANNED]
+    return kept
 
 
 def _fill(
     ledger: Ledger,
+    linked: Linked,
     options: Options,
     rules: LinkRules,
-    patients: pl.DataFrame,
-    analysis: Analysis,
     *,
+    fit: Callable[[pl.DataFrame], tuple[_Found, _Found]],
     say: Callable[[str], None],
     workers: int,
 ) -> dict[Key, _Found]:
     """Every combination fitted; the ledger is linked once per set of linking rules."""
     known: dict[tuple[int, bytes], tuple[_Found, _Found]] = {}
+    by_rules: dict[LinkRules, list[dict[str, str]]] = {}
+    for key in combinations(options, main_options(rules)):
+        taken = dict(zip(options, key, strict=True))
+        by_rules.setdefault(link_changes(rules, taken), []).append(taken)
 
-    def link_and_fit(linking: Key) -> dict[Key, _Found]:
-        crowns = _linked(ledger, linking, rules)
+    def link_and_fit(own: LinkRules) -> dict[Key, _Found]:
+        crowns = _own(linked.crowns if own == rules else link_ledger(ledger, own).crowns)
         found: dict[Key, _Found] = {}
-        for failure, uncertain, filled in itertools.product(
-            options["failure"], options["uncertain_order"], options["recorded_root_filled"]
-        ):
-            counted = _counted(crowns, failure, uncertain, filled)
+        for taken in by_rules[own]:
+            counted = _counted(crowns, taken)
             # The same crowns with the same fate need no second fit.
             mark = (counted.height, counted.hash_rows(seed=1).to_numpy().tobytes())
-            both = known.get(mark) or known.setdefault(mark, _compare(counted, patients, analysis))
-            for adjustment, result in zip((ADJUSTED, CRUDE), both, strict=True):
-                found[(linking[0], linking[1], failure, linking[2], adjustment, uncertain, filled)] = result
+            both = known.get(mark) or known.setdefault(mark, fit(counted))
+            found[tuple(taken.values())] = both[(ADJUSTED, CRUDE).index(taken["adjustment"])]
         return found
 
-    ways = list(itertools.product(options["renewal_days"], options["crown_date"], options["end_of_followup"]))
     grid: dict[Key, _Found] = {}
-    progress = Progress("counting in other ways", len(ways), say, of="sets of linking rules")
+    progress = Progress("counting in other ways", len(by_rules), say, of="sets of linking rules")
     with ThreadPoolExecutor(max_workers=workers) as pool:
-        for found in pool.map(link_and_fit, ways):
+        for found in pool.map(link_and_fit, by_rules):
             grid |= found
             progress.step()
     return grid
 
 
-def _linked(ledger: Ledger, linking: Key, rules: LinkRules) -> pl.DataFrame:
-    """Crowns with a known seat under one set of linking rules, with the columns that the comparison reads."""
-    replacement, crown_date, end = linking
-    own = replace(
-        rules,
-        renewal_days=next(n for n in (*RENEWAL_DAYS, rules.renewal_days) if days_text(n) == replacement),
-        lab_days=next((n for n in (*LAB_DAYS, rules.lab_days) if prepared_text(n) == crown_date), rules.lab_days),
-        posted_at_prep=crown_date != SEAT,
-        followed="cutoff" if end == CUTOFF else "last_contact",
-    )
-    crowns = own_crowns(link_ledger(ledger, own).crowns)
-    return crowns.select(
+def _own(crowns: pl.DataFrame) -> pl.DataFrame:
+    """Single crowns and retainers of the practice, with the columns that the comparison reads."""
+    return crowns.filter(pl.col("crown_kind").is_in(["single", "retainer"]), ~pl.col("done_elsewhere")).select(
         "crown_id",
         "patient_id",
+        "crown_kind",
         "seat_date",
+        "seat_recorded",
         "entry_date",
         "access_date",
+        "reopened_date",
         "exit_date",
         "failure",
         "endo_timing",
         "order_uncertain",
         "first_complication_date",
-        "pulp_status_at_prep",
         "tooth_group",
         "material",
         "provider_id",
     )
 
 
-def _counted(crowns: pl.DataFrame, failure: str, uncertain: str, filled: str) -> pl.DataFrame:
+def _counted(crowns: pl.DataFrame, taken: Mapping[str, str]) -> pl.DataFrame:
     """The crowns that count, with the fate that counts, and only the columns that a fit reads."""
-    out = crowns
-    if uncertain == LEFT_OUT:
+    out = crowns if taken["kind_of_crown"] == RETAINERS else crowns.filter(pl.col("crown_kind") == "single")
+    if taken["uncertain_order"] == LEFT_OUT:
         out = out.filter(~pl.col("order_uncertain"))
-    if filled == LEFT_OUT:
-        # Known at the seat. Leaving out only those never opened since would keep the others because of what came later.
-        at_odds = (pl.col("endo_timing") != "before_seat") & (pl.col("pulp_status_at_prep") == "root_filled")
-        out = out.filter(~at_odds.fill_null(False))
-    if failure == WIDE:
+    if taken["failure"] == WIDE:
         out = _fail_at_first_complication(out)
-    return out.drop("order_uncertain", "first_complication_date", "pulp_status_at_prep")
+    return out.drop("order_uncertain", "first_complication_date", "crown_kind", "seat_recorded", "reopened_date")
 
 
 def _fail_at_first_complication(crowns: pl.DataFrame) -> pl.DataFrame:
@@ -262,19 +268,24 @@ def _group(spells: pl.DataFrame, counted: pl.DataFrame, name: str, analysis: Ana
     return make_group(spells, name=name, label=LABELS[name], counted=counted, rules=analysis.curve_rules(), late=late)
 
 
-def _that_change_something(options: Options, main: dict[str, str], grid: dict[Key, _Found]) -> Options:
+def _that_change_something(options: Options, main: Mapping[str, str], grid: dict[Key, _Found]) -> Options:
     """The options left once each that only repeats another is gone; the main option is never the one to go."""
     kept: Options = {}
     for axis, (name, offered) in enumerate(options.items()):
-        figures: dict[str, list[_Found]] = {option: [] for option in offered}
-        for key in _combinations(options):
-            figures[key[axis]].append(grid[key])
+        figures: dict[str, dict[Key, _Found]] = {option: {} for option in offered}
+        for key, found in grid.items():
+            figures[key[axis]][(*key[:axis], *key[axis + 1 :])] = found
         own: list[str] = [main[name]]
         for option in offered:
-            if all(figures[option] != figures[other] for other in own):
+            if all(_differ(figures[option], figures[other]) for other in own):
                 own.append(option)
         kept[name] = [option for option in offered if option in own]
     return kept
+
+
+def _differ(some: Mapping[Key, _Found], others: Mapping[Key, _Found]) -> bool:
+    """Whether two options of a choice give other figures anywhere, all else being the same."""
+    return any(some[key] != others[key] for key in some.keys() & others.keys())
 
 
 def _row(options: Options, key: Key, found: _Found, *, is_main: bool) -> Choice:

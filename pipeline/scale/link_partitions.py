@@ -122,7 +122,7 @@ def link_one(
 ) -> Mapping[str, pl.DataFrame]:
     """One part linked, given the days on which the data of all parts begin and end; its numbers are its own.
 
-    Beside the tables of `LINKED_TABLES`: `set_aside`, `counts` (one row) and `days` (one row: the part's own begin, cutoff).
+    Beside the tables of `LINKED_TABLES`: `set_aside`, `counts` (one row) and `days` (one row: the part's own)
     """
     tables = read_part(place, contacts_until=until, fees_kept=fees_kept)
     ledger = read_ledger(tables, pl.read_parquet(codes), rules, last_day=cutoff)

@@ -117,7 +117,7 @@ def _only(values: pl.Expr) -> pl.Expr:
 
 
 def _with_unpaid_parts(parts: pl.LazyFrame, crown_days: pl.LazyFrame, *, pair: int) -> pl.LazyFrame:
-    """Give a part whose rows all have a fee of 0 to the part of the last paid row before it; `unpaid` marks its rows."""
+    """Give a part whose rows all have a fee of 0 to the part of the last paid row before it; `unpaid` marks them."""
     whole = (
         parts.group_by("part", maintain_order=True)
         .agg(

@@ -31,6 +31,8 @@ NEEDS_NO_TOOTH = (
     "biopsy",
     "perio",
     "trauma",
+    "splint",  # spans gaps
+    "crown_interim",  # in some lists the number of a tooth for the time being in a gap too
     REPLANTATION,
 )
 # The kinds of crown that end one another; a veneer, a crown for the time being and a crown on an implant are none.
@@ -125,7 +127,7 @@ def match_refunds(completed: pl.LazyFrame, *, reversal_days: int) -> pl.DataFram
     days = rows["service_date"].to_list()
     refunds = rows["refund"].to_list()
     for first, end in _stretches(group.to_list()):
-        _settle(outcomes, days, refunds, first, end, reversal_days)
+        _settle(outcomes, days, refunds, first=first, end=end, reversal_days=reversal_days)
     found = rows.select(ROW).with_columns(outcome=pl.Series(outcomes, dtype=pl.String))
     return found.filter(pl.col("outcome").is_not_null())
 
@@ -139,7 +141,7 @@ def _stretches(groups: list[int]) -> Iterator[tuple[int, int]]:
 
 
 def _settle(
-    outcomes: list[str | None], days: list[dt.date], refunds: list[bool], first: int, end: int, reversal_days: int
+    outcomes: list[str | None], days: list[dt.date], refunds: list[bool], *, first: int, end: int, reversal_days: int
 ) -> None:
     """Settle the refunds of one patient, code, tooth and amount; a day's charges stand before its refunds."""
     standing: list[int] = []  # charges not taken back, the latest last
@@ -223,7 +225,7 @@ def impossible_rows(events: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def rows_on_implants(events: pl.LazyFrame) -> pl.LazyFrame:
-    """Rows of a crown on a position that already holds an implant: done to the crown of the implant, never of a tooth."""
+    """Crown rows on a position that already holds an implant: done to the crown of the implant, never of a tooth."""
     return (
         events.filter(pl.col("event").is_in(ON_A_CROWN))
         .join(_implanted(events, list(TOOTH)), on=list(TOOTH))

@@ -24,9 +24,9 @@ def crown_failures(
     courses: pl.DataFrame,
     events: pl.DataFrame,
     others: pl.DataFrame,
+    *,
     lost: pl.DataFrame,
     found_missing: pl.DataFrame,
-    *,
     losses: Losses,
     repost_days: int,
 ) -> pl.DataFrame:
@@ -182,8 +182,8 @@ def first_complications(
     courses: pl.DataFrame,
     events: pl.DataFrame,
     openings: pl.DataFrame,
-    found_missing: pl.DataFrame,
     *,
+    found_missing: pl.DataFrame,
     closure_days: int,
 ) -> pl.DataFrame:
     """Add `first_complication_date`: the first recement or repair after the seat and while followed.

@@ -101,10 +101,10 @@ def tables_of(
 def telling_codes(codes: pl.DataFrame) -> pl.DataFrame:
     """What each code may tell of a tooth, beyond that the patient was seen; one row per telling code.
 
-    `code`; `linked`: the rules look at it where it names a tooth; `extraction`: no row on that tooth can be true
-    after it; `in_place`: it stands where a tooth was; `lost`: the tooth is gone with it; `crown`: a crown, of which planned rows matter too, and
-    fillings on whose tooth; `filling`: a filling, which matters on a tooth with a crown; `exam`: an examination;
-    `no_contact`: the patient was not seen.
+    `code`; `linked`: the rules look at it where it names a tooth; `extraction`: no row on that tooth can be true after
+    it; `in_place`: it stands where a tooth was; `lost`: the tooth is gone with it; `crown`: a crown, of which planned
+    rows matter too, and fillings on whose tooth; `filling`: a filling, which matters on a tooth with a crown; `exam`:
+    an examination; `no_contact`: the patient was not seen.
     """
     kinds = codes.select(
         "code",
@@ -146,8 +146,9 @@ class Ledger:
     `begin` is the day of the first completed row that stands, `events` are those of permanent teeth whose kind the
     rules look at, `others` what others did, `planned` the days on which a crown was planned (`patient_id, tooth_fdi,
     day`). `ends` is the end of each patient's follow-up at the last contact, `lost` what became of single teeth,
-    `late_refunds` are hints. `cutoff` is the day up to which all data reach, `latest` that of these rows, `read_by`
-    the settings that it was read by (`LinkRules.reading`). Patients stand as whole numbers, in the order of their ids, which `patient_ids` holds.
+    `late_refunds` are hints. `cutoff` is the day up to which all data reach, `latest` that of these rows, `read_by` the
+    settings that it was read by (`LinkRules.reading`). Patients stand as whole numbers, in the order of their ids,
+    which `patient_ids` holds.
     """
 
     begin: dt.date | None
@@ -274,7 +275,14 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
     courses = renewing_courses(courses, crowns, renewal_days=renewal_days)
     missing = crowns_found_missing(crowns, ledger.findings, events, recement_days=rules.recement_days)
     crowns = crown_failures(
-        crowns, courses, events, others, lost, missing, repost_days=rules.crown_repost_days, losses=rules.losses
+        crowns,
+        courses,
+        events,
+        others,
+        lost=lost,
+        found_missing=missing,
+        repost_days=rules.crown_repost_days,
+        losses=rules.losses,
     )
     crowns = end_followup(crowns, ends, start="entry_date", after_last_contact=rules.count_after_last_contact)
     fillings = _hints(crowns, courses, alive, events, rules)
@@ -291,7 +299,7 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
     )
     crowns = renewed_after_opening(crowns, courses, renewal_days=rules.renewal_days)
     crowns = _end_early(crowns, ledger.planned, rules)
-    crowns = first_complications(crowns, courses, events, alive, missing, closure_days=rules.closure_days)
+    crowns = first_complications(crowns, courses, events, alive, found_missing=missing, closure_days=rules.closure_days)
     courses = endo_failures(_link_to_crowns(courses, crowns), events, others, lost, **lost_how)
     courses = end_followup(courses, ends, start="since", after_last_contact=rules.count_after_last_contact)
     starts = [crowns.select(*KEY, start="entry_date"), courses.select(*KEY, start="since")]
