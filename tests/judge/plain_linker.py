@@ -1,0 +1,924 @@
+"""The linking rules, written once more in plain Python over the rows of one tooth: the judge of the real linker.
+
+Slow and simple on purpose: lists, loops and dates, one function a rule, each with what it takes the rule to mean.
+Shares no code with the pipeline. `link_tooth` is the entry; a test compares what it returns with what the pipeline
+stores. Days are `datetime.date`; "within N days" counts both ends: N days apart is within, N + 1 is not.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field, replace
+
+Day = dt.date
+
+
+@dataclass(frozen=True)
+class Rules:
+    """The numbers of the rules, with their defaults."""
+
+    course_gap_days: int = 180
+    course_pair_days: int = 365
+    crown_repost_days: int = 60
+    crown_pair_days: int = 120
+    lab_days: int = 21
+    reversal_days: int = 60
+    renewal_days: int = 120
+    closure_days: int = 60
+    recement_days: int = 90
+    data_cutoff: Day = dt.date(2025, 12, 31)
+    posted_at_prep: bool = False
+    records_begin: Day | None = None
+    fees_are_kept: bool = True  # most crown rows of the practice have a fee: else no rule looks at one
+
+
+@dataclass(frozen=True)
+class Row:
+    """One posted procedure. `day` is None only for an `existing` row; `tooth` None for work on no tooth."""
+
+    day: Day | None
+    event: str
+    tooth: int | None = None
+    code: str = ""
+    detail: str | None = None
+    surface: str | None = None
+    provider: str | None = None
+    status: str = "completed"
+    fee: float | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Person:
+    """What is recorded of the patient's last contact and death."""
+
+    last_contact: Day | None = None
+    death: Day | None = None
+
+
+@dataclass(frozen=True)
+class Detail:
+    """What is recorded of the making of a crown."""
+
+    tooth: int
+    prep: Day | None = None
+    seat: Day | None = None
+    material: str | None = None
+    post: str | None = None
+    pulp: str | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One tooth at one recall."""
+
+    day: Day
+    tooth: int
+    crown_in_place: bool | None = None
+
+
+@dataclass(frozen=True)
+class Elsewhere:
+    """What others did, as the practice knows it. `year` where a year alone is known."""
+
+    tooth: int
+    event: str
+    day: Day | None = None
+    year: int | None = None
+
+
+@dataclass
+class Course:
+    """A course of root canal treatment, as it is stored."""
+
+    started: Day
+    completed: Day | None
+    kind: str
+    last_row: Day
+    visits: int = 1
+    coded_as_initial: bool = False
+    done_elsewhere: bool = False
+    year_only: bool = False
+    crown_at_start: str = "none"
+    days_to_crown: int | None = None
+    retreatment_date: Day | None = None
+    surgery_date: Day | None = None
+    extraction_date: Day | None = None
+    failure: bool = False
+    failure_cause: str | None = None
+    failure_elsewhere: bool = False
+    loss_reason: str | None = None
+    loss_interval_days: int | None = None
+    exit_date: Day | None = None
+    exit_reason: str | None = None
+
+
+@dataclass
+class Crown:
+    """A crown, as it is stored. `first` and `last` are the days of its rows."""
+
+    first: Day | None
+    last: Day | None
+    seat_date: Day | None
+    crown_kind: str
+    material: str | None = None
+    seat_recorded: bool = False
+    prep_date: Day | None = None
+    posted_seat: Day | None = None  # the seat without the laboratory's time
+    free: bool = False  # its rows have a fee of 0, all of them
+    opened_while_posted: bool = False
+    recorded_post: bool = False
+    pulp_status_at_prep: str | None = None
+    done_elsewhere: bool = False
+    known_on: Day | None = None  # done elsewhere, on or before this day
+    endo_timing: str | None = None
+    access_date: Day | None = None
+    access_elsewhere: bool = False
+    reopened_date: Day | None = None
+    order_uncertain: bool = False
+    entry_date: Day | None = None
+    exit_date: Day | None = None
+    exit_reason: str | None = None
+    failure: bool = False
+    failure_cause: str | None = None
+    failure_elsewhere: bool = False
+    loss_reason: str | None = None
+    loss_interval_days: int | None = None
+    remake_no_fee: bool = False
+    renewed_after_opening: bool = False
+    first_complication_date: Day | None = None
+
+
+@dataclass(frozen=True)
+class Loss:
+    """The day a tooth was lost; `interval` where the day is the middle of one."""
+
+    day: Day
+    reason: str
+    interval: int | None = None
+    elsewhere: bool = False
+
+
+@dataclass
+class Tooth:
+    """All that is told of one tooth and its patient, after the rows that do not stand are gone."""
+
+    rows: list[Row]  # completed rows that name this tooth and stand
+    patient_rows: list[Row]  # all completed rows of the patient that stand, whatever the tooth
+    charted: list[Row]  # existing rows of this tooth
+    told: list[Elsewhere]
+    findings: list[Finding]
+    patient_findings: list[Finding]
+    details: list[Detail]
+    person: Person
+    rules: Rules
+    seen: set[Day] = field(default_factory=set)
+    end: Day | None = None
+    end_reason: str = "last_contact"
+
+
+@dataclass(frozen=True)
+class Linked:
+    """The crowns and courses of one tooth, in the order of their days."""
+
+    crowns: list[Crown]
+    courses: list[Course]
+    late_refunds: int
+
+
+CROWN_KINDS = {
+    "crown_placement": "single",
+    "bridge_retainer_crown": "retainer",
+    "bridge_retainer_onlay": "retainer",
+    "onlay": "onlay",
+    "crown_prefabricated": "prefabricated",
+}
+KIND_ORDER = ("single", "retainer", "onlay", "prefabricated")
+OPENS = ("pulpotomy", "endo_emergency", "endo_incomplete")
+INITIAL = "endo_initial"
+RETREATMENT = "endo_retreatment"
+SURGERY = "apical_surgery"
+RESECTION = "root_loss"
+EXTRACTIONS = ("extraction", "extraction_impacted")
+REPLANTED = ("replantation", "trauma")
+IMPLANT = "implant"
+SHOWS_GONE = (IMPLANT, "bridge_pontic", "denture_tooth", "tooth_missing")
+RECEMENTS = ("crown_recement", "bridge_recement")
+REPAIRS = ("crown_repair", "bridge_repair")
+ON_A_BRIDGE = ("bridge_recement", "bridge_repair", "bridge_section")
+NEEDS_NO_TOOTH = (*SHOWS_GONE, *ON_A_BRIDGE, *EXTRACTIONS)
+ON_AN_IMPLANT = ("crown_placement", "crown_recement", "crown_repair", "crown_removal", "crown_interim")
+NO_CONTACT = ("missed_appointment",)
+POSTS = ("fiber", "cast", "prefabricated_metal")
+
+
+def link_tooth(
+    tooth: int,
+    procedures: list[Row],
+    rules: Rules,
+    person: Person | None = None,
+    details: list[Detail] | None = None,
+    findings: list[Finding] | None = None,
+    elsewhere: list[Elsewhere] | None = None,
+) -> Linked:
+    """All rules on one tooth. `procedures`, `findings` are the patient's, of all teeth and of none."""
+    case, refunds = rows_that_stand(
+        tooth, procedures, rules, person or Person(), details or [], findings or [], elsewhere or []
+    )
+    lay_open(case)
+    loss = loss_of_the_tooth(case)
+    case.rows = [r for r in case.rows if not _on_an_implant(r, case)]
+    opened = opening_days(case, courses_of_endo(case, []))
+    crowns = crowns_of(case, opened)
+    for _ in range(2):  # which rows are one course hangs on the seats, and which are one crown on the openings
+        courses = courses_of_endo(case, crowns)
+        crowns = crowns_of(case, opening_days(case, courses))
+    for i, crown in enumerate(crowns):
+        enter(crown, rules)
+        end_crown(crown, [c for c in crowns[i + 1 :] if c.first is not None], case, loss)
+    for i, crown in enumerate(crowns):
+        time_of_endo(crown, courses, case)
+        complications(crown, courses, case)
+        later = [c for c in crowns[i + 1 :] if c.seat_date]
+        renewed(crown, later, courses, case)
+    for course in courses:
+        end_course(course, courses, case, loss)
+        crown_of_course(course, crowns, case)
+    return Linked(crowns, courses, refunds)
+
+
+# Rule 2
+
+
+def rows_that_stand(
+    tooth: int,
+    procedures: list[Row],
+    rules: Rules,
+    person: Person,
+    details: list[Detail],
+    findings: list[Finding],
+    elsewhere: list[Elsewhere],
+) -> tuple[Tooth, int]:
+    """Rule 2. Only completed rows are done here; planned and void rows say nothing; refunds undo what they match.
+
+    Rows of one day that differ in the clinician, letter case or payer alone are one. Nothing after the cut-off is known.
+    """
+    dated = [r for r in procedures if r.status == "completed" and r.day and r.day <= rules.data_cutoff]
+    kept, late = without_reversed(dated, rules)
+    kept = told_once(kept)
+    kept.sort(key=lambda r: (r.day, r.event, r.code))
+    case = Tooth(
+        rows=[r for r in kept if r.tooth == tooth],
+        patient_rows=kept,
+        charted=[r for r in procedures if r.status == "existing" and r.tooth == tooth],
+        told=[e for e in elsewhere if e.tooth == tooth],
+        findings=sorted((f for f in findings if f.tooth == tooth and f.day <= rules.data_cutoff), key=lambda f: f.day),
+        patient_findings=[f for f in findings if f.day <= rules.data_cutoff],
+        details=[d for d in details if d.tooth == tooth],
+        person=person,
+        rules=rules,
+    )
+    return case, late
+
+
+def without_reversed(rows: list[Row], rules: Rules) -> tuple[list[Row], int]:
+    """Rule 2, refunds. A negative fee takes back the latest row of the same code, tooth and amount, up to 60 days old.
+
+    If the only match is older, the refund takes back nothing and is a hint. If a row of the refund's own day and an
+    older one (of whatever age) both match, it was a refund and a redo: neither is taken back. A refund is itself no
+    event. One refund takes back one row.
+    """
+    refunds = sorted((r for r in rows if r.fee is not None and r.fee < 0), key=lambda r: r.day)
+    kept = [r for r in rows if r.fee is None or r.fee >= 0]
+    late = 0
+    for refund in refunds:
+        alike = [
+            r
+            for r in kept
+            if r.code.upper() == refund.code.upper()
+            and r.tooth == refund.tooth
+            and r.fee is not None
+            and round(r.fee, 2) == round(-refund.fee, 2)
+            and r.day <= refund.day
+        ]
+        same_day = [r for r in alike if r.day == refund.day]
+        older = [r for r in alike if r.day < refund.day]
+        if same_day and older:
+            continue
+        recent = [r for r in alike if (refund.day - r.day).days <= rules.reversal_days]
+        if recent:
+            latest = max(recent, key=lambda r: r.day)
+            kept = [r for r in kept if r is not latest]
+        elif older:
+            late += 1
+    return kept, late
+
+
+def told_once(rows: list[Row]) -> list[Row]:
+    """Rule 2, doubles. One row for each patient, code, tooth and day, whoever did it and however it is spelt."""
+    seen: dict[object, Row] = {}
+    for row in rows:
+        key = (row.day, row.code.upper(), row.event, row.tooth, (row.surface or "").upper(), row.fee, row.reason)
+        seen.setdefault(key, row)
+    return list(seen.values())
+
+
+# Rule 11 and what stands after an extraction
+
+
+def lay_open(case: Tooth) -> None:
+    """Rule 11, and the days on which the patient was seen.
+
+    Seen: any completed row that stands (a missed appointment is none) or any finding. Follow-up ends at the last such
+    day or the recorded last contact if later, at death, or at the cut-off, whichever is first.
+    A row that names the tooth after it was taken out is set aside: implants, pontics, dentures and bridges apart.
+    """
+    contacts = {r.day for r in case.patient_rows if r.event not in NO_CONTACT} | {f.day for f in case.patient_findings}
+    case.seen = set(contacts)
+    last = max([*contacts, *([case.person.last_contact] if case.person.last_contact else [])], default=None)
+    if last is not None:
+        ends = [(last, "last_contact"), (case.rules.data_cutoff, "cutoff")]
+        if case.person.death:
+            ends.append((case.person.death, "death"))
+        case.end, case.end_reason = min(ends, key=lambda e: e[0])
+    if gone := extracted_here(case):
+        case.rows = [r for r in case.rows if r.day <= gone.day or r.event in (*SHOWS_GONE, *ON_A_BRIDGE)]
+        case.findings = [f for f in case.findings if f.day <= gone.day]
+
+
+def extracted_here(case: Tooth) -> Row | None:
+    """The first extraction of ours without a replantation on its own day (rule 13, last sentence)."""
+    back = {r.day for r in case.rows if r.event in REPLANTED}
+    return next((r for r in case.rows if r.event in EXTRACTIONS and r.day not in back), None)
+
+
+# Rule 3
+
+
+@dataclass(frozen=True)
+class Told:
+    """One thing that others did. `day` where the day is known; `by` where it is known to be on or before a day."""
+
+    event: str
+    day: Day | None = None
+    by: Day | None = None
+    year_only: bool = False
+    row: Row | None = None
+
+
+_CHARTED_AS = {
+    INITIAL: "root_canal",
+    RETREATMENT: "retreatment",
+    SURGERY: "surgery",
+    RESECTION: "resection",
+    "crown_removal": "crown_removed",
+    "extraction": "extraction",
+    "extraction_impacted": "extraction",
+    **dict.fromkeys(CROWN_KINDS, "crown"),
+    **dict.fromkeys(SHOWS_GONE, "gone"),
+}
+
+
+def done_elsewhere(case: Tooth) -> list[Told]:
+    """Rule 3. What others did, each with its day, or a day by which it was done, or neither.
+
+    A day on which the patient was not seen here is the day itself. A day on which the patient was seen is the day of
+    the charting: done on or before it. A year alone is its 1 July. Nothing after the last contact is known (rule 11).
+    """
+    found = []
+    for row in case.charted:
+        event = _CHARTED_AS.get(row.event)
+        if event and not charted_again(row, event, case):
+            if row.day is None:
+                found.append(Told(event, row=row))
+            elif row.day in case.seen:
+                found.append(Told(event, by=row.day, row=row))
+            else:
+                found.append(Told(event, day=row.day, row=row))
+    for told in case.told:
+        if told.event == "nothing":
+            continue
+        if told.year is not None:
+            found.append(Told(told.event, day=dt.date(told.year, 7, 1), year_only=True))
+        elif told.day is None:
+            found.append(Told(told.event))
+        elif told.day in case.seen:
+            found.append(Told(told.event, by=told.day))
+        else:
+            found.append(Told(told.event, day=told.day))
+    return [t for t in found if case.end and (t.day or t.by or case.end) <= case.end]
+
+
+def charted_again(row: Row, event: str, case: Tooth) -> bool:
+    """Rule 3, charted again. Our own crown or root canal, seen in the mouth at a later visit and written down as found.
+
+    Undated, or dated on a day when the patient was seen here and our work of that kind is not later. Its code does not
+    matter: who charts what is there picks any code of the kind. A repeat by others of our first treatment is another kind.
+    """
+    if row.day is not None and row.day not in case.seen:
+        return False
+    if event == "crown":
+        ours = [r.day for r in case.rows if r.event in CROWN_KINDS]
+    elif event == "root_canal":
+        ours = [r.day for r in case.rows if r.event in (INITIAL, RETREATMENT)]
+    elif event == "retreatment":
+        ours = [r.day for r in case.rows if r.event == RETREATMENT]
+    else:
+        return False
+    return any(row.day is None or day <= row.day for day in ours)
+
+
+# Rule 4
+
+
+def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
+    """Rule 4. Rows of root canal treatment put together to courses.
+
+    First-treatment rows each within 180 days of the one before are one course, from the first to the last. Rows that
+    only open the pulp (pulpotomy, pulpectomy, debridement, abandoned treatment) within 180 days before start it; alone
+    they are a course that was begun and never completed. Repeat-treatment rows make courses of their own kind. A first
+    treatment of a tooth that has had a course is a repeat, coded as a first one, unless it is free, within 365 days of
+    a row with a fee, with no crown seated between: then it belongs to that row, on whose day the course was completed.
+    Courses elsewhere whose day is known stand among them.
+    """
+    gap = case.rules.course_gap_days
+    parts: list[list[Row]] = []
+    for row in sorted((r for r in case.rows if r.event in (*OPENS, INITIAL, RETREATMENT)), key=_endo_order):
+        if parts and _same_course(parts[-1], row, gap):
+            parts[-1].append(row)
+        elif parts and row.event == INITIAL and (paid := _paid_for_before(parts, row, crowns, case)) is not None:
+            paid.append(row)
+        else:
+            parts.append([row])
+    courses = [_course_of(rows, case) for rows in parts]
+    for told in done_elsewhere(case):
+        if told.event in ("root_canal", "retreatment") and told.day:
+            kind = "retreatment" if told.event == "retreatment" else "initial"
+            courses.append(
+                Course(told.day, told.day, kind, told.day, done_elsewhere=True, year_only=told.year_only)
+            )
+    courses.sort(key=lambda c: (c.started, c.done_elsewhere))
+    for i, course in enumerate(courses):
+        before = any(c.completed is not None and c.completed < course.started for c in courses[:i])
+        before = before or any(
+            t.event in ("root_canal", "retreatment") and t.by and t.by <= course.started for t in done_elsewhere(case)
+        )
+        if before and course.kind == "initial":
+            course.kind = "retreatment"
+            course.coded_as_initial = course.completed is not None and not course.done_elsewhere
+    return courses
+
+
+def _endo_order(row: Row) -> tuple[Day, int]:
+    """Of one day, what opens comes before what fills."""
+    return row.day, 0 if row.event in OPENS else 1
+
+
+def _same_course(part: list[Row], row: Row, gap: int) -> bool:
+    near = (row.day - part[-1].day).days <= gap
+    filled = [r for r in part if r.event not in OPENS]
+    if row.event == RETREATMENT:
+        return near and all(r.event != INITIAL for r in filled)
+    return near
+
+
+def _paid_for_before(parts: list[list[Row]], row: Row, crowns: list[Crown], case: Tooth) -> list[Row] | None:
+    """The course of a row with a fee that a later free row belongs to."""
+    if not case.rules.fees_are_kept or row.fee != 0:
+        return None
+    for part in reversed(parts):
+        for other in reversed(part):
+            paid = other.event == INITIAL and (other.fee or 0) > 0
+            near = (row.day - other.day).days <= case.rules.course_pair_days
+            between = any(c.seat_date and other.day < c.seat_date < row.day for c in crowns)
+            if paid and near and not between:
+                return part
+    return None
+
+
+def _course_of(rows: list[Row], case: Tooth) -> Course:
+    filled = [r for r in rows if r.event in (INITIAL, RETREATMENT)]
+    kind = "retreatment" if any(r.event == RETREATMENT for r in filled) else "initial"
+    completed = filled[-1].day if filled else None
+    if filled and _has_free_tail(filled, case):
+        completed = max(r.day for r in filled if (r.fee or 0) > 0)
+    return Course(rows[0].day, completed, kind, rows[-1].day, visits=len({r.day for r in rows}))
+
+
+def _has_free_tail(filled: list[Row], case: Tooth) -> bool:
+    """The last rows came by their fee of 0, beyond the gap."""
+    gaps = [(b.day - a.day).days for a, b in zip(filled, filled[1:], strict=False)]
+    return bool(gaps) and max(gaps) > case.rules.course_gap_days and any((r.fee or 0) > 0 for r in filled)
+
+
+def opening_days(case: Tooth, courses: list[Course]) -> list[Day]:
+    """Days on which the pulp was opened, here or elsewhere: the starts of courses."""
+    return sorted({c.started for c in courses})
+
+
+# Rules 5 and 6
+
+
+def crowns_of(case: Tooth, opened: list[Day]) -> list[Crown]:
+    """Rules 5 and 6. Crown rows put together to crowns, of their four kinds; those done elsewhere beside them.
+
+    All rows of one day are one crown, whose kind and material the highest fee names. Days of the same kind within 60
+    days of each other are one crown; so are two within 120 days of which exactly one is free, unless the tooth was
+    opened between. A crown whose rows are all free, on a tooth that had one of ours, is a remake without a fee.
+    """
+    days: dict[Day, list[Row]] = {}
+    for row in case.rows:
+        if row.event in CROWN_KINDS:
+            days.setdefault(row.day, []).append(row)
+    groups: list[list[tuple[Day, list[Row], str]]] = []
+    uncertain: list[bool] = []
+    for day in sorted(days):
+        kind = _named_by_fee(days[day], case.rules)
+        last = groups[-1][-1] if groups else None
+        if last and last[2] == kind:
+            apart = (day - last[0]).days
+            between = any(last[0] < o < day for o in opened)
+            if apart <= case.rules.crown_repost_days:
+                groups[-1].append((day, days[day], kind))
+                uncertain[-1] = uncertain[-1] or between
+                continue
+            if apart <= case.rules.crown_pair_days and _one_is_free(last[1], days[day], case.rules) and not between:
+                groups[-1].append((day, days[day], kind))
+                continue
+        groups.append([(day, days[day], kind)])
+        uncertain.append(False)
+    crowns = [_crown_of(g, u, case, n) for n, (g, u) in enumerate(zip(groups, uncertain, strict=True))]
+    _recorded(crowns, case)
+    for crown in crowns:
+        crown.posted_seat = crown.seat_date
+        one_row = crown.first == crown.last
+        if case.rules.posted_at_prep and one_row and not crown.seat_recorded:
+            crown.seat_date = crown.last + dt.timedelta(days=case.rules.lab_days)
+    for told in done_elsewhere(case):
+        if told.event == "crown":
+            kind = CROWN_KINDS[told.row.event] if told.row else "single"
+            crowns.append(
+                Crown(told.day, told.day, told.day, kind, done_elsewhere=True, known_on=told.by, posted_seat=told.day)
+            )
+    return sorted(crowns, key=lambda c: (c.seat_date or dt.date.min, c.done_elsewhere))
+
+
+def _named_by_fee(rows: list[Row], rules: Rules) -> str:
+    """The kind of crown of one day: that of the row with the highest fee; of equal fees the fullest cover."""
+    kinds = {CROWN_KINDS[r.event] for r in rows}
+    if len(kinds) > 1 and rules.fees_are_kept:
+        top = max(_fee(r) for r in rows)
+        kinds = {CROWN_KINDS[r.event] for r in rows if _fee(r) == top}
+    return min(kinds, key=KIND_ORDER.index)
+
+
+def _material(rows: list[Row], rules: Rules) -> str | None:
+    """The material of one day: that of the row with the highest fee; null where rows tie and differ."""
+    if rules.fees_are_kept:
+        top = max(_fee(r) for r in rows)
+        rows = [r for r in rows if _fee(r) == top]
+    materials = {r.detail for r in rows}
+    return materials.pop() if len(materials) == 1 else None
+
+
+def _fee(row: Row) -> float:
+    return -1.0 if row.fee is None else row.fee
+
+
+def _one_is_free(one: list[Row], other: list[Row], rules: Rules) -> bool:
+    """Exactly one of two days is posted at a fee of 0. An empty fee is not 0, and is no fee either."""
+    if not rules.fees_are_kept:
+        return False
+    return all(r.fee == 0 for r in one) != all(r.fee == 0 for r in other)
+
+
+def _crown_of(group: list[tuple[Day, list[Row], str]], uncertain: bool, case: Tooth, n: int) -> Crown:
+    rows = [r for _, day_rows, kind in group for r in day_rows]
+    kind = group[-1][2]
+    of_kind = [r for r in group[-1][1] if CROWN_KINDS[r.event] == kind]
+    free = case.rules.fees_are_kept and all(r.fee == 0 for r in rows)
+    return Crown(
+        first=group[0][0],
+        last=group[-1][0],
+        seat_date=group[-1][0],
+        crown_kind=kind,
+        material=_material(of_kind, case.rules),
+        free=free,
+        remake_no_fee=free and n > 0,
+        opened_while_posted=uncertain,
+    )
+
+
+def _recorded(crowns: list[Crown], case: Tooth) -> None:
+    """Each record of a crown's making belongs to the nearest crown, within 60 days of its rows."""
+    for detail in case.details:
+        day = detail.seat or detail.prep
+        near = [(min(abs((day - c.first).days), abs((day - c.last).days)), i) for i, c in enumerate(crowns)] if day else []
+        if not near or min(near)[0] > case.rules.crown_repost_days:
+            continue
+        crown = crowns[min(near)[1]]
+        crown.prep_date = detail.prep
+        if detail.seat:
+            crown.seat_date, crown.seat_recorded = detail.seat, True
+        crown.material = detail.material or crown.material
+        crown.recorded_post = detail.post in POSTS
+        crown.pulp_status_at_prep = detail.pulp
+
+
+def enter(crown: Crown, rules: Rules) -> None:
+    """Rule 12. Followed from the seat, or from the day on which the records begin if that is later."""
+    known = [d for d in (crown.seat_date, rules.records_begin) if d]
+    crown.entry_date = max(known) if crown.seat_date else None
+
+
+# Rule 13 and rule 10
+
+
+def loss_of_the_tooth(case: Tooth) -> Loss | None:
+    """Rules 10 and 13. The first loss: our extraction, one elsewhere on a known day, or what shows the tooth gone.
+
+    A reason that is orthodontic or an injury is `other`; none is `unknown`. A sign is an implant, pontic, denture
+    tooth or a note that the tooth is missing, or an extraction charted without its day: the tooth was lost in the
+    middle between the last day on which it is known to be there (a row or finding that needs it, an examination of the
+    patient) and the sign. A later row that needs the tooth proves the sign wrong.
+    """
+    found = []
+    if row := extracted_here(case):
+        known = row.reason if row.reason in ("endodontic", "periodontal", "fracture", "caries") else None
+        found.append(Loss(row.day, known or ("other" if row.reason else "unknown")))
+    told = done_elsewhere(case)
+    found += [Loss(t.day, "unknown", elsewhere=True) for t in told if t.event == "extraction" and t.day]
+    if not found and (sign := first_sign(case)):
+        there = last_day_there(case, sign)
+        if there is not None:
+            interval = (sign - there).days
+            found.append(Loss(there + dt.timedelta(days=interval // 2), "unknown", interval))
+    return min(found, key=lambda x: x.day, default=None)
+
+
+def first_sign(case: Tooth) -> Day | None:
+    """The first day on which the tooth is known to be gone, by a sign that nothing later contradicts."""
+    signs = [(r.day, r.event) for r in case.rows if r.event in SHOWS_GONE]
+    for told in done_elsewhere(case):
+        if told.event == "gone" or (told.event == "extraction" and told.day is None):
+            signs.append((told.day or told.by or case.end, told.row.event if told.row else "extraction"))
+    standing = []
+    for day, event in signs:
+        needed = [r for r in case.rows if _needs_the_tooth(r) and r.day >= day]
+        needed += [f for f in case.findings if f.day >= day]
+        if event == IMPLANT:
+            needed = [r for r in needed if not isinstance(r, Row) or r.event not in ON_AN_IMPLANT]
+        if not needed:
+            standing.append(day)
+    return min(standing, default=None)
+
+
+def last_day_there(case: Tooth, before: Day) -> Day | None:
+    """The last day before a sign on which the tooth is known to be there."""
+    days = [r.day for r in case.rows if _needs_the_tooth(r)]
+    days += [r.day for r in case.patient_rows if r.event == "exam"]
+    days += [f.day for f in case.patient_findings]
+    return max((d for d in days if d < before), default=None)
+
+
+def _needs_the_tooth(row: Row) -> bool:
+    return row.event not in NEEDS_NO_TOOTH
+
+
+def _on_an_implant(row: Row, case: Tooth) -> bool:
+    """Rule 6. A crown posted where an implant stands is a crown on the implant, and so is what is done to it."""
+    implants = [r.day for r in case.rows if r.event == IMPLANT]
+    implants += [t.day or t.by or case.end for t in done_elsewhere(case) if t.row and t.row.event == IMPLANT]
+    sign = first_sign(case)
+    return row.event in ON_AN_IMPLANT and any(d <= row.day and sign and sign <= d for d in implants)
+
+
+# Rule 8
+
+
+def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) -> None:
+    """Rules 8 and 11. The first of replacement, removal, a temporary crown in its place, or loss of the tooth.
+
+    Replaced on the first row of the next crown of any kind, here or elsewhere. All of it after the seat, and no later
+    than the last day of follow-up; of several on one day the first named counts.
+    """
+    if case.end is None:
+        return
+    seat = crown.seat_date or crown.known_on or dt.date.min
+    ends: list[tuple[Day, int, str, bool, Loss | None]] = []
+    for new in later:
+        ends.append((new.first, 0, "replaced", new.done_elsewhere, None))
+    for row in case.rows:
+        if row.day > seat and row.event == "crown_interim":
+            ends.append((row.day, 0, "replaced", False, None))
+        if row.day > seat and row.event == "crown_removal":
+            ends.append((row.day, 1, "removed", False, None))
+    for told in done_elsewhere(case):
+        if told.event == "crown_removed" and (told.day or told.by) and (told.day or told.by) > seat:
+            ends.append((told.day or told.by, 1, "removed", True, None))
+    if lost := crown_found_lost(crown, later, case):
+        ends.append((lost, 1, "removed", False, None))
+    if loss:
+        ends.append((loss.day, 2, "extracted", loss.elsewhere, loss))
+    ends = [e for e in ends if e[0] >= seat and e[0] <= case.end]
+    if not ends:
+        crown.exit_date, crown.exit_reason = case.end, case.end_reason
+        return
+    day, _, cause, there, lost_tooth = min(ends, key=lambda e: e[:2])
+    crown.exit_date, crown.exit_reason, crown.failure = day, "failed", True
+    crown.failure_cause, crown.failure_elsewhere = cause, there
+    if lost_tooth:
+        crown.loss_reason, crown.loss_interval_days = lost_tooth.reason, lost_tooth.interval
+
+
+def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> Day | None:
+    """Rule 8, a finding without the crown: it was lost in the middle since it was last known to be in place.
+
+    Not if it was cemented again within 90 days and before another crown, or a later finding (before another crown) has
+    it in place.
+    """
+    for finding in _found_without(crown, later, case):
+        if came_off(finding, later, case):
+            continue
+        seat = crown.seat_date or crown.known_on
+        known = [seat] if seat else []
+        known += [f.day for f in case.findings if f.crown_in_place and f.day < finding.day]
+        known += [r.day for r in case.rows if r.event in (*RECEMENTS, *REPAIRS) and r.day < finding.day]
+        known = [d for d in known if seat is None or d >= seat]
+        since = max(known, default=finding.day)
+        return since + dt.timedelta(days=(finding.day - since).days // 2)
+    return None
+
+
+def _found_without(crown: Crown, later: list[Crown], case: Tooth) -> list[Finding]:
+    seat = crown.seat_date or crown.known_on or dt.date.min
+    until = min((c.first for c in later), default=dt.date.max)
+    return [f for f in case.findings if f.crown_in_place is False and seat < f.day < until]
+
+
+def came_off(finding: Finding, later: list[Crown], case: Tooth) -> bool:
+    """The crown that is missing at a finding was put back."""
+    until = min((c.first for c in later), default=dt.date.max)
+    again = [r for r in case.rows if r.event in RECEMENTS and finding.day <= r.day < until]
+    if any((r.day - finding.day).days <= case.rules.recement_days for r in again):
+        return True
+    return any(f.crown_in_place and finding.day < f.day < until for f in case.findings)
+
+
+def complications(crown: Crown, courses: list[Course], case: Tooth) -> None:
+    """Rule 8, complications: the first recement or repair after the seat while the crown is followed.
+
+    A repair from an opening through the crown to 60 days after the last row of that course closes the opening. A crown
+    that came off and was put back came off on the day it was found missing.
+    """
+    if crown.seat_date is None or crown.exit_date is None:
+        return
+    days = []
+    through = [c for c in courses if c.started > crown.seat_date]
+    for row in case.rows:
+        closes = any(
+            c.started <= row.day <= c.last_row + dt.timedelta(days=case.rules.closure_days) for c in through
+        )
+        if row.event in RECEMENTS or (row.event in REPAIRS and not closes):
+            days.append(row.day)
+    days += [f.day for f in _found_without(crown, [], case) if came_off(f, [], case)]
+    days = [d for d in days if crown.seat_date < d <= crown.exit_date]
+    crown.first_complication_date = min(days, default=None)
+
+
+# Rule 7
+
+
+def time_of_endo(crown: Crown, courses: list[Course], case: Tooth) -> None:
+    """Rule 7. Root-filled before the seat, opened after it, or neither; null where others did it nobody knows when."""
+    if crown.seat_date is None:
+        crown.endo_timing = None
+        crown.order_uncertain = False
+        return
+    timing, opened, uncertain = _timing(crown, crown.seat_date, courses, case)
+    if crown.posted_seat != crown.seat_date and crown.posted_seat is not None:
+        uncertain = uncertain or _timing(crown, crown.posted_seat, courses, case)[0] != timing
+    crown.endo_timing = timing
+    crown.order_uncertain = uncertain or crown.opened_while_posted
+    if timing == "through_crown" and opened:
+        crown.access_date, crown.access_elsewhere = opened.started, opened.done_elsewhere
+    if timing == "before_seat":
+        again = [c for c in courses if c.kind == "retreatment" and _while_standing(c, crown, crown.seat_date)]
+        crown.reopened_date = again[0].started if again else None
+
+
+def _timing(
+    crown: Crown, seat: Day, courses: list[Course], case: Tooth
+) -> tuple[str | None, Course | None, bool]:
+    """Timing, the opening, and whether the order is uncertain, were the crown seated on `seat`."""
+    done = [c for c in courses if c.completed and c.completed <= seat]
+    told = done_elsewhere(case)
+    if any(not (c.year_only and c.started.year == seat.year) for c in done):
+        return "before_seat", None, False
+    if any(t.event in ("root_canal", "retreatment") and t.by and t.by <= seat for t in told):
+        return "before_seat", None, False
+    if post_or_record(crown, seat, case) or any(day <= seat for day in surgery_days(case)):
+        return "before_seat", None, False
+    if done or any(c.started <= seat for c in courses):
+        return "before_seat", None, True
+    through = [c for c in courses if _while_standing(c, crown, seat)]
+    proven = bool(courses) and courses[0].kind == "retreatment"
+    if through and not proven:
+        doubtful = through[0].year_only and through[0].started.year == seat.year
+        return "through_crown", through[0], doubtful
+    settled = any(c.kind == "initial" and not c.done_elsewhere for c in courses)
+    undated = any(t.event in ("root_canal", "retreatment") and t.day is None for t in told)
+    undated = undated or proven or bool(surgery_days(case) and not _course_before(surgery_days(case)[0], courses))
+    if undated and not settled:
+        return None, None, True
+    return "vital", None, False
+
+
+def _course_before(day: Day, courses: list[Course]) -> bool:
+    return any(c.started <= day for c in courses)
+
+
+def surgery_days(case: Tooth) -> list[Day]:
+    """Days of apical surgery on the tooth, here or elsewhere."""
+    days = [r.day for r in case.rows if r.event == SURGERY]
+    return sorted(days + [t.day for t in done_elsewhere(case) if t.event == "surgery" and t.day])
+
+
+def post_or_record(crown: Crown, seat: Day, case: Tooth) -> bool:
+    """Rule 7, the post: one within 180 days before the seat or on it, or recorded, or a pulp recorded as root-filled."""
+    near = [r for r in case.rows if r.event == "post_core" and 0 <= (seat - r.day).days <= case.rules.course_gap_days]
+    return bool(near) or crown.recorded_post or crown.pulp_status_at_prep == "root_filled"
+
+
+def _while_standing(course: Course, crown: Crown, seat: Day) -> bool:
+    """The course began after the seat, with the crown in place: one that ended on that day is not opened."""
+    ended = crown.failure and crown.exit_date is not None and crown.exit_date <= course.started
+    return course.started > seat and not ended
+
+
+def renewed(crown: Crown, later: list[Crown], courses: list[Course], case: Tooth) -> None:
+    """Rule 7. An opened crown that gave way to a new one, seated within 120 days of the course."""
+    if crown.endo_timing != "through_crown" or crown.failure_cause not in ("replaced", "removed") or not later:
+        return
+    course = next(c for c in courses if c.started == crown.access_date)
+    gap = (later[0].seat_date - course.last_row).days
+    crown.renewed_after_opening = gap <= case.rules.renewal_days
+
+
+# Rule 9
+
+
+def end_course(course: Course, courses: list[Course], case: Tooth, loss: Loss | None) -> None:
+    """Rule 9. The first of retreatment, apical surgery, root resection and loss of the tooth after the course."""
+    if case.end is None:
+        return
+    since = course.completed or course.started
+    ends: list[tuple[Day, int, str, bool, Loss | None]] = []
+    again = [c for c in courses if c.kind == "retreatment" and c is not course and c.started > since]
+    if again:
+        ends.append((again[0].started, 0, "retreatment", again[0].done_elsewhere, None))
+    surgery = [(r.day, r.event, False) for r in case.rows if r.event in (SURGERY, RESECTION) and r.day > since]
+    for told in done_elsewhere(case):
+        if told.event in ("surgery", "resection") and told.day and told.day > since:
+            surgery.append((told.day, SURGERY if told.event == "surgery" else RESECTION, True))
+    if surgery:
+        day, event, there = min(surgery)
+        course.surgery_date = day
+        ends.append((day, 1, "surgery" if event == SURGERY else "root_resection", there, None))
+    if loss:
+        course.extraction_date = loss.day
+        ends.append((loss.day, 2, "extraction", loss.elsewhere, loss))
+    course.retreatment_date = again[0].started if again else None
+    ends = [e for e in ends if since <= e[0] <= case.end]
+    if not ends:
+        course.exit_date, course.exit_reason = case.end, case.end_reason
+        return
+    day, _, cause, there, lost = min(ends, key=lambda e: e[:2])
+    course.exit_date, course.exit_reason, course.failure = day, "failed", True
+    course.failure_cause, course.failure_elsewhere = cause, there
+    if lost:
+        course.loss_reason, course.loss_interval_days = lost.reason, lost.interval
+
+
+def crown_of_course(course: Course, crowns: list[Crown], case: Tooth) -> None:
+    """Section 4: the crown on the tooth when the course began, and the days to the crown that it was done before."""
+    for crown in crowns:
+        ended = crown.failure and crown.exit_date is not None and crown.exit_date <= course.started
+        if ended:
+            continue
+        if crown.seat_date and crown.seat_date < course.started:
+            course.crown_at_start = "crowned"
+        elif crown.seat_date is None and (crown.known_on is None or crown.known_on <= course.started):
+            if course.crown_at_start == "none":
+                course.crown_at_start = "crowned_unknown_age"
+    if course.completed and course.crown_at_start == "none":
+        after = [c.seat_date for c in crowns if c.seat_date and c.seat_date >= course.completed]
+        if after:
+            course.days_to_crown = (min(after) - course.completed).days
+
+
+def as_fields(thing: Crown | Course, tooth: int) -> dict[str, object]:
+    """The fields of a crown or course by name, with the group of its tooth (ISO 3950 number)."""
+    position = tooth % 10
+    group = "anterior" if position <= 3 else "premolar" if position <= 5 else "molar"
+    return {**replace(thing).__dict__, "tooth_fdi": tooth, "tooth_group": group}

@@ -1,0 +1,93 @@
+"""Small ledgers, adjudicated by hand, through the plain linker and through the whole pipeline."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pytest
+
+from pipeline.config import load_settings
+from pipeline.run import ingest_stage, link_stage
+from tests.judge.plain_linker import as_fields, link_tooth
+from tests.judge.read_ledgers import Ledger, all_ledgers, found_by, write_practice
+
+LEDGERS = all_ledgers()
+each_ledger = pytest.mark.parametrize("ledger", LEDGERS, ids=lambda one: one.name)
+Tables = dict[str, list[dict[str, Any]]]
+
+
+def disagreements(ledger: Ledger, tables: Tables) -> list[str]:
+    """The expectations that do not hold, each with what was found."""
+    wrong = []
+    for expected in ledger.expected:
+        found = found_by(expected, tables)
+        if found != expected.wanted():
+            wrong.append(f"{expected.line}; found {found}")
+    return wrong
+
+
+def linked_plainly(ledger: Ledger) -> Tables:
+    tables: Tables = {"crowns": [], "courses": []}
+    for tooth in ledger.teeth():
+        linked = link_tooth(
+            tooth,
+            [r for written, r in ledger.rows if r.tooth or not written],
+            ledger.rules,
+            ledger.person,
+            [d for _, d in ledger.details],
+            [f for _, f in ledger.findings],
+            [e for _, e in ledger.elsewhere],
+        )
+        tables["crowns"] += [as_fields(c, tooth) for c in linked.crowns]
+        tables["courses"] += [as_fields(c, tooth) for c in linked.courses]
+    return tables
+
+
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Tables | Exception]:
+    """What the pipeline stores of each ledger: those that may share a practice are loaded together."""
+    groups: dict[object, list[Ledger]] = defaultdict(list)
+    for one in LEDGERS:
+        groups[(*one.group, one.key if one.practice == "alone" else "")].append(one)
+    found: dict[str, Tables | Exception] = {}
+    for ledgers in groups.values():
+        try:
+            tables = _through_the_pipeline(tmp_path_factory.mktemp("practice"), ledgers)
+        except Exception as error:
+            found |= dict.fromkeys((one.key for one in ledgers), error)
+        else:
+            found |= {one.key: tables[one.key] for one in ledgers}
+    return found
+
+
+def _through_the_pipeline(folder: Path, ledgers: list[Ledger]) -> dict[str, Tables]:
+    settings = load_settings(write_practice(folder, ledgers))
+    ingest_stage(settings, today=dt.date(2026, 6, 1), say=lambda _: None, keep_ids=True)
+    link_stage(settings, say=lambda _: None)
+    tables: dict[str, Tables] = defaultdict(lambda: {"crowns": [], "courses": []})
+    with duckdb.connect(str(settings.practice.database), read_only=True) as store:
+        for name, table in (("crowns", "crowns"), ("courses", "endo_courses")):
+            for row in store.execute(f"SELECT * FROM {table}").fetch_arrow_table().to_pylist():
+                tables[row["patient_id"]][name].append(row)
+    return tables
+
+
+@each_ledger
+def test_plain_linker(ledger: Ledger) -> None:
+    assert disagreements(ledger, linked_plainly(ledger)) == []
+
+
+@each_ledger
+def test_pipeline(ledger: Ledger, stored: dict[str, Tables | Exception]) -> None:
+    tables = stored[ledger.key]
+    if isinstance(tables, Exception):
+        raise tables
+    assert disagreements(ledger, tables) == []
+
+
+def test_ledgers_are_told_apart() -> None:
+    assert len({one.name for one in LEDGERS}) == len(LEDGERS)
