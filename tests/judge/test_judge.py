@@ -71,8 +71,11 @@ def _through_the_pipeline(folder: Path, ledgers: list[Ledger]) -> dict[str, Tabl
     tables: dict[str, Tables] = defaultdict(lambda: {"crowns": [], "courses": []})
     with duckdb.connect(str(settings.practice.database), read_only=True) as store:
         for name, table in (("crowns", "crowns"), ("courses", "endo_courses")):
-            for row in store.execute(f"SELECT * FROM {table}").fetch_arrow_table().to_pylist():
-                tables[row["patient_id"]][name].append(row)
+            rows = store.execute(f"SELECT * FROM {table}")
+            names = [column[0] for column in rows.description]
+            for row in rows.fetchall():
+                told = dict(zip(names, row, strict=True))
+                tables[told["patient_id"]][name].append(told)
     return tables
 
 
@@ -85,7 +88,7 @@ def test_plain_linker(ledger: Ledger) -> None:
 def test_pipeline(ledger: Ledger, stored: dict[str, Tables | Exception]) -> None:
     tables = stored[ledger.key]
     if isinstance(tables, Exception):
-        raise tables
+        pytest.fail(f"{type(tables).__name__}: {tables}", pytrace=False)
     assert disagreements(ledger, tables) == []
 
 
