@@ -1,0 +1,192 @@
+"""Hostile ledgers of one or two teeth, drawn at random on days around the edges of the rules.
+
+Every drawn row is one that a practice could post. Left out is what the rules say nothing of: see `CODES_HERE`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+from hypothesis import strategies as st
+
+from pipeline.tables import CROWN_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
+from tests.judge.plain_linker import Crown, Detail, Elsewhere, Finding, Linked, Person, Row, Rules, link_tooth
+from tests.judge.read_ledgers import CODES, CUTOFF, DAY_0, NO_TOOTH, RECORDS_BEGIN
+
+TEETH = (46, 36)
+LAST_VISIT = 1200
+DAYS = (0, 1, 20, 21, 22, 40, 60, 61, 90, 119, 120, 121, 150, 180, 181, 182, 300, 301, 360, 361, 365, 366, 400)
+LATER = (420, 460, 480, 481, 500, 520, 521, 545, 600, 601, 660, 700, 720, 721, 900)
+OFTEN = ("D2740", "D2740", "D2740", "D3330", "D3330", "D3330", "D3348", "D3221", "D7140")
+CODES_HERE = (
+    *OFTEN,
+    *("D2750", "D2790", "D2542", "D6750", "D2931", "D2799", "D2956", "D2920", "D2980", "D2391", "D2954", "D2950"),
+    *("D3220", "D3332", "D3425", "D3450", "D7270", "D6010", "D6245", "X0001", "D0120", "D1110", "D9986"),
+)
+CHARTED = ("D2740", "D3330", "D3348", "D7140", "D3425")
+TOLD = ("root_canal", "retreatment", "surgery", "crown", "crown_removed", "extraction", "nothing")
+CROWN_FIELDS = (
+    *("seat_date", "crown_kind", "endo_timing", "access_date", "access_elsewhere", "reopened_date"),
+    *("order_uncertain", "exit_date", "failure", "failure_cause", "failure_elsewhere", "loss_interval_days"),
+    *("remake_no_fee", "renewed_after_opening", "first_complication_date", "done_elsewhere"),
+)
+COURSE_FIELDS = (
+    *("started", "completed", "kind", "coded_as_initial", "exit_date", "failure", "failure_cause"),
+    *("failure_elsewhere", "loss_interval_days", "done_elsewhere"),
+)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One patient's rows of one or two teeth."""
+
+    rows: list[Row]
+    details: list[Detail] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    elsewhere: list[Elsewhere] = field(default_factory=list)
+    posted_at_prep: bool = False
+
+    def __repr__(self) -> str:
+        lines = [f"prep={self.posted_at_prep}"]
+        for r in sorted(self.rows, key=lambda r: (r.tooth or 0, r.day or dt.date.min)):
+            lines.append(f"{_number(r.day)} {r.code} t={r.tooth} f={r.fee} st={r.status} {r.event}")
+        lines += [f"finding {_number(f.day)} t={f.tooth} in_place={f.crown_in_place}" for f in self.findings]
+        lines += [f"elsewhere t={e.tooth} {e.event} {_number(e.day)}" for e in self.elsewhere]
+        lines += [f"details t={d.tooth} seat={_number(d.seat)} post={d.post} pulp={d.pulp}" for d in self.details]
+        return "\n".join(lines)
+
+
+def _number(day: dt.date | None) -> str:
+    return "-" if day is None else str((day - DAY_0).days)
+
+
+_day = st.sampled_from(DAYS + LATER).map(lambda n: DAY_0 + dt.timedelta(days=n))
+_unseen = st.sampled_from((-90, 10, 70, 130, 200, 350, 450, 650, 950, 1250)).map(
+    lambda n: DAY_0 + dt.timedelta(days=n)
+)
+_tooth = st.sampled_from((*TEETH[:1] * 5, TEETH[1]))
+
+
+@st.composite
+def _done(draw: st.DrawFn) -> Row:
+    code = draw(st.sampled_from(CODES_HERE))
+    event, detail = CODES[code]
+    fee = draw(st.sampled_from((1000.0, 1000.0, 1000.0, 600.0, 0.0, 0.0, None, -1000.0)))
+    status = draw(st.sampled_from(("completed",) * 9 + ("planned", "void")))
+    tooth = None if code in NO_TOOTH else draw(_tooth)
+    provider = draw(st.sampled_from(("A", "B")))
+    return Row(draw(_day), event, tooth, code, detail, None, provider, status, fee)
+
+
+@st.composite
+def _charted(draw: st.DrawFn) -> Row:
+    code = draw(st.sampled_from(CHARTED))
+    event, detail = CODES[code]
+    return Row(draw(st.none() | _unseen | _day), event, draw(_tooth), code, detail, status="existing")
+
+
+_finding = st.builds(Finding, _day, _tooth, st.sampled_from((True, False, None)))
+_told = st.builds(Elsewhere, _tooth, st.sampled_from(TOLD), st.none() | _unseen)
+_post = st.sampled_from((None, None, "fiber", "none"))
+_pulp = st.sampled_from((None, None, "hyperemic", "root_filled"))
+_detail = st.builds(Detail, st.just(TEETH[0]), seat=st.none() | _day, post=_post, pulp=_pulp)
+_last_visit = Row(DAY_0 + dt.timedelta(days=LAST_VISIT), "recall_hygiene", code="D1110")
+
+
+@st.composite
+def cases(draw: st.DrawFn) -> Case:
+    """5 to 14 rows, seldom with findings, a record of a crown's making and what others did; seen last on day 1200."""
+    rows = draw(st.lists(_done(), min_size=5, max_size=12))
+    seldom = st.booleans() if draw(st.booleans()) else st.just(False)
+    rows += draw(st.lists(_charted(), min_size=1, max_size=2)) if draw(seldom) else []
+    findings = draw(st.lists(_finding, min_size=1, max_size=2, unique_by=lambda f: (f.day, f.tooth)))
+    told = draw(st.lists(_told, min_size=1, max_size=2, unique_by=lambda e: (e.tooth, e.event)))
+    details = [draw(_detail)]
+    return Case(
+        [*rows, _last_visit],
+        [d for d in details if d.seat] if draw(seldom) else [],
+        findings if draw(seldom) else [],
+        told if draw(seldom) else [],
+        posted_at_prep=draw(seldom),
+    )
+
+
+def plainly(case: Case, tooth: int) -> Linked:
+    """The drawn tooth through the plain linker."""
+    rules = Rules(data_cutoff=CUTOFF, records_begin=RECORDS_BEGIN, posted_at_prep=case.posted_at_prep)
+    person = Person()
+    details = [d for d in case.details if d.tooth == tooth]
+    return link_tooth(tooth, case.rows, rules, person, details, case.findings, case.elsewhere)
+
+
+def by_the_pipeline(case: Case) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The same rows through the linker of the pipeline, beside a patient whose crowns all have a fee."""
+    from pipeline.transforms.link import LinkInput, LinkRules, link
+
+    event, detail = CODES["D2740"]
+    others = [Row(RECORDS_BEGIN, event, 11 + n, "D2740", detail, fee=900.0) for n in range(8)]
+    others += [Row(RECORDS_BEGIN, event, 21 + n, "D2740", detail, fee=900.0) for n in range(8)]
+    rows = [_procedure("p1", r) for r in case.rows] + [_procedure("p2", r) for r in others]
+    frames = {
+        "procedures": _frame(PROCEDURES, rows),
+        "patients": _frame(PATIENTS, []),
+        "crown_details": _frame(CROWN_DETAILS, [_detail_row(d) for d in case.details]),
+        "findings": _frame(FINDINGS, [_finding_row(f) for f in case.findings]),
+    }
+    if "elsewhere" in INPUT_TABLES:
+        frames["elsewhere"] = _frame(INPUT_TABLES["elsewhere"], [_told_row(e) for e in case.elsewhere])
+    codes = pl.DataFrame([(code, *what) for code, what in CODES.items()], ["code", "event", "detail"], orient="row")
+    rules = LinkRules(data_cutoff=CUTOFF, posted_at_prep=case.posted_at_prep)
+    linked = link(LinkInput(**frames, left_out={}), codes, rules)
+    crowns, courses = linked.crowns.to_dicts(), linked.endo_courses.to_dicts()
+    return [c for c in crowns if c["patient_id"] == "p1"], [c for c in courses if c["patient_id"] == "p1"]
+
+
+def _procedure(patient: str, r: Row) -> dict[str, Any]:
+    return {
+        "patient_id": patient,
+        "service_date": r.day,
+        "code": r.code,
+        "tooth_fdi": r.tooth,
+        "provider_id": r.provider,
+        "status": r.status,
+        "fee": r.fee,
+    }
+
+
+def _detail_row(d: Detail) -> dict[str, Any]:
+    told = {"patient_id": "p1", "tooth_fdi": d.tooth, "prep_date": d.prep, "seat_date": d.seat, "post": d.post}
+    return told | {"pulp_status_at_prep": d.pulp}
+
+
+def _finding_row(f: Finding) -> dict[str, Any]:
+    return {"patient_id": "p1", "tooth_fdi": f.tooth, "exam_date": f.day, "crown_in_place": f.crown_in_place}
+
+
+def _told_row(e: Elsewhere) -> dict[str, Any]:
+    return {"patient_id": "p1", "tooth_fdi": e.tooth, "event": e.event, "event_date": e.day}
+
+
+def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.LazyFrame:
+    """Rows of a stored table: what is not told is null."""
+    always = {"supernumerary": False, "load_id": 1, "part": 1}
+    full = [
+        {name: row.get(name, n if name == "row_number" else always.get(name)) for name in table.schema}
+        for n, row in enumerate(rows, 1)
+    ]
+    return pl.DataFrame(full, schema=table.schema).lazy()
+
+
+def as_compared(things: list[Any], fields: tuple[str, ...]) -> list[tuple[object, ...]]:
+    """Rows cut to the fields that are compared, in an order that hangs on nothing else."""
+    rows = [thing.__dict__ if not isinstance(thing, dict) else thing for thing in things]
+    cut = [tuple(row.get(name, "no such column") for name in fields) for row in rows]
+    return sorted(cut, key=repr)
+
+
+def told_of(crowns: list[Crown]) -> list[tuple[object, ...]]:
+    """The compared fields of crowns."""
+    return as_compared(crowns, CROWN_FIELDS)
