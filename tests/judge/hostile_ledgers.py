@@ -6,14 +6,14 @@ Every drawn row is one that a practice could post. Left out is what the rules sa
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import polars as pl
 from hypothesis import strategies as st
 
 from pipeline.tables import CROWN_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
-from tests.judge.plain_linker import Crown, Detail, Elsewhere, Finding, Linked, Person, Row, Rules, link_tooth
+from tests.judge.plain_linker import Detail, Elsewhere, Finding, Linked, Row, Rules, link_tooth
 from tests.judge.read_ledgers import CODES, CUTOFF, DAY_0, NO_TOOTH, RECORDS_BEGIN
 
 TEETH = (46, 36)
@@ -64,9 +64,7 @@ def _number(day: dt.date | None) -> str:
 
 
 _day = st.sampled_from(DAYS + LATER).map(lambda n: DAY_0 + dt.timedelta(days=n))
-_unseen = st.sampled_from((-90, 10, 70, 130, 200, 350, 450, 650, 950, 1250)).map(
-    lambda n: DAY_0 + dt.timedelta(days=n)
-)
+_unseen = st.sampled_from((-90, 10, 70, 130, 200, 350, 450, 650, 950, 1250)).map(lambda n: DAY_0 + dt.timedelta(days=n))
 _tooth = st.sampled_from((*TEETH[:1] * 5, TEETH[1]))
 
 
@@ -92,57 +90,71 @@ _finding = st.builds(Finding, _day, _tooth, st.sampled_from((True, False, None))
 _told = st.builds(Elsewhere, _tooth, st.sampled_from(TOLD), st.none() | _unseen)
 _post = st.sampled_from((None, None, "fiber", "none"))
 _pulp = st.sampled_from((None, None, "hyperemic", "root_filled"))
-_detail = st.builds(Detail, st.just(TEETH[0]), seat=st.none() | _day, post=_post, pulp=_pulp)
+_detail = st.builds(Detail, st.just(TEETH[0]), seat=_day, post=_post, pulp=_pulp)
 _last_visit = Row(DAY_0 + dt.timedelta(days=LAST_VISIT), "recall_hygiene", code="D1110")
 
 
 @st.composite
 def cases(draw: st.DrawFn) -> Case:
     """5 to 14 rows, seldom with findings, a record of a crown's making and what others did; seen last on day 1200."""
-    rows = draw(st.lists(_done(), min_size=5, max_size=12))
-    seldom = st.booleans() if draw(st.booleans()) else st.just(False)
-    rows += draw(st.lists(_charted(), min_size=1, max_size=2)) if draw(seldom) else []
-    findings = draw(st.lists(_finding, min_size=1, max_size=2, unique_by=lambda f: (f.day, f.tooth)))
-    told = draw(st.lists(_told, min_size=1, max_size=2, unique_by=lambda e: (e.tooth, e.event)))
-    details = [draw(_detail)]
+    rows = draw(st.lists(_done(), min_size=4, max_size=11))
+    also = draw(st.sets(st.sampled_from(("charted", "findings", "told", "details")), max_size=2))
+    if "charted" in also:
+        rows += draw(st.lists(_charted(), min_size=1, max_size=2))
+    findings = st.lists(_finding, min_size=1, max_size=2, unique_by=lambda f: (f.day, f.tooth))
+    told = st.lists(_told, min_size=1, max_size=2, unique_by=lambda e: (e.tooth, e.event))
     return Case(
         [*rows, _last_visit],
-        [d for d in details if d.seat] if draw(seldom) else [],
-        findings if draw(seldom) else [],
-        told if draw(seldom) else [],
-        posted_at_prep=draw(seldom),
+        [draw(_detail)] if "details" in also else [],
+        draw(findings) if "findings" in also else [],
+        draw(told) if "told" in also else [],
     )
+
+
+@st.composite
+def practices(draw: st.DrawFn) -> list[Case]:
+    """Some patients of one practice, which posts crowns at the seat or at the preparation."""
+    at_prep = draw(st.sampled_from((False, False, False, True)))
+    return [replace(one, posted_at_prep=at_prep) for one in draw(st.lists(cases(), min_size=1, max_size=12))]
 
 
 def plainly(case: Case, tooth: int) -> Linked:
     """The drawn tooth through the plain linker."""
     rules = Rules(data_cutoff=CUTOFF, records_begin=RECORDS_BEGIN, posted_at_prep=case.posted_at_prep)
-    person = Person()
     details = [d for d in case.details if d.tooth == tooth]
-    return link_tooth(tooth, case.rows, rules, person, details, case.findings, case.elsewhere)
+    return link_tooth(tooth, case.rows, rules, details=details, findings=case.findings, elsewhere=case.elsewhere)
 
 
-def by_the_pipeline(case: Case) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """The same rows through the linker of the pipeline, beside a patient whose crowns all have a fee."""
+def by_the_pipeline(practice: list[Case]) -> list[tuple[list[dict[str, Any]], list[dict[str, Any]]]]:
+    """Crowns and courses of each case through the linker of the pipeline, beside patients whose crowns have a fee."""
     from pipeline.transforms.link import LinkInput, LinkRules, link
 
     event, detail = CODES["D2740"]
-    others = [Row(RECORDS_BEGIN, event, 11 + n, "D2740", detail, fee=900.0) for n in range(8)]
-    others += [Row(RECORDS_BEGIN, event, 21 + n, "D2740", detail, fee=900.0) for n in range(8)]
-    rows = [_procedure("p1", r) for r in case.rows] + [_procedure("p2", r) for r in others]
+    teeth = [10 * quadrant + place for quadrant in (1, 2, 3, 4) for place in range(1, 8)]
+    others = [Row(RECORDS_BEGIN, event, tooth, "D2740", detail, fee=900.0) for tooth in teeth]
+    rows = [_procedure(f"other{n}", r) for n in range(10) for r in others]
+    details, findings, told = [], [], []
+    for n, case in enumerate(practice):
+        who = {"patient_id": f"p{n}"}
+        rows += [_procedure(f"p{n}", r) for r in case.rows]
+        details += [who | _detail_row(d) for d in case.details]
+        findings += [who | _finding_row(f) for f in case.findings]
+        told += [who | _told_row(e) for e in case.elsewhere]
     frames = {
         "procedures": _frame(PROCEDURES, rows),
         "patients": _frame(PATIENTS, []),
-        "crown_details": _frame(CROWN_DETAILS, [_detail_row(d) for d in case.details]),
-        "findings": _frame(FINDINGS, [_finding_row(f) for f in case.findings]),
+        "crown_details": _frame(CROWN_DETAILS, details),
+        "findings": _frame(FINDINGS, findings),
     }
     if "elsewhere" in INPUT_TABLES:
-        frames["elsewhere"] = _frame(INPUT_TABLES["elsewhere"], [_told_row(e) for e in case.elsewhere])
+        frames["elsewhere"] = _frame(INPUT_TABLES["elsewhere"], told)
     codes = pl.DataFrame([(code, *what) for code, what in CODES.items()], ["code", "event", "detail"], orient="row")
-    rules = LinkRules(data_cutoff=CUTOFF, posted_at_prep=case.posted_at_prep)
+    rules = LinkRules(data_cutoff=CUTOFF, posted_at_prep=practice[0].posted_at_prep)
     linked = link(LinkInput(**frames, left_out={}), codes, rules)
     crowns, courses = linked.crowns.to_dicts(), linked.endo_courses.to_dicts()
-    return [c for c in crowns if c["patient_id"] == "p1"], [c for c in courses if c["patient_id"] == "p1"]
+    return [
+        tuple([r for r in t if r["patient_id"] == f"p{n}"] for t in (crowns, courses)) for n in range(len(practice))
+    ]
 
 
 def _procedure(patient: str, r: Row) -> dict[str, Any]:
@@ -158,16 +170,16 @@ def _procedure(patient: str, r: Row) -> dict[str, Any]:
 
 
 def _detail_row(d: Detail) -> dict[str, Any]:
-    told = {"patient_id": "p1", "tooth_fdi": d.tooth, "prep_date": d.prep, "seat_date": d.seat, "post": d.post}
+    told = {"tooth_fdi": d.tooth, "prep_date": d.prep, "seat_date": d.seat, "post": d.post}
     return told | {"pulp_status_at_prep": d.pulp}
 
 
 def _finding_row(f: Finding) -> dict[str, Any]:
-    return {"patient_id": "p1", "tooth_fdi": f.tooth, "exam_date": f.day, "crown_in_place": f.crown_in_place}
+    return {"tooth_fdi": f.tooth, "exam_date": f.day, "crown_in_place": f.crown_in_place}
 
 
 def _told_row(e: Elsewhere) -> dict[str, Any]:
-    return {"patient_id": "p1", "tooth_fdi": e.tooth, "event": e.event, "event_date": e.day}
+    return {"tooth_fdi": e.tooth, "event": e.event, "event_date": e.day}
 
 
 def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.LazyFrame:
@@ -185,8 +197,3 @@ def as_compared(things: list[Any], fields: tuple[str, ...]) -> list[tuple[object
     rows = [thing.__dict__ if not isinstance(thing, dict) else thing for thing in things]
     cut = [tuple(row.get(name, "no such column") for name in fields) for row in rows]
     return sorted(cut, key=repr)
-
-
-def told_of(crowns: list[Crown]) -> list[tuple[object, ...]]:
-    """The compared fields of crowns."""
-    return as_compared(crowns, CROWN_FIELDS)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 Day = dt.date
 
@@ -216,14 +217,26 @@ def link_tooth(
     tooth: int,
     procedures: list[Row],
     rules: Rules,
+    *,
     person: Person | None = None,
     details: list[Detail] | None = None,
     findings: list[Finding] | None = None,
     elsewhere: list[Elsewhere] | None = None,
 ) -> Linked:
     """All rules on one tooth. `procedures`, `findings` are the patient's, of all teeth and of none."""
-    case, refunds = rows_that_stand(
-        tooth, procedures, rules, person or Person(), details or [], findings or [], elsewhere or []
+    dated = [r for r in procedures if r.status == "completed" and r.day and r.day <= rules.data_cutoff]
+    standing, refunds = rows_that_stand(dated, rules)
+    known = [f for f in findings or [] if f.day <= rules.data_cutoff]
+    case = Tooth(
+        rows=[r for r in standing if r.tooth == tooth],
+        patient_rows=standing,
+        charted=[r for r in procedures if r.status == "existing" and r.tooth == tooth],
+        told=[e for e in elsewhere or [] if e.tooth == tooth],
+        findings=sorted((f for f in known if f.tooth == tooth), key=lambda f: f.day),
+        patient_findings=known,
+        details=[d for d in details or [] if d.tooth == tooth],
+        person=person or Person(),
+        rules=rules,
     )
     lay_open(case)
     loss = loss_of_the_tooth(case)
@@ -238,8 +251,8 @@ def link_tooth(
         end_crown(crown, [c for c in crowns[i + 1 :] if c.first is not None], case, loss)
     for i, crown in enumerate(crowns):
         time_of_endo(crown, courses, case)
-        complications(crown, courses, case)
         later = [c for c in crowns[i + 1 :] if c.seat_date]
+        complications(crown, later, courses, case)
         renewed(crown, later, courses, case)
     for course in courses:
         end_course(course, courses, case, loss)
@@ -250,35 +263,13 @@ def link_tooth(
 # Rule 2
 
 
-def rows_that_stand(
-    tooth: int,
-    procedures: list[Row],
-    rules: Rules,
-    person: Person,
-    details: list[Detail],
-    findings: list[Finding],
-    elsewhere: list[Elsewhere],
-) -> tuple[Tooth, int]:
-    """Rule 2. Only completed rows are done here; planned and void rows say nothing; refunds undo what they match.
+def rows_that_stand(completed: list[Row], rules: Rules) -> tuple[list[Row], int]:
+    """Rule 2. Only completed rows are done here; refunds undo what they match; doubles are one.
 
-    Rows of one day that differ in the clinician, letter case or payer alone are one. Nothing after the cut-off is known.
+    Planned and void rows say nothing, and nothing after the cut-off is known: none comes here. Also the late refunds.
     """
-    dated = [r for r in procedures if r.status == "completed" and r.day and r.day <= rules.data_cutoff]
-    kept, late = without_reversed(dated, rules)
-    kept = told_once(kept)
-    kept.sort(key=lambda r: (r.day, r.event, r.code))
-    case = Tooth(
-        rows=[r for r in kept if r.tooth == tooth],
-        patient_rows=kept,
-        charted=[r for r in procedures if r.status == "existing" and r.tooth == tooth],
-        told=[e for e in elsewhere if e.tooth == tooth],
-        findings=sorted((f for f in findings if f.tooth == tooth and f.day <= rules.data_cutoff), key=lambda f: f.day),
-        patient_findings=[f for f in findings if f.day <= rules.data_cutoff],
-        details=[d for d in details if d.tooth == tooth],
-        person=person,
-        rules=rules,
-    )
-    return case, late
+    kept, late = without_reversed(completed, rules)
+    return sorted(told_once(kept), key=lambda r: (r.day, r.event, r.code)), late
 
 
 def without_reversed(rows: list[Row], rules: Rules) -> tuple[list[Row], int]:
@@ -412,8 +403,8 @@ def done_elsewhere(case: Tooth) -> list[Told]:
 def charted_again(row: Row, event: str, case: Tooth) -> bool:
     """Rule 3, charted again. Our own crown or root canal, seen in the mouth at a later visit and written down as found.
 
-    Undated, or dated on a day when the patient was seen here and our work of that kind is not later. Its code does not
-    matter: who charts what is there picks any code of the kind. A repeat by others of our first treatment is another kind.
+    Undated, or dated on a day when the patient was seen here and our work of that kind is not later. Its code does
+    not matter: who charts picks any code of the kind. A repeat by others of our first treatment is another kind.
     """
     if row.day is not None and row.day not in case.seen:
         return False
@@ -441,22 +432,20 @@ def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
     a row with a fee, with no crown seated between: then it belongs to that row, on whose day the course was completed.
     Courses elsewhere whose day is known stand among them.
     """
-    gap = case.rules.course_gap_days
     parts: list[list[Row]] = []
-    for row in sorted((r for r in case.rows if r.event in (*OPENS, INITIAL, RETREATMENT)), key=_endo_order):
-        if parts and _same_course(parts[-1], row, gap):
+    for row in (r for r in case.rows if r.event in (INITIAL, RETREATMENT)):
+        if parts and _same_course(parts[-1], row, case):
             parts[-1].append(row)
-        elif parts and row.event == INITIAL and (paid := _paid_for_before(parts, row, crowns, case)) is not None:
+        elif (paid := _paid_for_before(parts, row, crowns, case)) is not None:
             paid.append(row)
         else:
             parts.append([row])
+    parts = with_openings(parts, [r for r in case.rows if r.event in OPENS], case)
     courses = [_course_of(rows, case) for rows in parts]
     for told in done_elsewhere(case):
         if told.event in ("root_canal", "retreatment") and told.day:
             kind = "retreatment" if told.event == "retreatment" else "initial"
-            courses.append(
-                Course(told.day, told.day, kind, told.day, done_elsewhere=True, year_only=told.year_only)
-            )
+            courses.append(Course(told.day, told.day, kind, told.day, done_elsewhere=True, year_only=told.year_only))
     courses.sort(key=lambda c: (c.started, c.done_elsewhere))
     for i, course in enumerate(courses):
         before = any(c.completed is not None and c.completed < course.started for c in courses[:i])
@@ -469,17 +458,31 @@ def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
     return courses
 
 
-def _endo_order(row: Row) -> tuple[Day, int]:
-    """Of one day, what opens comes before what fills."""
-    return row.day, 0 if row.event in OPENS else 1
+def with_openings(parts: list[list[Row]], openings: list[Row], case: Tooth) -> list[list[Row]]:
+    """Rule 4, openings. From the last to the first: each starts the next course if that begins within 180 days.
+
+    Else it belongs to the course that it falls into or comes within 180 days after; else it is a course begun alone.
+    """
+    gap = case.rules.course_gap_days
+    parts = [list(part) for part in parts]
+    for row in sorted(openings, key=lambda r: r.day, reverse=True):
+        starts = [part for part in parts if 0 <= (part[0].day - row.day).days <= gap]
+        within = [part for part in parts if part[0].day <= row.day and (row.day - part[-1].day).days <= gap]
+        if starts:
+            min(starts, key=lambda part: part[0].day).insert(0, row)
+        elif within:
+            part = max(within, key=lambda one: one[0].day)
+            part.append(row)
+            part.sort(key=lambda r: r.day)
+        else:
+            parts.append([row])
+    return sorted(parts, key=lambda part: part[0].day)
 
 
-def _same_course(part: list[Row], row: Row, gap: int) -> bool:
-    near = (row.day - part[-1].day).days <= gap
-    filled = [r for r in part if r.event not in OPENS]
-    if row.event == RETREATMENT:
-        return near and all(r.event != INITIAL for r in filled)
-    return near
+def _same_course(part: list[Row], row: Row, case: Tooth) -> bool:
+    """A repeat treatment goes on with nothing but a repeat; a first treatment within the gap goes on with either."""
+    near = (row.day - part[-1].day).days <= case.rules.course_gap_days
+    return near and (row.event == INITIAL or all(r.event == RETREATMENT for r in part))
 
 
 def _paid_for_before(parts: list[list[Row]], row: Row, crowns: list[Crown], case: Tooth) -> list[Row] | None:
@@ -507,7 +510,7 @@ def _course_of(rows: list[Row], case: Tooth) -> Course:
 
 def _has_free_tail(filled: list[Row], case: Tooth) -> bool:
     """The last rows came by their fee of 0, beyond the gap."""
-    gaps = [(b.day - a.day).days for a, b in zip(filled, filled[1:], strict=False)]
+    gaps = [(b.day - a.day).days for a, b in pairwise(filled)]
     return bool(gaps) and max(gaps) > case.rules.course_gap_days and any((r.fee or 0) > 0 for r in filled)
 
 
@@ -613,7 +616,9 @@ def _recorded(crowns: list[Crown], case: Tooth) -> None:
     """Each record of a crown's making belongs to the nearest crown, within 60 days of its rows."""
     for detail in case.details:
         day = detail.seat or detail.prep
-        near = [(min(abs((day - c.first).days), abs((day - c.last).days)), i) for i, c in enumerate(crowns)] if day else []
+        near = (
+            [(min(abs((day - c.first).days), abs((day - c.last).days)), i) for i, c in enumerate(crowns)] if day else []
+        )
         if not near or min(near)[0] > case.rules.crown_repost_days:
             continue
         crown = crowns[min(near)[1]]
@@ -640,14 +645,16 @@ def loss_of_the_tooth(case: Tooth) -> Loss | None:
     A reason that is orthodontic or an injury is `other`; none is `unknown`. A sign is an implant, pontic, denture
     tooth or a note that the tooth is missing, or an extraction charted without its day: the tooth was lost in the
     middle between the last day on which it is known to be there (a row or finding that needs it, an examination of the
-    patient) and the sign. A later row that needs the tooth proves the sign wrong.
+    patient) and the sign. A later row that needs the tooth proves the sign wrong, and an extraction elsewhere too.
     """
     found = []
     if row := extracted_here(case):
         known = row.reason if row.reason in ("endodontic", "periodontal", "fracture", "caries") else None
         found.append(Loss(row.day, known or ("other" if row.reason else "unknown")))
     told = done_elsewhere(case)
-    found += [Loss(t.day, "unknown", elsewhere=True) for t in told if t.event == "extraction" and t.day]
+    for out in (t for t in told if t.event == "extraction" and t.day):
+        if not any(_needs_the_tooth(r) and r.day > out.day for r in case.rows):
+            found.append(Loss(out.day, "unknown", elsewhere=True))
     if not found and (sign := first_sign(case)):
         there = last_day_there(case, sign)
         if there is not None:
@@ -765,7 +772,7 @@ def came_off(finding: Finding, later: list[Crown], case: Tooth) -> bool:
     return any(f.crown_in_place and finding.day < f.day < until for f in case.findings)
 
 
-def complications(crown: Crown, courses: list[Course], case: Tooth) -> None:
+def complications(crown: Crown, later: list[Crown], courses: list[Course], case: Tooth) -> None:
     """Rule 8, complications: the first recement or repair after the seat while the crown is followed.
 
     A repair from an opening through the crown to 60 days after the last row of that course closes the opening. A crown
@@ -776,12 +783,10 @@ def complications(crown: Crown, courses: list[Course], case: Tooth) -> None:
     days = []
     through = [c for c in courses if c.started > crown.seat_date]
     for row in case.rows:
-        closes = any(
-            c.started <= row.day <= c.last_row + dt.timedelta(days=case.rules.closure_days) for c in through
-        )
+        closes = any(c.started <= row.day <= c.last_row + dt.timedelta(days=case.rules.closure_days) for c in through)
         if row.event in RECEMENTS or (row.event in REPAIRS and not closes):
             days.append(row.day)
-    days += [f.day for f in _found_without(crown, [], case) if came_off(f, [], case)]
+    days += [f.day for f in _found_without(crown, later, case) if came_off(f, later, case)]
     days = [d for d in days if crown.seat_date < d <= crown.exit_date]
     crown.first_complication_date = min(days, default=None)
 
@@ -807,9 +812,7 @@ def time_of_endo(crown: Crown, courses: list[Course], case: Tooth) -> None:
         crown.reopened_date = again[0].started if again else None
 
 
-def _timing(
-    crown: Crown, seat: Day, courses: list[Course], case: Tooth
-) -> tuple[str | None, Course | None, bool]:
+def _timing(crown: Crown, seat: Day, courses: list[Course], case: Tooth) -> tuple[str | None, Course | None, bool]:
     """Timing, the opening, and whether the order is uncertain, were the crown seated on `seat`."""
     done = [c for c in courses if c.completed and c.completed <= seat]
     told = done_elsewhere(case)
@@ -845,7 +848,7 @@ def surgery_days(case: Tooth) -> list[Day]:
 
 
 def post_or_record(crown: Crown, seat: Day, case: Tooth) -> bool:
-    """Rule 7, the post: one within 180 days before the seat or on it, or recorded, or a pulp recorded as root-filled."""
+    """Rule 7, the post: within 180 days before the seat or on it, or recorded, or a pulp recorded as root-filled."""
     near = [r for r in case.rows if r.event == "post_core" and 0 <= (seat - r.day).days <= case.rules.course_gap_days]
     return bool(near) or crown.recorded_post or crown.pulp_status_at_prep == "root_filled"
 
@@ -909,8 +912,7 @@ def crown_of_course(course: Course, crowns: list[Crown], case: Tooth) -> None:
         if crown.seat_date and crown.seat_date < course.started:
             course.crown_at_start = "crowned"
         elif crown.seat_date is None and (crown.known_on is None or crown.known_on <= course.started):
-            if course.crown_at_start == "none":
-                course.crown_at_start = "crowned_unknown_age"
+            course.crown_at_start = "crowned_unknown_age" if course.crown_at_start == "none" else "crowned"
     if course.completed and course.crown_at_start == "none":
         after = [c.seat_date for c in crowns if c.seat_date and c.seat_date >= course.completed]
         if after:
