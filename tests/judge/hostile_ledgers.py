@@ -97,7 +97,7 @@ _last_visit = Row(DAY_0 + dt.timedelta(days=LAST_VISIT), "recall_hygiene", code=
 @st.composite
 def cases(draw: st.DrawFn) -> Case:
     """5 to 14 rows, seldom with findings, a record of a crown's making and what others did; seen last on day 1200."""
-    rows = draw(st.lists(_done(), min_size=4, max_size=11))
+    rows = draw(st.lists(_done(), min_size=4, max_size=11, unique_by=lambda r: (r.day, r.code, r.tooth, r.provider)))
     also = draw(st.sets(st.sampled_from(("charted", "findings", "told", "details")), max_size=2))
     if "charted" in also:
         rows += draw(st.lists(_charted(), min_size=1, max_size=2))

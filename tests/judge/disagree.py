@@ -1,0 +1,107 @@
+"""Where the plain linker and the pipeline's differ on many hostile ledgers at once.
+
+By hand: `python -m tests.judge.disagree [seed] [ledgers]` counts the fields that differ and shows the smallest ledgers.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from dataclasses import dataclass, replace
+
+from hypothesis import HealthCheck, Phase, given, seed, settings
+
+from tests.judge.hostile_ledgers import (
+    COURSE_FIELDS,
+    CROWN_FIELDS,
+    TEETH,
+    Case,
+    as_compared,
+    by_the_pipeline,
+    cases,
+    plainly,
+)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One tooth of one ledger on which the two linkers differ."""
+
+    case: Case
+    tooth: int
+    table: str
+    fields: tuple[str, ...]  # those that differ; `rows` where the number of rows does
+    plain: list[tuple[object, ...]]
+    pipeline: list[tuple[object, ...]]
+
+
+def drawn(number: int, start: int = 0) -> list[Case]:
+    """So many hostile ledgers, the same for the same `start`; one in four of a practice that posts at preparation."""
+    found: list[Case] = []
+
+    @seed(start)
+    @settings(
+        max_examples=number,
+        deadline=None,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(cases())
+    def collect(case: Case) -> None:
+        found.append(case)
+
+    collect()
+    return [replace(case, posted_at_prep=n % 4 == 3) for n, case in enumerate(found)]
+
+
+def differences(ledgers: list[Case]) -> list[Difference]:
+    """Every tooth on which the linkers differ, the ledgers with the fewest rows first."""
+    found = []
+    for at_prep in (False, True):
+        practice = [case for case in ledgers if case.posted_at_prep == at_prep]
+        if not practice:
+            continue
+        for case, (crowns, courses) in zip(practice, by_the_pipeline(practice), strict=True):
+            for tooth in TEETH:
+                plain = plainly(case, tooth)
+                for table, ours, theirs, fields in (
+                    ("crowns", plain.crowns, crowns, CROWN_FIELDS),
+                    ("endo_courses", plain.courses, courses, COURSE_FIELDS),
+                ):
+                    one = as_compared(ours, fields)
+                    other = as_compared([r for r in theirs if r["tooth_fdi"] == tooth], fields)
+                    if one != other:
+                        found.append(Difference(case, tooth, table, _which(one, other, fields), one, other))
+    return sorted(found, key=lambda d: len(d.case.rows))
+
+
+def _which(one: list[tuple[object, ...]], other: list[tuple[object, ...]], fields: tuple[str, ...]) -> tuple[str, ...]:
+    if len(one) != len(other):
+        return ("rows",)
+    pairs = [pair for rows in zip(one, other, strict=True) for pair in zip(fields, *rows, strict=True)]
+    return tuple(sorted({name for name, a, b in pairs if a != b}))
+
+
+def shown(found: list[Difference], most: int) -> str:
+    """The smallest of them, with their rows."""
+    parts = []
+    for d in found[:most]:
+        parts.append(f"{d.table} of tooth {d.tooth} differ in {', '.join(d.fields)}\n{d.case}")
+        parts.append(f"plain:    {[list(map(str, r)) for r in d.plain]}")
+        parts.append(f"pipeline: {[list(map(str, r)) for r in d.pipeline]}\n")
+    return "\n".join(parts)
+
+
+def main() -> None:
+    """Count and show."""
+    start, number = (int(word) for word in (*sys.argv[1:3], *("0", "400")[len(sys.argv[1:3]) :]))
+    found = differences(drawn(number, start))
+    print(shown(found, 5))
+    for table in ("crowns", "endo_courses"):
+        counts = Counter(name for d in found if d.table == table for name in d.fields)
+        print(table, dict(counts.most_common()))
+
+
+if __name__ == "__main__":
+    main()
