@@ -37,11 +37,21 @@ class Difference:
 
 def drawn(number: int, start: int = 0) -> list[Case]:
     """So many hostile ledgers, the same for the same `start`; one in four of a practice that posts at preparation."""
+    found: dict[str, Case] = {}
+    for n in range(number):  # few of one seed: the later ones are near copies of the earlier
+        for case in _of_one_seed(start * 100_000 + n):
+            found.setdefault(repr(case), case)
+        if len(found) >= number:
+            break
+    return [replace(case, posted_at_prep=n % 4 == 3) for n, case in enumerate(list(found.values())[:number])]
+
+
+def _of_one_seed(number: int) -> list[Case]:
     found: list[Case] = []
 
-    @seed(start)
+    @seed(number)
     @settings(
-        max_examples=number,
+        max_examples=5,
         deadline=None,
         database=None,
         phases=[Phase.generate],
@@ -52,7 +62,7 @@ def drawn(number: int, start: int = 0) -> list[Case]:
         found.append(case)
 
     collect()
-    return [replace(case, posted_at_prep=n % 4 == 3) for n, case in enumerate(found)]
+    return found
 
 
 def differences(ledgers: list[Case]) -> list[Difference]:

@@ -250,7 +250,7 @@ def link_tooth(
         enter(crown, rules)
         end_crown(crown, [c for c in crowns[i + 1 :] if c.first is not None], case, loss)
     for i, crown in enumerate(crowns):
-        time_of_endo(crown, courses, case)
+        time_of_endo(crown, crowns[:i], courses, case)
         later = [c for c in crowns[i + 1 :] if c.seat_date]
         complications(crown, later, courses, case)
         renewed(crown, later, courses, case)
@@ -374,7 +374,8 @@ def done_elsewhere(case: Tooth) -> list[Told]:
     """Rule 3. What others did, each with its day, or a day by which it was done, or neither.
 
     A day on which the patient was not seen here is the day itself. A day on which the patient was seen is the day of
-    the charting: done on or before it. A year alone is its 1 July. Nothing after the last contact is known (rule 11).
+    the charting: done on or before it. A year alone is its 1 July. Nothing after the last contact is known (rule 11),
+    and nothing was done to the tooth after we took it out.
     """
     found = []
     for row in case.charted:
@@ -397,7 +398,9 @@ def done_elsewhere(case: Tooth) -> list[Told]:
             found.append(Told(told.event, by=told.day))
         else:
             found.append(Told(told.event, day=told.day))
-    return [t for t in found if case.end and (t.day or t.by or case.end) <= case.end]
+    gone = extracted_here(case)
+    until = min(case.end, gone.day) if case.end and gone else case.end
+    return [t for t in found if until and (t.day is None and t.by is None or (t.day or t.by) <= until)]
 
 
 def charted_again(row: Row, event: str, case: Tooth) -> bool:
@@ -794,15 +797,19 @@ def complications(crown: Crown, later: list[Crown], courses: list[Course], case:
 # Rule 7
 
 
-def time_of_endo(crown: Crown, courses: list[Course], case: Tooth) -> None:
-    """Rule 7. Root-filled before the seat, opened after it, or neither; null where others did it nobody knows when."""
+def time_of_endo(crown: Crown, earlier: list[Crown], courses: list[Course], case: Tooth) -> None:
+    """Rule 7. Root-filled before the seat, opened after it, or neither; null where others did it nobody knows when.
+
+    A tooth that a post or record showed to be root-filled under an earlier crown is so under every later one.
+    """
+    shown_before = any(c.seat_date and post_or_record(c, c.seat_date, case) for c in earlier)
     if crown.seat_date is None:
         crown.endo_timing = None
         crown.order_uncertain = False
         return
-    timing, opened, uncertain = _timing(crown, crown.seat_date, courses, case)
+    timing, opened, uncertain = _timing(crown, crown.seat_date, courses, case, shown_before)
     if crown.posted_seat != crown.seat_date and crown.posted_seat is not None:
-        uncertain = uncertain or _timing(crown, crown.posted_seat, courses, case)[0] != timing
+        uncertain = uncertain or _timing(crown, crown.posted_seat, courses, case, shown_before)[0] != timing
     crown.endo_timing = timing
     crown.order_uncertain = uncertain or crown.opened_while_posted
     if timing == "through_crown" and opened:
@@ -812,29 +819,35 @@ def time_of_endo(crown: Crown, courses: list[Course], case: Tooth) -> None:
         crown.reopened_date = again[0].started if again else None
 
 
-def _timing(crown: Crown, seat: Day, courses: list[Course], case: Tooth) -> tuple[str | None, Course | None, bool]:
+def _timing(
+    crown: Crown, seat: Day, courses: list[Course], case: Tooth, shown_before: bool
+) -> tuple[str | None, Course | None, bool]:
     """Timing, the opening, and whether the order is uncertain, were the crown seated on `seat`."""
     done = [c for c in courses if c.completed and c.completed <= seat]
-    told = done_elsewhere(case)
+    told = [t for t in done_elsewhere(case) if t.event in ("root_canal", "retreatment")]
     if any(not (c.year_only and c.started.year == seat.year) for c in done):
         return "before_seat", None, False
-    if any(t.event in ("root_canal", "retreatment") and t.by and t.by <= seat for t in told):
+    if any(t.by and t.by <= seat for t in told):
         return "before_seat", None, False
-    if post_or_record(crown, seat, case) or any(day <= seat for day in surgery_days(case)):
+    proofs = proofs_of_an_old_root_canal(courses, case)
+    if shown_before or post_or_record(crown, seat, case) or any(day <= seat for day in proofs):
         return "before_seat", None, False
     if done or any(c.started <= seat for c in courses):
         return "before_seat", None, True
     through = [c for c in courses if _while_standing(c, crown, seat)]
-    proven = bool(courses) and courses[0].kind == "retreatment"
-    if through and not proven:
+    if through and not any(day <= through[0].started for day in proofs):
         doubtful = through[0].year_only and through[0].started.year == seat.year
         return "through_crown", through[0], doubtful
     settled = any(c.kind == "initial" and not c.done_elsewhere for c in courses)
-    undated = any(t.event in ("root_canal", "retreatment") and t.day is None for t in told)
-    undated = undated or proven or bool(surgery_days(case) and not _course_before(surgery_days(case)[0], courses))
-    if undated and not settled:
+    if proofs or (any(t.day is None for t in told) and not settled):
         return None, None, True
     return "vital", None, False
+
+
+def proofs_of_an_old_root_canal(courses: list[Course], case: Tooth) -> list[Day]:
+    """Rule 3: days by which others must have filled the root, for no course is known before a repeat or surgery."""
+    repeats = [c.started for c in courses[:1] if c.kind == "retreatment"]
+    return repeats + [day for day in surgery_days(case)[:1] if not _course_before(day, courses)]
 
 
 def _course_before(day: Day, courses: list[Course]) -> bool:
