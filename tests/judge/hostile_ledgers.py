@@ -194,6 +194,9 @@ def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.LazyFrame:
 
 def as_compared(things: list[Any], fields: tuple[str, ...]) -> list[tuple[object, ...]]:
     """Rows cut to the fields that are compared, in an order that hangs on nothing else."""
-    rows = [thing.__dict__ if not isinstance(thing, dict) else thing for thing in things]
+    rows = [dict(thing if isinstance(thing, dict) else thing.__dict__) for thing in things]
+    for row in rows:  # the rules say nothing of the order at a seat that nobody knows
+        if row.get("done_elsewhere") and "seat_date" in row and row["seat_date"] is None:
+            row |= dict.fromkeys(("endo_timing", "access_date", "access_elsewhere", "order_uncertain", "reopened_date"))
     cut = [tuple(row.get(name, "no such column") for name in fields) for row in rows]
     return sorted(cut, key=repr)

@@ -400,7 +400,7 @@ def done_elsewhere(case: Tooth) -> list[Told]:
             found.append(Told(told.event, day=told.day))
     gone = extracted_here(case)
     until = min(case.end, gone.day) if case.end and gone else case.end
-    return [t for t in found if until and (t.day is None and t.by is None or (t.day or t.by) <= until)]
+    return [t for t in found if until and ((t.day is None and t.by is None) or (t.day or t.by) <= until)]
 
 
 def charted_again(row: Row, event: str, case: Tooth) -> bool:
@@ -457,7 +457,7 @@ def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
         )
         if before and course.kind == "initial":
             course.kind = "retreatment"
-            course.coded_as_initial = course.completed is not None and not course.done_elsewhere
+            course.coded_as_initial = course.completed is not None
     return courses
 
 
@@ -560,8 +560,10 @@ def crowns_of(case: Tooth, opened: list[Day]) -> list[Crown]:
         one_row = crown.first == crown.last
         if case.rules.posted_at_prep and one_row and not crown.seat_recorded:
             crown.seat_date = crown.last + dt.timedelta(days=case.rules.lab_days)
+    told_before: set[object] = set()
     for told in done_elsewhere(case):
-        if told.event == "crown":
+        if told.event == "crown" and (told.day, told.by) not in told_before:
+            told_before.add((told.day, told.by))  # charted twice, it is one crown
             kind = CROWN_KINDS[told.row.event] if told.row else "single"
             crowns.append(
                 Crown(told.day, told.day, told.day, kind, done_elsewhere=True, known_on=told.by, posted_seat=told.day)
@@ -656,13 +658,14 @@ def loss_of_the_tooth(case: Tooth) -> Loss | None:
         found.append(Loss(row.day, known or ("other" if row.reason else "unknown")))
     told = done_elsewhere(case)
     for out in (t for t in told if t.event == "extraction" and t.day):
-        if not any(_needs_the_tooth(r) and r.day > out.day for r in case.rows):
+        if not any((_needs_the_tooth(r) or r.event in EXTRACTIONS) and r.day > out.day for r in case.rows):
             found.append(Loss(out.day, "unknown", elsewhere=True))
     if not found and (sign := first_sign(case)):
         there = last_day_there(case, sign)
         if there is not None:
             interval = (sign - there).days
-            found.append(Loss(there + dt.timedelta(days=interval // 2), "unknown", interval))
+            charted = any(t.event == "extraction" and (t.by or case.end) == sign for t in told)
+            found.append(Loss(there + dt.timedelta(days=interval // 2), "unknown", interval, elsewhere=charted))
     return min(found, key=lambda x: x.day, default=None)
 
 
@@ -726,8 +729,8 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
     for told in done_elsewhere(case):
         if told.event == "crown_removed" and (told.day or told.by) and (told.day or told.by) > seat:
             ends.append((told.day or told.by, 1, "removed", True, None))
-    if lost := crown_found_lost(crown, later, case):
-        ends.append((lost, 1, "removed", False, None))
+    if found := crown_found_lost(crown, later, case):
+        ends.append((found[0], 1, "removed", False, None))
     if loss:
         ends.append((loss.day, 2, "extracted", loss.elsewhere, loss))
     ends = [e for e in ends if e[0] >= seat and e[0] <= case.end]
@@ -737,11 +740,13 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
     day, _, cause, there, lost_tooth = min(ends, key=lambda e: e[:2])
     crown.exit_date, crown.exit_reason, crown.failure = day, "failed", True
     crown.failure_cause, crown.failure_elsewhere = cause, there
+    if found and (day, cause) == (found[0], "removed"):
+        crown.loss_interval_days = found[1]
     if lost_tooth:
         crown.loss_reason, crown.loss_interval_days = lost_tooth.reason, lost_tooth.interval
 
 
-def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> Day | None:
+def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> tuple[Day, int] | None:
     """Rule 8, a finding without the crown: it was lost in the middle since it was last known to be in place.
 
     Not if it was cemented again within 90 days and before another crown, or a later finding (before another crown) has
@@ -756,7 +761,8 @@ def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> Day | Non
         known += [r.day for r in case.rows if r.event in (*RECEMENTS, *REPAIRS) and r.day < finding.day]
         known = [d for d in known if seat is None or d >= seat]
         since = max(known, default=finding.day)
-        return since + dt.timedelta(days=(finding.day - since).days // 2)
+        interval = (finding.day - since).days
+        return since + dt.timedelta(days=interval // 2), interval
     return None
 
 
@@ -800,7 +806,8 @@ def complications(crown: Crown, later: list[Crown], courses: list[Course], case:
 def time_of_endo(crown: Crown, earlier: list[Crown], courses: list[Course], case: Tooth) -> None:
     """Rule 7. Root-filled before the seat, opened after it, or neither; null where others did it nobody knows when.
 
-    A tooth that a post or record showed to be root-filled under an earlier crown is so under every later one.
+    A tooth that a post or record showed to be root-filled under an earlier crown is so under every later one. What is
+    begun through a crown whose root was filled before is a repeat, however it is coded.
     """
     shown_before = any(c.seat_date and post_or_record(c, c.seat_date, case) for c in earlier)
     if crown.seat_date is None:
@@ -815,7 +822,7 @@ def time_of_endo(crown: Crown, earlier: list[Crown], courses: list[Course], case
     if timing == "through_crown" and opened:
         crown.access_date, crown.access_elsewhere = opened.started, opened.done_elsewhere
     if timing == "before_seat":
-        again = [c for c in courses if c.kind == "retreatment" and _while_standing(c, crown, crown.seat_date)]
+        again = [c for c in courses if _while_standing(c, crown, crown.seat_date)]
         crown.reopened_date = again[0].started if again else None
 
 
@@ -847,7 +854,9 @@ def _timing(
 def proofs_of_an_old_root_canal(courses: list[Course], case: Tooth) -> list[Day]:
     """Rule 3: days by which others must have filled the root, for no course is known before a repeat or surgery."""
     repeats = [c.started for c in courses[:1] if c.kind == "retreatment"]
-    return repeats + [day for day in surgery_days(case)[:1] if not _course_before(day, courses)]
+    told = [t for t in done_elsewhere(case) if t.event == "surgery" and t.day is None]
+    days = sorted(surgery_days(case) + [t.by or case.end for t in told])
+    return repeats + [day for day in days[:1] if not _course_before(day, courses)]
 
 
 def _course_before(day: Day, courses: list[Course]) -> bool:

@@ -62,6 +62,7 @@ CODES: dict[str, tuple[str, str | None]] = {
     "D6750": ("bridge_retainer_crown", "metal_ceramic"),
     "D7140": ("extraction", None),
     "D7210": ("extraction", None),
+    "D3470": ("replantation", None),
     "D7270": ("replantation", None),
     "X0001": ("tooth_missing", None),
 }
