@@ -483,18 +483,23 @@ def with_openings(parts: list[list[Row]], openings: list[Row], case: Tooth) -> l
 
 
 def _same_course(part: list[Row], row: Row, case: Tooth) -> bool:
-    """A repeat treatment goes on with nothing but a repeat; a first treatment within the gap goes on with either."""
+    """A repeat treatment goes on with nothing but a repeat; a first treatment within the gap goes on with either.
+
+    Both posted on one day are one repeat.
+    """
+    if row.event == RETREATMENT and all(r.day == row.day for r in part):
+        return True
     near = (row.day - part[-1].day).days <= case.rules.course_gap_days
     return near and (row.event == INITIAL or all(r.event == RETREATMENT for r in part))
 
 
 def _paid_for_before(parts: list[list[Row]], row: Row, crowns: list[Crown], case: Tooth) -> list[Row] | None:
     """The course of a row with a fee that a later free row belongs to."""
-    if not case.rules.fees_are_kept or row.fee != 0:
+    if not case.rules.fees_are_kept or row.event != INITIAL or row.fee != 0:
         return None
     for part in reversed(parts):
         for other in reversed(part):
-            paid = other.event == INITIAL and (other.fee or 0) > 0
+            paid = (other.fee or 0) > 0
             near = (row.day - other.day).days <= case.rules.course_pair_days
             between = any(c.seat_date and other.day < c.seat_date < row.day for c in crowns)
             if paid and near and not between:
@@ -713,7 +718,7 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
     """Rules 8 and 11. The first of replacement, removal, a temporary crown in its place, or loss of the tooth.
 
     Replaced on the first row of the next crown of any kind, here or elsewhere. All of it after the seat, and no later
-    than the last day of follow-up; of several on one day the first named counts.
+    than the last day of follow-up; of several on one day the loss of the tooth counts, then the first named.
     """
     if case.end is None:
         return
@@ -732,7 +737,7 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
     if found := crown_found_lost(crown, later, case):
         ends.append((found[0], 1, "removed", False, None))
     if loss:
-        ends.append((loss.day, 2, "extracted", loss.elsewhere, loss))
+        ends.append((loss.day, -1, "extracted", loss.elsewhere, loss))
     ends = [e for e in ends if e[0] >= seat and e[0] <= case.end]
     if not ends:
         crown.exit_date, crown.exit_reason = case.end, case.end_reason
