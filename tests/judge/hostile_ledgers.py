@@ -197,6 +197,8 @@ def as_compared(things: list[Any], fields: tuple[str, ...]) -> list[tuple[object
     rows = [dict(thing if isinstance(thing, dict) else thing.__dict__) for thing in things]
     for row in rows:  # the rules say nothing of the order at a seat that nobody knows
         if row.get("done_elsewhere") and "seat_date" in row and row["seat_date"] is None:
-            row |= dict.fromkeys(("endo_timing", "access_date", "access_elsewhere", "order_uncertain", "reopened_date"))
+            row.update(
+                dict.fromkeys(("endo_timing", "access_date", "access_elsewhere", "order_uncertain", "reopened_date"))
+            )
     cut = [tuple(row.get(name, "no such column") for name in fields) for row in rows]
     return sorted(cut, key=repr)

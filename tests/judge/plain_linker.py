@@ -209,6 +209,7 @@ REPAIRS = ("crown_repair", "bridge_repair")
 ON_A_BRIDGE = ("bridge_recement", "bridge_repair", "bridge_section")
 NEEDS_NO_TOOTH = (*SHOWS_GONE, *ON_A_BRIDGE, *EXTRACTIONS)
 ON_AN_IMPLANT = ("crown_placement", "crown_recement", "crown_repair", "crown_removal", "crown_interim")
+NEED_THE_TOOTH = ("root_canal", "retreatment", "surgery", "resection", "crown", "crown_removed")  # done elsewhere
 NO_CONTACT = ("missed_appointment",)
 POSTS = ("fiber", "cast", "prefabricated_metal")
 
@@ -684,6 +685,7 @@ def first_sign(case: Tooth) -> Day | None:
     for day, event in signs:
         needed = [r for r in case.rows if _needs_the_tooth(r) and r.day >= day]
         needed += [f for f in case.findings if f.day >= day]
+        needed += [t for t in done_elsewhere(case) if t.event in NEED_THE_TOOTH and t.day and t.day >= day]
         if event == IMPLANT:
             needed = [r for r in needed if not isinstance(r, Row) or r.event not in ON_AN_IMPLANT]
         if not needed:
@@ -696,6 +698,10 @@ def last_day_there(case: Tooth, before: Day) -> Day | None:
     days = [r.day for r in case.rows if _needs_the_tooth(r)]
     days += [r.day for r in case.patient_rows if r.event == "exam"]
     days += [f.day for f in case.patient_findings]
+    days += [t.day for t in done_elsewhere(case) if t.event in NEED_THE_TOOTH and t.day]
+    if case.rules.posted_at_prep:  # the crown was seated later than it was posted
+        lab = dt.timedelta(days=case.rules.lab_days)
+        days += [r.day + lab for r in case.rows if r.event in CROWN_KINDS]
     return max((d for d in days if d < before), default=None)
 
 
