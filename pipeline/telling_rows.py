@@ -88,14 +88,13 @@ PREPARE = (
     # A negative fee may take a row back, so all rows of that code stay.
     "CREATE TEMP TABLE taken_back_codes AS SELECT DISTINCT patient_id, code FROM linking_ledger WHERE fee < 0",
     # Patients whose first and last day do not tell enough: whether they were seen here on a day on which something was
-    # done elsewhere; between which visits a tooth was lost; rows may be set aside or taken back, and then must not
-    # count as a day seen.
+    # done elsewhere; between which visits a tooth was lost; rows may be taken back, and then must not count as
+    # a day seen.
     f"""
     CREATE TEMP TABLE seen_closely AS
     SELECT patient_id FROM telling_rows JOIN code_kinds USING (code) WHERE {_SIGN}
     UNION SELECT patient_id FROM telling_rows WHERE status = 'existing' AND service_date IS NOT NULL
     UNION SELECT patient_id FROM elsewhere
-    UNION SELECT patient_id FROM telling_rows JOIN watched_teeth USING ({_TOOTH}) WHERE service_date > extracted
     UNION SELECT patient_id FROM taken_back_codes
     """,  # noqa: S608
     f"CREATE TEMP TABLE rows_seen_closely AS {_ROWS} {_STANDING} SEMI JOIN seen_closely USING (patient_id)",

@@ -34,12 +34,12 @@ def build_crowns(
     crown_details
         Recorded details, permanent teeth only.
     opened
-        Days with a row of root canal treatment: `patient_id, tooth_fdi, opened`.
+        Days on which the tooth was opened, here or elsewhere: `patient_id, tooth_fdi, opened`.
     crown_repost_days
         Crown rows of one tooth at most this many days after the one before are one crown.
     crown_pair_days
-        So are two at most this far apart of which exactly one has a fee of 0, unless the tooth was opened after the
-        first and by the second: then the second is a remake. Only where fees are kept.
+        So are two at most this far apart of which exactly one has a fee of 0, unless the tooth was opened on a day
+        between the two: then the second is a remake. Only where fees are kept.
     lab_days
         Days from preparation to seat, used only where the practice posts at preparation, in one row, and no seat was
         recorded.
@@ -53,7 +53,10 @@ def build_crowns(
     different days are different crowns: a prefabricated one and the single crown after it. `remake_no_fee` is a crown
     without a fee after an earlier one of ours; `opened_between` one whose rows have an opening between them.
     """
-    postings = _postings(events.filter(pl.col("event").is_in(CROWNS))).collect()
+    rows = events.filter(pl.col("event").is_in(CROWNS))
+    if not fees_kept:
+        rows = rows.with_columns(fee=pl.lit(None, pl.Float64))
+    postings = _postings(rows).collect()
     crowns = _join_postings(
         postings,
         opened.collect(),
@@ -126,6 +129,7 @@ def _join_postings(postings: pl.DataFrame, opened: pl.DataFrame, *, repost: int,
             right_on="last_opened",
             by=KEY,
             strategy="backward",
+            allow_exact_matches=False,
             check_sortedness=False,
         )
         .sort(*TOOTH, "service_date")

@@ -33,7 +33,6 @@ NEEDS_NO_TOOTH = (
     "trauma",
     "splint",  # spans gaps
     "crown_interim",  # in some lists the number of a tooth for the time being in a gap too
-    REPLANTATION,
 )
 # The kinds of crown that end one another; a veneer, a crown for the time being and a crown on an implant are none.
 KINDS_OF_CROWN = {
@@ -226,9 +225,15 @@ def impossible_rows(events: pl.LazyFrame) -> pl.LazyFrame:
 
 def rows_on_implants(events: pl.LazyFrame) -> pl.LazyFrame:
     """Crown rows on a position that already holds an implant: done to the crown of the implant, never of a tooth."""
+    # Work that no implant can have, a root canal say, shows that an implant row before it names the wrong tooth.
+    of_tooth = pl.col("event").is_not_null() & ~pl.col("event").is_in([*NEEDS_NO_TOOTH, *ON_A_CROWN])
+    last = events.filter(of_tooth).group_by(KEY).agg(last_needed=pl.col("service_date").max())
+    told = events.join(last, on=KEY, how="left").filter(
+        (pl.col("event") != IMPLANT) | (pl.col("last_needed") < pl.col("service_date")).fill_null(True)
+    )
     return (
         events.filter(pl.col("event").is_in(ON_A_CROWN))
-        .join(_implanted(events, list(TOOTH)), on=list(TOOTH))
+        .join(_implanted(told, KEY), on=KEY)
         .filter(pl.col("service_date") >= pl.col("implanted"))
         .select(ROW)
     )

@@ -97,7 +97,7 @@ def with_loss(teeth: pl.DataFrame, lost: pl.DataFrame, *, start: str, losses: Lo
     `lost` is that of `gone.losses`. A loss counts on or after the day `start`. One whose day is not known lies between
     the last day on which the tooth is known to be there (`start` at the earliest) and the first on which it is known to
     be gone: it is dated in the middle, rounded down, or at the first sign; or it is not counted, and `end_at` is that
-    last day.
+    last day. A tooth lost before `start` was never followed: the crown of a seat that was derived was not seated.
     """
     joined = teeth.join(
         lost.select(*KEY, "last_there", "gone_by", "lost_elsewhere", "loss_reason", known="lost_on"), on=KEY, how="left"
@@ -110,7 +110,10 @@ def with_loss(teeth: pl.DataFrame, lost: pl.DataFrame, *, start: str, losses: Lo
     return joined.with_columns(
         lost_on=pl.coalesce(exact, pl.when(shown).then(dated)),
         loss_interval_days=pl.when(shown).then(apart.cast(pl.Int32)),
-        end_at=pl.when(shown & pl.lit(losses == "not_counted")).then("last_there"),
+        end_at=pl.when(shown & pl.lit(losses == "not_counted"))
+        .then("last_there")
+        .when((pl.col("known") < pl.col(start)).fill_null(False))
+        .then(start),
     ).drop("last_there", "gone_by", "known")
 
 

@@ -8,12 +8,13 @@ import polars as pl
 def contacts(done: pl.LazyFrame, findings: pl.LazyFrame) -> pl.LazyFrame:
     """Every day on which a patient was seen: `patient_id, seen, is_exam`, one row per row of either table.
 
-    `done` holds `patient_id, service_date, is_exam`, without refunds, rows taken back and missed appointments.
+    `done` holds `patient_id, service_date, is_exam`, without refunds, rows taken back and missed appointments. A row
+    that names a tooth that was not there any more is a visit all the same. Findings are examinations.
     """
     return pl.concat(
         [
             done.select("patient_id", "is_exam", seen="service_date"),
-            findings.select("patient_id", is_exam=pl.lit(False), seen="exam_date"),
+            findings.select("patient_id", is_exam=pl.lit(True), seen="exam_date"),
         ]
     )
 

@@ -75,7 +75,8 @@ def losses(
     toothed = signs.lazy().select(KEY).unique()
     there = _known_there(events, others, findings).join(toothed, on=KEY, how="semi").collect().lazy()
     standing = _uncontradicted(signs.lazy(), there).collect()
-    earliest = standing.sort(*KEY, "gone_by", "exact", descending=[False, False, False, True]).unique(
+    # An extraction by others on a known day is on record: what shows the same loss says nothing more.
+    earliest = standing.sort(*KEY, "exact", "gone_by", descending=[False, False, True, False]).unique(
         KEY, keep="first", maintain_order=True
     )
     exact = earliest.filter("exact").select(*KEY, "reason", lost_on="gone_by", lost_elsewhere=pl.lit(True))
@@ -122,18 +123,17 @@ def _signs(events: pl.LazyFrame, others: pl.LazyFrame, ends: pl.LazyFrame) -> pl
         gone_by="service_date",
         exact=pl.lit(False),
         told=pl.lit(False),
-        is_undated=pl.lit(False),
         reason=pl.lit(None, pl.String),
     )
     told = (
         others.filter(pl.col("what").is_in([EXTRACTED, GONE]))
         .join(ends.select("patient_id", "followup_end"), on="patient_id", how="left")
+        .filter((pl.col("what") == EXTRACTED) | (pl.col("day") <= pl.col("followup_end")).fill_null(True))
         .select(
             *TOOTH,
             gone_by=pl.coalesce("day", "by", "followup_end"),
             exact=(pl.col("what") == EXTRACTED) & pl.col("day").is_not_null(),
             told=pl.col("what") == EXTRACTED,
-            is_undated=pl.col("day").is_null() & pl.col("by").is_null(),
             reason="reason",
         )
         .filter(pl.col("gone_by").is_not_null())
@@ -155,11 +155,11 @@ def _known_there(events: pl.LazyFrame, others: pl.LazyFrame, findings: pl.LazyFr
 
 
 def _uncontradicted(signs: pl.LazyFrame, there: pl.LazyFrame) -> pl.LazyFrame:
-    """Signs that no later row needing the tooth contradicts; an undated one must be later than any."""
+    """Signs that no row needing the tooth, on their day or later, contradicts.
+
+    An extraction on a known day is contradicted by later days only: the tooth may have been treated that day.
+    """
     last = there.group_by(KEY).agg(last_needed=pl.col("day").max())
-    later = (
-        pl.when("is_undated")
-        .then(pl.col("last_needed") >= pl.col("gone_by"))
-        .otherwise(pl.col("last_needed") > pl.col("gone_by"))
-    )
-    return signs.join(last, on=KEY, how="left").filter(~later.fill_null(False)).drop("last_needed")
+    needed, gone = pl.col("last_needed"), pl.col("gone_by")
+    contradicted = pl.when("exact").then(needed > gone).otherwise(needed >= gone)
+    return signs.join(last, on=KEY, how="left").filter(~contradicted.fill_null(False)).drop("last_needed")

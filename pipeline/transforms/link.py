@@ -266,11 +266,12 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
     """
     if rules.reading != ledger.read_by:
         raise ValueError("The ledger was read by other settings than the rules ask for.")
-    events, others, lost = ledger.events, ledger.others, ledger.lost
+    events, lost = ledger.events, ledger.lost
     ends = _ends(ledger, rules)
+    others = _counted_others(ledger, rules)
     lost_how = {"losses": rules.losses}
-    courses, alive = _courses(ledger, rules)
-    crowns = _crowns(ledger, rules)
+    courses, alive = _courses(ledger, others, rules)
+    crowns = _crowns(ledger, others, courses, alive, rules=rules)
     renewal_days = rules.renewal_days if rules.renewed_given_up else None
     courses = renewing_courses(courses, crowns, renewal_days=renewal_days)
     missing = crowns_found_missing(crowns, ledger.findings, events, recement_days=rules.recement_days)
@@ -294,6 +295,7 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
         openings_of(courses, alive, hinted.select(*KEY, opened="day")),
         filled_by(others, courses, _operated(events, others)),
         events.filter(pl.col("event").is_in(ev.POSTS)).select(*KEY, post_day="service_date").unique(),
+        entries=events.filter(pl.col("event").is_in(OPENING)).select(*KEY, entered="service_date"),
         post_days=rules.course_gap_days,
         undated=rules.undated_endo,
     )
@@ -349,7 +351,7 @@ def _own_work(events: pl.DataFrame) -> pl.LazyFrame:
 
 
 def _operated(events: pl.DataFrame, others: pl.DataFrame) -> pl.DataFrame:
-    here = events.filter(pl.col("event").is_in([*SURGERY, *RESECTION])).select(*KEY, day="service_date")
+    here = events.filter(pl.col("event").is_in(SURGERY)).select(*KEY, day="service_date")
     there = others.filter(pl.col("what") == ot.OPERATED, pl.col("day").is_not_null()).select(*KEY, "day")
     return pl.concat([here, there])
 
@@ -382,7 +384,7 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
     standing = standing.join(on_implants, on=list(ROW), how="anti")
     events = standing.filter(pl.col("event").is_in([*LINKED_KINDS, ev.FILLING]))
     seen = done.filter(~pl.col("event").is_in(ev.NO_CONTACT).fill_null(False)).select(
-        *ROW, "patient_id", "service_date", is_exam=(pl.col("event") == ev.EXAM).fill_null(False)
+        "patient_id", "service_date", is_exam=(pl.col("event") == ev.EXAM).fill_null(False)
     )
     existing = ev.permanent_teeth(rows.filter(pl.col("status") == "existing", pl.col("tooth_fdi").is_not_null()))
     planned = ev.permanent_teeth(rows.filter(pl.col("status") == "planned", pl.col("tooth_fdi").is_not_null()))
@@ -391,7 +393,7 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
     )
     counted = pl.collect_all(
         [
-            seen.join(set_aside.lazy(), on=list(ROW), how="anti").drop(ROW),
+            seen,
             ev.with_kind(existing, codes).filter(pl.col("event").is_in(LINKED_KINDS)),
             rows.group_by("status").len(),
             planned.select(*KEY, day="service_date").unique(),
@@ -441,12 +443,29 @@ def _coded_for_another_tooth(events: pl.DataFrame) -> int:
     return rows.filter(pl.col("detail") != ev.tooth_group(pl.col("tooth_fdi"))).height
 
 
-def _courses(ledger: Ledger, rules: LinkRules) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _counted_others(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
+    """What others did up to each patient's last contact here, and while the tooth was there."""
+    here = ledger.lost.filter(~pl.col("lost_elsewhere")).select(*KEY, "lost_on")
+    last = "counted_to" if rules.count_after_last_contact else "followup_end"
+    return (
+        ledger.others.join(ledger.ends.select("patient_id", last=last), on="patient_id", how="left")
+        .join(here, on=KEY, how="left")
+        .filter(
+            (pl.col("day") <= pl.col("last")).fill_null(pl.col("day").is_null()),
+            (pl.col("day") <= pl.col("lost_on")).fill_null(True),
+        )
+        .drop("last", "lost_on")
+    )
+
+
+def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Courses here and, on a known day, elsewhere; and the pulpotomies that are the start of none."""
     events = ledger.events.lazy()
-    elsewhere = courses_elsewhere(ledger.others)
-    known_by = ledger.others.filter(pl.col("what").is_in([ot.ROOT_CANAL, ot.RETREATMENT]))
-    known_by = known_by.group_by(KEY).agg(filled_elsewhere=pl.col("by").min())
+    elsewhere = courses_elsewhere(others)
+    told = others.filter(pl.col("what").is_in([ot.ROOT_CANAL, ot.RETREATMENT])).select(*KEY, day="by")
+    # Surgery at the root end shows that the canal was filled before; a filling on that very day may be the first.
+    operated = _operated(ledger.events, others).with_columns(pl.col("day") + pl.duration(days=1))
+    known_by = pl.concat([told, operated]).group_by(KEY).agg(filled_elsewhere=pl.col("day").min())
     here = build_courses(
         events,
         known_by.drop_nulls().lazy(),
@@ -485,13 +504,15 @@ def _courses(ledger: Ledger, rules: LinkRules) -> tuple[pl.DataFrame, pl.DataFra
     return numbered(every, "course_id", "E"), alive
 
 
-def _crowns(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
+def _crowns(
+    ledger: Ledger, others: pl.DataFrame, courses: pl.DataFrame, alive: pl.DataFrame, *, rules: LinkRules
+) -> pl.DataFrame:
     details = ev.permanent_teeth(ledger.crown_details.lazy())
-    opened = ledger.events.lazy().filter(pl.col("event").is_in([*TREATMENT, *OPENING]))
+    opened = pl.concat([courses.select(*KEY, opened="started"), alive.select(*KEY, "opened")])
     here = build_crowns(
         ledger.events.lazy(),
         details,
-        opened.select(*KEY, opened="service_date"),
+        opened.lazy(),
         crown_repost_days=rules.crown_repost_days,
         crown_pair_days=rules.crown_pair_days,
         lab_days=rules.lab_days,
@@ -500,7 +521,7 @@ def _crowns(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
     ).with_columns(seen_date=pl.lit(None, pl.Date), done_elsewhere=pl.lit(False))
     here = here.collect().lazy()
     elsewhere = crowns_elsewhere(
-        ledger.others.lazy(), here, details, ledger.ends.lazy().select("patient_id", "first_seen")
+        others.lazy(), here, details, ledger.ends.lazy().select("patient_id", "first_seen")
     ).with_columns(done_elsewhere=pl.lit(True))
     records_begin = pl.lit(ledger.begin, pl.Date)
     every = pl.concat([here, elsewhere.collect().lazy()], how="diagonal")

@@ -94,6 +94,7 @@ def classify_endo_timing(
     filled: pl.DataFrame,
     posts: pl.DataFrame,
     *,
+    entries: pl.DataFrame,
     post_days: int,
     undated: Literal["neither", "before_seat", "through_crown"] = "neither",
 ) -> pl.DataFrame:
@@ -113,6 +114,9 @@ def classify_endo_timing(
         Teeth with a root canal from elsewhere of unknown day: `patient_id, tooth_fdi, filled_by` (`others.filled_by`).
     posts
         Days with a post: `patient_id, tooth_fdi, post_day`; one at most `post_days` before the seat, or on it, tells.
+    entries
+        Days with a row that opens a pulp or a filled tooth anew, whether it begins a course or not: `patient_id,
+        tooth_fdi, entered`.
     undated
         What a crown whose root canal elsewhere has no date counts as.
 
@@ -128,7 +132,7 @@ def classify_endo_timing(
     - `course_id`: the course that decides; null where none does.
     - `access_date`: the day the crown was opened; null unless "through_crown".
     - `access_elsewhere`: True where others opened it.
-    - `reopened_date`: the first course through a crown that is "before_seat"; the label stays.
+    - `reopened_date`: the first course, or other entry, through a crown that is "before_seat"; the label stays.
     - `order_uncertain`: True where the order hangs on the shift from preparation to seat, where the course was begun by
       the seat and not completed by it, where only the year of a root canal elsewhere is known and it is that of the
       seat, where the tooth was opened between two rows of the crown, where the age of the crown is unknown, and where
@@ -151,7 +155,7 @@ def classify_endo_timing(
     begun = own_first.unique([*KEY, "started"], keep="first", maintain_order=True).select(
         *KEY, begun_id="course_id", begun="started"
     )
-    later = begun.select(*KEY, reopened="begun")
+    later = pl.concat([begun.select(*KEY, reopened="begun"), entries.select(*KEY, reopened="entered")]).unique()
     at_seat = {"left_on": "in_place_from"}
     out = nearest(crowns, completed, right_on="before_completed", strategy="backward", same_day=True, **at_seat)
     out = nearest(out, begun, right_on="begun", strategy="backward", same_day=True, **at_seat)
@@ -161,7 +165,10 @@ def classify_endo_timing(
     out = nearest(out, settled, right_on="settled", strategy="forward", same_day=False, **at_seat)
     out = nearest(out, later, right_on="reopened", strategy="forward", same_day=False, **at_seat)
     out = out.join(filled.with_columns(is_filled=pl.lit(True)), on=KEY, how="left")
-    return _decide(out, post_days=post_days, undated=undated).select(
+    shown = _shown(post_days=post_days)
+    # A post or a record under one crown tells of the tooth, and so of every later crown on it.
+    out = out.with_columns(shown_by=pl.when(shown).then("in_place_from").min().over(KEY))
+    return _decide(out, undated=undated).select(
         *crowns.columns,
         "endo_timing",
         "course_id",
@@ -172,18 +179,23 @@ def classify_endo_timing(
     )
 
 
-def _decide(candidates: pl.DataFrame, *, post_days: int, undated: str) -> pl.DataFrame:
+def _shown(*, post_days: int) -> pl.Expr:
+    """Whether a post shortly before the seat, a recorded post or the recorded pulp shows that the tooth was filled."""
+    posted = (pl.col("in_place_from") - pl.col("post_day")).dt.total_days() <= post_days
+    recorded = (pl.col("post") != "none") | (pl.col("pulp_status_at_prep") == "root_filled")
+    return posted.fill_null(False) | recorded.fill_null(False)
+
+
+def _decide(candidates: pl.DataFrame, *, undated: str) -> pl.DataFrame:
     seat = pl.col("in_place_from")
     completed_before = pl.col("before_id").is_not_null()
     begun_before = pl.col("begun_id").is_not_null()
     is_filled = pl.col("is_filled").fill_null(False)
     filled_by_seat = is_filled & (pl.col("filled_by") <= seat).fill_null(False)
-    posted = ((seat - pl.col("post_day")).dt.total_days() <= post_days).fill_null(False)
-    recorded = (pl.col("post").is_not_null() & (pl.col("post") != "none")) | (
-        pl.col("pulp_status_at_prep") == "root_filled"
-    ).fill_null(False)
-    sure = filled_by_seat | posted | recorded.fill_null(False)
-    before = completed_before | begun_before | sure
+    unshifted = seat - pl.duration(days=pl.col("shift_days"))
+    shown = (pl.col("shown_by") <= seat).fill_null(False)
+    sure = shown | (filled_by_seat & (pl.col("filled_by") <= unshifted).fill_null(False))
+    before = completed_before | begun_before | shown | filled_by_seat
     undated_elsewhere = is_filled & ~filled_by_seat & pl.col("settled").is_null()
     opened = pl.col("opened")
     through = ~before & _in_place_on(opened) & ~(undated_elsewhere & ~pl.col("settles").fill_null(False))
@@ -191,12 +203,12 @@ def _decide(candidates: pl.DataFrame, *, post_days: int, undated: str) -> pl.Dat
     middle = seat + pl.duration(days=(pl.col("exit_date") - seat).dt.total_days() // 2)
     counts_as_opened = neither & pl.lit(undated == "through_crown") & (middle > seat) & _in_place_on(middle)
     counts_as_before = neither & pl.lit(undated == "before_seat")
-    unshifted = seat - pl.duration(days=pl.col("shift_days"))
     hangs_on_shift = completed_before & (pl.col("before_completed") > unshifted)
     hangs_on_shift |= ~completed_before & begun_before & (pl.col("begun") > unshifted)
+    hangs_on_shift |= ~completed_before & filled_by_seat & (pl.col("filled_by") > unshifted)
     in_year = pl.col("before_year").fill_null(False) & (pl.col("before_completed").dt.year() == seat.dt.year())
     opened_in_year = pl.col("is_year").fill_null(False) & (opened.dt.year() == seat.dt.year())
-    doubtful = hangs_on_shift | (~completed_before & begun_before) | in_year
+    doubtful = hangs_on_shift | (~completed_before & begun_before & ~filled_by_seat) | in_year
     uncertain = before & (pl.col("seat_date").is_null() | (~sure & doubtful.fill_null(False)))
     uncertain |= (through & opened_in_year.fill_null(False)) | neither | pl.col("opened_between")
     labelled = candidates.with_columns(
