@@ -22,7 +22,7 @@ from dashboards.formats import (
     years,
 )
 from dashboards.formats import spread as between_whole
-from pipeline.results import Comparison, Estimate, RateTable, RecallRow
+from pipeline.results import Comparison, Estimate, RateTable
 
 TOOTH_GROUP_ORDER = {"anterior": 0, "premolar": 1, "molar": 2}
 

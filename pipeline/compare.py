@@ -26,7 +26,7 @@ from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch,
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality
-from pipeline.questions.recalls import recall_rows
+from pipeline.questions.recalls import reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
 from pipeline.results_monitoring import Monitoring
@@ -152,7 +152,10 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     recalls = recall_rows(
         stored.endo_courses,
         stored.inputs["findings"],
+        endo_details,
         recall_months=int(stored.rules["recall_months"]),
+        uncertain_years=int(stored.rules["uncertain_years"]),
+        gap_days=int(stored.rules["course_gap_days"]),
         min_recalled=analysis.min_at_risk,
         confidence=analysis.confidence,
     )
@@ -222,6 +225,9 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
         ),
         recalls=recalls.rows,
+        agreement=reading_agreement(
+            stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
+        ),
         checks=_checks(stored.crowns, patients),
     )
 
