@@ -22,6 +22,7 @@ from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_dela
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import emulate
+from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.planning import plan_question
@@ -159,6 +160,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         min_recalled=analysis.min_at_risk,
         confidence=analysis.confidence,
     )
+    losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
     say("the decision on a hyperemic tooth, as an emulated trial")
     trial = emulate(
         stored.crowns,
@@ -212,6 +214,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         not_run=(
             *_not_run(stored),
             *recalls.not_run,
+            *losses.not_run,
             *((trial,) if isinstance(trial, NotRun) else ()),
             *techniques.not_run,
         ),
@@ -225,6 +228,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
         ),
         recalls=recalls.rows,
+        losses=losses.tables,
         agreement=reading_agreement(
             stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
         ),

@@ -226,8 +226,8 @@ METHODS = (
         "Weighted kappa, one step of the index counting as one; errors let the films of one patient be alike.",
         "stats.weighted_kappa",
         (
-            "Cohen J. Weighted kappa: nominal scale agreement with provision for scaled disagreement or partial credit. "
-            "Psychol Bull 1968;70:213-220.",
+            "Cohen J. Weighted kappa: nominal scale agreement with provision for scaled disagreement or partial "
+            "credit. Psychol Bull 1968;70:213-220.",
             "Fleiss JL, Cohen J, Everitt BS. Large sample standard errors of kappa and weighted kappa. Psychol Bull "
             "1969;72:323-327 (from memory).",
         ),
@@ -237,8 +237,10 @@ METHODS = (
         "Loss of a tooth by cause",
         "Each cause competes with the others; their shares add up to all teeth lost.",
         "questions.loss_by_cause",
-        ("Putter H, Fiocco M, Geskus RB. Tutorial in biostatistics: competing risks and multi-state models. Stat Med "
-         "2007;26:2389-2430 (from memory).",),
+        (
+            "Putter H, Fiocco M, Geskus RB. Tutorial in biostatistics: competing risks and multi-state models. "
+            "Stat Med 2007;26:2389-2430 (from memory).",
+        ),
         "losses",
     ),
     Method(

@@ -13,6 +13,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -117,9 +118,7 @@ def crowned_teeth(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFra
     timing is not known is in `all` alone. Columns as in `root_filled_teeth`; a crown seated before the records begin
     enters late.
     """
-    own = crowns.filter(
-        pl.col("seat_date").is_not_null(), pl.col("crown_kind") == "single", ~pl.col("done_elsewhere")
-    )
+    own = crowns.filter(pl.col("seat_date").is_not_null(), pl.col("crown_kind") == "single", ~pl.col("done_elsewhere"))
     first = own.sort("seat_date", "crown_id").unique(KEY, keep="first", maintain_order=True)
     ended = _until_lost(first, teeth, since="seat_date").with_columns(entry_days=_days("entry_date", "seat_date"))
     begun = first.select(*KEY, "seat_date").join(courses.select(*KEY, "started"), on=KEY)
@@ -155,7 +154,7 @@ def incidence_by_cause(spells: pl.DataFrame, years: NDArray[np.float64], analysi
     start = curve_start(spells, rules=rules)
     if start is None or spells.filter(pl.col("exit_days") > start).is_empty():
         return None
-    columns = {"entry_days": spells["entry_days"], "cluster": spells["patient_id"], "from_day": start}
+    columns: dict[str, Any] = {"entry_days": spells["entry_days"], "cluster": spells["patient_id"], "from_day": start}
     kept = kaplan_meier(spells["exit_days"], spells["event"], **columns, confidence=analysis.confidence)
     stop = curve_stop(kept, rules=rules)[0]
     at = np.array([days_of(y) for y in years], dtype=np.int64)
@@ -197,7 +196,9 @@ def _table(name: str, rows: pl.DataFrame, analysis: Analysis) -> LossTable:
     whole = rows.filter(pl.col("state") == TOTAL, pl.col("event"))
     untold = whole.filter(pl.col("reason") == UNKNOWN).height
     if untold:
-        notes.insert(0, f"Of {whole.height} teeth lost, {untold} have no cause recorded; they stand as a cause of their own.")
+        notes.insert(
+            0, f"Of {whole.height} teeth lost, {untold} have no cause recorded; they stand as a cause of their own."
+        )
     return LossTable(name, TITLES[name], CLOCKS[name], tuple(groups), tuple(notes))
 
 
@@ -214,9 +215,7 @@ def _limits(estimate: float, low: float, high: float, patients: int, tail: float
 
 
 def _followed(spells: pl.DataFrame, day: int) -> tuple[int, int]:
-    there = spells.filter(
-        (pl.col("entry_days") < day) | (pl.col("entry_days") <= 0), pl.col("exit_days") >= day
-    )
+    there = spells.filter((pl.col("entry_days") < day) | (pl.col("entry_days") <= 0), pl.col("exit_days") >= day)
     return there.height, there["patient_id"].n_unique()
 
 

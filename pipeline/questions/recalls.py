@@ -7,6 +7,7 @@ stand apart, and one that is on its way is no failure.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import polars as pl
@@ -125,9 +126,7 @@ def reading_agreement(
 
 def _agreement(kind: str, pairs: pl.DataFrame, min_pairs: int, confidence: float) -> Agreement:
     first, second = pairs["first"].cast(pl.Int64), pairs["second"].cast(pl.Int64)
-    alike = pairs.select(
-        "patient_id", exact=first == second, side=(first >= LESION_FROM) == (second >= LESION_FROM)
-    )
+    alike = pairs.select("patient_id", exact=first == second, side=(first >= LESION_FROM) == (second >= LESION_FROM))
     kappa = None
     if pairs.height >= min_pairs:
         kappa = weighted_kappa(
@@ -138,8 +137,8 @@ def _agreement(kind: str, pairs: pl.DataFrame, min_pairs: int, confidence: float
             interchangeable=kind == TWO_READERS,
             confidence=confidence,
         )
-    found = (kappa.kappa, kappa.low, kappa.high) if kappa else ()
-    value, low, high = (None if x != x else x for x in found) if found else (None, None, None)
+    found = (kappa.kappa, kappa.low, kappa.high) if kappa else (math.nan,) * 3
+    value, low, high = (None if math.isnan(x) else x for x in found)
     return Agreement(
         kind=kind,
         patients=pairs["patient_id"].n_unique(),

@@ -18,15 +18,19 @@ DATA = Path(__file__).parents[1] / "data" / "losses"
 FEW = Analysis(min_at_risk=1, max_step_per_100=100.0, min_failures=1)
 NOBODY = pl.DataFrame(schema=PATIENTS.schema)
 
-TEETH = frame("""
+TEETH = frame(
+    """
     patient_id | tooth_fdi | followed_to | extracted  | loss_reason
     p1         | 16        | 2021-01-01  | 2021-01-01 | endodontic
     p2         | 16        | 2022-01-01  | 2022-01-01 | fracture
     p3         | 16        | 2023-01-01  |            |
     p4         | 16        | 2024-01-01  | 2024-01-01 |
     p5         | 16        | 2025-01-01  |            |
-""", end_reason="last_contact")
-COURSES = frame("""
+""",
+    end_reason="last_contact",
+)
+COURSES = frame(
+    """
     course_id | patient_id | started    | completed  | crown_at_start
     E1        | p1         | 2020-01-01 | 2020-01-01 | none
     E2        | p2         | 2020-01-01 | 2020-01-01 | none
@@ -36,7 +40,10 @@ COURSES = frame("""
     E4        | p4         | 2020-01-01 | 2020-01-01 | crowned
     E5        | p5         | 2020-01-01 | 2020-01-01 | none
     E6        | p6         | 2020-01-01 |            | none
-""", tooth_fdi=16, kind="initial").with_columns(
+""",
+    tooth_fdi=16,
+    kind="initial",
+).with_columns(
     done_elsewhere=pl.col("course_id") == "E5",
     exit_date="started",
     failure=pl.lit(False),
@@ -44,7 +51,8 @@ COURSES = frame("""
     exit_reason=pl.lit("last_contact"),
     loss_reason=pl.lit(None, pl.String),
 )
-CROWNS = frame("""
+CROWNS = frame(
+    """
     crown_id | patient_id | seat_date  | entry_date | endo_timing   | access_date | crown_kind | done_elsewhere
     # Crowned after the root canal; opened; before the seat; not known; late entry; not single; not ours; a later one.
     C1       | p2         | 2021-01-01 | 2021-01-01 | before_seat   |             | single     | false
@@ -54,7 +62,9 @@ CROWNS = frame("""
     C5       | p1         | 2020-02-01 | 2020-02-01 | before_seat   |             | onlay      | false
     C6       | p1         | 2020-03-01 | 2020-03-01 | before_seat   |             | single     | true
     C7       | p4         | 2022-01-01 | 2022-01-01 | before_seat   |             | single     | false
-""", tooth_fdi=16)
+""",
+    tooth_fdi=16,
+)
 
 
 def drawn(spells: pl.DataFrame) -> set[tuple[object, ...]]:
@@ -101,7 +111,7 @@ def spells(rows: str) -> pl.DataFrame:
 
 
 def test_by_hand_in_fractions():
-    # Of five teeth one is lost to the root canal; of four, one to a fracture; one leaves; of two, one to the root canal.
+    # Of five teeth one is lost to the root canal; of four, one to a fracture; one leaves; of two, one to the former.
     group = incidence_by_cause(
         spells("""
             patient_id | entry_days | exit_days | reason
@@ -182,7 +192,11 @@ def test_the_order_of_rows_changes_nothing():
 def test_tables_with_what_is_left_out():
     found = losses_by_cause(CROWNS, COURSES, TEETH, NOBODY, FEW)
     endo, crowned = found.tables
-    assert (endo.id, endo.clock, [g.name for g in endo.groups][:1]) == ("endo_tooth_loss_by_cause", "since_completion", ["all"])
+    assert (endo.id, endo.clock, [g.name for g in endo.groups][:1]) == (
+        "endo_tooth_loss_by_cause",
+        "since_completion",
+        ["all"],
+    )
     assert endo.notes[0] == "Of 3 teeth lost, 1 have no cause recorded; they stand as a cause of their own."
     assert crowned.groups[0].total.losses == 2
     assert found.not_run == ()

@@ -9,7 +9,8 @@ from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
 from pipeline.tables import ENDO_DETAILS, FINDINGS
 
-COURSES = frame("""
+COURSES = frame(
+    """
     course_id | patient_id | tooth_fdi | tooth_group | provider_id | completed  | exit_date
     E1        | p1         | 16        | molar       | ann         | 2020-01-01 | 2022-01-01
     E2        | p1         | 11        | anterior    | ann         | 2020-01-01 | 2022-01-01
@@ -20,7 +21,9 @@ COURSES = frame("""
     E6        | p5         | 16        | molar       | ann         |            | 2022-01-01
     E7        | p6         | 16        | molar       | ann         | 2020-01-01 | 2021-01-01
     E8        | p7         | 16        | molar       | ann         | 2020-01-01 | 2022-01-01
-""", done_elsewhere=False).with_columns(started="completed")
+""",
+    done_elsewhere=False,
+).with_columns(started="completed")
 FINDINGS_ROWS = table(
     """
     patient_id | tooth_fdi | exam_date  | pai | symptomatic
@@ -134,7 +137,13 @@ def test_agreement_of_two_readings():
         FINDINGS,
     )
     same, two = reading_agreement(twice, min_pairs=3)
-    assert (same.kind, same.patients, same.exact.count, same.same_side.count, same.exact.of) == ("same_reader", 2, 1, 2, 3)
+    assert (same.kind, same.patients, same.exact.count, same.same_side.count, same.exact.of) == (
+        "same_reader",
+        2,
+        1,
+        2,
+        3,
+    )
     kappa = weighted_kappa([1, 3, 0], [2, 4, 0], disagreement=by_steps(5), cluster=["p1", "p1", "p2"])
     assert (same.kappa, same.ci_low, same.ci_high) == (kappa.kappa, kappa.low, kappa.high)
     assert (two.kind, two.exact, two.kappa) == ("two_readers", two.exact, None)

@@ -37,7 +37,9 @@ def test_error_by_hand():
     assert found.std_error**2 == pytest.approx(float(sum(p * p for p in pulls) / 16))
     # The second and the third pair are of one patient.
     grouped = weighted_kappa([0, 0, 1, 1], [0, 1, 1, 1], disagreement=by_steps(2), cluster=["a", "b", "b", "c"])
-    assert grouped.std_error**2 == pytest.approx(float((pulls[0] ** 2 + (pulls[1] + pulls[2]) ** 2 + pulls[3] ** 2) / 16))
+    assert grouped.std_error**2 == pytest.approx(
+        float((pulls[0] ** 2 + (pulls[1] + pulls[2]) ** 2 + pulls[3] ** 2) / 16)
+    )
     assert grouped.clusters == 3
 
 

@@ -29,7 +29,7 @@ def recorded(preop: int):
 
 
 @pytest.mark.parametrize(
-    ("preop", "pai", "symptomatic", "day", "strict", "loose", "state"),
+    "case",
     [
         (5, 1, "false", "2021-01-01", True, True, "healed"),
         (5, 2, "false", "2021-01-01", True, True, "healed"),
@@ -52,7 +52,8 @@ def recorded(preop: int):
         (3, 5, "", "2021-01-01", False, False, None),
     ],
 )
-def test_three_ways_to_count_the_latest_film(preop, pai, symptomatic, day, strict, loose, state):
+def test_three_ways_to_count_the_latest_film(case):
+    preop, pai, symptomatic, day, strict, loose, state = case
     found = one(
         f"patient_id | tooth_fdi | exam_date | pai | symptomatic\np1 | 16 | {day} | {pai} | {symptomatic}",
         recorded(preop),
