@@ -9,10 +9,20 @@ import sample_results as samples
 
 from dashboards import words_healing, words_loss
 from dashboards.charts.loss_areas import loss_areas
-from dashboards.pages import clinician, data_quality, losses, owner
+from dashboards.pages import clinician, data_quality, losses, owner, study_club
+from dashboards.release import release
+from dashboards.release_count import ReleasedCount
+from dashboards.release_healing import (
+    HEALING,
+    ReleasedHealing,
+    ReleasedLoss,
+    ReleasedShare,
+    release_healing,
+    release_losses,
+)
 from dashboards.results_json import results_json
 from pipeline.results import Results, from_plain, to_plain
-from pipeline.results_healing import Agreement, CountedShare, LossGroup
+from pipeline.results_healing import Agreement, CountedShare, LossGroup, RecallRow
 
 RESULTS = samples.differs()
 
@@ -109,3 +119,61 @@ def test_machines_get_the_same_figures():
     assert found["reading_agreement"][0]["kappa"] == 0.81
     assert found["losses_by_cause"][0]["groups"][0]["causes"][0]["cause"] == "endodontic"
     assert from_plain(Results, to_plain(RESULTS)).losses == RESULTS.losses
+
+
+def test_what_is_shared_of_healing_hides_small_counts() -> None:
+    whole, *parts = release_healing(RESULTS.recalls)
+    row = RESULTS.recalls[0]
+    assert whole.judged.value == 5 * round(row.recalled / 5)
+    assert [s.teeth.value is None for s in whole.states] == [n < 11 for n in _counts(row)]
+    assert {line.name for line in parts} <= set(HEALING)
+    # One line in which fewer than 11 did not heal takes all lines by lesion with it.
+    few = [dataclasses.replace(r, recalled=50, successes=40) if "no lesion" in r.name else r for r in RESULTS.recalls]
+    assert [line.name for line in release_healing(few)] == ["all"]
+    # A lone hidden state takes the smallest other one with it: 60 and 40 healed or not, 5 healing.
+    states = {"uncertain": CountedShare(5, 105, 0.05, 0.02, 0.1), "not_healed": CountedShare(40, 105, 0.4, 0.3, 0.5)}
+    lone = dataclasses.replace(row, recalled=105, successes=60, success=0.57, ci_low=0.5, ci_high=0.7, **states)
+    (line,) = release_healing([lone])
+    assert [s.teeth.value for s in line.states] == [60, None, None]
+    assert [s.of_100 for s in line.states] == [55, None, None]
+    assert release_healing([dataclasses.replace(row, recalled=10)]) == ()
+
+
+def test_what_is_shared_of_losses_hides_small_counts() -> None:
+    (found,) = release_losses(RESULTS.losses)
+    losses = {c.cause: c.losses for c in whole().causes}
+    for line in found.causes[:-1]:
+        assert line.losses.value is None or line.losses.value == 5 * round(losses[line.cause] / 5)
+        if losses[line.cause] < 11:
+            assert line.losses.value is None
+            assert set(line.within) == {None}
+    assert found.causes[-1].cause == "all"
+    total = words_loss.at(whole().total.points, 5.0)
+    assert abs(found.causes[-1].within[1].of_100 - 100 * total.estimate) <= 2.5
+    # A cause of another name stays inside, and then a hidden one cannot be worked out from the rest.
+    odd = [dataclasses.replace(c, cause="Dr Ashby") if c.cause == "caries" else c for c in whole().causes]
+    table = dataclasses.replace(RESULTS.losses[0], groups=(dataclasses.replace(whole(), causes=tuple(odd)),))
+    assert "Dr Ashby" not in repr(release_losses([table]))
+    assert release_losses([dataclasses.replace(table, id="Dr Ashby")]) == ()
+
+
+def test_shared_shares_cannot_be_made_unclean_by_hand() -> None:
+    with pytest.raises(ValueError, match="count behind"):
+        ReleasedShare(ReleasedCount(None), 5, 1, 9)
+    with pytest.raises(ValueError, match="whole percent"):
+        ReleasedShare(ReleasedCount(15), 101, 1, 9)
+    with pytest.raises(ValueError, match="known causes"):
+        ReleasedLoss("Dr Ashby", ReleasedCount(15), ())
+    with pytest.raises(ValueError, match="known names"):
+        ReleasedHealing("clinician: Dr Ashby", ReleasedCount(15), ())
+
+
+def test_the_shared_page_shows_what_was_released_and_nothing_by_clinician() -> None:
+    page = text_of(study_club.render(release(RESULTS)))
+    assert "Healing at recall, of 100 judged" in page
+    assert "What root-filled teeth were lost to" in page
+    assert "Dr Ekholm" not in page
+
+
+def _counts(row: RecallRow) -> list[int]:
+    return [row.successes, row.uncertain.count, row.not_healed.count]

@@ -28,7 +28,7 @@ TEETH = frame(
     p5         | 16        | 2025-01-01  |            |
 """,
     end_reason="last_contact",
-)
+).with_columns(pl.col("followed_to").str.to_date())
 COURSES = frame(
     """
     course_id | patient_id | started    | completed  | crown_at_start
