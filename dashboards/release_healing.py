@@ -10,18 +10,18 @@ from dashboards.formats import known
 from dashboards.release_count import ReleasedCount, protect, release_count
 from dashboards.release_percent import percent_step, share_range
 from pipeline.disclosure import EVENTS_PER_CHANGE, SMALLEST
-from pipeline.results_healing import CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
+from pipeline.results_healing import CountedShare, LossByCause, LossGroup, LossTable, RecallRow
 
 # The only lines and causes that pass, in our own words, whatever the results call them.
 HEALING = {
     "all": "All root canals judged",
     "before treatment: a lesion": "A lesion before treatment",
     "before treatment: no lesion": "No lesion before treatment",
-    "before treatment: not recorded": "Not recorded",
+    "before treatment: not recorded": "Lesion before not recorded",
 }
 STATES = ("healed", "healing", "not healed")
 CAUSES = {
-    "endodontic": "root canal",
+    "endodontic": "endodontic",
     "periodontal": "periodontal",
     "fracture": "fracture",
     "caries": "caries",
@@ -161,20 +161,28 @@ def _losses(group: LossGroup) -> tuple[ReleasedLoss, ...]:
     counts = protect([c.losses for c in known_causes], left_out=len(known_causes) < len(group.causes))
     total = release_count(group.total.losses)
     pairs = [*zip(known_causes, counts, strict=True), (group.total, total)]
-    return tuple(ReleasedLoss(c.cause, n, tuple(_within(c, n, group.teeth, y) for y in YEARS)) for c, n in pairs)
+    return tuple(ReleasedLoss(c.cause, n, _within(c, n, group.teeth)) for c, n in pairs)
 
 
-def _within(cause: LossByCause, losses: ReleasedCount, teeth: int, year: int) -> ReleasedShare | None:
-    """The share by a year, while 11 or more are followed and at least 5 teeth were lost to the cause by then.
+def _within(cause: LossByCause, losses: ReleasedCount, teeth: int) -> tuple[ReleasedShare | None, ...]:
+    """The share by each of `YEARS` while 11 or more are followed; it moves only with at least 5 further teeth lost.
 
-    The results hold no events: at least (those followed beyond the year) times (the share) have happened by then.
+    The results hold no events: between two points at least (the fewest followed up to then) times (the rise) have
+    happened. Until the first 5 there is no share.
     """
     step = percent_step(teeth)
-    point: LossPoint | None = next((p for p in cause.points if p.years == year), None)
-    if point is None or step is None or losses.value is None or point.at_risk < SMALLEST:
-        return None
-    if math.floor(point.at_risk * point.estimate + 1e-9) < EVENTS_PER_CHANGE:
-        return None
-    if not all(map(known, (point.estimate, point.ci_low, point.ci_high))):
-        return None
-    return ReleasedShare(losses, *share_range(point.estimate, point.ci_low, point.ci_high, step))
+    if step is None or losses.value is None:
+        return (None,) * len(YEARS)
+    out: list[ReleasedShare | None] = []
+    held: ReleasedShare | None = None
+    behind = 0.0
+    for year in YEARS:
+        point = next((p for p in cause.points if p.years == year), None)
+        if point is None or point.at_risk < SMALLEST or not known(point.estimate):
+            break
+        fewest = min(p.at_risk for p in cause.points if p.years <= year)
+        if math.floor(fewest * (point.estimate - behind) + 1e-9) >= EVENTS_PER_CHANGE:
+            held = ReleasedShare(losses, *share_range(point.estimate, point.ci_low, point.ci_high, step))
+            behind = point.estimate
+        out.append(held)
+    return (*out, *(None for _ in YEARS[len(out) :]))

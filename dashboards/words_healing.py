@@ -21,7 +21,8 @@ def definition(uncertain_years: str) -> str:
     return (
         "All go by the latest film that is late enough. Healed: a periapical index of 1 or 2. "
         f"Healing: a lesion that is smaller than before, and not gone{until}; neither has symptoms. All others are not "
-        "healed, and so is every tooth with symptoms. Counted loosely, a lesion that is smaller is healed at any time. "
+        "healed, and so is every tooth with symptoms. Counted loosely, a lesion that is smaller is healed at any time; "
+        "that share is of teeth whose state before treatment is known. "
         "A lesion before treatment is an index of 3 to 5. The shares are of those who came back; who comes back "
         "differs from who does not, so read them beside the recall rate."
     )
@@ -86,7 +87,7 @@ def _of_100(row: RecallRow) -> str:
         return ""
     low, mid, high = (round(100 * v) for v in (row.ci_low, row.success, row.ci_high))
     rest = "".join(
-        f"{joint}{round(100 * s.share)} {said}"
+        f"{joint}{round(100 * s.share) or 'none'} {said}"
         for s, said, joint in ((row.uncertain, "were healing", ", "), (row.not_healed, "were not healed", " and "))
         if s is not None and s.share is not None
     )

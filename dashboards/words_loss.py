@@ -6,15 +6,15 @@ from dashboards.formats import listing, years
 from pipeline.results_healing import LossGroup, LossPoint, LossTable
 
 CAUSES = {
-    "endodontic": "the root canal",
-    "periodontal": "the periodontium",
+    "endodontic": "an endodontic cause",
+    "periodontal": "a periodontal cause",
     "fracture": "a fracture",
     "caries": "caries",
     "other": "another cause",
     "unknown": "a cause not recorded",
 }
 SHORT = {
-    "endodontic": "Root canal",
+    "endodontic": "Endodontic",
     "periodontal": "Periodontal",
     "fracture": "Fracture",
     "caries": "Caries",
@@ -44,16 +44,11 @@ def loss_headline(table: LossTable) -> str:
     noun = NOUNS.get(table.id, "teeth")
     if group is None or point is None:
         return f"Too few {noun} have been followed to say what they are lost to."
-    parts = []
-    for c in sorted(group.causes, key=lambda c: -c.losses):
-        p = at(c.points, point.years)
-        if c.losses and p is not None and p.estimate > 0:
-            parts.append(f"{_some(p.estimate)} to {CAUSES.get(c.cause, c.cause)}")
+    found = ((p.estimate, c.cause) for c in group.causes if (p := at(c.points, point.years)) is not None and p.estimate)
+    parts = [f"{_some(share)} to {CAUSES.get(cause, cause)}" for share, cause in sorted(found, key=lambda f: -f[0])]
     low, high = round(100 * point.ci_low), round(100 * point.ci_high)
     said = f": {listing(parts)}" if parts else ""
-    return (
-        f"Of 100 {noun}, {_some(point.estimate)} were lost within {years(point.years)} (range {low} to {high}){said}."
-    )
+    return f"Of 100 {noun}, about {_some(point.estimate)} were lost within {years(point.years)} (range {low} to {high}){said}."
 
 
 def loss_definition(table: LossTable) -> str:
@@ -84,4 +79,4 @@ def loss_label(table: LossTable) -> str:
 
 def _some(share: float) -> str:
     n = round(100 * share)
-    return f"about {n}" if n else "fewer than 1" if share > 0 else "none"
+    return str(n) if n else "fewer than 1" if share > 0 else "none"

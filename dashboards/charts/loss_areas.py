@@ -26,7 +26,10 @@ FILLS = (
 def loss_areas(
     group: LossGroup, *, names: dict[str, str], since: str, noun: str, id: str, label: str
 ) -> theme.Chart | None:
-    """The areas of one group; None where it has fewer than two points or no loss. `names` are short words by cause."""
+    """The areas of one group, straight between its points; None where it has fewer than two points or no loss.
+
+    `names` are short words by cause.
+    """
     drawn = [(i, c) for i, c in enumerate(group.causes) if any(p.estimate > 0 for p in c.points)]
     if len(group.total.points) < 2 or not drawn:
         return None
@@ -36,7 +39,7 @@ def loss_areas(
         name = _name(cause, names)
         figure.add_scatter(
             x=years, y=[100 * p.estimate for p in cause.points], stackgroup="lost", mode="lines",
-            name=name, line={"width": 1, "color": "#ffffff", "shape": "hv"},
+            name=name, line={"width": 1, "color": "#ffffff"},
             fillcolor=theme.faded(colour, 0.85),
             fillpattern={"shape": pattern, "bgcolor": theme.faded(colour, 0.85), "fgcolor": "#ffffff", "size": 7,
                          "solidity": 0.22},

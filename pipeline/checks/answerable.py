@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.checks.look import TableLook
-from pipeline.questions import hyperemic, recalls
+from pipeline.questions import hyperemic, loss_by_cause, recalls
 from pipeline.tables import INPUT_TABLES
 from pipeline.techniques.question import FILMS, HEALED, SUFFIX, Question, all_questions, codes_needed, name_of
 
@@ -49,6 +49,21 @@ def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]
         ),
         Answer("adjustment_for_material", "Adjustment for material", () if material else ("crown_details.material",)),
         Answer(recalls.ID, recalls.TITLE, endo + _recall(looks)),
+        Answer(
+            recalls.BY_LESION_ID,
+            recalls.BY_LESION_TITLE,
+            endo + _recall(looks) + _lacks(looks, "endo_details.preop_pai"),
+        ),
+        Answer(
+            loss_by_cause.OF_ENDO,
+            loss_by_cause.TITLES[loss_by_cause.OF_ENDO],
+            endo + _lacks(looks, loss_by_cause.REASON),
+        ),
+        Answer(
+            loss_by_cause.OF_CROWNS,
+            loss_by_cause.TITLES[loss_by_cause.OF_CROWNS],
+            crown + _lacks(looks, loss_by_cause.REASON),
+        ),
         Answer(hyperemic.ID, hyperemic.TITLE, crown + _hyperemic(looks)),
         *_techniques(looks, crown=crown, endo=endo, material=material),
     ]

@@ -75,8 +75,8 @@ def test_readings_are_on_the_data_quality_page_and_nowhere_where_there_are_none(
 def test_the_loss_sentence_names_the_causes_from_the_commonest():
     said = words_loss.loss_headline(RESULTS.losses[0])
     assert said == (
-        "Of 100 root-filled teeth, about 16 were lost within 10 years (range 11 to 23): about 6 to a fracture, about 4 "
-        "to the root canal, about 3 to caries, about 2 to the periodontium and about 1 to a cause not recorded."
+        "Of 100 root-filled teeth, about 16 were lost within 10 years (range 11 to 23): 6 to a fracture, 4 to an "
+        "endodontic cause, 3 to caries, 2 to a periodontal cause and 1 to a cause not recorded."
     )
     assert said in text_of(clinician.render(RESULTS))
     short = dataclasses.replace(whole(), total=dataclasses.replace(whole().total, points=whole().total.points[:3]))
@@ -89,7 +89,7 @@ def test_the_loss_sentence_names_the_causes_from_the_commonest():
 def test_the_table_holds_every_cause_and_the_total_at_1_5_and_10_years():
     table = losses.loss_table(whole(), "root-filled teeth")
     rows = {row[0]: row[1:] for row in table.rows}
-    assert list(rows) == ["Root canal", "Periodontal", "Fracture", "Caries", "Not recorded", "All causes"]
+    assert list(rows) == ["Endodontic", "Periodontal", "Fracture", "Caries", "Not recorded", "All causes"]
     for row, cause in zip(rows.values(), [*(c for c in whole().causes if c.losses), whole().total], strict=True):
         firsts = [float(cell.split()[0]) for cell in row[1:]]
         points = [words_loss.at(cause.points, y) for y in (1.0, 5.0, 10.0)]
