@@ -48,7 +48,8 @@ def loss_headline(table: LossTable) -> str:
     parts = [f"{_some(share)} to {CAUSES.get(cause, cause)}" for share, cause in sorted(found, key=lambda f: -f[0])]
     low, high = round(100 * point.ci_low), round(100 * point.ci_high)
     said = f": {listing(parts)}" if parts else ""
-    return f"Of 100 {noun}, about {_some(point.estimate)} were lost within {years(point.years)} (range {low} to {high}){said}."
+    lost = f"about {_some(point.estimate)} were lost within {years(point.years)} (range {low} to {high})"
+    return f"Of 100 {noun}, {lost}{said}."
 
 
 def loss_definition(table: LossTable) -> str:

@@ -76,7 +76,12 @@ def recall_rows(
     films = findings.filter(pl.col("pai").is_not_null())
     lacking = "findings.pai" if films.is_empty() else "findings.symptomatic"
     if films["symptomatic"].null_count() == films.height:
-        return Recalls((), (NotRun(ID, TITLE, (lacking,)),), ())
+        before = () if endo_details["preop_pai"].count() else ("endo_details.preop_pai",)
+        return Recalls(
+            (),
+            (NotRun(ID, TITLE, (lacking,)), NotRun(BY_LESION_ID, BY_LESION_TITLE, (lacking, *before))),
+            (),
+        )
     own = courses.filter(pl.col("completed").is_not_null(), ~pl.col("done_elsewhere"))
     seen = healing_at_recall(
         own,
