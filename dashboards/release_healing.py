@@ -165,24 +165,23 @@ def _losses(group: LossGroup) -> tuple[ReleasedLoss, ...]:
 
 
 def _within(cause: LossByCause, losses: ReleasedCount, teeth: int) -> tuple[ReleasedShare | None, ...]:
-    """The share by each of `YEARS` while 11 or more are followed; it moves only with at least 5 further teeth lost.
+    """The share by each of `YEARS` while 11 or more are followed, and at least 5 teeth were lost since the last shown.
 
-    The results hold no events: between two points at least (the fewest followed up to then) times (the rise) have
-    happened. Until the first 5 there is no share.
+    A share that stood still in a table would be read as that year's, so there is none instead. The results hold no
+    events: between two points at least (the fewest followed up to then) times (the rise) have happened.
     """
     step = percent_step(teeth)
     if step is None or losses.value is None:
         return (None,) * len(YEARS)
     out: list[ReleasedShare | None] = []
-    held: ReleasedShare | None = None
     behind = 0.0
     for year in YEARS:
         point = next((p for p in cause.points if p.years == year), None)
         if point is None or point.at_risk < SMALLEST or not known(point.estimate):
             break
         fewest = min(p.at_risk for p in cause.points if p.years <= year)
-        if math.floor(fewest * (point.estimate - behind) + 1e-9) >= EVENTS_PER_CHANGE:
-            held = ReleasedShare(losses, *share_range(point.estimate, point.ci_low, point.ci_high, step))
-            behind = point.estimate
-        out.append(held)
+        moved = math.floor(fewest * (point.estimate - behind) + 1e-9) >= EVENTS_PER_CHANGE
+        shown = share_range(point.estimate, point.ci_low, point.ci_high, step) if moved else None
+        out.append(ReleasedShare(losses, *shown) if shown else None)
+        behind = point.estimate if moved else behind
     return (*out, *(None for _ in YEARS[len(out) :]))

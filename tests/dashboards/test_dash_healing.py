@@ -22,7 +22,7 @@ from dashboards.release_healing import (
 )
 from dashboards.results_json import results_json
 from pipeline.results import Results, from_plain, to_plain
-from pipeline.results_healing import Agreement, CountedShare, LossGroup, RecallRow
+from pipeline.results_healing import Agreement, CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
 
 RESULTS = samples.differs()
 
@@ -177,3 +177,13 @@ def test_the_shared_page_shows_what_was_released_and_nothing_by_clinician() -> N
 
 def _counts(row: RecallRow) -> list[int]:
     return [row.successes, row.uncertain.count, row.not_healed.count]
+
+
+def test_a_shared_share_of_losses_never_stands_still() -> None:
+    """By 1, 5 and 10 years 10, 12 and 20 of 1,000 were lost: the second stands on two more, so it is left out."""
+    shares = {1.0: 0.01, 5.0: 0.012, 10.0: 0.02}
+    points = tuple(LossPoint(y, 1000, share, share / 2, 2 * share) for y, share in shares.items())
+    cause = LossByCause("caries", 20, points)
+    group = LossGroup("all", "", 1000, 900, 0, (cause,), dataclasses.replace(cause, cause="all"))
+    (found,) = release_losses([LossTable("endo_tooth_loss_by_cause", "", "since_completion", (group,), ())])
+    assert [s and s.of_100 for s in found.causes[0].within] == [1, None, 2]
