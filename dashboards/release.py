@@ -3,9 +3,10 @@
 What passes: counts of 11 or more, rounded to 5; curves on a monthly grid that change only when at least 5 further
 failures lie behind the change and stop below 11 followed; percentages in steps worth five teeth of their group, ratios
 with two figures; months, not days; clinicians and sites by letter; of the emulated trial the everyday incidence on a
-yearly grid; of other ways to count their number and the lowest and highest difference; of technique questions counts
-and adjusted differences in declared words. No text passes: what results
-name by a known identifier is said in the words of `release_words`, all else stays inside.
+yearly grid; of healing the whole practice and the lesion before treatment, of losses their causes; of other ways to
+count their number and the lowest and highest difference; of technique questions counts and adjusted differences in
+declared words. No text passes: what results name by a known identifier is said in the words of `release_words`, all
+else stays inside.
 
 The classes refuse values that break these rules, so that a released result made by hand is no way around the gate.
 """
@@ -20,6 +21,7 @@ from dashboards import release_words, terms
 from dashboards.formats import known, month
 from dashboards.release_count import SMALLEST, ReleasedCount, protect, release_count, still_open
 from dashboards.release_curve import ReleasedPoint, release_curve
+from dashboards.release_healing import ReleasedHealing, ReleasedLosses, release_healing, release_losses
 from dashboards.release_methods import ReleasedMethods, release_methods
 from dashboards.release_percent import (
     borne_out,
@@ -172,6 +174,8 @@ class Released:
     everyday: tuple[ReleasedIncidence, ...] = ()
     techniques: ReleasedTechniques = field(default_factory=ReleasedTechniques)
     methods: ReleasedMethods = field(default_factory=ReleasedMethods)
+    healing: tuple[ReleasedHealing, ...] = ()
+    losses: tuple[ReleasedLosses, ...] = ()
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -213,6 +217,8 @@ def release(results: Results, *, practice: str | None = None) -> Released:
         everyday=release_everyday(results.trials),
         techniques=release_techniques(results.techniques, smallest=_smallest(results)),
         methods=release_methods(results, flow=not hidden),
+        healing=release_healing(results.recalls),
+        losses=release_losses(results.losses),
     )
 
 

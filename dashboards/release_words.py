@@ -76,13 +76,26 @@ NOT_RUN = {
     "crown_survival_by_site": "Crowns in place by clinic",
     "adjustment_for_patient": "Adjustment for age and sex",
     "adjustment_for_material": "Adjustment for material",
-    "radiographic_success": "Radiographic success at recall",
+    "radiographic_success": "Healing at recall",
+    "healing_by_lesion": "Healing with and without a lesion before treatment",
+    "endo_tooth_loss_by_cause": "What root-filled teeth are lost to",
+    "crowned_tooth_loss_by_cause": "What crowned teeth are lost to",
     "hyperemic_before_seat_or_wait": "The decision on a hyperemic tooth",
     "endo_success_at_recall": "Healed at recall",
     "endo_survival_by_obturation": "How the canals were filled",
     "crown_longevity_by_margin": "Margin of the crown",
 }
-RULES = frozenset(("course_gap_days", "crown_repost_days", "lab_days", "renewal_days", "recall_months", "soon_days"))
+RULES = frozenset(
+    (
+        "course_gap_days",
+        "crown_repost_days",
+        "lab_days",
+        "renewal_days",
+        "recall_months",
+        "uncertain_years",
+        "soon_days",
+    )
+)
 ANALYSIS = frozenset(
     (
         "horizon_years",

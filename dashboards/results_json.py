@@ -44,6 +44,8 @@ def results_json(results: Results) -> dict[str, Any]:
         "checks": to_plain(results.checks),
         "followup": to_plain(results.followup),
         "recalls": to_plain(results.recalls),
+        "reading_agreement": to_plain(results.agreement),
+        "losses_by_cause": to_plain(results.losses),
         "trials": to_plain(results.trials),
         "own_cases": to_plain(results.own_cases),
         "techniques": to_plain(results.techniques),

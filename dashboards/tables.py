@@ -22,7 +22,8 @@ from dashboards.formats import (
     years,
 )
 from dashboards.formats import spread as between_whole
-from pipeline.results import Comparison, Estimate, RateTable, RecallRow
+from pipeline.results import Comparison, Estimate, RateTable
+from pipeline.results_healing import Agreement, CountedShare, RecallRow
 
 TOOTH_GROUP_ORDER = {"anterior": 0, "premolar": 1, "molar": 2}
 
@@ -207,18 +208,44 @@ def rates(table: RateTable) -> NumberTable:
 
 
 def recalls(rows: Sequence[RecallRow]) -> NumberTable:
-    """Radiographic success with the recall rate beside it; a dash where too few were seen."""
+    """Healing at recall with the recall rate beside it; a dash where too few were seen."""
     body = []
     for r in rows:
-        figures = (DASH, DASH)
-        if r.success is not None and r.ci_low is not None and r.ci_high is not None:
-            figures = (str(round(100 * r.success)), between_whole(round(100 * r.ci_low), round(100 * r.ci_high)))
+        strict = CountedShare(r.successes, r.recalled, r.success, r.ci_low, r.ci_high)
         name = "Whole practice" if r.name == "all" else sentence_case(r.name)
         counted = (whole(r.completed), whole(r.due), whole(r.recalled), percent(r.recalled, r.due))
-        body.append((name, *counted, *figures))
+        body.append((name, *counted, *(_share(s) for s in (strict, r.uncertain, r.not_healed, r.loose))))
     heads = ("Root canals", "Completed", "Due for recall", "Judged at recall", "Recall rate",
-             "Success, of 100 judged", "95 % range")  # fmt: skip
-    return NumberTable("Radiographic success at recall, with how many came back", heads, tuple(body))
+             "Healed, of 100", "Healing", "Not healed", "Healed, counted loosely")  # fmt: skip
+    return NumberTable(
+        "Healing at recall, of 100 judged, with 95 % ranges and with how many came back", heads, tuple(body)
+    )
+
+
+def agreement(found: Sequence[Agreement]) -> NumberTable:
+    """Films read twice: how often two readings agreed, with kappa."""
+    kinds = {"same_reader": "One reader twice", "two_readers": "Two readers", "reader_not_told": "Readers not named"}
+    rows = tuple(
+        (
+            kinds.get(a.kind, a.kind),
+            whole(a.exact.of),
+            whole(a.patients),
+            percent(a.exact.count, a.exact.of),
+            percent(a.same_side.count, a.same_side.of),
+            ratio(a.kappa),
+            between(ratio(a.ci_low), ratio(a.ci_high)),
+        )
+        for a in found
+    )
+    heads = ("Readings", "Films", "Patients", "Same index", "Both healed or both not", "Weighted kappa", "95 % range")
+    return NumberTable("Two readings of one film", heads, rows)
+
+
+def _share(s: CountedShare | None) -> str:
+    """`86 (81 to 90)`, or a dash."""
+    if s is None or s.share is None or s.ci_low is None or s.ci_high is None:
+        return DASH
+    return f"{round(100 * s.share)} ({between_whole(round(100 * s.ci_low), round(100 * s.ci_high))})"
 
 
 def between(low: str, high: str) -> str:

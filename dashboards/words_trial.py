@@ -1,12 +1,12 @@
-"""Sentences on an emulated trial and on recalls."""
+"""Sentences on an emulated trial."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from dashboards import terms
-from dashboards.formats import count, percent, plural, whole, years
-from pipeline.results import IncidenceCurve, RecallRow
+from dashboards.formats import plural, years
+from pipeline.results import IncidenceCurve
 
 
 def incidence_label(curves: Sequence[IncidenceCurve]) -> str:
@@ -28,15 +28,3 @@ def curve_name(curve: IncidenceCurve, curves: Sequence[IncidenceCurve]) -> str:
     if any(c.adjusted for c in curves):
         return f"{curve.label}, {'adjusted' if curve.adjusted else 'not adjusted'}"
     return curve.label
-
-
-def recall_headline(row: RecallRow) -> str:
-    """The radiographic success of those seen, with how many were seen of those due."""
-    seen = (
-        f"Of {count(row.due, 'root canal')} followed long enough, {whole(row.recalled)} "
-        f"({percent(row.recalled, row.due)}) {plural(row.recalled, 'was')} judged at recall."
-    )
-    if row.success is None or row.ci_low is None or row.ci_high is None:
-        return f"{seen} Too few to give a share of success."
-    low, mid, high = (round(100 * v) for v in (row.ci_low, row.success, row.ci_high))
-    return f"{seen} Of 100 of those, about {mid} were a radiographic success; the range is {low} to {high}."

@@ -22,11 +22,12 @@ from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_dela
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import emulate
+from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality
-from pipeline.questions.recalls import recall_rows
+from pipeline.questions.recalls import reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
 from pipeline.results_monitoring import Monitoring
@@ -152,10 +153,14 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     recalls = recall_rows(
         stored.endo_courses,
         stored.inputs["findings"],
+        endo_details,
         recall_months=int(stored.rules["recall_months"]),
+        uncertain_years=int(stored.rules["uncertain_years"]),
+        gap_days=int(stored.rules["course_gap_days"]),
         min_recalled=analysis.min_at_risk,
         confidence=analysis.confidence,
     )
+    losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
     say("the decision on a hyperemic tooth, as an emulated trial")
     trial = emulate(
         stored.crowns,
@@ -209,6 +214,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         not_run=(
             *_not_run(stored),
             *recalls.not_run,
+            *losses.not_run,
             *((trial,) if isinstance(trial, NotRun) else ()),
             *techniques.not_run,
         ),
@@ -222,6 +228,10 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
         ),
         recalls=recalls.rows,
+        losses=losses.tables,
+        agreement=reading_agreement(
+            stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
+        ),
         checks=_checks(stored.crowns, patients),
     )
 

@@ -15,6 +15,7 @@ from typing import Any
 
 from pipeline.results_cases import CaseCurve
 from pipeline.results_checks import TradeCheck, TradeCount
+from pipeline.results_healing import Agreement, LossTable, RecallRow
 from pipeline.results_learning import Learning
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_planning import Plan
@@ -366,21 +367,6 @@ class FollowUp:
 
 
 @dataclass(frozen=True)
-class RecallRow:
-    """Radiographic success of completed root canals in one group; shares are of those recalled."""
-
-    name: str
-    completed: int
-    due: int
-    recalled: int
-    patients: int
-    successes: int
-    success: float | None
-    ci_low: float | None
-    ci_high: float | None
-
-
-@dataclass(frozen=True)
 class ProtocolRow:
     """One line of the protocol table: what a trial would do, and what stands in for it in these records."""
 
@@ -474,6 +460,8 @@ class Results:
     checks: tuple[Check, ...] = field(default=())
     followup: tuple[FollowUp, ...] = field(default=())
     recalls: tuple[RecallRow, ...] = field(default=())
+    agreement: tuple[Agreement, ...] = ()
+    losses: tuple[LossTable, ...] = ()
     trials: tuple[Trial, ...] = field(default=())
     own_cases: tuple[CaseCurve, ...] = field(default=())
     techniques: tuple[TechniqueAnswer, ...] = ()

@@ -159,7 +159,7 @@ METHODS = (
             "Aalen OO, Johansen S. An empirical transition matrix for non-homogeneous Markov chains based on censored "
             "observations. Scand J Stat 1978;5:141-150.",
         ),
-        "trials",
+        "incidence",
     ),
     Method(
         "Weights by the chance of the treatment received",
@@ -210,11 +210,38 @@ METHODS = (
         "recalls",
     ),
     Method(
-        "Radiographic success",
-        "A periapical index of 1 or 2 without symptoms, on the latest film that is late enough.",
-        "transforms.failures",
-        ("Orstavik D, Kerekes K, Eriksen HM. Endod Dent Traumatol 1986;2:20-34.",),
+        "Healing at recall",
+        "By the periapical index without symptoms, on the latest film that is late enough: healed (1 or 2), healing (a "
+        "lesion that is smaller and not gone, until four years) or not healed; with and without a lesion before.",
+        "transforms.healing",
+        (
+            "Orstavik D, Kerekes K, Eriksen HM. Endod Dent Traumatol 1986;2:20-34.",
+            "European Society of Endodontology, quality guidelines for endodontic treatment, Int Endod J "
+            "2006;39:921-930 (from memory).",
+        ),
         "recalls",
+    ),
+    Method(
+        "Agreement of two readings",
+        "Weighted kappa, one step of the index counting as one; errors let the films of one patient be alike.",
+        "stats.weighted_kappa",
+        (
+            "Cohen J. Weighted kappa: nominal scale agreement with provision for scaled disagreement or partial "
+            "credit. Psychol Bull 1968;70:213-220.",
+            "Fleiss JL, Cohen J, Everitt BS. Large sample standard errors of kappa and weighted kappa. Psychol Bull "
+            "1969;72:323-327 (from memory).",
+        ),
+        "agreement",
+    ),
+    Method(
+        "Loss of a tooth by cause",
+        "Each cause competes with the others; their shares add up to all teeth lost.",
+        "questions.loss_by_cause",
+        (
+            "Putter H, Fiocco M, Geskus RB. Tutorial in biostatistics: competing risks and multi-state models. "
+            "Stat Med 2007;26:2389-2430 (from memory).",
+        ),
+        "losses",
     ),
     Method(
         "Failures expected of the same teeth",
@@ -325,10 +352,12 @@ def parts_of(results: Results) -> frozenset[str]:
         "honesty": bool(honest),
         "e_value": any(h.e_value is not None for h in honest),
         "choices": any(c.choices for c in comparisons),
-        "trials": bool(results.trials),
+        "incidence": bool(results.trials or results.losses),
         "weights": bool(weighted),
         "followup": bool(results.followup),
         "recalls": bool(results.recalls),
+        "agreement": bool(results.agreement),
+        "losses": bool(results.losses),
         "checks": bool(results.checks),
         "monitoring": any(m.funnel or m.running for m in results.monitoring),
         "techniques": any(a.contrasts for a in results.techniques),

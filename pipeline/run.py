@@ -146,6 +146,7 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
             last_contacts(with_ids(ledger.ends, ledger.patient_ids), store.read(PATIENTS)),
             on=day,
             recall_months=settings.rules.recall_months,
+            uncertain_years=settings.rules.uncertain_years,
         )
         rows = recall_rows(due, written_ids(store, settings, say=say), notation=settings.practice.tooth_notation)
     say(f"{due.height:,} reviews are due on {day}")

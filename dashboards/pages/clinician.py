@@ -10,7 +10,8 @@ from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
-from dashboards.pages import doubts, my_cases, technique, technique_learning, trial
+from dashboards.pages import doubts, losses, my_cases, technique, technique_learning, trial
+from dashboards.pages.healing import healing_block
 from dashboards.pages.index import asked_sentence, comparison_difference
 from dashboards.pages.legend import LegendItem
 from dashboards.pages.planning import planning_block
@@ -30,7 +31,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     sections = [_section(c, f"c{i}") for i, c in enumerate(results.comparisons)]
     trials = [trial.trial_section(t, f"t{i}") for i, t in enumerate(results.trials)]
     strength, learning = technique.strength_block(results), technique_learning.learning_block(results)
-    cases = my_cases.my_cases(results.own_cases)
+    cases, lost = my_cases.my_cases(results.own_cases), losses.losses_block(results)
     return page.render(
         "clinician.html.j2",
         title=results.comparisons[0].title if results.comparisons else "The comparison in full",
@@ -38,6 +39,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         charts=[
             *(s[k] for s in sections for k in CHARTS),
             *(c for t in trials for c in trial.charts(t)),
+            *losses.charts(lost),
             *(c for found in (strength, learning) for c in found.get("charts", ())),
             *my_cases.charts(cases),
         ],
@@ -47,6 +49,8 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         sections=[s for i, s in enumerate(sections) if not i or s["of_crowns"]],
         trials=trials,
         root_canals=[s for i, s in enumerate(sections) if i and not s["of_crowns"]],
+        healing=healing_block(results, by_clinician=False),
+        losses=lost,
         cases=cases,
         technique=technique.technique_summary(results),
         strength=strength,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dashboards import page, words
 from dashboards.formats import count, percent, sentence_case, whole
+from dashboards.pages.healing import agreement_block
 from dashboards.pages.plausibility import plausibility_block
 from dashboards.tables import NumberTable
 from pipeline.results import Quality, Results
@@ -32,6 +33,7 @@ def render(results: Results) -> str:
         codes_advice="\n".join(q.codes_advice),
         changes=_changes(q),
         vanished=vanished_sentence(q),
+        readings=agreement_block(results),
         filled=[(f.table, f.field, f.rows, f.filled, percent(f.filled, f.rows)) for f in q.filled_in],
         links=q.links,
         flow=q.flow,

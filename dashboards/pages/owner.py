@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dashboards import page, tables, tables_owner, terms, words, words_owner, words_trial
+from dashboards import page, tables, tables_owner, terms, words, words_owner
 from dashboards.charts.benchmarks import benchmarks_chart
 from dashboards.charts.by_year import by_year_chart
 from dashboards.charts.first_year import first_year_chart
@@ -13,6 +13,7 @@ from dashboards.charts.funnel import funnel_chart
 from dashboards.charts.rates import Rate, rates_chart
 from dashboards.charts.running import running_chart
 from dashboards.formats import in_place, lower_first, plural, years
+from dashboards.pages.healing import healing_block
 from dashboards.theme import Chart
 from pipeline.results import RateRow, RateTable, Results
 from pipeline.results_monitoring import Benchmark, Monitoring
@@ -74,7 +75,6 @@ def render(results: Results) -> str:
     watched = {m.outcome: m for m in results.monitoring}
     sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
     published = _published(results.benchmarks)
-    whole = next((r for r in results.recalls if r.name == "all"), None)
     return page.render(
         "owner.html.j2",
         title="How our crowns and root canals do",
@@ -88,8 +88,7 @@ def render(results: Results) -> str:
         not_asked=words.not_asked(results),
         trust=words.trust_sentences(results),
         published=published,
-        recalls=tables.recalls(results.recalls) if results.recalls else None,
-        recall_headline=words_trial.recall_headline(whole) if whole else "",
+        healing=healing_block(results, by_clinician=True),
     )
 
 

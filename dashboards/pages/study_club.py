@@ -12,6 +12,7 @@ from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spr
 from dashboards.formats import years as years_text
 from dashboards.pages.legend import LegendItem
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
+from dashboards.release_healing import STATES, YEARS, ReleasedLosses, ReleasedShare
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
 
 
@@ -39,6 +40,8 @@ def render(released: Released) -> str:
         ],
         incidence=incidence,
         everyday_table=everyday_table(released),
+        healing_table=healing_table(released),
+        loss_tables=[loss_table(found) for found in released.losses],
         overall=words_shared.overall(released),
         technique=technique_parts(released),
         rates=[(rates_table(t), t.left_out) for t in released.rates if worth_showing(t)],
@@ -132,6 +135,29 @@ def everyday_table(released: Released) -> NumberTable:
     )
     heads = ("Teeth", "Years", "Needed a root canal", "95 % range", "Still followed")
     return NumberTable("Needed a root canal after a vital seat, of 100 teeth", heads, rows)
+
+
+def healing_table(released: Released) -> NumberTable:
+    """Healing at recall as released: the whole in three states, and how many healed by the lesion before."""
+    heads = ("Root canals at recall", "Judged", *(sentence_case(f"{state}, of 100") for state in STATES))
+    rows = []
+    for line in released.healing:
+        cells = [_of_100(s) for s in line.states]
+        rows.append((line.label, str(line.judged), *cells, *(DASH for _ in STATES[len(cells) :])))
+    return NumberTable("Healing at recall, of 100 judged, with 95 % ranges", heads, tuple(rows))
+
+
+def loss_table(found: ReleasedLosses) -> NumberTable:
+    """Losses by cause as released."""
+    heads = ("Lost to", "Losses", *(f"Within {years_text(y)}" for y in YEARS))
+    rows = tuple((sentence_case(c.label), str(c.losses), *(_of_100(s) for s in c.within)) for c in found.causes)
+    return NumberTable(f"What {found.noun} were lost to, of 100 teeth, with 95 % ranges", heads, rows)
+
+
+def _of_100(share: ReleasedShare | None) -> str:
+    if share is None or share.of_100 is None or share.low is None or share.high is None:
+        return DASH
+    return f"{share.of_100} ({spread(share.low, share.high)})"
 
 
 def estimates_table(c: ReleasedComparison) -> NumberTable:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.checks.look import TableLook
-from pipeline.questions import hyperemic, recalls
+from pipeline.questions import hyperemic, loss_by_cause, recalls
 from pipeline.tables import INPUT_TABLES
 from pipeline.techniques.question import FILMS, HEALED, SUFFIX, Question, all_questions, codes_needed, name_of
 
@@ -33,6 +33,7 @@ def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]
     crown = () if crowns else ("procedures: crown codes",)
     endo = () if events & set(_FILLED) else ("procedures: root canal codes",)
     material = _has(looks, "crown_details", "material") or _coded_material(looks, codes)
+    lesion, reason = _lacks(looks, "endo_details.preop_pai"), _lacks(looks, loss_by_cause.REASON)
     return [
         Answer("crown_longevity_by_endo_timing", "Crowns by timing of the root canal", crown),
         Answer("root_filled_teeth", "Root-filled teeth, with a crown and without", endo),
@@ -49,6 +50,9 @@ def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]
         ),
         Answer("adjustment_for_material", "Adjustment for material", () if material else ("crown_details.material",)),
         Answer(recalls.ID, recalls.TITLE, endo + _recall(looks)),
+        Answer(recalls.BY_LESION_ID, recalls.BY_LESION_TITLE, endo + _recall(looks) + lesion),
+        Answer(loss_by_cause.OF_ENDO, loss_by_cause.TITLES[loss_by_cause.OF_ENDO], endo + reason),
+        Answer(loss_by_cause.OF_CROWNS, loss_by_cause.TITLES[loss_by_cause.OF_CROWNS], crown + reason),
         Answer(hyperemic.ID, hyperemic.TITLE, crown + _hyperemic(looks)),
         *_techniques(looks, crown=crown, endo=endo, material=material),
     ]

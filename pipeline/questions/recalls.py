@@ -1,22 +1,41 @@
-"""Radiographic success of root canals at recall, beside how many came back to be seen.
+"""Healing of root canals at recall, beside how many came back to be seen, and how far two readings of a film agree.
 
-A success rate is one of teeth that were recalled. Who comes back differs from who does not, so each line says how many
-were due and how many of them were seen.
+A share healed is one of teeth that were recalled. Who comes back differs from who does not, so each line says how many
+were due and how many of them were seen. A lesion takes years to heal, so teeth with and without one before treatment
+stand apart, and one that is on its way is no failure.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.results import NotRun, RecallRow
+from pipeline.results import NotRun
+from pipeline.results_healing import Agreement, CountedShare, RecallRow
 from pipeline.stats.clustered_share import clustered_share
-from pipeline.transforms.failures import radiographic_success
+from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
+from pipeline.transforms.healing import (
+    LESION,
+    LESION_FROM,
+    NO_LESION,
+    PAIRS,
+    STATES,
+    TWO_READERS,
+    WORST,
+    healing_at_recall,
+    paired_readings,
+)
 
-ID, TITLE = "radiographic_success", "Radiographic success at recall"
+ID, TITLE = "radiographic_success", "Healing at recall"
+BY_LESION_ID, BY_LESION_TITLE = "healing_by_lesion", "Healing with and without a lesion before treatment"
 NOT_RECORDED = "not recorded"
-BY = (("tooth_group", "tooth group"), ("provider_id", "clinician"))
+BY = (("lesion", "before treatment"), ("tooth_group", "tooth group"), ("provider_id", "clinician"))
+ORDER = {
+    "lesion": ("a lesion", "no lesion", NOT_RECORDED),
+    "tooth_group": ("anterior", "premolar", "molar"),
+}
 
 
 @dataclass(frozen=True)
@@ -31,64 +50,140 @@ class Recalls:
 def recall_rows(
     courses: pl.DataFrame,
     findings: pl.DataFrame,
+    endo_details: pl.DataFrame,
     *,
     recall_months: int = 12,
+    uncertain_years: int = 4,
+    gap_days: int = 180,
     min_recalled: int = 10,
     confidence: float = 0.95,
 ) -> Recalls:
-    """Success by the periapical index, for all completed courses, by tooth group and by clinician.
+    """Healing by the periapical index, for all courses completed here, by lesion before, tooth group and clinician.
 
-    Lines are named `all`, `tooth group: molar`, `clinician: ...`, in order of their name within a kind.
+    Lines are named `all`, `before treatment: a lesion`, `tooth group: molar`, `clinician: ...`, in order of their name
+    within a kind; what counts as healed, uncertain and not healed stands at `healing_at_recall`.
 
     - `completed`: completed courses. `due`: those followed for at least `recall_months` calendar months.
     - `recalled`: those with a film that late on which symptoms were noted too. A film without that note is no recall
       here, whatever it shows: to count the failures among such films and not the successes would bend the share.
-    - `success`: share of those recalled; None if fewer than `min_recalled`. Its limits let the teeth of one patient be
-      alike. `patients`: of those recalled.
+    - `success`, `uncertain`, `not_healed`: shares of those recalled; None if fewer than `min_recalled`. `loose`: healed
+      or better than before, of those whose index before treatment is known, since of the others only the healed could
+      be told. Limits let the teeth of one patient be alike. `patients`: of those recalled.
 
-    Where no finding has a PAI, or none with one says whether there were symptoms, `not_run` names the field.
+    Where no finding has a PAI, or none with one says whether there were symptoms, `not_run` names the field; as it does
+    where the index before treatment is known of no tooth that was recalled: then there are no lines by lesion.
     """
     films = findings.filter(pl.col("pai").is_not_null())
     lacking = "findings.pai" if films.is_empty() else "findings.symptomatic"
     if films["symptomatic"].null_count() == films.height:
-        return Recalls((), (NotRun(ID, TITLE, (lacking,)),), ())
-    seen = radiographic_success(courses, findings, recall_months=recall_months)
+        before = () if endo_details["preop_pai"].count() else ("endo_details.preop_pai",)
+        return Recalls(
+            (),
+            (NotRun(ID, TITLE, (lacking,)), NotRun(BY_LESION_ID, BY_LESION_TITLE, (lacking, *before))),
+            (),
+        )
+    own = courses.filter(pl.col("completed").is_not_null(), ~pl.col("done_elsewhere"))
+    seen = healing_at_recall(
+        own,
+        findings,
+        endo_details,
+        recall_months=recall_months,
+        uncertain_years=uncertain_years,
+        gap_days=gap_days,
+    )
     late = pl.col("completed").dt.offset_by(f"{recall_months}mo")
+    words = {LESION: "a lesion", NO_LESION: "no lesion"}
     rows = (
-        courses.filter(pl.col("completed").is_not_null())
-        .join(seen, on="course_id", how="left", maintain_order="left")
-        .with_columns(due=pl.col("exit_date") >= late, judged=pl.col("symptomatic").is_not_null())
+        own.join(seen, on="course_id", how="left", maintain_order="left")
+        .with_columns(
+            due=pl.col("exit_date") >= late,
+            judged=pl.col("state").is_not_null(),
+            lesion=pl.col("lesion_before").replace_strict(words, default=None, return_dtype=pl.String),
+        )
         .sort("course_id")
     )
     lines = [_line("all", rows, min_recalled, confidence)] if rows.height else []
-    for column, words in BY:
-        if rows[column].null_count() < rows.height:
-            lines += [_line(f"{words}: {name}", part, min_recalled, confidence) for name, part in _parts(rows, column)]
+    unknown = rows.filter("judged")["preop_pai"].count() == 0
+    for column, said in BY:
+        if rows[column].null_count() < rows.height and not (unknown and column == "lesion"):
+            lines += [_line(f"{said}: {name}", part, min_recalled, confidence) for name, part in _parts(rows, column)]
+    lacks = (NotRun(BY_LESION_ID, BY_LESION_TITLE, ("endo_details.preop_pai",)),) if unknown else ()
     unsaid = rows.filter(pl.col("recall_date").is_not_null(), ~pl.col("judged")).height
     notes = (f"{unsaid} recall films without a note on symptoms are not counted.",) if unsaid else ()
-    return Recalls(tuple(lines), (), notes)
+    return Recalls(tuple(lines), lacks, notes)
+
+
+def reading_agreement(
+    findings: pl.DataFrame, *, min_pairs: int = 10, confidence: float = 0.95
+) -> tuple[Agreement, ...]:
+    """How far two readings of one film agree, for each kind of pair that `paired_readings` finds.
+
+    `same_side` is the agreement that matters for healing: both readings 1 or 2, or both 3 to 5. Shares and kappa are
+    None with fewer than `min_pairs` pairs. Two readers are interchangeable: neither is the first.
+    """
+    pairs = paired_readings(findings)
+    return tuple(
+        _agreement(kind, part, min_pairs, confidence)
+        for kind in PAIRS
+        if (part := pairs.filter(pl.col("kind") == kind)).height
+    )
+
+
+def _agreement(kind: str, pairs: pl.DataFrame, min_pairs: int, confidence: float) -> Agreement:
+    first, second = pairs["first"].cast(pl.Int64), pairs["second"].cast(pl.Int64)
+    alike = pairs.select("patient_id", exact=first == second, side=(first >= LESION_FROM) == (second >= LESION_FROM))
+    kappa = None
+    if pairs.height >= min_pairs:
+        kappa = weighted_kappa(
+            first - 1,
+            second - 1,
+            disagreement=by_steps(WORST),
+            cluster=pairs["patient_id"],
+            interchangeable=kind == TWO_READERS,
+            confidence=confidence,
+        )
+    found = (kappa.kappa, kappa.low, kappa.high) if kappa else (math.nan,) * 3
+    value, low, high = (None if math.isnan(x) else x for x in found)
+    return Agreement(
+        kind=kind,
+        patients=pairs["patient_id"].n_unique(),
+        exact=_share(alike, "exact", min_pairs, confidence),
+        same_side=_share(alike, "side", min_pairs, confidence),
+        kappa=value,
+        ci_low=low,
+        ci_high=high,
+    )
 
 
 def _parts(rows: pl.DataFrame, column: str) -> list[tuple[str, pl.DataFrame]]:
     labelled = rows.with_columns(line=pl.col(column).fill_null(NOT_RECORDED))
     parts = {str(key[0]): part for key, part in labelled.partition_by("line", as_dict=True).items()}
-    order = ["anterior", "premolar", "molar"] if column == "tooth_group" else sorted(parts)
-    return [(name, parts[name]) for name in order if name in parts]
+    return [(name, parts[name]) for name in ORDER.get(column, sorted(parts)) if name in parts]
 
 
 def _line(name: str, rows: pl.DataFrame, min_recalled: int, confidence: float) -> RecallRow:
-    recalled = rows.filter("judged")
-    share = None
-    if recalled.height >= max(min_recalled, 1):
-        share = clustered_share(recalled["success"].to_numpy(), recalled["patient_id"], confidence=confidence)
+    recalled = rows.filter("judged").with_columns(pl.col("state").eq(state).alias(state) for state in STATES)
+    told = recalled.filter(pl.col("preop_pai").is_not_null())
+    strict, uncertain, not_healed = (_share(recalled, state, min_recalled, confidence) for state in STATES)
     return RecallRow(
         name=name,
         completed=rows.height,
         due=int(rows["due"].sum()),
         recalled=recalled.height,
         patients=recalled["patient_id"].n_unique(),
-        successes=int(recalled["success"].sum()),
-        success=share.share if share else None,
-        ci_low=share.low if share else None,
-        ci_high=share.high if share else None,
+        successes=strict.count,
+        success=strict.share,
+        ci_low=strict.ci_low,
+        ci_high=strict.ci_high,
+        uncertain=uncertain,
+        not_healed=not_healed,
+        loose=_share(told, "loose", min_recalled, confidence),
     )
+
+
+def _share(rows: pl.DataFrame, column: str, fewest: int, confidence: float) -> CountedShare:
+    count = int(rows[column].sum())
+    if rows.height < max(fewest, 1):
+        return CountedShare(count, rows.height)
+    found = clustered_share(rows[column].to_numpy(), rows["patient_id"], confidence=confidence)
+    return CountedShare(count, rows.height, found.share, found.low, found.high)

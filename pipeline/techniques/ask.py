@@ -45,8 +45,9 @@ def answer_techniques(
 ) -> Techniques:
     """Every question, of the tables `crowns`, `endo_courses`, `tooth_followup` and the input tables by name.
 
-    `rules` holds `course_gap_days`, `crown_repost_days` (whole days) and `recall_months` as text. The main comparison
-    counts among the looks; what then becomes of it is for `family.in_family` to say, by `main_p_family`.
+    `rules` holds `course_gap_days`, `crown_repost_days` (whole days), `recall_months` and `uncertain_years` as text.
+    The main comparison counts among the looks; what then becomes of it is for `family.in_family` to say, by
+    `main_p_family`.
     """
     questions = all_questions()
     names = {"provider_id", *(q.factor for q in questions), *(c.name for q in questions for c in q.adjust)}
@@ -102,6 +103,7 @@ def rows_by_outcome(
                     outcome=outcome,
                     findings=inputs["findings"],
                     recall_months=int(rules["recall_months"]),
+                    uncertain_years=int(rules["uncertain_years"]),
                 )
             )
     return rows

@@ -40,7 +40,8 @@ COMPETING = {
     CROWN_FAILURE: "Loss of the tooth counts as failure of its crown; death and leaving end the time followed.",
     TOOTH_LOSS: "Retreatment and surgery do not end the tooth; death and leaving end the time followed.",
     ENDO_FAILURE: "Extraction counts with retreatment and surgery; death and leaving end the time followed.",
-    HEALED: "Teeth lost or treated again before a recall film are not in the shares.",
+    HEALED: "Teeth lost or treated again before a recall film are not in the shares. Until four years after the root "
+    "canal, a lesion that is smaller and not gone does not count as not healed.",
 }
 AFTERWARDS = "A crown made after the root canal is a later event and is not adjusted for."
 

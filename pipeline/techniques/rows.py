@@ -11,7 +11,7 @@ from pipeline.questions.success_rates import endo_spells
 from pipeline.results import DAYS_PER_YEAR
 from pipeline.techniques.question import HEALED, TOOTH_LOSS
 from pipeline.transforms.course_details import course_details, crown_details_of
-from pipeline.transforms.failures import radiographic_success
+from pipeline.transforms.healing import NOT_HEALED, healing_at_recall
 
 KEY = ["patient_id", "tooth_fdi"]
 
@@ -54,6 +54,7 @@ def rows_of_courses(
     gap_days: int,
     findings: pl.DataFrame | None = None,
     recall_months: int = 12,
+    uncertain_years: int = 4,
     every: bool = False,
 ) -> pl.DataFrame:
     """One row per tooth, its first completed course here, from completion: as `rows_of_crowns`.
@@ -67,7 +68,15 @@ def rows_of_courses(
     completion; both are null for the others. `findings` is then needed.
     """
     chosen = choose_courses(courses, endo_details, patients, gap_days=gap_days, every=every)
-    return rows_of_chosen(chosen, courses, teeth, outcome=outcome, findings=findings, recall_months=recall_months)
+    return rows_of_chosen(
+        chosen,
+        courses,
+        teeth,
+        outcome=outcome,
+        findings=findings,
+        recall_months=recall_months,
+        uncertain_years=uncertain_years,
+    )
 
 
 @dataclass(frozen=True)
@@ -77,6 +86,8 @@ class Chosen:
     courses: pl.DataFrame
     known: pl.DataFrame
     every: bool
+    endo_details: pl.DataFrame
+    gap_days: int
 
 
 def choose_courses(
@@ -103,7 +114,7 @@ def choose_courses(
         )
         .drop("born", "patient_id", "completed", "visits")
     )
-    return Chosen(first, known, every)
+    return Chosen(first, known, every, endo_details, gap_days)
 
 
 def rows_of_chosen(
@@ -114,6 +125,7 @@ def rows_of_chosen(
     outcome: str,
     findings: pl.DataFrame | None = None,
     recall_months: int = 12,
+    uncertain_years: int = 4,
 ) -> pl.DataFrame:
     """The rows of one outcome, as `rows_of_courses` says."""
     first = chosen.courses
@@ -123,18 +135,25 @@ def rows_of_chosen(
     if outcome == HEALED:
         if findings is None:
             raise ValueError("radiographic_success needs findings.")
-        judged = radiographic_success(first, findings, recall_months=recall_months)
-        judged = judged.filter(pl.col("symptomatic").is_not_null(), pl.col("success").is_not_null())
-        judged = judged.select("course_id", "success", "recall_date")
+        judged = healing_at_recall(
+            first,
+            findings,
+            chosen.endo_details,
+            recall_months=recall_months,
+            uncertain_years=uncertain_years,
+            gap_days=chosen.gap_days,
+        )
+        judged = judged.filter(pl.col("state").is_not_null()).select("course_id", "state", "recall_date")
         due = pl.col("exit_date") >= pl.col("completed").dt.offset_by(f"{recall_months}mo")
         spells = (
             spells.filter(due)
             .join(judged, on="course_id", how="left", maintain_order="left")
             .with_columns(
-                recalled=pl.col("success").is_not_null(),
-                event=~pl.col("success"),
+                recalled=pl.col("state").is_not_null(),
+                event=pl.col("state") == NOT_HEALED,
                 recall_years=(pl.col("recall_date") - pl.col("completed")).dt.total_days() / DAYS_PER_YEAR,
             )
+            .drop("state")
         )
     return (
         spells.drop("year")  # as text; `known` has it as a number

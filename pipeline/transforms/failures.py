@@ -1,4 +1,4 @@
-"""Rules 8 and 9: what ends a crown, what ends a root canal, and what a recall film says.
+"""Rules 8 and 9: what ends a crown and what ends a root canal.
 
 Failures count only while the tooth is followed: at the end of follow-up a tooth that has not failed is censored.
 """
@@ -348,37 +348,6 @@ def tooth_followup(
         extracted=pl.when("failure").then("failed"),
         loss_reason="loss_reason",
     ).sort(KEY)
-
-
-def radiographic_success(courses: pl.DataFrame, findings: pl.DataFrame, *, recall_months: int) -> pl.DataFrame:
-    """Rule 7, second half: what the latest recall film says of each completed course.
-
-    One row per completed course: `course_id, recall_date, pai, symptomatic, success`. The recall is the latest
-    finding with a PAI at least `recall_months` calendar months after completion and not after `exit_date`; success is
-    PAI 1 or 2 without symptoms. All null where there was no such recall; `success` is null where symptoms were not
-    noted on a film that would pass.
-
-    References
-    ----------
-    PAI: Orstavik D, Kerekes K, Eriksen HM. Endod Dent Traumatol 1986;2:20-34. Cut-off 1-2 against 3-5: Trope M and
-    others, 1999.
-    """
-    seen = findings.select(*KEY, "pai", "symptomatic", recall_date="exam_date")
-    # Two films of one tooth on one day: the worse reading counts (a multi-rooted tooth takes its worst root). Film and
-    # symptoms may come as two findings of one day.
-    films = seen.group_by([*KEY, "recall_date"]).agg(pl.col("pai").max(), pl.col("symptomatic").max())
-    films = films.filter(pl.col("pai").is_not_null())
-    due = pl.col("completed").dt.offset_by(f"{recall_months}mo")
-    finished = courses.filter(pl.col("completed").is_not_null()).with_columns(due=due)
-    out = nearest(finished, films, left_on="exit_date", right_on="recall_date", strategy="backward", same_day=True)
-    in_time = (pl.col("recall_date") >= pl.col("due")).fill_null(False)
-    healthy = pl.col("pai") <= 2
-    success = pl.when(~healthy).then(pl.lit(False)).otherwise(~pl.col("symptomatic"))
-    return out.select(
-        "course_id",
-        *(pl.when(in_time).then(name).alias(name) for name in ("recall_date", "pai", "symptomatic")),
-        success=pl.when(in_time).then(success),
-    ).sort("course_id")
 
 
 def _days(events: pl.DataFrame, kinds: tuple[str, ...], name: str) -> pl.DataFrame:

@@ -24,6 +24,7 @@ class Rules:
     recement_days: int = 90
     planned_crown_days: int = 30
     recall_months: int = 12
+    uncertain_years: int = 4
     active_days: int = 548
     data_cutoff: dt.date | None = None  # None: the latest date in the data
 
@@ -88,6 +89,8 @@ MEANINGS: dict[str, str] = {
     "planned_crown_days": "A new crown planned at most this long before an opening: one other way to count ends "
     "follow-up at that opening.",
     "recall_months": "Months after a root canal from which a film counts as its recall.",
+    "uncertain_years": "Years after a root canal until which a lesion that is smaller and not gone counts as healing, "
+    "not as a failure.",
     "active_days": "One other way to count follows patients seen within so many days of the last day of the data up "
     "to that day.",
     "data_cutoff": "The last day that counts; rows after it are not used. None: the last date in the data.",

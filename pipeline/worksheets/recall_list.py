@@ -8,7 +8,7 @@ import polars as pl
 
 # A root canal is looked at again after one year and, if it had not healed by then, up to four years after: European
 # Society of Endodontology, quality guidelines for endodontic treatment, Int Endod J 2006;39:921-930 (from memory).
-FOUR_YEARS_MONTHS = 48
+UNCERTAIN_YEARS = 4
 # How long after it falls due a review is still asked for, and after which a patient counts as not seen for long:
 # common practice, no source.
 WINDOW_MONTHS = 6
@@ -25,15 +25,17 @@ def due_reviews(
     *,
     on: dt.date,
     recall_months: int = 12,
+    uncertain_years: int = UNCERTAIN_YEARS,
     window_months: int = WINDOW_MONTHS,
     not_seen_months: int = NOT_SEEN_MONTHS,
 ) -> pl.DataFrame:
     """Reviews that are due on the day `on` and have not been done.
 
-    A completed course is due `recall_months` and again 48 calendar months after completion, each time from that day
-    until, not including, the day `window_months` later, unless the tooth was examined since it fell due. Left out are
-    teeth that were extracted or lost by then, patients who have died, and courses that a later course of the same
-    tooth has taken the place of. Only what happened up to `on` counts.
+    A completed course is due `recall_months` calendar months and again `uncertain_years` after completion, when a
+    lesion that is smaller counts as healing no more (see `transforms.healing`), each time from that day until, not
+    including, the day `window_months` later, unless the tooth was examined since it fell due. Left out are teeth that
+    were extracted or lost by then, patients who have died, and courses that a later course of the same tooth has taken
+    the place of. Only what happened up to `on` counts.
 
     Parameters
     ----------
@@ -55,7 +57,7 @@ def due_reviews(
     standing = _still_there(done, teeth, last_seen, on=on)
     exams = findings.filter(pl.col("exam_date") <= on).group_by(_TOOTH).agg(last_exam=pl.col("exam_date").max())
     reviews = pl.DataFrame(
-        {"review_months": sorted({recall_months, FOUR_YEARS_MONTHS})}, schema={"review_months": pl.Int64()}
+        {"review_months": sorted({recall_months, 12 * uncertain_years})}, schema={"review_months": pl.Int64()}
     )
     from_day = pl.col("completed").dt.offset_by(pl.format("{}mo", "review_months"))
     end = pl.col("completed").dt.offset_by(pl.format("{}mo", pl.col("review_months") + window_months))

@@ -40,11 +40,19 @@ from pipeline.results import (
     QuarantineRow,
     RateRow,
     RateTable,
-    RecallRow,
     Results,
     Trial,
     UnknownCode,
     Verdict,
+)
+from pipeline.results_healing import (
+    Agreement,
+    CountedShare,
+    LossByCause,
+    LossGroup,
+    LossPoint,
+    LossTable,
+    RecallRow,
 )
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 
@@ -176,6 +184,23 @@ def hostile() -> Results:
         cautions=(HOSTILE,),
         trials=(trial,),
         recalls=tuple(dataclasses.replace(r, name=HOSTILE) for r in results.recalls),
+        agreement=tuple(dataclasses.replace(a, kind=HOSTILE) for a in results.agreement),
+        losses=tuple(
+            dataclasses.replace(
+                t,
+                id=HOSTILE,
+                title=HOSTILE,
+                clock=HOSTILE,
+                notes=(HOSTILE,),
+                groups=tuple(
+                    dataclasses.replace(
+                        g, label=HOSTILE, causes=tuple(dataclasses.replace(c, cause=HOSTILE) for c in g.causes)
+                    )
+                    for g in t.groups
+                ),
+            )
+            for t in results.losses
+        ),
     )
 
 
@@ -445,7 +470,13 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
         rates=rates,
         quality=_quality(crowns),
         not_run=(NotRun("endo_success_at_recall", "Healed at recall", ("findings.pai", "findings.exam_date")),),
-        rules={"course_gap_days": "180", "crown_repost_days": "60", "lab_days": "21", "renewal_days": "120"},
+        rules={
+            "course_gap_days": "180",
+            "crown_repost_days": "60",
+            "lab_days": "21",
+            "renewal_days": "120",
+            "uncertain_years": "4",
+        },
         analysis={"smallest_difference_per_100": "5", "horizon_years": "5"},
         versions={"toothyears": "0.1.0", "polars": "2.1.0"},
         cautions=("Patients who stop coming are followed only to their last visit.",),
@@ -455,6 +486,8 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
         ),
         followup=(FollowUp("crowns", crowns, 2310, 0.287, 0.713), FollowUp("root canals", endo, None, 0.31, 0.69)),
         recalls=_recalls(endo),
+        agreement=_agreement(),
+        losses=_losses(endo),
         trials=(_trial(max(before // 2, 20)),),
         techniques=_technique_answers(),
     )
@@ -703,13 +736,76 @@ def _technique_answer(
 
 
 def _recalls(endo: int) -> tuple[RecallRow, ...]:
-    rows = [RecallRow("all", endo, int(endo * 0.8), int(endo * 0.31), int(endo * 0.29), int(endo * 0.27),
-                      0.871, 0.832, 0.903)]  # fmt: skip
-    for name, part in (("tooth group: anterior", 0.2), ("tooth group: molar", 0.5)):
+    n = int(endo * 0.29)
+    rows = [RecallRow("all", endo, int(endo * 0.8), int(endo * 0.31), n, *_split(int(endo * 0.31), 0.81, 0.06))]
+    for name, part, healed in (
+        ("before treatment: a lesion", 0.5, 0.74),
+        ("before treatment: no lesion", 0.35, 0.92),
+        ("before treatment: not recorded", 0.15, 0.8),
+        ("tooth group: anterior", 0.2, 0.83),
+        ("tooth group: molar", 0.5, 0.8),
+    ):
         n = int(endo * part)
-        rows.append(RecallRow(name, n, int(n * 0.8), int(n * 0.3), int(n * 0.28), int(n * 0.26), 0.867, 0.79, 0.92))
-    rows.append(RecallRow("clinician: Dr Ekholm", 21, 17, 4, 4, 4, None, None, None))
+        rows.append(RecallRow(name, n, int(n * 0.8), int(n * 0.3), int(n * 0.28), *_split(int(n * 0.3), healed, 0.08)))
+    few = (CountedShare(0, 4), CountedShare(0, 4), CountedShare(4, 4))
+    rows.append(RecallRow("clinician: Dr Ekholm", 21, 17, 4, 4, 4, None, None, None, *few))
     return tuple(rows)
+
+
+def _split(n: int, healed: float, healing: float) -> tuple[object, ...]:
+    """Healed, healing and not healed of n, and the loose count of them."""
+    a, b = int(n * healed), int(n * healing)
+    shares = [
+        CountedShare(k, n, k / n, max(k / n - 0.05, 0.0), min(k / n + 0.05, 1.0)) if n else CountedShare(0, 0)
+        for k in (a, b, n - a - b, a + b)
+    ]
+    strict = shares[0]
+    return strict.count, strict.share, strict.ci_low, strict.ci_high, *shares[1:]
+
+
+def _agreement() -> tuple[Agreement, ...]:
+    return (
+        Agreement("same_reader", 88, CountedShare(91, 120, 0.76, 0.68, 0.83), CountedShare(112, 120, 0.93, 0.87, 0.97),
+                  0.81, 0.73, 0.89),
+        Agreement("two_readers", 4, CountedShare(2, 5), CountedShare(4, 5), None, None, None),
+    )  # fmt: skip
+
+
+def _losses(teeth: int) -> tuple[LossTable, ...]:
+    """Losses by cause that grow evenly; the causes add up to the total."""
+    yearly = {
+        "endodontic": 0.004,
+        "periodontal": 0.002,
+        "fracture": 0.006,
+        "caries": 0.003,
+        "other": 0.0,
+        "unknown": 0.001,
+    }
+
+    def group(name: str, label: str, n: int, years: tuple[float, ...], start: int = 0) -> LossGroup:
+        def line(cause: str, share: float) -> LossByCause:
+            points = tuple(
+                LossPoint(y, int(n * (1 - y / 12)), share * y, share * y * 0.7, share * y * 1.4 + 0.01)
+                for y in years
+                if 365.25 * y >= start
+            )
+            return LossByCause(cause, round(n * share * 5), points)
+
+        causes = tuple(line(cause, share) for cause, share in yearly.items())
+        total = line("all", sum(yearly.values()))
+        total = dataclasses.replace(total, losses=sum(c.losses for c in causes))
+        return LossGroup(name, label, n, int(n * 0.8), start, causes, total)
+
+    quarters = tuple(i / 4 for i in range(41))
+    notes = ("No crown so far: too few teeth to part the causes (4 lost of 60).",)
+    return (
+        LossTable(
+            "endo_tooth_loss_by_cause", "What root-filled teeth are lost to", "since_completion",
+            (group("all", "All root-filled teeth", teeth, quarters),
+             group("crowned", "A crown after the root canal", teeth // 2, (1.0, 5.0, 10.0), start=92)),
+            notes,
+        ),
+    )  # fmt: skip
 
 
 def _crown_after_endo(n: int, seed: int) -> Comparison:

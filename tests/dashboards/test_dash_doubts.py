@@ -6,11 +6,12 @@ import re
 import pytest
 import sample_results as samples
 
-from dashboards import words_doubt, words_shared, words_trial
+from dashboards import words_doubt, words_healing, words_shared
 from dashboards.pages import clinician, data_quality, index, owner, study_club
 from dashboards.release import release
 from dashboards.release_trial import ReleasedIncidence, release_choices, release_everyday
-from pipeline.results import BalanceRow, Choices, Honesty, RecallRow, Results, Sample
+from pipeline.results import BalanceRow, Choices, Honesty, Results, Sample
+from pipeline.results_healing import RecallRow
 
 
 def text_of(page: str) -> str:
@@ -65,7 +66,7 @@ def test_extremes_name_the_lowest_and_highest():
 @pytest.mark.parametrize(("recalled", "success", "words"), [(976, 0.8, "976"), (5, None, "Too few")])
 def test_recall_rate_stands_beside_radiographic_success(recalled, success, words):
     low, high = (0.77, 0.82) if success else (None, None)
-    said = words_trial.recall_headline(RecallRow("all", 2829, 2397, recalled, 700, 781, success, low, high))
+    said = words_healing.recall_headline(RecallRow("all", 2829, 2397, recalled, 700, 781, success, low, high))
     assert words in said
     assert numbers(said)[:2] == [2397, recalled]
 
@@ -90,7 +91,7 @@ def test_a_verdict_that_hangs_on_the_choices_is_shown_as_such():
 def test_the_owner_page_shows_recalls_and_completeness():
     results = samples.differs()
     page = text_of(owner.render(results))
-    assert words_trial.recall_headline(results.recalls[0]) in page
+    assert words_healing.recall_headline(results.recalls[0]) in page
 
 
 def test_the_quality_page_cites_the_calibration():

@@ -52,7 +52,7 @@ def test_every_value_version_and_fingerprint_is_on_the_page() -> None:
 def test_only_what_was_used_is_named() -> None:
     used = {m.module for m in results_methods.methods_of(samples.differs())}
     assert {"stats.kaplan_meier", "stats.cox", "questions.crown_longevity"} <= used
-    bare = dataclasses.replace(samples.differs(), trials=(), recalls=(), checks=())
+    bare = dataclasses.replace(samples.differs(), trials=(), recalls=(), losses=(), checks=())
     left = {m.module for m in results_methods.methods_of(bare)}
     assert not left & {"stats.aalen_johansen", "stats.inverse_weights", "stats.clustered_share", "stats.second_opinion"}
     assert results_methods.methods_of(samples.empty_practice()) == ()

@@ -1,12 +1,16 @@
 """Recall lines by hand: who was due, who came, and what the films say of those."""
 
 import polars as pl
-from drawn import frame
+import pytest
+from drawn import frame, table
 
-from pipeline.questions.recalls import recall_rows
+from pipeline.questions.recalls import reading_agreement, recall_rows
 from pipeline.stats.clustered_share import clustered_share
+from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
+from pipeline.tables import ENDO_DETAILS, FINDINGS
 
-COURSES = frame("""
+COURSES = frame(
+    """
     course_id | patient_id | tooth_fdi | tooth_group | provider_id | completed  | exit_date
     E1        | p1         | 16        | molar       | ann         | 2020-01-01 | 2022-01-01
     E2        | p1         | 11        | anterior    | ann         | 2020-01-01 | 2022-01-01
@@ -17,8 +21,11 @@ COURSES = frame("""
     E6        | p5         | 16        | molar       | ann         |            | 2022-01-01
     E7        | p6         | 16        | molar       | ann         | 2020-01-01 | 2021-01-01
     E8        | p7         | 16        | molar       | ann         | 2020-01-01 | 2022-01-01
-""")
-FINDINGS = frame("""
+""",
+    done_elsewhere=False,
+).with_columns(started="completed")
+FINDINGS_ROWS = table(
+    """
     patient_id | tooth_fdi | exam_date  | pai | symptomatic
     p1         | 16        | 2021-02-01 | 1   | false
     p1         | 11        | 2021-02-01 | 2   | true
@@ -26,11 +33,24 @@ FINDINGS = frame("""
     p3         | 16        | 2021-02-01 | 3   | false
     p4         | 16        | 2020-12-01 | 1   | false
     p7         | 16        | 2021-02-01 | 5   |
-""")
+    """,
+    FINDINGS,
+)
+# p1's molar and p3's tooth had a lesion, p2's had none.
+DETAILS = table(
+    """
+    patient_id | tooth_fdi | service_date | preop_pai
+    p1         | 16        | 2020-01-01   | 5
+    p2         | 16        | 2020-01-01   | 1
+    p3         | 16        | 2020-01-01   | 4
+    """,
+    ENDO_DETAILS,
+)
 
 
-def lines(**options):
-    return {r.name: r for r in recall_rows(COURSES, FINDINGS, min_recalled=1, **options).rows}
+def lines(details=DETAILS, **options):
+    options = {"min_recalled": 1} | options
+    return {r.name: r for r in recall_rows(COURSES, FINDINGS_ROWS, details, **options).rows}
 
 
 def test_the_recall_rate_stands_beside_the_success_rate():
@@ -42,9 +62,24 @@ def test_the_recall_rate_stands_beside_the_success_rate():
     assert (row.ci_low, row.ci_high) == (share.low, share.high)
 
 
+def test_healed_healing_and_not_healed_add_up_and_the_loose_count_knows_what_was_before():
+    row = lines()["all"]
+    # p3's lesion went from 4 to 3 within four years; p1's front tooth hurts.
+    assert (row.uncertain.count, row.not_healed.count) == (1, 1)
+    assert row.successes + row.uncertain.count + row.not_healed.count == row.recalled
+    assert row.success + row.uncertain.share + row.not_healed.share == pytest.approx(1)
+    assert (row.loose.count, row.loose.of, row.loose.share) == (3, 3, 1)
+    # Before the anniversary the same lesion is healing, after it it is not.
+    late = lines(uncertain_years=1)["all"]
+    assert (late.uncertain.count, late.not_healed.count, late.successes) == (0, 2, 2)
+
+
 def test_lines_stand_by_name():
     named = [(n, r.completed, r.recalled, r.successes) for n, r in lines().items()]
     assert named[1:] == [
+        ("before treatment: a lesion", 2, 2, 1),
+        ("before treatment: no lesion", 1, 1, 1),
+        ("before treatment: not recorded", 4, 1, 0),
         ("tooth group: anterior", 1, 1, 0),
         ("tooth group: molar", 6, 3, 2),
         ("clinician: ann", 5, 2, 1),
@@ -53,20 +88,64 @@ def test_lines_stand_by_name():
     ]
 
 
+def test_work_of_others_is_not_in_our_figures():
+    theirs = COURSES.with_columns(done_elsewhere=pl.col("patient_id") == "p1")
+    row = recall_rows(theirs, FINDINGS_ROWS, DETAILS, min_recalled=1).rows[0]
+    assert (row.completed, row.recalled, row.successes) == (5, 2, 1)
+
+
 def test_a_film_that_does_not_tell_of_symptoms_is_no_recall_even_if_it_fails():
-    found = recall_rows(COURSES, FINDINGS, min_recalled=1)
+    found = recall_rows(COURSES, FINDINGS_ROWS, DETAILS, min_recalled=1)
     assert found.notes == ("1 recall films without a note on symptoms are not counted.",)
 
 
 def test_too_few_recalled_give_counts_and_no_share():
-    rows = {r.name: r for r in recall_rows(COURSES, FINDINGS, min_recalled=4).rows}
+    rows = lines(min_recalled=4)
     assert rows["all"].success == 1 / 2
-    assert (rows["tooth group: molar"].recalled, rows["tooth group: molar"].success) == (3, None)
+    molar = rows["tooth group: molar"]
+    assert (molar.recalled, molar.success, molar.uncertain.share, molar.uncertain.count) == (3, None, None, 1)
 
 
 def test_without_the_field_it_is_not_run_and_says_which():
-    no_pai = recall_rows(COURSES, FINDINGS.with_columns(pai=pl.lit(None, pl.UInt8)))
+    no_pai = recall_rows(COURSES, FINDINGS_ROWS.with_columns(pai=pl.lit(None, pl.UInt8)), DETAILS)
     assert (no_pai.rows, no_pai.not_run[0].needs) == ((), ("findings.pai",))
-    no_word = recall_rows(COURSES, FINDINGS.with_columns(symptomatic=pl.lit(None, pl.Boolean)))
+    no_word = recall_rows(COURSES, FINDINGS_ROWS.with_columns(symptomatic=pl.lit(None, pl.Boolean)), DETAILS)
     assert no_word.not_run[0].needs == ("findings.symptomatic",)
-    assert recall_rows(COURSES, FINDINGS.clear()).not_run[0].needs == ("findings.pai",)
+    assert recall_rows(COURSES, FINDINGS_ROWS.clear(), DETAILS).not_run[0].needs == ("findings.pai",)
+
+
+def test_without_an_index_before_treatment_there_are_no_lines_by_lesion():
+    found = recall_rows(COURSES, FINDINGS_ROWS, DETAILS.clear(), min_recalled=1)
+    assert [(n.id, n.needs) for n in found.not_run] == [("healing_by_lesion", ("endo_details.preop_pai",))]
+    assert not [r for r in found.rows if r.name.startswith("before treatment")]
+    assert (found.rows[0].successes, found.rows[0].loose.of) == (2, 0)
+
+
+def test_agreement_of_two_readings():
+    twice = table(
+        """
+        patient_id | tooth_fdi | exam_date  | pai | reader | reading
+        p1         | 16        | 2021-01-01 | 2   | ann    | 1
+        p1         | 16        | 2021-01-01 | 3   | ann    | 2
+        p1         | 17        | 2021-01-01 | 4   | ann    | 1
+        p1         | 17        | 2021-01-01 | 5   | ann    | 2
+        p2         | 16        | 2021-01-01 | 1   | ann    | 1
+        p2         | 16        | 2021-01-01 | 1   | ann    | 2
+        p3         | 16        | 2021-01-01 | 1   | ann    | 1
+        p3         | 16        | 2021-01-01 | 2   | bea    | 1
+        """,
+        FINDINGS,
+    )
+    same, two = reading_agreement(twice, min_pairs=3)
+    assert (same.kind, same.patients, same.exact.count, same.same_side.count, same.exact.of) == (
+        "same_reader",
+        2,
+        1,
+        2,
+        3,
+    )
+    kappa = weighted_kappa([1, 3, 0], [2, 4, 0], disagreement=by_steps(5), cluster=["p1", "p1", "p2"])
+    assert (same.kappa, same.ci_low, same.ci_high) == (kappa.kappa, kappa.low, kappa.high)
+    assert (two.kind, two.exact, two.kappa) == ("two_readers", two.exact, None)
+    assert (two.exact.count, two.exact.of, two.exact.share) == (0, 1, None)
+    assert reading_agreement(FINDINGS_ROWS) == ()

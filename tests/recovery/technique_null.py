@@ -14,7 +14,7 @@ from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import in_family
 
-RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12"}
+RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}
 CLINICIANS = 4
 FRAILTY = 0.5  # variance of what the teeth of one patient share
 

@@ -14,7 +14,7 @@ from pipeline.techniques.engine import answer_all
 from pipeline.techniques.question import TOOTH_LOSS
 
 STRENGTH = next(q for q in QUESTIONS if q.id == "irrigant_strength")
-RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12"}
+RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}
 # Log hazard ratio of a strength in percent.
 TRUTHS = {
     "better up to 3 %, no more beyond": lambda d: -0.9 * np.minimum(d, 3.0) / 3.0,

@@ -11,7 +11,7 @@ from pipeline.techniques.ask import UNITS, rows_by_outcome
 from pipeline.techniques.engine import answer_all
 from pipeline.techniques.question import HEALED
 
-RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12"}
+RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}
 
 
 def rows_of(tables: dict[str, pl.DataFrame], only: tuple[str, ...] = UNITS) -> dict[tuple[str, str], pl.DataFrame]:

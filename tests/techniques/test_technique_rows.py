@@ -95,3 +95,14 @@ def test_a_later_crown_of_a_tooth_and_what_was_recorded_of_it() -> None:
         ("b", "later", "composite", False, 600, False),
         ("c", "later", None, True, 49, False),  # after one that was there before the records began
     ]
+
+
+def test_a_lesion_on_its_way_is_no_event_and_one_as_large_as_before_is() -> None:
+    def of(before: int) -> object:
+        details = rows_of(ENDO_DETAILS, {"service_date": day(5), "preop_pai": before, "load_id": 1, "row_number": 1})
+        films = rows_of(FINDINGS, {"exam_date": day(390), "pai": 4, "symptomatic": False})
+        rows = rows_of_courses(COURSES, TEETH, details, PEOPLE, outcome=HEALED, gap_days=30, findings=films)
+        return rows.select("recalled", "event").row(0)
+
+    assert of(5) == (True, False)
+    assert of(4) == (True, True)

@@ -1,0 +1,75 @@
+"""What teeth were lost to: a block of the clinician's page."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dashboards import terms, words_loss
+from dashboards.charts.loss_areas import loss_areas
+from dashboards.formats import DASH, decimal, whole, years
+from dashboards.tables import NumberTable
+from dashboards.theme import Chart
+from pipeline.results import Results
+from pipeline.results_healing import LossByCause, LossGroup, LossTable
+
+
+def losses_block(results: Results) -> list[dict[str, Any]]:
+    """What `losses.html.j2` shows of each clock: a sentence, the picture, the numbers of all teeth and of groups."""
+    return [_section(table, f"l{i}") for i, table in enumerate(results.losses)]
+
+
+def charts(block: list[dict[str, Any]]) -> list[Chart | None]:
+    """The pictures that the template places."""
+    return [s["chart"] for s in block]
+
+
+def loss_table(group: LossGroup, noun: str) -> NumberTable:
+    """Losses by cause of one group at 1, 5 and 10 years, with the total below."""
+    heads = ("Lost to", "Losses so far", *(f"Lost within {years(y)}" for y in words_loss.SHOWN_YEARS))
+    rows = tuple(_row(c) for c in (*group.causes, group.total) if c.losses or c.cause == "all")
+    followed = " / ".join(
+        whole(p.at_risk) if (p := words_loss.at(group.total.points, y)) is not None else DASH
+        for y in words_loss.SHOWN_YEARS
+    )
+    caption = (
+        f"{group.label}, of 100 {noun}, with 95 % ranges. {whole(group.teeth)} teeth of {whole(group.patients)} "
+        f"patients; still followed: {followed}"
+    )
+    return NumberTable(caption, heads, rows)
+
+
+def _row(cause: LossByCause) -> tuple[str, ...]:
+    cells = []
+    for y in words_loss.SHOWN_YEARS:
+        p = words_loss.at(cause.points, y)
+        cells.append(
+            DASH
+            if p is None
+            else f"{decimal(100 * p.estimate)} ({decimal(100 * p.ci_low)} to {decimal(100 * p.ci_high)})"
+        )
+    return words_loss.SHORT.get(cause.cause, cause.cause), whole(cause.losses), *cells
+
+
+def _section(table: LossTable, id: str) -> dict[str, Any]:
+    noun = words_loss.NOUNS.get(table.id, "teeth")
+    everyone = next((g for g in table.groups if g.name == "all"), None)
+    chart = None
+    if everyone is not None:
+        chart = loss_areas(
+            everyone,
+            names=words_loss.SHORT,
+            since=terms.clock(table.clock),
+            noun=noun,
+            id=f"{id}-losses",
+            label=words_loss.loss_label(table),
+        )
+    others = [g for g in table.groups if g.name != "all"]
+    return {
+        "title": table.title,
+        "headline": words_loss.loss_headline(table),
+        "definition": words_loss.loss_definition(table),
+        "chart": chart,
+        "table": loss_table(everyone, noun) if everyone else None,
+        "groups": [loss_table(g, noun) for g in others],
+        "notes": [*(t for g in table.groups if (t := words_loss.late_start(g))), *table.notes],
+    }

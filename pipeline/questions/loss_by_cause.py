@@ -1,0 +1,246 @@
+"""What teeth are lost to: cumulative incidence of loss by each cause, each competing with the others.
+
+A tooth is lost once. To follow one cause and end at the others as if the tooth had merely left would count, of each,
+more than ever happens, and the causes would add up to more than all teeth lost [1]. Here each takes its part of the
+teeth still there, and together they are the share lost. Why a tooth was taken out is what the practice wrote.
+
+References
+----------
+[1] Putter H, Fiocco M, Geskus RB. Tutorial in biostatistics: competing risks and multi-state models. Stat Med
+    2007;26:2389-2430 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.crown_rows import was_followed
+from pipeline.questions.endo_teeth import CROWNED, NOT_CROWNED, crown_spells_of_teeth, endo_teeth
+from pipeline.questions.groups import curve_start, curve_stop, days_of
+from pipeline.results import NotRun
+from pipeline.results_healing import LossByCause, LossGroup, LossPoint, LossTable
+from pipeline.stats.aalen_johansen import aalen_johansen
+from pipeline.stats.kaplan_meier import kaplan_meier
+from pipeline.tables import LOSS_REASONS
+
+KEY = ["patient_id", "tooth_fdi"]
+UNKNOWN = "unknown"
+TOTAL = "all"
+YEARS = (1.0, 5.0, 10.0)
+POINTS_PER_YEAR = 4  # of the picture
+OPENED = "crowned_at_start"
+OF_ENDO = "endo_tooth_loss_by_cause"
+OF_CROWNS = "crowned_tooth_loss_by_cause"
+TITLES = {
+    OF_ENDO: "What root-filled teeth are lost to",
+    OF_CROWNS: "What crowned teeth are lost to",
+}
+LABELS = {
+    OF_ENDO: {
+        TOTAL: "All root-filled teeth",
+        CROWNED: "A crown after the root canal",
+        NOT_CROWNED: "No crown so far",
+        OPENED: "Root canal through a crown",
+    },
+    OF_CROWNS: {
+        TOTAL: "All crowned teeth",
+        "before_seat": "Root canal before the seat",
+        "after_seat": "Root canal after the seat",
+        "vital": "No root canal so far",
+    },
+}
+CLOCKS = {OF_ENDO: "since_completion", OF_CROWNS: "since_seat"}
+CODES = {OF_ENDO: "procedures: root canal codes", OF_CROWNS: "procedures: crown codes"}
+REASON = "procedures.reason"
+
+
+@dataclass(frozen=True)
+class Losses:
+    """Tables of losses by cause, and which of them could not be made, with what they lack."""
+
+    tables: tuple[LossTable, ...]
+    not_run: tuple[NotRun, ...]
+
+
+def losses_by_cause(
+    crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis
+) -> Losses:
+    """Loss by cause of root-filled teeth since completion and of crowned teeth since the seat.
+
+    Tables are `crowns`, `endo_courses`, `tooth_followup` and `patients` as declared in `pipeline.tables`. A table is
+    made where the reason of at least one loss in it was recorded; else `not_run` says what is missing.
+    """
+    spells = {
+        OF_ENDO: root_filled_teeth(crowns, courses, teeth, patients),
+        OF_CROWNS: crowned_teeth(crowns, courses, teeth),
+    }
+    tables, lacking = [], []
+    for name, rows in spells.items():
+        whole = rows.filter(pl.col("state") == TOTAL)
+        known = whole.filter(pl.col("event"), pl.col("reason") != UNKNOWN).height
+        if known:
+            tables.append(_table(name, rows, analysis))
+        else:
+            lacking.append(NotRun(name, TITLES[name], (REASON if whole.height else CODES[name],)))
+    return Losses(tuple(tables), tuple(lacking))
+
+
+def root_filled_teeth(
+    crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame, patients: pl.DataFrame
+) -> pl.DataFrame:
+    """Teeth from their first completed root canal here until they are lost, whatever else is done to them.
+
+    One row per tooth with `state` `all`, and one more for each state that it was in: `crowned_at_start` for a tooth
+    whose root canal was begun through a crown; else `not_crowned` until its first crown of any kind, and `crowned`
+    from then on. Columns: `state, patient_id, entry_days, exit_days, event, reason`.
+    """
+    own = courses.filter(~pl.col("done_elsewhere"), pl.col("completed").is_not_null())
+    first = own.sort("completed", "course_id").unique(KEY, keep="first", maintain_order=True)
+    ended = _until_lost(first, teeth, since="completed")
+    opened = ended.filter(pl.col("crown_at_start") != "none")
+    bare = crown_spells_of_teeth(endo_teeth(own, teeth, crowns, patients, outcome="tooth_survival").rows)
+    bare = _with_reason(bare.drop("loss_reason", strict=False), teeth)
+    parts = (_named(ended, TOTAL), _spells(bare), _named(opened, OPENED))
+    return pl.concat(parts).filter(was_followed())
+
+
+def crowned_teeth(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:
+    """Teeth from the seat of their first single crown here until they are lost, whatever becomes of the crown.
+
+    One row per tooth with `state` `all`, and one more for each state that it was in: `before_seat`, or `vital` until
+    a root canal is begun on the tooth, through this crown or after it, and `after_seat` from then on. A tooth whose
+    timing is not known is in `all` alone. Columns as in `root_filled_teeth`; a crown seated before the records begin
+    enters late.
+    """
+    own = crowns.filter(pl.col("seat_date").is_not_null(), pl.col("crown_kind") == "single", ~pl.col("done_elsewhere"))
+    first = own.sort("seat_date", "crown_id").unique(KEY, keep="first", maintain_order=True)
+    ended = _until_lost(first, teeth, since="seat_date").with_columns(entry_days=_days("entry_date", "seat_date"))
+    begun = first.select(*KEY, "seat_date").join(courses.select(*KEY, "started"), on=KEY)
+    begun = begun.filter(pl.col("started") > pl.col("seat_date")).group_by(KEY).agg(begun=pl.col("started").min())
+    rows = ended.join(begun, on=KEY, how="left", maintain_order="left").with_columns(
+        opened_days=(pl.min_horizontal("access_date", "begun") - pl.col("seat_date")).dt.total_days()
+    )
+    before = rows.filter(pl.col("endo_timing") == "before_seat")
+    vital = rows.filter(pl.col("endo_timing").is_in(["vital", "through_crown"]))
+    opened = vital.filter(pl.col("opened_days") < pl.col("exit_days"))
+    never = vital.join(opened.select(KEY), on=KEY, how="anti")
+    until = opened.filter(pl.col("entry_days") < pl.col("opened_days"))
+    until = until.with_columns(exit_days="opened_days", event=pl.lit(False), reason=pl.lit(None, pl.String))
+    after = opened.with_columns(entry_days=pl.max_horizontal("entry_days", "opened_days"))
+    parts = (
+        _named(rows, TOTAL),
+        _named(before, "before_seat"),
+        _named(pl.concat([until, never]), "vital"),
+        _named(after, "after_seat"),
+    )
+    return pl.concat(parts).filter(was_followed())
+
+
+def incidence_by_cause(spells: pl.DataFrame, years: NDArray[np.float64], analysis: Analysis) -> LossGroup | None:
+    """Losses by each cause of one group at the given years, as far as enough are followed; None where too few are.
+
+    `spells` as made by `root_filled_teeth`, of one state. The share by each cause is that of Aalen and Johansen with
+    the errors grouped by patient; where none was lost to a cause yet, the upper limit is that of no loss among as many
+    independent teeth as patients are followed. The total is the sum of the causes, its limits those of its own
+    incidence.
+    """
+    rules = analysis.curve_rules()
+    start = curve_start(spells, rules=rules)
+    if start is None or spells.filter(pl.col("exit_days") > start).is_empty():
+        return None
+    columns: dict[str, Any] = {"entry_days": spells["entry_days"], "cluster": spells["patient_id"], "from_day": start}
+    kept = kaplan_meier(spells["exit_days"], spells["event"], **columns, confidence=analysis.confidence)
+    stop = curve_stop(kept, rules=rules)[0]
+    at = np.array([days_of(y) for y in years], dtype=np.int64)
+    shown = (at >= start) & (at <= stop)
+    years, at = years[shown], at[shown]
+    number = spells["reason"].replace_strict({r: i + 1 for i, r in enumerate(LOSS_REASONS)}, default=0)
+    cause = pl.select(pl.when(spells["event"]).then(number).otherwise(0)).to_series()
+    options = {**columns, "confidence": analysis.confidence}
+    each = aalen_johansen(spells["exit_days"], cause, n_causes=len(LOSS_REASONS), **options).at(at)
+    whole = aalen_johansen(spells["exit_days"], cause > 0, n_causes=1, **options).at(at)
+    followed = [_followed(spells, int(day)) for day in at]
+    tail = (1 - analysis.confidence) / 2
+    estimates = (*each.incidence, each.incidence.sum(axis=0))
+    limits = zip((*each.low, whole.low[0]), (*each.high, whole.high[0]), strict=True)
+    found = []
+    lost = spells.filter("event")
+    for name, estimate, (low, high) in zip((*LOSS_REASONS, TOTAL), estimates, limits, strict=True):
+        points = tuple(
+            LossPoint(float(y), teeth, float(e), *_limits(float(e), float(a), float(b), patients, tail))
+            for y, (teeth, patients), e, a, b in zip(years, followed, estimate, low, high, strict=True)
+        )
+        losses = lost.height if name == TOTAL else lost.filter(pl.col("reason") == name).height
+        found.append(LossByCause(name, losses, points))
+    return LossGroup("", "", spells.height, spells["patient_id"].n_unique(), start, tuple(found[:-1]), found[-1])
+
+
+def _table(name: str, rows: pl.DataFrame, analysis: Analysis) -> LossTable:
+    groups, notes = [], []
+    for state, label in LABELS[name].items():
+        spells = rows.filter(pl.col("state") == state)
+        grid = np.arange(int(YEARS[-1] * POINTS_PER_YEAR) + 1) / POINTS_PER_YEAR if state == TOTAL else np.array(YEARS)
+        lost = int(spells["event"].sum())
+        enough = state == TOTAL or lost >= analysis.min_failures
+        found = incidence_by_cause(spells, grid, analysis) if enough and spells.height else None
+        if found is not None:
+            groups.append(_with_name(found, state, label))
+        elif spells.height:
+            notes.append(f"{label}: too few teeth to part the causes ({lost} lost of {spells.height}).")
+    whole = rows.filter(pl.col("state") == TOTAL, pl.col("event"))
+    untold = whole.filter(pl.col("reason") == UNKNOWN).height
+    if untold:
+        notes.insert(
+            0, f"Of {whole.height} teeth lost, {untold} have no cause recorded; they stand as a cause of their own."
+        )
+    return LossTable(name, TITLES[name], CLOCKS[name], tuple(groups), tuple(notes))
+
+
+def _with_name(found: LossGroup, name: str, label: str) -> LossGroup:
+    return LossGroup(name, label, found.teeth, found.patients, found.starts_at_days, found.causes, found.total)
+
+
+def _limits(estimate: float, low: float, high: float, patients: int, tail: float) -> tuple[float, float]:
+    if np.isfinite(low) and np.isfinite(high):
+        return low, high
+    if estimate > 0 or patients == 0:
+        return 0.0, 1.0  # one patient tells nothing of others
+    return 0.0, float(1 - tail ** (1 / patients))
+
+
+def _followed(spells: pl.DataFrame, day: int) -> tuple[int, int]:
+    there = spells.filter((pl.col("entry_days") < day) | (pl.col("entry_days") <= 0), pl.col("exit_days") >= day)
+    return there.height, there["patient_id"].n_unique()
+
+
+def _until_lost(first: pl.DataFrame, teeth: pl.DataFrame, *, since: str) -> pl.DataFrame:
+    ended = _with_reason(first.drop("loss_reason", strict=False), teeth)
+    return ended.with_columns(
+        entry_days=pl.lit(0, pl.Int64),
+        exit_days=(pl.max_horizontal("followed_to", since) - pl.col(since)).dt.total_days(),
+        event=pl.col("extracted").is_not_null(),
+    )
+
+
+def _with_reason(rows: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:
+    lost = teeth.select(*KEY, "followed_to", "extracted", reason=pl.col("loss_reason").fill_null(UNKNOWN))
+    return rows.join(lost, on=KEY, how="left", maintain_order="left")
+
+
+def _named(rows: pl.DataFrame, state: str) -> pl.DataFrame:
+    return _spells(rows.with_columns(state=pl.lit(state)))
+
+
+def _spells(rows: pl.DataFrame) -> pl.DataFrame:
+    reason = pl.when("event").then("reason")
+    return rows.select("state", "patient_id", "entry_days", "exit_days", "event", reason.alias("reason"))
+
+
+def _days(later: str, earlier: str) -> pl.Expr:
+    return (pl.col(later) - pl.col(earlier)).dt.total_days()
