@@ -3,9 +3,9 @@
 What passes: counts of 11 or more, rounded to 5; curves on a monthly grid that change only when at least 5 further
 failures lie behind the change and stop below 11 followed; percentages in steps worth five teeth of their group, ratios
 with two figures; months, not days; clinicians and sites by letter; of the emulated trial the everyday incidence on a
-yearly grid; of other ways to count their number and the lowest and highest difference; of technique questions counts
-and adjusted differences in declared words. No text passes: what results
-name by a known identifier is said in the words of `release_words`, all else stays inside.
+yearly grid and the difference of each outcome; of other ways to count their number and the lowest and highest
+difference; of technique questions counts and adjusted differences in declared words. No text passes: what results name
+by a known identifier is said in the words of `release_words`, all else stays inside.
 
 The classes refuse values that break these rules, so that a released result made by hand is no way around the gate.
 """
@@ -30,7 +30,14 @@ from dashboards.release_percent import (
     share_range,
 )
 from dashboards.release_technique import ReleasedTechniques, release_techniques
-from dashboards.release_trial import ReleasedChoices, ReleasedIncidence, release_choices, release_everyday
+from dashboards.release_trial import (
+    ReleasedChoices,
+    ReleasedIncidence,
+    ReleasedOutcome,
+    release_choices,
+    release_everyday,
+    release_outcomes,
+)
 from pipeline.disclosure import nth_letter
 from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
 
@@ -172,6 +179,7 @@ class Released:
     everyday: tuple[ReleasedIncidence, ...] = ()
     techniques: ReleasedTechniques = field(default_factory=ReleasedTechniques)
     methods: ReleasedMethods = field(default_factory=ReleasedMethods)
+    decision: tuple[ReleasedOutcome, ...] = ()
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -213,6 +221,7 @@ def release(results: Results, *, practice: str | None = None) -> Released:
         everyday=release_everyday(results.trials),
         techniques=release_techniques(results.techniques, smallest=_smallest(results)),
         methods=release_methods(results, flow=not hidden),
+        decision=release_outcomes(results.trials),
     )
 
 
