@@ -9,6 +9,8 @@ Three things are weighed: the crown, the tooth, and the need of a root canal.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -36,7 +38,7 @@ from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
 from pipeline.stats.kaplan_meier import kaplan_meier
-from pipeline.trial_words import CROWN, NEED, NOT_COMPARED, OUTCOMES, TOOTH, no_difference, outcome_sentence
+from pipeline.trial_words import CROWN, NAMES, NEED, NOT_COMPARED, OUTCOMES, TOOTH, no_difference, outcome_sentence
 
 ID = "hyperemic_before_seat_or_wait"
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or seat it vital and wait"
@@ -47,7 +49,7 @@ COLUMNS = {
     CROWN: ("crown_days", "crown_failed"),
     TOOTH: ("tooth_days", "tooth_lost"),
 }
-EVENTS = {NEED: "root canals", CROWN: "crown failures", TOOTH: "teeth lost"}
+EVENTS = {NEED: "teeth came to need a root canal", CROWN: "crowns failed", TOOTH: "teeth were lost"}
 CRUDE = "_crude"
 POINTS_PER_YEAR = 4
 
@@ -356,7 +358,7 @@ def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis:
         Group(arm, LABELS[arm], s.height, s["patient_id"].n_unique(), int(s["crown_failed"].sum()), 0.0, 0.0, 0.0, 0.0)
         for arm, s in sides.items()
     )
-    return write_verdict(
+    verdict = write_verdict(
         Basis(
             group=first,
             reference=wait,
@@ -367,6 +369,8 @@ def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis:
             years_of_records=float(both.select(span).item() or 0) / DAYS_PER_YEAR,
         )
     )
+    # Standing alone, the sentence has to say of which of the three outcomes it speaks.
+    return replace(verdict, sentence=f"{NAMES[CROWN]}: {verdict.sentence[:1].lower()}{verdict.sentence[1:]}")
 
 
 def _notes(entered: Entered, sides: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.questions.crown_rows import crown_rows
+from pipeline.questions.crown_rows import crown_rows, own_crowns
 from pipeline.questions.trial_diagnoses import early_diagnoses
 from pipeline.results import FlowStep
 
@@ -80,7 +80,7 @@ def decide(
     - `by_diagnosis`: true where a diagnosis alone says that the pulp was `pulp`.
     """
     known = pl.col("seat_date").is_not_null()
-    single = _own_single(crowns)
+    single = own_crowns(crowns)
     seated = crown_rows(single.filter(known), patients)
     own = seated.filter(pl.col("entry_days") <= 0)
     prep_days = _prep_days(seated, lab_days)
@@ -111,17 +111,12 @@ def decide(
     )
     before = [crowns.height, *(frame.height for _, frame, _ in steps)]
     flow = tuple(
-        FlowStep(step, frame.height, n - frame.height, why, "crowns")
+        # A reason is told with those that it took; that of the days takes none.
+        FlowStep(step, frame.height, n - frame.height, why if n > frame.height or frame is dated else "", "crowns")
         for (step, frame, why), n in zip(steps, before, strict=False)
     )
     by_diagnosis = pl.col("pulp_status_at_prep").ne_missing(pulp)
     return Decisions(clear.with_columns(by_diagnosis=by_diagnosis).drop("state").sort("crown_id"), flow, prep_days)
-
-
-def _own_single(crowns: pl.DataFrame) -> pl.DataFrame:
-    """Single crowns of the practice; a crown of which no kind is told is a single one."""
-    single = pl.col("crown_kind").fill_null("single") == "single"
-    return crowns.filter(single, ~pl.col("done_elsewhere").fill_null(False))
 
 
 def _prep_days(seated: pl.DataFrame, lab_days: int) -> PrepDays:

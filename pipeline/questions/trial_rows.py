@@ -85,7 +85,8 @@ def enter_trial(
 
 
 def _step(step: str, before: pl.DataFrame, after: pl.DataFrame, why: str) -> FlowStep:
-    return FlowStep(step, after.height, before.height - after.height, why, "crowns")
+    gone = before.height - after.height
+    return FlowStep(step, after.height, gone, why if gone else "", "crowns")
 
 
 def _with_strategy(rows: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:

@@ -44,7 +44,9 @@ def rows_of(declared, text: str, **constant) -> pl.DataFrame:
 
 def crowns_of(text: str, **constant) -> pl.DataFrame:
     given = {"order_uncertain": False, "seat_recorded": True, "tooth_group": "molar", "exit_reason": "cutoff"}
-    made = rows_of(CROWNS, text, **(given | constant))
+    given |= {"crown_kind": "single", "done_elsewhere": False}
+    drawn = frame(text).columns
+    made = rows_of(CROWNS, text, **{k: v for k, v in (given | constant).items() if k not in drawn})
     return made.with_columns(
         pl.coalesce("entry_date", "seat_date", pl.lit(made["exit_date"].min())).alias("entry_date")
     )
@@ -263,7 +265,7 @@ def test_only_single_crowns_of_the_practice_seated_in_its_records_enter():
         """
         crown_id | patient_id | crown_kind    | done_elsewhere | seat_date  | entry_date
         C01      | single     | single        | false          | 2020-07-21 |
-        C02      | untold     |               |                | 2020-07-21 |
+        C02      | untold     |               | false          | 2020-07-21 |
         C03      | retainer   | retainer      | false          | 2020-07-21 |
         C04      | onlay      | onlay         | false          | 2020-07-21 |
         C05      | made       | prefabricated | false          | 2020-07-21 |
@@ -277,9 +279,9 @@ def test_only_single_crowns_of_the_practice_seated_in_its_records_enter():
         prep_date=None,
     )
     entered = enter(crowns)
-    assert set(arms(entered)) == {"single", "untold", "first_day"}
+    assert set(arms(entered)) == {"single", "first_day"}
     assert left_out(entered) == {
-        "Single crowns of this practice": 4,
+        "Single crowns of this practice": 5,
         "Seat date known": 1,
         "Seated while these records run": 1,
         "First such crown of its tooth": 1,
