@@ -29,7 +29,8 @@ def crude_sentence(crude: Difference, outcome: str) -> str:
     if outcome == "endo_needed":
         return f"Not adjusted: {crude.per_100:.0f} fewer; the range is {crude.ci_low:.0f} to {crude.ci_high:.0f} fewer."
     mid, low, high = (round(v) for v in (crude.per_100, crude.ci_low, crude.ci_high))
-    return f"Not adjusted: {more_or_fewer(mid)} per 100; the range is {range_more_or_fewer(low, high)}."
+    much = f"{more_or_fewer(mid)} per 100" if mid else "about as many"
+    return f"Not adjusted: {much}; the range is {range_more_or_fewer(low, high)}."
 
 
 def incidence_label(curves: Sequence[IncidenceCurve]) -> str:

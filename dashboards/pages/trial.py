@@ -14,6 +14,7 @@ from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, UnderGroup, UnderTable
 from dashboards.theme import Chart
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial
+from pipeline.trial_words import NEED
 
 CRUDE = "_crude"
 HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Failure of the crown",
@@ -22,12 +23,11 @@ HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Fa
 
 def trial_section(t: Trial, id: str) -> dict[str, Any]:
     """Everything that the template shows of one trial."""
-    outcomes = list(dict.fromkeys(c.outcome for c in t.curves if c.outcome != "endo_needed"))
-    outcomes += [o for o in dict.fromkeys(_base(name) for name, _ in t.differences) if o not in outcomes]
     labels = {c.arm: c.label for c in t.curves}
+    met = dict.fromkeys([*(c.outcome for c in t.curves), *(_base(name) for name, _ in t.differences)])
+    parts = [_part(t, o, _of(t, o), f"{id}-{o.replace('_', '-')}") for o in met if o != NEED]
     # The everyday curves hold the vital arm's own curve of need, and the teeth to compare it with.
-    parts = [_part(t, "endo_needed", t.everyday_curves or _of(t, "endo_needed"), f"{id}-need")]
-    parts += [_part(t, o, _of(t, o), f"{id}-{o.replace('_', '-')}") for o in outcomes]
+    parts.append(_part(t, NEED, t.everyday_curves or _of(t, NEED), f"{id}-need"))
     rows = tuple((r.part, r.trial, r.records) for r in t.protocol)
     heads = ("Part", "The trial one would run", "What stands in for it in these records")
     return {
@@ -61,16 +61,20 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
     main = found.get(outcome) or crude
     labels = {c.arm: c.label for c in t.curves}
     say = words_trial.outcome_terms(outcome)
-    told = next((o for o in t.outcomes if o.outcome == outcome), None)
-    said = [told.sentence] if told is not None else []
-    if main is not None:
-        said += [] if said else [words.difference_sentence(main, labels, say.noun)]
+    told = next((o.sentence for o in t.outcomes if o.outcome == outcome), "")
+    said = []
+    if main is None:
+        said.append(told)
+    else:
+        # Where the section opens with the sentences of all outcomes, they are not said again.
+        said += [] if told else [words.difference_sentence(main, labels, say.noun)]
         said.append(words_doubt.method_sentence(main))
         if crude is not None and crude is not main:
             said.append(words_trial.crude_sentence(crude, outcome))
     chart = None
-    if outcome != "endo_needed":
-        chart = _difference(t, main, crude if crude is not main else None, " ".join(said), f"{id}-difference")
+    if outcome != NEED:
+        label_text = " ".join(text for text in (told, *said) if text)
+        chart = _difference(t, main, crude if crude is not main else None, label_text, f"{id}-difference")
     label = words_trial.incidence_label(curves) if curves else ""
     return {
         "heading": HEADINGS.get(outcome, sentence_case(outcome.replace("_", " "))),

@@ -246,7 +246,7 @@ def why_no_difference(sides: dict[str, pl.DataFrame], outcome: str, analysis: An
     events = {arm: int(_happened(s, outcome).sum()) for arm, s in counted.items()}
     if min(events.values()) < analysis.min_failures:
         so_far = " and ".join(f"{n:,} with {LABELS[arm].lower()}" for arm, n in events.items())
-        return f"too few {EVENTS[outcome]} so far ({so_far}; {analysis.min_failures} are asked for)"
+        return f"too few {EVENTS[outcome]} so far ({so_far}; at least {analysis.min_failures} are asked for)"
     horizon = days_of(analysis.horizon_years)
     if any(_stop(s[COLUMNS[outcome][0]], _any_event(s, outcome), analysis) < horizon for s in counted.values()):
         return f"too few teeth are followed for {analysis.horizon_years:g} years"

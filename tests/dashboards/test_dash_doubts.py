@@ -98,6 +98,9 @@ def test_each_outcome_of_the_decision_is_said_on_the_page_from_one_object():
     for outcome in trial.outcomes:
         assert outcome.sentence in page
     assert trial.not_compared in page
+    ids = re.findall(r'\bid="(t0-[^"]+)"', clinician.render(samples.differs()))
+    assert len(ids) == len(set(ids))
+    assert page.count("Who came to need a root canal") == 1
     none = tuple(
         dataclasses.replace(o, difference=None, why_none="few", sentence=no_difference(o.outcome, "few"))
         for o in trial.outcomes
