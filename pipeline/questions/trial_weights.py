@@ -66,7 +66,10 @@ def weigh(rows: pl.DataFrame, *, min_teeth: int) -> tuple[Weighted | None, tuple
         made = _fit(rows, treated, covariates, smaller)
         if made is not None:
             return made, ()
-    return None, ("Not adjusted: what is recorded tells the two arms apart without overlap, or says nothing of them.",)
+    return None, (
+        "Not adjusted: the smaller arm has too few teeth for a model of what is recorded, or what is recorded tells "
+        "the two arms apart without overlap, or says nothing of them.",
+    )
 
 
 def _fit(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate], smaller: int) -> Weighted | None:
