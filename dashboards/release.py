@@ -3,10 +3,10 @@
 What passes: counts of 11 or more, rounded to 5; curves on a monthly grid that change only when at least 5 further
 failures lie behind the change and stop below 11 followed; percentages in steps worth five teeth of their group, ratios
 with two figures; months, not days; clinicians and sites by letter; of the emulated trial the everyday incidence on a
-yearly grid; of healing the whole practice and the lesion before treatment, of losses their causes; of other ways to
-count their number and the lowest and highest difference; of technique questions counts and adjusted differences in
-declared words. No text passes: what results name by a known identifier is said in the words of `release_words`, all
-else stays inside.
+yearly grid and the difference of each outcome; of healing the whole practice and the lesion before treatment, of losses
+their causes; of other ways to count their number and the lowest and highest difference; of technique questions counts
+and adjusted differences in declared words. No text passes: what results name by a known identifier is said in the words
+of `release_words`, all else stays inside.
 
 The classes refuse values that break these rules, so that a released result made by hand is no way around the gate.
 """
@@ -32,7 +32,14 @@ from dashboards.release_percent import (
     share_range,
 )
 from dashboards.release_technique import ReleasedTechniques, release_techniques
-from dashboards.release_trial import ReleasedChoices, ReleasedIncidence, release_choices, release_everyday
+from dashboards.release_trial import (
+    ReleasedChoices,
+    ReleasedIncidence,
+    ReleasedOutcome,
+    release_choices,
+    release_everyday,
+    release_outcomes,
+)
 from pipeline.disclosure import nth_letter
 from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
 
@@ -176,6 +183,7 @@ class Released:
     methods: ReleasedMethods = field(default_factory=ReleasedMethods)
     healing: tuple[ReleasedHealing, ...] = ()
     losses: tuple[ReleasedLosses, ...] = ()
+    decision: tuple[ReleasedOutcome, ...] = ()
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -219,6 +227,7 @@ def release(results: Results, *, practice: str | None = None) -> Released:
         methods=release_methods(results, flow=not hidden),
         healing=release_healing(results.recalls),
         losses=release_losses(results.losses),
+        decision=release_outcomes(results.trials),
     )
 
 

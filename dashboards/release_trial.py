@@ -1,4 +1,7 @@
-"""Incidence and other ways to count, as they may leave the practice: a yearly grid, and how many ways gave what."""
+"""Emulated trials and other ways to count, as they may leave the practice.
+
+Incidence on a yearly grid; the difference of each outcome on the step of the smaller arm; how many ways gave what.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,10 @@ from dataclasses import dataclass
 
 from dashboards.formats import known
 from dashboards.release_count import SMALLEST, ReleasedCount, release_count
-from dashboards.release_percent import outward, percent_step, share_range
+from dashboards.release_percent import difference_on_step, outward, percent_step, share_range
 from pipeline.disclosure import EVENTS_PER_CHANGE
-from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial
+from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial, TrialOutcome
+from pipeline.trial_words import NEED, OUTCOMES, no_difference, outcome_sentence
 
 # The only kinds of teeth that pass, in our own words, whatever the results call them.
 EVERYDAY = {
@@ -18,6 +22,9 @@ EVERYDAY = {
     "normal": "teeth normal at preparation and crowned vital",
 }
 FEWEST_WAYS = 2
+DECISION = "hyperemic_before_seat_or_wait"
+ARMS = ("endo_first", "seat_vital")
+TOO_FEW = "too few teeth stand behind it to be shown"
 
 
 @dataclass(frozen=True)
@@ -61,6 +68,39 @@ class ReleasedIncidence:
 
 
 @dataclass(frozen=True)
+class ReleasedOutcome:
+    """One outcome of the decision: whole per 100, treated first minus seated vital, with the range; None if hidden.
+
+    `teeth` are those of the two arms in their order.
+    """
+
+    outcome: str
+    years: float
+    adjusted: bool
+    teeth: tuple[ReleasedCount, ReleasedCount]
+    per_100: int | None
+    low: int | None
+    high: int | None
+
+    def __post_init__(self) -> None:
+        figures = (self.per_100, self.low, self.high)
+        if self.outcome not in OUTCOMES:
+            raise ValueError("a decision is released for known outcomes only")
+        if not (all(v is None for v in figures) or all(isinstance(v, int) and abs(v) <= 100 for v in figures)):
+            raise ValueError("a released difference is whole, or hidden with its range")
+        if self.per_100 is not None and any(n.value is None for n in self.teeth):
+            raise ValueError("a difference is released only with the counts behind it")
+
+    @property
+    def sentence(self) -> str:
+        """The outcome in the words that stand inside the practice, with the figures that are shown."""
+        if self.per_100 is None or self.low is None or self.high is None:
+            return no_difference(self.outcome, TOO_FEW)
+        figures = (self.per_100, self.low, self.high)
+        return outcome_sentence(self.outcome, *figures, years=self.years, adjusted=self.adjusted)
+
+
+@dataclass(frozen=True)
 class ReleasedChoices:
     """How many ways to count gave a difference, and the lowest and highest of them in whole failures per 100."""
 
@@ -78,6 +118,34 @@ def release_everyday(trials: Sequence[Trial]) -> tuple[ReleasedIncidence, ...]:
     """The everyday curves of the trials, each kind of teeth once; weighted curves and unknown kinds stay inside."""
     found = {c.arm: c for t in trials for c in t.everyday_curves if c.arm in EVERYDAY and not c.adjusted}
     return tuple(_incidence(found[arm]) for arm in EVERYDAY if arm in found)
+
+
+def release_outcomes(trials: Sequence[Trial]) -> tuple[ReleasedOutcome, ...]:
+    """The outcomes of the decision on a hyperemic tooth; without a figure where a count behind it is under 11.
+
+    Behind the need of a root canal stand those seated vital that came to need one, and those that did not.
+    """
+    trial = next((t for t in trials if t.id == DECISION), None)
+    return () if trial is None else tuple(_outcome(trial, o) for o in trial.outcomes if o.outcome in OUTCOMES)
+
+
+def _outcome(trial: Trial, found: TrialOutcome) -> ReleasedOutcome:
+    arms = {c.arm: c for c in trial.curves if c.outcome == found.outcome and not c.adjusted}
+    sizes = {c.arm: c.teeth for c in trial.curves}
+    teeth = [sizes.get(arm, 0) for arm in ARMS]
+    behind = [c.events for c in arms.values()]
+    if found.outcome == NEED:
+        behind += [c.teeth - c.events for c in arms.values()]
+    asked = ARMS[1:] if found.outcome == NEED else ARMS
+    d, shown = found.difference, None
+    enough = set(asked) <= set(arms) and min([*behind, *teeth], default=0) >= SMALLEST
+    if d is not None and enough and all(map(known, (d.per_100, d.ci_low, d.ci_high))):
+        shown = difference_on_step(d.per_100, d.ci_low, d.ci_high, teeth)
+    mid, (low, high), _ = shown or (None, (None, None), None)
+    counts = (release_count(teeth[0]), release_count(teeth[1]))
+    if mid is not None and low is not None and high is not None:
+        mid, low, high = (max(-100, min(100, v)) for v in (mid, low, high))
+    return ReleasedOutcome(found.outcome, d.years if d else 0.0, found.adjusted, counts, mid, low, high)
 
 
 def release_choices(choices: Choices | None, difference: Difference | None, step: int = 1) -> ReleasedChoices | None:

@@ -37,6 +37,7 @@ def render(released: Released) -> bytes:
         )
     for other in (c for c in released.comparisons[1:] if any(g.points for g in c.groups)):
         _curves(deck, other, released)
+    _decision(deck, released)
     _everyday(deck, released)
     _technique(deck, released)
     _breakdowns(deck, released)
@@ -165,6 +166,22 @@ def _naive(deck: Deck, c: ReleasedComparison, released: Released) -> None:
         _notes(words_shared.naive_why(c), released, "that the left-hand columns compare the two ways of treating"),
         alt=f"Column chart. {words_shared.naive(c)}. {words_shared.curves(c)}",
     )
+
+
+def _decision(deck: Deck, released: Released) -> None:
+    """The decision on a hyperemic tooth: a sentence on the crown, on the tooth and on the need of a root canal."""
+    lines = words_shared.decision(released)
+    if not lines:
+        return
+    shown = sum(o.per_100 is not None for o in released.decision)
+    title = (
+        "Hyperemic tooth: root canal before the seat, or a vital seat and waiting"
+        if shown
+        else "Too few hyperemic teeth to compare a root canal before the seat with waiting"
+    )
+    deck.text(title, lines,
+              _notes("Read the three together: what is gained for the crown or the tooth is paid in root canals.",
+                     released, "that one way is right for any one tooth"))  # fmt: skip
 
 
 def _everyday(deck: Deck, released: Released) -> None:

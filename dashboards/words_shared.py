@@ -9,6 +9,7 @@ from dashboards.release import Released, ReleasedComparison, ReleasedGroup, Rele
 from dashboards.release_curve import ReleasedPoint
 from dashboards.release_trial import ReleasedIncidence
 from dashboards.words import difference_core, more_or_fewer, range_more_or_fewer
+from pipeline.trial_words import NOT_COMPARED
 
 RULES = (
     "Counts under 11 are hidden and others rounded to 5. Curves move month by month, only when at least 5 further "
@@ -97,6 +98,11 @@ def everyday(found: ReleasedIncidence) -> str:
         return f"Too few {found.label} to show how many came to need a root canal."
     text = f"Of 100 {found.label}, about {last.of_100} needed a root canal within {years(last.years)}"
     return f"{text}; the range is {last.low} to {last.high}."
+
+
+def decision(released: Released) -> list[str]:
+    """What the crown, the tooth and the need of a root canal say of the decision, and which way is not compared."""
+    return [*(o.sentence for o in released.decision), NOT_COMPARED] if released.decision else []
 
 
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:

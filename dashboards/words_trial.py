@@ -5,13 +5,37 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards import terms
-from dashboards.formats import plural, years
-from pipeline.results import IncidenceCurve
+from dashboards.formats import phrase, plural, sentence_case, years
+from dashboards.words import more_or_fewer, range_more_or_fewer
+from pipeline.results import DiagnosisRow, Difference, IncidenceCurve
+
+WHEN = {"by_prep": "by the preparation", "by_seat": "after it, by the seat"}
+FIELDS = {"pulpal_diagnosis": "Pulp", "apical_diagnosis": "Apex"}
+
+
+def outcome_terms(outcome: str) -> terms.Outcome:
+    """The words of an outcome of a trial: the teeth that it follows are crowned, root-filled or not."""
+    return terms.outcome("crowned_tooth_loss" if outcome == "tooth_loss" else outcome)
+
+
+def diagnosis(row: DiagnosisRow) -> str:
+    """`Pulp: reversible pulpitis`; of a text that is none of our words only that it is another one."""
+    value = {"": "none recorded", "other": "another text"}.get(row.value, phrase(row.value))
+    return f"{FIELDS.get(row.field, sentence_case(phrase(row.field)))}: {value}"
+
+
+def crude_sentence(crude: Difference, outcome: str) -> str:
+    """The difference before adjustment, beside a sentence that says of what; as there, root canals are fewer."""
+    if outcome == "endo_needed":
+        return f"Not adjusted: {crude.per_100:.0f} fewer; the range is {crude.ci_low:.0f} to {crude.ci_high:.0f} fewer."
+    mid, low, high = (round(v) for v in (crude.per_100, crude.ci_low, crude.ci_high))
+    much = f"{more_or_fewer(mid)} per 100" if mid else "about as many"
+    return f"Not adjusted: {much}; the range is {range_more_or_fewer(low, high)}."
 
 
 def incidence_label(curves: Sequence[IncidenceCurve]) -> str:
     """The accessible name of incidence curves: where each ends, with its range."""
-    say = terms.outcome(curves[0].outcome)
+    say = outcome_terms(curves[0].outcome)
     parts = []
     for c in curves:
         if len(c.points) < 2:

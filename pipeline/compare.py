@@ -168,7 +168,8 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         stored.tooth_followup,
         patients,
         analysis,
-        window_days=int(stored.rules["course_gap_days"]),
+        endo_details=endo_details,
+        lab_days=int(stored.rules["lab_days"]),
     )
     say("success rates of crowns and root canals")
     rules, horizon = analysis.curve_rules(), analysis.horizon_years

@@ -401,6 +401,33 @@ class IncidenceCurve:
 
 
 @dataclass(frozen=True)
+class TrialOutcome:
+    """One outcome of an emulated trial: the difference of the two ways, or why none is given, and both in a sentence.
+
+    `difference` is the adjusted one where `adjusted`, else the crude one.
+    """
+
+    outcome: str
+    difference: Difference | None
+    adjusted: bool
+    why_none: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class DiagnosisRow:
+    """How many teeth of each arm have one diagnosis; `value` is empty where none is recorded.
+
+    `field` is a field of `endo_details`; `when` is "by_prep" (known at the decision) or "by_seat" (recorded later).
+    """
+
+    field: str
+    when: str
+    value: str
+    teeth: tuple[tuple[str, int], ...]  # arm, teeth
+
+
+@dataclass(frozen=True)
 class Trial:
     """The decision on a hyperemic tooth, as an emulated trial: treat before the seat, or seat it vital and wait."""
 
@@ -416,6 +443,9 @@ class Trial:
     verdict: Verdict | None
     flow: tuple[FlowStep, ...]
     notes: tuple[str, ...]
+    outcomes: tuple[TrialOutcome, ...] = ()
+    diagnoses: tuple[DiagnosisRow, ...] = ()
+    not_compared: str = ""
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dashboards import page, terms, words
+from dashboards import page, terms, words, words_trial
 from dashboards.formats import count, day, listing, phrase, sentence_case, whole
 from dashboards.pages.data_quality import checks_table
 from dashboards.tables import NumberTable
@@ -48,11 +48,12 @@ def settings_table(caption: str, values: Mapping[str, str], meanings: Mapping[st
 
 def _outcomes(results: Results) -> NumberTable:
     """What counts as a failure, once for each outcome of the run."""
-    met = [*(c.outcome for c in results.comparisons), *(c.outcome for t in results.trials for c in t.curves)]
-    said = dict.fromkeys(
-        (sentence_case(say.many), say.definition)
-        for say in map(terms.outcome, [*met, *(t.outcome for t in results.rates)])
-    )
+    met = [
+        *(terms.outcome(c.outcome) for c in results.comparisons),
+        *(words_trial.outcome_terms(c.outcome) for t in results.trials for c in t.curves),
+        *(terms.outcome(t.outcome) for t in results.rates),
+    ]
+    said = dict.fromkeys((sentence_case(say.many), say.definition) for say in met)
     return NumberTable("What counts as what", ("Of", "What is counted"), tuple(said), ("What is counted",))
 
 
@@ -73,7 +74,7 @@ def _comparison(c: Comparison) -> tuple[str, ...]:
 def _trial(t: Trial) -> tuple[str, ...]:
     arms = {c.label: c.teeth for c in t.curves}
     ways = list(dict.fromkeys(d.method for _, d in t.differences))
-    of = listing(list(dict.fromkeys(terms.outcome(c.outcome).many for c in t.curves)))
+    of = listing(list(dict.fromkeys(words_trial.outcome_terms(c.outcome).many for c in t.curves)))
     how = sentence_case("; ".join(ways)) if ways else "No difference could be worked out"
     groups = listing([f"{label} ({whole(n)})" for label, n in arms.items()])
     return t.title, of, "the crown was seated", groups, f"{how}."

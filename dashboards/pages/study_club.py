@@ -33,6 +33,7 @@ def render(released: Released) -> str:
         scope=words_shared.scope(released),
         sections=sections,
         everyday=[words_shared.everyday(c) for c in released.everyday],
+        decision=words_shared.decision(released),
         everyday_legend=[
             LegendItem(sentence_case(c.label), theme.look(c.arm, i))
             for i, c in enumerate(released.everyday)

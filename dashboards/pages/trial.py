@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from dashboards import terms, words, words_doubt, words_trial
+from dashboards import words, words_doubt, words_trial
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.incidence import columns_of, incidence_chart, look_of
 from dashboards.formats import DASH, plural, sentence_case, spread, whole
@@ -13,7 +13,8 @@ from dashboards.pages.doubts import balance_parts
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, UnderGroup, UnderTable
 from dashboards.theme import Chart
-from pipeline.results import Difference, IncidenceCurve, Trial
+from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial
+from pipeline.trial_words import NEED
 
 CRUDE = "_crude"
 HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Failure of the crown",
@@ -22,17 +23,19 @@ HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Fa
 
 def trial_section(t: Trial, id: str) -> dict[str, Any]:
     """Everything that the template shows of one trial."""
-    outcomes = list(dict.fromkeys(c.outcome for c in t.curves if c.outcome != "endo_needed"))
-    outcomes += [o for o in dict.fromkeys(_base(name) for name, _ in t.differences) if o not in outcomes]
+    labels = {c.arm: c.label for c in t.curves}
+    met = dict.fromkeys([*(c.outcome for c in t.curves), *(_base(name) for name, _ in t.differences)])
+    parts = [_part(t, o, _of(t, o), f"{id}-{o.replace('_', '-')}") for o in met if o != NEED]
     # The everyday curves hold the vital arm's own curve of need, and the teeth to compare it with.
-    parts = [_part(t, "endo_needed", t.everyday_curves or _of(t, "endo_needed"), f"{id}-need")]
-    parts += [_part(t, o, _of(t, o), f"{id}-{o.replace('_', '-')}") for o in outcomes]
+    parts.append(_part(t, NEED, t.everyday_curves or _of(t, NEED), f"{id}-need"))
     rows = tuple((r.part, r.trial, r.records) for r in t.protocol)
     heads = ("Part", "The trial one would run", "What stands in for it in these records")
     return {
         "t": t,
-        "parts": [p for p in parts if p["curves"] or p["difference"] or p["table"].rows],
+        "parts": [p for p in parts if p["curves"] or p["difference_text"] or p["table"].rows],
         **balance_parts(t.balance, id, title=t.title),
+        "found": [o.sentence for o in t.outcomes],
+        "diagnoses": diagnoses_table(t.diagnoses, labels),
         "protocol": NumberTable("The protocol of the trial and its stand-in", heads, rows, heads[1:]),
     }
 
@@ -57,16 +60,25 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
     crude = found.get(f"{outcome}{CRUDE}")
     main = found.get(outcome) or crude
     labels = {c.arm: c.label for c in t.curves}
-    noun = terms.outcome(outcome).noun
+    say = words_trial.outcome_terms(outcome)
+    told = next((o.sentence for o in t.outcomes if o.outcome == outcome), "")
     said = []
-    if main is not None:
-        said = [words.difference_sentence(main, labels, noun), words_doubt.method_sentence(main)]
+    if main is None:
+        said.append(told)
+    else:
+        # Where the section opens with the sentences of all outcomes, they are not said again.
+        said += [] if told else [words.difference_sentence(main, labels, say.noun)]
+        said.append(words_doubt.method_sentence(main))
         if crude is not None and crude is not main:
-            said.append(words_doubt.crude_sentence(crude, labels, noun))
+            said.append(words_trial.crude_sentence(crude, outcome))
+    chart = None
+    if outcome != NEED:
+        label_text = " ".join(text for text in (told, *said) if text)
+        chart = _difference(t, main, crude if crude is not main else None, label_text, f"{id}-difference")
     label = words_trial.incidence_label(curves) if curves else ""
     return {
         "heading": HEADINGS.get(outcome, sentence_case(outcome.replace("_", " "))),
-        "definition": terms.outcome(outcome).definition,
+        "definition": say.definition,
         "legend": [
             LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in curves if len(c.points) > 1
         ],
@@ -74,7 +86,7 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
         "under": _under(curves),
         "table": _table(curves, outcome),
         "difference_text": [text for text in said if text],
-        "difference": _difference(t, main, crude if crude is not main else None, " ".join(said), f"{id}-difference"),
+        "difference": chart,
         "zone": words.zone_sentence(_smallest(t)) if t.verdict else "",
     }
 
@@ -115,7 +127,7 @@ def _under(curves: Sequence[IncidenceCurve]) -> UnderTable | None:
 
 
 def _table(curves: Sequence[IncidenceCurve], outcome: str) -> NumberTable:
-    say = terms.outcome(outcome)
+    say = words_trial.outcome_terms(outcome)
     rows = tuple(
         (
             words_trial.curve_name(c, curves),
@@ -131,3 +143,14 @@ def _table(curves: Sequence[IncidenceCurve], outcome: str) -> NumberTable:
     )
     heads = ("Teeth", "Years", sentence_case(say.bad), "95 % range", "Still followed", "In all")
     return NumberTable(f"{sentence_case(say.bad)}, of 100 {plural(2, say.noun)}", heads, rows)
+
+
+def diagnoses_table(rows: Sequence[DiagnosisRow], labels: dict[str, str]) -> NumberTable:
+    """Teeth of each way by pulpal and by apical diagnosis, as known at the decision and as recorded later."""
+    arms = list(dict.fromkeys(arm for row in rows for arm, _ in row.teeth))
+    body = tuple(
+        (words_trial.diagnosis(row), words_trial.WHEN.get(row.when, row.when), *(whole(n) for _, n in row.teeth))
+        for row in rows
+    )
+    heads = ("Diagnosis", "Recorded", *(labels.get(arm, arm) for arm in arms))
+    return NumberTable("Teeth of the two ways by recorded diagnosis", heads, body, ("Recorded",))

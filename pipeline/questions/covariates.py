@@ -128,7 +128,9 @@ def design(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str 
 
     - A missing value is never a reason to drop a row: it becomes the level `unknown` (numeric: the mean and a mark).
     - Levels with fewer than `MIN_FAILURES_A_LEVEL` failures are pooled; if the pool is still that small it joins the
-      reference, which is the level with most rows (the first by name where two tie).
+      reference, which is the level with most rows, and of several the one with most failures.
+    - Names decide nothing: where levels tie in both, and the figures would hang on which of them is the reference, they
+      are the reference together, or the pool joins another level (see `pool_home`).
     - A covariate that is the same in all rows, or never recorded, is left out and named.
     """
     plan = plan_design(count_covariates(spells, covariates, event=event), covariates)
@@ -267,17 +269,40 @@ def _plan_line(counts: Sequence[Mapping[str, Any]], covariate: Numeric) -> Line 
     return Line(covariate.name, values["mean"], covariate.unit, in_gaps >= MIN_FAILURES_A_LEVEL)
 
 
+def pool_home(counts: Mapping[str, tuple[int, ...]]) -> list[str]:
+    """The levels with which one that is too rare to stand alone is taken together; none of no levels.
+
+    The one with the largest counts, compared in their order. If another has the same, no count tells which to take:
+    then the largest of those whose counts no other has, and where there is none, all the largest together.
+    """
+    if not counts:
+        return []
+    largest = max(counts.values())
+    tied = sorted(level for level, own in counts.items() if own == largest)
+    alone = {own: level for level, own in counts.items() if list(counts.values()).count(own) == 1}
+    return tied if len(tied) == 1 or not alone else [alone[max(alone)]]
+
+
 def _plan_marks(counts: Sequence[Mapping[str, Any]], covariate: Levels) -> Marks | None:
-    by_level = _together((line["level"], line["rows"], line["failures"]) for line in counts)
-    reference = min(by_level, key=lambda level: (-by_level[level][0], level))
-    rest = {level: failures for level, (_, failures) in by_level.items() if level != reference}
-    groups: list[tuple[str, tuple[str, ...]]] = [
-        (level, (level,)) for level in sorted(rest) if rest[level] >= MIN_FAILURES_A_LEVEL
-    ]
-    pooled = sorted(level for level, failures in rest.items() if failures < MIN_FAILURES_A_LEVEL)
+    summed = _together((line["level"], line["rows"], line["failures"]) for line in counts)
+    by_level: dict[str, tuple[int, ...]] = {level: tuple(own) for level, own in summed.items()}
+    largest = max(by_level.values())
+    tied = sorted(level for level, own in by_level.items() if own == largest)
+    # Any of them may be the reference as long as the others have a coefficient of their own.
+    reference = tied if largest[1] < MIN_FAILURES_A_LEVEL else tied[:1]
+    rest = {level: own[1] for level, own in by_level.items() if level not in reference}
+    own = {level: [level] for level in sorted(rest) if rest[level] >= MIN_FAILURES_A_LEVEL}
+    pooled = sorted(level for level in rest if level not in own)
     if sum(rest[level] for level in pooled) >= MIN_FAILURES_A_LEVEL:
-        groups.append(("rare", tuple(pooled)))
-    return Marks(covariate.name, tuple(groups)) if groups else None
+        own["rare"] = pooled
+    elif pooled and len(tied) > len(reference):
+        home = pool_home({level: by_level[level] for level in (*reference, *own)})
+        if len(home) == 1:
+            own[home[0]] += pooled
+        else:
+            own = {level: members for level, members in own.items() if level not in home}
+    groups = tuple((level, tuple(members)) for level, members in own.items())
+    return Marks(covariate.name, groups) if groups else None
 
 
 def _together(lines: Iterable[tuple[Any, ...]]) -> dict[str, list[int]]:

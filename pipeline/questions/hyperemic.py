@@ -4,9 +4,12 @@ The main comparison sets crowns opened later against crowns on teeth treated bef
 opened later; what is decided, at the preparation of a tooth with a hyperemic pulp, is whether to treat it first. This
 question follows all teeth on which that decision was due, each under the strategy it was on at the seat: the price of
 waiting (a root canal through the crown, and what that does to it) is then paid only by those that come to need it.
+Three things are weighed: the crown, the tooth, and the need of a root canal.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -14,35 +17,39 @@ from numpy.typing import NDArray
 
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import curve_stop, days_of
+from pipeline.questions.trial_diagnoses import FIELDS, OTHER_TEXT, REVERSIBLE_DAYS
 from pipeline.questions.trial_protocol import Facts, protocol_table
 from pipeline.questions.trial_rows import ENDO, FIRST, WAIT, Entered, enter_trial
 from pipeline.questions.trial_weights import TRUNCATED_AT, weigh
 from pipeline.questions.verdict import Basis, write_verdict
 from pipeline.results import (
     DAYS_PER_YEAR,
+    DiagnosisRow,
     Difference,
     Group,
     IncidenceCurve,
     IncidencePoint,
     NotRun,
     Trial,
+    TrialOutcome,
     Verdict,
 )
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
 from pipeline.stats.kaplan_meier import kaplan_meier
+from pipeline.trial_words import CROWN, NAMES, NEED, NOT_COMPARED, OUTCOMES, TOOTH, no_difference, outcome_sentence
 
 ID = "hyperemic_before_seat_or_wait"
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or seat it vital and wait"
-WINDOW_DAYS = 180
+LAB_DAYS = 21
 LABELS = {FIRST: "A root canal before the seat", WAIT: "A vital seat and waiting"}
-NEED, CROWN, TOOTH = "endo_needed", "crown_failure", "tooth_loss"
 COLUMNS = {
     NEED: ("need_days", "need_cause"),
     CROWN: ("crown_days", "crown_failed"),
     TOOTH: ("tooth_days", "tooth_lost"),
 }
+EVENTS = {NEED: "teeth came to need a root canal", CROWN: "crowns failed", TOOTH: "teeth were lost"}
 CRUDE = "_crude"
 POINTS_PER_YEAR = 4
 
@@ -56,30 +63,34 @@ def emulate(
     patients: pl.DataFrame,
     analysis: Analysis,
     *,
-    window_days: int = WINDOW_DAYS,
+    endo_details: pl.DataFrame,
+    lab_days: int = LAB_DAYS,
 ) -> Trial | NotRun:
-    """Emulate the trial on the linked tables (see `pipeline.tables`).
+    """Emulate the trial on the linked tables and the recorded diagnoses (see `pipeline.tables`).
 
-    `window_days` is how long before the seat a root canal still belongs to this crown's decision; the linking rules'
-    `course_gap_days` is the natural choice. All outcomes are followed to the horizon of `analysis` at most.
+    `lab_days` (days from preparation to seat) is that of the linking rules, for practices that record too few days of
+    preparation. All outcomes are followed to the horizon of `analysis` at most.
 
     Returns
     -------
-    `NotRun` where no pulp is recorded as hyperemic, else a `Trial`:
+    `NotRun` where no pulp is recorded as hyperemic and no reversible pulpitis is diagnosed, else a `Trial`:
 
     - `curves`: outcome "endo_needed" for "seat_vital", crude; "crown_failure" and "tooth_loss" for both arms, crude and
       weighted. Points at every quarter of a year up to where the curve stops by the rules of all curves.
-    - `differences`: "crown_failure" and "tooth_loss" (weighted), "crown_failure_crude" and "tooth_loss_crude"; without
-      weights only the latter two. None is given where a curve stops before the horizon or an arm has fewer than
-      `min_failures` events by then, since the error of a difference is then not to be trusted.
+    - `differences`: "crown_failure", "tooth_loss" and "endo_needed" (weighted), and each with "_crude"; without weights
+      only the latter. None is given where a curve stops before the horizon or an arm has fewer than `min_failures`
+      events by then, since the error of a difference is then not to be trusted.
+    - `outcomes`: the same three, each with its sentence, or with why there is no difference.
+    - `diagnoses`: teeth of each arm by recorded diagnosis, by the preparation and from then to the seat.
     - `everyday`: of 100 teeth seated vital, how many came to need a root canal, hyperemic ones and then normal ones;
       `everyday_curves` are the same two curves.
     - `verdict`: on crown failure, by the weighted difference (the crude one without weights).
 
-    What waiting costs is not all in it: need of a root canal is no failure, and a root canal done first that would
-    never have been needed counts for nothing.
+    Need of a root canal is no failure. Under "endo_first" every tooth has one, so its difference is 100 less what came
+    to need one under "seat_vital".
     """
-    if crowns.filter(pl.col("pulp_status_at_prep") == "hyperemic").is_empty():
+    hyperemic = crowns.filter(pl.col("pulp_status_at_prep") == "hyperemic").height
+    if not hyperemic and endo_details.filter(pl.col("pulpal_diagnosis") == "reversible_pulpitis").is_empty():
         return NotRun(ID, TITLE, ("crown_details.pulp_status_at_prep",))
     horizon = days_of(analysis.horizon_years)
     entered, normal = (
@@ -88,8 +99,9 @@ def emulate(
             endo_courses,
             tooth_followup,
             patients,
+            endo_details,
             pulp=pulp,
-            window_days=window_days,
+            lab_days=lab_days,
             horizon_days=horizon,
         )
         for pulp in ("hyperemic", "normal")
@@ -108,7 +120,7 @@ def emulate(
     ]
     found = [
         (outcome + ("" if adjusted else CRUDE), difference(sides, outcome, analysis, adjusted=adjusted))
-        for outcome in (CROWN, TOOTH)
+        for outcome in OUTCOMES
         for adjusted in reversed(kinds)
     ]
     differences = tuple((name, d) for name, d in found if d is not None)
@@ -124,14 +136,15 @@ def emulate(
         id=ID,
         title=TITLE,
         question=(
-            "When a tooth that needs a crown has a hyperemic pulp, does the crown last longer with the root canal done "
-            "before the seat, or seated vital and treated only when it needs to be?"
+            "When a tooth prepared for a crown has a hyperemic pulp, do the crown and the tooth last longer with the "
+            "root canal done before the seat, or with the crown seated vital and a root canal only when it is needed?"
         ),
         protocol=protocol_table(
             Facts(
                 rows=rows,
+                neither=entered.neither,
                 flow=entered.flow,
-                window_days=window_days,
+                prep_days=entered.prep_days,
                 horizon_years=analysis.horizon_years,
                 confidence=analysis.confidence,
                 adjusted_for=() if weighted is None else weighted.adjusted_for,
@@ -152,6 +165,12 @@ def emulate(
             *(why if weighted is None else weighted.notes),
             *_notes(entered, sides, analysis),
         ),
+        outcomes=tuple(
+            _outcome(o, dict(differences), why_no_difference(sides, o, analysis), adjusted=weighted is not None)
+            for o in OUTCOMES
+        ),
+        diagnoses=diagnosis_rows(sides),
+        not_compared=NOT_COMPARED,
     )
 
 
@@ -164,15 +183,13 @@ def incidence_curve(
     `events` are counted, not weighted. Points stop where fewer than `min_at_risk` are followed or one more event would
     move the unweighted curve too far; while none has happened the upper limit is the exact one for 0 of those followed.
     """
-    event = rows[COLUMNS[outcome][1]]
-    happened = event == ENDO if outcome == NEED else event
     return IncidenceCurve(
         arm=arm,
         label=label,
         outcome=outcome,
         teeth=rows.height,
         patients=rows["patient_id"].n_unique(),
-        events=int(happened.sum()),
+        events=int(_happened(rows, outcome).sum()),
         adjusted=adjusted,
         points=_points(rows, outcome, analysis, adjusted=adjusted) if rows.height else (),
     )
@@ -181,31 +198,81 @@ def incidence_curve(
 def difference(
     sides: dict[str, pl.DataFrame], outcome: str, analysis: Analysis, *, adjusted: bool
 ) -> Difference | None:
-    """Failures per 100 by the horizon, treated first minus seated vital; None where it cannot be trusted."""
-    days, event = COLUMNS[outcome]
+    """Per 100 by the horizon, treated first minus seated vital; None where it cannot be trusted.
+
+    Failures of the crown and teeth lost by two Kaplan-Meier curves. Of root canals: all of those treated first, less
+    the share (Aalen-Johansen) of those seated vital that came to need one.
+    """
+    if why_no_difference(sides, outcome, analysis):
+        return None
     horizon = days_of(analysis.horizon_years)
-    if any(s.height == 0 or s[event].sum() < analysis.min_failures for s in sides.values()):
-        return None
-    if any(_stop(s[days], s[event], analysis) < horizon for s in sides.values()):
-        return None
-    first, wait = (
-        Rows(s[days], s[event], weights=s["weight"] if adjusted else None, cluster=s["patient_id"])
-        for s in (sides[FIRST], sides[WAIT])
-    )
-    d = survival_difference(first, wait, [horizon], confidence=analysis.confidence)
-    if np.isnan(d.std_error[0]):
-        return None
     how = "adjusted: weighted by the inverse chance of the strategy received" if adjusted else "not adjusted"
+    if outcome == NEED:
+        share, low, high = _incidence(sides[WAIT], NEED, np.array([horizon]), analysis, adjusted=adjusted)
+        found = (1 - share[0], 1 - high[0], 1 - low[0])
+        method = (
+            "all, as every tooth treated first has one, less the cumulative incidence with waiting (Aalen-Johansen)"
+        )
+    else:
+        days, event = COLUMNS[outcome]
+        first, wait = (
+            Rows(s[days], s[event], weights=s["weight"] if adjusted else None, cluster=s["patient_id"])
+            for s in (sides[FIRST], sides[WAIT])
+        )
+        d = survival_difference(first, wait, [horizon], confidence=analysis.confidence)
+        found = (-d.estimate[0], -d.high[0], -d.low[0])
+        method = "difference of two Kaplan-Meier curves"
+    if np.isnan(found).any():
+        return None
+    per_100, low_100, high_100 = (float(100 * v) for v in found)
     return Difference(
         group=FIRST,
         reference=WAIT,
         years=analysis.horizon_years,
         from_days=0,
-        per_100=float(-100 * d.estimate[0]),
-        ci_low=float(-100 * d.high[0]),
-        ci_high=float(-100 * d.low[0]),
-        method=f"difference of two Kaplan-Meier curves, variance grouped by patient; {how}",
+        per_100=per_100,
+        ci_low=low_100,
+        ci_high=high_100,
+        method=f"{method}, variance grouped by patient; {how}",
     )
+
+
+def why_no_difference(sides: dict[str, pl.DataFrame], outcome: str, analysis: Analysis) -> str:
+    """What forbids a difference, as it follows "since"; empty where one can be given."""
+    few = [f"{s.height:,} with {LABELS[arm].lower()}" for arm, s in sides.items() if s.height < analysis.min_at_risk]
+    if few:
+        return f"fewer than {analysis.min_at_risk} teeth went one of the two ways ({' and '.join(few)})"
+    counted = {WAIT: sides[WAIT]} if outcome == NEED else sides
+    events = {arm: int(_happened(s, outcome).sum()) for arm, s in counted.items()}
+    if min(events.values()) < analysis.min_failures:
+        so_far = " and ".join(f"{n:,} with {LABELS[arm].lower()}" for arm, n in events.items())
+        return f"too few {EVENTS[outcome]} so far ({so_far}; at least {analysis.min_failures} are asked for)"
+    horizon = days_of(analysis.horizon_years)
+    if any(_stop(s[COLUMNS[outcome][0]], _any_event(s, outcome), analysis) < horizon for s in counted.values()):
+        return f"too few teeth are followed for {analysis.horizon_years:g} years"
+    return ""
+
+
+def diagnosis_rows(sides: dict[str, pl.DataFrame]) -> tuple[DiagnosisRow, ...]:
+    """Teeth of each arm by pulpal and by apical diagnosis, known by the preparation and recorded from then to the seat.
+
+    Levels in their declared order, then other texts as one, then those without a record; levels that no tooth has are
+    left out.
+    """
+    fields = (
+        ("pulpal_diagnosis", "by_prep", "pulpal_diagnosis"),
+        ("apical_diagnosis", "by_prep", "apical_diagnosis"),
+        ("pulpal_diagnosis", "by_seat", "pulpal_later"),
+        ("apical_diagnosis", "by_seat", "apical_later"),
+    )
+    out = []
+    for field, when, column in fields:
+        counts = {arm: dict(s[column].fill_null("").value_counts().iter_rows()) for arm, s in sides.items()}
+        for value in (*FIELDS[field], OTHER_TEXT, ""):
+            teeth = tuple((arm, counts[arm].get(value, 0)) for arm in sides)
+            if any(n for _, n in teeth):
+                out.append(DiagnosisRow(field, when, value, teeth))
+    return tuple(out)
 
 
 def everyday_sentence(curve: IncidenceCurve, words: tuple[str, str], *, years: float) -> str:
@@ -229,8 +296,8 @@ def everyday_sentence(curve: IncidenceCurve, words: tuple[str, str], *, years: f
 
 
 def _points(rows: pl.DataFrame, outcome: str, analysis: Analysis, *, adjusted: bool) -> tuple[IncidencePoint, ...]:
-    days, event = COLUMNS[outcome]
-    stop = _stop(rows[days], rows[event].cast(pl.Int64) > 0, analysis)
+    days = COLUMNS[outcome][0]
+    stop = _stop(rows[days], _any_event(rows, outcome), analysis)
     quarters = np.arange(int(analysis.horizon_years * POINTS_PER_YEAR) + 1) / POINTS_PER_YEAR
     years = np.unique(np.append(quarters, analysis.horizon_years))
     at = np.array([days_of(y) for y in years], dtype=np.int64)
@@ -244,6 +311,25 @@ def _points(rows: pl.DataFrame, outcome: str, analysis: Analysis, *, adjusted: b
         IncidencePoint(float(y), int(n), float(e), float(a), float(b))
         for y, n, e, a, b in zip(years, at_risk, estimate, low, high, strict=True)
     )
+
+
+def _outcome(outcome: str, found: dict[str, Difference], why: str, *, adjusted: bool) -> TrialOutcome:
+    d = found.get(outcome if adjusted else outcome + CRUDE)
+    if d is None:
+        why = why or "its error could not be worked out"
+        return TrialOutcome(outcome, None, adjusted, why, no_difference(outcome, why))
+    said = outcome_sentence(outcome, d.per_100, d.ci_low, d.ci_high, years=d.years, adjusted=adjusted)
+    return TrialOutcome(outcome, d, adjusted, "", said)
+
+
+def _happened(rows: pl.DataFrame, outcome: str) -> pl.Series:
+    event = rows[COLUMNS[outcome][1]]
+    return event == ENDO if outcome == NEED else event
+
+
+def _any_event(rows: pl.DataFrame, outcome: str) -> pl.Series:
+    """Events of the outcome and those that compete with it."""
+    return rows[COLUMNS[outcome][1]].cast(pl.Int64) > 0
 
 
 def _incidence(
@@ -272,7 +358,7 @@ def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis:
         Group(arm, LABELS[arm], s.height, s["patient_id"].n_unique(), int(s["crown_failed"].sum()), 0.0, 0.0, 0.0, 0.0)
         for arm, s in sides.items()
     )
-    return write_verdict(
+    verdict = write_verdict(
         Basis(
             group=first,
             reference=wait,
@@ -283,18 +369,39 @@ def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis:
             years_of_records=float(both.select(span).item() or 0) / DAYS_PER_YEAR,
         )
     )
+    # Standing alone, the sentence has to say of which of the three outcomes it speaks.
+    return replace(verdict, sentence=f"{NAMES[CROWN]}: {verdict.sentence[:1].lower()}{verdict.sentence[1:]}")
 
 
 def _notes(entered: Entered, sides: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[str, ...]:
-    rows, wait = entered.rows, sides[WAIT]
-    early = rows.filter(pl.col("course_completed") < pl.col("prep_date")).height
-    shifted = rows.filter("order_uncertain").height
-    renewed = wait.filter("given_up").height
+    rows, first, wait = entered.rows, sides[FIRST], sides[WAIT]
     counted = (
-        (early, "had the root canal completed before the preparation; their pulp is taken as recorded before it"),
-        (shifted, "counted as treated first by a seat date that is worked out from the preparation"),
         (
-            renewed,
+            rows.filter("by_diagnosis").height,
+            f"counted as hyperemic by a reversible pulpitis recorded in the {REVERSIBLE_DAYS} days up to the "
+            "preparation, not by the pulp recorded with the crown",
+        ),
+        (
+            rows.filter(~pl.col("decision_recorded")).height,
+            "without a recorded day of preparation: it is worked out from the seat",
+        ),
+        (
+            first.filter(pl.col("course_started") == pl.col("decision_date")).height,
+            "treated first had the root canal begun on the day of the preparation itself",
+        ),
+        (
+            first.filter("flared").height,
+            "treated first had an irreversible pulpitis or a necrosis recorded between preparation and seat: that "
+            "root canal may not have been planned",
+        ),
+        (first.filter("course_elsewhere").height, "treated first had the root canal done by another practice"),
+        (rows.filter("order_uncertain").height, "whose order of root canal and seat is not sure, counted as labelled"),
+        (
+            wait.filter(pl.col("access_elsewhere").fill_null(False), pl.col("need_cause") == ENDO).height,
+            "seated vital needed a root canal that another practice did",
+        ),
+        (
+            wait.filter("given_up").height,
             "seated vital needed a root canal for which the crown was renewed: a need of it, and a crown failure",
         ),
     )

@@ -12,17 +12,20 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.questions.trial_decisions import NO_IRREVERSIBLE, NO_NECROSIS, PrepDays
+from pipeline.questions.trial_diagnoses import REVERSIBLE_DAYS
 from pipeline.questions.trial_rows import FIRST, WAIT
 from pipeline.results import FlowStep, ProtocolRow
 
 
 @dataclass(frozen=True)
 class Facts:
-    """What the table is filled from. `rows` and `flow` are those of `enter_trial`."""
+    """What the table is filled from. `rows`, `neither`, `flow` and `prep_days` are those of `enter_trial`."""
 
     rows: pl.DataFrame
+    neither: pl.DataFrame
     flow: tuple[FlowStep, ...]
-    window_days: int
+    prep_days: PrepDays
     horizon_years: float
     confidence: float
     adjusted_for: tuple[str, ...]
@@ -46,11 +49,14 @@ def protocol_table(facts: Facts) -> tuple[ProtocolRow, ...]:
 
 def _eligibility(facts: Facts) -> ProtocolRow:
     crowns, teeth = facts.flow[0].left, facts.rows.height
+    dead, irreversible = (_removed(facts, step) for step in (NO_NECROSIS, NO_IRREVERSIBLE))
     return ProtocolRow(
         "Eligibility",
-        "Permanent teeth that need a crown, with a hyperemic pulp and no root canal so far.",
-        f"Crowns made here, seat known, pulp recorded as hyperemic at preparation, no root canal from elsewhere and "
-        f"none begun more than {facts.window_days} days before the seat; the first such crown of a tooth. "
+        "Permanent teeth prepared for a single crown, with a hyperemic pulp and no root canal so far.",
+        f"Single crowns made here, seat known, pulp recorded as hyperemic at the preparation, or a reversible pulpitis "
+        f"on that day or in the {REVERSIBLE_DAYS} days before; no root canal begun before that day, here or elsewhere; "
+        f"no necrosis ({_many(dead, 'crown', 'crowns')} left out) and no irreversible pulpitis "
+        f"({_many(irreversible, 'crown', 'crowns')} left out) recorded by that day; the first such crown of a tooth. "
         f"{_many(teeth, 'tooth', 'teeth')} of {_many(facts.rows['patient_id'].n_unique(), 'patient', 'patients')}, out "
         f"of {_many(crowns, 'crown', 'crowns')}.",
     )
@@ -58,14 +64,14 @@ def _eligibility(facts: Facts) -> ProtocolRow:
 
 def _strategies(facts: Facts) -> ProtocolRow:
     first, wait = _arm(facts, FIRST).height, _arm(facts, WAIT).height
-    neither = next((s.removed for s in facts.flow if s.step == "Treated first, or seated vital"), 0)
     return ProtocolRow(
         "Strategies",
-        "A: root canal, then the crown. B: seat the crown on the vital tooth, and do a root canal only if it comes to "
-        "need one.",
-        f"A: a root canal begun in the {facts.window_days} days before the seat, or on it, and completed by the seat "
+        "A: root canal, then the seat of the crown. B: seat the crown on the vital tooth, and do a root canal only if "
+        "it comes to need one. A third way, keeping the pulp alive (vital pulp therapy), is not compared.",
+        f"A: a root canal begun on the day of the preparation or after it and completed by the seat "
         f"({_many(first, 'tooth', 'teeth')}). B: none begun by the seat ({_many(wait, 'tooth', 'teeth')}). Begun and "
-        f"not completed by the seat: neither ({_many(neither, 'crown', 'crowns')}, left out).",
+        f"not completed by the seat: neither ({_many(facts.neither.height, 'crown', 'crowns')}, left out). Covering "
+        "the pulp or taking away a part of it is not told apart within A or B.",
     )
 
 
@@ -84,14 +90,27 @@ def _assignment(facts: Facts) -> ProtocolRow:
 
 
 def _time_zero(facts: Facts) -> ProtocolRow:
-    dated = facts.rows["prep_date"].count()
+    recorded = int(facts.rows["decision_recorded"].sum())
+    worked_out = facts.rows.height - recorded
+    days = facts.prep_days
+    usual = f"{days.usual} {'day' if days.usual == 1 else 'days'}"
+    source = (
+        f"the practice's own middle of {usual} (from {_many(days.own, 'crown', 'crowns')})"
+        if days.is_own
+        else f"the setting lab_days, {usual}"
+    )
+    derived = f"; for {_many(worked_out, 'tooth', 'teeth')} it is the seat less {source}" if worked_out else ""
+    flared, neither = _arm(facts, FIRST).filter("flared").height, facts.neither.filter("flared").height
+    held = _arm(facts, WAIT).filter("flared").height
     return ProtocolRow(
         "Time zero",
-        "The day of the decision, before either strategy begins.",
-        f"The seat of the crown: the preparation is dated for {dated:,} of "
-        f"{_many(facts.rows.height, 'tooth', 'teeth')}, and the day of the decision is not recorded. So all teeth here "
-        "got their crown: a tooth lost or given up between decision and seat, more likely on the longer way of A, is "
-        "not seen, and a pulp that turned bad in that time is counted under A.",
+        "The day of the decision: the preparation.",
+        f"Who is eligible is settled on the day of the preparation (recorded for {_many(recorded, 'tooth', 'teeth')}"
+        f"{derived}). The arm is known only at the seat, and follow-up starts there. So all teeth here got their "
+        "crown: a tooth lost or given up between preparation and seat is not seen. A pulp that turned bad in that "
+        "time, with an irreversible pulpitis or a necrosis recorded after the preparation, counts under A if it was "
+        f"treated by the seat ({_many(flared, 'tooth', 'teeth')}) and under B if no root canal was begun "
+        f"({_many(held, 'tooth', 'teeth')}); of the crowns left out as neither there were {neither:,}.",
     )
 
 
@@ -110,18 +129,20 @@ def _outcome(facts: Facts) -> ProtocolRow:
     return ProtocolRow(
         "Outcome",
         "Crown failure; loss of the tooth; under B, need of a root canal.",
-        "Crown failure: replacement, removal, or extraction of the tooth; an opening alone is none. Loss of the tooth: "
-        "extraction, whatever was done to the crown. Need of a root canal, under B: the first course begun while the "
-        "crown is in place; failure of the crown and loss of the tooth compete with it.",
+        "Crown failure: replacement, removal, or loss of the tooth; an opening alone is none. Loss of the tooth: "
+        "whatever was done to the crown. Need of a root canal, under B: the first one begun while the crown is in "
+        "place; failure of the crown and loss of the tooth compete with it. Under A every tooth has one. What was done "
+        "elsewhere counts where it is known.",
     )
 
 
 def _contrast(facts: Facts) -> ProtocolRow:
     return ProtocolRow(
         "Contrast",
-        f"A minus B: failures per 100 teeth by {_years(facts.horizon_years)}, whatever happens after the assignment.",
-        f"The same, by the strategy followed at the seat; a tooth of B opened later stays in B. Above 0: more failures "
-        f"under A. Limits: {100 * facts.confidence:g}%.",
+        f"A minus B, per 100 teeth by {_years(facts.horizon_years)}, whatever happens after the assignment: crowns "
+        "failed, teeth lost, root canals.",
+        f"The same, by the strategy followed at the seat; a tooth of B opened later stays in B. Above 0: more under A. "
+        f"Limits: {100 * facts.confidence:g}%.",
     )
 
 
@@ -129,10 +150,12 @@ def _assumptions(facts: Facts) -> ProtocolRow:
     return ProtocolRow(
         "Assumptions",
         "None on who got which treatment; those lost from sight are like those who stay.",
-        "Nothing unrecorded decided both the strategy and the fate of the tooth (how bad the pulp was, symptoms, the "
-        "size of the defect and what the patient wished are not recorded); every kind of tooth could be treated either "
-        "way; the pulp is recorded as it was before any root canal; those lost from sight are like those who stay; "
-        "root canals done elsewhere after the seat are not seen.",
+        "Nothing unrecorded decided both the strategy and the fate of the tooth (how bad the pulp was beyond its "
+        "diagnosis, symptoms, the size of the defect and what the patient wished are not recorded); every kind of "
+        "tooth could be treated either way; a diagnosis that is not recorded is missing for reasons of no account, "
+        "though one is written down more often where a root canal is begun; the pulp is recorded as it was before any "
+        "root canal; those lost from sight are like those who stay; root canals elsewhere that nobody told are not "
+        "seen.",
     )
 
 
@@ -158,6 +181,10 @@ def _arm(facts: Facts, arm: str) -> pl.DataFrame:
 
 def _many(n: int, one: str, more: str) -> str:
     return f"{n:,} {one if n == 1 else more}"
+
+
+def _removed(facts: Facts, step: str) -> int:
+    return next((s.removed for s in facts.flow if s.step == step), 0)
 
 
 def _years(years: float) -> str:

@@ -1,7 +1,8 @@
 """Who enters the emulated trial of a root canal before the seat, by which strategy, and what became of the tooth.
 
-Everything that decides who enters, and by which strategy, is known on the day of the seat: time zero. No tooth is
-sorted by what happened to it later.
+Three steps. The decision (`trial_decisions.py`) asks for nothing later than the day of the preparation. The strategy is
+read off what was done from that day to the seat, and nothing later. The outcomes are counted from the seat on. No tooth
+is sorted by what happened to it after the seat.
 """
 
 from __future__ import annotations
@@ -10,21 +11,26 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.questions.crown_rows import crown_rows
+from pipeline.questions.trial_decisions import KEY, Decisions, PrepDays, decide
+from pipeline.questions.trial_diagnoses import later_diagnoses
 from pipeline.results import FlowStep
 
 FIRST = "endo_first"
 WAIT = "seat_vital"
 ENDO, CROWN_FAILED, TOOTH_LOST = 1, 2, 3  # causes in `need_cause`
-KEY = ["patient_id", "tooth_fdi"]
 
 
 @dataclass(frozen=True)
 class Entered:
-    """The teeth of the trial (see `enter_trial`), and how they were found."""
+    """The teeth of the trial (see `enter_trial`), how they were found, and where the days of preparation come from.
+
+    `neither` are crowns whose root canal was begun and not completed by the seat: they follow no strategy.
+    """
 
     rows: pl.DataFrame
+    neither: pl.DataFrame
     flow: tuple[FlowStep, ...]
+    prep_days: PrepDays
 
 
 def enter_trial(
@@ -32,84 +38,83 @@ def enter_trial(
     courses: pl.DataFrame,
     teeth: pl.DataFrame,
     patients: pl.DataFrame,
+    endo_details: pl.DataFrame,
     *,
     pulp: str,
-    window_days: int,
+    lab_days: int,
     horizon_days: int,
 ) -> Entered:
-    """Teeth of one state of the pulp at preparation, not yet root-filled, each with its strategy and outcomes.
+    """Teeth of one state of the pulp at the preparation and no root canal begun before it, with strategy and outcomes.
 
-    A tooth enters with its first eligible crown: seat known, made here, `pulp_status_at_prep` equal to `pulp`, not
-    root-filled when the decision opened, `window_days` before the seat. The preparation is often undated, so the seat
-    carries the window. Already root-filled, so not eligible: a root canal from elsewhere, a course of repeat treatment
-    as the tooth's first course, a first course begun earlier than the window.
+    A tooth enters with its first crown that is eligible (see `trial_decisions.decide`) and follows a strategy. `pulp`
+    is "hyperemic" or "normal".
 
     Returns
     -------
-    One row per tooth, sorted by crown: the columns of `crown_rows` and, on the clock since the seat, cut at
-    `horizon_days` (an event on that day counts):
+    One row per tooth, sorted by crown: the columns of `decide`, of `later_diagnoses` and
 
-    - `arm`: "endo_first" (a course begun within the window, the seat's own day included, and completed by the seat) or
-      "seat_vital" (no course begun by the seat). A tooth whose course was begun and not completed by the seat follows
-      neither and is left out.
-    - `course_completed`: the day the first such course was completed; null for "seat_vital".
-    - `crown_days, crown_failed`: the crown, until rule 6 of the linking rules says that it failed. An opening does not
-      end it.
-    - `tooth_days, tooth_lost`: the tooth, until it is extracted, whatever is done to the crown.
-    - `need_days, need_cause`: the first of 1 a root canal, 2 failure of the crown, 3 extraction; 0 if follow-up ended
-      first. A root canal for which the crown was then renewed (`given_up`) is a need of it too.
+    - `arm`: "endo_first" (a first course begun from the day of the preparation to the seat, both days included, and
+      completed by the seat) or "seat_vital" (none begun by the seat). A tooth whose course was begun and not completed
+      by the seat follows neither and is left out.
+    - `course_started, course_completed`: of the first such course; null for "seat_vital". `course_elsewhere`: true
+      where another practice did it.
+
+    and on the clock since the seat, cut at `horizon_days` (an event on that day counts):
+
+    - `crown_days, crown_failed`: the crown, until the linking rules say that it failed. An opening does not end it.
+    - `tooth_days, tooth_lost`: the tooth, until it is lost, whatever is done to the crown.
+    - `need_days, need_cause`: the first of 1 a root canal, 2 failure of the crown, 3 loss of the tooth; 0 if follow-up
+      ended first. A root canal for which the crown was then renewed (`given_up`) is a need of it too.
     """
-    steps = [("Crowns on permanent teeth", "", crowns)]
-
-    def keep(step: str, why: str, frame: pl.DataFrame) -> pl.DataFrame:
-        steps.append((step, why, frame))
-        return frame
-
-    known = keep("Seat date known", "done elsewhere at an unknown time", crown_rows(crowns, patients))
-    own = keep("Made here", "made elsewhere, or before the records begin", known.filter(pl.col("entry_days") <= 0))
-    state = f"Pulp {pulp} at preparation"
-    chosen = keep(
-        state, "another state of the pulp, or none recorded", own.filter(pl.col("pulp_status_at_prep") == pulp)
-    )
-    begun = _with_strategy(chosen, courses, window_days=window_days)
-    open_yet = keep(
-        f"Not root-filled {window_days} days before the seat", "already root-filled", begun.filter(~pl.col("filled"))
-    )
-    clear = keep(
-        "Treated first, or seated vital",
-        "root canal begun but not completed by the seat",
-        open_yet.filter(pl.col("arm").is_not_null()),
-    )
+    found: Decisions = decide(crowns, courses, patients, endo_details, pulp=pulp, lab_days=lab_days)
+    sorted_out = _with_strategy(found.rows, courses)
+    clear = sorted_out.filter(pl.col("arm").is_not_null())
     once = clear.sort("seat_date", "crown_id").unique(KEY, keep="first", maintain_order=True)
-    once = keep("First such crown of its tooth", "a later crown of a tooth already counted", once)
-    flow = tuple(
-        FlowStep(step, frame.height, before - frame.height, why, "crowns")
-        for (step, why, frame), before in zip(steps, [crowns.height, *(f.height for _, _, f in steps)], strict=False)
+    flow = (
+        *found.flow,
+        _step("Treated first, or seated vital", sorted_out, clear, "root canal begun but not completed by the seat"),
+        _step("First such crown of its tooth", clear, once, "a later crown of a tooth already counted"),
     )
-    return Entered(_with_outcomes(once, courses, teeth, horizon_days).sort("crown_id"), flow)
+    with_later = later_diagnoses(once, endo_details)
+    return Entered(
+        rows=_with_outcomes(with_later, courses, teeth, horizon_days).sort("crown_id"),
+        neither=later_diagnoses(sorted_out.filter(pl.col("arm").is_null()), endo_details),
+        flow=flow,
+        prep_days=found.prep_days,
+    )
 
 
-def _with_strategy(rows: pl.DataFrame, courses: pl.DataFrame, *, window_days: int) -> pl.DataFrame:
+def _step(step: str, before: pl.DataFrame, after: pl.DataFrame, why: str) -> FlowStep:
+    gone = before.height - after.height
+    return FlowStep(step, after.height, gone, why if gone else "", "crowns")
+
+
+def _with_strategy(rows: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:
+    """The arm, by the courses begun from the decision to the seat; eligible teeth have none begun before."""
     by_seat = (
         rows.select("crown_id", *KEY, "seat_date")
-        .join(courses.select(*KEY, "course_id", "started", "completed", "kind"), on=KEY)
+        .join(courses.select(*KEY, "course_id", "started", "completed", "done_elsewhere"), on=KEY)
         .filter(pl.col("started") <= pl.col("seat_date"))
         .sort("started", "course_id")
     )
-    in_time = pl.col("completed") <= pl.col("seat_date")
-    first = by_seat.group_by("crown_id", maintain_order=True).agg(
-        first_started=pl.col("started").first(),
-        first_kind=pl.col("kind").first(),
-        course_completed=pl.col("completed").filter(in_time).min(),
+    done = by_seat.filter(pl.col("completed") <= pl.col("seat_date"))
+    chosen = done.sort("completed", "started", "course_id").unique("crown_id", keep="first", maintain_order=True)
+    taken = chosen.select(
+        "crown_id",
+        course_started="started",
+        course_completed="completed",
+        course_elsewhere=pl.col("done_elsewhere").fill_null(False),
     )
-    out = rows.join(first, on="crown_id", how="left", maintain_order="left")
-    before = pl.col("first_started").is_not_null()
-    older = (pl.col("seat_date") - pl.col("first_started")).dt.total_days() > window_days
-    elsewhere = (pl.col("endo_timing") == "before_seat") & ~before
+    begun = by_seat.select("crown_id", begun=pl.lit(True)).unique()
+    out = rows.join(begun, on="crown_id", how="left", maintain_order="left")
+    out = out.join(taken, on="crown_id", how="left", maintain_order="left")
     return out.with_columns(
-        filled=(older | (pl.col("first_kind") == "retreatment")).fill_null(False) | elsewhere,
-        arm=pl.when(~before).then(pl.lit(WAIT)).when(pl.col("course_completed").is_not_null()).then(pl.lit(FIRST)),
-    ).drop("first_started", "first_kind")
+        arm=pl.when(pl.col("begun").is_null())
+        .then(pl.lit(WAIT))
+        .when(pl.col("course_completed").is_not_null())
+        .then(pl.lit(FIRST)),
+        course_elsewhere=pl.col("course_elsewhere").fill_null(False),
+    ).drop("begun")
 
 
 def _with_outcomes(rows: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame, horizon: int) -> pl.DataFrame:
@@ -146,4 +151,4 @@ def _with_outcomes(rows: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFram
         crown_failed=pl.col("crown_failed") & in_time["crown"],
         tooth_lost=pl.col("tooth_lost") & in_time["tooth"],
         **{f"{name}_days": pl.min_horizontal(f"{name}_days", horizon) for name in in_time},
-    ).drop("filled", "starts_new", "followed_to", "extracted")
+    ).drop("starts_new", "followed_to", "extracted")

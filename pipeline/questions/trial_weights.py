@@ -1,4 +1,4 @@
-"""Weights that make the two arms of the emulated trial alike in what was known at the seat.
+"""Weights that make the two arms of the emulated trial alike in what was known at the decision.
 
 The chance of being treated first is fitted by logistic regression; see `stats/propensity.py` and
 `stats/inverse_weights.py` for the method and its sources.
@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.questions.covariates import UNKNOWN, Covariate, Levels, Numeric, design
+from pipeline.questions.covariates import UNKNOWN, Covariate, Design, Levels, Numeric, design, pool_home
 from pipeline.questions.crown_longevity import ADJUST
 from pipeline.questions.trial_rows import FIRST
 from pipeline.results import BalanceRow
@@ -23,6 +23,11 @@ from pipeline.stats.propensity import fit_logistic
 
 Floats = NDArray[np.float64]
 CLINICIAN = Levels("provider_id", "clinician")
+# Known by the day of the preparation (see `trial_diagnoses.py`).
+DIAGNOSES: tuple[Covariate, ...] = (
+    Levels("pulpal_diagnosis", "pulpal diagnosis"),
+    Levels("apical_diagnosis", "apical diagnosis"),
+)
 # A level with fewer teeth than this in either arm has too little to be compared by; also teeth of the smaller arm that
 # the model asks for per column.
 MIN_TEETH = 5
@@ -46,20 +51,25 @@ class Weighted:
 def weigh(rows: pl.DataFrame, *, min_teeth: int) -> tuple[Weighted | None, tuple[str, ...]]:
     """Stabilised, truncated inverse-probability weights of the strategy received; None, and why, where there are none.
 
-    Adjusts for what is recorded of age, sex, tooth group, material, bruxism, smoking, year and clinician. A missing
-    value is a level of its own. A level that fewer than `MIN_TEETH` teeth of either arm have is pooled with other such
-    levels, else with the commonest. If the model with clinicians is too large or has no answer (a clinician who always
-    decides one way), the clinicians are left out, and that is said. `min_teeth` is asked of each arm.
+    Adjusts for what is recorded of age, sex, tooth group, material, bruxism, smoking, year, the pulpal and the apical
+    diagnosis by the day of the preparation, and clinician. A missing value is a level of its own. A level that fewer
+    than `MIN_TEETH` teeth of either arm have is pooled with other such levels, else with the commonest; levels of which
+    the counts do not tell which is the commonest are taken together, so that no name decides. If the model with
+    clinicians is too large or has no answer (a clinician who always decides one way), the clinicians are left out,
+    then the diagnoses, and that is said. `min_teeth` is asked of each arm.
     """
     treated = rows["arm"] == FIRST
     smaller = min(int(treated.sum()), int((~treated).sum()))
     if smaller < min_teeth:
         return None, (f"Not adjusted: an arm has fewer than {min_teeth} teeth.",)
-    for covariates in ((*ADJUST, CLINICIAN), ADJUST):
+    for covariates in ((*ADJUST, *DIAGNOSES, CLINICIAN), (*ADJUST, *DIAGNOSES), ADJUST):
         made = _fit(rows, treated, covariates, smaller)
         if made is not None:
             return made, ()
-    return None, ("Not adjusted: what is recorded tells the two arms apart without overlap, or says nothing of them.",)
+    return None, (
+        "Not adjusted: the smaller arm has too few teeth for a model of what is recorded, or what is recorded tells "
+        "the two arms apart without overlap, or says nothing of them.",
+    )
 
 
 def _fit(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate], smaller: int) -> Weighted | None:
@@ -73,7 +83,8 @@ def _fit(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate]
     if not fit.converged or not np.all((fit.probability > 0) & (fit.probability < 1)):
         return None
     weights = stabilised_weights(treated.to_numpy(), fit.probability, quantiles=TRUNCATED_AT)
-    table = balance_table(x, treated.to_numpy(), weights.values, names=names).drop_nulls(["before", "after"])
+    shown, labels = _with_references(made, pooled, covariates)
+    table = balance_table(shown, treated.to_numpy(), weights.values, names=labels).drop_nulls(["before", "after"])
     balance = tuple(
         BalanceRow(row["covariate"], _label(row["covariate"], covariates), row["before"], row["after"])
         for row in table.iter_rows(named=True)
@@ -82,6 +93,8 @@ def _fit(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate]
     notes += [f"Not adjusted for {name}." for name in made.left_out]
     if CLINICIAN not in covariates:
         notes.append("Not adjusted for clinician (too few teeth, or a clinician who always decided one way).")
+    if DIAGNOSES[0] not in covariates:
+        notes.append("Not adjusted for the diagnoses (too few teeth, or a diagnosis that always went one way).")
     notes += _pooled_notes(rows, treated, covariates)
     notes += [
         f"{c.label}: not recorded for {rows[c.name].null_count():,} of {rows.height:,} teeth."
@@ -95,24 +108,29 @@ def _fit(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate]
 
 
 def _pooled(values: pl.Series, treated: pl.Series) -> pl.Series:
-    """Levels too rare in either arm as one level `rare`, or in the commonest other if they are rare even together."""
+    """Levels too rare in either arm as one level `rare`, or with the commonest other if they are rare even together.
+
+    Where several others are the commonest, `pool_home` says which are taken together.
+    """
     level = values.cast(pl.String)
     if level.null_count() == len(level):
         return level
     level = level.fill_null(UNKNOWN)
-    few = _rare(level, treated)
-    pool = level.is_in(few["level"].to_list())
-    rest = level.filter(~pool).value_counts().sort(["count", values.name], descending=[True, False])
+    counted = _by_arm(level, treated)
+    is_rare = pl.min_horizontal("first", "wait") < MIN_TEETH
+    few, rest = counted.filter(is_rare), counted.filter(~is_rare)
+    if few.is_empty():
+        return level
     enough = rest.is_empty() or min(few["first"].sum(), few["wait"].sum()) >= MIN_TEETH
-    target = "rare" if enough else rest[values.name][0]
-    return level.replace(dict.fromkeys(few["level"], target))
+    home = [] if enough else pool_home({name: (a + b, a) for name, a, b in rest.iter_rows()})
+    target = home[0] if home else "rare"
+    return level.replace(dict.fromkeys([*few["level"], *home], target))
 
 
-def _rare(level: pl.Series, treated: pl.Series) -> pl.DataFrame:
-    """Levels that fewer than `MIN_TEETH` teeth of an arm have: `level, first, wait`, with the teeth of each arm."""
+def _by_arm(level: pl.Series, treated: pl.Series) -> pl.DataFrame:
+    """Teeth of each arm by level: `level, first, wait`, in the order of the levels."""
     frame = pl.DataFrame({"level": level, "treated": treated})
-    counted = frame.group_by("level").agg(first=pl.col("treated").sum(), wait=(~pl.col("treated")).sum())
-    return counted.filter(pl.min_horizontal("first", "wait") < MIN_TEETH).sort("level")
+    return frame.group_by("level").agg(first=pl.col("treated").sum(), wait=(~pl.col("treated")).sum()).sort("level")
 
 
 def _pooled_notes(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate]) -> list[str]:
@@ -121,7 +139,7 @@ def _pooled_notes(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[C
         level = rows[covariate.name].cast(pl.String)
         if isinstance(covariate, Numeric) or level.null_count() == len(level):
             continue
-        few = _rare(level.fill_null(UNKNOWN), treated)
+        few = _by_arm(level.fill_null(UNKNOWN), treated).filter(pl.min_horizontal("first", "wait") < MIN_TEETH)
         if few.height:
             n = int(few["first"].sum()) + int(few["wait"].sum())
             out.append(
@@ -129,6 +147,23 @@ def _pooled_notes(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[C
                 "in an arm, not told apart in the weights."
             )
     return out
+
+
+def _with_references(made: Design, pooled: pl.DataFrame, covariates: Sequence[Covariate]) -> tuple[Floats, list[str]]:
+    """The columns of the model and, of each covariate with three levels or more, the level that the model leaves out.
+
+    Which one that is, is of no account for the weights, so the balance shows all of them.
+    """
+    columns, names = [made.x], list(made.names)
+    for covariate in covariates:
+        own = [i for i, name in enumerate(made.names) if name.startswith(f"{covariate.name}_")]
+        if isinstance(covariate, Levels) and len(own) > 1:
+            rest = 1 - made.x[:, own].sum(axis=1)
+            left_out = pooled[covariate.name].fill_null(UNKNOWN).filter(pl.Series(rest > 0))
+            if len(left_out):
+                columns.append(rest[:, None])
+                names.append(f"{covariate.name}_{left_out.mode().sort()[0]}")
+    return np.hstack(columns), names
 
 
 def _independent(x: Floats) -> list[int]:

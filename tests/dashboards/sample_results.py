@@ -21,6 +21,7 @@ from pipeline.results import (
     Comparison,
     Counts,
     CurvePoint,
+    DiagnosisRow,
     Difference,
     Estimate,
     FilledIn,
@@ -42,6 +43,7 @@ from pipeline.results import (
     RateTable,
     Results,
     Trial,
+    TrialOutcome,
     UnknownCode,
     Verdict,
 )
@@ -55,6 +57,7 @@ from pipeline.results_healing import (
     RecallRow,
 )
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.trial_words import NOT_COMPARED, no_difference, outcome_sentence
 
 YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
 HORIZON = 5.0
@@ -173,6 +176,9 @@ def hostile() -> Results:
         balance=tuple(dataclasses.replace(b, label=HOSTILE) for b in trial.balance),
         curves=tuple(dataclasses.replace(c, label=HOSTILE) for c in trial.curves),
         everyday_curves=tuple(dataclasses.replace(c, label=HOSTILE) for c in trial.everyday_curves),
+        outcomes=tuple(dataclasses.replace(o, sentence=HOSTILE, why_none=HOSTILE) for o in trial.outcomes),
+        diagnoses=tuple(dataclasses.replace(d, field=HOSTILE, value=HOSTILE) for d in trial.diagnoses),
+        not_compared=HOSTILE,
     )
     return dataclasses.replace(
         results,
@@ -675,6 +681,8 @@ def _trial(teeth: int) -> Trial:
     adjusted = Difference("endo_first", "seat_vital", 5, 0, -2.4, -7.7, 2.9, method + "adjusted: weighted by the "
                           "inverse chance of the strategy received")  # fmt: skip
     crude = dataclasses.replace(adjusted, per_100=-3.3, ci_low=-8.1, ci_high=1.5, method=method + "not adjusted")
+    tooth = dataclasses.replace(adjusted, per_100=-1.4, ci_low=-3.9, ci_high=1.2)
+    need = dataclasses.replace(adjusted, per_100=81.5, ci_low=77.8, ci_high=85.3)
     return Trial(
         id="hyperemic_before_seat_or_wait",
         title="A hyperemic tooth that needs a crown",
@@ -684,7 +692,12 @@ def _trial(teeth: int) -> Trial:
             ProtocolRow("Time zero", "The day of the decision.", "The seat of the crown."),
         ),
         curves=tuple(curves),
-        differences=(("crown_failure", adjusted), ("crown_failure_crude", crude)) if teeth > 100 else (),
+        differences=(
+            ("crown_failure", adjusted),
+            ("crown_failure_crude", crude),
+            ("tooth_loss", tooth),
+            ("endo_needed", need),
+        ) if teeth > 100 else (),
         everyday=tuple(sentences),
         everyday_curves=everyday,
         balance=(BalanceRow("age", "age at the seat", 0.28, 0.04), BalanceRow("sex_f", "sex: f", 0.07, 0.12)),
@@ -695,7 +708,30 @@ def _trial(teeth: int) -> Trial:
             FlowStep("Hyperemic", sum(sizes.values()), 5 * teeth - sum(sizes.values()), "another pulp", "crowns"),
         ),
         notes=("The pulp is taken as recorded before any root canal.",),
+        outcomes=(
+            _trial_outcome("crown_failure", adjusted if teeth > 100 else None),
+            _trial_outcome("tooth_loss", tooth if teeth > 100 else None),
+            _trial_outcome("endo_needed", need if teeth > 100 else None),
+        ),
+        diagnoses=tuple(
+            DiagnosisRow(field, when, value, tuple((arm, sizes[arm] // part) for arm in ARMS))
+            for field, when, value, part in (
+                ("pulpal_diagnosis", "by_prep", "reversible_pulpitis", 3),
+                ("pulpal_diagnosis", "by_prep", "", 2),
+                ("apical_diagnosis", "by_prep", "other", 5),
+                ("pulpal_diagnosis", "by_seat", "symptomatic_irreversible_pulpitis", 9),
+            )
+        ),
+        not_compared=NOT_COMPARED,
     )  # fmt: skip
+
+
+def _trial_outcome(outcome: str, d: Difference | None) -> TrialOutcome:
+    if d is None:
+        why = "too few of them so far"
+        return TrialOutcome(outcome, None, True, why, no_difference(outcome, why))
+    said = outcome_sentence(outcome, d.per_100, d.ci_low, d.ci_high, years=d.years, adjusted=True)
+    return TrialOutcome(outcome, d, True, "", said)
 
 
 def _technique_answers() -> tuple[TechniqueAnswer, ...]:

@@ -6,12 +6,22 @@ import re
 import pytest
 import sample_results as samples
 
-from dashboards import words_doubt, words_healing, words_shared
+from dashboards import terms, words_doubt, words_healing, words_shared, words_trial
 from dashboards.pages import clinician, data_quality, index, owner, study_club
+from dashboards.pages.trial import diagnoses_table
 from dashboards.release import release
-from dashboards.release_trial import ReleasedIncidence, release_choices, release_everyday
+from dashboards.release_count import ReleasedCount
+from dashboards.release_percent import percent_step
+from dashboards.release_trial import (
+    ReleasedIncidence,
+    ReleasedOutcome,
+    release_choices,
+    release_everyday,
+    release_outcomes,
+)
 from pipeline.results import BalanceRow, Choices, Honesty, Results, Sample
 from pipeline.results_healing import RecallRow
+from pipeline.trial_words import no_difference
 
 
 def text_of(page: str) -> str:
@@ -80,6 +90,112 @@ def test_the_clinician_page_shows_the_decision_the_choices_and_the_doubts():
         assert sentence in page
     for row in results.trials[0].protocol:
         assert row.part in page
+
+
+def test_each_outcome_of_the_decision_is_said_on_the_page_from_one_object():
+    trial = samples.differs().trials[0]
+    page = text_of(clinician.render(samples.differs()))
+    assert [o.outcome for o in trial.outcomes] == ["crown_failure", "tooth_loss", "endo_needed"]
+    for outcome in trial.outcomes:
+        assert outcome.sentence in page
+    assert trial.not_compared in page
+    ids = re.findall(r'\bid="(t0-[^"]+)"', clinician.render(samples.differs()))
+    assert len(ids) == len(set(ids))
+    assert page.count("Who came to need a root canal") == 1
+    none = tuple(
+        dataclasses.replace(o, difference=None, why_none="few", sentence=no_difference(o.outcome, "few"))
+        for o in trial.outcomes
+    )
+    bare = dataclasses.replace(trial, differences=(), outcomes=none)
+    page = text_of(clinician.render(dataclasses.replace(samples.differs(), trials=(bare,))))
+    for name in ("The crown", "The tooth", "The need of a root canal"):
+        assert f"{name}: no difference is given, since few." in page
+
+
+def test_the_diagnoses_of_the_two_ways_are_tabled_with_the_day_they_were_known():
+    trial = samples.differs().trials[0]
+    found = diagnoses_table(trial.diagnoses, {c.arm: c.label for c in trial.curves})
+    told = [row[:2] for row in found.rows]
+    assert told == [
+        ("Pulp: reversible pulpitis", "by the preparation"),
+        ("Pulp: none recorded", "by the preparation"),
+        ("Apex: another text", "by the preparation"),
+        ("Pulp: symptomatic irreversible pulpitis", "after it, by the seat"),
+    ]
+    assert found.heads[2:] == tuple(c.label for c in trial.curves if c.outcome == "crown_failure" and not c.adjusted)
+    assert [row[2:] for row in found.rows] == [tuple(str(n) for _, n in d.teeth) for d in trial.diagnoses]
+
+
+def test_what_is_lost_of_the_decision_is_a_crowned_tooth_root_filled_or_not():
+    assert "root canal" not in words_trial.outcome_terms("tooth_loss").many
+    assert words_trial.outcome_terms("crown_failure") == terms.outcome("crown_failure")
+
+
+def test_the_decision_leaves_the_practice_on_the_step_of_its_smaller_arm():
+    trial = samples.differs().trials[0]
+    inside = {o.outcome: o.difference for o in trial.outcomes}
+    arms = {c.arm: c.teeth for c in trial.curves}
+    step = percent_step(min(arms.values()))
+    assert step is not None
+    shown = release_outcomes(samples.differs().trials)
+    assert [o.outcome for o in shown] == list(inside)
+    for o in shown:
+        d = inside[o.outcome]
+        assert o.per_100 is not None
+        assert o.low is not None
+        assert o.high is not None
+        assert (o.per_100 % step, o.low % step, o.high % step) == (0, 0, 0)
+        assert abs(o.per_100 - d.per_100) <= step / 2 + 1e-9
+        assert d.ci_low - step < o.low <= d.ci_low
+        assert d.ci_high <= o.high < d.ci_high + step
+    page = text_of(study_club.render(release(samples.differs())))
+    for o in shown:
+        assert o.sentence in page
+    assert trial.not_compared in page
+
+
+@pytest.mark.parametrize("outcome", ["crown_failure", "tooth_loss", "endo_needed"])
+@pytest.mark.parametrize(("events", "is_shown"), [(10, False), (11, True)])
+def test_an_outcome_with_few_teeth_behind_it_has_no_figure_outside(outcome, events, is_shown):
+    trial = samples.differs().trials[0]
+    hit = [c.arm for c in trial.curves if c.outcome == outcome][-1]
+    curves = tuple(
+        dataclasses.replace(c, events=events) if (c.outcome, c.arm) == (outcome, hit) else c for c in trial.curves
+    )
+    shown = {o.outcome: o for o in release_outcomes([dataclasses.replace(trial, curves=curves)])}
+    assert (shown[outcome].per_100 is not None) == is_shown
+    assert ("no difference is given" in shown[outcome].sentence) == (not is_shown)
+
+
+def test_root_canals_needed_by_all_but_a_few_are_not_shown_either():
+    trial = samples.differs().trials[0]
+    for rest, is_shown in ((10, False), (11, True)):
+        curves = tuple(
+            dataclasses.replace(c, events=c.teeth - rest) if c.outcome == "endo_needed" else c for c in trial.curves
+        )
+        shown = {o.outcome: o for o in release_outcomes([dataclasses.replace(trial, curves=curves)])}
+        assert (shown["endo_needed"].per_100 is not None) == is_shown
+
+
+def test_only_known_outcomes_with_whole_figures_can_be_released():
+    known, hidden = ReleasedCount(200), ReleasedCount(None)
+    ReleasedOutcome("tooth_loss", 5.0, True, (known, known), 1, -2, 4)
+    for wrong in (
+        ("implant_loss", 5.0, True, (known, known), 1, -2, 4),
+        ("tooth_loss", 5.0, True, (known, known), 1.5, -2, 4),
+        ("tooth_loss", 5.0, True, (known, known), 1, None, 4),
+        ("tooth_loss", 5.0, True, (known, known), 1, -2, 104),
+        ("tooth_loss", 5.0, True, (known, hidden), 1, -2, 4),
+    ):
+        with pytest.raises(ValueError, match="released"):
+            ReleasedOutcome(*wrong)
+
+
+def test_another_trial_or_an_unknown_outcome_stays_inside():
+    trial = samples.differs().trials[0]
+    assert release_outcomes([dataclasses.replace(trial, id="another")]) == ()
+    named = tuple(dataclasses.replace(o, outcome="Dr Ashby") for o in trial.outcomes)
+    assert release_outcomes([dataclasses.replace(trial, outcomes=named)]) == ()
 
 
 def test_a_verdict_that_hangs_on_the_choices_is_shown_as_such():

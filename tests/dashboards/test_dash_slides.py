@@ -1,5 +1,6 @@
 """Slides: native, described, findings as titles, nothing of the maker or the day of making."""
 
+import dataclasses
 import io
 import itertools
 import re
@@ -194,3 +195,20 @@ def test_a_ratio_whose_range_holds_one_is_not_claimed_as_a_finding(decks: dict[s
 
     assert title("differs").startswith("Failures came 3.2 times as fast (2.2 to 4.6)")
     assert title("cannot_tell").startswith("Failures may have come anywhere from 0.65 to 2.6 times as fast")
+
+
+def test_the_decision_is_one_slide_of_three_outcomes_and_the_way_not_compared(decks: dict[str, Any]) -> None:
+    released = release(samples.differs())
+    wanted = words_shared.decision(released)
+    assert len(wanted) == 4
+    slides_said = [
+        [p.text for shape in slide.placeholders for p in shape.text_frame.paragraphs]
+        for slide in decks["differs"].slides
+    ]
+    assert any(all(line in said for line in wanted) for said in slides_said)
+
+
+def test_results_without_a_trial_have_no_slide_on_the_decision(decks: dict[str, Any]) -> None:
+    bare = release(dataclasses.replace(samples.differs(), trials=()))
+    deck = Presentation(io.BytesIO(slides.render(bare)))
+    assert not any("yperemic" in slide.shapes.title.text_frame.text for slide in deck.slides)

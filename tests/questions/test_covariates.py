@@ -1,7 +1,10 @@
 """Covariates become columns by rules that need no hand: nothing dropped, nothing too rare, gaps said."""
 
+import itertools
+
 import numpy as np
 import polars as pl
+import pytest
 
 from pipeline.questions.covariates import Levels, Numeric, design, strata
 
@@ -63,3 +66,41 @@ def test_numbered_words_and_flags_become_the_columns_of_their_texts():
     codes, n = strata(numbered, "w", min_failures=20)
     assert (codes == strata(plain, "w", min_failures=20)[0]).all()
     assert n == len(set(codes))
+
+
+def test_the_names_of_levels_that_tie_move_no_column_of_figures():
+    """Each case is counts of rows and failures by level; renaming may reorder columns, and changes nothing else."""
+    cases = {
+        # two tie for the commonest; a rare one must join somewhere: the next that stands alone
+        "joins the third": ({"a": (20, 8), "b": (20, 8), "c": (12, 6), "d": (3, 2)}, [{"c", "d"}]),
+        # no other stands alone: the two and the rare one are the reference together
+        "all together": ({"a": (20, 8), "b": (20, 8), "d": (3, 2)}, []),
+        # as many rows, but more failures: b is the reference, and d joins it
+        "failures decide": ({"a": (20, 8), "b": (20, 9), "d": (3, 2)}, [{"a"}]),
+        # the commonest ones are rare themselves
+        "rare and common": ({"a": (20, 4), "b": (20, 4), "c": (12, 6)}, [{"c"}]),
+        # a pool that is large enough needs no home
+        "a pool": ({"a": (20, 8), "b": (20, 8), "d": (3, 3), "e": (3, 3)}, [{"d", "e"}]),
+    }
+    for counts, groups in cases.values():
+        rows = [(level, i < failed) for level, (n, failed) in counts.items() for i in range(n)]
+        spells = pl.DataFrame(rows, schema=["provider_id", "event"], orient="row")
+        made = design(spells, [Levels("provider_id", "clinician")])
+        columns = [set(spells["provider_id"].filter(pl.Series(made.x[:, i] > 0))) for i in range(made.x.shape[1])]
+        for group in groups:
+            assert group in columns
+        if not groups:
+            assert columns == []
+        outcome = spells["event"].to_numpy()
+        for order in itertools.permutations(counts):
+            new = dict(zip(counts, order, strict=True))
+            again = design(
+                spells.with_columns(pl.col("provider_id").replace_strict(new)), [Levels("provider_id", "clinician")]
+            )
+            assert fitted(again.x, outcome) == pytest.approx(fitted(made.x, outcome), abs=1e-9)
+
+
+def fitted(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Least-squares fit with an intercept: the same for two sets of columns if they say the same of the rows."""
+    full = np.column_stack([np.ones(len(y)), x])
+    return full @ np.linalg.lstsq(full, y.astype(float), rcond=None)[0]

@@ -66,6 +66,27 @@ def test_ways_that_are_the_clinicians_are_not_claimed() -> None:
     assert "clinician" in contrast.withheld
 
 
+def test_renaming_the_clinicians_moves_no_figure() -> None:
+    # Two clinicians alike in teeth and in teeth not healed, a third, and one too rare to stand alone.
+    rng = np.random.default_rng(6)
+    dam = rng.random(2000) < 0.5
+    drawn = recalled(rng, 2000, dam, np.where(dam, 0.4, 0.7))
+    failed, healed = (drawn.filter(pl.col("event") == told) for told in (True, False))
+    shares = {"c0": (150, 300), "c1": (150, 300), "c2": (60, 120), "c3": (3, 5)}
+    parts = []
+    for name, (n_failed, n_healed) in shares.items():
+        parts += [failed.head(n_failed), healed.head(n_healed)]
+        parts[-2:] = [part.with_columns(provider_id=pl.lit(name)) for part in parts[-2:]]
+        failed, healed = failed.slice(n_failed), healed.slice(n_healed)
+    rows = pl.concat(parts)
+    (contrast,) = answer(rows).contrasts
+    for names in ("c1 c0 c2 c3", "c3 c2 c1 c0", "z y x w", "c0 c3 c1 c2"):
+        renamed = rows.with_columns(pl.col("provider_id").replace_strict(list(shares), names.split()))
+        (again,) = answer(renamed).contrasts
+        for figure in ("difference_per_100", "difference_ci_low", "difference_ci_high", "p"):
+            assert getattr(again, figure) == pytest.approx(getattr(contrast, figure), rel=1e-6, abs=1e-9)
+
+
 def test_how_many_came_back_is_said_by_group() -> None:
     rng = np.random.default_rng(5)
     dam = rng.random(3000) < 0.5
