@@ -34,7 +34,9 @@ RandomError = Literal["conventional", "records"]
 class Prior(Protocol):
     """What is believed of a share between 0 and 1, as its quantile function."""
 
-    def quantile(self, at: Floats) -> Floats: ...
+    def quantile(self, at: Floats) -> Floats:
+        """The values below which the law has the shares `at`."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,7 @@ class Fixed:
         _within(self.value)
 
     def quantile(self, at: Floats) -> Floats:
+        """The value, whatever is asked."""
         return np.full(np.shape(at), self.value)
 
 
@@ -67,6 +70,7 @@ class Trapezoidal:
             raise ValueError("a trapezoid needs four rising values between 0 and 1")
 
     def quantile(self, at: Floats) -> Floats:
+        """The values below which the law has the shares `at`."""
         low, one, two, high = self.low, self.flat_from, self.flat_to, self.high
         height = 2 / (high + two - low - one)
         left, right = height * (one - low) / 2, height * (high - two) / 2
@@ -84,6 +88,7 @@ class Beta:
     b: float
 
     def quantile(self, at: Floats) -> Floats:
+        """The values below which the law has the shares `at`."""
         return np.asarray(beta_law.ppf(at, self.a, self.b), dtype=np.float64)
 
 
@@ -320,12 +325,12 @@ def _reclassify(seen: Table, true: Table, errors: Errors, misread: Misread, rng:
     a, b, c, d = (int(cell) for cell in seen.cells())
     ta, tb, tc, td = true.cells()
     if misread == "exposure":
-        first = _records(a, b, (ta, tb), errors.sensitivity, errors.specificity, rng)
-        second = _records(c, d, (tc, td), errors.sensitivity_other, errors.specificity_other, rng)
+        first = _records(a, b, (ta, tb), (errors.sensitivity, errors.specificity), rng)
+        second = _records(c, d, (tc, td), (errors.sensitivity_other, errors.specificity_other), rng)
         cells = (*first, *second)
     else:
-        first = _records(a, c, (ta, tc), errors.sensitivity, errors.specificity, rng)
-        second = _records(b, d, (tb, td), errors.sensitivity_other, errors.specificity_other, rng)
+        first = _records(a, c, (ta, tc), (errors.sensitivity, errors.specificity), rng)
+        second = _records(b, d, (tb, td), (errors.sensitivity_other, errors.specificity_other), rng)
         cells = (first[0], second[0], first[1], second[1])
     # A cell that chance empties has no logarithm: half a record, as tables with an empty cell are commonly given.
     return Table(*(np.maximum(cell, 0.5) for cell in cells))
@@ -335,12 +340,11 @@ def _records(
     yes: int,
     no: int,
     true: tuple[Floats, Floats],
-    sensitivity: ArrayLike,
-    specificity: ArrayLike,
+    errors: tuple[ArrayLike, ArrayLike],
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:
     """Records of one group after reclassification: truly yes and truly no, one draw for each pair of errors."""
-    S, P = np.asarray(sensitivity), np.asarray(specificity)
+    S, P = (np.asarray(one) for one in errors)
     share = rng.beta(*true)
     right_yes = S * share / (S * share + (1 - P) * (1 - share))
     right_no = P * (1 - share) / (P * (1 - share) + (1 - S) * share)
