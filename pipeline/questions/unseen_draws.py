@@ -52,7 +52,8 @@ class Ledger:
     def is_followed(self, state: int) -> Bools:
         """Crowns with a label and with time in its state: an opening on the last day followed has none."""
         in_time = (self.exit > self.entry) | (self.entry <= 0)
-        return (self.state == state) & in_time & ((state != OPENED) | (self.access < self.exit))
+        found: Bools = (self.state == state) & in_time & ((state != OPENED) | (self.access < self.exit))
+        return found
 
 
 @dataclass(frozen=True)
@@ -344,7 +345,7 @@ def _days_of_opening(ledger: Ledger, chances: Chances, rows: Ints, places: Ints,
     low = np.maximum(np.maximum(ledger.entry[rows], 0), chances.edges[cell])
     high = np.minimum(ledger.exit[rows], chances.edges[cell + 1])
     day = low + (rng.random(len(rows)) * (high - low)).astype(np.int64)
-    return np.minimum(day, ledger.exit[rows] - 1)
+    return np.asarray(np.minimum(day, ledger.exit[rows] - 1), dtype=np.int64)
 
 
 def _unseen_failures(
