@@ -172,6 +172,11 @@ class Released:
     everyday: tuple[ReleasedIncidence, ...] = ()
     techniques: ReleasedTechniques = field(default_factory=ReleasedTechniques)
     methods: ReleasedMethods = field(default_factory=ReleasedMethods)
+    elsewhere: str = ""  # a word of `release_words.ELSEWHERE`, or nothing to be said
+
+    def __post_init__(self) -> None:
+        if self.elsewhere and self.elsewhere not in release_words.ELSEWHERE:
+            raise ValueError("who does root canals is released in declared words only")
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -213,6 +218,7 @@ def release(results: Results, *, practice: str | None = None) -> Released:
         everyday=release_everyday(results.trials),
         techniques=release_techniques(results.techniques, smallest=_smallest(results)),
         methods=release_methods(results, flow=not hidden),
+        elsewhere=next((u.setting for u in results.unseen if u.setting in release_words.ELSEWHERE), ""),
     )
 
 

@@ -40,6 +40,7 @@ def render(released: Released) -> str:
         incidence=incidence,
         everyday_table=everyday_table(released),
         overall=words_shared.overall(released),
+        elsewhere=words_shared.elsewhere(released),
         technique=technique_parts(released),
         rates=[(rates_table(t), t.left_out) for t in released.rates if worth_showing(t)],
         not_run=released.not_run,

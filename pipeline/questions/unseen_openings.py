@@ -139,9 +139,19 @@ def unseen_in_trial(
     stated = dict(trial.differences).get(name) if name else None
     counted = {"need_per_100": base["need_per_100"], "per_100": _of_difference(stated, analysis)}
     drawn = _draw(ledger, figures, setting=setting, seed=seed, draws=draws)
-    moved = _moved(counted, base, drawn, analysis.confidence)
+    moved = _with_limits_shown(_moved(counted, base, drawn, analysis.confidence), trial, analysis.horizon_years)
     unseen = _result(ledger, drawn, moved, id=trial.id, setting=setting, confidence=analysis.confidence)
     return replace(unseen, sentences=trial_sentences(unseen, analysis.horizon_years))
+
+
+def _with_limits_shown(moved: tuple[Moved, ...], trial: Trial, years: float) -> tuple[Moved, ...]:
+    """The need as counted with the limits that the trial shows, which are on a scale of their own."""
+    of_waiting = next((c for c in trial.curves if (c.arm, c.outcome) == (WAIT, "endo_needed")), None)
+    point = next((p for p in of_waiting.points if p.years == years), None) if of_waiting else None
+    if point is None:
+        return moved
+    low, high = 100 * point.ci_low, 100 * point.ci_high
+    return tuple(replace(m, counted_low=low, counted_high=high) if m.name == "need_per_100" else m for m in moved)
 
 
 def _trial_ledger(rows: pl.DataFrame, hints: pl.DataFrame | None) -> Ledger:

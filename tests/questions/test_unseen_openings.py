@@ -44,8 +44,11 @@ def moved(unseen):
 
 def test_none_says_so_and_moves_nothing():
     main, unseen = found_in(practice(1), "none")
-    assert unseen.moved == () and unseen.draws == 0
-    assert unseen.openings is None and unseen.before_seat is None and unseen.failures is None
+    assert unseen.moved == ()
+    assert unseen.draws == 0
+    assert unseen.openings is None
+    assert unseen.before_seat is None
+    assert unseen.failures is None
     assert unseen.seen == next(g.crowns for g in main.groups if g.name == "through_crown")
     assert len(unseen.sentences) == 1
     assert "nothing is taken to be unseen" in unseen.sentences[0]
@@ -69,8 +72,10 @@ def test_believing_in_no_error_gives_back_what_was_counted():
     )
     assert len(truths) == 5
     for truth in truths:
-        assert (truth.state == ledger.state).all() and (truth.access == ledger.access).all()
-        assert (truth.exit == ledger.exit).all() and (truth.event == ledger.event).all()
+        assert (truth.state == ledger.state).all()
+        assert (truth.access == ledger.access).all()
+        assert (truth.exit == ledger.exit).all()
+        assert (truth.event == ledger.event).all()
         assert truth.openings == truth.before_seat == truth.failures == 0
 
 
@@ -140,7 +145,8 @@ def test_openings_are_drawn_where_they_may_have_been():
         assert (truth.access[new] >= np.maximum(ledger.entry[new], 0)).all()
         assert (truth.access[new] < ledger.exit[new]).all()
         assert ((truth.access < NEVER) == (truth.state == OPENED)).all()
-        assert (truth.exit <= ledger.exit).all() and (truth.event >= ledger.event).all()
+        assert (truth.exit <= ledger.exit).all()
+        assert (truth.event >= ledger.event).all()
         assert (truth.exit >= np.where(truth.state == OPENED, truth.access, 0)).all()
         assert (truth.state[ledger.state != VITAL] == ledger.state[ledger.state != VITAL]).all()
 
@@ -183,8 +189,10 @@ def test_undated_root_canals_go_before_or_after_the_seat():
     assert (ledger.state == UNDATED).sum() == 60
     truths = draw_truths(ledger, chances_of(ledger), beliefs_of("some"), draws=20, rng=np.random.default_rng(1))
     settled = np.array([np.bincount(t.state[ledger.state == UNDATED], minlength=4) for t in truths])
-    assert (settled[:, UNDATED] == 0).all() and (settled[:, VITAL] == 0).all()
-    assert settled[:, BEFORE].max() > 0 and settled[:, OPENED].max() > 0
+    assert (settled[:, UNDATED] == 0).all()
+    assert (settled[:, VITAL] == 0).all()
+    assert settled[:, BEFORE].max() > 0
+    assert settled[:, OPENED].max() > 0
 
 
 def test_hints_open_the_crown_on_their_day():
@@ -219,7 +227,8 @@ def test_row_order_and_names_change_nothing():
         patients=renamed.patients.sample(fraction=1, shuffle=True, seed=4),
     )
     one, other = (found_in(q, "unknown", draws=20)[1] for q in (p, shuffled))
-    assert one.openings == other.openings and one.impossible == other.impossible
+    assert one.openings == other.openings
+    assert one.impossible == other.impossible
     for a, b in zip(one.moved, other.moved, strict=True):
         assert [a.corrected.low, a.corrected.median] == pytest.approx([b.corrected.low, b.corrected.median], rel=1e-6)
 
@@ -237,7 +246,8 @@ def test_without_openings_nothing_is_drawn():
     p = practice(11)
     p = replace(p, crowns=p.crowns.filter(pl.col("endo_timing") != "through_crown"))
     _, unseen = found_in(p, "unknown")
-    assert unseen.seen == 0 and unseen.moved == ()
+    assert unseen.seen == 0
+    assert unseen.moved == ()
     assert "no crown that was opened" in unseen.sentences[0]
 
 
@@ -247,14 +257,16 @@ def test_beliefs_that_never_fit_are_told():
     few = pl.col("access_date").is_not_null() & ~pl.col("crown_id").str.ends_with("7")
     _, unseen = found_in(replace(p, crowns=p.crowns.with_columns(access_elsewhere=few)), "some")
     assert unseen.impossible == unseen.draws == 40
-    assert unseen.openings is None and unseen.moved == ()
+    assert unseen.openings is None
+    assert unseen.moved == ()
     assert "does not fit these records" in unseen.sentences[0]
 
 
 @pytest.mark.parametrize("setting", ["none", "some", "most", "unknown"])
 def test_every_setting_states_what_it_assumes(setting):
     stated = assumptions_of(setting)
-    assert stated and all(a.name and a.value and a.reason for a in stated)
+    assert stated
+    assert all(a.name and a.value and a.reason for a in stated)
     if setting != "none":
         assert all("no source" in a.reason for a in stated)
 
