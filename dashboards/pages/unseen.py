@@ -15,7 +15,7 @@ from pipeline.results_unseen import Moved, Spread, Unseen
 
 CAPTION = "The dotted range is the figure as counted, the solid one holds what may be unseen, and chance."
 NAMES = {
-    "per_100": "Difference in failures per 100",
+    "per_100": "Difference in failures per 100, more on the right",
     "hazard_ratio": "Hazard ratio, opened against treated before the seat",
     "need_per_100": "Came to need a root canal, of 100 seated vital",
 }
@@ -47,7 +47,7 @@ def counts_table(unseen: Unseen) -> NumberTable:
     rows = (
         ("Openings", whole(unseen.seen), *_spread(unseen.openings)),
         ("Root canals before the seat", whole(unseen.seen_before_seat), *_spread(unseen.before_seat)),
-        ("Failures of the crown", DASH, *_spread(unseen.failures)),
+        ("Failures of crowns", DASH, *_spread(unseen.failures)),
     )
     return NumberTable("How many may be unseen", ("Of", "Seen", "Unseen, middle of the draws", "95 % range"), rows)
 
@@ -97,8 +97,8 @@ def draws_sentence(found: Sequence[Unseen]) -> str:
 def _note(unseen: Unseen) -> str:
     return (
         "Crowns that count as vital were opened, or treated before the seat, at random in each of "
-        f"{whole(unseen.draws)} draws ({whole(unseen.impossible)} contradicted the records and were discarded), and "
-        "compared again. What was assumed, and why, stands on the page on methods."
+        f"{whole(unseen.draws)} draws, and compared again; {whole(unseen.impossible)} of the draws contradicted the "
+        "records and were discarded. What was assumed, and why, stands on the page on methods."
     )
 
 

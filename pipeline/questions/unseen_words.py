@@ -123,6 +123,8 @@ def _first(unseen: Unseen, *names: str) -> Moved | None:
 
 def _failures(value: float) -> str:
     n = round(value)
+    if n == 0:
+        return "no failure more or fewer per 100"
     return f"{_more(value)} {'failure' if abs(n) == 1 else 'failures'} per 100"
 
 
