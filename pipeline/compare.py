@@ -94,6 +94,7 @@ class Compared(Told):
     every_crown: pl.DataFrame  # of every kind, whoever made it
     endo_courses: pl.DataFrame  # done here
     tooth_followup: pl.DataFrame
+    elsewhere_hints: pl.DataFrame
     inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
     codes: pl.DataFrame
     to_count: ToCount | None
@@ -287,7 +288,10 @@ def _results(told: Told) -> Results:
 
 def _with_numbered_patients(stored: Compared) -> Compared:
     """No figure names a patient, and numbers take less time and room than texts."""
-    linked = {name: getattr(stored, name) for name in ("crowns", "every_crown", "endo_courses", "tooth_followup")}
+    linked = {
+        name: getattr(stored, name)
+        for name in ("crowns", "every_crown", "endo_courses", "tooth_followup", "elsewhere_hints")
+    }
     frames, _ = number_patients(linked | dict(stored.inputs))
     return replace(
         stored,
@@ -332,9 +336,11 @@ def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, an
     """What the ledger may not hold of the main comparison and of the decision on a hyperemic tooth."""
     patients = stored.inputs["patients"]
     setting, seed = stored.rules.get("root_canals_elsewhere", "unknown"), int(stored.settings.get("seed", "0"))
-    found = []
+    hints, found = stored.elsewhere_hints, []
     if main is not None:
-        found.append(unseen_in_longevity(stored.crowns, patients, main, analysis, setting=setting, seed=seed))
+        found.append(
+            unseen_in_longevity(stored.crowns, patients, main, analysis, setting=setting, seed=seed, hints=hints)
+        )
     if isinstance(trial, Trial):
         entered = enter_trial(
             stored.crowns,
@@ -345,7 +351,7 @@ def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, an
             window_days=int(stored.rules["course_gap_days"]),
             horizon_days=days_of(analysis.horizon_years),
         )
-        found.append(unseen_in_trial(entered.rows, trial, analysis, setting=setting, seed=seed))
+        found.append(unseen_in_trial(entered.rows, trial, analysis, setting=setting, seed=seed, hints=hints))
     return tuple(found)
 
 

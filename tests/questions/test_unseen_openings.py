@@ -87,35 +87,35 @@ def test_the_ledger_is_cut_into_the_states_of_the_main_comparison():
 
 
 def test_half_of_the_openings_hidden_are_held():
-    """24 practices that lost half of their openings, never charted: the stated range of what is unseen holds how many,
-    the corrected ratio and difference hold the true ones. Of 24 at 95 %, 21 or more come up in 97 of 100 tests.
+    """20 practices that lost half of their openings, never charted: the stated range of what is unseen holds how many,
+    the corrected ratio and difference hold the true ones (of 20 at 95 %, 17 or more come up in 98 of 100 tests).
     """
     openings = ratios = differences = 0
-    for seed in range(24):
-        p = practice(seed, crowns=1800, openings_hidden=0.5)
+    for seed in range(20):
+        p = practice(seed, crowns=1500, openings_hidden=0.5)
         main, unseen = found_in(p, "unknown", seed=seed)
         openings += unseen.openings.low <= p.crowns["hidden"].sum() <= unseen.openings.high
         ratio, difference = (moved(unseen)[name].corrected for name in ("hazard_ratio", "per_100"))
         ratios += ratio.low <= TRUE_RATIO <= ratio.high
         differences += difference.low <= true_difference(main.difference.from_days, 5) <= difference.high
-    assert openings == 24
-    assert ratios >= 21
-    assert differences >= 21
+    assert openings == 20
+    assert ratios >= 17
+    assert differences >= 17
 
 
 def test_truths_drawn_from_the_beliefs_are_held_more_often_than_as_counted():
-    """24 practices whose hidden share, and how much likelier failed ones are hidden, come from what is believed."""
+    """20 practices whose hidden share, and how much likelier failed ones are hidden, come from what is believed."""
     rng = np.random.default_rng(7)
     held = counted = 0
-    for seed in range(24):
+    for seed in range(20):
         share = float(DONE_BY_OTHERS["unknown"].quantile(rng.random(1))[0])
         unlike = float(MOST_UNLIKE ** (2 * UNLIKE.quantile(rng.random(1))[0] - 1))
-        p = practice(100 + seed, crowns=1800, openings_hidden=share, odds_if_failed=unlike)
+        p = practice(100 + seed, crowns=1500, openings_hidden=share, odds_if_failed=unlike)
         _, unseen = found_in(p, "unknown", seed=seed)
         ratio = moved(unseen)["hazard_ratio"]
         held += ratio.corrected.low <= TRUE_RATIO <= ratio.corrected.high
         counted += ratio.counted_low <= TRUE_RATIO <= ratio.counted_high
-    assert held >= 21
+    assert held >= 17
     assert held >= counted
 
 
