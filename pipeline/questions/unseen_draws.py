@@ -26,6 +26,8 @@ from pipeline.stats.misclassification import Floats, Prior, draw_alike, unseen_o
 VITAL, BEFORE, OPENED, UNDATED = 0, 1, 2, 3
 CELL_DAYS = 91  # time since the seat is cut into quarters of a year
 BAND_CELLS = (0, 2, 4, 8, 12, 20, 28, 40, 60)  # hazards are taken as even within these quarters
+# Days since the opening within which its hazard is taken as even: a crown given up for it fails within weeks.
+SINCE_OPENING = (0, 91, 182, 365)
 NEVER = np.int64(2**31)  # the day of an opening that did not happen
 
 Ints = NDArray[np.int64]
@@ -128,7 +130,7 @@ def chances_of(ledger: Ledger) -> Chances:
     """
     cells = max(int(np.max(ledger.exit, initial=0)) // CELL_DAYS + 1, 1)
     edges = np.arange(cells + 1, dtype=np.int64) * CELL_DAYS
-    opening, failing, worse = _hazards(ledger, edges)
+    opening, failing = _hazards(ledger, edges)
     rows = np.flatnonzero(ledger.is_followed(VITAL))
     entry, leave, failed = np.maximum(ledger.entry[rows], 0), ledger.exit[rows], ledger.event[rows]
     opened_by, failed_by = (np.concatenate(([0.0], np.cumsum(h * CELL_DAYS))) for h in (opening, failing))
@@ -136,16 +138,22 @@ def chances_of(ledger: Ledger) -> Chances:
     def until(day: Floats | Ints, sums: Floats) -> Floats:
         return np.interp(day, edges, sums)
 
+    worse = _times_faster(ledger, OPENED, SINCE_OPENING, edges, failed_by)
+    worse_before = float(_times_faster(ledger, BEFORE, (0,), edges, failed_by)[0])
     weights = np.zeros((len(rows), cells), dtype=np.float32)
     for cell in range(cells):
         low, high = np.maximum(entry, edges[cell]), np.minimum(leave, edges[cell + 1])
         middle = (low + high) / 2
         spared = until(leave, opened_by) - until(middle, opened_by)
-        risk = until(leave, failed_by) - until(middle, failed_by)
-        odds = np.exp(spared - (worse[OPENED] - 1) * risk) * np.where(failed, worse[OPENED], 1.0)
+        risk = -(until(leave, failed_by) - until(middle, failed_by))
+        for times, after, end in zip(worse, SINCE_OPENING, (*SINCE_OPENING[1:], int(NEVER)), strict=True):
+            stretch = (np.minimum(middle + after, leave), np.minimum(middle + end, leave))
+            risk += times * (until(stretch[1], failed_by) - until(stretch[0], failed_by))
+        at_end = worse[np.searchsorted(SINCE_OPENING, np.maximum(leave - middle, 0), side="right") - 1]
+        odds = np.exp(spared - risk) * np.where(failed, at_end, 1.0)
         weights[:, cell] = np.maximum(high - low, 0) * opening[cell] * odds
     whole_risk = until(leave, failed_by) - until(entry, failed_by)
-    before = np.exp(-(worse[BEFORE] - 1) * whole_risk) * np.where(failed, worse[BEFORE], 1.0)
+    before = np.exp(-(worse_before - 1) * whole_risk) * np.where(failed, worse_before, 1.0)
     return Chances(rows, np.cumsum(weights, axis=1), before, edges, failing)
 
 
@@ -218,26 +226,36 @@ def _with_hints(rows: pl.DataFrame, hints: pl.DataFrame | None) -> pl.DataFrame:
     return rows.join(found, on="crown_id", how="left", maintain_order="left")
 
 
-def _hazards(ledger: Ledger, edges: Ints) -> tuple[Floats, Floats, dict[int, float]]:
-    """Per day and quarter: being opened while vital, failing while vital; and how many times faster others fail."""
+def _hazards(ledger: Ledger, edges: Ints) -> tuple[Floats, Floats]:
+    """Per day and quarter since the seat: being opened while vital, and failing while vital."""
     cells = len(edges) - 1
-    opened = ledger.is_followed(OPENED)
-    vital = ledger.is_followed(VITAL) | (opened & (ledger.entry < ledger.access))
+    opened, closed = ledger.is_followed(OPENED), ledger.is_followed(VITAL)
+    vital = closed | (opened & (ledger.entry < ledger.access))
     until = np.where(opened, np.minimum(ledger.access, ledger.exit), ledger.exit)
     time = _time_by_cell(ledger.entry[vital], until[vital], edges)
-    openings = np.bincount(ledger.access[opened] // CELL_DAYS, minlength=cells)[:cells].astype(np.float64)
-    closed = ledger.is_followed(VITAL)
-    failed = np.bincount(ledger.exit[closed & ledger.event] // CELL_DAYS, minlength=cells)[:cells].astype(np.float64)
-    opening, failing = _even(openings, time), _even(failed, time)
-    sums = np.concatenate(([0.0], np.cumsum(failing * CELL_DAYS)))
-    worse = {}
-    for state, since in ((OPENED, ledger.access), (BEFORE, ledger.entry)):
-        rows = ledger.is_followed(state)
-        start = np.maximum(np.maximum(since, ledger.entry)[rows], 0)
-        expected = float(np.sum(np.interp(ledger.exit[rows], edges, sums) - np.interp(start, edges, sums)))
-        found = float(ledger.event[rows].sum())
-        worse[state] = found / expected if found and expected > 0 else 1.0
-    return opening, failing, worse
+    days = (ledger.access[opened], ledger.exit[closed & ledger.event])
+    openings, failed = (np.bincount(d // CELL_DAYS, minlength=cells)[:cells].astype(np.float64) for d in days)
+    return _even(openings, time), _even(failed, time)
+
+
+def _times_faster(ledger: Ledger, state: int, bands: tuple[int, ...], edges: Ints, failed_by: Floats) -> Floats:
+    """How many times faster than vital ones crowns of a state fail, by bands of days since they entered it.
+
+    Observed over expected; a band with few expected is drawn towards all bands together.
+    """
+    rows = ledger.is_followed(state)
+    began = ledger.access[rows] if state == OPENED else np.zeros(int(rows.sum()), dtype=np.int64)
+    entry, leave, event = np.maximum(ledger.entry[rows], 0), ledger.exit[rows], ledger.event[rows]
+    found, expected = np.zeros(len(bands)), np.zeros(len(bands))
+    for i, (after, end) in enumerate(zip(bands, (*bands[1:], int(NEVER)), strict=True)):
+        low = np.clip(np.maximum(began + after, entry), None, leave)
+        high = np.clip(began + end, low, leave)
+        expected[i] = float(np.sum(np.interp(high, edges, failed_by) - np.interp(low, edges, failed_by)))
+        found[i] = float((event & (leave - began >= after) & (leave - began < end)).sum())
+    if not found.sum() or not expected.sum():
+        return np.ones(len(bands))
+    whole = found.sum() / expected.sum()
+    return np.asarray((found + 0.5) / (expected + 0.5 / whole))
 
 
 def _time_by_cell(entry: Ints, leave: Ints, edges: Ints) -> Floats:

@@ -21,10 +21,11 @@ class Practice:
     patients: pl.DataFrame
 
 
-def practice(seed, *, crowns=2400, before=0.3, openings_hidden=0.0, odds_if_failed=1.0, prefix="p"):
+def practice(seed, *, crowns=2400, before=0.3, openings_hidden=0.0, odds_if_failed=1.0, given_up=0.0, prefix="p"):
     """A practice whose ledger lost a share of the openings: those crowns count as vital.
 
-    `odds_if_failed` multiplies the odds of being lost for openings whose crown failed.
+    `odds_if_failed` multiplies the odds of being lost for openings whose crown failed. `given_up` is the
+    share of opened crowns that fail within 60 days of it, beside the even hazard.
     """
     rng = np.random.default_rng(seed)
     is_before = rng.random(crowns) < before
@@ -34,6 +35,9 @@ def practice(seed, *, crowns=2400, before=0.3, openings_hidden=0.0, odds_if_fail
     failing = rng.exponential(YEAR / first)
     opened = (opening < failing) & (opening < followed - 1)
     failing = np.where(opened, opening + rng.exponential(YEAR / FAILING["through_crown"], crowns), failing)
+    if given_up:
+        soon = opened & (rng.random(crowns) < given_up)
+        failing = np.where(soon, np.minimum(failing, opening + rng.uniform(5, 60, crowns)), failing)
     leave = np.maximum(np.minimum(failing, followed), 1).astype(int)
     failed = failing < followed
     access = opening.clip(max=1e6).astype(int)

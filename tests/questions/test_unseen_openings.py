@@ -162,6 +162,18 @@ def test_days_of_drawn_openings_fall_like_the_hidden_ones():
         assert np.quantile(drawn, share) == pytest.approx(np.quantile(hidden, share), rel=0.1)
 
 
+def test_crowns_given_up_soon_after_the_opening_are_drawn_so():
+    """Openings lost at random move nothing, where one opened crown in six fails within 60 days of it too."""
+    shifts = []
+    for seed in range(6):
+        p = practice(300 + seed, crowns=2400, openings_hidden=0.5, given_up=1 / 6)
+        main = compare_since_seat(p.crowns, p.patients, ANALYSIS)
+        unseen = unseen_in_longevity(p.crowns, p.patients, main, ANALYSIS, setting="most", seed=seed, draws=30)
+        ratio = moved(unseen)["hazard_ratio"]
+        shifts.append(np.log(ratio.systematic.median / ratio.counted))
+    assert abs(np.mean(shifts)) < 0.1
+
+
 def test_charted_openings_of_others_leave_less_unseen():
     """Of openings half were done here: where the ledger shows all others, next to none is left to be unseen."""
     p = practice(6)
