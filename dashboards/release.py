@@ -184,6 +184,11 @@ class Released:
     healing: tuple[ReleasedHealing, ...] = ()
     losses: tuple[ReleasedLosses, ...] = ()
     decision: tuple[ReleasedOutcome, ...] = ()
+    elsewhere: str = ""  # a word of `release_words.ELSEWHERE`, or nothing to be said
+
+    def __post_init__(self) -> None:
+        if self.elsewhere and self.elsewhere not in release_words.ELSEWHERE:
+            raise ValueError("who does root canals is released in declared words only")
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -228,6 +233,7 @@ def release(results: Results, *, practice: str | None = None) -> Released:
         healing=release_healing(results.recalls),
         losses=release_losses(results.losses),
         decision=release_outcomes(results.trials),
+        elsewhere=next((u.setting for u in results.unseen if u.setting in release_words.ELSEWHERE), ""),
     )
 
 

@@ -57,6 +57,14 @@ WITH_DAYS = {
     "crowned_later": re.compile(r"A crown after \d{1,3} to \d{1,3} days"),
     "not_yet_crowned": re.compile(r"No crown by day \d{1,3}"),
 }
+# What the setting `root_canals_elsewhere` means for a reader of shared pages.
+ELSEWHERE = {
+    "none": "The practice says that root canals of its patients are done there only, so none is taken to be missing.",
+    "some": "Some root canals of these patients are done by others, so some crowns shown as vital may be opened ones.",
+    "most": "Most root canals of these patients are done by others, so many crowns shown as vital may be opened ones.",
+    "unknown": "Whether others do root canals of these patients is not known, so some crowns shown as vital may be "
+    "opened ones.",
+}
 TECHNIQUES = frozenset(
     (
         *tables.INSTRUMENTATIONS,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboards import terms
+from dashboards import release_words, terms
 from dashboards.formats import listing, plural, years
 from dashboards.references import Reference, used
 from dashboards.release import Released, ReleasedComparison, ReleasedGroup, ReleasedRate, ReleasedRates
@@ -180,6 +180,11 @@ def rate(row: ReleasedRate, rates: ReleasedRates) -> str:
 def overall(released: Released) -> list[str]:
     """One sentence an outcome, for the whole practice."""
     return [rate(t.rows[0], t) + "." for t in released.rates if t.by == "overall" and t.rows]
+
+
+def elsewhere(released: Released) -> str:
+    """Whether root canals done by others may be unseen: a fixed sentence for each setting, without a figure."""
+    return release_words.ELSEWHERE.get(released.elsewhere, "")
 
 
 def scope(released: Released) -> str:

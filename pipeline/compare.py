@@ -20,6 +20,7 @@ from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit
 from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state_spells
 from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
+from pipeline.questions.groups import days_of
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import emulate
 from pipeline.questions.loss_by_cause import losses_by_cause
@@ -29,9 +30,12 @@ from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality
 from pipeline.questions.recalls import reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
+from pipeline.questions.trial_rows import enter_trial
+from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
 from pipeline.results_monitoring import Monitoring
 from pipeline.results_planning import Plan
+from pipeline.results_unseen import Unseen
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
@@ -91,6 +95,7 @@ class Compared(Told):
     every_crown: pl.DataFrame  # of every kind, whoever made it
     endo_courses: pl.DataFrame  # done here
     tooth_followup: pl.DataFrame
+    elsewhere_hints: pl.DataFrame
     inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
     codes: pl.DataFrame
     to_count: ToCount | None
@@ -171,6 +176,8 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         endo_details=endo_details,
         lab_days=int(stored.rules["lab_days"]),
     )
+    say("how many openings these records may not hold")
+    unseen = _unseen(stored, next(iter(comparisons), None) if main is not None else None, trial, analysis)
     say("success rates of crowns and root canals")
     rules, horizon = analysis.curve_rules(), analysis.horizon_years
     cases = own_cases(crown_spells(stored.crowns), outcome="crown_survival", horizon=horizon, rules=rules)
@@ -222,6 +229,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         monitoring=monitoring,
         benchmarks=benchmarks,
         trials=(trial,) if isinstance(trial, Trial) else (),
+        unseen=unseen,
         own_cases=cases,
         techniques=techniques.answers,
         learning=techniques.learning,
@@ -291,7 +299,10 @@ def _results(told: Told) -> Results:
 
 def _with_numbered_patients(stored: Compared) -> Compared:
     """No figure names a patient, and numbers take less time and room than texts."""
-    linked = {name: getattr(stored, name) for name in ("crowns", "every_crown", "endo_courses", "tooth_followup")}
+    linked = {
+        name: getattr(stored, name)
+        for name in ("crowns", "every_crown", "endo_courses", "tooth_followup", "elsewhere_hints")
+    }
     frames, _ = number_patients(linked | dict(stored.inputs))
     return replace(
         stored,
@@ -330,6 +341,29 @@ def _endo_comparisons(
         for found, spells in out
     )
     return compared, plans
+
+
+def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, analysis: Analysis) -> tuple[Unseen, ...]:
+    """What the ledger may not hold of the main comparison and of the decision on a hyperemic tooth."""
+    patients = stored.inputs["patients"]
+    setting, seed = stored.rules.get("root_canals_elsewhere", "unknown"), int(stored.settings.get("seed", "0"))
+    hints, found = stored.elsewhere_hints, []
+    if main is not None:
+        found.append(
+            unseen_in_longevity(stored.crowns, patients, main, analysis, setting=setting, seed=seed, hints=hints)
+        )
+    if isinstance(trial, Trial):
+        entered = enter_trial(
+            stored.crowns,
+            stored.endo_courses,
+            stored.tooth_followup,
+            patients,
+            pulp="hyperemic",
+            window_days=int(stored.rules["course_gap_days"]),
+            horizon_days=days_of(analysis.horizon_years),
+        )
+        found.append(unseen_in_trial(entered.rows, trial, analysis, setting=setting, seed=seed, hints=hints))
+    return tuple(found)
 
 
 def _not_run(stored: Told) -> tuple[NotRun, ...]:

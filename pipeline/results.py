@@ -20,6 +20,7 @@ from pipeline.results_learning import Learning
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer
+from pipeline.results_unseen import Unseen
 
 SCHEMA = 1
 DAYS_PER_YEAR = 365.25
@@ -502,6 +503,7 @@ class Results:
     trade_checks: tuple[TradeCheck, ...] = field(default=())
     trade_counts: tuple[TradeCount, ...] = field(default=())
     planning: tuple[Plan, ...] = field(default=())
+    unseen: tuple[Unseen, ...] = field(default=())
     schema: int = SCHEMA
 
 

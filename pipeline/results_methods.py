@@ -15,6 +15,14 @@ LIN_WEI = (
     "Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078"
 )
 SUISSA = "Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499."
+LASH_FOX_FINK = (
+    "Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009 (chapters 6 "
+    "and 8; from memory)."
+)
+GOOD_PRACTICES = (
+    "Lash TL, Fox MP, MacLehose RF, Maldonado G, McCandless LC, Greenland S. Good practices for quantitative bias "
+    "analysis. Int J Epidemiol 2014;43:1969-1985 (from memory)."
+)
 
 
 @dataclass(frozen=True)
@@ -150,6 +158,26 @@ METHODS = (
             "Perspect Psychol Sci 2016;11:702-712 (from memory).",
         ),
         "choices",
+    ),
+    Method(
+        "Openings that the ledger may not hold",
+        "A bias analysis: crowns that count as vital are opened, or treated before the seat, at random by what is "
+        "believed of root canals done by others, and compared again, draw by draw.",
+        "questions.unseen_openings",
+        (LASH_FOX_FINK, GOOD_PRACTICES),
+        "unseen",
+    ),
+    Method(
+        "Correction for a yes or no that is sometimes recorded wrongly",
+        "Laws of what is believed, draws that contradict the records discarded, chance added to each draw.",
+        "stats.misclassification",
+        (
+            "Fox MP, Lash TL, Greenland S. A method to automate probabilistic sensitivity analyses of misclassified "
+            "binary variables. Int J Epidemiol 2005;34:1370-1376 (from memory).",
+            "Chu H, Wang Z, Cole SR, Greenland S. Sensitivity analysis of misclassification: a graphical and a "
+            "Bayesian approach. Ann Epidemiol 2006;16:834-841 (from memory).",
+        ),
+        "unseen",
     ),
     Method(
         "Cumulative incidence",
@@ -363,5 +391,6 @@ def parts_of(results: Results) -> frozenset[str]:
         "techniques": any(a.contrasts for a in results.techniques),
         "doses": any(a.dose for a in results.techniques),
         "planning": bool(results.planning),
+        "unseen": any(u.moved for u in results.unseen),
     }
     return frozenset(name for name, is_there in there.items() if is_there)

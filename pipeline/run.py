@@ -35,6 +35,7 @@ from pipeline.store import Store, open_store
 from pipeline.tables import (
     CROWN_DETAILS,
     CROWNS,
+    ELSEWHERE_HINTS,
     ENDO_COURSES,
     ENDO_DETAILS,
     FINDINGS,
@@ -258,6 +259,7 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
         every_crown=every_crown,
         endo_courses=own_courses(store.read(ENDO_COURSES)),
         tooth_followup=store.read(TOOTH_FOLLOWUP),
+        elsewhere_hints=store.read(ELSEWHERE_HINTS),
         inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
         codes=codes,
         to_count=_to_count(store, settings, codes, told),

@@ -10,7 +10,7 @@ from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
-from dashboards.pages import doubts, losses, my_cases, technique, technique_learning, trial
+from dashboards.pages import doubts, losses, my_cases, technique, technique_learning, trial, unseen
 from dashboards.pages.healing import healing_block
 from dashboards.pages.index import asked_sentence, comparison_difference
 from dashboards.pages.legend import LegendItem
@@ -28,8 +28,14 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     Comparisons of crowns come first, then the emulated trials, then the root canals. `asked` are the practice's own
     questions, on the page `asked.html`.
     """
-    sections = [_section(c, f"c{i}") for i, c in enumerate(results.comparisons)]
-    trials = [trial.trial_section(t, f"t{i}") for i, t in enumerate(results.trials)]
+    sections = [
+        _section(c, f"c{i}") | unseen.unseen_block(results.unseen, c.id, f"c{i}")
+        for i, c in enumerate(results.comparisons)
+    ]
+    trials = [
+        trial.trial_section(t, f"t{i}") | unseen.unseen_block(results.unseen, t.id, f"t{i}")
+        for i, t in enumerate(results.trials)
+    ]
     strength, learning = technique.strength_block(results), technique_learning.learning_block(results)
     cases, lost = my_cases.my_cases(results.own_cases), losses.losses_block(results)
     return page.render(
@@ -40,6 +46,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
             *(s[k] for s in sections for k in CHARTS),
             *(c for t in trials for c in trial.charts(t)),
             *losses.charts(lost),
+            *(c for s in (*sections, *trials) for c in unseen.charts(s)),
             *(c for found in (strength, learning) for c in found.get("charts", ())),
             *my_cases.charts(cases),
         ],

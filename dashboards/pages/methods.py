@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from dashboards import page, terms, words, words_trial
 from dashboards.formats import count, day, listing, phrase, sentence_case, whole
+from dashboards.pages import unseen
 from dashboards.pages.data_quality import checks_table
 from dashboards.tables import NumberTable
 from pipeline.results import Comparison, Estimate, Results, Trial
@@ -33,6 +34,8 @@ def render(results: Results) -> str:
         versions=settings_table("Versions", results.versions, {}),
         checks=checks_table(results),
         calibration=results.calibration,
+        unseen=unseen.assumptions_table(results.unseen),
+        unseen_draws=unseen.draws_sentence(results.unseen),
         not_run=results.not_run,
         repeat=_repeat(results),
     )

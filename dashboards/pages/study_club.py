@@ -44,6 +44,7 @@ def render(released: Released) -> str:
         healing_table=healing_table(released),
         loss_tables=[loss_table(found) for found in released.losses],
         overall=words_shared.overall(released),
+        elsewhere=words_shared.elsewhere(released),
         technique=technique_parts(released),
         rates=[(rates_table(t), t.left_out) for t in released.rates if worth_showing(t)],
         not_run=released.not_run,

@@ -57,6 +57,7 @@ from pipeline.results_healing import (
     RecallRow,
 )
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.results_unseen import Assumption, Moved, Spread, Unseen
 from pipeline.trial_words import NOT_COMPARED, no_difference, outcome_sentence
 
 YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
@@ -72,7 +73,37 @@ CLINICIANS = ("Dr Ashby", "Dr Brandt", "Dr Castellan", "Dr Dunmore", "Dr Ekholm"
 
 def differs() -> Results:
     """A large practice in which crowns opened later failed more often."""
-    return _practice(before=900, through=640, vital=2400, ratio=3.2, seed=5)
+    return dataclasses.replace(_practice(before=900, through=640, vital=2400, ratio=3.2, seed=5), unseen=unseen())
+
+
+def unseen() -> tuple[Unseen, ...]:
+    """What may be unseen of the main comparison and of the trial."""
+    assumed = (Assumption("Share of root canals done by others", "0 to 85 %", "nothing was said"),)
+    main = Unseen(
+        id="crown_longevity_by_endo_timing",
+        setting="unknown",
+        seen=640,
+        seen_elsewhere=12,
+        seen_before_seat=900,
+        undated=3,
+        hinted=21,
+        openings=Spread(310.0, 24.0, 1204.0),
+        before_seat=Spread(120.0, 11.0, 480.0),
+        failures=Spread(9.0, 1.0, 31.0),
+        moved=(
+            Moved("per_100", 9.4, 6.1, 12.7, Spread(9.1, 4.4, 14.2), Spread(9.0, 2.2, 16.3), 0.012),
+            Moved("hazard_ratio", 2.4, 1.8, 3.1, Spread(2.35, 1.6, 3.3), Spread(2.33, 1.4, 3.8), 0.004),
+        ),
+        draws=80,
+        impossible=7,
+        assumptions=assumed,
+        sentences=("These records hold 640 opened crowns.", "24 to 1,204 more may be unseen."),
+    )
+    need = Moved("need_per_100", 22.0, 17.0, 27.0, Spread(33.0, 23.0, 60.0), Spread(34.0, 21.0, 66.0), None)
+    trial = dataclasses.replace(
+        main, id="hyperemic_before_seat_or_wait", moved=(need,), impossible=15, sentences=("34 instead of 22.",)
+    )
+    return main, trial
 
 
 def cannot_tell() -> Results:

@@ -29,7 +29,7 @@ def test_each_source_stands_word_for_word_in_its_module(method: Method) -> None:
 
 
 def test_every_rule_and_setting_is_explained_and_no_other() -> None:
-    rules = {f.name for f in dataclasses.fields(config.Rules)} | {"crown_date"}
+    rules = {f.name for f in dataclasses.fields(config.Rules)} | {"crown_date", "root_canals_elsewhere"}
     assert set(results_methods.RULES) == rules
     assert set(results_methods.ANALYSIS) == {f.name for f in dataclasses.fields(config.Analysis)}
 

@@ -1,0 +1,105 @@
+"""What the ledger cannot see: under its question on the inside pages, one fixed sentence on shared ones."""
+
+import dataclasses
+import json
+import re
+
+import pytest
+import sample_results as samples
+
+from dashboards import release_words
+from dashboards.pages import clinician, methods, study_club, unseen
+from dashboards.release import release
+from dashboards.results_json import results_json
+from pipeline.results import Results, from_plain, to_plain
+from pipeline.results_unseen import Unseen
+
+
+def cells(page: str) -> list[str]:
+    return re.findall(r"<t[dh][^>]*>([^<]*)</t[dh]>", page)
+
+
+def test_it_stands_under_the_main_comparison_and_the_trial_alone() -> None:
+    page = clinician.render(samples.differs())
+    assert page.count("<h3>What the ledger cannot see</h3>") == 2
+    main, trial = (page.index(u.sentences[0]) for u in samples.unseen())
+    assert page.index("What these records say") < main < page.index("The decision on a hyperemic tooth") < trial
+
+
+def test_nothing_is_said_where_nothing_was_asked() -> None:
+    page = clinician.render(dataclasses.replace(samples.differs(), unseen=()))
+    assert "ledger cannot see" not in page
+    assert "What the ledger cannot see" not in methods.render(samples.empty_practice())
+
+
+def test_every_number_is_in_the_tables() -> None:
+    main, trial = samples.unseen()
+    counts = unseen.counts_table(main)
+    assert counts.rows[0] == ("Openings", "640", "310", "24 to 1,204")
+    assert counts.rows[1] == ("Root canals before the seat", "900", "120", "11 to 480")
+    moved = unseen.figures_table(main).rows
+    assert moved[0][1:] == ("9", "6 to 13", "9", "4 to 14", "2 to 16", "1.2 %")
+    assert moved[1][1:] == ("2.40", "1.80 to 3.10", "2.33", "1.60 to 3.30", "1.40 to 3.80", "0.4 %")
+    assert unseen.figures_table(trial).rows[0][1:] == ("22", "17 to 27", "34", "23 to 60", "21 to 66", "–")
+
+
+def test_the_chart_says_both_figures() -> None:
+    chart = unseen.unseen_block(samples.unseen(), "crown_longevity_by_endo_timing", "c0")["unseen_charts"][0]
+    assert chart.id == "c0-unseen-per-100"
+    assert "as counted 9 (6 to 13), with what may be unseen 9 (2 to 16)" in chart.label
+
+
+def test_of_none_the_sentence_stands_alone() -> None:
+    said = dataclasses.replace(
+        samples.unseen()[0],
+        setting="none",
+        openings=None,
+        before_seat=None,
+        failures=None,
+        moved=(),
+        draws=0,
+        impossible=0,
+        sentences=("Nothing is taken to be unseen.",),
+    )
+    page = clinician.render(dataclasses.replace(samples.differs(), unseen=(said,)))
+    assert "Nothing is taken to be unseen." in page
+    assert "The numbers: what the ledger cannot see" not in page
+    assert "Nothing was drawn." in methods.render(dataclasses.replace(samples.differs(), unseen=(said,)))
+
+
+def test_methods_show_what_was_assumed_once() -> None:
+    page = methods.render(samples.differs())
+    assert cells(page).count("Share of root canals done by others") == 1
+    assert "80 draws, 7 of them discarded" in page
+    assert "80 draws, 15 of them discarded" in page
+    assert "Lash TL, Fox MP, Fink AK." in page
+
+
+def test_results_json_holds_it_and_reads_back() -> None:
+    results = samples.differs()
+    assert json.loads(json.dumps(results_json(results)["unseen"]))[0]["openings"]["high"] == 1204
+    again = from_plain(Results, json.loads(json.dumps(to_plain(results))))
+    assert again.unseen == results.unseen
+
+
+def test_shared_pages_say_one_fixed_sentence_and_no_figure() -> None:
+    results = samples.differs()
+    page = study_club.render(release(results))
+    assert release_words.ELSEWHERE["unknown"] in page
+    moved = dataclasses.replace(
+        results, unseen=tuple(dataclasses.replace(u, openings=None, moved=(), seen=1) for u in results.unseen)
+    )
+    assert study_club.render(release(moved)) == page
+
+
+def test_an_unknown_word_stays_inside() -> None:
+    results = samples.differs()
+    odd = dataclasses.replace(results, unseen=(dataclasses.replace(results.unseen[0], setting="<b>Mr Smith</b>"),))
+    assert release(odd).elsewhere == ""
+    with pytest.raises(ValueError, match="declared words"):
+        dataclasses.replace(release(results), elsewhere="Mr Smith")
+
+
+def test_every_setting_has_its_shared_sentence() -> None:
+    assert isinstance(samples.unseen()[0], Unseen)
+    assert set(release_words.ELSEWHERE) == {"none", "some", "most", "unknown"}
