@@ -15,6 +15,7 @@ from pipeline.questions.covariates import Covariate, Levels, Numeric
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of, make_group
+from pipeline.questions.safety import SAFETY_FIELDS, UNMEASURED
 from pipeline.questions.verdict import TOO_EARLY, Basis, write_verdict
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, FlowStep, Group, Verdict
 from pipeline.results_asked import Asked, AskedContrast
@@ -85,7 +86,10 @@ def answer(
     pairs = [(n, reference) for n in others]
     ratios = group_ratios(spells, pairs, covariates(ask, rows), own, unit=ask.population.unit, model="cox")
     contrasts = tuple(
-        _contrast(rows, groups, (n, reference), ratios, own, family=family, years=_years(rows, ask)) for n in others
+        _contrast(
+            rows, groups, (n, reference), ratios, own, family=family, years=_years(rows, ask), safety=is_safety(ask)
+        )
+        for n in others
     )
     if alone:
         contrasts = tuple(replace(c, verdict=_of_clinicians(c.verdict)) for c in contrasts)
@@ -106,7 +110,14 @@ def answer(
         notes=ratios.notes,
         horizon_years=own.horizon_years,
     )
-    return Asked(ask.key(), title, ask.in_words(), comparison, contrasts, family, confidence, _notes(ask, own, family))
+    notes = _notes(ask, own, family)
+    asked = Asked(ask.key(), title, ask.in_words(), comparison, contrasts, family, confidence, notes)
+    return replace(asked, safety=is_safety(ask))
+
+
+def is_safety(ask: Ask) -> bool:
+    """True where the groups are ways of a measure of safety."""
+    return ask.column in SAFETY_FIELDS
 
 
 def one_group_each(rows: pl.DataFrame) -> bool:
@@ -157,6 +168,7 @@ def _contrast(
     *,
     family: int,
     years: float,
+    safety: bool,
 ) -> AskedContrast:
     name, reference = pair
     difference = _difference(rows, groups, pair, ratios, analysis)
@@ -169,6 +181,7 @@ def _contrast(
             smallest_per_100=analysis.smallest_difference_per_100,
             min_failures=analysis.min_failures,
             years_of_records=years,
+            safety=safety,
         )
     )
     if verdict.code == TOO_EARLY:
@@ -220,6 +233,8 @@ def _notes(ask: Ask, analysis: Analysis, family: int) -> tuple[str, ...]:
         f"so far, with this question. So each range is one of {100 * analysis.confidence:.4g} %: every further "
         "question widens all of them."
     ]
+    if is_safety(ask):
+        notes.append(UNMEASURED)
     named = [name for name in (ask.column, *ask.adjusted()) if name in NOT_DATED]
     if named:
         notes.append(

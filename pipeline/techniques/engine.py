@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of
+from pipeline.questions.safety import UNMEASURED
 from pipeline.results import DAYS_PER_YEAR, NotRun
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueGroup
@@ -207,7 +208,7 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         adjusted_for=(),
         stratified_by=(),
         missing=(),
-        caveats=(*question.caveats, question.why_adjust),
+        caveats=(*((UNMEASURED,) if question.safety else ()), *question.caveats, question.why_adjust),
         notes=groups.notes,
         family=0,
         population=POPULATION[question.unit],
@@ -223,6 +224,7 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         smallest_per_100=analysis.smallest_difference_per_100 if smallest is None else smallest,
         years_of_records=_years(groups.rows),
         paces=paces_of(groups.rows, groups.labels, outcome),
+        safety=question.safety,
     )
 
 

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.questions.covariates import Covariate, Levels, Numeric, design
 from pipeline.questions.crown_longevity import Analysis, patient_codes
+from pipeline.questions.safety import spoken_code, with_caution
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results_technique import TechniqueGroup
 from pipeline.stats.standard_share import StandardShares, standard_shares
@@ -71,8 +72,21 @@ def healing_sentence(
     group: tuple[str, int],
     reference: tuple[str, int],
     smallest: float,
+    *,
+    safety: bool = False,
 ) -> str:
     """What a verdict says of teeth not healed; `group` and `reference` are label and count of teeth not healed."""
+    said = _healing_sentence(spoken_code(code, safety=safety), difference, group, reference, smallest)
+    return with_caution(said, safety=safety)
+
+
+def _healing_sentence(
+    code: str,
+    difference: AdjustedDifference | None,
+    group: tuple[str, int],
+    reference: tuple[str, int],
+    smallest: float,
+) -> str:
     one, other = group[0].lower(), reference[0].lower()
     if code == TOO_EARLY or difference is None:
         return f"Too few teeth to compare (not healed: {group[1]} with {one}, {reference[1]} with {other})."

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.questions.covariates import Covariate, Levels, Numeric
+from pipeline.questions.safety import SAFETY_FIELDS
 
 CROWN_FAILURE, TOOTH_LOSS, ENDO_FAILURE, HEALED = "crown_failure", "tooth_loss", "endo_failure", "radiographic_success"
 COURSE_OUTCOMES = (TOOTH_LOSS, ENDO_FAILURE, HEALED)
@@ -81,6 +82,7 @@ class Question:
     `spline` adds a curve over the dose. `learn` marks a technique that a clinician may take up: its learning curve is
     then asked for as well (see `learning.py`). `small` says what becomes of groups too small to be shown: words may be
     counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
+    `safety` marks a measure of safety, of which it is never said that its ways differ little (see `safety.py`).
     """
 
     id: str
@@ -101,6 +103,7 @@ class Question:
     also: tuple[tuple[str, str], ...] = ()
     learn: bool = False
     small: Literal["pool", "leave_out"] = "pool"
+    safety: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a question that contradicts itself: a fault of ours."""
@@ -118,6 +121,8 @@ class Question:
             raise ValueError(f"{self.id}: outcomes that its unit does not have.")
         if self.factor in {c.name for c in self.adjust}:
             raise ValueError(f"{self.id}: adjusted for what it asks about.")
+        if self.factor in SAFETY_FIELDS and not self.safety:
+            raise ValueError(f"{self.id}: a measure of safety that is not marked as one.")
 
 
 SUFFIX = {
