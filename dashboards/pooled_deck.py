@@ -11,7 +11,7 @@ from dashboards.charts.pooled_forest import LOST
 from dashboards.deck import Deck, on_grid
 from dashboards.formats import DASH, count, listing, lower_first, phrase, plural, sentence_case, years
 from dashboards.pages.pooled import NOTE, say_range, say_value
-from dashboards.words_technique import safety_sentence
+from dashboards.words_safety import safety_sentence
 from pipeline.results_pooled import PooledComparison, PooledResults, PooledValue
 
 FOOTER = "Several practices together. Rounded counts, not a trial."

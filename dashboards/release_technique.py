@@ -16,8 +16,8 @@ from dashboards import terms
 from dashboards.formats import known, sentence_case
 from dashboards.release_count import ReleasedCount, protect
 from dashboards.release_percent import borne_out, difference_on_step, round_ratio
-from pipeline.questions.safety import spoken_code
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from pipeline.safety import spoken_code
 from pipeline.techniques.grouping import OTHER, OTHER_LABEL
 from pipeline.techniques.question import all_questions
 

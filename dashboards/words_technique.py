@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.formats import DASH, count, listing, lower_first, whole
 from dashboards.release_technique import OUTCOMES, ReleasedContrast, ReleasedTechnique, ReleasedTechniques
 from dashboards.tables import NumberTable
 from dashboards.words import more_or_fewer, range_more_or_fewer
-from pipeline.questions.safety import UNMEASURED
+from dashboards.words_safety import safety_sentence
 
 CAUTION = (
     "Teeth were not given one technique or another by chance: what led to the choice may itself decide how long they "
@@ -40,12 +40,6 @@ def looks(found: ReleasedTechniques) -> str:
         f"so that chance alone seldom names a difference. {shown}{CAUTION} "
         f"{safety_sentence(a.title for a in found.answers if a.safety)}"
     ).rstrip()
-
-
-def safety_sentence(titles: Iterable[str]) -> str:
-    """What the records do not measure of the measures of safety among the questions; empty where there is none."""
-    named = sorted({lower_first(t) for t in titles})
-    return f"Of {listing(named, 'and')}: {lower_first(UNMEASURED)}" if named else ""
 
 
 def contrast(a: ReleasedTechnique, c: ReleasedContrast) -> str:

@@ -199,7 +199,8 @@ class Store:
     def append_all(self, table: Table, frames: Iterator[pl.DataFrame]) -> None:
         """Add a stream of rows of a file to a declared table: some are written while the next ones are made.
 
-        Rows that are there already are still among them. What goes wrong in making them comes out as it is, not as an error of the database.
+        Rows that are there already are still among them. What goes wrong in making them comes out as it is, not as an
+        error of the database.
         """
         wrong: list[BaseException] = []
 

@@ -23,7 +23,7 @@ from dashboards.formats import (
 )
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
-from dashboards.words_technique import safety_sentence
+from dashboards.words_safety import safety_sentence
 from pipeline.results_pooled import PooledComparison, PooledResults, PooledValue
 
 NOTE = "Records of several practices, not a trial: association, not cause."

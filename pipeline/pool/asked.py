@@ -15,8 +15,8 @@ class Pooled:
 
     `compared` is the id of the comparison or technique answer that it comes from. `curves` is False where no risk-set
     table is given, `technique` True where the question is one of the family of technique questions, whose verdicts are
-    corrected for many looks. `safety` marks a measure of safety. `may_enter_late` says of the two groups whether teeth may join after the clock's start, so
-    that the number followed may rise.
+    corrected for many looks. `safety` marks a measure of safety. `may_enter_late` says of the two groups whether teeth
+    may join after the clock's start, so that the number followed may rise.
     """
 
     id: str

@@ -16,7 +16,6 @@ from pipeline.pool.curves import pooled_curve
 from pipeline.pool.files import as_bytes
 from pipeline.pool.sentences import CAUTIONS, notes, write_verdict
 from pipeline.pool.values import FEWEST, Kind, Of, pooled_value
-from pipeline.questions.safety import spoken_code
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, decide
 from pipeline.results import Difference, to_plain
 from pipeline.results_pooled import (
@@ -27,6 +26,7 @@ from pipeline.results_pooled import (
     PooledResults,
     PooledValue,
 )
+from pipeline.safety import spoken_code
 from pipeline.stats.multiplicity import holm
 
 

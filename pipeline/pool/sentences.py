@@ -7,9 +7,9 @@ from collections.abc import Callable, Sequence
 
 from pipeline.pool.asked import Pooled
 from pipeline.pool.contribution import Contrast
-from pipeline.questions.safety import spoken_code, with_caution
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results_pooled import PooledValue, PooledVerdict
+from pipeline.safety import spoken_code, with_caution
 from pipeline.stats.meta_analysis import MetaAnalysis
 
 CAUTIONS = (

@@ -10,11 +10,11 @@ from scipy import stats
 
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.planning import Pace
-from pipeline.questions.safety import NEXT_STEP
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, TOO_EARLY, Basis, write_verdict
 from pipeline.results import Difference, Estimate, Group, Verdict
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.safety import NEXT_STEP
 from pipeline.stats.limits import z_value
 from pipeline.stats.standardised import AdjustedDifference
 from pipeline.stats.weighted_holm import weighted_holm

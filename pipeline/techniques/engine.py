@@ -11,10 +11,10 @@ import polars as pl
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of
-from pipeline.questions.safety import UNMEASURED
 from pipeline.results import DAYS_PER_YEAR, NotRun
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueGroup
+from pipeline.safety import UNMEASURED
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.rates import failure_rate

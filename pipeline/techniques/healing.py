@@ -10,9 +10,9 @@ import polars as pl
 
 from pipeline.questions.covariates import Covariate, Levels, Numeric, design
 from pipeline.questions.crown_longevity import Analysis, patient_codes
-from pipeline.questions.safety import spoken_code, with_caution
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results_technique import TechniqueGroup
+from pipeline.safety import spoken_code, with_caution
 from pipeline.stats.standard_share import StandardShares, standard_shares
 from pipeline.stats.standardised import AdjustedDifference
 from pipeline.techniques.grouping import Grouped

@@ -16,8 +16,8 @@ from pipeline.asking.answer import answer, groups_asked
 from pipeline.asking.ask_all import as_text
 from pipeline.asking.question import from_options
 from pipeline.asking.rows import Tables
-from pipeline.questions.safety import UNMEASURED
 from pipeline.results_asked import Asked
+from pipeline.safety import UNMEASURED
 from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 
 NEVER = re.compile(r"little.difference|probably smaller|too small to matter", re.IGNORECASE)

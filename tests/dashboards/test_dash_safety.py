@@ -11,7 +11,7 @@ from pptx import Presentation
 from dashboards import slides
 from dashboards.pages import study_club
 from dashboards.release import Released, release
-from pipeline.questions.safety import UNMEASURED
+from pipeline.safety import UNMEASURED
 
 NEVER = re.compile(r"little.difference", re.IGNORECASE)
 

@@ -14,8 +14,8 @@ from dashboards import words_technique
 from dashboards.pages.technique import strength_block, technique_block, technique_summary
 from dashboards.release_technique import release_techniques
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.safety import NEXT_STEP, SAFETY_FIELDS, UNMEASURED, spoken_code
 from pipeline.results import to_plain
+from pipeline.safety import NEXT_STEP, SAFETY_FIELDS, UNMEASURED, spoken_code
 from pipeline.techniques.engine import Answered, answer_all
 from pipeline.techniques.healing import healing_sentence
 from pipeline.techniques.learning import learning_questions
