@@ -73,15 +73,15 @@ def test_months_for_healing_are_those_of_the_recalls_to_come() -> None:
 def test_habits_of_clinicians_are_not_settled_by_more_of_the_same() -> None:
     frame = rows(3000)
     way = frame["provider_id"].is_in(["c0", "c1"])
-    found = plan(frame.with_columns(rubber_way=way))
+    found = plan(frame.with_columns(irrigant_activation=way))
     assert (found.failures_needed, found.months, found.practices) == (None, None, None)
     assert "more cases of the same kind would not settle this" in found.sentences[0]
 
 
 def test_what_is_answered_is_settled() -> None:
     rng = np.random.default_rng(3)
-    dam = rng.random(12000) < 0.5
-    found = plan(draw(rng, 12000, {"irrigant_activation": way, **BARE}, log_hazard=np.log(2.0) * ~dam))
+    way = rng.random(12000) < 0.5
+    found = plan(draw(rng, 12000, {"irrigant_activation": way, **BARE}, log_hazard=np.log(2.0) * ~way))
     assert found.settled
 
 
