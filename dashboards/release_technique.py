@@ -18,6 +18,7 @@ from dashboards.release_count import ReleasedCount, protect
 from dashboards.release_percent import borne_out, difference_on_step, round_ratio
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.safety import spoken_code
+from pipeline.tables import CEMENTS, CORES, POSTS
 from pipeline.techniques.grouping import OTHER, OTHER_LABEL
 from pipeline.techniques.question import all_questions
 
@@ -29,9 +30,9 @@ OUTCOMES = {
 }
 # Words that practices record for questions without a declared list of groups: common practice, no source.
 RECORDED = {
-    "cement": ("resin", "glass_ionomer", "resin_modified_glass_ionomer", "zinc_phosphate", "temporary", "other"),
-    "core": ("composite", "amalgam", "glass_ionomer", "cast", "none", "other"),
-    "post": ("fibre", "metal", "cast", "titanium", "none", "other"),
+    "cement": (*CEMENTS, "temporary", "other"),
+    "core": (*CORES, "unspecified", "other"),
+    "post": (*POSTS, "fibre", "metal", "titanium", "prefabricated", "unspecified", "other"),
 }
 
 

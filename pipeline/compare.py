@@ -6,7 +6,7 @@ import datetime as dt
 import importlib.metadata
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -25,7 +25,7 @@ from pipeline.questions.hyperemic import emulate
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.planning import plan_question
-from pipeline.questions.quality import make_quality
+from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.recalls import recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
@@ -35,6 +35,7 @@ from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import MAIN_SHARE, in_family, main_p
+from pipeline.techniques.rows import Coded
 from pipeline.trade_checks.check_technique import check_technique, count_technique
 from pipeline.transforms.link import LinkInput
 from pipeline.transforms.patient_numbers import number_patients
@@ -93,6 +94,7 @@ class Compared(Told):
     inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
     codes: pl.DataFrame
     to_count: ToCount | None
+    coded: Coded = field(default_factory=Coded)  # what procedure codes tell where the details do not
 
 
 def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
@@ -113,6 +115,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         analysis,
         rules=stored.rules,
         main=main,
+        coded=stored.coded,
     )
     if main is not None:
         since_seat = in_family(main, techniques.main_p_family, analysis)
@@ -199,8 +202,10 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         confidence=analysis.confidence,
     )
     say("checking curves and hazard ratios against a second library")
+    told = _results(stored)
     return replace(
-        _results(stored),
+        told,
+        quality=with_coded_counts(told.quality, techniques.from_codes),
         comparisons=comparisons,
         trade_checks=trade_checks,
         trade_counts=count_technique(endo_details),
@@ -281,11 +286,12 @@ def _results(told: Told) -> Results:
 def _with_numbered_patients(stored: Compared) -> Compared:
     """No figure names a patient, and numbers take less time and room than texts."""
     linked = {name: getattr(stored, name) for name in ("crowns", "every_crown", "endo_courses", "tooth_followup")}
-    frames, _ = number_patients(linked | dict(stored.inputs))
+    frames, _ = number_patients({**linked, "coded": stored.coded.rows, **stored.inputs})
     return replace(
         stored,
         **{name: frames[name] for name in linked},  # type: ignore[arg-type]
         inputs={name: frames[name] for name in stored.inputs},
+        coded=replace(stored.coded, rows=frames["coded"]),
     )
 
 

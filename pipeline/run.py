@@ -45,6 +45,9 @@ from pipeline.tables import (
     QUARANTINE,
     TOOTH_FOLLOWUP,
 )
+from pipeline.techniques.rows import Coded
+from pipeline.transforms.coded_details import EVENTS, CodedWindows, coded_rows
+from pipeline.transforms.events import done_rows
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
@@ -260,7 +263,16 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
         inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
         codes=codes,
         to_count=_to_count(store, settings, codes, told),
+        coded=_coded(store, settings, codes),
     )
+
+
+def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
+    """What procedure codes tell of crowns and courses, from the rows with such codes alone."""
+    telling = codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
+    rows = store.procedures_of(telling, until=settings.rules.data_cutoff)
+    windows = CodedWindows(**{f.name: getattr(settings.analysis, f.name) for f in dataclasses.fields(CodedWindows)})
+    return Coded(coded_rows(done_rows(rows.lazy()).collect(), codes), windows)
 
 
 def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> ToCount | None:

@@ -191,6 +191,19 @@ class Store:
             ).pl()
         return found.sort(["rows", "code"], descending=[True, False])
 
+    def procedures_of(self, codes: Sequence[str], *, until: dt.date | None) -> pl.DataFrame:
+        """The completed procedures with one of these codes, up to a day: what tells whether and on which tooth.
+
+        The columns are those that `transforms.events.done_rows` needs to leave reversed rows out.
+        """
+        columns = "load_id, row_number, part, patient_id, service_date, code, tooth_fdi, supernumerary, status, fee"
+        found: pl.DataFrame = self._connection.sql(
+            f"SELECT {columns} FROM procedures WHERE status = 'completed' AND list_contains($codes, code) "  # noqa: S608
+            "AND ($until::DATE IS NULL OR service_date <= $until::DATE)",
+            params={"codes": list(codes), "until": until},
+        ).pl()
+        return found
+
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a declared table."""
         table.check(frame)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import polars as pl
 
@@ -43,6 +44,28 @@ LINK_MEANINGS = {
         "Teeth with an implant or pontic in their place and no extraction here: followed to the visit before."
     ),
 }
+
+
+# What is read from procedure codes where no detail is recorded, by the field that it fills.
+CODED_MEANINGS = {
+    "post": "Crowns whose post, or that there is none, is told by procedure codes alone.",
+    "core": "Crowns whose core, or that there is none, is told by procedure codes alone.",
+    "crown_lengthening": "Crowns of which codes tell whether the tooth was laid free for them.",
+    "course_visits": "Root canals whose visits are counted from the days with a row, none being recorded.",
+    "splint": "Root canals of which codes tell whether the tooth was held by a splint.",
+    "perforation_repair": "Root canals of which codes tell whether a perforation was mended.",
+    "film_3d": "Root canals of which codes tell whether a three-dimensional film was taken for them.",
+}
+
+
+def with_coded_counts(quality: Quality, from_codes: Mapping[str, int]) -> Quality:
+    """The figures with a line for each field that is read from codes; `from_codes` counts crowns or courses."""
+    notes = (
+        LinkNote(f"{name}_from_codes", from_codes[name], meaning)
+        for name, meaning in CODED_MEANINGS.items()
+        if from_codes.get(name)
+    )
+    return replace(quality, links=(*quality.links, *notes))
 
 
 def make_quality(

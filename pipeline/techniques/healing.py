@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.questions.covariates import Covariate, Levels, Numeric, design
+from pipeline.questions.covariates import Covariate, Levels, Numeric, design, independent
 from pipeline.questions.crown_longevity import Analysis, patient_codes
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results_technique import TechniqueGroup
@@ -122,9 +122,10 @@ def recall_notes(groups: Sequence[TechniqueGroup]) -> tuple[str, ...]:
 
 def _fit(groups: Grouped, covariates: tuple[Covariate, ...], *, by_clinician: bool, within: bool) -> Healing:
     rows = groups.rows
-    made = design(rows, covariates)
     states = [name for name in groups.labels if name != groups.reference]
-    x = np.column_stack([*((rows["state"] == s).cast(pl.Float64).to_numpy() for s in states), made.x])
+    indicators = np.column_stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in states])
+    made = independent(design(rows, covariates), indicators)
+    x = np.column_stack([indicators, made.x])
     used = tuple(label for label in made.used if label != CLINICIAN.label)
     notes = tuple(f"Not adjusted for {name}." for name in made.left_out)
     columns: dict[str, str | None] = {name: None if name == groups.reference else name for name in groups.labels}

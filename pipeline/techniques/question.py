@@ -19,8 +19,17 @@ BRUXISM = Levels("bruxism", "grinding or clenching")
 MATERIAL, ENDO_FIRST = Levels("material", "material"), Levels("endo_before_seat", "root canal before the seat")
 LESION, KIND = Levels("lesion", "lesion before treatment"), Levels("kind", "first treatment or retreatment")
 CROWNED = Levels("crown_at_start", "crown at the start")
-OF_CROWNS: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, ENDO_FIRST, MATERIAL, YEAR)
-OF_COURSES: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, KIND, LESION, CROWNED, YEAR)
+POST_PLACED, LENGTHENED = Levels("post_placed", "post under the core"), Levels("crown_lengthening", "crown lengthening")
+PULPAL = Levels("pulpal_diagnosis", "diagnosis of the pulp before treatment")
+APICAL = Levels("apical_diagnosis", "diagnosis of the root end before treatment")
+SPLINTED, FILM_3D = Levels("splint", "splint"), Levels("film_3d", "three-dimensional film")
+# What was built before the seat, and what is known of a tooth before its root canal was finished.
+BUILT: tuple[Covariate, ...] = (POST_PLACED, LENGTHENED)
+DIAGNOSED: tuple[Covariate, ...] = (PULPAL, APICAL)
+FOUND: tuple[Covariate, ...] = (*DIAGNOSED, SPLINTED, FILM_3D)
+OF_CROWNS: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, ENDO_FIRST, MATERIAL, YEAR, *BUILT)
+WITHOUT_POST: tuple[Covariate, ...] = tuple(c for c in OF_CROWNS if c is not POST_PLACED)
+OF_COURSES: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, KIND, LESION, CROWNED, YEAR, *FOUND)
 
 CHOSEN = (
     "Teeth were not given one way or the other by chance; what led to the choice may itself decide how long they last."

@@ -119,7 +119,8 @@ def with_coded(rows: pl.DataFrame, coded: pl.DataFrame, *, key: str) -> pl.DataF
     joined = rows.join(said, on=key, how="left", maintain_order="left")
     out = []
     for name in names:
-        known = pl.col(name) if name in rows.columns else pl.lit(None, coded.schema[name])
+        kind = coded.schema[name]  # recorded words may be numbered words
+        known = pl.col(name).cast(kind) if name in rows.columns else pl.lit(None, kind)
         by_code = pl.col(f"{name}_coded")
         source = pl.when(known.is_not_null()).then(pl.lit(RECORDED)).when(by_code.is_not_null()).then(pl.lit(CODED))
         out += [pl.coalesce(known, by_code).alias(name), source.alias(f"{name}_from")]
