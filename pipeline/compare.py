@@ -81,6 +81,7 @@ class Told:
     rules: Mapping[str, str]
     settings: Mapping[str, str]
     left_out: pl.DataFrame | None  # texts of optional fields that reading left out: field, note, rows
+    other_texts: pl.DataFrame  # texts of fields with usual words that are none of these: table, field, rows, texts
 
 
 @dataclass(frozen=True)
@@ -273,6 +274,7 @@ def _results(told: Told) -> Results:
             unknown_codes=told.unknown_codes,
             link_counts=told.link_counts,
             changes=told.changes,
+            other_texts=told.other_texts,
         ),
         not_run=(),
         calibration=calibration_sentence(calibration_rows()),

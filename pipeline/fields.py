@@ -70,6 +70,11 @@ def map_words(table: str, field: str) -> tuple[str, ...] | None:
     return tuple(FLAG_WORDS) if how == "flag" else None
 
 
+def is_open(table: str, field: str) -> bool:
+    """Whether a field has usual words and takes any other text as well."""
+    return bool(INPUT_TABLES[table].columns[field].usual)
+
+
 def word_lookup(table: str, field: str) -> dict[str, str]:
     """Every spelling of a word that is understood unmapped, in the normal form of `normal_word`."""
     column = INPUT_TABLES[table].columns[field]

@@ -249,6 +249,7 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         },
         settings=_in_words(settings.analysis),
         left_out=store.field_notes(),
+        other_texts=store.other_texts(),
     )
 
 

@@ -204,6 +204,21 @@ class Store:
         ).pl()
         return found
 
+    def other_texts(self) -> pl.DataFrame:
+        """How many texts are none of the usual words of their field: `table, field, rows, texts` (different ones)."""
+        schema = {"table": pl.String(), "field": pl.String(), "rows": pl.Int64(), "texts": pl.Int64()}
+        found: list[tuple[object, ...]] = []
+        for table in DERIVED_TABLES.values():
+            for name, column in table.columns.items():
+                if column.usual:
+                    counted = self._rows(
+                        f"SELECT count({name}), count(DISTINCT {name}) FROM {table.name} "  # noqa: S608
+                        f"WHERE NOT list_contains(?::VARCHAR[], {name})",
+                        [list(column.usual)],
+                    )
+                    found.append((table.name, name, *counted[0]))
+        return pl.DataFrame(found, schema=schema, orient="row").filter(pl.col("rows") > 0)
+
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a declared table."""
         table.check(frame)

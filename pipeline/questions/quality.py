@@ -8,7 +8,17 @@ from dataclasses import replace
 
 import polars as pl
 
-from pipeline.results import FileChange, FilledIn, FlowStep, LinkNote, LoadRow, Quality, QuarantineRow, UnknownCode
+from pipeline.results import (
+    FileChange,
+    FilledIn,
+    FlowStep,
+    LinkNote,
+    LoadRow,
+    OtherTexts,
+    Quality,
+    QuarantineRow,
+    UnknownCode,
+)
 from pipeline.tables import Filled
 
 # What each count of the linking step means for the results; a count without a line here is not shown.
@@ -77,6 +87,7 @@ def make_quality(
     unknown_codes: Sequence[UnknownCode],
     link_counts: Mapping[str, int],
     changes: pl.DataFrame | None = None,
+    other_texts: pl.DataFrame | None = None,
 ) -> Quality:
     """Gather the data-quality figures.
 
@@ -94,6 +105,8 @@ def make_quality(
         What the linking step counted.
     changes
         Rows that later files change: `table_name, earlier, later, field, rows`.
+    other_texts
+        Texts of fields with usual words that are none of these: `table, field, rows, texts`.
     """
     return Quality(
         loads=_loads(loads, quarantine),
@@ -108,6 +121,7 @@ def make_quality(
         flow=_row_flow(loads, link_counts),
         codes_advice=unknown_codes_advice(unknown_codes),
         changes=_changes(changes),
+        other_texts=() if other_texts is None else tuple(OtherTexts(*row) for row in other_texts.iter_rows()),
     )
 
 

@@ -91,6 +91,7 @@ class Question:
     `spline` adds a curve over the dose. `learn` marks a technique that a clinician may take up: its learning curve is
     then asked for as well (see `learning.py`). `small` says what becomes of groups too small to be shown: words may be
     counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
+    `events` are words of `codes.EVENTS` whose rows say the groups where the fields do not (see `coded_details.py`).
     `safety` marks a measure of safety, of which it is never said that its ways differ little (see `safety.py`).
     """
 
@@ -113,6 +114,7 @@ class Question:
     learn: bool = False
     small: Literal["pool", "leave_out"] = "pool"
     safety: bool = False
+    events: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a question that contradicts itself: a fault of ours."""

@@ -12,4 +12,5 @@ QUESTION = Question(
     why_adjust="Patients and teeth of higher risk may get another kind of crown.",
     needs=("crown_details.core",),
     caveats=(CHOSEN,),
+    events=("core", "post_core"),
 )

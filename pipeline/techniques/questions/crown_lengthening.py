@@ -10,8 +10,9 @@ QUESTION = Question(
     outcomes=(CROWN_FAILURE,),
     adjust=tuple(c for c in OF_CROWNS if c is not LENGTHENED),
     why_adjust="Teeth with less left of them differ in kind and in what was done before.",
-    needs=("procedures.code",),
+    needs=("procedures: crown lengthening codes",),
     reference="no",
     levels=yes_no("Crown lengthening", "No crown lengthening"),
     caveats=(CHOSEN, "It is done where little tooth is left, which makes it look worse than it is."),
+    events=("crown_lengthening",),
 )

@@ -10,8 +10,9 @@ QUESTION = Question(
     outcomes=COURSE_OUTCOMES,
     adjust=tuple(c for c in OF_COURSES if c is not FILM_3D),
     why_adjust="Harder teeth may be treated another way.",
-    needs=("procedures.code",),
+    needs=("procedures: three-dimensional film codes",),
     reference="no",
     levels=yes_no("Three-dimensional film", "No three-dimensional film"),
     caveats=(CHOSEN, AFTERWARDS, "Such a film is taken of harder teeth, which makes it look worse than it is."),
+    events=("radiograph_3d",),
 )

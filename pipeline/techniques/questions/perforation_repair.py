@@ -10,11 +10,12 @@ QUESTION = Question(
     outcomes=COURSE_OUTCOMES,
     adjust=OF_COURSES,
     why_adjust="Harder teeth may be treated another way.",
-    needs=("procedures.code",),
+    needs=("procedures: perforation codes",),
     reference="no",
     levels=yes_no("Perforation mended", "No perforation mended"),
     caveats=(
         "A perforation is no choice of the clinician; one that was left, or mended without a code, counts as none.",
         AFTERWARDS,
     ),
+    events=("perforation_repair",),
 )

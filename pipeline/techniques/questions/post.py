@@ -12,4 +12,5 @@ QUESTION = Question(
     why_adjust="Patients and teeth of higher risk may get another kind of crown.",
     needs=("crown_details.post",),
     caveats=(CHOSEN,),
+    events=("post_core", "post_core_addon"),
 )
