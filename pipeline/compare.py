@@ -35,8 +35,8 @@ from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import MAIN_SHARE, in_family, main_p
-from pipeline.techniques.rows import Coded
 from pipeline.trade_checks.check_technique import check_technique, count_technique
+from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
 from pipeline.transforms.patient_numbers import number_patients
 from pipeline.transforms.rules import LinkRules

@@ -45,8 +45,7 @@ from pipeline.tables import (
     QUARANTINE,
     TOOTH_FOLLOWUP,
 )
-from pipeline.techniques.rows import Coded
-from pipeline.transforms.coded_details import EVENTS, CodedWindows, coded_rows
+from pipeline.transforms.coded_details import EVENTS, Coded, CodedWindows, coded_rows
 from pipeline.transforms.events import done_rows
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
@@ -165,6 +164,7 @@ def ask_stage(settings: Settings, asks: Sequence[Ask], *, say: Say) -> tuple[Ask
             say=say,
             course_gap_days=settings.rules.course_gap_days,
             crown_repost_days=settings.rules.crown_repost_days,
+            coded=_coded(store, settings, code_table(settings)),
         )
 
 

@@ -23,6 +23,7 @@ from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
+from pipeline.transforms.coded_details import CODED
 
 POOLED = "other, pooled"
 MOST_GROUPS = 8
@@ -110,7 +111,7 @@ def answer(
         notes=ratios.notes,
         horizon_years=own.horizon_years,
     )
-    notes = _notes(ask, own, family)
+    notes = (*_notes(ask, own, family), *_coded_note(rows, ask))
     asked = Asked(ask.key(), title, ask.in_words(), comparison, contrasts, family, confidence, notes)
     return replace(asked, safety=is_safety(ask))
 
@@ -242,6 +243,14 @@ def _notes(ask: Ask, analysis: Analysis, family: int) -> tuple[str, ...]:
             "clock started."
         )
     return tuple(notes)
+
+
+def _coded_note(rows: pl.DataFrame, ask: Ask) -> tuple[str, ...]:
+    source = f"{ask.column}_from"
+    coded = 0 if source not in rows.columns else int((rows[source] == CODED).sum())
+    if not coded:
+        return ()
+    return (f"{_sentence(said(ask.column))}: read from procedure codes for {coded:,} of {rows.height:,} teeth.",)
 
 
 def _sentence(text: str) -> str:

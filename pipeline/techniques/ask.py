@@ -17,8 +17,8 @@ from pipeline.techniques.family import main_p
 from pipeline.techniques.lean import numbered_words, only_columns, same_numbers, source_of
 from pipeline.techniques.learning import learning_questions
 from pipeline.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, TOOTH_LOSS, all_questions
-from pipeline.techniques.rows import Coded, choose_courses, rows_of_chosen, rows_of_crowns
-from pipeline.transforms.coded_details import read_from_codes
+from pipeline.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns
+from pipeline.transforms.coded_details import Coded, read_from_codes
 
 UNITS = ("crown", "course", "every_course")
 READ = ("patients", "crown_details", "endo_details", "findings")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import polars as pl
 
@@ -13,10 +13,9 @@ from pipeline.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES
 from pipeline.techniques.question import HEALED, TOOTH_LOSS
 from pipeline.transforms.coded_details import (
     CODED,
-    CODED_SCHEMA,
     NONE,
     RECORDED,
-    CodedWindows,
+    Coded,
     coded_course_details,
     coded_crown_details,
     with_coded,
@@ -26,18 +25,6 @@ from pipeline.transforms.failures import radiographic_success
 
 KEY = ["patient_id", "tooth_fdi"]
 DIAGNOSES = {"pulpal_diagnosis": PULPAL_DIAGNOSES, "apical_diagnosis": APICAL_DIAGNOSES}
-
-
-@dataclass(frozen=True)
-class Coded:
-    """What procedure codes tell: `rows` as `coded_details.coded_rows` gives them, and the days that they count for."""
-
-    rows: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=CODED_SCHEMA))
-    windows: CodedWindows = field(default_factory=CodedWindows)
-
-    def of(self, tables: pl.DataFrame) -> pl.DataFrame:
-        """The rows with patients as those tables name them; where there are none, texts may stand for numbers."""
-        return self.rows.cast({"patient_id": tables.schema["patient_id"]}) if self.rows.is_empty() else self.rows
 
 
 def rows_of_crowns(

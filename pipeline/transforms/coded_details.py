@@ -8,7 +8,7 @@ what was done by the start of the clock counts: by the seat of a crown, by the l
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -52,6 +52,18 @@ class CodedWindows:
     splint_days: int = 180
     perforation_days: int = 180
     film_3d_days: int = 180
+
+
+@dataclass(frozen=True)
+class Coded:
+    """What procedure codes tell: `rows` as `coded_rows` gives them, and the days that they count for."""
+
+    rows: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=CODED_SCHEMA))
+    windows: CodedWindows = field(default_factory=CodedWindows)
+
+    def of(self, tables: pl.DataFrame) -> pl.DataFrame:
+        """The rows with patients as those tables name them; where there are none, texts may stand for numbers."""
+        return self.rows.cast({"patient_id": tables.schema["patient_id"]}) if self.rows.is_empty() else self.rows
 
 
 def coded_rows(done: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFrame:

@@ -12,7 +12,7 @@ from pipeline.results_technique import TechniqueAnswer
 from pipeline.techniques.ask import rows_by_outcome
 from pipeline.techniques.engine import answer_all
 from pipeline.techniques.question import TOOTH_LOSS
-from pipeline.techniques.rows import Coded
+from pipeline.transforms.coded_details import Coded
 
 STRENGTH = next(q for q in QUESTIONS if q.id == "irrigant_strength")
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12"}

@@ -10,7 +10,7 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.techniques.ask import UNITS, rows_by_outcome
 from pipeline.techniques.engine import answer_all
 from pipeline.techniques.question import HEALED
-from pipeline.techniques.rows import Coded
+from pipeline.transforms.coded_details import Coded
 
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12"}
 
