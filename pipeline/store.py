@@ -198,7 +198,8 @@ class Store:
         """
         columns = "load_id, row_number, part, patient_id, service_date, code, tooth_fdi, supernumerary, status, fee"
         found: pl.DataFrame = self._connection.sql(
-            f"SELECT {columns} FROM procedures WHERE status = 'completed' AND list_contains($codes, code) "  # noqa: S608
+            f"SELECT {columns} FROM procedures WHERE status = 'completed' "  # noqa: S608
+            "AND code IN (SELECT unnest($codes::VARCHAR[])) "
             "AND ($until::DATE IS NULL OR service_date <= $until::DATE)",
             params={"codes": list(codes), "until": until},
         ).pl()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -124,17 +125,20 @@ def _fit(groups: Grouped, covariates: tuple[Covariate, ...], *, by_clinician: bo
     rows = groups.rows
     states = [name for name in groups.labels if name != groups.reference]
     indicators = np.column_stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in states])
-    made = independent(design(rows, covariates), indicators)
+    full = design(rows, covariates)
+    made = independent(full, indicators)
+    # A clinician whose column follows from the groups has teeth in one group alone: nothing is told within clinicians.
+    told_apart = made.of.count(CLINICIAN.label) == full.of.count(CLINICIAN.label)
     x = np.column_stack([indicators, made.x])
     used = tuple(label for label in made.used if label != CLINICIAN.label)
     notes = tuple(f"Not adjusted for {name}." for name in made.left_out)
     columns: dict[str, str | None] = {name: None if name == groups.reference else name for name in groups.labels}
-    try:
-        shares = standard_shares(
-            rows["event"], x, names=(*states, *made.names), groups=columns, cluster=patient_codes(rows)
-        )
-    except ValueError:
-        shares = None
+    shares = None
+    if told_apart:
+        with suppress(ValueError):
+            shares = standard_shares(
+                rows["event"], x, names=(*states, *made.names), groups=columns, cluster=patient_codes(rows)
+            )
     if shares is None:
         notes = (*notes, "No adjusted shares: the groups or the covariates tell healed teeth from the rest too well.")
     return Healing(shares, used, made.missing, notes, by_clinician, within)
