@@ -46,7 +46,7 @@ from pipeline.tables import (
     TOOTH_FOLLOWUP,
 )
 from pipeline.transforms.coded_details import EVENTS, Coded, CodedWindows, coded_rows
-from pipeline.transforms.events import done_rows
+from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
@@ -271,9 +271,10 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
 def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
     """What procedure codes tell of crowns and courses, from the rows with such codes alone."""
     telling = codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
-    rows = store.procedures_of(telling, until=settings.rules.data_cutoff)
+    rows = store.procedures_of(telling, until=settings.rules.data_cutoff).lazy()
+    refunds = match_refunds(rows, reversal_days=settings.rules.reversal_days)
     windows = CodedWindows(**{f.name: getattr(settings.analysis, f.name) for f in dataclasses.fields(CodedWindows)})
-    return Coded(coded_rows(done_rows(rows.lazy()).collect(), codes), windows)
+    return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), windows)
 
 
 def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> ToCount | None:

@@ -194,7 +194,7 @@ class Store:
     def procedures_of(self, codes: Sequence[str], *, until: dt.date | None) -> pl.DataFrame:
         """The completed procedures with one of these codes, up to a day: what tells whether and on which tooth.
 
-        The columns are those that `transforms.events.done_rows` needs to leave reversed rows out.
+        The columns are those that `transforms.events` needs to leave reversed rows out.
         """
         columns = "load_id, row_number, part, patient_id, service_date, code, tooth_fdi, supernumerary, status, fee"
         found: pl.DataFrame = self._connection.sql(
