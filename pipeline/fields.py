@@ -38,7 +38,11 @@ RANGES: dict[str, tuple[float, float]] = {
 
 FLAG_WORDS = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
 # Words that mean one thing only, understood without being mapped.
-_ALIASES = {"sex": {"f": "female", "m": "male"}}
+_ALIASES = {
+    "sex": {"f": "female", "m": "male"},
+    "pulpal_diagnosis": {"normalpulp": "normal", "pulpnecrosis": "necrosis"},
+    "apical_diagnosis": {"normalapicaltissues": "normal"},
+}
 
 
 def input_fields(table: str) -> list[str]:

@@ -85,3 +85,15 @@ def test_a_word_still_asked_for_is_refused(tmp_path: Path):
     write(tmp_path)
     with pytest.raises(ConfigError, match="state four"):
         load_settings(toml(tmp_path, 'values.pulpal_diagnosis."state four" = "ask"\n'))
+
+
+def test_the_trades_full_terms_are_understood_without_being_told(tmp_path: Path):
+    path = tmp_path / "endo_details.csv"
+    rows = [f"P{i},{i + 2},2021-03-0{i + 1},Normal pulp,normal apical tissues\n" for i in range(3)]
+    path.write_text(HEAD + "".join(rows), encoding="utf-8")
+    assert "values" not in tomllib.loads(suggest([path], folder=tmp_path).text)["tables"]["endo_details"]
+    settings = load_settings(toml(tmp_path, ""))
+    ingest(settings, today=dt.date(2026, 1, 31), say=lambda _: None, keep_ids=True)
+    with open_store(settings.practice.database) as store:
+        assert set(store.read(ENDO_DETAILS)["pulpal_diagnosis"]) == {"normal"}
+        assert store.other_texts().is_empty()
