@@ -11,6 +11,7 @@ from dashboards.charts.pooled_forest import LOST
 from dashboards.deck import Deck, on_grid
 from dashboards.formats import DASH, count, listing, lower_first, phrase, plural, sentence_case, years
 from dashboards.pages.pooled import NOTE, say_range, say_value
+from dashboards.words_safety import safety_sentence
 from pipeline.results_pooled import PooledComparison, PooledResults, PooledValue
 
 FOOTER = "Several practices together. Rounded counts, not a trial."
@@ -158,8 +159,9 @@ def _techniques(deck: Deck, asked: list[PooledComparison], pooled: PooledResults
     say = f"{claimed or 'None'} of {count(len(found), 'technique comparison')}"
     title = f"{say} {'shows' if claimed < 2 else 'show'} a difference that may be named"
     rest = f" The {len(rows)} with the narrowest ranges are shown; the page has all." if len(found) > len(rows) else ""
+    safety = f" {safety_sentence([c.title for c, _ in found if c.safety])}".rstrip()
     heads = ("Question: group or reference", "Practices", "Failures per 100 more (95 % range)", "What may be said")
-    deck.table(title, heads, rows, _notes(f"{title}, all counted as one family of looks.{rest}", pooled),
+    deck.table(title, heads, rows, _notes(f"{title}, all counted as one family of looks.{rest}{safety}", pooled),
                alt=f"Table of technique questions. {title}.", shares=(0.46, 0.1, 0.22, 0.22), left=(0, 3),
                sizes=(14, 12))  # fmt: skip
 

@@ -17,6 +17,8 @@ from dashboards.formats import known, sentence_case
 from dashboards.release_count import ReleasedCount, protect
 from dashboards.release_percent import borne_out, difference_on_step, round_ratio
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from pipeline.safety import spoken_code
+from pipeline.tables import CEMENTS, CORES, POSTS
 from pipeline.techniques.grouping import OTHER, OTHER_LABEL
 from pipeline.techniques.question import all_questions
 
@@ -28,9 +30,9 @@ OUTCOMES = {
 }
 # Words that practices record for questions without a declared list of groups: common practice, no source.
 RECORDED = {
-    "cement": ("resin", "glass_ionomer", "resin_modified_glass_ionomer", "zinc_phosphate", "temporary", "other"),
-    "core": ("composite", "amalgam", "glass_ionomer", "cast", "none", "other"),
-    "post": ("fibre", "metal", "cast", "titanium", "none", "other"),
+    "cement": (*CEMENTS, "temporary", "other"),
+    "core": (*CORES, "unspecified", "other"),
+    "post": (*POSTS, "fibre", "metal", "titanium", "prefabricated", "unspecified", "other"),
 }
 
 
@@ -64,7 +66,10 @@ class ReleasedContrast:
 
 @dataclass(frozen=True)
 class ReleasedTechnique:
-    """One question and outcome. `withheld` contrasts rest on hidden counts, or could not be worked out."""
+    """One question and outcome. `withheld` contrasts rest on hidden counts, or could not be worked out.
+
+    `safety` marks a measure of safety, as its question is declared.
+    """
 
     title: str
     outcome: str
@@ -72,6 +77,11 @@ class ReleasedTechnique:
     groups: tuple[ReleasedTechniqueGroup, ...]
     contrasts: tuple[ReleasedContrast, ...]
     withheld: int
+    safety: bool = False
+
+    def __post_init__(self) -> None:
+        if any(spoken_code(c.verdict_code, safety=self.safety) != c.verdict_code for c in self.contrasts):
+            raise ValueError("of a measure of safety a verdict that is never said")
 
 
 @dataclass(frozen=True)
@@ -109,6 +119,11 @@ def _declared() -> dict[str, tuple[str, dict[str, str]]]:
     return out
 
 
+@functools.cache
+def _of_safety() -> frozenset[str]:
+    return frozenset(q.id for q in all_questions() if q.safety)
+
+
 def _answer(a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
     title, labels = _declared().get(a.question, ("", {}))
     named = [g.name for g in a.groups]
@@ -119,13 +134,20 @@ def _answer(a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
     shown = tuple(ReleasedTechniqueGroup(labels[n], teeth[n], failures[n]) for n in named)
     full = {n for n in named if teeth[n].value is not None and failures[n].value is not None}
     exact = {g.name: g.teeth for g in a.groups}
-    made = [_contrast(c, labels, exact, full, smallest) for c in a.contrasts]
+    safety = a.question in _of_safety()
+    made = [_contrast(c, labels, exact, full, smallest, safety=safety) for c in a.contrasts]
     kept = tuple(c for c in made if c is not None)
-    return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept))
+    return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept), safety)
 
 
 def _contrast(
-    c: TechniqueContrast, labels: dict[str, str], teeth: dict[str, int], full: set[str], smallest: float
+    c: TechniqueContrast,
+    labels: dict[str, str],
+    teeth: dict[str, int],
+    full: set[str],
+    smallest: float,
+    *,
+    safety: bool,
 ) -> ReleasedContrast | None:
     figures = (c.difference_per_100, c.difference_ci_low, c.difference_ci_high)
     if not {c.group, c.reference} <= full or any(v is None or not known(v) for v in figures):
@@ -139,9 +161,8 @@ def _contrast(
               for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high)]  # fmt: skip
     if any(v is None for v in ratios):
         ratios = [None, None, None]
-    return ReleasedContrast(
-        labels[c.group], labels[c.reference], at, *ends, *ratios, _verdict(c.verdict, at, ends, smallest)
-    )
+    code = spoken_code(_verdict(c.verdict, at, ends, smallest), safety=safety)
+    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, *ratios, code)
 
 
 def _verdict(code: str, at: int, ends: tuple[int, int], smallest: float) -> str:

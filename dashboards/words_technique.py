@@ -10,6 +10,7 @@ from dashboards.formats import DASH, count, listing, lower_first, whole
 from dashboards.release_technique import OUTCOMES, ReleasedContrast, ReleasedTechnique, ReleasedTechniques
 from dashboards.tables import NumberTable
 from dashboards.words import more_or_fewer, range_more_or_fewer
+from dashboards.words_safety import safety_sentence
 
 CAUTION = (
     "Teeth were not given one technique or another by chance: what led to the choice may itself decide how long they "
@@ -36,8 +37,9 @@ def looks(found: ReleasedTechniques) -> str:
     looked = count(found.family, "comparison")
     return (
         f"{looked} of technique {'was' if found.family == 1 else 'were'} made and counted as one family of looks, "
-        f"so that chance alone seldom names a difference. {shown}{CAUTION}"
-    )
+        f"so that chance alone seldom names a difference. {shown}{CAUTION} "
+        f"{safety_sentence(a.title for a in found.answers if a.safety)}"
+    ).rstrip()
 
 
 def contrast(a: ReleasedTechnique, c: ReleasedContrast) -> str:

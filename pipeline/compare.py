@@ -6,7 +6,7 @@ import datetime as dt
 import importlib.metadata
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -27,7 +27,7 @@ from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.planning import plan_question
-from pipeline.questions.quality import make_quality
+from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.recalls import reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.questions.trial_rows import enter_trial
@@ -41,6 +41,7 @@ from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import MAIN_SHARE, in_family, main_p
 from pipeline.trade_checks.check_technique import check_technique, count_technique
+from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
 from pipeline.transforms.patient_numbers import number_patients
 from pipeline.transforms.rules import LinkRules
@@ -85,6 +86,7 @@ class Told:
     rules: Mapping[str, str]
     settings: Mapping[str, str]
     left_out: pl.DataFrame | None  # texts of optional fields that reading left out: field, note, rows
+    other_texts: pl.DataFrame  # texts of fields with usual words that are none of these: table, field, rows, texts
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,7 @@ class Compared(Told):
     inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
     codes: pl.DataFrame
     to_count: ToCount | None
+    coded: Coded = field(default_factory=Coded)  # what procedure codes tell where the details do not
 
 
 def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
@@ -119,6 +122,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         analysis,
         rules=stored.rules,
         main=main,
+        coded=stored.coded,
     )
     if main is not None:
         since_seat = in_family(main, techniques.main_p_family, analysis)
@@ -212,8 +216,10 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         confidence=analysis.confidence,
     )
     say("checking curves and hazard ratios against a second library")
+    told = _results(stored)
     return replace(
-        _results(stored),
+        told,
+        quality=with_coded_counts(told.quality, techniques.from_codes),
         comparisons=comparisons,
         trade_checks=trade_checks,
         trade_counts=count_technique(endo_details),
@@ -287,6 +293,7 @@ def _results(told: Told) -> Results:
             unknown_codes=told.unknown_codes,
             link_counts=told.link_counts,
             changes=told.changes,
+            other_texts=told.other_texts,
         ),
         not_run=(),
         calibration=calibration_sentence(calibration_rows()),
@@ -303,11 +310,12 @@ def _with_numbered_patients(stored: Compared) -> Compared:
         name: getattr(stored, name)
         for name in ("crowns", "every_crown", "endo_courses", "tooth_followup", "elsewhere_hints")
     }
-    frames, _ = number_patients(linked | dict(stored.inputs))
+    frames, _ = number_patients({**linked, "coded": stored.coded.rows, **stored.inputs})
     return replace(
         stored,
         **{name: frames[name] for name in linked},  # type: ignore[arg-type]
         inputs={name: frames[name] for name in stored.inputs},
+        coded=replace(stored.coded, rows=frames["coded"]),
     )
 
 
@@ -358,8 +366,9 @@ def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, an
             stored.endo_courses,
             stored.tooth_followup,
             patients,
+            stored.inputs["endo_details"],
             pulp="hyperemic",
-            window_days=int(stored.rules["course_gap_days"]),
+            lab_days=int(stored.rules["lab_days"]),
             horizon_days=days_of(analysis.horizon_years),
         )
         found.append(unseen_in_trial(entered.rows, trial, analysis, setting=setting, seed=seed, hints=hints))

@@ -82,6 +82,12 @@ class Analysis:
     confidence: float = 0.95
     seed: int = 20250101
     choices_crowns: int = 10_000
+    # Days for which a coded row counts for a crown or a course; `transforms.coded_details` gives the reasons.
+    post_core_days: int = 180
+    crown_lengthening_days: int = 365
+    splint_days: int = 180
+    perforation_days: int = 180
+    film_3d_days: int = 180
 
 
 LEAST_MEMORY_MB = 1000

@@ -38,7 +38,11 @@ RANGES: dict[str, tuple[float, float]] = {
 
 FLAG_WORDS = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
 # Words that mean one thing only, understood without being mapped.
-_ALIASES = {"sex": {"f": "female", "m": "male"}}
+_ALIASES = {
+    "sex": {"f": "female", "m": "male"},
+    "pulpal_diagnosis": {"normalpulp": "normal", "pulpnecrosis": "necrosis"},
+    "apical_diagnosis": {"normalapicaltissues": "normal"},
+}
 
 
 def input_fields(table: str) -> list[str]:
@@ -68,6 +72,11 @@ def map_words(table: str, field: str) -> tuple[str, ...] | None:
     if how == "words":
         return INPUT_TABLES[table].columns[field].words
     return tuple(FLAG_WORDS) if how == "flag" else None
+
+
+def is_open(table: str, field: str) -> bool:
+    """Whether a field has usual words and takes any other text as well."""
+    return bool(INPUT_TABLES[table].columns[field].usual)
 
 
 def word_lookup(table: str, field: str) -> dict[str, str]:

@@ -32,11 +32,12 @@ from pipeline.sources.mapping import resolve_columns
 from pipeline.sources.safe_path import refuse_outside
 from pipeline.store import Store, open_store
 from pipeline.store_tables import FIELD_NOTES, STORED_LOADS
-from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES, Table
+from pipeline.tables import INPUT_TABLES, LOADS, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.claims import taken_back
 from pipeline.transforms.clean import NOTE_SCHEMA, Reading
 from pipeline.transforms.corrections import find_corrections, superseded
 from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes
+from pipeline.transforms.listed_twice import unite_listed
 
 Say = Callable[[str], None]
 BYTES_STORED = 0.8  # in the database and while it is filled, for a byte of a file; measured: 0.45 once it is filled
@@ -274,6 +275,10 @@ def _settle(store: Store, name: str, new_loads: list[int]) -> None:
         changes = find_corrections(store.changes.one_sided(new_loads), later=later)
         store.changes.log(table, changes)
         store.remove(table, superseded(changes))
+    if table is PATIENTS:
+        united = unite_listed(store.listed_twice(table, key="patient_id", new_loads=new_loads))
+        store.remove(table, united.verdicts)
+        store.put_in_place(table, united.patients)
     gone = []
     for alike in store.alike(table, key=SOURCE_KEYS.get(name, ()), new_loads=new_loads):
         verdicts = deduplicate(alike, table=name, new_loads=new_loads, later=later)

@@ -65,6 +65,11 @@ REASONS: dict[str, Reason] = {
         "A later row or file has the same key with other content; the later one counts.",
         "Nothing, if the later one is the right one.",
     ),
+    "patient_contradicted": Reason(
+        "Another row of the same file lists the same patient and says otherwise in this field; which of them is right "
+        "cannot be told, so the field was left empty. What only one of the rows says was kept.",
+        "Correct this row, or list the patient once in the practice software and export again.",
+    ),
     "after_extraction": Reason(
         "The row names a tooth that was extracted before. Either this tooth number or that of the extraction is wrong.",
         "Compare both rows with the chart, correct the wrong tooth number and export again.",

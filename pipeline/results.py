@@ -298,6 +298,16 @@ class FilledIn:
 
 
 @dataclass(frozen=True)
+class OtherTexts:
+    """Texts of a field with usual words that are none of these: kept, and not understood. Counts, never the texts."""
+
+    table: str
+    field: str
+    rows: int
+    texts: int
+
+
+@dataclass(frozen=True)
 class LinkNote:
     """A count that the linking step made, with what it means for the results."""
 
@@ -338,6 +348,7 @@ class Quality:
     flow: tuple[FlowStep, ...] = ()
     codes_advice: tuple[str, ...] = ()
     changes: tuple[FileChange, ...] = ()
+    other_texts: tuple[OtherTexts, ...] = ()
 
 
 ALL_OTHERS = "all_other_questions"  # the id of what was not run where the main comparison alone was made

@@ -28,7 +28,8 @@ class Asked:
     """One question and its answer. `refused` says why there is none; then `comparison` is None.
 
     `family` counts the contrasts of all questions ever asked of this database, this one among them; `confidence` is
-    that of each limit, so that all limits of the family together hold with the confidence of the settings.
+    that of each limit, so that all limits of the family together hold with the confidence of the settings. `safety` is
+    true of a measure of safety: no zone is then drawn as too small to matter.
     """
 
     id: str
@@ -40,3 +41,4 @@ class Asked:
     confidence: float
     notes: tuple[str, ...]
     refused: str = ""
+    safety: bool = False

@@ -355,6 +355,14 @@ ANALYSIS = {
     "seed": "Start of the random numbers wherever a method draws any: the same seed gives the same figures.",
     "choices_crowns": "The main comparison is counted in other ways on about this many crowns at most, of patients "
     "drawn by a hash of their id.",
+    "post_core_days": "Days: a post or core known by its code alone counts for the crown seated on its day or at most "
+    "so long after it (common practice, no source).",
+    "crown_lengthening_days": "Days: the same for a tooth laid free (common practice, no source).",
+    "splint_days": "Days: a splint known by its code counts for a root canal begun at most so long after it, or not "
+    "yet finished (common practice, no source).",
+    "perforation_days": "Days: the same for a perforation that was mended (common practice, no source).",
+    "film_3d_days": "Days: the same for a three-dimensional film; one that names no tooth counts for every root canal "
+    "of the patient (common practice, no source).",
 }
 
 

@@ -138,6 +138,7 @@ class PooledComparison:
     notes: tuple[str, ...]
     technique: bool = False
     p_family: float | None = None  # of technique questions: corrected for all that were pooled
+    safety: bool = False  # a measure of safety, see `pipeline.safety`
 
 
 @dataclass(frozen=True)

@@ -46,6 +46,8 @@ from pipeline.tables import (
     QUARANTINE,
     TOOTH_FOLLOWUP,
 )
+from pipeline.transforms.coded_details import EVENTS, Coded, CodedWindows, coded_rows
+from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
@@ -164,6 +166,7 @@ def ask_stage(settings: Settings, asks: Sequence[Ask], *, say: Say) -> tuple[Ask
             say=say,
             course_gap_days=settings.rules.course_gap_days,
             crown_repost_days=settings.rules.crown_repost_days,
+            coded=_coded(store, settings, code_table(settings)),
         )
 
 
@@ -248,6 +251,7 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         },
         settings=_in_words(settings.analysis),
         left_out=store.field_notes(),
+        other_texts=store.other_texts(),
     )
 
 
@@ -263,7 +267,17 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
         inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
         codes=codes,
         to_count=_to_count(store, settings, codes, told),
+        coded=_coded(store, settings, codes),
     )
+
+
+def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
+    """What procedure codes tell of crowns and courses, from the rows with such codes alone."""
+    telling = codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
+    rows = store.procedures_of(telling, until=settings.rules.data_cutoff).lazy()
+    refunds = match_refunds(rows, reversal_days=settings.rules.reversal_days)
+    windows = CodedWindows(**{f.name: getattr(settings.analysis, f.name) for f in dataclasses.fields(CodedWindows)})
+    return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), windows)
 
 
 def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> ToCount | None:

@@ -191,22 +191,52 @@ class Store:
             ).pl()
         return found.sort(["rows", "code"], descending=[True, False])
 
+    def procedures_of(self, codes: Sequence[str], *, until: dt.date | None) -> pl.DataFrame:
+        """The completed procedures with one of these codes, up to a day: what tells whether and on which tooth.
+
+        The columns are those that `transforms.events` needs to leave reversed rows out.
+        """
+        columns = "load_id, row_number, part, patient_id, service_date, code, tooth_fdi, supernumerary, status, fee"
+        found: pl.DataFrame = self._connection.sql(
+            f"SELECT {columns} FROM procedures WHERE status = 'completed' "  # noqa: S608
+            "AND code IN (SELECT unnest($codes::VARCHAR[])) "
+            "AND ($until::DATE IS NULL OR service_date <= $until::DATE)",
+            params={"codes": list(codes), "until": until},
+        ).pl()
+        return found
+
+    def other_texts(self) -> pl.DataFrame:
+        """How many texts are none of the usual words of their field: `table, field, rows, texts` (different ones)."""
+        schema = {"table": pl.String(), "field": pl.String(), "rows": pl.Int64(), "texts": pl.Int64()}
+        found: list[tuple[object, ...]] = []
+        for table in DERIVED_TABLES.values():
+            for name, column in table.columns.items():
+                if column.usual:
+                    counted = self._rows(
+                        f"SELECT count({name}), count(DISTINCT {name}) FROM {table.name} "  # noqa: S608
+                        f"WHERE NOT list_contains(?::VARCHAR[], {name})",
+                        [list(column.usual)],
+                    )
+                    found.append((table.name, name, *counted[0]))
+        return pl.DataFrame(found, schema=schema, orient="row").filter(pl.col("rows") > 0)
+
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a declared table."""
         table.check(frame)
         self._insert(_writable(table), frame)
 
     def append_all(self, table: Table, frames: Iterator[pl.DataFrame]) -> None:
-        """Add a stream of rows to a declared table: some are written while the next ones are made.
+        """Add a stream of rows of a file to a declared table: some are written while the next ones are made.
 
-        What goes wrong in making them comes out as it is, not as an error of the database.
+        Rows that are there already are still among them. What goes wrong in making them comes out as it is, not as an
+        error of the database.
         """
         wrong: list[BaseException] = []
 
         def batches() -> Iterator[pa.RecordBatch]:
             try:
                 for frame in frames:
-                    yield from table.check(frame).to_arrow().to_batches()
+                    yield from table.check(frame, settled=False).to_arrow().to_batches()
             except BaseException as error:
                 wrong.append(error)
                 raise
@@ -348,16 +378,41 @@ class Store:
             found = [shared_by_new(hashes) for hashes in sheaves.each()]
         return pl.DataFrame({"same": np.concatenate(found)}, schema={"same": pl.UInt64()})
 
+    def listed_twice(self, table: Table, *, key: str, new_loads: Sequence[int]) -> pl.DataFrame:
+        """Rows of new loads whose load holds several rows of their key."""
+        found: pl.DataFrame = self._connection.sql(
+            f"SELECT {', '.join(table.columns)} FROM {table.name} WHERE list_contains($new, load_id) "  # noqa: S608
+            f"QUALIFY count(*) OVER (PARTITION BY load_id, {key}) > 1",
+            params={"new": list(new_loads)},
+        ).pl()
+        return table.check(found, settled=False)
+
+    def put_in_place(self, table: Table, frame: pl.DataFrame) -> None:
+        """Put each row of `frame` in the place of the stored one of the same load and row number."""
+        table.check(frame, settled=False)
+        with self._registered(frame.select("load_id", "row_number")):
+            self._connection.execute(
+                f"DELETE FROM {table.name} AS t USING incoming AS i "  # noqa: S608
+                "WHERE t.load_id = i.load_id AND t.row_number = i.row_number"
+            )
+        self._insert(_writable(table), frame)
+
     def remove(self, table: Table, verdicts: pl.DataFrame) -> None:
-        """Take rows out again: a superseded one goes to the quarantine, a duplicate is only counted."""
+        """Take rows out again: a duplicate is only counted, any other verdict is the reason to set the row aside.
+
+        `verdicts` may have a column `field` that names the field at fault.
+        """
         name = PHYSICAL.get(table.name, table.name)
         part = "t.part" if "part" in table.columns else "1::UTINYINT"
+        if "field" not in verdicts.columns:
+            verdicts = verdicts.with_columns(field=pl.lit(None, pl.String))
         with self._registered(verdicts):
             self._connection.execute(
-                f"INSERT INTO {STORED_QUARANTINE.name} BY NAME SELECT t.load_id, t.row_number, i.verdict AS reason, "  # noqa: S608
-                f"{_row_as_json(table, 't')} AS raw_row "
+                f"INSERT INTO {STORED_QUARANTINE.name} BY NAME SELECT t.load_id, t.row_number, i.field, "  # noqa: S608
+                f"i.verdict AS reason, {_row_as_json(table, 't')} AS raw_row, "
+                "json_extract_string(raw_row, '$.' || i.field) AS value "
                 f"FROM {name} AS t JOIN incoming AS i USING (load_id, row_number) "
-                f"WHERE i.verdict = 'superseded' AND i.part = {part}"
+                f"WHERE i.verdict <> 'duplicate' AND i.part = {part}"
             )
             self._connection.execute(
                 f"DELETE FROM {name} AS t USING incoming AS i "  # noqa: S608

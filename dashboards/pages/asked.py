@@ -15,6 +15,8 @@ from dashboards.theme import Chart
 from pipeline.results_asked import Asked, AskedContrast
 
 CHARTS = ("curves", "differences")
+MARKS = "The dot is the difference, the line its range."
+ZONE = "the grey zone was fixed beforehand as too small to matter."
 
 
 def render(asked: Sequence[Asked], *, practice: str, cautions: Sequence[str] = ()) -> str:
@@ -56,6 +58,7 @@ def _section(asked: Asked, id: str) -> dict[str, Any]:
         "curves": curves,
         "under": tables.under_curve(c, ticks(c)) if curves else None,
         "differences": _differences(asked, labels, f"{id}-differences"),
+        "under_differences": MARKS if asked.safety else f"{MARKS[:-1]}; {ZONE}",
         "contrasts": _contrasts(asked, labels),
         "groups": tables.groups(c),
         "estimates": tables.estimates(c, labels),
@@ -75,9 +78,8 @@ def _differences(asked: Asked, labels: dict[str, str], id: str) -> Chart | None:
     look = theme.look("difference", 0)
     rows = [Row(_pair(x, labels), (Mark(d.per_100, d.ci_low, d.ci_high, look),)) for x, d in known]
     title = "Failures per 100, more on the right"
-    figure, height = rows_figure(
-        rows, title=title, span=(-top, top), line=0.0, zone=(-smallest, smallest), ticks=ticks_at
-    )
+    zone = None if asked.safety else (-smallest, smallest)
+    figure, height = rows_figure(rows, title=title, span=(-top, top), line=0.0, zone=zone, ticks=ticks_at)
     label = "; ".join(f"{r.label}: {decimal(d.per_100, 0)} per 100" for r, (_, d) in zip(rows, known, strict=True))
     return theme.chart(figure, id=id, label=label, height=height)
 

@@ -35,6 +35,7 @@ def render(results: Results) -> str:
         vanished=vanished_sentence(q),
         readings=agreement_block(results),
         filled=[(f.table, f.field, f.rows, f.filled, percent(f.filled, f.rows)) for f in q.filled_in],
+        other_texts=other_texts_table(q),
         links=q.links,
         flow=q.flow,
         flows=[(c.title, c.flow) for c in results.comparisons if c.flow],
@@ -44,6 +45,18 @@ def render(results: Results) -> str:
         versions=results.versions,
         checks=checks_table(results),
         calibration=results.calibration,
+    )
+
+
+def other_texts_table(q: Quality) -> NumberTable:
+    """Fields whose texts are not all among the words that are understood; how many, never which."""
+    filled = {(f.table, f.field): f.filled for f in q.filled_in}
+    rows = tuple(
+        (f"{t.table}.{t.field}", whole(t.rows), percent(t.rows, filled.get((t.table, t.field), t.rows)), whole(t.texts))
+        for t in q.other_texts
+    )
+    return NumberTable(
+        "Texts that are not understood", ("Field", "Rows", "Of those filled in", "Different texts"), rows
     )
 
 

@@ -23,6 +23,7 @@ from dashboards.formats import (
 )
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
+from dashboards.words_safety import safety_sentence
 from pipeline.results_pooled import PooledComparison, PooledResults, PooledValue
 
 NOTE = "Records of several practices, not a trial: association, not cause."
@@ -45,7 +46,8 @@ def render(pooled: PooledResults) -> str:
     compared = [c for c in pooled.comparisons if not c.technique]
     sections = [_section(c, f"q{i}") for i, c in enumerate(compared)]
     asked = [c for c in pooled.comparisons if c.technique]
-    forest = technique_forest(asked, id="techniques")
+    # No zone is drawn as too small to matter under a measure of safety: those stand in the table alone.
+    forest = technique_forest([c for c in asked if not c.safety], id="techniques")
     return page.render(
         "pooled.html.j2",
         title="Several practices together",
@@ -56,7 +58,14 @@ def render(pooled: PooledResults) -> str:
         here="pooled.html",
         lead=_lead(pooled),
         sections=sections,
-        techniques={"forest": forest, "table": _techniques(asked), "text": _family(asked)} if asked else None,
+        techniques={
+            "forest": forest,
+            "table": _techniques(asked),
+            "text": _family(asked),
+            "safety": safety_sentence([c.title for c in asked if c.safety]),
+        }
+        if asked
+        else None,
         practices=_practices(pooled),
         rules=NumberTable(
             "Rules that all practices share",

@@ -18,10 +18,12 @@ from pipeline.questions.groups import days_of, make_group
 from pipeline.questions.verdict import TOO_EARLY, Basis, write_verdict
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, FlowStep, Group, Verdict
 from pipeline.results_asked import Asked, AskedContrast
+from pipeline.safety import SAFETY_FIELDS, UNMEASURED
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
+from pipeline.transforms.coded_details import CODED
 
 POOLED = "other, pooled"
 MOST_GROUPS = 8
@@ -85,7 +87,10 @@ def answer(
     pairs = [(n, reference) for n in others]
     ratios = group_ratios(spells, pairs, covariates(ask, rows), own, unit=ask.population.unit, model="cox")
     contrasts = tuple(
-        _contrast(rows, groups, (n, reference), ratios, own, family=family, years=_years(rows, ask)) for n in others
+        _contrast(
+            rows, groups, (n, reference), ratios, own, family=family, years=_years(rows, ask), safety=is_safety(ask)
+        )
+        for n in others
     )
     if alone:
         contrasts = tuple(replace(c, verdict=_of_clinicians(c.verdict)) for c in contrasts)
@@ -106,7 +111,14 @@ def answer(
         notes=ratios.notes,
         horizon_years=own.horizon_years,
     )
-    return Asked(ask.key(), title, ask.in_words(), comparison, contrasts, family, confidence, _notes(ask, own, family))
+    notes = (*_notes(ask, own, family), *_coded_note(rows, ask))
+    asked = Asked(ask.key(), title, ask.in_words(), comparison, contrasts, family, confidence, notes)
+    return replace(asked, safety=is_safety(ask))
+
+
+def is_safety(ask: Ask) -> bool:
+    """True where the groups are ways of a measure of safety."""
+    return ask.column in SAFETY_FIELDS
 
 
 def one_group_each(rows: pl.DataFrame) -> bool:
@@ -157,6 +169,7 @@ def _contrast(
     *,
     family: int,
     years: float,
+    safety: bool,
 ) -> AskedContrast:
     name, reference = pair
     difference = _difference(rows, groups, pair, ratios, analysis)
@@ -169,6 +182,7 @@ def _contrast(
             smallest_per_100=analysis.smallest_difference_per_100,
             min_failures=analysis.min_failures,
             years_of_records=years,
+            safety=safety,
         )
     )
     if verdict.code == TOO_EARLY:
@@ -220,6 +234,8 @@ def _notes(ask: Ask, analysis: Analysis, family: int) -> tuple[str, ...]:
         f"so far, with this question. So each range is one of {100 * analysis.confidence:.4g} %: every further "
         "question widens all of them."
     ]
+    if is_safety(ask):
+        notes.append(UNMEASURED)
     named = [name for name in (ask.column, *ask.adjusted()) if name in NOT_DATED]
     if named:
         notes.append(
@@ -227,6 +243,14 @@ def _notes(ask: Ask, analysis: Analysis, family: int) -> tuple[str, ...]:
             "clock started."
         )
     return tuple(notes)
+
+
+def _coded_note(rows: pl.DataFrame, ask: Ask) -> tuple[str, ...]:
+    source = f"{ask.column}_from"
+    coded = 0 if source not in rows.columns else int((rows[source] == CODED).sum())
+    if not coded:
+        return ()
+    return (f"{_sentence(said(ask.column))}: read from procedure codes for {coded:,} of {rows.height:,} teeth.",)
 
 
 def _sentence(text: str) -> str:

@@ -13,6 +13,7 @@ from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.results_asked import Asked
 from pipeline.store import Store
 from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
+from pipeline.transforms.coded_details import Coded
 
 LOG = "asked"
 
@@ -25,12 +26,13 @@ def ask_all(
     say: Callable[[str], None],
     course_gap_days: int = 180,
     crown_repost_days: int = 60,
+    coded: Coded | None = None,
 ) -> tuple[Asked, ...]:
     """Answer the questions, all with the family of contrasts that stands after the last of them.
 
     The log, `{fingerprint: contrasts}` as JSON under `asked`, keeps every question ever asked of this store. One asked
     again counts once. A question refused for want of teeth has shown nothing, and does not count. The days say how far
-    recorded details may lie from their course or crown.
+    recorded details may lie from their course or crown; `coded` is what procedure codes tell of those without any.
     """
     store.require("link")
     tables = Tables(
@@ -42,6 +44,7 @@ def ask_all(
         crown_details=store.read(CROWN_DETAILS),
         course_gap_days=course_gap_days,
         crown_repost_days=crown_repost_days,
+        coded=coded or Coded(),
     )
     log: dict[str, int] = json.loads(store.text(LOG) or "{}")
     prepared = [(ask, *groups_asked(tables, ask, analysis)) for ask in asks]

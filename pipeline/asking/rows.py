@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
@@ -11,6 +11,7 @@ from pipeline.asking.fields import said
 from pipeline.asking.question import Ask
 from pipeline.questions.crown_rows import was_followed
 from pipeline.results import DAYS_PER_YEAR, FlowStep
+from pipeline.transforms.coded_details import Coded, coded_crown_details, with_coded
 from pipeline.transforms.course_details import course_details, crown_details_of
 
 KEY = ["patient_id", "tooth_fdi"]
@@ -20,7 +21,8 @@ KEY = ["patient_id", "tooth_fdi"]
 class Tables:
     """What a question may read, as declared in `pipeline.tables`.
 
-    Details belong to a course or crown that lies at most so many days away, as with the technique questions.
+    Details belong to a course or crown that lies at most so many days away, as with the technique questions. Where a
+    post or core was not recorded, `coded` tells it.
     """
 
     crowns: pl.DataFrame
@@ -31,6 +33,7 @@ class Tables:
     crown_details: pl.DataFrame
     course_gap_days: int = 180
     crown_repost_days: int = 60
+    coded: Coded = field(default_factory=Coded)
 
 
 def asked_rows(tables: Tables, ask: Ask) -> tuple[pl.DataFrame, list[FlowStep]]:
@@ -89,6 +92,8 @@ def _population(tables: Tables, ask: Ask) -> pl.DataFrame:
     if ask.population.name == "crowns":
         details = crown_details_of(tables.crowns, tables.crown_details, tolerance_days=tables.crown_repost_days)
         rows = tables.crowns.join(details, on="crown_id", how="left", maintain_order="left")
+        told = coded_crown_details(tables.crowns, tables.coded.of(tables.crowns), tables.coded.windows)
+        rows = with_coded(rows, told.select("crown_id", "post", "core"), key="crown_id")
     else:
         details = course_details(tables.endo_courses, tables.endo_details, gap_days=tables.course_gap_days)
         rows = tables.endo_courses.join(details, on="course_id", how="left", maintain_order="left")

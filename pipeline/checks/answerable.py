@@ -10,7 +10,16 @@ import polars as pl
 from pipeline.checks.look import TableLook
 from pipeline.questions import hyperemic, loss_by_cause, recalls
 from pipeline.tables import INPUT_TABLES
-from pipeline.techniques.question import FILMS, HEALED, SUFFIX, Question, all_questions, codes_needed, name_of
+from pipeline.techniques.question import (
+    FILMS,
+    HEALED,
+    SUFFIX,
+    Question,
+    all_questions,
+    codes_needed,
+    fields_needed,
+    name_of,
+)
 
 _CROWNS = ("crown_placement", "bridge_retainer_crown")
 _FILLED = ("endo_initial", "endo_retreatment")
@@ -54,7 +63,7 @@ def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]
         Answer(loss_by_cause.OF_ENDO, loss_by_cause.TITLES[loss_by_cause.OF_ENDO], endo + reason),
         Answer(loss_by_cause.OF_CROWNS, loss_by_cause.TITLES[loss_by_cause.OF_CROWNS], crown + reason),
         Answer(hyperemic.ID, hyperemic.TITLE, crown + _hyperemic(looks)),
-        *_techniques(looks, crown=crown, endo=endo, material=material),
+        *_techniques(looks, events, crown=crown, endo=endo, material=material),
     ]
 
 
@@ -98,7 +107,7 @@ def _recall(looks: Mapping[str, TableLook]) -> tuple[str, ...]:
 
 
 def _techniques(
-    looks: Mapping[str, TableLook], *, crown: tuple[str, ...], endo: tuple[str, ...], material: bool
+    looks: Mapping[str, TableLook], events: set[str], *, crown: tuple[str, ...], endo: tuple[str, ...], material: bool
 ) -> list[Answer]:
     """Every technique question on each of its outcomes; whether its groups are large enough, only a run can tell."""
     films = FILMS if _recall(looks) else ()
@@ -106,15 +115,21 @@ def _techniques(
     for question in all_questions():
         codes = (codes_needed(question),) if (crown if question.unit == "crown" else endo) else ()
         for outcome in question.outcomes:
-            lacks = codes or ((films if outcome == HEALED else ()) + _groups_lack(question, looks, material=material))
+            lacks = codes or (
+                (films if outcome == HEALED else ()) + _groups_lack(question, looks, events, material=material)
+            )
             found.append(Answer(name_of(question, outcome), SUFFIX[outcome], lacks, of=question.title))
     return found
 
 
-def _groups_lack(question: Question, looks: Mapping[str, TableLook], *, material: bool) -> tuple[str, ...]:
+def _groups_lack(
+    question: Question, looks: Mapping[str, TableLook], events: set[str], *, material: bool
+) -> tuple[str, ...]:
     """The fields of the groups that are nowhere filled in; what linking makes, or codes say, is never lacking."""
+    if not events.isdisjoint(question.events) or ("crown_details.material" in question.needs and material):
+        return ()
     stored = [need for need in question.needs if need.partition(".")[0] in INPUT_TABLES]
-    return () if "crown_details.material" in stored and material else _lacks(looks, *stored)
+    return _lacks(looks, *stored) or (() if stored else fields_needed(question) if question.events else ())
 
 
 def _lacks(looks: Mapping[str, TableLook], *needs: str) -> tuple[str, ...]:

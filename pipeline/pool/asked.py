@@ -15,8 +15,8 @@ class Pooled:
 
     `compared` is the id of the comparison or technique answer that it comes from. `curves` is False where no risk-set
     table is given, `technique` True where the question is one of the family of technique questions, whose verdicts are
-    corrected for many looks. `may_enter_late` says of the two groups whether teeth may join after the clock's start, so
-    that the number followed may rise.
+    corrected for many looks. `safety` marks a measure of safety. `may_enter_late` says of the two groups whether teeth
+    may join after the clock's start, so that the number followed may rise.
     """
 
     id: str
@@ -31,6 +31,7 @@ class Pooled:
     curves: bool = True
     technique: bool = False
     may_enter_late: tuple[bool, bool] = (True, True)
+    safety: bool = False
 
 
 _OPENED = ("through_crown", "before_seat")
@@ -128,6 +129,7 @@ def _of_technique(q: Question) -> list[Pooled]:
             "cox_by_technique",
             curves=False,
             technique=True,
+            safety=q.safety,
         )
         for outcome in q.outcomes
         if outcome != HEALED

@@ -26,6 +26,7 @@ from pipeline.results_pooled import (
     PooledResults,
     PooledValue,
 )
+from pipeline.safety import spoken_code
 from pipeline.stats.multiplicity import holm
 
 
@@ -127,6 +128,7 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
     used = [x for letter, x in of if letter in parts]
     failures = (sum(x.group.failures or 0 for x in used), sum(x.reference.failures or 0 for x in used))
     code = decide(d, failures, smallest=smallest, min_failures=int(float(rules["min_failures"])))
+    code = spoken_code(code, safety=asked.safety)
     withheld = code == DIFFERS and asked.technique and (p_family is None or p_family >= 1 - confidence)
     verdict = write_verdict(
         CANNOT_TELL if withheld else code,
@@ -151,6 +153,7 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
         notes([x for _, x in of], pooled=len(parts)),
         asked.technique,
         p_family,
+        asked.safety,
     )
 
 

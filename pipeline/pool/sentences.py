@@ -9,6 +9,7 @@ from pipeline.pool.asked import Pooled
 from pipeline.pool.contribution import Contrast
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results_pooled import PooledValue, PooledVerdict
+from pipeline.safety import spoken_code, with_caution
 from pipeline.stats.meta_analysis import MetaAnalysis
 
 CAUTIONS = (
@@ -78,6 +79,7 @@ def write_verdict(
     `gave` counts the practices that gave a difference, `withheld_among` the technique questions among which one that
     alone would pass for a difference is no longer claimed; 0 where nothing is withheld.
     """
+    code = spoken_code(code, safety=asked.safety)
     group, reference = (_lower(label) for label in asked.labels)
     doubt = (
         "No practice assigned its teeth by chance: whatever led to one treatment rather than the other may itself "
@@ -88,7 +90,10 @@ def write_verdict(
         what = "a difference" if gave < 2 else "too few failures for a comparison"
         return PooledVerdict(
             TOO_EARLY,
-            f"{said} {what} at {_years(horizon)}: too early to pool the failures {_against(group, reference)}.",
+            with_caution(
+                f"{said} {what} at {_years(horizon)}: too early to pool the failures {_against(group, reference)}.",
+                safety=asked.safety,
+            ),
             "No range is given for fewer than two practices, or too few failures.",
             doubt,
             "Pool again when more practices follow both groups that long.",
@@ -108,7 +113,7 @@ def write_verdict(
             f"{over}, with {group} instead of {reference} it could be {spread} per 100 {by}: we cannot tell yet."
         ),
     }
-    sentence = sentences[code]
+    sentence = with_caution(sentences[code], safety=asked.safety)
     if withheld_among:
         sentence += (
             f" Alone it would pass for a difference, but {withheld_among} technique comparisons were pooled: among so "

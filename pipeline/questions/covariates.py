@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 UNKNOWN = "unknown"
 # A level that holds fewer failures than this cannot carry a coefficient of its own.
 MIN_FAILURES_A_LEVEL = 5
+# A column of which less than this part of its square is left, beside the columns before it, repeats them.
+REPEATED = 1e-9
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,7 @@ class Design:
     used: tuple[str, ...]
     left_out: tuple[str, ...]
     missing: tuple[str, ...]
+    of: tuple[str, ...] = ()  # the label of the covariate that each column belongs to
 
 
 # What `count_covariates` gives: one row per covariate and level. The level null holds the rows without a value. All
@@ -116,6 +119,11 @@ class DesignPlan:
         """The columns of the model, in order."""
         return tuple(name for one in self.made for name in one.names)
 
+    @property
+    def of(self) -> tuple[str, ...]:
+        """The label of the covariate that each column belongs to."""
+        return tuple(label for one, label in zip(self.made, self.used, strict=True) for _ in one.names)
+
     def columns(self, spells: pl.DataFrame) -> NDArray[np.float64]:
         """The columns of these rows, be they all or a part of those counted."""
         columns = [column for one in self.made for column in one.columns(spells[one.name])]
@@ -134,7 +142,44 @@ def design(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str 
     - A covariate that is the same in all rows, or never recorded, is left out and named.
     """
     plan = plan_design(count_covariates(spells, covariates, event=event), covariates)
-    return Design(plan.columns(spells), plan.names, plan.used, plan.left_out, plan.missing)
+    return Design(plan.columns(spells), plan.names, plan.used, plan.left_out, plan.missing, plan.of)
+
+
+def independent(made: Design, before: NDArray[np.float64]) -> Design:
+    """The design without columns that follow from those of `before`, a constant, and its own columns before them.
+
+    Two fields of one form are often empty in the same rows, and a diagnosis may say again what the kind of treatment
+    says: then the later column tells nothing new, and a model with it could not be fitted. A covariate of which no
+    column is left is named among those left out.
+    """
+    if not made.names:
+        return made
+    keep = _tell_something_new(before, made.x)
+    if keep.all():
+        return made
+    of = tuple(label for label, kept in zip(made.of, keep, strict=True) if kept)
+    gone = tuple(f"{label} (it follows from the others)" for label in made.used if label not in of)
+    names = tuple(name for name, kept in zip(made.names, keep, strict=True) if kept)
+    used = tuple(label for label in made.used if label in of)
+    return Design(np.asfortranarray(made.x[:, keep]), names, used, (*made.left_out, *gone), made.missing, of)
+
+
+def _tell_something_new(before: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which columns of `x` do not follow from a constant, the columns `before` and those of `x` before them.
+
+    From products of columns alone, since the rows may be many: each column that is kept is taken out of all that
+    follow, and one of which next to nothing is left repeats those before it.
+    """
+    first = np.column_stack([np.ones(len(before)), before])
+    within = first.T @ x
+    products = np.block([[first.T @ first, within], [within.T, x.T @ x]])
+    size = np.diag(products).copy()
+    keep = np.zeros(len(size), dtype=np.bool_)
+    for i, whole in enumerate(size):
+        if products[i, i] > REPEATED * whole:
+            keep[i] = True
+            products = products - np.outer(products[:, i], products[i]) / products[i, i]
+    return keep[first.shape[1] :]
 
 
 def count_covariates(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str = "event") -> pl.DataFrame:

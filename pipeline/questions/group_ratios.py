@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.questions.covariates import Covariate, design, strata
+from pipeline.questions.covariates import Covariate, design, independent, strata
 from pipeline.questions.crown_longevity import Analysis, fit_states
 from pipeline.results import Estimate
 from pipeline.stats.cox import CoxFit, CoxInputError
@@ -52,7 +52,7 @@ def group_ratios(
     reference = pairs[0][1]
     states = [s for s in wanted if s in failed and s != reference]
     indicators = np.stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in states]).T
-    adjust = design(rows, covariates)
+    adjust = independent(design(rows, covariates), indicators)
     notes += [f"Not adjusted for {name}." for name in adjust.left_out]
     codes, n_strata = strata(rows, "provider_id", min_failures=analysis.min_stratum_failures)
     by = ("clinician",) if n_strata > 1 else ()

@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import polars as pl
 
-from pipeline.results import FileChange, FilledIn, FlowStep, LinkNote, LoadRow, Quality, QuarantineRow, UnknownCode
+from pipeline.results import (
+    FileChange,
+    FilledIn,
+    FlowStep,
+    LinkNote,
+    LoadRow,
+    OtherTexts,
+    Quality,
+    QuarantineRow,
+    UnknownCode,
+)
 from pipeline.tables import Filled
 
 # What each count of the linking step means for the results; a count without a line here is not shown.
@@ -45,6 +56,28 @@ LINK_MEANINGS = {
 }
 
 
+# What is read from procedure codes where no detail is recorded, by the field that it fills.
+CODED_MEANINGS = {
+    "post": "Crowns whose post, or that there is none, is told by procedure codes alone.",
+    "core": "Crowns whose core, or that there is none, is told by procedure codes alone.",
+    "crown_lengthening": "Crowns of which codes tell whether the tooth was laid free for them.",
+    "course_visits": "Root canals whose visits are counted from the days with a row, none being recorded.",
+    "splint": "Root canals of which codes tell whether the tooth was held by a splint.",
+    "perforation_repair": "Root canals of which codes tell whether a perforation was mended.",
+    "film_3d": "Root canals of which codes tell whether a three-dimensional film was taken for them.",
+}
+
+
+def with_coded_counts(quality: Quality, from_codes: Mapping[str, int]) -> Quality:
+    """The figures with a line for each field that is read from codes; `from_codes` counts crowns or courses."""
+    notes = (
+        LinkNote(f"{name}_from_codes", from_codes[name], meaning)
+        for name, meaning in CODED_MEANINGS.items()
+        if from_codes.get(name)
+    )
+    return replace(quality, links=(*quality.links, *notes))
+
+
 def make_quality(
     *,
     loads: pl.DataFrame,
@@ -54,6 +87,7 @@ def make_quality(
     unknown_codes: Sequence[UnknownCode],
     link_counts: Mapping[str, int],
     changes: pl.DataFrame | None = None,
+    other_texts: pl.DataFrame | None = None,
 ) -> Quality:
     """Gather the data-quality figures.
 
@@ -71,6 +105,8 @@ def make_quality(
         What the linking step counted.
     changes
         Rows that later files change: `table_name, earlier, later, field, rows`.
+    other_texts
+        Texts of fields with usual words that are none of these: `table, field, rows, texts`.
     """
     return Quality(
         loads=_loads(loads, quarantine),
@@ -85,6 +121,7 @@ def make_quality(
         flow=_row_flow(loads, link_counts),
         codes_advice=unknown_codes_advice(unknown_codes),
         changes=_changes(changes),
+        other_texts=() if other_texts is None else tuple(OtherTexts(*row) for row in other_texts.iter_rows()),
     )
 
 

@@ -10,11 +10,10 @@ import math
 from dataclasses import dataclass
 
 from pipeline.results import Difference, Group, Verdict
+from pipeline.safety import NEXT_STEP, spoken_code, with_caution
+from pipeline.verdict_codes import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 
-TOO_EARLY = "too_early"
-LITTLE_DIFFERENCE = "little_difference"
-DIFFERS = "differs"
-CANNOT_TELL = "cannot_tell"
+__all__ = ["CANNOT_TELL", "DIFFERS", "LITTLE_DIFFERENCE", "TOO_EARLY", "Basis", "decide", "write_verdict"]
 
 # A forecast further away than this is not worth printing: habits and materials will have changed.
 FORECAST_YEARS = 10
@@ -22,7 +21,7 @@ FORECAST_YEARS = 10
 
 @dataclass(frozen=True)
 class Basis:
-    """What a verdict stands on."""
+    """What a verdict stands on; `safety` is true of a measure of safety, see `safety.py`."""
 
     group: Group
     reference: Group
@@ -31,6 +30,7 @@ class Basis:
     smallest_per_100: float
     min_failures: int
     years_of_records: float
+    safety: bool = False
 
 
 def decide(difference: Difference | None, failures: tuple[int, int], *, smallest: float, min_failures: int) -> str:
@@ -58,7 +58,8 @@ def decide(difference: Difference | None, failures: tuple[int, int], *, smallest
 def write_verdict(basis: Basis) -> Verdict:
     """The verdict in plain words. Differences are in whole teeth per 100."""
     failures = (basis.group.failures, basis.reference.failures)
-    code = decide(basis.difference, failures, smallest=basis.smallest_per_100, min_failures=basis.min_failures)
+    found = decide(basis.difference, failures, smallest=basis.smallest_per_100, min_failures=basis.min_failures)
+    code = spoken_code(found, safety=basis.safety)
     group, reference = basis.group.label.lower(), basis.reference.label.lower()
     smallest = f"{basis.smallest_per_100:g} per 100"
     doubt = (
@@ -77,15 +78,16 @@ def write_verdict(basis: Basis) -> Verdict:
             f"In these records, {_count(d.per_100, start=False)} per 100 with {group} than with {reference} {by} "
             f"({_range(d)} per 100); this may be due to which teeth were treated which way."
         ),
-        CANNOT_TELL: (f"With {group} instead of {reference} it could be {_range(d)} per 100 {by}: we cannot tell yet."),
+        CANNOT_TELL: f"With {group} instead of {reference} it could be {_range(d)} per 100 {by}"
+        f"{': we cannot tell yet' if found == code else ''}.",
     }
     return Verdict(
         code=code,
-        sentence=sentences[code],
+        sentence=with_caution(sentences[code], safety=basis.safety),
         result=result,
         range=interval,
         doubt=doubt,
-        next_step=_next(basis, code),
+        next_step=_next(basis, code) if found == code else NEXT_STEP,
         smallest_difference_per_100=basis.smallest_per_100,
     )
 
@@ -99,7 +101,7 @@ def _too_early(basis: Basis, group: str, reference: str, doubt: str) -> Verdict:
         sentence = f"Too few teeth are followed for {basis.horizon_years:g} years to compare ({counts})."
     return Verdict(
         code=TOO_EARLY,
-        sentence=sentence,
+        sentence=with_caution(sentence, safety=basis.safety),
         result=f"So far there are {counts}.",
         range=f"No range is given below {basis.min_failures} failures in a group, or where a curve stops early.",
         doubt=doubt,

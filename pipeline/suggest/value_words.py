@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from functools import cache
 
-from pipeline.fields import FLAG_WORDS, kind, normal_word, word_lookup
+from pipeline.fields import FLAG_WORDS, is_open, kind, normal_word, word_lookup
 
 _YES = "ja|oui|si|sí|sim|yes|true|vrai|verdadero|wahr|vero|present|j|x"
 _NO = "nein|non|no|não|nao|nee|false|faux|falso|falsch|absent"
@@ -118,16 +118,112 @@ _WORDS: dict[str, dict[str, str]] = {
         "after_cleaning": "after cleaning|after",
         "removed": "removed|retrieved|entfernt",
     },
+    "pulpal_diagnosis": {
+        "normal": "normal pulp|healthy|gesund|klinisch gesund|saine|pulpe saine|sana|pulpa normal|gezond|saudável",
+        "reversible_pulpitis": (
+            "pulpitis reversible|rev pulpitis|reversible|hyperemia|hyperaemia|pulpite réversible|pulpite reversible|"
+            "reversibele pulpitis|pulpite reversível|pulpite reversibile"
+        ),
+        "symptomatic_irreversible_pulpitis": (
+            "sip|irreversible pulpitis symptomatic|symptomatische irreversible pulpitis|"
+            "pulpite irréversible symptomatique|pulpitis irreversible sintomática|"
+            "symptomatische irreversibele pulpitis|pulpite irreversível sintomática|pulpite irreversibile sintomatica"
+        ),
+        "asymptomatic_irreversible_pulpitis": (
+            "aip|irreversible pulpitis asymptomatic|asymptomatische irreversible pulpitis|"
+            "pulpite irréversible asymptomatique|pulpitis irreversible asintomática|"
+            "asymptomatische irreversibele pulpitis|pulpite irreversível assintomática|"
+            "pulpite irreversibile asintomatica"
+        ),
+        "irreversible_pulpitis": (
+            "pulpitis irreversible|irrev pulpitis|irreversible|pulpite irréversible|irreversibele pulpitis|"
+            "pulpite irreversível|pulpite irreversibile"
+        ),
+        "necrosis": (
+            "necrotic|pulp necrosis|pulpal necrosis|necrotic pulp|nonvital|non vital|devital|nekrose|pulpanekrose|"
+            "nekrotisch|gangrän|gangraen|gangrene|nécrose|nécrose pulpaire|necrosis pulpar|necrose|pulpanecrose|"
+            "necrose pulpar|necrosi|necrosi pulpare"
+        ),
+        "previously_treated": (
+            "rct|root canal treated|root filled|endo treated|wurzelgefüllt|wurzelbehandelt|déjà traitée|dépulpée|"
+            "previamente tratada|endodonciada|eerder behandeld|previamente tratado|già trattato"
+        ),
+        "previously_initiated": (
+            "previously initiated therapy|therapy initiated|anbehandelt|begonnene behandlung|traitement commencé|"
+            "previamente iniciada|eerder begonnen|tratamento iniciado|trattamento iniziato"
+        ),
+    },
+    "apical_diagnosis": {
+        "normal": (
+            "normal apical tissues|normal apical tissue|unauffällig|sain|tissus sains|sano|tejidos normales|"
+            "normaal|tecidos normais|tessuti normali"
+        ),
+        "symptomatic_apical_periodontitis": (
+            "sap|symptomatische apikale parodontitis|parodontite apicale symptomatique|"
+            "periodontitis apical sintomática|symptomatische apicale parodontitis|periodontite apical sintomática|"
+            "parodontite apicale sintomatica"
+        ),
+        "asymptomatic_apical_periodontitis": (
+            "asymptomatische apikale parodontitis|parodontite apicale asymptomatique|"
+            "periodontitis apical asintomática|asymptomatische apicale parodontitis|"
+            "periodontite apical assintomática|parodontite apicale asintomatica"
+        ),
+        "apical_periodontitis": (
+            "periapical lesion|apikale parodontitis|parodontite apicale|periodontitis apical|apicale parodontitis|"
+            "periodontite apical"
+        ),
+        "acute_apical_abscess": (
+            "acute abscess|akuter apikaler abszess|akuter abszess|abcès apical aigu|abcès aigu|"
+            "absceso apical agudo|absceso agudo|acuut apicaal abces|abscesso apical agudo|ascesso apicale acuto"
+        ),
+        "chronic_apical_abscess": (
+            "chronic abscess|sinus tract|fistula|fistel|chronischer apikaler abszess|chronischer abszess|"
+            "abcès apical chronique|abcès chronique|fistule|absceso apical crónico|absceso crónico|"
+            "chronisch apicaal abces|abscesso apical crônico|ascesso apicale cronico|fistola"
+        ),
+        "condensing_osteitis": (
+            "kondensierende ostitis|ostéite condensante|osteítis condensante|condenserende osteïtis|"
+            "osteíte condensante|osteite condensante"
+        ),
+    },
+    "core": {
+        "composite": "resin composite|composite resin|komposit|composiet|compuesto|resina composta|composito",
+        "amalgam": "alloy|amalgame|amalgama|amalgaam",
+        "glass_ionomer": "gi|gic|glasionomer|cvi|ionómero|ionómero de vidrio|glasionomeer|ionómero de vidro",
+        "resin_modified_glass_ionomer": "rmgi|rmgic|resin modified gi|kunststoffmodifizierter glasionomer|cvimar",
+        "cast": "cast core|cast post and core|gegossen|gussaufbau|coulé|inlay core|colado|gegoten|fundido|fuso",
+        "none": "no core|keine|kein|aucun|ninguno|geen|nenhum|nessuno",
+    },
+    "post": {
+        "none": "no post|keine|kein|aucun|ninguno|geen|nenhum|nessuno",
+        "fiber": (
+            "fibre|fiber post|fibre post|glass fiber|glass fibre|glasfaser|glasfaserstift|faserstift|fibré|"
+            "tenon fibré|fibra|fibra de vidrio|glasvezel|vezelstift|fibra di vetro"
+        ),
+        "cast": "cast post|cast post and core|gegossen|gegossener stift|coulé|inlay core|colado|gegoten|fundido|fuso",
+        "prefabricated_metal": (
+            "metal|metal post|titanium|titan|titanstift|metallstift|stainless steel|steel|screw post|schraube|"
+            "tenon métallique|poste metálico|metalen stift|pino metálico|perno metallico"
+        ),
+    },
+    "cement": {
+        "glass_ionomer": "gi|gic|glasionomer|glasionomerzement|cvi|ionómero|ionómero de vidrio|glasionomeer",
+        "resin_modified_glass_ionomer": "rmgi|rmgic|resin modified gi|cvimar|kunststoffmodifizierter glasionomer",
+        "resin": "resin cement|adhesive|composite cement|adhäsiv|kompositzement|colle|résine|resina|composietcement",
+        "zinc_phosphate": "zinc phosphate cement|zinkphosphat|phosphatzement|phosphate de zinc|fosfato de zinc",
+        "polycarboxylate": "carboxylate|carboxylat|carboxylatzement|polycarboxylat|policarboxilato",
+        "zinc_oxide_eugenol": "zoe|zinkoxid eugenol|oxyde de zinc eugénol|óxido de zinc eugenol",
+    },
 }
 
 
 @cache
 def known_words(table: str, field: str) -> dict[str, str]:
-    """Words in the form of `normal_word` to our word; for a flag to `yes` or `no`; empty where any text will do."""
+    """Words in the form of `normal_word` to our word; for a flag to `yes` or `no`; empty for plain text."""
     if kind(table, field) == "flag":
         flags = {word: "yes" if value else "no" for word, value in FLAG_WORDS.items()}
         return {**_spelled(_YES, "yes"), **_spelled(_NO, "no"), **flags}
-    if kind(table, field) != "words":
+    if kind(table, field) != "words" and not is_open(table, field):
         return {}
     found: dict[str, str] = {}
     for ours, theirs in _WORDS.get(field, {}).items():

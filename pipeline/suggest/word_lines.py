@@ -6,10 +6,11 @@ import re
 
 import polars as pl
 
-from pipeline.fields import kind, map_words, normal_word, word_lookup
+from pipeline.fields import is_open, kind, map_words, normal_word, word_lookup
 from pipeline.suggest.match import ASK
 from pipeline.suggest.profile import Column
 from pipeline.suggest.value_words import known_words
+from pipeline.tables import INPUT_TABLES
 
 _MOST = 24
 _SPREADSHEET_FLAG = re.compile(r"^[01]\.0+$")
@@ -18,15 +19,19 @@ _SPREADSHEET_FLAG = re.compile(r"^[01]\.0+$")
 def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, str]]:
     """`(word of the file, our word or ask, why)` for each word that is not understood without being told.
 
-    Of words that differ only in case, blanks or hyphens the commonest stands for all.
+    Of words that differ only in case, blanks or hyphens the commonest stands for all. In a field that takes any text,
+    one that stands in a single row is kept as it is and not asked: it may be a remark on one patient.
     """
-    if map_words(table, field) is None or (column.number_share >= 0.99 and kind(table, field) == "words"):
+    takes_any = is_open(table, field)
+    if map_words(table, field) is None and not takes_any:
+        return []
+    if column.number_share >= 0.99 and kind(table, field) == "words":
         return []
     known = known_words(table, field)
     choices = _choices(table, field)
     plain = (
         set(word_lookup(table, field))
-        if kind(table, field) == "words"
+        if kind(table, field) == "words" or takes_any
         else {"yes", "y", "true", "1", "no", "n", "false", "0"}
     )
     counted = column.counts.with_columns(
@@ -44,6 +49,8 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
             continue
         if (meant := known.get(normal)) is not None:
             lines.append((text, meant, f"{rows:,} rows"))
+        elif takes_any and rows == 1:
+            continue
         elif field == "status" and rows >= 0.6 * total and len(words) > 1 and "completed" not in _meant(words, known):
             lines.append(
                 (text, "completed", f"likely: {rows:,} of {total:,} rows have it, so it can hardly be another")
@@ -58,5 +65,7 @@ def _meant(words: pl.DataFrame, known: dict[str, str]) -> set[str | None]:
 
 
 def _choices(table: str, field: str) -> str:
+    if usual := INPUT_TABLES[table].columns[field].usual:
+        return ", ".join([*usual, 'or "" for not recorded, or no line at all to keep the text'])
     words = ("yes", "no") if kind(table, field) == "flag" else map_words(table, field) or ()
     return ", ".join([*words, 'or "" for not recorded'])

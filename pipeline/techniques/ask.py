@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
@@ -14,23 +14,30 @@ from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer
 from pipeline.techniques.engine import answer_all
 from pipeline.techniques.family import main_p
-from pipeline.techniques.lean import numbered_words, only_columns, same_numbers
+from pipeline.techniques.lean import numbered_words, only_columns, same_numbers, source_of
 from pipeline.techniques.learning import learning_questions
-from pipeline.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, all_questions
+from pipeline.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, TOOTH_LOSS, all_questions
 from pipeline.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns
+from pipeline.transforms.coded_details import Coded, read_from_codes
 
 UNITS = ("crown", "course", "every_course")
+READ = ("patients", "crown_details", "endo_details", "findings")
+CODED_ROWS = "coded_rows"
 
 
 @dataclass(frozen=True)
 class Techniques:
-    """All technique questions: answers, who took up what, and what could not be asked."""
+    """All technique questions: answers, who took up what, and what could not be asked.
+
+    `from_codes` says by field of how many crowns or courses the value is read from procedure codes.
+    """
 
     answers: tuple[TechniqueAnswer, ...]
     learning: tuple[Learning, ...]
     not_run: tuple[NotRun, ...]
     main_p_family: float | None = None
     plans: tuple[Plan, ...] = ()
+    from_codes: Mapping[str, int] = field(default_factory=dict)
 
 
 def answer_techniques(
@@ -42,27 +49,35 @@ def answer_techniques(
     *,
     rules: Mapping[str, str],
     main: Comparison | None = None,
+    coded: Coded | None = None,
 ) -> Techniques:
     """Every question, of the tables `crowns`, `endo_courses`, `tooth_followup` and the input tables by name.
 
     `rules` holds `course_gap_days`, `crown_repost_days` (whole days), `recall_months` and `uncertain_years` as text.
     The main comparison counts among the looks; what then becomes of it is for `family.in_family` to say, by
-    `main_p_family`.
+    `main_p_family`. `coded` is what procedure codes tell where the tables of details do not.
     """
     questions = all_questions()
     names = {"provider_id", *(q.factor for q in questions), *(c.name for q in questions for c in q.adjust)}
+    sources = {source_of(name) for name in names}
+    coded = coded or Coded()
 
     def keep(frame: pl.DataFrame) -> pl.DataFrame:
-        return numbered_words(only_columns(frame, names), names)
+        return numbered_words(only_columns(frame, names | sources), names)
 
-    rows = rows_by_outcome(*_in_numbers(crowns, courses, teeth, inputs, words=names), rules=rules, keep=keep)
+    numbers = _in_numbers(crowns, courses, teeth, {**inputs, CODED_ROWS: coded.of(crowns)}, words=names)
+    read = numbers[3].pop(CODED_ROWS)
+    rows = rows_by_outcome(*numbers, rules=rules, keep=keep, coded=replace(coded, rows=read))
     taken = learning_questions(questions, rows, analysis)
     found = answer_all(questions, rows, analysis, more=taken.asked, main=main_p(main, analysis))
     not_run = found.not_run
     if taken.lacking:
         needs = (f"endo_details.instrumentation: {taken.lacking}",)
         not_run += (NotRun("technique_learning", "Learning curves", needs),)
-    return Techniques(found.answers, taken.learning, not_run, found.main_p_family, found.plans)
+    told = {unit: rows[unit, outcome] for unit, outcome in (("crown", CROWN_FAILURE), ("every_course", TOOTH_LOSS))}
+    return Techniques(
+        found.answers, taken.learning, not_run, found.main_p_family, found.plans, from_codes=read_from_codes(told)
+    )
 
 
 def rows_by_outcome(
@@ -74,6 +89,7 @@ def rows_by_outcome(
     rules: Mapping[str, str],
     only: Sequence[str] = UNITS,
     keep: Callable[[pl.DataFrame], pl.DataFrame] = lambda rows: rows,
+    coded: Coded | None = None,
 ) -> dict[tuple[str, str], pl.DataFrame]:
     """The rows that questions are asked of, by unit and outcome; tables and `rules` as in `answer_techniques`.
 
@@ -83,7 +99,11 @@ def rows_by_outcome(
     if "crown" in only:
         rows["crown", CROWN_FAILURE] = keep(
             rows_of_crowns(
-                crowns, inputs["crown_details"], inputs["patients"], tolerance_days=int(rules["crown_repost_days"])
+                crowns,
+                inputs["crown_details"],
+                inputs["patients"],
+                tolerance_days=int(rules["crown_repost_days"]),
+                coded=coded,
             )
         )
     for unit in (u for u in only if u != "crown"):
@@ -93,6 +113,7 @@ def rows_by_outcome(
             inputs["patients"],
             gap_days=int(rules["course_gap_days"]),
             every=unit == "every_course",
+            coded=coded,
         )
         for outcome in COURSE_OUTCOMES:
             rows[unit, outcome] = keep(
@@ -118,7 +139,7 @@ def _in_numbers(
     words: Iterable[str],
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, dict[str, pl.DataFrame]]:
     """The tables with patients, crowns and courses as whole numbers: long texts take time and room."""
-    read = {name: inputs[name] for name in ("patients", "crown_details", "endo_details", "findings")}
+    read = {name: inputs[name] for name in (*READ, CODED_ROWS)}
     tables = same_numbers({**read, "crowns": crowns, "courses": courses, "teeth": teeth}, "patient_id")
     for name, column in (("crowns", "crown_id"), ("courses", "course_id")):
         tables |= same_numbers({name: tables[name]}, column)

@@ -14,6 +14,7 @@ from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, TOO_EARLY, Basis, w
 from pipeline.results import Difference, Estimate, Group, Verdict
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.safety import NEXT_STEP
 from pipeline.stats.limits import z_value
 from pipeline.stats.standardised import AdjustedDifference
 from pipeline.stats.weighted_holm import weighted_holm
@@ -34,7 +35,8 @@ class Draft:
 
     `pairs` are the contrasts in order, each group and what it is compared with. `fitted` is false where there is no
     adjusted model, `between_clinicians` true where no clinician's teeth hold two groups in comparable numbers, so that
-    the groups cannot be told from the clinicians. `paces` says of each group how many come and go.
+    the groups cannot be told from the clinicians. `paces` says of each group how many come and go. `safety` is that of
+    the question.
     """
 
     answer: TechniqueAnswer
@@ -46,6 +48,7 @@ class Draft:
     paces: Mapping[str, Pace] = field(default_factory=dict)
     fitted: bool = True
     between_clinicians: bool = False
+    safety: bool = False
 
 
 @dataclass(frozen=True)
@@ -105,6 +108,8 @@ def _planned(
         why = "Each clinician mostly works one way: more cases of the same kind would not settle this."
     elif not draft.fitted:
         why = "The adjusted model could not be fitted: what would settle this cannot be worked out."
+    elif contrast.next_step == NEXT_STEP:
+        why = NEXT_STEP
     return plan_contrast(
         answer,
         contrast,
@@ -134,6 +139,7 @@ def _contrast(draft: Draft, pair: Pair, p_family: float | None, looks: int, anal
             smallest_per_100=draft.smallest_per_100,
             min_failures=analysis.min_failures,
             years_of_records=draft.years_of_records,
+            safety=draft.safety,
         )
     )
     withheld = _withheld(draft, verdict.code, p_family, looks, analysis)
@@ -141,7 +147,7 @@ def _contrast(draft: Draft, pair: Pair, p_family: float | None, looks: int, anal
     if healed:
         one, other = (group.label, group.failures), (reference.label, reference.failures)
         code = CANNOT_TELL if withheld and found else verdict.code
-        said = healing_sentence(code, found, one, other, draft.smallest_per_100)
+        said = healing_sentence(code, found, one, other, draft.smallest_per_100, safety=draft.safety)
         sentence = f"{said} {withheld}".strip() if found or not withheld else withheld
     return TechniqueContrast(
         group=group.name,

@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
-from pipeline.questions.covariates import Covariate, design, strata
+from pipeline.questions.covariates import Covariate, design, independent, strata
 from pipeline.questions.crown_longevity import Analysis, fit_states
 from pipeline.results_technique import DosePoint
 from pipeline.stats.cox import CoxFit, CoxInputError
@@ -58,7 +58,7 @@ def dose_curve(
     curve = natural_spline(values, knots=knots)
     if known["event"].sum() < MIN_FAILURES_A_COLUMN * curve.shape[1]:
         return DoseCurve(why="Too few failures for a curve over the dose.")
-    adjust = design(known, covariates)
+    adjust = independent(design(known, covariates), curve)
     codes, n_strata = strata(known, "provider_id", min_failures=analysis.min_stratum_failures)
     names = tuple(f"dose_{i}" for i in range(curve.shape[1]))
     try:

@@ -8,12 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
+from pipeline.questions.covariates import Numeric
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of
 from pipeline.results import DAYS_PER_YEAR, NotRun
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueGroup
+from pipeline.safety import UNMEASURED
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.rates import failure_rate
@@ -24,7 +26,7 @@ from pipeline.techniques.claims import Draft, Pair, with_claims
 from pipeline.techniques.dose import DoseCurve, dose_curve
 from pipeline.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, counted_as, grouped
 from pipeline.techniques.healing import healing, healing_difference, recall_notes
-from pipeline.techniques.lean import only_columns
+from pipeline.techniques.lean import only_columns, source_of
 from pipeline.techniques.plans import paces_of
 from pipeline.techniques.question import (
     COMPETING,
@@ -38,6 +40,7 @@ from pipeline.techniques.question import (
     fields_needed,
     name_of,
 )
+from pipeline.transforms.coded_details import CODED
 
 MODEL = "cox_by_technique"
 Asked = tuple[Question, str, pl.DataFrame | None]  # a question, one of its outcomes, the rows to ask it of
@@ -88,7 +91,9 @@ def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysi
     if rows is None or rows.is_empty():
         return NotRun(name, title, (codes_needed(question),))
     judged = outcome == HEALED
-    rows = only_columns(rows, (question.factor, *(c.name for c in question.adjust)))
+    rows = _with_absent(
+        only_columns(rows, (question.factor, source_of(question.factor), *(c.name for c in question.adjust))), question
+    )
     seen = rows.filter("recalled") if judged else rows
     films = FILMS if seen.is_empty() else ()
     told = rows if seen.is_empty() else seen
@@ -100,10 +105,29 @@ def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysi
         what = "teeth healed and as many not" if judged else "failures"
         need = f"two groups of {MIN_PATIENTS} patients with {MIN_FAILURES} {what}"
         return NotRun(name, title, (f"{fields_needed(question)[0]}: {need}",))
+    groups = replace(groups, notes=(*groups.notes, *_coded_notes(groups.rows, question)))
     draft = _draft(question, outcome, groups, analysis, name=name, title=title)
     if judged:
         return _with_healing(_with_recalls(draft, rows, question, groups), question, groups, analysis)
     return _with_ratios(draft, question, rows, groups, analysis)
+
+
+def _with_absent(rows: pl.DataFrame, question: Question) -> pl.DataFrame:
+    """Rows with every covariate of the question; one that they do not have was not recorded."""
+    absent = [c for c in question.adjust if c.name not in rows.columns]
+    return rows.with_columns(
+        pl.lit(None, pl.Float64 if isinstance(c, Numeric) else pl.String).alias(c.name) for c in absent
+    )
+
+
+def _coded_notes(rows: pl.DataFrame, question: Question) -> tuple[str, ...]:
+    """How many values of the question are read from procedure codes."""
+    source = source_of(question.factor)
+    coded = 0 if source not in rows.columns else rows.filter(pl.col(source) == CODED).height
+    if not coded:
+        return ()
+    how = "have" if coded != 1 else "has"
+    return (f"{coded:,} of {rows.height:,} values {how} no recorded detail and are read from procedure codes.",)
 
 
 def _with_ratios(draft: Draft, question: Question, rows: pl.DataFrame, groups: Grouped, analysis: Analysis) -> Draft:
@@ -207,7 +231,7 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         adjusted_for=(),
         stratified_by=(),
         missing=(),
-        caveats=(*question.caveats, question.why_adjust),
+        caveats=(*((UNMEASURED,) if question.safety else ()), *question.caveats, question.why_adjust),
         notes=groups.notes,
         family=0,
         population=POPULATION[question.unit],
@@ -223,6 +247,7 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         smallest_per_100=analysis.smallest_difference_per_100 if smallest is None else smallest,
         years_of_records=_years(groups.rows),
         paces=paces_of(groups.rows, groups.labels, outcome),
+        safety=question.safety,
     )
 
 

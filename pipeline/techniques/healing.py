@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from pipeline.questions.covariates import Covariate, Levels, Numeric, design
+from pipeline.questions.covariates import Covariate, Levels, Numeric, design, independent
 from pipeline.questions.crown_longevity import Analysis, patient_codes
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results_technique import TechniqueGroup
+from pipeline.safety import spoken_code, with_caution
 from pipeline.stats.standard_share import StandardShares, standard_shares
 from pipeline.stats.standardised import AdjustedDifference
 from pipeline.techniques.grouping import Grouped
@@ -71,8 +73,21 @@ def healing_sentence(
     group: tuple[str, int],
     reference: tuple[str, int],
     smallest: float,
+    *,
+    safety: bool = False,
 ) -> str:
     """What a verdict says of teeth not healed; `group` and `reference` are label and count of teeth not healed."""
+    said = _healing_sentence(spoken_code(code, safety=safety), difference, group, reference, smallest)
+    return with_caution(said, safety=safety)
+
+
+def _healing_sentence(
+    code: str,
+    difference: AdjustedDifference | None,
+    group: tuple[str, int],
+    reference: tuple[str, int],
+    smallest: float,
+) -> str:
     one, other = group[0].lower(), reference[0].lower()
     if code == TOO_EARLY or difference is None:
         return f"Too few teeth to compare (not healed: {group[1]} with {one}, {reference[1]} with {other})."
@@ -108,18 +123,22 @@ def recall_notes(groups: Sequence[TechniqueGroup]) -> tuple[str, ...]:
 
 def _fit(groups: Grouped, covariates: tuple[Covariate, ...], *, by_clinician: bool, within: bool) -> Healing:
     rows = groups.rows
-    made = design(rows, covariates)
     states = [name for name in groups.labels if name != groups.reference]
-    x = np.column_stack([*((rows["state"] == s).cast(pl.Float64).to_numpy() for s in states), made.x])
+    indicators = np.column_stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in states])
+    full = design(rows, covariates)
+    made = independent(full, indicators)
+    # A clinician whose column follows from the groups has teeth in one group alone: nothing is told within clinicians.
+    told_apart = made.of.count(CLINICIAN.label) == full.of.count(CLINICIAN.label)
+    x = np.column_stack([indicators, made.x])
     used = tuple(label for label in made.used if label != CLINICIAN.label)
     notes = tuple(f"Not adjusted for {name}." for name in made.left_out)
     columns: dict[str, str | None] = {name: None if name == groups.reference else name for name in groups.labels}
-    try:
-        shares = standard_shares(
-            rows["event"], x, names=(*states, *made.names), groups=columns, cluster=patient_codes(rows)
-        )
-    except ValueError:
-        shares = None
+    shares = None
+    if told_apart:
+        with suppress(ValueError):
+            shares = standard_shares(
+                rows["event"], x, names=(*states, *made.names), groups=columns, cluster=patient_codes(rows)
+            )
     if shares is None:
         notes = (*notes, "No adjusted shares: the groups or the covariates tell healed teeth from the rest too well.")
     return Healing(shares, used, made.missing, notes, by_clinician, within)

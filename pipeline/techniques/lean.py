@@ -26,6 +26,11 @@ ROW = (
 )
 
 
+def source_of(column: str) -> str:
+    """The column that says of each value whether it was recorded or coded, for columns that have one."""
+    return f"{column}_from"
+
+
 def same_numbers(tables: Mapping[str, pl.DataFrame], column: str) -> dict[str, pl.DataFrame]:
     """Tables whose texts in `column` are numbered alike, from 0 in the order of the texts; numbers stay."""
     if not any(frame[column].dtype == pl.String for frame in tables.values()):

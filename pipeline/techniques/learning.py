@@ -93,7 +93,7 @@ def learning_questions(
 def _questions(of: Question, word: str, unit: str, outcomes: tuple[str, ...]) -> tuple[Question, Question]:
     label = _label(of, word)
     said = label[:1].lower() + label[1:]
-    common = {"unit": unit, "outcomes": outcomes, "adjust": of.adjust, "needs": of.needs}
+    common = {"unit": unit, "outcomes": outcomes, "adjust": of.adjust, "needs": of.needs, "safety": of.safety}
     by_number = Question(
         id=f"learning_{of.id}_{word}",
         title=f"Learning curve of {said}, by case number",

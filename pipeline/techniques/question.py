@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.questions.covariates import Covariate, Levels, Numeric
+from pipeline.safety import SAFETY_FIELDS
 
 CROWN_FAILURE, TOOTH_LOSS, ENDO_FAILURE, HEALED = "crown_failure", "tooth_loss", "endo_failure", "radiographic_success"
 COURSE_OUTCOMES = (TOOTH_LOSS, ENDO_FAILURE, HEALED)
@@ -18,8 +19,17 @@ BRUXISM = Levels("bruxism", "grinding or clenching")
 MATERIAL, ENDO_FIRST = Levels("material", "material"), Levels("endo_before_seat", "root canal before the seat")
 LESION, KIND = Levels("lesion", "lesion before treatment"), Levels("kind", "first treatment or retreatment")
 CROWNED = Levels("crown_at_start", "crown at the start")
-OF_CROWNS: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, ENDO_FIRST, MATERIAL, YEAR)
-OF_COURSES: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, KIND, LESION, CROWNED, YEAR)
+POST_PLACED, LENGTHENED = Levels("post_placed", "post under the core"), Levels("crown_lengthening", "crown lengthening")
+PULPAL = Levels("pulpal_diagnosis", "diagnosis of the pulp before treatment")
+APICAL = Levels("apical_diagnosis", "diagnosis of the root end before treatment")
+SPLINTED, FILM_3D = Levels("splint", "splint"), Levels("film_3d", "three-dimensional film")
+# What was built before the seat, and what is known of a tooth before its root canal was finished.
+BUILT: tuple[Covariate, ...] = (POST_PLACED, LENGTHENED)
+DIAGNOSED: tuple[Covariate, ...] = (PULPAL, APICAL)
+FOUND: tuple[Covariate, ...] = (*DIAGNOSED, SPLINTED, FILM_3D)
+OF_CROWNS: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, ENDO_FIRST, MATERIAL, YEAR, *BUILT)
+WITHOUT_POST: tuple[Covariate, ...] = tuple(c for c in OF_CROWNS if c is not POST_PLACED)
+OF_COURSES: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, KIND, LESION, CROWNED, YEAR, *FOUND)
 
 CHOSEN = (
     "Teeth were not given one way or the other by chance; what led to the choice may itself decide how long they last."
@@ -82,6 +92,8 @@ class Question:
     `spline` adds a curve over the dose. `learn` marks a technique that a clinician may take up: its learning curve is
     then asked for as well (see `learning.py`). `small` says what becomes of groups too small to be shown: words may be
     counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
+    `events` are words of `codes.EVENTS` whose rows say the groups where the fields do not (see `coded_details.py`).
+    `safety` marks a measure of safety, of which it is never said that its ways differ little (see `safety.py`).
     """
 
     id: str
@@ -102,6 +114,8 @@ class Question:
     also: tuple[tuple[str, str], ...] = ()
     learn: bool = False
     small: Literal["pool", "leave_out"] = "pool"
+    safety: bool = False
+    events: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a question that contradicts itself: a fault of ours."""
@@ -119,6 +133,8 @@ class Question:
             raise ValueError(f"{self.id}: outcomes that its unit does not have.")
         if self.factor in {c.name for c in self.adjust}:
             raise ValueError(f"{self.id}: adjusted for what it asks about.")
+        if self.factor in SAFETY_FIELDS and not self.safety:
+            raise ValueError(f"{self.id}: a measure of safety that is not marked as one.")
 
 
 SUFFIX = {

@@ -9,20 +9,38 @@ import polars as pl
 from pipeline.questions.crown_rows import crown_rows, was_followed
 from pipeline.questions.success_rates import endo_spells
 from pipeline.results import DAYS_PER_YEAR
+from pipeline.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES
 from pipeline.techniques.question import HEALED, TOOTH_LOSS
+from pipeline.transforms.coded_details import (
+    CODED,
+    NONE,
+    RECORDED,
+    Coded,
+    coded_course_details,
+    coded_crown_details,
+    with_coded,
+)
 from pipeline.transforms.course_details import course_details, crown_details_of
 from pipeline.transforms.healing import NOT_HEALED, healing_at_recall
 
 KEY = ["patient_id", "tooth_fdi"]
+DIAGNOSES = {"pulpal_diagnosis": PULPAL_DIAGNOSES, "apical_diagnosis": APICAL_DIAGNOSES}
 
 
 def rows_of_crowns(
-    crowns: pl.DataFrame, crown_details: pl.DataFrame, patients: pl.DataFrame, *, tolerance_days: int
+    crowns: pl.DataFrame,
+    crown_details: pl.DataFrame,
+    patients: pl.DataFrame,
+    *,
+    tolerance_days: int,
+    coded: Coded | None = None,
 ) -> pl.DataFrame:
     """One row per crown followed from its seat: `row_id, start, entry_days, exit_days, event`, factors.
 
     Beside the columns of `crowns` and the details: `age` (years at the seat), `year`, `sex, bruxism, smoker, diabetes`,
-    `endo_before_seat`, and `crown_number`, `first` or `later` by the crowns on record of the tooth.
+    `endo_before_seat`, and `crown_number`, `first` or `later` by the crowns on record of the tooth. `post` and `core`
+    are as recorded, else as coded, `crown_lengthening` as coded; each has a `_from` that says which (see
+    `coded_details.with_coded`). `post_placed` tells any post from none.
     """
     order = crowns.select("crown_id", *KEY, "entry_date", day=pl.coalesce("seat_date", "entry_date"))
     place = order.sort("day", "entry_date", "crown_id").with_columns(place=pl.int_range(pl.len()).over(KEY))
@@ -33,7 +51,9 @@ def rows_of_crowns(
         .filter(pl.col("entry_days") <= 0, was_followed())
         .join(details, on="crown_id", how="left", maintain_order="left")
         .join(place.select("crown_id", crown_number=number), on="crown_id", how="left", maintain_order="left")
+        .pipe(with_coded, _coded_crowns(crowns, coded), key="crown_id")
         .with_columns(
+            post_placed=pl.col("post") != NONE,
             row_id="crown_id",
             start="seat_date",
             event="failure",
@@ -56,6 +76,7 @@ def rows_of_courses(
     recall_months: int = 12,
     uncertain_years: int = 4,
     every: bool = False,
+    coded: Coded | None = None,
 ) -> pl.DataFrame:
     """One row per tooth, its first completed course here, from completion: as `rows_of_crowns`.
 
@@ -63,11 +84,13 @@ def rows_of_courses(
     of that one at most, so that no time and no lost tooth counts twice.
 
     `lesion` is `yes` for a periapical index of 3 to 5 before treatment and `no` for 1 or 2; `course_visits` is what was
-    recorded, else the days with a row. For `radiographic_success` rows are those due: followed for `recall_months`
+    recorded, else the days with a row. `splint`, `perforation_repair` and `film_3d` are as coded. All four have a
+    `_from` that says whether they were recorded or coded. A diagnosis in words that are none of ours is not known:
+    null. For `radiographic_success` rows are those due: followed for `recall_months`
     without further treatment. Of those `recalled`, `event` is true where the tooth was not healed `recall_years` after
     completion; both are null for the others. `findings` is then needed.
     """
-    chosen = choose_courses(courses, endo_details, patients, gap_days=gap_days, every=every)
+    chosen = choose_courses(courses, endo_details, patients, gap_days=gap_days, every=every, coded=coded)
     return rows_of_chosen(
         chosen,
         courses,
@@ -91,7 +114,13 @@ class Chosen:
 
 
 def choose_courses(
-    courses: pl.DataFrame, endo_details: pl.DataFrame, patients: pl.DataFrame, *, gap_days: int, every: bool
+    courses: pl.DataFrame,
+    endo_details: pl.DataFrame,
+    patients: pl.DataFrame,
+    *,
+    gap_days: int,
+    every: bool,
+    coded: Coded | None = None,
 ) -> Chosen:
     """The courses that rows are made of, whatever the outcome; tables and `every` as in `rows_of_courses`."""
     first = courses.filter(pl.col("completed").is_not_null()).sort("completed", "course_id")
@@ -102,6 +131,7 @@ def choose_courses(
     people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
     details = course_details(first, endo_details, gap_days=gap_days)
     day, pai = pl.col("completed"), pl.col("preop_pai")
+    coded = coded or Coded()
     known = (
         first.select("course_id", "patient_id", "completed", "visits")
         .join(people, on="patient_id", how="left", maintain_order="left")
@@ -111,7 +141,12 @@ def choose_courses(
             year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
             lesion=pl.when(pai >= 3).then(pl.lit("yes")).when(pai >= 1).then(pl.lit("no")),
             course_visits=pl.coalesce(pl.col("visits_recorded").cast(pl.UInt32), "visits"),
+            course_visits_from=pl.when(pl.col("visits_recorded").is_not_null())
+            .then(pl.lit(RECORDED))
+            .otherwise(pl.lit(CODED)),
+            **{name: pl.when(_text(name).is_in(words)).then(_text(name)) for name, words in DIAGNOSES.items()},
         )
+        .pipe(with_coded, coded_course_details(first, coded.of(first), coded.windows), key="course_id")
         .drop("born", "patient_id", "completed", "visits")
     )
     return Chosen(first, known, every, endo_details, gap_days)
@@ -160,6 +195,16 @@ def rows_of_chosen(
         .join(chosen.known, on="course_id", how="left", maintain_order="left")
         .with_columns(row_id="course_id", start="completed")
     )
+
+
+def _coded_crowns(crowns: pl.DataFrame, coded: Coded | None) -> pl.DataFrame:
+    coded = coded or Coded()
+    return coded_crown_details(crowns, coded.of(crowns), coded.windows)
+
+
+def _text(column: str) -> pl.Expr:
+    """Words as texts: the words of another file may be numbered words of another kind."""
+    return pl.col(column).cast(pl.String)
 
 
 def _until_next(spells: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.questions.covariates import Levels, Numeric, design, strata
+from pipeline.questions.covariates import Levels, Numeric, design, independent, strata
 
 
 def test_levels_with_few_failures_are_pooled():
@@ -104,3 +104,50 @@ def fitted(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Least-squares fit with an intercept: the same for two sets of columns if they say the same of the rows."""
     full = np.column_stack([np.ones(len(y)), x])
     return full @ np.linalg.lstsq(full, y.astype(float), rcond=None)[0]
+
+
+def spells_with(columns: dict[str, list[object]], n: int) -> pl.DataFrame:
+    return pl.DataFrame({"event": [i % 5 < 2 for i in range(n)], **columns})
+
+
+def test_a_column_that_follows_from_others_is_left_out_and_named() -> None:
+    n = 240
+    kind = ["initial", "retreatment", "initial"] * 80
+    pulp = ["necrosis" if k == "initial" else "previously_treated" for k in kind]
+    sex = [["f", "m", None, "f"][i % 4] for i in range(n)]
+    spells = spells_with({"kind": kind, "pulp": pulp, "sex": sex, "age": [float(i) for i in range(n)]}, n)
+    covariates = [Levels("kind", "kind"), Levels("pulp", "pulp"), Levels("sex", "sex"), Numeric("age", "age", 10.0)]
+    made = design(spells, covariates)
+    assert made.of == ("kind", "pulp", "sex", "sex", "age")
+    found = independent(made, np.zeros((n, 0)))
+    assert found.used == ("kind", "sex", "age")
+    assert found.left_out == ("pulp (it follows from the others)",)
+    assert found.of == ("kind", "sex", "sex", "age")
+    assert np.array_equal(found.x, made.x[:, [0, 2, 3, 4]])
+    # What a group says already is no covariate of it; one new column of several keeps its covariate.
+    of_group = independent(made, made.x[:, :1])
+    assert of_group.used == ("sex", "age")
+    part = independent(made, made.x[:, 2:3])
+    assert part.of == ("kind", "sex", "age")
+    assert "sex" in part.used
+
+
+def test_two_fields_empty_in_the_same_rows_are_one_column() -> None:
+    n = 240
+    gap = [i % 4 == 0 for i in range(n)]
+    columns = {name: [None if g else ("a", "b")[i % 3 == k] for i, g in enumerate(gap)]
+               for k, name in enumerate(("one", "two"))}  # fmt: skip
+    made = design(spells_with(columns, n), [Levels("one", "one"), Levels("two", "two")])
+    assert {"one_unknown", "two_unknown"} <= set(made.names)
+    found = independent(made, np.zeros((n, 0)))
+    assert set(made.names) - set(found.names) == {"two_unknown"}
+    assert found.used == ("one", "two")
+
+
+def test_columns_that_only_lie_near_one_another_are_kept() -> None:
+    n = 2000
+    line = np.arange(n, dtype=float)
+    near = np.where(line == 7, 1.0, 0.0)
+    spells = spells_with({"a": list(line + 1e6), "b": list(near + 0.0)}, n)
+    made = design(spells, [Numeric("a", "a", 1.0), Numeric("b", "b", 1.0)])
+    assert independent(made, np.ones((n, 1)) * line[:, None] % 2) is made

@@ -13,6 +13,7 @@ from technique_truths import QUESTIONS, filled, groups_of, tables_of, values_of
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import in_family
+from pipeline.transforms.coded_details import Coded
 
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}
 CLINICIANS = 4
@@ -52,7 +53,14 @@ def claims(tables: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[list[st
     crowns = tables["crowns"]
     main = compare_since_seat(crowns, tables["patients"], analysis)
     found = answer_techniques(
-        crowns, tables["endo_courses"], tables["tooth_followup"], tables, analysis, rules=RULES, main=main
+        crowns,
+        tables["endo_courses"],
+        tables["tooth_followup"],
+        tables,
+        analysis,
+        rules=RULES,
+        main=main,
+        coded=Coded(tables["coded_rows"]),
     )
     named = [f"{a.id}: {c.group}" for a in found.answers for c in a.contrasts if c.verdict == "differs"]
     named += [f"{a.id}: dose" for a in found.answers if (a.dose_p_family or 1.0) < 1 - analysis.confidence]

@@ -11,10 +11,16 @@ import polars as pl
 
 from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.techniques.question import Question, all_questions
+from pipeline.transforms.coded_details import CODED_SCHEMA
 
 HAZARD_RATIO = 2.5
 BEGIN, DAYS = dt.date(2012, 1, 1), 12 * 365
 QUESTIONS = all_questions()
+CODED_EVENTS = {
+    "crown_lengthening": "crown_lengthening",
+    "perforation_repair": "perforation_repair",
+    "film_3d": "radiograph_3d",
+}
 TABLES = {t.name: t for t in (CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, PATIENTS, TOOTH_FOLLOWUP)}
 WORDS = {"core": ["amalgam", "composite"], "post": ["fibre", "none"], "cement": ["glass ionomer", "resin"]}
 # A value inside each band, and beyond every edge.
@@ -153,13 +159,24 @@ def tables_of(
         "crowns": filled("crowns", pl.concat([crowns, seen])), "endo_courses": filled("endo_courses", courses),
         "tooth_followup": filled("tooth_followup", teeth), "patients": filled("patients", patients),
         "endo_details": filled("endo_details", details), "crown_details": filled("crown_details", made),
+        "coded_rows": _coded(plain, start, value),
     }  # fmt: skip
+
+
+def _coded(plain: dict[str, object], start: np.ndarray, value: dict[str, np.ndarray]) -> pl.DataFrame:
+    """A coded row for each tooth that had one, a month before the seat and the end of the course."""
+    teeth = pl.DataFrame({"patient_id": plain["patient_id"], "tooth_fdi": plain["tooth_fdi"]})
+    teeth = teeth.with_columns(service_date=_dates(start - 30), detail=pl.lit(None, pl.String))
+    rows = [teeth.filter(value[id]).with_columns(event=pl.lit(event)) for id, event in CODED_EVENTS.items()]
+    return pl.concat(rows).select(pl.col(name).cast(kind) for name, kind in CODED_SCHEMA.items())
 
 
 def filled(table: str, rows: pl.DataFrame) -> pl.DataFrame:
     """Rows with all columns of a declared table, null where nothing is given."""
     kinds = {name: column.dtype for name, column in TABLES[table].columns.items()}
-    rows = rows.with_columns(supernumerary=pl.lit(False), load_id=pl.lit(1), row_number=pl.int_range(pl.len()))
+    rows = rows.with_columns(
+        supernumerary=pl.lit(False), done_elsewhere=pl.lit(False), load_id=pl.lit(1), row_number=pl.int_range(pl.len())
+    )
     return rows.select(
         pl.col(name).cast(kind) if name in rows.columns else pl.lit(None, kind).alias(name)
         for name, kind in kinds.items()

@@ -12,6 +12,7 @@ from pipeline.results_technique import TechniqueAnswer
 from pipeline.techniques.ask import rows_by_outcome
 from pipeline.techniques.engine import answer_all
 from pipeline.techniques.question import TOOTH_LOSS
+from pipeline.transforms.coded_details import Coded
 
 STRENGTH = next(q for q in QUESTIONS if q.id == "irrigant_strength")
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}
@@ -33,7 +34,7 @@ def strength_answer(truth, *, n: int, seed: int) -> TechniqueAnswer:
     # Nobody came back for a film.
     tables["findings"] = filled("findings", pl.DataFrame({"patient_id": []}, schema={"patient_id": pl.String}))
     named = (tables[name] for name in ("crowns", "endo_courses", "tooth_followup"))
-    rows = rows_by_outcome(*named, tables, rules=RULES, only=("course",))
+    rows = rows_by_outcome(*named, tables, rules=RULES, only=("course",), coded=Coded(tables["coded_rows"]))
     asked = answer_all([STRENGTH], rows, Analysis())
     return next(a for a in asked.answers if a.outcome == TOOTH_LOSS)
 

@@ -10,13 +10,14 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.techniques.ask import UNITS, rows_by_outcome
 from pipeline.techniques.engine import answer_all
 from pipeline.techniques.question import HEALED
+from pipeline.transforms.coded_details import Coded
 
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}
 
 
 def rows_of(tables: dict[str, pl.DataFrame], only: tuple[str, ...] = UNITS) -> dict[tuple[str, str], pl.DataFrame]:
     named = (tables[name] for name in ("crowns", "endo_courses", "tooth_followup"))
-    return rows_by_outcome(*named, tables, rules=RULES, only=only)
+    return rows_by_outcome(*named, tables, rules=RULES, only=only, coded=Coded(tables["coded_rows"]))
 
 
 @pytest.mark.parametrize("question", QUESTIONS, ids=lambda q: q.id)

@@ -32,6 +32,9 @@ TELL_NOTHING = {
     "findings": {"symptomatic", "crown_in_place"},
 }  # fmt: skip
 
+# Words of fields that take any text, which this practice did not map; the others are ours.
+OPEN_WORDS = {"post": {"metal": "prefabricated_metal", "fibre": "fiber"}}
+
 
 @pytest.fixture(scope="module")
 def practice(tmp_path_factory) -> Path:
@@ -56,7 +59,7 @@ def test_with_its_headings_all_is_found(practice: Path):
     for table, fields in VALUES.items():
         given_words = toml["tables"][table].get("values", {})
         for field, words in given_words.items():
-            truth = {w.lower(): m for w, m in fields[field].items()}
+            truth = {w.lower(): m for w, m in (fields.get(field) or OPEN_WORDS[field]).items()}
             assert all(m in ("ask", truth[w.lower()]) for w, m in words.items())
     for line in (practice / "patients.csv").read_text().splitlines()[1:]:
         assert not any(len(cell) > 2 and cell in suggestion.text for cell in line.split(","))

@@ -14,18 +14,18 @@ from pipeline.techniques.engine import answer_all
 from pipeline.techniques.question import HEALED, TOOTH_LOSS, all_questions
 
 ANALYSIS = Analysis()
-DAM = next(q for q in all_questions() if q.id == "rubber_dam")
+WAY = next(q for q in all_questions() if q.id == "irrigant_activation")
 BARE = {"kind": None, "lesion": None, "crown_at_start": None}
 
 
-def rows(n: int = 1500, *, dam=None, seed: int = 1) -> pl.DataFrame:
+def rows(n: int = 1500, *, way=None, seed: int = 1) -> pl.DataFrame:
     rng = np.random.default_rng(seed)
-    dam = rng.random(n) < 0.5 if dam is None else dam
-    return draw(rng, n, {"rubber_dam": dam, **BARE})
+    way = rng.random(n) < 0.5 if way is None else way
+    return draw(rng, n, {"irrigant_activation": way, **BARE})
 
 
 def plan(frame: pl.DataFrame, outcome: str = TOOTH_LOSS, *, main: float | None = None) -> Plan:
-    (found,) = answer_all([DAM], {("course", outcome): frame}, ANALYSIS, main=main).plans
+    (found,) = answer_all([WAY], {("course", outcome): frame}, ANALYSIS, main=main).plans
     return found
 
 
@@ -35,7 +35,7 @@ def test_more_looks_ask_for_more_failures() -> None:
     # Alone 5 % for one look; beside the main comparison a fifth of it is shared by two.
     z = [norm.isf(alpha / 2) + norm.isf(0.2) for alpha in (0.05, 0.05 * 0.2 / 2)]
     assert among.failures_needed / alone.failures_needed == pytest.approx((z[1] / z[0]) ** 2, rel=0.01)
-    assert [g.label for g in alone.groups] == ["No rubber dam", "Rubber dam"]
+    assert [g.label for g in alone.groups] == ["Irrigant activated", "Irrigant not activated"]
     assert sum(g.failures for g in alone.groups) == rows()["event"].sum()
 
 
@@ -72,16 +72,16 @@ def test_months_for_healing_are_those_of_the_recalls_to_come() -> None:
 
 def test_habits_of_clinicians_are_not_settled_by_more_of_the_same() -> None:
     frame = rows(3000)
-    dam = frame["provider_id"].is_in(["c0", "c1"])
-    found = plan(frame.with_columns(rubber_dam=dam))
+    way = frame["provider_id"].is_in(["c0", "c1"])
+    found = plan(frame.with_columns(irrigant_activation=way))
     assert (found.failures_needed, found.months, found.practices) == (None, None, None)
     assert "more cases of the same kind would not settle this" in found.sentences[0]
 
 
 def test_what_is_answered_is_settled() -> None:
     rng = np.random.default_rng(3)
-    dam = rng.random(12000) < 0.5
-    found = plan(draw(rng, 12000, {"rubber_dam": dam, **BARE}, log_hazard=np.log(2.0) * ~dam))
+    way = rng.random(12000) < 0.5
+    found = plan(draw(rng, 12000, {"irrigant_activation": way, **BARE}, log_hazard=np.log(2.0) * ~way))
     assert found.settled
 
 

@@ -7,6 +7,7 @@ import polars as pl
 from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, PATIENTS, TOOTH_FOLLOWUP, Table
 from pipeline.techniques.question import ENDO_FAILURE, HEALED, TOOTH_LOSS
 from pipeline.techniques.rows import rows_of_courses, rows_of_crowns
+from pipeline.transforms.coded_details import CODED_SCHEMA, Coded
 
 START = dt.date(2015, 1, 1)
 
@@ -106,3 +107,43 @@ def test_a_lesion_on_its_way_is_no_event_and_one_as_large_as_before_is() -> None
 
     assert of(5) == (True, False)
     assert of(4) == (True, True)
+
+
+def test_what_codes_tell_stands_where_nothing_is_recorded() -> None:
+    crown = {"endo_timing": "vital", "failure": False, "done_elsewhere": False, "exit_date": day(900)}
+    crowns = rows_of(
+        CROWNS,
+        {**crown, "crown_id": "a", "tooth_fdi": 36, "seat_date": day(100), "entry_date": day(100)},
+        {**crown, "crown_id": "b", "tooth_fdi": 37, "seat_date": day(100), "entry_date": day(100)},
+        {**crown, "crown_id": "c", "tooth_fdi": 38, "seat_date": day(100), "entry_date": day(100)},
+    )
+    details = rows_of(CROWN_DETAILS, {"seat_date": day(100), "post": "fiber", "load_id": 1, "row_number": 1})
+    posts = [("p", tooth, day(90), "post_core", "cast") for tooth in (36, 37)]
+    coded = Coded(pl.DataFrame(posts, schema=CODED_SCHEMA, orient="row"))
+    rows = rows_of_crowns(crowns, details, PEOPLE, tolerance_days=60, coded=coded)
+    assert rows.select("row_id", "post", "post_from", "core", "post_placed", "crown_lengthening").rows() == [
+        ("a", "fiber", "recorded", "cast", True, None),
+        ("b", "cast", "coded", "cast", True, None),
+        ("c", "none", "coded", "none", False, None),
+    ]
+
+
+def test_visits_say_whether_they_were_recorded_and_films_that_they_were_coded() -> None:
+    courses = COURSES.with_columns(done_elsewhere=pl.lit(False))
+    film = Coded(pl.DataFrame([("p", None, day(0), "radiograph_3d", None)], schema=CODED_SCHEMA, orient="row"))
+    rows = rows_of_courses(
+        courses, TEETH, DETAILS, PEOPLE, outcome=TOOTH_LOSS, gap_days=30, findings=FILMS, every=True, coded=film
+    )
+    assert rows.select("row_id", "course_visits", "course_visits_from", "film_3d", "film_3d_from").rows() == [
+        ("again", 1, "coded", False, "coded"),
+        ("first", 4, "recorded", True, "coded"),
+    ]
+
+
+def test_a_diagnosis_in_other_words_is_not_known() -> None:
+    said = [("necrosis", "apical_periodontitis"), ("K04.1", None)]
+    for pulpal, apical in said:
+        details = DETAILS.with_columns(pulpal_diagnosis=pl.lit(pulpal), apical_diagnosis=pl.lit(apical, pl.String))
+        rows = rows_of_courses(COURSES, TEETH, details, PEOPLE, outcome=TOOTH_LOSS, gap_days=30)
+        known = "necrosis" if pulpal == "necrosis" else None
+        assert rows.select("pulpal_diagnosis", "apical_diagnosis").rows() == [(known, apical)]

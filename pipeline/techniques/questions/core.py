@@ -1,6 +1,6 @@
 """Crown failure: core under the crown."""
 
-from pipeline.techniques.question import CHOSEN, CROWN_FAILURE, OF_CROWNS, Question
+from pipeline.techniques.question import CHOSEN, CROWN_FAILURE, WITHOUT_POST, Question
 
 QUESTION = Question(
     id="core",
@@ -8,8 +8,9 @@ QUESTION = Question(
     unit="crown",
     factor="core",
     outcomes=(CROWN_FAILURE,),
-    adjust=OF_CROWNS,
+    adjust=WITHOUT_POST,
     why_adjust="Patients and teeth of higher risk may get another kind of crown.",
     needs=("crown_details.core",),
     caveats=(CHOSEN,),
+    events=("core", "post_core"),
 )

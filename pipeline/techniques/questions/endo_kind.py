@@ -1,6 +1,19 @@
 """Root canals: first treatment or retreatment."""
 
-from pipeline.techniques.question import AGE, COURSE_OUTCOMES, CROWNED, LESION, SEX, TOOTH_GROUP, YEAR, Question, same
+from pipeline.techniques.question import (
+    AGE,
+    APICAL,
+    COURSE_OUTCOMES,
+    CROWNED,
+    FILM_3D,
+    LESION,
+    SEX,
+    SPLINTED,
+    TOOTH_GROUP,
+    YEAR,
+    Question,
+    same,
+)
 
 QUESTION = Question(
     id="endo_kind",
@@ -8,7 +21,7 @@ QUESTION = Question(
     unit="every_course",
     factor="kind",
     outcomes=COURSE_OUTCOMES,
-    adjust=(AGE, SEX, TOOTH_GROUP, LESION, CROWNED, YEAR),
+    adjust=(AGE, SEX, TOOTH_GROUP, LESION, CROWNED, YEAR, APICAL, SPLINTED, FILM_3D),
     why_adjust="Harder teeth may be treated another way.",
     needs=("endo_courses.kind",),
     reference="initial",

@@ -22,4 +22,5 @@ QUESTION = Question(
     spline=True,
     caveats=(CHOSEN, AFTERWARDS),
     small="leave_out",
+    safety=True,
 )

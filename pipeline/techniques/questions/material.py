@@ -1,6 +1,17 @@
 """Crown failure: material of the crown."""
 
-from pipeline.techniques.question import AGE, CHOSEN, CROWN_FAILURE, ENDO_FIRST, SEX, TOOTH_GROUP, YEAR, Question, same
+from pipeline.techniques.question import (
+    AGE,
+    BUILT,
+    CHOSEN,
+    CROWN_FAILURE,
+    ENDO_FIRST,
+    SEX,
+    TOOTH_GROUP,
+    YEAR,
+    Question,
+    same,
+)
 
 QUESTION = Question(
     id="material",
@@ -8,7 +19,7 @@ QUESTION = Question(
     unit="crown",
     factor="material",
     outcomes=(CROWN_FAILURE,),
-    adjust=(AGE, SEX, TOOTH_GROUP, ENDO_FIRST, YEAR),
+    adjust=(AGE, SEX, TOOTH_GROUP, ENDO_FIRST, YEAR, *BUILT),
     why_adjust="Patients and teeth of higher risk may get another kind of crown.",
     needs=("crown_details.material",),
     reference="metal_ceramic",

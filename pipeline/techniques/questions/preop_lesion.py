@@ -1,6 +1,19 @@
 """Root canals: lesion before treatment."""
 
-from pipeline.techniques.question import AGE, COURSE_OUTCOMES, CROWNED, KIND, SEX, TOOTH_GROUP, YEAR, Question, same
+from pipeline.techniques.question import (
+    AGE,
+    COURSE_OUTCOMES,
+    CROWNED,
+    FILM_3D,
+    KIND,
+    PULPAL,
+    SEX,
+    SPLINTED,
+    TOOTH_GROUP,
+    YEAR,
+    Question,
+    same,
+)
 
 QUESTION = Question(
     id="preop_lesion",
@@ -8,7 +21,7 @@ QUESTION = Question(
     unit="course",
     factor="lesion",
     outcomes=COURSE_OUTCOMES,
-    adjust=(AGE, SEX, TOOTH_GROUP, KIND, CROWNED, YEAR),
+    adjust=(AGE, SEX, TOOTH_GROUP, KIND, CROWNED, YEAR, PULPAL, SPLINTED, FILM_3D),
     why_adjust="Lesions go with age, tooth and earlier treatment.",
     needs=("endo_details.preop_pai",),
     reference="no",

@@ -1,6 +1,17 @@
 """Crown failure: pulp when the tooth was prepared."""
 
-from pipeline.techniques.question import AGE, CHOSEN, CROWN_FAILURE, MATERIAL, SEX, TOOTH_GROUP, YEAR, Question, same
+from pipeline.techniques.question import (
+    AGE,
+    CHOSEN,
+    CROWN_FAILURE,
+    LENGTHENED,
+    MATERIAL,
+    SEX,
+    TOOTH_GROUP,
+    YEAR,
+    Question,
+    same,
+)
 
 QUESTION = Question(
     id="pulp_status",
@@ -8,7 +19,7 @@ QUESTION = Question(
     unit="crown",
     factor="pulp_status_at_prep",
     outcomes=(CROWN_FAILURE,),
-    adjust=(AGE, SEX, TOOTH_GROUP, MATERIAL, YEAR),
+    adjust=(AGE, SEX, TOOTH_GROUP, MATERIAL, YEAR, LENGTHENED),
     why_adjust="The state of the pulp goes with age and tooth; a root canal before the seat is part of it.",
     needs=("crown_details.pulp_status_at_prep",),
     reference="normal",

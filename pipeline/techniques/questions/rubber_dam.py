@@ -15,4 +15,5 @@ QUESTION = Question(
     levels=yes_no("Rubber dam", "No rubber dam"),
     caveats=(CHOSEN, AFTERWARDS),
     learn=True,
+    safety=True,
 )
