@@ -197,6 +197,7 @@ class Choices:
     sentence: str
     sample: Sample | None = None
     leans: tuple[str, ...] = ()  # what to say of ways that use what came later, or lean one way
+    beside: tuple[str, ...] = ()  # what stands beside the main figure, whatever the verdict
 
 
 @dataclass(frozen=True)

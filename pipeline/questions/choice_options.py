@@ -24,6 +24,8 @@ CONTACT, ACTIVE, CUTOFF = "last contact", "last day of the data, if seen lately"
 ADJUSTED, CRUDE = "adjusted", "not adjusted"
 COUNTED, LEFT_OUT = "counted", "left out"
 SINGLE, RETAINERS = "single crowns", "retainers of bridges too"
+BEFORE, THROUGH = "done before the seat", "done through the crown"
+UNDATED_WORDS = {BEFORE: "as done before the seat", THROUGH: "as done through the crown"}
 FAILED, GIVEN_UP, PLANNED = "opened, and failed", "given up at the opening", "left at the opening, if planned before"
 
 Options = dict[str, list[str]]
@@ -91,8 +93,8 @@ CHOICES: dict[str, ChoiceOf] = {
         "what a crown is whose root canal was done elsewhere on an unknown day",
         {
             "in neither group": Option(),
-            "done before the seat": Option({"undated_endo": "before_seat"}),
-            "done through the crown": Option({"undated_endo": "through_crown"}),
+            BEFORE: Option({"undated_endo": "before_seat"}),
+            THROUGH: Option({"undated_endo": "through_crown"}),
         },
         crossed=False,
     ),

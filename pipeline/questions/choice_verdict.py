@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from pipeline.questions.choice_options import MEANINGS, Options, offered_options
+from pipeline.questions.choice_options import GIVEN_UP, MEANINGS, UNDATED_WORDS, Options, offered_options
 from pipeline.questions.crown_longevity import LABELS
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results import Choice, Choices, Comparison, Sample
@@ -81,6 +81,50 @@ def count_zero(rows: Sequence[Choice]) -> str:
         return f"In none of {_ways(len(rows))} does the range include zero.{without}"
     how_many = f"all {_ways(zero)}" if zero == len(rows) else f"{zero} of {_ways(len(rows))}"
     return f"In {how_many} the range includes zero.{without}"
+
+
+def beside_main(rows: Sequence[Choice], counts: Mapping[str, int], *, renewal_days: int) -> tuple[str, ...]:
+    """What stands beside the main figure: renewed crowns given up at the opening, unknown orders both ways.
+
+    `counts` are those of linking: `crowns_renewed_after_opening`, `crowns_opened`, `crowns_timing_unknown`.
+    """
+    main = next(row for row in rows if row.is_main)
+    alone = {
+        (name, option): row
+        for row in rows
+        for name, option in row.options.items()
+        if row.options == main.options | {name: option}
+    }
+    said = []
+    if renewed := counts["crowns_renewed_after_opening"]:
+        text = (
+            f"{renewed} of {counts['crowns_opened']} opened crowns were renewed within {renewal_days} days of the root "
+            "canal. They count as opened, and as failed."
+        )
+        if (row := alone.get(("opened_and_renewed", GIVEN_UP))) is not None:
+            text += f" Had they been given up at the opening, the difference would be {_difference(row)}."
+        said.append(text)
+    if undated := counts["crowns_timing_unknown"]:
+        text = f"{undated} crowns had a root canal elsewhere on an unknown day, and are in neither group."
+        ways = [(words, alone.get(("undated_root_canal", option))) for option, words in UNDATED_WORDS.items()]
+        told = [f"counted {words} the difference would be {_difference(row)}" for words, row in ways if row is not None]
+        if told:
+            text += f" {sentence_of(told)}"
+        said.append(text)
+    return tuple(said)
+
+
+def sentence_of(parts: Sequence[str]) -> str:
+    """`A, b; c.` of clauses."""
+    joined = "; ".join(parts)
+    return f"{joined[0].upper()}{joined[1:]}."
+
+
+def _difference(row: Choice) -> str:
+    if row.per_100 is None or row.ci_low is None or row.ci_high is None:
+        return "one that cannot be given"
+    low, high = _more_or_fewer(round(row.ci_low)), _more_or_fewer(round(row.ci_high))
+    return f"{_more_or_fewer(round(row.per_100))} per 100 ({low} to {high})"
 
 
 def sample_sentence(sample: Sample) -> str:

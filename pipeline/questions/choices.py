@@ -36,7 +36,14 @@ from pipeline.questions.choice_options import (
     main_options,
     offered_options,
 )
-from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left_out, sample_sentence, with_choices
+from pipeline.questions.choice_verdict import (
+    beside_main,
+    count_zero,
+    hangs_on_choices,
+    left_out,
+    sample_sentence,
+    with_choices,
+)
 from pipeline.questions.crown_longevity import (
     LABELS,
     Analysis,
@@ -125,6 +132,7 @@ def explore_choices(
         sentence=count_zero(rows) if sample is None else f"{sample_sentence(sample)} {count_zero(rows)}",
         sample=sample,
         leans=leans(kept),
+        beside=beside_main(rows, linked.counts, renewal_days=rules.renewal_days),
     )
     for note in left_out(choices):
         say(note)

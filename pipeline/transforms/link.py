@@ -647,6 +647,7 @@ def _counts(crowns: pl.DataFrame, courses: pl.DataFrame, hints: pl.DataFrame, lo
         "seats_shifted_from_preparation": ours.filter(pl.col("shift_days") > 0).height,
         "crowns_order_uncertain": single.filter("order_uncertain").height,
         "crowns_timing_unknown": single.filter(pl.col("endo_timing").is_null()).height,
+        "crowns_opened": single.filter(pl.col("endo_timing") == "through_crown").height,
         "crowns_opened_elsewhere": single.filter("access_elsewhere").height,
         "crowns_reopened": single.filter(pl.col("reopened_date").is_not_null()).height,
         "crowns_renewed_after_opening": single.filter("renewed_after_opening").height,
