@@ -187,7 +187,7 @@ def check(practice: Path) -> None:
 @_TOML
 @_OUT
 def worksheet(practice: Path, out: Path) -> None:
-    """List root canals and crowns without details in a workbook to fill in; it HOLDS PATIENT DATA."""
+    """List work without details, and teeth that others may have treated, to fill in; it HOLDS PATIENT DATA."""
     from pipeline import run
 
     _finish(run.worksheet_stage(load_settings(practice), out, today=_today(), say=_say()))

@@ -35,6 +35,7 @@ from pipeline.store import Store, open_store
 from pipeline.tables import (
     CROWN_DETAILS,
     CROWNS,
+    ELSEWHERE,
     ELSEWHERE_HINTS,
     ENDO_COURSES,
     ENDO_DETAILS,
@@ -49,6 +50,7 @@ from pipeline.tables import (
 from pipeline.transforms.coded_details import EVENTS, Coded, CodedWindows, coded_rows
 from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
+from pipeline.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
@@ -108,7 +110,10 @@ def compare_stage(
 
 
 def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) -> Path:
-    """Write the workbook of root canals and crowns that lack details; returns its path."""
+    """Write the workbook of what the practice can fill in; returns its path.
+
+    Root canals and crowns that lack details, and teeth with a sign that others treated them.
+    """
     notation = settings.practice.tooth_notation
     with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
         store.require("link")
@@ -116,18 +121,27 @@ def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) 
         endo = endo_without_details(
             own_courses(store.read(ENDO_COURSES)), store.read(ENDO_DETAILS), ids, notation=notation
         )
+        every_crown = store.read(CROWNS)
         crowns = crowns_without_details(
-            store.read(CROWNS).filter(~pl.col("done_elsewhere")),
+            every_crown.filter(~pl.col("done_elsewhere")),
             store.read(CROWN_DETAILS),
             ids,
             notation=notation,
             crown_repost_days=settings.rules.crown_repost_days,
         )
+        asked = teeth_to_ask(store.read(ELSEWHERE_HINTS), every_crown, store.read(ELSEWHERE), ids, notation=notation)
     say(f"{endo.rows.height:,} root canals and {crowns.rows.height:,} crowns lack details")
-    if unknown := endo.without_id + crowns.without_id:
+    say(f"{asked.rows.height:,} teeth have a sign that others may have treated them")
+    if unknown := endo.without_id + crowns.without_id + asked.without_id:
         say(f"{unknown:,} more are not listed: their patients are in none of the files that were read")
     return write_worksheet(
-        out, endo.rows, crowns.rows, practice=settings.practice.name, notation=notation, made_on=today
+        out,
+        endo.rows,
+        crowns.rows,
+        asked.rows,
+        practice=settings.practice.name,
+        notation=notation,
+        made_on=today,
     )
 
 

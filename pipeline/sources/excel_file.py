@@ -22,6 +22,8 @@ from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken
 SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
 # A sheet with this column is a worksheet of ours: it says which fields were filled in before the practice got it.
 ALREADY_KNOWN = "already_known"
+# Its sheets are called as the tables that they are read as, but for these.
+_SHEETS = {"elsewhere": "done elsewhere"}
 _BATCH_ROWS = 100_000
 _LOOK_FOR_HEADINGS = 50
 _MANY_COLUMNS = 3  # from so many columns on, a row with one filled cell is a note
@@ -89,7 +91,7 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
     found: list[tuple[_Part, int, bool]] = []
     for name, cells, visible in sheets:
         part = _part(name, cells, options.header_row, needed)
-        other = ALREADY_KNOWN in part.headings and name != options.table  # our worksheet has a sheet for each table
+        other = ALREADY_KNOWN in part.headings and name != sheet_of(options.table)
         found.append((part, 0 if other else len(needed & {*part.headings, SHEET, SHEET_ROW}), visible))
     if not found:
         raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
@@ -103,6 +105,11 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
     skipped = [(part.sheet, part.cells.height) for part in left]
     spoken = Spoken(serial_dates=date_system(path))
     return ExcelFile(path, [*headings, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
+
+
+def sheet_of(table: str) -> str:
+    """The sheet of our worksheet that is read as `table`."""
+    return _SHEETS.get(table, table)
 
 
 def _part(name: str, cells: pl.DataFrame, header_row: int | None, needed: set[str]) -> _Part:

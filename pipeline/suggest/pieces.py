@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
 from pipeline.sources import Batch, ReadOptions, open_source
+from pipeline.sources.excel_file import sheet_of
 from pipeline.sources.excel_safety import check_workbook
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.masks import masked_samples
@@ -119,7 +120,7 @@ def _piece(
 
 
 def _without_headings(options: ReadOptions) -> ReadOptions:
-    return ReadOptions(header_row=0, sheets=options.sheets)
+    return replace(options, header_row=0)
 
 
 def _sheets(path: Path) -> list[Piece]:
@@ -129,7 +130,10 @@ def _sheets(path: Path) -> list[Piece]:
     names = [name for name, _, visible in read_sheets(path, ()) if visible]
     if not names:
         raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
-    read = [_read(path, ReadOptions(sheets=(name,)), say_sheets=True) for name in names]
+    ours = {sheet_of(table): table for table in INPUT_TABLES}  # a sheet of our worksheet is read as its table
+    read = [
+        _read(path, ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)), say_sheets=True) for name in names
+    ]
     grouped: dict[tuple[str, ...], list[Piece]] = {}
     for piece in read:
         key = piece.headings or ("", *piece.sheets)

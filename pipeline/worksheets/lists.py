@@ -1,4 +1,4 @@
-"""The two lists as files: the technique worksheet and the recall list."""
+"""The two lists as files: the worksheet and the recall list."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.fields import input_fields
-from pipeline.sources.excel_file import ALREADY_KNOWN
+from pipeline.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.teeth import write_teeth
 from pipeline.worksheets.marked_file import csv_bytes, write_marked
 from pipeline.worksheets.recall_list import NOT_SEEN_MONTHS
@@ -30,15 +30,23 @@ _RECALL_HEADINGS = {
 
 
 def write_worksheet(
-    folder: Path, endo: pl.DataFrame, crowns: pl.DataFrame, *, practice: str, notation: str, made_on: dt.date
+    folder: Path,
+    endo: pl.DataFrame,
+    crowns: pl.DataFrame,
+    elsewhere: pl.DataFrame,
+    *,
+    practice: str,
+    notation: str,
+    made_on: dt.date,
 ) -> Path:
-    """Write the technique worksheet under a name that is still free; returns its path.
+    """Write the worksheet under a name that is still free; returns its path.
 
-    `endo` and `crowns` are the rows of `endo_without_details` and `crowns_without_details`. The headings are the names
-    of our fields, so that the sheets `endo_details` and `crown_details` load as they stand.
+    `endo`, `crowns` and `elsewhere` are the rows of `endo_without_details`, `crowns_without_details` and
+    `teeth_to_ask`. The headings are the names of our fields, so that the sheets load as they stand.
     """
-    pages = [_page("endo_details", endo), _page("crown_details", crowns)]
-    content = workbook_bytes(f"{practice}: technique worksheet", _instructions(notation), pages, made_on=made_on)
+    tables = {"endo_details": endo, "crown_details": crowns, "elsewhere": elsewhere}
+    pages = [_page(table, rows) for table, rows in tables.items()]
+    content = workbook_bytes(f"{practice}: worksheet", _instructions(notation), pages, made_on=made_on)
     return write_marked(folder, WORKSHEET_NAME, ".xlsx", content, keep_former=True)
 
 
@@ -75,26 +83,36 @@ def write_recall_list(folder: Path, rows: pl.DataFrame, *, practice: str, on: dt
     return write_marked(folder, RECALL_NAME, ".xlsx", content)
 
 
+_NOTES = {
+    "service_date": PageColumn("service_date", is_day=True),
+    "sign": PageColumn("sign", width=48),
+    "sign_date": PageColumn("sign_date", is_day=True),
+    "crown_seat": PageColumn("crown_seat", is_day=True),
+    ALREADY_KNOWN: PageColumn(ALREADY_KNOWN, width=30),
+}
+
+
 def _page(table: str, rows: pl.DataFrame) -> Page:
-    fields = input_fields(table)
-    notes = {ALREADY_KNOWN: PageColumn(ALREADY_KNOWN, width=30)}
-    keys = {name: PageColumn(name, is_day=name == "service_date") for name in ("patient_id", "tooth", "service_date")}
-    columns = (
-        keys.get(n) or (field_column(table, n) if n in fields else notes.get(n, PageColumn(n))) for n in rows.columns
-    )
-    return Page(table, tuple(columns), rows)
+    fields = set(input_fields(table)) - {"patient_id", "tooth", "service_date"}
+    columns = (field_column(table, n) if n in fields else _NOTES.get(n, PageColumn(n)) for n in rows.columns)
+    return Page(sheet_of(table), tuple(columns), rows)
 
 
 def _instructions(notation: str) -> list[str]:
+    asked = sheet_of("elsewhere")
     return [
         "The sheets endo_details and crown_details list the root canals and crowns whose details were never noted, "
         "newest first. Fill in what the records say; leave a cell empty where they say nothing.",
+        f'The sheet "{asked}" lists teeth with a sign that another practice may have treated them. Look at the chart '
+        "and films, or ask the patient, and choose the event; nothing, if nothing was done there. Give its date, or "
+        "the year alone, or leave the date empty if it is not known. If two things were done, copy the line.",
         "Click a cell to see what it asks for. Where there is a list of words, choose from it.",
         "A line counts as soon as one thing is filled in. Lines left as they are change nothing.",
-        f"Do not change the headings, the patient, the column {ALREADY_KNOWN} or the teeth "
+        f"Do not change the headings, the names of the sheets, the patient, the column {ALREADY_KNOWN} or the teeth "
         f"(written in the {notation} numbering).",
         "If a date is wrong, correct it. A seat date that is empty was never recorded: fill it in if you know it.",
         "To load it, put it into the folder of PRACTICE.toml, call it technique.xlsx and add to PRACTICE.toml:",
         '[tables.endo_details]\nfiles = ["technique*.xlsx"]',
         '[tables.crown_details]\nfiles = ["technique*.xlsx"]',
+        f'[tables.elsewhere]\nfiles = ["technique*.xlsx"]\nsheets = ["{asked}"]',
     ]

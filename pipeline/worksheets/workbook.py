@@ -11,19 +11,21 @@ from typing import Any
 import polars as pl
 import xlsxwriter
 
-from pipeline.fields import RANGES, kind, map_words
+from pipeline.fields import RANGES, YEARS_OF, kind, map_words
 from pipeline.tables import INPUT_TABLES
 from pipeline.worksheets.marked_file import MARK_IN_WORDS
 
 _HEADING_ROW = 1  # from 0; the mark stands above
 _MAX_NOTE, _MAX_TITLE = 255, 32  # what a spreadsheet shows beside a cell
+_FIRST_YEAR, _LAST_DAY = 1900, 73_050  # as a spreadsheet numbers days: 31 December 2099
 
 
 @dataclass(frozen=True)
 class PageColumn:
     """A column of a page: its heading, the note shown at its cells, and what may be typed into them.
 
-    `words` gives a drop-down, `low` and `high` the limits of a number (whole ones only if `whole`), `is_day` a date.
+    `words` gives a drop-down, `low` and `high` the limits of a number (whole ones only if `whole`), `is_day` a date,
+    `is_day_or_year` a date or the year alone.
     """
 
     name: str
@@ -33,6 +35,7 @@ class PageColumn:
     high: float | None = None
     whole: bool = False
     is_day: bool = False
+    is_day_or_year: bool = False
     width: int = 14
 
 
@@ -54,6 +57,9 @@ def field_column(table: str, field: str) -> PageColumn:
     if how in ("whole", "number"):
         low, high = RANGES[field]
         return PageColumn(field, f"{about} {low:g} to {high:g}.", low=low, high=high, whole=how == "whole")
+    if field in YEARS_OF:
+        said = f"{about} A date, or the year alone; empty where neither is known."
+        return PageColumn(field, said, is_day_or_year=True)
     words = map_words(table, field) or ()
     return PageColumn(field, about, words=words, is_day=how == "date", width=18 if words else 14)
 
@@ -96,7 +102,9 @@ def _sheet(book: Any, name: str, styles: dict[str, Any]) -> Any:
 def _write_page(sheet: Any, page: Page, styles: dict[str, Any]) -> None:
     last = _HEADING_ROW + max(page.rows.height, 1)
     for place, column in enumerate(page.columns):
-        style = styles["day"] if column.is_day else None if column.low is not None else styles["text"]
+        # A cell that is told to be a date shows the year 2019 as a day in 1905, and one of text takes no date.
+        plain = column.low is not None or column.is_day_or_year
+        style = styles["day"] if column.is_day else None if plain else styles["text"]
         sheet.set_column(place, place, column.width, style)
         sheet.write_string(_HEADING_ROW, place, column.name, styles["head"])
         for row, value in enumerate(page.rows[column.name].to_list(), _HEADING_ROW + 1):
@@ -125,6 +133,9 @@ def _validation(column: PageColumn) -> dict[str, Any]:
         limits = {"criteria": "between", "minimum": column.low, "maximum": column.high}
         said = f"A {'whole number' if column.whole else 'number'} from {column.low:g} to {column.high:g}, or nothing."
         return shown | limits | {"validate": "integer" if column.whole else "decimal", "error_message": said}
+    if column.is_day_or_year:
+        limits = {"criteria": "between", "minimum": _FIRST_YEAR, "maximum": _LAST_DAY}
+        return shown | limits | {"validate": "decimal", "error_message": "A date, a year of four digits, or nothing."}
     if column.is_day:
         said = "A date, or nothing."
         return shown | {

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS
+from pipeline.tables import CROWN_DETAILS, CROWNS, ELSEWHERE, ELSEWHERE_HINTS, ENDO_COURSES, ENDO_DETAILS
+from pipeline.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.worksheets.lists import write_worksheet
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 
@@ -24,5 +25,6 @@ def make(folder: Path) -> None:
     listed = crowns_without_details(crowns, CROWN_DETAILS.empty(), ids, notation="universal").rows
     first = pl.col("tooth") == "3"
     filled = listed.with_columns(material=pl.when(first).then(pl.lit("zirconia")))
-    path = write_worksheet(folder, endo, filled, practice="Alder Row Dental", notation="universal", made_on=day)
+    asked = teeth_to_ask(ELSEWHERE_HINTS.empty(), crowns, ELSEWHERE.empty(), ids, notation="universal").rows
+    path = write_worksheet(folder, endo, filled, asked, practice="Alder Row Dental", notation="universal", made_on=day)
     path.rename(folder / "worksheet.xlsx")
