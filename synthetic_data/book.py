@@ -17,7 +17,7 @@ import polars as pl
 from synthetic_data.courses import CROWNED, CROWNED_UNKNOWN_AGE, Columns, take
 from synthetic_data.details import dates, words
 from synthetic_data.elsewhere import EXTRACTION as EXTRACTED_ELSEWHERE
-from synthetic_data.elsewhere import HERE, ON_VISIT, SIGN, UNDATED, WORDS, YEAR_TABLE
+from synthetic_data.elsewhere import DATED, HERE, ON_VISIT, SIGN, UNDATED, WORDS, YEAR_TABLE
 from synthetic_data.hazards import GROUPS, MATERIALS, Days, Flags, Ints
 from synthetic_data.people import CUTOFF, GROUP, NO_DAY, People, Visits
 from synthetic_data.postings import COMPLETED, LOSS_REASONS
@@ -101,11 +101,9 @@ def date_losses(s: Settled, visits: Visits, end: Days) -> Losses:
 
 def _last_known(s: Settled, visits: Visits, c: Columns, before: Days) -> Days:
     # The last examination of the patient or row of the tooth before that day.
-    rows = take(s.real, (s.real["status"] == COMPLETED) & (s.real["tooth"] > 0))
-    made = take(s.crowns, s.crowns["origin"] == MADE_HERE)
-    dated = take(s.courses, is_dated(s.courses["charted"]))
-    days = [(rows, rows["day"]), (made, made["seat"]), (dated, dated["started"])]
-    of_tooth = np.concatenate([tooth_key(rows) * 100_000 + day for rows, day in days])
+    named = {name: s.real[name] for name in ("patient", "tooth", "day")}
+    rows = take(named, (s.real["status"] == COMPLETED) & (s.real["tooth"] > 0))
+    of_tooth = tooth_key(rows) * 100_000 + rows["day"]
     examined = visits.patient * 100_000 + visits.day
     return np.maximum(_latest(of_tooth, tooth_key(c), before), _latest(examined, c["patient"], before))
 
@@ -137,13 +135,13 @@ def crown_book(
     fails = failed & (found_day != NO_DAY) & (found_day <= patient_end)
     exit_day = np.where(fails, found_day, patient_end)
     cause = np.select([c["cause"] == REMOVED, c["cause"] == EXTRACTED], [1, 2], 0)
-    elsewhere = fails & theirs & (charted != HERE)
+    elsewhere = fails & theirs & np.isin(charted, DATED)
     told = _told_reason(s, c)
     rc = _root_canals(s, c)
     true_timing = np.select([c["root_filled"], c["access"] != NO_DAY], [BEFORE, THROUGH], VITAL)
     timing, access, uncertain = _timing(s, c, rc, exit_day=exit_day, fails=fails, end=patient_end)
     renewed = (timing == THROUGH) & fails & np.isin(c["cause"], _NEW_CROWN) & ~theirs
-    renewed &= (c["next_seat"] != NO_DAY) & (c["next_seat"] <= c["last_endo_row"] + RENEWAL_DAYS)
+    renewed &= (c["next_seat"] != NO_DAY) & (c["next_seat"] <= c["opening_last"] + RENEWAL_DAYS)
     opened_here = rc["charted"] == HERE
     return pl.DataFrame(
         {

@@ -64,11 +64,18 @@ class Contacts:
     @classmethod
     def of(cls, patient: Ints, day: Days) -> Contacts:
         """From the completed rows' patients and days."""
-        return cls(np.unique(patient * 100_000 + day))
+        return cls(np.sort(patient * 100_000 + day))
 
     def seen(self, patient: Ints, day: Days) -> Flags:
         """Whether each patient was seen on that day."""
-        return np.isin(patient * 100_000 + day, self.keys)
+        return among(self.keys, patient * 100_000 + day)
+
+
+def among(keys: Ints, asked: Ints) -> Flags:
+    """Whether each asked number is one of `keys`, which are sorted."""
+    if not keys.size:
+        return np.zeros(asked.size, bool)
+    return np.asarray(keys[np.minimum(np.searchsorted(keys, asked), keys.size - 1)] == asked)
 
 
 def settle_charting(

@@ -34,6 +34,7 @@ from synthetic_data.tooth_histories import (
     NECROTIC,
     NORMAL,
     ONLAY,
+    PAIRED,
     POST,
     POSTED_AGAIN,
     POSTED_TWICE,
@@ -136,7 +137,17 @@ def _first_crowns(
     at_once = ~(between | straddles) & (posting == AT_SEAT) & (rng.random(n) < 0.05)
     prep = seat - np.select([at_once, posting == POSTED_AGAIN], [0, rng.integers(10, 29, n)], gap)
     started, finish, style = _course_before(
-        truth, rng, c, seat=seat, prep=prep, earlier=earlier, between=between, straddles=straddles, room=room, way=way
+        truth,
+        rng,
+        c,
+        seat=seat,
+        prep=prep,
+        earlier=earlier,
+        between=between,
+        straddles=straddles,
+        room=room,
+        way=way,
+        rows_after=np.isin(posting, (POSTED_TWICE, PAIRED)),
     )
     b = take(c, before)
     log.courses.add(
@@ -191,12 +202,14 @@ def _course_before(
     straddles: Flags,
     room: Days,
     way: Ints,
+    rows_after: Flags,
 ) -> tuple[Days, Days, Ints]:
     # Start, finish and style of a course before the seat: weeks or years before the preparation, between it and the
-    # seat, or begun then and finished after the seat. What others did is a single visit.
+    # seat, or begun then and finished after the seat. What others did is a single visit. Where the preparation has a
+    # row of its own (`rows_after`), the course is done by the day before.
     n = seat.size
     style = draw_style(truth, rng, c["clinician"])
-    lag = np.where(rng.random(n) < 0.1, 0, rng.integers(1, 61, n))
+    lag = np.where((rng.random(n) < 0.1) & ~rows_after, 0, rng.integers(1, 61, n))
     finish = prep - lag
     finish = np.where(earlier, seat - 200 - (rng.random(n) * (np.minimum(room, 2200) - 400)).astype(np.int64), finish)
     one = (style == ONE_VISIT) | (way != HERE)

@@ -110,7 +110,7 @@ def post_crowns(rng: np.random.Generator, people: People, crowns: Columns) -> li
 
     # A crown posted at its preparation still has to be seated: that visit leaves a row of its own.
     seated = take(crowns, here & (posting == AT_PREPARATION))
-    visit = rows(seated["patient"], seated["seat"], CODE["D9951"], clinician=seated["clinician"])
+    visit = rows(seated["patient"], seated["seat"], CODE["D9951"], seated["tooth"], clinician=seated["clinician"])
     old = take(crowns, ~here)
     first = people.first[old["patient"]]
     charted = np.select([old["origin"] == DATED, old["origin"] == UNDATED], [old["seat"], NO_DAY], first)
@@ -254,11 +254,11 @@ def post_extra_teeth(rng: np.random.Generator, people: People, visits: Visits, c
 
 def real_rows(
     rng: np.random.Generator, people: People, visits: Visits, *, crowns: Columns, courses: Columns, events: Columns
-) -> Columns:
-    """Every row of a ledger without slips of what was done here. Adds `code`, `first_row`, `last_row` to `crowns`."""
+) -> list[Columns]:
+    """Every row, without slips, of what was done here. Adds `code`, `first_row` and `last_row` to `crowns`."""
     parts = post_visits(rng, people, visits)
     parts += post_crowns(rng, people, crowns)
     parts += post_courses(rng, take(courses, courses["charted"] == HERE))
     parts += post_events(rng, people, events)
     parts.append(post_extra_teeth(rng, people, visits, crowns))
-    return stack(parts)
+    return parts

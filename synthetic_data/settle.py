@@ -15,6 +15,7 @@ from synthetic_data.elsewhere import (
     NOT,
     SIGN,
     Contacts,
+    among,
     middle_of_year,
     settle_charting,
     year_of,
@@ -48,9 +49,9 @@ def settle(rng: np.random.Generator, people: People, visits: Visits, log: Histor
     """Write down all that was done here, then chart the rest; what was to be charted on a day of ours is done here."""
     crowns, courses, events = stack(log.crowns), log.courses.all(), stack(log.events)
     by_others = _place_signs(rng, visits, stack(log.elsewhere))
-    real = real_rows(rng, people, visits, crowns=crowns, courses=courses, events=events)
-    real = stack([real, post_signs(rng, by_others)])
-    contacts = Contacts.of(*_completed(real))
+    parts = real_rows(rng, people, visits, crowns=crowns, courses=courses, events=events)
+    parts.append(post_signs(rng, by_others))
+    contacts = Contacts.of(*_completed(parts))
     lost = _lost(courses, events, by_others)
     seen = contacts.seen(courses["patient"], courses["started"])
     middle_seen = contacts.seen(courses["patient"], middle_of_year(courses["started"]))
@@ -65,16 +66,17 @@ def settle(rng: np.random.Generator, people: People, visits: Visits, log: Histor
     ours = (courses["charted"] != HERE) & (charted == HERE)
     courses |= {"charted": charted, "found": found, "day": courses["started"]}
     more = take(courses, ours)
-    parts = [real, *post_courses(rng, more | {"close_by": more["completed"]})]
+    parts += [*post_courses(rng, more | {"close_by": more["completed"]})]
     by_others, moved = _settle_others(by_others, contacts, visits)
     parts += post_events(rng, people, moved)
     parts.append(post_existing(rng, visits, courses, by_others))
     return Settled(crowns, courses, stack([events, moved]), by_others, stack(parts), lost)
 
 
-def _completed(real: Columns) -> tuple[Ints, Days]:
-    counts = (real["status"] == COMPLETED) & (real["day"] != NO_DAY)
-    return real["patient"][counts], real["day"][counts]
+def _completed(parts: list[Columns]) -> tuple[Ints, Days]:
+    patient, day, status = (np.concatenate([p[name] for p in parts]) for name in ("patient", "day", "status"))
+    counts = (status == COMPLETED) & (day != NO_DAY)
+    return patient[counts], day[counts]
 
 
 def _place_signs(rng: np.random.Generator, visits: Visits, c: Columns) -> Columns:
@@ -113,7 +115,7 @@ def _lost(courses: Columns, events: Columns, by_others: Columns) -> Days:
 
 def _year_of_a_seat(courses: Columns, crowns: Columns) -> Flags:
     of_seats = tooth_key(crowns) * 10_000 + year_of(crowns["seat"])
-    return np.isin(tooth_key(courses) * 10_000 + year_of(courses["started"]), of_seats)
+    return among(np.sort(of_seats), tooth_key(courses) * 10_000 + year_of(courses["started"]))
 
 
 def tooth_key(c: Columns) -> Ints:

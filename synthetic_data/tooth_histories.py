@@ -164,13 +164,23 @@ def _one_generation(truth: Truth, rng: np.random.Generator, people: People, c: C
     }
     cause = _cause(truth, rng, c, filled=filled | opened, when=seat + fail, last_endo=last_endo)
     new, more = _endings(
-        truth, rng, people, c, log, fate=fate, cause=cause, filled=filled | opened, traced=traced, last_endo=last_endo
+        truth,
+        rng,
+        people,
+        c,
+        log,
+        fate=fate,
+        cause=cause,
+        filled=filled | opened,
+        traced=traced,
+        last_endo=last_endo,
+        opening_last=open_last,
     )
     fate |= more
     windows = [(fate["access"], open_last), (again, done), (np.where(c["straddles"], seat, NO_DAY), c["last_endo"])]
     fate |= _complications(truth, rng, c, log, until=until, fate=fate, windows=windows)
     fate |= _fillings_on_crowns(truth, rng, c, log, until=until, fate=fate, charted=way)
-    log.crowns.append(_posting(c, until) | fate)
+    log.crowns.append(_posting(c, until, fate["access"]) | fate)
     return new
 
 
@@ -262,6 +272,7 @@ def _endings(
     filled: Flags,
     traced: Flags,
     last_endo: Days,
+    opening_last: Days,
 ) -> tuple[Columns, Columns]:
     # What is done when a crown fails: the crowns that come next, and what to add to the old ones' fate.
     n, failed = cause.size, fate["failed"]
@@ -323,7 +334,7 @@ def _endings(
         "cause": cause,
         "planned": planned,
         "next_seat": np.where(cause == REMOVED, NO_DAY, next_seat),
-        "last_endo_row": after,
+        "opening_last": np.where(redone & ~filled, after, opening_last),
         "theirs": theirs,
     }
 
@@ -469,9 +480,9 @@ def draw_post(rng: np.random.Generator, filled: Flags) -> Ints:
     return np.where(filled, np.where(rng.random(n) < 0.7, rng.integers(0, 3, n), -1), 0)
 
 
-def _posting(c: Columns, until: Days) -> Columns:
-    # A second row after the seat must neither meet the next crown's rows nor outlive the follow-up.
+def _posting(c: Columns, until: Days, opened: Days) -> Columns:
+    # A second row after the seat must neither meet an opening or the next crown's rows nor outlive the follow-up.
     out = dict(c)
-    quiet = until > c["seat"] + 150
+    quiet = (until > c["seat"] + 150) & ((opened == NO_DAY) | (opened > c["seat"] + 150))
     out["posting"] = np.where((c["posting"] == POSTED_AGAIN) & ~quiet, AT_SEAT, c["posting"])
     return out
