@@ -16,8 +16,8 @@ import polars as pl
 
 from synthetic_data.courses import CROWNED, CROWNED_UNKNOWN_AGE, Columns, take
 from synthetic_data.details import dates, words
-from synthetic_data.elsewhere import EXTRACTION as EXTRACTED_ELSEWHERE
 from synthetic_data.elsewhere import DATED, HERE, ON_VISIT, SIGN, UNDATED, WORDS, YEAR_TABLE
+from synthetic_data.elsewhere import EXTRACTION as EXTRACTED_ELSEWHERE
 from synthetic_data.hazards import GROUPS, MATERIALS, Days, Flags, Ints
 from synthetic_data.people import CUTOFF, GROUP, NO_DAY, People, Visits
 from synthetic_data.postings import COMPLETED, LOSS_REASONS
@@ -115,9 +115,7 @@ def _latest(keys: Ints, asked: Ints, before: Days) -> Days:
     return np.where((nth >= 0) & (found // 100_000 == asked), found % 100_000, NO_DAY)
 
 
-def crown_book(
-    truth: Truth, s: Settled, losses: Losses, *, end: Days, reason: Ints, ids: pl.Series
-) -> pl.DataFrame:
+def crown_book(truth: Truth, s: Settled, losses: Losses, *, end: Days, reason: Ints, ids: pl.Series) -> pl.DataFrame:
     """One row a crown, those of unknown age included (their `seat_date` is null).
 
     `true_opening` with `opening_charted`, and `root_canal_on` with `root_canal_charted`, say when the tooth's first

@@ -32,8 +32,9 @@ class Courses:
     """Collects courses as they are simulated: one row a course, `started` first.
 
     `charted` is who did it and how it is known (see `elsewhere`); what others did is one visit. `close_by` is the last
-    day on which the crown that it went through can be filled again. `completed` is NO_DAY for a pulp removed and never filled. `style` is as simulated; `completed` and `visits` say
-    what came to be posted before the tooth or the follow-up ended.
+    day on which the crown that it went through can be filled again. `completed` is NO_DAY for a pulp removed and never
+    filled. `style` is as simulated; `completed` and `visits` say what came to be posted before the tooth or the
+    follow-up ended.
     """
 
     parts: list[Columns] = field(default_factory=list)
@@ -117,7 +118,8 @@ def draw_retreatments(
 ) -> tuple[Days, Days]:
     """Repeat treatments: at most one a tooth here, at least 200 days after `since`, finished by `stop`.
 
-    `charted` says who would do it and how it would be known. Gives the start (NO_DAY where there was none) and the day of completion.
+    `charted` says who would do it and how it would be known. Gives the start (NO_DAY where there was none) and the day
+    of completion.
     """
     n = since.size
     started = since + 200 + exponential_days(rng, truth.retreatment_per_year, n)

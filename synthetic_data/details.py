@@ -135,11 +135,12 @@ def done_elsewhere(
 
 
 def findings(
-    truth: Truth, rng: np.random.Generator, visits: Visits, crowns: Columns, until: Days, ids: pl.Series
+    truth: Truth, rng: np.random.Generator, visits: Visits, crowns: Columns, *, until: Days, ids: pl.Series
 ) -> pl.DataFrame:
     """Yearly recall films of root-filled crowned teeth and of some others, on days of ordinary visits.
 
-    One film in eight is read a second time, by someone else, who differs by a grade in one of four. `until` is the last day on which each crown is known to be in place.
+    One film in eight is read a second time, by someone else, who differs by a grade in one of four. `until` is the
+    last day on which each crown is known to be in place.
     """
     opened = crowns["access"] != NO_DAY
     filled = np.maximum(np.where(opened, crowns["access"], crowns["seat"]), crowns["entry"])
@@ -176,9 +177,7 @@ def _read_again(truth: Truth, rng: np.random.Generator, first: pl.DataFrame) -> 
     ids = [w.id for w in truth.clinicians]
     other = {name: ids[(nth + 1) % len(ids)] for nth, name in enumerate(ids)}
     grade = (pl.col("PAI").cast(pl.Int64) + differs).clip(1, 5).cast(pl.String)
-    second = first.with_columns(
-        PAI=grade, Reader=pl.col("Reader").replace_strict(other), Reading=pl.lit(2, pl.Int64)
-    )
+    second = first.with_columns(PAI=grade, Reader=pl.col("Reader").replace_strict(other), Reading=pl.lit(2, pl.Int64))
     return second.filter(again & pl.col("PAI").is_not_null())
 
 

@@ -120,7 +120,7 @@ def _write_block(
     files.append("endo_details.csv", endo_details(truth, rng, courses, names))
     files.append("crown_details.csv", crown_details(rng, crowns, names))
     in_place = np.where(crowns["failed"], crowns["fail"] - 1, end[crowns["patient"]])
-    files.append("findings.csv", findings(truth, rng, visits, crowns, in_place, names))
+    files.append("findings.csv", findings(truth, rng, visits, crowns, until=in_place, ids=names))
     files.append("elsewhere.csv", done_elsewhere(rng, courses, s.by_others, crowns, names))
     book = crown_book(truth, s, losses, end=end, reason=reason, ids=names)
     endo = course_book(s, losses, end=end, ids=names)

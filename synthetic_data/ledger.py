@@ -123,7 +123,10 @@ def post_crowns(rng: np.random.Generator, people: People, crowns: Columns) -> li
         status=EXISTING,
         filed=first,
     )
-    return [post(early, seat - gap, paired | free), post(at_seat, seat, free), post(again, seat + gap, free)] + [
+    return [
+        post(early, seat - gap, paired | free),
+        post(at_seat, seat, free),
+        post(again, seat + gap, free),
         visit,
         history,
     ]

@@ -75,9 +75,7 @@ def draw_slips(
     return Slips(everything, garbled, counts)
 
 
-def _pair(
-    rng: np.random.Generator, c: Columns, when: Days, *, code: Ints, tooth: Ints, until: Days
-) -> list[Columns]:
+def _pair(rng: np.random.Generator, c: Columns, when: Days, *, code: Ints, tooth: Ints, until: Days) -> list[Columns]:
     # A wrong row on the day of a visit and, soon and before `until`, the negative fee that takes it back: no contact.
     same_day = rng.random(when.size) < 0.4
     back = when + np.where(same_day, 0, rng.integers(1, REVERSAL_DAYS + 1, when.size))

@@ -152,9 +152,7 @@ def _one_generation(truth: Truth, rng: np.random.Generator, people: People, c: C
     last_endo = _open_through(truth, rng, c, log, start=seat + need, opened=opened, until=until, charted=way)
     open_last = np.where(opened, last_endo, NO_DAY)
     traced = c["traced"] & ((way == HERE) | np.isin(way, others.DATED))
-    again, done = _later_endo(
-        truth, rng, c, log, filled=(filled | opened) & traced, last_endo=last_endo, until=until
-    )
+    again, done = _later_endo(truth, rng, c, log, filled=(filled | opened) & traced, last_endo=last_endo, until=until)
     last_endo = np.maximum(last_endo, done)
     fate = {
         "access": np.where(opened, seat + need, NO_DAY),
@@ -245,9 +243,7 @@ def _crown_at_start(c: Columns) -> Ints:
     return np.where(c["known"], CROWNED, CROWNED_UNKNOWN_AGE)
 
 
-def _cause(
-    truth: Truth, rng: np.random.Generator, c: Columns, *, filled: Flags, when: Days, last_endo: Days
-) -> Ints:
+def _cause(truth: Truth, rng: np.random.Generator, c: Columns, *, filled: Flags, when: Days, last_endo: Days) -> Ints:
     vital = np.cumsum([truth.cause_vital[k] for k in CAUSES])
     endo = np.cumsum([truth.cause_root_filled[k] for k in CAUSES])
     u = rng.random(filled.size)
@@ -344,9 +340,7 @@ def _ended_by_others(
 ) -> Ints:
     # Crowns taken off or replaced elsewhere: the numbers of those events, -1 for the rest.
     n = cause.size
-    share = np.select(
-        [cause == REMOVED, cause == REPLACED], [truth.removed_elsewhere, truth.replaced_elsewhere], 0.0
-    )
+    share = np.select([cause == REMOVED, cause == REPLACED], [truth.removed_elsewhere, truth.replaced_elsewhere], 0.0)
     chosen = failed & (rng.random(n) < share)
     way = others.dated_or_not(others.draw_charting(rng, n, 1.0, truth.charted))
     off = log.by_others(others.CROWN_REMOVED, c, when, chosen & (cause == REMOVED), way)

@@ -134,9 +134,7 @@ class Truth:
 
     crowns_per_year: float = 0.14
     other_kinds_per_year: float = 0.012
-    other_kinds: dict[str, float] = field(
-        default_factory=lambda: {"retainer": 0.4, "onlay": 0.4, "prefabricated": 0.2}
-    )
+    other_kinds: dict[str, float] = field(default_factory=lambda: {"retainer": 0.4, "onlay": 0.4, "prefabricated": 0.2})
     existing_crowns: float = 0.25
     share_existing_dated: float = 0.40
     endo_only_per_year: float = 0.035
@@ -153,6 +151,11 @@ class Truth:
     bruxism: float = 0.15
 
     clinicians: tuple[Clinician, ...] = _CLINICIANS
+
+    def with_referrals(self, share: float, charted: str = "mixed") -> Truth:
+        """The same practice with this share of root canals done elsewhere, all `charted` in one way or in the mix."""
+        ways = self.charted if charted == "mixed" else {charted: 1.0}
+        return replace(self, referred=share, charted=ways)
 
     def effects(self) -> dict[str, dict[str, float]]:
         """Log hazard ratio and hazard ratio of each effect that the practice's question is about."""
