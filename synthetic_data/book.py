@@ -127,9 +127,9 @@ def crown_book(truth: Truth, s: Settled, losses: Losses, *, end: Days, reason: I
     c = s.crowns
     known, failed, made = c["known"], c["failed"], c["origin"] == MADE_HERE
     patient_end = end[c["patient"]]
-    theirs, number = c["theirs"] >= 0, np.maximum(c["theirs"], 0)
-    charted = np.where(theirs, s.by_others["charted"][number], HERE)
-    found_day, interval = _failure_day(s, losses, theirs=theirs, number=number)
+    theirs = c["theirs"] >= 0
+    charted = _of_theirs(c, s.by_others["charted"], HERE)
+    found_day, interval = _failure_day(s, losses)
     fails = failed & (found_day != NO_DAY) & (found_day <= patient_end)
     exit_day = np.where(fails, found_day, patient_end)
     cause = np.select([c["cause"] == REMOVED, c["cause"] == EXTRACTED], [1, 2], 0)
@@ -195,13 +195,18 @@ def crown_book(truth: Truth, s: Settled, losses: Losses, *, end: Days, reason: I
 _NEW_CROWN = (REPLACED, 1, RETAINER)
 
 
-def _failure_day(s: Settled, losses: Losses, *, theirs: Flags, number: Ints) -> tuple[Days, Ints]:
+def _of_theirs(c: Columns, values: Ints, default: int) -> Ints:
+    # The value of what others did to each crown; the default where they did nothing.
+    padded = np.append(values, default)
+    return np.asarray(padded[np.where(c["theirs"] >= 0, c["theirs"], values.size)])
+
+
+def _failure_day(s: Settled, losses: Losses) -> tuple[Days, Ints]:
     c, other = s.crowns, s.by_others
-    lost = c["cause"] == EXTRACTED
-    day = np.where(is_dated(other["charted"]), other["day"], NO_DAY)[number]
-    day = np.where(lost, losses.day[number], day)
-    interval = np.where(theirs & lost, losses.interval[number], -1)
-    return np.where(theirs, day, c["fail"]), interval
+    day = _of_theirs(c, np.where(is_dated(other["charted"]), other["day"], NO_DAY), NO_DAY)
+    day = np.where(c["cause"] == EXTRACTED, _of_theirs(c, losses.day, NO_DAY), day)
+    interval = np.where(c["cause"] == EXTRACTED, _of_theirs(c, losses.interval, -1), -1)
+    return np.where(c["theirs"] >= 0, day, c["fail"]), interval
 
 
 def _told_reason(s: Settled, c: Columns) -> Ints:

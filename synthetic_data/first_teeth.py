@@ -296,5 +296,5 @@ def _endo_without_crown(truth: Truth, rng: np.random.Generator, people: People, 
     surgery = draw_surgery(truth, rng, since=last[traced], start=start, done=done)
     log.event(SURGERY, take(c, traced), surgery, surgery <= until[traced])
     lost = extracted <= end
-    theirs = log.loss(truth, rng, c, extracted, lost, np.ones(n, bool))
+    theirs = log.loss(truth, rng, c, when=extracted, rows=lost, filled=np.ones(n, bool))
     post_implants(truth, rng, c, log, since=extracted, rows=lost & (theirs < 0), stop=end)

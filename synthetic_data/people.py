@@ -39,8 +39,8 @@ CUTOFF = day(2024, 12, 31)
 class People:
     """One element a patient. `end` is the last day on which anything can be posted; `death` is NO_DAY unless known.
 
-    `crowns`, `existing`, `others`, `endo_only` and `extractions` say how many teeth have which kind of history; `teeth` holds
-    the patient's teeth in a random order from which those histories take theirs, crowns first.
+    `crowns`, `existing`, `others`, `endo_only` and `extractions` say how many teeth have which kind of
+    history; `teeth` holds the patient's teeth in a random order from which those histories take theirs, crowns first.
     """
 
     birth: Days

@@ -1,4 +1,4 @@
-"""From what happened to what the ledger holds: rows of our own work, signs of losses, and how others' work is charted."""
+"""From what happened to what the ledger holds: rows of our own work, signs of losses, what is charted of others."""
 
 from __future__ import annotations
 

@@ -80,7 +80,9 @@ class Histories:
         }
         self.events.append(columns)
 
-    def by_others(self, event: int, c: Columns, when: Days, rows: Flags, charted: Ints, detail: Ints | int = 0) -> Ints:
+    def by_others(
+        self, event: int, c: Columns, when: Days, *, rows: Flags, charted: Ints, detail: Ints | int = 0
+    ) -> Ints:
         """Add a thing that others did for the chosen rows; gives its number for each of them, -1 for the rest."""
         n = int(rows.sum())
         columns = {
@@ -99,7 +101,9 @@ class Histories:
         out[rows] = before + np.arange(n)
         return out
 
-    def loss(self, truth: Truth, rng: np.random.Generator, c: Columns, when: Days, rows: Flags, filled: Flags) -> Ints:
+    def loss(
+        self, truth: Truth, rng: np.random.Generator, c: Columns, *, when: Days, rows: Flags, filled: Flags
+    ) -> Ints:
         """Extract the chosen teeth, here or elsewhere; gives the number of each loss elsewhere, -1 for the rest."""
         way = others.draw_loss(truth, rng, rows.size)
         why = np.where(
@@ -109,7 +113,7 @@ class Histories:
         )
         why = np.minimum(why, 7)
         self.event(EXTRACTION, c, when, rows & (way == HERE), detail=why)
-        return self.by_others(others.EXTRACTION, c, when, rows & (way != HERE), way, why)
+        return self.by_others(others.EXTRACTION, c, when, rows=rows & (way != HERE), charted=way, detail=why)
 
 
 EVENTS = ("extraction", "implant", "implant_crown", "pontic", "removal", "surgery", "complication", "filling", "post")
@@ -297,7 +301,7 @@ def _endings(
     theirs = _ended_by_others(truth, rng, c, log, cause=cause, when=when, failed=failed)
     log.event(REMOVAL, c, when, failed & (cause == REMOVED) & (theirs < 0))
     extracted = failed & (cause == EXTRACTED)
-    theirs = np.maximum(theirs, log.loss(truth, rng, c, when, extracted, filled))
+    theirs = np.maximum(theirs, log.loss(truth, rng, c, when=when, rows=extracted, filled=filled))
     post_implants(truth, rng, c, log, since=when, rows=extracted & (theirs < 0), stop=stop)
     remade = (cause == REMOVED) & (rng.random(n) < 0.7)
     posted = np.select([cause == REDONE, remade], [seated, when + rng.integers(20, 61, n)], when)
@@ -343,8 +347,9 @@ def _ended_by_others(
     share = np.select([cause == REMOVED, cause == REPLACED], [truth.removed_elsewhere, truth.replaced_elsewhere], 0.0)
     chosen = failed & (rng.random(n) < share)
     way = others.dated_or_not(others.draw_charting(rng, n, 1.0, truth.charted))
-    off = log.by_others(others.CROWN_REMOVED, c, when, chosen & (cause == REMOVED), way)
-    return np.maximum(off, log.by_others(others.CROWN, c, when, chosen & (cause == REPLACED), way))
+    off = log.by_others(others.CROWN_REMOVED, c, when, rows=chosen & (cause == REMOVED), charted=way)
+    new = log.by_others(others.CROWN, c, when, rows=chosen & (cause == REPLACED), charted=way)
+    return np.maximum(off, new)
 
 
 def post_implants(
