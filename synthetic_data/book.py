@@ -167,7 +167,7 @@ def crown_book(truth: Truth, s: Settled, losses: Losses, *, end: Days, reason: I
             "true_failure_cause": words(CROWN_FAILURES, np.where(failed, cause, -1)),
             "true_loss_cause": words(LOSS_REASONS, np.where(failed & (cause == 2), _true_reason(s, c), -1)),
             "failure_charted": words(WORDS, np.where(failed, charted, -1)),
-            "true_given_up_on": dates(c["gave_up"]),
+            "true_given_up_on": dates(np.where(c["gave_up"] == c["access"], c["gave_up"], NO_DAY)),
             "renewal_planned": c["planned"],
             "true_risk": c["risk"],
             "hint_date": dates(c["hint"]),

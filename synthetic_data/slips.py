@@ -201,7 +201,8 @@ def _by_two_clinicians(rng: np.random.Generator, real: Columns) -> Columns:
 
 def _garbled(rng: np.random.Generator, real: Columns) -> Columns:
     # Extra copies of rows about a tooth, each with one fault.
-    candidates = np.flatnonzero((real["tooth"] > 0) & (real["status"] == 0))
+    names_a_tooth = (real["tooth"] > 0) & (real["code"] != CODE["D9951"])  # that one may lack it
+    candidates = np.flatnonzero(names_a_tooth & (real["status"] == COMPLETED))
     chosen = candidates[rng.random(candidates.size) < 0.006]
     out = take(real, chosen)
     return out | {"fault": rng.integers(0, len(FAULTS), chosen.size)}

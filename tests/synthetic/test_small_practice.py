@@ -5,7 +5,7 @@ import re
 from pathlib import Path
 
 import pytest
-from plain_linker import link_plainly
+from plain_reader import read_practice
 
 import synthetic_data
 
