@@ -1,4 +1,4 @@
-"""Reads a practice folder through its practice.toml in plain Python, apart from the pipeline, for judging what is written.
+"""Reads a practice folder through its practice.toml in plain Python, apart from the pipeline, to judge what is written.
 
 Rows come as dictionaries under our field names and words; what a reader must set aside is counted by its reason.
 """

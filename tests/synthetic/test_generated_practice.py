@@ -154,7 +154,12 @@ def test_blocks_follow_one_another(tmp_path, monkeypatch):
 
 def test_a_practice_in_which_nothing_was_done_elsewhere(tmp_path):
     truth = dataclasses.replace(
-        DEFAULT, referred=0.0, lost_elsewhere=0.0, removed_elsewhere=0.0, replaced_elsewhere=0.0, false_hint_per_year=0.0
+        DEFAULT,
+        referred=0.0,
+        lost_elsewhere=0.0,
+        removed_elsewhere=0.0,
+        replaced_elsewhere=0.0,
+        false_hint_per_year=0.0,
     )
     generate.simulate(tmp_path, crowns=200, seed=4, truth=truth)
     told = truth_of(tmp_path)

@@ -261,7 +261,9 @@ def test_remakes_without_a_fee_and_late_refunds(practice):
             before = [r["service_date"] for r in rows if r["service_date"] < c["seat_date"]]
             assert min(days(d, c["seat_date"]) for d in before) > 120
         if c["late_refund"]:
-            (back,) = [r for r in practice.teeth[key(c)] if (r["fee"] or "") > "-" and r["service_date"] == c["late_refund"]]
+            (back,) = [
+                r for r in practice.teeth[key(c)] if (r["fee"] or "") > "-" and r["service_date"] == c["late_refund"]
+            ]
             paid = [r for r in rows if float(r["fee"]) == -float(back["fee"]) and r["code"] == back["code"]]
             assert min(days(r["service_date"], back["service_date"]) for r in paid) > 60
             refunds += 1

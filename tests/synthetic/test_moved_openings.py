@@ -31,7 +31,9 @@ def moved(demo, tmp_path):
 def openings(folder):
     with (folder / "truth" / "crowns.csv").open() as stream:
         rows = list(csv.DictReader(stream))
-    return [r for r in rows if r["opening_charted"] == "here" and r["crown_kind"] == "single" and r["made_here"] == "true"]
+    return [
+        r for r in rows if r["opening_charted"] == "here" and r["crown_kind"] == "single" and r["made_here"] == "true"
+    ]
 
 
 def rows_of(folder):
@@ -62,7 +64,9 @@ def test_the_rows_of_a_moved_course_are_gone_and_what_is_known_of_it_is_there(mo
         mine = [r for r in tables["procedures"] if (r["patient_id"], r["fdi"]) == tooth]
         done = [r for r in mine if r["code"] in ENDO and r["status"] == "completed"]
         assert not [r for r in done if r["service_date"] == row["opened"]]
-        told_of = [r for r in tables["elsewhere"] if (r["patient_id"], r["fdi"]) == tooth and r["event"] == "root_canal"]
+        told_of = [
+            r for r in tables["elsewhere"] if (r["patient_id"], r["fdi"]) == tooth and r["event"] == "root_canal"
+        ]
         existing = [r for r in mine if r["code"] in ENDO and r["status"] == "existing"]
         dates = [r["event_date"] for r in told_of] + [r["service_date"] for r in existing]
         assert dates == {"dated": [row["opened"]], "undated": [None], "not": []}[row["charted"]]
