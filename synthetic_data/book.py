@@ -100,10 +100,12 @@ def date_losses(s: Settled, visits: Visits, end: Days) -> Losses:
 
 
 def _last_known(s: Settled, visits: Visits, c: Columns, before: Days) -> Days:
-    # The last examination of the patient or row of the tooth before that day.
+    # The last examination of the patient, row of the tooth or root canal elsewhere before that day.
     named = {name: s.real[name] for name in ("patient", "tooth", "day")}
     rows = take(named, (s.real["status"] == COMPLETED) & (s.real["tooth"] > 0))
-    of_tooth = tooth_key(rows) * 100_000 + rows["day"]
+    dated = take(s.courses, is_dated(s.courses["charted"]))
+    keys = [tooth_key(rows) * 100_000 + rows["day"], tooth_key(dated) * 100_000 + dated["started"]]
+    of_tooth = np.concatenate(keys)
     examined = visits.patient * 100_000 + visits.day
     return np.maximum(_latest(of_tooth, tooth_key(c), before), _latest(examined, c["patient"], before))
 

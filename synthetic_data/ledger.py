@@ -138,8 +138,10 @@ def post_courses(rng: np.random.Generator, courses: Columns) -> list[Columns]:
     A crown is closed by a filling of one surface or a repair, on the last day of the course or within two months.
     """
     code = course_code(courses)
-    first_row = np.where(rng.random(code.size) < 0.6, CODE["D3221"], CODE["D3220"])
     started, completed = courses["started"], courses["completed"]
+    # A pulpotomy that no root canal followed would be no begun course: it keeps the pulp alive.
+    kept_alive = (rng.random(code.size) < 0.4) & (completed != NO_DAY)
+    first_row = np.where(kept_alive, CODE["D3220"], CODE["D3221"])
     later = (courses["visits"] == 2) & (courses["style"] != ONE_VISIT)
     opening = np.where(courses["style"] == PULP_FIRST, first_row, code)
 

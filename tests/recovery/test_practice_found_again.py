@@ -20,6 +20,7 @@ from pipeline.config import load_settings
 from pipeline.run import ingest_stage, link_stage
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES
+from synthetic_data.book import FDI
 from synthetic_data.generate import simulate
 from synthetic_data.hazards import cumulative
 from synthetic_data.moved import move_openings_elsewhere
@@ -54,10 +55,11 @@ ODD = dataclasses.replace(
 
 @dataclasses.dataclass(frozen=True)
 class Found:
-    """A practice's book (as text and dates) and what the pipeline stored of its files."""
+    """A practice's book and what the pipeline stored of its files, as text; the teeth of its table `elsewhere`."""
 
     book: dict[str, pl.DataFrame]
     stored: dict[str, pl.DataFrame]
+    answered: pl.DataFrame
 
 
 def through_the_pipeline(folder: Path) -> dict[str, pl.DataFrame]:
@@ -80,7 +82,14 @@ def book_of(folder: Path) -> dict[str, pl.DataFrame]:
 
 def found(folder: Path, truth: Truth, *, crowns: int, seed: int) -> Found:
     simulate(folder, crowns=crowns, seed=seed, truth=truth)
-    return Found(book_of(folder), through_the_pipeline(folder))
+    return found_in(folder)
+
+
+def found_in(folder: Path) -> Found:
+    told = pl.read_csv(folder / "elsewhere.csv", infer_schema=False).select("Chart No", tooth_fdi="Th")
+    written = {str(n): str(fdi) for n, fdi in enumerate(FDI, 1)}
+    answered = told.select(patient_id="Chart No", tooth_fdi=pl.col("tooth_fdi").replace_strict(written)).unique()
+    return Found(book_of(folder), through_the_pipeline(folder), answered)
 
 
 @pytest.fixture(scope="module", params=["ordinary", "odd"])
@@ -167,12 +176,18 @@ def test_what_is_left_to_ask_is_named(practice):
     assert named.join(fillings, on=named.columns, how="anti").is_empty()
     true = fillings.filter(hint_true="true").select(named.columns)
     assert true.join(named, on=named.columns, how="anti").is_empty()
+    unnamed = fillings.join(named, on=named.columns, how="anti")
+    assert unnamed.join(practice.answered, on=CROWN_KEY[:2], how="anti").is_empty()
     refunds = crowns.filter(pl.col("late_refund").is_not_null()).select(*CROWN_KEY[:2], seen_date="late_refund")
     told = hints.filter(kind="late_refund").select(refunds.columns)
-    assert sorted(told.rows()) == sorted(refunds.rows())
+    assert told.join(refunds, on=refunds.columns, how="anti").is_empty()
+    unasked = refunds.join(told, on=refunds.columns, how="anti")
+    assert unasked.join(practice.answered, on=CROWN_KEY[:2], how="anti").is_empty()
+    assert told.height > 2 * unasked.height
     unknown = crowns.filter(pl.col("endo_timing").is_null()).select(CROWN_KEY[:2])
     asked = hints.filter(kind="undated_root_canal").select(CROWN_KEY[:2])
-    assert asked.join(unknown, on=CROWN_KEY[:2], how="anti").is_empty()
+    wanted = unknown.join(practice.answered, on=CROWN_KEY[:2], how="anti")
+    assert sorted(asked.unique().rows()) == sorted(wanted.unique().rows())
     assert not asked.is_empty()
 
 
@@ -186,7 +201,7 @@ def moved(tmp_path_factory) -> tuple[Found, Found]:
     simulate(before)
     shutil.copytree(before, after)
     move_openings_elsewhere(after, share=0.5)
-    return Found(book_of(before), through_the_pipeline(before)), Found(book_of(after), through_the_pipeline(after))
+    return found_in(before), found_in(after)
 
 
 def test_moved_openings_are_found_as_far_as_they_are_charted(moved):
@@ -218,10 +233,11 @@ def test_missing_and_undated_ones_are_left_to_ask(moved):
     fillings = hints.filter(kind="filling_on_crown").select(closed.columns)
     assert closed.height > 10
     assert closed.join(fillings, on=closed.columns, how="anti").is_empty()
-    # In a row of the ledger; an undated entry of the table is the practice's own answer.
-    table = after.book["moved"].filter(charted="undated").select(CROWN_KEY[:2])
+    # An entry of the table, dated or not, is the practice's own answer.
+    undated = told.filter(charted="undated").select(CROWN_KEY[:2]).join(after.answered, on=CROWN_KEY[:2], how="anti")
     asked = hints.filter(kind="undated_root_canal").select(CROWN_KEY[:2])
-    assert asked.join(table, on=CROWN_KEY[:2], how="semi").height > 10
+    assert undated.height > 10
+    assert undated.join(asked, on=CROWN_KEY[:2], how="anti").is_empty()
 
 
 # The book itself.
