@@ -128,7 +128,7 @@ def done_elsewhere(
         {
             "Chart No": ids.gather(c["patient"]),
             "Th": TEETH.gather(c["tooth"]),
-            "What": words(list(DONE_ELSEWHERE), c["event"]),
+            "What Was Done": words(list(DONE_ELSEWHERE), c["event"]),
             "When": when,
         }
     )

@@ -217,7 +217,7 @@ def _with_table(frame: pl.DataFrame, moved: pl.DataFrame) -> pl.DataFrame:
     rows = told.select(
         pl.col("patient_id").alias("Chart No"),
         "Th",
-        pl.lit("RCT").alias("What"),
+        pl.lit("RCT").alias("What Was Done"),
         pl.when(dated).then(pl.col("opened").dt.strftime(DATE)).alias("When"),
     )
     return pl.concat([frame, rows])

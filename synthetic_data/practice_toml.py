@@ -82,7 +82,7 @@ COLUMNS: dict[str, dict[str, str]] = {
     "elsewhere": {
         "patient_id": "Chart No",
         "tooth": "Th",
-        "event": "What",
+        "event": "What Was Done",
         "event_date": "When",
     },
 }
