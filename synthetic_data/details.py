@@ -164,7 +164,7 @@ def findings(
             "Pain": words(["N", "Y"], hurts[keep].astype(np.int64)),
             "Crown On": words(["Y"], np.zeros(int(keep.sum()), np.int64)),
             "Reader": words([w.id for w in truth.clinicians], np.repeat(c["clinician"], years.size)[keep]),
-            "Reading": pl.Series(np.ones(int(keep.sum()), np.int64)),
+            "Reading No": pl.Series(np.ones(int(keep.sum()), np.int64)),
         }
     ).unique(["Chart No", "Th", "Exam"], keep="first", maintain_order=True)
     return pl.concat([frame, _read_again(truth, rng, frame)])
@@ -177,7 +177,9 @@ def _read_again(truth: Truth, rng: np.random.Generator, first: pl.DataFrame) -> 
     ids = [w.id for w in truth.clinicians]
     other = {name: ids[(nth + 1) % len(ids)] for nth, name in enumerate(ids)}
     grade = (pl.col("PAI").cast(pl.Int64) + differs).clip(1, 5).cast(pl.String)
-    second = first.with_columns(PAI=grade, Reader=pl.col("Reader").replace_strict(other), Reading=pl.lit(2, pl.Int64))
+    second = first.with_columns(
+        PAI=grade, Reader=pl.col("Reader").replace_strict(other), **{"Reading No": pl.lit(2, pl.Int64)}
+    )
     return second.filter(again & pl.col("PAI").is_not_null())
 
 

@@ -77,7 +77,7 @@ COLUMNS: dict[str, dict[str, str]] = {
         "symptomatic": "Pain",
         "crown_in_place": "Crown On",
         "reader": "Reader",
-        "reading": "Reading",
+        "reading": "Reading No",
     },
     "elsewhere": {
         "patient_id": "Chart No",
