@@ -134,4 +134,4 @@ def lookup(key: Ints, value: Ints, asked: Ints, default: int) -> Ints:
 
 def is_dated(charted: Ints) -> Flags:
     """Whether each thing was done here or is known by its day."""
-    return (charted == HERE) | np.isin(charted, DATED)
+    return np.asarray((charted == HERE) | np.isin(charted, DATED))
