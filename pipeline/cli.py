@@ -137,11 +137,27 @@ def dashboards(practice: Path, out: Path) -> None:
 @click.argument("directory", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--crowns", default=4000, show_default=True, type=click.IntRange(min=1), help="Crowns to invent.")
 @click.option("--seed", default=1, show_default=True, help="The same seed gives the same practice.")
-def simulate(directory: Path, crowns: int, seed: int) -> None:
+@click.option(
+    "--referred",
+    default=0.1,
+    show_default=True,
+    type=click.FloatRange(0, 1),
+    help="Share of the root canals that others do.",
+)
+@click.option(
+    "--charted",
+    default="mixed",
+    show_default=True,
+    type=click.Choice(["mixed", "dated", "year", "on_visit", "undated", "not"]),
+    help="How the practice knows of those: all in one way, or a mix of them.",
+)
+def simulate(directory: Path, crowns: int, seed: int, referred: float, charted: str) -> None:
     """Write an invented practice with known truth (truth.json) as input files plus its practice.toml."""
     from synthetic_data.generate import simulate as simulate_practice
+    from synthetic_data.truth import DEFAULT
 
-    _finish(simulate_practice(directory, crowns=crowns, seed=seed, say=_say()))
+    truth = DEFAULT.with_referrals(referred, charted)
+    _finish(simulate_practice(directory, crowns=crowns, seed=seed, truth=truth, say=_say()))
 
 
 @cli.command()

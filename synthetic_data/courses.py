@@ -31,8 +31,10 @@ def take(columns: Columns, rows: Flags | Ints) -> Columns:
 class Courses:
     """Collects courses as they are simulated: one row a course, `started` first.
 
-    `completed` is NO_DAY for a pulp removed and never filled. `style` is as simulated; `completed` and `visits` say
-    what came to be posted before the tooth or the follow-up ended.
+    `charted` is who did it and how it is known (see `elsewhere`); what others did is one visit. `close_by` is the last
+    day on which the crown that it went through can be filled again. `completed` is NO_DAY for a pulp removed and never
+    filled. `style` is as simulated; `completed` and `visits` say what came to be posted before the tooth or the
+    follow-up ended.
     """
 
     parts: list[Columns] = field(default_factory=list)
@@ -50,11 +52,14 @@ class Courses:
         at_start: int | Ints = NO_CROWN,
         hyperemic: bool | Flags = False,
         necrotic: bool | Flags = False,
+        charted: int | Ints = 0,
+        close_by: Days | None = None,
     ) -> tuple[Days, Days]:
         """Add courses on teeth (`patient, tooth, clinician`) whose rows after `stop` never come to be.
 
         Gives the day each was completed and the day of its last row.
         """
+        style = np.where(np.asarray(charted) > 0, ONE_VISIT, style)
         cut = (style != ONE_VISIT) & (finish > stop)
         last = np.where(cut | (style == ONE_VISIT), started, finish)
         completed = np.where(cut & (style == PULP_FIRST), NO_DAY, last)
@@ -71,6 +76,8 @@ class Courses:
             "at_start": at_start,
             "hyperemic": hyperemic,
             "necrotic": necrotic,
+            "charted": charted,
+            "close_by": stop if close_by is None else close_by,
         }
         self.parts.append({k: np.broadcast_to(v, started.shape).copy() for k, v in columns.items()})
         return completed, last
@@ -107,16 +114,18 @@ def draw_retreatments(
     since: Days,
     stop: Days,
     at_start: int | Ints,
+    charted: Ints,
 ) -> tuple[Days, Days]:
     """Repeat treatments: at most one a tooth here, at least 200 days after `since`, finished by `stop`.
 
-    Gives the start (NO_DAY where there was none) and the day of completion.
+    `charted` says who would do it and how it would be known. Gives the start (NO_DAY where there was none) and the day
+    of completion.
     """
     n = since.size
     started = since + 200 + exponential_days(rng, truth.retreatment_per_year, n)
-    style = draw_style(truth, rng, teeth["clinician"], pulp_first=0.0)
+    style = np.where(charted > 0, ONE_VISIT, draw_style(truth, rng, teeth["clinician"], pulp_first=0.0))
     finish = finish_day(rng, started, style)
-    as_initial = rng.random(n) < truth.share_coded_as_initial
+    as_initial = (rng.random(n) < truth.share_coded_as_initial) & (charted == 0)
     real = finish <= stop
     courses.add(
         take(teeth, real),
@@ -127,6 +136,7 @@ def draw_retreatments(
         repeat=True,
         coded_as_initial=as_initial[real],
         at_start=np.broadcast_to(at_start, n)[real],
+        charted=charted[real],
     )
     return np.where(real, started, NO_DAY), np.where(real, finish, NO_DAY)
 

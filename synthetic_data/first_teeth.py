@@ -17,10 +17,15 @@ from synthetic_data.courses import (
     stack,
     take,
 )
+from synthetic_data.elsewhere import DATED as DATED_WAYS
+from synthetic_data.elsewhere import HERE, dated_or_not, draw_referral
 from synthetic_data.hazards import Days, Flags, Ints
 from synthetic_data.materials import draw_material
 from synthetic_data.people import NO_DAY, People
+from synthetic_data.postings import REASON_OTHER
 from synthetic_data.tooth_histories import (
+    AT_PREPARATION,
+    AT_SEAT,
     CHARTED,
     DATED,
     EXTRACTION,
@@ -28,11 +33,19 @@ from synthetic_data.tooth_histories import (
     MADE_HERE,
     NECROTIC,
     NORMAL,
+    ONLAY,
+    PAIRED,
+    POST,
+    POSTED_AGAIN,
     POSTED_TWICE,
+    PREFABRICATED,
+    RETAINER_CROWN,
     ROOT_FILLED,
+    SINGLE,
     SURGERY,
     UNDATED,
     Histories,
+    draw_post,
     draw_posting,
     live,
     post_implants,
@@ -46,7 +59,16 @@ def draw_histories(truth: Truth, rng: np.random.Generator, people: People) -> Hi
     used = np.zeros(people.size, np.int64)
     made, used = _own_teeth(people, people.crowns, used)
     found, used = _own_teeth(people, people.existing, used)
-    crowns = stack([_first_crowns(truth, rng, people, made, log), _existing_crowns(truth, rng, people, found)])
+    other, used = _own_teeth(people, people.others, used)
+    kinds = np.cumsum(list(truth.other_kinds.values()))
+    kind = 1 + np.searchsorted(kinds / kinds[-1], rng.random(other["patient"].size))
+    crowns = stack(
+        [
+            _first_crowns(truth, rng, people, made, log, kind=np.full(made["patient"].size, SINGLE)),
+            _first_crowns(truth, rng, people, other, log, kind=kind),
+            _existing_crowns(truth, rng, people, found),
+        ]
+    )
     live(truth, rng, people, crowns, log)
     filled, used = _own_teeth(people, people.endo_only, used)
     _endo_without_crown(truth, rng, people, filled, log)
@@ -54,7 +76,8 @@ def draw_histories(truth: Truth, rng: np.random.Generator, people: People) -> Hi
     extracted["clinician"] = draw_clinician(truth, rng, people, extracted["patient"])
     day = _within(rng, people, extracted["patient"], 100)
     everyone = np.ones(day.size, bool)
-    log.event(EXTRACTION, extracted, day, everyone)
+    why = np.searchsorted(REASON_OTHER, rng.random(day.size))
+    log.event(EXTRACTION, extracted, day, everyone, detail=np.minimum(why, 7))
     post_implants(truth, rng, extracted, log, since=day, rows=everyone, stop=people.end[extracted["patient"]])
     return log
 
@@ -90,60 +113,111 @@ def chosen_first(truth: Truth, rng: np.random.Generator, pulp: Ints, clinician: 
     return rng.random(pulp.size) < np.select([pulp == NECROTIC, pulp == HYPEREMIC], [1.0, hyperemic], normal)
 
 
-def _first_crowns(truth: Truth, rng: np.random.Generator, people: People, c: Columns, log: Histories) -> Columns:
+def _first_crowns(
+    truth: Truth, rng: np.random.Generator, people: People, c: Columns, log: Histories, *, kind: Ints
+) -> Columns:
     n = c["patient"].size
     c["clinician"] = draw_clinician(truth, rng, people, c["patient"])
     seat = _within(rng, people, c["patient"], 200)
     pulp = draw_pulp(truth, rng, n)
     room = seat - people.first[c["patient"]]
-    earlier = (rng.random(n) < truth.share_filled_long_before) & (room > 450)
-    pulp = np.where(earlier, ROOT_FILLED, pulp)
+    earlier = (rng.random(n) < truth.share_filled_long_before) & (room > 550)
     before = earlier | chosen_first(truth, rng, pulp, c["clinician"])
-    started, finish, style = _course_before(
-        truth, rng, c, seat, earlier=earlier, room=room, end=people.end[c["patient"]]
-    )
+    way = np.where(before, draw_referral(truth, rng, n), HERE)
+    end = people.end[c["patient"]]
+    straddles = before & ~earlier & (way == HERE) & (rng.random(n) < 0.03) & (seat + 21 <= end)
+    # A hyperemic tooth was prepared with a living pulp: its root canal comes between preparation and seat.
+    between = before & ~earlier & ~straddles
+    between &= (pulp == HYPEREMIC) | ((pulp == NECROTIC) & (rng.random(n) < 0.25))
     posting, gap, detail, recorded = draw_posting(rng, n)
+    posting = np.where((between | straddles) & (posting != AT_PREPARATION), AT_SEAT, posting)
+    posting = np.where((kind != SINGLE) & (posting != AT_PREPARATION), AT_SEAT, posting)
+    gap = np.where(posting == POSTED_TWICE, gap + rng.integers(-5, 25, n), gap)
+    gap = np.where(between | straddles, rng.integers(22, 60, n), gap)
+    at_once = ~(between | straddles) & (posting == AT_SEAT) & (rng.random(n) < 0.05)
+    prep = seat - np.select([at_once, posting == POSTED_AGAIN], [0, rng.integers(10, 29, n)], gap)
+    started, finish, style = _course_before(
+        truth,
+        rng,
+        c,
+        seat=seat,
+        prep=prep,
+        earlier=earlier,
+        between=between,
+        straddles=straddles,
+        room=room,
+        way=way,
+        rows_after=np.isin(posting, (POSTED_TWICE, PAIRED)),
+    )
     b = take(c, before)
-    completed, _ = log.courses.add(
+    log.courses.add(
         b,
         started=started[before],
         finish=finish[before],
         style=style[before],
-        stop=people.end[b["patient"]],
+        stop=end[before],
         at_start=NO_CROWN,
         hyperemic=pulp[before] == HYPEREMIC,
         necrotic=pulp[before] == NECROTIC,
+        charted=way[before],
     )
-    last_endo = np.full(n, NO_DAY)
-    last_endo[before] = completed
+    post_row = before & (way != HERE) & (rng.random(n) < 0.4)
+    log.event(POST, c, np.where(finish <= prep, prep, seat), post_row)
+    material = np.select([kind == RETAINER_CROWN, kind == ONLAY, kind == PREFABRICATED], [1, 3, 0], -1)
+    ahead = np.where(prep > people.first[c["patient"]], prep - rng.integers(1, 40, n), NO_DAY)
     return c | {
         "seat": seat,
         "entry": seat,
         "known": np.ones(n, bool),
         "origin": np.full(n, MADE_HERE),
+        "kind": kind,
+        "prep": prep,
         "root_filled": before,
-        "pulp": pulp,
-        "last_endo": last_endo,
-        "material": draw_material(rng, seat),
+        "traced": (way == HERE) | np.isin(way, DATED_WAYS),
+        "pulp": np.where(before & ~between & ~straddles, ROOT_FILLED, pulp),
+        "last_endo": np.where(before, finish, NO_DAY),
+        "material": np.where(material < 0, draw_material(rng, seat), material),
         "posting": posting,
-        "gap": np.where(posting == POSTED_TWICE, gap + rng.integers(-5, 25, n), gap),
+        "gap": gap,
         "detail": detail,
         "recorded": recorded,
-        "straddles": before & (started < seat) & (finish > seat),
+        "straddles": straddles,
+        "planned_on": np.where(rng.random(n) < 0.6, ahead, NO_DAY),
+        "free": np.zeros(n, bool),
+        "pulp_told": rng.random(n) < 0.92,
+        "post_told": draw_post(rng, before & ~straddles),
+        "post_row": post_row,
     }
 
 
 def _course_before(
-    truth: Truth, rng: np.random.Generator, c: Columns, seat: Days, *, earlier: Flags, room: Days, end: Days
+    truth: Truth,
+    rng: np.random.Generator,
+    c: Columns,
+    *,
+    seat: Days,
+    prep: Days,
+    earlier: Flags,
+    between: Flags,
+    straddles: Flags,
+    room: Days,
+    way: Ints,
+    rows_after: Flags,
 ) -> tuple[Days, Days, Ints]:
-    # Start, finish and style of a course before the seat: weeks before, on the day, years before, or straddling it.
+    # Start, finish and style of a course before the seat: weeks or years before the preparation, between it and the
+    # seat, or begun then and finished after the seat. What others did is a single visit. Where the preparation has a
+    # row of its own (`rows_after`), the course is done by the day before.
     n = seat.size
     style = draw_style(truth, rng, c["clinician"])
-    lag = np.where(rng.random(n) < 0.04, 0, rng.integers(5, 76, n))
-    lag = np.where(earlier, 200 + (rng.random(n) * (np.minimum(room, 2200) - 300)).astype(np.int64), lag)
-    finish = seat - lag
-    started = np.where(style == ONE_VISIT, finish, finish - rng.integers(7, 43, n))
-    straddles = (rng.random(n) < 0.02) & ~earlier & (seat + 21 <= end)
+    lag = np.where((rng.random(n) < 0.1) & ~rows_after, 0, rng.integers(1, 61, n))
+    finish = prep - lag
+    finish = np.where(earlier, seat - 200 - (rng.random(n) * (np.minimum(room, 2200) - 400)).astype(np.int64), finish)
+    one = (style == ONE_VISIT) | (way != HERE)
+    started = np.where(one, finish, finish - rng.integers(7, 43, n))
+    gap = seat - prep
+    first = prep + 1 + (rng.random(n) * gap * 0.4).astype(np.int64)
+    last = np.where(one, first, first + 7 + (rng.random(n) * (seat - first - 6)).astype(np.int64))
+    started, finish = np.where(between, first, started), np.where(between, last, finish)
     style = np.where(straddles & (style == ONE_VISIT), TWO_ROWS, style)
     started = np.where(straddles, seat - rng.integers(5, 21, n), started)
     return started, np.where(straddles, seat + rng.integers(7, 22, n), finish), style
@@ -166,7 +240,10 @@ def _existing_crowns(truth: Truth, rng: np.random.Generator, people: People, c: 
         "entry": np.where(known, first, first + 60),
         "known": known,
         "origin": origin,
+        "kind": np.full(n, SINGLE),
+        "prep": seat,
         "root_filled": np.zeros(n, bool),
+        "traced": np.ones(n, bool),
         "pulp": np.where(rng.random(n) < truth.share_hyperemic / 2, HYPEREMIC, NORMAL),
         "last_endo": np.full(n, NO_DAY),
         "material": draw_material(rng, seat),
@@ -175,6 +252,11 @@ def _existing_crowns(truth: Truth, rng: np.random.Generator, people: People, c: 
         "detail": np.zeros(n, bool),
         "recorded": np.zeros(n, bool),
         "straddles": np.zeros(n, bool),
+        "planned_on": np.full(n, NO_DAY),
+        "free": np.zeros(n, bool),
+        "pulp_told": np.zeros(n, bool),
+        "post_told": np.full(n, -1),
+        "post_row": np.zeros(n, bool),
     }
 
 
@@ -182,17 +264,37 @@ def _endo_without_crown(truth: Truth, rng: np.random.Generator, people: People, 
     c["clinician"] = draw_clinician(truth, rng, people, c["patient"])
     n = c["patient"].size
     started = _within(rng, people, c["patient"], 1)
-    style = draw_style(truth, rng, c["clinician"])
+    way = draw_referral(truth, rng, n)
+    style = np.where(way == HERE, draw_style(truth, rng, c["clinician"]), ONE_VISIT)
     finish = finish_day(rng, started, style)
     extracted = finish + exponential_days(rng, truth.extraction_per_year_uncrowned, n)
     end = people.end[c["patient"]]
     until = np.minimum(end, extracted - 1)
     necrotic = rng.random(n) < 0.5
     _, last = log.courses.add(
-        c, started=started, finish=finish, style=style, stop=until, hyperemic=~necrotic, necrotic=necrotic
+        c,
+        started=started,
+        finish=finish,
+        style=style,
+        stop=until,
+        hyperemic=~necrotic,
+        necrotic=necrotic,
+        charted=way,
     )
-    start, done = draw_retreatments(truth, rng, log.courses, c, since=last, stop=until, at_start=NO_CROWN)
-    surgery = draw_surgery(truth, rng, since=last, start=start, done=done)
-    log.event(SURGERY, c, surgery, surgery <= until)
-    log.event(EXTRACTION, c, extracted, extracted <= end, root_filled=True)
-    post_implants(truth, rng, c, log, since=extracted, rows=extracted <= end, stop=end)
+    traced = (way == HERE) | np.isin(way, DATED_WAYS)
+    again = np.where(traced, dated_or_not(draw_referral(truth, rng, n)), HERE)
+    start, done = draw_retreatments(
+        truth,
+        rng,
+        log.courses,
+        take(c, traced),
+        since=last[traced],
+        stop=until[traced],
+        at_start=NO_CROWN,
+        charted=again[traced],
+    )
+    surgery = draw_surgery(truth, rng, since=last[traced], start=start, done=done)
+    log.event(SURGERY, take(c, traced), surgery, surgery <= until[traced])
+    lost = extracted <= end
+    theirs = log.loss(truth, rng, c, when=extracted, rows=lost, filled=np.ones(n, bool))
+    post_implants(truth, rng, c, log, since=extracted, rows=lost & (theirs < 0), stop=end)

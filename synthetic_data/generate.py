@@ -23,26 +23,29 @@ from synthetic_data.book import (
     add_counts,
     count_courses,
     count_crowns,
+    count_unseen,
+    counted,
     course_book,
     crown_book,
+    date_losses,
     followup,
     last_contacts,
     recorded_contacts,
-    tooth_ends,
 )
-from synthetic_data.courses import stack
-from synthetic_data.details import crown_details, dates, endo_details, findings, words
+from synthetic_data.details import crown_details, dates, done_elsewhere, endo_details, findings, words
 from synthetic_data.first_teeth import draw_histories
-from synthetic_data.hazards import Days
-from synthetic_data.ledger import real_rows
+from synthetic_data.hazards import Days, cumulative
 from synthetic_data.people import CUTOFF, NO_DAY, People, draw_people, draw_visits, with_crowns
+from synthetic_data.postings import EXISTING
 from synthetic_data.practice_toml import write_toml
+from synthetic_data.settle import settle
 from synthetic_data.slips import FAULTS, draw_slips
 from synthetic_data.truth import DEFAULT, Truth
 from synthetic_data.write import Files, write_ledger
 
 BLOCK = 20_000  # patients made at a time
 EPOCH = dt.date(1970, 1, 1)
+YEARS = 5  # of the difference that truth.json tells
 
 
 def simulate(
@@ -60,7 +63,8 @@ def simulate(
     directory
         Made if need be; files of the same names are overwritten.
     crowns
-        First crowns seated here. Crowns that replace them and crowns from elsewhere come on top; `truth.json` counts.
+        First single crowns seated here. Crowns that replace them, crowns of other kinds and crowns from elsewhere come
+        on top; `truth.json` counts.
     seed
         The same seed, number of crowns and truth give the same files, byte for byte.
     truth
@@ -71,7 +75,7 @@ def simulate(
     Files
     -----
     `exports/ledger-YYYY.csv`, `patients.csv`, `endo_details.csv`, `crown_details.csv`, `findings.csv`,
-    `practice.toml`, and the truth: `truth.json`, `truth/crowns.csv`, `truth/courses.csv`.
+    `elsewhere.csv`, `practice.toml`, and the truth: `truth.json`, `truth/crowns.csv`, `truth/courses.csv`.
     """
     directory = Path(directory)
     files = Files(directory)
@@ -90,7 +94,7 @@ def simulate(
             say(f"{made:,} of {crowns:,} crowns, {entry - 1:,} ledger rows")
     finally:
         files.close()
-    toml = write_toml(directory)
+    toml = write_toml(directory, referred=truth.referred)
     told = _truth(truth, counts, files.rows, seed=seed, crowns=crowns, patients=patients)
     (directory / "truth.json").write_text(json.dumps(told, indent=2) + "\n", encoding="utf-8")
     return toml
@@ -100,33 +104,45 @@ def _write_block(
     files: Files, truth: Truth, rng: np.random.Generator, people: People, *, number: int, entry: int
 ) -> tuple[int, dict[str, Any]]:
     visits = draw_visits(people, rng)
-    log = draw_histories(truth, rng, people)
-    crowns, courses, events = stack(log.crowns), log.courses.all(), stack(log.events)
-    real = real_rows(rng, people, visits, crowns=crowns, courses=courses, events=events)
-    slips = draw_slips(rng, people, visits, crowns, events=events, real=real)
-    last = last_contacts(people, real)
+    s = settle(rng, people, visits, draw_histories(truth, rng, people))
+    crowns, courses = s.crowns, s.courses
+    slips = draw_slips(rng, people, visits, crowns, courses=courses, events=s.events, real=s.real, lost=s.lost)
+    last = last_contacts(people, s.real)
     recorded = recorded_contacts(rng, people, last)
     end, reason = followup(people, last, recorded)
-    tooth_end = tooth_ends(crowns, real, end)
+    losses = date_losses(s, visits, end)
     ids = pl.select(pl.lit("A") + pl.int_range(number + 1, number + people.size + 1).cast(pl.String).str.zfill(7))
     names = ids.to_series()
     entry, faults = write_ledger(
-        files, truth, real=real, slips=slips.rows, garbled=slips.garbled, ids=names, entry=entry
+        files, truth, real=s.real, slips=slips.rows, garbled=slips.garbled, ids=names, entry=entry
     )
     files.append("patients.csv", _patients(rng, people, recorded, names))
     files.append("endo_details.csv", endo_details(truth, rng, courses, names))
     files.append("crown_details.csv", crown_details(rng, crowns, names))
-    in_place = np.where(crowns["failed"], crowns["fail"] - 1, tooth_end)
-    files.append("findings.csv", findings(rng, visits, crowns, in_place, names))
-    book = crown_book(truth, crowns, tooth_end, reason, names)
-    endo = course_book(crowns, courses, events, tooth_end=tooth_end, end=end, ids=names)
+    in_place = np.where(crowns["failed"], crowns["fail"] - 1, end[crowns["patient"]])
+    files.append("findings.csv", findings(truth, rng, visits, crowns, until=in_place, ids=names))
+    files.append("elsewhere.csv", done_elsewhere(rng, courses, s.by_others, crowns, names))
+    book = crown_book(truth, s, losses, end=end, reason=reason, ids=names)
+    endo = course_book(s, losses, end=end, ids=names)
     files.append("truth/crowns.csv", book)
     files.append("truth/courses.csv", endo)
+    existing = int((s.real["status"] == EXISTING).sum())
     return entry, {
         "crowns": count_crowns(book),
+        "unseen": count_unseen(book),
+        "difference": _difference(truth, book),
         "endo": count_courses(endo),
-        "ledger": {**slips.counts, "existing": int((real["status"] == 2).sum()), **faults},
+        "ledger": {**slips.counts, "existing": existing, **faults},
     }
+
+
+def _difference(truth: Truth, book: pl.DataFrame) -> dict[str, float]:
+    # Sums over the single crowns of root-filled teeth: failures by five years from the seat, had each been opened on
+    # the day of its seat, and had each been filled before.
+    risk = counted(book).filter(pl.col("true_endo_timing") != "vital")["true_risk"].to_numpy()
+    hazard = cumulative(truth, np.array([YEARS * 365.25]))[0] * risk
+    opened, before = (float((1 - np.exp(-hazard * hr)).sum()) for hr in (truth.hr_opened, truth.hr_before_seat))
+    return {"crowns": float(risk.size), "opened": opened, "before_seat": before}
 
 
 def _patients(rng: np.random.Generator, people: People, recorded: Days, ids: pl.Series) -> pl.DataFrame:
@@ -149,6 +165,30 @@ def _patients(rng: np.random.Generator, people: People, recorded: Days, ids: pl.
     )
 
 
+def _per_100(sums: dict[str, float]) -> dict[str, Any]:
+    n = max(sums["crowns"], 1)
+    opened, before = 100 * sums["opened"] / n, 100 * sums["before_seat"] / n
+    return {
+        "through_crown vs before_seat": {
+            "years": YEARS,
+            "difference": opened - before,
+            "failed_opened": opened,
+            "failed_before_seat": before,
+            "over": "the practice's single crowns with a root canal, each opened from its seat on or filled before it",
+        }
+    }
+
+
+def _shares(unseen: dict[str, Any]) -> dict[str, Any]:
+    # Openings that the ledger does not show as such: share of all true ones, and of crowns that it calls vital.
+    openings = max(unseen["openings"], 1)
+    return {
+        "share_of_openings_not_found": 1 - unseen["openings_found"] / openings,
+        "share_of_openings_labelled_vital": unseen["openings_labelled_vital"] / openings,
+        **unseen,
+    }
+
+
 def _truth(
     truth: Truth, counts: dict[str, Any], rows: dict[str, int], *, seed: int, crowns: int, patients: int
 ) -> dict[str, Any]:
@@ -164,6 +204,8 @@ def _truth(
         "first_crowns": crowns,
         "data_cutoff": str(EPOCH + dt.timedelta(days=CUTOFF)),
         "effects": truth.effects(),
+        "difference_per_100": _per_100(counts["difference"]),
+        "unseen": _shares(counts["unseen"]),
         "counts": {
             "patients": patients,
             "crowns": counts["crowns"],

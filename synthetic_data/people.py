@@ -39,8 +39,8 @@ CUTOFF = day(2024, 12, 31)
 class People:
     """One element a patient. `end` is the last day on which anything can be posted; `death` is NO_DAY unless known.
 
-    `crowns`, `existing`, `endo_only` and `extractions` say how many teeth have which kind of history; `teeth` holds
-    the patient's teeth in a random order from which those histories take theirs, crowns first.
+    `crowns`, `existing`, `others`, `endo_only` and `extractions` say how many teeth have which kind of
+    history; `teeth` holds the patient's teeth in a random order from which those histories take theirs, crowns first.
     """
 
     birth: Days
@@ -56,6 +56,7 @@ class People:
     clinician: Ints
     crowns: Ints
     existing: Ints
+    others: Ints
     endo_only: Ints
     extractions: Ints
     teeth: Ints
@@ -102,6 +103,7 @@ def draw_people(truth: Truth, rng: np.random.Generator, n: int) -> People:
         clinician=rng.integers(0, len(truth.clinicians), n),
         crowns=crowns.astype(np.int64),
         existing=np.where(room & (age > 20), np.minimum(rng.poisson(truth.existing_crowns, n), 3), 0),
+        others=np.minimum(rng.poisson(truth.other_kinds_per_year * crown_years), 2),
         endo_only=np.where(room, np.minimum(rng.poisson(truth.endo_only_per_year * years), 4), 0),
         extractions=np.where(room, np.minimum(rng.poisson(truth.extractions_per_year * years), 4), 0),
         teeth=TEETH[order],

@@ -22,15 +22,18 @@ FEES = {
     "D2330": 165,
     "D2391": 175,
     "D2392": 230,
+    "D2644": 1010,
     "D2710": 640,
     "D2740": 1230,
     "D2750": 1190,
     "D2752": 1150,
     "D2790": 1210,
     "D2920": 105,
+    "D2931": 310,
     "D2980": 180,
     "D2950": 260,
     "D2954": 310,
+    "D3220": 205,
     "D3221": 190,
     "D3310": 780,
     "D3320": 900,
@@ -44,6 +47,7 @@ FEES = {
     "D6010": 2050,
     "D6058": 1450,
     "D6240": 1130,
+    "D6245": 1210,
     "D6750": 1160,
     "D7111": 110,
     "D7140": 185,
@@ -61,7 +65,8 @@ UNKNOWN_CODE = "ZQ100"
 TEETH_AS_WRITTEN = [None, *map(str, range(1, 33)), *"ABCDEFGHIJKLMNOPQRST", *map(str, range(51, 83))]
 NO_TOOTH, FIRST_PRIMARY, FIRST_EXTRA = 0, 33, 53
 
-SURFACES = [None, "O", "MO", "DO", "MOD", "B"]
+SURFACES = [None, "O", "MO", "DO", "MOD", "B", "L"]
+NOT_NAMED, OCCLUSAL, BUCCAL, LINGUAL = 0, 1, 5, 6
 STATUS = {"C": "completed", "TP": "planned", "EO": "existing", "X": "void"}
 STATUSES = list(STATUS)
 COMPLETED, PLANNED, EXISTING, VOID = range(4)
@@ -76,8 +81,11 @@ REASON = {
 }
 REASONS = [None, *REASON]
 # Why teeth are extracted: shares by REASONS, for a root-filled tooth and for the others.
-REASON_ROOT_FILLED = np.cumsum([0.05, 0.14, 0.14, 0.42, 0.18, 0.0, 0.02, 0.05])
-REASON_OTHER = np.cumsum([0.05, 0.02, 0.42, 0.17, 0.25, 0.03, 0.02, 0.04])
+# What stands for each of them as a cause of loss.
+LOSS_REASONS = ["unknown", "endodontic", "periodontal", "fracture", "caries", "other", "other", "other"]
+REASON_ROOT_FILLED = np.cumsum([0.0, 0.15, 0.15, 0.44, 0.19, 0.0, 0.02, 0.05])
+REASON_OTHER = np.cumsum([0.0, 0.02, 0.44, 0.18, 0.26, 0.03, 0.02, 0.05])
+REASON_NOT_TOLD = 0.06
 
 
 def by_group(anterior: str, premolar: str, molar: str, tooth: Ints) -> Ints:
@@ -85,17 +93,22 @@ def by_group(anterior: str, premolar: str, molar: str, tooth: Ints) -> Ints:
     return np.asarray(np.array([CODE[anterior], CODE[premolar], CODE[molar]])[GROUP[tooth - 1]])
 
 
-def crown_code(rng: np.random.Generator, material: Ints) -> Ints:
-    """Code of a crown by its material. One number stands for all ceramics, as in the code list itself."""
+def crown_code(rng: np.random.Generator, material: Ints, kind: Ints) -> Ints:
+    """Code of a crown by its material, or by its kind where it is no single crown.
+
+    One number stands for all ceramics, as in the code list itself.
+    """
     first = np.array([CODE[c] for c in ("D2790", "D2750", "D2740", "D2740", "D2710")])[material]
-    return np.where((first == CODE["D2750"]) & (rng.random(material.size) < 0.4), CODE["D2752"], first)
+    single = np.where((first == CODE["D2750"]) & (rng.random(material.size) < 0.4), CODE["D2752"], first)
+    return np.choose(kind, [single, CODE["D6750"], CODE["D2644"], CODE["D2931"]])
 
 
 def rows(patient: Ints, day: Ints, code: Ints | int, tooth: Ints | int = NO_TOOTH, **more: Ints | int) -> Columns:
     """Ledger rows: `patient, day, code, tooth, surface, clinician, status, reason`; -1 where there is no clinician.
 
-    `fee` and `filed` are filled in when the ledger is closed.
+    `negative` is the day of the row that this one takes back, `filed` the day it was written where that is not its
+    own, `free` 1 for a fee of 0. The fee itself is filled in when the ledger is closed.
     """
     values = {"patient": patient, "day": day, "code": code, "tooth": tooth, "clinician": -1, "surface": 0}
-    values |= {"status": COMPLETED, "reason": 0, "negative": 0, "filed": 0} | more
+    values |= {"status": COMPLETED, "reason": 0, "negative": 0, "filed": 0, "free": 0} | more
     return {name: np.broadcast_to(np.asarray(v, np.int64), patient.shape) for name, v in values.items()}

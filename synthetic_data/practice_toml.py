@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from synthetic_data.details import MARGIN, MATERIAL, PULP, YES_NO
+from synthetic_data.details import DONE_ELSEWHERE, MARGIN, MATERIAL, POST, PULP, YES_NO
 from synthetic_data.people import CUTOFF
 from synthetic_data.postings import CROWN_REMOVED, REASON, STATUS
 from synthetic_data.write import DATE
@@ -76,6 +76,14 @@ COLUMNS: dict[str, dict[str, str]] = {
         "pai": "PAI",
         "symptomatic": "Pain",
         "crown_in_place": "Crown On",
+        "reader": "Reader",
+        "reading": "Reading No",
+    },
+    "elsewhere": {
+        "patient_id": "Chart No",
+        "tooth": "Th",
+        "event": "What Was Done",
+        "event_date": "When",
     },
 }
 # The practice's word and ours.
@@ -88,13 +96,18 @@ VALUES: dict[str, dict[str, dict[str, str]]] = {
         "bruxism": YES_NO,
     },
     "endo_details": {"irrigant_activation": YES_NO, "rubber_dam": YES_NO},
-    "crown_details": {"material": MATERIAL, "margin": MARGIN, "pulp_status_at_prep": PULP},
+    "crown_details": {"material": MATERIAL, "margin": MARGIN, "post": POST, "pulp_status_at_prep": PULP},
     "findings": {"symptomatic": YES_NO, "crown_in_place": YES_NO},
+    "elsewhere": {"event": DONE_ELSEWHERE},
 }
 
 
-def write_toml(directory: Path) -> Path:
-    """Write practice.toml: every file, heading and word of this practice, told outright."""
+def write_toml(directory: Path, *, referred: float = 0.1) -> Path:
+    """Write practice.toml: every file, heading and word of this practice, told outright.
+
+    `referred` is the share of root canals done elsewhere, which the practice says in words.
+    """
+    share = "none" if referred == 0 else "some" if referred < 0.5 else "most"
     path = directory / "practice.toml"
     lines = [
         "# An invented practice. The truth behind its files is in truth.json.",
@@ -105,6 +118,7 @@ def write_toml(directory: Path) -> Path:
         f'date_format = "{DATE}"',
         'crown_date = "seat"',
         'database = "practice.duckdb"',
+        f'root_canals_elsewhere = "{share}"',
     ]
     for table, of_table in COLUMNS.items():
         file = "exports/ledger-*.csv" if table == "procedures" else f"{table}.csv"

@@ -57,10 +57,19 @@ class Truth:
     Need of endo in a tooth seated vital: a constant rate, times `hr_need_hyperemic`. It does not share the frailty
     and hyperemia has no effect of its own on crown failure, so no unmeasured confounder is built in.
 
-    `cause_*` are the shares of crown failures: replaced by a crown, opened or retreated and crowned anew
+    `cause_*` are the shares of crown failures: replaced by a crown, given up and renewed with a root canal
     (`redone`), replaced by a bridge retainer, removed, extracted with the tooth. They split the failures and do not
-    add to them, so hazards stay proportional. `lost_elsewhere_per_year` is the rate of teeth found gone
-    (an implant without an extraction on record), independent of the rest.
+    add to them, so hazards stay proportional. A crown of a vital tooth that is `redone` failed as a vital one: it was
+    given up at the opening. A ledger that cannot know this counts it as opened and failed soon after;
+    `redone_planned` is the share of which a planned crown row in the 30 days before shows it.
+
+    What others do: `referred` is the share of root canals done elsewhere, first ones and repeats; `lost_elsewhere`,
+    `removed_elsewhere` and `replaced_elsewhere` are shares of extractions, removals and replacements. `charted` says
+    how the practice knows of them: the day (`dated`), the year, a row of the day on which it was seen here
+    (`on_visit`), a row without a date (`undated`), or `not` at all; `charted_loss` likewise, with a `sign` (an
+    implant or a pontic in its place). Removals, replacements and repeats elsewhere are known by their day or not.
+    An opening that nobody charted is filled here in `hint_after_opening` of cases, by a filling of one surface;
+    `false_hint_per_year` is the rate of such fillings on crowns that were never opened.
     """
 
     hr_before_seat: float = 1.25
@@ -96,19 +105,36 @@ class Truth:
     hr_need_hyperemic: float = 5.0
 
     cause_vital: dict[str, float] = field(
-        default_factory=lambda: {"replaced": 0.56, "redone": 0.12, "retainer": 0.05, "removed": 0.05, "extracted": 0.22}
+        default_factory=lambda: {"replaced": 0.65, "redone": 0.03, "retainer": 0.05, "removed": 0.05, "extracted": 0.22}
     )
     cause_root_filled: dict[str, float] = field(
-        default_factory=lambda: {"replaced": 0.38, "redone": 0.07, "retainer": 0.05, "removed": 0.05, "extracted": 0.45}
+        default_factory=lambda: {"replaced": 0.40, "redone": 0.05, "retainer": 0.05, "removed": 0.05, "extracted": 0.45}
     )
     retreatment_per_year: float = 0.008
     share_coded_as_initial: float = 0.20
     surgery_per_year: float = 0.003
     complication_per_year: float = 0.012
-    lost_elsewhere_per_year: float = 0.0005
+    cervical_filling_per_year: float = 0.004
     extraction_per_year_uncrowned: float = 0.03
 
+    referred: float = 0.10
+    charted: dict[str, float] = field(
+        default_factory=lambda: {"dated": 0.40, "year": 0.05, "on_visit": 0.10, "undated": 0.20, "not": 0.25}
+    )
+    lost_elsewhere: float = 0.15
+    charted_loss: dict[str, float] = field(
+        default_factory=lambda: {"dated": 0.30, "on_visit": 0.15, "undated": 0.15, "sign": 0.30, "not": 0.10}
+    )
+    removed_elsewhere: float = 0.15
+    replaced_elsewhere: float = 0.03
+    hint_after_opening: float = 0.5
+    false_hint_per_year: float = 0.0005
+    redone_planned: float = 0.6
+    remake_without_fee: float = 0.5  # of crowns replaced within two years
+
     crowns_per_year: float = 0.14
+    other_kinds_per_year: float = 0.012
+    other_kinds: dict[str, float] = field(default_factory=lambda: {"retainer": 0.4, "onlay": 0.4, "prefabricated": 0.2})
     existing_crowns: float = 0.25
     share_existing_dated: float = 0.40
     endo_only_per_year: float = 0.035
@@ -125,6 +151,11 @@ class Truth:
     bruxism: float = 0.15
 
     clinicians: tuple[Clinician, ...] = _CLINICIANS
+
+    def with_referrals(self, share: float, charted: str = "mixed") -> Truth:
+        """The same practice with this share of root canals done elsewhere, all `charted` in one way or in the mix."""
+        ways = self.charted if charted == "mixed" else {charted: 1.0}
+        return replace(self, referred=share, charted=ways)
 
     def effects(self) -> dict[str, dict[str, float]]:
         """Log hazard ratio and hazard ratio of each effect that the practice's question is about."""

@@ -90,7 +90,7 @@ def _close(rows: Columns) -> Columns:
     fee = _FEES[rows["code"]] * (100 + 2 * (_year(priced) - 10)) // 100
     day = np.where(rows["day"] == NO_DAY, filed, rows["day"])
     return rows | {
-        "fee": np.where(rows["negative"] > 0, -fee, fee),
+        "fee": np.where(rows["free"] > 0, 0, np.where(rows["negative"] > 0, -fee, fee)),
         "year": _year(filed).astype(np.int16),
         "day_in_file": np.maximum(day - _YEAR_STARTS[0], -20_000).astype(np.int16),
     }

@@ -151,7 +151,7 @@ def test_simulate_then_run_finds_the_truth(tmp_path):
     truth = json.loads((tmp_path / "there" / "truth.json").read_text())["counts"]
     results = json.loads((tmp_path / "out" / "results.json").read_text())
     main = results["comparisons"][0]
-    assert results["counts"]["crowns"] == truth["crowns"]["known_seat"]
+    assert results["counts"]["crowns"] == truth["crowns"]["single"]
     assert {g["name"]: g["crowns"] for g in main["groups"]} == truth["crowns"]["by_endo_timing"]
     failures = {state: sum(causes.values()) for state, causes in truth["crowns"]["failures"].items()}
     assert {g["name"]: g["failures"] for g in main["groups"]} == failures

@@ -29,7 +29,8 @@ TELL_NOTHING = {
         "length_short_of_apex_mm",
     },
     "crown_details": {"margin", "core", "post", "cement", "pulp_status_at_prep", "ferrule_mm"},
-    "findings": {"symptomatic", "crown_in_place"},
+    "findings": {"symptomatic", "crown_in_place", "reader", "reading"},
+    "elsewhere": {"event", "event_date"},
 }  # fmt: skip
 
 # Words of fields that take any text, which this practice did not map; the others are ours.

@@ -1,13 +1,13 @@
-"""The written practice: the same seed gives the same bytes, its book adds up, and a plain reader comes to its truth."""
+"""The written practice: the same seed gives the same bytes, its book adds up, and its files show what they should."""
 
 import csv
-import datetime as dt
+import dataclasses
 import json
 import shutil
 import time
 
 import pytest
-from plain_linker import link_plainly
+from plain_reader import read_practice
 
 from synthetic_data import generate
 from synthetic_data.truth import DEFAULT, NULL
@@ -25,20 +25,16 @@ def rows_of(path):
 @pytest.fixture(scope="module")
 def practice(tmp_path_factory):
     folder = tmp_path_factory.mktemp("practice")
-    assert generate.simulate(folder, crowns=1500, seed=7) == folder / "practice.toml"
+    truth = dataclasses.replace(DEFAULT, referred=0.3, lost_elsewhere=0.3)
+    assert generate.simulate(folder, crowns=3000, seed=7, truth=truth) == folder / "practice.toml"
     return folder
-
-
-@pytest.fixture(scope="module")
-def linked(practice):
-    return link_plainly(practice)
 
 
 def test_the_same_seed_gives_the_same_bytes(tmp_path):
     for name in ("a", "b"):
         generate.simulate(tmp_path / name, crowns=60, seed=3)
     files = sorted(p.relative_to(tmp_path / "a") for p in (tmp_path / "a").rglob("*") if p.is_file())
-    assert len(files) == 20 + 4 + 2 + 2
+    assert len(files) == 20 + 5 + 2 + 2
     for file in files:
         assert (tmp_path / "a" / file).read_bytes() == (tmp_path / "b" / file).read_bytes(), file
 
@@ -53,34 +49,50 @@ def test_another_seed_gives_another_practice(tmp_path):
 
 def test_first_crowns_are_as_many_as_asked_for(practice):
     crowns = rows_of(practice / "truth" / "crowns.csv")
-    teeth = {(c["patient_id"], c["tooth_fdi"]) for c in crowns if c["made_here"] == "false"}
-    began_here = {(c["patient_id"], c["tooth_fdi"]) for c in crowns} - teeth
-    assert len(began_here) == 1500
+    first = {}
+    for c in sorted(crowns, key=lambda c: (c["true_seat"][6:], c["true_seat"])):
+        first.setdefault((c["patient_id"], c["tooth_fdi"]), c)
+    began_here = [c for c in first.values() if c["made_here"] == "true" and c["crown_kind"] == "single"]
+    assert len(began_here) == 3000
 
 
 def test_the_book_adds_up(practice):
-    counts = truth_of(practice)["counts"]
+    truth = truth_of(practice)
+    counts, unseen = truth["counts"], truth["unseen"]
     crowns, endo, rows = counts["crowns"], counts["endo_courses"], counts["procedures"]
     failures = {timing: sum(causes.values()) for timing, causes in crowns["failures"].items()}
-    assert sum(crowns["by_endo_timing"].values()) == crowns["known_seat"] == sum(crowns["exit_reason"].values())
-    assert sum(failures.values()) == crowns["exit_reason"]["failed"]
-    assert all(failures[timing] <= n for timing, n in crowns["by_endo_timing"].items())
+    assert sum(crowns["by_endo_timing"].values()) == crowns["single"] == sum(crowns["exit_reason"].values())
+    assert all(failures[timing] <= crowns["by_endo_timing"][timing] for timing in failures)
+    assert sum(crowns["loss_reasons"].values()) >= sum(f["extracted"] for f in crowns["failures"].values())
     assert sum(endo["by_kind"].values()) == endo["courses"] == sum(endo["by_crown_at_start"].values())
     aside = sum(rows["set_aside_on_reading"].values()) + sum(rows["set_aside_on_linking"].values())
     assert rows["rows_written"] == rows["stored"] + rows["duplicates"] + aside
+    assert sum(unseen["openings_charted"].values()) == unseen["openings"]
+    assert unseen["openings_found"] + unseen["openings_labelled_vital"] <= unseen["openings"]
+    assert unseen["share_of_openings_not_found"] == pytest.approx(1 - unseen["openings_found"] / unseen["openings"])
 
 
 def test_every_odd_thing_occurs(practice):
-    counts = truth_of(practice)["counts"]
-    rows, crowns = counts["procedures"], counts["crowns"]
+    truth = truth_of(practice)
+    rows, crowns = truth["counts"]["procedures"], truth["counts"]["crowns"]
     kinds = ("duplicates", "planned", "void", "existing", "reversed_pairs", "unknown_code")
+    kinds += ("late_refunds", "charted_again", "by_two_clinicians")
     assert all(rows[kind] > 0 for kind in kinds)
     assert all(n > 0 for n in rows["set_aside_on_reading"].values())
     assert rows["set_aside_on_linking"]["after_extraction"] > 0
     assert all(n > 0 for causes in crowns["failures"].values() for n in causes.values())
-    assert crowns["delayed_entry"] > 0
-    assert crowns["begun_before_and_finished_after_the_seat"] > 0
-    assert all(n > 0 for n in crowns["exit_reason"].values())
+    flags = ("order_uncertain", "reopened", "remade_without_fee", "renewed_after_opening", "late_refunds")
+    flags += ("renewals_planned", "begun_before_and_finished_after_the_seat")
+    assert all(crowns[flag] > 0 for flag in flags)
+    assert all(n > 0 for n in (*crowns["other_kinds"].values(), *crowns["from_elsewhere"].values()))
+    assert all(n > 0 for n in (*crowns["exit_reason"].values(), *crowns["by_endo_timing"].values()))
+    assert all(n > 0 for n in crowns["loss_reasons"].values())
+    unseen = truth["unseen"]
+    ways = ("here", "dated", "on_visit", "undated", "not")
+    assert all(unseen["openings_charted"][way] > 0 for way in ways)
+    assert all(unseen["root_canals_before_the_seat_charted"][way] > 0 for way in (*ways, "year"))
+    assert all(unseen["losses_charted"][way] > 0 for way in ("here", "dated", "on_visit", "undated", "sign", "not"))
+    assert 0 < unseen["hints_that_are_openings"] < unseen["hints_of_openings"]
 
 
 def test_files_hold_what_the_book_says(practice):
@@ -93,62 +105,12 @@ def test_files_hold_what_the_book_says(practice):
     assert len(rows_of(practice / "patients.csv")) == counts["patients"]
 
 
-def test_a_plain_reader_finds_the_same_rows(practice, linked):
-    counts = truth_of(practice)["counts"]
-    rows = counts["procedures"]
-    assert linked["faults"] == rows["set_aside_on_reading"]
-    assert linked["duplicates"] == rows["duplicates"]
-    assert linked["impossible"] == rows["set_aside_on_linking"]["after_extraction"]
-    assert linked["rows"] == rows["stored"]
-    assert linked["patients"] == counts["patients"]
-
-
-def test_a_plain_reader_finds_every_crown_as_it_was(practice, linked):
-    names = {
-        "patient_id": "patient_id",
-        "tooth_fdi": "tooth_fdi",
-        "seat": "seat_date",
-        "recorded": "seat_recorded",
-        "timing": "endo_timing",
-        "access": "access_date",
-        "entry": "entry_date",
-        "exit": "exit_date",
-        "failure": "failure",
-        "cause": "failure_cause",
-        "complication": "first_complication_date",
-        "why": "exit_reason",
-        "order_uncertain": "straddles_seat",
-    }
-    book = [[c[v] for v in names.values()] for c in rows_of(practice / "truth" / "crowns.csv") if c["seat_date"]]
-    found = [[_text(c[k]) for k in names] for c in linked["crowns"] if c["seat"]]
-    assert sorted(found) == sorted(book)
-
-
-def test_a_plain_reader_finds_every_course_as_it_was(practice, linked):
-    names = {
-        "patient_id": "patient_id",
-        "tooth_fdi": "tooth_fdi",
-        "started": "started",
-        "completed": "completed",
-        "visits": "visits",
-        "kind": "kind",
-        "coded_as_initial": "coded_as_initial",
-        "at_start": "crown_at_start",
-        "retreatment": "retreatment_date",
-        "surgery": "surgery_date",
-        "extraction": "extraction_date",
-        "failure": "failure",
-        "cause": "failure_cause",
-        "exit": "exit_date",
-    }
-    book = [[c[v] for v in names.values()] for c in rows_of(practice / "truth" / "courses.csv")]
-    assert sorted([_text(c[k]) for k in names] for c in linked["courses"]) == sorted(book)
-
-
-def _text(value):
-    if isinstance(value, dt.date):
-        return value.strftime("%m/%d/%Y")
-    return "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+def test_a_plain_reader_finds_the_same_rows(practice):
+    tables, faults, duplicates, _ = read_practice(practice)
+    rows = truth_of(practice)["counts"]["procedures"]
+    assert faults == rows["set_aside_on_reading"]
+    assert duplicates == rows["duplicates"]
+    assert len(tables["procedures"]) == rows["stored"] + rows["set_aside_on_linking"]["after_extraction"]
 
 
 def test_the_truth_says_what_the_generator_was_told(practice, tmp_path):
@@ -157,7 +119,21 @@ def test_the_truth_says_what_the_generator_was_told(practice, tmp_path):
     assert effects["through_crown vs vital"]["hr"] == DEFAULT.hr_opened
     assert effects["through_crown vs before_seat"]["hr"] == pytest.approx(2.0 / 1.25)
     generate.simulate(tmp_path, crowns=30, truth=NULL)
-    assert truth_of(tmp_path)["effects"]["through_crown vs before_seat"] == {"log_hr": 0.0, "hr": 1.0}
+    told = truth_of(tmp_path)
+    assert told["effects"]["through_crown vs before_seat"] == {"log_hr": 0.0, "hr": 1.0}
+    assert told["difference_per_100"]["through_crown vs before_seat"]["difference"] == 0.0
+
+
+@pytest.mark.parametrize(("share", "words"), [(0.0, "none"), (0.1, "some"), (0.6, "most")])
+def test_the_practice_says_who_does_its_root_canals(tmp_path, share, words):
+    generate.simulate(tmp_path, crowns=200, truth=DEFAULT.with_referrals(share, "dated"))
+    assert f'root_canals_elsewhere = "{words}"' in (tmp_path / "practice.toml").read_text()
+    charted = truth_of(tmp_path)["unseen"]["root_canals_before_the_seat_charted"]
+    others = sum(n for way, n in charted.items() if way not in ("here", "dated"))
+    assert others == 0, "all in the one way asked for"
+    # Of some 65 root canals before the seat; those of a day on which the patient came here are done here.
+    done = sum(charted.values())
+    assert abs(charted["dated"] / done - share) < 4 * (max(share, 0.01) * (1 - share) / done) ** 0.5 + 0.05
 
 
 def test_blocks_follow_one_another(tmp_path, monkeypatch):
@@ -172,15 +148,30 @@ def test_blocks_follow_one_another(tmp_path, monkeypatch):
     counts = truth_of(tmp_path)["counts"]
     numbers = {r["Entry No"] for p in (tmp_path / "exports").iterdir() for r in rows_of(p)}
     assert len(numbers) == counts["procedures"]["rows_written"] - counts["procedures"]["duplicates"]
-    assert counts["crowns"]["known_seat"] == sum(
-        bool(c["seat_date"]) for c in rows_of(tmp_path / "truth" / "crowns.csv")
+    ours = [c for c in rows_of(tmp_path / "truth" / "crowns.csv") if c["made_here"] == "true"]
+    assert counts["crowns"]["single"] == sum(c["crown_kind"] == "single" for c in ours)
+
+
+def test_a_practice_in_which_nothing_was_done_elsewhere(tmp_path):
+    truth = dataclasses.replace(
+        DEFAULT,
+        referred=0.0,
+        lost_elsewhere=0.0,
+        removed_elsewhere=0.0,
+        replaced_elsewhere=0.0,
+        false_hint_per_year=0.0,
     )
+    generate.simulate(tmp_path, crowns=200, seed=4, truth=truth)
+    told = truth_of(tmp_path)
+    assert told["unseen"]["share_of_openings_not_found"] == 0
+    assert told["unseen"]["failures_elsewhere"] == told["unseen"]["hints_of_openings"] == 0
+    assert told["counts"]["rows"]["elsewhere.csv"] == 0
 
 
 def test_more_than_200_000_rows_a_second(tmp_path):
-    begun = time.perf_counter()
+    begun = time.process_time()
     generate.simulate(tmp_path, crowns=20_000, seed=1)
-    seconds = time.perf_counter() - begun
+    seconds = time.process_time() - begun
     assert truth_of(tmp_path)["counts"]["procedures"]["rows_written"] / seconds > 200_000
 
 
