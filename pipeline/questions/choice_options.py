@@ -18,6 +18,7 @@ from typing import Any
 from pipeline.transforms.rules import LinkRules
 
 LAB_DAYS = (14, 21, 28)
+USUAL_LAB_DAYS = 21
 SEAT = "posted at the seat"
 STRICT, WIDE = "replacement, removal or loss", "also the first recement or repair"
 CONTACT, ACTIVE, CUTOFF = "last contact", "last day of the data, if seen lately", "last day of the data"
@@ -36,11 +37,13 @@ Key = tuple[str, ...]
 class Option:
     """One way to make a choice: what it changes in linking, and which way it leans where it does.
 
-    `leans` is a sentence for the page, for a way that uses what came later or that is known to lean.
+    `leans` is a sentence for the page, for a way that uses what came later or that is known to lean. One that is
+    `alone` is tried by itself, though its choice is crossed with others.
     """
 
     link: Mapping[str, Any] = field(default_factory=dict)
     leans: str = ""
+    alone: bool = False
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,7 @@ CHOICES: dict[str, ChoiceOf] = {
     "failure": ChoiceOf("whether a recement or repair is a failure", {STRICT: Option(), WIDE: Option()}, crossed=True),
     "end_of_followup": ChoiceOf(
         "how long a patient who was not seen again is followed",
-        {CONTACT: Option(), ACTIVE: Option({"followed": "active"}), CUTOFF: Option({"followed": "cutoff"})},
+        {CONTACT: Option(), ACTIVE: Option({"followed": "active"}, alone=True), CUTOFF: Option({"followed": "cutoff"})},
         crossed=True,
     ),
     "adjustment": ChoiceOf(
@@ -142,7 +145,9 @@ MEANINGS = {name: choice.meaning for name, choice in CHOICES.items()}
 def choices_under(rules: LinkRules) -> dict[str, ChoiceOf]:
     """Every choice with its options, that of the date of a crown with the days at the lab; those in force are added."""
     lab = sorted({*LAB_DAYS, *([rules.lab_days] if rules.posted_at_prep else [])})
-    prepared = {prepared_text(n): Option({"posted_at_prep": True, "lab_days": n}) for n in lab}
+    prepared = {
+        prepared_text(n): Option({"posted_at_prep": True, "lab_days": n}, alone=n != USUAL_LAB_DAYS) for n in lab
+    }
     date = CHOICES["crown_date"]
     return CHOICES | {"crown_date": replace(date, options={**date.options, **prepared})}
 
@@ -159,17 +164,21 @@ def main_options(rules: LinkRules) -> dict[str, str]:
 
 
 def combinations(options: Options, main: Mapping[str, str]) -> Iterator[Key]:
-    """Every combination of the crossed choices, then each option of each other choice by itself; each once.
+    """Every combination of the options that are crossed, then each other option by itself; each once.
 
     Keys are in the order of `options`.
     """
-    crossed = [values if CHOICES[name].crossed else [main[name]] for name, values in options.items()]
-    yield from itertools.product(*crossed)
+    crossed = {name: [v for v in values if v == main[name] or _is_crossed(name, v)] for name, values in options.items()}
+    yield from itertools.product(*crossed.values())
     for name, values in options.items():
-        if not CHOICES[name].crossed:
-            for value in values:
-                if value != main[name]:
-                    yield tuple({**main, name: value}[other] for other in options)
+        for value in values:
+            if value not in crossed[name]:
+                yield tuple({**main, name: value}[other] for other in options)
+
+
+def _is_crossed(name: str, option: str) -> bool:
+    usual = choices_under(LinkRules())[name]
+    return usual.crossed and option in usual.options and not usual.options[option].alone
 
 
 def link_changes(rules: LinkRules, taken: Mapping[str, str]) -> LinkRules:
