@@ -53,6 +53,8 @@ def frame(text: str, **constant: object) -> pl.DataFrame:
     for i, name in enumerate(names):
         values = [_cell(name, row[i] if i < len(row) else "") for row in rows]
         dtype = _TYPES.get(name, pl.Date() if name in _DATE_NAMES else None)
+        if dtype == pl.String() and any(isinstance(value, bool) for value in values):
+            dtype = pl.Boolean()  # `event` is a word in the table `elsewhere`, and a Boolean in survival data
         columns[name] = pl.Series(name, values, dtype=dtype)
     out = pl.DataFrame(columns)
     for name, value in constant.items():

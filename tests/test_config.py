@@ -67,7 +67,23 @@ def test_a_whole_file(tmp_path: Path):
 
 def test_defaults_are_the_rules_of_the_documentation(tmp_path: Path):
     settings = load(tmp_path, PRACTICE + PROCEDURES)
-    assert settings.rules == Rules(180, 60, 21, 120, 12, None)
+    assert settings.rules == Rules(
+        reversal_days=60,
+        hint_days=400,
+        course_gap_days=180,
+        course_pair_days=365,
+        crown_repost_days=60,
+        crown_pair_days=120,
+        lab_days=21,
+        renewal_days=120,
+        closure_days=60,
+        recement_days=90,
+        planned_crown_days=30,
+        recall_months=12,
+        active_days=548,
+        data_cutoff=None,
+    )
+    assert settings.practice.root_canals_elsewhere == "unknown"
     assert settings.practice.code_system == "cdt"
     assert settings.practice.date_format == "auto"
     assert settings.practice.crown_date == "seat"

@@ -19,7 +19,7 @@ from pipeline.questions.choices import explore_choices
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.run import ingest_stage, link_rules
 from pipeline.store import open_store
-from pipeline.tables import CROWN_DETAILS, FINDINGS, PATIENTS
+from pipeline.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
 from pipeline.transforms.link import LinkInput, link_ledger, read_ledger
 from synthetic_data.generate import simulate
 
@@ -35,10 +35,11 @@ def main(crowns: int) -> None:
                 patients=patients.lazy(),
                 crown_details=store.read(CROWN_DETAILS).lazy(),
                 findings=store.read(FINDINGS).lazy(),
+                elsewhere=store.read(ELSEWHERE).lazy(),
             )
     codes, rules = code_table(settings), link_rules(settings)
     began = time.perf_counter()
-    ledger = read_ledger(tables, codes, data_cutoff=rules.data_cutoff)
+    ledger = read_ledger(tables, codes, rules)
     read = time.perf_counter()
     linked = link_ledger(ledger, rules)
     done = time.perf_counter()

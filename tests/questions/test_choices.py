@@ -19,6 +19,7 @@ from pipeline.questions import choice_options as ways
 from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left_out
 from pipeline.questions.choices import _counted, explore_choices, with_choices
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.crown_rows import own_crowns
 from pipeline.results import Choice, Choices, Comparison
 from pipeline.run import compare_stage, ingest_stage, link_rules, link_stage
 from pipeline.store import open_store
@@ -86,14 +87,18 @@ def practice(tmp_path_factory) -> Practice:
 @pytest.fixture(scope="module")
 def main(practice) -> Comparison:
     crowns = link(practice.tables, practice.codes, practice.rules).crowns
-    return compare_since_seat(crowns, practice.patients, ANALYSIS)
+    return compare_since_seat(own_crowns(crowns), practice.patients, ANALYSIS)
 
 
 def test_every_combination_of_what_is_kept_has_one_row(practice):
     rows, options = practice.choices.rows, practice.choices.options
-    expected = 1
+    expected, alone = 1, 0
     for name in options:
-        expected *= len(options[name])
+        if ways.CHOICES[name].crossed:
+            expected *= len(options[name])
+        else:
+            alone += len(options[name]) - 1
+    expected += alone
     assert len(rows) == len({tuple(row.options.items()) for row in rows}) == expected >= 48
     assert sum(practice.choices.verdicts.values()) == expected
     assert all(row.options[name] in options[name] for row in rows for name in options)
@@ -122,31 +127,37 @@ def test_the_crude_row_of_the_main_rules_has_the_crude_figures(practice, main):
 def test_more_counts_as_failure_and_patients_are_followed_longer(practice):
     by = {tuple(row.options.values()): row for row in practice.choices.rows}
     names = list(practice.choices.options)
+    main = ways.main_options(practice.rules)
 
     def other(row: Choice, name: str, option: str) -> Choice:
         return by[tuple(option if n == name else row.options[n] for n in names)]
 
-    for row in practice.choices.rows:
+    crossed = [
+        row
+        for row in practice.choices.rows
+        if all(row.options[name] == main[name] for name in names if not ways.CHOICES[name].crossed)
+    ]
+    for row in crossed:
         wide = other(row, "failure", ways.WIDE)
         assert sum(dict(wide.failures).values()) >= sum(dict(row.failures).values())
         assert sum(dict(wide.crowns).values()) == sum(dict(row.crowns).values())
-        # Failures are seen at visits: following longer adds none.
+        # Failures here are seen at visits: following longer adds none of them.
         longer = other(row, "end_of_followup", ways.CUTOFF)
-        assert longer.failures == row.failures
+        assert sum(dict(longer.failures).values()) >= sum(dict(row.failures).values())
+        assert sum(dict(longer.crowns).values()) == sum(dict(row.crowns).values())
     [row] = [row for row in practice.choices.rows if row.is_main]
-    # Without a rule for it, a root canal for a new crown is an opening of the old one.
-    assert dict(other(row, "renewal_days", "0 days").crowns)["through_crown"] > dict(row.crowns)["through_crown"]
+    # What was given up at its opening is no opened crown.
+    given_up = other(row, "opened_and_renewed", ways.GIVEN_UP)
+    assert dict(given_up.crowns)["through_crown"] < dict(row.crowns)["through_crown"]
 
 
 def test_what_changes_nothing_is_left_out_and_said(practice, main):
-    # The generator never records a tooth as root-filled against its ledger.
-    assert practice.choices.options["recorded_root_filled"] == [ways.COUNTED]
-    note = (
-        "It makes no difference in these records whether to count crowns recorded as root-filled with no root canal in "
-        "the ledger."
-    )
-    assert note in practice.said
-    assert note in with_choices(main, practice.choices).notes
+    notes = left_out(practice.choices)
+    offered = ways.offered_options(practice.rules)
+    reduced = [name for name, options in practice.choices.options.items() if options != offered[name]]
+    assert len(notes) == len(reduced)
+    assert set(notes) <= set(practice.said)
+    assert set(notes) <= set(with_choices(main, practice.choices).notes)
 
 
 def test_neither_the_order_of_rows_nor_the_number_of_threads_changes_a_result(practice):
@@ -162,18 +173,20 @@ def test_neither_the_order_of_rows_nor_the_number_of_threads_changes_a_result(pr
 
 
 def test_linking_a_ledger_read_before_is_linking(practice):
-    ledger = read_ledger(practice.tables, practice.codes, data_cutoff=practice.rules.data_cutoff)
-    for rules in (practice.rules, dataclasses.replace(practice.rules, renewal_days=0, posted_at_prep=True)):
+    ledger = read_ledger(practice.tables, practice.codes, practice.rules)
+    for rules in (practice.rules, dataclasses.replace(practice.rules, renewed_given_up=True, posted_at_prep=True)):
         once, again = link(practice.tables, practice.codes, rules), link_ledger(ledger, rules)
         assert_frame_equal(once.crowns, again.crowns)
         assert_frame_equal(once.endo_courses, again.endo_courses)
         assert once.counts == again.counts
-    with pytest.raises(ValueError, match="another cut-off"):
-        link_ledger(ledger, dataclasses.replace(practice.rules, data_cutoff=dt.date(2010, 1, 1)))
+    for other in ({"data_cutoff": dt.date(2010, 1, 1)}, {"reversal_days": 1}):
+        with pytest.raises(ValueError, match="other settings"):
+            link_ledger(ledger, dataclasses.replace(practice.rules, **other))
 
 
 def test_following_to_the_cut_off_stops_at_death_and_at_teeth_known_to_be_lost():
-    # 11 failed; 12 was last seen in 2018; 13 had an implant in its place in 2018, the last visit before was in 2017.
+    # 11 failed; 12 was last seen in 2018; 13 had an implant in its place in 2018, the last examination before was in
+    # 2017: lost in the middle of those 365 days, or followed to the examination where that loss is not counted.
     ledger = """
         service_date | tooth_fdi | code
         2015-01-01   | 11        | CROWN
@@ -183,44 +196,98 @@ def test_following_to_the_cut_off_stops_at_death_and_at_teeth_known_to_be_lost()
         2017-01-01   |           | EXAM
         2018-01-01   | 13        | IMPL
     """
-    rules = LinkRules(data_cutoff=dt.date(2020, 1, 1), followed_to_cutoff=True)
-    ends = ["2016-01-01", "2020-01-01", "2017-01-01"]
+    rules = LinkRules(data_cutoff=dt.date(2020, 1, 1), followed="cutoff")
+    ends = ["2016-01-01", "2020-01-01", "2017-07-02"]
     got = link(drawn_tables(ledger, patient(patient_id="p1")), CODES, rules).crowns
     assert got["exit_date"].cast(pl.String).to_list() == ends
-    assert got["exit_reason"].to_list() == ["failed", "cutoff", "last_contact"]
+    assert got["exit_reason"].to_list() == ["failed", "cutoff", "failed"]
     died = patient(patient_id="p1", deceased_date=dt.date(2019, 1, 1))
     got = link(drawn_tables(ledger, died), CODES, rules).crowns
-    assert got["exit_date"].cast(pl.String).to_list() == ["2016-01-01", "2019-01-01", "2017-01-01"]
-    assert got["exit_reason"].to_list() == ["failed", "death", "last_contact"]
+    assert got["exit_date"].cast(pl.String).to_list() == ["2016-01-01", "2019-01-01", "2017-07-02"]
+    assert got["exit_reason"].to_list() == ["failed", "death", "failed"]
+    uncounted = dataclasses.replace(rules, losses="not_counted")
+    got = link(drawn_tables(ledger, patient(patient_id="p1")), CODES, uncounted).crowns
+    assert got["exit_date"].cast(pl.String).to_list() == ["2016-01-01", "2020-01-01", "2017-01-01"]
+    assert got["exit_reason"].to_list() == ["failed", "cutoff", "last_contact"]
 
 
-CROWNS = frame("""
-    crown_id | first_complication_date | access_date | exit_date  | failure | endo_timing   | order_uncertain | pulp_status_at_prep
-    C1       |                         | 2016-01-01  | 2020-01-01 | true    | through_crown | false           | normal
-    C2       | 2018-01-01              | 2016-01-01  | 2020-01-01 | true    | through_crown | false           |
-    C3       | 2016-01-01              | 2016-01-01  | 2020-01-01 | false   | through_crown | false           | root_filled
-    C4       | 2018-01-01              |             | 2020-01-01 | false   | before_seat   | true            | root_filled
-    C5       |                         |             | 2020-01-01 | false   | vital         | false           | root_filled
-""")  # noqa: E501
+CROWNS = frame(
+    """
+    crown_id | crown_kind | first_complication_date | access_date | exit_date  | failure | endo_timing   | order_uncertain
+    C1       | single     |                         | 2016-01-01  | 2020-01-01 | true    | through_crown | false
+    C2       | single     | 2018-01-01              | 2016-01-01  | 2020-01-01 | true    | through_crown | false
+    C3       | single     | 2016-01-01              | 2016-01-01  | 2020-01-01 | false   | through_crown | false
+    C4       | single     | 2018-01-01              |             | 2020-01-01 | false   | before_seat   | true
+    C5       | single     |                         |             | 2020-01-01 | false   |               | true
+    C6       | retainer   |                         |             | 2020-01-01 | false   | vital         | false
+    """,
+    seat_recorded=False,
+    reopened_date=None,
+)
+MAIN = ways.main_options(LinkRules())
 
 
 def test_a_complication_as_failure_ends_the_crown_and_comes_before_a_later_opening():
-    got = _counted(CROWNS, ways.WIDE, ways.COUNTED, ways.COUNTED)
+    got = _counted(CROWNS, MAIN | {"failure": ways.WIDE})
     expected = frame("""
         crown_id | access_date | exit_date  | failure | endo_timing
         C1       | 2016-01-01  | 2020-01-01 | true    | through_crown
         C2       | 2016-01-01  | 2018-01-01 | true    | through_crown
         C3       |             | 2016-01-01 | true    | vital
         C4       |             | 2018-01-01 | true    | before_seat
-        C5       |             | 2020-01-01 | false   | vital
+        C5       |             | 2020-01-01 | false   |
     """)
     assert_frame_equal(got.select(expected.columns), expected)
 
 
-def test_crowns_are_left_out_by_what_is_known_at_the_seat():
-    # C3 was opened later, C5 was not: both are at odds with their record, and both go.
-    assert _counted(CROWNS, ways.STRICT, ways.COUNTED, ways.LEFT_OUT)["crown_id"].to_list() == ["C1", "C2", "C4"]
-    assert _counted(CROWNS, ways.STRICT, ways.LEFT_OUT, ways.COUNTED)["crown_id"].to_list() == ["C1", "C2", "C3", "C5"]
+def test_crowns_of_uncertain_order_are_left_out_and_retainers_let_in():
+    assert _counted(CROWNS, MAIN)["crown_id"].to_list() == ["C1", "C2", "C3", "C4", "C5"]
+    certain = _counted(CROWNS, MAIN | {"uncertain_order": ways.LEFT_OUT})
+    assert certain["crown_id"].to_list() == ["C1", "C2", "C3"]
+    assert _counted(CROWNS, MAIN | {"kind_of_crown": ways.RETAINERS})["crown_id"].to_list() == CROWNS[
+        "crown_id"
+    ].to_list()
+
+
+def test_crossed_choices_are_combined_and_the_others_made_one_at_a_time():
+    options = {
+        "failure": [ways.STRICT, ways.WIDE],
+        "adjustment": [ways.ADJUSTED, ways.CRUDE],
+        "lost_tooth": ["lost in the middle", "lost at the first sign", "loss not counted"],
+        "kind_of_crown": [ways.SINGLE, ways.RETAINERS],
+    }
+    middle = ("lost in the middle", ways.SINGLE)
+    assert list(ways.combinations(options, MAIN)) == [
+        (ways.STRICT, ways.ADJUSTED, *middle),
+        (ways.STRICT, ways.CRUDE, *middle),
+        (ways.WIDE, ways.ADJUSTED, *middle),
+        (ways.WIDE, ways.CRUDE, *middle),
+        (ways.STRICT, ways.ADJUSTED, "lost at the first sign", ways.SINGLE),
+        (ways.STRICT, ways.ADJUSTED, "loss not counted", ways.SINGLE),
+        (ways.STRICT, ways.ADJUSTED, "lost in the middle", ways.RETAINERS),
+    ]
+
+
+def test_what_each_option_changes_in_linking():
+    rules = LinkRules(course_gap_days=90)
+    assert ways.link_changes(rules, MAIN) == rules
+    changed = {
+        "opened_and_renewed": ways.GIVEN_UP,
+        "crown_date": ways.prepared_text(28),
+        "end_of_followup": ways.ACTIVE,
+        "paired_postings": "apart",
+        "lost_tooth": "loss not counted",
+    }
+    assert ways.link_changes(rules, MAIN | changed) == dataclasses.replace(
+        rules,
+        renewed_given_up=True,
+        posted_at_prep=True,
+        lab_days=28,
+        followed="active",
+        crown_pair_days=0,
+        course_pair_days=0,
+        losses="not_counted",
+    )
 
 
 def test_a_ledger_without_choices_has_one_way_of_counting():
@@ -237,8 +304,11 @@ def test_a_ledger_without_choices_has_one_way_of_counting():
     assert dict(choices.rows[0].crowns) == {"before_seat": 0, "vital": 1, "through_crown": 0}
     assert choices.verdicts == {"too_early": 1}
     assert choices.sentence == "There is one reasonable way of counting; no range can be given."
-    assert len(left_out(choices)) == len(choices.options) == 7
+    assert len(left_out(choices)) == len(choices.options) == len(ways.CHOICES) == 13
     assert set(left_out(choices)) <= set(said)
+    assert (
+        "It makes no difference in these records whether a row without a fee belongs to the row with one before it."
+    ) in said
 
 
 def row(low: float | None, high: float | None, verdict: str, *, main: bool = False, adjustment: str = ways.ADJUSTED):
@@ -291,18 +361,18 @@ def test_how_many_ranges_include_zero(rows, sentence):
 
 
 def test_the_verdict_gives_way_where_it_hangs_on_the_choices(main):
-    def way(days: str, adjustment: str, low: float, high: float, verdict: str) -> Choice:
-        base = row(low, high, verdict, main=(days, adjustment) == ("120 days", ways.ADJUSTED))
-        options = ways.main_options(LinkRules()) | {"renewal_days": days, "adjustment": adjustment}
+    def way(renewed: str, adjustment: str, low: float, high: float, verdict: str) -> Choice:
+        base = row(low, high, verdict, main=(renewed, adjustment) == (ways.FAILED, ways.ADJUSTED))
+        options = ways.main_options(LinkRules()) | {"opened_and_renewed": renewed, "adjustment": adjustment}
         return dataclasses.replace(base, options=options)
 
     rows = (
-        way("120 days", ways.ADJUSTED, 1, 9, "differs"),
-        way("120 days", ways.CRUDE, 2, 10, "differs"),
-        way("0 days", ways.ADJUSTED, -9, -1, "differs"),
-        way("0 days", ways.CRUDE, -4, 4, "little_difference"),
+        way(ways.FAILED, ways.ADJUSTED, 1, 9, "differs"),
+        way(ways.FAILED, ways.CRUDE, 2, 10, "differs"),
+        way(ways.GIVEN_UP, ways.ADJUSTED, -9, -1, "differs"),
+        way(ways.GIVEN_UP, ways.CRUDE, -4, 4, "little_difference"),
     )
-    named = {"renewal_days": ["0 days", "120 days"], "adjustment": [ways.ADJUSTED, ways.CRUDE]}
+    named = {"opened_and_renewed": [ways.FAILED, ways.GIVEN_UP], "adjustment": [ways.ADJUSTED, ways.CRUDE]}
     single = {name: [option] for name, option in ways.main_options(LinkRules()).items()}
     choices = Choices(single | named, rows, {}, hangs_on_choices(rows), "")
     stays = with_choices(main, dataclasses.replace(choices, depends=False))
@@ -315,8 +385,8 @@ def test_the_verdict_gives_way_where_it_hangs_on_the_choices(main):
         "how we count: more in 2 of 4 reasonable ways of counting, fewer in 1, no difference above 5 per 100 in 1."
     )
     assert verdict.range.endswith("Over all ways of counting the estimate runs from 5 fewer to 6 more per 100.")
-    # Both changes of the days alone turn the verdict; of the two changes of the adjustment one does.
-    assert verdict.next_step.startswith("First agree how soon before a new crown a root canal belongs to it:")
+    # Both changes of what was renewed turn the verdict; of the two changes of the adjustment one does.
+    assert verdict.next_step.startswith("First agree what a crown is that was opened and renewed soon after:")
     assert "(in 100% of changes of it alone)" in verdict.next_step
     assert (verdict.result, verdict.doubt) == (main.verdict.result, main.verdict.doubt)
 
@@ -338,7 +408,7 @@ def test_a_large_practice_is_counted_in_other_ways_on_a_sample_of_whole_patients
     assert main.choices.sentence.startswith(f"Counted in other ways on {main.choices.sample.crowns:,} of ")
     # The main way of counting gives what comparing the crowns of these patients gives.
     with open_store(settings.practice.database, read_only=True) as store:
-        crowns, patients = store.read(LINKED_CROWNS), store.read(PATIENTS)
+        crowns, patients = own_crowns(store.read(LINKED_CROWNS)), store.read(PATIENTS)
     number = [int.from_bytes(hashlib.md5(p.encode()).digest()[8:], "little") for p in crowns["patient_id"]]
     drawn = [n % 1_000_000 < round(300 / results.counts.crowns * 1e6) for n in number]
     alone = compare_since_seat(crowns.filter(pl.Series(drawn)), patients, ANALYSIS)

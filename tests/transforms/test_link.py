@@ -1,122 +1,21 @@
-"""The whole linking step on drawn ledgers: each odd case that a practice's records hold, with its answer beside it."""
+"""The linking step on drawn ledgers: the ordinary cases, and each odd one that several rules decide together.
+
+The edges of each rule by itself stand in `test_rule_*.py`.
+"""
 
 from __future__ import annotations
 
-import dataclasses
 import datetime as dt
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import polars as pl
 import pytest
-from drawn import frame, procedures, table
+from drawn import procedures
+from linking import CODES, assert_courses, assert_crowns, run
 from polars.testing import assert_frame_equal
 
-from pipeline.store import open_store
-from pipeline.store_tables import STORED_LOADS
-from pipeline.tables import (
-    CROWN_DETAILS,
-    CROWNS,
-    ELSEWHERE,
-    ELSEWHERE_HINTS,
-    ENDO_COURSES,
-    FINDINGS,
-    PATIENTS,
-    PROCEDURES,
-)
-from pipeline.transforms.link import Linked, LinkInput, link, telling_codes
+from pipeline.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
+from pipeline.transforms.link import LinkInput, link
 from pipeline.transforms.rules import LinkRules
-
-CODES = pl.DataFrame(
-    {
-        "code": [
-            "CROWN",
-            "ENDO",
-            "REDO",
-            "PULP",
-            "OUT",
-            "RETAIN",
-            "OFF",
-            "RECEM",
-            "APICO",
-            "ROOT",
-            "IMPL",
-            "PONT",
-            "FILL",
-            "EXAM",
-        ],
-        "event": [
-            "crown_placement",
-            "endo_initial",
-            "endo_retreatment",
-            "endo_emergency",
-            "extraction",
-            "bridge_retainer_crown",
-            "crown_removal",
-            "crown_recement",
-            "apical_surgery",
-            "root_loss",
-            "implant",
-            "bridge_pontic",
-            "direct_restoration",
-            "exam",
-        ],
-        "detail": ["metal"] + [None] * 13,
-    },
-    schema={"code": pl.String, "event": pl.String, "detail": pl.String},
-)
-
-
-def run(
-    ledger: str, *, details: str = "", patients: str = "", findings: str = "", elsewhere: str = "", **rules: object
-) -> Linked:
-    tables = LinkInput(
-        procedures=procedures(ledger).lazy(),
-        patients=(table(patients, PATIENTS) if patients else PATIENTS.empty()).lazy(),
-        crown_details=(table(details, CROWN_DETAILS) if details else CROWN_DETAILS.empty()).lazy(),
-        findings=(table(findings, FINDINGS) if findings else FINDINGS.empty()).lazy(),
-        elsewhere=(table(elsewhere, ELSEWHERE) if elsewhere else ELSEWHERE.empty()).lazy(),
-    )
-    linked = link(tables, CODES, LinkRules(**rules))  # type: ignore[arg-type]
-    assert_mere_contacts_may_be_summed_up(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
-    CROWNS.check(linked.crowns)
-    ENDO_COURSES.check(linked.endo_courses)
-    ELSEWHERE_HINTS.check(linked.elsewhere_hints)
-    return linked
-
-
-def assert_mere_contacts_may_be_summed_up(tables: LinkInput, linked: Linked, rules: LinkRules) -> None:
-    """Linking the telling rows and the days of the others gives what linking all rows gives."""
-    with TemporaryDirectory() as folder, open_store(Path(folder) / "p.duckdb") as store:
-        store.append(PROCEDURES, tables.procedures.collect().select(*PROCEDURES.columns))
-        load = {c: 1 if t in (pl.Int32(), pl.Int64()) else "x" for c, t in STORED_LOADS.schema.items()}
-        store.append(ELSEWHERE, tables.elsewhere.collect())
-        store.append(STORED_LOADS, pl.DataFrame([load], schema=STORED_LOADS.schema))
-        with store.linking.gathered(telling_codes(CODES), until=rules.data_cutoff) as gathered:
-            frames, left_out, fees_kept = gathered.frames(), gathered.left_out, gathered.fees_kept
-    rows, days = frames["procedures"].lazy(), frames["contacts"].lazy()
-    reduced = dataclasses.replace(
-        tables,
-        procedures=rows,
-        contacts=days,
-        contacts_until=rules.data_cutoff,
-        left_out=left_out,
-        fees_kept=fees_kept,
-    )
-    again = link(reduced, CODES, rules)
-    for name in ("crowns", "endo_courses", "tooth_followup", "elsewhere_hints", "set_aside"):
-        assert_frame_equal(getattr(again, name), getattr(linked, name))
-    assert (again.cutoff, again.counts) == (linked.cutoff, linked.counts)
-
-
-def assert_crowns(linked: Linked, expected: str) -> None:
-    wanted = frame(expected)
-    assert_frame_equal(linked.crowns.select(wanted.columns), wanted)
-
-
-def assert_courses(linked: Linked, expected: str) -> None:
-    wanted = frame(expected)
-    assert_frame_equal(linked.endo_courses.select(wanted.columns), wanted)
 
 
 def test_endo_before_through_and_never():
@@ -662,8 +561,10 @@ def test_crowns_from_elsewhere():
     """,
     )
     assert linked.endo_courses["crown_at_start"].to_list() == ["crowned_unknown_age"]
-    assert linked.counts["crowns"] == 3
-    assert linked.counts["crowns_from_elsewhere_unknown_age"] == 3
+    # Single crowns of the practice: the one that p5 was given here.
+    assert linked.counts["crowns"] == 1
+    assert linked.counts["crowns_from_elsewhere_unknown_age"] == 2
+    assert linked.counts["crowns_from_elsewhere_known_age"] == 3
 
 
 def test_a_root_canal_from_elsewhere_was_there_before_the_seat():

@@ -1,0 +1,124 @@
+"""The whole linking step on a drawn ledger, for the tests of every rule.
+
+`run` also links the telling rows alone, as they are gathered from a store, and holds the two results equal.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import polars as pl
+from drawn import frame, procedures, table
+from polars.testing import assert_frame_equal
+
+from pipeline.store import open_store
+from pipeline.store_tables import STORED_LOADS
+from pipeline.tables import (
+    CROWN_DETAILS,
+    CROWNS,
+    ELSEWHERE,
+    ELSEWHERE_HINTS,
+    ENDO_COURSES,
+    FINDINGS,
+    PATIENTS,
+    PROCEDURES,
+)
+from pipeline.transforms.link import Linked, LinkInput, link, telling_codes
+from pipeline.transforms.rules import LinkRules
+
+# What each code of the drawn ledgers stands for: the kind of thing, and a detail where the kind has one.
+_KINDS: dict[str, tuple[str, str | None]] = {
+    "CROWN": ("crown_placement", "metal"),
+    "CERAM": ("crown_placement", "glass_ceramic"),
+    "ONLAY": ("onlay", None),
+    "PREFAB": ("crown_prefabricated", None),
+    "RETAIN": ("bridge_retainer_crown", None),
+    "RETONL": ("bridge_retainer_onlay", None),
+    "RETINL": ("bridge_retainer_inlay", None),
+    "WING": ("bridge_retainer_bonded", None),
+    "VENEER": ("veneer", None),
+    "INLAY": ("inlay", None),
+    "TEMP": ("crown_interim", None),
+    "OFF": ("crown_removal", None),
+    "RECEM": ("crown_recement", None),
+    "MEND": ("crown_repair", None),
+    "FILL": ("direct_restoration", None),
+    "FILL1": ("direct_restoration", "one_surface"),
+    "ENDO": ("endo_initial", None),
+    "ENDOM": ("endo_initial", "molar"),
+    "REDO": ("endo_retreatment", None),
+    "PULP": ("endo_emergency", None),
+    "POTOMY": ("pulpotomy", None),
+    "GIVEUP": ("endo_incomplete", None),
+    "POST": ("post_core", None),
+    "APICO": ("apical_surgery", None),
+    "ROOT": ("root_loss", None),
+    "OUT": ("extraction", None),
+    "BACK": ("replantation", None),
+    "IMPL": ("implant", None),
+    "PONT": ("bridge_pontic", None),
+    "DENT": ("denture_tooth", None),
+    "GONE": ("tooth_missing", None),
+    "EXAM": ("exam", None),
+    "CLEAN": ("recall_hygiene", None),
+    "MISSED": ("missed_appointment", None),
+}
+CODES = pl.DataFrame(
+    [(code, *kind) for code, kind in _KINDS.items()],
+    schema={"code": pl.String, "event": pl.String, "detail": pl.String},
+    orient="row",
+)
+
+
+def run(
+    ledger: str, *, details: str = "", patients: str = "", findings: str = "", elsewhere: str = "", **rules: object
+) -> Linked:
+    tables = LinkInput(
+        procedures=procedures(ledger).lazy(),
+        patients=(table(patients, PATIENTS) if patients else PATIENTS.empty()).lazy(),
+        crown_details=(table(details, CROWN_DETAILS) if details else CROWN_DETAILS.empty()).lazy(),
+        findings=(table(findings, FINDINGS) if findings else FINDINGS.empty()).lazy(),
+        elsewhere=(table(elsewhere, ELSEWHERE) if elsewhere else ELSEWHERE.empty()).lazy(),
+    )
+    linked = link(tables, CODES, LinkRules(**rules))  # type: ignore[arg-type]
+    assert_mere_contacts_may_be_summed_up(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
+    CROWNS.check(linked.crowns)
+    ENDO_COURSES.check(linked.endo_courses)
+    ELSEWHERE_HINTS.check(linked.elsewhere_hints)
+    return linked
+
+
+def assert_mere_contacts_may_be_summed_up(tables: LinkInput, linked: Linked, rules: LinkRules) -> None:
+    """Linking the telling rows and the days of the others gives what linking all rows gives."""
+    with TemporaryDirectory() as folder, open_store(Path(folder) / "p.duckdb") as store:
+        store.append(PROCEDURES, tables.procedures.collect().select(*PROCEDURES.columns))
+        load = {c: 1 if t in (pl.Int32(), pl.Int64()) else "x" for c, t in STORED_LOADS.schema.items()}
+        store.append(ELSEWHERE, tables.elsewhere.collect())
+        store.append(STORED_LOADS, pl.DataFrame([load], schema=STORED_LOADS.schema))
+        with store.linking.gathered(telling_codes(CODES), until=rules.data_cutoff) as gathered:
+            frames, left_out, fees_kept = gathered.frames(), gathered.left_out, gathered.fees_kept
+    rows, days = frames["procedures"].lazy(), frames["contacts"].lazy()
+    reduced = dataclasses.replace(
+        tables,
+        procedures=rows,
+        contacts=days,
+        contacts_until=rules.data_cutoff,
+        left_out=left_out,
+        fees_kept=fees_kept,
+    )
+    again = link(reduced, CODES, rules)
+    for name in ("crowns", "endo_courses", "tooth_followup", "elsewhere_hints", "set_aside"):
+        assert_frame_equal(getattr(again, name), getattr(linked, name))
+    assert (again.cutoff, again.counts) == (linked.cutoff, linked.counts)
+
+
+def assert_crowns(linked: Linked, expected: str) -> None:
+    wanted = frame(expected)
+    assert_frame_equal(linked.crowns.select(wanted.columns), wanted)
+
+
+def assert_courses(linked: Linked, expected: str) -> None:
+    wanted = frame(expected)
+    assert_frame_equal(linked.endo_courses.select(wanted.columns), wanted)

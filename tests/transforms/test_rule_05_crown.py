@@ -1,0 +1,176 @@
+"""Rule 5: which crown rows are one crown, what names it, and when it was seated."""
+
+from __future__ import annotations
+
+from linking import assert_courses, assert_crowns, run
+
+
+def test_two_rows_of_which_exactly_one_has_no_fee_are_one_crown():
+    # 16: 120 days apart; 17: 121. 26: both paid; 27: an empty fee is not 0. 37: the unpaid row first. 46: both unpaid.
+    linked = run("""
+        service_date | tooth_fdi | code  | fee
+        2015-01-01   | 16        | CROWN | 900
+        2015-05-01   | 16        | CROWN | 0
+        2015-01-01   | 17        | CROWN | 900
+        2015-05-02   | 17        | CROWN | 0
+        2015-01-01   | 26        | CROWN | 900
+        2015-05-01   | 26        | CROWN | 900
+        2015-01-01   | 27        | CROWN | 900
+        2015-05-01   | 27        | CROWN |
+        2015-01-01   | 37        | CROWN | 0
+        2015-05-01   | 37        | CROWN | 900
+        2015-01-01   | 46        | CROWN | 0
+        2015-05-01   | 46        | CROWN | 0
+        2015-01-01   | 47        | CROWN | 900
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | failure_cause | remake_no_fee
+        16        | 2015-05-01 |               | false
+        17        | 2015-01-01 | replaced      | false
+        17        | 2015-05-02 |               | true
+        26        | 2015-01-01 | replaced      | false
+        26        | 2015-05-01 |               | false
+        27        | 2015-01-01 | replaced      | false
+        27        | 2015-05-01 |               | false
+        37        | 2015-05-01 |               | false
+        46        | 2015-01-01 | replaced      | false
+        46        | 2015-05-01 |               | true
+        47        | 2015-01-01 |               | false
+    """,
+    )
+
+
+def test_an_opening_between_two_rows_parts_them_or_leaves_the_order_uncertain():
+    # 16: opened between rows 120 days apart, of which one is unpaid: a remake. 26: between rows at most 60 days apart:
+    # one crown. 36: opened on the day of the first row, which is before that seat and not between.
+    linked = run("""
+        service_date | tooth_fdi | code  | fee
+        2015-01-01   | 16        | CROWN | 900
+        2015-03-01   | 16        | ENDO  | 700
+        2015-05-01   | 16        | CROWN | 0
+        2015-01-01   | 26        | CROWN | 900
+        2015-02-01   | 26        | ENDO  | 700
+        2015-02-20   | 26        | CROWN | 900
+        2015-01-01   | 36        | ENDO  | 700
+        2015-01-01   | 36        | CROWN | 900
+        2015-05-01   | 36        | CROWN | 0
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | endo_timing   | access_date | order_uncertain | failure_cause | remake_no_fee | renewed_after_opening
+        16        | 2015-01-01 | through_crown | 2015-03-01  | false           | replaced      | false         | true
+        16        | 2015-05-01 | before_seat   |             | false           |               | true          | false
+        26        | 2015-02-20 | before_seat   |             | true            |               | false         | false
+        36        | 2015-05-01 | before_seat   |             | false           |               | false         | false
+    """,
+    )
+
+
+def test_fees_say_nothing_where_most_crown_rows_have_none():
+    linked = run("""
+        service_date | tooth_fdi | code  | fee
+        2015-01-01   | 16        | CROWN | 900
+        2015-05-01   | 16        | CROWN | 0
+        2015-01-01   | 26        | CROWN |
+        2015-01-01   | 36        | CROWN |
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | failure_cause | remake_no_fee
+        16        | 2015-01-01 | replaced      | false
+        16        | 2015-05-01 |               | false
+        26        | 2015-01-01 |               | false
+        36        | 2015-01-01 |               | false
+    """,
+    )
+
+
+def test_a_remake_without_a_fee_is_a_replacement():
+    linked = run("""
+        service_date | tooth_fdi | code  | fee
+        2015-01-01   | 16        | CROWN | 900
+        2017-01-01   | 16        | CROWN | 0
+        2015-01-01   | 26        | CROWN | 0
+        2015-01-01   | 36        | CROWN | 900
+    """)
+    # 26: unpaid, but the first crown of its tooth.
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | failure_cause | exit_date  | remake_no_fee
+        16        | 2015-01-01 | replaced      | 2017-01-01 | false
+        16        | 2017-01-01 |               | 2017-01-01 | true
+        26        | 2015-01-01 |               | 2017-01-01 | false
+        36        | 2015-01-01 |               | 2017-01-01 | false
+    """,
+    )
+
+
+def test_of_several_materials_on_one_day_the_highest_fee_names_the_crown():
+    # 16: a benefit posted as the cheaper material beside the crown made; 17: the other way round. 26: a tie. 27: a tie
+    # of one material. 36, 37: no fees to tell by.
+    linked = run("""
+        service_date | tooth_fdi | code  | fee | provider_id
+        2015-01-01   | 16        | CROWN | 700 | a
+        2015-01-01   | 16        | CERAM | 900 | b
+        2015-01-01   | 17        | CROWN | 900 | a
+        2015-01-01   | 17        | CERAM | 0   | b
+        2015-01-01   | 26        | CROWN | 900 | a
+        2015-01-01   | 26        | CERAM | 900 | a
+        2015-01-01   | 27        | CERAM | 900 | a
+        2015-01-01   | 27        | CERAM | 900 | a
+        2015-01-01   | 36        | CROWN |     | a
+        2015-01-01   | 36        | CERAM |     | a
+        2015-01-01   | 37        | CROWN |     | a
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | material      | provider_id | remake_no_fee
+        16        | glass_ceramic | b           | false
+        17        | metal         | a           | false
+        26        |               | a           | false
+        27        | glass_ceramic | a           | false
+        36        |               | a           | false
+        37        | metal         | a           | false
+    """,
+    )
+
+
+def test_only_a_crown_of_one_row_is_shifted_from_preparation_to_seat():
+    # 16: two rows tell preparation and seat. 26: one row, and a root canal between preparation and derived seat: what
+    # comes first hangs on the shift. 36: the root canal is before either.
+    linked = run(
+        """
+        service_date | tooth_fdi | code
+        2020-01-01   | 16        | CROWN
+        2020-01-25   | 16        | CROWN
+        2020-01-01   | 26        | CROWN
+        2020-01-10   | 26        | ENDO
+        2019-12-01   | 36        | ENDO
+        2020-01-01   | 36        | CROWN
+        2021-01-01   |           | EXAM
+        """,
+        posted_at_prep=True,
+    )
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | prep_date  | seat_date  | endo_timing | order_uncertain
+        16        | 2020-01-01 | 2020-01-25 | vital       | false
+        26        | 2020-01-01 | 2020-01-22 | before_seat | true
+        36        | 2020-01-01 | 2020-01-22 | before_seat | false
+    """,
+    )
+    assert_courses(
+        linked,
+        """
+        tooth_fdi | days_to_crown
+        26        | 12
+        36        | 52
+    """,
+    )
