@@ -201,43 +201,52 @@ def without_replanted(events: pl.LazyFrame) -> pl.LazyFrame:
     return events.join(taken.select(ROW), on=list(ROW), how="anti")
 
 
-def impossible_rows(events: pl.LazyFrame) -> pl.LazyFrame:
+def implant_days(done: pl.LazyFrame, existing: pl.LazyFrame) -> pl.LazyFrame:
+    """Days from which a place holds an implant, ours or of others: `patient_id, tooth_fdi, implanted`, one row a day.
+
+    One that others placed on no known day shows a lost tooth, and tells of no crown that it is the implant's.
+    """
+    rows = [rows.filter(pl.col("event") == IMPLANT).select(*TOOTH, "service_date") for rows in (done, existing)]
+    return pl.concat(rows).drop_nulls("service_date").unique().rename({"service_date": "implanted"})
+
+
+def impossible_rows(events: pl.LazyFrame, implanted: pl.LazyFrame) -> pl.LazyFrame:
     """Rows that name a tooth after its extraction, keyed by `load_id`, `row_number` and `part`, with `reason`.
 
     A tooth does not come back: either the extraction or the later row carries a wrong number. The later row is set
     aside and the history up to the extraction kept. A row of the day of the extraction stands. What belongs to an
-    empty site (implant, pontic, denture tooth) or to a whole bridge stands too, and so does a crown on an implant.
+    empty site (implant, pontic, denture tooth) or to a whole bridge stands too, and so does a crown on an implant
+    (`implanted`: `implant_days`).
     """
     tooth = [*TOOTH, "supernumerary"]
     lost = events.filter(pl.col("event").is_in(EXTRACTIONS)).group_by(tooth)
     first = lost.agg(extracted=pl.col("service_date").min())
-    implanted = _implanted(events, tooth)
     needs_tooth = events.filter(pl.col("event").is_not_null(), ~pl.col("event").is_in(NEEDS_NO_TOOTH))
     of_implant = pl.col("event").is_in(ON_A_CROWN) & (pl.col("service_date") >= pl.col("implanted")).fill_null(False)
     return (
         needs_tooth.join(first, on=tooth)
         .filter(pl.col("service_date") > pl.col("extracted"))
-        .join(implanted, on=tooth, how="left")
+        .join(_first_implant(implanted), on=KEY, how="left")
         .filter(~of_implant)
         .select(*ROW, reason=pl.lit("after_extraction"))
     )
 
 
-def rows_on_implants(events: pl.LazyFrame) -> pl.LazyFrame:
+def rows_on_implants(events: pl.LazyFrame, implanted: pl.LazyFrame) -> pl.LazyFrame:
     """Crown rows on a position that already holds an implant: done to the crown of the implant, never of a tooth."""
     # Work that no implant can have, a root canal say, shows that an implant row before it names the wrong tooth.
     of_tooth = pl.col("event").is_not_null() & ~pl.col("event").is_in([*NEEDS_NO_TOOTH, *ON_A_CROWN])
     last = events.filter(of_tooth).group_by(KEY).agg(last_needed=pl.col("service_date").max())
-    told = events.join(last, on=KEY, how="left").filter(
-        (pl.col("event") != IMPLANT) | (pl.col("last_needed") < pl.col("service_date")).fill_null(True)
+    told = implanted.join(last, on=KEY, how="left").filter(
+        (pl.col("last_needed") < pl.col("implanted")).fill_null(True)
     )
     return (
         events.filter(pl.col("event").is_in(ON_A_CROWN))
-        .join(_implanted(told, KEY), on=KEY)
+        .join(_first_implant(told), on=KEY)
         .filter(pl.col("service_date") >= pl.col("implanted"))
         .select(ROW)
     )
 
 
-def _implanted(events: pl.LazyFrame, tooth: list[str]) -> pl.LazyFrame:
-    return events.filter(pl.col("event") == IMPLANT).group_by(tooth).agg(implanted=pl.col("service_date").min())
+def _first_implant(implanted: pl.LazyFrame) -> pl.LazyFrame:
+    return implanted.group_by(KEY).agg(pl.col("implanted").min())

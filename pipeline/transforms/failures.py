@@ -66,6 +66,11 @@ def crown_failures(
     out = _first_after(out, renewed, "given_up")
     out = with_loss(out, lost, start="in_place_from", losses=losses)
     out = out.join(found_missing.drop_nulls("found_missing"), on="crown_id", how="left")
+    # A crown that had ended by then is found missing for that reason.
+    ended_before = pl.min_horizontal("given_interim", "given_up", "removed_here", "removed_elsewhere", "lost_on")
+    out = out.with_columns(
+        found_missing=pl.when(~(ended_before <= pl.col("found")).fill_null(False)).then("found_missing")
+    )
     replaced_on = pl.min_horizontal("next_crown", "given_interim", "given_up")
     removed_on = pl.min_horizontal("removed_here", "removed_elsewhere", "found_missing")
     out = out.with_columns(replaced_on=replaced_on, removed_on=removed_on)
@@ -120,7 +125,9 @@ def with_loss(teeth: pl.DataFrame, lost: pl.DataFrame, *, start: str, losses: Lo
 def crowns_found_missing(
     crowns: pl.DataFrame, findings: pl.DataFrame, events: pl.DataFrame, *, recement_days: int
 ) -> pl.DataFrame:
-    """Rule 8: crowns that an examination found missing, `crown_id, found_missing, missing_interval_days, came_off`.
+    """Rule 8: crowns that an examination found missing.
+
+    Returns `crown_id, found, found_missing, missing_interval_days, came_off`.
 
     A finding that no crown is in place belongs to the crown seated last before it, unless another was posted by then.
     That crown was lost between the last day on which it is known to have been in place (its seat, an earlier finding, a
@@ -168,6 +175,7 @@ def crowns_found_missing(
         .with_columns(apart=(pl.col("found") - pl.col("last")).dt.total_days())
         .select(
             "crown_id",
+            "found",
             found_missing=pl.col("last") + pl.duration(days=pl.col("apart") // 2),
             missing_interval_days=pl.col("apart").cast(pl.Int32),
         )

@@ -378,15 +378,17 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
     ]
     on_teeth = done.filter(pl.col("tooth_fdi").is_not_null()).select(columns)
     teeth = ev.without_replanted(on_teeth).collect(engine="streaming")
-    set_aside = ev.impossible_rows(teeth.lazy()).collect().sort(ROW)
+    existing = ev.permanent_teeth(rows.filter(pl.col("status") == "existing", pl.col("tooth_fdi").is_not_null()))
+    existing = ev.with_kind(existing, codes).filter(pl.col("event").is_in(LINKED_KINDS)).collect().lazy()
+    implanted = ev.implant_days(ev.permanent_teeth(teeth.lazy()), existing).collect().lazy()
+    set_aside = ev.impossible_rows(teeth.lazy(), implanted).collect().sort(ROW)
     standing = ev.permanent_teeth(teeth.lazy()).join(set_aside.lazy(), on=list(ROW), how="anti").collect()
-    on_implants = ev.rows_on_implants(standing.lazy()).collect()
+    on_implants = ev.rows_on_implants(standing.lazy(), implanted).collect()
     standing = standing.join(on_implants, on=list(ROW), how="anti")
     events = standing.filter(pl.col("event").is_in([*LINKED_KINDS, ev.FILLING]))
     seen = done.filter(~pl.col("event").is_in(ev.NO_CONTACT).fill_null(False)).select(
         "patient_id", "service_date", is_exam=(pl.col("event") == ev.EXAM).fill_null(False)
     )
-    existing = ev.permanent_teeth(rows.filter(pl.col("status") == "existing", pl.col("tooth_fdi").is_not_null()))
     planned = ev.permanent_teeth(rows.filter(pl.col("status") == "planned", pl.col("tooth_fdi").is_not_null()))
     planned = ev.with_kind(planned, codes).filter(
         pl.col("event").is_in(ev.CROWNS), pl.col("service_date").is_not_null()
@@ -394,13 +396,12 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
     counted = pl.collect_all(
         [
             seen,
-            ev.with_kind(existing, codes).filter(pl.col("event").is_in(LINKED_KINDS)),
             rows.group_by("status").len(),
             planned.select(*KEY, day="service_date").unique(),
         ],
         engine="streaming",
     )
-    by_status = dict(counted[2].iter_rows())
+    by_status = dict(counted[1].iter_rows())
     outcomes = dict(refunds.group_by("outcome").len().iter_rows())
     counts = {f"rows_{status}": by_status.get(status, 0) for status in ("completed", "planned", "existing", "void")}
     counts |= {
@@ -421,8 +422,8 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
         done=done_days,
         events=events,
         on_teeth=standing,
-        existing=counted[1],
-        planned=counted[3],
+        existing=existing.collect(),
+        planned=counted[2],
         late_refunds=_late_refunds(completed, refunds, codes),
         set_aside=aside,
         counts=counts,

@@ -220,7 +220,7 @@ CROWNS = frame(
     C4       | single     | 2018-01-01              |             | 2020-01-01 | false   | before_seat   | true
     C5       | single     |                         |             | 2020-01-01 | false   |               | true
     C6       | retainer   |                         |             | 2020-01-01 | false   | vital         | false
-    """,
+    """,  # noqa: E501
     seat_recorded=False,
     reopened_date=None,
 )
@@ -244,9 +244,9 @@ def test_crowns_of_uncertain_order_are_left_out_and_retainers_let_in():
     assert _counted(CROWNS, MAIN)["crown_id"].to_list() == ["C1", "C2", "C3", "C4", "C5"]
     certain = _counted(CROWNS, MAIN | {"uncertain_order": ways.LEFT_OUT})
     assert certain["crown_id"].to_list() == ["C1", "C2", "C3"]
-    assert _counted(CROWNS, MAIN | {"kind_of_crown": ways.RETAINERS})["crown_id"].to_list() == CROWNS[
-        "crown_id"
-    ].to_list()
+    assert (
+        _counted(CROWNS, MAIN | {"kind_of_crown": ways.RETAINERS})["crown_id"].to_list() == CROWNS["crown_id"].to_list()
+    )
 
 
 def test_crossed_choices_are_combined_and_the_others_made_one_at_a_time():

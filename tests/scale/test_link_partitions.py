@@ -161,8 +161,8 @@ def test_every_patient_is_in_one_part_which_the_id_alone_decides(practices) -> N
     with open_store(settings.practice.database) as store, store.linking.gathered(kinds, until=None) as gathered:
         whole = gathered.frames()
         places = gathered.write_parts(store.parts_folder / "a", parts=6)
-        held = [set(read_part(p, contacts_until=None).patients.collect()["patient_id"]) for p in places]
-        parted = [read_part(p, contacts_until=None).procedures.collect() for p in places]
+        held = [set(read_part(p, contacts_until=None, fees_kept=True).patients.collect()["patient_id"]) for p in places]
+        parted = [read_part(p, contacts_until=None, fees_kept=True).procedures.collect() for p in places]
         assert {place.stat().st_mode & 0o077 for place in places} == {0}
         shutil.rmtree(store.parts_folder)
     assert sum(map(len, held)) == len(set.union(*held)) == whole["patients"].height

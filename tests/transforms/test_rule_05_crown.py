@@ -96,6 +96,7 @@ def test_a_remake_without_a_fee_is_a_replacement():
         2017-01-01   | 16        | CROWN | 0
         2015-01-01   | 26        | CROWN | 0
         2015-01-01   | 36        | CROWN | 900
+        2015-01-01   | 46        | CROWN | 900
     """)
     # 26: unpaid, but the first crown of its tooth.
     assert_crowns(
@@ -106,6 +107,7 @@ def test_a_remake_without_a_fee_is_a_replacement():
         16        | 2017-01-01 |               | 2017-01-01 | true
         26        | 2015-01-01 |               | 2017-01-01 | false
         36        | 2015-01-01 |               | 2017-01-01 | false
+        46        | 2015-01-01 |               | 2017-01-01 | false
     """,
     )
 

@@ -95,6 +95,23 @@ def test_a_crown_on_an_implant_that_others_placed_is_none_of_the_tooth():
     assert linked.counts["crown_rows_on_implants"] == 1
 
 
+def test_a_crown_on_an_implant_of_others_stands_after_our_extraction():
+    linked = run("""
+        service_date | tooth_fdi | code  | status
+        2015-01-01   | 16        | CROWN |
+        2016-01-01   | 16        | OUT   |
+        2016-09-01   | 16        | IMPL  | existing
+        2017-01-01   | 16        | CROWN |
+        2015-01-01   | 26        | CROWN |
+        2016-01-01   | 26        | OUT   |
+        2017-01-01   | 26        | CROWN |
+    """)
+    # 26: no implant is known of, so the later crown row names a tooth that was gone.
+    assert linked.set_aside["row_number"].to_list() == [7]
+    assert linked.counts["crown_rows_on_implants"] == 1
+    assert linked.crowns["failure_cause"].to_list() == ["extracted", "extracted"]
+
+
 def test_a_repair_on_an_implant_is_none_of_the_crown_of_the_tooth():
     linked = run("""
         service_date | tooth_fdi | code  | status
