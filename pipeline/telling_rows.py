@@ -122,7 +122,8 @@ CONTACTS = f"""
     """  # noqa: S608
 # Whether most completed crown rows have a fee: `transforms.link.fees_are_kept` on the same rows.
 FEES_KEPT = """
-    SELECT 2 * count(*) FILTER (WHERE fee > 0) > count(*) FILTER (WHERE coalesce(fee, 0) >= 0)
+    SELECT count(*) FILTER (WHERE fee > 0) > 0
+       AND 2 * count(*) FILTER (WHERE fee >= 0) > count(*) FILTER (WHERE coalesce(fee, 0) >= 0)
     FROM telling_rows SEMI JOIN (FROM code_kinds WHERE crown) USING (code)
     WHERE status = 'completed' AND tooth_fdi IS NOT NULL
     """

@@ -249,14 +249,17 @@ def read_ledger(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules, *, las
 
 
 def fees_are_kept(procedures: pl.LazyFrame, codes: pl.DataFrame) -> bool:
-    """Whether most completed crown rows have a fee; only then does a fee of 0 say anything."""
+    """Whether most completed crown rows have a fee; only then does a fee of 0 say anything.
+
+    A fee of 0 is one and an empty fee is none; where none is above 0, fees are not kept.
+    """
     crowned = codes.lazy().filter(pl.col("event").is_in(ev.CROWNS)).select("code")
     rows = procedures.filter(pl.col("status") == "completed", pl.col("tooth_fdi").is_not_null())
     fees = rows.join(crowned, on="code", how="semi").select(
-        paid=(pl.col("fee") > 0).fill_null(False).sum(), rows=(pl.col("fee").fill_null(0) >= 0).sum()
+        paid=(pl.col("fee") > 0).sum(), told=(pl.col("fee") >= 0).sum(), rows=(pl.col("fee").fill_null(0) >= 0).sum()
     )
-    paid, every = fees.collect().row(0)
-    return bool(2 * paid > every)
+    paid, told, every = fees.collect().row(0)
+    return bool(paid and 2 * told > every)
 
 
 def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:

@@ -89,6 +89,25 @@ def test_fees_say_nothing_where_most_crown_rows_have_none():
     )
 
 
+def test_where_no_fee_is_above_0_fees_are_not_kept():
+    # 16: two rows with 0, as an export writes where fees are not told.
+    linked = run("""
+        service_date | tooth_fdi | code  | fee
+        2015-01-01   | 16        | CROWN | 0
+        2017-01-01   | 16        | CROWN | 0
+    """)
+    assert linked.crowns["remake_no_fee"].to_list() == [False, False]
+
+
+def test_in_a_ledger_of_two_rows_a_fee_of_0_says_something():
+    linked = run("""
+        service_date | tooth_fdi | code  | fee
+        2015-01-01   | 16        | CROWN | 900
+        2015-05-01   | 16        | CROWN | 0
+    """)
+    assert linked.crowns["seat_date"].cast(str).to_list() == ["2015-05-01"]
+
+
 def test_a_remake_without_a_fee_is_a_replacement():
     linked = run("""
         service_date | tooth_fdi | code  | fee
@@ -96,7 +115,6 @@ def test_a_remake_without_a_fee_is_a_replacement():
         2017-01-01   | 16        | CROWN | 0
         2015-01-01   | 26        | CROWN | 0
         2015-01-01   | 36        | CROWN | 900
-        2015-01-01   | 46        | CROWN | 900
     """)
     # 26: unpaid, but the first crown of its tooth.
     assert_crowns(
@@ -107,7 +125,6 @@ def test_a_remake_without_a_fee_is_a_replacement():
         16        | 2017-01-01 |               | 2017-01-01 | true
         26        | 2015-01-01 |               | 2017-01-01 | false
         36        | 2015-01-01 |               | 2017-01-01 | false
-        46        | 2015-01-01 |               | 2017-01-01 | false
     """,
     )
 
