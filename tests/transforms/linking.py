@@ -1,6 +1,7 @@
 """The whole linking step on a drawn ledger, for the tests of every rule.
 
-`run` also links the telling rows alone, as they are gathered from a store, and holds the two results equal.
+`run` also links the telling rows alone, as they are gathered from a store, and all rows in another order with other
+names for the clinicians, and holds the results equal.
 """
 
 from __future__ import annotations
@@ -84,6 +85,7 @@ def run(
     )
     linked = link(tables, CODES, LinkRules(**rules))  # type: ignore[arg-type]
     assert_mere_contacts_may_be_summed_up(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
+    assert_neither_order_nor_names_matter(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
     CROWNS.check(linked.crowns)
     ENDO_COURSES.check(linked.endo_courses)
     ELSEWHERE_HINTS.check(linked.elsewhere_hints)
@@ -112,6 +114,24 @@ def assert_mere_contacts_may_be_summed_up(tables: LinkInput, linked: Linked, rul
     for name in ("crowns", "endo_courses", "tooth_followup", "elsewhere_hints", "set_aside"):
         assert_frame_equal(getattr(again, name), getattr(linked, name))
     assert (again.cutoff, again.counts) == (linked.cutoff, linked.counts)
+
+
+def assert_neither_order_nor_names_matter(tables: LinkInput, linked: Linked, rules: LinkRules) -> None:
+    """Linking the rows in another order, with clinicians called otherwise, gives the same but for their names."""
+
+    def mixed(rows: pl.LazyFrame) -> pl.LazyFrame:
+        other = rows.collect().sample(fraction=1, shuffle=True, seed=11)
+        numbered = other.with_columns(row_number=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
+        if "provider_id" in numbered.columns:
+            numbered = numbered.with_columns(provider_id=pl.col("provider_id").replace({"a": "z", "b": "c", "c": "b"}))
+        return numbered.lazy()
+
+    names = ("procedures", "patients", "crown_details", "findings", "elsewhere")
+    again = link(LinkInput(**{name: mixed(getattr(tables, name)) for name in names}), CODES, rules)
+    for name in ("crowns", "endo_courses", "tooth_followup", "elsewhere_hints"):
+        found, wanted = (getattr(result, name).drop("provider_id", strict=False) for result in (again, linked))
+        assert_frame_equal(found, wanted)
+    assert (again.begin, again.cutoff, again.counts) == (linked.begin, linked.cutoff, linked.counts)
 
 
 def assert_crowns(linked: Linked, expected: str) -> None:
