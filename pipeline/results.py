@@ -310,11 +310,12 @@ class OtherTexts:
 
 @dataclass(frozen=True)
 class LinkNote:
-    """A count that the linking step made, with what it means for the results."""
+    """A count that the linking step made, with what it means for the results; `of_others`: of work done elsewhere."""
 
     id: str
     count: int
     meaning: str
+    of_others: bool = False
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,21 @@ from pipeline.results import Quality, Results
 
 # What the log of changes calls a row that the later export no longer has.
 VANISHED = "row vanished"
+_SETTING = "root_canals_elsewhere"
+_SAYS = {
+    "none": "The practice says that no root canals of its patients are done elsewhere.",
+    "some": "The practice says that some root canals of its patients are done elsewhere.",
+    "most": "The practice says that most root canals of its patients are done elsewhere.",
+    "unknown": (
+        "The practice has not said whether root canals of its patients are done elsewhere. Nothing in these records "
+        "can tell it: write none, some or most."
+    ),
+}
+# Counts of which any at all gainsays that none are done elsewhere.
+_GAINSAY = frozenset(
+    {"root_canals_elsewhere_dated", "root_canals_elsewhere_undated", "courses_elsewhere", "crowns_opened_elsewhere"}
+)
+_ASKED = frozenset({"late_refunds", "hints_filling_on_crown", "hints_undated_root_canal"})
 
 
 def render(results: Results) -> str:
@@ -36,7 +51,9 @@ def render(results: Results) -> str:
         readings=agreement_block(results),
         filled=[(f.table, f.field, f.rows, f.filled, percent(f.filled, f.rows)) for f in q.filled_in],
         other_texts=other_texts_table(q),
-        links=q.links,
+        links=[note for note in q.links if not note.of_others],
+        others=[note for note in q.links if note.of_others],
+        others_said=elsewhere_sentences(results),
         flow=q.flow,
         flows=[(c.title, c.flow) for c in results.comparisons if c.flow],
         not_run=results.not_run,
@@ -103,6 +120,20 @@ def vanished_sentence(q: Quality) -> str:
         f"{count(gone, 'row')} of an earlier export {'is' if gone == 1 else 'are'} not in the later one, and nothing "
         "there takes its place. Such rows still count: whether they were deleted or left out cannot be told."
     )
+
+
+def elsewhere_sentences(results: Results) -> tuple[str, ...]:
+    """The practice's own word on root canals done elsewhere, whether the records gainsay it, and what can be done."""
+    word = results.rules.get(_SETTING, "unknown")
+    met = {note.id for note in results.quality.links if note.of_others and note.count}
+    said = [_SAYS[word]]
+    if word == "none" and met & _GAINSAY:
+        said.append("Yet these records name some, as counted below: say some or most, or correct those records.")
+    if not met:
+        said.append("These records tell of no work by others. That is no proof that there was none.")
+    if met & _ASKED:
+        said.append("The worksheet lists, on its sheet done elsewhere, each tooth that still waits for an answer.")
+    return tuple(said)
 
 
 def _loads(q: Quality) -> NumberTable:

@@ -86,6 +86,8 @@ def _table(look: TableLook) -> list[str]:
         lines.append(f"  teeth: {named - wrong:,} of {named:,} that are named where one matters can be read")
     for (name, note), rows in look.notes.most_common(_MANY):
         lines.append(f"  {name}: left out in {rows:,} rows, {_NOTE_WORDS.get(note, note)}")
+    if look.table == "elsewhere":
+        lines.append(f"  answers: {_answers_given(look)}")
     aside = sum(look.aside.values())
     if aside:
         lines.append(f"  set aside: {aside:,} of {look.rows_looked_at:,} rows looked at")
@@ -96,6 +98,17 @@ def _table(look: TableLook) -> list[str]:
     else:
         lines.append("  set aside: none")
     return lines
+
+
+def _answers_given(look: TableLook) -> str:
+    """How many answers the practice gave on work done elsewhere, by event, and how many have neither day nor year."""
+    rows = look.rows.with_columns(pl.col("event").cast(pl.String))
+    if not rows.height:
+        return "none yet"
+    counts = rows.group_by("event").len().sort(["len", "event"], descending=[True, False])
+    each = ", ".join(f"{event} {n:,}" for event, n in counts.iter_rows())
+    undated = rows.filter(pl.col("event_year").is_null(), pl.col("event") != "nothing").height
+    return f"{rows.height:,} ({each})" + (f"; {undated:,} of them without a day or a year" if undated else "")
 
 
 def _fields(look: TableLook) -> list[str]:

@@ -70,6 +70,14 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
     return best
 
 
+def match_worksheet(file: FileProfile, table: str) -> TableMatch:
+    """A sheet of our own worksheet, filled in: its headings are the fields of `table`, and nothing is guessed."""
+    by_heading = {c.heading: c for c in file.columns}
+    why = "the heading of our own worksheet"
+    fields = tuple(FieldMatch(f, by_heading[f], SURE, why) for f in input_fields(table) if f in by_heading)
+    return TableMatch(table, fields, float(len(fields)))
+
+
 def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | None:
     fields = input_fields(table)
     ratings = {(f, c.place): rate(table, f, c, file) for f in fields for c in file.columns}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
 from pipeline.sources import Batch, ReadOptions, open_source
-from pipeline.sources.excel_file import sheet_of
+from pipeline.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.sources.excel_safety import check_workbook
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.masks import masked_samples
@@ -32,7 +32,8 @@ class Piece:
     """A file or some sheets of it. `headings` is empty where there are none; `rows` is the sample, as text.
 
     `sheets` names the sheets, of a workbook with several; `tables`, only of files that name our fields themselves, the
-    tables that the file has rows of. `trouble` says why a file could not be read.
+    tables that the file has rows of; `worksheet` the table of a sheet of our own worksheet on which something was
+    filled in. `trouble` says why a file could not be read.
     """
 
     path: Path
@@ -43,6 +44,7 @@ class Piece:
     whole: bool = True
     serial_dates: str | None = None
     tables: tuple[str, ...] = ()
+    worksheet: str | None = None
     trouble: str | None = None
 
 
@@ -148,9 +150,15 @@ def _sheets(path: Path) -> list[Piece]:
             sum(p.rows_seen for p in of),
             all(p.whole for p in of),
             of[0].serial_dates,
+            worksheet=_worksheet(of[0], ours),
         )
         for of in grouped.values()
     ]
+
+
+def _worksheet(piece: Piece, ours: Mapping[str, str]) -> str | None:
+    told = ALREADY_KNOWN in piece.headings and piece.rows.height > 0
+    return ours.get(piece.sheets[0]) if told and piece.sheets else None
 
 
 def _spoken(path: Path) -> Piece:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ConfigError, DataError
-from pipeline.suggest.match import headings_speak, match_file
+from pipeline.suggest.match import headings_speak, match_file, match_worksheet
 from pipeline.suggest.open_questions import open_questions
 from pipeline.suggest.pieces import Piece, open_pieces, profile
 from pipeline.suggest.toml_text import Group, toml_text
@@ -102,7 +102,10 @@ def _merged(groups: list[Group]) -> list[Group]:
 
 def _group(pieces: list[Piece]) -> Group:
     file = profile(pieces)
-    return Group(pieces, file, match_file(file, hint=" ".join([pieces[0].path.stem, *pieces[0].sheets])))
+    first = pieces[0]
+    if first.worksheet is not None:
+        return Group(pieces, file, match_worksheet(file, first.worksheet))
+    return Group(pieces, file, match_file(file, hint=" ".join([first.path.stem, *first.sheets])))
 
 
 def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:

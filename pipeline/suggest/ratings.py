@@ -189,6 +189,16 @@ def _birth_date(_table: str, column: Column, file: FileProfile) -> Rating:
     return 0.08, ""
 
 
+def _event_date(_table: str, column: Column, file: FileProfile) -> Rating:
+    """Of work by others often only the year is known."""
+    years = column.matches(r"^(?:19|20)\d{2}$")
+    return (
+        (0.7, "years, or dates and years")
+        if years and years + column.date_share >= 0.9
+        else _other_date("event_date", column, file)
+    )
+
+
 def _years_between(first: Column, second: Column) -> float:
     return (float(second.days.median() or 0) - float(first.days.median() or 0)) / 365.25  # type: ignore[arg-type]
 
@@ -349,6 +359,7 @@ _RULES: dict[str, Callable[[str, Column, FileProfile], Rating]] = {
     "site_id": _site,
     "service_date": _service_date,
     "exam_date": _service_date,
+    "event_date": _event_date,
     "birth_date": _birth_date,
     "birth_year": _birth_year,
     "code": _code,

@@ -105,7 +105,8 @@ def _instructions(notation: str) -> list[str]:
         "newest first. Fill in what the records say; leave a cell empty where they say nothing.",
         f'The sheet "{asked}" lists teeth with a sign that another practice may have treated them. Look at the chart '
         "and films, or ask the patient, and choose the event; nothing, if nothing was done there. Give its date, or "
-        "the year alone, or leave the date empty if it is not known. If two things were done, copy the line.",
+        "the year alone, or leave the date empty if it is not known. If two things were done, copy the line. A tooth "
+        "is asked about until a line says root_canal, retreatment or nothing.",
         "Click a cell to see what it asks for. Where there is a list of words, choose from it.",
         "A line counts as soon as one thing is filled in. Lines left as they are change nothing.",
         f"Do not change the headings, the names of the sheets, the patient, the column {ALREADY_KNOWN} or the teeth "

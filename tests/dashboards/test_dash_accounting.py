@@ -6,17 +6,18 @@ import dataclasses
 import html
 import re
 
+import pytest
 import sample_results as samples
 
 from dashboards.pages import data_quality
 from dashboards.pages.data_quality import loads_sentence
-from pipeline.results import FileChange, LoadRow, Quality, UnknownCode
+from pipeline.results import FileChange, LinkNote, LoadRow, Quality, UnknownCode
 
 LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 900, 50, 30, reversed=20, mended=7)
 
 
-def text_of(quality: Quality) -> str:
-    page = data_quality.render(dataclasses.replace(samples.differs(), quality=quality))
+def text_of(quality: Quality, **changed: object) -> str:
+    page = data_quality.render(dataclasses.replace(samples.differs(), quality=quality, **changed))
     return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)))
 
 
@@ -77,3 +78,36 @@ def test_no_change_is_said_in_words() -> None:
     words = text_of(Quality())
     assert "No row of one export corrects a row of another." in words
     assert "not in the later one" not in words
+
+
+def elsewhere_block(word: str, *counts: tuple[str, int]) -> str:
+    links = tuple(LinkNote(name, n, f"meaning of {name}", name != "crowns") for name, n in counts)
+    text = text_of(Quality(links=links), rules={"root_canals_elsewhere": word})
+    return text.split("What others did, as far as these records tell")[1].split("Analyses that could not run")[0]
+
+
+@pytest.mark.parametrize(
+    ("word", "said"), [("none", "no root canals"), ("some", "some root canals"), ("most", "most root canals")]
+)
+def test_the_practices_own_word_on_root_canals_elsewhere(word: str, said: str):
+    assert f"The practice says that {said} of its patients are done elsewhere." in elsewhere_block(word)
+
+
+def test_a_practice_that_has_not_said_is_asked():
+    block = elsewhere_block("unknown")
+    assert "has not said" in block
+    assert "root_canals_elsewhere" in block
+    assert "no proof that there was none" in block
+
+
+def test_what_others_did_stands_by_itself_with_what_gainsays_the_practice():
+    block = elsewhere_block("none", ("crowns", 9), ("crowns_opened_elsewhere", 1234), ("late_refunds", 2))
+    assert "Yet these records name some" in block
+    assert "1,234" in block
+    assert "meaning of late_refunds" in block
+    assert "meaning of crowns_opened_elsewhere" in block
+    assert "sheet done elsewhere" in block
+    assert "meaning of crowns 9" not in block
+    assert "Yet these" not in elsewhere_block("none", ("rows_existing", 5))  # a crown, say
+    assert "Yet these" not in elsewhere_block("some", ("crowns_opened_elsewhere", 1))
+    assert "sheet done elsewhere" not in elsewhere_block("some", ("crowns_opened_elsewhere", 1))

@@ -6,10 +6,13 @@ import tomllib
 
 import polars as pl
 
-from pipeline.codes import read_overrides
-from pipeline.questions.quality import make_quality, unknown_codes_advice
+from pipeline.codes import built_in, read_overrides
+from pipeline.questions.quality import LINK_MEANINGS, OF_OTHERS, make_quality, unknown_codes_advice
 from pipeline.results import FileChange, Quality, UnknownCode
-from pipeline.tables import LOADS, QUARANTINE
+from pipeline.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, LOADS, PATIENTS, QUARANTINE
+from pipeline.transforms.link import LinkInput, link
+from pipeline.transforms.rules import LinkRules
+from tests.drawn import procedures
 
 
 def quality(**given: object) -> Quality:
@@ -54,3 +57,21 @@ def test_changes_between_exports_come_along():
         {"table_name": ["procedures"], "earlier": ["a"], "later": ["b"], "field": ["code"], "rows": [2]}
     )
     assert quality(changes=changes).changes == (FileChange("procedures", "a", "b", "code", 2),)
+
+
+def test_every_count_of_linking_has_a_meaning_and_every_meaning_a_count():
+    empty = {"procedures": procedures("patient_id | service_date | code | tooth_fdi")}
+    for declared in (PATIENTS, CROWN_DETAILS, FINDINGS, ELSEWHERE):
+        empty[declared.name] = declared.empty()
+    tables = LinkInput(**{name: rows.lazy() for name, rows in empty.items()})
+    assert set(link(tables, built_in("cdt"), LinkRules()).counts) == set(LINK_MEANINGS)
+
+
+def test_counts_come_with_their_meaning_those_of_others_marked_and_zeros_left_out():
+    counts = {"crowns": 7, "late_refunds": 2, "crowns_opened_elsewhere": 0}
+    own, others = quality(link_counts=counts).links
+    assert (own.id, own.count, own.of_others) == ("crowns", 7, False)
+    assert (others.id, others.count, others.of_others) == ("late_refunds", 2, True)
+    assert others.meaning == LINK_MEANINGS["late_refunds"]
+    assert {"rows_existing", "crowns_opened_elsewhere", "failures_elsewhere"} <= OF_OTHERS
+    assert not {"rows_void", "crowns_reopened", "endo_courses"} & OF_OTHERS

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import tomllib
 import zipfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -12,9 +13,13 @@ from xml.etree import ElementTree
 import polars as pl
 import pytest
 
+from pipeline.checks.check import check
 from pipeline.config import load_settings
 from pipeline.run import ingest_stage, link_stage, worksheet_stage
+from pipeline.sources.excel_file import open_excel
+from pipeline.sources.source import ReadOptions
 from pipeline.store import open_store
+from pipeline.suggest.propose import suggest
 from pipeline.tables import CROWNS, ELSEWHERE, ELSEWHERE_EVENTS, ELSEWHERE_HINTS, HINTS, LOADS, QUARANTINE
 from pipeline.worksheets.done_elsewhere import SIGNS, teeth_to_ask
 from tests.drawn import table
@@ -146,7 +151,8 @@ def fill_in(path: Path, answers: Mapping[str, tuple[str, object]]) -> None:
         event, date = answers.get(texts.get("A", "")[:1], (None, None))
         if event is None or row.get("r") == "1":
             continue
-        _cell(row, headings["event"], text=event)
+        if event:
+            _cell(row, headings["event"], text=event)
         if isinstance(date, dt.date):
             _cell(row, headings["event_date"], number=(date - dt.date(1899, 12, 30)).days, style=day_style)
         elif isinstance(date, int):
@@ -196,10 +202,8 @@ def test_filled_in_it_comes_back_as_what_was_done_elsewhere(practice: Path):
     )
     practice.write_text(PRACTICE + ANSWERS, encoding="utf-8")
     after, hinted = linked(practice)
-    shown = {
-        p: tuple(c[n] for n in ("endo_timing", "access_date", "access_elsewhere", "order_uncertain"))
-        for p, c in after.items()
-    }
+    names = ("endo_timing", "access_date", "access_elsewhere", "order_uncertain")
+    shown = {patient: tuple(crown[name] for name in names) for patient, crown in after.items()}
     through = "through_crown"
     assert shown == {
         "A": (through, dt.date(2020, 4, 20), True, False),
@@ -228,13 +232,61 @@ def test_lines_left_empty_tell_nothing_and_are_no_fault(practice: Path):
     assert reasons == ["nothing_filled_in"]
 
 
-@pytest.mark.parametrize("event", ELSEWHERE_EVENTS)
-def test_an_answered_tooth_is_asked_about_no_more(practice: Path, event: str):
+@pytest.mark.parametrize("event", ["surgery", "crown", "crown_removed", "extraction"])
+def test_what_was_told_before_stands_beside_a_tooth_that_is_asked_about_again(practice: Path, event: str):
     linked(practice)
-    fill_in(handed_out(practice), {"A": (event, None if event == "nothing" else dt.date(2020, 5, 2))})
+    fill_in(handed_out(practice), {"A": (event, 2022)})
     practice.write_text(PRACTICE + ANSWERS, encoding="utf-8")
-    _, hinted = linked(practice)
-    assert "A" not in hinted
+    after, hinted = linked(practice)
+    # None of these says whether the crown was opened before, which the filling of 2020 makes one ask.
+    assert "A" in hinted
+    assert after["A"]["failure_elsewhere"] is (event != "surgery")
+    again = worksheet_stage(load_settings(practice), practice.parent / "out", today=TODAY, say=lambda _: None)
+    source = open_excel(again, ReadOptions(table="elsewhere", sheets=("done elsewhere",)))
+    (batch,) = source.batches()
+    assert batch.rows.is_empty()  # what was told is not told anew
+    with zipfile.ZipFile(again) as packed:
+        assert f"event {event}; event_date 2022" in packed.read("xl/sharedStrings.xml").decode()
+
+
+def test_a_date_without_an_event_is_a_fault_that_is_named(practice: Path):
+    linked(practice)
+    fill_in(handed_out(practice), {"A": ("", 2020)})
+    practice.write_text(PRACTICE + ANSWERS, encoding="utf-8")
+    linked(practice)
+    with open_store(practice.parent / "practice.duckdb", read_only=True, must_exist=True) as store:
+        reasons = store.read(QUARANTINE).group_by("reason").len().rows()
+    assert sorted(reasons) == [("event_unknown", 1), ("nothing_filled_in", 8)]
+
+
+@pytest.mark.parametrize(
+    ("answers", "said"),
+    [
+        (
+            {"A": ("root_canal", dt.date(2020, 4, 20)), "D": ("root_canal", 2021), "E": ("crown", None)},
+            "3 (root_canal 2, crown 1); 1 of them without a day or a year",
+        ),
+        ({"C": ("nothing", None)}, "1 (nothing 1)"),
+        ({}, "none yet"),
+    ],
+)
+def test_suggest_finds_the_answers_and_check_counts_them(
+    practice: Path, answers: dict[str, tuple[str, object]], said: str
+):
+    linked(practice)
+    path = handed_out(practice)
+    fill_in(path, answers)
+    proposed = suggest([practice.parent / "ledger.csv", path], folder=practice.parent).text
+    tables = tomllib.loads(proposed)["tables"]
+    assert ("elsewhere" in tables) is bool(answers)
+    if answers:
+        told = tables["elsewhere"]
+        assert (told["files"], told["sheets"]) == (["technique.xlsx"], ["done elsewhere"])
+        assert told["columns"] == {n: n for n in ("patient_id", "tooth", "event", "event_date")}
+    practice.write_text(PRACTICE + ANSWERS, encoding="utf-8")
+    checked = check(load_settings(practice), today=TODAY)
+    assert f"  answers: {said}\n" in checked.text
+    assert "-07" not in checked.text.replace("2018-07", "")  # no patient's id
 
 
 def test_the_sheet_offers_every_event_and_takes_a_day_or_a_year(practice: Path):

@@ -12,7 +12,16 @@ from pipeline.errors import DataError
 from pipeline.fields import input_fields
 from pipeline.sources.excel_file import open_excel
 from pipeline.sources.source import ReadOptions
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, INPUT_TABLES
+from pipeline.tables import (
+    CROWN_DETAILS,
+    CROWNS,
+    ELSEWHERE,
+    ELSEWHERE_HINTS,
+    ENDO_COURSES,
+    ENDO_DETAILS,
+    INPUT_TABLES,
+)
+from pipeline.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 from pipeline.worksheets.workbook import Page, field_column, workbook_bytes
@@ -41,9 +50,11 @@ def worksheet(tmp_path: Path) -> Path:
     )
     endo = endo_without_details(courses, ENDO_DETAILS.empty(), IDS, notation="universal")
     crown = crowns_without_details(crowns, CROWN_DETAILS.empty(), IDS, notation="universal")
+    hints = table("tooth_fdi | kind | seen_date\n 16 | filling_on_crown | 2020-09-01", ELSEWHERE_HINTS)
+    asked = teeth_to_ask(hints, crowns, ELSEWHERE.empty(), IDS, notation="universal")
     folder = tmp_path / "out"
     return write_worksheet(
-        folder, endo.rows, crown.rows, practice="Alder Row Dental", notation="universal", made_on=DAY
+        folder, endo.rows, crown.rows, asked.rows, practice="Alder Row Dental", notation="universal", made_on=DAY
     )
 
 
@@ -57,7 +68,7 @@ def test_the_worksheet_is_marked_private_and_says_nothing_of_the_machine(workshe
     assert worksheet.stat().st_mode & 0o777 == 0o600
     assert [p.name for p in worksheet.parent.iterdir()] == [worksheet.name]  # no unfinished part left
     content = parts(worksheet)
-    for n in (1, 2, 3):
+    for n in (1, 2, 3, 4):
         assert "HOLDS PATIENT DATA" in content[f"xl/worksheets/sheet{n}.xml"].split("<headerFooter")[1]
     core = content["docProps/core.xml"]
     assert re.findall(r"<dc:creator>(.*?)<", core) == ["toothyears"]
@@ -66,10 +77,10 @@ def test_the_worksheet_is_marked_private_and_says_nothing_of_the_machine(workshe
 
 
 def test_untouched_it_loads_as_lines_with_nothing_filled_in(worksheet: Path):
-    for name, rows in (("endo_details", 2), ("crown_details", 1)):
-        source = open_excel(worksheet, ReadOptions(table=name, sheets=(name,)))
+    for name, rows in (("endo_details", 2), ("crown_details", 1), ("elsewhere", 1)):
+        source = open_excel(worksheet, ReadOptions(table=name))
         (batch,) = source.batches()
-        assert set(input_fields(name)) <= set(source.headings)
+        assert set(input_fields(name)) - {"event_year"} <= set(source.headings)
         assert batch.rows.is_empty()
         assert batch.malformed["reason"].to_list() == ["nothing_filled_in"] * rows
 
@@ -84,9 +95,9 @@ def test_dates_are_dates_and_ids_stay_as_written(worksheet: Path):
 
 def test_every_field_has_its_words_limits_and_note(worksheet: Path):
     sheets = parts(worksheet)
-    for sheet, name in (("sheet2", "endo_details"), ("sheet3", "crown_details")):
+    for sheet, name in (("sheet2", "endo_details"), ("sheet3", "crown_details"), ("sheet4", "elsewhere")):
         text = sheets[f"xl/worksheets/{sheet}.xml"]
-        fields = [f for f in input_fields(name) if f not in ("patient_id", "tooth", "service_date")]
+        fields = [f for f in input_fields(name) if f not in ("patient_id", "tooth", "service_date", "event_year")]
         assert set(re.findall(r'promptTitle="(\w+)"', text)) == set(fields)
         for field in fields:
             if words := INPUT_TABLES[name].columns[field].words:
@@ -99,7 +110,7 @@ def test_every_field_has_its_words_limits_and_note(worksheet: Path):
 def test_what_was_filled_in_is_never_written_over(worksheet: Path):
     filled = worksheet.read_bytes()
     empty = pl.DataFrame(schema=dict.fromkeys(("patient_id", "tooth", "already_known"), pl.String))
-    again = write_worksheet(worksheet.parent, empty, empty, practice="A", notation="fdi", made_on=DAY)
+    again = write_worksheet(worksheet.parent, empty, empty, empty, practice="A", notation="fdi", made_on=DAY)
     assert again.name == "worksheet-holds-patient-data-2.xlsx"
     assert worksheet.read_bytes() == filled
 
