@@ -62,6 +62,7 @@ LINK_MEANINGS = {
         "Single crowns for which it is not sure whether the root canal came before the seat. Those with a label count "
         "as labelled; those without are in neither group. Other ways to count leave them out or take them both ways."
     ),
+    "crowns_opened": "Single crowns opened for a root canal after the seat, here or elsewhere.",
     "crowns_reopened": (
         "Single crowns on root-filled teeth that were opened again for repeat treatment: they stay in their group."
     ),
