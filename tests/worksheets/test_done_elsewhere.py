@@ -16,6 +16,7 @@ import pytest
 from pipeline.checks.check import check
 from pipeline.config import load_settings
 from pipeline.run import ingest_stage, link_stage, worksheet_stage
+from pipeline.sources.excel_cells import read_sheets
 from pipeline.sources.excel_file import open_excel
 from pipeline.sources.source import ReadOptions
 from pipeline.store import open_store
@@ -218,6 +219,24 @@ def test_filled_in_it_comes_back_as_what_was_done_elsewhere(practice: Path):
     }
     assert after["C"] == before["C"]
     assert hinted == {"F"}
+
+
+def test_patients_under_pseudonyms_are_listed_as_the_practice_writes_them(practice: Path):
+    def hinted() -> list[str]:
+        ingest_stage(load_settings(practice), today=TODAY, say=lambda _: None)
+        link_stage(load_settings(practice), say=lambda _: None)
+        with open_store(practice.parent / "practice.duckdb", read_only=True, must_exist=True) as store:
+            return store.read(ELSEWHERE_HINTS)["patient_id"].to_list()
+
+    assert len(hinted()) == len(LEDGER)
+    assert not any("-07" in patient for patient in hinted())
+    path = handed_out(practice)
+    fill_in(path, {"C": ("nothing", None)})
+    practice.write_text(PRACTICE + ANSWERS, encoding="utf-8")
+    assert len(hinted()) == len(LEDGER) - 1
+    again = worksheet_stage(load_settings(practice), practice.parent / "out", today=TODAY, say=lambda _: None)
+    ((_, cells, _),) = read_sheets(again, ("done elsewhere",))
+    assert sorted(cells["1"][2:].to_list()) == [f"{p}-07" for p in LEDGER if p != "C"]
 
 
 def test_lines_left_empty_tell_nothing_and_are_no_fault(practice: Path):
