@@ -98,9 +98,6 @@ LINK_MEANINGS = {
         "Single crowns with a root canal of which it is not known whether it came before the seat: in neither group. "
         "Fill in the worksheet's sheet of work done elsewhere."
     ),
-    "vital_by_ledger_root_filled_by_record": (
-        "Crowns whose record says root-filled though the linking found no root canal: compare with the chart."
-    ),
     "retreatments_without_first_treatment": (
         "Repeat treatments of teeth whose first treatment is not in the records: it was done elsewhere or before they "
         "begin."

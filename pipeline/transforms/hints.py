@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.transforms.events import FILLING, KEY, TOOTH
+from pipeline.transforms.others import NOTHING, OPERATED, RETREATMENT, ROOT_CANAL
 
 # Where one opens a crown: from the top, or from behind (L and P) in front teeth, where the edge is I.
 _ACCESS_SURFACES = ("O", "L", "P", "I")
@@ -56,8 +57,8 @@ def elsewhere_hints(
     """Everything for the practice to answer: the columns of `ELSEWHERE_HINTS`, sorted by its key.
 
     `fillings` of `fillings_on_crowns`; crowns of ours whose root canal elsewhere has no date; `late_refunds`
-    (`patient_id, tooth_fdi, day`). A tooth of `answered`, for which the table `elsewhere` says what was done or that
-    nothing was, is asked about no more.
+    (`patient_id, tooth_fdi, day`). `answered` holds what the table `elsewhere` says (`patient_id, tooth_fdi, what`): an
+    answer on the root canal of a tooth ends the questions on it, and any answer that on a refund.
     """
     undated = crowns.filter(
         pl.col("endo_timing").is_null(), ~pl.col("done_elsewhere"), pl.col("in_place_from").is_not_null()
@@ -66,8 +67,14 @@ def elsewhere_hints(
         [
             fillings.select(*KEY, seen_date="day", kind=pl.lit("filling_on_crown")),
             undated.select(*KEY, seen_date="in_place_from", kind=pl.lit("undated_root_canal")),
-            late_refunds.select(*KEY, seen_date="day", kind=pl.lit("late_refund")),
         ]
     )
-    open_yet = found.join(answered.select(KEY).unique(), on=KEY, how="anti")
+    of_root_canal = answered.filter(pl.col("what").is_in([NOTHING, ROOT_CANAL, RETREATMENT, OPERATED]))
+    refunds = late_refunds.select(*KEY, seen_date="day", kind=pl.lit("late_refund"))
+    open_yet = pl.concat(
+        [
+            found.join(of_root_canal.select(KEY).unique(), on=KEY, how="anti"),
+            refunds.join(answered.select(KEY).unique(), on=KEY, how="anti"),
+        ]
+    )
     return open_yet.select(*KEY, "kind", "seen_date").unique().sort(*KEY, "kind", "seen_date")

@@ -290,7 +290,7 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
     )
     crowns = end_followup(crowns, ends, start="entry_date", after_last_contact=rules.count_after_last_contact)
     fillings = _hints(crowns, courses, alive, events, rules)
-    answered = others.filter("answered", pl.col("what").is_in([ot.NOTHING, ot.ROOT_CANAL, ot.RETREATMENT]))
+    answered = ledger.others.filter("answered")
     hinted = fillings.join(answered.select(KEY), on=KEY, how="anti") if rules.hints_open else fillings.clear()
     crowns = classify_endo_timing(
         crowns,
@@ -640,7 +640,6 @@ def _counts(crowns: pl.DataFrame, courses: pl.DataFrame, hints: pl.DataFrame, lo
     known = theirs.filter(pl.col("seat_date").is_not_null())
     own_courses = courses.filter(~pl.col("done_elsewhere"))
     first_repeat = own_courses.sort("started").unique(KEY, keep="first", maintain_order=True)
-    vital = pl.col("endo_timing") == "vital"
     by_kind = dict(hints.group_by("kind").len().iter_rows())
     return {
         "crowns": single.height,
@@ -657,9 +656,6 @@ def _counts(crowns: pl.DataFrame, courses: pl.DataFrame, hints: pl.DataFrame, lo
         "crowns_renewed_after_opening": single.filter("renewed_after_opening").height,
         "crowns_remade_without_fee": ours.filter("remake_no_fee").height,
         "crowns_not_followed": ours.filter(pl.col("exit_date") <= pl.col("entry_date")).height,
-        "vital_by_ledger_root_filled_by_record": ours.filter(
-            vital & (pl.col("pulp_status_at_prep") == "root_filled")
-        ).height,
         "endo_courses": own_courses.height,
         "courses_elsewhere": courses.height - own_courses.height,
         "courses_never_completed": own_courses["completed"].null_count(),

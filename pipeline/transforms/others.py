@@ -55,7 +55,8 @@ def done_by_others(
     is the day on which it was charted: the event lies on or before it (`by`). A year is its middle, whether the
     patient was seen that day or not. An existing row of a crown or a root canal of ours that is charted again, undated
     or on a visit here, says nothing new and is left out, whatever its code; what the table `elsewhere` says was done
-    by others is never taken for ours.
+    by others is never taken for ours. An undated root canal that was charted, on a tooth of which the practice
+    answers that nothing was done elsewhere, was charted by mistake.
     """
     told = existing.filter(pl.col("event").is_in(list(TOLD))).select(
         *TOOTH,
@@ -94,6 +95,9 @@ def done_by_others(
         reason="reason",
         answered="answered",
     )
+    denied = answers.filter(pl.col("what") == NOTHING).select(KEY).unique()
+    undated = (pl.col("what") == ROOT_CANAL) & pl.col("by").is_null() & ~pl.col("answered")
+    placed = pl.concat([placed.filter(~undated), placed.filter(undated).join(denied, on=KEY, how="anti")])
     return _without_charted_again(placed, own_work).unique().sort(*TOOTH, "what", "day", "by", nulls_last=True)
 
 
