@@ -17,9 +17,14 @@ import polars as pl
 import pytest
 
 from pipeline.config import load_settings
+from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.crown_rows import own_crowns
+from pipeline.questions.unseen_openings import unseen_in_longevity
+from pipeline.results import Comparison
+from pipeline.results_unseen import Unseen
 from pipeline.run import ingest_stage, link_stage
 from pipeline.store import open_store
-from pipeline.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES
+from pipeline.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES, PATIENTS
 from synthetic_data.book import FDI
 from synthetic_data.generate import simulate
 from synthetic_data.hazards import cumulative
@@ -57,6 +62,7 @@ ODD = dataclasses.replace(
 class Found:
     """A practice's book and what the pipeline stored of its files, as text; the teeth of its table `elsewhere`."""
 
+    folder: Path
     book: dict[str, pl.DataFrame]
     stored: dict[str, pl.DataFrame]
     answered: pl.DataFrame
@@ -89,7 +95,7 @@ def found_in(folder: Path) -> Found:
     told = pl.read_csv(folder / "elsewhere.csv", infer_schema=False).select("Chart No", tooth_fdi="Th")
     written = {str(n): str(fdi) for n, fdi in enumerate(FDI, 1)}
     answered = told.select(patient_id="Chart No", tooth_fdi=pl.col("tooth_fdi").replace_strict(written)).unique()
-    return Found(book_of(folder), through_the_pipeline(folder), answered)
+    return Found(folder, book_of(folder), through_the_pipeline(folder), answered)
 
 
 @pytest.fixture(scope="module", params=["ordinary", "odd"])
@@ -248,6 +254,31 @@ def test_missing_and_undated_ones_are_left_to_ask(moved):
     asked = hints.filter(kind="undated_root_canal").select(CROWN_KEY[:2])
     assert undated.height > 10
     assert undated.join(asked, on=CROWN_KEY[:2], how="anti").is_empty()
+
+
+def unseen_of(practice: Found, setting: str) -> tuple[Comparison, Unseen]:
+    with open_store(load_settings(practice.folder / "practice.toml").practice.database, read_only=True) as store:
+        crowns, hints, patients = own_crowns(store.read(CROWNS)), store.read(ELSEWHERE_HINTS), store.read(PATIENTS)
+    main = compare_since_seat(crowns, patients, Analysis())
+    return main, unseen_in_longevity(crowns, patients, main, Analysis(), setting=setting, seed=20250101, hints=hints)
+
+
+@pytest.mark.parametrize("setting", ["some", "most", "unknown"])
+def test_the_stated_bounds_hold_what_was_moved_out_of_sight(moved, setting):
+    before, after = moved
+    whole, _ = unseen_of(before, setting)
+    _, unseen = unseen_of(after, setting)
+    told = after.book["moved"]
+    # What the whole practice does not see either is not seen after the move; undated ones are named apart.
+    hidden = told.filter(charted="not").height + before.book["crowns"].filter(opening_charted="not").height
+    assert hidden > 40
+    assert unseen.openings.low <= hidden <= unseen.openings.high
+    assert unseen.undated >= told.filter(charted="undated").height
+    moves = {m.name: m for m in unseen.moved}
+    assert whole.difference is not None
+    assert moves["per_100"].corrected.low <= whole.difference.per_100 <= moves["per_100"].corrected.high
+    ratio = next(e for e in whole.estimates if e.contrast == "through_crown vs before_seat" and e.adjusted_for)
+    assert moves["hazard_ratio"].corrected.low <= ratio.hazard_ratio <= moves["hazard_ratio"].corrected.high
 
 
 # The book itself.
