@@ -536,6 +536,7 @@ def test_crowns_from_elsewhere():
         p2         | 2015-01-01   |           | EXAM  |
         p3         | 2015-01-01   |           | EXAM  |
         p3         | 2016-01-01   | 16        | CROWN | existing
+        p3         | 2017-01-01   |           | EXAM  |
         p4         | 2015-01-01   |           | EXAM  |
         p4         | 2015-01-01   | 16        | CROWN | existing
         p5         | 2015-01-01   | 16        | CROWN | existing
@@ -554,7 +555,7 @@ def test_crowns_from_elsewhere():
         patient_id | seat_date  | seat_recorded | entry_date | exit_date  | endo_timing   | failure | failure_cause
         p1         |            | false         | 2015-01-01 | 2016-01-01 | through_crown | false   |
         p2         | 2010-01-01 | false         | 2015-01-01 | 2015-01-01 | vital         | false   |
-        p3         | 2016-01-01 | false         | 2016-01-01 | 2016-01-01 | vital         | false   |
+        p3         | 2016-01-01 | false         | 2016-01-01 | 2017-01-01 | vital         | false   |
         p4         | 2009-09-09 | true          | 2015-01-01 | 2015-01-01 | vital         | false   |
         p5         |            | false         | 2015-01-01 | 2017-01-01 | vital         | true    | replaced
         p5         | 2017-01-01 | false         | 2017-01-01 | 2018-01-01 | vital         | false   |
