@@ -54,8 +54,8 @@ def build_courses(
     - Opening the pulp (pulpotomy, pulpectomy, debridement, treatment given up) within the gap before a course starts
       it, each such row within the gap of the next.
     - Removal of the pulp that no treatment follows is a course with `completed` null, if the tooth had no course
-      before: the tooth was opened. A pulpotomy alone keeps the rest of the pulp alive and is no course. On a tooth
-      already root-filled there is no pulp to remove, and such a row is left out.
+      before, here or elsewhere: the tooth was opened. A pulpotomy alone keeps the rest of the pulp alive and is no
+      course. On a tooth already root-filled there is no pulp to remove, and such a row is left out.
     - A first-treatment row on a tooth whose earlier course ended longer ago is a repeat, `coded_as_initial` true.
     - Where shaping has a code of its own, a filling on the day of surgery at the root end, on a tooth filled before and
       not shaped again, was placed from the root end. It belongs to the surgery and to no course.
@@ -72,7 +72,7 @@ def build_courses(
     openings = rows.filter(pl.col("event").is_in(OPENING))
     openings = _place_openings(openings, treated, gap=course_gap_days).collect().lazy()
     started = _start_with_openings(treated, openings)
-    alone = _openings_alone(openings, gap=course_gap_days)
+    alone = _openings_alone(_of_unfilled(openings, filled_elsewhere), gap=course_gap_days)
     return _name_kind(pl.concat([started, alone], how="diagonal"), filled_elsewhere).sort(*TOOTH, "started")
 
 
@@ -247,6 +247,11 @@ def _openings_alone(openings: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
         .filter("removed")
         .drop("run", "removed")
     )
+
+
+def _of_unfilled(openings: pl.LazyFrame, filled_elsewhere: pl.LazyFrame) -> pl.LazyFrame:
+    known = (pl.col("filled_elsewhere") <= pl.col("service_date")).fill_null(False)
+    return openings.join(filled_elsewhere, on=KEY, how="left").filter(~known).drop("filled_elsewhere")
 
 
 def _name_kind(courses: pl.LazyFrame, filled_elsewhere: pl.LazyFrame) -> pl.LazyFrame:

@@ -70,7 +70,7 @@ def build_crowns(
     earlier = same_tooth()
     return (
         detailed.sort(*TOOTH, "posted_first")
-        .with_columns(remake_no_fee=pl.lit(fees_kept) & earlier & (pl.col("fee") == 0).fill_null(False))
+        .with_columns(remake_no_fee=earlier & pl.col("free"))
         .select(
             *TOOTH,
             "crown_kind",
@@ -93,22 +93,31 @@ def build_crowns(
 
 
 def _postings(rows: pl.LazyFrame) -> pl.LazyFrame:
-    """One row per tooth and day with crown rows: `crown_kind, code_material, fee, provider_id, site_id`."""
+    """One row per tooth and day with crown rows: `crown_kind, code_material, free, provider_id, site_id`.
+
+    `free`: every row of the day has a fee of 0. An empty fee is not 0.
+    """
     day = [*TOOTH, "service_date"]
     kinds = rows.with_columns(
         crown_kind=pl.col("event").replace_strict(KINDS_OF_CROWN, return_dtype=pl.String),
     ).with_columns(rank=pl.col("crown_kind").replace_strict(_KIND_RANK, return_dtype=pl.UInt8))
-    columns = ["crown_kind", "fee", "provider_id", "site_id"]
+    columns = ["crown_kind", "free", "provider_id", "site_id"]
+    no_fee = (pl.col("fee") == 0).fill_null(False)
     # Nearly every day has one row: only the others are grouped.
     several = pl.len().over(day) > 1
     marked = kinds.with_columns(several=several)
-    one = marked.filter(~pl.col("several")).select(*day, *columns, code_material="detail")
+    one = marked.filter(~pl.col("several")).with_columns(free=no_fee).select(*day, *columns, code_material="detail")
     paid = pl.col("fee").fill_null(-1.0)
-    best = marked.filter("several").filter(paid == paid.max().over(day)).sort("rank")
+    best = (
+        marked.filter("several")
+        .with_columns(free=no_fee.all().over(day))
+        .filter(paid == paid.max().over(day))
+        .sort("rank")
+    )
     best = best.filter(pl.col("rank") == pl.col("rank").first().over(day))
     many = best.group_by(day).agg(
         pl.col("crown_kind").first(),
-        pl.col("fee").first(),
+        pl.col("free").first(),
         only_value("provider_id"),
         only_value("site_id"),
         code_material=pl.when(pl.col("detail").n_unique() == 1).then(pl.col("detail").first()),
@@ -136,9 +145,7 @@ def _join_postings(postings: pl.DataFrame, opened: pl.DataFrame, *, repost: int,
     )
     apart = (day - before).dt.total_days()
     same = same_tooth() & (pl.col("crown_kind") == pl.col("crown_kind").shift(1)).fill_null(False)
-    free, free_before = pl.col("fee") == 0, (pl.col("fee") == 0).shift(1)
-    # An empty fee is not 0.
-    one_free = free.fill_null(False) != free_before.fill_null(False)
+    one_free = pl.col("free") != pl.col("free").shift(1)
     between = (pl.col("last_opened") > before).fill_null(False) & same_tooth()
     joins = same & ((apart <= repost) | ((apart <= pair) & one_free & ~between))
     rows = rows.with_columns(crown=(~joins.fill_null(False)).cum_sum(), between=between & joins.fill_null(False))
@@ -149,7 +156,7 @@ def _join_postings(postings: pl.DataFrame, opened: pl.DataFrame, *, repost: int,
             posted_first=pl.col("service_date").first(),
             posted_last=pl.col("service_date").last(),
             posted_days=pl.len(),
-            fee=pl.col("fee").max(),
+            free=pl.col("free").all(),
             opened_between=pl.col("between").any(),
             crown_kind=pl.col("crown_kind").last(),
             code_material=pl.col("code_material").last(),

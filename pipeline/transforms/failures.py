@@ -200,8 +200,8 @@ def first_complications(
     """Add `first_complication_date`: the first recement or repair after the seat and while followed.
 
     A crown that was found missing and put back had one that day. A repair from an opening of this crown to
-    `closure_days` after the last row of that course closes the opening, and is none. `openings` holds the openings that
-    are no course: `patient_id, tooth_fdi, opened`.
+    `closure_days` after the last row of that course closes the opening, and is none. `openings` holds the days of rows
+    that open a pulp or a filled tooth anew, in a course or not: `patient_id, tooth_fdi, opened`.
     """
     windows = pl.concat(
         [

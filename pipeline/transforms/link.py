@@ -291,6 +291,7 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
     crowns = end_followup(crowns, ends, start="entry_date", after_last_contact=rules.count_after_last_contact)
     fillings = _hints(crowns, courses, alive, events, rules)
     answered = ledger.others.filter("answered")
+    entries = events.filter(pl.col("event").is_in(OPENING)).select(*KEY, entered="service_date").unique()
     hinted = fillings.join(answered.select(KEY), on=KEY, how="anti") if rules.hints_open else fillings.clear()
     crowns = classify_endo_timing(
         crowns,
@@ -298,13 +299,16 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
         openings_of(courses, alive, hinted.select(*KEY, opened="day")),
         filled_by(others, courses, _operated(events, others)),
         events.filter(pl.col("event").is_in(ev.POSTS)).select(*KEY, post_day="service_date").unique(),
-        entries=events.filter(pl.col("event").is_in(OPENING)).select(*KEY, entered="service_date"),
+        entries=entries,
         post_days=rules.course_gap_days,
         undated=rules.undated_endo,
     )
     crowns = renewed_after_opening(crowns, courses, renewal_days=rules.renewal_days)
     crowns = _end_early(crowns, ledger.planned, rules)
-    crowns = first_complications(crowns, courses, events, alive, found_missing=missing, closure_days=rules.closure_days)
+    opened = entries.rename({"entered": "opened"})
+    crowns = first_complications(
+        crowns, courses, events, opened, found_missing=missing, closure_days=rules.closure_days
+    )
     courses = endo_failures(_link_to_crowns(courses, crowns), events, others, lost, **lost_how)
     courses = end_followup(courses, ends, start="since", after_last_contact=rules.count_after_last_contact)
     starts = [crowns.select(*KEY, start="entry_date"), courses.select(*KEY, start="since")]
@@ -357,6 +361,11 @@ def _operated(events: pl.DataFrame, others: pl.DataFrame) -> pl.DataFrame:
     here = events.filter(pl.col("event").is_in(SURGERY)).select(*KEY, day="service_date")
     there = others.filter(pl.col("what") == ot.OPERATED, pl.col("day").is_not_null()).select(*KEY, "day")
     return pl.concat([here, there])
+
+
+def _operated_by(others: pl.DataFrame) -> pl.DataFrame:
+    charted = others.filter(pl.col("what") == ot.OPERATED, pl.col("day").is_null(), pl.col("by").is_not_null())
+    return charted.select(*KEY, day="by")
 
 
 def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Rows:
@@ -468,11 +477,12 @@ def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl
     elsewhere = courses_elsewhere(others)
     told = others.filter(pl.col("what").is_in([ot.ROOT_CANAL, ot.RETREATMENT])).select(*KEY, day="by")
     # Surgery at the root end shows that the canal was filled before; a filling on that very day may be the first.
-    operated = _operated(ledger.events, others).with_columns(pl.col("day") + pl.duration(days=1))
-    known_by = pl.concat([told, operated]).group_by(KEY).agg(filled_elsewhere=pl.col("day").min())
+    operated = pl.concat([_operated(ledger.events, others), _operated_by(others)])
+    operated = operated.with_columns(pl.col("day") + pl.duration(days=1))
+    known_by = pl.concat([told, operated]).group_by(KEY).agg(filled_elsewhere=pl.col("day").min()).drop_nulls()
     here = build_courses(
         events,
-        known_by.drop_nulls().lazy(),
+        known_by.lazy(),
         course_gap_days=rules.course_gap_days,
         course_pair_days=rules.course_pair_days,
         fees_kept=ledger.fees_kept,
@@ -480,9 +490,13 @@ def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl
     here = here.with_columns(done_elsewhere=pl.lit(False), is_year=pl.lit(False))
     ours = here.filter(pl.col("completed").is_not_null()).group_by(KEY).agg(first_done=pl.col("completed").min())
     first = elsewhere.group_by(KEY).agg(first_elsewhere=pl.col("started").min())
-    there = elsewhere.join(ours, on=KEY, how="left").join(first, on=KEY)
-    earlier = (pl.col("first_done") < pl.col("started")).fill_null(False) | (
-        pl.col("first_elsewhere") < pl.col("started")
+    undated = others.filter(pl.col("what").is_in([ot.ROOT_CANAL, ot.RETREATMENT]), pl.col("day").is_null())
+    shown = pl.concat([undated.select(*KEY, day="by"), operated]).group_by(KEY).agg(first_shown=pl.col("day").min())
+    there = elsewhere.join(ours, on=KEY, how="left").join(first, on=KEY).join(shown, on=KEY, how="left")
+    earlier = (
+        (pl.col("first_done") < pl.col("started")).fill_null(False)
+        | (pl.col("first_elsewhere") < pl.col("started"))
+        | (pl.col("first_shown") <= pl.col("started")).fill_null(False)
     )
     there = there.select(
         *KEY,
@@ -504,7 +518,11 @@ def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl
     # A tooth that was root-filled has no pulp to be opened.
     filled = every.filter(pl.col("completed").is_not_null()).group_by(KEY).agg(filled=pl.col("completed").min())
     alive = alive.join(in_course, on=[*KEY, "opened"], how="anti").join(filled, on=KEY, how="left")
-    alive = alive.filter((pl.col("opened") <= pl.col("filled")).fill_null(True)).drop("filled")
+    alive = alive.join(known_by, on=KEY, how="left").filter(
+        (pl.col("opened") <= pl.col("filled")).fill_null(True),
+        (pl.col("opened") < pl.col("filled_elsewhere")).fill_null(True),
+    )
+    alive = alive.drop("filled", "filled_elsewhere")
     return numbered(every, "course_id", "E"), alive
 
 

@@ -133,7 +133,7 @@ def classify_endo_timing(
     - `access_date`: the day the crown was opened; null unless "through_crown".
     - `access_elsewhere`: True where others opened it.
     - `reopened_date`: the first course, or other entry, through a crown that is "before_seat"; the label stays.
-    - `order_uncertain`: True where the order hangs on the shift from preparation to seat, where the course was begun by
+    - `order_uncertain`: True where the label hangs on the shift from preparation to seat, where the course was begun by
       the seat and not completed by it, where only the year of a root canal elsewhere is known and it is that of the
       seat, where the tooth was opened between two rows of the crown, where the age of the crown is unknown, and where
       `endo_timing` is null.
@@ -146,6 +146,33 @@ def classify_endo_timing(
     ----------
     [1] Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499.
     """
+    known = {"openings": openings, "filled": filled, "posts": posts, "entries": entries}
+    told = _labelled(crowns, courses, **known, post_days=post_days, undated=undated)
+    shifted = told.filter(pl.col("shift_days") > 0).select(crowns.columns)
+    if shifted.is_empty():
+        return told
+    posted = shifted.with_columns(in_place_from=pl.col("in_place_from") - pl.duration(days=pl.col("shift_days")))
+    earlier = told.join(shifted.select("crown_id"), on="crown_id", how="anti").select(crowns.columns)
+    at_posting = _labelled(pl.concat([posted, earlier]), courses, **known, post_days=post_days, undated=undated).select(
+        "crown_id", posted_timing="endo_timing"
+    )
+    out = told.join(at_posting, on="crown_id", how="left", maintain_order="left")
+    hangs = pl.col("posted_timing").ne_missing(pl.col("endo_timing"))
+    return out.with_columns(order_uncertain=pl.col("order_uncertain") | hangs).drop("posted_timing")
+
+
+def _labelled(
+    crowns: pl.DataFrame,
+    courses: pl.DataFrame,
+    *,
+    openings: pl.DataFrame,
+    filled: pl.DataFrame,
+    posts: pl.DataFrame,
+    entries: pl.DataFrame,
+    post_days: int,
+    undated: str,
+) -> pl.DataFrame:
+    """The labels of `classify_endo_timing`, were each crown seated on `in_place_from`."""
     own_first = courses.sort("done_elsewhere", "is_year", "course_id")
     completed = (
         own_first.filter(pl.col("completed").is_not_null())
@@ -192,9 +219,8 @@ def _decide(candidates: pl.DataFrame, *, undated: str) -> pl.DataFrame:
     begun_before = pl.col("begun_id").is_not_null()
     is_filled = pl.col("is_filled").fill_null(False)
     filled_by_seat = is_filled & (pl.col("filled_by") <= seat).fill_null(False)
-    unshifted = seat - pl.duration(days=pl.col("shift_days"))
     shown = (pl.col("shown_by") <= seat).fill_null(False)
-    sure = shown | (filled_by_seat & (pl.col("filled_by") <= unshifted).fill_null(False))
+    sure = shown | filled_by_seat
     before = completed_before | begun_before | shown | filled_by_seat
     undated_elsewhere = is_filled & ~filled_by_seat & pl.col("settled").is_null()
     opened = pl.col("opened")
@@ -203,12 +229,9 @@ def _decide(candidates: pl.DataFrame, *, undated: str) -> pl.DataFrame:
     middle = seat + pl.duration(days=(pl.col("exit_date") - seat).dt.total_days() // 2)
     counts_as_opened = neither & pl.lit(undated == "through_crown") & (middle > seat) & _in_place_on(middle)
     counts_as_before = neither & pl.lit(undated == "before_seat")
-    hangs_on_shift = completed_before & (pl.col("before_completed") > unshifted)
-    hangs_on_shift |= ~completed_before & begun_before & (pl.col("begun") > unshifted)
-    hangs_on_shift |= ~completed_before & filled_by_seat & (pl.col("filled_by") > unshifted)
     in_year = pl.col("before_year").fill_null(False) & (pl.col("before_completed").dt.year() == seat.dt.year())
     opened_in_year = pl.col("is_year").fill_null(False) & (opened.dt.year() == seat.dt.year())
-    doubtful = hangs_on_shift | (~completed_before & begun_before & ~filled_by_seat) | in_year
+    doubtful = (~completed_before & begun_before) | in_year
     uncertain = before & (pl.col("seat_date").is_null() | (~sure & doubtful.fill_null(False)))
     uncertain |= (through & opened_in_year.fill_null(False)) | neither | pl.col("opened_between")
     labelled = candidates.with_columns(
@@ -241,13 +264,13 @@ def _in_place_on(day: pl.Expr) -> pl.Expr:
 def renewed_after_opening(crowns: pl.DataFrame, courses: pl.DataFrame, *, renewal_days: int) -> pl.DataFrame:
     """Rule 7: add `renewed_after_opening`: opened, replaced, the new crown seated within `renewal_days` of the course.
 
-    Days run from the completion of the course (from its start where it was never completed, from the opening where
-    there was no course). Such a crown has failed like any other that was replaced.
+    Days run from the last row of the course (from the opening where there was no course). Such a crown has failed like
+    any other that was replaced, or removed before it was.
     """
-    done = courses.select("course_id", course_done=pl.coalesce("completed", "started"))
+    done = courses.select("course_id", course_done="last_row")
     out = crowns.join(done, on="course_id", how="left", maintain_order="left")
     limit = pl.coalesce("course_done", "access_date") + pl.duration(days=renewal_days)
-    replaced = (pl.col("failure_cause") == "replaced").fill_null(False)
+    replaced = pl.col("failure_cause").is_in(["replaced", "removed"]).fill_null(False)
     renewed = (pl.col("endo_timing") == "through_crown").fill_null(False) & replaced
     return out.with_columns(renewed_after_opening=renewed & (pl.col("next_seat") <= limit).fill_null(False)).drop(
         "course_done"

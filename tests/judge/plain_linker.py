@@ -8,10 +8,12 @@ stores. Days are `datetime.date`; "within N days" counts both ends: N days apart
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 Day = dt.date
+ONE_DAY = dt.timedelta(days=1)
 
 
 @dataclass(frozen=True)
@@ -149,15 +151,32 @@ class Crown:
     renewed_after_opening: bool = False
     first_complication_date: Day | None = None
 
+    @property
+    def stands_from(self) -> Day:
+        """The seat; of a crown that nobody knows the age of, the day before it is known to be there."""
+        return self.seat_date or (self.known_on or dt.date.min + ONE_DAY) - ONE_DAY
+
 
 @dataclass(frozen=True)
 class Loss:
-    """The day a tooth was lost; `interval` where the day is the middle of one."""
+    """The day by which a tooth was lost: the day itself, or where `between`, the first on which it is known to be gone.
 
-    day: Day
+    `there` is the last day before on which the tooth is known to be there.
+    """
+
+    gone_by: Day
     reason: str
-    interval: int | None = None
+    between: bool = False
+    there: Day | None = None
     elsewhere: bool = False
+
+    def on(self, start: Day) -> tuple[Day, int | None]:
+        """The day as it is counted for what stands since `start`; and the days it may be off by."""
+        if not self.between:
+            return self.gone_by, None
+        there = max(start, self.there or start)
+        interval = (self.gone_by - there).days
+        return there + dt.timedelta(days=interval // 2), interval
 
 
 @dataclass
@@ -195,7 +214,8 @@ CROWN_KINDS = {
     "crown_prefabricated": "prefabricated",
 }
 KIND_ORDER = ("single", "retainer", "onlay", "prefabricated")
-OPENS = ("pulpotomy", "endo_emergency", "endo_incomplete")
+PULPOTOMY = "pulpotomy"
+OPENS = (PULPOTOMY, "endo_emergency", "endo_incomplete")
 INITIAL = "endo_initial"
 RETREATMENT = "endo_retreatment"
 SURGERY = "apical_surgery"
@@ -207,8 +227,9 @@ SHOWS_GONE = (IMPLANT, "bridge_pontic", "denture_tooth", "tooth_missing")
 RECEMENTS = ("crown_recement", "bridge_recement")
 REPAIRS = ("crown_repair", "bridge_repair")
 ON_A_BRIDGE = ("bridge_recement", "bridge_repair", "bridge_section")
-NEEDS_NO_TOOTH = (*SHOWS_GONE, *ON_A_BRIDGE, *EXTRACTIONS)
-ON_AN_IMPLANT = ("crown_placement", "crown_recement", "crown_repair", "crown_removal", "crown_interim")
+# A crown for the time being may hang in a gap: it shows neither that the tooth is there nor that it is not.
+NEEDS_NO_TOOTH = (*SHOWS_GONE, *ON_A_BRIDGE, *EXTRACTIONS, "crown_interim")
+ON_AN_IMPLANT = (*CROWN_KINDS, "crown_recement", "crown_repair", "crown_removal", "crown_interim")
 NEED_THE_TOOTH = ("root_canal", "retreatment", "surgery", "resection", "crown", "crown_removed")  # done elsewhere
 NO_CONTACT = ("missed_appointment",)
 POSTS = ("fiber", "cast", "prefabricated_metal")
@@ -430,11 +451,13 @@ def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
     """Rule 4. Rows of root canal treatment put together to courses.
 
     First-treatment rows each within 180 days of the one before are one course, from the first to the last. Rows that
-    only open the pulp (pulpotomy, pulpectomy, debridement, abandoned treatment) within 180 days before start it; alone
-    they are a course that was begun and never completed. Repeat-treatment rows make courses of their own kind. A first
-    treatment of a tooth that has had a course is a repeat, coded as a first one, unless it is free, within 365 days of
-    a row with a fee, with no crown seated between: then it belongs to that row, on whose day the course was completed.
-    Courses elsewhere whose day is known stand among them.
+    open the pulp (pulpotomy, pulpectomy, debridement, abandoned treatment) within 180 days before start it. A
+    pulpectomy, debridement or abandoned treatment that no course follows is a course begun and never completed, if the
+    tooth had none before; else it is no course. A pulpotomy that no course follows is none either: the rest of the
+    pulp lives. Repeat-treatment rows make courses of their own kind. A first treatment of a tooth that has had a
+    course, or on an earlier day apical surgery, which proves one, is a repeat coded as a first one; unless it is free,
+    within 365 days of a row with a fee, with no crown seated between: then it belongs to that row, on whose day the
+    course was completed. Courses elsewhere whose day is known stand among them.
     """
     parts: list[list[Row]] = []
     for row in (r for r in case.rows if r.event in (INITIAL, RETREATMENT)):
@@ -444,7 +467,7 @@ def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
             paid.append(row)
         else:
             parts.append([row])
-    parts = with_openings(parts, [r for r in case.rows if r.event in OPENS], case)
+    parts, _ = with_openings(parts, [r for r in case.rows if r.event in OPENS], case)
     courses = [_course_of(rows, case) for rows in parts]
     for told in done_elsewhere(case):
         if told.event in ("root_canal", "retreatment") and told.day:
@@ -456,31 +479,58 @@ def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
         before = before or any(
             t.event in ("root_canal", "retreatment") and t.by and t.by <= course.started for t in done_elsewhere(case)
         )
-        if before and course.kind == "initial":
+        before = before or any(day < course.started for day in surgery_by(case))
+        if before and course.kind == "initial" and course.completed is not None:
             course.kind = "retreatment"
-            course.coded_as_initial = course.completed is not None
+            course.coded_as_initial = True
     return courses
 
 
-def with_openings(parts: list[list[Row]], openings: list[Row], case: Tooth) -> list[list[Row]]:
+def with_openings(parts: list[list[Row]], openings: list[Row], case: Tooth) -> tuple[list[list[Row]], list[Row]]:
     """Rule 4, openings. From the last to the first: each starts the next course if that begins within 180 days.
 
-    Else it belongs to the course that it falls into or comes within 180 days after; else it is a course begun alone.
+    Else it says nothing more of a tooth whose root canal was treated before; else, if the pulp was taken out or the
+    treatment given up, it is a course begun alone. Also the pulpotomies that start and join no course.
     """
     gap = case.rules.course_gap_days
-    parts = [list(part) for part in parts]
+    treated = [list(part) for part in parts]
+    first = min([part[0].day for part in parts] + known_filled(case), default=dt.date.max)
+    alone: list[list[Row]] = []
     for row in sorted(openings, key=lambda r: r.day, reverse=True):
-        starts = [part for part in parts if 0 <= (part[0].day - row.day).days <= gap]
-        within = [part for part in parts if part[0].day <= row.day and (row.day - part[-1].day).days <= gap]
-        if starts:
-            min(starts, key=lambda part: part[0].day).insert(0, row)
-        elif within:
-            part = max(within, key=lambda one: one[0].day)
-            part.append(row)
-            part.sort(key=lambda r: r.day)
+        inside = any(part[0].day < row.day <= part[-1].day for part in treated)
+        ahead = [part for part in treated if part[0].day >= row.day]
+        follows = min(ahead, key=lambda part: part[0].day, default=None)
+        if follows and (follows[0].day - row.day).days <= gap and not (inside and follows[0].day > row.day):
+            follows.insert(0, row)
+        elif inside or row.day >= first:
+            continue
+        elif alone and (alone[-1][0].day - row.day).days <= gap:
+            alone[-1].insert(0, row)
         else:
-            parts.append([row])
-    return sorted(parts, key=lambda part: part[0].day)
+            alone.append([row])
+    begun = [part for part in alone if any(r.event != PULPOTOMY for r in part)]
+    alive = [r for part in alone if part not in begun for r in part]
+    return sorted(treated + begun, key=lambda part: part[0].day), alive
+
+
+def known_filled(case: Tooth) -> list[Day]:
+    """Days on which others are known to have filled the root, or by which they are."""
+    told = [t.day or t.by for t in done_elsewhere(case) if t.event in ("root_canal", "retreatment")]
+    after_surgery = [day + dt.timedelta(days=1) for day in surgery_by(case)]
+    return [day for day in told if day] + after_surgery
+
+
+def surgery_by(case: Tooth) -> list[Day]:
+    """Days of apical surgery, here or elsewhere, or by which others did it; each proves a root canal before."""
+    told = [t.by for t in done_elsewhere(case) if t.event == "surgery" and t.by]
+    return sorted(surgery_days(case) + told)
+
+
+def lone_pulpotomies(case: Tooth) -> list[Day]:
+    """Days of pulpotomies that no course follows: the crown was opened, the rest of the pulp lives."""
+    treated = [[r] for r in case.rows if r.event in (INITIAL, RETREATMENT)]
+    _, alive = with_openings(treated, [r for r in case.rows if r.event in OPENS], case)
+    return sorted({r.day for r in alive})
 
 
 def _same_course(part: list[Row], row: Row, case: Tooth) -> bool:
@@ -524,8 +574,8 @@ def _has_free_tail(filled: list[Row], case: Tooth) -> bool:
 
 
 def opening_days(case: Tooth, courses: list[Course]) -> list[Day]:
-    """Days on which the pulp was opened, here or elsewhere: the starts of courses."""
-    return sorted({c.started for c in courses})
+    """Days on which the pulp was opened: the starts of courses, here or elsewhere, and pulpotomies alone."""
+    return sorted({c.started for c in courses} | set(lone_pulpotomies(case)))
 
 
 # Rules 5 and 6
@@ -566,15 +616,42 @@ def crowns_of(case: Tooth, opened: list[Day]) -> list[Crown]:
         one_row = crown.first == crown.last
         if case.rules.posted_at_prep and one_row and not crown.seat_recorded:
             crown.seat_date = crown.last + dt.timedelta(days=case.rules.lab_days)
-    told_before: set[object] = set()
-    for told in done_elsewhere(case):
-        if told.event == "crown" and (told.day, told.by) not in told_before:
-            told_before.add((told.day, told.by))  # charted twice, it is one crown
-            kind = CROWN_KINDS[told.row.event] if told.row else "single"
-            crowns.append(
-                Crown(told.day, told.day, told.day, kind, done_elsewhere=True, known_on=told.by, posted_seat=told.day)
-            )
-    return sorted(crowns, key=lambda c: (c.seat_date or dt.date.min, c.done_elsewhere))
+    return sorted(crowns + crowns_of_others(crowns, case), key=lambda c: (c.stands_from, c.done_elsewhere))
+
+
+def crowns_of_others(ours: list[Crown], case: Tooth) -> list[Crown]:
+    """Rules 3 and 12. Crowns that others seated: each on a known day, and at most one older than anyone knows.
+
+    That one was there by the day on which it was charted, or by the first visit here. It says nothing new where a crown
+    of ours, or of theirs on a known day, was there by then, nor if it has no day and there is a crown of ours.
+    A recorded seat before it was seen makes its age known.
+    """
+    told = [t for t in done_elsewhere(case) if t.event == "crown"]
+    dated = sorted({t.day for t in told if t.day})
+    found = [
+        Crown(day, day, day, _kind_told(t for t in told if t.day == day), done_elsewhere=True, posted_seat=day)
+        for day in dated
+    ]
+    unknown = [t for t in told if t.day is None]
+    if not unknown:
+        return found
+    by = min((t.by for t in unknown if t.by), default=None)
+    known_on = by or min(case.seen)
+    here = min((c.first for c in ours), default=None)
+    ours_again = here is not None and (by is None or here < known_on)
+    if not ours_again and not (dated and dated[0] <= known_on):
+        found.append(Crown(None, None, None, _kind_told(unknown), done_elsewhere=True, known_on=known_on))
+        recorded = [d for d in case.details if d.seat and d.seat <= known_on and (here is None or d.seat < here)]
+        if recorded:
+            detail = max(recorded, key=lambda d: d.seat)
+            found[-1].seat_date, found[-1].seat_recorded, found[-1].prep_date = detail.seat, True, detail.prep
+            found[-1].recorded_post, found[-1].pulp_status_at_prep = detail.post in POSTS, detail.pulp
+            found[-1].posted_seat = detail.seat
+    return found
+
+
+def _kind_told(told: Iterable[Told]) -> str:
+    return min(CROWN_KINDS[t.row.event] if t.row else "single" for t in told)
 
 
 def _named_by_fee(rows: list[Row], rules: Rules) -> str:
@@ -664,15 +741,12 @@ def loss_of_the_tooth(case: Tooth) -> Loss | None:
         found.append(Loss(row.day, known or ("other" if row.reason else "unknown")))
     told = done_elsewhere(case)
     for out in (t for t in told if t.event == "extraction" and t.day):
-        if not any((_needs_the_tooth(r) or r.event in EXTRACTIONS) and r.day > out.day for r in case.rows):
+        if not found and not any(day > out.day for day in days_needing_the_tooth(case)):
             found.append(Loss(out.day, "unknown", elsewhere=True))
     if not found and (sign := first_sign(case)):
-        there = last_day_there(case, sign)
-        if there is not None:
-            interval = (sign - there).days
-            charted = any(t.event == "extraction" and (t.by or case.end) == sign for t in told)
-            found.append(Loss(there + dt.timedelta(days=interval // 2), "unknown", interval, elsewhere=charted))
-    return min(found, key=lambda x: x.day, default=None)
+        charted = any(t.event == "extraction" and (t.by or case.end) == sign for t in told)
+        found.append(Loss(sign, "unknown", between=True, there=last_day_there(case, sign), elsewhere=charted))
+    return min(found, key=lambda x: x.gone_by, default=None)
 
 
 def first_sign(case: Tooth) -> Day | None:
@@ -683,25 +757,32 @@ def first_sign(case: Tooth) -> Day | None:
             signs.append((told.day or told.by or case.end, told.row.event if told.row else "extraction"))
     standing = []
     for day, event in signs:
-        needed = [r for r in case.rows if _needs_the_tooth(r) and r.day >= day]
-        needed += [f for f in case.findings if f.day >= day]
-        needed += [t for t in done_elsewhere(case) if t.event in NEED_THE_TOOTH and t.day and t.day >= day]
-        if event == IMPLANT:
-            needed = [r for r in needed if not isinstance(r, Row) or r.event not in ON_AN_IMPLANT]
-        if not needed:
+        needed = days_needing_the_tooth(case, on_an_implant=event != IMPLANT)
+        if not any(needed_on >= day for needed_on in needed):
             standing.append(day)
     return min(standing, default=None)
 
 
+def days_needing_the_tooth(case: Tooth, *, on_an_implant: bool = True) -> list[Day]:
+    """Days with a row here, a finding, or work of others known to be there by then, each of which needs the tooth.
+
+    Without `on_an_implant`, leaves out what can be done to the crown of an implant.
+    """
+    rows = [r for r in case.rows if _needs_the_tooth(r)]
+    days = [r.day for r in rows if on_an_implant or r.event not in ON_AN_IMPLANT]
+    days += [f.day for f in case.findings if on_an_implant or f.crown_in_place is None]
+    events = (
+        NEED_THE_TOOTH if on_an_implant else tuple(e for e in NEED_THE_TOOTH if e not in ("crown", "crown_removed"))
+    )
+    told = [t.day or t.by for t in done_elsewhere(case) if t.event in events]
+    return days + [day for day in told if day]
+
+
 def last_day_there(case: Tooth, before: Day) -> Day | None:
     """The last day before a sign on which the tooth is known to be there."""
-    days = [r.day for r in case.rows if _needs_the_tooth(r)]
+    days = days_needing_the_tooth(case)
     days += [r.day for r in case.patient_rows if r.event == "exam"]
     days += [f.day for f in case.patient_findings]
-    days += [t.day for t in done_elsewhere(case) if t.event in NEED_THE_TOOTH and t.day]
-    if case.rules.posted_at_prep:  # the crown was seated later than it was posted
-        lab = dt.timedelta(days=case.rules.lab_days)
-        days += [r.day + lab for r in case.rows if r.event in CROWN_KINDS]
     return max((d for d in days if d < before), default=None)
 
 
@@ -724,16 +805,24 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
     """Rules 8 and 11. The first of replacement, removal, a temporary crown in its place, or loss of the tooth.
 
     Replaced on the first row of the next crown of any kind, here or elsewhere. All of it after the seat, and no later
-    than the last day of follow-up; of several on one day the loss of the tooth counts, then the first named.
+    than the last day of follow-up; of several on one day the loss of the tooth counts, then the first named. A tooth
+    that was lost before the seat (derived from the preparation, say) had no such crown: its follow-up has no length.
+    Where the seat was derived, a crown for the time being within 60 days of the posted day belongs to the making.
     """
     if case.end is None:
         return
-    seat = crown.seat_date or crown.known_on or dt.date.min
+    seat = crown.stands_from
+    if loss and crown.seat_date and loss.gone_by < crown.seat_date:
+        crown.exit_date, crown.exit_reason = crown.entry_date, "last_contact"
+        return
     ends: list[tuple[Day, int, str, bool, Loss | None]] = []
     for new in later:
         ends.append((new.first, 0, "replaced", new.done_elsewhere, None))
+    in_use = seat
+    if crown.posted_seat != crown.seat_date and crown.posted_seat and not crown.seat_recorded:
+        in_use = max(seat, crown.posted_seat + dt.timedelta(days=case.rules.crown_repost_days))
     for row in case.rows:
-        if row.day > seat and row.event == "crown_interim":
+        if row.day > in_use and row.event == "crown_interim":
             ends.append((row.day, 0, "replaced", False, None))
         if row.day > seat and row.event == "crown_removal":
             ends.append((row.day, 1, "removed", False, None))
@@ -742,11 +831,11 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
             ends.append((told.day or told.by, 1, "removed", True, None))
     if found := crown_found_lost(crown, later, case):
         ends.append((found[0], 1, "removed", False, None))
-    if loss:
-        ends.append((loss.day, -1, "extracted", loss.elsewhere, loss))
+    if loss and loss.gone_by >= seat:
+        ends.append((loss.on(seat)[0], -1, "extracted", loss.elsewhere, loss))
     ends = [e for e in ends if e[0] >= seat and e[0] <= case.end]
     if not ends:
-        crown.exit_date, crown.exit_reason = case.end, case.end_reason
+        crown.exit_date, crown.exit_reason = max(case.end, crown.entry_date or case.end), case.end_reason
         return
     day, _, cause, there, lost_tooth = min(ends, key=lambda e: e[:2])
     crown.exit_date, crown.exit_reason, crown.failure = day, "failed", True
@@ -754,7 +843,7 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
     if found and (day, cause) == (found[0], "removed"):
         crown.loss_interval_days = found[1]
     if lost_tooth:
-        crown.loss_reason, crown.loss_interval_days = lost_tooth.reason, lost_tooth.interval
+        crown.loss_reason, crown.loss_interval_days = lost_tooth.reason, lost_tooth.on(seat)[1]
 
 
 def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> tuple[Day, int] | None:
@@ -766,19 +855,17 @@ def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> tuple[Day
     for finding in _found_without(crown, later, case):
         if came_off(finding, later, case):
             continue
-        seat = crown.seat_date or crown.known_on
-        known = [seat] if seat else []
+        known = [crown.stands_from]
         known += [f.day for f in case.findings if f.crown_in_place and f.day < finding.day]
         known += [r.day for r in case.rows if r.event in (*RECEMENTS, *REPAIRS) and r.day < finding.day]
-        known = [d for d in known if seat is None or d >= seat]
-        since = max(known, default=finding.day)
+        since = max(d for d in known if d >= crown.stands_from)
         interval = (finding.day - since).days
         return since + dt.timedelta(days=interval // 2), interval
     return None
 
 
 def _found_without(crown: Crown, later: list[Crown], case: Tooth) -> list[Finding]:
-    seat = crown.seat_date or crown.known_on or dt.date.min
+    seat = crown.stands_from
     until = min((c.first for c in later), default=dt.date.max)
     return [f for f in case.findings if f.crown_in_place is False and seat < f.day < until]
 
@@ -795,19 +882,21 @@ def came_off(finding: Finding, later: list[Crown], case: Tooth) -> bool:
 def complications(crown: Crown, later: list[Crown], courses: list[Course], case: Tooth) -> None:
     """Rule 8, complications: the first recement or repair after the seat while the crown is followed.
 
-    A repair from an opening through the crown to 60 days after the last row of that course closes the opening. A crown
-    that came off and was put back came off on the day it was found missing.
+    A repair from an opening through the crown, or an entry into a filled tooth, to 60 days after the last row of that
+    course closes it. A crown that came off and was put back came off on the day it was found missing.
     """
-    if crown.seat_date is None or crown.exit_date is None:
+    if crown.exit_date is None:
         return
     days = []
-    through = [c for c in courses if c.started > crown.seat_date]
+    through = [(c.started, c.last_row) for c in courses] + [(r.day, r.day) for r in case.rows if r.event in OPENS]
+    through = [(first, last) for first, last in through if first > crown.stands_from]
+    closure = dt.timedelta(days=case.rules.closure_days)
     for row in case.rows:
-        closes = any(c.started <= row.day <= c.last_row + dt.timedelta(days=case.rules.closure_days) for c in through)
+        closes = any(first <= row.day <= last + closure for first, last in through)
         if row.event in RECEMENTS or (row.event in REPAIRS and not closes):
             days.append(row.day)
     days += [f.day for f in _found_without(crown, later, case) if came_off(f, later, case)]
-    days = [d for d in days if crown.seat_date < d <= crown.exit_date]
+    days = [d for d in days if crown.stands_from < d <= crown.exit_date]
     crown.first_complication_date = min(days, default=None)
 
 
@@ -831,15 +920,30 @@ def time_of_endo(crown: Crown, earlier: list[Crown], courses: list[Course], case
     crown.endo_timing = timing
     crown.order_uncertain = uncertain or crown.opened_while_posted
     if timing == "through_crown" and opened:
-        crown.access_date, crown.access_elsewhere = opened.started, opened.done_elsewhere
+        crown.access_date, crown.access_elsewhere = opened.day, opened.done_elsewhere
     if timing == "before_seat":
-        again = [c for c in courses if _while_standing(c, crown, crown.seat_date)]
-        crown.reopened_date = again[0].started if again else None
+        again = {c.started for c in courses} | {r.day for r in case.rows if r.event in OPENS}
+        crown.reopened_date = min((d for d in again if _while_standing(d, crown, crown.seat_date)), default=None)
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A day on which the pulp was opened."""
+
+    day: Day
+    done_elsewhere: bool = False
+    year_only: bool = False
+
+
+def openings_of(courses: list[Course], case: Tooth) -> list[Opening]:
+    """Rule 7. The starts of courses, here and elsewhere, and pulpotomies alone, in the order of their days."""
+    found = [Opening(c.started, c.done_elsewhere, c.year_only) for c in courses]
+    return sorted(found + [Opening(day) for day in lone_pulpotomies(case)], key=lambda o: (o.day, o.done_elsewhere))
 
 
 def _timing(
     crown: Crown, seat: Day, courses: list[Course], case: Tooth, shown_before: bool
-) -> tuple[str | None, Course | None, bool]:
+) -> tuple[str | None, Opening | None, bool]:
     """Timing, the opening, and whether the order is uncertain, were the crown seated on `seat`."""
     done = [c for c in courses if c.completed and c.completed <= seat]
     told = [t for t in done_elsewhere(case) if t.event in ("root_canal", "retreatment")]
@@ -852,12 +956,13 @@ def _timing(
         return "before_seat", None, False
     if done or any(c.started <= seat for c in courses):
         return "before_seat", None, True
-    through = [c for c in courses if _while_standing(c, crown, seat)]
-    if through and not any(day <= through[0].started for day in proofs):
-        doubtful = through[0].year_only and through[0].started.year == seat.year
+    opened = [o for o in openings_of(courses, case) if o.day > seat]
+    through = [o for o in opened if _while_standing(o.day, crown, seat)]
+    if through and not any(day <= through[0].day for day in proofs):
+        doubtful = through[0].year_only and through[0].day.year == seat.year
         return "through_crown", through[0], doubtful
-    settled = any(c.kind == "initial" and not c.done_elsewhere for c in courses)
-    if proofs or (any(t.day is None for t in told) and not settled):
+    settled = bool(opened) and not any(day <= opened[0].day for day in proofs)
+    if (proofs or any(t.day is None for t in told)) and not settled:
         return None, None, True
     return "vital", None, False
 
@@ -886,18 +991,19 @@ def post_or_record(crown: Crown, seat: Day, case: Tooth) -> bool:
     return bool(near) or crown.recorded_post or crown.pulp_status_at_prep == "root_filled"
 
 
-def _while_standing(course: Course, crown: Crown, seat: Day) -> bool:
-    """The course began after the seat, with the crown in place: one that ended on that day is not opened."""
-    ended = crown.failure and crown.exit_date is not None and crown.exit_date <= course.started
-    return course.started > seat and not ended
+def _while_standing(day: Day, crown: Crown, seat: Day) -> bool:
+    """A day after the seat, with the crown in place and followed: one that ended on that day is not opened."""
+    if crown.exit_date is None or day <= seat:
+        return False
+    return day < crown.exit_date or (day == crown.exit_date and not crown.failure)
 
 
 def renewed(crown: Crown, later: list[Crown], courses: list[Course], case: Tooth) -> None:
     """Rule 7. An opened crown that gave way to a new one, seated within 120 days of the course."""
     if crown.endo_timing != "through_crown" or crown.failure_cause not in ("replaced", "removed") or not later:
         return
-    course = next(c for c in courses if c.started == crown.access_date)
-    gap = (later[0].seat_date - course.last_row).days
+    done = next((c.last_row for c in courses if c.started == crown.access_date), crown.access_date)
+    gap = (later[0].seat_date - done).days
     crown.renewed_after_opening = gap <= case.rules.renewal_days
 
 
@@ -912,7 +1018,7 @@ def end_course(course: Course, courses: list[Course], case: Tooth, loss: Loss | 
     ends: list[tuple[Day, int, str, bool, Loss | None]] = []
     again = [c for c in courses if c.kind == "retreatment" and c is not course and c.started > since]
     if again:
-        ends.append((again[0].started, 0, "retreatment", again[0].done_elsewhere, None))
+        ends.append((again[0].started, 3, "retreatment", again[0].done_elsewhere, None))
     surgery = [(r.day, r.event, False) for r in case.rows if r.event in (SURGERY, RESECTION) and r.day > since]
     for told in done_elsewhere(case):
         if told.event in ("surgery", "resection") and told.day and told.day > since:
@@ -921,9 +1027,9 @@ def end_course(course: Course, courses: list[Course], case: Tooth, loss: Loss | 
         day, event, there = min(surgery)
         course.surgery_date = day
         ends.append((day, 1, "surgery" if event == SURGERY else "root_resection", there, None))
-    if loss:
-        course.extraction_date = loss.day
-        ends.append((loss.day, 2, "extraction", loss.elsewhere, loss))
+    if loss and loss.gone_by >= since:
+        course.extraction_date = loss.on(since)[0]
+        ends.append((course.extraction_date, -1, "extraction", loss.elsewhere, loss))
     course.retreatment_date = again[0].started if again else None
     ends = [e for e in ends if since <= e[0] <= case.end]
     if not ends:
@@ -933,7 +1039,7 @@ def end_course(course: Course, courses: list[Course], case: Tooth, loss: Loss | 
     course.exit_date, course.exit_reason, course.failure = day, "failed", True
     course.failure_cause, course.failure_elsewhere = cause, there
     if lost:
-        course.loss_reason, course.loss_interval_days = lost.reason, lost.interval
+        course.loss_reason, course.loss_interval_days = lost.reason, lost.on(since)[1]
 
 
 def crown_of_course(course: Course, crowns: list[Crown], case: Tooth) -> None:
