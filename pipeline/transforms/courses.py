@@ -23,6 +23,7 @@ OPENING = ("endo_emergency", "endo_incomplete", PULPOTOMY)
 def build_courses(
     events: pl.LazyFrame,
     filled_elsewhere: pl.LazyFrame,
+    crowned_elsewhere: pl.LazyFrame,
     *,
     course_gap_days: int,
     course_pair_days: int,
@@ -38,11 +39,13 @@ def build_courses(
     filled_elsewhere
         `patient_id, tooth_fdi, filled_elsewhere`: the first day by which a root canal of others is known to be there;
         a first treatment here on or after it is a repeat.
+    crowned_elsewhere
+        `patient_id, tooth_fdi, crown_day`: days on which others seated a crown.
     course_gap_days
         Longest gap, in days, between two rows of one course, each from the one before.
     course_pair_days
-        A later first-treatment row with a fee of 0 at most so long after a row with a fee, no crown seated between,
-        belongs to that row's course. Only where fees are kept.
+        A later first-treatment row with a fee of 0 at most so long after a row with a fee, no crown between (on the day
+        of that row or later), belongs to that row's course. Only where fees are kept.
 
     Returns
     -------
@@ -65,7 +68,8 @@ def build_courses(
     if treating.filter(pl.col("event").is_in(SHAPING)).head(1).collect().height:
         treating = _without_root_end_fillings(treating, events, filled_elsewhere, gap=course_gap_days)
     if fees_kept:
-        crown_days = events.filter(pl.col("event").is_in(CROWNS)).select(*TOOTH, crown_day="service_date").unique()
+        crown_days = events.filter(pl.col("event").is_in(CROWNS)).select(*TOOTH, crown_day="service_date")
+        crown_days = pl.concat([crown_days, crowned_elsewhere]).unique()
     else:
         crown_days, course_pair_days = events.head(0).select(*TOOTH, crown_day="service_date"), 0
     treated = _treatment_courses(treating, crown_days, gap=course_gap_days, pair=course_pair_days).collect().lazy()

@@ -232,17 +232,30 @@ def impossible_rows(events: pl.LazyFrame, implanted: pl.LazyFrame) -> pl.LazyFra
     )
 
 
-def rows_on_implants(events: pl.LazyFrame, implanted: pl.LazyFrame) -> pl.LazyFrame:
-    """Crown rows on a position that already holds an implant: done to the crown of the implant, never of a tooth."""
-    # Work that no implant can have, a root canal say, shows that an implant row before it names the wrong tooth.
+def standing_implants(events: pl.LazyFrame, implanted: pl.LazyFrame, needed: pl.LazyFrame) -> pl.LazyFrame:
+    """The first day from which a place holds an implant that nothing contradicts: `patient_id, tooth_fdi, implanted`.
+
+    Work that no implant can have, a root canal say, on the day of an implant or later shows that the implant names the
+    wrong tooth; an extraction does on a later day only, for many implants are placed on the day of the extraction.
+    `needed` holds what others and findings tell of such work: `patient_id, tooth_fdi, day`.
+    """
     of_tooth = pl.col("event").is_not_null() & ~pl.col("event").is_in([*NEEDS_NO_TOOTH, *ON_A_CROWN])
-    last = events.filter(of_tooth).group_by(KEY).agg(last_needed=pl.col("service_date").max())
-    told = implanted.join(last, on=KEY, how="left").filter(
-        (pl.col("last_needed") < pl.col("implanted")).fill_null(True)
+    here = events.filter(of_tooth).select(
+        *TOOTH,
+        day=pl.when(pl.col("event").is_in(TOOTH_LOST))
+        .then(pl.col("service_date") - pl.duration(days=1))
+        .otherwise("service_date"),
     )
+    last = pl.concat([here, needed]).group_by(KEY).agg(last_needed=pl.col("day").max())
+    told = implanted.join(last, on=KEY, how="left")
+    return _first_implant(told.filter((pl.col("last_needed") < pl.col("implanted")).fill_null(True)))
+
+
+def rows_on_implants(events: pl.LazyFrame, implants: pl.LazyFrame) -> pl.LazyFrame:
+    """Crown rows on a position that holds an implant (`standing_implants`): the implant's crown, never a tooth's."""
     return (
         events.filter(pl.col("event").is_in(ON_A_CROWN))
-        .join(_first_implant(told), on=KEY)
+        .join(implants, on=KEY)
         .filter(pl.col("service_date") >= pl.col("implanted"))
         .select(ROW)
     )

@@ -10,7 +10,7 @@ from typing import Literal
 import polars as pl
 
 from pipeline.transforms.events import INTERIM, KEY, RECEMENT, REMOVAL, REPAIR, TOOTH, same_tooth
-from pipeline.transforms.others import OPERATED, TAKEN_OFF
+from pipeline.transforms.others import OPERATED, RESECTED, TAKEN_OFF
 from pipeline.transforms.timing import nearest
 
 SURGERY = ("apical_surgery",)
@@ -256,16 +256,18 @@ def endo_failures(
     out = _first_after(timed, repeats, "retreatment_date", since="since")
     out = _first_after(out, _days(events, SURGERY, "operated_here"), "operated_here", since="since")
     out = _first_after(out, _told(others, OPERATED, "operated_elsewhere"), "operated_elsewhere", since="since")
-    out = _first_after(out, _days(events, RESECTION, "resected"), "resected", since="since")
+    out = _first_after(out, _days(events, RESECTION, "resected_here"), "resected_here", since="since")
+    out = _first_after(out, _told(others, RESECTED, "resected_elsewhere"), "resected_elsewhere", since="since")
     out = with_loss(out, lost, start="since", losses=losses).with_columns(
-        operated=pl.min_horizontal("operated_here", "operated_elsewhere")
+        operated=pl.min_horizontal("operated_here", "operated_elsewhere"),
+        resected=pl.min_horizontal("resected_here", "resected_elsewhere"),
     )
     out = out.with_columns(surgery_date=pl.min_horizontal("operated", "resected"), extraction_date="lost_on")
     out = out.with_columns(failed=pl.min_horizontal("retreatment_date", "surgery_date", "extraction_date"))
     causes = {
         "extraction": ("extraction_date", pl.col("lost_elsewhere")),
-        "surgery": ("operated", pl.col("operated_here").is_null() | (pl.col("operated_here") > pl.col("operated"))),
-        "root_resection": ("resected", pl.lit(False)),
+        "surgery": ("operated", _not_here("operated")),
+        "root_resection": ("resected", _not_here("resected")),
         "retreatment": ("retreatment_date", pl.col("repeat_elsewhere")),
     }
     ended = {word: pl.col(day) == pl.col("failed") for word, (day, _) in causes.items()}
@@ -365,6 +367,11 @@ def _days(events: pl.DataFrame, kinds: tuple[str, ...], name: str) -> pl.DataFra
 def _told(others: pl.DataFrame, what: str, name: str) -> pl.DataFrame:
     known = others.filter(pl.col("what") == what, pl.col("day").is_not_null())
     return known.select(*TOOTH, pl.col("day").alias(name)).unique()
+
+
+def _not_here(day: str) -> pl.Expr:
+    here = pl.col(f"{day}_here")
+    return here.is_null() | (here > pl.col(day))
 
 
 def _first_after(teeth: pl.DataFrame, days: pl.DataFrame, name: str, *, since: str = "in_place_from") -> pl.DataFrame:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.transforms.events import (
+    IMPLANT,
     IN_PLACE_OF_A_TOOTH,
     KEY,
     NEEDS_NO_TOOTH,
+    ON_A_CROWN,
     TOOTH,
     TOOTH_LOST,
 )
-from pipeline.transforms.others import CROWN, EXTRACTED, GONE, ROOT_CANAL
+from pipeline.transforms.others import CROWN, EXTRACTED, GONE, IMPLANTED, ON_A_ROOT, TAKEN_OFF
 
 # Orthodontic reasons and injuries are few, and no failure of the tooth's own: they stand with the other reasons.
 _REASONS = ("endodontic", "periodontal", "fracture", "caries")
@@ -45,7 +47,7 @@ def losses(
     others
         What others did (`others.done_by_others`).
     findings
-        `patient_id, tooth_fdi, exam_date` of permanent teeth.
+        `patient_id, tooth_fdi, exam_date, crown_in_place` of permanent teeth.
     exams
         `patient_id, seen`: days on which the patient was examined here.
     ends
@@ -81,7 +83,9 @@ def losses(
     )
     exact = earliest.filter("exact").select(*KEY, "reason", lost_on="gone_by", lost_elsewhere=pl.lit(True))
     between = earliest.filter(~pl.col("exact")).lazy()
-    proofs = pl.concat([there, between.select(KEY).join(exams.select("patient_id", day="seen"), on="patient_id")])
+    proofs = pl.concat(
+        [there.select(*KEY, "day"), between.select(KEY).join(exams.select("patient_id", day="seen"), on="patient_id")]
+    )
     last = (
         between.select(*KEY, "gone_by")
         .join(proofs, on=KEY)
@@ -123,10 +127,11 @@ def _signs(events: pl.LazyFrame, others: pl.LazyFrame, ends: pl.LazyFrame) -> pl
         gone_by="service_date",
         exact=pl.lit(False),
         told=pl.lit(False),
+        implant=pl.col("event") == IMPLANT,
         reason=pl.lit(None, pl.String),
     )
     told = (
-        others.filter(pl.col("what").is_in([EXTRACTED, GONE]))
+        others.filter(pl.col("what").is_in([EXTRACTED, GONE, IMPLANTED]))
         .join(ends.select("patient_id", "followup_end"), on="patient_id", how="left")
         .filter((pl.col("what") == EXTRACTED) | (pl.col("day") <= pl.col("followup_end")).fill_null(True))
         .select(
@@ -134,6 +139,7 @@ def _signs(events: pl.LazyFrame, others: pl.LazyFrame, ends: pl.LazyFrame) -> pl
             gone_by=pl.coalesce("day", "by", "followup_end"),
             exact=(pl.col("what") == EXTRACTED) & pl.col("day").is_not_null(),
             told=pl.col("what") == EXTRACTED,
+            implant=pl.col("what") == IMPLANTED,
             reason="reason",
         )
         .filter(pl.col("gone_by").is_not_null())
@@ -142,24 +148,31 @@ def _signs(events: pl.LazyFrame, others: pl.LazyFrame, ends: pl.LazyFrame) -> pl
 
 
 def _known_there(events: pl.LazyFrame, others: pl.LazyFrame, findings: pl.LazyFrame) -> pl.LazyFrame:
-    """`patient_id, tooth_fdi, day`: days on which a row or a finding needs the tooth."""
+    """`patient_id, tooth_fdi, day, of_crown`: days on which a row or a finding needs the tooth.
+
+    `of_crown`: it tells of the crown alone, which may be that of an implant.
+    """
     rows = events.filter(pl.col("event").is_not_null(), ~pl.col("event").is_in(NEEDS_NO_TOOTH))
-    charted = others.filter(pl.col("what").is_in([CROWN, ROOT_CANAL]), pl.col("by").is_not_null())
+    told = others.with_columns(known=pl.coalesce("day", "by"), of_crown=pl.col("what").is_in([CROWN, TAKEN_OFF]))
+    told = told.filter(pl.col("what").is_in(ON_A_ROOT) | pl.col("of_crown"), pl.col("known").is_not_null())
     return pl.concat(
         [
-            rows.select(*TOOTH, day="service_date"),
-            findings.select(*TOOTH, day="exam_date"),
-            charted.select(*TOOTH, day="by"),
+            rows.select(*TOOTH, day="service_date", of_crown=pl.col("event").is_in(ON_A_CROWN)),
+            findings.select(*TOOTH, day="exam_date", of_crown=pl.col("crown_in_place").is_not_null()),
+            told.select(*TOOTH, day="known", of_crown="of_crown"),
         ]
     ).unique()
 
 
 def _uncontradicted(signs: pl.LazyFrame, there: pl.LazyFrame) -> pl.LazyFrame:
-    """Signs that no row needing the tooth, on their day or later, contradicts.
+    """Signs that nothing needing the tooth, on their day or later, contradicts; crowns do not contradict an implant.
 
     An extraction on a known day is contradicted by later days only: the tooth may have been treated that day.
     """
-    last = there.group_by(KEY).agg(last_needed=pl.col("day").max())
-    needed, gone = pl.col("last_needed"), pl.col("gone_by")
+    last = there.group_by(KEY).agg(
+        last_needed=pl.col("day").max(), last_of_root=pl.col("day").filter(~pl.col("of_crown")).max()
+    )
+    needed, gone = pl.when("implant").then("last_of_root").otherwise("last_needed"), pl.col("gone_by")
     contradicted = pl.when("exact").then(needed > gone).otherwise(needed >= gone)
-    return signs.join(last, on=KEY, how="left").filter(~contradicted.fill_null(False)).drop("last_needed")
+    standing = signs.join(last, on=KEY, how="left").filter(~contradicted.fill_null(False))
+    return standing.drop("last_needed", "last_of_root", "implant")

@@ -174,6 +174,7 @@ class _Rows:
     done: pl.DataFrame
     events: pl.DataFrame
     on_teeth: pl.DataFrame
+    implants: pl.DataFrame
     existing: pl.DataFrame
     planned: pl.DataFrame
     late_refunds: pl.DataFrame
@@ -224,6 +225,7 @@ def read_ledger(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules, *, las
         rows.existing.lazy(), ev.permanent_teeth(tables.elsewhere), _own_work(rows.events), seen, cutoff=until
     ).collect()
     exams = seen.filter("is_exam").select("patient_id", "seen").unique()
+    others = ot.without_implants(others, rows.implants)
     lost, contradicted = losses(rows.on_teeth.lazy(), others.lazy(), of_teeth.lazy(), exams, ends.lazy())
     fees_kept = fees_are_kept(tables.procedures, codes) if tables.fees_kept is None else tables.fees_kept
     return Ledger(
@@ -395,7 +397,9 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
     implanted = ev.implant_days(ev.permanent_teeth(teeth.lazy()), existing).collect().lazy()
     set_aside = ev.impossible_rows(teeth.lazy(), implanted).collect().sort(ROW)
     standing = ev.permanent_teeth(teeth.lazy()).join(set_aside.lazy(), on=list(ROW), how="anti").collect()
-    on_implants = ev.rows_on_implants(standing.lazy(), implanted).collect()
+    needed = _no_implant(existing, tables, cutoff)
+    implants = ev.standing_implants(standing.lazy(), implanted, needed).collect()
+    on_implants = ev.rows_on_implants(standing.lazy(), implants.lazy()).collect()
     standing = standing.join(on_implants, on=list(ROW), how="anti")
     events = standing.filter(pl.col("event").is_in([*LINKED_KINDS, ev.FILLING]))
     seen = done.filter(~pl.col("event").is_in(ev.NO_CONTACT).fill_null(False)).select(
@@ -434,12 +438,28 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
         done=done_days,
         events=events,
         on_teeth=standing,
+        implants=implants,
         existing=existing.collect(),
         planned=counted[2],
         late_refunds=_late_refunds(completed, refunds, codes),
         set_aside=aside,
         counts=counts,
     )
+
+
+def _no_implant(existing: pl.LazyFrame, tables: LinkInput, cutoff: pl.Expr | None) -> pl.LazyFrame:
+    """Days of what no implant can have, as others and findings tell: `patient_id, tooth_fdi, day`.
+
+    A finding that only tells whether a crown is in place may be one of the crown of an implant.
+    """
+    of_root = pl.col("event").is_in(list(ot.TOLD)) & ~pl.col("event").is_in([*ev.NEEDS_NO_TOOTH, *ev.ON_A_CROWN])
+    charted = existing.filter(of_root, ~pl.col("event").is_in(ev.TOOTH_LOST)).select(*KEY, day="service_date")
+    told = (
+        ev.permanent_teeth(tables.elsewhere).filter(pl.col("event").is_in(ot.ON_A_ROOT)).select(*KEY, day="event_date")
+    )
+    read = ev.permanent_teeth(tables.findings).filter(pl.col("crown_in_place").is_null()).select(*KEY, day="exam_date")
+    days = pl.concat([charted, told, read]).drop_nulls("day")
+    return days if cutoff is None else days.filter(pl.col("day") <= cutoff)
 
 
 def _late_refunds(completed: pl.LazyFrame, refunds: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFrame:
@@ -483,6 +503,7 @@ def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl
     here = build_courses(
         events,
         known_by.lazy(),
+        others.filter(pl.col("what") == ot.CROWN).select(*KEY, crown_day="day").drop_nulls().lazy(),
         course_gap_days=rules.course_gap_days,
         course_pair_days=rules.course_pair_days,
         fees_kept=ledger.fees_kept,

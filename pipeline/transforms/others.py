@@ -11,22 +11,36 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.transforms.courses import FILLED, RETREATED
-from pipeline.transforms.events import IN_PLACE_OF_A_TOOTH, KEY, KINDS_OF_CROWN, POSTS, REMOVAL, TOOTH, TOOTH_LOST
+from pipeline.transforms.events import (
+    IMPLANT,
+    IN_PLACE_OF_A_TOOTH,
+    KEY,
+    KINDS_OF_CROWN,
+    POSTS,
+    REMOVAL,
+    TOOTH,
+    TOOTH_LOST,
+)
 
 ROOT_CANAL, RETREATMENT, OPERATED = "root_canal", "retreatment", "surgery"
 CROWN, TAKEN_OFF, EXTRACTED, NOTHING = "crown", "crown_removed", "extraction", "nothing"
-GONE = "gone"  # something stands where the tooth was, or the chart says that it is missing
-WHATS = (ROOT_CANAL, RETREATMENT, OPERATED, CROWN, TAKEN_OFF, EXTRACTED, GONE, NOTHING)
+RESECTED = "resection"
+ON_A_ROOT = (ROOT_CANAL, RETREATMENT, OPERATED, RESECTED)
+IMPLANTED = "implant"
+GONE = "gone"  # something else stands where the tooth was, or the chart says that it is missing
+WHATS = (*ON_A_ROOT, CROWN, TAKEN_OFF, EXTRACTED, IMPLANTED, GONE, NOTHING)
 # What an existing row says, by the kind of thing that its code stands for.
 TOLD = {
     **dict.fromkeys(FILLED, ROOT_CANAL),
     **dict.fromkeys(RETREATED, RETREATMENT),
     **dict.fromkeys(POSTS, ROOT_CANAL),  # a post stands in a filled canal
-    **dict.fromkeys(("apical_surgery", "root_loss"), OPERATED),
+    "apical_surgery": OPERATED,
+    "root_loss": RESECTED,
     **dict.fromkeys(KINDS_OF_CROWN, CROWN),
     REMOVAL: TAKEN_OFF,
     **dict.fromkeys(TOOTH_LOST, EXTRACTED),
     **dict.fromkeys(IN_PLACE_OF_A_TOOTH, GONE),
+    IMPLANT: IMPLANTED,
 }
 _MIDDLE = (7, 1)  # of a year
 
@@ -112,6 +126,13 @@ def _without_charted_again(others: pl.LazyFrame, own_work: pl.LazyFrame) -> pl.L
         .filter(~again)
         .drop("kind", "first_here")
     )
+
+
+def without_implants(others: pl.DataFrame, implants: pl.DataFrame) -> pl.DataFrame:
+    """`others` without crowns on implants and what was done to them (`implants`: `events.standing_implants`)."""
+    on_implant = pl.col("what").is_in([CROWN, TAKEN_OFF]) & (pl.coalesce("day", "by") >= pl.col("implanted"))
+    joined = others.join(implants, on=KEY, how="left", maintain_order="left")
+    return joined.filter(~on_implant.fill_null(False)).drop("implanted")
 
 
 def courses_elsewhere(others: pl.DataFrame) -> pl.DataFrame:

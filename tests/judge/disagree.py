@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from dataclasses import dataclass, replace
+from itertools import product
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 
@@ -36,14 +37,18 @@ class Difference:
 
 
 def drawn(number: int, start: int = 0) -> list[Case]:
-    """So many hostile ledgers, the same for the same `start`; one in four of a practice that posts at preparation."""
+    """So many hostile ledgers, the same for the same `start`, of four practices.
+
+    One in four is of a practice that posts crowns at preparation, one in three of one that keeps no fees.
+    """
     found: dict[str, Case] = {}
     for n in range(number):  # few of one seed: the later ones are near copies of the earlier
         for case in _of_one_seed(start * 100_000 + n):
             found.setdefault(repr(case), case)
         if len(found) >= number:
             break
-    return [replace(case, posted_at_prep=n % 4 == 3) for n, case in enumerate(list(found.values())[:number])]
+    cases_found = list(found.values())[:number]
+    return [replace(c, posted_at_prep=n % 4 == 3, fees_kept=n % 3 != 2) for n, c in enumerate(cases_found)]
 
 
 def _of_one_seed(number: int) -> list[Case]:
@@ -68,8 +73,8 @@ def _of_one_seed(number: int) -> list[Case]:
 def differences(ledgers: list[Case]) -> list[Difference]:
     """Every tooth on which the linkers differ, the ledgers with the fewest rows first."""
     found = []
-    for at_prep in (False, True):
-        practice = [case for case in ledgers if case.posted_at_prep == at_prep]
+    for at_prep, fees_kept in product((False, True), repeat=2):
+        practice = [c for c in ledgers if (c.posted_at_prep, c.fees_kept) == (at_prep, fees_kept)]
         if not practice:
             continue
         for case, (crowns, courses) in zip(practice, by_the_pipeline(practice), strict=True):

@@ -13,7 +13,7 @@ import polars as pl
 from hypothesis import strategies as st
 
 from pipeline.tables import CROWN_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
-from tests.judge.plain_linker import Detail, Elsewhere, Finding, Linked, Row, Rules, link_tooth
+from tests.judge.plain_linker import Detail, Elsewhere, Finding, Linked, Person, Row, Rules, link_tooth
 from tests.judge.read_ledgers import CODES, CUTOFF, DAY_0, NO_TOOTH, RECORDS_BEGIN
 
 TEETH = (46, 36)
@@ -26,16 +26,21 @@ CODES_HERE = (
     *("D2750", "D2790", "D2542", "D6750", "D2931", "D2799", "D2956", "D2920", "D2980", "D2391", "D2954", "D2950"),
     *("D3220", "D3332", "D3425", "D3450", "D7270", "D6010", "D6245", "X0001", "D0120", "D1110", "D9986"),
 )
-CHARTED = ("D2740", "D3330", "D3348", "D7140", "D3425")
+CHARTED = (
+    *("D2740", "D2740", "D3330", "D3330", "D3348", "D7140", "D3425"),
+    *("D3450", "D6010", "D2542", "D2956", "X0001", "D6245"),
+)
 TOLD = ("root_canal", "retreatment", "surgery", "crown", "crown_removed", "extraction", "nothing")
 CROWN_FIELDS = (
     *("seat_date", "crown_kind", "endo_timing", "access_date", "access_elsewhere", "reopened_date"),
     *("order_uncertain", "exit_date", "failure", "failure_cause", "failure_elsewhere", "loss_interval_days"),
     *("remake_no_fee", "renewed_after_opening", "first_complication_date", "done_elsewhere"),
+    *("entry_date", "exit_reason", "loss_reason", "seat_recorded", "material", "pulp_status_at_prep"),
 )
 COURSE_FIELDS = (
     *("started", "completed", "kind", "coded_as_initial", "exit_date", "failure", "failure_cause"),
-    *("failure_elsewhere", "loss_interval_days", "done_elsewhere"),
+    *("failure_elsewhere", "loss_interval_days", "done_elsewhere", "visits", "exit_reason", "loss_reason"),
+    *("retreatment_date", "surgery_date", "extraction_date", "crown_at_start", "days_to_crown"),
 )
 
 
@@ -47,14 +52,17 @@ class Case:
     details: list[Detail] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     elsewhere: list[Elsewhere] = field(default_factory=list)
+    person: Person = Person()
     posted_at_prep: bool = False
+    fees_kept: bool = True
 
     def __repr__(self) -> str:
-        lines = [f"prep={self.posted_at_prep}"]
+        last, death = _number(self.person.last_contact), _number(self.person.death)
+        lines = [f"prep={self.posted_at_prep} fees={self.fees_kept} last={last} death={death}"]
         for r in sorted(self.rows, key=lambda r: (r.tooth or 0, r.day or dt.date.min)):
             lines.append(f"{_number(r.day)} {r.code} t={r.tooth} f={r.fee} st={r.status} {r.event}")
         lines += [f"finding {_number(f.day)} t={f.tooth} in_place={f.crown_in_place}" for f in self.findings]
-        lines += [f"elsewhere t={e.tooth} {e.event} {_number(e.day)}" for e in self.elsewhere]
+        lines += [f"elsewhere t={e.tooth} {e.event} {e.year or _number(e.day)}" for e in self.elsewhere]
         lines += [f"details t={d.tooth} seat={_number(d.seat)} post={d.post} pulp={d.pulp}" for d in self.details]
         return "\n".join(lines)
 
@@ -87,7 +95,10 @@ def _charted(draw: st.DrawFn) -> Row:
 
 
 _finding = st.builds(Finding, _day, _tooth, st.sampled_from((True, False, None)))
-_told = st.builds(Elsewhere, _tooth, st.sampled_from(TOLD), st.none() | _unseen)
+_told = st.builds(Elsewhere, _tooth, st.sampled_from(TOLD), st.none() | _unseen | _day) | st.builds(
+    Elsewhere, _tooth, st.sampled_from(TOLD), st.none(), st.sampled_from((2011, 2012, 2013, 2014))
+)
+_person = st.builds(Person, st.none() | _unseen, st.none() | _unseen) | st.just(Person())
 _post = st.sampled_from((None, None, "fiber", "none"))
 _pulp = st.sampled_from((None, None, "hyperemic", "root_filled"))
 _detail = st.builds(Detail, st.just(TEETH[0]), seat=_day, post=_post, pulp=_pulp)
@@ -98,7 +109,7 @@ _last_visit = Row(DAY_0 + dt.timedelta(days=LAST_VISIT), "recall_hygiene", code=
 def cases(draw: st.DrawFn) -> Case:
     """5 to 14 rows, seldom with findings, a record of a crown's making and what others did; seen last on day 1200."""
     rows = draw(st.lists(_done(), min_size=4, max_size=11, unique_by=lambda r: (r.day, r.code, r.tooth, r.provider)))
-    also = draw(st.sets(st.sampled_from(("charted", "findings", "told", "details")), max_size=2))
+    also = draw(st.sets(st.sampled_from(("charted", "findings", "told", "details", "person")), max_size=2))
     if "charted" in also:
         rows += draw(st.lists(_charted(), min_size=1, max_size=2))
     findings = st.lists(_finding, min_size=1, max_size=2, unique_by=lambda f: (f.day, f.tooth))
@@ -108,41 +119,48 @@ def cases(draw: st.DrawFn) -> Case:
         [draw(_detail)] if "details" in also else [],
         draw(findings) if "findings" in also else [],
         draw(told) if "told" in also else [],
+        draw(_person) if "person" in also else Person(),
     )
 
 
 @st.composite
 def practices(draw: st.DrawFn) -> list[Case]:
-    """Some patients of one practice, which posts crowns at the seat or at the preparation."""
-    at_prep = draw(st.sampled_from((False, False, False, True)))
-    return [replace(one, posted_at_prep=at_prep) for one in draw(st.lists(cases(), min_size=1, max_size=12))]
+    """Some patients of one practice, which posts crowns at the seat or at the preparation, and keeps fees or none."""
+    at_prep, fees_kept = draw(st.sampled_from((False, False, True))), draw(st.sampled_from((True, True, False)))
+    return [
+        replace(one, posted_at_prep=at_prep, fees_kept=fees_kept)
+        for one in draw(st.lists(cases(), min_size=1, max_size=12))
+    ]
 
 
 def plainly(case: Case, tooth: int) -> Linked:
     """The drawn tooth through the plain linker."""
-    rules = Rules(data_cutoff=CUTOFF, records_begin=RECORDS_BEGIN, posted_at_prep=case.posted_at_prep)
-    details = [d for d in case.details if d.tooth == tooth]
-    return link_tooth(tooth, case.rows, rules, details=details, findings=case.findings, elsewhere=case.elsewhere)
+    practice = {"posted_at_prep": case.posted_at_prep, "fees_are_kept": case.fees_kept}
+    rules = Rules(data_cutoff=CUTOFF, records_begin=RECORDS_BEGIN, **practice)
+    told = {"findings": case.findings, "elsewhere": case.elsewhere, "person": case.person}
+    return link_tooth(tooth, case.rows, rules, details=[d for d in case.details if d.tooth == tooth], **told)
 
 
 def by_the_pipeline(practice: list[Case]) -> list[tuple[list[dict[str, Any]], list[dict[str, Any]]]]:
-    """Crowns and courses of each case through the linker of the pipeline, beside patients whose crowns have a fee."""
+    """Crowns and courses of each case through the linker of the pipeline, beside patients that settle if fees are kept."""
     from pipeline.transforms.link import LinkInput, LinkRules, link
 
     event, detail = CODES["D2740"]
     teeth = [10 * quadrant + place for quadrant in (1, 2, 3, 4) for place in range(1, 8)]
-    others = [Row(RECORDS_BEGIN, event, tooth, "D2740", detail, fee=900.0) for tooth in teeth]
-    rows = [_procedure(f"other{n}", r) for n in range(10) for r in others]
-    details, findings, told = [], [], []
+    fee = 900.0 if practice[0].fees_kept else None
+    others = [Row(RECORDS_BEGIN, event, tooth, "D2740", detail, fee=fee) for tooth in teeth]
+    rows = [_procedure(f"other{n}", r) for n in range(1 + len(practice) // 2) for r in others]
+    details, findings, told, people = [], [], [], []
     for n, case in enumerate(practice):
         who = {"patient_id": f"p{n}"}
         rows += [_procedure(f"p{n}", r) for r in case.rows]
         details += [who | _detail_row(d) for d in case.details]
         findings += [who | _finding_row(f) for f in case.findings]
         told += [who | _told_row(e) for e in case.elsewhere]
+        people += [who | {"last_contact_date": case.person.last_contact, "deceased_date": case.person.death}]
     frames = {
         "procedures": _frame(PROCEDURES, rows),
-        "patients": _frame(PATIENTS, []),
+        "patients": _frame(PATIENTS, people),
         "crown_details": _frame(CROWN_DETAILS, details),
         "findings": _frame(FINDINGS, findings),
     }
@@ -179,7 +197,7 @@ def _finding_row(f: Finding) -> dict[str, Any]:
 
 
 def _told_row(e: Elsewhere) -> dict[str, Any]:
-    return {"tooth_fdi": e.tooth, "event": e.event, "event_date": e.day}
+    return {"tooth_fdi": e.tooth, "event": e.event, "event_date": e.day, "event_year": e.year}
 
 
 def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.LazyFrame:

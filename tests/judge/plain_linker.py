@@ -195,6 +195,7 @@ class Tooth:
     seen: set[Day] = field(default_factory=set)
     end: Day | None = None
     end_reason: str = "last_contact"
+    implant: Day | None = None  # from that day what is done to a crown is done to that of an implant
 
 
 @dataclass(frozen=True)
@@ -228,7 +229,7 @@ RECEMENTS = ("crown_recement", "bridge_recement")
 REPAIRS = ("crown_repair", "bridge_repair")
 ON_A_BRIDGE = ("bridge_recement", "bridge_repair", "bridge_section")
 # A crown for the time being may hang in a gap: it shows neither that the tooth is there nor that it is not.
-NEEDS_NO_TOOTH = (*SHOWS_GONE, *ON_A_BRIDGE, *EXTRACTIONS, "crown_interim")
+NEEDS_NO_TOOTH = (*SHOWS_GONE, *ON_A_BRIDGE, "crown_interim")
 ON_AN_IMPLANT = (*CROWN_KINDS, "crown_recement", "crown_repair", "crown_removal", "crown_interim")
 NEED_THE_TOOTH = ("root_canal", "retreatment", "surgery", "resection", "crown", "crown_removed")  # done elsewhere
 NO_CONTACT = ("missed_appointment",)
@@ -262,12 +263,11 @@ def link_tooth(
     )
     lay_open(case)
     loss = loss_of_the_tooth(case)
-    case.rows = [r for r in case.rows if not _on_an_implant(r, case)]
-    opened = opening_days(case, courses_of_endo(case, []))
-    crowns = crowns_of(case, opened)
-    for _ in range(2):  # which rows are one course hangs on the seats, and which are one crown on the openings
-        courses = courses_of_endo(case, crowns)
-        crowns = crowns_of(case, opening_days(case, courses))
+    implant = first_implant(case)
+    case.rows = [r for r in case.rows if not (implant and r.event in ON_AN_IMPLANT and r.day >= implant)]
+    case.implant = implant
+    courses = courses_of_endo(case)
+    crowns = crowns_of(case, opening_days(case, courses))
     for i, crown in enumerate(crowns):
         enter(crown, rules)
         end_crown(crown, [c for c in crowns[i + 1 :] if c.first is not None], case, loss)
@@ -392,7 +392,7 @@ _CHARTED_AS = {
 }
 
 
-def done_elsewhere(case: Tooth) -> list[Told]:
+def done_elsewhere(case: Tooth, *, up_to_the_end: bool = True) -> list[Told]:
     """Rule 3. What others did, each with its day, or a day by which it was done, or neither.
 
     A day on which the patient was not seen here is the day itself. A day on which the patient was seen is the day of
@@ -421,8 +421,14 @@ def done_elsewhere(case: Tooth) -> list[Told]:
         else:
             found.append(Told(told.event, day=told.day))
     gone = extracted_here(case)
-    until = min(case.end, gone.day) if case.end and gone else case.end
-    return [t for t in found if until and ((t.day is None and t.by is None) or (t.day or t.by) <= until)]
+    end = case.end if up_to_the_end or not case.end else case.rules.data_cutoff
+    until = min(end, gone.day) if end and gone else end
+    found = [t for t in found if until and ((t.day is None and t.by is None) or (t.day or t.by) <= until)]
+    if case.implant is None:
+        return found
+    return [
+        t for t in found if t.event not in ("crown", "crown_removed") or (t.day or t.by or dt.date.min) < case.implant
+    ]
 
 
 def charted_again(row: Row, event: str, case: Tooth) -> bool:
@@ -447,7 +453,7 @@ def charted_again(row: Row, event: str, case: Tooth) -> bool:
 # Rule 4
 
 
-def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
+def courses_of_endo(case: Tooth) -> list[Course]:
     """Rule 4. Rows of root canal treatment put together to courses.
 
     First-treatment rows each within 180 days of the one before are one course, from the first to the last. Rows that
@@ -456,14 +462,14 @@ def courses_of_endo(case: Tooth, crowns: list[Crown]) -> list[Course]:
     tooth had none before; else it is no course. A pulpotomy that no course follows is none either: the rest of the
     pulp lives. Repeat-treatment rows make courses of their own kind. A first treatment of a tooth that has had a
     course, or on an earlier day apical surgery, which proves one, is a repeat coded as a first one; unless it is free,
-    within 365 days of a row with a fee, with no crown seated between: then it belongs to that row, on whose day the
-    course was completed. Courses elsewhere whose day is known stand among them.
+    within 365 days of a row with a fee, with no crown between (on the day of that row or later): then it belongs to
+    that row, on whose day the course was completed. Courses elsewhere whose day is known stand among them.
     """
     parts: list[list[Row]] = []
     for row in (r for r in case.rows if r.event in (INITIAL, RETREATMENT)):
         if parts and _same_course(parts[-1], row, case):
             parts[-1].append(row)
-        elif (paid := _paid_for_before(parts, row, crowns, case)) is not None:
+        elif (paid := _paid_for_before(parts, row, case)) is not None:
             paid.append(row)
         else:
             parts.append([row])
@@ -544,15 +550,17 @@ def _same_course(part: list[Row], row: Row, case: Tooth) -> bool:
     return near and (row.event == INITIAL or all(r.event == RETREATMENT for r in part))
 
 
-def _paid_for_before(parts: list[list[Row]], row: Row, crowns: list[Crown], case: Tooth) -> list[Row] | None:
+def _paid_for_before(parts: list[list[Row]], row: Row, case: Tooth) -> list[Row] | None:
     """The course of a row with a fee that a later free row belongs to."""
     if not case.rules.fees_are_kept or row.event != INITIAL or row.fee != 0:
         return None
+    crowned = [r.day for r in case.rows if r.event in CROWN_KINDS]
+    crowned += [t.day for t in done_elsewhere(case) if t.event == "crown" and t.day]
     for part in reversed(parts):
         for other in reversed(part):
             paid = (other.fee or 0) > 0
             near = (row.day - other.day).days <= case.rules.course_pair_days
-            between = any(c.seat_date and other.day < c.seat_date < row.day for c in crowns)
+            between = any(other.day <= day < row.day for day in crowned)
             if paid and near and not between:
                 return part
     return None
@@ -740,7 +748,8 @@ def loss_of_the_tooth(case: Tooth) -> Loss | None:
         known = row.reason if row.reason in ("endodontic", "periodontal", "fracture", "caries") else None
         found.append(Loss(row.day, known or ("other" if row.reason else "unknown")))
     told = done_elsewhere(case)
-    for out in (t for t in told if t.event == "extraction" and t.day):
+    on_record = done_elsewhere(case, up_to_the_end=False)
+    for out in (t for t in on_record if t.event == "extraction" and t.day):
         if not found and not any(day > out.day for day in days_needing_the_tooth(case)):
             found.append(Loss(out.day, "unknown", elsewhere=True))
     if not found and (sign := first_sign(case)):
@@ -769,7 +778,8 @@ def days_needing_the_tooth(case: Tooth, *, on_an_implant: bool = True) -> list[D
     Without `on_an_implant`, leaves out what can be done to the crown of an implant.
     """
     rows = [r for r in case.rows if _needs_the_tooth(r)]
-    days = [r.day for r in rows if on_an_implant or r.event not in ON_AN_IMPLANT]
+    # Many implants are placed on the day of the extraction, which needs the tooth until then.
+    days = [r.day - ONE_DAY * (r.event in EXTRACTIONS) for r in rows if on_an_implant or r.event not in ON_AN_IMPLANT]
     days += [f.day for f in case.findings if on_an_implant or f.crown_in_place is None]
     events = (
         NEED_THE_TOOTH if on_an_implant else tuple(e for e in NEED_THE_TOOTH if e not in ("crown", "crown_removed"))
@@ -790,12 +800,15 @@ def _needs_the_tooth(row: Row) -> bool:
     return row.event not in NEEDS_NO_TOOTH
 
 
-def _on_an_implant(row: Row, case: Tooth) -> bool:
-    """Rule 6. A crown posted where an implant stands is a crown on the implant, and so is what is done to it."""
+def first_implant(case: Tooth) -> Day | None:
+    """Rule 6. The first day from which an implant stands there, and nothing that no implant can have contradicts it.
+
+    A crown posted on it or later is a crown on the implant, and so is what is done to it.
+    """
     implants = [r.day for r in case.rows if r.event == IMPLANT]
-    implants += [t.day or t.by or case.end for t in done_elsewhere(case) if t.row and t.row.event == IMPLANT]
-    sign = first_sign(case)
-    return row.event in ON_AN_IMPLANT and any(d <= row.day and sign and sign <= d for d in implants)
+    implants += [t.day or t.by for t in done_elsewhere(case) if t.row and t.row.event == IMPLANT and (t.day or t.by)]
+    needed = days_needing_the_tooth(case, on_an_implant=False)
+    return min((day for day in implants if not any(n >= day for n in needed)), default=None)
 
 
 # Rule 8
@@ -817,7 +830,8 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
         return
     ends: list[tuple[Day, int, str, bool, Loss | None]] = []
     for new in later:
-        ends.append((new.first, 0, "replaced", new.done_elsewhere, None))
+        day = new.first if new.first > seat else max(seat, new.seat_date)  # posted before this one was seated
+        ends.append((day, 0, "replaced", new.done_elsewhere, None))
     in_use = seat
     if crown.posted_seat != crown.seat_date and crown.posted_seat and not crown.seat_recorded:
         in_use = max(seat, crown.posted_seat + dt.timedelta(days=case.rules.crown_repost_days))
@@ -829,10 +843,13 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
     for told in done_elsewhere(case):
         if told.event == "crown_removed" and (told.day or told.by) and (told.day or told.by) > seat:
             ends.append((told.day or told.by, 1, "removed", True, None))
-    if found := crown_found_lost(crown, later, case):
-        ends.append((found[0], 1, "removed", False, None))
     if loss and loss.gone_by >= seat:
         ends.append((loss.on(seat)[0], -1, "extracted", loss.elsewhere, loss))
+    found = crown_found_lost(crown, later, case)
+    if found and any(e[0] <= found[2] for e in ends):  # it had ended by then, and is missing for that reason
+        found = None
+    if found:
+        ends.append((found[0], 1, "removed", False, None))
     ends = [e for e in ends if e[0] >= seat and e[0] <= case.end]
     if not ends:
         crown.exit_date, crown.exit_reason = max(case.end, crown.entry_date or case.end), case.end_reason
@@ -846,7 +863,7 @@ def end_crown(crown: Crown, later: list[Crown], case: Tooth, loss: Loss | None) 
         crown.loss_reason, crown.loss_interval_days = lost_tooth.reason, lost_tooth.on(seat)[1]
 
 
-def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> tuple[Day, int] | None:
+def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> tuple[Day, int, Day] | None:
     """Rule 8, a finding without the crown: it was lost in the middle since it was last known to be in place.
 
     Not if it was cemented again within 90 days and before another crown, or a later finding (before another crown) has
@@ -860,7 +877,7 @@ def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> tuple[Day
         known += [r.day for r in case.rows if r.event in (*RECEMENTS, *REPAIRS) and r.day < finding.day]
         since = max(d for d in known if d >= crown.stands_from)
         interval = (finding.day - since).days
-        return since + dt.timedelta(days=interval // 2), interval
+        return since + dt.timedelta(days=interval // 2), interval, finding.day
     return None
 
 
