@@ -216,17 +216,19 @@ def impossible_rows(events: pl.LazyFrame, implanted: pl.LazyFrame) -> pl.LazyFra
     A tooth does not come back: either the extraction or the later row carries a wrong number. The later row is set
     aside and the history up to the extraction kept. A row of the day of the extraction stands. What belongs to an
     empty site (implant, pontic, denture tooth) or to a whole bridge stands too, and so does a crown on an implant
-    (`implanted`: `implant_days`).
+    (`implanted`: `implant_days`) placed that day or later: the extraction contradicts one that was there before.
     """
     tooth = [*TOOTH, "supernumerary"]
     lost = events.filter(pl.col("event").is_in(EXTRACTIONS)).group_by(tooth)
     first = lost.agg(extracted=pl.col("service_date").min())
     needs_tooth = events.filter(pl.col("event").is_not_null(), ~pl.col("event").is_in(NEEDS_NO_TOOTH))
+    of_tooth = first.filter(~pl.col("supernumerary")).select(*TOOTH, "extracted")
+    after = implanted.join(of_tooth, on=KEY).filter(pl.col("implanted") >= pl.col("extracted"))
     of_implant = pl.col("event").is_in(ON_A_CROWN) & (pl.col("service_date") >= pl.col("implanted")).fill_null(False)
     return (
         needs_tooth.join(first, on=tooth)
         .filter(pl.col("service_date") > pl.col("extracted"))
-        .join(_first_implant(implanted), on=KEY, how="left")
+        .join(_first_implant(after), on=KEY, how="left")
         .filter(~of_implant)
         .select(*ROW, reason=pl.lit("after_extraction"))
     )

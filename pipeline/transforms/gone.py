@@ -78,8 +78,11 @@ def losses(
     there = _known_there(events, others, findings).join(toothed, on=KEY, how="semi").collect().lazy()
     standing = _uncontradicted(signs.lazy(), there).collect()
     # An extraction by others on a known day is on record: what shows the same loss says nothing more.
-    earliest = standing.sort(*KEY, "exact", "gone_by", descending=[False, False, True, False]).unique(
-        KEY, keep="first", maintain_order=True
+    earliest = (
+        standing.filter(pl.col("exact") == pl.col("exact").max().over(KEY))
+        .filter(pl.col("gone_by") == pl.col("gone_by").min().over(KEY))
+        .group_by(*KEY, "exact", "gone_by")
+        .agg(pl.col("told").any(), reason=_only_reason())
     )
     exact = earliest.filter("exact").select(*KEY, "reason", lost_on="gone_by", lost_elsewhere=pl.lit(True))
     between = earliest.filter(~pl.col("exact")).lazy()

@@ -52,7 +52,7 @@ class Case:
     details: list[Detail] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     elsewhere: list[Elsewhere] = field(default_factory=list)
-    person: Person = Person()
+    person: Person = field(default_factory=Person)
     posted_at_prep: bool = False
     fees_kept: bool = True
 
@@ -142,7 +142,7 @@ def plainly(case: Case, tooth: int) -> Linked:
 
 
 def by_the_pipeline(practice: list[Case]) -> list[tuple[list[dict[str, Any]], list[dict[str, Any]]]]:
-    """Crowns and courses of each case through the linker of the pipeline, beside patients that settle if fees are kept."""
+    """Crowns and courses of each case by the pipeline's linker, beside patients that settle if fees are kept."""
     from pipeline.transforms.link import LinkInput, LinkRules, link
 
     event, detail = CODES["D2740"]

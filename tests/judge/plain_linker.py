@@ -262,14 +262,14 @@ def link_tooth(
         rules=rules,
     )
     lay_open(case)
-    loss = loss_of_the_tooth(case)
     implant = first_implant(case)
     case.rows = [r for r in case.rows if not (implant and r.event in ON_AN_IMPLANT and r.day >= implant)]
     case.implant = implant
+    loss = loss_of_the_tooth(case)
     courses = courses_of_endo(case)
     crowns = crowns_of(case, opening_days(case, courses))
     for i, crown in enumerate(crowns):
-        enter(crown, rules)
+        enter(crown, case)
         end_crown(crown, [c for c in crowns[i + 1 :] if c.first is not None], case, loss)
     for i, crown in enumerate(crowns):
         time_of_endo(crown, crowns[:i], courses, case)
@@ -343,16 +343,17 @@ def lay_open(case: Tooth) -> None:
     """Rule 11, and the days on which the patient was seen.
 
     Seen: any completed row that stands (a missed appointment is none) or any finding. Follow-up ends at the last such
-    day or the recorded last contact if later, at death, or at the cut-off, whichever is first.
+    day or the recorded last contact if later, at death, or at the cut-off, whichever is first; of several on one day
+    death stands before the cut-off and the cut-off before the last contact.
     A row that names the tooth after it was taken out is set aside: implants, pontics, dentures and bridges apart.
     """
     contacts = {r.day for r in case.patient_rows if r.event not in NO_CONTACT} | {f.day for f in case.patient_findings}
     case.seen = set(contacts)
     last = max([*contacts, *([case.person.last_contact] if case.person.last_contact else [])], default=None)
     if last is not None:
-        ends = [(last, "last_contact"), (case.rules.data_cutoff, "cutoff")]
+        ends = [(case.rules.data_cutoff, "cutoff"), (last, "last_contact")]
         if case.person.death:
-            ends.append((case.person.death, "death"))
+            ends.insert(0, (case.person.death, "death"))
         case.end, case.end_reason = min(ends, key=lambda e: e[0])
     if gone := extracted_here(case):
         case.rows = [r for r in case.rows if r.day <= gone.day or r.event in (*SHOWS_GONE, *ON_A_BRIDGE)]
@@ -466,7 +467,7 @@ def courses_of_endo(case: Tooth) -> list[Course]:
     that row, on whose day the course was completed. Courses elsewhere whose day is known stand among them.
     """
     parts: list[list[Row]] = []
-    for row in (r for r in case.rows if r.event in (INITIAL, RETREATMENT)):
+    for row in treatments(case):
         if parts and _same_course(parts[-1], row, case):
             parts[-1].append(row)
         elif (paid := _paid_for_before(parts, row, case)) is not None:
@@ -490,6 +491,13 @@ def courses_of_endo(case: Tooth) -> list[Course]:
             course.kind = "retreatment"
             course.coded_as_initial = True
     return courses
+
+
+def treatments(case: Tooth) -> list[Row]:
+    """Rows of first and repeat treatment; where a day has both, all of that day are repeats."""
+    repeated = {r.day for r in case.rows if r.event == RETREATMENT}
+    rows = [r for r in case.rows if r.event in (INITIAL, RETREATMENT)]
+    return [replace(r, event=RETREATMENT) if r.day in repeated else r for r in rows]
 
 
 def with_openings(parts: list[list[Row]], openings: list[Row], case: Tooth) -> tuple[list[list[Row]], list[Row]]:
@@ -544,10 +552,8 @@ def _same_course(part: list[Row], row: Row, case: Tooth) -> bool:
 
     Both posted on one day are one repeat.
     """
-    if row.event == RETREATMENT and all(r.day == row.day for r in part):
-        return True
     near = (row.day - part[-1].day).days <= case.rules.course_gap_days
-    return near and (row.event == INITIAL or all(r.event == RETREATMENT for r in part))
+    return near and (row.event == INITIAL or any(r.event == RETREATMENT for r in part))
 
 
 def _paid_for_before(parts: list[list[Row]], row: Row, case: Tooth) -> list[Row] | None:
@@ -726,10 +732,15 @@ def _recorded(crowns: list[Crown], case: Tooth) -> None:
         crown.pulp_status_at_prep = detail.pulp
 
 
-def enter(crown: Crown, rules: Rules) -> None:
-    """Rule 12. Followed from the seat, or from the day on which the records begin if that is later."""
-    known = [d for d in (crown.seat_date, rules.records_begin) if d]
-    crown.entry_date = max(known) if crown.seat_date else None
+def enter(crown: Crown, case: Tooth) -> None:
+    """Rule 12. Followed from the seat, or from the day on which the records begin if that is later.
+
+    One that others made is followed from the day it is known to be there and the patient was seen here.
+    """
+    if crown.done_elsewhere:
+        crown.entry_date = max(crown.seat_date or dt.date.min, crown.known_on or min(case.seen))
+        return
+    crown.entry_date = max(d for d in (crown.seat_date, case.rules.records_begin) if d)
 
 
 # Rule 13 and rule 10
@@ -753,7 +764,7 @@ def loss_of_the_tooth(case: Tooth) -> Loss | None:
         if not found and not any(day > out.day for day in days_needing_the_tooth(case)):
             found.append(Loss(out.day, "unknown", elsewhere=True))
     if not found and (sign := first_sign(case)):
-        charted = any(t.event == "extraction" and (t.by or case.end) == sign for t in told)
+        charted = any(t.event == "extraction" and t.day is None and (t.by or case.end) == sign for t in told)
         found.append(Loss(sign, "unknown", between=True, there=last_day_there(case, sign), elsewhere=charted))
     return min(found, key=lambda x: x.gone_by, default=None)
 
@@ -784,7 +795,7 @@ def days_needing_the_tooth(case: Tooth, *, on_an_implant: bool = True) -> list[D
     events = (
         NEED_THE_TOOTH if on_an_implant else tuple(e for e in NEED_THE_TOOTH if e not in ("crown", "crown_removed"))
     )
-    told = [t.day or t.by for t in done_elsewhere(case) if t.event in events]
+    told = [t.day or t.by for t in done_elsewhere(case, up_to_the_end=False) if t.event in events]
     return days + [day for day in told if day]
 
 
@@ -1050,7 +1061,7 @@ def end_course(course: Course, courses: list[Course], case: Tooth, loss: Loss | 
     course.retreatment_date = again[0].started if again else None
     ends = [e for e in ends if since <= e[0] <= case.end]
     if not ends:
-        course.exit_date, course.exit_reason = case.end, case.end_reason
+        course.exit_date, course.exit_reason = max(case.end, since), case.end_reason
         return
     day, _, cause, there, lost = min(ends, key=lambda e: e[:2])
     course.exit_date, course.exit_reason, course.failure = day, "failed", True
@@ -1070,8 +1081,8 @@ def crown_of_course(course: Course, crowns: list[Crown], case: Tooth) -> None:
         elif crown.seat_date is None and (crown.known_on is None or crown.known_on <= course.started):
             course.crown_at_start = "crowned_unknown_age" if course.crown_at_start == "none" else "crowned"
     if course.completed and course.crown_at_start == "none":
-        after = [c.seat_date for c in crowns if c.seat_date and c.seat_date >= course.completed]
-        if after:
+        after = [c.seat_date for c in crowns if c.seat_date and c.seat_date >= course.started]
+        if after and min(after) >= course.completed:
             course.days_to_crown = (min(after) - course.completed).days
 
 
