@@ -56,7 +56,7 @@ def _of_one_seed(number: int) -> list[Case]:
 
     @seed(number)
     @settings(
-        max_examples=5,
+        max_examples=8,
         deadline=None,
         database=None,
         phases=[Phase.generate],

@@ -121,9 +121,14 @@ def test_order_of_rows_changes_nothing_plainly(case: Case, random: Random) -> No
         assert as_compared(one.courses, COURSE_FIELDS) == as_compared(other.courses, COURSE_FIELDS)
 
 
-@pytest.mark.slow  # by hand, until the pipeline follows the same rules: pytest tests/judge -m slow
 def test_pipeline_on_hostile_ledgers() -> None:
     found = differences(drawn(200))
+    assert not found, f"{len(found)} teeth\n{shown(found, 3)}"
+
+
+@pytest.mark.slow
+def test_pipeline_on_many_hostile_ledgers() -> None:
+    found = differences(drawn(2000, 1))
     assert not found, f"{len(found)} teeth\n{shown(found, 3)}"
 
 
