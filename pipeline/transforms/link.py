@@ -455,7 +455,7 @@ def _no_implant(existing: pl.LazyFrame, tables: LinkInput, cutoff: pl.Expr | Non
     of_root = pl.col("event").is_in(list(ot.TOLD)) & ~pl.col("event").is_in([*ev.NEEDS_NO_TOOTH, *ev.ON_A_CROWN])
     charted = existing.filter(of_root, ~pl.col("event").is_in(ev.TOOTH_LOST)).select(*KEY, day="service_date")
     told = (
-        ev.permanent_teeth(tables.elsewhere).filter(pl.col("event").is_in(ot.ON_A_ROOT)).select(*KEY, day="event_date")
+        ev.permanent_teeth(tables.elsewhere).filter(pl.col("event").is_in(ot.ON_A_ROOT)).select(*KEY, day=ot.told_day())
     )
     read = ev.permanent_teeth(tables.findings).filter(pl.col("crown_in_place").is_null()).select(*KEY, day="exam_date")
     days = pl.concat([charted, told, read]).drop_nulls("day")

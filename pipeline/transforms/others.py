@@ -45,6 +45,11 @@ TOLD = {
 _MIDDLE = (7, 1)  # of a year
 
 
+def told_day() -> pl.Expr:
+    """The day of a row of the table `elsewhere`: as told, else the middle of the year; null where neither is."""
+    return pl.coalesce("event_date", pl.date(pl.col("event_year"), *_MIDDLE))
+
+
 def done_by_others(
     existing: pl.LazyFrame, elsewhere: pl.LazyFrame, own_work: pl.LazyFrame, seen: pl.LazyFrame, *, cutoff: pl.Expr
 ) -> pl.LazyFrame:
@@ -87,7 +92,7 @@ def done_by_others(
     answers = elsewhere.select(
         *TOOTH,
         what="event",
-        date=pl.coalesce("event_date", pl.date(pl.col("event_year"), *_MIDDLE)),
+        date=told_day(),
         known_by=pl.lit(None, pl.Date),
         is_year=year,
         crown_kind=pl.when(pl.col("event") == CROWN).then(pl.lit("single")),
