@@ -365,7 +365,9 @@ ENDO_COURSES = Table(
         "coded_as_initial": _flag("A repeat that was posted as a first treatment.", nullable=False),
         "crown_at_start": _text("Crown on the tooth when the course began.", nullable=False, words=CROWN_AT_START),
         "crown_id": _text("The crown it was done through or before."),
-        "days_to_crown": Column(pl.Int32(), "Completion to the seat of the crown it was done before; null otherwise."),
+        "days_to_crown": Column(
+            pl.Int32(), "Completion to the seat of the crown it was done before; below 0 if seated meanwhile."
+        ),
         "retreatment_date": _date("First repeat treatment after completion."),
         "surgery_date": _date("First apical surgery or root resection after it."),
         "extraction_date": _date("Extraction of the tooth."),
@@ -389,7 +391,9 @@ CROWNS = Table(
         "tooth_group": _text("Tooth group.", nullable=False, words=TOOTH_GROUPS),
         "provider_id": _text("Clinician of the last posted row of the crown; null where its rows of that day differ."),
         "site_id": _text("Clinic of the same row."),
-        "crown_kind": _text("Single crown, retainer of a bridge, onlay or prefabricated.", words=CROWN_KINDS),
+        "crown_kind": _text(
+            "Single crown, retainer of a bridge, onlay or prefabricated.", nullable=False, words=CROWN_KINDS
+        ),
         "prep_date": _date("Day of preparation, where known."),
         "seat_date": _date("Day of the seat; null for a crown done elsewhere at an unknown time."),
         "seat_recorded": _flag("True if the seat was recorded, false if it was derived.", nullable=False),

@@ -85,7 +85,6 @@ LACKING = {
         "bridge_retainer_inlay": _CROWN_NUMBER,
         "coronectomy": "has no number of its own",
         "extraction_impacted": "surgical removal is numbered by what is cut, buried or not",
-        "replantation": "a tooth put back is numbered with injuries",
         "missed_appointment": "not in the schedule",
     },
     "de": {

@@ -217,15 +217,24 @@ def _other_date(field: str, column: Column, file: FileProfile) -> Rating:
         return 0.4, "the only such date"
     if len(full) != 2 or column not in full:
         return 0.3, ""
-    a, b = full
-    apart = (b.days - a.days).drop_nulls()
-    if not len(apart) or float((apart >= 0).mean() or 0) < 0.95 or float((apart > 0).mean() or 0) < 0.3:  # type: ignore[arg-type]
+    # By row: where either is missing in some rows, their middle days may stand the other way round.
+    ordered = next(((a, b) for a, b in (full, full[::-1]) if _comes_before(a, b)), None)
+    if ordered is None:
         return 0.4, ""
+    a, b = ordered
     return (
         (0.85, "the earlier of two dates" if field == early else "the later of two dates")
         if column is (a if field == early else b) and field in (early, late)
         else (0.05, "")
     )
+
+
+def _comes_before(a: Column, b: Column) -> bool:
+    """Whether the dates of `a` lie on or before those of `b` in nearly every row, and before them in many."""
+    apart = (b.days - a.days).drop_nulls()
+    if not len(apart):
+        return False
+    return float((apart >= 0).mean() or 0) >= 0.95 and float((apart > 0).mean() or 0) >= 0.3  # type: ignore[arg-type]
 
 
 def _code(_table: str, column: Column, file: FileProfile) -> Rating:
@@ -370,6 +379,7 @@ _RULES: dict[str, Callable[[str, Column, FileProfile], Rating]] = {
     "preop_pai": _index,
     "canals": _small(1, 9, True, 0.5),
     "visits": _small(1, 12, True, 0.5),
+    "reading": _small(1, 2, True, 0.35),
     "length_short_of_apex_mm": _small(-10, 12, False, 0.6),
     "ferrule_mm": _small(0, 10, False, 0.72),
     "master_apical_size_iso": _apical_size,

@@ -646,8 +646,7 @@ def _link_to_crowns(courses: pl.DataFrame, crowns: pl.DataFrame) -> pl.DataFrame
         .then(pl.lit("crowned_unknown_age"))
         .otherwise(pl.lit("crowned")),
         crown_id=pl.when(through).then("here").otherwise("ahead"),
-        # A crown that was seated while the course went on was not seated after it.
-        days_to_crown=pl.when(~through & (pl.col("ahead_seat") >= pl.col("completed")))
+        days_to_crown=pl.when(~through)
         .then((pl.col("ahead_seat") - pl.col("completed")).dt.total_days())
         .cast(pl.Int32),
     ).select(*courses.columns, "crown_at_start", "crown_id", "days_to_crown")

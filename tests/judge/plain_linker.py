@@ -1082,7 +1082,7 @@ def crown_of_course(course: Course, crowns: list[Crown], case: Tooth) -> None:
             course.crown_at_start = "crowned_unknown_age" if course.crown_at_start == "none" else "crowned"
     if course.completed and course.crown_at_start == "none":
         after = [c.seat_date for c in crowns if c.seat_date and c.seat_date >= course.started]
-        if after and min(after) >= course.completed:
+        if after:
             course.days_to_crown = (min(after) - course.completed).days
 
 

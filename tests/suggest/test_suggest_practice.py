@@ -30,7 +30,6 @@ TELL_NOTHING = {
     },
     "crown_details": {"margin", "core", "post", "cement", "pulp_status_at_prep", "ferrule_mm"},
     "findings": {"symptomatic", "crown_in_place", "reader", "reading"},
-    "elsewhere": {"event", "event_date"},
 }  # fmt: skip
 
 # Words of fields that take any text, which this practice did not map; the others are ours.
@@ -69,7 +68,8 @@ def test_with_its_headings_all_is_found(practice: Path):
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_with_headings_shuffled_and_meaningless(practice: Path, tmp_path: Path, seed: int):
     paths, truth = [], {}
-    for path in files_of(practice)[-8:]:  # the last ledgers and the other tables
+    # Of what others did, headings alone tell: its few rows hold a tooth, a word and sometimes a day.
+    for path in files_of(practice)[-9:-1]:  # the last ledgers and the other tables
         table = path.stem if path.stem in COLUMNS else "procedures"
         frame = pl.read_csv(path, infer_schema=False)
         order = random.Random(f"{seed}{table}").sample(frame.columns, len(frame.columns))
