@@ -95,10 +95,18 @@ NOT_RUN = {
 }
 RULES = frozenset(
     (
+        "reversal_days",
+        "hint_days",
         "course_gap_days",
+        "course_pair_days",
         "crown_repost_days",
+        "crown_pair_days",
         "lab_days",
         "renewal_days",
+        "closure_days",
+        "recement_days",
+        "planned_crown_days",
+        "active_days",
         "recall_months",
         "uncertain_years",
         "soon_days",

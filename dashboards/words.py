@@ -185,7 +185,7 @@ def scope_sentence(results: Results) -> str:
     n = results.counts
     held = (
         f"Records from {day(results.data_from)} to {day(results.data_cutoff)}: {count(n.procedures, 'procedure row')} "
-        f"of {count(n.patients, 'patient')}, with {count(n.crowns, 'crown')} of known seat date and "
+        f"of {count(n.patients, 'patient')}, with {count(n.crowns, 'single crown')} made here and "
         f"{count(n.endo_courses, 'root canal')}."
     )
     return f"{held} {not_asked(results)}".rstrip()

@@ -10,7 +10,7 @@ from pipeline import disclosure
 # The form of the file, and what is meant by crown, failure, follow-up and group. A change in either makes files
 # of the former kind outdated.
 SCHEMA = 1
-DEFINITIONS = 1
+DEFINITIONS = 2
 KIND = "toothyears contribution"
 NOTE = "Rounded counts and ratios of groups of teeth. Nothing in this file is about a person."
 
@@ -19,10 +19,13 @@ LAST_MONTH = 360
 TOOTH_GROUPS = ("anterior", "premolar", "molar")
 # Settings that decide what is counted and how it is judged.
 RULES = (
+    "reversal_days",
     "course_gap_days",
+    "course_pair_days",
     "crown_repost_days",
+    "crown_pair_days",
     "lab_days",
-    "renewal_days",
+    "recement_days",
     "crown_date",
     "horizon_years",
     "smallest_difference_per_100",

@@ -86,7 +86,7 @@ def test_trust_sentences_add_up_over_files() -> None:
 def test_one_of_each_is_said_in_the_singular() -> None:
     results = samples.one_of_each()
     text = " ".join([words.scope_sentence(results), *words.trust_sentences(results)])
-    assert "1 procedure row of 1 patient, with 1 crown of known seat date and 1 root canal" in text
+    assert "1 procedure row of 1 patient, with 1 single crown made here and 1 root canal" in text
     assert "1 row was read from 1 file" in text
     assert "1 row has a procedure code" in text
     assert not re.search(r"\b1 (rows|crowns|patients|files|codes|root canals|procedure rows)\b", text)
