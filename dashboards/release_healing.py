@@ -160,8 +160,9 @@ def _losses(group: LossGroup) -> tuple[ReleasedLoss, ...]:
     known_causes = [c for c in group.causes if c.cause in CAUSES]
     counts = protect([c.losses for c in known_causes], left_out=len(known_causes) < len(group.causes))
     total = release_count(group.total.losses)
-    pairs = [*zip(known_causes, counts, strict=True), (group.total, total)]
-    return tuple(ReleasedLoss(c.cause, n, _within(c, n, group.teeth)) for c, n in pairs)
+    named = [(c.cause, c, n) for c, n in zip(known_causes, counts, strict=True)]
+    named.append(("all", group.total, total))
+    return tuple(ReleasedLoss(name, n, _within(c, n, group.teeth)) for name, c, n in named)
 
 
 def _within(cause: LossByCause, losses: ReleasedCount, teeth: int) -> tuple[ReleasedShare | None, ...]:

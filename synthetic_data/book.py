@@ -245,6 +245,11 @@ def _timing(
     seen_before = (rc["charted"] == ON_VISIT) & (rc["found"] <= seat)
     shown = c["post_row"] | (c["detail"] & (c["post_told"] > 0)) | (c["detail"] & c["pulp_told"] & (c["pulp"] == 3))
     through = exists & (started > seat) & ((started < exit_day) | (~fails & (started <= exit_day)))
+    # What shows a filled tooth under one crown tells of every later crown on it.
+    teeth, place = np.unique(tooth_key(c), return_inverse=True)
+    first_shown = np.full(teeth.size, np.iinfo(np.int64).max)
+    np.minimum.at(first_shown, place[shown], seat[shown])
+    shown = first_shown[place] <= seat
     undated = np.isin(rc["charted"], UNDATED) | ((rc["charted"] == ON_VISIT) & (rc["found"] > seat))
     before = done_before | seen_before | shown
     timing = np.select([before | begun_before, through, undated], [BEFORE, THROUGH, UNKNOWN], VITAL)

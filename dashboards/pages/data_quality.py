@@ -126,7 +126,7 @@ def elsewhere_sentences(results: Results) -> tuple[str, ...]:
     """The practice's own word on root canals done elsewhere, whether the records gainsay it, and what can be done."""
     word = results.rules.get(_SETTING, "unknown")
     met = {note.id for note in results.quality.links if note.of_others and note.count}
-    said = [_SAYS[word]]
+    said = [_SAYS.get(word, _SAYS["unknown"])]
     if word == "none" and met & _GAINSAY:
         said.append("Yet these records name some, as counted below: say some or most, or correct those records.")
     if not met:

@@ -160,6 +160,17 @@ def crowns_table(frame: pl.DataFrame) -> pl.DataFrame:
     columns = {
         "tooth_fdi": (pl.col("tooth_group").replace_strict(TEETH, return_dtype=pl.Int64) + quadrant).cast(pl.UInt8),
         "seat_recorded": pl.lit(True),
+        "crown_kind": pl.lit("single"),
+        **{
+            name: pl.lit(False)
+            for name in (
+                "access_elsewhere",
+                "failure_elsewhere",
+                "remake_no_fee",
+                "renewed_after_opening",
+                "done_elsewhere",
+            )
+        },
         "order_uncertain": pl.lit(False),
         "entry_date": pl.col("seat_date"),
         "failure_cause": pl.when("failure").then(pl.lit("replaced")),

@@ -82,10 +82,10 @@ def test_other_rules_too(practices, change: dict) -> None:
 
 
 def test_days_that_do_not_stand_are_found_out(tmp_path) -> None:
-    """The last row names a tooth that was extracted before: it is set aside, and with it the last day."""
+    """The last row is taken back by a negative fee on its own day: it does not stand, and with it the last day."""
     (tmp_path / "ledger.csv").write_text(
-        "patient_id,service_date,code,tooth\nA,2010-01-04,D2740,3\nA,2012-01-04,D7140,3\nB,2010-05-03,D2740,4\n"
-        "B,2015-05-04,D0120,\nA,2019-09-02,D3330,3\n"
+        "patient_id,service_date,code,tooth,fee\nA,2010-01-04,D2740,3,900\nA,2012-01-04,D7140,3,90\n"
+        "B,2010-05-03,D2740,4,900\nB,2015-05-04,D0120,,\nB,2019-09-02,D3330,4,700\nB,2019-09-02,D3330,4,-700\n"
     )
     (tmp_path / "practice.toml").write_text(
         '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\ncode_system = "cdt"\n'
