@@ -39,7 +39,7 @@ def loss_areas(
         name = _name(cause, names)
         figure.add_scatter(
             x=years, y=[100 * p.estimate for p in cause.points], stackgroup="lost", mode="lines",
-            name=name, line={"width": 1, "color": "#ffffff"},
+            name=name, line={"width": 1, "color": theme.INK},
             fillcolor=theme.faded(colour, 0.85),
             fillpattern={"shape": pattern, "bgcolor": theme.faded(colour, 0.85), "fgcolor": "#ffffff", "size": 7,
                          "solidity": 0.22},

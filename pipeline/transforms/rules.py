@@ -67,12 +67,12 @@ class LinkRules(Rules):
 
 # What each setting under [rules] decides; the number is in days unless the words say otherwise.
 MEANINGS: dict[str, str] = {
-    "reversal_days": "A negative fee takes back the latest row of the same patient, code, tooth and amount at most "
-    "this many days before it. A later refund takes nothing back: it is listed as a hint that the work failed.",
+    "reversal_days": "A negative fee takes back the latest row like it at most this many days before it; "
+    "a later one hints at a failure.",
     "hint_days": "A filling of one surface on a standing crown hints at an opening elsewhere, unless a root canal "
     "was done on that tooth within so many days of it.",
-    "course_gap_days": "Rows of root canal treatment on one tooth at most this far apart, each from the one before, "
-    "are one course; a post at most this long before the seat shows that the root canal was done before it.",
+    "course_gap_days": "Rows of root canal treatment at most this far apart are one course; a post this long before the "
+    "seat tells too.",
     "course_pair_days": "A later first-treatment row with a fee of 0, at most this long after a row with a fee and "
     "with no crown seated between, belongs to the same course.",
     "crown_repost_days": "Crown rows of one tooth at most this far apart, each from the one before, are one crown "
