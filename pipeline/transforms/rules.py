@@ -71,8 +71,8 @@ MEANINGS: dict[str, str] = {
     "a later one hints at a failure.",
     "hint_days": "A filling of one surface on a standing crown hints at an opening elsewhere, unless a root canal "
     "was done on that tooth within so many days of it.",
-    "course_gap_days": "Rows of root canal treatment at most this far apart are one course; a post this long before the "
-    "seat tells too.",
+    "course_gap_days": "Rows of root canal treatment at most this far apart are one course; a post this long "
+    "before the seat tells too.",
     "course_pair_days": "A later first-treatment row with a fee of 0, at most this long after a row with a fee and "
     "with no crown seated between, belongs to the same course.",
     "crown_repost_days": "Crown rows of one tooth at most this far apart, each from the one before, are one crown "
