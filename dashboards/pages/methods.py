@@ -46,7 +46,7 @@ def settings_table(caption: str, values: Mapping[str, str], meanings: Mapping[st
     if not meanings:
         return NumberTable(caption, ("Name", "Value"), tuple(sorted(values.items())), ("Value",))
     rows = tuple((name, value, meanings.get(name, "")) for name, value in sorted(values.items()))
-    return NumberTable(caption, ("Name", "Value", "What it does"), rows, ("What it does",))
+    return NumberTable(caption, ("Name", "Value", "What it does"), rows, ("Value", "What it does"))
 
 
 def _outcomes(results: Results) -> NumberTable:
