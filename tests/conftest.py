@@ -1,0 +1,36 @@
+"""What holds for every test, on any machine: no deadlines, and a word about what a lack of programs left out."""
+
+import os
+
+import hypothesis
+import pytest
+
+# A busy processor is no fault of the program; what was found on one machine is not tried first on that machine alone.
+hypothesis.settings.register_profile("any machine", deadline=None, database=None)
+hypothesis.settings.load_profile("any machine")
+
+
+def _reasons(reporter: pytest.TerminalReporter) -> dict[str, int]:
+    """Tests left out, by reason."""
+    found: dict[str, int] = {}
+    for report in reporter.stats.get("skipped", []):
+        reason = str(report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr)
+        reason = reason.removeprefix("Skipped: ")
+        found[reason] = found.get(reason, 0) + 1
+    return found
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    """Where everything is installed, as CI does, nothing may be left out: a skip there is a failure."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if reporter is not None and os.environ.get("CI") and exitstatus == 0 and _reasons(reporter):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """One line at the end: how many tests were left out, and for lack of what."""
+    if found := _reasons(terminalreporter):
+        listed = "; ".join(f"{n} x {reason}" for reason, n in sorted(found.items()))
+        allowed = ", which CI does not allow" if os.environ.get("CI") else ""
+        terminalreporter.write_line(f"left out{allowed}: {listed}")

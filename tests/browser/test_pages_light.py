@@ -1,6 +1,5 @@
-"""Pages are light and quick: their size, the chart library once, and the time until everything is drawn."""
+"""Pages are light: their size, the chart library once, and every chart of them drawn."""
 
-import time
 from pathlib import Path
 
 import headless
@@ -9,8 +8,6 @@ from looking import DRAWN
 from dashboards.page import asset
 
 LIMIT, A_CHART = 1_500_000, 60_000
-BAR_S = 1.5
-SLACK = 3  # a busy machine must not fail what is quick enough; the time itself is printed
 
 
 def test_pages_are_small_and_hold_the_chart_library_once(pages: list[Path]) -> None:
@@ -24,14 +21,8 @@ def test_pages_are_small_and_hold_the_chart_library_once(pages: list[Path]) -> N
             assert page.stat().st_size < 200_000, page.name
 
 
-def test_pages_are_drawn_quickly(browser: headless.Browser, ordinary: list[Path]) -> None:
-    browser.open(ordinary[0])
-    times = {}
+def test_every_chart_of_a_page_is_drawn(browser: headless.Browser, ordinary: list[Path]) -> None:
     for page in ordinary:
-        start = time.perf_counter()
         browser.open(page)
         browser.ask(DRAWN)  # unfolds everything first, so that no chart is left out
-        assert browser.ask("document.querySelectorAll('.chart:not(.js-plotly-plot)').length") == 0
-        times[page.name] = time.perf_counter() - start
-    print({name: f"{spent:.2f} s" for name, spent in times.items()})
-    assert max(times.values()) < BAR_S * SLACK, times
+        assert browser.ask("document.querySelectorAll('.chart:not(.js-plotly-plot)').length") == 0, page.name

@@ -1,7 +1,5 @@
 """Where nothing makes a difference, hardly a practice is told that something does."""
 
-import time
-
 import pytest
 from scipy.stats import binom
 from technique_null import claims, null_practice
@@ -38,11 +36,3 @@ def test_two_hundred_practices_in_which_nothing_differs():
     assert binom.cdf(allowed, 200, 0.10) < 1 / 120
     assert binom.sf(allowed, 200, 0.03) < 1 / 24
     assert false_alarms(200, teeth=1000, first_seed=11_000) <= allowed
-
-
-@pytest.mark.slow
-def test_all_questions_on_ten_thousand_crowns_and_root_canals_take_under_a_minute():
-    tables = null_practice(3, teeth=10_000)
-    begun = time.perf_counter()
-    claims(tables, Analysis())
-    assert time.perf_counter() - begun < 60

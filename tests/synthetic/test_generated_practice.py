@@ -4,7 +4,6 @@ import csv
 import dataclasses
 import json
 import shutil
-import time
 
 import pytest
 from plain_reader import read_practice
@@ -166,13 +165,6 @@ def test_a_practice_in_which_nothing_was_done_elsewhere(tmp_path):
     assert told["unseen"]["share_of_openings_not_found"] == 0
     assert told["unseen"]["failures_elsewhere"] == told["unseen"]["hints_of_openings"] == 0
     assert told["counts"]["rows"]["elsewhere.csv"] == 0
-
-
-def test_more_than_200_000_rows_a_second(tmp_path):
-    begun = time.process_time()
-    generate.simulate(tmp_path, crowns=20_000, seed=1)
-    seconds = time.process_time() - begun
-    assert truth_of(tmp_path)["counts"]["procedures"]["rows_written"] / seconds > 200_000
 
 
 @pytest.mark.slow
