@@ -1,6 +1,7 @@
 """A headless Chromium for the tests that need a real browser: Playwright drives the one that the machine has.
 
-One browser a process, started at the first need; each `Browser` is a fresh window of it, with nothing remembered.
+One browser a process, started at the first need; each `Browser` is a fresh window of it, with nothing remembered. It
+sees one family of fonts, that which matplotlib brings along, so that a page is as wide and as high on every machine.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import functools
 import importlib.util
 import os
 import shutil
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +37,30 @@ document.addEventListener(
   "securitypolicyviolation", e => window.breaches.push(e.violatedDirective + " " + e.blockedURI)
 );
 """
+_ALIAS = "<alias><family>{asked}</family><prefer><family>{given}</family></prefer></alias>"
+_GIVEN = {
+    "sans-serif": "DejaVu Sans",
+    "serif": "DejaVu Serif",
+    "monospace": "DejaVu Sans Mono",
+    "Georgia": "DejaVu Serif",
+}
+
+
+@functools.cache
+def _fonts() -> Path:
+    """A settings file that names the fonts the browser may see; told by FONTCONFIG_FILE, where fontconfig is in use."""
+    folder = Path(tempfile.mkdtemp(prefix="fonts-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    place = importlib.util.find_spec("matplotlib")
+    assert place is not None, "lifelines needs matplotlib"
+    assert place.origin is not None
+    for font in (Path(place.origin).parent / "mpl-data" / "fonts" / "ttf").glob("DejaVu*.ttf"):
+        (folder / "seen").mkdir(exist_ok=True)
+        shutil.copy(font, folder / "seen")
+    aliases = "".join(_ALIAS.format(asked=asked, given=given) for asked, given in _GIVEN.items())
+    text = f"<fontconfig><dir>{folder / 'seen'}</dir><cachedir>{folder / 'cache'}</cachedir>{aliases}</fontconfig>"
+    (folder / "fonts.conf").write_text(f'<?xml version="1.0"?>{text}', encoding="utf-8")
+    return folder / "fonts.conf"
 
 
 @functools.cache
@@ -42,7 +68,9 @@ def _chromium() -> Any:
     from playwright.sync_api import sync_playwright
 
     driver = sync_playwright().start()
-    browser = driver.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+    browser = driver.chromium.launch(
+        executable_path=CHROMIUM, args=list(FLAGS), env={**os.environ, "FONTCONFIG_FILE": str(_fonts())}
+    )
     atexit.register(driver.stop)
     atexit.register(browser.close)
     return browser
