@@ -10,6 +10,15 @@ hypothesis.settings.register_profile("any machine", deadline=None, database=None
 hypothesis.settings.load_profile("any machine")
 
 
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Leave out what looks at pages where no browser is installed."""
+    if item.get_closest_marker("look"):
+        import headless
+
+        if headless.CHROMIUM is None:
+            pytest.skip("needs Chromium, and Playwright to drive it")
+
+
 def _reasons(reporter: pytest.TerminalReporter) -> dict[str, int]:
     """Tests left out, by reason."""
     found: dict[str, int] = {}

@@ -117,7 +117,7 @@ def summarise(
     true_per_100 = np.array([truth(f.from_day, horizon) for f in found])
     ratio = _column(found, "log_hr", "log_low", "log_high")
     difference = _column(found, "per_100", "low", "high")
-    overall = float(np.mean(large))
+    overall = float(np.mean(large)) if large else math.nan
     judged = np.isfinite(difference[0])
     false_differs, false_little = _false_alarms(found, true_per_100, is_null=setting.log_hr == 0)
     coverage = _coverage(difference, true_per_100)
@@ -136,7 +136,7 @@ def summarise(
         log_hr_power=_excludes_none(ratio),
         log_hr_all_patients=overall,
         log_hr_all_patients_mc_error=_mean_error(np.array(large)),
-        log_hr_bias_all_patients=float(np.nanmean(ratio[0] - overall)),
+        log_hr_bias_all_patients=float(np.nanmean(ratio[0])) - overall,
         log_hr_coverage_all_patients=_coverage(ratio, overall),
         difference_truth=float(np.mean(true_per_100[judged])) if judged.any() else math.nan,
         difference_estimated=int(judged.sum()),

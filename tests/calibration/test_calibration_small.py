@@ -14,6 +14,7 @@ import pytest
 from pipeline.calibration import CalibrationRow, calibration_rows, calibration_sentence, falls_short
 from pipeline.tables import CROWNS, PATIENTS
 from synthetic_data.truth import DEFAULT
+from tests.calibration.held import breaches, looks
 from tests.calibration.run_calibration import Found, Plan, Task, calibrate, run_practice, summarise, write_table
 from tests.calibration.simulate_settings import (
     BY_NAME,
@@ -205,6 +206,43 @@ def test_falling_short_allows_for_chance():
     assert not falls_short(dataclasses.replace(row, difference_coverage=0.89))
     assert falls_short(dataclasses.replace(row, difference_coverage=0.88))
     assert falls_short(dataclasses.replace(row, difference_coverage=math.nan))
+
+
+def as_from(rows: list[CalibrationRow], practices: int, **changes: object) -> list[CalibrationRow]:
+    """The same figures as from another number of practices, with the errors that these have."""
+    wider = math.sqrt(rows[0].practices / practices)
+    return [
+        dataclasses.replace(
+            r,
+            practices=practices,
+            log_hr_estimated=practices,
+            difference_estimated=practices,
+            log_hr_bias_mc_error=wider * r.log_hr_bias_mc_error,
+            difference_bias_mc_error=wider * r.difference_bias_mc_error,
+            **changes,
+        )
+        for r in rows
+    ]
+
+
+@pytest.mark.parametrize(
+    ("settings", "changes", "noticed"),
+    [
+        (slice(None), {}, []),
+        (slice(None), {"difference_coverage": 0.92}, []),  # within what 100 practices a setting can tell
+        (slice(None), {"difference_coverage": 0.89}, [("all together", "difference_coverage")]),
+        (slice(None), {"log_hr_coverage": 0.90}, [("all together", "log_hr_coverage")]),
+        (slice(1), {"difference_coverage": 0.83}, [("null", "difference_coverage")]),
+        (slice(1), {"log_hr_bias": 0.1}, [("null", "log_hr_bias")]),
+        (slice(1), {"false_alarm_rate": 0.20}, [("null", "false_alarm_rate")]),
+        (slice(1), {"differs": math.nan}, [("null", "differs")]),
+    ],
+)
+def test_a_change_that_breaks_what_was_shipped_is_noticed(settings, changes, noticed):
+    shipped = calibration_rows()
+    fresh = as_from(shipped, 100)
+    fresh[settings] = as_from(shipped[settings], 100, **changes)
+    assert [(look.setting, look.figure) for look in breaches(looks(fresh, shipped))] == noticed
 
 
 @pytest.mark.slow

@@ -9,7 +9,7 @@ import sample_results as samples
 
 from dashboards.write import write_all
 
-pytestmark = pytest.mark.skipif(headless.CHROMIUM is None, reason="no Chromium here to open the pages in")
+pytestmark = pytest.mark.look
 PAGES = ("index", "owner", "clinician", "study_club", "data_quality", "methods")
 
 

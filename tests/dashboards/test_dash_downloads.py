@@ -23,7 +23,6 @@ from dashboards.write import write_all
 from pipeline.results import Results
 
 CSV = re.compile(r'<a download="([^"]*)" href="data:text/csv;charset=utf-8,([^"]*)"')
-browser_only = pytest.mark.skipif(headless.CHROMIUM is None, reason="no Chromium here to save from")
 
 
 def _files(page: str) -> dict[str, list[list[str]]]:
@@ -139,7 +138,7 @@ def _save(browser: headless.Browser, page: Path, id: str, into: Path) -> dict[st
     return found
 
 
-@browser_only
+@pytest.mark.look
 @pytest.mark.parametrize(
     ("page", "id", "said"),
     [

@@ -56,7 +56,7 @@ def test_no_curve_of_less_than_a_year() -> None:
     assert "Too early" in clinician.cases[0].headline
 
 
-@pytest.mark.skipif(headless.CHROMIUM is None, reason="no Chromium here to open the page in")
+@pytest.mark.look
 def test_a_folded_chart_is_drawn_once_unfolded_and_in_print(tmp_path: Path) -> None:
     cases = my_cases.my_cases([_case("", 0.9), _case("Dr Ashby", 0.88), _case("Dr <b>", 0.88)])
     file = tmp_path / "cases.html"

@@ -15,7 +15,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "pool"))
 
-from headless import CHROMIUM, Browser
+from headless import Browser
 from pool_practices import practice
 from pptx import Presentation
 
@@ -28,8 +28,6 @@ from dashboards.write_pooled import write_pooled
 from pipeline.disclosure import protected, rounded_count, step_per_100
 from pipeline.pool.combine import pool
 from pipeline.results_pooled import PooledResults
-
-needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium")
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +120,7 @@ def test_the_deck_has_finding_titles_native_charts_and_notes(pooled):
     assert chart.plots[0].series[0].values[10] == pytest.approx(point.failed, abs=0.06)
 
 
-@needs_browser
+@pytest.mark.look
 @pytest.mark.parametrize("width", [1280, 390])
 def test_the_page_draws_without_a_fault_or_a_connection(pooled, tmp_path, width):
     path = write_pooled(pooled, tmp_path / "out")
