@@ -45,9 +45,7 @@ def main() -> None:
         if beyond := breaches(found):
             report(beyond, lambda line: print("NOT AS SHIPPED", line, file=sys.stderr))
             raise SystemExit(1)
-        print(
-            f"{len(found)} figures of {asked.practices} practices a setting are as {TABLE.name} says, within their errors"
-        )
+        print(f"{len(found)} figures, {asked.practices} practices a setting: as {TABLE.name} says, within their errors")
         return
     plan = Plan(practices=asked.practices, crowns=asked.crowns, seed=asked.seed)
     write_table(calibrate(SETTINGS, plan, workers=asked.workers, date=today, say=say), asked.out)
