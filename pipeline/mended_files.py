@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pipeline.config import Settings, TableSource, matching_files
 from pipeline.loads import sha256
-from pipeline.set_aside import mends_one_of, open_mended
+from pipeline.set_aside import MendedFile, mends_one_of, open_mended
 from pipeline.sources import ReadOptions, Source, open_source
 
 
@@ -46,3 +46,16 @@ def open_files(settings: Settings, name: str) -> dict[str, Source]:
             path, source = left.pop(digest)
             opened[digest] = open_mended(source, opened, name=path.name)
     return opened
+
+
+def mended_of(settings: Settings, name: str) -> list[MendedFile]:
+    """The files of mended rows of a table; where there are none, nothing is opened.
+
+    Raises
+    ------
+    DataError
+        As `open_files`.
+    """
+    if not settings.tables[name].corrected:
+        return []
+    return [source for source in open_files(settings, name).values() if isinstance(source, MendedFile)]

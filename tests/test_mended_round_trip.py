@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.checks.check import check
 from pipeline.config import load_settings
 from pipeline.ingest import ingest
 from pipeline.run import set_aside_stage
@@ -155,3 +156,24 @@ def test_what_was_mended_is_not_written_out_again(practice: Practice):
     practice.run(more=CORRECTED)
     assert practice.write_out() == []
     assert len(practice.rows()) == 5
+
+
+def test_a_check_reads_mended_rows_as_a_run_does(practice: Practice):
+    (path,) = practice.write_out()
+    # Alone, both of these days could be read either way: the file that they come from tells the order.
+    mend(path, practice.folder / "mended.csv", row2={"Tooth": "4"}, row4={"Tooth": "8"}, row5={})
+    practice.run(more=CORRECTED)
+    checked = check(load_settings(practice.folder / "practice.toml"), today=TODAY)
+    assert checked.exit_code == 0, checked.text
+    assert "procedures: 1 file, 7 rows" in checked.text
+    assert "mended: 2 of these rows" in checked.text
+    assert "set aside: 3 of 7 rows" in checked.text
+    assert "service_date: 2020-02 to 2020-02, read day/month" in checked.text
+
+
+def test_a_check_refuses_what_is_listed_as_mended_and_is_not(practice: Practice):
+    (practice.folder / "mended.csv").write_text(LEDGER, encoding="utf-8")
+    (practice.folder / "practice.toml").write_text(TOML + CORRECTED, encoding="utf-8")
+    checked = check(load_settings(practice.folder / "practice.toml"), today=TODAY)
+    assert checked.exit_code == 1
+    assert "has no column" in checked.text

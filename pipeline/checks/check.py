@@ -71,6 +71,8 @@ def _table(look: TableLook) -> list[str]:
     lines = [f"{look.table}: {files}, {look.rows_seen:,} rows, {looked}"]
     if not look.rows_looked_at:
         return lines
+    if look.mended:
+        lines.append(f"  mended: {look.mended:,} of these rows; each takes the place of one that was set aside")
     absent = [f for f in _fields(look) if f not in look.columns]
     filled = ", ".join(f"{name} {share:.0%}" for name, share in look.filled.items())
     lines.append(f"  columns: {len(look.columns)} mapped; filled in: {filled or 'nothing'}")
