@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from calling import Done, toothyears
 
 ROOT = Path(__file__).resolve().parents[2]
 SMALL = ROOT / "synthetic_data" / "small"
@@ -20,11 +19,6 @@ outcome = "endo_intervention"
 """
 
 
-def toothyears(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "pipeline", *map(str, arguments)]
-    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=120, check=False)
-
-
 @pytest.fixture(scope="module")
 def practice(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("asking") / "practice"
@@ -35,7 +29,7 @@ def practice(tmp_path_factory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def ran(practice) -> subprocess.CompletedProcess[str]:
+def ran(practice) -> Done:
     return toothyears("run", "practice.toml", cwd=practice)
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 from pathlib import Path
+
+from calling import toothyears
 
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
 FILES = ("ledger-a.csv", "ledger-b.csv", "patients.csv", "endo_details.csv", "crown_details.csv", "findings.csv")
@@ -14,11 +14,6 @@ ANSWERS = {
     'status."was there"': "existing",
     "reason.gum": "periodontal",
 }
-
-
-def toothyears(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "pipeline", *arguments]
-    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=120, check=False)
 
 
 def test_from_unknown_files_to_a_run(tmp_path: Path):
