@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test look lint slow calibrate calibrated scale lock clean
+.PHONY: demo test look truth lint slow calibrate calibrated scale lock clean
 
 # The locked packages first, then the project itself: the same versions on every machine.
 $(VENV)/installed: requirements.lock pyproject.toml
@@ -19,7 +19,10 @@ test: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2
 
 look: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 -m look
+	$(BIN)/python -m pytest -n 2 -m "look and not slow"
+
+truth: $(VENV)/installed
+	$(BIN)/python -m pytest -n 2 -m "truth and not slow"
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .

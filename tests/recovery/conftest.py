@@ -1,0 +1,12 @@
+"""Everything here asks whether a known truth is found again."""
+
+from pathlib import Path
+
+import pytest
+
+
+@pytest.hookimpl(tryfirst=True)  # before tests are chosen by their marks
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if item.path.is_relative_to(Path(__file__).parent):
+            item.add_marker(pytest.mark.truth)
