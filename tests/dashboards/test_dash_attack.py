@@ -113,12 +113,13 @@ def _leaks(text: str) -> list[str]:
     return [part for part in ("Zwaluw", "2019-03-07", "904417", "7 March") if part in text]
 
 
-def test_no_text_of_the_results_passes_the_gate_whichever_it_is() -> None:
-    """Every text in turn is replaced; shared renderers see the released object and nothing else."""
+@pytest.mark.parametrize("every", [8, pytest.param(1, marks=pytest.mark.truth)])
+def test_no_text_of_the_results_passes_the_gate_whichever_it_is(every: int) -> None:
+    """Every text (or one in so many) in turn is replaced; shared renderers see the released object and nothing else."""
     assert len(_all_paths()) > 150
     leaking = [
         path
-        for path in _all_paths()
+        for path in _all_paths()[::every]
         if _leaks(json.dumps(to_plain(release(_replaced(_results(), path, CANARY))), ensure_ascii=False, default=str))
     ]
     assert leaking == []
