@@ -35,7 +35,7 @@ def looks(fresh: Sequence[CalibrationRow], shipped: Sequence[CalibrationRow]) ->
     """Every figure that must hold, by setting and, for the ranges, over all settings together.
 
     Coverage of the ratio and of the difference, both biases, how often `differs` was said and how often a claim was
-    false. Over all settings together a fall of coverage of 3 in 100 shows, in one setting only one of 10.
+    false. How small a fall of coverage shows: README.md beside this file.
     """
     before = {row.setting: row for row in shipped}
     pairs = [(row, before[row.setting]) for row in fresh]
