@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test look truth lint slow calibrate calibrated scale lock clean
+.PHONY: demo test look thorough lint slow calibrate calibrated scale lock clean
 
 # The locked packages first, then the project itself: the same versions on every machine.
 $(VENV)/installed: requirements.lock pyproject.toml
@@ -21,8 +21,8 @@ test: $(VENV)/installed
 look: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 -m "look and not slow"
 
-truth: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 -m "truth and not slow"
+thorough: $(VENV)/installed
+	$(BIN)/python -m pytest -n 2 -m "thorough and not slow"
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .

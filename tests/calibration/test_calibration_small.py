@@ -154,7 +154,7 @@ def test_little_difference_is_false_where_the_truth_is_beyond_the_zone():
     assert (row.false_little_difference, row.false_differs, row.false_alarm_rate) == (0.25, 0.25, 0.5)
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 def test_results_do_not_depend_on_the_number_of_processes():
     settings = [BY_NAME["null"], BY_NAME["misposted_dates"]]
     one, two = (calibrate(settings, SMALL, workers=n, date=DAY, say=lambda _: None) for n in (1, 2))
@@ -164,7 +164,7 @@ def test_results_do_not_depend_on_the_number_of_processes():
             assert getattr(right, name) == expected
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 def test_a_strong_effect_is_found_and_no_effect_is_not():
     strong, none = (
         [run_practice(Task(name, i, 3000, 1, as_recorded=True)) for i in range(5)] for name in ("strong_effect", "null")

@@ -397,7 +397,7 @@ def test_the_verdict_gives_way_where_it_hangs_on_the_choices(main):
     assert (verdict.result, verdict.doubt) == (main.verdict.result, main.verdict.doubt)
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 def test_a_large_practice_is_counted_in_other_ways_on_a_sample_of_whole_patients(tmp_path):
     toml = Path(simulate(tmp_path, crowns=700, seed=8))
     toml.write_text(toml.read_text() + "\n[analysis]\nchoices_crowns = 300\n")

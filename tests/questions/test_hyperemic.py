@@ -608,7 +608,7 @@ def off_by(found: pl.DataFrame, name: str, truth: float) -> float:
     return abs(found[name].mean() - truth) / (found[name].std() / found.height**0.5)
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 def test_the_need_of_endo_and_the_difference_find_the_truth():
     found = found_in_practices(DEFAULT, 30)
     need, first, wait = true_shares(DEFAULT)
@@ -646,7 +646,7 @@ def apical_for_clinician(made: Practice) -> tuple[Practice, pl.DataFrame]:
     return (crowns.with_columns(provider_id=pl.lit(None, pl.String)), *others), details
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 @pytest.mark.parametrize(("record", "practices", "least"), [(as_linked, 20, 17), (apical_for_clinician, 12, 10)])
 def test_a_confounded_practice_misleads_the_crude_difference_alone(record, practices, least):
     found = found_in_practices(CONFOUNDED, practices, record=record)

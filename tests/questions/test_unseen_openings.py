@@ -86,7 +86,7 @@ def test_the_ledger_is_cut_into_the_states_of_the_main_comparison():
         assert int(ledger.is_followed(state).sum()) == spells.filter(pl.col("state") == name).height
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 def test_half_of_the_openings_hidden_are_held():
     """20 practices that lost half of their openings, never charted: the stated range of what is unseen holds how many,
     the corrected ratio and difference hold the true ones (of 20 at 95 %, 17 or more come up in 98 of 100 tests).
@@ -104,7 +104,7 @@ def test_half_of_the_openings_hidden_are_held():
     assert differences >= 17
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 def test_truths_drawn_from_the_beliefs_are_held_more_often_than_as_counted():
     """20 practices whose hidden share, and how much likelier failed ones are hidden, come from what is believed."""
     rng = np.random.default_rng(7)
@@ -164,7 +164,7 @@ def test_days_of_drawn_openings_fall_like_the_hidden_ones():
         assert np.quantile(drawn, share) == pytest.approx(np.quantile(hidden, share), rel=0.1)
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 def test_crowns_given_up_soon_after_the_opening_are_drawn_so():
     """Openings lost at random move nothing, where one opened crown in six fails within 60 days of it too."""
     shifts = []
@@ -286,7 +286,7 @@ def test_every_setting_states_what_it_assumes(setting):
         assert all("no source" in a.reason for a in stated)
 
 
-@pytest.mark.truth
+@pytest.mark.thorough
 def test_the_decision_on_a_hyperemic_tooth_needs_more_root_canals_than_seen():
     """Half of the openings of teeth seated vital are hidden: the need as counted is too low, the corrected holds it."""
     held = counted = 0

@@ -9,4 +9,4 @@ import pytest
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.path.is_relative_to(Path(__file__).parent):
-            item.add_marker(pytest.mark.truth)
+            item.add_marker(pytest.mark.thorough)

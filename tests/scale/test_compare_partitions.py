@@ -136,7 +136,7 @@ def whole(rows: Rows) -> Comparison:
     return found
 
 
-@pytest.mark.parametrize("parts", [1, 2, 7, 64])
+@pytest.mark.parametrize("parts", [1, 2, 7, pytest.param(64, marks=pytest.mark.thorough)])
 def test_the_number_of_parts_changes_nothing(rows, whole, tmp_path, parts: int) -> None:
     same(compare_in_parts(parted(rows, tmp_path / "p", parts), Analysis(), folder=tmp_path / "s"), whole)
     assert list((tmp_path / "s").iterdir()) == []
@@ -234,6 +234,7 @@ def test_two_processes_give_what_one_gives(rows, whole, tmp_path) -> None:
     assert any("4 of 4" in text for text in said)
 
 
+@pytest.mark.thorough
 def test_a_cluster_gives_what_one_process_gives(rows, whole, tmp_path) -> None:
     distributed = pytest.importorskip("distributed")
     places = parted(rows, tmp_path / "p", 4)
@@ -251,6 +252,7 @@ def _falls(_: object) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 
 
+@pytest.mark.thorough
 def test_a_process_killed_between_rounds_is_told(tmp_path) -> None:
     with processes(2) as executor, pytest.raises(DataError, match="run again with fewer"):
         list(compare_partitions._over(executor)(_falls, [(tmp_path,), (tmp_path,)]))

@@ -64,7 +64,7 @@ def same(a: tuple[Linked, str | None], b: tuple[Linked, str | None]) -> None:
     assert a[1] == b[1]
 
 
-@pytest.mark.parametrize("parts", [2, 7, 64])
+@pytest.mark.parametrize("parts", [7, *(pytest.param(n, marks=pytest.mark.thorough) for n in (2, 64))])
 @pytest.mark.parametrize("name", ["by_hand", "invented"])
 def test_the_number_of_parts_changes_nothing(practices, name: str, parts: int) -> None:
     whole = linked(practices[name], parts=1)
