@@ -259,11 +259,12 @@ def state_columns(spells: pl.DataFrame, with_failures: set[str]) -> NDArray[np.f
 
 def state_models(
     with_failures: set[str], used: tuple[str, ...], columns: tuple[str, ...], n_strata: int
-) -> tuple[StateModel, StateModel]:
-    """The crude and the adjusted model."""
+) -> tuple[StateModel, ...]:
+    """The crude model, and the adjusted one where there is something to adjust for or clinicians to have strata by."""
     states = model_states(with_failures)
+    crude = StateModel((), (), states)
     by = ("clinician",) if n_strata > 1 else ()
-    return StateModel((), (), states), StateModel(used, by, (*states, *columns))
+    return (crude, StateModel(used, by, (*states, *columns))) if used or by else (crude,)
 
 
 def estimates_of(
