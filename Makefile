@@ -22,7 +22,7 @@ look: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 -m "look and not slow"
 
 thorough: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 -m "thorough and not slow"
+	$(BIN)/python -m pytest -n 2 -m "(thorough or r) and not slow"
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .

@@ -1,6 +1,9 @@
 """What holds for every test, on any machine: no deadlines, and a word about what a lack of programs left out."""
 
+import functools
 import os
+import shutil
+import subprocess
 
 import hypothesis
 import pytest
@@ -11,12 +14,23 @@ hypothesis.settings.load_profile("any machine")
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """Leave out what looks at pages where no browser is installed."""
+    """Leave out what a program is lacking for."""
+    if item.get_closest_marker("r") and not _has_r():
+        pytest.skip("needs Rscript with the packages survival, cmprsk and jsonlite")
     if item.get_closest_marker("look"):
         import headless
 
         if headless.CHROMIUM is None:
             pytest.skip("needs Chromium, and Playwright to drive it")
+
+
+@functools.cache
+def _has_r() -> bool:
+    asked = "library(survival); library(cmprsk); library(jsonlite)"
+    return (
+        shutil.which("Rscript") is not None
+        and subprocess.run(["Rscript", "-e", asked], capture_output=True, check=False).returncode == 0
+    )
 
 
 def _reasons(reporter: pytest.TerminalReporter) -> dict[str, int]:

@@ -12,7 +12,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
-import shutil
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -35,7 +34,6 @@ R_OF_MODEL_6 = json.loads(
     (Path(__file__).parents[1] / "data" / "survival" / "expected_cox.json").read_text(encoding="utf-8")
 )["worked"]["kp_model6_efron"]
 Z = 1.959963984540054
-needs_r = pytest.mark.skipif(shutil.which("Rscript") is None, reason="needs Rscript with the package survival")
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +62,7 @@ def contrast(made: Whole, *, adjusted: bool) -> Estimate:
     return found[0]
 
 
-@needs_r
+@pytest.mark.r
 def test_what_was_kept_is_what_r_says_today():
     ran = subprocess.run(["Rscript", "stanford.R"], cwd=KEPT.parent, check=True, capture_output=True, text=True)
     today = json.loads(ran.stdout)

@@ -213,7 +213,7 @@ LINES = st.lists(
 
 
 @given(LINES, st.sampled_from(["procedures", "patients", "findings", "endo_details"]))
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 def test_any_lines_come_out_or_are_counted(texts, table):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.ndjson"
