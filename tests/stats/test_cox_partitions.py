@@ -53,7 +53,7 @@ def assert_same(one: CoxEstimate, other: CoxEstimate) -> None:
         assert getattr(one, name) == getattr(other, name)
 
 
-@pytest.mark.parametrize("n_parts", [1, 2, 7, 64, 200])
+@pytest.mark.parametrize("n_parts", [1, 2, 7, *(pytest.param(n, marks=pytest.mark.thorough) for n in (64, 200))])
 @pytest.mark.parametrize("ties", ["efron", "breslow"])
 @settings(max_examples=5, deadline=None, derandomize=True)
 @given(st.integers(0, 10_000))
@@ -63,6 +63,7 @@ def test_the_number_of_parts_changes_nothing(n_parts, ties, seed):
     assert_same(fit_cox_parts(in_parts(rows, n_parts), as_it_is, names=NAMES, ties=ties), wanted)
 
 
+@pytest.mark.thorough
 def test_other_processes_give_the_same():
     rows = teeth(3)
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as executor:

@@ -27,7 +27,7 @@ from pipeline.stats.risk_sets import count_changes, merge
 
 few = settings(max_examples=15, deadline=None, derandomize=True)
 seeds = st.integers(0, 10_000)
-parts = pytest.mark.parametrize("n_parts", [1, 2, 7, 64])
+parts = pytest.mark.parametrize("n_parts", [1, 2, 7, pytest.param(64, marks=pytest.mark.thorough)])
 
 
 def split(rows: pl.DataFrame, n_parts: int) -> list[pl.DataFrame]:

@@ -27,6 +27,7 @@ def test_error_from_the_pulls_is_that_of_the_bootstrap():
     assert found.replicates.words == {"converged": 600}
 
 
+@pytest.mark.thorough
 def test_neither_workers_nor_row_order_change_a_replicate():
     rows = sim.practice(200, 4, clinicians=2)
     model, estimate = standardised(rows)

@@ -67,7 +67,7 @@ def same(found: AdjustedDifference | None, wanted: AdjustedDifference) -> None:
         assert getattr(found, name) == pytest.approx(getattr(wanted, name), rel=1e-9), name
 
 
-@pytest.mark.parametrize("n_parts", [1, 2, 7, 64])
+@pytest.mark.parametrize("n_parts", [1, 2, 7, pytest.param(64, marks=pytest.mark.thorough)])
 @pytest.mark.parametrize("from_day", [0, 200])
 def test_the_number_of_parts_changes_nothing(n_parts: int, from_day: int) -> None:
     rows = sim.practice(500, 3, clinicians=3)
@@ -76,7 +76,7 @@ def test_the_number_of_parts_changes_nothing(n_parts: int, from_day: int) -> Non
     same(compare(rows, n_parts, from_day=from_day), wanted)
 
 
-@pytest.mark.parametrize("n_parts", [1, 2, 7, 64])
+@pytest.mark.parametrize("n_parts", [1, 2, 7, pytest.param(64, marks=pytest.mark.thorough)])
 def test_thin_strata_borrow_the_same(n_parts: int) -> None:
     # Clinicians 1 and 2 are followed for 700 and 300 days; the second has no failure of its own to scale by.
     rows = briefly_followed(briefly_followed(sim.practice(600, 4, clinicians=4), [1], until=700), [2], until=300)
@@ -91,6 +91,7 @@ def test_without_strata() -> None:
     same(compare(rows, 3, strata=False), whole(rows, strata=False)[0])
 
 
+@pytest.mark.thorough
 def test_other_processes_give_the_same() -> None:
     rows = briefly_followed(sim.practice(400, 6, clinicians=2), [1], until=600)
     parts = [rows_of(rows.filter(pl.col("patient") % 4 == n)) for n in range(4)]
