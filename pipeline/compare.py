@@ -96,6 +96,7 @@ class Compared(Told):
     crowns: pl.DataFrame  # single crowns made here
     every_crown: pl.DataFrame  # of every kind, whoever made it
     endo_courses: pl.DataFrame  # done here
+    every_course: pl.DataFrame  # whoever did it
     tooth_followup: pl.DataFrame
     elsewhere_hints: pl.DataFrame
     inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
@@ -173,7 +174,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     say("the decision on a hyperemic tooth, as an emulated trial")
     trial = emulate(
         stored.crowns,
-        stored.endo_courses,
+        stored.every_course,
         stored.tooth_followup,
         patients,
         analysis,
@@ -308,7 +309,7 @@ def _with_numbered_patients(stored: Compared) -> Compared:
     """No figure names a patient, and numbers take less time and room than texts."""
     linked = {
         name: getattr(stored, name)
-        for name in ("crowns", "every_crown", "endo_courses", "tooth_followup", "elsewhere_hints")
+        for name in ("crowns", "every_crown", "endo_courses", "every_course", "tooth_followup", "elsewhere_hints")
     }
     frames, _ = number_patients({**linked, "coded": stored.coded.rows, **stored.inputs})
     return replace(
@@ -363,7 +364,7 @@ def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, an
     if isinstance(trial, Trial):
         entered = enter_trial(
             stored.crowns,
-            stored.endo_courses,
+            stored.every_course,
             stored.tooth_followup,
             patients,
             stored.inputs["endo_details"],

@@ -270,12 +270,13 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
 
 
 def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> Compared:
-    every_crown = store.read(CROWNS)
+    every_crown, every_course = store.read(CROWNS), store.read(ENDO_COURSES)
     return Compared(
         **{f.name: getattr(told, f.name) for f in dataclasses.fields(told)},
         crowns=own_crowns(every_crown),
         every_crown=every_crown,
-        endo_courses=own_courses(store.read(ENDO_COURSES)),
+        endo_courses=own_courses(every_course),
+        every_course=every_course,
         tooth_followup=store.read(TOOTH_FOLLOWUP),
         elsewhere_hints=store.read(ELSEWHERE_HINTS),
         inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
