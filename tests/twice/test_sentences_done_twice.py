@@ -26,7 +26,7 @@ AGE = "technique_patient_age_crown_failure"
 @pytest.fixture(scope="module")
 def results(practice) -> Results:
     """What the sentences stand on; the pages of the rest take time and say nothing of it."""
-    rest = {name: () for name in ("techniques", "rates", "planning", "own_cases", "learning", "losses", "recalls")}
+    rest = dict.fromkeys(("techniques", "rates", "planning", "own_cases", "learning", "losses", "recalls"), ())
     return dataclasses.replace(practice[1], **rest)
 
 
@@ -46,6 +46,11 @@ def test_verdicts_say_what_r_found(ours, theirs, question):
     since = max(1, round(d["from_days"] * 12 / 365.25)) if d["from_days"] else 0
     assert months(said["sentence"]) == months(said["result"]) == since
     assert f"{d['years']:g} years" in said["result"]
+    sides = ours[question]["curves" if question == DECISION else "groups"]
+    labels = {side["arm" if question == DECISION else "name"]: side["label"].lower() for side in sides}
+    order = f"with {labels[d['group']]} than with {labels[d['reference']]} "
+    assert order in said["sentence"]
+    assert order in said["result"]
 
 
 def test_the_sentence_names_the_group_that_failed_more_first(ours, theirs):
@@ -125,13 +130,14 @@ def test_the_page_holds_these_sentences(results, ours, theirs):
     assert (much(said), span(said.split("range is")[1])) == (middle, limits)
 
 
-# ---- the same of drawn differences, so that every verdict is spoken ---------------------------------------------------
+# ---- the same of drawn differences, so that every verdict is spoken
 
+MIDDLES = (-31.4, -7.3, -1.2, -0.3, 0.0, 0.4, 1.3, 6.8, 28.7)
+HALVES = (0.6, 2.1, 4.3, 6.1, 7.4, 9.8, 25.2)
+# Middle, low, high, the day from which it counts, and the smallest difference that matters.
 DRAWN = [
     (middle, middle - half, middle + half, since, smallest)
-    for middle, half, since, smallest in itertools.product(
-        (-31.4, -7.3, -1.2, -0.3, 0.0, 0.4, 1.3, 6.8, 28.7), (0.6, 2.1, 4.3, 9.8, 25.2), (0, 20, 230, 700), (5.0, 10.0)
-    )
+    for middle, half, since, smallest in itertools.product(MIDDLES, HALVES, (0, 20, 230, 700), (5.0, 10.0))
 ]
 
 
@@ -200,14 +206,18 @@ def test_verdicts_at_their_edges(failures, low, high, code):
         assert re.findall(r"\d+", said.sentence) == [str(n) for n in failures]
 
 
+def test_a_curve_that_stops_early_is_not_called_a_lack_of_failures():
+    one, other = (Group(name, name, 99, 90, n, 1.0, 1.0, 1.0, 1.0) for name, n in (("a", 10), ("b", 11)))
+    said = write_verdict(Basis(one, other, None, 5, 5.0, 10, 8.0))
+    assert said.code == "too_early"
+    assert (
+        said.sentence == "Too few teeth are followed for 5 years to compare (10 failures with a, 11 failures with b)."
+    )
+
+
 def test_sentences_of_the_decision_on_drawn_differences():
     for middle, low, high, _, _ in DRAWN:
         for outcome in ("crown_failure", "tooth_loss"):
             said = outcome_sentence(outcome, middle, low, high, years=5, adjusted=True)
             assert much(said) == round(middle)
-            assert span(_with_zero_signs(said.split("range is")[1])) == (round(low), round(high))
-
-
-def _with_zero_signs(text: str) -> str:
-    """`3 fewer to 0` as `3 fewer to 0 more`."""
-    return re.sub(r"to 0(?! (more|fewer))", "to 0 more", text)
+            assert span(said.split("range is")[1]) == (round(low), round(high))

@@ -50,8 +50,8 @@ def run_practice(folder: Path) -> tuple[Settings, Results]:
     with (
         unittest.mock.patch("pipeline.compare.explore_choices"),
         unittest.mock.patch("pipeline.compare.with_choices", lambda comparison, _: comparison),
-        unittest.mock.patch("pipeline.compare.watch", lambda *_, **__: ()),
-        unittest.mock.patch("pipeline.compare._unseen", lambda *_: ()),
+        unittest.mock.patch("pipeline.compare.watch", return_value=()),
+        unittest.mock.patch("pipeline.compare._unseen", return_value=()),
     ):
         results = run.everything(settings, today=dt.date(2025, 6, 30), say=lambda _: None)
     return settings, results

@@ -23,6 +23,8 @@ def span(text: str) -> tuple[int, int]:
     if found is None:
         raise ValueError(f"no range of more or fewer: {text}")
     one, other = int(found[1]), int(found[3])
+    if (found[2] and not one) or (found[2] and found[4] and not other):
+        raise ValueError(f"nothing is neither more nor fewer: {text}")
     first = _SIGN[found[2] or found[4]] * one
     second = _SIGN[found[4]] * other if found[4] else other
     return min(first, second), max(first, second)
