@@ -11,7 +11,6 @@ MAIN = "crown_longevity_by_endo_timing"
 DECISION = "hyperemic_before_seat_or_wait"
 AGE = "technique_patient_age_crown_failure"
 QUESTIONS = (MAIN, "tooth_survival_by_crown_after_endo", "endo_free_of_intervention_by_crown", DECISION, AGE)
-needs_r = pytest.mark.skipif(not twice_practice.HAS_R, reason="needs Rscript with the packages survival and jsonlite")
 # What the answers of other questions move too: see the test of the family below.
 OF_THE_FAMILY = (
     f"{AGE}/family: only in ours",
@@ -63,23 +62,12 @@ def test_the_questions_find_what_their_sentences_need(theirs):
     assert {theirs[q]["verdict"]["code"] for q in QUESTIONS[:4]} == {"differs"}
 
 
-@needs_r
-def test_r_run_afresh_says_what_is_frozen_of_the_main_comparison(practice, theirs, tmp_path):
-    _run_afresh(practice, theirs, tmp_path, MAIN)
-
-
-@needs_r
-@pytest.mark.slow
+@pytest.mark.r
 def test_r_run_afresh_says_what_is_frozen(practice, theirs, tmp_path):
-    _run_afresh(practice, theirs, tmp_path, *QUESTIONS)
-
-
-def _run_afresh(practice, theirs, folder, *questions):
-    twice_practice.write_tables(*practice, folder)
-    fresh = json.loads(twice_practice.run_r(folder, *questions))
-    frozen = {question: theirs[question] for question in questions}
-    assert gaps(frozen, fresh) == []
-    assert gaps(fresh, frozen) == []
+    twice_practice.write_tables(*practice, tmp_path)
+    fresh = json.loads(twice_practice.run_r(tmp_path))
+    assert gaps(theirs, fresh) == []
+    assert gaps(fresh, theirs) == []
 
 
 def test_the_family_of_looks_is_counted_by_holms_rule(practice, ours):

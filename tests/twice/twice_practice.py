@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -32,13 +31,6 @@ CROWNS_MADE, SEED = 3000, 3
 R_FILES = Path(__file__).parent / "r"
 FROZEN = Path(__file__).parent / "frozen.json"
 STORED = (CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP)
-HAS_R = (
-    shutil.which("Rscript") is not None
-    and subprocess.run(
-        ["Rscript", "-e", "library(survival); library(jsonlite)"], capture_output=True, check=False
-    ).returncode
-    == 0
-)
 
 
 def run_practice(folder: Path) -> tuple[Settings, Results]:
@@ -77,10 +69,10 @@ def write_tables(settings: Settings, results: Results, folder: Path) -> None:
     (folder / "settings.json").write_text(json.dumps(told))
 
 
-def run_r(folder: Path, *questions: str) -> str:
-    """What `main.R` makes of the tables in a folder, as JSON: all questions unless some are named."""
+def run_r(folder: Path) -> str:
+    """What `main.R` makes of the tables in a folder, as JSON."""
     subprocess.run(
-        ["Rscript", "--vanilla", "main.R", str(folder.resolve()), str(folder.resolve() / "answer.json"), *questions],
+        ["Rscript", "--vanilla", "main.R", str(folder.resolve()), str(folder.resolve() / "answer.json")],
         cwd=R_FILES,
         env={**os.environ, "R_ENABLE_JIT": "0"},  # compiling takes longer than it saves
         check=True,
