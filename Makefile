@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test look thorough lint slow calibrate calibrated scale lock clean
+.PHONY: demo test look thorough lint slow mutants calibrate calibrated scale lock clean
 
 # The locked packages first, then the project itself: the same versions on every machine.
 $(VENV)/installed: requirements.lock pyproject.toml
@@ -31,6 +31,10 @@ lint: $(VENV)/installed
 
 slow: $(VENV)/installed
 	$(BIN)/python -m pytest -m slow
+
+# Renews tests/mutants/scores.csv; hours, see tests/mutants/README.md. `make mutants MODULES="crowns verdict"` takes some.
+mutants: $(VENV)/installed
+	$(BIN)/python -m tests.mutants --jobs 2 $(MODULES)
 
 # Renews pipeline/data/calibration.csv; see tests/calibration/README.md.
 calibrate: $(VENV)/installed
