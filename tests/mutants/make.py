@@ -290,8 +290,8 @@ def _of_operation(node: ast.BinOp) -> Iterator[tuple[str, int, object]]:
 
 def _of_members(node: ast.Tuple | ast.List | ast.Set, site: _Site) -> Iterator[tuple[str, int, object]]:
     """A word left out of a list of words: of one with a name, or of one that values are looked for in."""
-    parent = site[0]
-    named = isinstance(parent, ast.Assign | ast.AnnAssign) and parent.col_offset == 0
+    parent, place, _ = site
+    named = isinstance(parent, ast.Assign | ast.AnnAssign) and parent.col_offset == 0 and place == "value"
     looked_in = isinstance(parent, ast.Compare) or (isinstance(parent, ast.Call) and _called(parent) == "is_in")
     if len(node.elts) < 2 or not (named or looked_in):
         return

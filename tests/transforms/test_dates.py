@@ -26,6 +26,7 @@ def decide(*texts: str, **repeated: int) -> DateForm:
         (["1-25-2020 3:45 PM"], True),
         (["05/05/2020", "6/6/2021"], None),  # ambiguous, and harmless
         (["null", "", "0000-00-00", "2020-01-01"], None),
+        (["15/25/2020", "25/15/2020", "0/25/2020", "25/0/2020", "01/32/2020", "32/01/2020", "05/05/2020"], None),
     ],
 )
 def test_the_order_that_the_values_show(texts: list[str], month_first: bool | None):
@@ -85,6 +86,7 @@ def test_a_column_without_a_date_is_refused():
         ("1/5/2020 10:30", DateForm(pattern="%m/%d/%Y"), "2020-01-05"),
         ("2020-01-05", DateForm(pattern="%m/%d/%Y"), None),
         ("01/05/20 10:30", DateForm(pattern="%d/%m/%y %H:%M"), "2020-05-01"),
+        ("2020-03-01", DateForm(pattern="%m/%d/%Y", serial="1900"), "2020-03-01"),  # a date cell of a workbook
     ],
 )
 def test_one_date_in_one_form(text: str, form: DateForm, day: str | None):
@@ -93,7 +95,7 @@ def test_one_date_in_one_form(text: str, form: DateForm, day: str | None):
     assert note == (None if day else "unreadable")
 
 
-@pytest.mark.parametrize("text", ["NULL", "n/a", "0000-00-00", "00/00/0000"])
+@pytest.mark.parametrize("text", ["", "NULL", "n/a", "NaN", "NaT", "None", "0000-00-00", "00/00/0000", "0"])
 def test_words_for_nothing_are_missing_and_no_fault(text: str):
     assert parse_dates(pl.Series([text]), DateForm()).row(0) == (text, None, None)
 
@@ -146,11 +148,15 @@ def test_a_pivot_settles_the_century_and_the_values_the_order():
     assert decided("01/25/20", "01/02/20") is True
     assert decided("25.01.20", "01.02.20") is False
     assert decided("25-01-68", "01-02-20") is False  # no month has 68 days, so the year is last
+    assert decided("25-01-31", "25-01-32") is False  # one that could have the year in front, and one that could not
+    assert decided("01-12-20", "01-13-20") is True
     assert decided("05-MAR-20") is None
     with pytest.raises(DataError, match=r'2 of 2 dates fit both.*\n.*"%m/%d/%y"'):
         decided("01/02/20", "03/04/20")
-    with pytest.raises(DataError, match="may come first or last"):
+    with pytest.raises(DataError, match="2 of 2 dates have a year of two digits that may come first or last"):
         decided("20-01-25", "21-03-04")
+    with pytest.raises(DataError, match="1 of 2 dates have a year of two digits that may come first or last"):
+        decided("20-01-25", "05-MAR-20")
 
 
 def test_two_digits_without_a_pivot_are_refused_with_the_key_to_write():
@@ -210,6 +216,14 @@ def test_day_numbers_are_refused_unless_the_system_is_told():
     assert form == DateForm(True, serial="1900")
     assert parse_dates(counts["text"], form)["value"].to_list() == [dt.date(2020, 3, 1), dt.date(2020, 1, 25)]
     assert decide_form(gather_evidence(counts[:1]), column="", table="", serial="1904") == DateForm(serial="1904")
+
+
+@pytest.mark.parametrize("other", ["01/25/2020", "25/01/2020", "01/02/2020", "05/05/2020"])
+def test_where_there_are_dates_too_day_numbers_are_not_said_to_be_all(other: str):
+    with pytest.raises(DataError, match=r"^[^\n]*\(service_date\): 1 of 3 values are day numbers"):
+        decide("43891", "2020-03-01", other)
+    with pytest.raises(DataError, match="none of 1 values is a date that can be read; 1 of 1 values are day numbers"):
+        decide("43891")
 
 
 def test_a_year_alone_is_no_day_number_of_a_birth():

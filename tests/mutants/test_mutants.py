@@ -1,0 +1,184 @@
+"""Which mutants are made of what, that one which lives is told, and that the lists are not stale."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.mutants.make import Key, draw, read_source
+from tests.mutants.scores import Score, equivalents, keep, stale
+from tests.mutants.targets import TARGETS
+
+ROOT = Path(__file__).parents[2]
+# Source, what is changed, what becomes of it; where nothing is named there is no mutant at all.
+_MADE = """
+    a < b                              ; < to <=                      ; a <= b
+    a == b                             ; == to !=                     ; a != b
+    a + b                              ; + to -                       ; a - b
+    a * b                              ; * to /                       ; a / b
+    a and b                            ; and to or                    ; a or b
+    not a                              ; not gone                     ; a
+    -a                                 ; minus gone                   ; a
+    ~a                                 ; ~ gone                       ; a
+    a | b                              ; | to &                       ; a & b
+    f(90)                              ; 90 to 91                     ; f(91)
+    f(True)                            ; True to False                ; f(False)
+    a if b else c                      ; if turned                    ; c if b else a
+    a.min()                            ; min to max                   ; a.max()
+    max(a, b)                          ; max to min                   ; min(a, b)
+    a.any()                            ; any to all                   ; a.all()
+    a.is_null()                        ; is_null to is_not_null       ; a.is_not_null()
+    sorted(a)                          ; sorted descending            ; sorted(a, reverse=True)
+    a.sort('b')                        ; sorted descending            ; a.sort('b', descending=True)
+    a.sort('b', descending=c)          ;                              ;
+    a.join(b, on=c, how='left')        ; how left to inner            ; a.join(b, on=c, how='inner')
+    a.join_asof(b, strategy='forward') ; strategy forward to backward ; a.join_asof(b, strategy='backward')
+    a.unique(keep='first')             ; keep first to last           ; a.unique(keep='last')
+    pl.coalesce(a, b)                  ; coalesce turned              ; pl.coalesce(b, a)
+    a.filter(b)                        ; filter gone                  ; a
+    a.filter(b, c)                     ; filter without argument 1    ; a.filter(c)
+    a.filter(b, c)                     ; filter without argument 2    ; a.filter(b)
+    a & b                              ; & without its left term      ; b
+    a & b                              ; & without its right term     ; a
+    a & b                              ; & to |                       ; a | b
+    a.is_between(b, c)                 ; upper edge left out          ; a.is_between(b, c, closed='left')
+    a.is_between(b, c)                 ; lower edge left out          ; a.is_between(b, c, closed='right')
+    a.is_in(['b', 'c'])                ; 'b' left out                 ; a.is_in(['c'])
+    WORDS = ('b', 'c')                 ; 'c' left out                 ; WORDS = ('b',)
+    zip(a, b, strict=True)             ;                              ;
+    say(1 + 2)                         ;                              ;
+    f'{a + 1}'                         ;                              ;
+    raise ValueError(1 + a)            ;                              ;
+    a: f(1) = b                        ;                              ;
+"""
+
+
+def _made_of(source: str) -> dict[str, str]:
+    read = read_source(source, "toy.py")
+    return {one.key.kind: read.text(one) for one in read.mutants}
+
+
+@pytest.mark.parametrize("row", _MADE.strip().splitlines())
+def test_what_is_made_of_what(row: str) -> None:
+    source, kind, new = (cell.strip() for cell in row.split(";"))
+    made = _made_of(source)
+    assert made.get(kind) == new if kind else made == {}
+
+
+def test_keys_follow_a_line_wherever_it_moves_and_tell_equal_changes_apart() -> None:
+    text = "def f(a, b):\n    return a < b < 3 < a\n"
+    keys = [one.key for one in read_source(text, "toy.py").mutants]
+    assert [key.kind for key in keys] == ["< to <=", "< to <= #2", "< to <= #3", "3 to 4"]
+    assert {(key.file, key.function, key.line) for key in keys} == {("toy.py", "f", "return a < b < 3 < a")}
+    assert [one.key for one in read_source(f"# moved\n\n{text}", "toy.py").mutants] == keys
+
+
+def test_what_is_drawn_stays_when_another_line_changes() -> None:
+    lines = [f"x{n} = {n} < y" for n in range(40)]
+    before = {one.key for one in draw(read_source("\n".join(lines), "toy.py").mutants, 30)}
+    lines[7] = "x7 = 7"
+    after = {one.key for one in draw(read_source("\n".join(lines), "toy.py").mutants, 30)}
+    assert len(before) == len(after) == 30
+    assert len(before - after) <= sum(key.line.startswith("x7 ") for key in before)
+
+
+_TOY = """
+def is_late(days, limit=30):
+    return days > limit and days - limit > 1
+
+
+def forever(n):
+    while n > 0:
+        n = n - 1
+    return n
+"""
+_TOY_TEST = """
+from toy import forever, is_late
+
+
+def test_late():
+    assert is_late(32) and not is_late(31)
+    assert not is_late(30 + 1)
+
+
+def test_ends():
+    assert forever(3) == 0
+"""
+_RUN = """
+from pathlib import Path
+from tests.mutants.run import Target, outcomes
+target, root = Target("toy", "toy.py", ("test_toy.py",)), Path.cwd()
+source = target.source(root)
+for one in outcomes(target, source, source.mutants, root=root, cpu_seconds=1):
+    print(f"{one.mutant.number} {one.mutant.key.kind}: {one.by or 'lives'}")
+"""
+
+
+def _run_toy(folder: Path, test: str) -> subprocess.CompletedProcess[str]:
+    (folder / "toy.py").write_text(_TOY)
+    (folder / "test_toy.py").write_text(test)
+    return subprocess.run(
+        [sys.executable, "-c", _RUN],
+        cwd=folder,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_what_lives_is_told_and_what_does_not_end_is_killed(tmp_path: Path) -> None:
+    done = _run_toy(tmp_path, _TOY_TEST)
+    assert done.returncode == 0, done.stderr
+    # Whether day 30 is late no test asks.
+    assert done.stdout.splitlines() == [
+        "2 30 to 31: test_toy.py::test_late",
+        "3 and to or: test_toy.py::test_late",
+        "3 > to >=: lives",
+        "3 > to >= #2: test_toy.py::test_late",
+        "3 - to +: test_toy.py::test_late",
+        "3 1 to 2: test_toy.py::test_late",
+        "7 > to >=: test_toy.py::test_ends",
+        "7 0 to 1: test_toy.py::test_ends",
+        "8 - to +: time limit",
+        "8 1 to 2: test_toy.py::test_ends",
+    ]
+    assert (tmp_path / "toy.py").read_text() == _TOY
+
+
+def test_nothing_is_measured_where_the_tests_fail_by_themselves(tmp_path: Path) -> None:
+    done = _run_toy(tmp_path, _TOY_TEST.replace("forever(3) == 0", "forever(3) == 1"))
+    assert done.returncode != 0
+    assert done.stdout == ""
+    assert "toy.py: tests fail without a mutant" in done.stderr
+
+
+def test_every_module_and_test_of_the_list_is_there() -> None:
+    files = [file for target in TARGETS for file in (target.file, *(t.partition("::")[0] for t in target.tests))]
+    assert [file for file in files if not (ROOT / file).is_file()] == []
+    assert len({target.file for target in TARGETS}) == len(TARGETS)
+
+
+def test_equivalent_mutants_are_in_the_source_and_have_a_reason() -> None:
+    known = equivalents()
+    made = [one for target in TARGETS for one in target.source(ROOT).mutants]
+    assert stale(known, made) == []
+    assert [key for key, reason in known.items() if len(reason) < 10] == []
+    gone = Key("pipeline/transforms/timing.py", "nearest", "no such line", "< to <=")
+    assert stale([gone], made) == [gone]
+
+
+def test_scores_of_other_modules_are_kept(tmp_path: Path) -> None:
+    keep([Score("a", "a.py", 40, 30, 2, 27, 1)], [Key("a.py", "f", "x < y", "< to <=")], tmp_path)
+    keep([Score("b", "b.py", 4, 4, 0, 4, 0)], [], tmp_path)
+    keep([Score("a", "a.py", 40, 30, 2, 28, 0)], [], tmp_path)
+    assert (tmp_path / "scores.csv").read_text().splitlines() == [
+        "group,file,mutants,drawn,equivalent,killed,lived,percent",
+        "a,a.py,40,30,2,28,0,100",
+        "b,b.py,4,4,0,4,0,100",
+    ]
+    assert (tmp_path / "survivors.csv").read_text() == "file,function,line,kind\n"
