@@ -19,7 +19,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import CodeType, ModuleType
 
@@ -101,12 +101,7 @@ def outcomes(
         raise RuntimeError(f"{target.name} was imported before the fork: its mutants would not be seen")
     code = {id(one): source.code(one, str(root / target.file)) for one in mutants}
     with tempfile.TemporaryDirectory(prefix="mutants-") as scratch:
-        baseline = _start(target, None, root=root, scratch=Path(scratch), limit=None)
-        status, used = _ended([baseline], wall=None)[1:]
-        if status != 0:
-            raise BaselineError(f"{target.file}: tests fail without a mutant\n{baseline.told()}")
-        baseline.clear()
-        limit = int(3 * used) + cpu_seconds
+        limit = int(3 * _baseline(target, root=root, scratch=Path(scratch))) + cpu_seconds
         waiting, running = list(mutants)[::-1], []
         while waiting or running:
             while waiting and len(running) < jobs:
@@ -119,6 +114,22 @@ def outcomes(
             assert run.mutant is not None
             yield Outcome(run.mutant, status != 0, "" if status == 0 else run.killed_by(status))
             run.clear()
+
+
+_green: dict[tuple[str, str, tuple[str, ...]], float] = {}  # processor time of what passed once
+
+
+def _baseline(target: Target, *, root: Path, scratch: Path) -> float:
+    """The processor time of the tests without a mutant; those that passed for another module are not run again."""
+    keys = {test: (str(root), test, target.relaxed) for test in target.tests}
+    if new := tuple(test for test in target.tests if keys[test] not in _green):
+        run = _start(replace(target, tests=new), None, root=root, scratch=scratch, limit=None)
+        _, status, used = _ended([run], wall=None)
+        if status != 0:
+            raise BaselineError(f"{target.file}: tests fail without a mutant\n{run.told()}")
+        run.clear()
+        _green.update({keys[test]: used / len(new) for test in new})
+    return sum(_green[key] for key in keys.values())
 
 
 @dataclass

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import polars as pl
 import pytest
 from linking import assert_courses, assert_crowns, run
@@ -186,6 +188,60 @@ def test_a_date_on_which_the_patient_was_here_means_on_or_before_it(told: bool):
         p4         | vital       |             | false           | extracted     | 2016-07-02 | true              | 366
     """,
     )
+
+
+def test_a_day_that_is_told_beside_its_year_is_a_day():
+    linked = run(
+        """
+        service_date | tooth_fdi | code
+        2015-03-01   | 16        | CROWN
+        2020-01-01   |           | EXAM
+        """,
+        elsewhere="""
+        tooth_fdi | event      | event_date | event_year
+        16        | root_canal | 2015-02-01 | 2015
+        """,
+    )
+    assert_crowns(linked, "endo_timing | order_uncertain\nbefore_seat | false")
+
+
+def test_what_others_did_after_the_cut_off_is_not_told():
+    # A post shows a root canal by its day: on the cut-off day, and the day after it.
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2015-01-01   | 16        | CROWN |
+        2017-01-01   | 16        | POST  | existing
+        2015-01-01   | 26        | CROWN |
+        2017-01-02   | 26        | POST  | existing
+        2017-01-01   |           | EXAM  |
+        2018-01-01   |           | EXAM  |
+        """,
+        data_cutoff=dt.date(2017, 1, 1),
+    )
+    assert linked.crowns.select("tooth_fdi", "endo_timing").rows() == [(16, None), (26, "vital")]
+
+
+def test_a_root_canal_charted_by_mistake_is_denied_and_one_seen_on_a_visit_is_not():
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2015-01-01   | 16        | CROWN |
+                     | 16        | ENDO  | existing
+        2015-01-01   | 26        | CROWN |
+        2017-01-01   | 26        | ENDO  | existing
+        2015-01-01   | 36        | CROWN |
+                     | 36        | ENDO  | existing
+        2017-01-01   |           | EXAM  |
+        2020-01-01   |           | EXAM  |
+        """,
+        elsewhere="""
+        tooth_fdi | event
+        16        | nothing
+        26        | nothing
+        """,
+    )
+    assert linked.crowns.select("tooth_fdi", "endo_timing").rows() == [(16, "vital"), (26, None), (36, None)]
 
 
 UNDATED = """

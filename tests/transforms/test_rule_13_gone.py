@@ -170,6 +170,25 @@ def test_a_sign_that_a_later_row_contradicts_is_counted_and_ignored():
     assert linked.counts["signs_of_loss_contradicted"] == 4
 
 
+@pytest.mark.parametrize("code", ["ENDO", "REDO", "APICO", "ROOT"])
+def test_what_others_did_on_a_root_contradicts_an_earlier_sign(code: str):
+    linked = run(f"""
+        service_date | tooth_fdi | code   | status
+        2015-01-01   | 16        | CROWN  |
+        2016-01-01   | 16        | IMPL   |
+        2017-01-02   | 16        | {code} | existing
+        2020-01-01   |           | EXAM   |
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | failure_cause | exit_date  | loss_interval_days
+        16        |               | 2020-01-01 |
+    """,
+    )
+    assert linked.counts["signs_of_loss_contradicted"] == 1
+
+
 def test_an_extraction_on_record_stands_before_any_sign():
     linked = run("""
         service_date | tooth_fdi | code  | reason
