@@ -20,7 +20,7 @@ _WAYS = (
 _OF_RULES = {
     "events": ("rule_02_done_here", "rule_05_crown"),
     "others": ("rule_03_elsewhere", "rule_13_gone"),
-    "courses": ("rule_04_courses",),
+    "courses": ("rule_04_courses", "split_codes"),
     "crowns": ("rule_05_crown", "rule_06_kinds_of_crown"),
     "timing": ("rule_07_endo_timing",),
     "failures": ("rule_08_crown_failure", "rule_10_loss_by_cause"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from drawn import frame, procedures
+from drawn import frame, procedures, table
 from polars.testing import assert_frame_equal
 
 from pipeline.codes import built_in
@@ -24,7 +24,7 @@ EVERY_LIST = pytest.mark.parametrize("name", LISTS)
 DRESSING = {"ada_au": "458", "bema": "34", "bema names": "MED", "goz": "2430"}
 
 
-def linked(name: str, ledger: str) -> Linked:
+def linked(name: str, ledger: str, *, elsewhere: str = "") -> Linked:
     """Link a ledger of tooth 36 in which words stand for the codes of a list."""
     words = LISTS.get(name, {}) | {"DRESS": DRESSING.get(name, "")}
     for word in sorted(words, key=len, reverse=True):
@@ -32,8 +32,9 @@ def linked(name: str, ledger: str) -> Linked:
     rows = procedures(ledger)
     codes = built_in(SYSTEM.get(name, name))
     assert set(rows["code"]) <= set(codes["code"])
-    empty = (t.empty().lazy() for t in (PATIENTS, CROWN_DETAILS, FINDINGS, ELSEWHERE))
-    return link(LinkInput(rows.lazy(), *empty), codes, LinkRules())
+    empty = (t.empty().lazy() for t in (PATIENTS, CROWN_DETAILS, FINDINGS))
+    told = table(elsewhere, ELSEWHERE) if elsewhere else ELSEWHERE.empty()
+    return link(LinkInput(rows.lazy(), *empty, told.lazy()), codes, LinkRules())
 
 
 def check(name: str, ledger: str, expected: str) -> None:
@@ -210,6 +211,66 @@ def test_a_canal_filled_for_the_first_time_at_surgery_is_a_course():
         2020-06-01 | 2020-06-01 | initial
         """,
     )
+
+
+def test_which_fillings_at_surgery_are_of_the_root_end():
+    # 16: filled before, and operated twice. 17: filled before by a row alone. 26: never filled before. 27, 37: filled
+    # before, and shaped again 180 and 181 days earlier.
+    check(
+        "bema",
+        """
+        service_date | tooth_fdi | code
+        2015-03-01   | 16        | 32
+        2015-03-01   | 16        | 35
+        2020-06-01   | 16        | 54B
+        2020-06-01   | 16        | 35
+        2022-06-01   | 16        | 54B
+        2022-06-01   | 16        | 35
+        2015-03-01   | 17        | 35
+        2020-06-01   | 17        | 54B
+        2020-06-01   | 17        | 35
+        2020-06-01   | 26        | 54B
+        2020-06-01   | 26        | 35
+        2015-03-01   | 27        | 35
+        2020-01-01   | 27        | 32
+        2020-06-29   | 27        | 54B
+        2020-06-29   | 27        | 35
+        2015-03-01   | 37        | 35
+        2020-01-01   | 37        | 32
+        2020-06-30   | 37        | 54B
+        2020-06-30   | 37        | 35
+        2024-01-01   |           | EXAM
+        """,
+        """
+        tooth_fdi | started    | completed  | kind
+        16        | 2015-03-01 | 2015-03-01 | initial
+        17        | 2015-03-01 | 2015-03-01 | initial
+        26        | 2020-06-01 | 2020-06-01 | initial
+        27        | 2015-03-01 | 2015-03-01 | initial
+        27        | 2020-01-01 | 2020-06-29 | retreatment
+        37        | 2015-03-01 | 2015-03-01 | initial
+        37        | 2020-01-01 |            | initial
+        """,
+    )
+
+
+def test_a_filling_at_surgery_on_a_tooth_that_others_filled_is_of_the_root_end():
+    found = linked(
+        "bema",
+        """
+        service_date | tooth_fdi | code
+        2019-06-01   | 16        | 32
+        2019-06-01   | 16        | 35
+        2020-06-01   | 36        | 54B
+        2020-06-01   | 36        | 35
+        2024-01-01   |           | EXAM
+        """,
+        elsewhere="""
+        tooth_fdi | event      | event_date
+        36        | root_canal | 2010-06-01
+        """,
+    )
+    assert found.endo_courses.select("tooth_fdi", "done_elsewhere").rows() == [(16, False), (36, True)]
 
 
 def test_in_the_dutch_list_a_course_is_opened_in_an_emergency_and_filled_by_the_number_of_canals():
