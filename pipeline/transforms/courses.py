@@ -239,7 +239,6 @@ def _openings_alone(openings: pl.LazyFrame, *, gap: int) -> pl.LazyFrame:
         .agg(
             *(pl.col(c).first() for c in TOOTH),
             started=pl.col("service_date").min(),
-            first_row=pl.col("service_date").min(),
             last_row=pl.col("service_date").max(),
             completed=pl.lit(None, dtype=pl.Date).first(),
             visits=pl.col("service_date").n_unique(),
