@@ -244,6 +244,18 @@ def test_a_root_canal_charted_by_mistake_is_denied_and_one_seen_on_a_visit_is_no
     assert linked.crowns.select("tooth_fdi", "endo_timing").rows() == [(16, "vital"), (26, None), (36, None)]
 
 
+def test_a_crown_of_others_from_the_day_of_an_implant_on_is_that_of_the_implant():
+    linked = run("""
+        service_date | tooth_fdi | code  | status
+        2016-01-01   | 16        | IMPL  |
+        2016-01-01   | 16        | CROWN | existing
+        2016-01-01   | 26        | IMPL  |
+        2015-12-31   | 26        | CROWN | existing
+        2020-01-01   |           | EXAM  |
+    """)
+    assert linked.crowns["tooth_fdi"].to_list() == [26]
+
+
 UNDATED = """
         service_date | tooth_fdi | code  | status
         2015-01-01   | 16        | CROWN |

@@ -68,6 +68,32 @@ def test_a_replacement_is_dated_at_the_first_row_of_the_new_crown():
     )
 
 
+def test_a_next_crown_posted_on_the_day_of_the_derived_seat_replaces_at_its_own_seat():
+    # Posted at the preparation, seated 21 days later. 16: the next one is posted on the day of the seat; 26: a day later.
+    linked = run(
+        """
+        service_date | tooth_fdi | code
+        2015-01-01   | 16        | CROWN
+        2015-01-22   | 16        | ONLAY
+        2015-01-01   | 26        | CROWN
+        2015-01-23   | 26        | ONLAY
+        2020-01-01   |           | EXAM
+        """,
+        posted_at_prep=True,
+        lab_days=21,
+    )
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | failure_cause | exit_date
+        16        | 2015-01-22 | replaced      | 2015-02-12
+        16        | 2015-02-12 |               | 2020-01-01
+        26        | 2015-01-22 | replaced      | 2015-01-23
+        26        | 2015-02-13 |               | 2020-01-01
+    """,
+    )
+
+
 def test_a_repair_that_closes_an_opening_is_nothing():
     # The course runs from 2018-01-01 to 2018-02-01. 14: on the day of the opening; 15: 60 days after the last row; 16:
     # 61 days. 17: before the opening. 24: a recement in that time. 25: an opening with no course, 60 days; 26: 61.
