@@ -30,7 +30,8 @@ def main() -> int:
     from tests.mutants.targets import TARGETS
 
     words = asked.modules
-    chosen = [t for t in TARGETS if not words or any(w == t.group or t.file.endswith(f"/{w}.py") for w in words)]
+    named = [t for word in words for t in TARGETS if word == t.group or t.file.endswith(f"/{word}.py")]
+    chosen = list(dict.fromkeys(named if words else TARGETS))
     if not chosen:
         options.error("no such module or group; see tests/mutants/targets.py")
     if not asked.list:

@@ -42,7 +42,7 @@ LINKING = (
         Target(
             "linking",
             f"pipeline/transforms/{module}.py",
-            (_AT_ONCE, *_WAYS, *(f"{_T}{name}.py" for name in names)),
+            (_AT_ONCE, *(f"{_T}{name}.py" for name in names), *_WAYS),
             _prepare_ledgers,
             _AGAIN,
         )

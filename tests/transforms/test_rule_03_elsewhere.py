@@ -256,6 +256,17 @@ def test_a_crown_of_others_from_the_day_of_an_implant_on_is_that_of_the_implant(
     assert linked.crowns["tooth_fdi"].to_list() == [26]
 
 
+def test_a_first_and_a_repeat_treatment_of_others_on_one_day_are_a_repeat():
+    linked = run("""
+        service_date | tooth_fdi | code  | status
+        2014-06-01   | 16        | ENDO  | existing
+        2014-06-01   | 16        | REDO  | existing
+        2014-01-01   |           | EXAM  |
+        2020-01-01   |           | EXAM  |
+    """)
+    assert_courses(linked, "started | kind | done_elsewhere\n2014-06-01 | retreatment | true")
+
+
 UNDATED = """
         service_date | tooth_fdi | code  | status
         2015-01-01   | 16        | CROWN |
