@@ -6,9 +6,16 @@ import argparse
 import os
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tests.mutants.make import Mutant, Source
+    from tests.mutants.run import Outcome, Target
 
 ROOT = Path(__file__).parents[2]
+DRAWN = 30  # of each module, for the scores that are kept
 # One order of sets, and no threads that a fork would lose.
 STEADY = {"PYTHONHASHSEED": "0", "OPENBLAS_NUM_THREADS": "1", "POLARS_MAX_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
@@ -16,17 +23,17 @@ STEADY = {"PYTHONHASHSEED": "0", "OPENBLAS_NUM_THREADS": "1", "POLARS_MAX_THREAD
 def main() -> int:
     """Run the modules asked for (words of a file's name or a group; none: every module) and keep their scores."""
     options = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__)
-    options.add_argument("modules", nargs="*", metavar="MODULE", help="crowns, pool/make, or a group: linking, verdict")
-    options.add_argument("--all", action="store_true", help="every mutant, not only those drawn; no score is kept")
-    options.add_argument("--drawn", type=int, default=30, help="mutants a module (default %(default)s)")
+    options.add_argument("modules", nargs="*", metavar="MODULE", help="crowns, make, or a group: linking, verdict")
     options.add_argument("--jobs", type=int, default=1, help="processes at a time (default %(default)s)")
-    options.add_argument("--line", type=int, action="append", help="only mutants of this line; no score is kept")
     options.add_argument("--list", action="store_true", help="show the mutants and run nothing")
+    which = options.add_mutually_exclusive_group()
+    which.add_argument("--all", action="store_true", help="every mutant, not only those drawn; no score is kept")
+    which.add_argument("--line", type=int, action="append", help="every mutant of this line; no score is kept")
+    which.add_argument("--survivors", action="store_true", help="of those drawn, only the ones that lived last time")
     asked = options.parse_args()
 
-    from tests.mutants.make import draw
-    from tests.mutants.run import BaselineError, outcomes, preload
-    from tests.mutants.scores import equivalents, keep, scored, stale
+    from tests.mutants.run import BaselineError, preload
+    from tests.mutants.scores import equivalents, keep, lived, scored, stale
     from tests.mutants.targets import TARGETS
 
     words = asked.modules
@@ -36,45 +43,56 @@ def main() -> int:
         options.error("no such module or group; see tests/mutants/targets.py")
     if not asked.list:
         preload()
-    known, poor, started = equivalents(), False, time.monotonic()
+    known, poor = equivalents(), False
     for target in chosen:
         source = target.source(ROOT)
         if gone := stale([key for key in known if key.file == target.file], source.mutants):
             print(f"{target.file}: {len(gone)} equivalent mutants are no longer in the source, first: {gone[0]}")
             return 1
-        drawn = draw(source.mutants, None if asked.all or asked.line else asked.drawn)
-        if asked.line:
-            drawn = [one for one in drawn if one.number in asked.line]
-        tried = [one for one in drawn if one.key not in known]
+        drawn = _drawn(source, every=asked.all, lines=asked.line)
+        possible = [one for one in drawn if one.key not in known]
+        tried = [one for one in possible if not asked.survivors or one.key in lived()]
         if asked.list:
             for one in tried:
                 print(f"{target.file}:{one.number}  {one.key.kind}  |  {one.key.line}")
             continue
-        found = []
         try:
-            for one in outcomes(target, source, tried, root=ROOT, jobs=asked.jobs):
-                found.append(one)
-                told = f"killed by {one.by}" if one.killed else "LIVES"
-                where = f"{target.file}:{one.mutant.number} in {one.mutant.key.function}"
-                print(
-                    f"{time.monotonic() - started:5.0f} s  {where}: {one.mutant.key.kind}: {told}",
-                    file=sys.stderr,
-                    flush=True,
-                )
+            found = _tried(target, source, tried, jobs=asked.jobs)
         except BaselineError as error:
             print(error)
             return 1
-        found.sort(key=lambda one: one.mutant.number)
-        score = scored(target, found, mutants=len(source.mutants), drawn=len(drawn))
         lives = [one.mutant for one in found if not one.killed]
-        print(f"{target.file}: {score.killed} of {len(found)} killed, {score.percent:.0f} %")
+        score = scored(target, source, drawn=len(drawn), possible=len(possible), lived=len(lives))
+        print(f"{target.file}: {score.killed} of {len(possible)} killed, {score.percent:.0f} %")
         for one in lives:
             print(f"  lives: line {one.number} in {one.key.function}: {one.key.kind}\n         {one.key.line}")
         sys.stdout.flush()
-        if not (asked.all or asked.line) and asked.drawn == 30:
+        if not (asked.all or asked.line):
             keep([score], [one.key for one in lives])
         poor |= score.percent < 90
     return int(poor)
+
+
+def _drawn(source: Source, *, every: bool, lines: list[int] | None) -> list[Mutant]:
+    from tests.mutants.make import draw
+
+    drawn = draw(source.mutants, None if every or lines else DRAWN)
+    return [one for one in drawn if not lines or one.number in lines]
+
+
+def _tried(target: Target, source: Source, tried: Sequence[Mutant], *, jobs: int) -> list[Outcome]:
+    """What became of each, in the order of the text; each is told as it ends."""
+    from tests.mutants.run import outcomes
+
+    found, started = [], time.monotonic()
+    for one in outcomes(target, source, tried, root=ROOT, jobs=jobs):
+        found.append(one)
+        told = f"killed by {one.by}" if one.killed else "LIVES"
+        where = f"{target.file}:{one.mutant.number} in {one.mutant.key.function}"
+        print(
+            f"{time.monotonic() - started:5.0f} s  {where}: {one.mutant.key.kind}: {told}", file=sys.stderr, flush=True
+        )
+    return sorted(found, key=lambda one: one.mutant.number)
 
 
 if __name__ == "__main__":

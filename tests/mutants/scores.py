@@ -8,8 +8,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.mutants.make import Key, Mutant
-from tests.mutants.run import Outcome, Target
+from tests.mutants.make import Key, Mutant, Source
+from tests.mutants.run import Target
 
 HERE = Path(__file__).parent
 _COLUMNS = ("file", "function", "line", "kind")
@@ -49,10 +49,14 @@ def stale(known: Iterable[Key], mutants: Iterable[Mutant]) -> list[Key]:
     return [key for key in known if key not in there]
 
 
-def scored(target: Target, found: Sequence[Outcome], *, mutants: int, drawn: int) -> Score:
-    """The score of one module."""
-    killed = sum(one.killed for one in found)
-    return Score(target.group, target.file, mutants, drawn, drawn - len(found), killed, len(found) - killed)
+def scored(target: Target, source: Source, *, drawn: int, possible: int, lived: int) -> Score:
+    """The score of one module, of whose mutants drawn so many could be killed and so many lived."""
+    return Score(target.group, target.file, len(source.mutants), drawn, drawn - possible, possible - lived, lived)
+
+
+def lived(folder: Path = HERE) -> set[Key]:
+    """Those that lived when their module was run last."""
+    return {Key(*(row[c] for c in _COLUMNS)) for row in _rows(folder / "survivors.csv")}
 
 
 def keep(scores: Sequence[Score], survivors: Sequence[Key], folder: Path = HERE) -> None:

@@ -88,7 +88,7 @@ def test_what_is_drawn_stays_when_another_line_changes() -> None:
 
 _TOY = """
 def is_late(days, limit=30):
-    return days > limit and days - limit > 1
+    return days > limit and days - limit != 1
 
 
 def forever(n):
@@ -113,7 +113,8 @@ from pathlib import Path
 from tests.mutants.run import Target, outcomes
 target, root = Target("toy", "toy.py", ("test_toy.py",)), Path.cwd()
 source = target.source(root)
-for one in outcomes(target, source, source.mutants, root=root, cpu_seconds=1):
+tried = [one for one in source.mutants if one.key.kind in ("> to >=", "- to +")]
+for one in outcomes(target, source, tried, root=root, cpu_seconds=1):
     print(f"{one.mutant.number} {one.mutant.key.kind}: {one.by or 'lives'}")
 """
 
@@ -136,16 +137,10 @@ def test_what_lives_is_told_and_what_does_not_end_is_killed(tmp_path: Path) -> N
     assert done.returncode == 0, done.stderr
     # Whether day 30 is late no test asks.
     assert done.stdout.splitlines() == [
-        "2 30 to 31: test_toy.py::test_late",
-        "3 and to or: test_toy.py::test_late",
         "3 > to >=: lives",
-        "3 > to >= #2: test_toy.py::test_late",
         "3 - to +: test_toy.py::test_late",
-        "3 1 to 2: test_toy.py::test_late",
         "7 > to >=: test_toy.py::test_ends",
-        "7 0 to 1: test_toy.py::test_ends",
         "8 - to +: time limit",
-        "8 1 to 2: test_toy.py::test_ends",
     ]
     assert (tmp_path / "toy.py").read_text() == _TOY
 
