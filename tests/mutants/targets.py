@@ -23,7 +23,7 @@ _OF_RULES = {
     "courses": ("rule_04_courses", "split_codes"),
     "crowns": ("rule_05_crown", "rule_06_kinds_of_crown"),
     "timing": ("rule_07_endo_timing",),
-    "failures": ("rule_08_crown_failure", "rule_10_loss_by_cause"),
+    "failures": ("rule_08_crown_failure", "rule_09_endo_failure", "rule_10_loss_by_cause"),
     "gone": ("rule_13_gone",),
     "hints": ("rule_03_elsewhere",),
     "followup": ("rule_11_followup",),

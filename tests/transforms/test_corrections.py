@@ -184,3 +184,23 @@ def test_mended_rows_are_not_taken_for_an_export(base: duckdb.DuckDBPyConnection
 def test_how_much_must_be_identical(rows_a: int, rows_b: int, identical: int, overlap: bool):
     sums = pl.DataFrame([(1, 2, rows_a, rows_b, identical)], schema=SUM_SCHEMA, orient="row")
     assert overlapping(sums).rows() == ([(1, 2)] if overlap else [])
+
+
+def test_pairs_of_exports_stand_in_their_order():
+    pairs = [(2, 3, 50, 50, 50), (1, 3, 50, 50, 50), (1, 2, 50, 50, 50)]
+    assert overlapping(pl.DataFrame(pairs, schema=SUM_SCHEMA, orient="row")).rows() == [(1, 2), (1, 3), (2, 3)]
+
+
+def test_a_row_that_several_exports_correct_gets_the_counterpart_in_the_earliest(base: duckdb.DuckDBPyConnection):
+    put(base, 1, [*SHARED, ("a", "D2740", "16", "Lee")])
+    put(base, 2, [*SHARED, ("a", "D2750", "16", "Lee")])
+    put(base, 3, [*SHARED, ("a", "D2790", "16", "Lee")])
+    found = drawn(base, changes(base, [1, 2, 3]))
+    assert found == ["1 a D2740 16 > 2 a D2750 16", "2 a D2750 16 > 3 a D2790 16"]
+
+
+def test_a_counterpart_in_one_export_stands_before_none_in_an_earlier_one(base: duckdb.DuckDBPyConnection):
+    put(base, 1, [*SHARED, ("p1", "D2740", "16", "Lee")])
+    put(base, 2, SHARED)
+    put(base, 3, [*SHARED, ("p1", "D2750", "16", "Lee")])
+    assert drawn(base, changes(base, [1, 2, 3])) == ["1 p1 D2740 16 > 3 p1 D2750 16"]

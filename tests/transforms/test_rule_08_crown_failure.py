@@ -212,6 +212,41 @@ def test_a_crown_found_missing_was_lost_between_or_only_came_off():
     )
 
 
+def test_what_says_when_a_missing_crown_was_there_last():
+    # 14: a finding before the seat says nothing of this crown, and the first of two findings that it is missing counts.
+    # 15: put back on the day it was found missing. 16: a repair of the day of the seat is none; 17: of the day after.
+    linked = run(
+        """
+        service_date | tooth_fdi | code
+        2015-01-01   | 14        | CROWN
+        2015-01-01   | 15        | CROWN
+        2018-01-01   | 15        | RECEM
+        2015-01-01   | 16        | CROWN
+        2015-01-01   | 16        | MEND
+        2015-01-01   | 17        | CROWN
+        2015-01-02   | 17        | MEND
+        2020-01-01   |           | EXAM
+        """,
+        findings="""
+        tooth_fdi | exam_date  | crown_in_place
+        14        | 2014-06-01 | true
+        14        | 2018-01-01 | false
+        14        | 2019-01-01 | false
+        15        | 2018-01-01 | false
+        """,
+    )
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | failure_cause | exit_date  | loss_interval_days | first_complication_date
+        14        | removed       | 2016-07-02 | 1096               |
+        15        |               | 2020-01-01 |                    | 2018-01-01
+        16        |               | 2020-01-01 |                    |
+        17        |               | 2020-01-01 |                    | 2015-01-02
+    """,
+    )
+
+
 def test_a_crown_that_had_ended_before_was_not_lost_earlier_because_it_is_found_missing():
     # 14: taken off; 15: covered for the time being; 16: the tooth was extracted; 17: taken off by others.
     linked = run(
