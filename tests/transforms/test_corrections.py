@@ -14,7 +14,14 @@ from pipeline import store_changes, store_mended
 from pipeline.store_changes import Changes
 from pipeline.store_tables import create_statements
 from pipeline.tables import PROCEDURES
-from pipeline.transforms.corrections import CHANGE_SCHEMA, SUM_SCHEMA, find_corrections, overlapping, superseded
+from pipeline.transforms.corrections import (
+    CHANGE_SCHEMA,
+    ONE_SIDED_SCHEMA,
+    SUM_SCHEMA,
+    find_corrections,
+    overlapping,
+    superseded,
+)
 
 DAY = dt.date(2024, 3, 1)
 Row = tuple[str, str, str | None, str | None]  # patient, code, tooth, clinician
@@ -204,3 +211,13 @@ def test_a_counterpart_in_one_export_stands_before_none_in_an_earlier_one(base: 
     put(base, 2, SHARED)
     put(base, 3, [*SHARED, ("p1", "D2750", "16", "Lee")])
     assert drawn(base, changes(base, [1, 2, 3])) == ["1 p1 D2740 16 > 3 p1 D2750 16"]
+
+
+def test_equal_rows_are_paired_in_the_order_of_their_files():
+    rows = [
+        (1, 2, load, number, 1, 7, DAY, "D2391", "16", content)
+        for load, content in ((1, 50), (2, 60))
+        for number in (3, 8)
+    ]
+    found = find_corrections(pl.DataFrame(rows, schema=ONE_SIDED_SCHEMA, orient="row"), later={1: 0, 2: 1})
+    assert found.rows() == [(1, 3, 1, 2, 3, 1), (1, 8, 1, 2, 8, 1)]
