@@ -193,3 +193,35 @@ def test_only_a_crown_of_one_row_is_shifted_from_preparation_to_seat():
         36        | 52
     """,
     )
+
+
+def test_details_belong_to_the_nearest_crown_and_without_a_date_to_an_only_one():
+    # 16: ten days from the crown, thirty from the onlay. 26: no date, two crowns; 36: no date, one crown.
+    linked = run(
+        """
+        service_date | tooth_fdi | code
+        2015-01-01   | 16        | CROWN
+        2015-02-10   | 16        | ONLAY
+        2015-01-01   | 26        | CROWN
+        2016-01-01   | 26        | CROWN
+        2015-01-01   | 36        | CROWN
+        2020-01-01   |           | EXAM
+        """,
+        details="""
+        tooth_fdi | seat_date  | material
+        16        | 2015-01-11 | zirconia
+        26        |            | zirconia
+        36        |            | zirconia
+        """,
+    )
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | crown_kind | seat_date  | material
+        16        | single     | 2015-01-11 | zirconia
+        16        | onlay      | 2015-02-10 |
+        26        | single     | 2015-01-01 | metal
+        26        | single     | 2016-01-01 | metal
+        36        | single     | 2015-01-01 | zirconia
+    """,
+    )
