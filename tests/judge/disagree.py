@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import product
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
@@ -36,6 +37,7 @@ class Difference:
     pipeline: list[tuple[object, ...]]
 
 
+@cache
 def drawn(number: int, start: int = 0) -> list[Case]:
     """So many hostile ledgers, the same for the same `start`, of four practices.
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -63,20 +65,19 @@ def linked_plainly(ledger: Ledger) -> Tables:
 
 
 @pytest.fixture(scope="module")
-def stored(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Tables | Exception]:
-    """What the pipeline stores of each ledger: those that may share a practice are loaded together."""
-    groups: dict[object, list[Ledger]] = defaultdict(list)
-    for one in LEDGERS:
-        groups[(*one.group, one.key if one.practice == "alone" else "")].append(one)
-    found: dict[str, Tables | Exception] = {}
-    for ledgers in groups.values():
-        try:
-            tables = _through_the_pipeline(tmp_path_factory.mktemp("practice"), ledgers)
-        except Exception as error:
-            found |= dict.fromkeys((one.key for one in ledgers), error)
-        else:
-            found |= {one.key: tables[one.key] for one in ledgers}
-    return found
+def stored(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Ledger], Tables]:
+    """What the pipeline stores of a ledger: those that may share a practice are loaded together, when first asked."""
+
+    @cache
+    def of_group(group: object) -> dict[str, Tables]:
+        ledgers = [one for one in LEDGERS if _practice_of(one) == group]
+        return _through_the_pipeline(tmp_path_factory.mktemp("practice"), ledgers)
+
+    return lambda ledger: of_group(_practice_of(ledger))[ledger.key]
+
+
+def _practice_of(ledger: Ledger) -> object:
+    return (*ledger.group, ledger.key if ledger.practice == "alone" else "")
 
 
 def _through_the_pipeline(folder: Path, ledgers: list[Ledger]) -> dict[str, Tables]:
@@ -100,11 +101,8 @@ def test_plain_linker(ledger: Ledger) -> None:
 
 
 @each_ledger
-def test_pipeline(ledger: Ledger, stored: dict[str, Tables | Exception]) -> None:
-    tables = stored[ledger.key]
-    if isinstance(tables, Exception):
-        pytest.fail(f"{type(tables).__name__}: {tables}", pytrace=False)
-    assert disagreements(ledger, tables) == []
+def test_pipeline(ledger: Ledger, stored: Callable[[Ledger], Tables]) -> None:
+    assert disagreements(ledger, stored(ledger)) == []
 
 
 def test_ledgers_are_told_apart() -> None:

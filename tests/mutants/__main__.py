@@ -55,12 +55,16 @@ def main() -> int:
                 found.append(one)
                 told = f"killed by {one.by}" if one.killed else "LIVES"
                 where = f"{target.file}:{one.mutant.number} in {one.mutant.key.function}"
-                print(f"{time.monotonic() - started:5.0f} s  {where}: {one.mutant.key.kind}: {told}", file=sys.stderr)
+                print(
+                    f"{time.monotonic() - started:5.0f} s  {where}: {one.mutant.key.kind}: {told}",
+                    file=sys.stderr,
+                    flush=True,
+                )
         except BaselineError as error:
             print(error)
             return 1
         found.sort(key=lambda one: one.mutant.number)
-        score = scored(target.group, len(source.mutants), len(drawn), len(drawn) - len(tried), found, target.file)
+        score = scored(target, found, mutants=len(source.mutants), drawn=len(drawn))
         lives = [one.mutant for one in found if not one.killed]
         print(f"{target.file}: {score.killed} of {len(found)} killed, {score.percent:.0f} %")
         for one in lives:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.mutants.make import Key, Mutant
-from tests.mutants.run import Outcome
+from tests.mutants.run import Outcome, Target
 
 HERE = Path(__file__).parent
 _COLUMNS = ("file", "function", "line", "kind")
@@ -49,10 +49,10 @@ def stale(known: Iterable[Key], mutants: Iterable[Mutant]) -> list[Key]:
     return [key for key in known if key not in there]
 
 
-def scored(group: str, all_mutants: int, drawn: int, equivalent: int, found: Sequence[Outcome], file: str) -> Score:
+def scored(target: Target, found: Sequence[Outcome], *, mutants: int, drawn: int) -> Score:
     """The score of one module."""
     killed = sum(one.killed for one in found)
-    return Score(group, file, all_mutants, drawn, equivalent, killed, len(found) - killed)
+    return Score(target.group, target.file, mutants, drawn, drawn - len(found), killed, len(found) - killed)
 
 
 def keep(scores: Sequence[Score], survivors: Sequence[Key], folder: Path = HERE) -> None:

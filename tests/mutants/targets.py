@@ -5,43 +5,44 @@ from __future__ import annotations
 from tests.mutants.run import Target
 
 _T = "tests/transforms/test_"
-_LINK = f"{_T}link.py"
-_RULES = tuple(
-    f"{_T}rule_{name}.py"
-    for name in (
-        "02_done_here",
-        "04_courses",
-        "05_crown",
-        "06_kinds_of_crown",
-        "07_endo_timing",
-        "08_crown_failure",
-        "10_loss_by_cause",
-        "11_followup",
-        "13_gone",
-        "03_elsewhere",
-    )
-)
-_LEDGERS = "tests/judge/test_judge.py::test_pipeline"
-# By module: what its own tests are; the whole of linking stands behind.
-_OWN = {
-    "events": (f"{_T}rule_02_done_here.py", f"{_T}rule_05_crown.py"),
-    "others": (f"{_T}rule_03_elsewhere.py",),
-    "courses": (f"{_T}rule_04_courses.py",),
-    "crowns": (f"{_T}rule_05_crown.py", f"{_T}rule_06_kinds_of_crown.py"),
-    "timing": (f"{_T}rule_07_endo_timing.py",),
-    "failures": (f"{_T}rule_08_crown_failure.py", f"{_T}rule_10_loss_by_cause.py"),
-    "gone": (f"{_T}rule_13_gone.py",),
-    "hints": (f"{_T}rule_03_elsewhere.py",),
-    "followup": (f"{_T}rule_11_followup.py",),
-    "link": (_LINK,),
+_AT_ONCE = "tests/mutants/ledgers_at_once.py"
+# `linking.run` links each ledger in three ways; one will do here.
+_AGAIN = ("linking.assert_mere_contacts_may_be_summed_up", "linking.assert_neither_order_nor_names_matter")
+_OF_RULES = {
+    "events": ("rule_02_done_here", "rule_05_crown"),
+    "others": ("rule_03_elsewhere",),
+    "courses": ("rule_04_courses",),
+    "crowns": ("rule_05_crown", "rule_06_kinds_of_crown"),
+    "timing": ("rule_07_endo_timing",),
+    "failures": ("rule_08_crown_failure", "rule_10_loss_by_cause"),
+    "gone": ("rule_13_gone",),
+    "hints": ("rule_03_elsewhere",),
+    "followup": ("rule_11_followup",),
+    "link": ("link",),
 }
-LINKING = tuple(
-    Target("linking", f"pipeline/transforms/{name}.py", tuple(dict.fromkeys((*own, _LINK, *_RULES, _LEDGERS))))
-    for name, own in _OWN.items()
-) + (
-    Target("linking", "pipeline/transforms/dates.py", (f"{_T}dates.py",)),
-    Target("linking", "pipeline/transforms/corrections.py", (f"{_T}corrections.py",)),
-    Target("linking", "pipeline/transforms/healing.py", (f"{_T}healing.py",)),
+
+
+def _prepare_ledgers() -> None:
+    from tests.mutants.ledgers_at_once import prepare
+
+    prepare()
+
+
+LINKING = (
+    *(
+        Target(
+            "linking",
+            f"pipeline/transforms/{module}.py",
+            (_AT_ONCE, *_WAYS, *(f"{_T}{name}.py" for name in names)),
+            _prepare_ledgers,
+            _AGAIN,
+        )
+        for module, names in _OF_RULES.items()
+    ),
+    *(
+        Target("linking", f"pipeline/transforms/{name}.py", (f"{_T}{name}.py",))
+        for name in ("dates", "corrections", "healing")
+    ),
 )
 
 
