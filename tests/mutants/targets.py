@@ -8,6 +8,15 @@ _T = "tests/transforms/test_"
 _AT_ONCE = "tests/mutants/ledgers_at_once.py"
 # `linking.run` links each ledger in three ways; one will do here.
 _AGAIN = ("linking.assert_mere_contacts_may_be_summed_up", "linking.assert_neither_order_nor_names_matter")
+# Of linking in another way than the ordinary one.
+_WAYS = (
+    f"{_T}link.py::test_given_up_at_the_opening_is_another_way_to_count",
+    f"{_T}rule_03_elsewhere.py::test_an_undated_root_canal_elsewhere_is_in_neither_group_and_both_ways_stand_beside",
+    f"{_T}rule_03_elsewhere.py::test_hints_count_as_openings_in_one_way",
+    f"{_T}rule_11_followup.py::test_events_elsewhere_after_the_last_contact_count_in_one_way_only",
+    f"{_T}rule_11_followup.py::test_patients_seen_lately_are_followed_to_the_last_day_in_one_way",
+)
+# A rule's own tests take longest, so they come last: first what links many ledgers at once.
 _OF_RULES = {
     "events": ("rule_02_done_here", "rule_05_crown"),
     "others": ("rule_03_elsewhere",),
@@ -82,12 +91,33 @@ VERDICT = (
     _question("verdict", "choice_verdict", "choices"),
     _question("verdict", "many_looks"),
 )
-_RELEASED = ("tests/dashboards/test_release.py",)
-DISCLOSURE = (Target("disclosure", "pipeline/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),)
-_POOL = tuple(f"tests/pool/test_pool_{name}.py" for name in ("contribution", "combine", "files", "disclosure"))
+_EDGES = "tests/dashboards/test_dash_release_edges.py"
+_RELEASED = (_EDGES, "tests/dashboards/test_dash_release.py")
+_OF_RELEASE = {
+    "release": _RELEASED,
+    "release_count": _RELEASED,
+    "release_curve": _RELEASED,
+    "release_healing": (_EDGES, "tests/dashboards/test_dash_healing.py"),
+    "release_methods": _RELEASED,
+    "release_percent": _RELEASED,
+    "release_technique": (_EDGES, "tests/dashboards/test_dash_release_technique.py"),
+    "release_trial": _RELEASED,
+    "release_words": _RELEASED,
+}
+DISCLOSURE = (
+    Target("disclosure", "pipeline/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
+    *(Target("disclosure", f"dashboards/{name}.py", tests) for name, tests in _OF_RELEASE.items()),
+)
+_POOL_EDGES = "tests/pool/test_pool_edges.py"
 POOLING = tuple(
-    Target("pooling", f"pipeline/pool/{name}.py", _POOL)
-    for name in ("combine", "contribution", "make", "curves", "files")
+    Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, f"tests/pool/test_pool_{test}.py"))
+    for name, test in (
+        ("combine", "combine"),
+        ("contribution", "contribution"),
+        ("make", "contribution"),
+        ("curves", "combine"),
+        ("files", "files"),
+    )
 )
 
 TARGETS = (*LINKING, *COMPARISON, *VERDICT, *DISCLOSURE, *POOLING)
