@@ -89,12 +89,12 @@ def preload(names: Sequence[str] = HEAVY) -> None:
 
 
 def outcomes(
-    target: Target, source: Source, mutants: Sequence[Mutant], *, root: Path, jobs: int = 1
+    target: Target, source: Source, mutants: Sequence[Mutant], *, root: Path, jobs: int = 1, cpu_seconds: int = 10
 ) -> Iterator[Outcome]:
     """What becomes of each mutant, in the order in which they end.
 
     The tests run once without a mutant first and must pass. A mutant may use three times the processor time of that
-    run, and ten seconds; one that needs more is killed by that.
+    run, and `cpu_seconds`; one that needs more is killed by that.
     """
     target.prepare()
     if target.name in sys.modules:
@@ -106,7 +106,7 @@ def outcomes(
         if status != 0:
             raise BaselineError(f"{target.file}: tests fail without a mutant\n{baseline.told()}")
         baseline.clear()
-        limit = int(3 * used) + 10
+        limit = int(3 * used) + cpu_seconds
         waiting, running = list(mutants)[::-1], []
         while waiting or running:
             while waiting and len(running) < jobs:
