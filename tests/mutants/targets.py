@@ -92,21 +92,10 @@ VERDICT = (
     _question("verdict", "many_looks"),
 )
 _EDGES = "tests/dashboards/test_dash_release_edges.py"
-_RELEASED = (_EDGES, "tests/dashboards/test_dash_release.py")
-_OF_RELEASE = {
-    "release": _RELEASED,
-    "release_count": _RELEASED,
-    "release_curve": _RELEASED,
-    "release_healing": (_EDGES, "tests/dashboards/test_dash_healing.py"),
-    "release_methods": _RELEASED,
-    "release_percent": _RELEASED,
-    "release_technique": (_EDGES, "tests/dashboards/test_dash_release_technique.py"),
-    "release_trial": _RELEASED,
-    "release_words": _RELEASED,
-}
+_OF_RELEASE = ("", "_count", "_curve", "_healing", "_methods", "_percent", "_technique", "_trial", "_words")
 DISCLOSURE = (
     Target("disclosure", "pipeline/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
-    *(Target("disclosure", f"dashboards/{name}.py", tests) for name, tests in _OF_RELEASE.items()),
+    *(Target("disclosure", f"dashboards/release{name}.py", (_EDGES,)) for name in _OF_RELEASE),
 )
 _POOL_EDGES = "tests/pool/test_pool_edges.py"
 POOLING = tuple(
