@@ -9,7 +9,7 @@ import pytest
 
 from dashboards import release_words as words
 from dashboards.release import Released, ReleasedRate, ReleasedRates, release
-from dashboards.release_count import ReleasedCount, release_count, still_open
+from dashboards.release_count import ReleasedCount, still_open
 from dashboards.release_curve import ReleasedPoint, release_curve
 from dashboards.release_healing import (
     STATES,
@@ -617,8 +617,8 @@ def test_methods_by_hand() -> None:
         FollowUp("crowns", 500, 1000, math.nan, 0.2), FollowUp("crowns", 500, 1000, 0.1, math.nan),
     )  # fmt: skip
     checks = (Check("", "", 9, 0.1, 0.1), Check("", "", 9, 0.2, 0.1), Check("", "", 9, 0.0, 0.1))
-    lacking = [f"{name}: {n} of {of} rows without a value" for name, n, of in (
-        ("sex", 33, 100), ("smoking", 10, 100), ("material", 11, 100), ("diabetes", 20, 24), ("mood", 33, 100))]  # fmt: skip
+    counted = (("sex", 33, 100), ("smoking", 10, 100), ("material", 11, 100), ("diabetes", 20, 24), ("mood", 33, 100))
+    lacking = [f"{name}: {n} of {of} rows without a value" for name, n, of in counted]
     main = compared(missing=(*lacking, "Dr Ashby"))
     other = dataclasses.replace(main, id="by_clinician", missing=())
     found = release_methods(results(other, main, followup=followed, checks=checks), flow=True)
@@ -773,3 +773,15 @@ def test_who_does_root_canals_is_said_in_declared_words() -> None:
     assert isinstance(dataclasses.replace(whole, elsewhere="none"), Released)
     with pytest.raises(ValueError, match="declared words"):
         dataclasses.replace(whole, elsewhere="Dr Ashby")
+
+
+@pytest.mark.parametrize(
+    ("counts", "is_drawn"), [((500, 60), True), ((500, 11), True), ((500, 10), False), ((10, 60), False)]
+)
+def test_a_hidden_count_takes_the_curve_with_it(counts: tuple[int, int], is_drawn: bool) -> None:
+    drawn = {"curve": (CurvePoint(100, 500, 0.98, 0.96, 0.99),), "milestones": (mile(0.0, 500), mile(1.0, 400))}
+    found = release(results(compared(groups=(group(*counts, **drawn),)))).comparisons[0].groups[0]
+    assert (len(found.points) == 12) is is_drawn
+    assert (found.points == ()) is not is_drawn
+    assert (found.at(11) is not None) is is_drawn
+    assert found.at(12) is None
