@@ -98,15 +98,10 @@ DISCLOSURE = (
     *(Target("disclosure", f"dashboards/release{name}.py", (_EDGES,)) for name in _OF_RELEASE),
 )
 _POOL_EDGES = "tests/pool/test_pool_edges.py"
+_TABLES = "tests/pool/test_pool_contribution.py::test_a_table_begins_and_ends_with_eleven_followed"
 POOLING = tuple(
-    Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, f"tests/pool/test_pool_{test}.py"))
-    for name, test in (
-        ("combine", "combine"),
-        ("contribution", "contribution"),
-        ("make", "contribution"),
-        ("curves", "combine"),
-        ("files", "files"),
-    )
+    Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, *more))
+    for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
 )
 
 TARGETS = (*LINKING, *COMPARISON, *VERDICT, *DISCLOSURE, *POOLING)

@@ -228,4 +228,3 @@ def test_whatever_practices_give_the_pooled_value_lies_among_theirs(drawn):
     assert min(own) - 1e-9 <= found.value <= max(own) + 1e-9
     assert found.low <= found.value <= found.high
     assert sum(p.weight for p in found.parts) == pytest.approx(1)
-
