@@ -16,7 +16,9 @@ from click.testing import CliRunner, Result
 from pool_practices import practice, results_of
 
 from pipeline.cli import cli
+from pipeline.pool.code import practice_code
 from pipeline.pool.files import read_contribution, write_contribution
+from pipeline.pseudonyms import key_path
 from pipeline.results import to_plain
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, PATIENTS
@@ -75,7 +77,13 @@ def test_contribute_writes_one_released_file(folder, contributed):
 def test_contributing_again_gives_the_same_code_and_bytes(folder, contributed):
     done = toothyears("contribute", folder / "one" / "practice.toml", "--out", folder / "again")
     assert Path(done.stdout.strip().splitlines()[-1]).read_bytes() == contributed.read_bytes()
-    # A database built anew from the same files, with the key kept, is still the same practice.
+    # A database built anew with the key kept has no code stored, and comes to the same one.
+    key = key_path(folder / "one" / "practice.duckdb", None)
+    assert practice_code(None, key=key) == read_contribution(contributed).code
+
+
+@pytest.mark.slow
+def test_a_database_built_anew_gives_the_same_code(folder, contributed):
     shutil.copytree(folder / "one", folder / "anew", ignore=shutil.ignore_patterns("*.duckdb*"))
     compared(folder / "anew", "ingest", "link")
     done = toothyears("contribute", folder / "anew" / "practice.toml", "--out", folder / "third")
