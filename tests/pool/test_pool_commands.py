@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 from pool_practices import practice, results_of
 
-from pipeline.cli import cli
+from pipeline.cli import cli, main
 from pipeline.pool.code import practice_code
 from pipeline.pool.files import read_contribution, write_contribution
 from pipeline.pseudonyms import key_path
@@ -132,12 +132,26 @@ def test_pool_refuses_without_writing(folder, contributed, tmp_path):
     assert not (folder / "refused").exists()
 
 
-def test_a_refusal_is_told_without_a_traceback(contributed, tmp_path):
+REFUSAL = "toothyears: Pooling needs the files of at least two practices.\n"
+
+
+def test_a_refusal_is_told_without_a_traceback(contributed, monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["toothyears", "pool", str(contributed)])
+    for kept in ("os.umask", "signal.signal"):  # they would outlast this test
+        monkeypatch.setattr(f"pipeline.cli.{kept}", lambda *_: None)
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 1
+    assert capsys.readouterr().err == REFUSAL
+
+
+@pytest.mark.slow
+def test_a_refusal_of_a_process_is_told_without_a_traceback(contributed, tmp_path):
     command = [sys.executable, "-m", "pipeline", "pool", str(contributed)]
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == 1
-    assert done.stderr == "toothyears: Pooling needs the files of at least two practices.\n"
+    assert done.stderr == REFUSAL
 
 
 def test_both_commands_have_help_and_stand_in_the_readme():

@@ -57,6 +57,10 @@ def test_a_technique_contrast_by_hand() -> None:
     )  # fmt: skip
 
 
+def test_a_technique_contrast_the_other_way_round_is_turned() -> None:
+    assert margin(margins(1 / 1.25, group="chamfer")) == margin()
+
+
 @pytest.mark.parametrize("turned", [False, True])
 @pytest.mark.parametrize("gone", ["hazard_ratio", "ratio_ci_low", "ratio_ci_high"])
 @pytest.mark.parametrize("value", [None, 0.0, math.inf])
@@ -494,3 +498,16 @@ def test_another_clock_is_told_only_of_questions_that_are_known(tmp_path: Path) 
     for contrasts in ("none", [1], None):
         with pytest.raises(DataError, match="contribute"):
             read(tmp_path, sealed(body | {"contrasts": contrasts}))
+
+
+def test_the_same_table_under_another_code_is_refused_wherever_it_stands() -> None:
+    def tabled(*numbers: int) -> Contrast:
+        one, other = (Side(n, 100, 90, 30, (), followed(*numbers)) for n in ("crowned", "not_crowned"))
+        id = "tooth_survival_by_crown_after_endo"
+        return Contrast(id, "tooth_loss", "since_completion", one, other, None, None, None)
+
+    apart = [tabled(60, 50), tabled(60, 45), tabled(60, 40)]
+    assert len(pooled(*apart).practices) == 3
+    for given in ([*apart, apart[0]], [*apart, apart[2]], [apart[0], *apart]):
+        with pytest.raises(DataError, match="same figures"):
+            pooled(*given)
