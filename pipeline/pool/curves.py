@@ -111,8 +111,7 @@ def _spread(tables: Sequence[Sequence[Line]], rates: dict[int, float]) -> float:
 
 
 def _limits(hazard: float, variance: float, confidence: float) -> tuple[float, float]:
-    if hazard <= 0:
-        return 0.0, 0.0
+    """Limits of a cumulative hazard, which is above 0: half-years count only where a number of failures rises."""
     root = math.sqrt(hazard)
     away = z_value(confidence) * math.sqrt(variance) / (2 * root)
     return max(0.0, root - away) ** 2, (root + away) ** 2

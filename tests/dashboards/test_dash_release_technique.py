@@ -1,6 +1,7 @@
 """Technique questions at the gate: declared words, counts hidden and rounded, verdicts no bolder than figures."""
 
 import dataclasses
+import functools
 import re
 
 import pytest
@@ -17,6 +18,7 @@ from pipeline.results_technique import TechniqueAnswer
 from pipeline.techniques.question import all_questions
 
 
+@functools.cache
 def answers() -> tuple[TechniqueAnswer, ...]:
     return samples.differs().techniques
 

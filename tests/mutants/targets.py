@@ -91,12 +91,17 @@ VERDICT = (
     _question("verdict", "choice_verdict", "choices"),
     _question("verdict", "many_looks"),
 )
-_RELEASED = ("tests/dashboards/test_release.py",)
-DISCLOSURE = (Target("disclosure", "pipeline/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),)
-_POOL = tuple(f"tests/pool/test_pool_{name}.py" for name in ("contribution", "combine", "files", "disclosure"))
+_EDGES = "tests/dashboards/test_dash_release_edges.py"
+_OF_RELEASE = ("", "_count", "_curve", "_healing", "_methods", "_percent", "_technique", "_trial", "_words")
+DISCLOSURE = (
+    Target("disclosure", "pipeline/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
+    *(Target("disclosure", f"dashboards/release{name}.py", (_EDGES,)) for name in _OF_RELEASE),
+)
+_POOL_EDGES = "tests/pool/test_pool_edges.py"
+_TABLES = "tests/pool/test_pool_contribution.py::test_a_table_begins_and_ends_with_eleven_followed"
 POOLING = tuple(
-    Target("pooling", f"pipeline/pool/{name}.py", _POOL)
-    for name in ("combine", "contribution", "make", "curves", "files")
+    Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, *more))
+    for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
 )
 
 TARGETS = (*LINKING, *COMPARISON, *VERDICT, *DISCLOSURE, *POOLING)

@@ -34,37 +34,55 @@ def value(pooled: PooledResults, kind: str, id: str = MAIN):
     return next(v for c in pooled.comparisons if c.id == id for v in c.values if v.kind == kind)
 
 
-@pytest.fixture(scope="module")
+FIVE = [practice(seed) for seed in range(1, 6)]
+
+
+@pytest.fixture
 def five() -> list[Contribution]:
-    return [practice(seed) for seed in range(1, 6)]
+    return list(FIVE)
 
 
-def test_the_order_of_the_files_changes_nothing(five):
-    first = to_plain(pool(five))
-    for order in itertools.islice(itertools.permutations(five), 1, 120, 17):
+@pytest.fixture(scope="module")
+def pooled() -> PooledResults:
+    return pool(FIVE)
+
+
+def test_the_order_of_the_files_changes_nothing(five, pooled):
+    first = to_plain(pooled)
+    for order in itertools.islice(itertools.permutations(five), 1, 120, 29):
         assert to_plain(pool(order)) == first
 
 
-def test_the_known_truth_is_found_again():
-    """16 pools of four practices: the average is near, and the ranges hold the truth about as often as they say."""
+@pytest.mark.parametrize(
+    ("pools", "least"),
+    # Fewer ranges that hold the truth come by chance 1 in 71 and 1 in 100 at 95 %.
+    [(4, 3), pytest.param(16, 13, marks=pytest.mark.slow)],
+)
+def test_the_known_truth_is_found_again(pools, least):
+    """Pools of four practices: the average is near, and the ranges hold the truth about as often as they say."""
     found = []
-    for first in range(0, 64, 4):
+    for first in range(0, 4 * pools, 4):
         four = [practice(100 + first + i, crowns=1500, truth=no_frailty()) for i in range(4)]
         found.append(value(pool(four), "adjusted"))
     logs = [math.log(v.value) for v in found]
     error = statistics.stdev(logs) / math.sqrt(len(logs))
     assert abs(statistics.mean(logs) - TRUTH) < 3 * error
-    assert error < 0.08
+    assert error < 0.32 / math.sqrt(pools)
     held = sum(v.low <= math.exp(TRUTH) <= v.high for v in found)
-    assert held >= 13  # of 16 at 95 %: fewer comes by chance 1 in 100
+    assert held >= least
 
 
-def test_where_nothing_differs_no_difference_is_claimed():
+@pytest.mark.parametrize(
+    ("pools", "most"),
+    # More claims come by chance 1 in 140 and 1 in 90 at 5 %.
+    [(3, 1), pytest.param(10, 2, marks=pytest.mark.slow)],
+)
+def test_where_nothing_differs_no_difference_is_claimed(pools, most):
     claimed = 0
-    for first in range(0, 30, 3):
+    for first in range(0, 3 * pools, 3):
         three = [practice(400 + first + i, truth=no_frailty(NULL)) for i in range(3)]
         claimed += main(pool(three)).verdict.code == "differs"
-    assert claimed <= 2  # of 10; more comes by chance 1 in 90 at 5 %
+    assert claimed <= most
 
 
 def test_halves_of_a_practice_put_together_are_near_the_whole():
@@ -150,8 +168,8 @@ def test_two_practices_are_said_to_be_too_few(five):
     assert {p.without for p in two.parts} == {None}
 
 
-def test_heterogeneity_is_told_in_words(five):
-    text = " ".join(value(pool(five), "adjusted").heterogeneity)
+def test_heterogeneity_is_told_in_words(five, pooled):
+    text = " ".join(value(pooled, "adjusted").heterogeneity)
     assert "5 practices differ no more than chance" in text
     far = [dataclasses.replace(c, contrasts=(shifted(c.contrasts[0], 4 * i),)) for i, c in enumerate(five)]
     found = value(pool(far), "adjusted")
@@ -165,8 +183,8 @@ def shifted(contrast, steps: int):
     return dataclasses.replace(contrast, adjusted=dataclasses.replace(contrast.adjusted, log_hazard_ratio=moved))
 
 
-def test_a_technique_difference_must_survive_the_family(five):
-    asked = next(c for c in pool(five).comparisons if c.technique)
+def test_a_technique_difference_must_survive_the_family(pooled):
+    asked = next(c for c in pooled.comparisons if c.technique)
     assert asked.p_family is not None
     assert asked.groups[0].points == ()
     # Differences of 4 per 100 in five practices with small errors would pass alone, and do: the family has one member.
@@ -181,23 +199,25 @@ def test_questions_that_one_practice_alone_answers_are_left_out(five):
 def test_unadjusted_differences_are_left_out_where_others_are_adjusted(five):
     crude = dataclasses.replace(five[0].contrasts[0], gap=dataclasses.replace(five[0].contrasts[0].gap, adjusted=False))
     mixed = [dataclasses.replace(five[0], contrasts=(crude,)), *five[1:]]
-    assert len(value(pool(mixed), "difference").parts) == 4
-    assert "unadjusted difference, which was left out" in " ".join(main(pool(mixed)).notes)
+    found = pool(mixed)
+    assert len(value(found, "difference").parts) == 4
+    assert "unadjusted difference, which was left out" in " ".join(main(found).notes)
 
 
-def test_the_verdict_stands_on_the_pooled_difference(five):
-    found = main(pool(five))
-    gap = value(pool(five), "difference")
+def test_the_verdict_stands_on_the_pooled_difference(five, pooled):
+    found = main(pooled)
+    gap = value(pooled, "difference")
     inside = gap.low > -5 and gap.high < 5
     apart = gap.low > 0 or gap.high < 0
     assert found.verdict.code == ("little_difference" if inside else "differs" if apart else "cannot_tell")
     none = [dataclasses.replace(c, contrasts=(dataclasses.replace(c.contrasts[0], gap=None),)) for c in five]
-    assert main(pool(none)).verdict.code == "too_early"
-    assert "No practice gave a difference" in main(pool(none)).verdict.sentence
+    without = main(pool(none)).verdict
+    assert without.code == "too_early"
+    assert "No practice gave a difference" in without.sentence
 
 
 @given(st.lists(st.tuples(st.integers(-8, 8), st.integers(0, 4)), min_size=2, max_size=5, unique_by=lambda x: x[1]))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_whatever_practices_give_the_pooled_value_lies_among_theirs(drawn):
     given_ = []
     for steps, which in drawn:
@@ -208,6 +228,3 @@ def test_whatever_practices_give_the_pooled_value_lies_among_theirs(drawn):
     assert min(own) - 1e-9 <= found.value <= max(own) + 1e-9
     assert found.low <= found.value <= found.high
     assert sum(p.weight for p in found.parts) == pytest.approx(1)
-
-
-FIVE = [practice(seed) for seed in range(11, 16)]

@@ -15,8 +15,10 @@ import pytest
 from click.testing import CliRunner, Result
 from pool_practices import practice, results_of
 
-from pipeline.cli import cli
+from pipeline.cli import cli, main
+from pipeline.pool.code import practice_code
 from pipeline.pool.files import read_contribution, write_contribution
+from pipeline.pseudonyms import key_path
 from pipeline.results import to_plain
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, PATIENTS
@@ -75,7 +77,13 @@ def test_contribute_writes_one_released_file(folder, contributed):
 def test_contributing_again_gives_the_same_code_and_bytes(folder, contributed):
     done = toothyears("contribute", folder / "one" / "practice.toml", "--out", folder / "again")
     assert Path(done.stdout.strip().splitlines()[-1]).read_bytes() == contributed.read_bytes()
-    # A database built anew from the same files, with the key kept, is still the same practice.
+    # A database built anew with the key kept has no code stored, and comes to the same one.
+    key = key_path(folder / "one" / "practice.duckdb", None)
+    assert practice_code(None, key=key) == read_contribution(contributed).code
+
+
+@pytest.mark.slow
+def test_a_database_built_anew_gives_the_same_code(folder, contributed):
     shutil.copytree(folder / "one", folder / "anew", ignore=shutil.ignore_patterns("*.duckdb*"))
     compared(folder / "anew", "ingest", "link")
     done = toothyears("contribute", folder / "anew" / "practice.toml", "--out", folder / "third")
@@ -124,12 +132,26 @@ def test_pool_refuses_without_writing(folder, contributed, tmp_path):
     assert not (folder / "refused").exists()
 
 
-def test_a_refusal_is_told_without_a_traceback(contributed, tmp_path):
+REFUSAL = "toothyears: Pooling needs the files of at least two practices.\n"
+
+
+def test_a_refusal_is_told_without_a_traceback(contributed, monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["toothyears", "pool", str(contributed)])
+    for kept in ("os.umask", "signal.signal"):  # they would outlast this test
+        monkeypatch.setattr(f"pipeline.cli.{kept}", lambda *_: None)
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 1
+    assert capsys.readouterr().err == REFUSAL
+
+
+@pytest.mark.slow
+def test_a_refusal_of_a_process_is_told_without_a_traceback(contributed, tmp_path):
     command = [sys.executable, "-m", "pipeline", "pool", str(contributed)]
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == 1
-    assert done.stderr == "toothyears: Pooling needs the files of at least two practices.\n"
+    assert done.stderr == REFUSAL
 
 
 def test_both_commands_have_help_and_stand_in_the_readme():

@@ -27,7 +27,7 @@ def parts() -> tuple[pl.DataFrame, pl.DataFrame]:
 
 @pytest.fixture(scope="module")
 def given(parts) -> Contribution:
-    return contributed(*parts, code="00000000000000aa")
+    return dataclasses.replace(practice(1), code="00000000000000aa")
 
 
 def numbers(value) -> list[float]:
@@ -134,10 +134,15 @@ def test_words_of_a_practices_own_are_never_asked_for():
     assert not any(q.outcome == "radiographic_success" for q in questions().values())
 
 
-def test_one_failure_less_is_seldom_seen():
+@pytest.mark.parametrize(
+    ("practices", "most"),
+    # A step is worth five failures, so that one in five is seen: more comes by chance 1 in 600 and 1 in 400.
+    [(4, 3), pytest.param(20, 9, marks=pytest.mark.slow)],
+)
+def test_one_failure_less_is_seldom_seen(practices, most):
     """Take one failure of the smaller group away: what the file tells moves by a step at most, mostly not at all."""
     moved = 0
-    for seed in range(20):
+    for seed in range(practices):
         crowns, patients = tables(crowns=3000, seed=seed)
         failed = crowns.filter(pl.col("failure"), pl.col("endo_timing") == "through_crown")["crown_id"][0]
         less = crowns.with_columns(failure=pl.col("failure") & (pl.col("crown_id") != failed))
@@ -146,8 +151,7 @@ def test_one_failure_less_is_seldom_seen():
         assert abs(other.adjusted.log_hazard_ratio - one.adjusted.log_hazard_ratio) <= step + 1e-9
         assert abs((other.group.failures or 0) - (one.group.failures or 0)) <= 5
         moved += other.adjusted.log_hazard_ratio != one.adjusted.log_hazard_ratio
-    # A step is worth five failures, so that one in five is expected to be seen: above 9 of 20 comes by chance 1 in 400.
-    assert moved <= 9
+    assert moved <= most
 
 
 def test_a_table_begins_and_ends_with_eleven_followed():

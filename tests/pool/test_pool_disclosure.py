@@ -12,16 +12,20 @@ from hypothesis import strategies as st
 from pipeline.disclosure import (
     ERROR_STEPS,
     LOG_STEPS,
+    OTHER_COVARIATE,
     fewest_behind,
     is_rounded,
     is_rounded_error,
     log_step,
     nearest_log,
+    nearest_step,
+    nth_letter,
     on_step,
     protected,
     rounded_count,
     rounded_error,
     running_count,
+    sayable_covariates,
     step_per_100,
 )
 
@@ -91,3 +95,93 @@ def test_a_told_error_is_never_too_small_nor_tells_one_failure(error, failures, 
     # Of five failures more: the error falls by about this much, and the step is at least as wide.
     worth = whole * (1 - math.sqrt(fewest_behind(told) / (fewest_behind(told) + 5)))
     assert any(on_step(given_, s) and s >= worth * 0.99 for s in ERROR_STEPS)
+
+
+@pytest.mark.parametrize(
+    ("told", "step"),
+    [
+        (25, None), (30, 20), (50, 20), (55, 10), (100, 10), (105, 5), (250, 5), (255, 2), (500, 2), (505, 1),
+    ],
+)  # fmt: skip
+def test_each_step_per_100_begins_where_the_fewest_behind_are_enough(told, step):
+    # Behind 30 stand 28 at least, and 20 of 100 of them are 5.6; behind 25 stand 23, and 20 of 100 are 4.6.
+    assert step_per_100(told) == step
+
+
+@pytest.mark.parametrize(
+    ("told", "step"),
+    [
+        (10, 0.5), (15, 0.4), (20, 0.3), (25, 0.25), (30, 0.2), (35, 0.2), (40, 0.15), (50, 0.15), (55, 0.1),
+        (70, 0.1), (75, 0.07), (100, 0.07), (105, 0.05), (165, 0.05), (170, 0.03), (250, 0.03), (255, 0.02),
+        (500, 0.02), (505, 0.01), (9000, 0.01),
+    ],
+)  # fmt: skip
+def test_each_step_of_logs_begins_where_the_fewest_behind_are_enough(told, step):
+    # Behind 75 stand 73 at least, and 0.07 of them are 5.1; behind 70 stand 68, and 0.07 are 4.8.
+    assert log_step(told) == step
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (0.04, 0.04), (0.05, 0.06), (0.2, 0.2), (0.24, 0.3), (0.3, 0.3), (0.33, 0.4), (0.5, 0.6), (1.0, 1.0),
+        (2.5, 3.0), (5.0, 6.0), (10.0, 10.0), (25.0, 30.0), (50.0, 50.0), (55.0, 60.0),
+    ],
+)  # fmt: skip
+def test_an_error_of_eleven_failures_by_hand(error, told):
+    # Five of 11 failures move an error by 5/22 of it: 0.05 by 0.011, so that it moves in steps of 0.02, upwards.
+    assert rounded_error(error, step=0.0, failures_told=10) == told
+    assert is_rounded_error(told, failures_told=10)
+
+
+def test_the_error_of_rounding_is_added():
+    # 0.25 rounded to steps of 0.5 errs by 0.5 / sqrt(12) = 0.144, together 0.289, in steps of 0.1.
+    assert rounded_error(0.25, step=0.5, failures_told=10) == 0.3
+    assert rounded_error(0.25, step=0.9, failures_told=10) == 0.4  # 0.36
+    # Behind 100 stand 98: five of them move 0.25 by 0.0064.
+    assert rounded_error(0.25, step=0.0, failures_told=100) == 0.25
+
+
+@pytest.mark.parametrize(
+    ("value", "may"),
+    [(0.25, True), (0.35, False), (0.27, False), (0.06, True), (0.07, False), (60.0, True), (61.0, False)],
+)
+def test_an_error_finer_than_five_failures_is_none_of_ours(value, may):
+    assert is_rounded_error(value, failures_told=10) is may
+
+
+@pytest.mark.parametrize(
+    ("value", "may"),
+    [(None, True), (10, True), (15, True), (5, False), (0, False), (11, False), (10.0, False), (True, False)],
+)
+def test_what_a_rounded_count_is(value, may):
+    assert is_rounded(value) is may
+
+
+def test_the_fewest_behind_a_count():
+    assert [fewest_behind(n) for n in (10, 15, 20, 1000)] == [11, 13, 18, 998]
+
+
+def test_what_is_left_out_counts_as_hidden():
+    assert protected([100, 60], left_out=True) == [100, None]
+    assert protected([7, 40], left_out=True) == [None, 40]
+    assert protected([40], left_out=True) == [40]
+    assert protected([7]) == [None]
+    assert protected([]) == []
+
+
+def test_halves_go_up():
+    assert [nearest_step(v, 5) for v in (7.4, 7.5, 2.4, -2.5, -2.6, -7.5)] == [5, 10, 0, 0, -5, -5]
+    assert [nearest_log(v, 0.2) for v in (0.29, 0.31, -0.09, -0.31)] == [0.2, 0.4, 0.0, -0.4]
+
+
+def test_letters_go_on_after_z():
+    assert [nth_letter(i) for i in (0, 1, 25, 26, 27, 51, 52, 701, 702)] == [
+        "A", "B", "Z", "AA", "AB", "AZ", "BA", "ZZ", "AAA",
+    ]  # fmt: skip
+
+
+def test_characteristics_of_a_practices_own_are_one():
+    given_ = ("sex", "the owner's mood", "smoking", "the tide", "sex")
+    assert sayable_covariates(given_) == ("sex", OTHER_COVARIATE, "smoking")
+    assert sayable_covariates(("the tide",), ("the tide",)) == ("the tide",)

@@ -1,0 +1,787 @@
+"""The gate by hand: each rule at the value where it begins to hold, beside the one where it does not yet."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import pytest
+
+from dashboards import release_words as words
+from dashboards.release import Released, ReleasedRate, ReleasedRates, release
+from dashboards.release_count import ReleasedCount, still_open
+from dashboards.release_curve import ReleasedPoint, release_curve
+from dashboards.release_healing import (
+    STATES,
+    ReleasedHealing,
+    ReleasedLoss,
+    ReleasedLosses,
+    ReleasedShare,
+    release_healing,
+    release_losses,
+)
+from dashboards.release_methods import ReleasedFollowUp, ReleasedMethods, release_methods
+from dashboards.release_percent import (
+    borne_out,
+    difference_on_step,
+    nearest,
+    outward,
+    percent_step,
+    round_ratio,
+    share_range,
+)
+from dashboards.release_technique import ReleasedContrast, ReleasedTechnique, ReleasedTechniques, release_techniques
+from dashboards.release_trial import (
+    DECISION,
+    ReleasedChoices,
+    ReleasedIncidence,
+    ReleasedIncidencePoint,
+    ReleasedOutcome,
+    release_choices,
+    release_everyday,
+    release_outcomes,
+)
+from pipeline.results import (
+    Check,
+    Choice,
+    Choices,
+    Comparison,
+    Counts,
+    CurvePoint,
+    Difference,
+    Estimate,
+    FlowStep,
+    FollowUp,
+    Group,
+    IncidenceCurve,
+    IncidencePoint,
+    Milestone,
+    Naive,
+    Quality,
+    RateRow,
+    RateTable,
+    Results,
+    Sample,
+    Trial,
+    TrialOutcome,
+    Verdict,
+)
+from pipeline.results_healing import CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
+from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.results_unseen import Unseen
+
+HIDDEN, FIFTEEN = ReleasedCount(None), ReleasedCount(15)
+MAIN = "crown_longevity_by_endo_timing"
+
+
+# Counts
+
+
+def test_a_count_is_said_or_said_to_be_hidden() -> None:
+    assert [str(c) for c in (HIDDEN, FIFTEEN, ReleasedCount(1235))] == ["hidden", "15", "1,235"]
+
+
+@pytest.mark.parametrize(
+    ("total", "parts", "is_open"),
+    [
+        # 100 stands for 98 to 102, 60 and 25 for 58 to 62 and 23 to 27: the hidden part for 9 to 21, so 9 or 10.
+        (100, [60, 25, None], False),
+        (95, [60, 25, None], True),  # 4 to 16: seven values up to 10
+        (85, [60, 25, None], True),  # up to 6: seven values from 0
+        (80, [60, 25, None], False),  # up to 1
+        (65, [60, None], True),  # 1 to 9
+        (70, [60, None], False),  # 6 to 14: five values up to 10
+        (60, [60, None], False),  # up to 4
+        (55, [10, 10, 10, 10, None], True),  # 5 to 25: six values up to 10, just enough
+        (60, [10, 10, 10, 10, None], False),
+        (60, [60, None, None], True),  # two hidden ones share what is left
+        (85, [60, 25], True),  # nothing is hidden
+        (None, [60, None], True),  # nor is anything told of the whole
+    ],
+)
+def test_a_total_is_told_only_while_six_values_are_left(total: int | None, parts: list, is_open: bool) -> None:
+    assert still_open(ReleasedCount(total), [ReleasedCount(p) for p in parts]) is is_open
+
+
+# Shares, differences and ratios
+
+
+def test_steps_of_percentages_are_worth_five_teeth() -> None:
+    found = {n: percent_step(n) for n in (24, 25, 49, 50, 99, 100, 249, 250, 499, 500, 9000)}
+    assert found == {24: None, 25: 20, 49: 20, 50: 10, 99: 10, 100: 5, 249: 5, 250: 2, 499: 2, 500: 1, 9000: 1}
+
+
+def test_the_nearest_step_and_the_steps_around() -> None:
+    assert [nearest(v, 5) for v in (2.4, 2.5, 7.4, 7.5, -2.5, -2.6)] == [0, 5, 5, 10, 0, -5]
+    assert outward(2.1, 7.9, 2) == (2, 8)
+    assert outward(4.0, 8.0, 2) == (4, 8)
+    assert outward(-3.0, -1.0, 2) == (-4, 0)
+    assert outward(100 * 0.29, 100 * 0.07, 1) == (29, 7)  # 28.999999999999996 and 7.000000000000001
+
+
+def test_a_difference_stands_on_the_coarser_step() -> None:
+    assert difference_on_step(3.4, -1.2, 7.9, [100, 500]) == (5, (-5, 10), 5)
+    assert difference_on_step(3.4, -1.2, 7.9, [500, 600]) == (3, (-2, 8), 1)
+    assert difference_on_step(3.4, -1.2, 7.9, [500, 24]) is None
+    assert difference_on_step(3.4, -1.2, 7.9, []) is None
+
+
+@pytest.mark.parametrize(
+    ("code", "figures", "said"),
+    [
+        ("differs", (4, 1, 9), "differs"),
+        ("differs", (-4, -9, -1), "differs"),
+        ("differs", (4, 0, 9), "cannot_tell"),
+        ("differs", (-4, -9, 0), "cannot_tell"),
+        ("differs", (0, 1, 9), "cannot_tell"),
+        ("little_difference", (0, -5, 5), "little_difference"),
+        ("little_difference", (0, -6, 5), "cannot_tell"),
+        ("little_difference", (0, -5, 6), "cannot_tell"),
+        ("too_early", (0, -50, 60), "too_early"),
+    ],
+)
+def test_a_verdict_is_said_as_far_as_figures_bear_it_out(code: str, figures: tuple[int, int, int], said: str) -> None:
+    assert borne_out(code, *figures, smallest=5) == said
+
+
+def test_shares_stand_on_the_step_between_none_and_all() -> None:
+    assert share_range(0.93, 0.91, 0.97, 5) == (95, 90, 100)
+    assert share_range(0.02, -0.01, 0.05, 2) == (2, 0, 6)
+    assert share_range(0.98, 0.95, 1.01, 2) == (98, 94, 100)
+    assert share_range(0.5, 0.43, 0.57, 20) == (60, 40, 60)
+
+
+def test_ratios_lose_their_third_figure() -> None:
+    found = [round_ratio(v) for v in (0.62, 0.93, 0.99, 1.0, 1.04, 1.26, 12.34)]
+    assert found == [0.6, 0.95, 1.0, 1.0, 1.0, 1.3, 12.3]
+    with pytest.raises(ValueError, match="not known"):
+        round_ratio(math.nan)
+
+
+# Curves
+
+
+def mile(years: float, followed: int, survival: float | None = 1.0) -> Milestone:
+    return Milestone(years, followed, followed, 0, 0, survival)
+
+
+def group(crowns: int = 500, failures: int = 50, name: str = "before_seat", **more: object) -> Group:
+    return Group(name, "Before", crowns, crowns, failures, 400.0, 1.0, 1.0, 1.0, **more)  # type: ignore[arg-type]
+
+
+def test_a_curve_from_and_to_the_days_it_is_known_by_hand() -> None:
+    # Day 400 lies in month 14 (day 426), when ten of 500 have failed; month 18 ends on day 548.
+    given = group(
+        curve=(CurvePoint(400, 500, 0.98, 0.96, 0.99),),
+        milestones=(mile(1.0, 500), mile(1.5, 480, 0.98)),
+        starts_at_days=365,
+        stops_at_days=548,
+    )
+    points = release_curve(given)
+    assert [p.months for p in points] == [12, 13, 14, 15, 16, 17, 18]
+    assert [p.failed for p in points] == [0, 0, 2, 2, 2, 2, 2]
+    assert [(p.low, p.high) for p in points] == [(None, None)] * 2 + [(1, 4)] * 5
+    assert [p.followed.value for p in points] == [500, 500, 480, 480, 480, 480, 480]
+    # From the next day on the twelfth month is over.
+    later = release_curve(dataclasses.replace(given, starts_at_days=366))
+    assert [p.months for p in later] == [13, 14, 15, 16, 17, 18]
+
+
+def test_a_curve_ends_at_the_last_milestone_with_a_share_or_the_last_failure() -> None:
+    ten = (CurvePoint(100, 500, 0.98, 0.96, 0.99),)
+    to_milestone = group(curve=ten, milestones=(mile(0.0, 500), mile(1.0, 400), mile(2.0, 300, None)))
+    assert [p.months for p in release_curve(to_milestone)] == list(range(13))
+    to_failure = group(curve=(*ten, CurvePoint(700, 300, 0.9, 0.8, 0.95)), milestones=(mile(0.0, 500), mile(1.0, 400)))
+    assert release_curve(to_failure)[-1].months == 22  # day 700 is in the 23rd month, after day 669
+    assert release_curve(group(curve=ten)) == ()  # how many were followed before is not known
+
+
+def test_a_curve_goes_on_after_all_have_failed() -> None:
+    given = group(
+        25,
+        25,
+        curve=(CurvePoint(100, 25, 0.0, 0.0, 0.1), CurvePoint(200, 11, 0.0, 0.0, 0.1)),
+        milestones=(mile(0, 25),),
+    )
+    assert [p.failed for p in release_curve(given)] == [0, 0, 0, 0, 100, 100, 100]
+    assert release_curve(dataclasses.replace(given, crowns=24)) == ()
+
+
+def test_a_curve_waits_for_eleven_and_for_five_failures() -> None:
+    few = group(curve=(CurvePoint(70, 10, 1.0, 1.0, 1.0), CurvePoint(100, 11, 1.0, 1.0, 1.0)), milestones=(mile(0, 9),))
+    assert [p.months for p in release_curve(few)] == []
+    more = group(
+        curve=(
+            CurvePoint(31, 10, 1.0, 1.0, 1.0),
+            CurvePoint(62, 500, 0.992, 0.9, 1.0),
+            CurvePoint(93, 496, 0.99, 0.9, 1),
+        ),
+        milestones=(mile(0, 9), mile(0.5, 400)),
+    )
+    # Four of 500 have failed on day 62 and five on day 93, in month 4 (day 122).
+    assert [(p.months, p.failed) for p in release_curve(more)] == [(3, 0), (4, 1), (5, 1), (6, 1)]
+
+
+@pytest.mark.parametrize("values", [(-1, 0, 0, 0), (0, 101, 0, 0), (0, 0, -1, 0), (0, 0, 0, 101)])
+def test_points_out_of_bounds_are_refused(values: tuple[int, int, int, int]) -> None:
+    with pytest.raises(ValueError, match="released curves"):
+        ReleasedPoint(*values, FIFTEEN)
+    assert ReleasedPoint(0, 100, 0, None, FIFTEEN).failed == 100
+
+
+# Healing and losses
+
+
+def recalls(name: str = "all", recalled: int = 500, healed: int = 400, **more: object) -> RecallRow:
+    share = healed / recalled
+    return RecallRow(name, 600, 550, recalled, 300, healed, share, share - 0.03, share + 0.03, **more)  # type: ignore[arg-type]
+
+
+STATED = {"uncertain": CountedShare(60, 500, 0.12, 0.1, 0.15), "not_healed": CountedShare(40, 500, 0.08, 0.06, 0.11)}
+
+
+def test_healing_by_hand() -> None:
+    lesion = recalls("before treatment: a lesion", 50, 39)
+    (whole, part) = release_healing([recalls(**STATED), lesion])
+    assert (whole.judged.value, part.judged.value) == (500, 50)
+    assert len(whole.states) == len(STATES)
+    assert [(s.teeth.value, s.of_100, s.low, s.high) for s in whole.states] == [
+        (400, 80, 77, 83), (60, 12, 10, 15), (40, 8, 6, 11),
+    ]  # fmt: skip
+    # 39 of 50 healed and 11 did not, in steps of 10: 75 to 81.
+    assert [(s.teeth.value, s.of_100, s.low, s.high) for s in part.states] == [(40, 80, 70, 90)]
+    assert part.label == "A lesion before treatment"
+    for healed in (40, 10):  # 10 on either side are too few
+        few = dataclasses.replace(lesion, successes=healed)
+        assert [line.name for line in release_healing([recalls(**STATED), few])] == ["all"]
+    assert [line.name for line in release_healing([recalls(**STATED), recalls("Dr Ashby")])] == ["all"]
+    assert release_healing([lesion]) == ()
+
+
+@pytest.mark.parametrize("gone", ["share", "ci_low", "ci_high"])
+def test_a_share_without_its_range_is_not_said(gone: str) -> None:
+    states = {k: dataclasses.replace(v, **{gone: None}) for k, v in STATED.items()}
+    (line,) = release_healing([recalls(**states)])
+    assert [(s.teeth.value, s.of_100) for s in line.states] == [(400, 80), (60, None), (40, None)]
+
+
+def test_of_few_judged_only_counts_are_said() -> None:
+    # 24 teeth allow no step; a state that is not known counts nobody, and with the other is hidden.
+    (line,) = release_healing([recalls(recalled=24, healed=13)])
+    assert [(s.teeth.value, s.of_100) for s in line.states] == [(15, None), (None, None), (None, None)]
+
+
+@pytest.mark.parametrize("values", [(101, 0, 0), (0, -1, 0), (0, 0, 101)])
+def test_shares_out_of_bounds_or_without_a_count_are_refused(values: tuple[int, int, int]) -> None:
+    with pytest.raises(ValueError, match="whole percent"):
+        ReleasedShare(FIFTEEN, *values)
+    with pytest.raises(ValueError, match="count behind"):
+        ReleasedShare(HIDDEN, None, 0, None)
+    assert ReleasedShare(HIDDEN).of_100 is None
+    assert ReleasedShare(FIFTEEN, 100, 0, 100).of_100 == 100
+
+
+def test_healing_and_losses_go_by_known_names_only() -> None:
+    with pytest.raises(ValueError, match="healing"):
+        ReleasedHealing("Dr Ashby", FIFTEEN, ())
+    with pytest.raises(ValueError, match="causes"):
+        ReleasedLoss("Dr Ashby", FIFTEEN, ())
+    with pytest.raises(ValueError, match="kinds of teeth"):
+        ReleasedLosses("Dr Ashby", FIFTEEN, ())
+    assert ReleasedLosses("crowned_tooth_loss_by_cause", FIFTEEN, ()).noun == "crowned teeth"
+    assert [ReleasedLoss(c, FIFTEEN, ()).label for c in ("unknown", "all")] == ["not recorded", "all causes"]
+
+
+def lost(cause: str, losses: int, *points: tuple[float, int, float]) -> LossByCause:
+    return LossByCause(cause, losses, tuple(LossPoint(y, n, e, max(e - 0.01, 0), e + 0.01) for y, n, e in points))
+
+
+def losses_of(*causes: LossByCause, teeth: int = 500, name: str = "all") -> LossTable:
+    whole = lost("all", sum(c.losses for c in causes))
+    found = LossGroup(name, "All", teeth, teeth, 0, causes, whole)
+    return LossTable("endo_tooth_loss_by_cause", "Losses", "since_completion", (found,), ())
+
+
+def within(*points: tuple[float, int, float], teeth: int = 500) -> list[tuple | None]:
+    (found,) = release_losses([losses_of(lost("fracture", 60, *points), teeth=teeth)])
+    return [s and (s.of_100, s.low, s.high) for s in found.causes[0].within]
+
+
+def test_losses_by_year_by_hand() -> None:
+    # Of 480 followed 2 % are 9 lost; of 300 another 3 % are 9; of 100 one more percent is one, so nothing is said.
+    assert within((1, 480, 0.02), (5, 300, 0.05), (10, 100, 0.06)) == [(2, 1, 3), (5, 4, 6), None]
+    # Five are enough: of 100 5 % and 5 % more; four at the tenth year are not.
+    assert within((1, 100, 0.1), (5, 100, 0.15), (10, 11, 0.6)) == [(10, 9, 11), (15, 14, 16), None]
+    # What was not shown counts on: 1 % of 480 are four, 2 % nine.
+    assert within((1, 480, 0.01), (5, 480, 0.02), (10, 480, 0.025)) == [None, (2, 1, 3), None]
+    # The fewest followed up to then count, whatever the years between.
+    assert within((1, 480, 0.1), (3, 40, 0.1), (5, 50, 0.2), (10, 50, 0.225)) == [(10, 9, 11), None, (23, 21, 24)]
+
+
+def test_losses_end_where_ten_are_followed_or_nothing_is_known() -> None:
+    assert within((1, 480, 0.02), (5, 10, 0.9), (10, 300, 0.95)) == [(2, 1, 3), None, None]
+    assert within((1, 480, 0.02), (5, 11, 0.9), (10, 11, 0.95)) == [(2, 1, 3), (90, 89, 91), None]
+    assert within((1, 480, 0.02), (5, 300, math.nan), (10, 300, 0.95)) == [(2, 1, 3), None, None]
+    assert within((1, 480, 0.02), (10, 300, 0.95)) == [(2, 1, 3), None, None]
+    assert within((1, 480, 0.02), (5, 300, 0.05), (10, 100, 0.2), teeth=24) == [None, None, None]
+
+
+def test_a_cause_in_other_words_stays_inside_and_hides_the_smallest() -> None:
+    (found,) = release_losses([losses_of(lost("fracture", 100), lost("caries", 60), lost("meteorite", 40))])
+    assert [(c.cause, c.losses.value) for c in found.causes] == [("fracture", 100), ("caries", None), ("all", 200)]
+    (found,) = release_losses([losses_of(lost("fracture", 100), lost("caries", 60))])
+    assert [c.losses.value for c in found.causes] == [100, 60, 160]
+
+
+def test_losses_of_groups_other_teeth_or_few_stay_inside() -> None:
+    one = losses_of(lost("fracture", 100))
+    given = [
+        dataclasses.replace(one, id="implants"), losses_of(lost("fracture", 60), name="with_lesion"),
+        losses_of(lost("fracture", 3), teeth=10),
+    ]  # fmt: skip
+    assert release_losses(given) == ()
+    assert [x.teeth.value for x in release_losses([*given, one])] == [500]
+
+
+# Emulated trials and ways to count
+
+
+def arm(name: str, teeth: int, events: int, *points: tuple[float, int, float], **more: object) -> IncidenceCurve:
+    shown = tuple(IncidencePoint(y, n, e, max(e - 0.02, 0.0), e + 0.02) for y, n, e in points)
+    whole = IncidenceCurve(name, name, "endo_needed", teeth, teeth, events, False, shown)
+    return dataclasses.replace(whole, **more)
+
+
+def trial(*, everyday: tuple = (), curves: tuple = (), outcomes: tuple = (), id: str = DECISION) -> Trial:
+    return Trial(id, "", "", (), curves, (), (), everyday, (), None, (), (), outcomes)
+
+
+def test_everyday_incidence_by_hand() -> None:
+    # Of 500, 1 % are five by the first year; 0.8 % of 490 then are three, which with 0.5 % of 480 (2.4) make six.
+    points = (
+        (0.0, 500, 0.0),
+        (1.0, 500, 0.01),
+        (1.5, 490, 0.018),
+        (2.0, 480, 0.018),
+        (3.0, 480, 0.023),
+        (4.0, 10, 0.5),
+    )
+    (found,) = release_everyday([trial(everyday=(arm("hyperemic", 500, 40, *points),))])
+    assert (found.teeth.value, found.needed.value, found.label[:15]) == (500, 40, "teeth hyperemic")
+    assert [(p.years, p.of_100, p.low, p.high, p.followed.value) for p in found.points] == [
+        (0, 0, None, None, 500), (1, 1, 0, 3, 500), (2, 1, 0, 3, 480), (3, 2, 0, 5, 480),
+    ]  # fmt: skip
+
+
+def test_incidence_that_may_not_leave() -> None:
+    one = arm("hyperemic", 500, 40, (0.0, 500, 0.0))
+    assert release_everyday([trial(everyday=(dataclasses.replace(one, adjusted=True), arm("Dr Ashby", 500, 40)))]) == ()
+    for few in (arm("normal", 500, 10, (0.0, 500, 0.0)), arm("normal", 24, 11, (0.0, 24, 0.0))):
+        (found,) = release_everyday([trial(everyday=(few,))])
+        assert found.points == ()
+    assert [c.arm for c in release_everyday([trial(everyday=(arm("normal", 500, 40), one))])] == ["hyperemic", "normal"]
+
+
+def test_incidence_made_by_hand_is_refused() -> None:
+    point = ReleasedIncidencePoint(0, 0, None, 100, FIFTEEN)
+    for values in ((-1, 0, 0, 0), (0.5, 0, 0, 0), (0, 101, 0, 0), (0, 0, -1, 0), (0, 0, 0, 101)):
+        with pytest.raises(ValueError, match="released incidence"):
+            ReleasedIncidencePoint(*values, FIFTEEN)  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="too few"):
+        ReleasedIncidencePoint(0, 0, 0, 0, HIDDEN)
+    with pytest.raises(ValueError, match="known kinds"):
+        ReleasedIncidence("Dr Ashby", FIFTEEN, FIFTEEN, ())
+    for counts in ((HIDDEN, FIFTEEN), (FIFTEEN, HIDDEN)):
+        with pytest.raises(ValueError, match="counts behind"):
+            ReleasedIncidence("normal", *counts, (point,))
+        assert ReleasedIncidence("normal", *counts, ()).points == ()
+    assert ReleasedIncidence("normal", FIFTEEN, FIFTEEN, (point,)).points == (point,)
+
+
+def decided(outcome: str, sizes: tuple[int, int], events: tuple[int, int], mid: float = -3.4) -> ReleasedOutcome:
+    curves = tuple(
+        arm(name, n, e, outcome=outcome) for name, n, e in zip(("endo_first", "seat_vital"), sizes, events, strict=True)
+    )
+    d = Difference("endo_first", "seat_vital", 5.0, 0, mid, mid - 2, mid + 2, "")
+    other = (arm("seat_vital", sizes[1], 3, outcome="tooth_loss" if outcome == "crown_failure" else "crown_failure"),)
+    (found,) = release_outcomes(
+        [trial(id="another"), trial(curves=(*curves, *other), outcomes=(TrialOutcome(outcome, d, True, "", ""),))]
+    )
+    return found
+
+
+def test_the_outcome_of_a_decision_by_hand() -> None:
+    found = decided("crown_failure", (500, 100), (40, 11))
+    assert (found.per_100, found.low, found.high, found.years, found.adjusted) == (-5, -10, 0, 5.0, True)
+    assert [n.value for n in found.teeth] == [500, 100]
+    assert "no difference is given" not in found.sentence
+    for sizes, events in (((500, 100), (40, 10)), ((500, 100), (10, 40)), ((500, 24), (40, 11)), ((10, 500), (11, 11))):
+        few = decided("crown_failure", sizes, events)
+        assert (few.per_100, few.low, few.high) == (None, None, None)
+        assert few.sentence.endswith("too few teeth stand behind it to be shown.")
+
+
+def test_behind_a_need_stand_those_without_it_too() -> None:
+    assert decided("endo_needed", (500, 500), (40, 40), mid=99.5).high == 100  # no more than all
+    assert decided("endo_needed", (500, 500), (40, 40), mid=-99.5).low == -100
+    assert decided("endo_needed", (500, 100), (40, 89)).per_100 == -5
+    assert decided("endo_needed", (500, 100), (40, 90)).per_100 is None
+    assert decided("crown_failure", (500, 100), (40, 90)).per_100 == -5
+
+
+def test_differences_without_an_end_or_none_are_not_said() -> None:
+    assert decided("crown_failure", (500, 100), (40, 40), mid=math.nan).per_100 is None
+    (none,) = release_outcomes([trial(outcomes=(TrialOutcome("tooth_loss", None, False, "", ""),))])
+    assert (none.per_100, none.years, none.adjusted) == (None, 0.0, False)
+    assert [n.value for n in none.teeth] == [None, None]
+    assert release_outcomes([trial(outcomes=(TrialOutcome("mood", None, False, "", ""),))]) == ()
+    assert release_outcomes([]) == ()
+
+
+def test_outcomes_made_by_hand_are_refused() -> None:
+    two = (FIFTEEN, FIFTEEN)
+    for figures in ((101, 0, 0), (0, -101, 0), (0, 0, None), (None, 0, 0), (0, 0, 0.5)):
+        with pytest.raises(ValueError, match="whole, or hidden"):
+            ReleasedOutcome("tooth_loss", 5.0, True, two, *figures)  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="known outcomes"):
+        ReleasedOutcome("mood", 5.0, True, two, None, None, None)
+    for counts in ((HIDDEN, FIFTEEN), (FIFTEEN, HIDDEN)):
+        with pytest.raises(ValueError, match="counts behind"):
+            ReleasedOutcome("tooth_loss", 5.0, True, counts, 0, 0, 0)
+        assert ReleasedOutcome("tooth_loss", 5.0, True, counts, None, None, None).per_100 is None
+    assert ReleasedOutcome("tooth_loss", 5.0, True, two, 100, -100, 0).per_100 == 100
+
+
+def way(per_100: float | None, crowns: int = 500, failures: int = 40) -> Choice:
+    counted = tuple((name, n) for name, n in (("a", crowns), ("b", 500)))
+    failed = tuple((name, n) for name, n in (("a", failures), ("b", 40)))
+    return Choice({}, per_100, None, None, None, None, None, counted, failed, "", False)
+
+
+def test_ways_to_count_by_hand() -> None:
+    d = Difference("a", "b", 5.0, 0, 1.0, 0.0, 2.0, "")
+    ways = [way(1.4), way(-0.6), way(None), way(math.inf), way(50.0, crowns=10), way(60.0, failures=10)]
+    all_ = Choices({}, tuple(ways), {}, False, "")
+    assert release_choices(all_, d) == ReleasedChoices(2, -1, 2)
+    assert release_choices(dataclasses.replace(all_, sample=Sample(5, 9)), d, 5) == ReleasedChoices(2, -5, 5, True)
+    assert release_choices(dataclasses.replace(all_, rows=(way(1.4), way(3.2, 11, 11))), d) == ReleasedChoices(2, 1, 4)
+    assert release_choices(dataclasses.replace(all_, rows=(way(1.4), way(None))), d) is None
+    other = dataclasses.replace(d, reference="c")
+    assert release_choices(all_, other) is None
+    assert release_choices(all_, None) is None
+    assert release_choices(None, d) is None
+    for values in ((1, 0, 0), (2, 0.5, 1), (2, 0, 1.5)):
+        with pytest.raises(ValueError, match="two or more"):
+            ReleasedChoices(*values)  # type: ignore[arg-type]
+
+
+# Words
+
+
+def test_a_question_is_said_only_where_all_of_it_can_be() -> None:
+    known = (MAIN, ("before_seat", "through_crown"), "crown_failure", "since_seat")
+    assert words.known_question(*known)
+    assert words.known_question(known[0], ("epoxy_resin",), *known[2:])
+    for i, other in enumerate(("by_clinician", ("before_seat", "Dr Ashby"), "mood", "since_dawn")):
+        assert not words.known_question(*(other if i == j else v for j, v in enumerate(known)))  # type: ignore[arg-type]
+
+
+def test_of_a_label_only_days_pass() -> None:
+    assert words.label("crowned_soon", "A crown within 90 days") == "A crown within 90 days"
+    assert words.label("crowned_soon", "A crown within 90 days of Dr Ashby") == "A crown soon after the root canal"
+    assert words.label("crowned_soon", "A crown within 1000 days") == "A crown soon after the root canal"
+    assert words.label("vital", "Dr Ashby") == "No root canal so far"
+    assert words.label("epoxy_resin", "Dr Ashby") == "Epoxy resin"
+
+
+def test_fields_settings_and_versions_go_by_known_names_and_forms() -> None:
+    fields = ("patients.birth_date or birth_year", "patients.shoe_size", "patients.sex or shoe_size", "patients.sex")
+    other = "a field that is not recorded"
+    assert words.needs(fields) == ("patients.birth_date or birth_year", other, "patients.sex")
+    settings = {"lab_days": "21", "closure_days": "-1.5", "database": "7", "hint_days": "21 days", "active_days": ""}
+    assert words.numbers(settings, words.RULES) == (("closure_days", "-1.5"), ("lab_days", "21"))
+    given = {"python": "3.11.7", "numpy": "2.0", "toothyears": "of Dr Ashby", "ashby": "1.0"}
+    assert words.versions(given) == (("numpy", "2.0"), ("python", "3.11.7"))
+
+
+# Technique questions
+
+
+def technique(question: str = "sealer", verdict: str = "differs", **contrast: object) -> TechniqueAnswer:
+    names = {"sealer": ("calcium_silicate", "epoxy_resin"), "rubber_dam": ("yes", "no")}[question]
+    groups = tuple(TechniqueGroup(n, "Dr Ashby", 500, 450, 60, 2000.0, None, None, None) for n in names)
+    one = TechniqueContrast(names[1], names[0], 1.26, 1.04, 1.53, 4.4, 1.2, 7.6, 0.01, 0.02, verdict, "", "")
+    return TechniqueAnswer(
+        "id", question, "", "course", "tooth_loss", 5.0, names[0], groups, (dataclasses.replace(one, **contrast),),
+        (), "", None, (), (), (), (), (), 7,
+    )  # fmt: skip
+
+
+def shown(given: TechniqueAnswer) -> tuple[ReleasedContrast, ...]:
+    (found,) = release_techniques([given], smallest=5).answers
+    assert found.withheld == 1 - len(found.contrasts)
+    return found.contrasts
+
+
+def test_a_technique_contrast_by_hand() -> None:
+    (found,) = shown(technique())
+    figures = (found.per_100, found.low, found.high, found.ratio, found.ratio_low, found.ratio_high)
+    assert figures == (4, 1, 8, 1.3, 1.0, 1.5)
+    assert (found.verdict_code, found.label, found.against[:7]) == ("differs", "Epoxy resin sealer", "Calcium")
+    assert [c.verdict_code for c in shown(technique(verdict="mood"))] == ["too_early"]
+
+
+@pytest.mark.parametrize("gone", ["difference_per_100", "difference_ci_low", "difference_ci_high"])
+@pytest.mark.parametrize("value", [None, math.nan, math.inf])
+def test_a_technique_difference_that_is_not_known_is_withheld(gone: str, value: float | None) -> None:
+    assert shown(technique(**{gone: value})) == ()
+
+
+@pytest.mark.parametrize("gone", ["hazard_ratio", "ratio_ci_low", "ratio_ci_high"])
+@pytest.mark.parametrize("value", [None, math.nan, math.inf])
+def test_a_technique_ratio_is_shown_whole_or_not_at_all(gone: str, value: float | None) -> None:
+    (found,) = shown(technique(**{gone: value}))
+    assert (found.per_100, found.ratio, found.ratio_low, found.ratio_high) == (4, None, None, None)
+
+
+@pytest.mark.parametrize("changes", [{"failures": 10}, {"teeth": 24, "failures": 12}, {"teeth": 10, "failures": 10}])
+@pytest.mark.parametrize("which", [0, 1])
+def test_a_technique_contrast_of_a_small_group_is_withheld(changes: dict, which: int) -> None:
+    given = technique()
+    groups = tuple(dataclasses.replace(g, **(changes if i == which else {})) for i, g in enumerate(given.groups))
+    assert shown(dataclasses.replace(given, groups=groups)) == ()
+
+
+def test_a_technique_group_of_all_others_has_words_too() -> None:
+    given = technique()
+    third = dataclasses.replace(given.groups[0], name="other")
+    (found,) = release_techniques([dataclasses.replace(given, groups=(*given.groups, third))], smallest=5).answers
+    assert len({g.label for g in found.groups}) == 3
+    assert "Ashby" not in repr(found)
+
+
+def test_of_safety_little_difference_is_never_said() -> None:
+    little = {"difference_per_100": 0.4, "difference_ci_low": -2.0, "difference_ci_high": 2.0}
+    assert [c.verdict_code for c in shown(technique(verdict="little_difference", **little))] == ["little_difference"]
+    assert [c.verdict_code for c in shown(technique("rubber_dam", "little_difference", **little))] == ["cannot_tell"]
+    (contrast,) = shown(technique(verdict="little_difference", **little))
+    made = ("", "tooth_loss", 5.0, (), (contrast,), 0)
+    assert not ReleasedTechnique(*made).safety
+    with pytest.raises(ValueError, match="never said"):
+        ReleasedTechnique(*made, safety=True)
+
+
+def test_looks_are_told_only_with_answers() -> None:
+    assert release_techniques([technique()], smallest=5).family == 7
+    assert release_techniques([dataclasses.replace(technique(), outcome="mood")], smallest=5) == ReleasedTechniques()
+    assert (ReleasedTechniques().family, release_techniques([], smallest=5).family) == (0, 0)
+
+
+# Methods and the whole
+
+
+def compared(**changes: object) -> Comparison:
+    groups = (group(500, 60), group(400, 40, "through_crown"))
+    d = Difference("through_crown", "before_seat", 5.0, 0, 4.4, 1.2, 7.6, "")
+    estimate = Estimate("through_crown vs before_seat", "cox", ("sex",), (), 1.26, 1.04, 1.53, 0.01, "", 9, 9, 100, 9)
+    naive = Naive("through_crown vs before_seat", 0.8, 0.6, 0.9, "immortal time", "",
+                  (("before_seat", 0.9), ("through_crown", 0.95)))  # fmt: skip
+    made = Comparison(MAIN, "", "", "crown_failure", "since_seat", groups, (estimate,), naive, d,
+                      Verdict("differs", "", "", "", "", "", 5.0), (), (), (), 5.0)  # fmt: skip
+    return dataclasses.replace(made, **changes)
+
+
+def rate(name: str = "", teeth: int = 500, failures: int = 60, **changes: object) -> RateRow:
+    made = RateRow(name, teeth, teeth, failures, 900.0, 5.0, 400, 0.9, 0.87, 0.93)
+    return dataclasses.replace(made, **changes)
+
+
+def rates(by: str, *rows: RateRow, outcome: str = "crown_survival") -> RateTable:
+    return RateTable("", "", outcome, by, rows)
+
+
+def results(*comparisons: Comparison, **changes: object) -> Results:
+    made = Results("Dr Ashby", "2005-01-03", "2024-12-31", Counts(9000, 800, 900, 700, 30, 0), comparisons, (),
+                   Quality(), (), {}, {"smallest_difference_per_100": "5"}, {})  # fmt: skip
+    return dataclasses.replace(made, **changes)
+
+
+def tables_of(*tables: RateTable, compare: tuple[Comparison, ...] = ()) -> tuple[ReleasedRates, ...]:
+    return release(results(*compare, rates=tables)).rates
+
+
+def test_methods_by_hand() -> None:
+    followed = (
+        FollowUp("crowns", 100, 1000, 0.123, 0.88), FollowUp("root canals", 500, None, 0.1, 0.2),
+        FollowUp("crowns", 24, 1000, 0.1, 0.2), FollowUp("implants", 500, 1000, 0.1, 0.2),
+        FollowUp("crowns", 500, 1000, math.nan, 0.2), FollowUp("crowns", 500, 1000, 0.1, math.nan),
+    )  # fmt: skip
+    checks = (Check("", "", 9, 0.1, 0.1), Check("", "", 9, 0.2, 0.1), Check("", "", 9, 0.0, 0.1))
+    counted = (("sex", 33, 100), ("smoking", 10, 100), ("material", 11, 100), ("diabetes", 20, 24), ("mood", 33, 100))
+    lacking = [f"{name}: {n} of {of} rows without a value" for name, n, of in counted]
+    main = compared(missing=(*lacking, "Dr Ashby"))
+    other = dataclasses.replace(main, id="by_clinician", missing=())
+    found = release_methods(results(other, main, followup=followed, checks=checks), flow=True)
+    assert found.followup == (ReleasedFollowUp("crowns", 33, 10, 90), ReleasedFollowUp("root canals", None, 10, 20))
+    assert found.missing == (("sex", 35), ("smoking", 0), ("material", 10))
+    assert (found.checked, found.agreed, found.set_aside.value) == (3, 2, 30)
+    assert found.setting("smallest_difference_per_100") == "5"
+    assert found.setting("horizon_years") is None
+    empty = release_methods(results(other), flow=True)
+    assert (empty.followup, empty.flow, empty.missing) == ((), (), ())
+    assert (ReleasedMethods().checked, ReleasedMethods().agreed, ReleasedMethods().set_aside) == (0, 0, HIDDEN)
+    with pytest.raises(ValueError, match="crowns and root canals"):
+        ReleasedFollowUp("Dr Ashby", 33, 10, 90)
+
+
+def test_a_step_that_lost_one_to_ten_is_passed_over() -> None:
+    names = ("Crowns on permanent teeth", "Of Dr Ashby", "Seat date known", "Followed after the seat",
+             "Crowns with a known seat date", "Crowns on root-filled teeth", "Completed")  # fmt: skip
+    left = (500, 400, 490, 489, 489, 11, 0)
+    main = compared(flow=tuple(FlowStep(s, n, 0, "", "crowns") for s, n in zip(names, left, strict=True)))
+    found = [(s, n.value) for s, n in release_methods(results(main), flow=True).flow]
+    assert found == [(names[0], 500), (names[3], 490), (names[4], 490), (names[5], 10)]
+    assert release_methods(results(main), flow=False).flow == ()
+
+
+def test_a_comparison_by_hand() -> None:
+    (found,) = release(results(compared())).comparisons
+    assert [(g.crowns.value, g.failures.value) for g in found.groups] == [(500, 60), (400, 40)]
+    d = found.difference
+    assert d is not None
+    # 400 crowns: steps of 2.
+    assert (d.per_100, d.low, d.high, d.from_start, found.verdict_code) == (4, 0, 8, True, "cannot_tell")
+    assert [(e.hazard_ratio, e.low, e.high) for e in found.estimates] == [(1.3, 1.0, 1.5)]
+    assert found.naive is not None
+    assert found.naive.failed == (("before_seat", 10), ("through_crown", 4))
+    assert (found.naive.hazard_ratio, found.naive.why_biased) == (0.8, "immortal time")
+    assert found.label("before_seat") == "Root canal before the seat"
+
+
+def test_a_comparison_without_steps_or_a_difference_says_none() -> None:
+    tiny = (group(500, 60), group(24, 11, "through_crown"))
+    for changes in ({"groups": tiny}, {"difference": None}):
+        (found,) = release(results(compared(**changes))).comparisons
+        assert (found.difference, found.verdict_code, found.choices) == (None, "too_early", None)
+    (found,) = release(results(compared(groups=tiny))).comparisons
+    assert found.naive is not None
+    assert found.naive.failed == (("before_seat", 10),)
+    late = dataclasses.replace(compared().difference, from_days=90, ci_low=3.0, ci_high=7.0)
+    (found,) = release(results(compared(difference=late))).comparisons
+    assert found.difference is not None
+    assert (found.difference.from_start, found.verdict_code) == (False, "differs")
+
+
+def test_a_label_count_of_hidden_or_unknown_groups_is_not_said() -> None:
+    for survival in ((("before_seat", 0.9), ("Dr Ashby", 0.95)), (("before_seat", math.nan),)):
+        naive = dataclasses.replace(compared().naive, survival=survival)
+        assert release(results(compared(naive=naive))).comparisons[0].naive is None
+    naive = dataclasses.replace(compared().naive, contrast="Dr Ashby vs before_seat", why_biased="Dr Ashby")
+    found = release(results(compared(naive=naive))).comparisons[0].naive
+    assert found is not None
+    assert (found.contrast, found.hazard_ratio, found.why_biased) == ("", None, "")
+
+
+def test_estimates_of_few_failures_hidden_groups_or_other_models_stay_inside() -> None:
+    (one,) = compared().estimates
+    changes = ({"events": 10}, {"model": "mood"}, {"contrast": "vital vs before_seat"}, {"ci_high": math.inf})
+    given = tuple(dataclasses.replace(one, **c) for c in changes)
+    assert release(results(compared(estimates=given))).comparisons[0].estimates == ()
+    eleven = dataclasses.replace(one, events=11)
+    assert len(release(results(compared(estimates=(eleven,)))).comparisons[0].estimates) == 1
+
+
+def test_rates_pass_by_known_kinds_and_names() -> None:
+    given = [
+        rates("year", rate("2011"), rate("2010", 400), rate("Dr Ashby")),
+        rates("tooth_group", rate("molar"), rate("anterior"), rate("premolar"), rate("Dr Ashby")),
+        rates("site_id", rate("Mill Lane"), rate("not recorded")),
+        rates("provider_id", rate("Dr Ashby"), rate("Dr Brook", 10)),
+        rates("hair", rate("red")),
+        rates("overall", rate("Dr Ashby"), outcome="mood"),
+    ]
+    found = tables_of(*given)
+    assert [(t.by, [r.name for r in t.rows], t.left_out) for t in found] == [
+        ("year", ["2010", "2011"], True), ("tooth_group", ["anterior", "premolar", "molar"], True),
+        ("site_id", ["A", "not recorded"], False), ("provider_id", ["A"], True),
+    ]  # fmt: skip
+
+
+def test_a_rate_is_shown_with_all_that_is_behind_it() -> None:
+    (table,) = tables_of(rates("overall", rate()))
+    assert [(r.in_place, r.low, r.high, r.teeth.value, r.failures.value) for r in table.rows] == [(90, 87, 93, 500, 60)]
+    assert [r.name for r in table.rows] == ["whole practice"]
+    for row in (
+        rate(failures=10), rate(followed=10), rate(teeth=24, failures=11), rate(survival=None), rate(ci_low=None),
+        rate(ci_high=None),
+    ):  # fmt: skip
+        (table,) = tables_of(rates("overall", row))
+        assert [(r.in_place, r.low, r.high) for r in table.rows] == [(None, None, None)]
+    (table,) = tables_of(rates("overall", rate(followed=11, failures=11)))
+    assert [r.in_place for r in table.rows] == [90]
+
+
+def test_rates_made_by_hand_are_refused() -> None:
+    for values in ((101, 0, 0), (0, -1, 0), (0, 0, 101)):
+        with pytest.raises(ValueError, match="whole teeth"):
+            ReleasedRate("A", FIFTEEN, FIFTEEN, 5.0, *values)
+    for counts in ((HIDDEN, FIFTEEN), (FIFTEEN, HIDDEN)):
+        with pytest.raises(ValueError, match="counts behind"):
+            ReleasedRate("A", *counts, 5.0, 90, 80, 95)
+        assert ReleasedRate("A", *counts, 5.0, None, None, None).in_place is None
+    row = ReleasedRate("ABC", FIFTEEN, FIFTEEN, 5.0, None, None, None)
+    for by in ("provider_id", "site_id", "hair"):
+        with pytest.raises(ValueError, match="by letter"):
+            ReleasedRates("crown_survival", by, (row,), False)
+    two = dataclasses.replace(row, name="AB")
+    assert ReleasedRates("crown_survival", "provider_id", (two,), False).rows == (two,)
+
+
+def test_a_total_that_would_give_a_hidden_count_away_is_hidden() -> None:
+    whole = rates("overall", rate(teeth=905, failures=70))
+    tooth = rates("overall", rate(teeth=905, failures=70), outcome="tooth_survival_after_endo")
+
+    def told(*comparisons: Comparison) -> list[tuple[int | None, int | None]]:
+        return [(t.rows[0].teeth.value, t.rows[0].failures.value) for t in tables_of(whole, tooth, compare=comparisons)]
+
+    assert told(compared()) == [(905, 70), (905, 70)]
+    # 60 failures of one group and 6 to 14 less of the whole: the hidden count of the other is nearly told.
+    near = compared(groups=(group(500, 60), group(400, 9, "through_crown")))
+    assert told(near) == [(905, None), (905, 70)]
+    # One such comparison is enough, and comparisons of teeth lost tell nothing of crowns that failed.
+    far = compared(groups=(group(500, 60), group(400, 40, "through_crown")))
+    assert told(far, near)[0] == (905, None)
+    assert told(dataclasses.replace(near, outcome="tooth_loss")) == [(905, 70), (905, 70)]
+    # A hidden group hides how many crowns there are, of crowns only.
+    small = compared(groups=(group(500, 60), group(10, 3, "through_crown")))
+    assert told(small) == [(None, None), (905, 70)]
+    assert release(results(small)).crowns.value is None
+    assert release(results(compared())).crowns.value == 900
+
+
+UNSEEN = Unseen(MAIN, "", 0, 0, 0, 0, 0, None, None, None, (), 0, 0, (), ())
+
+
+def test_who_does_root_canals_is_said_in_declared_words() -> None:
+    def told(*settings: str) -> str:
+        return release(results(unseen=tuple(dataclasses.replace(UNSEEN, setting=s) for s in settings))).elsewhere
+
+    assert told("some", "most") == "some"
+    assert told("Dr Ashby", "most") == "most"
+    assert (told("Dr Ashby"), told()) == ("", "")
+    whole = release(results())
+    assert isinstance(dataclasses.replace(whole, elsewhere="none"), Released)
+    with pytest.raises(ValueError, match="declared words"):
+        dataclasses.replace(whole, elsewhere="Dr Ashby")
+
+
+@pytest.mark.parametrize(
+    ("counts", "is_drawn"), [((500, 60), True), ((500, 11), True), ((500, 10), False), ((10, 60), False)]
+)
+def test_a_hidden_count_takes_the_curve_with_it(counts: tuple[int, int], is_drawn: bool) -> None:
+    drawn = {"curve": (CurvePoint(100, 500, 0.98, 0.96, 0.99),), "milestones": (mile(0.0, 500), mile(1.0, 400))}
+    found = release(results(compared(groups=(group(*counts, **drawn),)))).comparisons[0].groups[0]
+    assert (len(found.points) == 12) is is_drawn
+    assert (found.points == ()) is not is_drawn
+    assert (found.at(11) is not None) is is_drawn
+    assert found.at(12) is None
