@@ -66,7 +66,7 @@ def _question(group: str, name: str, *more: str) -> Target:
 
 
 COMPARISON = (
-    _question("comparison", "crown_longevity", "verdict", "covariates"),
+    _question("comparison", "crown_longevity"),
     _question("comparison", "crown_rows"),
     _question("comparison", "groups", "covariates", "crown_rows"),
     _question("comparison", "covariates"),
