@@ -68,7 +68,7 @@ def _question(group: str, name: str, *more: str) -> Target:
 COMPARISON = (
     _question("comparison", "crown_longevity"),
     _question("comparison", "crown_rows"),
-    _question("comparison", "groups", "covariates", "crown_rows"),
+    _question("comparison", "groups"),
     _question("comparison", "covariates"),
     _question("comparison", "hyperemic"),
     _question("comparison", "trial_decisions", "hyperemic"),
