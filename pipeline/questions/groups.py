@@ -54,7 +54,7 @@ def curve_start(spells: pl.DataFrame, *, rules: CurveRules) -> int | None:
         return 0
     need = enough_for_curve(rules)
     start = first_day_with(need, exit_days=spells["exit_days"], entry_days=spells["entry_days"])
-    if start is None or spells.filter(pl.col("exit_days") > start).is_empty():
+    if start is None:
         return None
     curve = kaplan_meier(spells["exit_days"], spells["event"], entry_days=spells["entry_days"], from_day=start)
     return past_thin_days(curve, need=need)
