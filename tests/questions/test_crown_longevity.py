@@ -199,7 +199,8 @@ def test_a_group_without_crowns_is_named_and_counts_nothing():
 
 
 def test_no_difference_where_the_opened_crowns_are_not_followed_to_the_horizon():
-    assert compare_since_seat(*practice(), Analysis(horizon_years=2)).crude_difference is None
+    far = compare_since_seat(*practice(), Analysis(horizon_years=2))
+    assert (far.crude_difference, far.difference, far.naive.survival) == (None, None, ())
     # Day 400 itself is reached.
     assert compare_since_seat(*practice(), Analysis(horizon_years=400 / 365.25)).crude_difference is not None
 
