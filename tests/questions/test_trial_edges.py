@@ -12,20 +12,20 @@ from test_hyperemic import (
     ANY_SIZE,
     NO_COURSES,
     NO_DETAILS,
-    NO_TEETH,
     PEOPLE,
     SIX,
     SIX_COURSES,
     SIX_TEETH,
     at_end,
     courses_of,
-    crowns_of,
     enter,
     prepared,
 )
 
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.hyperemic import CRUDE, emulate
+from pipeline.questions.trial_rows import enter_trial
+from pipeline.questions.trial_weights import weigh
 from pipeline.results import Trial
 from pipeline.tables import CROWNS, ENDO_COURSES, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.trial_words import CROWN, NEED, TOOTH
@@ -196,3 +196,186 @@ def test_where_a_curve_stops_counts_events_that_compete():
     trial = emulate(SIX, SIX_COURSES, SIX_TEETH, PEOPLE, asked, endo_details=NO_DETAILS)
     last = at_end(trial, NEED, "seat_vital")
     assert (last.years, last.estimate) == (5, pytest.approx(3 / 8))
+
+
+def test_a_step_that_took_nothing_gives_no_reason(trial):
+    assert [s.step for s in trial.flow if s.why] == ["Day of the preparation"]
+    assert [s.why for s in trial.flow if s.why] == ["recorded for all"]
+    assert {(s.left, s.removed) for s in trial.flow} == {(40, 0)}
+
+
+def test_teeth_of_one_patient_are_told_apart():
+    # A root canal on tooth 12 is none on tooth 11, and both crowns enter; of two crowns of tooth 11 the first does.
+    crowns = prepared(
+        """
+        crown_id | patient_id | tooth_fdi | endo_timing | seat_date
+        C04      | p1         | 11        | vital       | 2020-07-21
+        C02      | p1         | 11        | vital       | 2021-07-21
+        C03      | p1         | 12        | before_seat | 2020-07-21
+        """
+    )
+    courses = courses_of(
+        """
+        course_id | patient_id | tooth_fdi | started    | completed
+        E01       | p1         | 12        | 2020-07-02 | 2020-07-02
+        """
+    )
+    entered = enter(crowns, courses)
+    assert entered.rows.select("crown_id", "arm").rows() == [("C03", "endo_first"), ("C04", "seat_vital")]
+
+
+def test_of_two_courses_the_earlier_says_when_the_root_canal_was_begun():
+    crowns = prepared("crown_id | patient_id | endo_timing\nC01 | again | before_seat\nC02 | both | before_seat")
+    courses = courses_of(
+        """
+        course_id | patient_id | started    | completed  | kind
+        # begun before the preparation, and again after it
+        E01       | again      | 2020-06-01 |            | initial
+        E02       | again      | 2020-07-03 | 2020-07-03 | initial
+        # begun after it, done again by the seat: the first is the course, and the repeat speaks of no earlier one
+        E03       | both       | 2020-07-03 | 2020-07-03 | initial
+        E04       | both       | 2020-07-10 | 2020-07-10 | retreatment
+        """
+    )
+    entered = enter(crowns, courses)
+    assert entered.rows.select("patient_id", "course_started").rows() == [("both", dt.date(2020, 7, 3))]
+
+
+def test_those_that_follow_neither_strategy_are_kept_apart():
+    crowns = prepared("crown_id | patient_id | endo_timing\nC01 | begun | vital\nC02 | whole | before_seat\nC03 | wait | vital")
+    courses = courses_of(
+        "course_id | patient_id | started | completed\n"
+        "E01 | begun | 2020-07-10 | 2020-07-30\nE02 | whole | 2020-07-10 | 2020-07-10"
+    )
+    entered = enter(crowns, courses)
+    assert entered.neither["patient_id"].to_list() == ["begun"]
+    assert entered.rows["patient_id"].to_list() == ["whole", "wait"]
+
+
+def test_the_practices_own_days_are_the_lower_middle_one():
+    lines = "\n".join(f"C{i:02} | p{i} | {'2020-07-07' if i <= 10 else '2020-07-01'} | normal" for i in range(1, 21))
+    crowns = prepared(f"crown_id | patient_id | prep_date | pulp_status_at_prep\n{lines}\nC99 | asked | | hyperemic")
+    found = enter(crowns)
+    assert (found.prep_days.usual, found.prep_days.own, found.prep_days.is_own) == (14, 20, True)
+    [about] = [s.why for s in found.flow if s.step == "Day of the preparation"]
+    assert about.endswith("taken as 14 days before the seat, the middle of 20 crowns with both days")
+
+
+@pytest.mark.parametrize(
+    ("exit_date", "cause", "renewed", "need"),
+    [
+        ("2020-10-29", "replaced", False, (100, 2)),
+        ("2020-10-29", None, False, (100, 2)),
+        ("2020-10-29", "extracted", False, (100, 3)),
+        # A root canal begun on the day on which the crown was renewed is a need of it, with an extraction it is none.
+        ("2020-10-29", "replaced", True, (100, 1)),
+        ("2020-10-29", "extracted", True, (100, 3)),
+        # On the day of the horizon an event counts, past it none does.
+        ("2021-02-05", "replaced", False, (199, 2)),
+        ("2021-02-06", "replaced", False, (199, 0)),
+        ("2021-02-06", "replaced", True, (199, 0)),
+        ("2020-07-21", "replaced", False, (0, 2)),
+    ],
+)
+def test_what_ends_the_wait(exit_date, cause, renewed, need):
+    crowns = prepared(
+        f"crown_id | patient_id | exit_date | failure_cause\nC01 | p1 | {exit_date} | {cause or ''}", failure=True
+    )
+    done = courses_of(f"course_id | patient_id | started | completed\nE01 | p1 | {exit_date} | {exit_date}")
+    rows = enter(crowns, done if renewed else NO_COURSES, horizon_days=199).rows
+    assert rows.select("need_days", "need_cause").rows() == [need]
+    is_in_time = exit_date != "2021-02-06"
+    assert rows["crown_failed"].to_list() == [is_in_time]
+    assert rows["given_up"].to_list() == [need[1] == 1]
+
+
+def test_an_opening_comes_before_the_failure_that_follows():
+    crowns = prepared(
+        "crown_id | patient_id | access_date | exit_date | failure_cause\n"
+        "C01 | p1 | 2020-08-10 | 2020-10-29 | replaced\nC02 | p2 | | 2020-10-29 |",
+    )
+    rows = enter(crowns.with_columns(failure=pl.col("patient_id") == "p1")).rows
+    assert rows.select("need_days", "need_cause", "crown_days", "crown_failed").rows() == [
+        (20, 1, 100, True),
+        (100, 0, 100, False),
+    ]
+
+
+def test_the_tooth_is_followed_past_its_crown():
+    crowns = prepared("crown_id | patient_id | exit_date\nC01 | p1 | 2020-10-29\nC02 | p2 | 2020-10-29", failure=True)
+    teeth = declared(
+        [
+            {"patient_id": "p1", "tooth_fdi": 11, "supernumerary": False, "followed_to": dt.date(2021, 2, 5)},
+            {"patient_id": "p2", "tooth_fdi": 11, "supernumerary": False, "extracted": dt.date(2021, 2, 6)},
+        ],
+        TOOTH_FOLLOWUP.schema,
+    )
+    found = enter_trial(
+        crowns, NO_COURSES, teeth, PEOPLE, NO_DETAILS, pulp="hyperemic", lab_days=21, horizon_days=200
+    ).rows
+    assert found.select("tooth_days", "tooth_lost").rows() == [(199, False), (200, True)]
+    cut = enter_trial(crowns, NO_COURSES, teeth, PEOPLE, NO_DETAILS, pulp="hyperemic", lab_days=21, horizon_days=199)
+    assert cut.rows.select("tooth_days", "tooth_lost").rows() == [(199, False), (199, False)]
+
+
+NOT_RECORDED = ("tooth_group", "material", "bruxism", "smoker", "provider_id", "pulpal_diagnosis", "apical_diagnosis")
+
+
+def two_arms(first: list[float], wait: list[float], sex: list[str | None] | None = None) -> pl.DataFrame:
+    n = len(first) + len(wait)
+    return pl.DataFrame(
+        {
+            "arm": ["endo_first"] * len(first) + ["seat_vital"] * len(wait),
+            "age_at_seat": pl.Series([*first, *wait], dtype=pl.Float64),
+            "seat_year": [2020.0] * n,
+            "sex": pl.Series(sex or [None] * n, dtype=pl.String),
+        }
+    ).with_columns(pl.lit(None, pl.String).alias(name) for name in NOT_RECORDED)
+
+
+AGES = [40.0, 44, 48, 52, 56, 60, 64, 68, 72, 76]
+
+
+@pytest.mark.parametrize(("first", "wait", "enough"), [(10, 10, True), (9, 10, False), (10, 9, False)])
+def test_weights_ask_for_teeth_of_both_arms(first, wait, enough):
+    weighted, why = weigh(two_arms(AGES[:first], [a - 1 for a in AGES[:wait]]), min_teeth=10)
+    assert (weighted is not None) is enough
+    assert why == (() if enough else ("Not adjusted: an arm has fewer than 10 teeth.",))
+
+
+def test_there_are_no_weights_without_anything_recorded_nor_with_too_few_teeth_for_it():
+    nothing, why = weigh(two_arms([50.0] * 10, [50.0] * 10), min_teeth=10)
+    assert nothing is None
+    assert why[0].endswith("or says nothing of them.")
+    # Five teeth of the smaller arm for each column: nine are too few for age and year, and enough for age.
+    both = two_arms(AGES, [a - 1 for a in AGES]).with_columns(seat_year=2000 + pl.int_range(pl.len()) % 7)
+    assert weigh(both, min_teeth=9)[0].adjusted_for == ("age at the seat", "year of the seat")
+    less = both.filter(pl.int_range(pl.len()) > 0)
+    assert weigh(less, min_teeth=9)[0] is None
+    assert weigh(less.with_columns(seat_year=2000), min_teeth=9)[0].adjusted_for == ("age at the seat",)
+
+
+def test_arms_that_one_tooth_makes_certain_are_not_weighted():
+    # One tooth treated first lies so far out that its chance is 1 to the last bit: the others know nothing of it.
+    far = two_arms([*[a + 8 for a in AGES], 1e6], AGES)
+    found, why = weigh(far, min_teeth=10)
+    assert found is None
+    assert "without overlap" in why[0]
+
+
+def test_what_is_said_of_the_weights():
+    sex = [*["f"] * 5, *["m"] * 15, *["f"] * 15, *["m"] * 5]
+    weighted, _ = weigh(two_arms([50.0] * 20, [50.0] * 20, sex), min_teeth=10)
+    assert weighted.adjusted_for == ("sex",)
+    assert sorted(set(weighted.values.round(6))) == [round(2 / 3, 6), 2]
+    # Kish: (sum of weights) squared over the sum of squares, 400 / (5 x 4 + 15 x 4/9).
+    assert weighted.notes[0] == (
+        "Weights lie between 0.67 and 2.00 (0 were set back to these bounds); weighted, the 20 teeth treated first "
+        "tell as much as 15, the 20 seated vital as much as 15."
+    )
+    assert "Not adjusted for year of the seat (the same in all, or too rare)." in weighted.notes
+    assert [row.label for row in weighted.balance] == ["sex: f"]
+    assert not any(note.startswith("The arms still differ") for note in weighted.notes)
+    # With four women in an arm they are too few to stand alone, and all are one level.
+    rare = [*["f"] * 4, *["m"] * 16, *["f"] * 15, *["m"] * 5]
+    assert weigh(two_arms([50.0] * 20, [50.0] * 20, rare), min_teeth=10)[0] is None
