@@ -105,9 +105,16 @@ COMPARISON = (
     _trial("trial_decisions"),
     _trial("trial_rows"),
     _trial("trial_weights"),
-    _question("comparison", "endo_outcomes"),
+    _question("comparison", "endo_outcomes", "endo_by_hand", "endo_outcomes"),
     _question("comparison", "longevity_looks"),
-    _stats("risk_sets", "risk_set_rates", "risk_set_errors"),
+    Target(
+        "comparison",
+        "pipeline/stats/risk_sets.py",
+        (
+            "tests/stats/test_risk_sets.py",
+            "tests/stats/test_risk_set_rates.py::test_the_first_day_with_enough_is_that_of_all_rows",
+        ),
+    ),
     _stats("standardise"),
     Target("comparison", "pipeline/stats/standardised.py", ("tests/stats/test_standardise.py",)),
     _stats("differences"),
