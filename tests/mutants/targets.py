@@ -121,7 +121,7 @@ COMPARISON = (
     _stats("kaplan_meier"),
     _stats("aalen_johansen"),
     _stats("cox_kernel", "cox", "cox_properties", "cox_baseline"),
-    Target("comparison", "pipeline/stats/spells.py", ("tests/stats/test_risk_sets.py", "tests/stats/test_cox.py")),
+    _stats("spells"),
     _stats("followup"),
 )
 VERDICT = (

@@ -127,6 +127,8 @@ def test_no_difference_where_a_curve_does_not_reach_the_horizon():
     # Crowns that come on the day of the horizon leave nothing to compare; the day before they do.
     assert compared(teeth(crown_day=365)).crude_difference is None
     assert compared(teeth(never=0, never_lost=0)).difference is None
+    bare = compared(teeth().with_columns(crown_days=pl.lit(None, pl.Int64)))
+    assert ([g.name for g in bare.groups], bare.difference, bare.naive) == (["not_crowned"], None, None)
     # Nothing lost in either: no error.
     kept = teeth(never_lost=0).with_columns(failure=False, exit_days=pl.lit(400, pl.Int64))
     assert compared(kept).difference is None
