@@ -102,9 +102,7 @@ def test_the_sentence_counts_every_claim():
         "depends on how we count: more in 2 of 15 reasonable ways of counting, fewer in 1, "
         "no difference above 5 per 100 in 3, no answer in 4, too few failures or years in 5."
     )
-    assert verdict.range == (
-        "One to nine. Over all ways of counting the estimate runs from 5 fewer to 6 more per 100."
-    )
+    assert verdict.range == ("One to nine. Over all ways of counting the estimate runs from 5 fewer to 6 more per 100.")
     assert (verdict.code, verdict.result) == ("depends_on_how_we_count", "Five.")
 
 

@@ -6,7 +6,15 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.questions.covariates import Levels, Numeric, count_covariates, design, independent, merge_covariates, strata
+from pipeline.questions.covariates import (
+    Levels,
+    Numeric,
+    count_covariates,
+    design,
+    independent,
+    merge_covariates,
+    strata,
+)
 
 
 def test_levels_with_few_failures_are_pooled():
@@ -181,9 +189,7 @@ def test_rows_and_failures_are_counted_by_level_and_added_up():
 
 @pytest.mark.parametrize(("failed", "names"), [(4, ("age",)), (5, ("age", "age_unknown"))])
 def test_a_gap_has_a_mark_of_its_own_from_five_failures_on(failed, names):
-    spells = pl.DataFrame(
-        {"age": [40.0, 60.0] * 5 + [None] * 6, "event": [True] * 10 + [i < failed for i in range(6)]}
-    )
+    spells = pl.DataFrame({"age": [40.0, 60.0] * 5 + [None] * 6, "event": [True] * 10 + [i < failed for i in range(6)]})
     made = design(spells, [Numeric("age", "age", 10.0)])
     assert made.names == names
     assert made.missing == ("age: 6 of 16 rows without a value",)

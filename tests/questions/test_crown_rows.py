@@ -60,7 +60,9 @@ def test_age_from_a_birth_year_is_taken_at_mid_year():
 
 
 def test_a_seat_year_counts_its_days_from_new_year():
-    rows = crown_rows(CROWNS.head(2).with_columns(seat_date=pl.Series(["2020-01-01", "2021-07-02"]).str.to_date()), PEOPLE)
+    rows = crown_rows(
+        CROWNS.head(2).with_columns(seat_date=pl.Series(["2020-01-01", "2021-07-02"]).str.to_date()), PEOPLE
+    )
     # 2 July is the 183rd day of 2021, so 182 days lie before it.
     assert rows["seat_year"].to_list() == [2020, 2021 + 182 / 365.25]
 

@@ -187,7 +187,9 @@ def test_a_crude_difference_needs_both_curves_at_the_horizon_and_a_start_before_
     assert crude_from(crowns, 401 / 365.25) is None
     assert crude_from(crowns, 101 / 365.25) == 100
     assert crude_from(crowns, 100 / 365.25) is None
-    assert crude_from(crowns.with_columns(endo_timing=pl.lit("before_seat"), access_date=pl.lit(None, pl.Date)), 1) is None
+    assert (
+        crude_from(crowns.with_columns(endo_timing=pl.lit("before_seat"), access_date=pl.lit(None, pl.Date)), 1) is None
+    )
 
 
 def test_a_late_curve_of_counts_starts_at_0_only_if_all_enter_then():

@@ -22,7 +22,6 @@ from test_hyperemic import (
     prepared,
 )
 
-from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.hyperemic import CRUDE, emulate
 from pipeline.questions.trial_rows import enter_trial
 from pipeline.questions.trial_weights import weigh
@@ -242,7 +241,9 @@ def test_of_two_courses_the_earlier_says_when_the_root_canal_was_begun():
 
 
 def test_those_that_follow_neither_strategy_are_kept_apart():
-    crowns = prepared("crown_id | patient_id | endo_timing\nC01 | begun | vital\nC02 | whole | before_seat\nC03 | wait | vital")
+    crowns = prepared(
+        "crown_id | patient_id | endo_timing\nC01 | begun | vital\nC02 | whole | before_seat\nC03 | wait | vital"
+    )
     courses = courses_of(
         "course_id | patient_id | started | completed\n"
         "E01 | begun | 2020-07-10 | 2020-07-30\nE02 | whole | 2020-07-10 | 2020-07-10"

@@ -117,12 +117,16 @@ def test_a_range_in_words(low, high, words):
 )
 def test_the_result_in_words(low, high, words):
     result = write_verdict(basis(difference(low, high))).result
-    assert result.startswith(f"{words} with root canal through the crown than with root canal before the seat by 5 years")
+    assert result.startswith(
+        f"{words} with root canal through the crown than with root canal before the seat by 5 years"
+    )
 
 
 def test_what_is_too_early_says_why():
     few, exactly = (write_verdict(basis(None, failures=(n, 60))) for n in (9, 10))
-    assert few.sentence.startswith("Too few failures so far to compare (9 failures with root canal through the crown, 60")
+    assert few.sentence.startswith(
+        "Too few failures so far to compare (9 failures with root canal through the crown, 60"
+    )
     assert exactly.sentence.startswith("Too few teeth are followed for 5 years to compare (10 failures with")
     assert write_verdict(basis(difference(5.6, 14.4), failures=(60, 9))).code == "too_early"
 

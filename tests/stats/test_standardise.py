@@ -142,6 +142,12 @@ def test_a_stratum_whose_records_end_borrows_scaled_by_hand():
     assert (left.crowns, left.thin[0].crowns, left.thin[0].ratio) == (20, 10, None)
     # Up to day 15 no rule is needed.
     assert standardise(model, target, states=STATES, days=[10, 15], min_at_risk=1).thin == ()
+    # A stratum is told of with the crowns of the target in it, be it one, and not without any.
+    for n_b in (0, 1):
+        chosen = (rows["by"] == "A").to_numpy() | (np.arange(len(rows)) < 10 + n_b)
+        few = standardise(model, fitted_target(model, chosen), states=STATES, days=[10, 20], min_at_risk=1)
+        assert [thin.crowns for thin in few.thin] == [1] * n_b
+        assert few.crowns == 20 + n_b
     only_b = fitted_target(model, (rows["by"] == "B").to_numpy())
     with pytest.raises(ValueError, match="no crown is left"):
         standardise(model, only_b, states=STATES, days=[20], min_at_risk=1, unobserved="leave_out")
@@ -258,6 +264,17 @@ def test_input_that_fits_nothing_is_refused():
     one = outside_target(model, [[0.0]])
     with pytest.raises(ValueError, match="same columns"):
         standardise(model, one, states={"before": {}, "after": {"a": 1}}, days=[10])
+    both = fit_cox(
+        rows.select("a", c=pl.int_range(pl.len()) % 2).to_numpy(), rows["exit"], rows["event"], names=["a", "c"]
+    )
+    with pytest.raises(ValueError, match="same columns"):
+        standardise(
+            both, outside_target(both, [[0.0, 0.0]]), states={"before": {"a": 0}, "after": {"a": 1, "c": 0}}, days=[10]
+        )
+    with pytest.raises(ValueError, match="from_day on or after 0"):
+        standardise(model, one, states=STATES, days=[10], from_day=-1)
+    with pytest.raises(ValueError, match="at least 1"):
+        standardise(model, one, states=STATES, days=[10], min_at_risk=0)
     with pytest.raises(ValueError, match="not in the fit: b"):
         standardise(model, one, states={"before": {"b": 1}}, days=[10])
     with pytest.raises(ValueError, match="on or after from_day"):
