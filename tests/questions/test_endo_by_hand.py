@@ -88,6 +88,7 @@ def test_the_adjusted_difference_is_the_mean_over_all_teeth(found):
     assert d.method.startswith("adjusted")
     assert d.ci_low < d.per_100 < -15
     assert d.ci_high > -8
+    assert d.ci_high - d.per_100 == pytest.approx(d.per_100 - d.ci_low)
     assert d.from_days == 100
 
 

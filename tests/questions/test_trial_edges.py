@@ -290,6 +290,19 @@ def test_what_ends_the_wait(exit_date, cause, renewed, need):
     assert rows["given_up"].to_list() == [need[1] == 1]
 
 
+def test_a_repeat_with_a_new_crown_is_no_crown_given_up_where_the_tooth_was_treated_first():
+    crowns = prepared(
+        "crown_id | patient_id | exit_date | failure_cause | endo_timing\nC01 | p1 | 2020-10-29 | replaced | before_seat",
+        failure=True,
+    )
+    courses = courses_of(
+        "course_id | patient_id | started | completed | kind\n"
+        "E01 | p1 | 2020-07-02 | 2020-07-02 | initial\nE02 | p1 | 2020-10-29 | 2020-10-29 | retreatment"
+    )
+    rows = enter(crowns, courses).rows
+    assert rows.select("arm", "given_up", "need_days", "need_cause").rows() == [("endo_first", False, 100, 2)]
+
+
 def test_an_opening_comes_before_the_failure_that_follows():
     crowns = prepared(
         "crown_id | patient_id | access_date | exit_date | failure_cause\n"
@@ -380,3 +393,5 @@ def test_what_is_said_of_the_weights():
     # With four women in an arm they are too few to stand alone, and all are one level.
     rare = [*["f"] * 4, *["m"] * 16, *["f"] * 15, *["m"] * 5]
     assert weigh(two_arms([50.0] * 20, [50.0] * 20, rare), min_teeth=10)[0] is None
+    assert weigh(two_arms([50.0] * 20, [50.0] * 20, rare[::-1]), min_teeth=10)[0] is None
+    assert "Not adjusted for smoking (not recorded)." in weighted.notes
