@@ -292,7 +292,8 @@ def test_what_ends_the_wait(exit_date, cause, renewed, need):
 
 def test_a_repeat_with_a_new_crown_is_no_crown_given_up_where_the_tooth_was_treated_first():
     crowns = prepared(
-        "crown_id | patient_id | exit_date | failure_cause | endo_timing\nC01 | p1 | 2020-10-29 | replaced | before_seat",
+        "crown_id | patient_id | exit_date | failure_cause | endo_timing\n"
+        "C01 | p1 | 2020-10-29 | replaced | before_seat",
         failure=True,
     )
     courses = courses_of(
