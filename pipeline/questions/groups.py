@@ -54,7 +54,7 @@ def curve_start(spells: pl.DataFrame, *, rules: CurveRules) -> int | None:
         return 0
     need = enough_for_curve(rules)
     start = first_day_with(need, exit_days=spells["exit_days"], entry_days=spells["entry_days"])
-    if start is None or spells.filter(pl.col("exit_days") > start).is_empty():
+    if start is None:
         return None
     curve = kaplan_meier(spells["exit_days"], spells["event"], entry_days=spells["entry_days"], from_day=start)
     return past_thin_days(curve, need=need)
@@ -140,7 +140,7 @@ def group_of(
         rate_ci_low=rate.clustered_low if clustered else rate.low if rate.tooth_years else 0.0,
         rate_ci_high=rate.clustered_high if clustered else rate.high if rate.tooth_years else 0.0,
         curve=_points(curve, stop) if curve else (),
-        milestones=_milestones(table, curve, start or 0, stop, rules),
+        milestones=_milestones(table, curve, stop, rules),
         starts_at_days=start or 0,
         stops_at_days=stop if curve else 0,
         stop_reason=why,
@@ -175,14 +175,12 @@ def _points(curve: Curve, stop: int) -> tuple[CurvePoint, ...]:
     return (start, *(CurvePoint(*point) for point in zip(*(c.tolist() for c in columns), strict=True)))
 
 
-def _milestones(
-    table: RiskTable, curve: Curve | None, start: int, stop: int, rules: CurveRules
-) -> tuple[Milestone, ...]:
+def _milestones(table: RiskTable, curve: Curve | None, stop: int, rules: CurveRules) -> tuple[Milestone, ...]:
     years, days = rules.years, table.days
     at = curve.at(days) if curve else None
     out = []
     for i, year in enumerate(years):
-        shown = at is not None and start <= days[i] <= stop and not np.isnan(at.survival[i])
+        shown = at is not None and days[i] <= stop and not np.isnan(at.survival[i])
         survival = float(at.survival[i]) if shown and at is not None else None
         low, high = (float(at.low[i]), float(at.high[i])) if shown and at is not None else (None, None)
         if survival is not None and low is not None and np.isnan(low):

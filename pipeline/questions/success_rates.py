@@ -111,7 +111,7 @@ def _row(label: str, part: pl.DataFrame, horizon: float, rules: CurveRules) -> R
 def milestones_of(table: RiskTable, curve: Curve | None, rules: CurveRules) -> tuple[Milestone, ...]:
     """What stands at the milestones of a curve from day 0."""
     stop = curve_stop(curve, rules=rules)[0] if curve else 0
-    return _milestones(table, curve, 0, stop, rules)
+    return _milestones(table, curve, stop, rules)
 
 
 def _since(frame: pl.DataFrame, *, start: str, entry: str) -> pl.DataFrame:

@@ -95,7 +95,6 @@ def _with_strategy(rows: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:
         rows.select("crown_id", *KEY, "seat_date")
         .join(courses.select(*KEY, "course_id", "started", "completed", "done_elsewhere"), on=KEY)
         .filter(pl.col("started") <= pl.col("seat_date"))
-        .sort("started", "course_id")
     )
     done = by_seat.filter(pl.col("completed") <= pl.col("seat_date"))
     chosen = done.sort("completed", "started", "course_id").unique("crown_id", keep="first", maintain_order=True)
@@ -124,7 +123,8 @@ def _with_outcomes(rows: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFram
     out = out.join(ends, on=KEY, how="left", maintain_order="left")
     extracted_with = (pl.col("failure_cause") == "extracted").fill_null(False)
     given_up = pl.col("failure") & ~extracted_with & pl.col("starts_new").fill_null(False)
-    given_up &= pl.col("access_days").is_null() & (pl.col("exit_days") > 0) & (pl.col("arm") == WAIT)
+    # No root canal of a tooth seated vital was begun by the seat, so one begun with the new crown lies after it.
+    given_up &= pl.col("access_days").is_null() & (pl.col("arm") == WAIT)
     cause = (
         pl.when(pl.col("access_days").is_not_null() | given_up)
         .then(ENDO)

@@ -65,30 +65,68 @@ def _question(group: str, name: str, *more: str) -> Target:
     )
 
 
+# Of the tests of the trial those by hand; the others make whole practices.
+_TRIAL = tuple(
+    f"hyperemic.py::test_{name}"
+    for name in (
+        "a_root_canal_begun_before_the_day_of_the_preparation_is_no_strategy",
+        "root_canals_without_a_day_or_of_others_before_the_preparation",
+        "a_reversible_pulpitis_speaks_for_thirty_days",
+        "necrosis_and_irreversible_pulpitis_recorded_by_the_preparation_are_left_out_and_counted",
+        "only_single_crowns_of_the_practice_seated_in_its_records_enter",
+        "the_day_of_the_preparation_where_none_can_be_used",
+        "the_practices_own_days_to_the_seat_count_from_twenty_crowns_on",
+        "the_diagnosis_for_adjustment_is_the_latest_known_by_the_preparation",
+        "incidences_of_six_teeth_seated_vital_by_hand",
+        "an_arm_without_teeth_is_too_early_and_no_crash",
+        "no_eligible_tooth_is_too_early_and_no_crash",
+        "without_a_hyperemic_pulp_on_record_it_is_not_run",
+        "limits_without_an_event_are_those_of_no_event_among_those_followed",
+        "levels_that_the_counts_do_not_tell_apart_are_told_apart_by_no_name",
+        "the_need_of_a_root_canal_by_hand",
+    )
+)
+
+
+def _trial(name: str) -> Target:
+    return Target(
+        "comparison",
+        f"pipeline/questions/{name}.py",
+        ("tests/questions/test_trial_edges.py", *(f"tests/questions/test_{node}" for node in _TRIAL)),
+    )
+
+
 COMPARISON = (
-    _question("comparison", "crown_longevity", "verdict", "covariates"),
+    _question("comparison", "crown_longevity"),
     _question("comparison", "crown_rows"),
-    _question("comparison", "groups", "covariates", "crown_rows"),
+    _question("comparison", "groups"),
     _question("comparison", "covariates"),
-    _question("comparison", "hyperemic"),
-    _question("comparison", "trial_decisions", "hyperemic"),
-    _question("comparison", "trial_rows", "hyperemic"),
-    _question("comparison", "trial_weights", "hyperemic"),
-    _question("comparison", "endo_outcomes"),
+    _trial("hyperemic"),
+    _trial("trial_decisions"),
+    _trial("trial_rows"),
+    _trial("trial_weights"),
+    _question("comparison", "endo_outcomes", "endo_by_hand", "endo_outcomes"),
     _question("comparison", "longevity_looks"),
-    _stats("risk_sets", "risk_set_rates", "risk_set_errors"),
+    Target(
+        "comparison",
+        "pipeline/stats/risk_sets.py",
+        (
+            "tests/stats/test_risk_sets.py",
+            "tests/stats/test_risk_set_rates.py::test_the_first_day_with_enough_is_that_of_all_rows",
+        ),
+    ),
     _stats("standardise"),
     Target("comparison", "pipeline/stats/standardised.py", ("tests/stats/test_standardise.py",)),
     _stats("differences"),
     _stats("kaplan_meier"),
     _stats("aalen_johansen"),
     _stats("cox_kernel", "cox", "cox_properties", "cox_baseline"),
-    Target("comparison", "pipeline/stats/spells.py", ("tests/stats/test_risk_sets.py", "tests/stats/test_cox.py")),
+    _stats("spells"),
     _stats("followup"),
 )
 VERDICT = (
     _question("verdict", "verdict"),
-    _question("verdict", "choice_verdict", "choices"),
+    Target("verdict", "pipeline/questions/choice_verdict.py", ("tests/questions/test_choice_verdict.py",)),
     _question("verdict", "many_looks"),
 )
 _EDGES = "tests/dashboards/test_dash_release_edges.py"

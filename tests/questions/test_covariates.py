@@ -6,7 +6,15 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.questions.covariates import Levels, Numeric, design, independent, strata
+from pipeline.questions.covariates import (
+    Levels,
+    Numeric,
+    count_covariates,
+    design,
+    independent,
+    merge_covariates,
+    strata,
+)
 
 
 def test_levels_with_few_failures_are_pooled():
@@ -151,3 +159,46 @@ def test_columns_that_only_lie_near_one_another_are_kept() -> None:
     spells = spells_with({"a": list(line + 1e6), "b": list(near + 0.0)}, n)
     made = design(spells, [Numeric("a", "a", 1.0), Numeric("b", "b", 1.0)])
     assert independent(made, np.ones((n, 1)) * line[:, None] % 2) is made
+
+
+def test_rows_and_failures_are_counted_by_level_and_added_up():
+    rows = pl.DataFrame(
+        {
+            "age": [40.0, 60.0, 50.0, None, None, 80.0],
+            "smoker": [True, False, True, True, False, True],
+            "sex": ["f", "m", None, "f", "f", "m"],
+            "event": [True, True, False, True, False, False],
+        }
+    )
+    asked = [Numeric("age", "age", 10.0), Levels("smoker", "smoking"), Levels("sex", "sex")]
+    wanted = {
+        ("age", ""): (4, 2, 57.5, 40, 80),
+        ("age", None): (2, 1, None, None, None),
+        ("smoker", "false"): (2, 1, None, None, None),
+        ("smoker", "true"): (4, 2, None, None, None),
+        ("sex", "f"): (3, 2, None, None, None),
+        ("sex", "m"): (2, 1, None, None, None),
+        ("sex", None): (1, 0, None, None, None),
+    }
+    counts = count_covariates(rows, asked)
+    assert {(c, level): tuple(rest) for c, level, *rest in counts.rows()} == wanted
+    # Three parts, one of which has no age and one only smokers.
+    parts = [count_covariates(rows[part], asked) for part in ([0, 2], [3, 4], [1, 5])]
+    assert {(c, level): tuple(rest) for c, level, *rest in merge_covariates(parts).rows()} == wanted
+
+
+@pytest.mark.parametrize(("failed", "names"), [(4, ("age",)), (5, ("age", "age_unknown"))])
+def test_a_gap_has_a_mark_of_its_own_from_five_failures_on(failed, names):
+    spells = pl.DataFrame({"age": [40.0, 60.0] * 5 + [None] * 6, "event": [True] * 10 + [i < failed for i in range(6)]})
+    made = design(spells, [Numeric("age", "age", 10.0)])
+    assert made.names == names
+    assert made.missing == ("age: 6 of 16 rows without a value",)
+    # A gap stands at the mean.
+    assert made.x[10:, 0].tolist() == [0] * 6
+
+
+@pytest.mark.parametrize(("failed", "n"), [(4, 1), (5, 2)])
+def test_a_stratum_takes_as_many_failures_as_are_asked_for(failed, n):
+    spells = pl.DataFrame({"provider_id": ["a"] * 6 + ["b"] * 4, "event": [i < failed for i in range(10)]})
+    codes, found = strata(spells, "provider_id", min_failures=5)
+    assert (found, len(set(codes.tolist()))) == (n, n)

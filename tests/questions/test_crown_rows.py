@@ -4,7 +4,7 @@ import polars as pl
 from drawn import frame
 from polars.testing import assert_frame_equal
 
-from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, own_courses, own_crowns, state_spells
 from pipeline.tables import PATIENTS
 
 CROWNS = frame("""
@@ -57,3 +57,53 @@ def test_age_from_a_birth_year_is_taken_at_mid_year():
     rows = crown_rows(CROWNS, PEOPLE)
     # 1 July 1970 to 1 January 2020 is 18,081 days.
     assert rows["age_at_seat"].to_list() == [18081 / 365.25] * 2 + [None] * 3
+
+
+def test_a_seat_year_counts_its_days_from_new_year():
+    rows = crown_rows(
+        CROWNS.head(2).with_columns(seat_date=pl.Series(["2020-01-01", "2021-07-02"]).str.to_date()), PEOPLE
+    )
+    # 2 July is the 183rd day of 2021, so 182 days lie before it.
+    assert rows["seat_year"].to_list() == [2020, 2021 + 182 / 365.25]
+
+
+def test_the_edges_of_the_states():
+    # C1 opened on the day of the seat; C2 of unknown order; C3 seen first and last on day 1, C4 on the day of the seat;
+    # C5 opened on the day on which it was first seen, a day after the seat.
+    edges = frame("""
+        crown_id | patient_id | seat_date  | entry_date | access_date | exit_date  | failure | endo_timing
+        C1       | p1         | 2020-01-01 | 2020-01-01 | 2020-01-01  | 2020-01-31 | true    | through_crown
+        C2       | p1         | 2020-01-01 | 2020-01-01 |             | 2020-01-31 | true    |
+        C3       | p1         | 2020-01-01 | 2020-01-02 |             | 2020-01-02 | true    | vital
+        C4       | p1         | 2020-01-01 | 2020-01-01 |             | 2020-01-01 | false   | before_seat
+        C5       | p1         | 2020-01-01 | 2020-01-02 | 2020-01-02  | 2020-01-31 | false   | through_crown
+    """)
+    expected = frame("""
+        crown_id | state         | entry_days | exit_days | event
+        C1       | through_crown | 0          | 30        | true
+        C4       | before_seat   | 0          | 0         | false
+        C5       | through_crown | 1          | 30        | false
+    """)
+    spells = state_spells(crown_rows(edges, PEOPLE))
+    assert_frame_equal(spells.select(expected.columns), expected)
+
+
+def test_whose_crowns_and_courses_are_counted():
+    crowns = frame("""
+        crown_id | crown_kind | done_elsewhere | seat_date
+        C1       | single     | false          | 2020-01-01
+        C2       | single     | false          |
+        C3       | single     | true           | 2020-01-01
+        C4       | single     | true           |
+        C5       | retainer   | false          | 2020-01-01
+        C6       | retainer   | true           |
+    """)
+    assert own_crowns(crowns)["crown_id"].to_list() == ["C1", "C2"]
+    # A single crown of unknown age was made elsewhere as far as is known; what starts at the opening can use it.
+    assert crowns_from_opening(crowns)["crown_id"].to_list() == ["C1", "C2", "C4"]
+    courses = frame("""
+        course_id | done_elsewhere
+        E1        | false
+        E2        | true
+    """)
+    assert own_courses(courses)["course_id"].to_list() == ["E1"]

@@ -5,6 +5,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from test_crown_longevity import practice
 
 from pipeline.questions.covariates import (
     Levels,
@@ -20,7 +21,17 @@ from pipeline.questions.covariates import (
 )
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import curve_start
-from pipeline.questions.longevity_looks import add_counts, count_part, plan_again
+from pipeline.questions.longevity_looks import (
+    Counted,
+    add_counts,
+    add_looks,
+    count_part,
+    last_exit,
+    look_again,
+    plan_again,
+)
+from pipeline.stats.risk_set_errors import curve_squares
+from pipeline.stats.risk_sets import count_changes
 from pipeline.tables import CROWNS, PATIENTS
 
 COVARIATES = (Numeric("age", "age", 10.0), Levels("material", "material"), Levels("smoker", "smoking"))
@@ -120,3 +131,87 @@ def test_a_curve_of_counts_starts_where_that_of_the_rows_does(drawn):
     entries, exits = [e for e, _, _ in drawn], [e + d for e, d, _ in drawn]
     by_rows, by_counts = starts(entries, exits, [f for *_, f in drawn], Analysis(min_at_risk=3, max_step_per_100=50))
     assert by_counts == by_rows
+
+
+def counted(crowns: pl.DataFrame, people: pl.DataFrame) -> tuple[Counted, list[dict[str, pl.DataFrame]]]:
+    """The first look at two parts."""
+    odd = pl.Series(range(crowns.height)) % 2 == 1
+    parts = [count_part(crowns.filter(mine), people.filter(mine)) for mine in (odd, ~odd)]
+    return add_counts(parts), parts
+
+
+def test_what_the_second_look_needs_by_hand():
+    crowns, people = practice()
+    first, parts = counted(crowns, people)
+    assert first.with_failures == first.present == {"before_seat", "through_crown", "vital"}
+    assert (first.numbers["crowns"], first.numbers["timed"], first.numbers["followed"]) == (92, 91, 90)
+    assert (first.numbers["last"] - first.numbers["first"]).days == 400
+    again = plan_again(first, Analysis(horizon_years=1))
+    assert again.starts == {"before_seat": 0, "vital": 0, "through_crown": 100}
+    assert (again.crude_from, again.horizon) == (100, 365)
+    seen = add_looks(look_again(part["spells"], again) for part in parts)
+    assert seen.crowns == 91
+    assert set(seen.squares) == {"before_seat", "vital", "through_crown", "difference"}
+    # No patient is in both parts: what the parts say adds up to what all rows say, array by array.
+    [whole] = [look_again(part["spells"], again) for part in [count_part(crowns, people)]]
+    alone = add_looks([whole]).squares
+    for name, found in seen.squares.items():
+        for one, other in zip(found.values, alone[name].values, strict=True):
+            np.testing.assert_allclose(one, other, rtol=1e-12)
+    spells = count_part(crowns, people)["spells"].filter(pl.col("state") == "before_seat")
+    direct = curve_squares(
+        again.risk_sets,
+        spells["exit_days"],
+        spells["event"],
+        group="before_seat",
+        from_day=0,
+        entry_days=spells["entry_days"],
+        cluster=spells["patient"],
+    )
+    for one, other in zip(alone["before_seat"].values, direct.values, strict=True):
+        np.testing.assert_array_equal(one, other)
+    assert alone["before_seat"].n_units == direct.n_units == 40
+    # Nothing failed among the vital: they have rows, and no failure.
+    none, _ = counted(*practice(vital_failures=0))
+    assert none.with_failures == {"before_seat", "through_crown"}
+    assert none.present == first.present
+
+
+def test_a_crude_difference_needs_both_curves_at_the_horizon_and_a_start_before_it():
+    crowns, people = practice()
+
+    def crude_from(rows: pl.DataFrame, years: float) -> int | None:
+        return plan_again(counted(rows, people)[0], Analysis(horizon_years=years)).crude_from
+
+    assert crude_from(crowns, 400 / 365.25) == 100
+    assert crude_from(crowns, 401 / 365.25) is None
+    assert crude_from(crowns, 101 / 365.25) == 100
+    assert crude_from(crowns, 100 / 365.25) is None
+    assert (
+        crude_from(crowns.with_columns(endo_timing=pl.lit("before_seat"), access_date=pl.lit(None, pl.Date)), 1) is None
+    )
+
+
+def test_a_late_curve_of_counts_starts_at_0_only_if_all_enter_then():
+    few = Analysis(min_at_risk=10)
+    assert starts([0, 0, 0], [9, 9, 9], [True, False, False], few) == (0, 0)
+    assert starts([0, 5, 5], [9, 9, 9], [True, False, False], few) == (None, None)
+    assert starts([0, 5, 5], [9, 9, 9], [True, False, False], Analysis(min_at_risk=3, max_step_per_100=50)) == (5, 5)
+
+
+def test_the_last_day_on_which_a_group_leaves():
+    table = count_changes([3, 9, 5], [1, 0, 1], entry_days=[0, 0, 4], group=["a", "a", "b"])
+    assert [last_exit(table, name) for name in ("a", "b", "c")] == [9, 5, -1]
+
+
+@pytest.mark.parametrize(
+    ("entry", "exit_", "sound"),
+    [(0, 0, True), (0, 1, True), (-9, 0, True), (5, 6, True), (5, 5, False), (6, 5, False)],
+)
+def test_labels_are_counted_where_a_model_can_be_fitted_to_them(entry, exit_, sound):
+    crowns, people = practice()
+    seat = pl.col("seat_date")
+    one = crowns.head(1).with_columns(
+        entry_date=seat + pl.duration(days=entry), exit_date=seat + pl.duration(days=exit_), failure=False
+    )
+    assert (count_part(one, people)["label_risk_sets"].height > 0) is sound

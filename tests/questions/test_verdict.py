@@ -23,6 +23,10 @@ def difference(low: float, high: float, *, from_days: int = 0) -> Difference:
         (1.0, 4.0, (50, 50), "little_difference"),  # excludes 0, yet too small to matter
         (1.0, 5.0, (50, 50), "differs"),
         (-14.0, -6.0, (50, 50), "differs"),
+        (0.5, 14.0, (50, 50), "differs"),
+        (-14.0, -0.5, (50, 50), "differs"),
+        (-14.0, 0.5, (50, 50), "cannot_tell"),
+        (-9.0, 0.0, (50, 50), "cannot_tell"),
         (-5.0, 4.0, (50, 50), "cannot_tell"),
         (0.0, 9.0, (50, 50), "cannot_tell"),
         (-9.0, 9.0, (50, 50), "cannot_tell"),
@@ -70,6 +74,63 @@ def test_what_would_settle_it_follows_from_the_width():
     assert near.next_step.startswith("At the present pace about 6 more years")
 
 
+def test_ten_years_can_be_promised_and_no_more():
+    said = [write_verdict(basis(difference(-9.0, 11.0), years=years / 3)).next_step for years in (1, 9.5, 10, 10.1)]
+    assert said[0].startswith("At the present pace about 1 more year of records, or 4 practices like this together")
+    assert said[1].startswith("At the present pace about 10 more years of records, or ")
+    assert said[2].startswith("At the present pace about 10 more years of records, or ")
+    assert said[3].startswith("This practice alone will not answer it; 4 practices")
+
+
+@pytest.mark.parametrize(("low", "high", "little"), [(-2.0, 8.0, True), (-2.1, 8.0, False)])
+def test_a_range_that_is_narrow_enough_needs_little_more(low, high, little):
+    # A half-width of 5 is what the smallest difference of 5 asks for.
+    said = write_verdict(basis(difference(low, high))).next_step
+    assert said.startswith("A little more follow-up") is little
+    settled = write_verdict(basis(difference(-4, 4))).next_step
+    assert settled.startswith("Look again in a year, and after any change")
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (0.4, 11.0, "0 to 11 more"),
+        (1.0, 11.0, "1 to 11 more"),
+        (-11.0, -0.4, "0 to 11 fewer"),
+        (-11.0, -1.0, "1 to 11 fewer"),
+        (-6.0, 0.6, "6 fewer to 1 more"),
+        (-0.6, 6.0, "1 fewer to 6 more"),
+    ],
+)
+def test_a_range_in_words(low, high, words):
+    assert write_verdict(basis(difference(low, high))).range == f"The range that the records allow is {words} per 100."
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (-9.0, 11.0, "1 more failure per 100"),
+        (-11.0, 9.0, "1 fewer failure per 100"),
+        (-9.0, 13.0, "2 more failures per 100"),
+        (-9.6, 10.4, "About as many failures per 100"),
+    ],
+)
+def test_the_result_in_words(low, high, words):
+    result = write_verdict(basis(difference(low, high))).result
+    assert result.startswith(
+        f"{words} with root canal through the crown than with root canal before the seat by 5 years"
+    )
+
+
+def test_what_is_too_early_says_why():
+    few, exactly = (write_verdict(basis(None, failures=(n, 60))) for n in (9, 10))
+    assert few.sentence.startswith(
+        "Too few failures so far to compare (9 failures with root canal through the crown, 60"
+    )
+    assert exactly.sentence.startswith("Too few teeth are followed for 5 years to compare (10 failures with")
+    assert write_verdict(basis(difference(5.6, 14.4), failures=(60, 9))).code == "too_early"
+
+
 def test_one_is_singular():
     verdict = write_verdict(basis(difference(5.6, 14.4), failures=(1, 60)))
     assert "1 failure with" in verdict.sentence
@@ -79,6 +140,9 @@ def test_one_is_singular():
 def test_a_late_start_is_said():
     verdict = write_verdict(basis(difference(5.6, 14.4, from_days=183)))
     assert "from 6 months to 5 years" in verdict.sentence
+    for days, words in ((730, "from 24 months to"), (30, "from 1 month to"), (1, "from 1 month to"), (46, "from 2 m")):
+        assert words in write_verdict(basis(difference(5.6, 14.4, from_days=days))).sentence
+    assert " by 5 years" in write_verdict(basis(difference(5.6, 14.4))).sentence
 
 
 def test_words_that_are_never_used():

@@ -41,6 +41,23 @@ def test_by_hand_with_ties_and_a_failure_on_day_0():
     assert curve.at([0]).incidence[0, 0] == pytest.approx(1 / 5)
 
 
+def test_what_is_said_before_the_first_event_and_past_the_last_day():
+    columns = {"exit_days": [5, 6, 9], "cause": [1, 2, 0], "from_day": 3}
+    points = aalen_johansen(**columns).at([2, 3, 4, 5, 9, 10])
+    assert np.isnan(points.incidence[0]).tolist() == [True, False, False, False, False, True]
+    assert points.incidence[0][1:5].tolist() == pytest.approx([0, 0, 1 / 3, 1 / 3])
+    assert points.event_free[1:5].tolist() == pytest.approx([1, 1, 2 / 3, 1 / 3])
+    assert points.std_error[0][1:4].tolist() == pytest.approx([0, 0, np.sqrt(2) / 3 / np.sqrt(3)])
+    # Limits of a share of 0: none on the log-log scale, 0 on the plain one.
+    assert np.isnan(points.low[0][1:3]).all()
+    plain = aalen_johansen(**columns, limits="plain")
+    assert plain.at([4]).low[0].tolist() == plain.at([4]).high[0].tolist() == [0]
+    step = 1.959964 * np.sqrt(2) / 3 / np.sqrt(3)
+    assert (plain.at([5]).high[0, 0], plain.confidence) == (pytest.approx(1 / 3 + step), 0.95)
+    # Where all have had an event nothing can change any more.
+    assert aalen_johansen([5, 6], [1, 2]).at([99]).incidence[:, 0].tolist() == [1 / 2, 1 / 2]
+
+
 def test_by_hand_with_late_entry():
     # Exits 2 4 6 8 9 10, causes 1 2 1 2 1 -, entries 0 0 0 4 6 6: at risk 3, 2, 2, 3, 2, 1.
     curve = aalen_johansen([2, 4, 6, 8, 9, 10], [1, 2, 1, 2, 1, 0], entry_days=[0, 0, 0, 4, 6, 6])

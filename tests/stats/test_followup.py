@@ -64,3 +64,25 @@ def test_the_observed_curve_lies_between_the_extremes():
     assert (low <= middle + 1e-12).all()
     assert (middle <= high + 1e-12).all()
     assert middle.tolist() == kaplan_meier(leaves, event).at(days).survival.tolist()
+
+
+def test_extremes_from_day_0_on_with_the_usual_limits():
+    # One of three fails on day 1; the third is lost on the horizon's day, which is no loss before it.
+    found = drop_out_extremes([1, 50, 80], [1, 0, 0], [100] * 3, 80)
+    assert found.n_lost == 1
+    plain = kaplan_meier([1, 50, 80], [1, 0, 0])
+    assert found.observed.survival.tolist() == plain.survival.tolist()
+    assert found.observed.low.tolist() == plain.low.tolist()
+    # The lost row is followed to the horizon, or to the day that was possible if that comes first.
+    assert found.lost_last.time.tolist() == [1, 80]
+    assert drop_out_extremes([1, 50, 80], [1, 0, 0], [100, 60, 100], 80).lost_last.time.tolist() == [1, 60, 80]
+    # Failures up to the day from which it is asked are dropped, before either extreme is taken.
+    late = drop_out_extremes([1, 50, 80], [1, 0, 0], [100] * 3, 80, from_day=1)
+    assert late.observed.at([80]).survival[0] == 1
+    assert late.lost_fail.at([80]).survival[0] == 1 / 2
+
+
+def test_a_row_may_be_followed_on_its_possible_day_and_is_not_lost_then():
+    found = completeness([100, 99], [0, 0], [100, 100])
+    assert (found.lost, found.share_lost) == (1, 1 / 2)
+    assert drop_out_extremes([100, 99], [0, 0], [100, 100], 100).n_lost == 1

@@ -71,6 +71,38 @@ def test_by_hand():
     assert curve.at_risk.tolist() == [4, 3, 2, 1]
 
 
+def test_what_is_said_before_the_first_failure_and_past_the_last_day():
+    points = kaplan_meier([5, 6, 9], [1, 1, 0], from_day=3).at([2, 3, 4, 5, 9, 10])
+    assert np.isnan(points.survival).tolist() == [True, False, False, False, False, True]
+    assert points.survival[1:5].tolist() == pytest.approx([1, 1, 2 / 3, 1 / 3])
+    # A share of 1 has no limits on the log-log scale, and itself on the others.
+    assert np.isnan(points.low[1:3]).all()
+    for limits in ("plain", "log"):
+        start = kaplan_meier([5, 6, 9], [1, 1, 0], limits=limits).at([4])
+        assert (start.low[0], start.high[0]) == (1, 1)
+    assert kaplan_meier([5, 6], [1, 1]).at([5, 6, 99]).survival.tolist() == [1 / 2, 0, 0]
+
+
+def test_medians_by_hand():
+    # 3/4, 1/2, then 1/4 on day 30: flat at 1/2 from day 20 on, so the middle of 20 and 30.
+    falls = kaplan_meier([10, 20, 30, 40], [1, 1, 1, 0])
+    assert falls.median().days == 25
+    assert falls.median(0.4).days == 20
+    # Flat at 1/2 to the end of follow-up on day 40.
+    assert kaplan_meier([10, 20, 30, 40], [1, 1, 0, 0]).median().days == 30
+    assert kaplan_meier([10, 20, 30, 40], [1, 0, 0, 0]).median().days is None
+
+
+def test_two_patients_are_enough_for_an_error_and_one_is_not():
+    for patients, known in ((["A", "A", "B"], True), (["A", "A", "A"], False)):
+        curve = kaplan_meier([5, 6, 9], [1, 0, 0], cluster=patients)
+        assert np.isfinite(curve.std_error[0]) == known
+    pulls = survival_influence([5, 6, 9], [1, 0, 0], [4, 5])
+    # One of three lost: each row pulls on 2/3 by its own share less that, over three.
+    assert sorted(pulls.values[:, 1]) == pytest.approx([-2 / 9, 1 / 9, 1 / 9])
+    assert pulls.values[:, 0].tolist() == [0, 0, 0]
+
+
 def test_late_entry_by_hand():
     # The third tooth enters on day 3, so it is not at risk at the failure on day 3; the last enters on day 5.
     curve = kaplan_meier([3, 5, 7, 9], [1, 1, 0, 1], entry_days=[0, 0, 3, 5])

@@ -1,3 +1,5 @@
+import math
+
 import adjusted_practice as sim
 import numpy as np
 import polars as pl
@@ -38,6 +40,29 @@ def test_one_failure_day_by_hand():
     assert difference.std_error == pytest.approx(100 * np.sqrt(variance))
     assert difference.high - difference.low == pytest.approx(2 * 1.959964 * 100 * np.sqrt(variance), rel=1e-6)
     assert np.isnan(found.difference("after", "before", day=9).std_error)
+    assert difference.low == pytest.approx(difference.per_100 - 1.959964 * difference.std_error, rel=1e-6)
+    assert difference.p == pytest.approx(math.erfc(difference.per_100 / difference.std_error / np.sqrt(2)))
+    assert found.difference("before", "after", day=10).per_100 == pytest.approx(-difference.per_100)
+    assert found.difference("after", "before", day=10) == difference
+    assert (difference.group, difference.reference, difference.day, difference.from_day) == ("after", "before", 10, 0)
+
+
+def test_curves_have_a_row_by_state_and_day_with_limits_on_the_log_log_scale():
+    rows = cells((0, 0, 20, 2), (1, 0, 10, 3))
+    model = fit_cox(rows.select("a").to_numpy(), rows["exit"], rows["event"], names=["a"], ties="breslow", robust=True)
+    found = standardise(model, outside_target(model, [[0.0]]), states=STATES, days=[9, 10, 15], min_at_risk=1)
+    curves = found.curves()
+    assert curves.select("state", "time_days", "at_risk").rows() == [
+        *(("before", day, n) for day, n in ((9, 20), (10, 20), (15, 18))),
+        *(("after", day, n) for day, n in ((9, 10), (10, 10), (15, 7))),
+    ]
+    for state, hazard, error in (("before", 0.1, np.sqrt(0.1 * 0.9 / 20)), ("after", 0.3, np.sqrt(0.3 * 0.7 / 10))):
+        row = curves.row(by_predicate=(pl.col("state") == state) & (pl.col("time_days") == 10), named=True)
+        factor = np.exp(1.959964 * error / hazard)
+        assert row["failure"] == pytest.approx(1 - np.exp(-hazard))
+        assert row["std_error"] == pytest.approx(np.exp(-hazard) * error)
+        limits = 1 - np.exp(-hazard / factor), 1 - np.exp(-hazard * factor)
+        assert (row["lower"], row["upper"]) == pytest.approx(limits, rel=1e-5)
 
 
 def test_standardised_over_a_binary_covariate_by_hand():
@@ -117,6 +142,12 @@ def test_a_stratum_whose_records_end_borrows_scaled_by_hand():
     assert (left.crowns, left.thin[0].crowns, left.thin[0].ratio) == (20, 10, None)
     # Up to day 15 no rule is needed.
     assert standardise(model, target, states=STATES, days=[10, 15], min_at_risk=1).thin == ()
+    # A stratum is told of with the crowns of the target in it, be it one, and not without any.
+    for n_b in (0, 1):
+        chosen = (rows["by"] == "A").to_numpy() | (np.arange(len(rows)) < 10 + n_b)
+        few = standardise(model, fitted_target(model, chosen), states=STATES, days=[10, 20], min_at_risk=1)
+        assert [thin.crowns for thin in few.thin] == [1] * n_b
+        assert few.crowns == 20 + n_b
     only_b = fitted_target(model, (rows["by"] == "B").to_numpy())
     with pytest.raises(ValueError, match="no crown is left"):
         standardise(model, only_b, states=STATES, days=[20], min_at_risk=1, unobserved="leave_out")
@@ -233,6 +264,17 @@ def test_input_that_fits_nothing_is_refused():
     one = outside_target(model, [[0.0]])
     with pytest.raises(ValueError, match="same columns"):
         standardise(model, one, states={"before": {}, "after": {"a": 1}}, days=[10])
+    both = fit_cox(
+        rows.select("a", c=pl.int_range(pl.len()) % 2).to_numpy(), rows["exit"], rows["event"], names=["a", "c"]
+    )
+    with pytest.raises(ValueError, match="same columns"):
+        standardise(
+            both, outside_target(both, [[0.0, 0.0]]), states={"before": {"a": 0}, "after": {"a": 1, "c": 0}}, days=[10]
+        )
+    with pytest.raises(ValueError, match="from_day on or after 0"):
+        standardise(model, one, states=STATES, days=[10], from_day=-1)
+    with pytest.raises(ValueError, match="at least 1"):
+        standardise(model, one, states=STATES, days=[10], min_at_risk=0)
     with pytest.raises(ValueError, match="not in the fit: b"):
         standardise(model, one, states={"before": {"b": 1}}, days=[10])
     with pytest.raises(ValueError, match="on or after from_day"):

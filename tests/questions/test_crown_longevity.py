@@ -1,0 +1,318 @@
+"""The main comparison on practices small enough to be worked by hand: which way its signs point, and what it leaves."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.questions import crown_longevity as longevity
+from pipeline.questions.crown_longevity import Analysis, compare_since_seat, make_adjusted, make_crude
+from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.results import Comparison, Difference, Group
+from pipeline.stats.cox import CoxInputError
+from pipeline.stats.differences import Differences
+from pipeline.stats.standardised import AdjustedDifference
+from pipeline.tables import CROWNS, PATIENTS
+
+SEAT = dt.date(2020, 1, 1)
+ONE_YEAR = Analysis(horizon_years=1)
+
+
+def adjusted(std_error: float) -> AdjustedDifference:
+    return AdjustedDifference("through_crown", "before_seat", 365, 100, 6.5, std_error, 2.5, 10.5, 0.001, 0.95)
+
+
+def test_an_adjusted_difference_keeps_its_sign_and_the_order_of_its_limits():
+    found = make_adjusted(adjusted(2.04), ONE_YEAR)
+    assert found is not None
+    assert (found.per_100, found.ci_low, found.ci_high) == (6.5, 2.5, 10.5)
+    assert (found.group, found.reference, found.years, found.from_days) == ("through_crown", "before_seat", 1, 100)
+    assert found.method.startswith("adjusted")
+
+
+@pytest.mark.parametrize("error", [np.nan, np.inf])
+def test_an_adjusted_difference_without_an_error_is_none(error):
+    assert make_adjusted(adjusted(error), ONE_YEAR) is None
+
+
+def test_a_crude_difference_turns_survival_into_failures():
+    # Six and a half per 100 fewer survive, so as many more fail; the limits change places.
+    one = Differences(*(np.array([v]) for v in (365, -0.065, 0.02, -0.105, -0.025, 0.001, 0.0)), 0.95)
+    found = make_crude(one, 100, ONE_YEAR)
+    assert found is not None
+    assert (found.per_100, found.ci_low, found.ci_high) == pytest.approx((6.5, 2.5, 10.5))
+    assert (found.from_days, found.years) == (100, 1)
+    assert make_crude(replace(one, std_error=np.array([np.nan])), 100, ONE_YEAR) is None
+
+
+def practice(*, vital_failures: int = 4) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Crowns of one seat date, one a patient, all followed for 400 days but for failures, no two on one day.
+
+    40 with the root canal before (4 fail), 40 opened on day 100 (12 fail), 10 never opened; then one of unknown order
+    and one never seen again. Of those that fail half are women's, of the others a quarter, and all that are vital.
+    """
+    kinds = [
+        ("before_seat", 40, 4, None, 0),
+        ("through_crown", 40, 12, 100, 5),
+        ("vital", 10, vital_failures, None, 2),
+        (None, 1, 1, None, 0),
+    ]
+    rows = [
+        (timing, opened, 200 + shift + 10 * i if i < failed else 400, i < failed, is_woman(timing, i, failed))
+        for timing, n, failed, opened, shift in kinds
+        for i in range(n)
+    ]
+    rows.append(("vital", None, 0, False, True))
+    crowns = pl.DataFrame(
+        {
+            "crown_id": [f"C{i:02}" for i in range(len(rows))],
+            "patient_id": [f"p{i:02}" for i in range(len(rows))],
+            "seat_date": SEAT,
+            "entry_date": SEAT,
+            "access_date": [None if r[1] is None else SEAT + dt.timedelta(r[1]) for r in rows],
+            "exit_date": [SEAT + dt.timedelta(r[2]) for r in rows],
+            "failure": [r[3] for r in rows],
+            "endo_timing": [r[0] for r in rows],
+        }
+    )
+    people = crowns.select(
+        "patient_id", sex=pl.Series(["female" if woman else "male" for *_, woman in rows], dtype=pl.String)
+    )
+    return declared(crowns, CROWNS.schema), declared(people, PATIENTS.schema)
+
+
+def is_woman(timing: str | None, i: int, failed: int) -> bool:
+    return timing not in longevity.ROOT_CANAL or (i % 2 == 1 if i < failed else i % 4 == 3)
+
+
+def declared(drawn: pl.DataFrame, schema: dict[str, pl.DataType]) -> pl.DataFrame:
+    return drawn.select(
+        (pl.col(name) if name in drawn.columns else pl.lit(None)).cast(dtype).alias(name)
+        for name, dtype in schema.items()
+    )
+
+
+@pytest.fixture(scope="module")
+def compared() -> Comparison:
+    return compare_since_seat(*practice(), ONE_YEAR)
+
+
+def test_the_crude_difference_by_hand(compared):
+    # From day 100 to day 365 12 of 40 opened crowns fail and 4 of 40 others: Greenwood's variances add up.
+    d = compared.crude_difference
+    error = 100 * np.sqrt(0.3 * 0.7 / 40 + 0.1 * 0.9 / 40)
+    assert (d.per_100, d.ci_low, d.ci_high) == pytest.approx((20, 20 - 1.959964 * error, 20 + 1.959964 * error))
+    assert d.from_days == 100
+
+
+def test_the_adjusted_difference_is_the_mean_over_crowns_with_a_root_canal(compared):
+    """The fitted ratios and one hazard per day of failure, 1 / (sum of ratios at risk), give every crown's share."""
+    spells = state_spells(crown_rows(*practice()))
+    fit = longevity.estimate_states(spells, ONE_YEAR)[3]
+    log = dict(zip(fit.names, fit.coef, strict=True))
+    [sex] = set(log) - set(longevity.ROOT_CANAL)
+    entry, exit_, event = (spells[c].to_numpy() for c in ("entry_days", "exit_days", "event"))
+    of_sex = log[sex] * (spells["sex"] == sex.removeprefix("sex_")).to_numpy()
+    of_state = spells["state"].replace_strict(log, default=0.0, return_dtype=pl.Float64).to_numpy()
+    hazard = sum(
+        1 / np.exp(of_sex + of_state)[(entry < day) & (exit_ >= day)].sum() for day in exit_[event] if 100 < day <= 365
+    )
+    target = of_sex[spells["state"].is_in(longevity.ROOT_CANAL).to_numpy()]
+    assert len(target) == 80
+    opened, before = (np.mean(1 - np.exp(-hazard * np.exp(log[s] + target))) for s in ("through_crown", "before_seat"))
+    d = compared.difference
+    assert d.method.startswith("adjusted")
+    assert d.per_100 == pytest.approx(100 * (opened - before))
+    assert d.ci_low < 10 < d.per_100 < 25 < d.ci_high
+    assert d.from_days == 100
+
+
+def test_ratios_of_the_states_follow_from_one_another(compared):
+    models = {(): {}, ("sex",): {}}
+    for e in compared.estimates:
+        models[e.adjusted_for][e.contrast] = e
+        assert e.ci_low < e.hazard_ratio < e.ci_high
+        assert (e.crowns, e.events, e.clusters, e.stratified_by) == (91, 20, 91, ())
+    for found in models.values():
+        ratio = {contrast: e.hazard_ratio for contrast, e in found.items()}
+        assert len(ratio) == 3
+        assert ratio["through_crown vs before_seat"] == pytest.approx(
+            ratio["through_crown vs vital"] / ratio["before_seat vs vital"]
+        )
+        assert ratio["through_crown vs before_seat"] > 2
+
+
+def test_what_the_model_left_out_is_said(compared):
+    assert "Not adjusted for year of the seat (the same in all, or too rare)." in compared.notes
+    assert "Not adjusted for smoking (not recorded)." in compared.notes
+    assert not any("sex" in note for note in compared.notes)
+    assert compared.missing == ()
+
+
+def test_the_naive_comparison_counts_the_same_crowns_from_the_seat(compared):
+    assert dict(compared.naive.survival) == pytest.approx({"before_seat": 36 / 40, "through_crown": 28 / 40})
+    assert compared.naive.ci_low < compared.naive.hazard_ratio < compared.naive.ci_high
+
+
+def test_groups_and_flow_are_counted_by_hand(compared):
+    counts = {g.name: (g.crowns, g.patients, g.failures) for g in compared.groups}
+    assert counts == {"before_seat": (40, 40, 4), "vital": (11, 11, 4), "through_crown": (40, 40, 12)}
+    assert [(s.left, s.removed) for s in compared.flow] == [(92, 0), (91, 1), (90, 1)]
+
+
+def test_without_failures_of_vital_crowns_there_is_no_adjusted_difference():
+    found = compare_since_seat(*practice(vital_failures=0), ONE_YEAR)
+    assert found.difference == found.crude_difference
+    assert {e.contrast for e in found.estimates} == {"through_crown vs before_seat"}
+    assert found.notes[0] == "No failure with no root canal so far: no hazard ratio."
+    plain = next(e for e in found.estimates if not e.adjusted_for)
+    assert plain.crowns == 80
+    # Nobody is lost and nothing fails before day 200, so counting from the seat misleads nobody here.
+    assert plain.hazard_ratio == pytest.approx(found.naive.hazard_ratio)
+    assert plain.hazard_ratio > 3
+
+
+def test_one_state_with_failures_has_no_ratio_and_says_which_have_none():
+    crowns, people = practice(vital_failures=0)
+    only = crowns.with_columns(failure=pl.col("failure") & (pl.col("endo_timing") == "before_seat"))
+    found = compare_since_seat(only, people, ONE_YEAR)
+    assert found.estimates == ()
+    assert found.naive is None
+    # Nothing is adjusted: the crude difference stands, fewer failures of opened crowns.
+    assert found.difference.per_100 == pytest.approx(-10)
+    assert sum("no hazard ratio" in note for note in found.notes) == 2
+
+
+def test_a_group_without_crowns_is_named_and_counts_nothing():
+    crowns, people = practice()
+    found = compare_since_seat(crowns.filter(pl.col("endo_timing") != "through_crown"), people, ONE_YEAR)
+    assert found.notes[-1] == "No crown with root canal through the crown."
+    assert [g.name for g in found.groups] == ["before_seat", "vital"]
+    assert (found.difference, found.verdict.code) == (None, "too_early")
+    none = longevity.empty_group("vital")
+    assert (none.label, none.crowns, none.patients, none.failures) == ("No root canal so far", 0, 0, 0)
+    assert (none.tooth_years, none.rate_per_100_tooth_years, none.rate_ci_low, none.rate_ci_high) == (0, 0, 0, 0)
+
+
+def test_no_difference_where_the_opened_crowns_are_not_followed_to_the_horizon():
+    far = compare_since_seat(*practice(), Analysis(horizon_years=2))
+    assert (far.crude_difference, far.difference, far.naive.survival) == (None, None, ())
+    # Day 400 itself is reached.
+    assert compare_since_seat(*practice(), Analysis(horizon_years=400 / 365.25)).crude_difference is not None
+
+
+@pytest.mark.parametrize(("stops", "reached"), [(364, False), (365, True), (None, False)])
+def test_both_curves_must_reach_the_horizon(stops, reached):
+    def group(name: str, stops_at: int | None) -> Group:
+        return replace(longevity.empty_group(name), stops_at_days=stops_at)
+
+    for one, other in (("through_crown", "before_seat"), ("before_seat", "through_crown")):
+        groups = {one: group(one, stops), other: group(other, 400)}
+        assert longevity.reach_horizon(groups, ONE_YEAR) is reached
+    assert not longevity.reach_horizon({"before_seat": group("before_seat", 400)}, ONE_YEAR)
+
+
+@pytest.mark.parametrize(
+    ("failed", "columns"),
+    [
+        ({"before_seat", "through_crown", "vital"}, ("before_seat", "through_crown")),
+        ({"before_seat", "through_crown"}, ("through_crown",)),
+        ({"through_crown", "vital"}, ("through_crown",)),
+        ({"before_seat", "vital"}, ("before_seat",)),
+    ],
+)
+def test_the_reference_is_vital_or_else_the_first(failed, columns):
+    assert longevity.model_states(failed) == columns
+    spells = pl.DataFrame({"state": ["before_seat", "through_crown", "vital"]})
+    made = longevity.state_columns(spells, failed)
+    assert made.tolist() == [[float(state == c) for c in columns] for state in spells["state"]]
+
+
+def test_the_crude_model_has_the_states_alone_and_the_adjusted_one_strata_of_clinicians():
+    failed = {"before_seat", "through_crown", "vital"}
+    crude, full = longevity.state_models(failed, ("sex",), ("sex_male",), 2)
+    assert (crude.used, crude.stratified_by, crude.names) == ((), (), ("before_seat", "through_crown"))
+    assert full.stratified_by == ("clinician",)
+    assert full.names == ("before_seat", "through_crown", "sex_male")
+    assert longevity.state_models(failed, ("sex",), ("sex_male",), 1)[1].stratified_by == ()
+
+
+def test_a_model_that_is_refused_is_said_and_the_other_stands():
+    spells = longevity.usable_spells(state_spells(crown_rows(*practice())), {"before_seat", "through_crown", "vital"})
+    states = {"before_seat", "through_crown", "vital"}
+    models = longevity.state_models(states, ("sex",), ("sex_male",), 1)
+
+    def fit(model: longevity.StateModel, refused: tuple[bool, ...]) -> longevity.CoxFit:
+        if bool(model.used) in refused:
+            raise CoxInputError("no.")
+        x = longevity.state_columns(spells, states)
+        return longevity.fit_states(spells, x, names=models[0].names, stratum=None)
+
+    def found(*refused: bool) -> tuple[list[object], list[str], object]:
+        return longevity.estimates_of(models, lambda m: fit(m, refused), states=states, crowns=9, confidence=0.95)
+
+    estimates, notes, last = found(True)
+    assert [e.adjusted_for for e in estimates] == [()] * 3
+    assert notes == ["The adjusted model could not be fitted: no."]
+    assert last is None
+    estimates, notes, last = found(False)
+    assert [e.adjusted_for for e in estimates] == [("sex",)] * 3
+    assert notes == ["The crude model could not be fitted: no."]
+    assert longevity.can_standardise(last)
+    assert not longevity.can_standardise(replace(last, converged=False))
+    assert not longevity.can_standardise(replace(last, names=("before_seat", "other")))
+    assert found(True, False)[1:] == (
+        ["The crude model could not be fitted: no.", "The adjusted model could not be fitted: no."],
+        None,
+    )
+
+
+def test_a_row_that_ends_before_it_begins_is_in_no_model():
+    spells = pl.DataFrame(
+        {"state": ["vital", "vital", "vital", "through_crown"], "entry_days": [0, 5, 6, 0], "exit_days": [5, 5, 5, 9]}
+    )
+    assert longevity.usable_spells(spells, {"vital"})["entry_days"].to_list() == [0, 5]
+
+
+def test_milestones_hold_the_horizon_once():
+    years = (0, 1, 2, 3, 5, 7, 10, 15)
+    assert Analysis(horizon_years=5).curve_rules().years == years
+    rules = Analysis(horizon_years=4, max_step_per_100=5).curve_rules()
+    assert rules.years == (*years[:4], 4, *years[4:])
+    assert rules.max_step == 0.05
+
+
+def test_years_between_the_first_day_and_the_last():
+    assert longevity.years_between(SEAT, SEAT + dt.timedelta(1461)) == 4
+    assert longevity.years_between(None, SEAT) == longevity.years_between(SEAT, None) == 0
+
+
+def test_the_verdict_stands_on_the_adjusted_difference():
+    crude, full = (
+        Difference("through_crown", "before_seat", 1, 0, mid, mid - 1, mid + 1, how)
+        for mid, how in ((20.0, "crude"), (-20.0, "adjusted"))
+    )
+    groups = {n: replace(longevity.empty_group(n), failures=40) for n in ("before_seat", "through_crown")}
+    made = [
+        longevity.comparison_of(
+            groups,
+            estimates=(),
+            notes=(),
+            missing=(),
+            naive=None,
+            crude=crude,
+            adjusted=adjusted_one,
+            flow=(),
+            years=5,
+            analysis=ONE_YEAR,
+        )
+        for adjusted_one in (full, None)
+    ]
+    assert ["20 fewer failures" in m.verdict.sentence for m in made] == [True, False]
+    assert ["20 more failures" in m.verdict.sentence for m in made] == [False, True]
+    assert [m.difference.method for m in made] == ["adjusted", "crude"]
+    assert {m.crude_difference.method for m in made} == {"crude"}
