@@ -29,7 +29,7 @@ from pipeline.tables import LOADS, PROCEDURES, QUARANTINE
 TODAY = dt.date(2026, 1, 31)
 MARK = "Zq7"
 FIELDS = ("patient_id", "service_date", "code", "tooth", "fee", "status", "provider_id", "surface")
-ORDINARY = settings(max_examples=50, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+ORDINARY = settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), database=None)
 LONG = settings(max_examples=7000, deadline=None, suppress_health_check=list(HealthCheck), database=None)
 
 NASTY = [
