@@ -88,6 +88,7 @@ def test_results_json_holds_the_hand_counted_figures(ran, practice):
     assert set(main) >= {"id", "outcome", "clock", "groups", "estimates", "naive", "verdict", "missing"}
 
 
+@pytest.mark.thorough
 def test_stages_one_by_one_give_what_run_gives(ran, practice, tmp_path):
     folder = tmp_path / "again"
     shutil.copytree(SMALL, folder)
@@ -107,6 +108,7 @@ def test_stages_one_by_one_give_what_run_gives(ran, practice, tmp_path):
         assert (practice / "out" / f"{page}.html").read_bytes() == (folder / "out" / f"{page}.html").read_bytes()
 
 
+@pytest.mark.thorough
 def test_running_twice_changes_nothing(practice, ran):
     before = query(practice, "SELECT * FROM loads ORDER BY load_id")
     first = (practice / "out" / "results.json").read_bytes()
@@ -137,6 +139,7 @@ def test_messages_hold_no_patient_value(ran):
     assert not re.search(r"\bS\d\d\b", ran.stdout + ran.stderr)
 
 
+@pytest.mark.thorough
 def test_simulate_then_run_finds_the_truth(tmp_path):
     made = toothyears("simulate", "there", "--crowns", "300", "--seed", "5", cwd=tmp_path)
     assert made.returncode == 0, made.stderr

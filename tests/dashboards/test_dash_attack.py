@@ -125,6 +125,7 @@ def test_no_text_of_the_results_passes_the_gate_whichever_it_is(every: int) -> N
     assert leaking == []
 
 
+@pytest.mark.thorough
 @settings(max_examples=12, deadline=None)
 @given(st.data())
 def test_no_text_of_the_results_is_in_any_member_of_a_shared_file(data: st.DataObject) -> None:

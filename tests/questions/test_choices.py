@@ -157,6 +157,7 @@ def test_what_changes_nothing_is_left_out_and_said(practice, main):
     assert set(notes) <= set(with_choices(main, practice.choices).notes)
 
 
+@pytest.mark.thorough
 def test_neither_the_order_of_rows_nor_the_number_of_threads_changes_a_result(practice):
     tables = LinkInput(
         *(

@@ -92,6 +92,7 @@ def test_without_a_design_effect_it_is_the_formula():
     assert plan.failures_needed == pytest.approx(wanted, rel=0.05)
 
 
+@pytest.mark.thorough
 def test_the_numbers_asked_for_give_the_power_promised():
     # As many crowns as it asks for, of a practice in which the ratio is just the one to be found.
     plan = planned(practice(600, ratio=1.0))

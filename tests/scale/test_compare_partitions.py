@@ -219,6 +219,7 @@ def test_crowns_that_no_model_takes_leave_the_naive_comparison_out(rows, tmp_pat
     same(compare_in_parts(parted((crowns, rows[1]), tmp_path / "p", 3), Analysis(), folder=tmp_path / "s"), wanted)
 
 
+@pytest.mark.thorough
 def test_two_processes_give_what_one_gives(rows, whole, tmp_path) -> None:
     said: list[str] = []
     with processes(2) as executor:

@@ -75,12 +75,14 @@ def test_the_number_of_parts_changes_nothing(practices, name: str, parts: int) -
 @pytest.mark.parametrize(
     "change", [{"renewal_days": 0}, {"crown_repost_days": 400}, {"data_cutoff": dt.date(2015, 6, 30)}]
 )
+@pytest.mark.thorough
 def test_other_rules_too(practices, change: dict) -> None:
     settings = practices["invented"]
     settings = replace(settings, rules=replace(settings.rules, **change))
     same(linked(settings, parts=5), linked(settings, parts=1))
 
 
+@pytest.mark.thorough
 def test_days_that_do_not_stand_are_found_out(tmp_path) -> None:
     """The last row is taken back by a negative fee on its own day: it does not stand, and with it the last day."""
     (tmp_path / "ledger.csv").write_text(
@@ -125,6 +127,7 @@ def _stop(*_: object, **__: object) -> None:
     raise KeyboardInterrupt
 
 
+@pytest.mark.thorough
 def test_other_rules_do_not_go_on_with_former_parts(practices, monkeypatch) -> None:
     settings = practices["invented"]
     monkeypatch.setattr(Linking, "replace_linked", _stop)
@@ -221,6 +224,7 @@ def test_a_failure_leaves_nothing_half_written(tmp_path) -> None:
     assert sorted(p.name for p in out.iterdir()) == ["p0"]
 
 
+@pytest.mark.thorough
 def test_a_killed_process_is_told_and_the_next_run_goes_on(tmp_path) -> None:
     partitions, out = numbers(tmp_path / "in", 4), tmp_path / "out"
     with run_partitions.processes(2) as executor, pytest.raises(DataError, match="run again with fewer"):
