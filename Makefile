@@ -16,13 +16,13 @@ demo: $(VENV)/installed
 	$(BIN)/toothyears demo --out out
 
 test: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 --dist loadscope
 
 look: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 -m "look and not slow"
+	$(BIN)/python -m pytest -n 2 --dist loadscope -m "look and not slow"
 
 thorough: $(VENV)/installed
-	$(BIN)/python -m pytest -n 2 -m "(thorough or r) and not slow"
+	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not slow"
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .
