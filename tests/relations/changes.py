@@ -18,7 +18,25 @@ DATES = (
     "exam_date", "event_date",
 )  # fmt: skip
 CLINICIANS = (("procedures", "provider_id"), ("findings", "reader"))
+# Root canals, and what opens a tooth before one.
+OPENING_CODES = ("D3310", "D3320", "D3330", "D3220", "D3221", "D3222", "D3332")
 YEARS = 28  # after which a date falls on the same day of the week, and leap years are the same ones, until 2099
+
+
+@dataclasses.dataclass(frozen=True)
+class Opening:
+    """A root canal through a crown: the tooth as the practice writes it, the days of seat, opening and completion.
+
+    `moved_days` are those of its time as vital that become time as opened if it is moved to the day after the seat; 0
+    for a crown that no figure counts.
+    """
+
+    patient: str
+    tooth: str
+    seat: dt.date
+    on: dt.date
+    until: dt.date
+    moved_days: int
 
 
 def in_turn(*changes: Change) -> Change:
@@ -277,8 +295,7 @@ def overlapping(practice: Practice) -> Practice:
     names = list(years)
     early, late = names[: 6 * len(names) // 10], names[4 * len(names) // 10 :]
     files = {
-        f"exports/{name}.csv": pl.concat([years[n] for n in some])
-        for name, some in (("early", early), ("late", late))
+        f"exports/{name}.csv": pl.concat([years[n] for n in some]) for name, some in (("early", early), ("late", late))
     }
     return practice.with_files({"procedures": files})
 
@@ -315,7 +332,7 @@ def fees_scaled(practice: Practice) -> Practice:
 
 def teeth_split(practice: Practice) -> Practice:
     """Every patient as two: one with the even teeth, one with the odd, both with all that names no tooth."""
-    side = {text: 1 for text in practice.texts("procedures", "tooth")}
+    side = dict.fromkeys(practice.texts("procedures", "tooth"), 1)
     side = {text: 1 + (int(text) % 2 if text.isdigit() else ord(text[0]) % 2) for text in side}
 
     def of_table(table: str, rows: pl.DataFrame) -> pl.DataFrame:
@@ -444,3 +461,53 @@ def _rows_of_crowns(practice: Practice) -> list[tuple[str, str]]:
     )
     crowns = rows.filter(pl.col("code").is_in(["D2750", "D2740"])).drop_nulls().select("patient_id", "tooth")
     return list(crowns.unique(maintain_order=True).gather_every(9).iter_rows())
+
+
+def beside(practice: Practice, other: Practice) -> Practice:
+    """Two practices as one: the files of both, under the settings of the first. They must share no name."""
+    files = {t: {**practice.files[t], **{f"other/{f}": r for f, r in of.items()}} for t, of in other.files.items()}
+    return practice.with_files(files)
+
+
+def stranger(practice: Practice) -> Practice:
+    """The practice as one with other patients, clinicians, clinics and entry numbers."""
+    fields = [*of_patients(practice), *CLINICIANS, ("procedures", "procedure_id"), ("procedures", "site_id")]
+    return renamed({of: {text: f"Z-{text}" for text in practice.texts(*of)} for of in fields})(practice)
+
+
+def stranger_names(practice: Practice) -> dict[str, str]:
+    """The names of clinicians and clinics that `stranger` gives."""
+    fields = (*CLINICIANS, ("procedures", "site_id"))
+    return {text: f"Z-{text}" for table, name in fields for text in practice.texts(table, name)}
+
+
+def opened_at_the_seat(practice: Practice, openings: Sequence[Opening]) -> Practice:
+    """Every root canal through a crown moved to the day after the seat; its days keep their distances.
+
+    The patient is still seen on the old days, so that nobody is followed for a shorter time.
+    """
+    moves = {(o.patient, o.tooth): o for o in openings}
+    old_days: set[tuple[str, str]] = set()
+
+    def of_table(table: str, rows: pl.DataFrame) -> pl.DataFrame:
+        if table not in ("procedures", "endo_details"):
+            return rows
+        who, tooth, date = (practice.heading(table, f) for f in ("patient_id", "tooth", "service_date"))
+        codes = rows[practice.heading(table, "code")] if table == "procedures" else OPENING_CODES[:1] * rows.height
+        read = rows[date].str.to_date("%m/%d/%Y", strict=False)
+        days = []
+        for row, code, day, written in zip(rows.select(who, tooth).iter_rows(), codes, read, rows[date], strict=True):
+            opening = moves.get(row)
+            if opening is None or day is None or code not in OPENING_CODES or not opening.on <= day <= opening.until:
+                days.append(written)
+                continue
+            old_days.add((row[0], written))
+            days.append(f"{opening.seat + dt.timedelta(days=1) + (day - opening.on):%m/%d/%Y}")
+        return rows.with_columns(pl.Series(date, days, dtype=pl.String))
+
+    moved = practice.each_table(of_table)
+    seen = [
+        {"patient_id": who, "service_date": day, "code": "D0120", "status": "C", "fee": "1"}
+        for who, day in sorted(old_days)
+    ]
+    return with_rows(moved, "procedures", seen)

@@ -126,7 +126,9 @@ def run_practice(practice: Practice, folder: Path, *, recounts: bool) -> Json:
         curves = {c["id"]: {g["name"]: g["curve"] for g in c["groups"]} for c in plain["comparisons"]}
         explained = [c["naive"] and c["naive"]["explanation"] for c in plain["comparisons"]]
         stops = [[g["stop_reason"] for g in c["groups"]] for c in plain["comparisons"]]
-        return json.loads(json.dumps({**file, **beside, "curves": curves, "naive_explained": explained, "stops": stops}))
+        return json.loads(
+            json.dumps({**file, **beside, "curves": curves, "naive_explained": explained, "stops": stops})
+        )
 
     if recounts:
         return results()

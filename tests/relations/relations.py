@@ -9,7 +9,7 @@ from functools import reduce
 
 import changes as c
 import polars as pl
-from figures import Gap, Json, add_at, by_name, changed, gaps, in_order_of_names, leaves
+from figures import Gap, Json, add_at, changed, gaps, in_order_of_names, leaves
 from practice_files import Practice
 
 Expected = Callable[[Json, Practice, Practice], Json]
@@ -71,7 +71,7 @@ def together(name: str, *relations: Relation) -> Relation:
     )
 
 
-def _named(names: Callable[[Practice], Mapping[str, str]]) -> Expected:
+def named(names: Callable[[Practice], Mapping[str, str]]) -> Expected:
     """Names, wherever they stand, are the new ones: alone, behind `clinician: `, or as a word of a sentence."""
 
     def expected(figures: Json, before: Practice, after: Practice) -> Json:
@@ -175,15 +175,17 @@ RELATIONS = (
     Relation("another key of the pseudonyms", c.another_key, near=PATIENTS),
     Relation("entries renumbered", c.entries_renumbered),
     Relation(
-        "clinicians renamed", c.clinicians_renamed, _named(c.clinician_names), near=CLINICIANS, by_name=LISTS_OF_NAMES
+        "clinicians renamed", c.clinicians_renamed, named(c.clinician_names), near=CLINICIANS, by_name=LISTS_OF_NAMES
     ),
-    Relation("clinics renamed", c.clinics_renamed, _named(c.clinic_names), by_name=LISTS_OF_NAMES),
+    Relation("clinics renamed", c.clinics_renamed, named(c.clinic_names), by_name=LISTS_OF_NAMES),
     Relation("teeth mirrored", c.mirrored, near=TEETH),
     Relation(
         "upper and lower jaw exchanged",
         c.jaws_exchanged,
         near=TEETH,
-        may={"/trade_checks/*": "a fourth canal is looked for in upper first molars alone, and counts of canals by jaw"},
+        may={
+            "/trade_checks/*": "a fourth canal is looked for in upper first molars alone, and counts of canals by jaw"
+        },
     ),
     Relation("teeth in two digits", c.in_fdi),
     Relation("teeth in Palmer's notation", c.in_palmer),
@@ -226,4 +228,4 @@ def adds_up(figures: Json) -> list[str]:
     return wrong
 
 
-__all__ = ["BY_NAME", "RELATIONS", "Relation", "adds_up", "by_name", "together"]
+__all__ = ["BY_NAME", "RELATIONS", "Relation", "adds_up", "named", "together"]
