@@ -192,7 +192,7 @@ jaws_exchanged: Change = teeth_rewritten(_turn_over)
 
 
 def _place(text: str) -> tuple[int, str, bool, bool] | None:
-    """Quadrant 1 to 4, the tooth's place from the midline, whether primary, whether extra; None where it is no tooth."""
+    """Quadrant 1 to 4, place from the midline, whether primary, whether extra; None where it is no tooth."""
     if text.isdigit() and (1 <= int(text) <= 32 or 51 <= int(text) <= 82):
         n = (int(text) - 1) % 50
         quadrant, along = divmod(n, 8)
@@ -328,23 +328,6 @@ def fees_scaled(practice: Practice) -> Practice:
     """Every fee times 2.5: another currency. What is free stays free, and what is negative negative."""
     fees = {text: str(Decimal(text) * Decimal("2.5")) for text in practice.texts("procedures", "fee")}
     return renamed({("procedures", "fee"): fees})(practice)
-
-
-def teeth_split(practice: Practice) -> Practice:
-    """Every patient as two: one with the even teeth, one with the odd, both with all that names no tooth."""
-    side = dict.fromkeys(practice.texts("procedures", "tooth"), 1)
-    side = {text: 1 + (int(text) % 2 if text.isdigit() else ord(text[0]) % 2) for text in side}
-
-    def of_table(table: str, rows: pl.DataFrame) -> pl.DataFrame:
-        told = practice.settings["tables"][table]["columns"]
-        who, number = told["patient_id"], told.get("procedure_id")
-        tooth = pl.col(told["tooth"]).replace_strict(side, default=None) if "tooth" in told else pl.lit(None, pl.Int64)
-        parts = [rows.filter((tooth == n) | tooth.is_null()).with_columns(pl.col(who) + f"-{n}") for n in (1, 2)]
-        if number is not None:
-            parts[1] = parts[1].with_columns(pl.col(number) + "-2")
-        return pl.concat(parts)
-
-    return practice.each_table(of_table)
 
 
 def with_rows(practice: Practice, table: str, rows: Sequence[Mapping[str, str | None]]) -> Practice:

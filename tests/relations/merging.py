@@ -30,7 +30,6 @@ SUMS = (
     *(f"/recalls/*/{n}" for n in ("completed", "due", "recalled", "patients", "successes", "count", "of")),
     "/trade_checks/*/checked",  # some tell their rows only where more than half are unusual
     *(f"/unseen/*/{n}" for n in ("seen", "seen_elsewhere", "seen_before_seat", "undated", "hinted")),
-    "/benchmarks/*/our_teeth",
 )
 BETWEEN = (
     "/comparisons/*/groups/*/rate_per_100_tooth_years",

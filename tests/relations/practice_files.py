@@ -40,7 +40,7 @@ class Form:
 
 @dataclass(frozen=True)
 class Practice:
-    """`files` gives the rows of each file, all of them texts, by table and name, in the order in which they are read."""
+    """`files` gives the rows of each file, all of them texts, by table and name, in the order of reading."""
 
     files: Mapping[str, Mapping[str, pl.DataFrame]]
     settings: Mapping[str, Json]
