@@ -396,8 +396,11 @@ def _at_visits(practice: Practice, every: int, rows: Callable[[str], Sequence[Ma
 
 
 def unrelated_added(practice: Practice) -> Practice:
-    """X-rays of the whole mouth, check-ups and advice at visits that took place."""
-    codes = ("D0274", "D0120", "ZQ777")  # the last one is in no list
+    """X-rays and what no list knows, at visits that took place.
+
+    No check-up: that would show the patient's other teeth to be there, and so move the day of a loss between visits.
+    """
+    codes = ("D0274", "D0330", "ZQ777")  # the last one is in no list
     return _at_visits(practice, 37, lambda _: [{"code": code, "status": "C", "fee": "12"} for code in codes])
 
 
@@ -467,7 +470,7 @@ def stranger_names(practice: Practice) -> dict[str, str]:
 def opened_at_the_seat(practice: Practice, openings: Sequence[Opening]) -> Practice:
     """Every root canal through a crown moved to the day after the seat; its days keep their distances.
 
-    The patient is still seen on the old days, so that nobody is followed for a shorter time.
+    The patient is still seen on the old days, for what no list knows, so that nobody is followed for a shorter time.
     """
     moves = {(o.patient, o.tooth): o for o in openings}
     old_days: set[tuple[str, str]] = set()
@@ -490,7 +493,7 @@ def opened_at_the_seat(practice: Practice, openings: Sequence[Opening]) -> Pract
 
     moved = practice.each_table(of_table)
     seen = [
-        {"patient_id": who, "service_date": day, "code": "D0120", "status": "C", "fee": "1"}
+        {"patient_id": who, "service_date": day, "code": "ZQ777", "status": "C", "fee": "1"}
         for who, day in sorted(old_days)
     ]
     return with_rows(moved, "procedures", seen)

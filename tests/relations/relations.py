@@ -72,7 +72,7 @@ def together(name: str, *relations: Relation) -> Relation:
 
 
 def named(names: Callable[[Practice], Mapping[str, str]]) -> Expected:
-    """Names, wherever they stand, are the new ones: alone, behind `clinician: `, or as a word of a sentence."""
+    """Names, wherever they stand, are the new ones: alone, behind a heading, or in the name of a column."""
 
     def expected(figures: Json, before: Practice, after: Practice) -> Json:
         new = names(before)
@@ -81,7 +81,8 @@ def named(names: Callable[[Practice], Mapping[str, str]]) -> Expected:
             if not isinstance(value, str):
                 return value
             for old, name in new.items():
-                value = name if value == old else value.replace(f": {old}", f": {name}")
+                if value == old or value.endswith((f": {old}", f"_id_{old}")):
+                    return value.removesuffix(old) + name
             return value
 
         return changed(figures, other)
