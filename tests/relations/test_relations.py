@@ -136,7 +136,8 @@ def test_no_figure_escapes_the_comparison(small: Runs):
     assert len(told) > 20_000
     # Within the slack for sums in another order, texts and counts are told all the same, and numbers beyond it.
     numbers = [path for path, value in leaves(figures) if isinstance(value, float)]
-    assert [gap.path for gap in gaps(figures, planted, near=NEAR)] == [p for p in told if p not in set(numbers)]
+    others = set(told) - set(numbers)
+    assert [gap.path for gap in gaps(figures, planted, near=NEAR)] == [path for path in told if path in others]
     beyond = changed(figures, lambda v: v * (1 + 3 * NEAR) + 1e-11 if isinstance(v, float) else v)
     assert [gap.path for gap in gaps(figures, beyond, near=NEAR)] == numbers
     for name, broken in (("fees in another currency", planted), ("teeth mirrored", beyond)):
@@ -206,12 +207,17 @@ def test_openings_counted_from_the_seat_give_the_naive_answer(size: str, request
     assert was["vital"]["tooth_years"] - now["vital"]["tooth_years"] == pytest.approx(years, rel=NEAR)
     assert now["through_crown"]["tooth_years"] - was["through_crown"]["tooth_years"] == pytest.approx(years, rel=NEAR)
     assert not gaps(was["before_seat"], now["before_seat"], near=NEAR)
-    # The answer becomes the naive one, and that is another one. The model that answers has vital crowns in its risk
-    # sets, the naive one has not, and openings by others stay where they were: so within 3 of 100.
-    true, moved = (found["estimates"][0]["hazard_ratio"] for found in (before, after))
+    # The answer becomes the naive one, and that is another one: the ratio goes four fifths of the way at least. The
+    # rest is that the model that answers has vital crowns in its risk sets too, and that openings by others stay where
+    # they were; these alone part the share of opened crowns that are in place from the naive share.
+    true, moved = (math.log(found["estimates"][0]["hazard_ratio"]) for found in (before, after))
+    naive = math.log(before["naive"]["hazard_ratio"])
     assert before["estimates"][0]["contrast"] == before["naive"]["contrast"] == "through_crown vs before_seat"
-    assert moved == pytest.approx(before["naive"]["hazard_ratio"], rel=0.03)
-    assert moved < 0.7 * true
+    assert true - naive > 0.3
+    assert abs(moved - naive) < (true - naive) / 5
+    shares = {row["name"]: row["estimate"] for row in before["naive"]["survival"]}
+    horizon = [m["estimate"] for m in now["through_crown"]["survival"] if m["years"] == before["horizon_years"]]
+    assert horizon == [pytest.approx(shares["through_crown"], abs=0.01)]
     for key in ("difference", "crude_difference"):
         assert after[key]["per_100"] < before[key]["per_100"] - 2
 
