@@ -33,7 +33,7 @@ _PALMER_NEXT = re.compile(
 )
 _ORDINARY = {  # one tooth and nothing else: read all at once
     "universal": r"^\s*#?\s*[0-9A-Za-z]+(?:\.0+)?\s*$",
-    "fdi": r"^\s*#?\s*[0-9]+(?:\.0+)?\s*$",
+    "fdi": r"^\s*#?\s*[0-9]+(?:\.0+|[Ss])?\s*$",
     "palmer": r"^\s*#?\s*[0-9A-Za-z]+\s*-?\s*[0-9A-Za-z]*\s*$",
 }
 # Areas of the mouth in ISO 3950: 00 the whole, 01 and 02 the jaws, 03 to 08 the sextants, 10 to 40 the quadrants (from
@@ -166,5 +166,7 @@ def _arches() -> tuple[tuple[int, ...], ...]:
 def _numbers(notation: str) -> dict[str, tuple[int, bool]]:
     columns = ["universal", "universal_supernumerary"] if notation == "universal" else [notation]
     keys = pl.concat([teeth()[column].cast(pl.String) for column in columns])
+    if notation == "fdi":
+        keys = pl.concat([keys, keys + "S"])  # extra teeth as `parse_teeth` reads them
     read = parse_teeth(keys, notation=notation)
     return {key: (fdi, extra) for key, fdi, extra in read.iter_rows()}

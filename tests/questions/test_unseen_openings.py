@@ -248,6 +248,17 @@ def test_row_order_and_names_change_nothing():
         assert [a.corrected.low, a.corrected.median] == pytest.approx([b.corrected.low, b.corrected.median], rel=1e-6)
 
 
+@pytest.mark.parametrize("quadrants", [{1: 2, 2: 1, 3: 4, 4: 3}, {1: 4, 2: 3, 3: 2, 4: 1}], ids=["mirror", "jaws"])
+def test_teeth_moved_to_the_other_side_or_jaw_change_nothing(quadrants):
+    # Some hundred crowns share the day of their seat with another, on a tooth of another kind.
+    p = practice(9, crowns=900)
+    to = {fdi: quadrants[fdi // 10] * 10 + fdi % 10 for fdi in p.crowns["tooth_fdi"].unique()}
+    crowns = p.crowns.with_columns(pl.col("tooth_fdi").replace(to))
+    one, two = (ledger_of(crown_rows(rows, p.patients)) for rows in (p.crowns, crowns))
+    for name in ("entry", "exit", "event", "state", "access", "elsewhere", "hint"):
+        assert (getattr(one, name) == getattr(two, name)).all(), name
+
+
 def test_the_sentences_tell_the_numbers():
     _, unseen = found_in(practice(10), "some")
     spread, difference = unseen.openings, moved(unseen)["per_100"]

@@ -129,5 +129,18 @@ def test_extra_teeth_in_a_list():
     assert (row["all_fdi"], row["all_supernumerary"]) == ([26, 26], [False, True])
 
 
+@pytest.mark.parametrize(("text", "tooth"), [("41S", 41), ("#18s", 18), ("84S", 84), (" 11S ", 11), ("19S", None)])
+def test_an_extra_tooth_is_read_in_a_cell_as_it_is_alone(text: str, tooth: int | None):
+    # So the readers of claim files and of FHIR write it; ISO 3950 has no number for it.
+    row = parse_tooth_lists(pl.Series([text]), notation="fdi").row(0, named=True)
+    assert (row["tooth_fdi"], row["supernumerary"]) == (tooth, tooth is not None)
+    assert row["fault"] == (None if tooth else UNKNOWN)
+
+
+def test_extra_teeth_in_a_list_of_two_digits():
+    row = parse_tooth_lists(pl.Series(["26, 26S"]), notation="fdi").row(0, named=True)
+    assert (row["all_fdi"], row["all_supernumerary"]) == ([26, 26], [False, True])
+
+
 def test_no_text_is_no_fault():
     assert parse_tooth_lists(pl.Series([None], dtype=pl.String), notation="fdi")["fault"].to_list() == [None]
