@@ -30,6 +30,9 @@ def main() -> int:
     which.add_argument("--all", action="store_true", help="every mutant, not only those drawn; no score is kept")
     which.add_argument("--line", type=int, action="append", help="every mutant of this line; no score is kept")
     which.add_argument("--survivors", action="store_true", help="of those drawn, only the ones that lived last time")
+    which.add_argument(
+        "--fresh", type=int, metavar="N", help="the next N after those drawn, which no test was made for"
+    )
     asked = options.parse_args()
 
     from tests.mutants.run import BaselineError, preload
@@ -49,7 +52,7 @@ def main() -> int:
         if gone := stale([key for key in known if key.file == target.file], source.mutants):
             print(f"{target.file}: {len(gone)} equivalent mutants are no longer in the source, first: {gone[0]}")
             return 1
-        drawn = _drawn(source, every=asked.all, lines=asked.line)
+        drawn = _drawn(source, every=asked.all, lines=asked.line, fresh=asked.fresh or 0)
         possible = [one for one in drawn if one.key not in known]
         tried = [one for one in possible if not asked.survivors or one.key in lived()]
         if asked.list:
@@ -67,16 +70,19 @@ def main() -> int:
         for one in lives:
             print(f"  lives: line {one.number} in {one.key.function}: {one.key.kind}\n         {one.key.line}")
         sys.stdout.flush()
-        if not (asked.all or asked.line):
+        if not (asked.all or asked.line or asked.fresh):
             keep([score], [one.key for one in lives])
         poor |= score.percent < 90
     return int(poor)
 
 
-def _drawn(source: Source, *, every: bool, lines: list[int] | None) -> list[Mutant]:
+def _drawn(source: Source, *, every: bool, lines: list[int] | None, fresh: int) -> list[Mutant]:
     from tests.mutants.make import draw
 
-    drawn = draw(source.mutants, None if every or lines else DRAWN)
+    drawn = draw(source.mutants, None if every or lines else DRAWN + fresh)
+    if fresh:
+        looked_at = draw(source.mutants, DRAWN)
+        return [one for one in drawn if one not in looked_at]
     return [one for one in drawn if not lines or one.number in lines]
 
 
