@@ -9,8 +9,10 @@ import dataclasses
 import itertools
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+import pytest
 
 from pipeline.results import (
     DAYS_PER_YEAR,
@@ -255,6 +257,11 @@ def all_variants() -> dict[str, Results]:
         depends,
     )
     return {b.__name__: b() for b in builders}
+
+
+def few_at_once(*at_once: str) -> list[Any]:
+    """The names of all variants as parameters of a test; only those named are ordinary, the others thorough."""
+    return [pytest.param(name, marks=[] if name in at_once else [pytest.mark.thorough]) for name in all_variants()]
 
 
 # --- drawing crowns -------------------------------------------------------------------------------------------------

@@ -65,7 +65,7 @@ def same(a: tuple[Linked, str | None], b: tuple[Linked, str | None]) -> None:
 
 
 @pytest.mark.parametrize("parts", [7, *(pytest.param(n, marks=pytest.mark.thorough) for n in (2, 64))])
-@pytest.mark.parametrize("name", ["by_hand", "invented"])
+@pytest.mark.parametrize("name", [pytest.param("by_hand", marks=pytest.mark.thorough), "invented"])
 def test_the_number_of_parts_changes_nothing(practices, name: str, parts: int) -> None:
     whole = linked(practices[name], parts=1)
     assert whole[0]["crowns"].height > 20
@@ -232,6 +232,7 @@ def test_a_killed_process_is_told_and_the_next_run_goes_on(tmp_path) -> None:
     assert told(run_partitions.run(_falls_once, partitions, out)) == [0, 2, 4, 6]
 
 
+@pytest.mark.thorough
 def test_a_cluster_restarts_a_killed_worker_and_results_are_equal(tmp_path) -> None:
     distributed = pytest.importorskip("distributed")
     partitions = numbers(tmp_path / "in", 8)
