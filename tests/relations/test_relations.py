@@ -189,7 +189,9 @@ def openings(practice: Practice, database: Path) -> list[Opening]:
     return [Opening(**row) for row in rows.iter_rows(named=True)]
 
 
-@pytest.mark.parametrize("size", ["small", pytest.param("large", marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "size", [pytest.param("small", marks=pytest.mark.thorough), pytest.param("large", marks=pytest.mark.slow)]
+)
 def test_openings_counted_from_the_seat_give_the_naive_answer(size: str, request: pytest.FixtureRequest):
     runs: Runs = request.getfixturevalue(size)
     before = runs.run(runs.practice, BEFORE)["comparisons"][0]
@@ -225,6 +227,7 @@ def test_openings_counted_from_the_seat_give_the_naive_answer(size: str, request
 COUNTED = ("crowns", "patients", "failures")
 
 
+@pytest.mark.thorough
 def test_a_practice_twice_over_counts_twice_and_finds_the_same(small: Runs):
     one = small.run(small.practice, BEFORE)
     other = named(stranger_names)(one, small.practice, small.practice)
