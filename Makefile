@@ -23,6 +23,7 @@ look: $(VENV)/installed
 
 thorough: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not slow"
+	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .

@@ -1,12 +1,14 @@
 """The whole linking step on a drawn ledger, for the tests of every rule.
 
 `run` also links the telling rows alone, as they are gathered from a store, and all rows in another order with other
-names for the clinicians, and holds the results equal.
+names for the clinicians, and holds the results equal: of every ledger in `make thorough`, else of one in four.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import os
+import zlib
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -28,6 +30,8 @@ from pipeline.tables import (
 )
 from pipeline.transforms.link import Linked, LinkInput, link, telling_codes
 from pipeline.transforms.rules import LinkRules
+
+ONE_IN = 1 if os.environ.get("THOROUGH") else 4
 
 # What each code of the drawn ledgers stands for: the kind of thing, and a detail where the kind has one.
 _KINDS: dict[str, tuple[str, str | None]] = {
@@ -84,8 +88,9 @@ def run(
         elsewhere=(table(elsewhere, ELSEWHERE) if elsewhere else ELSEWHERE.empty()).lazy(),
     )
     linked = link(tables, CODES, LinkRules(**rules))  # type: ignore[arg-type]
-    assert_mere_contacts_may_be_summed_up(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
-    assert_neither_order_nor_names_matter(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
+    if zlib.crc32(ledger.encode()) % ONE_IN == 0:
+        assert_mere_contacts_may_be_summed_up(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
+        assert_neither_order_nor_names_matter(tables, linked, LinkRules(**rules))  # type: ignore[arg-type]
     CROWNS.check(linked.crowns)
     ENDO_COURSES.check(linked.endo_courses)
     ELSEWHERE_HINTS.check(linked.elsewhere_hints)
