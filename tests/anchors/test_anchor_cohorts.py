@@ -16,6 +16,8 @@ from as_ledger import EXTRACTED, REMOVED, Whole, milestone, whole
 
 from pipeline.questions.groups import days_of
 
+pytestmark = pytest.mark.thorough
+
 
 def cohort(
     clinic: str, teeth: int, failed: Sequence[int], *, followed: int, lost: Sequence[int] = (), **told: object

@@ -14,6 +14,8 @@ from life_table import Placed, actuarial, teeth_of
 
 from pipeline.questions.groups import days_of
 
+pytestmark = pytest.mark.thorough
+
 SURVIVAL = Path(__file__).parents[1] / "data" / "survival"
 # Armitage P, Berry G. Statistical Methods in Medical Research, 3rd ed, 1994, p 473: 374 patients after one operation
 # for a malignant disease; failed and withdrawn in each year (as worked in the help of a statistics program,

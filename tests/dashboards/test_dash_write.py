@@ -33,6 +33,7 @@ def test_the_same_results_give_the_same_bytes(tmp_path: Path) -> None:
     assert all((tmp_path / "a" / f).read_bytes() == (tmp_path / "b" / f).read_bytes() for f in FILES)
 
 
+@pytest.mark.thorough
 def test_a_failure_leaves_the_former_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write.write_all(samples.differs(), tmp_path)
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}

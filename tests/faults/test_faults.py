@@ -83,6 +83,7 @@ def refused(done: subprocess.CompletedProcess[str], *pieces: str) -> None:
         assert piece in done.stderr.splitlines()[-1]
 
 
+@pytest.mark.thorough
 def test_a_file_that_may_not_grow_is_a_full_disk(folder: Path):
     write_ledger(folder / "ledger-2.csv", rows=60_000)
     size = (folder / "practice.duckdb").stat().st_size
@@ -251,7 +252,7 @@ def test_a_temporary_folder_that_cannot_be_made(folder: Path, monkeypatch: pytes
     assert held(folder) == (1, 200)
 
 
-@pytest.mark.parametrize("sign", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("sign", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.thorough)])
 def test_asked_to_stop(folder: Path, sign: signal.Signals):
     write_ledger(folder / "ledger-2.csv", rows=600_000)
     child = subprocess.Popen(
