@@ -179,12 +179,16 @@ def _labelled(
         .unique([*KEY, "completed"], keep="first", maintain_order=True)
         .select(*KEY, before_id="course_id", before_completed="completed", before_year="is_year")
     )
+    # Of a year alone the work was surely done when the next one began.
+    told_by = pl.when("is_year").then(pl.date(pl.col("completed").dt.year() + 1, 1, 1)).otherwise("completed")
+    certain = courses.filter(pl.col("completed").is_not_null()).select(*KEY, certain_by=told_by).unique()
     begun = own_first.unique([*KEY, "started"], keep="first", maintain_order=True).select(
         *KEY, begun_id="course_id", begun="started"
     )
     later = pl.concat([begun.select(*KEY, reopened="begun"), entries.select(*KEY, reopened="entered")]).unique()
     at_seat = {"left_on": "in_place_from"}
     out = nearest(crowns, completed, right_on="before_completed", strategy="backward", same_day=True, **at_seat)
+    out = nearest(out, certain, right_on="certain_by", strategy="backward", same_day=True, **at_seat)
     out = nearest(out, begun, right_on="begun", strategy="backward", same_day=True, **at_seat)
     out = nearest(out, posts, right_on="post_day", strategy="backward", same_day=True, **at_seat)
     out = nearest(out, openings, right_on="opened", strategy="forward", same_day=False, **at_seat)
@@ -220,7 +224,7 @@ def _decide(candidates: pl.DataFrame, *, undated: str) -> pl.DataFrame:
     is_filled = pl.col("is_filled").fill_null(False)
     filled_by_seat = is_filled & (pl.col("filled_by") <= seat).fill_null(False)
     shown = (pl.col("shown_by") <= seat).fill_null(False)
-    sure = shown | filled_by_seat
+    sure = shown | filled_by_seat | pl.col("certain_by").is_not_null()
     before = completed_before | begun_before | shown | filled_by_seat
     undated_elsewhere = is_filled & ~filled_by_seat & pl.col("settled").is_null()
     opened = pl.col("opened")

@@ -894,7 +894,7 @@ def crown_found_lost(crown: Crown, later: list[Crown], case: Tooth) -> tuple[Day
 
 def _found_without(crown: Crown, later: list[Crown], case: Tooth) -> list[Finding]:
     seat = crown.stands_from
-    until = min((c.first for c in later), default=dt.date.max)
+    until = min((c.first for c in later if c.first is not None), default=dt.date.max)
     return [f for f in case.findings if f.crown_in_place is False and seat < f.day < until]
 
 

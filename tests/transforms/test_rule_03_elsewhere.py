@@ -431,6 +431,39 @@ def test_a_year_alone_is_its_middle_and_uncertain_in_the_year_of_the_seat():
     )
 
 
+def test_a_repeat_in_the_year_of_the_seat_leaves_sure_what_was_done_before_it():
+    # p1: done on a day before the seat; p2: in a year before it; p3: begun here before the seat, and never completed.
+    linked = run(
+        """
+        patient_id | service_date | tooth_fdi | code
+        p1         | 2015-09-01   | 16        | CROWN
+        p2         | 2015-09-01   | 16        | CROWN
+        p3         | 2015-02-01   | 16        | PULP
+        p3         | 2015-09-01   | 16        | CROWN
+        p1         | 2020-01-01   |           | EXAM
+        p2         | 2020-01-01   |           | EXAM
+        p3         | 2020-01-01   |           | EXAM
+        """,
+        elsewhere="""
+        patient_id | tooth_fdi | event       | event_date | event_year
+        p1         | 16        | root_canal  | 2015-05-01 |
+        p1         | 16        | retreatment |            | 2015
+        p2         | 16        | root_canal  |            | 2014
+        p2         | 16        | retreatment |            | 2015
+        p3         | 16        | retreatment |            | 2015
+        """,
+    )
+    assert_crowns(
+        linked,
+        """
+        patient_id | endo_timing | order_uncertain
+        p1         | before_seat | false
+        p2         | before_seat | false
+        p3         | before_seat | true
+    """,
+    )
+
+
 FILLINGS = """
         patient_id | service_date | tooth_fdi | code  | surface
         a1         | 2015-01-01   | 16        | CROWN |
