@@ -128,7 +128,7 @@ def test_pipeline_on_hostile_ledgers() -> None:
 def test_pipeline_on_many_hostile_ledgers() -> None:
     """Of 4,000 teeth those differ whose records contradict themselves, such as a death years before a treatment.
 
-    Two readers decide otherwise there, and no rule says who is right. More than one tooth in 250 would be another thing.
+    Two readers decide otherwise there, and no rule says who is right. More than one tooth in 250 is another thing.
     """
     found = differences(drawn(2000, 1))
     assert len(found) <= 4000 / 250, f"{len(found)} teeth\n{shown(found, 3)}"
