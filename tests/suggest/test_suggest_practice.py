@@ -148,6 +148,7 @@ TEXTS = st.one_of(
 )
 
 
+@pytest.mark.thorough
 @settings(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture]
 )
