@@ -248,6 +248,21 @@ def found_by(expected: Expected, tables: dict[str, list[dict[str, Any]]]) -> obj
 # A practice's files
 
 
+def tables_of(database: Path) -> dict[str, dict[str, list[dict[str, Any]]]]:
+    """What is stored of each patient: the rows of `crowns` and `courses`, each as a dictionary."""
+    import duckdb  # not before a fork: see tests/mutants
+
+    tables: dict[str, dict[str, list[dict[str, Any]]]] = defaultdict(lambda: {"crowns": [], "courses": []})
+    with duckdb.connect(str(database), read_only=True) as store:
+        for name, table in (("crowns", "crowns"), ("courses", "endo_courses")):
+            rows = store.execute(f"SELECT * FROM {table}")
+            names = [column[0] for column in rows.description]
+            for row in rows.fetchall():
+                told = dict(zip(names, row, strict=True))
+                tables[told["patient_id"]][name].append(told)
+    return tables
+
+
 def write_practice(folder: Path, ledgers: list[Ledger]) -> Path:
     """The ledgers of one group as the files of one practice; returns its PRACTICE.toml."""
     practice, cutoff, _ = ledgers[0].group

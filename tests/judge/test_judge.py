@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -11,7 +10,6 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-import duckdb
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -30,7 +28,7 @@ from tests.judge.hostile_ledgers import (
     practices,
 )
 from tests.judge.plain_linker import as_fields, link_tooth
-from tests.judge.read_ledgers import Ledger, all_ledgers, found_by, write_practice
+from tests.judge.read_ledgers import Ledger, all_ledgers, found_by, tables_of, write_practice
 
 LEDGERS = all_ledgers()
 each_ledger = pytest.mark.parametrize("ledger", LEDGERS, ids=lambda one: one.name)
@@ -84,15 +82,7 @@ def _through_the_pipeline(folder: Path, ledgers: list[Ledger]) -> dict[str, Tabl
     practice = load_settings(write_practice(folder, ledgers))
     ingest_stage(practice, today=dt.date(2026, 6, 1), say=lambda _: None, keep_ids=True)
     link_stage(practice, say=lambda _: None)
-    tables: dict[str, Tables] = defaultdict(lambda: {"crowns": [], "courses": []})
-    with duckdb.connect(str(practice.practice.database), read_only=True) as store:
-        for name, table in (("crowns", "crowns"), ("courses", "endo_courses")):
-            rows = store.execute(f"SELECT * FROM {table}")
-            names = [column[0] for column in rows.description]
-            for row in rows.fetchall():
-                told = dict(zip(names, row, strict=True))
-                tables[told["patient_id"]][name].append(told)
-    return tables
+    return tables_of(practice.practice.database)
 
 
 @each_ledger

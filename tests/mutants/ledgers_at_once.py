@@ -15,13 +15,12 @@ from collections import defaultdict
 from functools import cache
 from itertools import product
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from tests.judge.disagree import drawn
 from tests.judge.hostile_ledgers import COURSE_FIELDS, CROWN_FIELDS, TEETH, Case, as_compared, by_the_pipeline, plainly
-from tests.judge.read_ledgers import Ledger, all_ledgers, found_by, write_practice
+from tests.judge.read_ledgers import Ledger, all_ledgers, found_by, tables_of, write_practice
 
 PRACTICES = tuple(product((False, True), repeat=2))  # posts at preparation, keeps fees
 MANY = 8  # ledgers that share a practice; fewer are left to the slower tests
@@ -90,22 +89,13 @@ def test_drawn_ledgers(practice: tuple[bool, bool]) -> None:
 
 @pytest.mark.parametrize("number", range(len(_groups())))
 def test_adjudicated_ledgers(number: int, tmp_path: Path) -> None:
-    import duckdb
-
     from pipeline.config import load_settings
     from pipeline.run import link_stage
 
     shutil.copytree(_read_files(_folder(), number), tmp_path / "practice")
     practice = load_settings(tmp_path / "practice" / "practice.toml")
     link_stage(practice, say=lambda _: None)
-    tables: dict[str, dict[str, list[dict[str, Any]]]] = defaultdict(lambda: {"crowns": [], "courses": []})
-    with duckdb.connect(str(practice.practice.database), read_only=True) as store:
-        for name, table in (("crowns", "crowns"), ("courses", "endo_courses")):
-            rows = store.execute(f"SELECT * FROM {table}")
-            names = [column[0] for column in rows.description]
-            for row in rows.fetchall():
-                told = dict(zip(names, row, strict=True))
-                tables[told["patient_id"]][name].append(told)
+    tables = tables_of(practice.practice.database)
     for ledger in _groups()[number]:
         wrong = [one.line for one in ledger.expected if found_by(one, tables[ledger.key]) != one.wanted()]
         assert not wrong, f"{ledger.name}: {wrong}"
