@@ -177,7 +177,7 @@ def _labelled(
     completed = (
         own_first.filter(pl.col("completed").is_not_null())
         .unique([*KEY, "completed"], keep="first", maintain_order=True)
-        .select(*KEY, before_id="course_id", before_completed="completed", before_year="is_year")
+        .select(*KEY, before_id="course_id", before_completed="completed")
     )
     # Of a year alone the work was surely done when the next one began.
     told_by = pl.when("is_year").then(pl.date(pl.col("completed").dt.year() + 1, 1, 1)).otherwise("completed")
@@ -233,10 +233,8 @@ def _decide(candidates: pl.DataFrame, *, undated: str) -> pl.DataFrame:
     middle = seat + pl.duration(days=(pl.col("exit_date") - seat).dt.total_days() // 2)
     counts_as_opened = neither & pl.lit(undated == "through_crown") & (middle > seat) & _in_place_on(middle)
     counts_as_before = neither & pl.lit(undated == "before_seat")
-    in_year = pl.col("before_year").fill_null(False) & (pl.col("before_completed").dt.year() == seat.dt.year())
     opened_in_year = pl.col("is_year").fill_null(False) & (opened.dt.year() == seat.dt.year())
-    doubtful = (~completed_before & begun_before) | in_year
-    uncertain = before & (pl.col("seat_date").is_null() | (~sure & doubtful.fill_null(False)))
+    uncertain = before & (pl.col("seat_date").is_null() | ~sure)
     uncertain |= (through & opened_in_year.fill_null(False)) | neither | pl.col("opened_between")
     labelled = candidates.with_columns(
         endo_timing=pl.when(before | counts_as_before)
