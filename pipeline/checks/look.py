@@ -75,10 +75,9 @@ def look_at(
             _look_into(look, settings, source, path.name, codes, today=today)
         except DataError as error:
             look.refusals.append(str(error))
-    for path in matching_files(settings, table, corrected=True):
-        say(f"{table}: {path.name}: looking at its mended rows")
     try:
         for mended in mended_of(settings, table):
+            say(f"{table}: {mended.name}: looking at its mended rows")
             look.mended += _look_into(look, settings, mended, mended.name, codes, today=today)
     except DataError as error:
         look.refusals.append(str(error))
