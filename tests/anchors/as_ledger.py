@@ -7,10 +7,8 @@ become the rows that a ledger would hold of such a tooth, so that nothing but fi
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
-import unittest.mock
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +19,7 @@ from pipeline.results import Comparison, Group, Milestone, RateRow, Results
 from pipeline.run import everything
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, PATIENTS
+from tests.recounts import without_recounts
 
 # Rows of a ledger by what they say; numbers of public code lists.
 CROWN, ROOT_CANAL, REMOVED, EXTRACTED = "D2750", "D3330", "D2956", "D7140"
@@ -60,7 +59,7 @@ def whole(
     The other ways to count are left out: they link the same ledger some dozen times more, and no source has them.
     """
     settings = load_settings(as_ledger(folder, teeth, horizon=horizon, analysis=analysis or {}))
-    with _without_other_ways():
+    with without_recounts():
         results = everything(settings, today=dt.date(2026, 1, 1), say=lambda _: None)
     with open_store(settings.practice.database, read_only=True) as store:
         return Whole(results, store.read(CROWNS), store.read(PATIENTS))
@@ -142,13 +141,3 @@ def _rows(teeth: pl.DataFrame, on: pl.Expr, code: pl.Expr) -> pl.DataFrame:
     return teeth.select(
         "patient_id", service_date=on, code=code, tooth=pl.lit(TOOTH), provider_id=pl.lit("H1"), site_id="clinic"
     )
-
-
-@contextlib.contextmanager
-def _without_other_ways() -> Iterator[None]:
-    """The recounts of the main comparison left out while a practice is compared."""
-    with (
-        unittest.mock.patch("pipeline.compare.explore_choices"),
-        unittest.mock.patch("pipeline.compare.with_choices", lambda comparison, _: comparison),
-    ):
-        yield

@@ -7,7 +7,6 @@ import datetime as dt
 import json
 import re
 import shutil
-import unittest.mock
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from pipeline import run
 from pipeline.config import load_settings
 from pipeline.results import Results, from_plain, to_plain
 from synthetic_data.generate import simulate
+from tests.recounts import without_recounts
 
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
 CROWNS = 400
@@ -77,10 +77,7 @@ def with_texts(found: Results, instead: Mapping[str, str]) -> Results:
 def _run(toml: Path) -> Results:
     """Everything but the choices, which take the longest: those of an invented practice stand in their place."""
     choices = samples.depends().comparisons[0].choices
-    with (
-        unittest.mock.patch("pipeline.compare.explore_choices"),
-        unittest.mock.patch("pipeline.compare.with_choices", lambda c, _: dataclasses.replace(c, choices=choices)),
-    ):
+    with without_recounts(choices):
         return run.everything(load_settings(toml), today=dt.date(2025, 6, 30), say=lambda _: None)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from pathlib import Path
-from unittest.mock import patch
 
 import pytest
 
@@ -17,6 +16,7 @@ from pipeline.config import load_settings
 from pipeline.errors import ConfigError
 from pipeline.ingest import ingest
 from pipeline.run import everything
+from tests.recounts import without_recounts
 
 TODAY = dt.date(2026, 1, 31)
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
@@ -49,7 +49,7 @@ def test_what_is_foretold_is_what_a_run_answers(small: Path, gone: tuple[str, ..
     looks = {t: look_at(settings, t, codes, today=TODAY, say=quiet) for t in settings.tables}
     foretold = {a.id: a.lacks for a in answers(looks, codes) if a.lacks}
     # Whether a question is answered does not hang on the other ways to count, which take the longest.
-    with patch("pipeline.compare.explore_choices"), patch("pipeline.compare.with_choices", lambda main, _: main):
+    with without_recounts():
         results = everything(settings, today=TODAY, say=quiet)
     told = {n.id: n.needs for n in results.not_run}
     # Forty rows are too few for any question of technique; that only the linked rows can tell.

@@ -9,7 +9,6 @@ import json
 import re
 import shutil
 from pathlib import Path
-from unittest.mock import patch
 
 import duckdb
 import polars as pl
@@ -18,6 +17,7 @@ from calling import Done, in_a_process, toothyears
 from polars.testing import assert_frame_equal
 
 from pipeline.tables import CROWNS, ENDO_COURSES
+from tests.recounts import without_recounts
 
 ROOT = Path(__file__).resolve().parents[2]
 SMALL = ROOT / "synthetic_data" / "small"
@@ -145,7 +145,7 @@ def test_simulate_then_run_finds_the_truth(tmp_path):
     assert made.returncode == 0, made.stderr
     toml = made.stdout.strip().splitlines()[-1]
     # What is counted once is at stake here; the other ways to count take the longest.
-    with patch("pipeline.compare.explore_choices"), patch("pipeline.compare.with_choices", lambda main, _: main):
+    with without_recounts():
         done = toothyears("run", toml, "--out", "out", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     truth = json.loads((tmp_path / "there" / "truth.json").read_text())["counts"]

@@ -9,7 +9,6 @@ import dataclasses
 import datetime as dt
 import json
 import tomllib
-import unittest.mock
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +20,7 @@ from dashboards.results_json import results_json
 from pipeline import run
 from pipeline.config import load_settings
 from pipeline.results import to_plain
+from tests.recounts import without_recounts
 
 TODAY = dt.date(2025, 6, 30)
 KEY = "5a" * 32
@@ -132,10 +132,7 @@ def run_practice(practice: Practice, folder: Path, *, recounts: bool) -> Json:
 
     if recounts:
         return results()
-    with (
-        unittest.mock.patch("pipeline.compare.explore_choices"),
-        unittest.mock.patch("pipeline.compare.with_choices", lambda comparison, _: comparison),
-    ):
+    with without_recounts():
         return results()
 
 

@@ -3,7 +3,6 @@
 import dataclasses
 import datetime as dt
 from pathlib import Path
-from unittest.mock import patch
 
 import pytest
 
@@ -14,6 +13,7 @@ from pipeline.run import compare_stage, ingest_stage, link_stage, stored_results
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, ENDO_COURSES
 from synthetic_data.generate import simulate
+from tests.recounts import without_recounts
 
 NEAR = 1e-9
 
@@ -24,7 +24,7 @@ def practice(tmp_path_factory: pytest.TempPathFactory):
     ingest_stage(settings, today=dt.date(2025, 6, 30), say=lambda _: None)
     link_stage(settings, say=lambda _: None)
     # The other ways to count, which take the longest, are not made in parts.
-    with patch("pipeline.compare.explore_choices"), patch("pipeline.compare.with_choices", lambda main, _: main):
+    with without_recounts():
         return settings, compare_stage(settings, say=lambda _: None)
 
 

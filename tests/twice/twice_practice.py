@@ -24,6 +24,7 @@ from pipeline.results import Results, to_plain
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 from synthetic_data.generate import simulate
+from tests.recounts import without_recounts
 
 # With this seed the main comparison, the decision and the crown after a root canal all find a difference, so that each
 # sentence with a number of its own is spoken.
@@ -40,8 +41,7 @@ def run_practice(folder: Path) -> tuple[Settings, Results]:
     """
     settings = load_settings(simulate(folder, crowns=CROWNS_MADE, seed=SEED))
     with (
-        unittest.mock.patch("pipeline.compare.explore_choices"),
-        unittest.mock.patch("pipeline.compare.with_choices", lambda comparison, _: comparison),
+        without_recounts(),
         unittest.mock.patch("pipeline.compare.watch", return_value=()),
         unittest.mock.patch("pipeline.compare._unseen", return_value=()),
     ):
