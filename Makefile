@@ -23,7 +23,8 @@ look: $(VENV)/installed
 
 thorough: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not slow"
-	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms
+	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms \
+	  tests/dashboards/test_dash_pages.py tests/dashboards/test_dash_slides.py
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .

@@ -40,7 +40,14 @@ def without_tables(toml: Path, *names: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "gone", [(), ("patients", "findings"), ("crown_details", "endo_details", "findings", "patients")]
+    "gone",
+    [
+        ("patients", "findings"),
+        *(
+            pytest.param(names, marks=pytest.mark.thorough)
+            for names in ((), ("crown_details", "endo_details", "findings", "patients"))
+        ),
+    ],
 )
 def test_what_is_foretold_is_what_a_run_answers(small: Path, gone: tuple[str, ...]):
     without_tables(small, *gone)

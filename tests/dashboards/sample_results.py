@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+import os
 from collections.abc import Sequence
 from typing import Any
 
@@ -257,6 +258,12 @@ def all_variants() -> dict[str, Results]:
         depends,
     )
     return {b.__name__: b() for b in builders}
+
+
+def variants_now(*at_once: str) -> dict[str, Results]:
+    """Every variant by name in the thorough step (THOROUGH is set), else those named."""
+    found = all_variants()
+    return found if os.environ.get("THOROUGH") else {name: found[name] for name in at_once}
 
 
 def few_at_once(*at_once: str) -> list[Any]:

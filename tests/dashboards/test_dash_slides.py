@@ -15,6 +15,8 @@ from pptx.oxml.ns import qn
 from dashboards import deck_fit, reporting_items, slides, terms, words_shared
 from dashboards.release import release
 
+AT_ONCE = ("differs", "cannot_tell", "hostile", "empty_practice")
+
 
 def _deck(name: str) -> Any:
     return Presentation(io.BytesIO(slides.render(release(samples.all_variants()[name]))))
@@ -22,7 +24,7 @@ def _deck(name: str) -> Any:
 
 @pytest.fixture(scope="module")
 def decks() -> dict[str, Any]:
-    return {name: _deck(name) for name in samples.all_variants()}
+    return {name: _deck(name) for name in samples.variants_now(*AT_ONCE)}
 
 
 def test_every_variant_has_at_least_six_wide_slides_with_titles_and_notes(decks: dict[str, Any]) -> None:

@@ -50,7 +50,7 @@ def test_a_failure_leaves_the_former_files(tmp_path: Path, monkeypatch: pytest.M
 def test_only_their_owner_may_read_them(tmp_path: Path) -> None:
     former = os.umask(0)
     try:
-        write.write_all(samples.differs(), tmp_path / "out")
+        write.write_all(samples.empty_practice(), tmp_path / "out")
     finally:
         os.umask(former)
     assert {stat.S_IMODE(p.stat().st_mode) for p in (tmp_path / "out").iterdir()} == {0o600}
@@ -58,7 +58,7 @@ def test_only_their_owner_may_read_them(tmp_path: Path) -> None:
 
 
 def test_a_full_disk_leaves_the_former_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    write.write_all(samples.differs(), tmp_path)
+    write.write_all(samples.empty_practice(), tmp_path)
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
     synced: list[int] = []
 

@@ -123,6 +123,7 @@ ALL_AT_ONCE = together(
 )
 
 
+@pytest.mark.thorough
 def test_many_changes_at_once(small: Runs):
     small.check(ALL_AT_ONCE)
 

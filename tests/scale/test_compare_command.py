@@ -48,7 +48,8 @@ def plain(main: Comparison) -> object:
     return to_plain(dataclasses.replace(main, honesty=None, choices=None, notes=(), verdict=None))  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("how", [{"parts": 3}, pytest.param({"workers": 2}, marks=pytest.mark.thorough)])
+@pytest.mark.thorough
+@pytest.mark.parametrize("how", [{"parts": 3}, {"workers": 2}])
 def test_in_parts_the_main_comparison_is_the_same_and_the_rest_is_listed(practice, how: dict, tmp_path: Path):
     settings, whole = practice
     found = compare_stage(settings, say=lambda _: None, **how)

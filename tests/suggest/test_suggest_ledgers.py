@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -17,9 +18,23 @@ def proposed(path: Path) -> tuple[dict, str]:
     return tomllib.loads(text), text
 
 
+@pytest.fixture(scope="module")
+def read_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Ledger], tuple[Path, dict, str]]:
+    """The file of a ledger and what is proposed for it, made once."""
+    made: dict[str, tuple[Path, dict, str]] = {}
+
+    def read(ledger: Ledger) -> tuple[Path, dict, str]:
+        if ledger.name not in made:
+            path = write(ledger, tmp_path_factory.mktemp("ledger") / "export.csv")
+            made[ledger.name] = (path, *proposed(path))
+        return made[ledger.name]
+
+    return read
+
+
 @pytest.mark.parametrize("ledger", LEDGERS, ids=lambda ledger: ledger.name)
-def test_each_column_is_found(ledger: Ledger, tmp_path: Path):
-    toml, text = proposed(write(ledger, tmp_path / "export.csv"))
+def test_each_column_is_found(ledger: Ledger, read_once):
+    _, toml, text = read_once(ledger)
     names = (
         list(ledger.columns.values()) if ledger.headings else [f"column {n}" for n in range(1, len(ledger.columns) + 1)]
     )
@@ -32,16 +47,15 @@ def test_each_column_is_found(ledger: Ledger, tmp_path: Path):
 
 
 @pytest.mark.parametrize("ledger", [x for x in LEDGERS if x.status], ids=lambda ledger: ledger.name)
-def test_words_of_a_status_are_put_into_ours(ledger: Ledger, tmp_path: Path):
-    toml, _ = proposed(write(ledger, tmp_path / "export.csv"))
+def test_words_of_a_status_are_put_into_ours(ledger: Ledger, read_once):
+    _, toml, _ = read_once(ledger)
     told = {w: m for w, m in ledger.status.items() if w.lower() != m}  # our own words need no mapping
     assert toml["tables"]["procedures"]["values"]["status"] == told
 
 
 @pytest.mark.parametrize("ledger", LEDGERS, ids=lambda ledger: ledger.name)
-def test_no_value_is_in_the_text(ledger: Ledger, tmp_path: Path):
-    path = write(ledger, tmp_path / "export.csv")
-    _, text = proposed(path)
+def test_no_value_is_in_the_text(ledger: Ledger, read_once):
+    path, _, text = read_once(ledger)
     fields = list(ledger.columns)
     for line in path.read_text(encoding="utf-8").splitlines()[ledger.headings :]:
         cells = line.split(ledger.delimiter)

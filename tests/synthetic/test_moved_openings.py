@@ -18,7 +18,7 @@ ENDO = {*ROOT_CANALS, "D3220", "D3221"}
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo")
-    simulate(folder, crowns=1500, seed=3, truth=DEFAULT.with_referrals(0.0))
+    simulate(folder, crowns=600, seed=3, truth=DEFAULT.with_referrals(0.0))
     return folder
 
 

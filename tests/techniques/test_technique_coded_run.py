@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 
 from pipeline.asking.question import from_options
-from pipeline.config import load_settings
+from pipeline.config import Settings, load_settings
 from pipeline.results import Results
 from pipeline.run import ask_stage, everything
 from pipeline.store import open_store
+from tests.recounts import without_recounts
 
 TOML = """[practice]
 name = "Alder Row Dental"
@@ -26,6 +27,12 @@ TODAY = dt.date(2026, 1, 31)
 
 def quiet(_: str) -> None:
     pass
+
+
+def answered(settings: Settings) -> Results:
+    """Every answer but for the other ways to count, of which nothing is asked here."""
+    with without_recounts():
+        return everything(settings, today=TODAY, say=quiet)
 
 
 def write(folder: Path, *, extra: str = "") -> Path:
@@ -57,7 +64,7 @@ def from_codes(results: Results) -> dict[str, int]:
 
 
 def test_values_from_codes_are_counted_on_the_data_quality_page(tmp_path: Path) -> None:
-    results = everything(load_settings(write(tmp_path)), today=TODAY, say=quiet)
+    results = answered(load_settings(write(tmp_path)))
     # Of 40 crowns four have a recorded core; all posts, and that there is none, come from codes.
     assert from_codes(results) == {"post_from_codes": 40, "core_from_codes": 36}
     assert results.analysis["post_core_days"] == "180"
@@ -65,7 +72,7 @@ def test_values_from_codes_are_counted_on_the_data_quality_page(tmp_path: Path) 
 
 def test_only_rows_that_stand_are_read(tmp_path: Path) -> None:
     settings = load_settings(write(tmp_path))
-    everything(settings, today=TODAY, say=quiet)
+    answered(settings)
     with open_store(settings.practice.database, read_only=True) as store:
         posts = store.procedures_of(["D2954"], until=None)
         assert posts.height == 12  # ten that stand, one taken back and its reversal
@@ -76,7 +83,7 @@ def test_only_rows_that_stand_are_read(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("days", "posts"), [(180, 10), (9, 0)])
 def test_an_own_question_reads_codes_too_within_the_days_set(tmp_path: Path, days: int, posts: int) -> None:
     settings = load_settings(write(tmp_path, extra=f"[analysis]\npost_core_days = {days}\n"))
-    everything(settings, today=TODAY, say=quiet)
+    answered(settings)
     ask = from_options(population="crowns", groups="post", outcome="crown_failure")
     (found,) = ask_stage(settings, [ask], say=quiet)
     if not posts:

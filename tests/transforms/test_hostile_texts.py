@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from contextlib import suppress
 
 import polars as pl
@@ -24,6 +25,7 @@ ODD = ["٣", "３", "²", "\x00", "\u200b", "−", "–", "(", ")", "€", "kr",
 CELL = st.one_of(st.lists(st.sampled_from(PIECES + ODD), max_size=6).map("".join), st.text(max_size=12))
 TEXTS = st.lists(CELL, min_size=1, max_size=20).map(lambda texts: list(dict.fromkeys(texts)))
 TODAY = dt.date(2026, 1, 31)
+EXAMPLES = 100 if os.environ.get("THOROUGH") else 20
 FORMS = [
     DateForm(),
     DateForm(True, years_from=1950, serial="1900", born_by=TODAY),
@@ -33,7 +35,7 @@ FORMS = [
 ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=EXAMPLES)
 @given(TEXTS)
 def test_every_parser_gives_one_result_per_text(texts: list[str]):
     series = pl.Series(texts, dtype=pl.String)
@@ -54,7 +56,7 @@ def test_every_parser_gives_one_result_per_text(texts: list[str]):
             decide_form(gather_evidence(counts), column="c", table="t", years_from=years_from, serial=serial)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=EXAMPLES)
 @given(st.lists(st.tuples(CELL, CELL, CELL, CELL, CELL), min_size=1, max_size=12))
 def test_every_row_comes_out(rows: list[tuple[str, ...]]):
     fields = ("patient_id", "service_date", "tooth", "fee", "status")

@@ -9,12 +9,17 @@ from twice_compare import of_results
 
 from pipeline.config import Settings
 from pipeline.results import Results
+from tests.made_once import made_once
 
 
 @pytest.fixture(scope="session")
 def practice(tmp_path_factory: pytest.TempPathFactory) -> tuple[Settings, Results]:
     """Its settings and results."""
-    return twice_practice.run_practice(tmp_path_factory.mktemp("twice") / "practice")
+
+    def make() -> tuple[Settings, Results]:
+        return twice_practice.run_practice(tmp_path_factory.mktemp("twice") / "practice")
+
+    return made_once(tmp_path_factory, "twice", make)
 
 
 @pytest.fixture(scope="session")

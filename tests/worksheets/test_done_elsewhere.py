@@ -251,7 +251,9 @@ def test_lines_left_empty_tell_nothing_and_are_no_fault(practice: Path):
     assert reasons == ["nothing_filled_in"]
 
 
-@pytest.mark.parametrize("event", ["crown", "crown_removed", "extraction"])
+@pytest.mark.parametrize(
+    "event", ["crown", *(pytest.param(e, marks=pytest.mark.thorough) for e in ("crown_removed", "extraction"))]
+)
 def test_what_was_told_before_stands_beside_a_tooth_that_is_asked_about_again(practice: Path, event: str):
     linked(practice)
     fill_in(handed_out(practice), {"A": (event, 2022)})
