@@ -89,12 +89,11 @@ def done_rows(completed: pl.LazyFrame, refunds: pl.DataFrame) -> pl.LazyFrame:
     """Rule 2: the completed rows that stand.
 
     One row in, at most one row out; no column is added. Left out is every refund (a completed row with a negative fee)
-    and the row that it reverses (`refunds` of `match_refunds`). Planned, existing and void rows never come here. A void
-    row takes only itself away: a ledger that corrects a row voids it and posts it anew with the same content, so a void
-    row must not cancel its successor.
+    and the row that it reverses: all that `match_refunds` gave for these rows. Planned, existing and void rows never
+    come here. A void row takes only itself away: a ledger that corrects a row voids it and posts it anew with the same
+    content, so a void row must not cancel its successor.
     """
-    reversed_rows = refunds.filter(pl.col("outcome") == "reversed").select(ROW).lazy()
-    return completed.filter(pl.col("fee").fill_null(0) >= 0).join(reversed_rows, on=list(ROW), how="anti")
+    return completed.join(refunds.select(ROW).lazy(), on=list(ROW), how="anti")
 
 
 def match_refunds(completed: pl.LazyFrame, *, reversal_days: int) -> pl.DataFrame:

@@ -18,7 +18,7 @@ _WAYS = (
 )
 # A rule's own tests take longest, so they come last: first what links many ledgers at once.
 _OF_RULES = {
-    "events": ("rule_02_done_here", "rule_05_crown"),
+    "events": ("rule_02_done_here", "rule_05_crown", "rule_06_kinds_of_crown"),
     "others": ("rule_03_elsewhere", "rule_13_gone"),
     "courses": ("rule_04_courses", "split_codes"),
     "crowns": ("rule_05_crown", "rule_06_kinds_of_crown"),
