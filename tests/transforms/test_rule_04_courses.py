@@ -59,7 +59,8 @@ def test_what_opens_a_pulp_completes_nothing_by_itself(opening: str, begun: int)
 
 def test_a_later_row_without_a_fee_belongs_to_the_paid_course():
     # 16: 365 days; 17: 366. 26: a crown seated between. 27: an empty fee is not 0. 36: both paid. 37: a repeat row.
-    # 46: the unpaid row first. 47: the crown is seated on the day of the unpaid row, not before it.
+    # 46: the unpaid row first. 47: the crown is seated on the day of the unpaid row, not before it. 14: it was there
+    # before the paid row. 15: it is seated on the day of the paid row, which is before the unpaid one.
     linked = run("""
         service_date | tooth_fdi | code  | fee
         2015-01-01   | 16        | ENDO  | 700
@@ -80,11 +81,20 @@ def test_a_later_row_without_a_fee_belongs_to_the_paid_course():
         2015-01-01   | 47        | ENDO  | 700
         2016-01-01   | 47        | ENDO  | 0
         2016-01-01   | 47        | CROWN | 900
+        2012-01-01   | 14        | CROWN | 900
+        2015-01-01   | 14        | ENDO  | 700
+        2016-01-01   | 14        | ENDO  | 0
+        2015-01-01   | 15        | ENDO  | 700
+        2015-01-01   | 15        | CROWN | 900
+        2016-01-01   | 15        | ENDO  | 0
     """)
     assert_courses(
         linked,
         """
         tooth_fdi | started    | completed  | visits | kind        | coded_as_initial | failure
+        14        | 2015-01-01 | 2015-01-01 | 2      | initial     | false            | false
+        15        | 2015-01-01 | 2015-01-01 | 1      | initial     | false            | true
+        15        | 2016-01-01 | 2016-01-01 | 1      | retreatment | true             | false
         16        | 2015-01-01 | 2015-01-01 | 2      | initial     | false            | false
         17        | 2015-01-01 | 2015-01-01 | 1      | initial     | false            | true
         17        | 2016-01-02 | 2016-01-02 | 1      | retreatment | true             | false
