@@ -33,9 +33,12 @@ def data_address(sheet: Sheet) -> str:
 
 
 def csv_text(sheet: Sheet) -> str:
-    """The sheet as CSV: UTF-8 with a mark that spreadsheets know it by, formulas disarmed, four decimals."""
+    """The sheet as CSV: UTF-8 with a mark that spreadsheets know it by, formulas disarmed, four decimals.
+
+    Every text stands in quotation marks, so that a sign which parts cells elsewhere parts none.
+    """
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
+    writer = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
     writer.writerow([disarmed(head) for head in sheet.heads])
     writer.writerows([[_cell(value) for value in row] for row in sheet.rows])
     return "\ufeff" + out.getvalue()

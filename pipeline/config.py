@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields
@@ -26,6 +27,9 @@ CROWN_DATES = ("seat", "prep")
 ROOT_CANALS_ELSEWHERE = ("none", "some", "most", "unknown")
 SERIAL_DATES = ("1900", "1904")
 DECIMAL_SIGNS = (".", ",")
+LARGEST_TOML = 5_000_000
+# No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
+LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
 
 
 @dataclass(frozen=True)
@@ -147,13 +151,7 @@ def load_settings(path: Path) -> Settings:
         key and the nearest that is known.
     """
     path = Path(path).resolve()
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-        raw = tomllib.loads(text)
-    except OSError as error:
-        raise ConfigError(f"{path.name}: there is no such file that can be read.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
+    text, raw = _read_toml(path)
     refuse_open_questions(text, file=path.name)
     _known(raw, ("practice", "tables", "rules", "analysis", "codes", "standards", "machine", "ask"), "the top level")
     tables = _section(raw, "tables")
@@ -177,6 +175,39 @@ def load_settings(path: Path) -> Settings:
     return settings
 
 
+def _read_toml(path: Path) -> tuple[str, dict[str, Any]]:
+    try:
+        if not path.is_file():
+            raise ConfigError(f"{path.name}: there is no such file that can be read.")
+        if (size := path.stat().st_size) > LARGEST_TOML:
+            raise ConfigError(
+                f"{path.name} has {size / 1e6:,.0f} MB. The settings of a practice are a page or two: is it another file?"
+            )
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise ConfigError(f"{path.name}: there is no such file that can be read.") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
+    try:
+        raw = tomllib.loads(text)
+        nul = _holds_nul(raw)
+    except RecursionError as error:
+        raise ConfigError(f"{path.name} is not valid TOML: brackets stand within brackets too often.") from error
+    except ValueError as error:  # a number of too many digits is no error of TOML to the library
+        raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
+    if nul:
+        raise ConfigError(f"{path.name}: the sign \\u0000 stands in a text, which no name of a file or column can hold.")
+    return text, raw
+
+
+def _holds_nul(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any("\0" in key or _holds_nul(item) for key, item in value.items())
+    if isinstance(value, list):
+        return any(map(_holds_nul, value))
+    return isinstance(value, str) and "\0" in value
+
+
 def matching_files(settings: Settings, table: str, *, corrected: bool = False) -> list[Path]:
     """The files of one table: in the order of its patterns, those of one pattern by name; each once.
 
@@ -190,12 +221,10 @@ def matching_files(settings: Settings, table: str, *, corrected: bool = False) -
     found: dict[Path, None] = {}
     told = settings.tables[table]
     for pattern in told.corrected if corrected else told.files:
-        if any(letter in pattern for letter in "*?["):
-            base = Path(pattern)
-            root = Path(base.anchor) if base.is_absolute() else settings.path.parent
-            matches = sorted(p for p in root.glob(str(base.relative_to(base.anchor))) if p.is_file())
-        else:
-            matches = [p for p in [settings.path.parent / pattern] if p.is_file()]
+        # A name may hold the signs of a pattern, as in "ledger [2020].csv".
+        matches = [p for p in [settings.path.parent / pattern] if p.is_file()]
+        if not matches and any(letter in pattern for letter in "*?["):
+            matches = _matches(pattern, settings.path.parent, where=f"[tables.{table}] files")
         if not matches:
             raise ConfigError(
                 f'[tables.{table}] files: nothing matches "{pattern}" in the folder of {settings.path.name}. '
@@ -203,6 +232,15 @@ def matching_files(settings: Settings, table: str, *, corrected: bool = False) -
             )
         found.update(dict.fromkeys(matches))
     return list(found)
+
+
+def _matches(pattern: str, folder: Path, *, where: str) -> list[Path]:
+    base = Path(pattern)
+    root = Path(base.anchor) if base.is_absolute() else folder
+    try:
+        return sorted(p for p in root.glob(str(base.relative_to(base.anchor))) if p.is_file())
+    except (ValueError, NotImplementedError) as error:
+        raise ConfigError(f'{where}: "{pattern}" is no pattern: {error}.') from error
 
 
 def _practice(raw: dict[str, Any], path: Path) -> Practice:
@@ -251,8 +289,8 @@ def _table_source(name: str, raw: Any) -> TableSource:
     extras = _text_map({k: raw[k] for k in ("date_format", "delimiter", "encoding") if k in raw}, where)
     if "date_format" in extras:
         _date_format(extras["date_format"], where)
-    if len(extras.get("delimiter", ",")) != 1:
-        raise ConfigError(f"{where} delimiter must be one character.")
+    if len(extras.get("delimiter", ",")) != 1 or extras.get("delimiter") in ('"', "\n", "\r"):
+        raise ConfigError(f"{where} delimiter must be one character that is neither a quotation mark nor a line end.")
     if "encoding" in extras:
         _encoding(extras["encoding"], where)
     return TableSource(
@@ -368,7 +406,7 @@ def _date_format(pattern: str, where: str) -> str:
     day = dt.datetime(2021, 11, 23, tzinfo=dt.UTC)
     try:
         read = dt.datetime.strptime(day.strftime(pattern), pattern)  # noqa: DTZ007
-    except ValueError:
+    except (ValueError, re.error):  # the library makes a pattern of its own of it, which may fail
         read = None
     if read is None or read.date() != day.date():
         raise ConfigError(
@@ -410,6 +448,8 @@ def _number(raw: Mapping[str, Any], key: str, where: str, *, whole: bool, low: f
     is_number = isinstance(value, int) or (isinstance(value, float) and not whole)
     if isinstance(value, bool) or not is_number or not low <= value < float("inf"):
         raise ConfigError(f"{where} {key} must be a {'whole number' if whole else 'number'} of {low:g} or more.")
+    if value > (high := next((most for ending, most in LARGEST.items() if key.endswith(ending)), LARGEST[""])):
+        raise ConfigError(f"{where} {key} must not be above {high:,}.")
     return int(value) if whole else float(value)
 
 

@@ -238,7 +238,7 @@ def _as_csv(
 ) -> str:
     names = [*headings, *([LINE] if any(LINE in row for _, _, row in lines) else [])]
     text = io.StringIO()
-    writer = csv.writer(text)
+    writer = csv.writer(text, quoting=csv.QUOTE_ALL)  # a sign that parts cells elsewhere parts none then
     writer.writerow([*HEADINGS, *map(armed, names)])
     for number, code, row in lines:
         reason = reasons.get(code, Reason(code, ""))

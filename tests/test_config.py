@@ -141,3 +141,57 @@ def test_a_pattern_that_matches_nothing_names_its_table(tmp_path: Path, pattern:
     settings = load(tmp_path, PRACTICE + f'[tables.procedures]\nfiles = ["{pattern}"]\n')
     with pytest.raises(ConfigError, match=rf"\[tables.procedures\] files: nothing matches .{pattern[:7]}"):
         matching_files(settings, "procedures")
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('date_format = "%d %d"', "does not fix year, month and day"),
+        ('date_format = "%(d"', "does not fix year, month and day"),
+        ('name = "a\\u0000b"', "u0000"),
+        ('database = "\\u0000"', "u0000"),
+    ],
+)
+def test_what_no_practice_can_mean_is_refused_in_words(tmp_path: Path, line: str, said: str):
+    with pytest.raises(ConfigError, match=said):
+        load(tmp_path, f'[practice]\ntooth_notation = "fdi"\n{line}\n{PROCEDURES}')
+
+
+@pytest.mark.parametrize(
+    ("section", "said"),
+    [
+        ("[rules]\ncourse_gap_days = 36501", "must not be above 36,500"),
+        ("[rules]\nrecall_months = 99999", "must not be above 1,200"),
+        (f"[rules]\ncourse_gap_days = {'9' * 30}", "must not be above"),
+        (f"[rules]\ncourse_gap_days = {'9' * 5000}", "not valid TOML"),
+        ("[analysis]\nhorizon_years = 1000", "must not be above 100"),
+        ("[machine]\nmemory_mb = 9999999999", "must not be above"),
+        (f"[codes]\nx = {'[' * 5000}{']' * 5000}", "brackets"),
+        ('[tables.patients]\nfiles = "**a"', "no pattern"),
+        ('[tables.patients]\nfiles = "*"\ndelimiter = "\\n"', "line end"),
+    ],
+)
+def test_numbers_and_nesting_have_bounds(tmp_path: Path, section: str, said: str):
+    with pytest.raises(ConfigError, match=said):
+        settings = load(tmp_path, f"{PRACTICE}{PROCEDURES}{section}\n")
+        matching_files(settings, "patients")
+
+
+def test_the_bounds_themselves_are_allowed(tmp_path: Path):
+    settings = load(tmp_path, f"{PRACTICE}{PROCEDURES}[rules]\ncourse_gap_days = 36500\nrecall_months = 1200\n")
+    assert (settings.rules.course_gap_days, settings.rules.recall_months) == (36_500, 1_200)
+
+
+def test_another_file_given_as_the_settings_is_not_read(tmp_path: Path):
+    (tmp_path / "practice.toml").write_bytes(b"#" * 5_000_001)
+    with pytest.raises(ConfigError, match="is it another file"):
+        load_settings(tmp_path / "practice.toml")
+    with pytest.raises(ConfigError, match="no such file"):
+        load_settings(tmp_path)
+
+
+def test_a_file_name_may_hold_the_signs_of_a_pattern(tmp_path: Path):
+    for name in ("ledger [2020].csv", "ledger [2021]?.csv", "ledger 2.csv"):
+        (tmp_path / name).touch()
+    settings = load(tmp_path, f'{PRACTICE}[tables.procedures]\nfiles = ["ledger [2020].csv", "ledger [2].csv"]\n')
+    assert [p.name for p in matching_files(settings, "procedures")] == ["ledger [2020].csv", "ledger 2.csv"]

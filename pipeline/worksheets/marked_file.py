@@ -46,7 +46,7 @@ def write_marked(folder: Path, name: str, suffix: str, content: bytes, *, keep_f
 def csv_bytes(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> bytes:
     """CSV in UTF-8 with a byte order mark, which spreadsheets need. A text that they would run or rewrite is armed."""
     text = io.StringIO(newline="")
-    writer = csv.writer(text)
+    writer = csv.writer(text, quoting=csv.QUOTE_ALL)  # a sign that parts cells elsewhere parts none then
     writer.writerow(headings)
     writer.writerows([_cell(value) for value in row] for row in rows)
     return text.getvalue().encode("utf-8-sig")

@@ -143,8 +143,11 @@ def test_the_recall_list_as_csv_is_disarmed_private_and_whole(tmp_path: Path):
     path = write_recall_list(tmp_path, rows, practice="Alder Row Dental", on=DAY, as_csv=True)
     assert path.name == "recall-list-holds-patient-data.csv"
     assert path.stat().st_mode & 0o777 == 0o600
-    assert path.read_text(encoding="utf-8-sig").splitlines() == [
-        'clinician,patient_id,tooth,completed,"review after, months",due from,due until,tooth last examined,'
+    lines = path.read_text(encoding="utf-8-sig").splitlines()
+    assert lines[0].startswith('"clinician","patient_id","tooth","completed","review after, months","due from"')
+    assert all(line.startswith('"') and line.count('"') == 20 for line in lines), "every cell is quoted"
+    assert [line.replace('"', "") for line in lines] == [
+        "clinician,patient_id,tooth,completed,review after, months,due from,due until,tooth last examined,"
         "patient last seen,note",
         "A,'007,UR6,2020-02-01,12,2021-02-01,2021-07-31,,2021-01-01,",
         "not recorded,'=cmd|'/c calc'!A1,UL6,2020-02-01,12,2021-02-01,2021-07-31,2020-05-01,2019-01-01,"
