@@ -181,7 +181,7 @@ def _read_toml(path: Path) -> tuple[str, dict[str, Any]]:
             raise ConfigError(f"{path.name}: there is no such file that can be read.")
         if (size := path.stat().st_size) > LARGEST_TOML:
             raise ConfigError(
-                f"{path.name} has {size / 1e6:,.0f} MB. The settings of a practice are a page or two: is it another file?"
+                f"{path.name} has {size / 1e6:,.0f} MB. A practice's settings are a page or two: is it another file?"
             )
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
@@ -196,7 +196,7 @@ def _read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     except ValueError as error:  # a number of too many digits is no error of TOML to the library
         raise ConfigError(f"{path.name} is not valid TOML: {error}.") from error
     if nul:
-        raise ConfigError(f"{path.name}: the sign \\u0000 stands in a text, which no name of a file or column can hold.")
+        raise ConfigError(f"{path.name}: \\u0000 stands in a text, which no name of a file or column can hold.")
     return text, raw
 
 

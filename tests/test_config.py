@@ -172,9 +172,11 @@ def test_what_no_practice_can_mean_is_refused_in_words(tmp_path: Path, line: str
     ],
 )
 def test_numbers_and_nesting_have_bounds(tmp_path: Path, section: str, said: str):
+    def read() -> None:
+        matching_files(load(tmp_path, f"{PRACTICE}{PROCEDURES}{section}\n"), "patients")
+
     with pytest.raises(ConfigError, match=said):
-        settings = load(tmp_path, f"{PRACTICE}{PROCEDURES}{section}\n")
-        matching_files(settings, "patients")
+        read()
 
 
 def test_the_bounds_themselves_are_allowed(tmp_path: Path):

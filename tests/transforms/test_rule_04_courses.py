@@ -60,7 +60,7 @@ def test_what_opens_a_pulp_completes_nothing_by_itself(opening: str, begun: int)
 def test_a_later_row_without_a_fee_belongs_to_the_paid_course():
     # 16: 365 days; 17: 366. 26: a crown seated between. 27: an empty fee is not 0. 36: both paid. 37: a repeat row.
     # 46: the unpaid row first. 47: the crown is seated on the day of the unpaid row, not before it. 14: it was there
-    # before the paid row. 15: it is seated on the day of the paid row, which is before the unpaid one.
+    # before the paid row. 15: it is seated on the day of the paid row, which is before the unpaid one. 24: neither paid.
     linked = run("""
         service_date | tooth_fdi | code  | fee
         2015-01-01   | 16        | ENDO  | 700
@@ -87,6 +87,8 @@ def test_a_later_row_without_a_fee_belongs_to_the_paid_course():
         2015-01-01   | 15        | ENDO  | 700
         2015-01-01   | 15        | CROWN | 900
         2016-01-01   | 15        | ENDO  | 0
+        2015-01-01   | 24        | ENDO  | 0
+        2016-01-01   | 24        | ENDO  | 0
     """)
     assert_courses(
         linked,
@@ -98,6 +100,8 @@ def test_a_later_row_without_a_fee_belongs_to_the_paid_course():
         16        | 2015-01-01 | 2015-01-01 | 2      | initial     | false            | false
         17        | 2015-01-01 | 2015-01-01 | 1      | initial     | false            | true
         17        | 2016-01-02 | 2016-01-02 | 1      | retreatment | true             | false
+        24        | 2015-01-01 | 2015-01-01 | 1      | initial     | false            | true
+        24        | 2016-01-01 | 2016-01-01 | 1      | retreatment | true             | false
         26        | 2015-01-01 | 2015-01-01 | 1      | initial     | false            | true
         26        | 2016-01-01 | 2016-01-01 | 1      | retreatment | true             | false
         27        | 2015-01-01 | 2015-01-01 | 1      | initial     | false            | true
@@ -165,3 +169,27 @@ def test_a_code_of_another_class_of_tooth_is_counted():
     """)
     assert linked.counts["root_canals_coded_for_another_tooth"] == 1
     assert linked.endo_courses.height == 3
+
+
+def test_a_treatment_given_up_ends_with_its_last_row():
+    # 16: the hole is closed within 60 days of the second opening. 17: after 61 days, which is a repair of the crown.
+    linked = run("""
+        service_date | tooth_fdi | code
+        2015-01-01   | 16        | CROWN
+        2016-01-01   | 16        | PULP
+        2016-03-01   | 16        | PULP
+        2016-04-30   | 16        | MEND
+        2015-01-01   | 17        | CROWN
+        2016-01-01   | 17        | PULP
+        2016-03-01   | 17        | PULP
+        2016-05-01   | 17        | MEND
+        2018-01-01   |           | EXAM
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | access_date | first_complication_date
+        16        | 2016-01-01  |
+        17        | 2016-01-01  | 2016-05-01
+    """,
+    )

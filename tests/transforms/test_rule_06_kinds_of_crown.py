@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import polars as pl
 import pytest
 from linking import assert_crowns, run
 
 from pipeline.questions.crown_rows import own_crowns
+from pipeline.transforms.events import tooth_group
 
 
 def test_each_kind_is_named_and_only_single_crowns_are_counted():
@@ -132,3 +134,26 @@ def test_a_repair_on_an_implant_is_none_of_the_crown_of_the_tooth():
     """,
     )
     assert linked.endo_courses.is_empty()
+
+
+def test_a_tooth_extracted_the_day_after_its_implant_was_there():
+    # 16: extracted on the day of the implant, whose crown this is. 26: on the next day, so the implant stands elsewhere.
+    linked = run("""
+        service_date | tooth_fdi | code
+        2015-01-01   | 16        | IMPL
+        2015-01-01   | 16        | CROWN
+        2015-01-01   | 16        | OUT
+        2015-01-01   | 26        | IMPL
+        2015-01-01   | 26        | CROWN
+        2015-01-02   | 26        | OUT
+        2018-01-01   |           | EXAM
+    """)
+    assert linked.crowns["tooth_fdi"].to_list() == [26]
+    assert linked.counts["crown_rows_on_implants"] == 1
+
+
+def test_the_group_of_every_tooth():
+    groups = {1: "anterior", 2: "anterior", 3: "anterior", 4: "premolar", 5: "premolar"}
+    teeth = [10 * quadrant + place for quadrant in (1, 2, 3, 4) for place in range(1, 9)]
+    found = pl.DataFrame({"tooth_fdi": teeth}).select("tooth_fdi", group=tooth_group(pl.col("tooth_fdi")))
+    assert dict(found.rows()) == {tooth: groups.get(tooth % 10, "molar") for tooth in teeth}
