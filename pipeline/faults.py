@@ -18,6 +18,7 @@ _NOTHING_LOST = "Nothing was lost or half-written."
 _FULL = (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC))
 _FULL_WORDS = ("no space left", "file too large", "quota exceeded", "not enough space", "max_temp_directory_size")
 _MEMORY_WORDS = ("out of memory", "could not allocate", "failed to allocate", "failed to pin")
+_DAMAGED_WORDS = ("read enough bytes", "checksum", "corrupt", "failed to deserialize", "serialization error")
 _CLOSED_WORDS = ("permission denied", "access is denied", "read-only", "read only", "failed to create directory")
 
 
@@ -49,6 +50,20 @@ def our_fault(error: BaseException) -> str:
     )
 
 
+def is_damaged(text: str) -> bool:
+    """Whether an error of the database says that its file is cut short or holds other bytes than were written."""
+    return any(word in text.lower() for word in _DAMAGED_WORDS)
+
+
+def damaged(name: str) -> str:
+    """What to do with a database that is cut short or holds other bytes than were written."""
+    return (
+        f"{name}: the database is damaged: it was cut short, or holds other bytes than were written, as after a copy "
+        "that did not end or a disk that fails. Put back the last whole copy; or move it away, keep the key of the "
+        "pseudonyms beside it, and run `toothyears run`, which makes it anew from all files that are listed."
+    )
+
+
 def _first(error: duckdb.Error) -> duckdb.Error:
     """The database's first error: after it every other step fails too, those that tidy up included."""
     first, now = error, error.__context__
@@ -66,6 +81,8 @@ def _of_database(error: duckdb.Error, name: str) -> str:
         return _too_little_memory(name)
     if any(word in text for word in _CLOSED_WORDS):
         return _closed(name)
+    if is_damaged(text):
+        return damaged(name)
     kind = type(error).__name__
     if isinstance(error, (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException)):
         return (

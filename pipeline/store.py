@@ -27,7 +27,7 @@ import pyarrow as pa
 
 from pipeline import store_changes, store_mended
 from pipeline.errors import BusyError, DataError
-from pipeline.faults import as_data_error
+from pipeline.faults import as_data_error, damaged, is_damaged
 from pipeline.store_changes import Changes
 from pipeline.store_hashes import Sheaves, shared_by_new
 from pipeline.store_linking import Linking
@@ -555,6 +555,8 @@ def _cannot_open(path: Path, message: str) -> DataError:
         return BusyError(f"{path.name} is in use by another process{who}. Close it and run again; nothing was changed.")
     if "valid DuckDB" in message:
         return DataError(f"{path.name} is no DuckDB database. Choose another name for database in the TOML.")
+    if is_damaged(message):
+        return DataError(damaged(path.name))
     return DataError(f"{path.name} cannot be opened for writing. Check that you may write to its folder.")
 
 

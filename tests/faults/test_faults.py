@@ -326,3 +326,23 @@ def test_a_fault_of_ours_is_told_without_its_text(
     assert "test_faults.py" in told
     assert SECRET not in told
     assert SECRET not in our_fault(ValueError(SECRET))
+
+
+@pytest.mark.parametrize("left", [100, 5_000, 60_000])
+def test_a_database_that_was_cut_short_is_called_that(folder: Path, left: int) -> None:
+    database = folder / "practice.duckdb"
+    assert database.stat().st_size > left
+    os.truncate(database, left)
+    with pytest.raises(DataError, match="was cut short") as told:
+        held(folder)
+    assert "move it away" in str(told.value)
+
+
+def test_a_database_with_other_bytes_is_called_damaged(folder: Path) -> None:
+    database = folder / "practice.duckdb"
+    held(folder)  # all that was written stands in the file itself now
+    whole = database.read_bytes()
+    start = 12_288  # behind the three headers every block has a sum of its own
+    database.write_bytes(whole[:start] + bytes(255 - byte for byte in whole[start:]))
+    with pytest.raises(DataError, match="is damaged"):
+        held(folder)
