@@ -12,6 +12,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.calibration import calibration_rows, calibration_sentence
+from pipeline.evidence import Others, with_evidence
+from pipeline.pool.spells import pooled_spells
 from pipeline.questions import endo_outcomes
 from pipeline.questions.benchmarks import compare_published, read_benchmarks
 from pipeline.questions.choices import explore_choices, with_choices
@@ -102,6 +104,7 @@ class Compared(Told):
     inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
     codes: pl.DataFrame
     to_count: ToCount | None
+    others: Others = field(default_factory=Others)
     coded: Coded = field(default_factory=Coded)  # what procedure codes tell where the details do not
 
 
@@ -218,7 +221,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     )
     say("checking curves and hazard ratios against a second library")
     told = _results(stored)
-    return replace(
+    found = replace(
         told,
         quality=with_coded_counts(told.quality, techniques.from_codes),
         comparisons=comparisons,
@@ -250,6 +253,9 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         ),
         checks=_checks(stored.crowns, patients),
     )
+    say("what others found, and what ours adds")
+    tables = (stored.crowns, stored.endo_courses, stored.tooth_followup, patients)
+    return with_evidence(found, stored.others, lambda: pooled_spells(*tables))
 
 
 def main_alone(told: Told, main: Comparison, analysis: Analysis, *, why: str) -> Results:

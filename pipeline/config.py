@@ -113,6 +113,19 @@ class Machine:
 
 
 @dataclass(frozen=True)
+class Evidence:
+    """How others' figures are put beside ours; `questions.others_and_yours` gives the reasons.
+
+    `contributions` are patterns, relative to the TOML's folder, of files that other practices gave for pooling.
+    """
+
+    contributions: tuple[str, ...] = ()
+    vague_weight: float = 0.2
+    between_shares: float = 0.5
+    between_ratios: float = 0.5
+
+
+@dataclass(frozen=True)
 class Standards:
     """Addresses, as files of an open standard write them, that we do not know by ourselves.
 
@@ -139,6 +152,7 @@ class Settings:
     standards: Standards = field(default_factory=Standards)
     machine: Machine = field(default_factory=Machine)
     ask: tuple[Ask, ...] = ()
+    evidence: Evidence = field(default_factory=Evidence)
 
 
 def load_settings(path: Path) -> Settings:
@@ -153,7 +167,7 @@ def load_settings(path: Path) -> Settings:
     path = Path(path).resolve()
     text, raw = _read_toml(path)
     refuse_open_questions(text, file=path.name)
-    _known(raw, ("practice", "tables", "rules", "analysis", "codes", "standards", "machine", "ask"), "the top level")
+    _known(raw, [f.name for f in fields(Settings) if f.name != "path"], "the top level")
     tables = _section(raw, "tables")
     _known(tables, INPUT_TABLES, "[tables]")
     if "procedures" not in tables:
@@ -170,6 +184,7 @@ def load_settings(path: Path) -> Settings:
         codes=overrides,
         standards=_standards(_section(raw, "standards")),
         ask=_asks(raw.get("ask", [])),
+        evidence=_evidence(_section(raw, "evidence")),
     )
     codes.code_table(settings)  # a word in the practice's own code list that is not ours stops here
     return settings
@@ -218,16 +233,25 @@ def matching_files(settings: Settings, table: str, *, corrected: bool = False) -
     ConfigError
         If a pattern matches nothing.
     """
-    found: dict[Path, None] = {}
     told = settings.tables[table]
-    for pattern in told.corrected if corrected else told.files:
+    return _matching(settings, told.corrected if corrected else told.files, f"[tables.{table}] files")
+
+
+def contribution_files(settings: Settings) -> list[Path]:
+    """The files of other practices under `[evidence]`, as `matching_files` finds those of a table."""
+    return _matching(settings, settings.evidence.contributions, "[evidence] contributions")
+
+
+def _matching(settings: Settings, patterns: Iterable[str], where: str) -> list[Path]:
+    found: dict[Path, None] = {}
+    for pattern in patterns:
         # A name may hold the signs of a pattern, as in "ledger [2020].csv".
         matches = [p for p in [settings.path.parent / pattern] if p.is_file()]
         if not matches and any(letter in pattern for letter in "*?["):
-            matches = _matches(pattern, settings.path.parent, where=f"[tables.{table}] files")
+            matches = _matches(pattern, settings.path.parent, where=where)
         if not matches:
             raise ConfigError(
-                f'[tables.{table}] files: nothing matches "{pattern}" in the folder of {settings.path.name}. '
+                f'{where}: nothing matches "{pattern}" in the folder of {settings.path.name}. '
                 "Correct the name, or leave it out."
             )
         found.update(dict.fromkeys(matches))
@@ -343,6 +367,20 @@ def _analysis(raw: dict[str, Any]) -> Analysis:
     if analysis.choices_crowns < 1:
         raise ConfigError("[analysis] choices_crowns must be at least 1.")
     return analysis
+
+
+def _evidence(raw: dict[str, Any]) -> Evidence:
+    where = "[evidence]"
+    _known(raw, [f.name for f in fields(Evidence)], where)
+    numbers = {k: _number(raw, k, where, whole=False, low=0) for k in raw if k != "contributions"}
+    files = _text_list(raw, "contributions", where, example="club/contribution-*.json")
+    evidence = Evidence(contributions=files, **numbers)
+    if not 0 < evidence.vague_weight < 1:
+        raise ConfigError(f"{where} vague_weight must lie between 0 and 1, e.g. 0.2.")
+    for key in ("between_shares", "between_ratios"):
+        if not 0.01 <= getattr(evidence, key) <= 5:
+            raise ConfigError(f"{where} {key} must lie between 0.01 and 5, e.g. 0.5.")
+    return evidence
 
 
 def _machine(raw: dict[str, Any]) -> Machine:

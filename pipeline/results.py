@@ -15,6 +15,7 @@ from typing import Any
 
 from pipeline.results_cases import CaseCurve
 from pipeline.results_checks import TradeCheck, TradeCount
+from pipeline.results_evidence import Evidence
 from pipeline.results_healing import Agreement, LossTable, RecallRow
 from pipeline.results_learning import Learning
 from pipeline.results_monitoring import Benchmark, Monitoring
@@ -517,6 +518,7 @@ class Results:
     trade_counts: tuple[TradeCount, ...] = field(default=())
     planning: tuple[Plan, ...] = field(default=())
     unseen: tuple[Unseen, ...] = field(default=())
+    evidence: Evidence | None = None
     schema: int = SCHEMA
 
 

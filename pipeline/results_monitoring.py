@@ -148,6 +148,7 @@ class Benchmark:
     `outcome` to `teeth` are the typed words of `questions/benchmarks.py`, `definition` says what was counted,
     `population` where. `published` and `ours` are shares free of the event at `horizon_years`; `figure` is as printed,
     with its unit. `disagrees` names the fields that differ, `reasons` says how; both are empty where `comparable`.
+    `our_failures` and `our_tooth_years` count up to the horizon.
     """
 
     benchmark_id: str
@@ -179,3 +180,5 @@ class Benchmark:
     ours: float | None = None
     ours_low: float | None = None
     ours_high: float | None = None
+    our_failures: int | None = None
+    our_tooth_years: float | None = None

@@ -14,16 +14,19 @@ from pipeline.asking.ask_all import ask_all
 from pipeline.asking.question import Ask
 from pipeline.codes import code_table
 from pipeline.compare import Compared, ToCount, Told, compare, main_alone
-from pipeline.config import Settings
+from pipeline.config import Settings, contribution_files
 from pipeline.errors import DataError
+from pipeline.evidence import Others, others_of
 from pipeline.mended_files import open_files
+from pipeline.pool.agreed import agreed_rules
 from pipeline.pool.code import practice_code
-from pipeline.pool.files import write_contribution
+from pipeline.pool.files import read_contribution, write_contribution
 from pipeline.pool.make import contribution
 from pipeline.pool.spells import pooled_spells
 from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
+from pipeline.questions.others_and_yours import Borrowing
 from pipeline.reasons import REASONS
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
@@ -102,7 +105,8 @@ def compare_stage(
                 told, main, analysis, why=f"[machine] memory_mb = {max(need, memory)}, without --parts"
             )
         else:
-            results = compare(_compared(store, settings, codes, told), analysis, say=say)
+            others = _others(store, settings, told)
+            results = compare(_compared(store, settings, codes, told, others), analysis, say=say)
         with store.transaction():
             store.save_results(json.dumps(to_plain(results)))
             store.mark_done("compare")
@@ -269,7 +273,15 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
     )
 
 
-def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> Compared:
+def _others(store: Store, settings: Settings, told: Told) -> Others:
+    """What other practices gave, read before anything is compared, so that a wrong file stops the run early."""
+    code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
+    given = [read_contribution(path) for path in contribution_files(settings)]
+    chosen = {f.name: getattr(settings.evidence, f.name) for f in dataclasses.fields(Borrowing)}
+    return others_of(given, code=code, rules=agreed_rules(told.rules, told.settings), borrowing=Borrowing(**chosen))
+
+
+def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told, others: Others) -> Compared:
     every_crown, every_course = store.read(CROWNS), store.read(ENDO_COURSES)
     return Compared(
         **{f.name: getattr(told, f.name) for f in dataclasses.fields(told)},
@@ -282,6 +294,7 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
         inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
         codes=codes,
         to_count=_to_count(store, settings, codes, told),
+        others=others,
         coded=_coded(store, settings, codes),
     )
 

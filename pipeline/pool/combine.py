@@ -59,6 +59,12 @@ def pool(given: Sequence[Contribution]) -> PooledResults:
 def _check(ordered: Sequence[Contribution]) -> None:
     if len(ordered) < FEWEST:
         raise DataError("Pooling needs the files of at least two practices.")
+    refuse_twice(ordered)
+    refuse_other_rules([c.rules for c in ordered])
+
+
+def refuse_twice(ordered: Sequence[Contribution]) -> None:
+    """Raise DataError where the data of one practice would count twice."""
     if len({c.code for c in ordered}) < len(ordered):
         raise DataError("Two of the files are of the same practice. Give the later one of them only.")
     seen: set[str] = set()
@@ -70,8 +76,12 @@ def _check(ordered: Sequence[Contribution]) -> None:
                 "twice. Leave one out."
             )
         seen |= tables
-    first = dict(ordered[0].rules)
-    differing = [name for name in RULES if any(dict(c.rules).get(name) != first.get(name) for c in ordered)]
+
+
+def refuse_other_rules(given: Sequence[tuple[tuple[str, str], ...]]) -> None:
+    """Raise DataError where the rules behind the figures differ, or are not told."""
+    first = dict(given[0])
+    differing = [name for name in RULES if any(dict(rules).get(name) != first.get(name) for rules in given)]
     if differing:
         raise DataError(
             f"The practices count by different rules ({', '.join(differing)}), so their figures do not mean the same. "

@@ -296,6 +296,7 @@ def _one(
             against = (
                 Disagreement("ours", f"agrees, but fewer than {min_at_risk} of our teeth are followed that long"),
             )
+    counts = (None, None) if curve is None or found is None else _until(curve, float(str(row["horizon_years"])))
     share = [_share(row, name) for name in ("estimate", "estimate_low", "estimate_high")]
     if row["measure"] == "share_with":
         share = [share[0], share[2], share[1]]
@@ -333,6 +334,8 @@ def _one(
         ours=found[0] if found else None,
         ours_low=found[1] if found else None,
         ours_high=found[2] if found else None,
+        our_failures=counts[0],
+        our_tooth_years=counts[1],
     )
 
 
@@ -362,6 +365,13 @@ def _at(curve: Curve | None, years: float, min_at_risk: int) -> tuple[float, flo
     at = curve.at([day])
     ends = (float(at.low[0]), float(at.high[0]))
     return (float(at.survival[0]), *((None, None) if np.isnan(ends).any() else ends))
+
+
+def _until(curve: Curve, years: float) -> tuple[int, float]:
+    """Failures and tooth-years up to the horizon, of teeth followed from their start."""
+    days = years * DAYS_PER_YEAR
+    failures = float(curve.events[curve.time <= round(days)].sum())
+    return round(failures), float((np.minimum(curve.time, days) * curve.exit_rows).sum()) / DAYS_PER_YEAR
 
 
 def _from_seat(crowns: pl.DataFrame) -> pl.DataFrame:

@@ -1,0 +1,60 @@
+"""The verdict on others' figures and ours together: the figure, and which of the three it rests on."""
+
+from __future__ import annotations
+
+from pipeline.results_evidence import EvidenceRange, EvidenceRow
+
+TOGETHER, OURS, OTHERS = "together", "ours", "others"
+
+
+def share_verdict(row: EvidenceRow) -> str:
+    """Teeth of 100 with the event, by what it rests on."""
+    event, start, teeth = row.about
+    what = f"{event[0].upper()}{event[1:]} within {_years(row.horizon_years)} of {start}, of 100 {teeth}"
+    return f"{what}: {_share(_leading(row))}. {_rests(row, 'The published figures', 'the published figures')}"
+
+
+def ratio_verdict(row: EvidenceRow) -> str:
+    """How many times as fast failures came, whether the range holds no difference, and what it rests on."""
+    group, reference = row.about
+    r = _leading(row)
+    holds = "holds no difference" if r.low <= 1 <= r.high else "leaves out no difference"
+    return (
+        f"{group} against {reference[0].lower()}{reference[1:]}: failures came {r.value:.2f} times as fast "
+        f"({r.low:.2f} to {r.high:.2f}); the range {holds}. {_rests(row, 'Other practices', 'other practices')}"
+    )
+
+
+def _leading(row: EvidenceRow) -> EvidenceRange:
+    """The range that the verdict rests on."""
+    found = {TOGETHER: row.together, OURS: row.ours, OTHERS: row.others}[row.rests_on]
+    assert found is not None
+    return found
+
+
+def _rests(row: EvidenceRow, they: str, them: str) -> str:
+    if row.rests_on == OTHERS:
+        return f"This rests on {them} alone, as far as practices like theirs go: too little is known of ours."
+    if row.conflict:
+        told = f"in a practice like theirs, ours would lie this far out {_rarely(row.surprise)}"
+        return f"{they} and ours conflict ({told}), and ours leads: this rests on ours alone."
+    if row.rests_on == OURS:
+        return f"This rests on ours alone: {them} add next to nothing to it."
+    assert row.ours is not None
+    r = row.ours
+    alone = _share(r) if row.kind == "share" else f"{r.value:.2f} ({r.low:.2f} to {r.high:.2f})"
+    return f"This rests on {them} and ours together; ours alone says {alone}."
+
+
+def _rarely(p: float | None) -> str:
+    if p is None:
+        return "seldom"
+    return "less than once in 100" if p < 0.01 else f"{round(100 * p)} times in 100"
+
+
+def _share(r: EvidenceRange) -> str:
+    return f"{round(r.value)} ({round(r.low)} to {round(r.high)})"
+
+
+def _years(value: float | None) -> str:
+    return f"{value:g} {'year' if value == 1 else 'years'}"
