@@ -41,8 +41,13 @@ def benchmarks_chart(found: Sequence[Benchmark], *, id: str, label: str) -> them
 
 def author(found: Benchmark) -> str:
     """First author and year: `Burry 2016`."""
-    year = next(iter(re.findall(r"\b(?:19|20)\d\d\b", found.citation)), "")
-    name = found.citation.split(",")[0].split(".")[0].strip()
+    return author_of(found.citation)
+
+
+def author_of(citation: str) -> str:
+    """First author and year of a citation."""
+    year = next(iter(re.findall(r"\b(?:19|20)\d\d\b", citation)), "")
+    name = citation.split(",", maxsplit=1)[0].split(".", maxsplit=1)[0].strip()
     short = name if name.startswith("Authors") else " ".join(w for w in name.split() if not w.isupper())
     return f"{short} {year}".strip()
 

@@ -29,7 +29,7 @@ def forest_chart(ratios: Sequence[Ratio], *, id: str, label: str) -> theme.Chart
     if not drawn:
         return None
     ends = [v for r in drawn for v in (r.value, r.low, r.high) if known(v) and v > 0]
-    span = (min([*(t for t in TICKS if t <= min(*ends, 0.5))][-1:] or [0.1]), _upper(max(*ends, 2.0)))
+    span, shown = axis_of(ends)
     look = theme.Look(theme.INK, "solid", "none", "square")
     rows = [
         Row(r.label, (Mark(r.value, max(r.low, 0.01), r.high, look, "%{x:.2f}", hollow=r.misleading),)) for r in drawn
@@ -39,10 +39,16 @@ def forest_chart(ratios: Sequence[Ratio], *, id: str, label: str) -> theme.Chart
         title="Hazard ratio: right of 1, failures came faster",
         span=span,
         line=1,
-        ticks=[t for t in TICKS if span[0] <= t <= span[1]],
+        ticks=shown,
         log=True,
     )
     return theme.chart(figure, id=id, label=label, height=height)
+
+
+def axis_of(ends: Sequence[float]) -> tuple[tuple[float, float], list[float]]:
+    """A logarithmic axis that holds these ratios, from 0.1 to 10 at most, and its ticks."""
+    span = (min([*(t for t in TICKS if t <= min(*ends, 0.5))][-1:] or [0.1]), _upper(max(*ends, 2.0)))
+    return span, [t for t in TICKS if span[0] <= t <= span[1]]
 
 
 def _upper(value: float) -> float:

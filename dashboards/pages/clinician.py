@@ -11,6 +11,7 @@ from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
 from dashboards.pages import doubts, losses, my_cases, technique, technique_learning, trial, unseen
+from dashboards.pages.evidence import evidence_block
 from dashboards.pages.healing import healing_block
 from dashboards.pages.index import asked_sentence, comparison_difference
 from dashboards.pages.legend import LegendItem
@@ -37,6 +38,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         for i, t in enumerate(results.trials)
     ]
     strength, learning = technique.strength_block(results), technique_learning.learning_block(results)
+    evidence = evidence_block(results.evidence, "ratio") if results.comparisons else None
     cases, lost = my_cases.my_cases(results.own_cases), losses.losses_block(results)
     return page.render(
         "clinician.html.j2",
@@ -49,6 +51,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
             *(c for s in (*sections, *trials) for c in unseen.charts(s)),
             *(c for found in (strength, learning) for c in found.get("charts", ())),
             *my_cases.charts(cases),
+            evidence.chart if evidence else None,
         ],
         practice=results.practice,
         here="clinician.html",
@@ -58,6 +61,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         root_canals=[s for i, s in enumerate(sections) if i and not s["of_crowns"]],
         healing=healing_block(results, by_clinician=False),
         losses=lost,
+        evidence=evidence,
         cases=cases,
         technique=technique.technique_summary(results),
         strength=strength,

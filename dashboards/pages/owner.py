@@ -13,6 +13,7 @@ from dashboards.charts.funnel import funnel_chart
 from dashboards.charts.rates import Rate, rates_chart
 from dashboards.charts.running import running_chart
 from dashboards.formats import in_place, lower_first, plural, years
+from dashboards.pages.evidence import evidence_block
 from dashboards.pages.healing import healing_block
 from dashboards.theme import Chart
 from pipeline.results import RateRow, RateTable, Results
@@ -75,11 +76,16 @@ def render(results: Results) -> str:
     watched = {m.outcome: m for m in results.monitoring}
     sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
     published = _published(results.benchmarks)
+    evidence = evidence_block(results.evidence, "share") if published else None
     return page.render(
         "owner.html.j2",
         title="How our crowns and root canals do",
         audience="inside",
-        charts=[*(p.chart for s in sections for p in s.parts), published.chart if published else None],
+        charts=[
+            *(p.chart for s in sections for p in s.parts),
+            published.chart if published else None,
+            evidence.chart if evidence else None,
+        ],
         practice=results.practice,
         here="owner.html",
         cautions=results.cautions,
@@ -88,6 +94,7 @@ def render(results: Results) -> str:
         not_asked=words.not_asked(results),
         trust=words.trust_sentences(results),
         published=published,
+        evidence=evidence,
         healing=healing_block(results, by_clinician=True),
     )
 

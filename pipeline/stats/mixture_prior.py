@@ -26,6 +26,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -194,7 +195,7 @@ def added_size(size: float, alone: float, together: float) -> float:
     return max(0.0, size * (alone / together - 1))
 
 
-def _shares(log: Floats) -> Floats:
+def _shares(log: NDArray[np.floating[Any]]) -> Floats:
     raw = np.exp(log - log.max())
     shares: Floats = raw / raw.sum()
     return shares

@@ -1,0 +1,130 @@
+"""Sentences on what others found and what ours adds; each computed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from dashboards.charts.benchmarks import author_of
+from dashboards.formats import count, decimal, listing, lower_first, ratio, sentence_case, spread, whole, years
+from pipeline.results_evidence import Evidence, EvidenceRange, EvidenceRow
+
+SERIES = {
+    ("share", "others"): "published alone: what to expect of a practice like theirs",
+    ("share", "ours"): "ours alone",
+    ("share", "together"): "the two together",
+    ("ratio", "others"): "other practices alone: what to expect of one more like them",
+    ("ratio", "ours"): "ours alone",
+    ("ratio", "together"): "all together",
+}
+RESTS = {"together": "both together", "ours": "ours alone", "others": "the others alone"}
+
+
+def series(who: str, kind: str) -> str:
+    """What one of the three marks is."""
+    return SERIES[kind, who]
+
+
+def row_label(row: EvidenceRow) -> str:
+    """A row of the chart: what is counted, short enough for a telephone."""
+    if row.kind == "ratio":
+        return f"{row.about[0]} against {lower_first(row.about[1])}"
+    return f"{sentence_case(row.about[0])} by {years(row.horizon_years or 0)}"
+
+
+def intro(found: Evidence, rows: Sequence[EvidenceRow]) -> list[str]:
+    """How the three come about, for rows of one kind."""
+    if not rows:
+        return []
+    shares = rows[0].kind == "share"
+    them = "Published figures" if shares else "Figures of other practices"
+    between = found.between_shares if shares else found.between_ratios
+    once = sum(r.studies == 1 for r in rows)
+    single = (
+        f" {count(once, 'figure')} {'rests' if once == 1 else 'rest'} on one source alone, which cannot show how far "
+        "practices differ; that is then assumed."
+        if once
+        else ""
+    )
+    basis = "no source for shares of teeth, chosen" if shares else "as is usual for such ratios"
+    return [
+        f"{them} say what to expect of a practice like theirs, no more: practices differ, so their range is wider than "
+        f"the one printed. Unless the sources show otherwise, a practice is taken to lie some {_factor(0.674, between)} "
+        f"times above or below their average, rarely over {_factor(1.96, between)} times ({basis}).{single} Beside them stands ours alone, and then the two put "
+        "together. Ours keeps its own verdict, whatever others found.",
+        f"Others are believed with a weight of {round(100 * (1 - found.vague_weight))} of 100 at the outset; the "
+        "further ours lies from theirs, the less. Where the two conflict, ours leads.",
+    ]
+
+
+def nothing(found: Evidence, kind: str) -> str:
+    """Said once where nothing of others means the same as ours."""
+    if kind == "share":
+        return "No published share that we have read counts as we do, so there is nothing to put together with ours."
+    own = f" {count(found.own_files, 'file')} named there {'is' if found.own_files == 1 else 'are'} our own."
+    return (
+        "No published ratio that we have read compares the same groups on the same clock until the same event, and no "
+        "file of another practice that tells of one is named under [evidence] in PRACTICE.toml, so our comparisons "
+        f"stand alone.{own if found.own_files else ''}"
+    )
+
+
+def worth_sentence(row: EvidenceRow) -> str:
+    """How many of our teeth others' figures are worth, before ours is looked at and afterwards."""
+    if row.our_teeth is None or row.worth_before is None:
+        return ""
+    noun = "crown" if row.kind == "ratio" else "tooth"
+    before = _about(row.worth_before, noun)
+    if row.worth is None:
+        return f"Theirs is worth {before} of ours."
+    if row.conflict:
+        return f"Theirs would be worth {before} of ours if the two agreed."
+    after = _about(row.worth, noun)
+    return (
+        f"Before ours is looked at, theirs is worth {before} of ours; as ours lies where it does, the range became as "
+        f"narrow as with {after} more."
+    )
+
+
+def row_text(row: EvidenceRow) -> str:
+    """The verdict on one row, and what others' figures are worth there."""
+    return f"{row.verdict} {worth_sentence(row)}".strip()
+
+
+def chart_label(rows: Sequence[EvidenceRow]) -> str:
+    """The accessible name of the chart."""
+    return "What others found, ours, and both together. " + " ".join(
+        f"{row_label(r)}: others {range_text(r.others, r.kind)}, ours {range_text(r.ours, r.kind)}, together "
+        f"{range_text(r.together, r.kind)}."
+        for r in rows
+        if r.ours is not None
+    )
+
+
+def range_text(found: EvidenceRange | None, kind: str) -> str:
+    """`8 (5 to 13)`, a ratio with two decimals."""
+    if found is None:
+        return "\u2013"
+    if kind == "ratio":
+        return f"{ratio(found.value)} ({ratio(found.low)} to {ratio(found.high)})"
+    if found.high < 1:
+        return f"{decimal(found.value)} ({decimal(found.low)} to {decimal(found.high)})"
+    return f"{whole(found.value)} ({spread(round(found.low), round(found.high))})"
+
+
+def sources(row: EvidenceRow) -> str:
+    """Who found it."""
+    if row.kind == "ratio":
+        return count(row.studies, "other practice")
+    return listing([author_of(citation) for citation in row.sources])
+
+
+def _about(teeth: float, noun: str) -> str:
+    """A rounded count: to 10 above 100, to 1 below; `less than one tooth`."""
+    n = 10 * round(teeth / 10) if teeth >= 100 else round(teeth)
+    return f"about {count(n, noun)}" if n else f"less than one {noun}"
+
+
+def _factor(quantile: float, scale: float) -> str:
+    """A standard deviation between practices as a factor, at a quantile of the half-normal."""
+    return f"{math.exp(quantile * scale):.1f}"
