@@ -49,11 +49,13 @@ def intro(found: Evidence, rows: Sequence[EvidenceRow]) -> list[str]:
     basis = "no source for shares of teeth, chosen" if shares else "as is usual for such ratios"
     return [
         f"{them} say what to expect of a practice like theirs, no more: practices differ, so their range is wider than "
-        f"the one printed. Unless the sources show otherwise, a practice is taken to lie some {_factor(0.674, between)} "
-        f"times above or below their average, rarely over {_factor(1.96, between)} times ({basis}).{single} Beside them stands ours alone, and then the two put "
-        "together. Ours keeps its own verdict, whatever others found.",
+        "the one printed. Unless the sources show otherwise, a practice is taken to lie some "
+        f"{_factor(0.674, between)} times above or below their average, rarely over {_factor(1.96, between)} times "
+        f"({basis}).{single} Beside them stands ours alone, and then the two put together.",
         f"Others are believed with a weight of {round(100 * (1 - found.vague_weight))} of 100 at the outset; the "
-        "further ours lies from theirs, the less. Where the two conflict, ours leads.",
+        "further ours lies from theirs, the less. Where the two conflict, ours leads. The verdicts on ours alone stay as "
+        "they are, whatever others found; nothing more is claimed of the two together, as no range here allows for how "
+        "many figures are looked at.",
     ]
 
 
@@ -70,20 +72,18 @@ def nothing(found: Evidence, kind: str) -> str:
 
 
 def worth_sentence(row: EvidenceRow) -> str:
-    """How many of our teeth others' figures are worth, before ours is looked at and afterwards."""
-    if row.our_teeth is None or row.worth_before is None:
+    """How many of our teeth others' figures are worth here."""
+    if row.ours is None or row.conflict:
         return ""
-    noun = "crown" if row.kind == "ratio" else "tooth"
-    before = _about(row.worth_before, noun)
-    if row.worth is None:
-        return f"Theirs is worth {before} of ours."
-    if row.conflict:
-        return f"Theirs would be worth {before} of ours if the two agreed."
-    after = _about(row.worth, noun)
-    return (
-        f"Before ours is looked at, theirs is worth {before} of ours; as ours lies where it does, the range became as "
-        f"narrow as with {after} more."
-    )
+    if row.worth is not None:
+        narrower = row.rests_on == "together"
+        return f"Theirs narrowed the range as much as {_about(row.worth, noun(row))} more of ours." if narrower else ""
+    return "" if row.worth_before is None else f"Theirs is worth {_about(row.worth_before, noun(row))} of ours or more."
+
+
+def noun(row: EvidenceRow) -> str:
+    """What is counted: crowns where the question is on them, else teeth."""
+    return "crown" if row.kind == "ratio" and row.id.startswith("crown") else "tooth"
 
 
 def row_text(row: EvidenceRow) -> str:

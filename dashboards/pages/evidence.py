@@ -46,15 +46,14 @@ def evidence_block(found: Evidence | None, kind: str) -> EvidenceBlock | None:
 
 
 def _table(rows: list[EvidenceRow], kind: str) -> NumberTable:
-    noun = "crowns" if kind == "ratio" else "teeth"
     cells = tuple(
         (words_evidence.row_label(r), words_evidence.sources(r),
          *(words_evidence.range_text(x, kind) for x in (r.others, r.ours, r.together)),
-         *(DASH if n is None else whole(n) for n in (r.our_teeth, r.our_failures, r.worth_before, r.worth)),
+         *(DASH if n is None else whole(n) for n in (r.our_teeth, r.our_failures, r.worth, r.worth_before)),
          words_evidence.RESTS[r.rests_on])
         for r in rows
     )  # fmt: skip
-    heads = ("What was counted", "Found by", "Others alone", "Ours alone", "Together", f"Our {noun}", "Failed",
-             f"Worth in our {noun}, beforehand", "Worth afterwards", "Rests on")  # fmt: skip
+    heads = ("What was counted", "Found by", "Others alone", "Ours alone", "Together", "Our teeth", "Failed",
+             "Theirs narrowed it as much as so many more of ours", "Worth beforehand, at the least", "Rests on")  # fmt: skip
     caption = "Hazard ratios" if kind == "ratio" else "With the event, of 100"
     return NumberTable(f"{caption}, with ranges", heads, cells, ("Found by", "Rests on"))

@@ -39,7 +39,7 @@ def _rests(row: EvidenceRow, they: str, them: str) -> str:
         told = f"in a practice like theirs, ours would lie this far out {_rarely(row.surprise)}"
         return f"{they} and ours conflict ({told}), and ours leads: this rests on ours alone."
     if row.rests_on == OURS:
-        return f"This rests on ours alone: {them} add next to nothing to it."
+        return f"This rests on ours alone: with {them} the range is hardly narrower."
     assert row.ours is not None
     r = row.ours
     alone = _share(r) if row.kind == "share" else f"{r.value:.2f} ({r.low:.2f} to {r.high:.2f})"
@@ -49,7 +49,8 @@ def _rests(row: EvidenceRow, they: str, them: str) -> str:
 def _rarely(p: float | None) -> str:
     if p is None:
         return "seldom"
-    return "less than once in 100" if p < 0.01 else f"{round(100 * p)} times in 100"
+    times = round(100 * p)
+    return "less than once in 100" if p < 0.01 else "once in 100" if times == 1 else f"{times} times in 100"
 
 
 def _share(r: EvidenceRange) -> str:

@@ -26,7 +26,7 @@ from scipy.stats import chi2
 
 from pipeline.pool.asked import Pooled, questions
 from pipeline.pool.contribution import Contribution, Ratio
-from pipeline.questions.benchmarks import EVENTS, STARTS, TEETH
+from pipeline.questions.benchmarks import EVENTS, STARTS
 from pipeline.questions.evidence_words import OTHERS, OURS, TOGETHER, ratio_verdict, share_verdict
 from pipeline.results import Comparison, Estimate
 from pipeline.results_evidence import Evidence, EvidenceRange, EvidenceRow
@@ -45,6 +45,12 @@ from pipeline.stats.mixture_prior import (
     with_vague,
 )
 
+TEETH = {
+    "all_endo": "root-filled teeth",
+    "initial_endo": "teeth with a first root canal",
+    "crowned_after_endo": "teeth crowned after a root canal",
+    "all_crowns": "crowned teeth",
+}
 RARE = 0.05  # a gap that chance gives more rarely is a conflict
 NOTHING_ADDED = 0.05  # of our teeth: below that, ours alone says it
 PRINTED = 0.95  # of published ranges

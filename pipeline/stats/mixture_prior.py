@@ -34,9 +34,9 @@ from scipy.optimize import brentq
 from scipy.special import gammainc, gammaincc, ndtr
 
 Floats = NDArray[np.float64]
-_TAUS = 160  # values of tau; twice as many move no quantile of the worked examples in its third digit
+_TAUS = 120  # values of tau; twice as many move no quantile of the worked examples in its third digit
 _FARTHEST_TAU = 4.5  # of its scale: the half-normal leaves 7 in a million beyond
-_BINS = 3000
+_BINS = 2400
 _MANY = 30
 _FAR = 9.0  # standard deviations beyond which nothing is looked for
 
