@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from dashboards.charts.benchmarks import author_of
-from dashboards.formats import count, decimal, listing, lower_first, ratio, sentence_case, spread, whole, years
+from dashboards.charts.benchmarks import ENDED, author_of
+from dashboards.formats import count, decimal, listing, ratio, spread, whole, years
 from pipeline.results_evidence import Evidence, EvidenceRange, EvidenceRow
 
 SERIES = {
@@ -16,6 +16,13 @@ SERIES = {
     ("ratio", "others"): "other practices alone: what to expect of one more like them",
     ("ratio", "ours"): "ours alone",
     ("ratio", "together"): "all together",
+}
+HAPPENED = {"crown_failure": "Crowns failed", "tooth_loss": "Teeth lost", "endo_failure": "Root canals failed"}
+SINCE = {
+    "since_seat": "from the seat",
+    "since_opening_or_seat": "from the opening or the seat",
+    "since_completion": "from the root canal",
+    "since_landmark": "from when it was settled",
 }
 RESTS = {"together": "both together", "ours": "ours alone", "others": "the others alone"}
 
@@ -28,8 +35,8 @@ def series(who: str, kind: str) -> str:
 def row_label(row: EvidenceRow) -> str:
     """A row of the chart: what is counted, short enough for a telephone."""
     if row.kind == "ratio":
-        return f"{row.about[0]} against {lower_first(row.about[1])}"
-    return f"{sentence_case(row.about[0])} by {years(row.horizon_years or 0)}"
+        return f"{HAPPENED[row.about[2]]}, {SINCE[row.about[3]]}"
+    return f"{ENDED[row.about[0]]} by {years(row.horizon_years or 0)}"
 
 
 def intro(found: Evidence, rows: Sequence[EvidenceRow]) -> list[str]:
@@ -49,13 +56,13 @@ def intro(found: Evidence, rows: Sequence[EvidenceRow]) -> list[str]:
     basis = "no source for shares of teeth, chosen" if shares else "as is usual for such ratios"
     return [
         f"{them} say what to expect of a practice like theirs, no more: practices differ, so their range is wider than "
-        "the one printed. Unless the sources show otherwise, a practice is taken to lie some "
+        "their own figures alone would have it. Unless the sources show otherwise, a practice is taken to lie some "
         f"{_factor(0.674, between)} times above or below their average, rarely over {_factor(1.96, between)} times "
         f"({basis}).{single} Beside them stands ours alone, and then the two put together.",
         f"Others are believed with a weight of {round(100 * (1 - found.vague_weight))} of 100 at the outset; the "
         "further ours lies from theirs, the less. Where the two conflict, ours leads. The verdicts on ours alone stay as "
-        "they are, whatever others found; nothing more is claimed of the two together, as no range here allows for how "
-        "many figures are looked at.",
+        "they are, whatever others found; no more is claimed of the two together, as no range here allows for how many "
+        "figures are looked at.",
     ]
 
 
@@ -77,7 +84,8 @@ def worth_sentence(row: EvidenceRow) -> str:
         return ""
     if row.worth is not None:
         narrower = row.rests_on == "together"
-        return f"Theirs narrowed the range as much as {_about(row.worth, noun(row))} more of ours." if narrower else ""
+        much = _about(row.worth, noun(row))
+        return f"Theirs narrowed the range as much as {much} more of ours would." if narrower else ""
     return "" if row.worth_before is None else f"Theirs is worth {_about(row.worth_before, noun(row))} of ours or more."
 
 

@@ -96,7 +96,8 @@ def rows_figure(
     theme.keep_data(figure, ("row", "series", "value", "low", "high"), data)
     height = pitch * max(len(rows), 1) + 62
     figure.update_xaxes(**axis)
-    figure.update_yaxes(range=[0.6 - max(len(rows), 1), 0.6], visible=False)
+    lowest = min([0.6 - max(len(rows), 1), *(y - 0.1 for _, y in placed)])
+    figure.update_yaxes(range=[lowest, 0.6], visible=False)
     longest = max((len(shorten(row.label, LONGEST_BESIDE)) for row in rows), default=0)
     left = round(LETTER * longest) + 20 if beside else 16
     figure.update_layout(margin={"l": left, "r": 16, "t": 6, "b": 52, "autoexpand": False})

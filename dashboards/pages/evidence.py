@@ -49,11 +49,13 @@ def _table(rows: list[EvidenceRow], kind: str) -> NumberTable:
     cells = tuple(
         (words_evidence.row_label(r), words_evidence.sources(r),
          *(words_evidence.range_text(x, kind) for x in (r.others, r.ours, r.together)),
-         *(DASH if n is None else whole(n) for n in (r.our_teeth, r.our_failures, r.worth, r.worth_before)),
+         *(DASH if n is None else whole(n) for n in (r.our_teeth, r.our_failures, r.worth)),
          words_evidence.RESTS[r.rests_on])
         for r in rows
     )  # fmt: skip
     heads = ("What was counted", "Found by", "Others alone", "Ours alone", "Together", "Our teeth", "Failed",
-             "Theirs narrowed it as much as so many more of ours", "Worth beforehand, at the least", "Rests on")  # fmt: skip
+             "Theirs is worth", "Rests on")  # fmt: skip
     caption = "Hazard ratios" if kind == "ratio" else "With the event, of 100"
-    return NumberTable(f"{caption}, with ranges", heads, cells, ("Found by", "Rests on"))
+    return NumberTable(
+        f"{caption}, with ranges; what theirs is worth, in our teeth", heads, cells, ("Found by", "Rests on")
+    )

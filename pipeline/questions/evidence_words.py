@@ -2,26 +2,42 @@
 
 from __future__ import annotations
 
+from pipeline.questions.benchmarks import EVENTS, STARTS
 from pipeline.results_evidence import EvidenceRange, EvidenceRow
 
+TEETH = {
+    "all_endo": "root-filled teeth",
+    "initial_endo": "teeth with a first root canal",
+    "crowned_after_endo": "teeth crowned after a root canal",
+    "all_crowns": "crowned teeth",
+}
+HAPPENED = {"crown_failure": "crowns failed", "tooth_loss": "teeth were lost", "endo_failure": "root canals failed"}
+SINCE = {
+    "since_seat": "counted from the seat",
+    "since_opening_or_seat": "counted from the opening or, in the others, the seat",
+    "since_completion": "counted from the root canal",
+    "since_landmark": "counted from the day by which it was settled who was crowned soon",
+}
 TOGETHER, OURS, OTHERS = "together", "ours", "others"
 
 
 def share_verdict(row: EvidenceRow) -> str:
     """Teeth of 100 with the event, by what it rests on."""
     event, start, teeth = row.about
-    what = f"{event[0].upper()}{event[1:]} within {_years(row.horizon_years)} of {start}, of 100 {teeth}"
+    counted = EVENTS[event]
+    what = f"{counted[0].upper()}{counted[1:]} within {_years(row.horizon_years)} of {STARTS[start]}, of 100 {TEETH[teeth]}"
     return f"{what}: {_share(_leading(row))}. {_rests(row, 'The published figures', 'the published figures')}"
 
 
-def ratio_verdict(row: EvidenceRow) -> str:
+def ratio_verdict(row: EvidenceRow, labels: tuple[str, str]) -> str:
     """How many times as fast failures came, whether the range holds no difference, and what it rests on."""
-    group, reference = row.about
+    group, reference = labels
+    outcome, clock = row.about[2:]
     r = _leading(row)
     holds = "holds no difference" if r.low <= 1 <= r.high else "leaves out no difference"
     return (
-        f"{group} against {reference[0].lower()}{reference[1:]}: failures came {r.value:.2f} times as fast "
-        f"({r.low:.2f} to {r.high:.2f}); the range {holds}. {_rests(row, 'Other practices', 'other practices')}"
+        f"{group} against {reference[0].lower()}{reference[1:]}, {SINCE[clock]}: {HAPPENED[outcome]} {r.value:.2f} times "
+        f"as fast ({r.low:.2f} to {r.high:.2f}); the range {holds}. {_rests(row, 'Other practices', 'other practices')}"
     )
 
 

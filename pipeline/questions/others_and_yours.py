@@ -26,7 +26,6 @@ from scipy.stats import chi2
 
 from pipeline.pool.asked import Pooled, questions
 from pipeline.pool.contribution import Contribution, Ratio
-from pipeline.questions.benchmarks import EVENTS, STARTS
 from pipeline.questions.evidence_words import OTHERS, OURS, TOGETHER, ratio_verdict, share_verdict
 from pipeline.results import Comparison, Estimate
 from pipeline.results_evidence import Evidence, EvidenceRange, EvidenceRow
@@ -45,12 +44,6 @@ from pipeline.stats.mixture_prior import (
     with_vague,
 )
 
-TEETH = {
-    "all_endo": "root-filled teeth",
-    "initial_endo": "teeth with a first root canal",
-    "crowned_after_endo": "teeth crowned after a root canal",
-    "all_crowns": "crowned teeth",
-}
 RARE = 0.05  # a gap that chance gives more rarely is a conflict
 NOTHING_ADDED = 0.05  # of our teeth: below that, ours alone says it
 PRINTED = 0.95  # of published ranges
@@ -173,7 +166,7 @@ def _share_row(found: Sequence[Benchmark], borrowing: Borrowing, confidence: flo
         confidence,
         id=f"{first.event}:{first.start}:{first.teeth}:{first.horizon_years:g}",
         kind="share",
-        about=(EVENTS[first.event], STARTS[first.start], TEETH[first.teeth]),
+        about=(first.event, first.start, first.teeth),
         horizon_years=first.horizon_years,
         sources=tuple(b.citation for b in found),
     )
@@ -270,11 +263,11 @@ def _ratio_row(
         confidence,
         id=asked.id,
         kind="ratio",
-        about=asked.labels,
+        about=(asked.group, asked.reference, asked.outcome, asked.clock),
         horizon_years=None,
         sources=("another practice",) * len(told),
     )
-    return replace(row, verdict=ratio_verdict(row))
+    return replace(row, verdict=ratio_verdict(row, asked.labels))
 
 
 def _row(
