@@ -60,9 +60,9 @@ def intro(found: Evidence, rows: Sequence[EvidenceRow]) -> list[str]:
         f"{_factor(0.674, between)} times above or below their average, rarely over {_factor(1.96, between)} times "
         f"({basis}).{single} Beside them stands ours alone, and then the two put together.",
         f"Others are believed with a weight of {round(100 * (1 - found.vague_weight))} of 100 at the outset; the "
-        "further ours lies from theirs, the less. Where the two conflict, ours leads. The verdicts on ours alone stay as "
-        "they are, whatever others found; no more is claimed of the two together, as no range here allows for how many "
-        "figures are looked at.",
+        "further ours lies from theirs, the less. Where the two conflict, ours leads. The verdicts on ours alone stay "
+        "as they are, whatever others found; no more is claimed of the two together, as no range here allows for how "
+        "many figures are looked at.",
     ]
 
 

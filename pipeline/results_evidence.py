@@ -19,12 +19,12 @@ class EvidenceRow:
     """One figure. `kind`: share (of 100 with the event by `horizon_years`) or ratio (hazard ratio, group first).
 
     `about` says what is counted: event, start and teeth by the words of `questions/benchmarks.py`, or group, reference,
-    outcome and clock of the comparison with the same id. `others` is what `studies` sources let one expect of a practice like theirs, `ours` ours alone,
-    `together` both. `rests_on`: together, ours or others. `surprise` is the chance of ours lying so far out or farther
-    if the practice is like theirs, `vague_weight` the weight that the component which says nothing has afterwards;
-    `conflict` where the first is below 1 in 20 or the second above a half. `worth_before` is how many of our teeth the
-    others' figures were worth before ours was looked at, `worth` how many more of ours would have narrowed the range
-    as much. What cannot be told is None.
+    outcome and clock of the comparison with the same id. `others` is what `studies` sources let one expect of a
+    practice like theirs, `ours` ours alone, `together` both. `rests_on`: together, ours or others. `surprise` is the
+    chance of ours lying so far out or farther if the practice is like theirs, `vague_weight` the weight that the
+    component which says nothing has afterwards; `conflict` where the first is below 1 in 20 or the second above a half.
+    `worth_before` is how many of our teeth the others' figures were worth before ours was looked at, a cautious figure,
+    `worth` how many more of ours would have narrowed the range as much. What cannot be told is None.
     """
 
     id: str

@@ -24,8 +24,8 @@ TOGETHER, OURS, OTHERS = "together", "ours", "others"
 def share_verdict(row: EvidenceRow) -> str:
     """Teeth of 100 with the event, by what it rests on."""
     event, start, teeth = row.about
-    counted = EVENTS[event]
-    what = f"{counted[0].upper()}{counted[1:]} within {_years(row.horizon_years)} of {STARTS[start]}, of 100 {TEETH[teeth]}"
+    when = f"within {_years(row.horizon_years)} of {STARTS[start]}"
+    what = f"{_upper(EVENTS[event])} {when}, of 100 {TEETH[teeth]}"
     return f"{what}: {_share(_leading(row))}. {_rests(row, 'The published figures', 'the published figures')}"
 
 
@@ -35,10 +35,9 @@ def ratio_verdict(row: EvidenceRow, labels: tuple[str, str]) -> str:
     outcome, clock = row.about[2:]
     r = _leading(row)
     holds = "holds no difference" if r.low <= 1 <= r.high else "leaves out no difference"
-    return (
-        f"{group} against {reference[0].lower()}{reference[1:]}, {SINCE[clock]}: {HAPPENED[outcome]} {r.value:.2f} times "
-        f"as fast ({r.low:.2f} to {r.high:.2f}); the range {holds}. {_rests(row, 'Other practices', 'other practices')}"
-    )
+    what = f"{group} against {reference[0].lower()}{reference[1:]}, {SINCE[clock]}"
+    much = f"{HAPPENED[outcome]} {r.value:.2f} times as fast ({r.low:.2f} to {r.high:.2f}); the range {holds}"
+    return f"{what}: {much}. {_rests(row, 'Other practices', 'other practices')}"
 
 
 def _leading(row: EvidenceRow) -> EvidenceRange:
@@ -71,6 +70,10 @@ def _rarely(p: float | None) -> str:
 
 def _share(r: EvidenceRange) -> str:
     return f"{round(r.value)} ({round(r.low)} to {round(r.high)})"
+
+
+def _upper(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}"
 
 
 def _years(value: float | None) -> str:

@@ -13,12 +13,19 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from pool_practices import practice, results_of
+from pool_practices import MAIN, practice, results_of
 
+from pipeline import run
 from pipeline.cli import cli, main
+from pipeline.codes import code_table
+from pipeline.config import load_settings
+from pipeline.errors import ConfigError, DataError
+from pipeline.evidence import Others, others_of, with_evidence
 from pipeline.pool.code import practice_code
 from pipeline.pool.files import read_contribution, write_contribution
 from pipeline.pseudonyms import key_path
+from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
+from pipeline.questions.others_and_yours import Borrowing
 from pipeline.results import to_plain
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, PATIENTS
@@ -89,6 +96,49 @@ def test_a_database_built_anew_gives_the_same_code(folder, contributed):
     done = toothyears("contribute", folder / "anew" / "practice.toml", "--out", folder / "third")
     again = read_contribution(Path(done.stdout.strip().splitlines()[-1]))
     assert again.code == read_contribution(contributed).code
+
+
+def test_files_of_others_are_read_before_anything_is_compared(folder, contributed, tmp_path):
+    club = tmp_path / "a club"
+    club.mkdir()
+    shutil.copy(contributed, club)
+    other = write_contribution(practice(2), club)
+    toml = folder / "one" / "with others.toml"
+    text = (folder / "one" / "practice.toml").read_text()
+
+    def read(pattern: str, **change: str) -> Others:
+        toml.write_text(f"{text}\n[evidence]\ncontributions = {json.dumps(pattern)}\n")
+        with open_store(folder / "one" / "practice.duckdb", read_only=True) as store:
+            return run._others(store, load_settings(toml), dataclasses.replace(told, rules={**told.rules, **change}))
+
+    settings = load_settings(folder / "one" / "practice.toml")
+    with open_store(settings.practice.database, read_only=True) as store:
+        told = run._told(store, settings, code_table(settings))
+
+    found = read(f"{club}/contribution-*.json")
+    assert (found.given, found.own_files) == ((read_contribution(other),), 1)
+    assert found.code == read_contribution(contributed).code
+    with pytest.raises(ConfigError, match=r"\[evidence\] contributions: nothing matches"):
+        read(f"{club}/none-*.json")
+    with pytest.raises(DataError, match=r"course_gap_days.*Agree on these settings"):
+        read(f"{club}/contribution-*.json", course_gap_days="90")
+    (club / "pooled.json").write_text('{"practices": []}')
+    with pytest.raises(DataError, match=r"pooled\.json is no contribution"):
+        read(f"{club}/pooled.json")
+
+
+def test_our_figures_under_another_code_are_not_counted_twice(folder, contributed):
+    given = dataclasses.replace(read_contribution(contributed), code="00000000000000aa")
+    with open_store(folder / "one" / "practice.duckdb") as store:
+        crowns, patients = store.read(CROWNS), store.read(PATIENTS)
+    results = results_of(crowns, patients)
+    spells = {MAIN: state_spells(crown_rows(own_crowns(crowns), patients)).with_columns(unit="crown_id")}
+    others = others_of([given], code="00000000000000bb", rules=given.rules, borrowing=Borrowing())
+    with pytest.raises(DataError, match="same figures under different codes"):
+        with_evidence(results, others, lambda: spells)
+    apart = others_of([practice(2)], code="00000000000000bb", rules=given.rules, borrowing=Borrowing())
+    (row,) = with_evidence(results, apart, lambda: spells).evidence.rows
+    assert (row.id, row.studies, row.rests_on) == (MAIN, 1, "together")
 
 
 def test_contribute_needs_what_was_compared(folder, tmp_path):
