@@ -267,7 +267,7 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
             "crown_date": settings.practice.crown_date,
             "root_canals_elsewhere": settings.practice.root_canals_elsewhere,
         },
-        settings=_in_words(settings.analysis),
+        settings=_in_words(settings.analysis) | _in_words(_borrowing(settings)),
         left_out=store.field_notes(),
         other_texts=store.other_texts(),
     )
@@ -277,8 +277,12 @@ def _others(store: Store, settings: Settings, told: Told) -> Others:
     """What other practices gave, read before anything is compared, so that a wrong file stops the run early."""
     code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
     given = [read_contribution(path) for path in contribution_files(settings)]
-    chosen = {f.name: getattr(settings.evidence, f.name) for f in dataclasses.fields(Borrowing)}
-    return others_of(given, code=code, rules=agreed_rules(told.rules, told.settings), borrowing=Borrowing(**chosen))
+    rules = agreed_rules(told.rules, told.settings)
+    return others_of(given, code=code, rules=rules, borrowing=_borrowing(settings))
+
+
+def _borrowing(settings: Settings) -> Borrowing:
+    return Borrowing(**{f.name: getattr(settings.evidence, f.name) for f in dataclasses.fields(Borrowing)})
 
 
 def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told, others: Others) -> Compared:

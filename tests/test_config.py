@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.codes import code_table
-from pipeline.config import Rules, Settings, load_settings, matching_files
+from pipeline.config import Evidence, Rules, Settings, load_settings, matching_files
 from pipeline.errors import ConfigError
 
 PRACTICE = '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\n'
@@ -48,6 +48,9 @@ def test_a_whole_file(tmp_path: Path):
         smallest_difference_per_100 = 3
         [codes]
         BR = "bridge_retainer"
+        [evidence]
+        contributions = "club/*.json"
+        between_ratios = 1
         """,
     )
     practice, procedures = settings.practice, settings.tables["procedures"]
@@ -62,6 +65,7 @@ def test_a_whole_file(tmp_path: Path):
     assert settings.tables["patients"].date_format == "%d/%m/%y"
     assert settings.rules == Rules(course_gap_days=90, data_cutoff=dt.date(2025, 12, 31))
     assert settings.analysis.smallest_difference_per_100 == 3.0
+    assert settings.evidence == Evidence(contributions=("club/*.json",), between_ratios=1.0)
     assert code_table(settings).rows() == [("BR", "bridge_retainer_crown", None), ("KR", "crown_placement", None)]
 
 
@@ -102,6 +106,11 @@ def test_defaults_are_the_rules_of_the_documentation(tmp_path: Path):
         (PRACTICE + PROCEDURES + "[rules]\nlab_days = true\n", "lab_days must be a whole number"),
         (PRACTICE + PROCEDURES + '[rules]\ndata_cutoff = "soon"\n', "data_cutoff must be a date"),
         (PRACTICE + PROCEDURES + "[analysis]\nconfidence = 95\n", "between 0.5 and 1"),
+        (PRACTICE + PROCEDURES + "[evidence]\nvague_weight = 1\n", "vague_weight must lie between 0 and 1"),
+        (PRACTICE + PROCEDURES + "[evidence]\nvague_weight = 0.0\n", "vague_weight must lie between 0 and 1"),
+        (PRACTICE + PROCEDURES + "[evidence]\nbetween_shares = 0\n", "between_shares must lie between 0.01 and 5"),
+        (PRACTICE + PROCEDURES + '[evidence]\npooled = "pooled.json"\n', '"pooled" is not known in'),
+        (PRACTICE + PROCEDURES + "[evidence]\ncontributions = 3\n", "contributions must be a list of texts"),
         (PRACTICE + PROCEDURES + "[tables.patient]\n", 'Did you mean "patients"'),
         (PRACTICE + PROCEDURES + 'columns = { patinet_id = "Pat" }\n', 'Did you mean "patient_id"'),
         (PRACTICE + PROCEDURES + 'columns = { tooth_fdi = "Pat" }\n', '"tooth_fdi" is not known'),

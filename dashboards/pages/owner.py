@@ -76,7 +76,7 @@ def render(results: Results) -> str:
     watched = {m.outcome: m for m in results.monitoring}
     sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
     published = _published(results.benchmarks)
-    evidence = evidence_block(results.evidence, "share") if published else None
+    evidence = evidence_block(results.evidence, "share")
     return page.render(
         "owner.html.j2",
         title="How our crowns and root canals do",

@@ -50,6 +50,7 @@ from pipeline.results import (
     UnknownCode,
     Verdict,
 )
+from pipeline.results_evidence import Evidence, EvidenceRange, EvidenceRow
 from pipeline.results_healing import (
     Agreement,
     CountedShare,
@@ -222,6 +223,11 @@ def hostile() -> Results:
         comparisons=(first, *results.comparisons[1:]),
         rules={"course_gap_days": HOSTILE},
         cautions=(HOSTILE,),
+        evidence=dataclasses.replace(
+            _evidence(),
+            rows=tuple(dataclasses.replace(r, sources=(HOSTILE,), verdict=HOSTILE) for r in _evidence().rows),
+            left_out=(HOSTILE,),
+        ),
         trials=(trial,),
         recalls=tuple(dataclasses.replace(r, name=HOSTILE) for r in results.recalls),
         agreement=tuple(dataclasses.replace(a, kind=HOSTILE) for a in results.agreement),
@@ -466,6 +472,23 @@ def _rates(outcome: str, title: str, teeth: int, failures: int, seed: int) -> tu
     return tuple(tables)
 
 
+def _evidence() -> Evidence:
+    """A share that rests on both, and a ratio in conflict."""
+    three = [EvidenceRange(*v) for v in ((8.0, 1.8, 32.3), (10.0, 6.6, 14.9), (9.3, 6.3, 13.4))]
+    ratios = [EvidenceRange(*v) for v in ((2.5, 1.4, 4.6), (0.6, 0.4, 0.9), (0.64, 0.43, 0.95))]
+    share = EvidenceRow(
+        "endo_intervention:endo_completion:initial_endo:5", "share",
+        ("endo_intervention", "endo_completion", "initial_endo"), 5.0, ("Burry JC. 2016. J Endod",), 1, *three, 250, 20,
+        21.4, 104.0, 0.55, 0.13, False, "together", "A sentence on the share.",
+    )  # fmt: skip
+    ratio = EvidenceRow(
+        "crown_longevity_by_endo_timing", "ratio", ("through_crown", "before_seat", "crown_failure", "since_seat"),
+        None,        ("another practice", "another practice"), 2, *ratios, 900, 80, 33.0, 0.0, 0.01, 0.7, True, "ours",
+        "A sentence on the ratio.",
+    )  # fmt: skip
+    return Evidence((ratio, share), 0.95, 0.2, 0.5, 0.5, 2, 1, ())
+
+
 def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int) -> Results:
     groups = (
         _group("before_seat", before, 0.02, seed),
@@ -537,6 +560,7 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
         ),
         followup=(FollowUp("crowns", crowns, 2310, 0.287, 0.713), FollowUp("root canals", endo, None, 0.31, 0.69)),
         recalls=_recalls(endo),
+        evidence=_evidence(),
         agreement=_agreement(),
         losses=_losses(endo),
         trials=(_trial(max(before // 2, 20)),),

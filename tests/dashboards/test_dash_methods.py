@@ -12,6 +12,7 @@ import sample_results as samples
 
 from dashboards.pages import methods
 from pipeline import config, results_methods
+from pipeline.questions.others_and_yours import Borrowing
 from pipeline.results_methods import METHODS, Method
 
 PIPELINE = Path(str(resources.files("pipeline")))
@@ -31,7 +32,8 @@ def test_each_source_stands_word_for_word_in_its_module(method: Method) -> None:
 def test_every_rule_and_setting_is_explained_and_no_other() -> None:
     rules = {f.name for f in dataclasses.fields(config.Rules)} | {"crown_date", "root_canals_elsewhere"}
     assert set(results_methods.RULES) == rules
-    assert set(results_methods.ANALYSIS) == {f.name for f in dataclasses.fields(config.Analysis)}
+    settings = {f.name for kind in (config.Analysis, Borrowing) for f in dataclasses.fields(kind)}
+    assert set(results_methods.ANALYSIS) == settings
 
 
 def test_every_value_version_and_fingerprint_is_on_the_page() -> None:

@@ -242,7 +242,7 @@ def test_others_by_other_rules_or_twice_are_refused() -> None:
 
 
 def test_results_carry_it_and_pages_show_it_once() -> None:
-    sample = sample_results()
+    sample = replace(sample_results(), evidence=None)
     assert evidence_block(sample.evidence, "share") is None
     results = with_evidence(
         replace(sample, benchmarks=(published(),), analysis={**sample.analysis, "confidence": "0.95"}), Others(), dict
