@@ -34,7 +34,7 @@ def ratio_verdict(row: EvidenceRow, labels: tuple[str, str]) -> str:
     group, reference = labels
     outcome, clock = row.about[2:]
     r = _leading(row)
-    holds = "holds no difference" if r.low <= 1 <= r.high else "leaves out no difference"
+    holds = "holds no difference" if r.low <= 1 <= r.high else "stays clear of no difference"
     what = f"{group} against {reference[0].lower()}{reference[1:]}, {SINCE[clock]}"
     much = f"{HAPPENED[outcome]} {r.value:.2f} times as fast ({r.low:.2f} to {r.high:.2f}); the range {holds}"
     return f"{what}: {much}. {_rests(row, 'Other practices', 'other practices')}"

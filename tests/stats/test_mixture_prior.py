@@ -175,6 +175,29 @@ def test_a_prior_is_worth_less_than_the_units_behind_it(studies: list[tuple[floa
     assert 0 < effective_size(robust, unit) <= effective_size(found, unit) <= sum(n for _, n in studies)
 
 
+@pytest.mark.thorough
+@pytest.mark.parametrize(("spread", "least"), [(0.0, 380), (0.5, 360), (1.0, 350)])
+def test_what_leads_holds_the_truth_however_far_practices_differ(spread: float, least: int) -> None:
+    """Two others and ours, drawn around one mean: ours leads in conflict, else both.
+
+    Of 3,000 ranges at 95 % some 98.2, 93.6 and 91.9 of 100 held the truth where practices differ not at all, by the
+    scale that is assumed and by twice as much; the least of 400 is some three errors below.
+    """
+    draws, own, error, others = np.random.default_rng(3), 0.47, 0.3, 2
+    held = 0
+    for _ in range(400):
+        true = draws.normal(0, 0.7) + spread * draws.normal(size=others + 1)
+        found = true[1:] + error * draws.normal(size=others)
+        ours = true[0] + own * draws.normal()
+        prior = predicted(found.tolist(), [error] * others, tau_scale=0.5)
+        after = updated(with_vague(prior, weight=0.2, mean=0.0, sd=own * math.sqrt(30)), ours, own)
+        low, high = (after.mixture.quantile(p) for p in (0.025, 0.975))
+        if surprise(prior, ours, own) < 0.05 or after.vague > 0.5:
+            low, high = ours - 1.96 * own, ours + 1.96 * own
+        held += low <= true[0] <= high
+    assert held >= least
+
+
 @pytest.mark.parametrize(
     ("estimates", "errors", "scale"), [([], [], 0.5), ([1.0], [0.0], 0.5), ([math.nan], [1.0], 0.5), ([1.0], [1.0], 0)]
 )
