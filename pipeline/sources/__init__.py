@@ -8,7 +8,7 @@ from pathlib import Path
 from pipeline.errors import DataError
 from pipeline.sources.csv_file import open_csv
 from pipeline.sources.excel_file import open_excel
-from pipeline.sources.fhir.ndjson import open_fhir
+from pipeline.sources.json_rows import open_json
 from pipeline.sources.parquet_file import open_parquet
 from pipeline.sources.source import Batch, ReadOptions, Source
 from pipeline.sources.x12 import SUFFIXES, open_x12
@@ -19,12 +19,12 @@ __all__ = ["SOURCES", "Batch", "ReadOptions", "Source", "open_source"]
 SOURCES: dict[str, Callable[[Path, ReadOptions], Source]] = {
     **dict.fromkeys((".csv", ".tsv", ".txt", ".psv"), open_csv),
     **dict.fromkeys((".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"), open_excel),
-    **dict.fromkeys((".ndjson", ".jsonl"), open_fhir),
+    **dict.fromkeys((".ndjson", ".jsonl", ".json"), open_json),
     **dict.fromkeys(SUFFIXES, open_x12),
     ".parquet": open_parquet,
 }
 # Of these a compressed file can be read too.
-ZIPPED = (".csv", ".tsv", ".txt", ".psv", ".ndjson", ".jsonl", *SUFFIXES)
+ZIPPED = (".csv", ".tsv", ".txt", ".psv", ".ndjson", ".jsonl", ".json", *SUFFIXES)
 
 
 def open_source(path: Path, options: ReadOptions) -> Source:

@@ -1,9 +1,10 @@
-"""A file of FHIR records, one a line, as rows of one input table.
+"""A file of FHIR records, packed as `json_records` knows, as rows of one input table.
 
 Which records are taken depends on the table: Procedure, Claim and ExplanationOfBenefit for `procedures`, the diagnoses
 that these name for `endo_details`, Patient for `patients`, Observation for `findings`. Records of other kinds are no
 rows; `FhirFile.remark` counts them. A record may give several rows (items of a claim, teeth of an item), so rows are
-numbered from 1 as they come; the column `line` says where in the file each stands. A line that is no record is set
+numbered from 1 as they come; the column `line` says which line or record of the file each
+is of. A line that is no record is set
 aside, with its line number as the value at fault.
 """
 
@@ -23,12 +24,13 @@ from pipeline.errors import DataError
 from pipeline.sources.fhir import shapes, statements
 from pipeline.sources.fhir.endo_details import endo_detail_rows
 from pipeline.sources.fhir.findings import finding_fields, finding_rows
-from pipeline.sources.fhir.lines import Line, as_table, open_bytes, read_lines
+from pipeline.sources.fhir.lines import as_table
 from pipeline.sources.fhir.patients import patient_rows
 from pipeline.sources.fhir.services import service_rows
 from pipeline.sources.fhir.sites import teeth_of
 from pipeline.sources.fhir.systems import CDT
 from pipeline.sources.fhir.values import known_codes
+from pipeline.sources.json_records import Line, read_records
 from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Spoken
 
 _SERVICES = ("Procedure", "Claim", "ExplanationOfBenefit")
@@ -122,14 +124,14 @@ class FhirFile:
         Raises
         ------
         DataError
-            If a line is a Bundle, is longer than any record can be, or the packed file is damaged.
+            If a Bundle stands among other records, and as `read_records` does.
         """
         self.counts, self.without_row = Counter(), 0
         wanted = self.headings if headings is None else list(headings)
         first = 1
         connection = connect_memory()
         try:
-            for block in read_lines(self.path):
+            for block in read_records(self.path):
                 rows = self._rows(connection, block).sort("line", maintain_order=True)
                 rows = rows.with_columns(pl.int_range(first, first + rows.height, dtype=pl.Int64).alias(ROW))
                 first += rows.height
@@ -205,45 +207,25 @@ class FhirFile:
 
 
 def open_fhir(path: Path, options: ReadOptions) -> FhirFile:
-    """Look at the first line of a file of FHIR records.
+    """Look at the first records of a file of FHIR.
 
     Raises
     ------
     DataError
-        If the table cannot be had from FHIR, or the file is empty, is packed otherwise than by its name, or does not
-        hold one record a line.
+        If the table cannot be had from FHIR, and as `read_records` does.
     """
     if (plan := _PLANS.get(options.table)) is None:
         raise DataError(
             f"{path.name}: FHIR holds nothing for {options.table}. Take the file out of [tables.{options.table}]."
         )
-    line = _first_line(path)
-    if line.startswith((b"PK\x03\x04", b"\x1f\x8b")):
-        raise DataError(f"{path.name}: the file is packed. Unpack it, or give a gzip file a name that ends in .gz.")
-    if line.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise DataError(f"{path.name}: the file is not UTF-8 text, as FHIR must be. Export it as UTF-8.")
-    bare = line.strip()
-    if bare.startswith(b"[") or (bare.startswith(b"{") and not bare.endswith(b"}")):
-        raise DataError(
-            f"{path.name}: a record goes over several lines, or all are in one list. Each must stand on a line of its "
-            "own: export as NDJSON (bulk data), not as a Bundle or with indents."
-        )
+    next(read_records(path), None)
     return FhirFile(path, options, [*plan.fields, *_PLACE])
-
-
-def _first_line(path: Path) -> bytes:
-    block = next(read_lines(path), None)
-    if block is None:
-        with open_bytes(path):
-            raise DataError(f"{path.name}: the file is empty. Export it again, or leave it out.")
-    return block[0][1]
 
 
 def _is_bundle(path: Path, line: int) -> DataError:
     return DataError(
-        f"{path.name}: line {line:,} is a Bundle, a packet of records or of deletions, and not a record.\n"
-        "  Export as NDJSON (bulk data), one record a line. Leave the files listed as deleted out; export all anew "
-        "instead."
+        f"{path.name}: line {line:,} is a Bundle, a packet of records or of deletions, among records.\n"
+        "  Keep Bundles in files of their own. Leave the files listed as deleted out; export all anew instead."
     )
 
 

@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 
 from pipeline.errors import DataError
 from pipeline.reasons import REASONS
-from pipeline.sources.fhir import lines, open_fhir
+from pipeline.sources import json_records
+from pipeline.sources.fhir import open_fhir
+from pipeline.sources.json_rows import open_json
 from pipeline.sources.source import ReadOptions
 
 GOOD = json.dumps(procedure())
@@ -70,7 +72,7 @@ def test_values_of_the_wrong_type_stop_nothing(tmp_path):
 
 
 def test_the_next_block_goes_on_with_the_numbers(tmp_path, monkeypatch):
-    monkeypatch.setattr(lines, "_BLOCK_BYTES", 10)
+    monkeypatch.setattr(json_records, "_BLOCK_BYTES", 10)
     file = opened(tmp_path, procedure(), "{", procedure(), {"resourceType": "Encounter"})
     assert [n for batch in file.batches() for n in batch.numbers] == [1, 3]
     assert aside(file) == ["2|line|2|no_record"]
@@ -82,8 +84,11 @@ def test_the_next_block_goes_on_with_the_numbers(tmp_path, monkeypatch):
     [
         (b"", "empty"),
         (b" \n\n", "empty"),
-        (b'{\n  "resourceType": "Procedure"\n}\n', "line of its own"),
-        (b'[{"resourceType":"Procedure"}]', "line of its own"),
+        (b'{\n  "resourceType": "Procedure",\n', "line 3, column 1: this is not JSON"),
+        (b'[{"resourceType":"Procedure"}', "cut short"),
+        (b"[" * 200_000, "brackets"),
+        (b'[{"resourceType":"Procedure", "id": "\xff"}]', "byte 37 is not UTF-8"),
+        (b'[{"resourceType":"Procedure", "id": "a", "id": "b"}]', "stands twice in one record"),
         (b"PK\x03\x04", "packed"),
         (gzip.compress(b"{}", mtime=0), "packed"),
         ("\ufeff{}".encode("utf-16-le"), "UTF-8"),
@@ -96,16 +101,78 @@ def test_files_of_another_kind_are_refused(tmp_path, text, words):
         open_fhir(path, ReadOptions())
 
 
-@pytest.mark.parametrize("where", [0, 1])
-def test_a_bundle_is_refused(tmp_path, where):
-    records = [procedure()]
-    records.insert(where, {"resourceType": "Bundle", "type": "transaction", "entry": []})
-    with pytest.raises(DataError, match=f"line {where + 1} is a Bundle"):
-        list(opened(tmp_path, *records).batches())
+def test_a_bundle_among_records_is_refused(tmp_path):
+    packet = {"resourceType": "Bundle", "type": "transaction", "entry": []}
+    with pytest.raises(DataError, match="line 2 is a Bundle"):
+        list(opened(tmp_path, procedure(), packet).batches())
+
+
+def rows_of(path: Path) -> list[tuple[object, ...]]:
+    file = open_json(path, ReadOptions())
+    return [row for batch in file.batches(["patient_id", "code", "tooth"]) for row in batch.rows.rows()]
+
+
+def test_records_are_the_same_however_they_are_packed(tmp_path):
+    records = [procedure(), {"resourceType": "Encounter"}, procedure(id="b")]
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": r} for r in records]}
+    (tmp_path / "lines.ndjson").write_text("\n".join(map(json.dumps, records)))
+    wanted = rows_of(tmp_path / "lines.ndjson")
+    assert len(wanted) == 2
+    packed = {
+        "list": json.dumps(records),
+        "indented list": json.dumps(records, indent=1),
+        "bundle": json.dumps(bundle),
+        "indented bundle": json.dumps(bundle, indent="\t"),
+        "list of bundles": json.dumps([bundle | {"entry": [entry]} for entry in bundle["entry"]]),
+        "lines of bundles": "\n".join(json.dumps(bundle | {"entry": [entry]}) for entry in bundle["entry"]),
+    }
+    for name, text in packed.items():
+        (tmp_path / "a.json").write_bytes(b"\xef\xbb\xbf" + text.encode())
+        assert rows_of(tmp_path / "a.json") == wanted, name
+    (tmp_path / "a.json.gz").write_bytes(gzip.compress(packed["bundle"].encode(), mtime=0))
+    assert rows_of(tmp_path / "a.json.gz") == wanted
+    (tmp_path / "one.json").write_text(json.dumps(records[0], indent=2))
+    assert rows_of(tmp_path / "one.json") == wanted[:1]
+
+
+@pytest.mark.parametrize(
+    ("bundle", "words"),
+    [
+        ({"type": "history", "entry": []}, "Bundle of changes"),
+        ({"type": "transaction", "entry": [{"request": {"method": "DELETE", "url": "Procedure/1"}}]}, "of changes"),
+        ({"type": "collection", "entry": {}}, "no list of entries"),
+    ],
+)
+def test_a_bundle_of_changes_is_refused(tmp_path, bundle, words):
+    (tmp_path / "a.json").write_text(json.dumps({"resourceType": "Bundle"} | bundle))
+    with pytest.raises(DataError, match=words):
+        open_json(tmp_path / "a.json", ReadOptions())
+
+
+def test_what_must_be_read_whole_has_a_bound(tmp_path, monkeypatch):
+    monkeypatch.setattr(json_records, "_MAX_WHOLE_BYTES", 1_000_000)
+    (tmp_path / "a.json").write_text("[\n" + ",\n".join(["1" * 40_000] * 30) + "]")
+    with pytest.raises(DataError, match="more than 1 MB is not read whole"):
+        open_json(tmp_path / "a.json", ReadOptions())
+
+
+ROWS = [{"Patient": "007", "Fee": 1350.50, "Paid": True}, {"Patient": "8", "Tooth": 16, "Codes": ["a", "b"]}]
+
+
+@pytest.mark.parametrize("lines", [True, False])
+def test_objects_of_no_standard_are_rows_of_a_table(tmp_path, lines):
+    text = "\n".join([*map(json.dumps, ROWS), "nothing"]) if lines else json.dumps([*ROWS, 5], indent=2)
+    (tmp_path / "ledger.json").write_text(text)
+    file = open_json(tmp_path / "ledger.json", ReadOptions())
+    assert file.headings == ["Patient", "Fee", "Paid", "Tooth", "Codes"]
+    (batch,) = file.batches(["Patient", "Fee", "Tooth", "Codes", "Paid"])
+    assert batch.numbers.to_list() == [1, 2]
+    assert batch.rows.rows() == [("007", "1350.5", None, None, "true"), ("8", None, "16", '["a", "b"]', None)]
+    assert batch.malformed.select("row_number", "raw_row").rows() == [(3, "nothing" if lines else "5")]
 
 
 def test_a_line_longer_than_any_record_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr(lines, "_MAX_LINE_BYTES", 1 << 20)
+    monkeypatch.setattr(json_records, "_MAX_LINE_BYTES", 1 << 20)
     with pytest.raises(DataError, match=r"line 2 is longer than 1 MB"):
         list(opened(tmp_path, procedure(), "x" * (1 << 20) + "y").batches())
 

@@ -1,0 +1,76 @@
+"""Rows of a table as objects of JSON, in a list or one a line: the names of their fields are the headings."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.sources.fhir.ndjson import open_fhir
+from pipeline.sources.json_records import first_record, read_records
+from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Source, Spoken, malformed_lines
+
+_MAX_FIELDS = 1_000
+
+
+@dataclass
+class JsonRows:
+    """An opened file; see `pipeline.sources.source.Source`. Rows have the numbers of their records."""
+
+    path: Path
+    headings: list[str]
+    spoken: Spoken = field(default_factory=Spoken)
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """Rows from the start of the file; see `Source.batches`. A record that is no object is malformed."""
+        wanted = self.headings if headings is None else list(headings)
+        schema = {ROW: pl.Int64(), **{h: pl.String() for h in wanted}}
+        for block in read_records(self.path):
+            found = [(number, _row(text), text) for number, text in block]
+            rows = [(n, *(row.get(h) for h in wanted)) for n, row, _ in found if row is not None]
+            broken = [(number, text) for number, row, text in found if row is None]
+            lines = [(number, text.decode(errors="replace").replace("\0", "\ufffd")) for number, text in broken]
+            frame = pl.DataFrame(rows, schema=schema, orient="row")
+            yield Batch(frame[ROW], frame.drop(ROW), malformed_lines(lines).select(*MALFORMED_SCHEMA))
+
+
+def open_json(path: Path, options: ReadOptions) -> Source:
+    """A file of JSON: records of FHIR where the first says so, else rows of a table.
+
+    Raises
+    ------
+    DataError
+        If no record is an object, or there are more fields than any table has; and as `read_records` does.
+    """
+    if "resourceType" in first_record(path):
+        return open_fhir(path, options)
+    headings: dict[str, None] = {}
+    for block in read_records(path):
+        for _, text in block:
+            headings.update(dict.fromkeys(_row(text) or ()))
+        if len(headings) > _MAX_FIELDS:
+            raise DataError(f"{path.name}: its records have more than {_MAX_FIELDS:,} fields. Is it a table?")
+    if not headings:
+        # Broken records of FHIR are told as such.
+        return open_fhir(path, options)
+    return JsonRows(path, list(headings))
+
+
+def _row(record: bytes) -> Mapping[str, str | None] | None:
+    """Field to text; a list or an object within stands as JSON, and numbers as they are written."""
+    try:
+        found = json.loads(record, parse_float=str, parse_int=str, parse_constant=str)
+    except (ValueError, RecursionError):
+        return None
+    return {name.strip(): _text(value) for name, value in found.items()} if isinstance(found, dict) else None
+
+
+def _text(value: Any) -> str | None:
+    if value is None or isinstance(value, str):
+        return None if value is None else value.replace("\0", "\ufffd")
+    return str(value).lower() if isinstance(value, bool) else json.dumps(value, ensure_ascii=False)
