@@ -12,6 +12,8 @@ _AGAIN = ("linking.assert_mere_contacts_may_be_summed_up", "linking.assert_neith
 _WAYS = (
     f"{_T}link.py::test_given_up_at_the_opening_is_another_way_to_count",
     f"{_T}rule_03_elsewhere.py::test_an_undated_root_canal_elsewhere_is_in_neither_group_and_both_ways_stand_beside",
+    f"{_T}rule_03_elsewhere.py::test_a_way_for_unknown_orders_moves_no_other_crown",
+    f"{_T}rule_03_elsewhere.py::test_a_year_alone_is_over_on_the_first_day_of_the_next",
     f"{_T}rule_03_elsewhere.py::test_hints_count_as_openings_in_one_way",
     f"{_T}rule_11_followup.py::test_events_elsewhere_after_the_last_contact_count_in_one_way_only",
     f"{_T}rule_11_followup.py::test_patients_seen_lately_are_followed_to_the_last_day_in_one_way",

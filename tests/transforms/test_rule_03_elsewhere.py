@@ -308,6 +308,52 @@ def test_an_undated_root_canal_elsewhere_is_in_neither_group_and_both_ways_stand
         )
 
 
+@pytest.mark.parametrize("way", [None, "before_seat", "through_crown"])
+def test_a_way_for_unknown_orders_moves_no_other_crown(way: str | None):
+    # 16: the order is unknown. 26: vital. 36: opened here. 46: treated before the seat.
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2015-01-01   | 16        | CROWN |
+                     | 16        | ENDO  | existing
+        2015-01-01   | 26        | CROWN |
+        2015-01-01   | 36        | CROWN |
+        2016-01-01   | 36        | ENDO  |
+        2014-01-01   | 46        | ENDO  |
+        2015-01-01   | 46        | CROWN |
+        2020-01-01   |           | EXAM  |
+    """,
+        **({"undated_endo": way} if way else {}),
+    )
+    assert linked.crowns.select("tooth_fdi", "endo_timing").rows() == [
+        (16, way),
+        (26, "vital"),
+        (36, "through_crown"),
+        (46, "before_seat"),
+    ]
+
+
+def test_a_year_alone_is_over_on_the_first_day_of_the_next():
+    # 16: seated on the last day of the year in which others treated it. 26: on the first of the next.
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2014-12-31   | 16        | CROWN |
+        2015-01-01   | 26        | CROWN |
+        2020-01-01   |           | EXAM  |
+    """,
+        elsewhere="""
+        tooth_fdi | event      | event_date | event_year
+        16        | root_canal |            | 2014
+        26        | root_canal |            | 2014
+    """,
+    )
+    assert linked.crowns.select("tooth_fdi", "endo_timing", "order_uncertain").rows() == [
+        (16, "before_seat", True),
+        (26, "before_seat", False),
+    ]
+
+
 def test_what_settles_the_order_of_an_undated_root_canal():
     # p1: we opened it after the seat, so it was alive at the seat. p2: begun by us before the seat. p3: a post 180 days
     # before the seat; p4: 181 days. p5: recorded as root-filled. p6: a pulpotomy of ours. p7: a repeat settles nothing.
