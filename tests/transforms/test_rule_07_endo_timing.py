@@ -8,6 +8,8 @@ from drawn import frame
 from linking import assert_courses, assert_crowns, run
 from polars.testing import assert_frame_equal
 
+from pipeline.transforms.timing import nearest
+
 
 @pytest.mark.parametrize("opening", ["PULP", "POTOMY", "GIVEUP", "ENDO"])
 def test_the_first_row_that_opens_the_pulp_opens_the_crown(opening: str):
@@ -268,3 +270,36 @@ def test_a_crown_planned_in_the_thirty_days_before_the_opening_ends_follow_up_th
         27        | 2015-01-01 | through_crown | 2019-01-01  | false   |               | 2020-01-01 | cutoff       | false
     """,
     )
+
+
+@pytest.mark.parametrize(
+    ("strategy", "same_day", "found"),
+    [
+        ("backward", True, [1, None, 2, None, None]),
+        ("backward", False, [1, None, 1, None, None]),
+        ("forward", True, [2, None, 2, None, None]),
+    ],
+)
+def test_the_nearest_row_of_a_tooth_one_for_each(strategy, same_day, found):
+    # A row without a date, before the first, on a day with a row, of another tooth and of a tooth without any.
+    left = frame("""
+        patient_id | tooth_fdi | seen_date
+        p1         | 16        | 2015-01-01
+        p1         | 16        |
+        p1         | 16        | 2016-01-01
+        p1         | 26        | 2016-01-01
+        p2         | 16        | 2016-01-01
+    """)
+    right = frame("""
+        patient_id | tooth_fdi | seen       | number
+        p1         | 16        | 2014-01-01 | 1
+        p1         | 16        | 2016-01-01 | 2
+        p1         | 16        |            | 3
+        p1         | 26        | 2017-01-01 | 4
+    """)
+    if strategy == "forward":
+        found = [*found[:3], 4, None]
+    got = nearest(left, right, left_on="seen_date", right_on="seen", strategy=strategy, same_day=same_day)
+    rows = {tuple(row[:3]): row[3] for row in got.select("patient_id", "tooth_fdi", "seen_date", "number").rows()}
+    assert got.height == left.height
+    assert [rows[row] for row in left.rows()] == found
