@@ -38,8 +38,9 @@ STEPS = 200
 SETTLED = 1e-10
 # Simulated practices are counted in so many stretches of the clock, with about as many failures each.
 STRETCHES = 12
+HALVINGS = 36
 # Below this many standard errors from the middle no tail is small enough for any level in use.
-NEAR = 1.3
+NEAR = 1.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,16 +78,18 @@ class Ratio:
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """One entry a group (last axis), one look a row: the smaller tail, the direction, and in which company it was seen.
+    """One entry a group (last axis), one practice a row.
 
     `flag` is 0 within chance, 1 outside the first level and 2 outside the second, of the whole family. `up` says that
     more failed than the others lead one to expect. `of` is the number of groups that were looked at together, 2 where
-    only the difference of two could be told, 0 where the group was not judged.
+    only the difference of two could be told, 0 where the group was not judged. `stage` says after how many others had
+    been set aside the group was looked at for the last time.
     """
 
     flag: Ints
     up: Bools
     of: Ints
+    stage: Ints
 
 
 def tally(
@@ -223,8 +226,8 @@ def judge(
     looks, n = failed.shape[0], found.groups
     flag, of = np.zeros((looks, n), dtype=np.int64), np.zeros((looks, n), dtype=np.int64)
     up = np.zeros((looks, n), dtype=np.bool_)
-    company = np.ones((looks, n), dtype=np.bool_)
-    still = np.arange(looks)
+    company, stage = np.ones((looks, n), dtype=np.bool_), np.zeros((looks, n), dtype=np.int64)
+    still, round_no = np.arange(looks), 0
     while len(still):
         asked = company[still] & judged
         number = asked.sum(axis=1)
@@ -238,6 +241,7 @@ def judge(
         first, second = (1 - (1 - level) ** (1 / tests) for level in levels)
         least = tail.min(axis=1)
         of[still] = np.where(asked, number[:, None], of[still])
+        stage[still] = np.where(asked, round_no, stage[still])
         up[still] = np.where(asked, more, up[still])
         out = least < first / 2
         who = np.where(pair[:, None], asked, (tail == least[:, None]) & asked) & out[:, None]
@@ -246,7 +250,8 @@ def judge(
         company[still] &= ~who
         # After a pair, and where nobody stands out, all is said; a group alone with no other has no one beside it.
         still = still[out & ~pair & (company[still].sum(axis=1) > 1)]
-    return Judged(flag, up, of)
+        round_no += 1
+    return Judged(flag, up, of, stage)
 
 
 def limits_of(
@@ -259,12 +264,12 @@ def limits_of(
     if not d > 0:
         return 0.0, np.inf
     low, high = 0.0, d
-    for _ in range(60):
+    for _ in range(HALVINGS):
         middle = (low + high) / 2
         low, high = (middle, high) if _upper(middle, d, p, psi) > tail else (low, middle)
     most = low
     low, high = 0.0, d
-    for _ in range(60):
+    for _ in range(HALVINGS):
         middle = (low + high) / 2
         low, high = (low, middle) if _lower(middle, d, p, psi) > tail else (middle, high)
     least = high if _lower(0.0, d, p, psi) <= tail else 0.0
@@ -281,7 +286,7 @@ def _as_ratio(found: Tally, mine: Bools, others: Bools, count: float) -> float:
     if count >= d.sum() - 1e-9:
         return float("inf")
     low, high = -12.0, 12.0
-    for _ in range(60):
+    for _ in range(HALVINGS):
         middle = (low + high) / 2
         ratio = np.exp(middle)
         low, high = (low, middle) if d @ (ratio * a / (ratio * a + b)) > count else (middle, high)
@@ -347,11 +352,13 @@ def _lower(count: ArrayLike, total: ArrayLike, p: ArrayLike, spread: ArrayLike) 
 
 def simulate(
     found: Tally, rate: Floats, hazard: Floats, *, dispersion: float, looks: int, draw: np.random.Generator
-) -> Floats:
-    """Failures of simulated practices: practice by group by day, with the risk that each group had followed.
+) -> tuple[Floats, float]:
+    """Failures of simulated practices (practice by group by day), with the risk that each group had followed.
 
-    `rate` multiplies the hazard of each group, `hazard` is what one unit of risk fails on each day. Counts vary
-    `dispersion` times as much as Poisson counts; the relative risks are drawn within their error.
+    `rate` multiplies the hazard of each group, `hazard` is what one unit of risk fails on each day. Counts at rate 1
+    vary `dispersion` times as much as Poisson counts; where a group fails more often, more of a cluster fail, and what
+    is above 1 grows with the rate. The relative risks are drawn within their error. Also gives the dispersion that one
+    would find in such a practice.
     """
     mean = found.risk * hazard * rate[:, None]
     size = (looks, *mean.shape)
@@ -360,6 +367,8 @@ def simulate(
         moved = draw.standard_normal((looks, found.slopes.shape[1])) @ root.T @ found.slopes.T
         mean = mean * np.exp(moved)[:, :, None]
     if dispersion <= 1 + 1e-9:
-        return draw.poisson(mean, size).astype(np.float64)
-    drawn = draw.poisson(draw.gamma(np.maximum(mean, 1e-12) / (dispersion - 1), dispersion - 1, size))
-    return drawn.astype(np.float64)
+        return draw.poisson(mean, size).astype(np.float64), 1.0
+    above = (dispersion - 1) * np.maximum(rate, 1e-6)
+    clumped = draw.gamma(np.maximum(mean, 1e-12) / above[:, None], above[:, None], size)
+    overall = 1 + float(np.average(above, weights=np.maximum((found.risk * hazard * rate[:, None]).sum(axis=1), 1e-12)))
+    return draw.poisson(clumped).astype(np.float64), overall

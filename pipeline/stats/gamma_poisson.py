@@ -21,20 +21,23 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammainc, gammaln
+from scipy.special import betainc, gammainc, gammaln
 
 Floats = NDArray[np.float64]
 # Log density of (a, b), up to a constant.
 Prior = Callable[[Floats, Floats], Floats]
-SHAPES, MEANS = 48, 33
+SHAPES, MEANS = 40, 21
 # The grid of shapes, as multiples of the middle exposure in events, and the half width of that of means in errors.
 LEAST, MOST, WIDTH = 0.002, 2000.0, 5.0
-HALVINGS = 26
+HALVINGS = 15
+NOTHING = 5e-4
+# Points of a distribution are sought so far below and above its mean, on the log scale.
+DOWN, UP = 8.0, 3.0
 
 
 @dataclass(frozen=True, eq=False)
 class Shrunk:
-    """Posterior mean and range of each group's rate, or of its ratio to the mean of all groups' rates (a / b)."""
+    """Posterior mean and range of each group's rate, or of its ratio to the rate of the groups beside it."""
 
     mean: Floats
     low: Floats
@@ -66,21 +69,40 @@ def log_marginal(observed: ArrayLike, exposure: ArrayLike, shape: ArrayLike, rat
 
 
 def shrink(
-    observed: ArrayLike, exposure: ArrayLike, *, prior: Prior, relative: bool = True, coverage: float = 0.95
+    observed: ArrayLike,
+    exposure: ArrayLike,
+    *,
+    prior: Prior,
+    beside: NDArray[np.bool_] | None = None,
+    coverage: float = 0.95,
 ) -> Shrunk:
-    """Posterior mean and equal-tailed range of each group's rate; `relative` gives it as a ratio to a / b.
+    """Posterior mean and equal-tailed range of each group's rate.
 
-    Counts need not be whole. ValueError unless every exposure is above 0 and something was observed.
+    `beside` (group by group) asks for ratios: row i marks the groups whose rate, weighted by their exposures, group i's
+    is divided by. It is drawn to the mean too and its error counts; given a and b it is taken as gamma with its own
+    mean and variance. Counts need not be whole. ValueError unless every exposure is above 0 and something was observed.
     """
     count, at = np.asarray(observed, dtype=np.float64), np.asarray(exposure, dtype=np.float64)
     if not (len(at) and (at > 0).all() and count.sum() > 0):
         raise ValueError("every exposure must be above 0, and something must have been observed")
     a, b, weight = _grid(count, at, prior)
-    shape = a[:, None] + count
-    rate = (b[:, None] + at) * ((a / b)[:, None] if relative else 1.0)
+    shape, rate = a[:, None] + count, b[:, None] + at
     tail = (1 - coverage) / 2
-    ends = [_quantile(shape, rate, weight, chance) for chance in (tail, 1 - tail)]
-    return Shrunk(weight @ (shape / rate), *ends)
+    if beside is None:
+        mean = weight @ (shape / rate)
+        ends = [_quantile(lambda x: gammainc(shape, rate * x), weight, mean, chance) for chance in (tail, 1 - tail)]
+        return Shrunk(mean, *ends)
+    part = beside * at / np.maximum((beside * at).sum(axis=1), 1e-300)[:, None]
+    theirs = (shape / rate) @ part.T
+    sure = theirs**2 / np.maximum((shape / rate**2) @ (part**2).T, 1e-300)
+    scale = rate * theirs / sure
+    # A gamma over a gamma: beta-prime. Its mean stands at the ratio of the means where the lower one could be 0.
+    mean = weight @ (shape / scale / np.where(sure > 2, sure - 1, sure))
+    ends = [
+        _quantile(lambda x: betainc(shape, sure, 1 / (1 + 1 / (scale * x))), weight, mean, chance)
+        for chance in (tail, 1 - tail)
+    ]
+    return Shrunk(mean, *ends)
 
 
 def _middle(exposure: ArrayLike, observed: ArrayLike) -> float:
@@ -103,17 +125,18 @@ def _grid(count: Floats, at: Floats, prior: Prior) -> tuple[Floats, Floats, Floa
     log = log_marginal(count, at, a, b) + prior(a, b) + np.log(a) + np.log(b) + np.repeat(np.log(error), MEANS)
     weight = np.exp(log - log.max())
     weight /= weight.sum()
-    keep = weight > 1e-7
+    # Points that together weigh next to nothing only cost time.
+    order = np.argsort(-weight, kind="stable")
+    keep = order[: int(np.searchsorted(np.cumsum(weight[order]), 1 - NOTHING)) + 1]
     return a[keep], b[keep], weight[keep] / weight[keep].sum()
 
 
-def _quantile(shape: Floats, rate: Floats, weight: Floats, chance: float) -> Floats:
-    """Where the mixture of gamma distributions reaches `chance`, of each group, by halving on the log scale."""
-    middle = np.log(weight @ (shape / rate))
-    low, high = middle - 12.0, middle + 4.0
+def _quantile(below: Callable[[Floats], Floats], weight: Floats, middle: Floats, chance: float) -> Floats:
+    """Where the mixture of distributions reaches `chance`, of each group, by halving on the log scale."""
+    low, high = np.log(middle) - DOWN, np.log(middle) + UP
     for _ in range(HALVINGS):
         point = (low + high) / 2
-        above = weight @ gammainc(shape, rate * np.exp(point)) > chance
+        above = weight @ below(np.exp(point)) > chance
         low, high = np.where(above, low, point), np.where(above, point, high)
     found: Floats = np.exp((low + high) / 2)
     return found

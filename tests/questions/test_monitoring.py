@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.questions import monitoring
-from pipeline.questions.monitoring import standing, watch
+from pipeline.questions.monitoring import watch
 
 CUTOFF = dt.date(2024, 12, 31)
 

@@ -38,7 +38,7 @@ def pump_prior(shape: np.ndarray, rate: np.ndarray) -> np.ndarray:
 
 
 def test_the_published_pumps() -> None:
-    found = shrink(PUMPS, HOURS, prior=pump_prior, relative=False)
+    found = shrink(PUMPS, HOURS, prior=pump_prior)
     for got, printed in zip(zip(found.mean, found.low, found.high, strict=True), PRINTED, strict=True):
         # The printed means have errors of up to 3 in 100 from their draws (MCSE 0.030 of 0.894); outer points more.
         assert got[0] == pytest.approx(printed[0], rel=0.03)
@@ -61,13 +61,14 @@ def test_the_likelihood_of_the_lip_cancer_counts_is_greatest_where_r_finds_it() 
 
 def test_with_many_groups_the_average_over_shapes_is_near_the_best_shape() -> None:
     # R's estimates with its best shape and rate put in: (count + 1.87949) / (expected + 1.321667).
-    found = shrink(LIPS, LIPS_EXPECTED, prior=uniform_shrinkage(LIPS_EXPECTED, LIPS), relative=False)
+    found = shrink(LIPS, LIPS_EXPECTED, prior=uniform_shrinkage(LIPS_EXPECTED, LIPS))
     for place, by_r in ((0, 3.997362), (1, 4.079111), (2, 2.980213), (48, 0.331914), (54, 0.340385), (55, 0.602079)):
         assert found.mean[place] == pytest.approx(by_r, rel=0.03)
 
 
 def test_what_was_hardly_watched_is_drawn_to_the_mean_and_nobody_beyond_it() -> None:
-    found = shrink([2, 200, 100, 95], [1.0, 190.0, 100.0, 100.0], prior=uniform_shrinkage([1, 190, 100, 100], [0, 1, 1, 1]))
+    at, counts = [1.0, 190.0, 100.0, 100.0], [2, 200, 100, 95]
+    found = shrink(counts, at, prior=uniform_shrinkage(at, counts), beside=~np.eye(4, dtype=bool))
     assert 1.0 < found.mean[0] < 1.35
     assert found.low[0] < 1 < found.high[0]
     assert found.high[0] - found.low[0] > found.high[1] - found.low[1]
@@ -88,7 +89,7 @@ def test_the_order_of_the_groups_changes_nothing() -> None:
 def test_ranges_hold_rates_drawn_as_the_model_says(groups: int, draws: int, low: float) -> None:
     # The truth is drawn from the prior itself, so the ranges hold it 95 times of 100 but for the error of the draws.
     draw, at, inside, runs = np.random.default_rng(5), np.linspace(20, 60, groups), 0, draws // groups
-    middle = float(np.median(at))
+    middle, beside = float(np.median(at)), ~np.eye(groups, dtype=bool)
     for _ in range(runs):
         share = draw.uniform()
         shape = middle * share / (1 - share)
@@ -97,8 +98,9 @@ def test_ranges_hold_rates_drawn_as_the_model_says(groups: int, draws: int, low:
         if counts.sum() == 0:
             inside += groups
             continue
-        found = shrink(counts, at, prior=uniform_shrinkage(at, at))
-        inside += int(((found.low <= rates) & (rates <= found.high)).sum())
+        found = shrink(counts, at, prior=uniform_shrinkage(at, at), beside=beside)
+        truth = rates / ((beside * at) @ rates / (beside * at).sum(axis=1))
+        inside += int(((found.low <= truth) & (truth <= found.high)).sum())
     assert low < inside / (runs * groups) <= (1.0 if draws < 100 else 0.97)
 
 
