@@ -222,6 +222,11 @@ def _facts(seen: Seen) -> list[dict[str, object]]:
     )
     by_name = {str(row[0]): row[1:] for row in counts.iter_rows()}
     return [
-        {"teeth": int(n), "patients": int(patients), "tooth_years": float(days) / DAYS_PER_YEAR, "observed": int(failed)}
+        {
+            "teeth": int(n),
+            "patients": int(patients),
+            "tooth_years": float(days) / DAYS_PER_YEAR,
+            "observed": int(failed),
+        }
         for n, patients, days, failed in (by_name[name] for name in seen.names)
     ]

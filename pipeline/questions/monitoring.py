@@ -243,7 +243,11 @@ def _beside(seen: Seen, name: str, colleagues: Sequence[str], cutoff: dt.date) -
 
 
 def by_month(
-    start: NDArray[np.int64], last: NDArray[np.int64], event: NDArray[np.bool_], score: Floats, hazard: Hazard,
+    start: NDArray[np.int64],
+    last: NDArray[np.int64],
+    event: NDArray[np.bool_],
+    score: Floats,
+    hazard: Hazard,
     firsts: Sequence[dt.date],
 ) -> tuple[Floats, Floats]:
     """Failures seen and expected of teeth in each calendar month; `firsts` has one day more than months.

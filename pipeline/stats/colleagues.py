@@ -254,9 +254,7 @@ def judge(
     return Judged(flag, up, of, stage)
 
 
-def limits_of(
-    found: Tally, mine: Bools, others: Bools, *, dispersion: float, tail: float
-) -> tuple[float, float]:
+def limits_of(found: Tally, mine: Bools, others: Bools, *, dispersion: float, tail: float) -> tuple[float, float]:
     """The lowest and highest ratio to the others that is not outside, for this many failures of both together."""
     failed = found.failed[None]
     total, share, spread = _chances(found, failed, mine[None], others[None], dispersion)
@@ -293,7 +291,9 @@ def _as_ratio(found: Tally, mine: Bools, others: Bools, count: float) -> float:
     return float(np.exp((low + high) / 2))
 
 
-def _chances(found: Tally, failed: Floats, mine: Bools, others: Bools, dispersion: float) -> tuple[Floats, Floats, Floats]:
+def _chances(
+    found: Tally, failed: Floats, mine: Bools, others: Bools, dispersion: float
+) -> tuple[Floats, Floats, Floats]:
     """Failures of both sides on days with both at risk, the chance that one falls to the group, and the spread.
 
     One entry a practice: `failed` is practice by group by day, `mine` and `others` practice by group. The spread is in

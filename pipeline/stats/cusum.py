@@ -147,7 +147,11 @@ def delay(
 
 
 def _months(
-    draw: np.random.Generator, expected: Floats, rests_on: Expectation, year_starts: Sequence[int], dispersion: float,
+    draw: np.random.Generator,
+    expected: Floats,
+    rests_on: Expectation,
+    year_starts: Sequence[int],
+    dispersion: float,
     paths: int,
 ) -> tuple[Floats, Floats]:
     """Failures of each month and path, and those expected of it on what was known by then."""

@@ -1,4 +1,4 @@
-"""Observed against expected counts: how far chance alone spreads them, and how often a doubling would show.
+"""Observed against expected counts: how far chance alone spreads them.
 
 Limits are exact for a Poisson count, drawn as a smooth line by letting the count be any number >= 0: for whole counts
 the chance of k or more with mean m is the regularised incomplete gamma function P(k, m), which is defined in between.
@@ -18,7 +18,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc, gammaincc
-from scipy.stats import poisson
 
 Floats = NDArray[np.float64]
 HALVINGS = 80
@@ -49,29 +48,6 @@ def limits(expected: ArrayLike, *, coverage: float, dispersion: float = 1.0) -> 
     low = _bisect(lambda k: gammaincc(k + 1, mean) < tail, np.zeros_like(mean), most)
     low = np.where(gammaincc(1.0, mean) >= tail, 0.0, low)
     return low / mean, high / mean
-
-
-def pooled_dispersion(gaps: ArrayLike, expected: ArrayLike) -> float:
-    """Spread of clusters' observed - expected over that of independent Poisson counts; at least 1.
-
-    The sum of squared gaps over the sum of expectations, one entry a cluster [3]. NaN without expectation.
-
-    References
-    ----------
-    [3] McCullagh P, Nelder JA. Generalized Linear Models. 2nd ed. Chapman & Hall, 1989 (section 6.2; from memory).
-    """
-    total = float(np.sum(np.sort(np.asarray(expected, dtype=np.float64))))
-    if not total > 0:
-        return float("nan")
-    return max(1.0, float(np.sum(np.sort(np.asarray(gaps, dtype=np.float64) ** 2))) / total)
-
-
-def chance_to_notice(expected: float, *, times: float, coverage: float, dispersion: float = 1.0) -> float:
-    """Chance that a count whose true mean is `times` the expected one falls above the upper limit."""
-    _, high = limits(expected, coverage=coverage, dispersion=dispersion)
-    # A count on the line itself is inside; the nudge keeps a whole limit from flipping with the last digit.
-    least = np.floor(high[0] * expected / dispersion + 1e-9) + 1
-    return float(poisson.sf(least - 1, times * expected / dispersion))
 
 
 def _bisect(above: object, low: Floats, high: Floats) -> Floats:

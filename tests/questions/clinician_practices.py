@@ -58,7 +58,9 @@ def teeth_of(truth: Truth, draw: np.random.Generator) -> pl.DataFrame:
     start = pl.lit(CUTOFF) - pl.duration(days=int(YEARS * DAY)) + pl.duration(days=pl.col("began"))
     return (
         pl.concat(parts)
-        .with_columns(start=start.cast(pl.Date), id=pl.format("t{}", pl.int_range(pl.len()).cast(pl.String).str.zfill(6)))
+        .with_columns(
+            start=start.cast(pl.Date), id=pl.format("t{}", pl.int_range(pl.len()).cast(pl.String).str.zfill(6))
+        )
         .drop("began")
     )
 
