@@ -29,14 +29,17 @@ def funnel(found: Monitoring) -> NumberTable | None:
         return None
     rows = tuple(
         (r.name, whole(r.teeth), whole(r.patients), whole(r.tooth_years), whole(r.observed), decimal(r.expected),
-         decimal(r.ratio, 2), _limits(r), f"{decimal(r.shrunk, 2)} ({decimal(r.shrunk_low, 2)} to {decimal(r.shrunk_high, 2)})",
-         SHORT[r.standing])
+         decimal(r.ratio, 2), _limits(r), _likely(r), SHORT[r.standing])
         for r in found.funnel.rows
     )  # fmt: skip
     heads = ("Clinician", sentence_case(plural(2, outcome(found.outcome).noun)), "Patients", "Tooth-years", "Failed",
              "Expected from colleagues", "Multiple", "Limits of chance (95 %)", "Most likely multiple (95 % range)",
              "Mark")  # fmt: skip
     return NumberTable("Failures by clinician, in order of name", heads, rows, ("Mark",))
+
+
+def _likely(row: FunnelRow) -> str:
+    return f"{decimal(row.shrunk, 2)} ({decimal(row.shrunk_low, 2)} to {decimal(row.shrunk_high, 2)})"
 
 
 def _limits(row: FunnelRow) -> str:

@@ -106,8 +106,8 @@ def funnel_note(found: Funnel) -> str:
     aside = [r.name for r in found.rows if r.standing.startswith(("more", "fewer"))]
     if aside and len(found.rows) > len(aside) + 1:
         parts.append(
-            f"What is expected of the others leaves out {listing(aside)}, who {'stands' if len(aside) == 1 else 'stand'} "
-            "outside: else the rest would seem to have too few failures, or too many."
+            f"What is expected of the others leaves out {listing(aside)}, who "
+            f"{'stands' if len(aside) == 1 else 'stand'} outside: else the rest would seem to have too few failures, or too many."
         )
     if found.judged == 2:
         parts.append("Two clinicians can be held against one another and against nobody else.")
@@ -188,8 +188,8 @@ def clinicians_watch(found: Sequence[Running]) -> str:
     if not found:
         return ""
     return (
-        "The same watch runs for each clinician with failures enough, against what colleagues’ teeth lead one to expect. "
-        f"Together these charts give one false signal in {found[0].false_alarm_years / len(found):g} years on average. "
+        "The same watch runs for each clinician with failures enough, against what colleagues’ teeth lead one to "
+        f"expect. Together these charts give one false signal in {found[0].false_alarm_years / len(found):g} years on average. "
         "A signal is a reason to look at the cases, nothing more."
     )
 

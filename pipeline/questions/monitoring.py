@@ -1,7 +1,7 @@
 """Watching the practice: clinicians against what is expected of their teeth, and failures month by month.
 
-What is expected never holds the failures that are judged. Clinicians are held against what colleagues' teeth lead one to
-expect of theirs (`questions/clinicians.py`), each year of the whole practice against all the years before it, by the
+What is expected never holds the failures that are judged. Clinicians are held against what colleagues' teeth lead one
+to expect of theirs (`questions/clinicians.py`), each year of the whole practice against all the years before it, by the
 teeth's age on the clock and by what was known of tooth and patient when the clock started. Whether the practice as a
 whole does well is no matter of these charts.
 """
@@ -212,7 +212,7 @@ def _year_by_year(watched: Watched, cutoff: dt.date) -> Months | None:
         here = (start < _number(months[-1])) & (start + np.minimum(last, oldest) >= begin)
         seen, due = by_month(
             start[here], np.minimum(last, oldest)[here], (event & (last <= oldest))[here], watched.score[here],
-            hazard, months,
+            hazard=hazard, firsts=months,
         )  # fmt: skip
         observed.append(seen)
         expected.append(due)
@@ -232,7 +232,7 @@ def _beside(seen: Seen, name: str, colleagues: Sequence[str], cutoff: dt.date) -
     firsts = _months(rows["start"].min(), cutoff)
     observed, expected = by_month(
         rows["start"].cast(pl.Int32).to_numpy().astype(np.int64), rows["exit_days"].to_numpy(),
-        rows["event"].to_numpy(), seen.score[mine], Hazard(seen.tally.days, np.cumsum(hazard)), firsts,
+        rows["event"].to_numpy(), seen.score[mine], hazard=Hazard(seen.tally.days, np.cumsum(hazard)), firsts=firsts,
     )  # fmt: skip
     # What the error of the log ratio is more than that of the clinician's own failures is the error of the expectation.
     own = float(rows["event"].sum())
@@ -247,6 +247,7 @@ def by_month(
     last: NDArray[np.int64],
     event: NDArray[np.bool_],
     score: Floats,
+    *,
     hazard: Hazard,
     firsts: Sequence[dt.date],
 ) -> tuple[Floats, Floats]:

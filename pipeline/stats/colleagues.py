@@ -2,8 +2,8 @@
 
 What is known of each group is how many of it failed on each day of the clock and how much risk it had followed on that
 day (`Tally`). Nobody is held against an expectation that their own failures went into: the ratio of a group to the
-others is the one of a Cox model with a mark for that group (`ratio_to`), and the number expected of it is its own number
-over that ratio, which is what the others' hazard leads one to expect of its rows.
+others is the one of a Cox model with a mark for that group (`ratio_to`), and the number expected of it is its own over
+that ratio, which is what the others' hazard leads one to expect of its rows.
 
 Whether such a ratio is more than chance is asked as in a log-rank test: given who was followed on the days of failures,
 each failure falls to the group with a chance of its share of the risk. So the error of the others' hazard counts: with
@@ -170,8 +170,9 @@ def rates_together(found: Tally) -> tuple[Floats, Floats]:
     return rate, expected
 
 
-def dispersion_of(found: Tally, exit_days: ArrayLike, event: ArrayLike, score: ArrayLike, group: ArrayLike,
-                  cluster: ArrayLike) -> float:  # fmt: skip
+def dispersion_of(
+    found: Tally, exit_days: ArrayLike, event: ArrayLike, score: ArrayLike, *, group: ArrayLike, cluster: ArrayLike
+) -> float:
     """How many times as far as single rows the groups' counts spread because rows of one cluster fail together [2].
 
     The sum of squares of the clusters' pulls on the log-rank scores of all groups, over what it is if every row goes

@@ -100,7 +100,7 @@ def design(
     months = np.asarray(expected, dtype=np.float64)
     _check(float(months.sum()), ratio, false_signals)
     draw = np.random.default_rng(seed)
-    steps = _steps(*_months(draw, months, rests_on, year_starts, dispersion, paths), ratio)
+    steps = _steps(*_months(draw, months, rests_on, year_starts, dispersion=dispersion, paths=paths), ratio)
     low, high = LEAST, MOST
     for _ in range(2):
         grid = np.geomspace(low, high, GRID)
@@ -151,6 +151,7 @@ def _months(
     expected: Floats,
     rests_on: Expectation,
     year_starts: Sequence[int],
+    *,
     dispersion: float,
     paths: int,
 ) -> tuple[Floats, Floats]:

@@ -10,8 +10,8 @@ References
 ----------
 [1] Clayton D, Kaldor J. Empirical Bayes estimates of age-standardized relative risks for use in disease mapping.
     Biometrics 1987;43:671-681.
-[2] Christiansen CL, Morris CN. Hierarchical Poisson regression modeling. J Am Stat Assoc 1997;92:618-632 (the prior
-    `uniform_shrinkage`; from memory).
+[2] Christiansen CL, Morris CN. Hierarchical Poisson regression modeling. J Am Stat Assoc 1997;92:618-632. (The
+    prior `uniform_shrinkage`; from memory.)
 """
 
 from __future__ import annotations
