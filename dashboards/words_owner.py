@@ -107,7 +107,8 @@ def funnel_note(found: Funnel) -> str:
     if aside and len(found.rows) > len(aside) + 1:
         parts.append(
             f"What is expected of the others leaves out {listing(aside)}, who "
-            f"{'stands' if len(aside) == 1 else 'stand'} outside: else the rest would seem to have too few failures, or too many."
+            f"{'stands' if len(aside) == 1 else 'stand'} outside: else the rest would seem to have too few failures, or "
+            "too many."
         )
     if found.judged == 2:
         parts.append("Two clinicians can be held against one another and against nobody else.")
@@ -189,8 +190,8 @@ def clinicians_watch(found: Sequence[Running]) -> str:
         return ""
     return (
         "The same watch runs for each clinician with failures enough, against what colleagues’ teeth lead one to "
-        f"expect. Together these charts give one false signal in {found[0].false_alarm_years / len(found):g} years on average. "
-        "A signal is a reason to look at the cases, nothing more."
+        f"expect. Together these charts give one false signal in {found[0].false_alarm_years / len(found):g} years on "
+        "average. A signal is a reason to look at the cases, nothing more."
     )
 
 

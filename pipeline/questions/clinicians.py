@@ -58,6 +58,16 @@ class Seen:
     dispersion: float
 
 
+@dataclass(frozen=True)
+class Facts:
+    """What is counted of a clinician."""
+
+    teeth: int
+    patients: int
+    tooth_years: float
+    observed: int
+
+
 def see(rows: pl.DataFrame, covariates: tuple[Covariate, ...]) -> Seen | None:
     """Count failures and risk by clinician; None with fewer than two of them. Rows without a clinician are left out."""
     known = rows.filter(pl.col("provider_id").is_not_null())
@@ -118,7 +128,10 @@ def beside_colleagues(seen: Seen, *, not_recorded: int, seed: int) -> Funnel:
         rows.append(
             FunnelRow(
                 name=name,
-                **facts[i],
+                teeth=facts[i].teeth,
+                patients=facts[i].patients,
+                tooth_years=facts[i].tooth_years,
+                observed=facts[i].observed,
                 expected=float(ratio.expected),
                 ratio=float(ratio.ratio) if np.isfinite(ratio.ratio) else None,
                 low_95=limits[0], high_95=limits[1], low_99_8=limits[2], high_99_8=limits[3],
@@ -215,18 +228,13 @@ def _shrunk(seen: Seen, beside: Bools) -> Shrunk:
     return shrink(count, expected, prior=uniform_shrinkage(expected, count), beside=beside)
 
 
-def _facts(seen: Seen) -> list[dict[str, object]]:
+def _facts(seen: Seen) -> list[Facts]:
     """Teeth, patients, years and failures of each clinician, in the order of `names`."""
     counts = seen.rows.group_by("provider_id").agg(
         pl.len(), pl.col("patient_id").n_unique(), pl.col("exit_days").sum(), pl.col("event").sum()
     )
-    by_name = {str(row[0]): row[1:] for row in counts.iter_rows()}
-    return [
-        {
-            "teeth": int(n),
-            "patients": int(patients),
-            "tooth_years": float(days) / DAYS_PER_YEAR,
-            "observed": int(failed),
-        }
-        for n, patients, days, failed in (by_name[name] for name in seen.names)
-    ]
+    found = {
+        str(name): Facts(int(teeth), int(patients), float(days) / DAYS_PER_YEAR, int(failed))
+        for name, teeth, patients, days, failed in counts.iter_rows()
+    }
+    return [found[name] for name in seen.names]

@@ -109,7 +109,7 @@ def tally(
 
     def followed(values: Floats) -> Floats:
         sums = np.bincount(at, values, minlength=n * (len(days) + 1)).reshape(n, -1)
-        left: Floats = np.cumsum(sums[:, ::-1], axis=1)[:, ::-1][:, 1:]
+        left: Floats = np.cumsum(sums[:, ::-1], axis=1, dtype=np.float64)[:, ::-1][:, 1:]
         return left
 
     fell = np.bincount(at[failed > 0] - 1, minlength=n * (len(days) + 1)).reshape(n, -1)[:, : len(days)]

@@ -80,7 +80,7 @@ THOROUGH = [
 @pytest.mark.thorough
 @pytest.mark.parametrize("truth", THOROUGH, ids=lambda t: f"{len(t.teeth)}-{t.rates[0]:g}-{t.alike:g}-{bool(t.molars)}")
 def test_stated_power_and_false_flags_hold_in_practices_of_every_kind(truth: Truth) -> None:
-    runs = 60 if len(truth.teeth) < 8 else 30
+    runs = 36 if len(truth.teeth) < 8 else 14
     out, sure, chance = held(truth, runs, first=1000)
     alike = len(set(truth.rates)) == 1
     wrong = out if alike else out[:, 1:]
