@@ -107,8 +107,8 @@ def funnel_note(found: Funnel) -> str:
     if aside and len(found.rows) > len(aside) + 1:
         parts.append(
             f"What is expected of the others leaves out {listing(aside)}, who "
-            f"{'stands' if len(aside) == 1 else 'stand'} outside: else the rest would seem to have too few failures, or "
-            "too many."
+            f"{'stands' if len(aside) == 1 else 'stand'} outside: else the rest would seem to have too few failures, "
+            "or too many."
         )
     if found.judged == 2:
         parts.append("Two clinicians can be held against one another and against nobody else.")

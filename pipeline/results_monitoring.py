@@ -75,9 +75,9 @@ class Running:
     Failures of the whole practice are expected from all the years before, those of a clinician from colleagues. The
     CUSUM looks for `ratio` times the expected failures; `threshold` gives one false signal in `false_alarm_years`, on
     average over how wrong chance makes the expectation. `delay_months`: months until such a rise is noticed, on
-    average, at the recent pace. `chance_in_span`: of at least one false signal in all these months. `dispersion`: how much more
-    than chance the failures of a month vary, because teeth of one patient fail together. `rests_on`: failures that the
-    latest expectation rests on.
+    average, at the recent pace. `chance_in_span`: of at least one false signal in all these months. `dispersion`: how
+    much more than chance the failures of a month vary, because teeth of one patient fail together. `rests_on`: failures
+    that the latest expectation rests on.
     """
 
     name: str

@@ -142,9 +142,9 @@ def test_clumps_widen_and_single_rows_do_not() -> None:
     assert dispersion_of(one, days, event, score, group=group, cluster=np.arange(600)) < 1.15
     twice = [np.repeat(v, 3) for v in (days, event, group)]
     found = plain(*twice)
-    assert dispersion_of(found, *twice[:2], np.ones(1800), twice[2], np.repeat(np.arange(600), 3)) == pytest.approx(
-        3, rel=0.15
-    )
+    mouths = np.repeat(np.arange(600), 3)
+    got = dispersion_of(found, *twice[:2], np.ones(1800), group=twice[2], cluster=mouths)
+    assert got == pytest.approx(3, rel=0.15)
 
 
 def test_the_error_of_the_relative_risks_widens_the_limits() -> None:
