@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class FunnelRow:
-    """One clinician beside colleagues. `expected`: failures that the colleagues named in `beside` lead one to expect.
+    """One clinician beside colleagues. `expected`: failures that so many `colleagues` lead one to expect.
 
     `ratio` is observed over expected, None without expected failures; the limits are what chance leaves of it for the
     whole family of clinicians (95 %, 99.8 %), None where the clinician is not judged or there is no end. `standing`:
@@ -32,7 +32,7 @@ class FunnelRow:
     low_99_8: float | None
     high_99_8: float | None
     standing: str
-    beside: tuple[str, ...]
+    colleagues: int
     notice_95: float | None
     shrunk: float
     shrunk_low: float

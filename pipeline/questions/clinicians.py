@@ -103,8 +103,11 @@ def see(rows: pl.DataFrame, covariates: tuple[Covariate, ...]) -> Seen | None:
     return Seen(known, code, score, counted, names, used, left_out, spread)
 
 
-def beside_colleagues(seen: Seen, *, not_recorded: int, seed: int) -> Funnel:
-    """One row a clinician, by name, and how often such looks mislead or miss; the same whatever the names are."""
+def beside_colleagues(seen: Seen, *, not_recorded: int, seed: int) -> tuple[Funnel, dict[str, tuple[str, ...]]]:
+    """One row a clinician, by name, and how often such looks mislead or miss; the same whatever the names are.
+
+    Also gives the colleagues that each clinician is held against.
+    """
     found, groups = seen.tally, seen.tally.groups
     judged = np.array([_enough(ratio_to(found, _only(i, groups), ~_only(i, groups))) for i in range(groups)])
     verdict = judge(found, found.failed[None], judged, dispersion=seen.dispersion, levels=LEVELS)
@@ -136,12 +139,12 @@ def beside_colleagues(seen: Seen, *, not_recorded: int, seed: int) -> Funnel:
                 ratio=float(ratio.ratio) if np.isfinite(ratio.ratio) else None,
                 low_95=limits[0], high_95=limits[1], low_99_8=limits[2], high_99_8=limits[3],
                 standing=_standing(verdict, i),
-                beside=tuple(sorted(seen.names[j] for j in np.flatnonzero(others))),
+                colleagues=int(others.sum()),
                 notice_95=noticed[i] if judged[i] else None,
                 shrunk=float(shrunk.mean[i]), shrunk_low=float(shrunk.low[i]), shrunk_high=float(shrunk.high[i]),
             )
         )  # fmt: skip
-    return Funnel(
+    funnel = Funnel(
         rows=tuple(sorted(rows, key=lambda row: row.name)),
         not_recorded=not_recorded,
         min_expected=MIN_EXPECTED,
@@ -150,6 +153,8 @@ def beside_colleagues(seen: Seen, *, not_recorded: int, seed: int) -> Funnel:
         judged=int(judged.sum()),
         by_chance=by_chance,
     )
+    names = np.array(seen.names)
+    return funnel, {name: tuple(names[others].tolist()) for name, others in zip(seen.names, company, strict=True)}
 
 
 def colleagues_hazard(seen: Seen, name: str, beside: Sequence[str]) -> tuple[Ratio, Floats]:

@@ -9,7 +9,7 @@ whole does well is no matter of these charts.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -22,7 +22,7 @@ from pipeline.questions.covariates import Covariate, Levels, Numeric, design
 from pipeline.questions.crown_rows import crown_rows, was_followed
 from pipeline.questions.first_year import first_year
 from pipeline.results import DAYS_PER_YEAR
-from pipeline.results_monitoring import Funnel, Monitoring, Running, RunningMonth
+from pipeline.results_monitoring import Monitoring, Running, RunningMonth
 from pipeline.stats import cusum as chance
 from pipeline.stats.cox import CoxInputError, fit_cox
 from pipeline.stats.expected import Floats, Hazard, breslow_hazard
@@ -127,7 +127,9 @@ def watch(
     failures = int(rows["event"].sum())
     watched = _fit(rows) if failures >= min_failures else None
     seen = see(rows, tuple(c for c in ADJUST if c.name in rows.columns)) if watched else None
-    funnel = beside_colleagues(seen, not_recorded=rows["provider_id"].null_count(), seed=seed) if seen else None
+    funnel, colleagues = (
+        beside_colleagues(seen, not_recorded=rows["provider_id"].null_count(), seed=seed) if seen else (None, {})
+    )
     told = seen or watched
     return (
         Monitoring(
@@ -137,7 +139,7 @@ def watch(
             adjusted_for=told.used if told else (),
             left_out=told.left_out if told else (),
             funnel=funnel,
-            running=_running(watched, seen, funnel, cutoff, seed) if watched else (),
+            running=_running(watched, seen, colleagues, cutoff=cutoff, seed=seed) if watched else (),
             first_year=first_year(rows, cutoff=cutoff, confidence=confidence),
             min_failures=min_failures,
         ),
@@ -161,12 +163,12 @@ def _fit(rows: pl.DataFrame) -> Watched:
 
 
 def _running(
-    watched: Watched, seen: Seen | None, funnel: Funnel | None, cutoff: dt.date, seed: int
+    watched: Watched, seen: Seen | None, colleagues: Mapping[str, Sequence[str]], *, cutoff: dt.date, seed: int
 ) -> tuple[Running, ...]:
     """The whole practice, then each clinician with pace enough; their charts share the rate of one false signal."""
     dispersion = _together(watched.rows)
     whole = _year_by_year(watched, cutoff)
-    parts = {row.name: _beside(seen, row.name, row.beside, cutoff) for row in funnel.rows} if seen and funnel else {}
+    parts = {name: _beside(seen, name, colleagues[name], cutoff) for name in sorted(colleagues)} if seen else {}
     parts = {name: mine for name, mine in parts.items() if 12 * _pace(mine.expected) >= MIN_PACE_A_YEAR}
     charts = [("all", whole, FALSE_ALARM_YEARS)] if whole is not None and _pace(whole.expected) > 0 else []
     charts += [(name, mine, FALSE_ALARM_YEARS * len(parts)) for name, mine in parts.items()]

@@ -26,13 +26,13 @@ from pipeline.results_monitoring import (
 
 LIMITS = (0.5, 1.6, 0.4, 2.1)
 ROWS = (
-    FunnelRow("Dr Ashby", 120, 90, 600.0, 9, 10.2, 0.88, *LIMITS, "within", ("Dr <b>Cole</b>",), 0.72, 0.93, 0.6, 1.3),
+    FunnelRow("Dr Ashby", 120, 90, 600.0, 9, 10.2, 0.88, *LIMITS, "within", 2, 0.72, 0.93, 0.6, 1.3),
     FunnelRow(
-        "Dr Brandt", 130, 95, 640.0, 25, 11.4, 2.19, *LIMITS, "more_99_8", ("Dr <b>Cole</b>", "Dr Ashby"), 0.75, 1.82,
+        "Dr Brandt", 130, 95, 640.0, 25, 11.4, 2.19, *LIMITS, "more_99_8", 2, 0.75, 1.82,
         1.15, 2.7,
     ),
     FunnelRow(
-        "Dr <b>Cole</b>", 14, 12, 40.0, 1, 1.0, 1.0, None, None, None, None, "too_few", ("Dr Ashby",), None, 1.0, 0.5,
+        "Dr <b>Cole</b>", 14, 12, 40.0, 1, 1.0, 1.0, None, None, None, None, "too_few", 2, None, 1.0, 0.5,
         1.9,
     ),
 )  # fmt: skip

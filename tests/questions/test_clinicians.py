@@ -18,15 +18,14 @@ DOUBLE = {n: (2.0, *[1.0] * (n - 1)) for n in (2, 3, 8)}
 def look(rows: pl.DataFrame) -> Funnel:
     seen = see(rows.sort("id"), tuple(c for c in ADJUST if c.name in rows.columns))
     assert seen is not None
-    return beside_colleagues(seen, not_recorded=0, seed=7)
+    return beside_colleagues(seen, not_recorded=0, seed=7)[0]
 
 
 def test_of_two_who_differ_nobody_is_said_to_be_the_unusual_one() -> None:
     found = look(teeth_of(Truth((500, 500), (2.5, 1.0)), np.random.default_rng(1)))
     assert [r.standing for r in found.rows] == ["differ_99_8", "differ_99_8"]
     first, second = found.rows
-    assert first.beside == ("B",)
-    assert second.beside == ("A",)
+    assert first.colleagues == second.colleagues == 1
     assert first.ratio is not None
     assert second.ratio == pytest.approx(1 / first.ratio)
     # Nobody's own failures are in what is expected of them: A's are 2.5 times those that B's teeth lead one to expect.
@@ -38,7 +37,7 @@ def test_of_two_who_differ_nobody_is_said_to_be_the_unusual_one() -> None:
 def test_one_who_fails_often_does_not_make_the_colleagues_seem_to_fail_seldom() -> None:
     found = look(teeth_of(Truth((600, 500, 400), (2.5, 1.0, 1.0)), np.random.default_rng(2)))
     assert [r.standing for r in found.rows] == ["more_99_8", "within", "within"]
-    assert [r.beside for r in found.rows] == [("B", "C"), ("C",), ("B",)]
+    assert [r.colleagues for r in found.rows] == [2, 1, 1]
 
 
 def test_harder_teeth_pass_for_no_ones_doing_even_where_they_fall_to_one() -> None:
