@@ -9,7 +9,7 @@ from dashboards.formats import DASH, count, decimal, listing, month, plural, sen
 from dashboards.tables import NumberTable
 from dashboards.terms import outcome
 from dashboards.words_owner import EVENTS, differs_in, share_text, why_not
-from pipeline.results_monitoring import Benchmark, FirstYear, Monitoring, Running
+from pipeline.results_monitoring import Benchmark, FirstYear, FunnelRow, Monitoring, Running
 
 SHORT = {
     "within": "within",
@@ -17,6 +17,8 @@ SHORT = {
     "more_99_8": "above 99.8 %",
     "fewer_95": "below 95 %",
     "fewer_99_8": "below 99.8 %",
+    "differ_95": "two differ, 95 %",
+    "differ_99_8": "two differ, 99.8 %",
     "too_few": "too few to judge",
 }
 
@@ -27,12 +29,23 @@ def funnel(found: Monitoring) -> NumberTable | None:
         return None
     rows = tuple(
         (r.name, whole(r.teeth), whole(r.patients), whole(r.tooth_years), whole(r.observed), decimal(r.expected),
-         decimal(r.ratio, 2), SHORT[r.standing])
+         decimal(r.ratio, 2), _limits(r), _likely(r), SHORT[r.standing])
         for r in found.funnel.rows
     )  # fmt: skip
     heads = ("Clinician", sentence_case(plural(2, outcome(found.outcome).noun)), "Patients", "Tooth-years", "Failed",
-             "Expected", "Multiple", "Limits of chance")  # fmt: skip
-    return NumberTable("Failures by clinician, in order of name", heads, rows, ("Limits of chance",))
+             "Expected from colleagues", "Multiple", "Limits of chance (95 %)", "Most likely multiple (95 % range)",
+             "Mark")  # fmt: skip
+    return NumberTable("Failures by clinician, in order of name", heads, rows, ("Mark",))
+
+
+def _likely(row: FunnelRow) -> str:
+    return f"{decimal(row.shrunk, 2)} ({decimal(row.shrunk_low, 2)} to {decimal(row.shrunk_high, 2)})"
+
+
+def _limits(row: FunnelRow) -> str:
+    if row.low_95 is None:
+        return DASH
+    return f"{decimal(row.low_95, 2)} to {DASH if row.high_95 is None else decimal(row.high_95, 2)}"
 
 
 def by_year(found: Running) -> NumberTable:

@@ -28,6 +28,8 @@ STANDINGS = {
     "more_99_8": "more than chance alone would produce (outside 99.8 %); look at the cases",
     "fewer_95": "fewer than chance alone would often produce (outside 95 %)",
     "fewer_99_8": "fewer than chance alone would produce (outside 99.8 %)",
+    "differ_95": "further from the other than chance alone would often bring two (outside 95 %)",
+    "differ_99_8": "further from the other than chance alone would bring two (outside 99.8 %)",
 }
 EVENTS = {
     "tooth_lost": "loss of the tooth",
@@ -39,13 +41,20 @@ EVENTS = {
 
 def expected_from(found: Monitoring) -> str:
     """How the expected failures come about."""
-    noun = terms.outcome(found.outcome).many
+    noun = plural(2, terms.outcome(found.outcome).noun)
     for_what = f", allowing for {listing(list(found.adjusted_for))}" if found.adjusted_for else ""
     missing = f" Not in it: {listing(list(found.left_out))}." if found.left_out else ""
     return (
-        f"Expected are the failures that the whole practice’s own {count(found.teeth, noun.removesuffix('s'))} and "
-        f"{count(found.failures, 'failure')} lead one to expect of the same teeth, followed as long{for_what}.{missing}"
+        f"Of {count(found.teeth, noun.removesuffix('s'))}, {found.failures} failed. What is expected of a clinician "
+        f"comes from colleagues’ {noun} alone: as many failures as theirs lead one to expect of the same {noun}, "
+        f"followed as long{for_what}. A clinician’s own failures are no part of it.{missing}"
     )
+
+
+def nobody_beside(found: Monitoring) -> str:
+    """Said in place of clinicians where there are no two of them."""
+    noun = plural(2, terms.outcome(found.outcome).noun)
+    return f"The {noun} name no two clinicians, so that nobody can be held against a colleague."
 
 
 def too_few_failures(found: Monitoring) -> str:
@@ -56,8 +65,8 @@ def too_few_failures(found: Monitoring) -> str:
     )
 
 
-def clinician_sentence(row: FunnelRow, noun: str, *, min_expected: float) -> str:
-    """One clinician in one sentence, with how surely twice the failures would have been noticed."""
+def clinician_sentence(row: FunnelRow, noun: str, *, min_expected: float, times: float) -> str:
+    """One clinician in one or two sentences, with how surely a multiple of the failures would have been noticed."""
     start = (
         f"{row.name}: {count(row.observed, 'failure')} where {decimal(row.expected)} "
         f"{'was' if decimal(row.expected) == '1.0' else 'were'} expected of {count(row.teeth, noun)}: "
@@ -65,36 +74,65 @@ def clinician_sentence(row: FunnelRow, noun: str, *, min_expected: float) -> str
     if row.standing == "too_few":
         return f"{start}too few to judge (fewer than {min_expected:g} expected)."
     power = (
-        f" Twice as many as expected would be noticed {_of_100(row.notice_95)}." if row.notice_95 is not None else ""
+        f" {_times(times)} as many as colleagues’ would be noticed {_of_100(row.notice_95)}."
+        if row.notice_95 is not None
+        else ""
     )
-    return f"{start}{STANDINGS[row.standing]}.{power}"
+    return f"{start}{STANDINGS[row.standing]}. {likely(row)}{power}"
+
+
+def likely(row: FunnelRow) -> str:
+    """What a clinician's rate most likely is, drawn to the practice's, in failures for 100 of colleagues."""
+    return (
+        f"For 100 failures of colleagues’ on the same teeth, most likely {round(100 * row.shrunk)} here (range "
+        f"{round(100 * row.shrunk_low)} to {round(100 * row.shrunk_high)})."
+    )
+
+
+def pair_sentence(found: Funnel) -> str:
+    """What can be said of two clinicians who differ; nothing where no two were left to differ."""
+    two = [r.name for r in found.rows if r.standing.startswith("differ")]
+    if not two:
+        return ""
+    return (
+        f"{listing(two)} differ from one another by more than chance alone would often bring about. Each is held "
+        "against the other alone, so the records cannot say which of the two is the unusual one."
+    )
 
 
 def funnel_note(found: Funnel) -> str:
-    """What the limits are, how they were widened, and what chance alone does to so many clinicians."""
-    parts = []
+    """What the limits are, who was set aside, how they were widened, and what chance alone does to so many."""
+    parts = [pair_sentence(found)] if pair_sentence(found) else []
+    aside = [r.name for r in found.rows if r.standing.startswith(("more", "fewer"))]
+    if aside and len(found.rows) > len(aside) + 1:
+        parts.append(
+            f"What is expected of the others leaves out {listing(aside)}, who "
+            f"{'stands' if len(aside) == 1 else 'stand'} outside: else the rest would seem to have too few failures, "
+            "or too many."
+        )
+    if found.judged == 2:
+        parts.append("Two clinicians can be held against one another and against nobody else.")
     if found.judged:
         parts.append(
-            f"With {count(found.judged, 'clinician')} judged, chance alone puts at least one outside the 95 % limits "
-            f"in {round(100 * found.by_chance)} of 100 looks even if all work alike."
+            f"Were all {found.judged} alike, chance alone would put somebody outside the 95 % limits in about "
+            f"{max(1, round(100 * found.by_chance))} of 100 such practices."
         )
+    parts.append(
+        "The number most likely for 100 of colleagues’ is drawn to what is usual here, the more so the fewer failures "
+        "it rests on."
+    )
     wider = round(100 * (found.dispersion - 1))
-    if found.dispersion_from == "clinicians":
-        parts.append(
-            f"Clinicians differ more than chance explains, for reasons not in the model: the spread is {wider} % above "
-            "that of chance, and the limits are widened for it."
-        )
-    elif wider:
+    if wider:
         parts.append(
             f"Teeth of one patient fail together: the spread is {wider} % above that of single teeth, and the limits "
             "are widened for it."
         )
-    if found.dispersion_from != "clinicians":
-        parts.append(
-            "Differences between clinicians that are no one’s doing cannot be told from so few, and are not removed."
-        )
+    parts.append("Differences that are no one’s doing, such as harder cases that no field records, are not removed.")
     if found.not_recorded:
-        parts.append(f"{count(found.not_recorded, 'row')} {plural(found.not_recorded, 'has')} no clinician.")
+        parts.append(
+            f"{count(found.not_recorded, 'row')} {plural(found.not_recorded, 'has')} no clinician and "
+            f"{plural(found.not_recorded, 'is')} left out."
+        )
     parts.append("Who is within the limits is not thereby shown to do well, nor who is outside to do badly.")
     return " ".join(parts)
 
@@ -119,10 +157,11 @@ def running_sentence(found: Running) -> str:
         else f"At no time did failures come so much faster than expected that the watch for {times} as many signalled."
     )
     return (
-        f"{said} It is set to one false signal in {found.false_alarm_years:g} years at the recent pace of "
-        f"{count(round(found.pace_a_year), 'expected failure')} a year; over all the months shown, chance alone gives "
-        f"at least one {_of_100(found.chance_in_span)}. A lasting doubling would be noticed after about "
-        f"{count(max(1, round(found.delay_months)), 'month')}."
+        f"{said} Each year is held against all the years before it. The watch is set to one false signal in "
+        f"{found.false_alarm_years:g} years on average; over all the months shown, chance alone gives at least one "
+        f"{_of_100(found.chance_in_span)}. With {count(round(found.pace_a_year), 'expected failure')} a year, as of "
+        f"late, a lasting doubling would be noticed after about {count(max(1, round(found.delay_months)), 'month')}, "
+        "on average. Both allow for what is expected being itself a matter of chance."
     )
 
 
@@ -130,10 +169,9 @@ def running_read(found: Running) -> str:
     """How to read the line, with its highest and lowest point."""
     top, low = (max(found.months, key=lambda m: m.gap), min(found.months, key=lambda m: m.gap))
     return (
-        "The line climbs while fewer fail than expected and falls while more do. It ends near nothing by its making, "
-        "since what is expected comes from all the years together: the bends tell. Its highest point is "
-        f"{_more_or_fewer(top.gap)} ({month(top.month + '-01')}), its lowest {_more_or_fewer(low.gap)} "
-        f"({month(low.month + '-01')})."
+        "The line climbs while fewer fail than the years before lead one to expect and falls while more do: the bends "
+        f"tell. It begins once failures enough had been seen. Its highest point is {_more_or_fewer(top.gap)} "
+        f"({month(top.month + '-01')}), its lowest {_more_or_fewer(low.gap)} ({month(low.month + '-01')})."
     )
 
 
@@ -151,8 +189,9 @@ def clinicians_watch(found: Sequence[Running]) -> str:
     if not found:
         return ""
     return (
-        "The same watch runs for each clinician with failures enough. Together these charts give one false signal in "
-        f"{found[0].false_alarm_years / len(found):g} years. A signal is a reason to look at the cases, nothing more."
+        "The same watch runs for each clinician with failures enough, against what colleagues’ teeth lead one to "
+        f"expect. Together these charts give one false signal in {found[0].false_alarm_years / len(found):g} years on "
+        "average. A signal is a reason to look at the cases, nothing more."
     )
 
 
@@ -276,6 +315,10 @@ def why_not(found: Benchmark) -> str:
 def _of_100(share: float | None) -> str:
     assert share is not None
     return "more than 99 times in 100" if share > 0.99 else f"about {round(100 * share)} times in 100"
+
+
+def _times(times: float) -> str:
+    return "Twice" if times == 2 else f"{times:g} times"
 
 
 def _more_or_fewer(gap: float) -> str:

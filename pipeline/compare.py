@@ -210,7 +210,10 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         (crowns_to_watch(stored.crowns, patients), "crown_survival"),
         (root_canals_to_watch(stored.endo_courses, patients), "endo_free_of_intervention"),
     ):
-        monitoring += watch(watched, outcome=outcome, cutoff=stored.cutoff, confidence=analysis.confidence)
+        monitoring += watch(
+            watched, outcome=outcome, cutoff=stored.cutoff, confidence=analysis.confidence,
+            seed=int(stored.settings.get("seed", "0")),
+        )  # fmt: skip
     benchmarks = compare_published(
         read_benchmarks(),
         stored.crowns,

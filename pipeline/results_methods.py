@@ -273,26 +273,38 @@ METHODS = (
     ),
     Method(
         "Failures expected of the same teeth",
-        "The whole practice’s own Cox model and baseline say how many failures a clinician’s or a month’s teeth lead "
-        "one to expect.",
+        "Each year of the practice is held against the hazard of all years before it, by the teeth’s age and risks.",
         "stats.expected",
         ("Breslow NE. Discussion of Professor Cox's paper. J R Stat Soc B 1972;34:216-217.",),
         "monitoring",
     ),
     Method(
-        "Funnel of clinicians",
-        "Exact limits of chance around the expected failures, widened where teeth of one patient fail together.",
-        "stats.funnel",
+        "Clinicians beside colleagues",
+        "Each failure falls to a clinician by their share of the risk followed that day; a log-rank test in binomial "
+        "form, widened where teeth of one patient fail together. The clinician who stands out most is set aside before "
+        "the others are judged; how often this misleads or misses is simulated with the practice’s own numbers.",
+        "stats.colleagues",
         (
-            "Spiegelhalter DJ. Funnel plots for comparing institutional performance. Stat Med 2005;24:1185-1202 "
-            "(from memory).",
-            "Garwood F. Fiducial limits for the Poisson distribution. Biometrika 1936;28:437-442.",
+            "Peto R, Peto J. Asymptotically efficient rank invariant test procedures. J R Stat Soc A 1972;135:185-207.",
+            "Sidak Z. Rectangular confidence regions for the means of multivariate normal distributions. J Am Stat "
+            "Assoc 1967;62:626-633.",
+        ),
+        "monitoring",
+    ),
+    Method(
+        "Rates drawn to the practice’s",
+        "Counts that are Poisson around rates that are gamma, averaged over how much clinicians may differ.",
+        "stats.gamma_poisson",
+        (
+            "Clayton D, Kaldor J. Empirical Bayes estimates of age-standardized relative risks for use in disease "
+            "mapping. Biometrics 1987;43:671-681.",
+            "Christiansen CL, Morris CN. Hierarchical Poisson regression modeling. J Am Stat Assoc 1997;92:618-632.",
         ),
         "monitoring",
     ),
     Method(
         "Watch for a rise in failures",
-        "A risk-adjusted cumulative sum over time, with its limit set by the false signals that are allowed.",
+        "A risk-adjusted cumulative sum over time; its limit allows for what is expected being a matter of chance.",
         "stats.cusum",
         (
             "Sego LH, Reynolds MR, Woodall WH. Risk-adjusted monitoring of survival times. Stat Med 2009;28:1386-1401.",
@@ -300,6 +312,8 @@ METHODS = (
             "2008;27:3382-3406.",
             "Steiner SH, Cook RJ, Farewell VT, Treasure T. Monitoring surgical performance using risk-adjusted "
             "cumulative sum charts. Biostatistics 2000;1:441-452.",
+            "Jones MA, Steiner SH. Assessing the effect of estimation error on risk-adjusted CUSUM chart performance. "
+            "Int J Qual Health Care 2012;24:176-181.",
         ),
         "monitoring",
     ),

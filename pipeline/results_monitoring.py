@@ -10,10 +10,14 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class FunnelRow:
-    """One clinician. `standing`: within, more_95, more_99_8, fewer_95, fewer_99_8, or too_few to be judged.
+    """One clinician beside colleagues. `expected`: failures that so many `colleagues` lead one to expect.
 
-    `ratio` is None without expected failures. `notice_95` is the chance that failures twice as many as expected would
-    fall above the 95 % limit; None where the clinician is not judged.
+    `ratio` is observed over expected, None without expected failures; the limits are what chance leaves of it for the
+    whole family of clinicians (95 %, 99.8 %), None where the clinician is not judged or there is no end. `standing`:
+    within, more_95, more_99_8, fewer_95, fewer_99_8; differ_95, differ_99_8 where two were left and nobody can say
+    which of them is unusual; too_few to be judged. `notice_95` is the chance to stand outside the 95 % limits at
+    `Funnel.times` the colleagues' rate. `shrunk` with its 95 % range is the rate over the practice's usual one, drawn
+    to it as far as little was seen.
     """
 
     name: str
@@ -23,35 +27,31 @@ class FunnelRow:
     observed: int
     expected: float
     ratio: float | None
+    low_95: float | None
+    high_95: float | None
+    low_99_8: float | None
+    high_99_8: float | None
     standing: str
+    colleagues: int
     notice_95: float | None
-
-
-@dataclass(frozen=True)
-class FunnelLimit:
-    """Limits of the ratio for one number of expected failures."""
-
-    expected: float
-    low_95: float
-    high_95: float
-    low_99_8: float
-    high_99_8: float
+    shrunk: float
+    shrunk_low: float
+    shrunk_high: float
 
 
 @dataclass(frozen=True)
 class Funnel:
-    """Clinicians' observed failures beside those expected of the whole practice on teeth like theirs; never ranked.
+    """Clinicians' failures beside those that their colleagues lead one to expect of teeth like theirs; never ranked.
 
-    `dispersion` widens the limits; `dispersion_from`: patients or clinicians, whichever gave it. `by_chance` is the
-    chance that at least one of the `judged` lies outside the 95 % limits when all are alike.
+    `dispersion` widens the limits where teeth of one patient fail together. `by_chance` is the simulated chance that
+    anybody stands outside the 95 % limits where all `judged` are alike. `times`: see `FunnelRow.notice_95`.
     """
 
     rows: tuple[FunnelRow, ...]
-    limits: tuple[FunnelLimit, ...]
     not_recorded: int
     min_expected: float
+    times: float
     dispersion: float
-    dispersion_from: str
     judged: int
     by_chance: float
 
@@ -72,10 +72,12 @@ class RunningMonth:
 class Running:
     """Failures over time of the whole practice (`name` is all) or of one clinician.
 
-    The CUSUM looks for `ratio` times the expected failures; `threshold` gives one false signal in `false_alarm_years`
-    at the recent pace. `delay_months`: months until such a rise is noticed, on average. `chance_in_span`: of at
-    least one false signal in all these months. `dispersion`: how much more than chance the failures of a month vary,
-    because teeth of one patient fail together.
+    Failures of the whole practice are expected from all the years before, those of a clinician from colleagues. The
+    CUSUM looks for `ratio` times the expected failures; `threshold` gives one false signal in `false_alarm_years`, on
+    average over how wrong chance makes the expectation. `delay_months`: months until such a rise is noticed, on
+    average, at the recent pace. `chance_in_span`: of at least one false signal in all these months. `dispersion`: how
+    much more than chance the failures of a month vary, because teeth of one patient fail together. `rests_on`: failures
+    that the latest expectation rests on.
     """
 
     name: str
@@ -87,6 +89,7 @@ class Running:
     delay_months: float
     chance_in_span: float
     dispersion: float
+    rests_on: float
 
 
 @dataclass(frozen=True)

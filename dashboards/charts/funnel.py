@@ -1,75 +1,51 @@
-"""Clinicians against what is expected of their teeth: dots within the limits that chance alone leaves."""
+"""Clinicians against what colleagues lead one to expect of their teeth: dots on what chance alone leaves."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import plotly.graph_objects as go
-
 from dashboards import theme
-from dashboards.charts.rows import nice_top
+from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from pipeline.results_monitoring import Funnel, FunnelRow
 
-HEIGHT = 380
-# From so many expected failures on for everyone, the wide mouth of the funnel holds nobody and is left out.
-FAR = 20.0
+# No axis runs further: a multiple beyond it stands at the edge.
+FARTHEST = 6.0
+# The dot of a row lies this far below the row's place (`rows_figure`), the stretch of chance around it.
+BELOW, HALF = 0.12, 0.09
 
 
 def funnel_chart(found: Funnel, *, id: str, label: str) -> theme.Chart | None:
-    """One dot a clinician, hollow where too few failures are expected to judge. None without an expected failure."""
+    """One row a clinician, by name; hollow where too few failures are expected to judge. None without a multiple."""
     drawn = [r for r in found.rows if r.ratio is not None]
     if not drawn:
         return None
-    right = nice_top([1.12 * max(r.expected for r in drawn)])
-    least = min(r.expected for r in drawn)
-    left = 0.6 * least if least > FAR else 0.0
-    within = [limit for limit in found.limits if left <= limit.expected <= right]
-    ratios = [r.ratio for r in drawn if r.ratio is not None]
-    edge = within[0] if left else None
-    top = min(max(1.1 * edge.high_99_8 if edge else 2.5, 1.15 * max(ratios)), 6.0)
-    bottom = min(0.9 * edge.low_99_8, 0.85 * min(ratios)) if edge else 0.0
-    figure = go.Figure()
-    x = [limit.expected for limit in within]
-    for low, high, dash, text in (("low_95", "high_95", "dash", "95 %"), ("low_99_8", "high_99_8", "solid", "99.8 %")):
-        for name in (low, high):
-            figure.add_scatter(
-                x=x, y=[_seen(getattr(limit, name), top) for limit in within], mode="lines", hoverinfo="skip",
-                line={"color": theme.MUTED, "width": 1.5, "dash": dash},
-            )  # fmt: skip
-        figure.add_annotation(
-            x=x[-1], y=getattr(within[-1], high), text=text, showarrow=False, xanchor="right", yanchor="bottom",
-            font={"size": 12, "color": theme.MUTED},
+    ends = [v for r in drawn for v in (r.ratio, r.high_99_8) if v is not None]
+    right = min(nice_top(ends, least=2.0), FARTHEST)
+    figure, height = rows_figure(
+        [Row(r.name, (_dot(r, right),)) for r in drawn],
+        title="Failed, as a multiple of what colleagues lead one to expect", span=(0.0, right), line=1.0,
+    )  # fmt: skip
+    for place, row in enumerate(drawn):
+        y = -float(place) - BELOW
+        if row.low_99_8 is None or row.low_95 is None:
+            continue
+        figure.add_shape(
+            type="line", xref="x", yref="y", x0=row.low_99_8, x1=_end(row.high_99_8, right), y0=y, y1=y, layer="below",
+            line={"color": theme.MUTED, "width": 1.5},
         )  # fmt: skip
-    figure.add_hline(y=1, line={"color": theme.INK, "width": 1.5})
-    places = _places(drawn, near=0.035 * (right - left))
-    for row in drawn:
-        assert row.ratio is not None
-        few = row.standing == "too_few"
-        figure.add_scatter(
-            x=[row.expected], y=[min(row.ratio, top)], mode="markers+text", text=[theme.literal(row.name)],
-            textposition=places[row.name], textfont={"size": 12}, cliponaxis=False,
-            hovertemplate="%{y:.2f} times the expected %{x:.1f}<extra></extra>",
-            marker={"size": 10, "symbol": "circle" if row.standing in ("within", "too_few") else "diamond",
-                    "color": "#ffffff" if few else theme.ACCENT, "line": {"color": theme.ACCENT, "width": 2}},
+        figure.add_shape(
+            type="rect", xref="x", yref="y", x0=row.low_95, x1=_end(row.high_95, right), y0=y - HALF, y1=y + HALF,
+            layer="below", fillcolor=theme.ZONE, line={"color": theme.MUTED, "width": 1},
         )  # fmt: skip
-    figure.update_xaxes(title={"text": "Failures expected"}, range=[left, right])
-    figure.update_yaxes(title={"text": "Failed, as a multiple of expected"}, range=[bottom, top])
-    figure.update_layout(margin={"l": 64, "r": 16, "t": 16, "b": 48, "autoexpand": False})
-    return theme.chart(figure, id=id, label=label, height=HEIGHT)
+    return theme.chart(figure, id=id, label=label, height=height)
 
 
-def _seen(value: float, top: float) -> float | None:
-    return value if value <= top else None
+def _dot(row: FunnelRow, right: float) -> Mark:
+    assert row.ratio is not None
+    inside = row.standing in ("within", "too_few")
+    look = theme.Look(theme.ACCENT, "solid", "none", "circle" if inside else "diamond")
+    return Mark(
+        min(row.ratio, right), None, None, look, "%{x:.2f} times the expected", hollow=row.standing == "too_few"
+    )
 
 
-def _places(rows: Sequence[FunnelRow], *, near: float) -> dict[str, str]:
-    """Where each name stands: above or below its dot, and beside it where a neighbour's name would be in the way."""
-    places: dict[str, str] = {}
-    for side, usual in ((True, "top center"), (False, "bottom center")):
-        last, crowded = float("-inf"), 0
-        mine = [r for r in rows if r.ratio is not None and (r.ratio >= 1) == side]
-        for row in sorted(mine, key=lambda r: (r.expected, r.name)):
-            crowded = crowded + 1 if row.expected - last < near else 0
-            places[row.name] = (usual, "middle right")[crowded % 2]
-            last = row.expected
-    return places
+def _end(value: float | None, right: float) -> float:
+    return right if value is None else min(value, right)

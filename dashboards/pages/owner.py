@@ -23,8 +23,9 @@ ORDER = ("year", "tooth_group", "site_id", "provider_id")
 DONE = {"crown_survival": "seated"}
 OVERALL_LINE = "The line is the whole practice, the grey stretch its range."
 FUNNEL_LINE = (
-    "At 1, as many failed as expected. Further right, more is expected and chance moves a clinician less. Between the "
-    "dashed lines lie 95 of 100 by chance alone, between the solid ones 998 of 1,000. A hollow dot is not judged."
+    "At 1, as many failed as colleagues’ teeth lead one to expect. The broad bar is what chance leaves: were all "
+    "alike, every dot would lie on its bar in 95 of 100 such practices, and on the thin line in 998 of 1,000. The "
+    "fewer the failures, the longer the bar. A hollow dot is not judged."
 )
 FIRST_YEAR_LINE = (
     "The middle line is the whole practice; the thin lines are what chance leaves to a quarter of its size. The grey "
@@ -145,17 +146,23 @@ def _part(table: RateTable, overall: RateRow | None) -> Part:
 def _watch(found: Monitoring) -> list[Part]:
     """Clinicians, failures over time and the first year, as far as there are failures enough."""
     name, noun = found.outcome.replace("_", "-"), terms.outcome(found.outcome).noun
-    parts = [] if found.funnel else [Part("Clinicians and months", words_owner.too_few_failures(found), None, None)]
+    parts = []
+    if found.failures < found.min_failures:
+        parts.append(Part("Clinicians and months", words_owner.too_few_failures(found), None, None))
+    elif not found.funnel:
+        parts.append(Part("Clinicians", words_owner.nobody_beside(found), None, None))
     if found.funnel:
         parts.append(
             Part(
-                "Clinicians against what is expected of their teeth",
+                "Clinicians against what colleagues’ teeth lead one to expect",
                 words_owner.expected_from(found),
                 funnel_chart(found.funnel, id=f"{name}-funnel", label=words_owner.funnel_label(found.funnel)),
                 tables_owner.funnel(found),
                 FUNNEL_LINE,
                 tuple(
-                    words_owner.clinician_sentence(r, noun, min_expected=found.funnel.min_expected)
+                    words_owner.clinician_sentence(
+                        r, noun, min_expected=found.funnel.min_expected, times=found.funnel.times
+                    )
                     for r in found.funnel.rows
                 ),
                 words_owner.funnel_note(found.funnel),

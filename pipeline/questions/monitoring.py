@@ -1,16 +1,15 @@
 """Watching the practice: clinicians against what is expected of their teeth, and failures month by month.
 
-What is expected comes from a Cox model of the whole practice: its own failures, by the teeth's age on the clock and by
-what was known of tooth and patient when the clock started. Neither clinician, clinic nor calendar time is in the model,
-since these are what is watched. Expected failures add up to the observed ones over the whole practice, so that
-clinicians are held against one another and the months against one another; whether the practice as a whole does well
-is no matter of these charts.
+What is expected never holds the failures that are judged. Clinicians are held against what colleagues' teeth lead one
+to expect of theirs (`questions/clinicians.py`), each year of the whole practice against all the years before it, by the
+teeth's age on the clock and by what was known of tooth and patient when the clock started. Whether the practice as a
+whole does well is no matter of these charts.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -18,14 +17,14 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.questions.clinicians import Seen, beside_colleagues, colleagues_hazard, see
 from pipeline.questions.covariates import Covariate, Levels, Numeric, design
 from pipeline.questions.crown_rows import crown_rows, was_followed
 from pipeline.questions.first_year import first_year
 from pipeline.results import DAYS_PER_YEAR
-from pipeline.results_monitoring import Funnel, FunnelLimit, FunnelRow, Monitoring, Running, RunningMonth
-from pipeline.stats import funnel as chance
+from pipeline.results_monitoring import Monitoring, Running, RunningMonth
+from pipeline.stats import cusum as chance
 from pipeline.stats.cox import CoxInputError, fit_cox
-from pipeline.stats.cusum import chance_of_signal, cusum, design_threshold, mean_run_length
 from pipeline.stats.expected import Floats, Hazard, breslow_hazard
 from pipeline.stats.spells import numbered
 
@@ -42,31 +41,32 @@ ADJUST: tuple[Covariate, ...] = (
     Levels("diabetes", "diabetes"),
 )
 MIN_FAILURES = 20  # of the whole practice; with fewer, nothing is worth expecting
-MIN_EXPECTED = 5.0  # of one clinician: from about 4 on, none at all would lie below the 95 % limit
-MIN_CLINICIANS = 10  # before the spread between clinicians can itself be estimated
 RATIO = 2.0
 FALSE_ALARM_YEARS = 20.0
 RECENT_MONTHS = 24
 MIN_PACE_A_YEAR = 2.0  # of one clinician, for a chart of their own: with fewer, a doubling takes years to show
-INSIDE, ALARM = 0.95, 0.998
-WINSORISED = 0.1
+MIN_FOLLOWED = 20  # teeth at an age from which a hazard at that age is still read
 
 
 @dataclass(frozen=True, eq=False)
 class Watched:
-    """Teeth on their clock (`start, exit_days, event`) with their relative hazards and the baseline."""
+    """Teeth on their clock (`start, exit_days, event`) with their relative hazards."""
 
     rows: pl.DataFrame
     score: Floats
-    hazard: Hazard
     used: tuple[str, ...]
     left_out: tuple[str, ...]
 
-    @property
-    def expected(self) -> Floats:
-        """Expected failures of each tooth over its whole follow-up."""
-        found: Floats = self.score * self.hazard.until(self.rows["exit_days"].to_numpy())
-        return found
+
+@dataclass(frozen=True, eq=False)
+class Months:
+    """Failures seen and expected month by month (`firsts` has one day more), and how sure what is expected is."""
+
+    firsts: list[dt.date]
+    observed: Floats
+    expected: Floats
+    rests_on: chance.Expectation
+    at_the_end: float
 
 
 def crowns_to_watch(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
@@ -111,11 +111,13 @@ def watch(
     cutoff: dt.date | None,
     confidence: float = 0.95,
     min_failures: int = MIN_FAILURES,
+    seed: int = 0,
 ) -> tuple[Monitoring, ...]:
-    """Funnel, running totals and first-year failures of one outcome; nothing at all without a row or a cutoff.
+    """Clinicians, running totals and first-year failures of one outcome; nothing at all without a row or a cutoff.
 
-    `rows` as `crowns_to_watch` or `root_canals_to_watch` make them; the order of the rows does not matter. With fewer
-    than `min_failures` failures there is neither funnel nor running total.
+    `rows` as `crowns_to_watch` or `root_canals_to_watch` make them; neither their order nor a name changes anything.
+    With fewer than `min_failures` failures there are neither clinicians nor running totals. `seed` starts the simulated
+    practices that tell how often these looks mislead or miss.
     """
     if not rows.height or cutoff is None:
         return ()
@@ -124,15 +126,20 @@ def watch(
     rows = rows.with_columns(patient_id=pl.Series(numbered(rows["patient_id"])[0]))
     failures = int(rows["event"].sum())
     watched = _fit(rows) if failures >= min_failures else None
+    seen = see(rows, tuple(c for c in ADJUST if c.name in rows.columns)) if watched else None
+    funnel, colleagues = (
+        beside_colleagues(seen, not_recorded=rows["provider_id"].null_count(), seed=seed) if seen else (None, {})
+    )
+    told = seen or watched
     return (
         Monitoring(
             outcome=outcome,
             teeth=rows.height,
             failures=failures,
-            adjusted_for=watched.used if watched else (),
-            left_out=watched.left_out if watched else (),
-            funnel=_funnel(watched) if watched else None,
-            running=_running(watched, cutoff) if watched else (),
+            adjusted_for=told.used if told else (),
+            left_out=told.left_out if told else (),
+            funnel=funnel,
+            running=_running(watched, seen, colleagues, cutoff=cutoff, seed=seed) if watched else (),
             first_year=first_year(rows, cutoff=cutoff, confidence=confidence),
             min_failures=min_failures,
         ),
@@ -152,113 +159,23 @@ def _fit(rows: pl.DataFrame) -> Watched:
             score = np.exp((made.x - made.x.mean(axis=0)) @ fit.coef)
         except CoxInputError:
             left_out, used = (*left_out, *(f"{name} (the model could not be fitted)" for name in used)), ()
-    return Watched(rows, score, breslow_hazard(days, event, score), used, left_out)
+    return Watched(rows, score, used, left_out)
 
 
-def _funnel(watched: Watched) -> Funnel | None:
-    teeth = watched.rows.with_columns(expected=watched.expected)
-    found = (
-        teeth.filter(pl.col("provider_id").is_not_null())
-        .group_by("provider_id")
-        .agg(
-            pl.len(),
-            pl.col("patient_id").n_unique().alias("patients"),
-            pl.col("exit_days").sum(),
-            pl.col("event").sum(),
-            pl.col("expected").sort().sum(),
-        )
-        .sort("provider_id")
-    )
-    if not found.height:
-        return None
-    within = chance.pooled_dispersion(*_by_patient(teeth))
-    enough = found.filter(pl.col("expected") >= MIN_EXPECTED)
-    between = _between(enough) if enough.height >= MIN_CLINICIANS else 1.0
-    dispersion = max(within, between)
-    rows = tuple(_clinician(row, dispersion) for row in found.iter_rows(named=True))
-    judged = sum(row.standing != "too_few" for row in rows)
-    return Funnel(
-        rows=rows,
-        limits=_limits(max(row.expected for row in rows), dispersion),
-        not_recorded=teeth["provider_id"].null_count(),
-        min_expected=MIN_EXPECTED,
-        dispersion=dispersion,
-        dispersion_from="clinicians" if between > within else "patients",
-        judged=judged,
-        by_chance=1 - INSIDE**judged,
-    )
-
-
-def _by_patient(teeth: pl.DataFrame) -> tuple[Floats, Floats]:
-    """Observed less expected failures of each patient, and the expected ones, summed in an order of their own."""
-    patient, expected = numbered(teeth["patient_id"])[0], teeth["expected"].to_numpy()
-    order = np.argsort(expected, kind="stable")
-    sums: Floats = np.bincount(patient[order], expected[order]).astype(np.float64)
-    gaps: Floats = np.bincount(patient, teeth["event"].to_numpy()) - sums
-    return gaps, sums
-
-
-def _clinician(row: dict[str, object], dispersion: float) -> FunnelRow:
-    observed, expected = int(str(row["event"])), float(str(row["expected"]))
-    judged = expected >= MIN_EXPECTED
-    notice = chance.chance_to_notice(expected, times=2.0, coverage=INSIDE, dispersion=dispersion) if judged else None
-    return FunnelRow(
-        name=str(row["provider_id"]),
-        teeth=int(str(row["len"])),
-        patients=int(str(row["patients"])),
-        tooth_years=float(str(row["exit_days"])) / DAYS_PER_YEAR,
-        observed=observed,
-        expected=expected,
-        ratio=observed / expected if expected > 0 else None,
-        standing=standing(observed, expected, dispersion) if judged else "too_few",
-        notice_95=notice,
-    )
-
-
-def standing(observed: int, expected: float, dispersion: float) -> str:
-    """Where a count stands: within, or more or fewer than the 95 % or 99.8 % limits allow."""
-    fewer, more = chance.tails(observed, expected, dispersion=dispersion)
-    for coverage, name in ((ALARM, "99_8"), (INSIDE, "95")):
-        if more < (1 - coverage) / 2:
-            return f"more_{name}"
-        if fewer < (1 - coverage) / 2:
-            return f"fewer_{name}"
-    return "within"
-
-
-def _between(found: pl.DataFrame) -> float:
-    """Spread between clinicians over chance alone, with the outermost tenth drawn in [Spiegelhalter 2005]."""
-    expected = found["expected"].to_numpy()
-    z = np.sort((found["event"].to_numpy() - expected) / np.sqrt(expected))
-    z = np.clip(z, np.quantile(z, WINSORISED), np.quantile(z, 1 - WINSORISED))
-    return max(1.0, float(np.mean(z**2)))
-
-
-def _limits(most: float, dispersion: float) -> tuple[FunnelLimit, ...]:
-    expected = np.geomspace(0.5, max(most * 1.15, MIN_EXPECTED * 1.5), 60)
-    low, high = chance.limits(expected, coverage=INSIDE, dispersion=dispersion)
-    lowest, highest = chance.limits(expected, coverage=ALARM, dispersion=dispersion)
-    return tuple(
-        FunnelLimit(*(float(v) for v in row)) for row in zip(expected, low, high, lowest, highest, strict=True)
-    )
-
-
-def _running(watched: Watched, cutoff: dt.date) -> tuple[Running, ...]:
+def _running(
+    watched: Watched, seen: Seen | None, colleagues: Mapping[str, Sequence[str]], *, cutoff: dt.date, seed: int
+) -> tuple[Running, ...]:
     """The whole practice, then each clinician with pace enough; their charts share the rate of one false signal."""
-    firsts = _months(watched.rows["start"].min(), cutoff)
     dispersion = _together(watched.rows)
-    whole = by_month(watched, np.ones(watched.rows.height, dtype=bool), firsts)
-    parts = {}
-    for name in watched.rows["provider_id"].drop_nulls().unique().sort():
-        mine = by_month(watched, (watched.rows["provider_id"] == name).fill_null(False).to_numpy(), firsts)
-        if 12 * _pace(mine[1]) >= MIN_PACE_A_YEAR:
-            parts[str(name)] = mine
-    charts = [("all", whole, FALSE_ALARM_YEARS)] if _pace(whole[1]) > 0 else []
+    whole = _year_by_year(watched, cutoff)
+    parts = {name: _beside(seen, name, colleagues[name], cutoff) for name in sorted(colleagues)} if seen else {}
+    parts = {name: mine for name, mine in parts.items() if 12 * _pace(mine.expected) >= MIN_PACE_A_YEAR}
+    charts = [("all", whole, FALSE_ALARM_YEARS)] if whole is not None and _pace(whole.expected) > 0 else []
     charts += [(name, mine, FALSE_ALARM_YEARS * len(parts)) for name, mine in parts.items()]
 
-    def drawn(chart: tuple[str, tuple[Floats, Floats], float]) -> Running:
-        name, counts, false_alarm_years = chart
-        return _chart(name, firsts, counts, dispersion, false_alarm_years)
+    def drawn(chart: tuple[str, Months, float]) -> Running:
+        name, months, false_alarm_years = chart
+        return _chart(name, months, dispersion, false_alarm_years, seed)
 
     # Nearly all of the time goes into drawing random counts, which leaves other threads free; each chart has its own.
     with ThreadPoolExecutor() as threads:
@@ -269,12 +186,78 @@ def _pace(expected: Floats) -> float:
     return float(expected[-RECENT_MONTHS:].mean())
 
 
-def by_month(watched: Watched, mine: NDArray[np.bool_], firsts: Sequence[dt.date]) -> tuple[Floats, Floats]:
-    """Failures seen and expected of some of the teeth in each calendar month; `firsts` has one day more than months."""
-    start = watched.rows["start"].cast(pl.Int32).to_numpy().astype(np.int64)[mine]
-    last, score = watched.rows["exit_days"].to_numpy()[mine], watched.score[mine]
-    event = watched.rows["event"].to_numpy()[mine]
-    edges = np.array([(day - dt.date(1970, 1, 1)).days for day in firsts])
+def _year_by_year(watched: Watched, cutoff: dt.date) -> Months | None:
+    """Each year against what all that was followed before it leads one to expect, from the first with failures enough.
+
+    Teeth count up to the age to which enough were followed before: beyond it nothing was known to expect.
+    """
+    rows = watched.rows
+    start = rows["start"].cast(pl.Int32).to_numpy().astype(np.int64)
+    last, event = rows["exit_days"].to_numpy().astype(np.int64), rows["event"].to_numpy()
+    first = rows["start"].min()
+    assert isinstance(first, dt.date)
+    observed, expected, firsts = [], [], []
+    before = now = 0.0
+    for year in range(first.year + 1, cutoff.year + 1):
+        begin = _number(dt.date(year, 1, 1))
+        by_then = np.minimum(last, begin - 1 - start)
+        had = by_then >= 0
+        failed = event & had & (last == by_then)
+        now = float(failed.sum())
+        if now < MIN_FAILURES:
+            continue
+        before = before or now
+        hazard = breslow_hazard(by_then[had], failed[had], watched.score[had])
+        oldest = np.sort(by_then[had])[-MIN_FOLLOWED]
+        final = dt.date(year, cutoff.month if year == cutoff.year else 12, 1)
+        months = _months(dt.date(year, 1, 1), final)
+        here = (start < _number(months[-1])) & (start + np.minimum(last, oldest) >= begin)
+        seen, due = by_month(
+            start[here], np.minimum(last, oldest)[here], (event & (last <= oldest))[here], watched.score[here],
+            hazard=hazard, firsts=months,
+        )  # fmt: skip
+        observed.append(seen)
+        expected.append(due)
+        firsts += months[:-1]
+    if not firsts:
+        return None
+    firsts.append(_months(firsts[-1], firsts[-1])[-1])
+    due = np.concatenate(expected)
+    return Months(firsts, np.concatenate(observed), due, chance.Expectation(before, learns=True), now)
+
+
+def _beside(seen: Seen, name: str, colleagues: Sequence[str], cutoff: dt.date) -> Months:
+    """A clinician's months against what colleagues' teeth lead one to expect of theirs, of all years together."""
+    mine = seen.code == seen.names.index(name)
+    rows = seen.rows.filter(pl.Series(mine))
+    ratio, hazard = colleagues_hazard(seen, name, colleagues)
+    firsts = _months(rows["start"].min(), cutoff)
+    observed, expected = by_month(
+        rows["start"].cast(pl.Int32).to_numpy().astype(np.int64), rows["exit_days"].to_numpy(),
+        rows["event"].to_numpy(), seen.score[mine], hazard=Hazard(seen.tally.days, np.cumsum(hazard)), firsts=firsts,
+    )  # fmt: skip
+    # What the error of the log ratio is more than that of the clinician's own failures is the error of the expectation.
+    own = float(rows["event"].sum())
+    unsure = 1 / ratio.information - 1 / own if ratio.information > 0 else 0.0
+    theirs = float(seen.rows.filter(pl.col("provider_id").is_in(colleagues))["event"].sum())
+    rests_on = max(0.5, (1 / unsure if unsure > 1e-9 else theirs) / seen.dispersion)
+    return Months(firsts, observed, expected, chance.Expectation(rests_on, learns=False), rests_on)
+
+
+def by_month(
+    start: NDArray[np.int64],
+    last: NDArray[np.int64],
+    event: NDArray[np.bool_],
+    score: Floats,
+    *,
+    hazard: Hazard,
+    firsts: Sequence[dt.date],
+) -> tuple[Floats, Floats]:
+    """Failures seen and expected of teeth in each calendar month; `firsts` has one day more than months.
+
+    `start` are days since 1970, `last` days on the clock until the tooth left.
+    """
+    edges = np.array([_number(day) for day in firsts])
     seen = np.histogram((start + last)[event], bins=[*edges[:-1], edges[-1]])[0].astype(np.float64)
     # The hazard up to the eve of each month's first day. A tooth that has left by then has all of its own; those that
     # began on one day and are still followed have the same, so that only the sum of their scores counts. Sums are taken
@@ -283,8 +266,8 @@ def by_month(watched: Watched, mine: NDArray[np.bool_], firsts: Sequence[dt.date
     order = np.lexsort((score, last, start, left))
     left, start, last, score = left[order], start[order], last[order], score[order]
     begun, place = np.unique(start, return_inverse=True)
-    by_age = watched.hazard.until(np.arange(-1, int(np.max(edges - begun[0], initial=0)) + 1))
-    gone = np.cumsum(np.bincount(left, score * watched.hazard.until(last), minlength=len(edges) + 1))
+    by_age = hazard.until(np.arange(-1, int(np.max(edges - begun[0], initial=0)) + 1))
+    gone = np.cumsum(np.bincount(left, score * hazard.until(last), minlength=len(edges) + 1))
     still, total = np.zeros(len(begun)), np.zeros(len(edges))
     bounds = np.searchsorted(left, np.arange(len(edges) + 2))
     for month in range(len(edges) - 1, -1, -1):
@@ -303,15 +286,15 @@ def _together(rows: pl.DataFrame) -> float:
     return float((sizes**2).sum() / sizes.sum())
 
 
-def _chart(
-    name: str, firsts: Sequence[dt.date], counts: tuple[Floats, Floats], dispersion: float, false_alarm_years: float
-) -> Running:
-    observed, expected = counts
+def _chart(name: str, found: Months, dispersion: float, false_alarm_years: float, seed: int) -> Running:
+    begin = int(np.argmax(found.expected > 0))
+    observed, expected, months = found.observed[begin:], found.expected[begin:], found.firsts[begin:-1]
     pace = _pace(expected)
-    begin = int(np.argmax(expected > 0))
-    observed, expected, months = observed[begin:], expected[begin:], firsts[begin:-1]
-    threshold = design_threshold(pace, ratio=RATIO, mean_run=12 * false_alarm_years, dispersion=dispersion)
-    chart = cusum(observed, expected, ratio=RATIO, threshold=threshold)
+    set_to = chance.design(
+        expected, ratio=RATIO, false_signals=len(expected) / (12 * false_alarm_years), rests_on=found.rests_on,
+        year_starts=[i for i, m in enumerate(months) if m.month == 1], dispersion=dispersion, seed=seed,
+    )  # fmt: skip
+    chart = chance.cusum(observed, expected, ratio=RATIO, threshold=set_to.threshold)
     gaps = np.cumsum(expected - observed)
     return Running(
         name=name,
@@ -321,12 +304,20 @@ def _chart(
         ),
         pace_a_year=12 * pace,
         ratio=RATIO,
-        threshold=threshold,
+        threshold=set_to.threshold,
         false_alarm_years=false_alarm_years,
-        delay_months=mean_run_length(pace, ratio=RATIO, threshold=threshold, times=RATIO, dispersion=dispersion),
-        chance_in_span=chance_of_signal(expected.tolist(), ratio=RATIO, threshold=threshold, dispersion=dispersion),
+        delay_months=chance.delay(
+            pace, ratio=RATIO, threshold=set_to.threshold, dispersion=dispersion, seed=seed,
+            rests_on=chance.Expectation(found.at_the_end, learns=False),
+        ),
+        chance_in_span=set_to.chance_of_any,
         dispersion=dispersion,
-    )
+        rests_on=found.at_the_end,
+    )  # fmt: skip
+
+
+def _number(day: dt.date) -> int:
+    return (day - dt.date(1970, 1, 1)).days
 
 
 def _months(first: object, cutoff: dt.date) -> list[dt.date]:

@@ -4,7 +4,8 @@ After each month the chart adds the log-likelihood ratio of "the hazard is `rati
 expected": failures x log(ratio) - (ratio - 1) x expected failures, and never falls below 0. Expected failures are
 those of every tooth under observation in that month, at its own age and with its own risks, so that a tooth tells
 something for as long as it is followed and not only on some fixed day [1, 2]. A chart that reaches its threshold
-signals and starts again from 0.
+signals and starts again from 0. What is expected is itself learnt from failures, so thresholds and delays are those of
+charts whose expectation is wrong by as much as chance makes it [4].
 
 References (from memory)
 ----------
@@ -13,6 +14,8 @@ References (from memory)
     2008;27:3382-3406.
 [3] Steiner SH, Cook RJ, Farewell VT, Treasure T. Monitoring surgical performance using risk-adjusted cumulative sum
     charts. Biostatistics 2000;1:441-452.
+[4] Jones MA, Steiner SH. Assessing the effect of estimation error on risk-adjusted CUSUM chart performance. Int J Qual
+    Health Care 2012;24:176-181.
 """
 
 from __future__ import annotations
@@ -26,10 +29,10 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 SEED = 20_090_515
 PATHS = 1000
-# Runs are followed for so many times the wanted mean.
-SPANS = 2
-BINS = 4000
-MONTHS_AT_ONCE = 64
+# Thresholds are sought between these, first on one grid and then within one of its steps.
+LEAST, MOST, GRID = 0.4, 14.0, 20
+# Months that a chart has run before the change whose notice is timed.
+BEFORE = 60
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,94 +56,133 @@ def cusum(observed: ArrayLike, expected: ArrayLike, *, ratio: float, threshold: 
     return Chart(np.array(values), tuple(signals))
 
 
-def design_threshold(
-    pace: float, *, ratio: float, mean_run: float, dispersion: float = 1.0, seed: int = SEED, paths: int = PATHS
-) -> float:
-    """The threshold whose mean run to a false signal is `mean_run` months where `pace` failures a month are expected.
+@dataclass(frozen=True)
+class Expectation:
+    """How sure what is expected is: it rests on `failures` that chance made more or fewer than they should have been.
 
-    By simulation of months as expected, for all thresholds at once: months until the chart's highest value passes a
-    threshold, over the paths that passed it. Paths cut off before count with their months, as runs to a rare signal are
-    of exponential length. The error of the mean run is about mean_run / sqrt(paths). Where counts are so large that
-    the chart moves in steps, the mean run may be longer, never by design shorter.
+    With `learns` each new year is expected from all that failed before it, so that the years watched add to it; else
+    what is expected stays wrong by the same factor throughout.
+    """
+
+    failures: float
+    learns: bool
+
+
+@dataclass(frozen=True)
+class Design:
+    """A threshold, with the mean number of false signals over the months that it is for and the chance of any."""
+
+    threshold: float
+    false_signals: float
+    chance_of_any: float
+
+
+def design(
+    expected: ArrayLike,
+    *,
+    ratio: float,
+    false_signals: float,
+    rests_on: Expectation,
+    year_starts: Sequence[int] = (),
+    dispersion: float = 1.0,
+    seed: int = SEED,
+    paths: int = PATHS,
+) -> Design:
+    """The threshold with which these very months give `false_signals` on average where nothing changes.
+
+    By simulated months, each path with an expectation that is wrong by chance (`rests_on`): a threshold for a known
+    expectation would give far more false signals where too little is expected. `year_starts` are the places of the
+    months in which a learning expectation takes in what failed before. A chart that signals starts again from 0.
     `dispersion` above 1 draws monthly counts with that many times a Poisson count's variance.
 
-    Raises ValueError unless pace and mean_run are above 0 and ratio is neither 1 nor below 0.
+    Raises ValueError unless something is expected, false_signals is above 0 and ratio neither 1 nor below 0.
     """
-    _check(pace, ratio, mean_run)
+    months = np.asarray(expected, dtype=np.float64)
+    _check(float(months.sum()), ratio, false_signals)
     draw = np.random.default_rng(seed)
-    length = int(np.ceil(mean_run * SPANS))
-    # No chart of such length passes this by chance: the odds of value v are about e^-v a month.
-    top = np.log(mean_run) + 25.0
-    at, highest, below = np.zeros(paths), np.zeros(paths), np.zeros(BINS)
-    # The bin of each path's highest value so far, and the month in which it came there.
-    place, since = np.zeros(paths, dtype=np.int64), np.zeros(paths, dtype=np.int64)
-    for begin in range(0, length, MONTHS_AT_ONCE):
-        months = min(MONTHS_AT_ONCE, length - begin)
-        steps = _steps(_counts(draw, pace, (months, paths), dispersion), pace, ratio)
-        for month, step in enumerate(steps, start=begin):
-            at = np.maximum(0.0, at + step)
-            higher = np.flatnonzero(at > highest)
-            if len(higher):
-                highest[higher] = at[higher]
-                now = np.minimum(highest[higher] / top * BINS, BINS - 1).astype(np.int64)
-                moved = higher[now != place[higher]]
-                np.add.at(below, place[moved], month - since[moved])
-                place[higher] = now
-                since[moved] = month
-    np.add.at(below, place, length - since)
-    silent = np.cumsum(np.bincount(place, minlength=BINS))
-    passed = np.maximum(paths - silent, 0.5)
-    run = (paths - silent + np.cumsum(below)) / passed  # by the upper end of each bin; a run counts its last month
-    enough = int(np.argmax(run >= mean_run))
-    return float((min(enough, BINS - 1) + 1) * top / BINS)
+    steps = _steps(*_months(draw, months, rests_on, year_starts, dispersion=dispersion, paths=paths), ratio)
+    low, high = LEAST, MOST
+    for _ in range(2):
+        grid = np.geomspace(low, high, GRID)
+        counts, _ = _signals(steps, grid)
+        place = int(np.argmax(counts <= false_signals)) if (counts <= false_signals).any() else GRID - 1
+        low, high = float(grid[max(place - 1, 0)]), float(grid[place])
+    counts, any_of = _signals(steps, np.array([high]))
+    return Design(high, float(counts[0]), float(any_of[0]))
 
 
-def mean_run_length(
+def delay(
     pace: float,
     *,
     ratio: float,
     threshold: float,
-    times: float = 1.0,
+    rests_on: Expectation,
+    times: float | None = None,
     dispersion: float = 1.0,
-    longest: int = 6000,
+    longest: int = 360,
     seed: int = SEED + 1,
     paths: int = PATHS,
 ) -> float:
-    """Mean months to a signal where failures come `times` as fast as expected, by simulation from 0.
+    """Mean months from a lasting change to the signal, where `pace` a month are expected and then come `times` as many.
 
-    Runs still silent after `longest` months count as that long.
+    The chart has run as expected for some years when the change comes. `times` is `ratio` unless given. Runs still
+    silent after `longest` months count as that long.
     """
     _check(pace, ratio, 1.0)
     draw = np.random.default_rng(seed)
+    known = pace * draw.gamma(rests_on.failures, 1 / rests_on.failures, paths)
     at, months = np.zeros(paths), 0.0
-    for _ in range(longest):
+    for month in range(BEFORE + longest):
         if not len(at):
             break
-        months += len(at)
-        at = np.maximum(0.0, at + _steps(_counts(draw, pace * times, len(at), dispersion), pace, ratio))
-        at = at[at < threshold]
+        changed = month >= BEFORE
+        months += len(at) * changed
+        rate = pace * ((ratio if times is None else times) if changed else 1.0)
+        at = np.maximum(0.0, at + _steps(_counts(draw, rate, len(at), dispersion), known, ratio))
+        if changed:
+            at, known = at[at < threshold], known[at < threshold]
+        else:
+            at[at >= threshold] = 0.0
     return months / paths
 
 
-def chance_of_signal(
-    expected: Sequence[float],
+def _months(
+    draw: np.random.Generator,
+    expected: Floats,
+    rests_on: Expectation,
+    year_starts: Sequence[int],
     *,
-    ratio: float,
-    threshold: float,
-    dispersion: float = 1.0,
-    seed: int = SEED + 2,
-    paths: int = PATHS,
-) -> float:
-    """Chance of at least one false signal over these very months, by simulation of months as expected."""
-    draw = np.random.default_rng(seed)
-    at, silent = np.zeros(paths), np.ones(paths, dtype=bool)
-    for one in expected:
-        at = np.maximum(0.0, at + _steps(_counts(draw, one, paths, dispersion), one, ratio))
-        silent &= at < threshold
-    return float(1 - silent.mean())
+    dispersion: float,
+    paths: int,
+) -> tuple[Floats, Floats]:
+    """Failures of each month and path, and those expected of it on what was known by then."""
+    seen = np.stack([_counts(draw, float(one), paths, dispersion) for one in expected])
+    before = draw.gamma(rests_on.failures, 1.0, paths)
+    known = np.empty_like(seen)
+    ends = [*[y for y in year_starts if 0 < y < len(expected)], len(expected)] if rests_on.learns else [len(expected)]
+    begin = 0
+    for end in ends:
+        factor = (before + seen[:begin].sum(axis=0)) / (rests_on.failures + expected[:begin].sum())
+        known[begin:end] = expected[begin:end, None] * factor
+        begin = end
+    return seen, known
 
 
-def _steps(observed: Floats, expected: Floats | float, ratio: float) -> Floats:
+def _signals(steps: Floats, thresholds: Floats) -> tuple[Floats, Floats]:
+    """Mean number of signals of a path under each threshold, and the share of paths with any."""
+    at = np.zeros((len(thresholds), steps.shape[1]), dtype=np.float32)
+    count = np.zeros(at.shape, dtype=np.int16)
+    bar = thresholds.astype(np.float32)[:, None]
+    for step in steps.astype(np.float32):
+        at += step
+        np.maximum(at, 0, out=at)
+        out = at >= bar
+        count += out
+        at[out] = 0
+    return count.mean(axis=1), (count > 0).mean(axis=1)
+
+
+def _steps(observed: Floats, expected: Floats, ratio: float) -> Floats:
     steps: Floats = observed * np.log(ratio) - (ratio - 1) * np.asarray(expected, dtype=np.float64)
     return steps
 
@@ -153,8 +195,8 @@ def _counts(draw: np.random.Generator, mean: float, size: int | tuple[int, int],
     return draw.negative_binomial(mean / (dispersion - 1), 1 / dispersion, size).astype(np.float64)
 
 
-def _check(pace: float, ratio: float, mean_run: float) -> None:
-    if not (pace > 0 and mean_run > 0):
-        raise ValueError("pace and mean_run must be above 0")
+def _check(pace: float, ratio: float, false_signals: float) -> None:
+    if not (pace > 0 and false_signals > 0):
+        raise ValueError("what is expected and the false signals must be above 0")
     if not (ratio > 0 and ratio != 1):
         raise ValueError("ratio must be above 0 and not 1")

@@ -1,11 +1,8 @@
-"""Observed against expected counts: how far chance alone spreads them, and how often a doubling would show.
+"""Observed against expected counts: how far chance alone spreads them.
 
 Limits are exact for a Poisson count, drawn as a smooth line by letting the count be any number >= 0: for whole counts
 the chance of k or more with mean m is the regularised incomplete gamma function P(k, m), which is defined in between.
 A whole count lies outside the line exactly if its own tail is smaller than half of what the line leaves out.
-
-Counts whose spread is `dispersion` times that of a Poisson count (teeth that share a mouth) are judged as a Poisson
-count of observed / dispersion with mean expected / dispersion, which has that spread.
 
 References
 ----------
@@ -18,60 +15,35 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc, gammaincc
-from scipy.stats import poisson
 
 Floats = NDArray[np.float64]
 HALVINGS = 80
 
 
-def tails(observed: float, expected: float, *, dispersion: float = 1.0) -> tuple[float, float]:
+def tails(observed: float, expected: float) -> tuple[float, float]:
     """Chance of as few or fewer, and of as many or more, than observed where `expected` is the mean.
 
-    Raises ValueError for an expectation that is not above 0, or a dispersion below 1.
+    Raises ValueError for an expectation that is not above 0.
     """
-    _check(expected, dispersion)
-    count, mean = observed / dispersion, expected / dispersion
-    return float(gammaincc(count + 1, mean)), float(gammainc(count, mean)) if count > 0 else 1.0
+    _check(expected)
+    return float(gammaincc(observed + 1, expected)), float(gammainc(observed, expected)) if observed > 0 else 1.0
 
 
-def limits(expected: ArrayLike, *, coverage: float, dispersion: float = 1.0) -> tuple[Floats, Floats]:
+def limits(expected: ArrayLike, *, coverage: float) -> tuple[Floats, Floats]:
     """Lower and upper limit of observed / expected for each expectation; a count on the line is inside.
 
     The lower limit is 0 where not even a count of 0 would be unlikely enough.
     """
     wanted = np.atleast_1d(np.asarray(expected, dtype=np.float64))
     for one in wanted:
-        _check(float(one), dispersion)
-    mean, tail = wanted / dispersion, (1 - coverage) / 2
+        _check(float(one))
+    mean, tail = wanted, (1 - coverage) / 2
     most = mean + 20 * np.sqrt(mean) + 40
     # P(k or more) falls as k grows, P(k or fewer) rises.
     high = _bisect(lambda k: gammainc(np.maximum(k, 1e-300), mean) > tail, np.zeros_like(mean), most)
     low = _bisect(lambda k: gammaincc(k + 1, mean) < tail, np.zeros_like(mean), most)
     low = np.where(gammaincc(1.0, mean) >= tail, 0.0, low)
     return low / mean, high / mean
-
-
-def pooled_dispersion(gaps: ArrayLike, expected: ArrayLike) -> float:
-    """Spread of clusters' observed - expected over that of independent Poisson counts; at least 1.
-
-    The sum of squared gaps over the sum of expectations, one entry a cluster [3]. NaN without expectation.
-
-    References
-    ----------
-    [3] McCullagh P, Nelder JA. Generalized Linear Models. 2nd ed. Chapman & Hall, 1989 (section 6.2; from memory).
-    """
-    total = float(np.sum(np.sort(np.asarray(expected, dtype=np.float64))))
-    if not total > 0:
-        return float("nan")
-    return max(1.0, float(np.sum(np.sort(np.asarray(gaps, dtype=np.float64) ** 2))) / total)
-
-
-def chance_to_notice(expected: float, *, times: float, coverage: float, dispersion: float = 1.0) -> float:
-    """Chance that a count whose true mean is `times` the expected one falls above the upper limit."""
-    _, high = limits(expected, coverage=coverage, dispersion=dispersion)
-    # A count on the line itself is inside; the nudge keeps a whole limit from flipping with the last digit.
-    least = np.floor(high[0] * expected / dispersion + 1e-9) + 1
-    return float(poisson.sf(least - 1, times * expected / dispersion))
 
 
 def _bisect(above: object, low: Floats, high: Floats) -> Floats:
@@ -83,8 +55,6 @@ def _bisect(above: object, low: Floats, high: Floats) -> Floats:
     return (low + high) / 2
 
 
-def _check(expected: float, dispersion: float) -> None:
+def _check(expected: float) -> None:
     if not expected > 0:
         raise ValueError("expected must be above 0")
-    if not dispersion >= 1:
-        raise ValueError("dispersion must be at least 1")

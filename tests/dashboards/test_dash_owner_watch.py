@@ -18,28 +18,32 @@ from pipeline.results_monitoring import (
     FirstYear,
     FirstYearRow,
     Funnel,
-    FunnelLimit,
     FunnelRow,
     Monitoring,
     Running,
     RunningMonth,
 )
 
+LIMITS = (0.5, 1.6, 0.4, 2.1)
 ROWS = (
-    FunnelRow("Dr Ashby", 120, 90, 600.0, 9, 10.2, 0.88, "within", 0.72),
-    FunnelRow("Dr Brandt", 130, 95, 640.0, 25, 11.4, 2.19, "more_99_8", 0.75),
-    FunnelRow("Dr <b>Cole</b>", 14, 12, 40.0, 1, 1.0, 1.0, "too_few", None),
-)
-FUNNEL = Funnel(
-    ROWS, tuple(FunnelLimit(e, 0.4, 1.8, 0.2, 2.3) for e in (1.0, 6.0, 12.0)), 3, 5.0, 1.17, "patients", 2, 0.0975
-)
+    FunnelRow("Dr Ashby", 120, 90, 600.0, 9, 10.2, 0.88, *LIMITS, "within", 2, 0.72, 0.93, 0.6, 1.3),
+    FunnelRow(
+        "Dr Brandt", 130, 95, 640.0, 25, 11.4, 2.19, *LIMITS, "more_99_8", 2, 0.75, 1.82,
+        1.15, 2.7,
+    ),
+    FunnelRow(
+        "Dr <b>Cole</b>", 14, 12, 40.0, 1, 1.0, 1.0, None, None, None, None, "too_few", 2, None, 1.0, 0.5,
+        1.9,
+    ),
+)  # fmt: skip
+FUNNEL = Funnel(ROWS, 3, 5.0, 2.0, 1.17, 2, 0.0375)
 MONTHS = tuple(
     RunningMonth(f"20{20 + i // 12}-{i % 12 + 1:02d}", o, 1.0, g, c, signal)
     for i, (o, g, c, signal) in enumerate(
         [(1, 0.0, 0.0, False)] * 12 + [(3, -2.0, 1.1, False), (4, -5.0, 2.9, True), (0, -4.0, 0.0, False)]
     )
 )
-RUNNING = Running("all", MONTHS, 12.0, 2.0, 2.75, 20.0, 6.4, 0.31, 1.0)
+RUNNING = Running("all", MONTHS, 12.0, 2.0, 2.75, 20.0, 6.4, 0.31, 1.0, 140.0)
 QUARTERS = (
     FirstYearRow("2022 Q4", 40, 1, 0.025, 0.004, 0.16, 0.9, 0.0, 0.11, True, False),
     FirstYearRow("2023 Q1", 38, 7, 0.18, 0.09, 0.34, 0.9, 0.0, 0.11, True, True),
@@ -75,30 +79,45 @@ def test_each_clinician_has_a_sentence_with_the_numbers_of_the_table() -> None:
     assert table is not None
     assert [row[0] for row in table.rows] == [r.name for r in ROWS]
     for row, cells in zip(ROWS, table.rows, strict=True):
-        text = words_owner.clinician_sentence(row, "crown", min_expected=5.0)
+        text = words_owner.clinician_sentence(row, "crown", min_expected=5.0, times=2.0)
         assert numbers(text)[:3] == [row.observed, row.expected, row.teeth]
         assert [float(c) for c in (cells[4], cells[5], cells[1])] == [row.observed, row.expected, row.teeth]
     assert "1 failure where 1.0 was expected of 14 crowns: too few to judge" in text
-    assert "about 72 times in 100" in words_owner.clinician_sentence(ROWS[0], "crown", min_expected=5.0)
+    assert "about 72 times in 100" in words_owner.clinician_sentence(ROWS[0], "crown", min_expected=5.0, times=2.0)
 
 
 def test_no_word_ranks_or_blames() -> None:
-    said = " ".join(words_owner.clinician_sentence(r, "crown", min_expected=5.0) for r in ROWS)
+    said = " ".join(words_owner.clinician_sentence(r, "crown", min_expected=5.0, times=2.0) for r in ROWS)
     said += words_owner.funnel_note(FUNNEL)
     assert not re.search(r"\b(best|worst|rank|poor|underperform|significant)", said)
-    assert "10 of 100 looks" in said
+    assert "in about 4 of 100 such practices" in said
+    assert "leaves out Dr Brandt, who stands outside" in said
+    assert "most likely 182 here (range 115 to 270)" in said
     assert "17 % above" in said
     assert "3 rows have no clinician" in said
 
 
-def test_the_funnel_draws_hostile_names_as_text_and_small_clinicians_hollow() -> None:
+def test_two_who_differ_are_named_together_and_neither_is_the_unusual_one() -> None:
+    two = tuple(replace(r, standing="differ_95") for r in ROWS[:2])
+    found = replace(FUNNEL, rows=two, not_recorded=0)
+    note = words_owner.funnel_note(found)
+    assert note.startswith("Dr Ashby and Dr Brandt differ from one another by more than chance alone")
+    assert "the records cannot say which of the two is the unusual one" in note
+    assert "leaves out" not in note
+    said = [words_owner.clinician_sentence(r, "crown", min_expected=5.0, times=2.0) for r in two]
+    assert all("further from the other than chance" in one for one in said)
+    assert not words_owner.pair_sentence(FUNNEL)
+
+
+def test_the_chart_of_clinicians_draws_hostile_names_as_text_and_small_clinicians_hollow() -> None:
     chart = funnel_chart(FUNNEL, id="f", label="x")
     assert chart is not None
-    dots = [t for t in chart.spec["data"] if t["mode"] == "markers+text"]
-    assert [d["text"][0] for d in dots] == ["Dr Ashby", "Dr Brandt", "Dr &lt;b&gt;Cole&lt;/b&gt;"]
-    assert [d["marker"]["color"] == "#ffffff" for d in dots] == [False, False, True]
-    assert [d["marker"]["symbol"] for d in dots] == ["circle", "diamond", "circle"]
-    assert [(d["x"][0], d["y"][0]) for d in dots] == [(r.expected, r.ratio) for r in ROWS]
+    names = [a["text"] for a in chart.spec["layout"]["annotations"]]
+    assert names == ["Dr Ashby", "Dr Brandt", "Dr &lt;b&gt;Cole&lt;/b&gt;"]
+    dots = [t for t in chart.spec["data"] if t["mode"] == "markers"]
+    assert sorted(x for d in dots for x in d["x"]) == [0.88, 1.0, 2.19]
+    bars = [s for s in chart.spec["layout"]["shapes"] if s["type"] == "rect"]
+    assert [(b["x0"], b["x1"]) for b in bars] == [(0.5, 1.6), (0.5, 1.6)]
 
 
 def test_the_running_sentence_names_the_month_that_the_chart_marks() -> None:
@@ -171,7 +190,7 @@ def test_a_published_figure_stands_beside_ours_with_both_definitions() -> None:
 def test_the_parts_stand_in_one_order_and_say_when_there_is_too_little() -> None:
     parts = owner._watch(WATCHED)
     assert [p.heading for p in parts] == [
-        "Clinicians against what is expected of their teeth", "Failures month by month", "The first year",
+        "Clinicians against what colleagues’ teeth lead one to expect", "Failures month by month", "The first year",
     ]  # fmt: skip
     assert len(parts[0].list) == 3
     assert parts[1].more_table is not None
@@ -180,6 +199,12 @@ def test_the_parts_stand_in_one_order_and_say_when_there_is_too_little() -> None
     assert little.text == (
         "Only 1 failure so far; from 20 on, clinicians and months can be set against what is expected."
     )
+
+
+def test_a_practice_of_one_clinician_is_told_that_nobody_is_beside_them() -> None:
+    parts = owner._watch(replace(WATCHED, funnel=None, running=(RUNNING,), failures=50))
+    assert [p.heading for p in parts] == ["Clinicians", "Failures month by month", "The first year"]
+    assert "no two clinicians" in parts[0].text
 
 
 def test_a_first_year_without_limits_is_drawn_from_its_shares_alone() -> None:

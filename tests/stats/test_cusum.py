@@ -8,10 +8,13 @@ import numpy as np
 import pytest
 from scipy.stats import poisson, weibull_min
 
-from pipeline.stats.cusum import BINS, SEED, chance_of_signal, cusum, design_threshold, mean_run_length
+from pipeline.stats.cusum import Expectation, cusum, delay, design
+
+# What is expected as good as known.
+KNOWN = Expectation(1e7, learns=False)
 
 
-def markov_run_length(pace: float, ratio: float, threshold: float, states: int = 600) -> float:
+def markov_run_length(pace: float, ratio: float, threshold: float, *, times: float = 1.0, states: int = 300) -> float:
     """Mean run of the chart as a Markov chain over narrow slices of its value.
 
     Brook D, Evans DA. An approach to the probability distribution of cusum run length. Biometrika 1972;59:539-549
@@ -19,8 +22,8 @@ def markov_run_length(pace: float, ratio: float, threshold: float, states: int =
     """
     width = threshold / states
     move = np.zeros((states, states))
-    for count in range(int(pace + 12 * math.sqrt(pace) + 30)):
-        chance = poisson.pmf(count, pace)
+    for count in range(int(times * pace + 12 * math.sqrt(pace) + 20)):
+        chance = poisson.pmf(count, times * pace)
         for state in range(states):
             value = max(0.0, (state + 0.5) * width * (state > 0) + count * math.log(ratio) - (ratio - 1) * pace)
             if value < threshold:
@@ -52,55 +55,60 @@ def test_a_month_adds_the_likelihood_ratio_of_twice_the_hazard() -> None:
     assert ratio == pytest.approx(failed.sum() * math.log(2) - hazard)
 
 
-@pytest.mark.parametrize(("pace", "months"), [(0.2, 240), (0.6, 240), (2.0, 120)])
-def test_the_false_signal_comes_as_rarely_as_designed(pace: float, months: int) -> None:
-    threshold = design_threshold(pace, ratio=2, mean_run=months)
-    assert markov_run_length(pace, 2, threshold) == pytest.approx(months, rel=0.12)
-    assert mean_run_length(pace, ratio=2, threshold=threshold, seed=77) == pytest.approx(months, rel=0.12)
+@pytest.mark.parametrize("pace", [0.3, 1.0])
+def test_a_known_expectation_signals_as_rarely_as_designed(pace: float) -> None:
+    # Signals come at the rate of one over the run length, but for the start from 0.
+    found = design([pace] * 240, ratio=2, false_signals=1.0, rests_on=KNOWN, paths=2000)
+    assert found.false_signals == pytest.approx(1.0, abs=0.1)
+    assert markov_run_length(pace, 2, found.threshold) == pytest.approx(240, rel=0.15)
 
 
 def test_failures_in_clumps_need_a_higher_threshold() -> None:
-    loose = design_threshold(0.6, ratio=2, mean_run=240)
-    strict = design_threshold(0.6, ratio=2, mean_run=240, dispersion=1.5)
-    assert strict > loose
-    assert mean_run_length(0.6, ratio=2, threshold=loose, dispersion=1.5) < 160
-    assert mean_run_length(0.6, ratio=2, threshold=strict, dispersion=1.5) == pytest.approx(240, rel=0.12)
+    loose = design([0.6] * 240, ratio=2, false_signals=1.0, rests_on=KNOWN)
+    strict = design([0.6] * 240, ratio=2, false_signals=1.0, rests_on=KNOWN, dispersion=1.5)
+    assert strict.threshold > loose.threshold + 0.3
+
+
+def test_what_is_learnt_from_few_failures_needs_a_higher_threshold() -> None:
+    known = design([1.0] * 240, ratio=2, false_signals=1.0, rests_on=KNOWN)
+    unsure = design([1.0] * 240, ratio=2, false_signals=1.0, rests_on=Expectation(25, learns=False))
+    learning = design(
+        [1.0] * 240, ratio=2, false_signals=1.0, rests_on=Expectation(25, learns=True), year_starts=range(0, 240, 12)
+    )
+    assert known.threshold < learning.threshold < unsure.threshold
 
 
 def test_a_doubling_is_noticed_long_before_a_false_signal() -> None:
-    threshold = design_threshold(1.0, ratio=2, mean_run=240)
-    assert mean_run_length(1.0, ratio=2, threshold=threshold, times=2) < 15
+    threshold = design([1.0] * 240, ratio=2, false_signals=1.0, rests_on=KNOWN).threshold
+    quick = delay(1.0, ratio=2, threshold=threshold, rests_on=KNOWN)
+    assert 5 < quick < 15
+    # A chart that has run does not start from 0, so the change shows a little sooner than by a run from 0.
+    assert quick == pytest.approx(markov_run_length(1.0, 2, threshold, times=2), abs=2.0)
+    assert delay(1.0, ratio=2, threshold=threshold, rests_on=Expectation(25, learns=False)) > quick
 
 
-def test_the_chance_over_given_months_is_that_of_the_run_length() -> None:
-    # A geometric run with mean 240 passes 60 months with chance 1 - (1 - 1/240)^60; the start from 0 makes it rarer.
-    threshold = design_threshold(1.0, ratio=2, mean_run=240)
-    got = chance_of_signal([1.0] * 60, ratio=2, threshold=threshold)
-    assert got == pytest.approx(1 - (1 - 1 / 240) ** 60, abs=0.04)
+@pytest.mark.parametrize("failures", [30.0, 300.0])
+def test_designs_and_delays_are_those_of_charts_counted_one_by_one(failures: float) -> None:
+    pace, months = 0.8, 120
+    rests_on = Expectation(failures, learns=False)
+    found = design([pace] * months, ratio=2, false_signals=0.5, rests_on=rests_on, paths=2000)
+    notice = delay(pace, ratio=2, threshold=found.threshold, rests_on=rests_on)
+    draw, signals, any_of, delays = np.random.default_rng(12), 0, 0, []
+    for _ in range(600):
+        known = pace * draw.poisson(failures) / failures
+        chart = cusum(draw.poisson(pace, months), [known] * months, ratio=2, threshold=found.threshold)
+        signals += len(chart.signals)
+        any_of += bool(chart.signals)
+        counts = np.concatenate([draw.poisson(pace, 60), draw.poisson(2 * pace, 360)])
+        later = [s for s in cusum(counts, [known] * 420, ratio=2, threshold=found.threshold).signals if s >= 60]
+        delays.append(later[0] - 59 if later else 360)
+    assert signals / 600 == pytest.approx(found.false_signals, abs=0.15)
+    assert any_of / 600 == pytest.approx(found.chance_of_any, abs=0.06)
+    assert np.mean(delays) == pytest.approx(notice, abs=4 * np.std(delays) / math.sqrt(600))
 
 
 def test_a_design_needs_a_pace_and_a_direction() -> None:
-    with pytest.raises(ValueError, match="pace"):
-        design_threshold(0.0, ratio=2, mean_run=240)
+    with pytest.raises(ValueError, match="expected"):
+        design([0.0], ratio=2, false_signals=1.0, rests_on=KNOWN)
     with pytest.raises(ValueError, match="ratio"):
-        design_threshold(1.0, ratio=1, mean_run=240)
-
-
-@pytest.mark.parametrize("dispersion", [1.0, 1.3])
-def test_the_design_is_that_of_a_plain_count_month_by_month(dispersion: float) -> None:
-    # Every month, each path is counted in the bin of its highest value so far.
-    pace, mean_run, paths = 0.8, 70.0, 200
-    draw, top = np.random.default_rng(SEED), np.log(mean_run) + 25.0
-    at, highest, below = np.zeros(paths), np.zeros(paths), np.zeros(BINS)
-    for _ in range(2 * 70):
-        if dispersion == 1.0:
-            counts = draw.poisson(pace, paths)
-        else:
-            counts = draw.negative_binomial(pace / (dispersion - 1), 1 / dispersion, paths)
-        at = np.maximum(0.0, at + counts * np.log(2) - pace)
-        highest = np.maximum(highest, at)
-        below += np.bincount((highest / top * BINS).astype(int), minlength=BINS)
-    silent = np.cumsum(np.bincount((highest / top * BINS).astype(int), minlength=BINS))
-    run = (paths - silent + np.cumsum(below)) / np.maximum(paths - silent, 0.5)
-    wanted = (int(np.argmax(run >= mean_run)) + 1) * top / BINS
-    assert design_threshold(pace, ratio=2, mean_run=mean_run, dispersion=dispersion, paths=paths) == wanted
+        design([1.0], ratio=1, false_signals=1.0, rests_on=KNOWN)
