@@ -20,6 +20,7 @@ from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
 from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state_spells
+from pipeline.questions.crown_states import crown_states
 from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.groups import days_of
@@ -248,6 +249,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         ),
         recalls=recalls.rows,
         losses=losses.tables,
+        states=crown_states(stored.crowns, patients, analysis),
         agreement=reading_agreement(
             stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
         ),

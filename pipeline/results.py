@@ -20,6 +20,7 @@ from pipeline.results_healing import Agreement, LossTable, RecallRow
 from pipeline.results_learning import Learning
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_planning import Plan
+from pipeline.results_states import CrownStates
 from pipeline.results_technique import TechniqueAnswer
 from pipeline.results_unseen import Unseen
 
@@ -507,6 +508,7 @@ class Results:
     recalls: tuple[RecallRow, ...] = field(default=())
     agreement: tuple[Agreement, ...] = ()
     losses: tuple[LossTable, ...] = ()
+    states: CrownStates | None = None
     trials: tuple[Trial, ...] = field(default=())
     own_cases: tuple[CaseCurve, ...] = field(default=())
     techniques: tuple[TechniqueAnswer, ...] = ()

@@ -87,7 +87,8 @@ def state_shares(
     if it does, as long as leaving follow-up has nothing to do with it [3]. A state that nobody is followed in on a day
     passes nothing on.
 
-    Raises ValueError as `read_spells` does, for states outside 0 to `n_states` - 1 and for a passage into the own state.
+    Raises ValueError as `read_spells` does, for states outside 0 to `n_states` - 1 and for a passage into the row's
+    own state.
 
     References
     ----------

@@ -60,6 +60,7 @@ from pipeline.results_healing import (
     LossTable,
     RecallRow,
 )
+from pipeline.results_states import CrownStates, StatePoint
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.results_unseen import Assumption, Moved, Spread, Unseen
 from pipeline.trial_words import NOT_COMPARED, no_difference, outcome_sentence
@@ -563,6 +564,7 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
         evidence=_evidence(),
         agreement=_agreement(),
         losses=_losses(endo),
+        states=_states(crowns),
         trials=(_trial(max(before // 2, 20)),),
         techniques=_technique_answers(),
     )
@@ -911,6 +913,20 @@ def _losses(teeth: int) -> tuple[LossTable, ...]:
             notes,
         ),
     )  # fmt: skip
+
+
+def _states(crowns: int) -> CrownStates:
+    """Crowns that open and fail evenly over ten years; the shares of the states sum to 1."""
+    points = []
+    for i in range(41):
+        years = i / 4
+        opened, lost = 0.009 * years, 0.0125 * years
+        share = (1 - opened - lost, opened, lost)
+        followed = (round(crowns * (1 - years / 11) * 0.9), round(crowns * 0.01 * years))
+        low, high = (tuple(min(max(s + off, 0), 1) for s in share) for off in (-0.02, 0.02))
+        points.append(StatePoint(years, followed, share, low, high))
+    lost = crowns // 8
+    return CrownStates(crowns, int(crowns * 0.8), crowns // 11, lost, lost // 4, 0, tuple(points), (1.0, 5.0, 10.0), False)
 
 
 def _crown_after_endo(n: int, seed: int) -> Comparison:

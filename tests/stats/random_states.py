@@ -7,7 +7,7 @@ DAYS = (200, 700, 1400)
 
 
 def random_states(seed: int, *, crowns: int = 160) -> pl.DataFrame:
-    """Rows `crown, patient, state, passes_to, entry, exit` on a grid of 20 days; some enter late, some of these opened."""
+    """Rows `crown, patient, state, passes_to, entry, exit` on a grid of 20 days; some enter late, and opened."""
     rng = np.random.default_rng(seed)
 
     def wait(mean: float) -> np.ndarray:
