@@ -27,7 +27,9 @@ class Area:
     hover: str
 
 
-def stacked(areas: Sequence[Area], years: Sequence[float], *, top: float, since: str, said: str, right: int) -> go.Figure:
+def stacked(
+    areas: Sequence[Area], years: Sequence[float], *, top: float, since: str, said: str, right: int
+) -> go.Figure:
     """The areas from the bottom up, straight between the years; `right` px hold the names."""
     figure = go.Figure()
     for area in areas:

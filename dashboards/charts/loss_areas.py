@@ -49,4 +49,3 @@ def loss_areas(
     ]
     theme.keep_data(figure, ("cause", "years", "lost of 100", "low", "high"), rows)
     return theme.chart(figure, id=id, label=label, height=HEIGHT)
-

@@ -926,7 +926,9 @@ def _states(crowns: int) -> CrownStates:
         low, high = (tuple(min(max(s + off, 0), 1) for s in share) for off in (-0.02, 0.02))
         points.append(StatePoint(years, followed, share, low, high))
     lost = crowns // 8
-    return CrownStates(crowns, int(crowns * 0.8), crowns // 11, lost, lost // 4, 0, tuple(points), (1.0, 5.0, 10.0), False)
+    return CrownStates(
+        crowns, int(crowns * 0.8), crowns // 11, lost, lost // 4, 0, tuple(points), (1.0, 5.0, 10.0), False
+    )
 
 
 def _crown_after_endo(n: int, seed: int) -> Comparison:
