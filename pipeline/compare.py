@@ -26,6 +26,8 @@ from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.groups import days_of
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import emulate
+from pipeline.questions.leaving import AWAY_DAYS
+from pipeline.questions.leaving_weights import with_weighed
 from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
@@ -146,11 +148,17 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         from_opening = crowns_from_opening(stored.every_crown)
         since_opening = compare_since_opening(from_opening, patients, analysis)
         states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)
+        since_seat = replace(
+            since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff, away_days=_away(stored))
+        )
+        say("weighting the main comparison for who stopped coming")
+        since_seat = with_weighed(since_seat, states, stored.inputs["findings"], analysis, cutoff=stored.cutoff)
         comparisons = (
-            with_choices(
-                replace(since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff)), choices
+            with_choices(since_seat, choices),
+            replace(
+                since_opening,
+                honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff, away_days=_away(stored)),
             ),
-            replace(since_opening, honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff)),
         )
         plans = [
             plan_question(c, rows, analysis, cutoff=stored.cutoff)
@@ -353,11 +361,17 @@ def _endo_comparisons(
                 covariates=endo_outcomes.ADJUST,
                 unit="course_id",
                 cutoff=stored.cutoff,
+                away_days=_away(stored),
             ),
         )
         for found, spells in out
     )
     return compared, plans
+
+
+def _away(stored: Told) -> int:
+    """A patient not seen for so long before the records end has left; the same days as rule 11's."""
+    return int(stored.rules.get("active_days", AWAY_DAYS))
 
 
 def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, analysis: Analysis) -> tuple[Unseen, ...]:

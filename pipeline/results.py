@@ -18,6 +18,7 @@ from pipeline.results_checks import TradeCheck, TradeCount
 from pipeline.results_evidence import Evidence
 from pipeline.results_healing import Agreement, LossTable, RecallRow
 from pipeline.results_learning import Learning
+from pipeline.results_leaving import Leaving
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_planning import Plan
 from pipeline.results_states import CrownStates
@@ -167,8 +168,8 @@ class Honesty:
     detectable_per_100: float | None
     e_value: float | None
     e_value_limit: float | None
-    extremes: tuple[tuple[str, float, float, float], ...]  # assumption on those lost, difference per 100, low, high
     balance: tuple[BalanceRow, ...]
+    leaving: Leaving | None = None
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,10 @@ from pipeline.stats.spells import numbered
 
 @dataclass(frozen=True, eq=False)
 class FollowedWeights:
-    """`values` has one weight a row, set back to `low` and `high`, the given `quantiles` of the weights before."""
+    """`values` has one weight a row, of which `n_truncated` were set back to the given `quantiles` of their group.
+
+    `low` and `high` are the least and the largest weight after that.
+    """
 
     values: Floats = field(repr=False)
     quantiles: tuple[float, float]
@@ -67,6 +70,7 @@ def followed_weights(
     expected: ArrayLike,
     expected_by_little: ArrayLike,
     *,
+    group: ArrayLike | None = None,
     quantiles: tuple[float, float] = (0.01, 0.99),
 ) -> FollowedWeights:
     """Weights of stretches of follow-up, from the leavings expected over each of them.
@@ -74,7 +78,8 @@ def followed_weights(
     `subject` says which stretches follow one another, in the order of `entry_days`. The chance of still being followed
     at the start of a stretch is exp(-sum of the expected leavings over those before it). `expected` is by all that is
     recorded, `expected_by_little` by what the numerator knows. Quantiles 0 and 1 leave the weights as they are; they
-    are R's type 7, over stretches. Raises ValueError for quantiles that are not in order.
+    are R's type 7, over the stretches of each `group` (one group unless given): a small group that leaves often would
+    else hold all the weights that are set back. Raises ValueError for quantiles that are not in order.
     """
     if not 0 <= quantiles[0] < quantiles[1] <= 1:
         raise ValueError("quantiles must be two shares in order.")
@@ -86,13 +91,16 @@ def followed_weights(
     size = np.diff(np.append(first, len(order)))
     raw = np.empty(len(order))
     raw[order] = np.exp(before - np.repeat(before[first], size))
-    low, high = np.quantile(raw, quantiles)
-    values = np.clip(raw, low, high)
+    groups = np.zeros(len(raw), dtype=np.int64) if group is None else numbered(group)[0]
+    values = raw.copy()
+    for code in range(int(groups.max()) + 1):
+        mine = groups == code
+        values[mine] = np.clip(raw[mine], *np.quantile(raw[mine], quantiles))
     return FollowedWeights(
         values=values,
         quantiles=quantiles,
-        low=float(low),
-        high=float(high),
+        low=float(values.min()),
+        high=float(values.max()),
         n_truncated=int(np.count_nonzero(values != raw)),
         largest_before=float(raw.max()),
         mean=float(values.mean()),

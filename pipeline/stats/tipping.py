@@ -70,7 +70,7 @@ class LostCurve:
             kept *= 1 - (self.failures[day] + failing) / (self.followed[day] + lost)
             imputed += failing
             there *= 1 - of_lost[day]
-        return Imputed(1 - kept, imputed / self.n_lost if self.n_lost else 0.0)
+        return Imputed(float(1 - kept), float(imputed / self.n_lost) if self.n_lost else 0.0)
 
     def ratio_for(self, shift: float) -> float | None:
         """The ratio at which the share failed of all is `shift` higher (or lower) than at 1; None where none does it.

@@ -67,12 +67,6 @@ def test_balance_counts_what_lies_above_the_line():
     assert numbers(said)[:6] == [2, 3, 0.1, 0.31, 1, 3]
 
 
-def test_extremes_name_the_lowest_and_highest():
-    honesty = Honesty(None, None, None, (("a", 2.1, -8, 12), ("b", 39.3, 28, 49), ("c", -29.0, -36, -21)), ())
-    (said,) = words_doubt.honesty_sentences(honesty, 5)
-    assert numbers(said) == [29, 39, 100]
-
-
 @pytest.mark.parametrize(("recalled", "success", "words"), [(976, 0.8, "976"), (5, None, "Too few")])
 def test_recall_rate_stands_beside_radiographic_success(recalled, success, words):
     low, high = (0.77, 0.82) if success else (None, None)
