@@ -36,12 +36,12 @@ def weighed_sentence(w: Weighed, c: Comparison) -> str:
         parts.append(f"ratio {ratio(w.hazard_ratio)} ({ratio(w.hr_low)} to {ratio(w.hr_high)})")
     if not parts:
         return ""
+    crowns = count(w.teeth, terms.outcome(c.outcome).noun)
     return (
-        f"Allowing for who left, by what is recorded: {'; '.join(parts)}. {whole(w.left)} of "
-        f"{count(w.teeth, terms.outcome(c.outcome).noun)} were lost for good; leaving was modelled on {listing(w.reasons)}"
-        f"{_pace(w)}. Weights run from {w.weight_low:.2g} to {w.weight_high:.2g}, {whole(w.truncated)} of "
-        f"{whole(w.stretches)} set back to the 1st or 99th of 100. What made patients leave and was not written down is "
-        "not allowed for."
+        f"Allowing for who left, by what is recorded: {'; '.join(parts)}. {whole(w.left)} of {crowns} were lost for "
+        f"good; leaving was modelled on {listing(w.reasons)}{_pace(w)}. Weights run from {w.weight_low:.2g} to "
+        f"{w.weight_high:.2g}, {whole(w.truncated)} of {whole(w.stretches)} set back to the 1st or 99th of 100. What "
+        "made patients leave and was not written down is not allowed for."
     )
 
 
@@ -49,20 +49,14 @@ def tipping_sentences(found: Leaving, c: Comparison) -> list[str]:
     """What must have become of those lost for the verdict to turn, one sentence for each way that turns it."""
     labels = {g.name: g.label.lower() for g in c.groups}
     said = [tipping_sentence(t, found, c, labels) for t in found.tipping if t.extra_per_100 is not None]
-    rest = [t for t in found.tipping if t.extra_per_100 is None]
-    lost = {g.group: g for g in found.lost}
-    for name in dict.fromkeys(t.group for t in rest):
-        ways = [t.more for t in rest if t.group == name]
-        fate = (
-            "all of them had failed soon after, or none"
-            if len(ways) > 1
-            else ("all of them had failed soon after" if ways[0] else "none of them had failed")
-        )
-        many = terms.outcome(c.outcome).noun
-        said.append(
-            f"Even if {fate}, the {count(lost[name].lost, many)} lost from sight with {labels.get(name, name)} could not "
-            f"turn what the range says (“{terms.verdict(found.verdict).lower()}”)."
-        )
+    for group in found.lost:
+        ways = [t.more for t in found.tipping if t.group == group.group and t.extra_per_100 is None]
+        if ways:
+            lost = count(group.lost, terms.outcome(c.outcome).noun)
+            said.append(
+                f"Even if {_fate(ways)}, the {lost} lost from sight with {labels.get(group.group, group.group)} could "
+                f"not turn what the range says (“{terms.verdict(found.verdict).lower()}”)."
+            )
     return said
 
 
@@ -73,11 +67,18 @@ def tipping_sentence(t: Tipping, found: Leaving, c: Comparison, labels: Mapping[
     pace = ""
     if t.ratio is not None and known(t.ratio):
         pace = " (failing at once)" if t.ratio > FASTEST else f" (failing {_times(t.ratio)} as fast from then on)"
+    which, than = labels.get(t.group, t.group), "more" if t.more else "fewer"
     return (
-        f"If, of 100 {noun} lost from sight with {labels.get(t.group, t.group)}, {extra} {'more' if t.more else 'fewer'} "
-        f"had failed by {years(c.horizon_years)} than of those still seen{pace}, what the range says would turn from "
-        f"“{terms.verdict(found.verdict).lower()}” to “{_turned(t, found)}”."
+        f"If, of 100 {noun} lost from sight with {which}, {extra} {than} had failed by {years(c.horizon_years)} than of "
+        f"those still seen{pace}, what the range says would turn from “{terms.verdict(found.verdict).lower()}” to "
+        f"“{_turned(t, found)}”."
     )
+
+
+def _fate(ways: list[bool]) -> str:
+    if len(ways) > 1:
+        return "all of them had failed soon after, or none"
+    return "all of them had failed soon after" if ways[0] else "none of them had failed"
 
 
 def _turned(t: Tipping, found: Leaving) -> str:

@@ -109,16 +109,18 @@ def _as_far_as_followed(stays: pl.DataFrame, years: Floats, min_at_risk: int) ->
 
 def _point(years: float, shares: StateShares, at: int, confidence: float) -> StatePoint:
     followed = shares.followed[:, at].tolist()
+    (vital, opened, lost), lows, highs = (
+        [float(v) for v in values[:, at]] for values in (shares.share, shares.low, shares.high)
+    )
     limits = [
-        _limits(*(float(v[j, at]) for v in (shares.share, shares.low, shares.high)), sum(followed), confidence)
-        for j in range(len(STATES))
+        _limits(*of_state, followed=sum(followed), confidence=confidence)
+        for of_state in zip((vital, opened, lost), lows, highs, strict=True)
     ]
-    vital, opened, lost = (float(v) for v in shares.share[:, at])
-    low, high = zip(*limits, strict=True)
-    return StatePoint(years, (followed[VITAL], followed[OPENED]), (vital, opened, lost), low, high)
+    (a, b), (c, d), (e, f) = limits
+    return StatePoint(years, (followed[VITAL], followed[OPENED]), (vital, opened, lost), (a, c, e), (b, d, f))
 
 
-def _limits(share: float, low: float, high: float, followed: int, confidence: float) -> tuple[float, float]:
+def _limits(share: float, low: float, high: float, *, followed: int, confidence: float) -> tuple[float, float]:
     # While none has passed there is no error: the exact limit of none among those still followed (Clopper and Pearson
     # 1934) is wider than the truth and never claims certainty.
     if np.isfinite(low) and np.isfinite(high):

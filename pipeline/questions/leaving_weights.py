@@ -1,10 +1,11 @@
 """The main comparison as if leaving had nothing to do with what is recorded: weights for who was still followed.
 
 Crowns whose patients leave are thought to fare as those that stay. Where leaving hangs on things that also make crowns
-fail (a crown that came loose, a crown lost before, sex or age), those that stay are no fair sample. A Cox model of leaving on
-what is recorded up to the day gives each quarter of a year of follow-up the chance of still being followed then; its inverse,
-stabilised by the chance given the state alone, weights the main model (`stats/censoring_weights.py`). What came after
-the seat (a repair, another crown lost, symptoms) is in the model of leaving only: the main model must not adjust for it.
+fail (a crown that came loose, a crown lost before, sex or age), those that stay are no fair sample. A Cox model of
+leaving on what is recorded up to the day gives each quarter of a year of follow-up the chance of still being followed
+then; its inverse, stabilised by the chance given the state alone, weights the main model
+(`stats/censoring_weights.py`). What came after the seat (a repair, another crown lost, symptoms) is in the model of
+leaving only: the main model must not adjust for it.
 """
 
 from __future__ import annotations
@@ -127,24 +128,25 @@ def weigh_for_leaving(
         {name: sign for name, sign in (("through_crown", 1.0), ("before_seat", -1.0)) if name in fit.names},
         confidence=analysis.confidence,
     )
-    ratio: tuple[float | None, ...] = (None, None, None)
-    if np.isfinite(log.se):
-        ratio = tuple(float(np.exp(v)) for v in (log.estimate, log.low, log.high))
-    return (
-        Weighed(
-            model.reasons,
-            left,
-            rows["crown_id"].n_unique(),
-            model.opened_ratio,
-            weights.low,
-            weights.high,
-            len(weights.values),
-            weights.n_truncated,
-            *ratio,
-            *_standardised(fit, fitted, difference, analysis),
-        ),
-        (),
+    known = bool(np.isfinite(log.se))
+    per_100, ci_low, ci_high = _standardised(fit, fitted, difference, analysis)
+    figures = Weighed(
+        reasons=model.reasons,
+        left=left,
+        teeth=rows["crown_id"].n_unique(),
+        leaves_ratio=model.opened_ratio,
+        weight_low=weights.low,
+        weight_high=weights.high,
+        stretches=len(weights.values),
+        truncated=weights.n_truncated,
+        hazard_ratio=float(np.exp(log.estimate)) if known else None,
+        hr_low=float(np.exp(log.low)) if known else None,
+        hr_high=float(np.exp(log.high)) if known else None,
+        per_100=per_100,
+        ci_low=ci_low,
+        ci_high=ci_high,
     )
+    return figures, ()
 
 
 def with_facts(rows: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:

@@ -43,7 +43,7 @@ class Imputed:
 
 @dataclass(frozen=True, eq=False)
 class LostCurve:
-    """A group laid out for any ratio; see `lay_out`. `n_lost` are those lost after `from_day` and before the horizon."""
+    """A group laid out for any ratio; see `lay_out`. `n_lost` were lost after `from_day` and before the horizon."""
 
     failures: Floats
     followed: Floats

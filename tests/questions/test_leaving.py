@@ -17,7 +17,6 @@ from pipeline.results import Comparison, Difference, Group, Verdict
 from pipeline.stats.tipping import lay_out
 from pipeline.tables import FINDINGS
 
-ANALYSIS = Analysis(horizon_years=2.0, min_failures=1)
 NO_FINDINGS = pl.DataFrame(schema=FINDINGS.schema)
 # The cut-off is 31 December 2022, day 1095 of the clock of all; who was last seen more than 548 days before has left.
 SPELLS = frame("""
@@ -41,7 +40,7 @@ def test_who_has_left_for_good():
 
 
 def ten_and_forty(difference: Difference) -> tuple[Comparison, pl.DataFrame]:
-    """Ten opened crowns as in `test_tipping.py` (three lost on day 20 before failures on days 30 and 50), forty others."""
+    """Ten opened crowns as in `test_tipping.py` (three lost on day 20, failures on days 30 and 50), forty others."""
     days = [10, 20, 20, 20, 30, 50, 60, 60, 60, 60]
     why = ["failed", *["last_contact"] * 3, "failed", "failed", *["cutoff"] * 4]
     spells = pl.DataFrame(
@@ -66,7 +65,7 @@ def test_the_tipping_point_by_hand():
     # failed; none of the three lost failing gives 30, all of them failing on day 30 gives 60.
     difference = Difference("opened", "before", 60 / 365.25, 0, 10.0, -9.0, 29.0, "")
     made, spells = ten_and_forty(difference)
-    found = leaving_of(made, spells, Analysis(), unit="crown_id", away_days=30)
+    found = leaving_of(made, spells, Analysis(min_failures=5), unit="crown_id", away_days=30)
     assert [(g.group, g.teeth, g.lost) for g in found.lost] == [("opened", 10, 3), ("before", 40, 0)]
     assert found.verdict == "cannot_tell"
     more, fewer = found.tipping
@@ -198,7 +197,7 @@ CUTS = frame("""
 def test_rows_are_cut_where_something_becomes_known():
     findings = pl.DataFrame(
         {"patient_id": ["p2", "p2", "p2"], "tooth_fdi": [16, 16, 26], "symptomatic": [True, None, True]}
-    ).with_columns(exam_date=pl.Series(["2020-09-17", "2020-02-01", "2020-08-01"]).cast(pl.Date))
+    ).with_columns(exam_date=pl.Series(["2020-09-17", "2020-02-01", "2020-08-01"]).str.to_date())
     rows = with_facts(CUTS, findings)
     # Crown B of the same patient fails on day 150; crown A of the same patient never does.
     assert rows["other_lost_day"].to_list() == [150, None, None]
