@@ -69,8 +69,8 @@ def tipping_sentence(t: Tipping, found: Leaving, c: Comparison, labels: Mapping[
         pace = " (failing at once)" if t.ratio > FASTEST else f" (failing {_times(t.ratio)} as fast from then on)"
     which, than = labels.get(t.group, t.group), "more" if t.more else "fewer"
     return (
-        f"If, of 100 {noun} lost from sight with {which}, {extra} {than} had failed by {years(c.horizon_years)} than of "
-        f"those still seen{pace}, what the range says would turn from “{terms.verdict(found.verdict).lower()}” to "
+        f"If, of 100 {noun} lost from sight with {which}, {extra} {than} had failed by {years(c.horizon_years)} than "
+        f"of those still seen{pace}, what the range says would turn from “{terms.verdict(found.verdict).lower()}” to "
         f"“{_turned(t, found)}”."
     )
 

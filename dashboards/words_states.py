@@ -37,8 +37,9 @@ def states_definition(states: CrownStates) -> str:
         f"Single crowns made here on teeth without a root canal: {count(states.crowns, 'crown')} of "
         f"{count(states.patients, 'patient')}. {whole(states.opened)} were opened for a root canal later; "
         f"{whole(states.lost)} were lost, {whole(states.lost_opened)} of them after an opening. Lost: replaced, "
-        "removed, or the tooth lost. Openings and losses each take their part of the crowns still there, so the three add up to "
-        "100 at any time. Patients who stop coming, and the time after a death, are taken to fare as those who stay."
+        "removed, or the tooth lost. Openings and losses each take their part of the crowns still there, so the "
+        "three add up to 100 at any time. Patients who stop coming, and the time after a death, are taken to fare as "
+        "those who stay."
     )
     if states.starts_at_days > 0:
         text += f" Counted from {months(states.starts_at_days)} after the seat, when enough are followed."

@@ -45,8 +45,8 @@ class Tipping:
     """How many more (or fewer) of 100 lost from sight in `group` must have failed before the verdict is another one.
 
     `extra_per_100` is by the horizon, against those still seen, and below 0 for fewer; `ratio` is how many times as
-    fast they fail after their loss. Both are None, and `verdict` empty, where no amount turns it; `most_per_100` is what
-    none or all of them failing comes to.
+    fast they fail after their loss. Both are None, and `verdict` empty, where no amount turns it; `most_per_100` is
+    what none or all of them failing comes to.
     """
 
     group: str
