@@ -10,7 +10,8 @@ import plotly.graph_objects as go
 from dashboards import theme
 
 HEIGHT, TOP, BOTTOM = 380, 12, 48
-LETTER = 18  # px between two names
+LETTER = 18  # px of a line of a name
+MOST_TICKS = 7
 
 
 @dataclass(frozen=True)
@@ -42,8 +43,9 @@ def stacked(
             hovertemplate=area.hover,
         )  # fmt: skip
     ticks = [y for y in years if float(y).is_integer()]
+    ticks = ticks if len(ticks) <= MOST_TICKS else [y for y in ticks if y % 2 == 0]
     figure.update_xaxes(
-        range=[years[0], years[-1]], tickmode="array", tickvals=ticks, ticktext=[f"{y:g}" for y in ticks],
+        range=[years[0], years[-1]], tickmode="array", tickvals=ticks, ticktext=[f"{y:g}" for y in ticks], tickangle=0,
         title={"text": f"Years since {since}"}, showgrid=False,
     )  # fmt: skip
     figure.update_yaxes(range=[0, top], title={"text": said})
@@ -59,16 +61,17 @@ def _name_areas(figure: go.Figure, areas: Sequence[Area], last: float, top: floa
     for area in areas:
         middles.append((below + area.heights[-1] / 2) * per_100)
         below += area.heights[-1]
+    room = LETTER * max(1 + area.name.count("<br>") for area in areas)
     places: list[float] = []
     for middle in middles:
-        places.append(max(middle, places[-1] + LETTER) if places else max(middle, LETTER / 2))
-    highest = top * per_100 - LETTER / 2
+        places.append(max(middle, places[-1] + room) if places else max(middle, room / 2))
+    highest = top * per_100 - room / 2
     for i in range(len(places) - 1, -1, -1):
         if places[i] <= highest:
             break
-        places[i], highest = highest, highest - LETTER
+        places[i], highest = highest, highest - room
     for area, place in zip(areas, places, strict=True):
         figure.add_annotation(
             x=last, y=place / per_100, xanchor="left", yanchor="middle", xshift=6, showarrow=False,
-            text=area.name, font={"size": 13},
+            text=area.name, align="left", font={"size": 13},
         )  # fmt: skip

@@ -7,7 +7,7 @@ from dashboards.charts.areas import HEIGHT, Area, stacked
 from dashboards.words_states import NAMES, SINCE
 from pipeline.results_states import STATES, CrownStates
 
-RIGHT = 170
+RIGHT = 104
 FILLS = {"vital": ("#b9c3c6", ""), "opened": (theme.BLUE, "/"), "lost": (theme.RUST, "x")}
 
 
@@ -21,7 +21,7 @@ def state_areas(states: CrownStates, *, id: str, label: str) -> theme.Chart | No
         return None
     areas = [
         Area(
-            f"{NAMES[state]}: {points[-1].per_100[i]}",
+            f"{NAMES[state].replace(', ', ',<br>')}: {points[-1].per_100[i]}",
             tuple(100 * p.share[i] for p in points),
             *FILLS[state],
             f"{NAMES[state]}: %{{y:.1f}} of 100 after %{{x:g}} years<extra></extra>",
