@@ -11,6 +11,7 @@ leaving only: the main model must not adjust for it.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -51,6 +52,8 @@ from pipeline.stats.standardise import standardise
 
 Floats = NDArray[np.float64]
 QUARTER = 91
+# Above so many stretches they are made longer, for room in memory.
+MOST_STRETCHES = 400_000
 TRUNCATED_AT = (0.01, 0.99)
 # Leavings that the model asks for per column.
 MIN_LEFT = 5
@@ -108,13 +111,13 @@ def weigh_for_leaving(
 
     The models of leaving have the state, everything recorded of `EVERYTHING` (the clinician is left out where leavings
     are few) and days since the seat as their clock. The weighted model is the adjusted one of the main comparison, its
-    rows cut every quarter of a year, its
+    rows cut every `stretch_days`, its
     errors grouped by patient. Weights are taken as known, which as a rule makes ranges a
     little too wide.
     """
     rows = with_facts(with_left(spells, unit="crown_id", cutoff=cutoff, away_days=away_days), findings)
     left = int(rows["left"].sum())
-    model, pieces = _model_of_leaving(rows), cut(rows, every=QUARTER)
+    model, pieces = _model_of_leaving(rows), cut(rows, every=stretch_days(rows))
     if model is None:
         return None, (
             f"Not weighted for who left: {left:,} crowns were lost from sight, too few for a model of leaving.",
@@ -170,6 +173,12 @@ def with_facts(rows: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
     since = {"repaired": "first_complication_date", "other_lost": "other", "symptoms": "exam"}
     days = {f"{name}_day": (pl.col(date) - pl.col("seat_date")).dt.total_days() for name, date in since.items()}
     return made.with_columns(**days).select(*rows.columns, *days)
+
+
+def stretch_days(rows: pl.DataFrame) -> int:
+    """How long a stretch of one weight is: a quarter of a year, or as many as keep the stretches to a number."""
+    quarters = float((rows["exit_days"] - rows["entry_days"]).sum()) / QUARTER
+    return QUARTER * max(1, math.ceil(quarters / MOST_STRETCHES))
 
 
 def cut(rows: pl.DataFrame, *, every: int | None, past_the_last_visit: bool = False) -> pl.DataFrame:

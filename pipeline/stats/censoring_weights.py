@@ -12,7 +12,7 @@ weights; they are taken as known there.
 References
 ----------
 [1] Robins JM, Finkelstein DM. Correcting for noncompliance and dependent censoring in an AIDS clinical trial with
-    inverse probability of censoring weighted (IPCW) log-rank tests. Biometrics 2000;56:779-788.
+    inverse probability of censoring weighted (IPCW) log-rank tests. Biometrics 2000;56:779-788 (from memory).
 [2] Cole SR, Hernán MA. Constructing inverse probability weights for marginal structural models. Am J Epidemiol
     2008;168:656-664.
 """

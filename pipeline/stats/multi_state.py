@@ -94,7 +94,7 @@ def state_shares(
     ----------
     [3] Datta S, Satten GA. Validity of the Aalen-Johansen estimators of stage occupation probabilities and
         Nelson-Aalen estimators of integrated transition hazards for non-Markov models. Stat Probab Lett
-        2001;55:403-411.
+        2001;55:403-411 (from memory).
     """
     own, onto = whole_numbers(state, "state"), whole_numbers(passes_to, "passes_to")
     _check(own, onto, n_states)

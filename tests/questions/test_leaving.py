@@ -11,7 +11,14 @@ from drawn import frame
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.leaving import leaving_of, turning, with_left
-from pipeline.questions.leaving_weights import cut, weigh_for_leaving, weighted_fit, with_facts, with_weighed
+from pipeline.questions.leaving_weights import (
+    cut,
+    stretch_days,
+    weigh_for_leaving,
+    weighted_fit,
+    with_facts,
+    with_weighed,
+)
 from pipeline.questions.verdict import decide
 from pipeline.results import Comparison, Difference, Group, Verdict
 from pipeline.stats.tipping import lay_out
@@ -176,6 +183,12 @@ def test_weights_of_one_give_the_main_model(left_and_stayed):
     assert np.exp([log.estimate, log.low, log.high]) == pytest.approx(
         [adjusted.hazard_ratio, adjusted.ci_low, adjusted.ci_high], rel=1e-8
     )
+
+
+def test_stretches_are_a_quarter_of_a_year_unless_there_are_too_many():
+    assert stretch_days(CUTS) == 91
+    many = CUTS.with_columns(exit_days=pl.col("entry_days") + 91 * 400_000)
+    assert stretch_days(many) == 3 * 91
 
 
 def test_the_figures_stand_beside_the_main_ones(left_and_stayed):
