@@ -111,9 +111,8 @@ def weigh_for_leaving(
 
     The models of leaving have the state, everything recorded of `EVERYTHING` (the clinician is left out where leavings
     are few) and days since the seat as their clock. The weighted model is the adjusted one of the main comparison, its
-    rows cut every `stretch_days`, its
-    errors grouped by patient. Weights are taken as known, which as a rule makes ranges a
-    little too wide.
+    rows cut every `stretch_days`, its errors grouped by patient. Weights are taken as known, which as a rule makes
+    ranges a little too wide.
     """
     rows = with_facts(with_left(spells, unit="crown_id", cutoff=cutoff, away_days=away_days), findings)
     left = int(rows["left"].sum())

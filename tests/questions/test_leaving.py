@@ -129,8 +129,8 @@ def spells_of(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
 @pytest.fixture(scope="module")
 def left_and_stayed():
     analysis = Analysis()
-    stayed = compare_since_seat(*practice(1, crowns=2400, leaving=False), analysis)
-    crowns, patients = practice(1, crowns=2400, leaving=True)
+    stayed = compare_since_seat(*practice(1, crowns=1800, leaving=False), analysis)
+    crowns, patients = practice(1, crowns=1800, leaving=True)
     main = compare_since_seat(crowns, patients, analysis)
     spells = spells_of(crowns, patients)
     return stayed, main, spells, weigh_for_leaving(spells, NO_FINDINGS, main.difference, analysis)[0]
@@ -183,6 +183,20 @@ def test_weights_of_one_give_the_main_model(left_and_stayed):
     assert np.exp([log.estimate, log.low, log.high]) == pytest.approx(
         [adjusted.hazard_ratio, adjusted.ci_low, adjusted.ci_high], rel=1e-8
     )
+
+
+def test_names_and_the_order_of_rows_change_nothing(left_and_stayed):
+    _, main, spells, found = left_and_stayed
+    mixed = spells.sample(fraction=1, shuffle=True, seed=3).with_columns(
+        pl.col("crown_id", "patient_id").str.reverse(), provider_id=pl.lit("y")
+    )
+    other, _ = weigh_for_leaving(mixed, NO_FINDINGS, main.difference, Analysis())
+    for name in ("left", "truncated", "stretches", "reasons"):
+        assert getattr(other, name) == getattr(found, name)
+    for name in ("per_100", "ci_low", "hazard_ratio", "hr_high", "weight_high", "leaves_ratio"):
+        assert getattr(other, name) == pytest.approx(getattr(found, name), rel=1e-7)
+    again = leaving_of(main, mixed, Analysis(), unit="crown_id")
+    assert again == leaving_of(main, spells, Analysis(), unit="crown_id")
 
 
 def test_stretches_are_a_quarter_of_a_year_unless_there_are_too_many():
