@@ -29,6 +29,9 @@ from pipeline.stats.cox_baseline import baseline_hazard
 from pipeline.stats.cox_kernel import Floats
 from pipeline.stats.spells import numbered
 
+# A weight that differs by less from the quantile is that quantile, not one set back.
+ROUNDING = 1e-9
+
 
 @dataclass(frozen=True, eq=False)
 class FollowedWeights:
@@ -101,7 +104,7 @@ def followed_weights(
         quantiles=quantiles,
         low=float(values.min()),
         high=float(values.max()),
-        n_truncated=int(np.count_nonzero(values != raw)),
+        n_truncated=int(np.count_nonzero(np.abs(values - raw) > ROUNDING * raw)),
         largest_before=float(raw.max()),
         mean=float(values.mean()),
     )
