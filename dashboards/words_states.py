@@ -7,6 +7,7 @@ from pipeline.results_states import CrownStates, StatePoint
 
 TITLE = "What becomes of a crown seated on a living tooth"
 NAMES = {"vital": "In place, unopened", "opened": "In place, opened", "lost": "Lost"}
+SHORT = {"vital": "Unopened", "opened": "Opened", "lost": "Lost"}  # beside the picture: there is little room
 SINCE = "the crown was seated"
 
 

@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 from dashboards import theme
 
 HEIGHT, TOP, BOTTOM = 380, 12, 48
-LETTER = 18  # px of a line of a name
+LETTER = 18  # px between two names
 MOST_TICKS = 7
 
 
@@ -61,17 +61,16 @@ def _name_areas(figure: go.Figure, areas: Sequence[Area], last: float, top: floa
     for area in areas:
         middles.append((below + area.heights[-1] / 2) * per_100)
         below += area.heights[-1]
-    room = LETTER * max(1 + area.name.count("<br>") for area in areas)
     places: list[float] = []
     for middle in middles:
-        places.append(max(middle, places[-1] + room) if places else max(middle, room / 2))
-    highest = top * per_100 - room / 2
+        places.append(max(middle, places[-1] + LETTER) if places else max(middle, LETTER / 2))
+    highest = top * per_100 - LETTER / 2
     for i in range(len(places) - 1, -1, -1):
         if places[i] <= highest:
             break
-        places[i], highest = highest, highest - room
+        places[i], highest = highest, highest - LETTER
     for area, place in zip(areas, places, strict=True):
         figure.add_annotation(
             x=last, y=place / per_100, xanchor="left", yanchor="middle", xshift=6, showarrow=False,
-            text=area.name, align="left", font={"size": 13},
+            text=area.name, font={"size": 13},
         )  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dashboards import theme
 from dashboards.charts.areas import HEIGHT, Area, stacked
-from dashboards.words_states import NAMES, SINCE
+from dashboards.words_states import NAMES, SHORT, SINCE
 from pipeline.results_states import STATES, CrownStates
 
 RIGHT = 104
@@ -21,7 +21,7 @@ def state_areas(states: CrownStates, *, id: str, label: str) -> theme.Chart | No
         return None
     areas = [
         Area(
-            f"{NAMES[state].replace(', ', ',<br>')}: {points[-1].per_100[i]}",
+            f"{SHORT[state]}: {points[-1].per_100[i]}",
             tuple(100 * p.share[i] for p in points),
             *FILLS[state],
             f"{NAMES[state]}: %{{y:.1f}} of 100 after %{{x:g}} years<extra></extra>",

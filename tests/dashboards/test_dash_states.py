@@ -52,7 +52,7 @@ def test_the_areas_fill_100_and_differ_without_colour():
     assert [sum(v) for v in zip(*(t["y"] for t in traces), strict=True)] == pytest.approx([100] * len(STATES.points))
     assert len({json.dumps(t["fillpattern"]["shape"]) for t in traces}) == 3
     named = [a["text"] for a in chart.spec["layout"]["annotations"]]
-    assert named == ["In place,<br>unopened: 79", "In place,<br>opened: 9", "Lost: 12"]
+    assert named == ["Unopened: 79", "Opened: 9", "Lost: 12"]
     places = [a["y"] for a in chart.spec["layout"]["annotations"]]
     assert places == sorted(places)
     assert places[-1] < 100
