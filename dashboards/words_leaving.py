@@ -69,7 +69,7 @@ def tipping_sentence(t: Tipping, found: Leaving, c: Comparison, labels: Mapping[
         pace = " (failing at once)" if t.ratio > FASTEST else f" (failing {_times(t.ratio)} as fast from then on)"
     which, than = labels.get(t.group, t.group), "more" if t.more else "fewer"
     return (
-        f"If, of 100 {noun} lost from sight with {which}, {extra} {than} had failed by {years(c.horizon_years)} than "
+        f"If, of 100 {noun} lost from sight with {which}, {extra} {than} had failed by {_years(c)} than "
         f"of those still seen{pace}, what the range says would turn from “{terms.verdict(found.verdict).lower()}” to "
         f"“{_turned(t, found)}”."
     )
@@ -91,12 +91,17 @@ def _lost(c: Comparison, found: Leaving) -> str:
     labels = {g.name: g.label.lower() for g in c.groups}
     parts = [f"{whole(g.lost)} of {count(g.teeth, noun)} with {labels.get(g.group, g.group)}" for g in found.lost]
     if not any(g.lost for g in found.lost):
-        return f"Nobody was lost from sight before {years(c.horizon_years)}."
+        return f"Nobody was lost from sight before {_years(c)}."
     return (
-        f"Lost from sight before {years(c.horizon_years)}: {listing(parts)}. Lost means last seen more than "
+        f"Lost from sight before {_years(c)}: {listing(parts)}. Lost means last seen more than "
         f"{round(found.away_days / 30.4375)} months before these records end; the figures take them to fare as those "
         "still seen."
     )
+
+
+def _years(c: Comparison) -> str:
+    """The year by which the difference counts, which may be earlier than the horizon."""
+    return years(c.difference.years if c.difference is not None else c.horizon_years)
 
 
 def _pace(w: Weighed) -> str:
