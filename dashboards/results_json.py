@@ -9,6 +9,7 @@ from typing import Any
 
 from pipeline.private_files import private_folder, write_private
 from pipeline.results import Comparison, Estimate, Group, Results, to_plain
+from pipeline.results_states import STATES, CrownStates
 
 
 def results_json(results: Results) -> dict[str, Any]:
@@ -46,6 +47,7 @@ def results_json(results: Results) -> dict[str, Any]:
         "recalls": to_plain(results.recalls),
         "reading_agreement": to_plain(results.agreement),
         "losses_by_cause": to_plain(results.losses),
+        "crown_states": _states(results.states),
         "trials": to_plain(results.trials),
         "own_cases": to_plain(results.own_cases),
         "techniques": to_plain(results.techniques),
@@ -102,6 +104,18 @@ def _comparison(c: Comparison) -> dict[str, Any]:
         "flow": to_plain(c.flow),
         "notes": list(c.notes),
     }
+
+
+def _states(states: CrownStates | None) -> dict[str, Any] | None:
+    """The shares by quarters, and whole crowns of 100 that sum to 100 at the years told."""
+    if states is None:
+        return None
+    of_100 = [
+        {"years": _year(y), **dict(zip(STATES, point.per_100, strict=True))}
+        for y in states.told
+        if (point := states.at(y)) is not None
+    ]
+    return {"states": list(STATES), "per_100": of_100, **to_plain(states)}
 
 
 def _group(g: Group) -> dict[str, Any]:

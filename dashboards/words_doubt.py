@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards.charts.balance import LINE, MOST, in_order
 from dashboards.charts.choices import sorted_rows
-from dashboards.formats import count, known, listing, plural, sentence_case, whole
+from dashboards.formats import count, known, listing, plural, whole
 from dashboards.words import difference_core, range_more_or_fewer
 from pipeline.results import BalanceRow, Choices, Difference, Honesty
 
@@ -25,7 +25,7 @@ def crude_sentence(crude: Difference, labels: dict[str, str], noun: str) -> str:
 
 
 def honesty_sentences(honesty: Honesty, smallest: float) -> list[str]:
-    """What could have been seen, what an unrecorded reason would have to do, and what those lost could change."""
+    """What could have been seen, and what an unrecorded reason would have to do."""
     said = []
     if honesty.detectable_per_100 is not None and known(honesty.detectable_per_100):
         said.append(
@@ -36,14 +36,6 @@ def honesty_sentences(honesty: Honesty, smallest: float) -> list[str]:
     claim = e_value_sentence(honesty)
     if claim:
         said.append(claim)
-    if honesty.extremes:
-        values = [round(v) for _, v, _, _ in honesty.extremes]
-        low, high = min(values), max(values)
-        same = f"be {range_more_or_fewer(low, low).split(' to ')[0]}" if low == high else ""
-        said.append(
-            "If those who stopped coming had all met the worst or the best end, the difference, not adjusted, would "
-            f"{same or f'lie between {range_more_or_fewer(low, high)}'} per 100."
-        )
     return said
 
 
@@ -64,13 +56,6 @@ def e_value_sentence(honesty: Honesty) -> str:
             "deviations"
         )
     return f"{text}."
-
-
-def extreme_words(assumption: str, labels: dict[str, str]) -> str:
-    """An assumption with the groups' labels in place of their names."""
-    for name in sorted(labels, key=len, reverse=True):
-        assumption = assumption.replace(f"those in {name} ", f"those in “{labels[name]}” ")
-    return sentence_case(assumption)
 
 
 def balance_sentence(rows: Sequence[BalanceRow]) -> str:

@@ -20,11 +20,14 @@ from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
 from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state_spells
+from pipeline.questions.crown_states import crown_states
 from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.groups import days_of
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import emulate
+from pipeline.questions.leaving import AWAY_DAYS
+from pipeline.questions.leaving_weights import with_weighed
 from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
@@ -145,11 +148,17 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         from_opening = crowns_from_opening(stored.every_crown)
         since_opening = compare_since_opening(from_opening, patients, analysis)
         states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)
+        since_seat = replace(
+            since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff, away_days=_away(stored))
+        )
+        say("weighting the main comparison for who stopped coming")
+        since_seat = with_weighed(since_seat, states, stored.inputs["findings"], analysis, cutoff=stored.cutoff)
         comparisons = (
-            with_choices(
-                replace(since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff)), choices
+            with_choices(since_seat, choices),
+            replace(
+                since_opening,
+                honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff, away_days=_away(stored)),
             ),
-            replace(since_opening, honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff)),
         )
         plans = [
             plan_question(c, rows, analysis, cutoff=stored.cutoff)
@@ -251,6 +260,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         ),
         recalls=recalls.rows,
         losses=losses.tables,
+        states=crown_states(stored.crowns, patients, analysis),
         agreement=reading_agreement(
             stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
         ),
@@ -354,11 +364,17 @@ def _endo_comparisons(
                 covariates=endo_outcomes.ADJUST,
                 unit="course_id",
                 cutoff=stored.cutoff,
+                away_days=_away(stored),
             ),
         )
         for found, spells in out
     )
     return compared, plans
+
+
+def _away(stored: Told) -> int:
+    """A patient not seen for so long before the records end has left; the same days as rule 11's."""
+    return int(stored.rules.get("active_days", AWAY_DAYS))
 
 
 def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, analysis: Analysis) -> tuple[Unseen, ...]:

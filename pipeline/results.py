@@ -18,8 +18,10 @@ from pipeline.results_checks import TradeCheck, TradeCount
 from pipeline.results_evidence import Evidence
 from pipeline.results_healing import Agreement, LossTable, RecallRow
 from pipeline.results_learning import Learning
+from pipeline.results_leaving import Leaving
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_planning import Plan
+from pipeline.results_states import CrownStates
 from pipeline.results_technique import TechniqueAnswer
 from pipeline.results_unseen import Unseen
 
@@ -166,8 +168,8 @@ class Honesty:
     detectable_per_100: float | None
     e_value: float | None
     e_value_limit: float | None
-    extremes: tuple[tuple[str, float, float, float], ...]  # assumption on those lost, difference per 100, low, high
     balance: tuple[BalanceRow, ...]
+    leaving: Leaving | None = None
 
 
 @dataclass(frozen=True)
@@ -507,6 +509,7 @@ class Results:
     recalls: tuple[RecallRow, ...] = field(default=())
     agreement: tuple[Agreement, ...] = ()
     losses: tuple[LossTable, ...] = ()
+    states: CrownStates | None = None
     trials: tuple[Trial, ...] = field(default=())
     own_cases: tuple[CaseCurve, ...] = field(default=())
     techniques: tuple[TechniqueAnswer, ...] = ()

@@ -140,6 +140,48 @@ METHODS = (
         "honesty",
     ),
     Method(
+        "Tipping point of those lost from sight",
+        "How much worse those who stopped coming must have fared before what the range says is another thing.",
+        "stats.tipping",
+        (
+            "Zhao Y, Herring AH, Zhou H, Ali MW, Koch GG. A multiple imputation method for sensitivity analyses of "
+            "time-to-event data with possibly informative censoring. J Biopharm Stat 2014;24:229-253 (from memory).",
+            "Jackson D, White IR, Seaman S, Evans H, Baisley K, Carpenter J. Relaxing the independent censoring "
+            "assumption in the Cox proportional hazards model using multiple imputation. Stat Med 2014;33:4681-4694 "
+            "(from memory).",
+            "Yan X, Lee S, Li N. Missing data handling methods in medical device clinical trials. J Biopharm Stat "
+            "2009;19:1085-1098 (from memory).",
+        ),
+        "leaving",
+    ),
+    Method(
+        "Weights for who left",
+        "The main figures as if leaving had nothing to do with what is recorded: stretches of follow-up weighted by "
+        "the inverse of the chance of still being followed.",
+        "stats.censoring_weights",
+        (
+            "Robins JM, Finkelstein DM. Correcting for noncompliance and dependent censoring in an AIDS clinical trial "
+            "with inverse probability of censoring weighted (IPCW) log-rank tests. Biometrics 2000;56:779-788 "
+            "(from memory).",
+            "Cole SR, Hernán MA. Constructing inverse probability weights for marginal structural models. Am J "
+            "Epidemiol 2008;168:656-664.",
+        ),
+        "weighed",
+    ),
+    Method(
+        "States of crowns seated vital",
+        "How many of 100 crowns are in place and unopened, opened and in place, or lost, after some years.",
+        "stats.multi_state",
+        (
+            "Aalen OO, Johansen S. An empirical transition matrix for non-homogeneous Markov chains based on censored "
+            "observations. Scand J Stat 1978;5:141-150.",
+            "Datta S, Satten GA. Validity of the Aalen-Johansen estimators of stage occupation probabilities and "
+            "Nelson-Aalen estimators of integrated transition hazards for non-Markov models. Stat Probab Lett "
+            "2001;55:403-411 (from memory).",
+        ),
+        "states",
+    ),
+    Method(
         "E-value",
         "How strongly something not recorded would have to be tied to both sides to explain a claimed difference away.",
         "stats.e_value",
@@ -421,6 +463,9 @@ def parts_of(results: Results) -> frozenset[str]:
         "balance": any(h.balance for h in honest) or any(t.balance for t in results.trials),
         "honesty": bool(honest),
         "e_value": any(h.e_value is not None for h in honest),
+        "leaving": any(h.leaving is not None and h.leaving.tipping for h in honest),
+        "weighed": any(h.leaving is not None and h.leaving.weighed is not None for h in honest),
+        "states": results.states is not None,
         "choices": any(c.choices for c in comparisons),
         "incidence": bool(results.trials or results.losses),
         "weights": bool(weighted),

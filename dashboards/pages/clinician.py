@@ -16,6 +16,7 @@ from dashboards.pages.healing import healing_block
 from dashboards.pages.index import asked_sentence, comparison_difference
 from dashboards.pages.legend import LegendItem
 from dashboards.pages.planning import planning_block
+from dashboards.pages.states import states_block
 from dashboards.theme import Chart
 from pipeline.results import Comparison, Difference, Estimate, Results
 from pipeline.results_asked import Asked
@@ -40,6 +41,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     strength, learning = technique.strength_block(results), technique_learning.learning_block(results)
     evidence = evidence_block(results.evidence, "ratio") if results.comparisons else None
     cases, lost = my_cases.my_cases(results.own_cases), losses.losses_block(results)
+    states = states_block(results)
     return page.render(
         "clinician.html.j2",
         title=results.comparisons[0].title if results.comparisons else "The comparison in full",
@@ -47,6 +49,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         charts=[
             *(s[k] for s in sections for k in CHARTS),
             *(c for t in trials for c in trial.charts(t)),
+            *([states["chart"]] if states else []),
             *losses.charts(lost),
             *(c for s in (*sections, *trials) for c in unseen.charts(s)),
             *(c for found in (strength, learning) for c in found.get("charts", ())),
@@ -60,6 +63,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         trials=trials,
         root_canals=[s for i, s in enumerate(sections) if i and not s["of_crowns"]],
         healing=healing_block(results, by_clinician=False),
+        states=states,
         losses=lost,
         evidence=evidence,
         cases=cases,

@@ -6,27 +6,26 @@ import statistics
 from collections.abc import Sequence
 from typing import Any
 
-from dashboards import terms, words_doubt
+from dashboards import terms, words_doubt, words_leaving
 from dashboards.charts.balance import AFTER, BEFORE, balance_chart, in_order
 from dashboards.charts.choices import choices_chart, sorted_rows
 from dashboards.formats import DASH, decimal, phrase, sentence_case, whole
 from dashboards.pages.legend import LegendItem
-from dashboards.tables import NumberTable, between
-from pipeline.results import BalanceRow, Choice, Choices, Comparison, Honesty
+from dashboards.tables import NumberTable
+from pipeline.results import BalanceRow, Choice, Choices, Comparison
 
 CHARTS = ("balance", "choices")
 
 
 def doubts(c: Comparison, id: str) -> dict[str, Any]:
     """The parts of a section on doubt; each is None or empty where the results have nothing on it."""
-    labels = {g.name: g.label for g in c.groups}
     smallest = c.verdict.smallest_difference_per_100
     known_balance = c.honesty.balance if c.honesty else ()
     return {
         **balance_parts(known_balance, id, title=c.title),
         **choices_parts(c.choices, smallest, id),
         "honesty": words_doubt.honesty_sentences(c.honesty, smallest) if c.honesty else [],
-        "extremes": extremes_table(c.honesty, labels),
+        "leaving": words_leaving.leaving_sentences(c),
     }
 
 
@@ -56,18 +55,6 @@ def choices_parts(choices: Choices | None, smallest: float, id: str) -> dict[str
         "choices_text": [text for text in found if text],
         "choices_table": _choices_table(choices),
     }
-
-
-def extremes_table(honesty: Honesty | None, labels: dict[str, str]) -> NumberTable | None:
-    """The difference under each assumption on those lost."""
-    if honesty is None or not honesty.extremes:
-        return None
-    rows = tuple(
-        (words_doubt.extreme_words(said, labels), decimal(mid, 0), between(decimal(low, 0), decimal(high, 0)))
-        for said, mid, low, high in honesty.extremes
-    )
-    heads = ("What became of those lost from sight", "Difference per 100", "95 % range")
-    return NumberTable("If all who stopped coming had met one end", heads, rows)
 
 
 def _balance_table(rows: Sequence[BalanceRow], weighted: bool) -> NumberTable:

@@ -1,14 +1,14 @@
 """What a comparison could and could not have shown, and how complete follow-up is.
 
 Three doubts, each with its number: too few teeth (the difference that would have been seen), something unmeasured (the
-E-value, only where a difference is claimed), and patients who stopped coming (the difference at the extremes of what
-may have become of their teeth).
+E-value, only where a difference is claimed), and patients who stopped coming (`leaving.py`: how much worse their teeth
+must have fared before the verdict turns).
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
@@ -17,20 +17,17 @@ from pipeline.questions.covariates import UNKNOWN, Covariate, Numeric
 from pipeline.questions.crown_longevity import ADJUST, Analysis
 from pipeline.questions.crown_rows import was_followed
 from pipeline.questions.groups import days_of
+from pipeline.questions.leaving import AWAY_DAYS, leaving_of
 from pipeline.questions.verdict import DIFFERS
 from pipeline.results import BalanceRow, Comparison, Difference, FollowUp, Honesty
 from pipeline.stats.balance import balance_table
 from pipeline.stats.detectable import detectable_difference
-from pipeline.stats.differences import Group as Rows
-from pipeline.stats.differences import survival_difference
 from pipeline.stats.e_value import EValue, e_value
 from pipeline.stats.followup import completeness
 from pipeline.stats.limits import z_value
-from pipeline.stats.spells import numbered
 
 # A hazard ratio stands for a risk ratio up to about this share failed (VanderWeele and Ding 2017).
 RARE = 0.15
-FAIL, LAST = "fail", "last"
 
 
 def honesty_of(
@@ -41,6 +38,7 @@ def honesty_of(
     covariates: Sequence[Covariate] = ADJUST,
     unit: str = "crown_id",
     cutoff: dt.date | None = None,
+    away_days: int = AWAY_DAYS,
 ) -> Honesty:
     """The honesty figures of one comparison of two groups.
 
@@ -55,22 +53,22 @@ def honesty_of(
         Those whose balance is shown, as they stood when the clock started. A crown belongs to its last state.
     cutoff
         The day up to which a patient could have been followed; by default the last day on which anyone was.
+    away_days
+        A patient last seen longer than this before the cut-off has left.
 
     The E-value uses the adjusted hazard ratio of the same contrast. The outcome counts as rare where both groups are
-    known to have failed in at most `RARE` by the horizon; otherwise the ratio is converted as for a common outcome. The
-    extremes are differences of two Kaplan-Meier curves, not adjusted.
+    known to have failed in at most `RARE` by the horizon; otherwise the ratio is converted as for a common outcome.
     """
     difference = comparison.difference
     if difference is None:
-        return Honesty(None, None, None, (), ())
-    labels = {g.name: g.label for g in comparison.groups}
+        return Honesty(None, None, None, ())
     claim = _e_value(comparison, difference) if comparison.verdict.code == DIFFERS else None
     return Honesty(
         detectable_per_100=detectable_per_100(difference, analysis),
         e_value=claim.estimate if claim else None,
         e_value_limit=claim.limit if claim else None,
-        extremes=extremes(spells, difference, analysis, labels=labels, unit=unit, cutoff=cutoff),
         balance=balance(spells, difference.group, difference.reference, covariates, unit=unit),
+        leaving=leaving_of(comparison, spells, analysis, unit=unit, cutoff=cutoff, away_days=away_days),
     )
 
 
@@ -78,50 +76,6 @@ def detectable_per_100(difference: Difference, analysis: Analysis) -> float:
     """The smallest difference that would have been seen four times in five, from the error of the difference."""
     error = (difference.ci_high - difference.ci_low) / (2 * z_value(analysis.confidence))
     return detectable_difference(error, confidence=analysis.confidence)
-
-
-def extremes(
-    spells: pl.DataFrame,
-    difference: Difference,
-    analysis: Analysis,
-    *,
-    labels: Mapping[str, str],
-    unit: str,
-    cutoff: dt.date | None = None,
-) -> tuple[tuple[str, float, float, float], ...]:
-    """The difference if those lost to follow-up had failed at once, or not until the horizon, in each group.
-
-    Lost are teeth whose last row ends before the horizon because the patient was not seen again; a row that ends
-    because the tooth passed into another state is not lost. They fail on the day of loss, or are followed without
-    failure to the horizon or the cut-off, whichever is first: as `stats.followup.drop_out_extremes` does for one curve.
-    Empty where none is lost. Combinations without an estimate (a group wholly failed) are left out.
-    """
-    horizon = days_of(difference.years)
-    columns = ("state", "patient_id", unit, "entry_days", "exit_days", "event", "exit_date", "exit_reason")
-    sides_only = pl.col("state").is_in([difference.group, difference.reference])
-    ends = _possible(spells.select(columns), unit, cutoff).filter(sides_only)
-    lost = ends.filter(pl.col("possible_days") > pl.col("exit_days"), pl.col("exit_days") < horizon)
-    if lost.is_empty():
-        return ()
-    ends = ends.with_columns(patient_id=pl.Series(numbered(ends["patient_id"])[0]))
-    names = (difference.group, difference.reference)
-    said_of = [labels[name].lower() for name in names]
-    words = {FAIL: "all of them failed at once", LAST: f"none of them failed by {difference.years:g} years"}
-    out = []
-    for one, other in ((FAIL, FAIL), (LAST, LAST), (FAIL, LAST), (LAST, FAIL)):
-        sides = [
-            _as_rows(ends.filter(pl.col("state") == name), fate, horizon)
-            for name, fate in zip(names, (one, other), strict=True)
-        ]
-        d = survival_difference(
-            sides[0], sides[1], [horizon], from_day=difference.from_days, confidence=analysis.confidence
-        )
-        if np.isfinite(d.std_error[0]):
-            said = words[one]
-            if one != other:
-                said = f"with {said_of[0]} {words[one]}, with {said_of[1]} {words[other]}"
-            out.append((said, float(-100 * d.estimate[0]), float(-100 * d.high[0]), float(-100 * d.low[0])))
-    return tuple(out)
 
 
 def balance(
@@ -206,25 +160,6 @@ def _e_value(comparison: Comparison, difference: Difference) -> EValue | None:
     ]
     rare = all(share is not None and 1 - share <= RARE for share in kept)
     return e_value(ratio.hazard_ratio, ratio.ci_low, ratio.ci_high, outcome_is_rare=rare)
-
-
-def _possible(spells: pl.DataFrame, unit: str, cutoff: dt.date | None) -> pl.DataFrame:
-    # Only a tooth's last row can be lost; every other row could not have been longer than it was.
-    end = pl.max_horizontal(pl.lit(cutoff or spells["exit_date"].max(), pl.Date), "exit_date")
-    more = (end - pl.col("exit_date")).dt.total_days()
-    is_last = pl.col("exit_days") == pl.col("exit_days").max().over(unit)
-    lost = is_last & ~pl.col("event") & (pl.col("exit_reason") == "last_contact")
-    return spells.with_columns(possible_days=pl.col("exit_days") + pl.when(lost).then(more).otherwise(0))
-
-
-def _as_rows(rows: pl.DataFrame, fate: str, horizon: int) -> Rows:
-    reach = pl.min_horizontal("possible_days", horizon)
-    lost = pl.col("exit_days") < reach
-    if fate == FAIL:
-        told = rows.with_columns(event=pl.col("event") | lost)
-    else:
-        told = rows.with_columns(exit_days=pl.when(lost).then(reach).otherwise("exit_days"))
-    return Rows(told["exit_days"], told["event"], entry_days=told["entry_days"], cluster=told["patient_id"])
 
 
 def _characteristics(values: pl.Series, covariate: Covariate) -> list[tuple[str, str, np.ndarray]]:

@@ -1,4 +1,4 @@
-"""How complete follow-up is, and how far the answer could move if those who dropped out fared otherwise."""
+"""How complete follow-up is."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.stats.kaplan_meier import Curve, Quantile, kaplan_meier
+from pipeline.stats.kaplan_meier import Quantile, kaplan_meier
 from pipeline.stats.spells import Ints, Values, whole_numbers
 
 
@@ -28,16 +28,6 @@ class Completeness:
     days_observed: int
     days_possible: int
     clarks_c: float
-
-
-@dataclass(frozen=True)
-class Extremes:
-    """Survival as observed, if all who were lost had failed at once, and if none of them had failed by the horizon."""
-
-    observed: Curve
-    lost_fail: Curve
-    lost_last: Curve
-    n_lost: int
 
 
 def completeness(
@@ -77,50 +67,6 @@ def completeness(
         days_observed=observed,
         days_possible=could,
         clarks_c=observed / could if could else float("nan"),
-    )
-
-
-def drop_out_extremes(
-    exit_days: Values,
-    event: Values,
-    possible_days: Values,
-    horizon: int,
-    *,
-    entry_days: Values | None = None,
-    weights: Values | None = None,
-    cluster: Values | None = None,
-    died: Values | None = None,
-    from_day: int = 0,
-    confidence: float = 0.95,
-) -> Extremes:
-    """The curve under the two extremes of informative drop-out, up to `horizon`.
-
-    Who was lost before the horizon (see `completeness`) either fails on the day of loss, or is followed without failure
-    to the horizon or to the possible day, whichever is first. The truth lies between, whatever drove the drop-out.
-    The columns are those of `completeness` and `kaplan_meier`.
-    """
-    leaves, _, possible = _days(exit_days, possible_days, entry_days)
-    ended = _ended(exit_days, event)
-    lost = ended & (leaves < np.minimum(possible, horizon))
-    if died is not None:
-        lost &= whole_numbers(died, "died") == 0
-
-    def curve(days: Ints, failed: NDArray[np.bool_]) -> Curve:
-        return kaplan_meier(
-            days,
-            failed,
-            entry_days=entry_days,
-            weights=weights,
-            cluster=cluster,
-            from_day=from_day,
-            confidence=confidence,
-        )
-
-    return Extremes(
-        observed=curve(leaves, ~ended),
-        lost_fail=curve(leaves, ~ended | lost),
-        lost_last=curve(np.where(lost, np.minimum(possible, horizon), leaves), ~ended),
-        n_lost=int(lost.sum()),
     )
 
 

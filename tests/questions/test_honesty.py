@@ -1,4 +1,4 @@
-"""Honesty by hand: who is lost, what the extremes make of it, when an E-value is given, and what is balanced."""
+"""Honesty by hand: when an E-value is given, what is balanced, and who was lost."""
 
 import dataclasses
 
@@ -9,9 +9,8 @@ from drawn import frame
 
 from pipeline.questions.covariates import Levels, Numeric
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.honesty import balance, detectable_per_100, extremes, followup_rows, honesty_of
+from pipeline.questions.honesty import balance, detectable_per_100, followup_rows, honesty_of
 from pipeline.results import Comparison, Difference, Estimate, Group, Milestone, Verdict
-from pipeline.stats.followup import drop_out_extremes
 
 ANALYSIS = Analysis(horizon_years=1.0)
 DIFFERENCE = Difference("opened", "before", 1.0, 0, 10.0, 0.2, 19.8, "")
@@ -41,55 +40,15 @@ def comparison(code: str, *, survival: float = 0.9, adjusted: tuple[str, ...] = 
     return Comparison("x", "", "", "", "", groups, (ratio,), None, DIFFERENCE, verdict, (), (), (), 1.0)
 
 
-def at_extremes(difference: Difference = DIFFERENCE, **options):
-    found = extremes(SPELLS, difference, ANALYSIS, labels=LABELS, unit="crown_id", **options)
-    return {said: (per_100, low, high) for said, per_100, low, high in found}
-
-
 def test_the_detectable_difference_is_2_8_errors():
     # Limits 0.2 to 19.8: an error of 5.
     assert detectable_per_100(DIFFERENCE, ANALYSIS) == pytest.approx(2.8016 * 5, rel=1e-4)
 
 
-def test_the_extremes_in_fractions():
-    found = {said: row[0] for said, row in at_extremes().items()}
-    # Lost: C2 on day 200 and C5 on day 300; C6 died and C9's first row was cut.
-    # Opened: 5 at risk on day 100; C2 fails: 4/5 x 3/4 = 3/5; C2 lasts: 4/5.
-    # Before (C9 gone by day 50): 4 at risk on day 150: 3/4; C5 fails among C5, C6, C8: 3/4 x 2/3 = 1/2; C5 lasts: 3/4.
-    assert found == {
-        "all of them failed at once": pytest.approx(100 * (2 / 5 - 1 / 2)),
-        "none of them failed by 1 years": pytest.approx(100 * (1 / 5 - 1 / 4)),
-        "with opened all of them failed at once, with before none of them failed by 1 years": pytest.approx(
-            100 * (2 / 5 - 1 / 4)
-        ),
-        "with opened none of them failed by 1 years, with before all of them failed at once": pytest.approx(
-            100 * (1 / 5 - 1 / 2)
-        ),
-    }
-
-
-def test_the_extremes_are_those_of_each_curve():
-    # One group's curve by the estimator of one curve, on rows where no cut gets in the way.
-    opened = SPELLS.filter(pl.col("state") == "opened")
-    days, event, entry = (opened[c] for c in ("exit_days", "event", "entry_days"))
-    curves = drop_out_extremes(days, event, [731] * 5, 365, entry_days=entry)
-    lasts, fails = (float(c.at([365]).survival[0]) for c in (curves.lost_last, curves.lost_fail))
-    found = {said: row[0] for said, row in at_extremes().items()}
-    both = found["all of them failed at once"]
-    mixed = found["with opened none of them failed by 1 years, with before all of them failed at once"]
-    assert both - mixed == pytest.approx(100 * (lasts - fails))
-
-
-def test_the_extremes_bracket_what_the_records_show_and_have_limits():
-    for per_100, low, high in at_extremes().values():
-        assert low < per_100 < high
-    values = [row[0] for row in at_extremes().values()]
-    assert min(values) < 100 * (1 / 5 - 1 / 4) < max(values)
-
-
-def test_nobody_lost_no_extremes():
-    kept = SPELLS.with_columns(exit_reason=pl.lit("cutoff"))
-    assert extremes(kept, DIFFERENCE, ANALYSIS, labels=LABELS, unit="crown_id") == ()
+def test_who_was_lost_is_counted_beside():
+    found = honesty_of(comparison("cannot_tell"), SPELLS, ANALYSIS, covariates=(), away_days=365).leaving
+    # C2 on day 200 and C5 on day 300; C6 died and C9's first row was cut.
+    assert [(g.group, g.teeth, g.lost) for g in found.lost] == [("opened", 5, 1), ("before", 5, 1)]
 
 
 def test_an_e_value_only_where_a_difference_is_claimed_and_only_of_an_adjusted_ratio():
@@ -108,7 +67,7 @@ def test_an_e_value_only_where_a_difference_is_claimed_and_only_of_an_adjusted_r
 
 def test_without_a_difference_nothing_is_said():
     found = honesty_of(dataclasses.replace(comparison("too_early"), difference=None), SPELLS, ANALYSIS)
-    assert (found.detectable_per_100, found.extremes, found.balance) == (None, (), ())
+    assert (found.detectable_per_100, found.leaving, found.balance) == (None, None, ())
 
 
 def test_balance_counts_each_crown_once_in_its_last_state():

@@ -63,8 +63,7 @@ def _comparison(found: dict[str, Any]) -> dict[str, Any]:
         **found,
         "notes": [_note(text) for text in found["notes"]],
         "honesty": {
-            **honesty,
-            "extremes": [row[1:] for row in honesty["extremes"]],
+            **{key: value for key, value in honesty.items() if key != "leaving"},
             "balance": {row["name"]: [row["before"]] for row in honesty["balance"]},
         },
     }

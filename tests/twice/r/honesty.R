@@ -1,4 +1,4 @@
-# What stands beside a difference: what could have been seen, what could explain it away, the extremes of those lost,
+# What stands beside a difference: what could have been seen, what could explain it away,
 # and how unlike the groups were when the clock started.
 
 honesty_of <- function(d, difference, code, ratio, groups, from, group, reference, unit, covariates, rules) {
@@ -13,7 +13,6 @@ honesty_of <- function(d, difference, code, ratio, groups, from, group, referenc
   list(
     detectable_per_100 = one((qnorm((1 + rules$confidence) / 2) + qnorm(power)) * difference$error),
     e_value = one(e$estimate), e_value_limit = one(e$limit),
-    extremes = extremes_of(d, group, reference, from, unit, rules),
     balance = balance_of(d, group, reference, unit, covariates)
   )
 }
@@ -24,26 +23,6 @@ e_value <- function(ratio, low, high, rare) {
   bound <- function(rr) { rr <- max(rr, 1 / rr); rr + sqrt(rr * (rr - 1)) }
   nearer <- if (ratio > 1) low else high
   list(estimate = bound(risk(ratio)), limit = if (low <= 1 && high >= 1) 1 else bound(risk(nearer)))
-}
-
-# Those not seen again before the horizon fail on the day they were lost, or last to the horizon or the cut-off.
-extremes_of <- function(d, group, reference, from, unit, rules) {
-  horizon <- days_of(rules$horizon_years)
-  last <- ave(d$exit_days, d[[unit]], FUN = max) == d$exit_days
-  more <- pmax(days_between(rules$data_cutoff, d$exit_date), 0)
-  lost <- last & !d$event & d$exit_reason == "last_contact"
-  d$reach <- pmin(d$exit_days + ifelse(lost, more, 0), horizon)
-  with_fate <- function(state, fate) {
-    s <- d[d$state == state, ]
-    gone <- s$exit_days < s$reach
-    if (fate == "fail") s$event <- s$event | gone else s$exit_days <- ifelse(gone, s$reach, s$exit_days)
-    s
-  }
-  fates <- list(c("fail", "fail"), c("last", "last"), c("fail", "last"), c("last", "fail"))
-  lapply(fates, function(f) {
-    e <- crude_difference(with_fate(group, f[1]), with_fate(reference, f[2]), horizon, from, rules)
-    c(e$estimate, e$low, e$high)
-  })
 }
 
 # Absolute standardised differences between the teeth, each in its last state.

@@ -1,0 +1,350 @@
+"""The main comparison as if leaving had nothing to do with what is recorded: weights for who was still followed.
+
+Crowns whose patients leave are thought to fare as those that stay. Where leaving hangs on things that also make crowns
+fail (a crown that came loose, a crown lost before, sex or age), those that stay are no fair sample. A Cox model of
+leaving on what is recorded up to the day gives each quarter of a year of follow-up the chance of still being followed
+then; its inverse, stabilised by the chance given the state alone, weights the main model
+(`stats/censoring_weights.py`). What came after the seat (a repair, another crown lost, symptoms) is in the model of
+leaving only: the main model must not adjust for it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.questions.covariates import (
+    Covariate,
+    Design,
+    DesignPlan,
+    Levels,
+    count_covariates,
+    design,
+    plan_design,
+    strata,
+)
+from pipeline.questions.covariates import independent as without_repeats
+from pipeline.questions.crown_longevity import (
+    ADJUST,
+    SET_TO,
+    Analysis,
+    can_standardise,
+    model_states,
+    patient_codes,
+    state_columns,
+    usable_spells,
+)
+from pipeline.questions.crown_rows import STATES, was_followed
+from pipeline.questions.groups import days_of
+from pipeline.questions.leaving import AWAY_DAYS, with_left
+from pipeline.results import Comparison, Difference
+from pipeline.results_leaving import Weighed
+from pipeline.stats.censoring_weights import FollowedWeights, expected_events, followed_weights
+from pipeline.stats.cox import CoxFit, CoxInputError, fit_cox
+from pipeline.stats.standard_target import fitted_target
+from pipeline.stats.standardise import standardise
+
+Floats = NDArray[np.float64]
+QUARTER = 91
+# Above so many stretches they are made longer, for room in memory.
+MOST_STRETCHES = 400_000
+TRUNCATED_AT = (0.01, 0.99)
+# Leavings that the model asks for per column.
+MIN_LEFT = 5
+CLINICIAN = Levels("provider_id", "clinician")
+DIABETES = Levels("diabetes", "diabetes")
+# What may come after the seat, each true from its day on.
+SINCE: tuple[Levels, ...] = (
+    Levels("repaired", "an earlier recement or repair of the crown"),
+    Levels("other_lost", "an earlier loss of another crown of the patient"),
+    Levels("symptoms", "symptoms found at a recall"),
+)
+# The same once the crown is opened: those opened may take a repair as the reason to go elsewhere, and others not.
+SINCE_OPENED = tuple(Levels(f"{f.name}_opened", f"{f.label}, once it was opened") for f in SINCE)
+EVERYTHING: tuple[Covariate, ...] = (*ADJUST, DIABETES, *SINCE, *SINCE_OPENED, CLINICIAN)
+
+
+def with_weighed(
+    main: Comparison,
+    spells: pl.DataFrame,
+    findings: pl.DataFrame,
+    analysis: Analysis,
+    *,
+    cutoff: dt.date | None = None,
+) -> Comparison:
+    """The main comparison with its weighted figures beside it, where it says anything of those who left.
+
+    Which patients have left is as its `honesty` says.
+    """
+    honesty = main.honesty
+    if honesty is None or honesty.leaving is None:
+        return main
+    away = honesty.leaving.away_days
+    weighed, notes = weigh_for_leaving(spells, findings, main.difference, analysis, cutoff=cutoff, away_days=away)
+    leaving = replace(honesty.leaving, weighed=weighed, notes=(*honesty.leaving.notes, *notes))
+    return replace(main, honesty=replace(honesty, leaving=leaving))
+
+
+def weigh_for_leaving(
+    spells: pl.DataFrame,
+    findings: pl.DataFrame,
+    difference: Difference | None,
+    analysis: Analysis,
+    *,
+    cutoff: dt.date | None = None,
+    away_days: int = AWAY_DAYS,
+) -> tuple[Weighed | None, tuple[str, ...]]:
+    """The main adjusted ratio and difference, weighted for who left; None, and why, where there are none.
+
+    Parameters
+    ----------
+    spells
+        Those of `state_spells`, with all columns of `crown_rows`; `findings` as stored.
+    difference
+        The main one: it says from which day to which year the weighted difference runs. Without it none is given.
+
+    The models of leaving have the state, everything recorded of `EVERYTHING` (the clinician is left out where leavings
+    are few) and days since the seat as their clock. The weighted model is the adjusted one of the main comparison, its
+    rows cut every `stretch_days`, its errors grouped by patient. Weights are taken as known, which as a rule makes
+    ranges a little too wide.
+    """
+    rows = with_facts(with_left(spells, unit="crown_id", cutoff=cutoff, away_days=away_days), findings)
+    left = int(rows["left"].sum())
+    model, pieces = _model_of_leaving(rows), cut(rows, every=stretch_days(rows))
+    if model is None:
+        return None, (
+            f"Not weighted for who left: {left:,} crowns were lost from sight, too few for a model of leaving.",
+        )
+    weights = _weights(model, pieces)
+    found = weighted_fit(rows, pieces.with_columns(weight=pl.Series(weights.values)), analysis)
+    if found is None:
+        return None, ("Not weighted for who left: the weighted model has no answer.",)
+    fit, fitted = found
+    log = fit.contrast(
+        {name: sign for name, sign in (("through_crown", 1.0), ("before_seat", -1.0)) if name in fit.names},
+        confidence=analysis.confidence,
+    )
+    known = bool(np.isfinite(log.se))
+    per_100, ci_low, ci_high = _standardised(fit, fitted, difference, analysis)
+    figures = Weighed(
+        reasons=model.reasons,
+        left=left,
+        teeth=rows["crown_id"].n_unique(),
+        leaves_ratio=model.opened_ratio,
+        weight_low=weights.low,
+        weight_high=weights.high,
+        stretches=len(weights.values),
+        truncated=weights.n_truncated,
+        hazard_ratio=float(np.exp(log.estimate)) if known else None,
+        hr_low=float(np.exp(log.low)) if known else None,
+        hr_high=float(np.exp(log.high)) if known else None,
+        per_100=per_100,
+        ci_low=ci_low,
+        ci_high=ci_high,
+    )
+    return figures, ()
+
+
+def with_facts(rows: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
+    """Add the day since the seat from which each of `SINCE` is true, as `<name>_day`; null where it never is.
+
+    A crown of the same patient that fails on the same day as this one counts as lost from that day on.
+    """
+    lost = rows.filter("event").sort("exit_date", "crown_id").group_by("patient_id", maintain_order=True)
+    firsts = lost.agg(
+        first=pl.col("exit_date").first(),
+        who=pl.col("crown_id").first(),
+        second=pl.col("exit_date").get(1, null_on_oob=True),
+    )
+    other = pl.when(pl.col("who") == pl.col("crown_id")).then("second").otherwise("first")
+    made = rows.join(firsts, on="patient_id", how="left", maintain_order="left").with_columns(other=other)
+    seen = findings.filter(pl.col("symptomatic").fill_null(False)).select("patient_id", "tooth_fdi", "exam_date")
+    crowns = rows.select("crown_id", "patient_id", "tooth_fdi", "seat_date").unique("crown_id")
+    found = crowns.join(seen, on=["patient_id", "tooth_fdi"]).filter(pl.col("exam_date") > pl.col("seat_date"))
+    found = found.group_by("crown_id").agg(exam=pl.col("exam_date").min())
+    made = made.join(found, on="crown_id", how="left", maintain_order="left")
+    since = {"repaired": "first_complication_date", "other_lost": "other", "symptoms": "exam"}
+    days = {f"{name}_day": (pl.col(date) - pl.col("seat_date")).dt.total_days() for name, date in since.items()}
+    return made.with_columns(**days).select(*rows.columns, *days)
+
+
+def stretch_days(rows: pl.DataFrame) -> int:
+    """How long a stretch of one weight is: a quarter of a year, or as many as keep the stretches to a number."""
+    quarters = float((rows["exit_days"] - rows["entry_days"]).sum()) / QUARTER
+    return QUARTER * max(1, math.ceil(quarters / MOST_STRETCHES))
+
+
+def cut(rows: pl.DataFrame, *, every: int | None, past_the_last_visit: bool = False) -> pl.DataFrame:
+    """Cut rows where a fact of `SINCE` becomes true, and `every` so many days since the seat.
+
+    Adds `row` (of `rows`) and, for each fact, whether it is true from the start of the piece on, and for `SINCE_OPENED`
+    whether the crown is opened too. The event and `left`
+    belong to a row's last piece. With `past_the_last_visit` those who left are followed one day longer, and leave on
+    that: what was found or done at their last visit was known when they stayed away, an opening included.
+    """
+    longer = pl.when("left").then(1).otherwise(0) if past_the_last_visit else pl.lit(0)
+    numbered = rows.with_row_index("row").with_columns(
+        end=pl.col("exit_days") + longer, begin=pl.max_horizontal("entry_days", 0)
+    )
+    marks = [f"{fact.name}_day" for fact in SINCE]
+    if past_the_last_visit:
+        marks.append("access_days")
+    inside = [
+        numbered.filter(pl.col(mark) > pl.col("begin"), pl.col(mark) < pl.col("end")).select("row", day=mark)
+        for mark in marks
+    ]
+    if every is not None:
+        steps = pl.int_ranges((pl.col("begin") // every + 1) * every, "end", every)
+        inside.append(numbered.select("row", day=steps).explode("day").drop_nulls())
+    days = pl.concat([numbered.select("row", day="entry_days"), *inside]).unique().sort("row", "day")
+    pieces = numbered.join(days, on="row", how="right", maintain_order="right").with_columns(
+        until=pl.coalesce(pl.col("day").shift(-1).over("row"), "end")
+    )
+    is_last = pl.col("until") == pl.col("end")
+    facts = {f.name: (pl.col(f"{f.name}_day") <= pl.max_horizontal("day", 0)).fill_null(False) for f in SINCE}
+    opened = (pl.col("state") == "vital") & (pl.col("access_days") <= pl.col("day")).fill_null(False)
+    made = pieces.with_columns(
+        entry_days="day",
+        exit_days="until",
+        event=pl.col("event") & is_last,
+        left=pl.col("left") & is_last,
+        state=pl.when(opened).then(pl.lit("through_crown")).otherwise("state"),
+        **facts,
+    )
+    is_opened = pl.col("state") == "through_crown"
+    both = {pair.name: pl.col(fact.name) & is_opened for fact, pair in zip(SINCE, SINCE_OPENED, strict=True)}
+    return made.with_columns(**both).select("row", *rows.columns, *facts, *both)
+
+
+@dataclass(frozen=True, eq=False)
+class _Model:
+    """Models of leaving by everything and by the state alone; `states` are those that had enough leavings to differ."""
+
+    everything: CoxFit
+    state: CoxFit
+    states: set[str]
+    plan: DesignPlan
+    reasons: tuple[str, ...]
+
+    @property
+    def opened_ratio(self) -> float | None:
+        if not set(SET_TO) <= self.states:
+            return None
+        vector = {n: sign for n, sign in (("through_crown", 1.0), ("before_seat", -1.0)) if n in self.state.names}
+        return float(np.exp(self.state.contrast(vector).estimate))
+
+    def columns(self, pieces: pl.DataFrame) -> tuple[Floats, Floats]:
+        """The columns of both models."""
+        by_state = state_columns(pieces, self.states)
+        kept = [self.plan.names.index(n) for n in self.everything.names if n in self.plan.names]
+        return np.column_stack([by_state, self.plan.columns(pieces)[:, kept]]), by_state
+
+
+def _model_of_leaving(rows: pl.DataFrame) -> _Model | None:
+    pieces = cut(rows, every=None, past_the_last_visit=True).filter(was_followed())
+    counts = dict(pieces.group_by("state").agg(pl.col("left").sum()).iter_rows())
+    states = {s for s in STATES if counts.get(s, 0) >= MIN_LEFT}
+    if len(states) < 2:
+        return None
+    pieces = pieces.filter(pl.col("state").is_in(list(states)))
+    by_state, left = state_columns(pieces, states), int(pieces["left"].sum())
+    for covariates in (EVERYTHING, [c for c in EVERYTHING if c is not CLINICIAN]):
+        plan = plan_design(count_covariates(pieces, covariates, event="left"), covariates)
+        every = Design(plan.columns(pieces), plan.names, plan.used, plan.left_out, plan.missing, plan.of)
+        made = without_repeats(every, by_state)
+        names = (*model_states(states), *made.names)
+        if not made.names or len(names) * MIN_LEFT > left:
+            continue
+        try:
+            everything = _fit_leaving(pieces, np.column_stack([by_state, made.x]), names)
+            state = _fit_leaving(pieces, by_state, model_states(states))
+        except CoxInputError:
+            continue
+        if everything.converged and state.converged:
+            return _Model(everything, state, states, plan, made.used)
+    return None
+
+
+def _fit_leaving(pieces: pl.DataFrame, x: Floats, names: Sequence[str]) -> CoxFit:
+    entry = pieces["entry_days"].to_numpy()
+    return fit_cox(
+        x,
+        pieces["exit_days"].to_numpy(),
+        pieces["left"].to_numpy(),
+        names=names,
+        entry_days=np.where(entry <= 0, -1, entry),
+    )
+
+
+def _weights(model: _Model, pieces: pl.DataFrame) -> FollowedWeights:
+    """One weight a piece. A state without enough leavings leaves as the reference does."""
+    much, little = model.columns(pieces)
+    span = (pieces["entry_days"], pieces["exit_days"])
+    expected = expected_events(model.everything, much, *span)
+    by_state = expected_events(model.state, little, *span)
+    return followed_weights(
+        pieces["crown_id"],
+        pieces["entry_days"],
+        expected,
+        by_state,
+        group=pieces["state"],
+        quantiles=TRUNCATED_AT,
+    )
+
+
+def weighted_fit(rows: pl.DataFrame, pieces: pl.DataFrame, analysis: Analysis) -> tuple[CoxFit, pl.DataFrame] | None:
+    """The adjusted model of the main comparison on the pieces of `rows`, each with its `weight`, and its rows.
+
+    None where a group has no failure, or the model no answer.
+    """
+    with_failures = {s for s in STATES if rows.filter(pl.col("state") == s)["event"].sum()}
+    if not set(SET_TO) <= with_failures:
+        return None
+    usable = usable_spells(rows.with_row_index("row"), with_failures)
+    adjust = design(usable, ADJUST)
+    codes, n_strata = strata(usable, "provider_id", min_failures=analysis.min_stratum_failures)
+    x = np.column_stack([state_columns(usable, with_failures), adjust.x])
+    pieces = pieces.filter(pl.col("row").is_in(usable["row"].to_list()))
+    place = np.searchsorted(usable["row"].to_numpy(), pieces["row"].to_numpy())
+    entry = pieces["entry_days"].to_numpy()
+    try:
+        fit = fit_cox(
+            x[place],
+            pieces["exit_days"].to_numpy(),
+            pieces["event"].to_numpy(),
+            names=(*model_states(with_failures), *adjust.names),
+            entry_days=np.where(entry <= 0, -1, entry),
+            strata=codes[place] if n_strata > 1 else None,
+            weights=pieces["weight"].to_numpy(),
+            cluster=patient_codes(pieces),
+        )
+    except CoxInputError:
+        return None
+    return (fit, pieces) if fit.converged else None
+
+
+def _standardised(
+    fit: CoxFit, pieces: pl.DataFrame, difference: Difference | None, analysis: Analysis
+) -> tuple[float | None, float | None, float | None]:
+    """The difference and its range by the weighted fit over the crowns with a root canal, each once and unweighted."""
+    if difference is None or not can_standardise(fit):
+        return None, None, None
+    is_first = pieces.select(pl.col("row") != pl.col("row").shift(1).fill_null(-1)).to_series().to_numpy()
+    in_state = pieces["state"].is_in(list(SET_TO)).to_numpy()
+    horizon = days_of(difference.years)
+    standard = standardise(
+        fit,
+        fitted_target(fit, is_first & in_state),
+        states=SET_TO,
+        days=[horizon],
+        from_day=difference.from_days,
+        min_at_risk=analysis.min_at_risk,
+    )
+    d = standard.difference(difference.group, difference.reference, day=horizon, confidence=analysis.confidence)
+    return (d.per_100, d.low, d.high) if np.isfinite(d.std_error) else (None, None, None)

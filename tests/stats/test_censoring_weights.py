@@ -1,0 +1,73 @@
+"""Weights for who left: by hand, against R, and a truth found again that leaving by a recorded trait hides."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+from curve_reference import dataset
+from r_session import needs_r, run_r
+
+from pipeline.stats.censoring_weights import expected_events, followed_weights
+from pipeline.stats.cox import fit_cox
+
+FOLDER = Path(__file__).parents[1] / "data" / "leaving"
+MUCH, LITTLE = ["transplant", "age", "surgery", "year"], ["transplant"]
+
+
+def test_by_hand():
+    # Subject 1: nothing before its first stretch; then exp(0.5 - 0.2); then exp(0.5 + 0.1 - 0.2 - 0.3).
+    found = followed_weights([1, 1, 1, 2], [0, 10, 20, 5], [0.5, 0.1, 9, 9], [0.2, 0.3, 9, 9], quantiles=(0, 1))
+    assert found.values == pytest.approx([1, np.exp(0.3), np.exp(0.1), 1])
+    assert found.n_truncated == 0
+    mixed = followed_weights([2, 1, 1, 1], [5, 20, 0, 10], [9, 9, 0.5, 0.1], [9, 9, 0.2, 0.3], quantiles=(0, 1))
+    assert mixed.values == pytest.approx([1, np.exp(0.1), 1, np.exp(0.3)])
+
+
+def test_both_tails_are_set_back():
+    found = followed_weights(np.arange(101) // 2, np.arange(101) % 2, np.linspace(0, 1, 101), np.zeros(101))
+    assert found.n_truncated > 0
+    assert (found.values.min(), found.values.max()) == (found.low, found.high)
+    assert found.largest_before > found.high
+    with pytest.raises(ValueError, match="in order"):
+        followed_weights([1], [0], [1], [1], quantiles=(0.9, 0.1))
+
+
+def compare(r: dict) -> None:
+    rows = {key: np.array(r[key], dtype=float) for key in ("start", "stop", "event", "left", *MUCH)}
+    span = {"entry_days": rows["start"]}
+    fits = []
+    for names in (MUCH, LITTLE):
+        x = np.column_stack([rows[name] for name in names])
+        fit = fit_cox(x, rows["stop"], rows["left"], names=names, **span)
+        fits.append((fit, expected_events(fit, x, rows["start"], rows["stop"])))
+    (much, expected), (_, by_little) = fits
+    assert much.coef == pytest.approx(np.array(r["much"]), abs=1e-8)
+    assert expected == pytest.approx(np.array(r["expected"]), rel=1e-7, abs=1e-10)
+    made = followed_weights(r["id"], rows["start"], expected, by_little)
+    assert (made.low, made.high) == pytest.approx(tuple(r["ends"]), rel=1e-7)
+    assert made.values == pytest.approx(np.array(r["w"]), rel=1e-7)
+    x = np.column_stack([rows["transplant"], rows["age"]])
+    fit = fit_cox(
+        x, rows["stop"], rows["event"], names=("transplant", "age"), weights=made.values, cluster=r["id"], **span
+    )
+    assert fit.coef == pytest.approx(np.array(r["coef"]), abs=1e-7)
+    assert fit.se() == pytest.approx(np.array(r["se"]), rel=1e-6)
+    assert fit.se(robust=False) == pytest.approx(np.array(r["naive"]), rel=1e-6)
+
+
+def test_equals_r_on_kept_values():
+    compare(json.loads((FOLDER / "expected_weights.json").read_text()))
+
+
+@needs_r
+def test_equals_r_afresh(tmp_path):
+    compare(run_r(tmp_path, dataset("heart"), (FOLDER / "weights.R").read_text()))
+
+
+def test_refuses_a_fit_that_predicts_nothing():
+    rows = pl.DataFrame({"x": [0.0, 1, 0, 1], "s": [0, 0, 1, 1], "t": [1, 2, 3, 4], "e": [1, 1, 1, 1]})
+    fit = fit_cox(rows[["x"]].to_numpy(), rows["t"], rows["e"], names=["x"], strata=rows["s"])
+    with pytest.raises(ValueError, match="strata"):
+        expected_events(fit, [[0.0]], [0], [1])
