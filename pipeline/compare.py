@@ -23,9 +23,8 @@ from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state
 from pipeline.questions.crown_states import crown_states
 from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
-from pipeline.questions.groups import days_of
 from pipeline.questions.honesty import followup_rows, honesty_of
-from pipeline.questions.hyperemic import emulate
+from pipeline.questions.hyperemic import Emulated, emulate
 from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
 from pipeline.questions.loss_by_cause import losses_by_cause
@@ -35,7 +34,6 @@ from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.recalls import reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
-from pipeline.questions.trial_rows import enter_trial
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
 from pipeline.results_monitoring import Monitoring
@@ -184,7 +182,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     )
     losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
     say("the decision on a hyperemic tooth, as an emulated trial")
-    trial = emulate(
+    emulated = emulate(
         stored.crowns,
         stored.every_course,
         stored.tooth_followup,
@@ -193,8 +191,9 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         endo_details=endo_details,
         lab_days=int(stored.rules["lab_days"]),
     )
+    trial = emulated.trial
     say("how many openings these records may not hold")
-    unseen = _unseen(stored, next(iter(comparisons), None) if main is not None else None, trial, analysis)
+    unseen = _unseen(stored, next(iter(comparisons), None) if main is not None else None, emulated, analysis)
     say("success rates of crowns and root canals")
     rules, horizon = analysis.curve_rules(), analysis.horizon_years
     cases = own_cases(crown_spells(stored.crowns), outcome="crown_survival", horizon=horizon, rules=rules)
@@ -377,7 +376,7 @@ def _away(stored: Told) -> int:
     return int(stored.rules.get("active_days", AWAY_DAYS))
 
 
-def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, analysis: Analysis) -> tuple[Unseen, ...]:
+def _unseen(stored: Compared, main: Comparison | None, emulated: Emulated, analysis: Analysis) -> tuple[Unseen, ...]:
     """What the ledger may not hold of the main comparison and of the decision on a hyperemic tooth."""
     patients = stored.inputs["patients"]
     setting, seed = stored.rules.get("root_canals_elsewhere", "unknown"), int(stored.settings.get("seed", "0"))
@@ -386,18 +385,8 @@ def _unseen(stored: Compared, main: Comparison | None, trial: Trial | NotRun, an
         found.append(
             unseen_in_longevity(stored.crowns, patients, main, analysis, setting=setting, seed=seed, hints=hints)
         )
-    if isinstance(trial, Trial):
-        entered = enter_trial(
-            stored.crowns,
-            stored.every_course,
-            stored.tooth_followup,
-            patients,
-            stored.inputs["endo_details"],
-            pulp="hyperemic",
-            lab_days=int(stored.rules["lab_days"]),
-            horizon_days=days_of(analysis.horizon_years),
-        )
-        found.append(unseen_in_trial(entered.rows, trial, analysis, setting=setting, seed=seed, hints=hints))
+    if isinstance(emulated.trial, Trial) and emulated.rows is not None:
+        found.append(unseen_in_trial(emulated.rows, emulated.trial, analysis, setting=setting, seed=seed, hints=hints))
     return tuple(found)
 
 

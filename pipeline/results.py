@@ -445,6 +445,22 @@ class DiagnosisRow:
 
 
 @dataclass(frozen=True)
+class TrialArm:
+    """One way of an emulated trial, into which every tooth was cloned.
+
+    `followed` teeth were seen to take it and `either` had what both ways would have done; the clones of the `departed`
+    were censored. `largest_weight` is that of a clone after its bounds; None without weights.
+    """
+
+    arm: str
+    label: str
+    followed: int
+    either: int
+    departed: int
+    largest_weight: float | None
+
+
+@dataclass(frozen=True)
 class Trial:
     """The decision on a hyperemic tooth, as an emulated trial: treat before the seat, or seat it vital and wait."""
 
@@ -463,6 +479,7 @@ class Trial:
     outcomes: tuple[TrialOutcome, ...] = ()
     diagnoses: tuple[DiagnosisRow, ...] = ()
     not_compared: str = ""
+    arms: tuple[TrialArm, ...] = ()
 
 
 @dataclass(frozen=True)

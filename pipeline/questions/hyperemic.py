@@ -2,14 +2,15 @@
 
 The main comparison sets crowns opened later against crowns on teeth treated before. No one decides to have a crown
 opened later; what is decided, at the preparation of a tooth with a hyperemic pulp, is whether to treat it first. This
-question follows all teeth on which that decision was due, each under the strategy it was on at the seat: the price of
-waiting (a root canal through the crown, and what that does to it) is then paid only by those that come to need it.
+question follows all teeth on which that decision was due from the day of the preparation on, by clone, censor, weight
+(`trial_rows.py`, `trial_weights.py`): a pulp that flares before the seat is part of waiting, and the price of waiting
+(a root canal, before the seat or through the crown, and what that does) is paid only by those that come to need it.
 Three things are weighed: the crown, the tooth, and the need of a root canal.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -19,8 +20,8 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import curve_stop, days_of
 from pipeline.questions.trial_diagnoses import FIELDS, OTHER_TEXT, REVERSIBLE_DAYS
 from pipeline.questions.trial_protocol import Facts, protocol_table
-from pipeline.questions.trial_rows import ENDO, FIRST, WAIT, Entered, enter_trial
-from pipeline.questions.trial_weights import TRUNCATED_AT, weigh
+from pipeline.questions.trial_rows import EITHER, ENDO, FIRST, WAIT, Entered, enter_trial
+from pipeline.questions.trial_weights import TRUNCATED_AT, Cloned, Weighted, clone, weigh
 from pipeline.questions.verdict import Basis, write_verdict
 from pipeline.results import (
     DAYS_PER_YEAR,
@@ -31,6 +32,7 @@ from pipeline.results import (
     IncidencePoint,
     NotRun,
     Trial,
+    TrialArm,
     TrialOutcome,
     Verdict,
 )
@@ -44,8 +46,10 @@ ID = "hyperemic_before_seat_or_wait"
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or seat it vital and wait"
 LAB_DAYS = 21
 LABELS = {FIRST: "A root canal before the seat", WAIT: "A vital seat and waiting"}
+VITAL_NEED = "endo_needed_since_seat"
 COLUMNS = {
     NEED: ("need_days", "need_cause"),
+    VITAL_NEED: ("vital_days", "vital_cause"),
     CROWN: ("crown_days", "crown_failed"),
     TOOTH: ("tooth_days", "tooth_lost"),
 }
@@ -54,6 +58,14 @@ CRUDE = "_crude"
 POINTS_PER_YEAR = 4
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Emulated:
+    """The trial, and the rows of `enter_trial` that it stands on (None where it was not run)."""
+
+    trial: Trial | NotRun
+    rows: pl.DataFrame | None
 
 
 def emulate(
@@ -65,25 +77,27 @@ def emulate(
     *,
     endo_details: pl.DataFrame,
     lab_days: int = LAB_DAYS,
-) -> Trial | NotRun:
+) -> Emulated:
     """Emulate the trial on the linked tables and the recorded diagnoses (see `pipeline.tables`).
 
     `lab_days` (days from preparation to seat) is that of the linking rules, for practices that record too few days of
-    preparation. All outcomes are followed to the horizon of `analysis` at most.
+    preparation. All outcomes are followed from the preparation to the horizon of `analysis` at most.
 
     Returns
     -------
     `NotRun` where no pulp is recorded as hyperemic and no reversible pulpitis is diagnosed, else a `Trial`:
 
     - `curves`: outcome "endo_needed" for "seat_vital", crude; "crown_failure" and "tooth_loss" for both arms, crude and
-      weighted. Points at every quarter of a year up to where the curve stops by the rules of all curves.
+      weighted. Points at every quarter of a year since the preparation, up to where the curve stops by the rules of all
+      curves. A tooth that is in both ways (see `enter_trial`) counts in part in each, in the crude ones too.
     - `differences`: "crown_failure", "tooth_loss" and "endo_needed" (weighted), and each with "_crude"; without weights
       only the latter. None is given where a curve stops before the horizon or an arm has fewer than `min_failures`
       events by then, since the error of a difference is then not to be trusted.
     - `outcomes`: the same three, each with its sentence, or with why there is no difference.
+    - `arms`: how many teeth each way has, and how many of its clones were censored.
     - `diagnoses`: teeth of each arm by recorded diagnosis, by the preparation and from then to the seat.
     - `everyday`: of 100 teeth seated vital, how many came to need a root canal, hyperemic ones and then normal ones;
-      `everyday_curves` are the same two curves.
+      `everyday_curves` are the same two curves, since the seat. Then how many hyperemic ones flared before it.
     - `verdict`: on crown failure, by the weighted difference (the crude one without weights).
 
     Need of a root canal is no failure. Under "endo_first" every tooth has one, so its difference is 100 less what came
@@ -91,7 +105,7 @@ def emulate(
     """
     hyperemic = crowns.filter(pl.col("pulp_status_at_prep") == "hyperemic").height
     if not hyperemic and endo_details.filter(pl.col("pulpal_diagnosis") == "reversible_pulpitis").is_empty():
-        return NotRun(ID, TITLE, ("crown_details.pulp_status_at_prep",))
+        return Emulated(NotRun(ID, TITLE, ("crown_details.pulp_status_at_prep",)), None)
     horizon = days_of(analysis.horizon_years)
     entered, normal = (
         enter_trial(
@@ -107,10 +121,12 @@ def emulate(
         for pulp in ("hyperemic", "normal")
     )
     rows = entered.rows
-    weighted, why = weigh(rows, min_teeth=analysis.min_at_risk)
-    rows = rows.with_columns(weight=pl.lit(None, pl.Float64) if weighted is None else pl.Series(weighted.values))
+    cloned = clone(rows)
+    weighted, why = weigh(cloned, min_teeth=analysis.min_at_risk)
+    weight = pl.lit(None, pl.Float64) if weighted is None else pl.Series(weighted.values)
     kinds = (False,) if weighted is None else (False, True)
-    sides = {arm: rows.filter(pl.col("arm") == arm) for arm in (FIRST, WAIT)}
+    clones = cloned.kept.with_columns(weight=weight)
+    sides = {arm: clones.filter(pl.col("arm") == arm) for arm in (FIRST, WAIT)}
     curves = [incidence_curve(sides[WAIT], NEED, arm=WAIT, label=LABELS[WAIT], analysis=analysis)]
     curves += [
         incidence_curve(side, outcome, arm=arm, label=LABELS[arm], analysis=analysis, adjusted=adjusted)
@@ -125,24 +141,26 @@ def emulate(
     ]
     differences = tuple((name, d) for name, d in found if d is not None)
     everyday = [
-        incidence_curve(entry.rows.filter(pl.col("arm") == WAIT), NEED, arm=pulp, label=label, analysis=analysis)
+        replace(incidence_curve(_vital(entry.rows), VITAL_NEED, arm=pulp, label=label, analysis=analysis), outcome=NEED)
         for pulp, label, entry in (
             ("hyperemic", "Hyperemic at preparation, crowned vital", entered),
             ("normal", "Normal at preparation, crowned vital", normal),
         )
     ]
     verdict = _verdict(sides, dict(differences).get(CROWN + ("" if weighted else CRUDE)), analysis)
-    return Trial(
+    arms = _arms(cloned, weighted)
+    trial = Trial(
         id=ID,
         title=TITLE,
         question=(
             "When a tooth prepared for a crown has a hyperemic pulp, do the crown and the tooth last longer with the "
-            "root canal done before the seat, or with the crown seated vital and a root canal only when it is needed?"
+            "root canal done before the seat, or by waiting: seating the crown on the vital tooth, with a root canal "
+            "only when it is needed?"
         ),
         protocol=protocol_table(
             Facts(
                 rows=rows,
-                neither=entered.neither,
+                arms=arms,
                 flow=entered.flow,
                 prep_days=entered.prep_days,
                 horizon_years=analysis.horizon_years,
@@ -153,9 +171,12 @@ def emulate(
         ),
         curves=tuple(c for c in curves if c.teeth),
         differences=differences,
-        everyday=tuple(
-            everyday_sentence(curve, words, years=analysis.horizon_years)
-            for curve, words in zip(everyday, (("hyperemic ", ""), ("", " normal at preparation")), strict=True)
+        everyday=(
+            *(
+                everyday_sentence(curve, words, years=analysis.horizon_years)
+                for curve, words in zip(everyday, (("hyperemic ", ""), ("", " normal at preparation")), strict=True)
+            ),
+            flare_sentence(rows.height, int(rows["flared"].sum())),
         ),
         everyday_curves=tuple(c for c in everyday if c.teeth),
         balance=() if weighted is None else weighted.balance,
@@ -163,7 +184,7 @@ def emulate(
         flow=entered.flow,
         notes=(
             *(why if weighted is None else weighted.notes),
-            *_notes(entered, sides, analysis),
+            *_notes(entered, arms, analysis),
         ),
         outcomes=tuple(
             _outcome(o, dict(differences), why_no_difference(sides, o, analysis), adjusted=weighted is not None)
@@ -171,17 +192,20 @@ def emulate(
         ),
         diagnoses=diagnosis_rows(sides),
         not_compared=NOT_COMPARED,
+        arms=arms,
     )
+    return Emulated(trial, rows)
 
 
 def incidence_curve(
     rows: pl.DataFrame, outcome: str, *, arm: str, label: str, analysis: Analysis, adjusted: bool = False
 ) -> IncidenceCurve:
-    """Cumulative incidence of one outcome in rows of `enter_trial`, with errors grouped by patient.
+    """Cumulative incidence of one outcome in clones of one way, with errors grouped by patient.
 
-    Need of endo by Aalen-Johansen, the other outcomes by one minus Kaplan-Meier. `adjusted` uses the rows' `weight`.
-    `events` are counted, not weighted. Points stop where fewer than `min_at_risk` are followed or one more event would
-    move the unweighted curve too far; while none has happened the upper limit is the exact one for 0 of those followed.
+    Need of endo by Aalen-Johansen, the other outcomes by one minus Kaplan-Meier. Each clone counts by its `share`, with
+    `adjusted` by its `weight`. `events` are counted, not weighted. Points stop where fewer than `min_at_risk` are
+    followed or one more event would move the unweighted curve too far; while none has happened the upper limit is the
+    exact one for 0 of those followed.
     """
     return IncidenceCurve(
         arm=arm,
@@ -216,7 +240,7 @@ def difference(
     else:
         days, event = COLUMNS[outcome]
         first, wait = (
-            Rows(s[days], s[event], weights=s["weight"] if adjusted else None, cluster=s["patient_id"])
+            Rows(s[days], s[event], weights=s["weight" if adjusted else "share"], cluster=s["patient_id"])
             for s in (sides[FIRST], sides[WAIT])
         )
         d = survival_difference(first, wait, [horizon], confidence=analysis.confidence)
@@ -239,7 +263,8 @@ def difference(
 
 def why_no_difference(sides: dict[str, pl.DataFrame], outcome: str, analysis: Analysis) -> str:
     """What forbids a difference, as it follows "since"; empty where one can be given."""
-    few = [f"{s.height:,} with {LABELS[arm].lower()}" for arm, s in sides.items() if s.height < analysis.min_at_risk]
+    clear = {arm: int((~s["either"]).sum()) for arm, s in sides.items()}
+    few = [f"{n:,} with {LABELS[arm].lower()}" for arm, n in clear.items() if n < analysis.min_at_risk]
     if few:
         return f"fewer than {analysis.min_at_risk} teeth went one of the two ways ({' and '.join(few)})"
     counted = {WAIT: sides[WAIT]} if outcome == NEED else sides
@@ -295,6 +320,41 @@ def everyday_sentence(curve: IncidenceCurve, words: tuple[str, str], *, years: f
     return f"Of 100 {which} crowned vital, {some} needed a root canal {within} (range {low} to {high})."
 
 
+def flare_sentence(teeth: int, flared: int) -> str:
+    """`Of 412 hyperemic teeth, 17 flared between the preparation and the seat (...).`"""
+    if not teeth:
+        return "No hyperemic tooth was prepared for a crown."
+    return (
+        f"Of {teeth:,} hyperemic {'tooth' if teeth == 1 else 'teeth'}, {flared:,} {'is' if flared == 1 else 'are'} "
+        "recorded to have flared between the preparation and the seat (an irreversible pulpitis or a necrosis)."
+    )
+
+
+def _vital(rows: pl.DataFrame) -> pl.DataFrame:
+    """The teeth that were seated vital, each whole."""
+    return rows.filter(pl.col("arm") == WAIT).with_columns(share=1.0)
+
+
+def _arms(cloned: Cloned, weighted: Weighted | None) -> tuple[TrialArm, ...]:
+    kept = cloned.kept
+    weight = pl.Series([None] * kept.height, dtype=pl.Float64) if weighted is None else pl.Series(weighted.values)
+    out = []
+    for arm in (FIRST, WAIT):
+        own = kept.select("arm", "either", weight=weight).filter(pl.col("arm") == arm)
+        either, largest = int(own["either"].sum()), own["weight"].max()
+        out.append(
+            TrialArm(
+                arm=arm,
+                label=LABELS[arm],
+                followed=own.height - either,
+                either=either,
+                departed=cloned.departed[arm],
+                largest_weight=float(largest) if isinstance(largest, float) else None,
+            )
+        )
+    return tuple(out)
+
+
 def _points(rows: pl.DataFrame, outcome: str, analysis: Analysis, *, adjusted: bool) -> tuple[IncidencePoint, ...]:
     days = COLUMNS[outcome][0]
     stop = _stop(rows[days], _any_event(rows, outcome), analysis)
@@ -324,7 +384,7 @@ def _outcome(outcome: str, found: dict[str, Difference], why: str, *, adjusted: 
 
 def _happened(rows: pl.DataFrame, outcome: str) -> pl.Series:
     event = rows[COLUMNS[outcome][1]]
-    return event == ENDO if outcome == NEED else event
+    return event == ENDO if outcome in (NEED, VITAL_NEED) else event
 
 
 def _any_event(rows: pl.DataFrame, outcome: str) -> pl.Series:
@@ -336,9 +396,9 @@ def _incidence(
     rows: pl.DataFrame, outcome: str, at: NDArray[np.int64], analysis: Analysis, *, adjusted: bool
 ) -> tuple[Floats, Floats, Floats]:
     days, event = (rows[name] for name in COLUMNS[outcome])
-    weights = rows["weight"] if adjusted else None
+    weights = rows["weight" if adjusted else "share"]
     cluster, confidence = rows["patient_id"], analysis.confidence
-    if outcome == NEED:
+    if outcome in (NEED, VITAL_NEED):
         curve = aalen_johansen(days, event, weights=weights, cluster=cluster, n_causes=3, confidence=confidence)
         found = curve.at(at)
         return found.incidence[ENDO - 1], found.low[ENDO - 1], found.high[ENDO - 1]
@@ -373,8 +433,12 @@ def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis:
     return replace(verdict, sentence=f"{NAMES[CROWN]}: {verdict.sentence[:1].lower()}{verdict.sentence[1:]}")
 
 
-def _notes(entered: Entered, sides: dict[str, pl.DataFrame], analysis: Analysis) -> tuple[str, ...]:
-    rows, first, wait = entered.rows, sides[FIRST], sides[WAIT]
+def _notes(entered: Entered, arms: tuple[TrialArm, ...], analysis: Analysis) -> tuple[str, ...]:
+    rows = entered.rows
+    first, wait, either = (rows.filter(pl.col("arm") == arm) for arm in (FIRST, WAIT, EITHER))
+    late = (pl.col("course_completed").is_null() | (pl.col("course_completed") > pl.col("seat_date"))).fill_null(True)
+    same_day = pl.col("course_started") == pl.col("decision_date")
+    untold = first.filter(~same_day, pl.col("pulpal_later").is_null())
     counted = (
         (
             rows.filter("by_diagnosis").height,
@@ -385,15 +449,20 @@ def _notes(entered: Entered, sides: dict[str, pl.DataFrame], analysis: Analysis)
             rows.filter(~pl.col("decision_recorded")).height,
             "without a recorded day of preparation: it is worked out from the seat",
         ),
+        (first.filter(same_day).height, "treated first had the root canal begun on the day of the preparation itself"),
         (
-            first.filter(pl.col("course_started") == pl.col("decision_date")).height,
-            "treated first had the root canal begun on the day of the preparation itself",
+            either.filter("for_need").height,
+            "flared after the preparation and had the root canal before the seat: in part in both ways, as either "
+            "would have treated it",
         ),
         (
-            first.filter("flared").height,
-            "treated first had an irreversible pulpitis or a necrosis recorded between preparation and seat: that "
-            "root canal may not have been planned",
+            untold.height,
+            "had a root canal begun between preparation and seat with no diagnosis on record that tells why: taken as "
+            "treated first, though a pulp may have flared",
         ),
+        (wait.filter("flared").height, "flared after the preparation and was seated vital all the same"),
+        (either.filter(~pl.col("for_need")).height, "lost before the seat, in part in both ways"),
+        (first.filter(late).height, "treated first had the root canal begun by the seat and completed later or never"),
         (first.filter("course_elsewhere").height, "treated first had the root canal done by another practice"),
         (rows.filter("order_uncertain").height, "whose order of root canal and seat is not sure, counted as labelled"),
         (
@@ -406,8 +475,8 @@ def _notes(entered: Entered, sides: dict[str, pl.DataFrame], analysis: Analysis)
         ),
     )
     notes = [f"{n:,} {'tooth' if n == 1 else 'teeth'} {what}." for n, what in counted if n]
-    for arm, side in sides.items():
-        if side.height < analysis.min_at_risk:
-            n = f"{side.height:,} {'tooth' if side.height == 1 else 'teeth'}"
-            notes.append(f"Too few to compare: {n} with {LABELS[arm].lower()}.")
+    for arm in arms:
+        if arm.followed < analysis.min_at_risk:
+            n = f"{arm.followed:,} {'tooth' if arm.followed == 1 else 'teeth'}"
+            notes.append(f"Too few to compare: {n} with {arm.label.lower()}.")
     return tuple(notes)

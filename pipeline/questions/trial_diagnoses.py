@@ -53,14 +53,13 @@ def early_diagnoses(rows: pl.DataFrame, endo_details: pl.DataFrame) -> pl.DataFr
 def later_diagnoses(rows: pl.DataFrame, endo_details: pl.DataFrame) -> pl.DataFrame:
     """Add what was recorded after the decision day and by the seat: no reason for the decision, but what came of it.
 
-    Adds `pulpal_later, apical_later` (as in `early_diagnoses`) and `flared`: an irreversible pulpitis or necrosis was
-    recorded in that time.
+    Adds `pulpal_later, apical_later` (as in `early_diagnoses`) and `flare_date`: the first day of that time on which an
+    irreversible pulpitis or a necrosis was recorded.
     """
     told = _told(rows, endo_details).filter(pl.col("ago") < 0, pl.col("service_date") <= pl.col("seat_date"))
     worse = pl.col("pulpal_diagnosis").is_in([*IRREVERSIBLE, "necrosis"])
-    flared = told.filter(worse).select("crown_id", flared=pl.lit(True)).unique()
+    flared = told.filter(worse).group_by("crown_id").agg(flare_date=pl.col("service_date").min())
     out = rows.join(flared, on="crown_id", how="left", maintain_order="left")
-    out = out.with_columns(pl.col("flared").fill_null(False))
     return _join_latest(out, told, {"pulpal_diagnosis": "pulpal_later", "apical_diagnosis": "apical_later"})
 
 

@@ -1,9 +1,11 @@
-"""The protocol table of the emulated trial: what a trial would do, and what stands in for it in these records [1].
+"""The protocol table of the emulated trial: what a trial would do, and what stands in for it in these records [1, 2].
 
 References
 ----------
 [1] Hernán MA, Robins JM. Using big data to emulate a target trial when a randomized trial is not available. Am J
     Epidemiol 2016;183:758-764.
+[2] Hernán MA. How to estimate the effect of treatment duration on survival outcomes using observational data. BMJ
+    2018;360:k182.
 """
 
 from __future__ import annotations
@@ -14,16 +16,16 @@ import polars as pl
 
 from pipeline.questions.trial_decisions import NO_IRREVERSIBLE, NO_NECROSIS, PrepDays
 from pipeline.questions.trial_diagnoses import REVERSIBLE_DAYS
-from pipeline.questions.trial_rows import FIRST, WAIT
-from pipeline.results import FlowStep, ProtocolRow
+from pipeline.questions.trial_rows import EITHER, WAIT
+from pipeline.results import FlowStep, ProtocolRow, TrialArm
 
 
 @dataclass(frozen=True)
 class Facts:
-    """What the table is filled from. `rows`, `neither`, `flow` and `prep_days` are those of `enter_trial`."""
+    """What the table is filled from. `rows`, `flow` and `prep_days` are those of `enter_trial`."""
 
     rows: pl.DataFrame
-    neither: pl.DataFrame
+    arms: tuple[TrialArm, ...]
     flow: tuple[FlowStep, ...]
     prep_days: PrepDays
     horizon_years: float
@@ -63,15 +65,18 @@ def _eligibility(facts: Facts) -> ProtocolRow:
 
 
 def _strategies(facts: Facts) -> ProtocolRow:
-    first, wait = _arm(facts, FIRST).height, _arm(facts, WAIT).height
+    first, wait = facts.arms
     return ProtocolRow(
         "Strategies",
-        "A: root canal, then the seat of the crown. B: seat the crown on the vital tooth, and do a root canal only if "
-        "it comes to need one. A third way, keeping the pulp alive (vital pulp therapy), is not compared.",
-        f"A: a root canal begun on the day of the preparation or after it and completed by the seat "
-        f"({_many(first, 'tooth', 'teeth')}). B: none begun by the seat ({_many(wait, 'tooth', 'teeth')}). Begun and "
-        f"not completed by the seat: neither ({_many(facts.neither.height, 'crown', 'crowns')}, left out). Covering "
-        "the pulp or taking away a part of it is not told apart within A or B.",
+        "A: root canal, then the seat of the crown. B: wait: seat the crown on the vital tooth, and do a root canal "
+        "only if it comes to need one, before the seat or after it. A third way, keeping the pulp alive (vital pulp "
+        "therapy), is not compared.",
+        f"A: a root canal begun by the seat ({_many(first.followed, 'tooth', 'teeth')}). B: none begun by the seat "
+        f"({_many(wait.followed, 'tooth', 'teeth')}). A pulp that flares before the seat (an irreversible pulpitis or "
+        "a necrosis recorded after the preparation, before the root canal or with it) and is treated for it has had "
+        "what either way would have done: it is part of waiting, and of A where its turn had not come yet. Such a "
+        f"tooth, or one lost before the seat, is in both ways in part ({_many(first.either, 'tooth', 'teeth')}). "
+        "Covering the pulp or taking away a part of it is not told apart within A or B.",
     )
 
 
@@ -100,28 +105,31 @@ def _time_zero(facts: Facts) -> ProtocolRow:
         else f"the setting lab_days, {usual}"
     )
     derived = f"; for {_many(worked_out, 'tooth', 'teeth')} it is the seat less {source}" if worked_out else ""
-    flared, neither = _arm(facts, FIRST).filter("flared").height, facts.neither.filter("flared").height
-    held = _arm(facts, WAIT).filter("flared").height
+    treated, lost = _either(facts, for_need=True), _either(facts, for_need=False)
+    held = facts.rows.filter(pl.col("arm") == WAIT, "flared").height
+    gone = " and ".join(
+        f"{_many(a.departed, 'copy', 'copies')} of {way}" for way, a in zip("AB", facts.arms, strict=True)
+    )
     return ProtocolRow(
         "Time zero",
         "The day of the decision: the preparation.",
-        f"Who is eligible is settled on the day of the preparation (recorded for {_many(recorded, 'tooth', 'teeth')}"
-        f"{derived}). The arm is known only at the seat, and follow-up starts there. So all teeth here got their "
-        "crown: a tooth lost or given up between preparation and seat is not seen. A pulp that turned bad in that "
-        "time, with an irreversible pulpitis or a necrosis recorded after the preparation, counts under A if it was "
-        f"treated by the seat ({_many(flared, 'tooth', 'teeth')}) and under B if no root canal was begun "
-        f"({_many(held, 'tooth', 'teeth')}); of the crowns left out as neither there were {neither:,}.",
+        f"The day of the preparation (recorded for {_many(recorded, 'tooth', 'teeth')}{derived}). On that day nobody "
+        "can tell who is in which way, so each tooth is copied into both; the time of grace ends at the seat. A copy "
+        "of A is censored at a seat without a root canal, a copy of B at a root canal that was not for a flare: "
+        f"{gone} were. Flared and treated by the seat: {_many(treated, 'tooth', 'teeth')}; flared and seated vital: "
+        f"{_many(held, 'tooth', 'teeth')}; lost before the seat: {_many(lost, 'tooth', 'teeth')}. A tooth lost before "
+        "its crown has a row in the ledger is not seen.",
     )
 
 
 def _follow_up(facts: Facts) -> ProtocolRow:
     longest = _years(facts.horizon_years)
-    unseen = facts.rows.filter(pl.col("tooth_days") == 0, ~pl.col("tooth_lost")).height
+    unseen = facts.rows.filter(pl.col("tooth_days") <= pl.col("grace_days"), ~pl.col("tooth_lost")).height
     return ProtocolRow(
         "Follow-up",
         f"From time zero to the outcome, death, loss from sight, or {longest}.",
-        f"From the seat to the outcome, death, the patient's last contact, the end of the records, or {longest}. Not "
-        f"seen again after the seat: {_many(unseen, 'tooth', 'teeth')}.",
+        "From the preparation to the outcome, death, the patient's last contact, the end of the records, or "
+        f"{longest}. Not seen again after the seat: {_many(unseen, 'tooth', 'teeth')}.",
     )
 
 
@@ -129,10 +137,10 @@ def _outcome(facts: Facts) -> ProtocolRow:
     return ProtocolRow(
         "Outcome",
         "Crown failure; loss of the tooth; under B, need of a root canal.",
-        "Crown failure: replacement, removal, or loss of the tooth; an opening alone is none. Loss of the tooth: "
-        "whatever was done to the crown. Need of a root canal, under B: the first one begun while the crown is in "
-        "place; failure of the crown and loss of the tooth compete with it. Under A every tooth has one. What was done "
-        "elsewhere counts where it is known.",
+        "Crown failure: replacement, removal, or loss of the tooth, before the seat too; an opening alone is none. "
+        "Loss of the tooth: whatever was done to the crown. Need of a root canal, under B: one for a flare before the "
+        "seat, or the first one begun while the crown is in place; failure of the crown and loss of the tooth compete "
+        "with it. Under A every tooth has one. What was done elsewhere counts where it is known.",
     )
 
 
@@ -141,7 +149,8 @@ def _contrast(facts: Facts) -> ProtocolRow:
         "Contrast",
         f"A minus B, per 100 teeth by {_years(facts.horizon_years)}, whatever happens after the assignment: crowns "
         "failed, teeth lost, root canals.",
-        f"The same, by the strategy followed at the seat; a tooth of B opened later stays in B. Above 0: more under A. "
+        "The same, had all teeth followed A, and had all followed B; a tooth of B opened later stays in B. Above 0: "
+        "more under A. "
         f"Limits: {100 * facts.confidence:g}%.",
     )
 
@@ -153,7 +162,9 @@ def _assumptions(facts: Facts) -> ProtocolRow:
         "Nothing unrecorded decided both the strategy and the fate of the tooth (how bad the pulp was beyond its "
         "diagnosis, symptoms, the size of the defect and what the patient wished are not recorded); every kind of "
         "tooth could be treated either way; a diagnosis that is not recorded is missing for reasons of no account, "
-        "though one is written down more often where a root canal is begun; the pulp is recorded as it was before any "
+        "though one is written down more often where a root canal is begun; a root canal between preparation and seat "
+        "without such a diagnosis was planned, and no pulp had flared; how many days it took to the root canal or the "
+        "seat says nothing of the fate of the tooth; the pulp is recorded as it was before any "
         "root canal; those lost from sight are like those who stay; root canals elsewhere that nobody told are not "
         "seen.",
     )
@@ -162,9 +173,10 @@ def _assumptions(facts: Facts) -> ProtocolRow:
 def _analysis(facts: Facts) -> ProtocolRow:
     low, high = (f"{100 * q:g}" for q in facts.truncated_at)
     weighted = (
-        f"The same, each tooth weighted by the inverse chance of the strategy it received (logistic regression on "
-        f"{', '.join(facts.adjusted_for)}; stabilised, set back to the percentiles {low} and {high}, taken as known); "
-        "errors grouped by patient. Crude figures stand beside."
+        f"Clone, censor, weight: each copy that was not censored is weighted by the inverse chance of staying with its "
+        f"way (logistic regression on {', '.join(facts.adjusted_for)}; stabilised, set back to the percentiles {low} "
+        f"and {high}, taken as known; the largest weights are {_largest(facts)}), a tooth in both ways by the chance "
+        "that it was to go each. Errors grouped by patient, copies of a tooth among them. Crude figures stand beside."
         if facts.adjusted_for
         else "The same, without weights; errors grouped by patient."
     )
@@ -175,8 +187,14 @@ def _analysis(facts: Facts) -> ProtocolRow:
     )
 
 
-def _arm(facts: Facts, arm: str) -> pl.DataFrame:
-    return facts.rows.filter(pl.col("arm") == arm)
+def _either(facts: Facts, *, for_need: bool) -> int:
+    return facts.rows.filter(pl.col("arm") == EITHER, pl.col("for_need") == for_need).height
+
+
+def _largest(facts: Facts) -> str:
+    return " and ".join(
+        f"{a.largest_weight or 0:.2f} in {way}" for way, a in zip("AB", facts.arms, strict=True) if a.largest_weight
+    )
 
 
 def _many(n: int, one: str, more: str) -> str:

@@ -1,7 +1,7 @@
-"""Weights that make the two arms of the emulated trial alike in what was known at the decision.
+"""Clones of the teeth of the emulated trial, and weights that make the two ways alike in what was known at first.
 
-The chance of being treated first is fitted by logistic regression; see `stats/propensity.py` and
-`stats/inverse_weights.py` for the method and its sources.
+The chance of being treated first is fitted by logistic regression, with teeth that are in both ways in parts in each;
+see `stats/clone_censor_weight.py`, `stats/propensity.py` and `stats/inverse_weights.py` for the methods and sources.
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 from pipeline.questions.covariates import UNKNOWN, Covariate, Design, Levels, Numeric, design, pool_home
 from pipeline.questions.crown_longevity import ADJUST
-from pipeline.questions.trial_rows import FIRST
+from pipeline.questions.trial_rows import EITHER, FIRST, WAIT, clones_of, grace_of
 from pipeline.results import BalanceRow
 from pipeline.stats.balance import balance_table
-from pipeline.stats.inverse_weights import InverseWeights, stabilised_weights
+from pipeline.stats.clone_censor_weight import Grace, alone, fit_staying
+from pipeline.stats.inverse_weights import InverseWeights, effective_sample_size, stabilised_weights
 from pipeline.stats.propensity import fit_logistic
 
 Floats = NDArray[np.float64]
@@ -34,13 +35,28 @@ MIN_TEETH = 5
 TRUNCATED_AT = (0.01, 0.99)
 # What a column of length 1 must add to those before it to count as one of its own.
 FOLLOWS = 1e-6
+LEAST_SHARE = 1e-12  # a weight of the logistic regression has to be above 0
 # A standardised difference up to this is commonly taken as balanced (Austin PC. Stat Med 2009;28:3083-3107).
 BALANCED = 0.1
 
 
 @dataclass(frozen=True, eq=False)
+class Cloned:
+    """The clones of the teeth of `enter_trial`, and the teeth themselves.
+
+    `kept` has one row per clone that stayed with its way: the columns of the tooth with `arm` for the way, `either`
+    (the tooth is in both), `tooth` (its place in the rows) and `share`, the part of it that counts for the way without
+    any covariates. `departed` are the clones of each way that were censored.
+    """
+
+    kept: pl.DataFrame
+    grace: Grace
+    departed: dict[str, int]
+
+
+@dataclass(frozen=True, eq=False)
 class Weighted:
-    """One weight per row; what they adjust for; the balance before and after them; what has to be said."""
+    """One weight per row of `Cloned.kept`; what they adjust for; the balance before and after; what has to be said."""
 
     values: Floats
     adjusted_for: tuple[str, ...]
@@ -48,22 +64,40 @@ class Weighted:
     notes: tuple[str, ...]
 
 
-def weigh(rows: pl.DataFrame, *, min_teeth: int) -> tuple[Weighted | None, tuple[str, ...]]:
-    """Stabilised, truncated inverse-probability weights of the strategy received; None, and why, where there are none.
+def clone(rows: pl.DataFrame) -> Cloned:
+    """Clone each row of `enter_trial` into both ways, and keep the clones that do not depart from theirs."""
+    clones, grace = clones_of(rows), grace_of(rows)
+    staying = fit_staying(grace, alone)
+    waiting = np.zeros(0) if staying is None else staying.waiting
+    share = _share(clones.treat, waiting[clones.subject])
+    stays = ~clones.departed & (share > 0)
+    ways = pl.Series("arm", np.where(clones.treat, FIRST, WAIT), dtype=pl.String)
+    kept = rows[clones.subject].with_columns(
+        either=pl.col("arm") == EITHER,
+        tooth=pl.Series(clones.subject, dtype=pl.Int64),
+        arm=ways,
+        share=pl.Series(share),
+    )
+    departed = {arm: int(np.count_nonzero(~stays & (clones.treat == (arm == FIRST)))) for arm in (FIRST, WAIT)}
+    return Cloned(kept.filter(pl.Series(stays, dtype=pl.Boolean)), grace, departed)
+
+
+def weigh(cloned: Cloned, *, min_teeth: int) -> tuple[Weighted | None, tuple[str, ...]]:
+    """Stabilised, truncated inverse-probability weights of staying with each way; None, and why, where there are none.
 
     Adjusts for what is recorded of age, sex, tooth group, material, bruxism, smoking, year, the pulpal and the apical
     diagnosis by the day of the preparation, and clinician. A missing value is a level of its own. A level that fewer
     than `MIN_TEETH` teeth of either arm have is pooled with other such levels, else with the commonest; levels of which
     the counts do not tell which is the commonest are taken together, so that no name decides. If the model with
     clinicians is too large or has no answer (a clinician who always decides one way), the clinicians are left out,
-    then the diagnoses, and that is said. `min_teeth` is asked of each arm.
+    then the diagnoses, and that is said. `min_teeth` is asked of each arm, not counting teeth that are in both.
     """
-    treated = rows["arm"] == FIRST
-    smaller = min(int(treated.sum()), int((~treated).sum()))
+    clear = cloned.kept.filter(~pl.col("either"))["arm"] == FIRST
+    smaller = min(int(clear.sum()), int((~clear).sum()))
     if smaller < min_teeth:
         return None, (f"Not adjusted: an arm has fewer than {min_teeth} teeth.",)
     for covariates in ((*ADJUST, *DIAGNOSES, CLINICIAN), (*ADJUST, *DIAGNOSES), ADJUST):
-        made = _fit(rows, treated, covariates, smaller)
+        made = _fit(cloned, covariates, smaller)
         if made is not None:
             return made, ()
     return None, (
@@ -72,39 +106,58 @@ def weigh(rows: pl.DataFrame, *, min_teeth: int) -> tuple[Weighted | None, tuple
     )
 
 
-def _fit(rows: pl.DataFrame, treated: pl.Series, covariates: Sequence[Covariate], smaller: int) -> Weighted | None:
+def _share(treat: NDArray[np.bool_], waiting: Floats) -> Floats:
+    return np.where(treat, 1 - waiting, waiting)
+
+
+def _fit(cloned: Cloned, covariates: Sequence[Covariate], smaller: int) -> Weighted | None:
+    rows, grace = cloned.kept, cloned.grace
+    treated = rows["arm"] == FIRST
     pooled = rows.select(_pooled(rows[c.name], treated) if isinstance(c, Levels) else rows[c.name] for c in covariates)
     made = design(pooled.with_columns(treated=treated), covariates, event="treated")
     kept = _independent(made.x)
     x, names = made.x[:, kept], [made.names[i] for i in kept]
     if not names or len(names) * MIN_TEETH > smaller:
         return None
-    fit = fit_logistic(x, treated.to_numpy(), names=names)
-    if not fit.converged or not np.all((fit.probability > 0) & (fit.probability < 1)):
+    chosen, tooth = treated.to_numpy(), rows["tooth"].to_numpy()
+
+    def chances(waiting: Floats) -> Floats | None:
+        share = np.maximum(_share(chosen, waiting[tooth]), LEAST_SHARE)
+        fit = fit_logistic(x, chosen, names=names, weights=share)
+        if not fit.converged or not np.all((fit.probability > 0) & (fit.probability < 1)):
+            return None
+        chance = np.full(len(grace.days), 0.5)
+        chance[tooth] = fit.probability
+        return chance
+
+    staying = fit_staying(grace, chances)
+    if staying is None:
         return None
-    weights = stabilised_weights(treated.to_numpy(), fit.probability, quantiles=TRUNCATED_AT)
+    weights = stabilised_weights(chosen, staying.chance[tooth], quantiles=TRUNCATED_AT)
+    values = weights.values * _share(chosen, staying.waiting[tooth])
     shown, labels = _with_references(made, pooled, covariates)
-    table = balance_table(shown, treated.to_numpy(), weights.values, names=labels).drop_nulls(["before", "after"])
+    table = balance_table(shown, chosen, values, names=labels).drop_nulls(["before", "after"])
     balance = tuple(
         BalanceRow(row["covariate"], _label(row["covariate"], covariates), row["before"], row["after"])
         for row in table.iter_rows(named=True)
     )
-    notes = [_about(weights)]
+    notes = [_about(weights, values, chosen)]
     notes += [f"Not adjusted for {name}." for name in made.left_out]
     if CLINICIAN not in covariates:
         notes.append("Not adjusted for clinician (too few teeth, or a clinician who always decided one way).")
     if DIAGNOSES[0] not in covariates:
         notes.append("Not adjusted for the diagnoses (too few teeth, or a diagnosis that always went one way).")
     notes += _pooled_notes(rows, treated, covariates)
+    teeth = rows.unique("tooth", keep="first", maintain_order=True)
     notes += [
-        f"{c.label}: not recorded for {rows[c.name].null_count():,} of {rows.height:,} teeth."
+        f"{c.label}: not recorded for {teeth[c.name].null_count():,} of {teeth.height:,} teeth."
         for c in covariates
-        if 0 < rows[c.name].null_count() < rows.height
+        if 0 < teeth[c.name].null_count() < teeth.height
     ]
     off = [row.label for row in balance if row.after is not None and row.after > BALANCED]
     if off:
         notes.append(f"The arms still differ by more than {BALANCED:g} standard deviations in {', '.join(off)}.")
-    return Weighted(weights.values, made.used, balance, tuple(notes))
+    return Weighted(values, made.used, balance, tuple(notes))
 
 
 def _pooled(values: pl.Series, treated: pl.Series) -> pl.Series:
@@ -184,8 +237,9 @@ def _label(name: str, covariates: Sequence[Covariate]) -> str:
     return f"{covariate.label}: {words.get(level, level.replace('_', ' '))}"
 
 
-def _about(weights: InverseWeights) -> str:
-    (n_first, n_wait), (first, wait) = weights.n, weights.effective
+def _about(weights: InverseWeights, values: Floats, treated: NDArray[np.bool_]) -> str:
+    (n_first, n_wait), sides = weights.n, (values[treated], values[~treated])
+    first, wait = (effective_sample_size(side) for side in sides)
     set_back = f"{weights.n_truncated:,} {'was' if weights.n_truncated == 1 else 'were'} set back to these bounds"
     return (
         f"Weights lie between {weights.low:.2f} and {weights.high:.2f} ({set_back}); weighted, the {n_first:,} teeth "

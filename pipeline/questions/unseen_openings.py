@@ -26,7 +26,7 @@ from scipy.special import ndtri
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import crown_rows
 from pipeline.questions.groups import days_of
-from pipeline.questions.trial_rows import ENDO, FIRST, WAIT
+from pipeline.questions.trial_rows import EITHER, ENDO, FIRST, WAIT
 from pipeline.questions.unseen_draws import (
     BEFORE,
     NEVER,
@@ -123,10 +123,11 @@ def unseen_in_trial(
     """What may be unseen of the decision on a hyperemic tooth; `rows` are those of `enter_trial` for such teeth.
 
     The need of a root canal is what unseen openings hide; the failure of the crown moves by teeth that were treated
-    first without the ledger holding it, and by unseen failures.
+    first without the ledger holding it, and by unseen failures. Both are moved on the clock since the seat, among teeth
+    that were seen to go one way: what a flare before the seat adds is not moved.
     """
     horizon = days_of(analysis.horizon_years)
-    ledger = _trial_ledger(rows, hints)
+    ledger = _trial_ledger(rows.filter(pl.col("arm") != EITHER), hints)
     name = next((n for n, _ in trial.differences if n.startswith("crown_failure")), None)
 
     def figures(truth: Truth) -> dict[str, Figure]:
@@ -146,7 +147,7 @@ def unseen_in_trial(
 
 def _with_limits_shown(moved: tuple[Moved, ...], trial: Trial, years: float) -> tuple[Moved, ...]:
     """The need as counted with the limits that the trial shows, which are on a scale of their own."""
-    of_waiting = next((c for c in trial.curves if (c.arm, c.outcome) == (WAIT, "endo_needed")), None)
+    of_waiting = next((c for c in trial.everyday_curves if c.arm == "hyperemic"), None)
     point = next((p for p in of_waiting.points if p.years == years), None) if of_waiting else None
     if point is None:
         return moved

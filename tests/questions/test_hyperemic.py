@@ -18,7 +18,8 @@ import pytest
 from drawn import frame
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.hyperemic import CRUDE, emulate, everyday_sentence
+from pipeline.questions.hyperemic import CRUDE, everyday_sentence
+from pipeline.questions.hyperemic import emulate as run_trial
 from pipeline.questions.trial_rows import Entered, enter_trial
 from pipeline.questions.trial_weights import weigh
 from pipeline.results import IncidenceCurve, IncidencePoint, NotRun, Trial, from_plain, to_plain
@@ -60,6 +61,10 @@ def courses_of(text: str) -> pl.DataFrame:
 
 def details_of(text: str) -> pl.DataFrame:
     return rows_of(ENDO_DETAILS, text, supernumerary=False).with_columns(tooth_fdi=pl.lit(11, pl.UInt8))
+
+
+def emulate(*tables, endo_details: pl.DataFrame) -> Trial | NotRun:
+    return run_trial(*tables, endo_details=endo_details).trial
 
 
 PEOPLE = PATIENTS.empty()

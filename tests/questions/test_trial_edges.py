@@ -18,11 +18,12 @@ from test_hyperemic import (
     SIX_TEETH,
     at_end,
     courses_of,
+    emulate,
     enter,
     prepared,
 )
 
-from pipeline.questions.hyperemic import CRUDE, emulate
+from pipeline.questions.hyperemic import CRUDE
 from pipeline.questions.trial_rows import enter_trial
 from pipeline.questions.trial_weights import weigh
 from pipeline.results import Trial
