@@ -20,9 +20,9 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import curve_stop, days_of
 from pipeline.questions.trial_diagnoses import FIELDS, OTHER_TEXT, REVERSIBLE_DAYS
 from pipeline.questions.trial_protocol import Facts, protocol_table
-from pipeline.questions.trial_rows import EITHER, ENDO, FIRST, WAIT, Entered, enter_trial
+from pipeline.questions.trial_rows import EITHER, ENDO, FEWEST_TOLD, FIRST, WAIT, Entered, enter_trial
 from pipeline.questions.trial_weights import TRUNCATED_AT, Cloned, Weighted, clone, weigh
-from pipeline.questions.verdict import Basis, write_verdict
+from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, Basis, write_verdict
 from pipeline.results import (
     DAYS_PER_YEAR,
     DiagnosisRow,
@@ -148,6 +148,8 @@ def emulate(
         )
     ]
     verdict = _verdict(sides, dict(differences).get(CROWN + ("" if weighted else CRUDE)), analysis)
+    if (reason := why_not_claimed(rows)) and verdict.code in (DIFFERS, LITTLE_DIFFERENCE):
+        verdict = _not_claimed(verdict, reason)
     arms = _arms(cloned, weighted)
     trial = Trial(
         id=ID,
@@ -433,12 +435,38 @@ def _verdict(sides: dict[str, pl.DataFrame], found: Difference | None, analysis:
     return replace(verdict, sentence=f"{NAMES[CROWN]}: {verdict.sentence[:1].lower()}{verdict.sentence[1:]}")
 
 
+def why_not_claimed(rows: pl.DataFrame) -> str:
+    """Why a difference is no verdict: root canals between preparation and seat of which nothing tells the reason.
+
+    Empty where at least `FEWEST_TOLD` of them are told by a diagnosis, or fewer than that are not.
+    """
+    between = rows.filter(pl.col("course_started") > pl.col("decision_date"))
+    untold = int(between["untold"].sum())
+    if untold < FEWEST_TOLD or between.height - untold >= FEWEST_TOLD:
+        return ""
+    return (
+        f"No diagnosis tells why {untold:,} of {between.height:,} root canals between preparation and seat were done: "
+        "planned, or for a pulp that flared while it waited"
+    )
+
+
+def _not_claimed(verdict: Verdict, reason: str) -> Verdict:
+    return replace(
+        verdict,
+        code=CANNOT_TELL,
+        sentence=f"{NAMES[CROWN]}: we cannot tell. {reason}. Until that is known, the difference says nothing for sure.",
+        doubt=f"{reason}. {verdict.doubt}",
+        next_step="Record the pulpal diagnosis with each root canal begun between preparation and seat.",
+    )
+
+
 def _notes(entered: Entered, arms: tuple[TrialArm, ...], analysis: Analysis) -> tuple[str, ...]:
     rows = entered.rows
     first, wait, either = (rows.filter(pl.col("arm") == arm) for arm in (FIRST, WAIT, EITHER))
     late = (pl.col("course_completed").is_null() | (pl.col("course_completed") > pl.col("seat_date"))).fill_null(True)
     same_day = pl.col("course_started") == pl.col("decision_date")
-    untold = first.filter(~same_day, pl.col("pulpal_later").is_null())
+    untold = rows.filter("untold")
+    as_told = untold["doubt"].mean() if untold.height else 0.0
     counted = (
         (
             rows.filter("by_diagnosis").height,
@@ -457,11 +485,15 @@ def _notes(entered: Entered, arms: tuple[TrialArm, ...], analysis: Analysis) -> 
         ),
         (
             untold.height,
-            "had a root canal begun between preparation and seat with no diagnosis on record that tells why: taken as "
-            "treated first, though a pulp may have flared",
+            "had a root canal begun between preparation and seat with no diagnosis on record that tells why: "
+            + (
+                f"taken to have flared as often as those with one ({round(100 * as_told)} of 100)"
+                if isinstance(as_told, float) and as_told > 0
+                else "taken as treated first, though a pulp may have flared"
+            ),
         ),
         (wait.filter("flared").height, "flared after the preparation and was seated vital all the same"),
-        (either.filter(~pl.col("for_need")).height, "lost before the seat, in part in both ways"),
+        (either.filter(pl.col("course_started").is_null()).height, "lost before the seat, in part in both ways"),
         (first.filter(late).height, "treated first had the root canal begun by the seat and completed later or never"),
         (first.filter("course_elsewhere").height, "treated first had the root canal done by another practice"),
         (rows.filter("order_uncertain").height, "whose order of root canal and seat is not sure, counted as labelled"),

@@ -163,7 +163,7 @@ def _assumptions(facts: Facts) -> ProtocolRow:
         "diagnosis, symptoms, the size of the defect and what the patient wished are not recorded); every kind of "
         "tooth could be treated either way; a diagnosis that is not recorded is missing for reasons of no account, "
         "though one is written down more often where a root canal is begun; a root canal between preparation and seat "
-        "without such a diagnosis was planned, and no pulp had flared; how many days it took to the root canal or the "
+        f"without any diagnosis was {_untold(facts)}; how many days it took to the root canal or the "
         "seat says nothing of the fate of the tooth; the pulp is recorded as it was before any "
         "root canal; those lost from sight are like those who stay; root canals elsewhere that nobody told are not "
         "seen.",
@@ -188,7 +188,15 @@ def _analysis(facts: Facts) -> ProtocolRow:
 
 
 def _either(facts: Facts, *, for_need: bool) -> int:
-    return facts.rows.filter(pl.col("arm") == EITHER, pl.col("for_need") == for_need).height
+    way = pl.col("for_need") if for_need else pl.col("course_started").is_null()
+    return facts.rows.filter(pl.col("arm") == EITHER, way).height
+
+
+def _untold(facts: Facts) -> str:
+    share = facts.rows.filter("untold")["doubt"].max()
+    if isinstance(share, float) and share > 0:
+        return f"done for a flare as often as one with a diagnosis ({round(100 * share)} of 100)"
+    return "planned, and no pulp had flared"
 
 
 def _largest(facts: Facts) -> str:

@@ -22,6 +22,8 @@ FIRST = "endo_first"
 WAIT = "seat_vital"
 EITHER = "either"
 ENDO, CROWN_FAILED, TOOTH_LOST = 1, 2, 3  # causes in `need_cause`
+# From so many root canals between preparation and seat with a diagnosis the others are judged by them.
+FEWEST_TOLD = 10
 
 
 @dataclass(frozen=True)
@@ -58,8 +60,12 @@ def enter_trial(
     - `flared`: an irreversible pulpitis or a necrosis was recorded after the day of the preparation and by the seat,
       not after the root canal. `for_need`: the root canal was begun after the day of the preparation, for such a pulp:
       the diagnosis was recorded before it or with it (by the day on which it was completed).
-    - `arm`: "endo_first" (a root canal begun by the seat that was not `for_need`), "seat_vital" (seated with none
-      begun), or "either": treated for need, or lost before the seat with no root canal begun. Such a tooth is in both.
+    - `untold`: the root canal was begun after the day of the preparation, with no pulpal diagnosis recorded from then
+      to the seat that tells why.
+    - `doubt`: the chance that the tooth did not show what was decided: 1 where treated for need or lost before the
+      seat with no root canal begun; where `untold`, that of `share_for_need`.
+    - `arm`: "endo_first" (a root canal begun by the seat), "seat_vital" (seated with none begun), or, with a `doubt`,
+      "either": such a tooth is in both, in part.
     - `grace_days`: days from the preparation to the seat. `shown_days`: to the day on which it came to light what was
       decided (the root canal, or the seat without one), or the tooth was left as "either" (the flare, or its loss).
 
@@ -89,9 +95,10 @@ def grace_of(rows: pl.DataFrame) -> Grace:
     """How the time from preparation to seat ended for each row of `enter_trial`."""
     return Grace(
         days=rows["shown_days"].to_numpy(),
-        treat=(rows["arm"] == FIRST).to_numpy(),
+        treat=(rows["course_started"].is_not_null() & ~rows["for_need"]).to_numpy(),
         wait=(rows["arm"] == WAIT).to_numpy(),
         in_need=(rows["for_need"] | (rows["flared"] & (rows["arm"] == WAIT))).to_numpy(),
+        doubt=rows["doubt"].to_numpy(),
     )
 
 
@@ -103,7 +110,7 @@ def clones_of(rows: pl.DataFrame) -> Clones:
         rows["tooth_lost"],
         treated.fill_null(np.nan),
         rows["grace_days"],
-        for_need=rows["for_need"],
+        for_need=rows["doubt"] > 0,
     )
 
 
@@ -130,14 +137,23 @@ def _with_strategy(rows: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFram
     treated, last = pl.col("course_started"), pl.coalesce("course_completed", "course_started")
     flared = (pl.col("flare_date") <= last).fill_null(treated.is_null() & pl.col("flare_date").is_not_null())
     out = out.with_columns(course_elsewhere=pl.col("course_elsewhere").fill_null(False), flared=flared)
-    out = out.with_columns(for_need=(pl.col("flared") & (treated > pl.col("decision_date"))).fill_null(False))
+    between = (treated > pl.col("decision_date")).fill_null(False)
+    out = out.with_columns(
+        for_need=pl.col("flared") & between, untold=between & pl.col("pulpal_later").is_null()
+    ).with_columns(
+        doubt=pl.when("for_need")
+        .then(1.0)
+        .when("untold")
+        .then(share_for_need(out.filter(between).select(flared="flared", told=pl.col("pulpal_later").is_not_null())))
+        .when(treated.is_null() & pl.col("lost_early"))
+        .then(1.0)
+        .otherwise(0.0)
+    )
     arm = (
-        pl.when("for_need")
+        pl.when(pl.col("doubt") > 0)
         .then(pl.lit(EITHER))
         .when(treated.is_not_null())
         .then(pl.lit(FIRST))
-        .when("lost_early")
-        .then(pl.lit(EITHER))
         .otherwise(pl.lit(WAIT))
     )
     shown = (
@@ -154,6 +170,17 @@ def _with_strategy(rows: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFram
         grace_days=_since_decision(pl.col("seat_date")),
         shown_days=_since_decision(shown),
     )
+
+
+def share_for_need(between: pl.DataFrame) -> float:
+    """Of root canals begun between preparation and seat and `told`, the share for a pulp that had `flared`.
+
+    0 where fewer than `FEWEST_TOLD` of these had not flared: a practice that writes down none but flares says nothing
+    of the others by silence, and they count as planned.
+    """
+    told = between.filter("told")
+    flared = int(told["flared"].sum())
+    return flared / told.height if told.height - flared >= FEWEST_TOLD else 0.0
 
 
 def _since_decision(day: pl.Expr) -> pl.Expr:
@@ -184,12 +211,16 @@ def _with_outcomes(rows: pl.DataFrame, courses: pl.DataFrame, horizon: int) -> p
         crown_failed=pl.col("failure") | pl.col("lost_early"),
         tooth_days=pl.max_horizontal(_since_decision(last), 0),
         tooth_lost=pl.col("extracted").is_not_null(),
-        need_days=pl.when("for_need")
+        need_days=pl.when(pl.col("course_started").is_not_null())
         .then(_since_decision(pl.col("course_started")))
         .when("lost_early")
         .then(lost_on)
         .otherwise(pl.col("vital_days") + pl.col("grace_days")),
-        need_cause=pl.when("for_need").then(ENDO).when("lost_early").then(TOOTH_LOST).otherwise("vital_cause"),
+        need_cause=pl.when(pl.col("course_started").is_not_null())
+        .then(ENDO)
+        .when("lost_early")
+        .then(TOOTH_LOST)
+        .otherwise("vital_cause"),
     )
     in_time = {name: pl.col(f"{name}_days") <= horizon for name in ("need", "vital", "crown", "tooth")}
     return out.with_columns(

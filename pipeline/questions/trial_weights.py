@@ -35,7 +35,7 @@ MIN_TEETH = 5
 TRUNCATED_AT = (0.01, 0.99)
 # What a column of length 1 must add to those before it to count as one of its own.
 FOLLOWS = 1e-6
-LEAST_SHARE = 1e-12  # a weight of the logistic regression has to be above 0
+LEAST_SHARE = 1e-12  # a weight has to be above 0
 # A standardised difference up to this is commonly taken as balanced (Austin PC. Stat Med 2009;28:3083-3107).
 BALANCED = 0.1
 
@@ -134,7 +134,7 @@ def _fit(cloned: Cloned, covariates: Sequence[Covariate], smaller: int) -> Weigh
     if staying is None:
         return None
     weights = stabilised_weights(chosen, staying.chance[tooth], quantiles=TRUNCATED_AT)
-    values = weights.values * _share(chosen, staying.waiting[tooth])
+    values = weights.values * np.maximum(_share(chosen, staying.waiting[tooth]), LEAST_SHARE)
     shown, labels = _with_references(made, pooled, covariates)
     table = balance_table(shown, chosen, values, names=labels).drop_nulls(["before", "after"])
     balance = tuple(

@@ -38,6 +38,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 TOLERANCE = 1e-12
 MAX_ROUNDS = 500
+NOTHING = 1e-9  # a share that rounding leaves where none is left
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,20 +102,17 @@ def clone_and_censor(
 class Grace:
     """How the time of grace of each subject ended.
 
-    `days`: until it came to light what was decided, or until it stayed undecided. `treat`, `wait`: treated as decided,
-    or grace ended untreated; neither where undecided. `in_need`: a need of treatment came up in time; such subjects are
-    undecided where they were treated for it, and "wait" where they were not.
+    `days`: until it came to light what was decided, or until it stayed undecided. `treat`, `wait`: treated, or grace
+    ended untreated. `doubt`: the probability that it stayed undecided; 0 where it came to light, and between for
+    subjects of whom it is not known whether they were treated as decided or for a need. `in_need`: a need of treatment
+    came up in time; such subjects are undecided where they were treated for it, and "wait" where they were not.
     """
 
     days: Ints
     treat: Bools
     wait: Bools
     in_need: Bools
-
-    @property
-    def undecided(self) -> Bools:
-        """Subjects compatible with both strategies."""
-        return ~self.treat & ~self.wait
+    doubt: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,9 +132,9 @@ def fit_staying(grace: Grace, fit: Callable[[Floats], Floats | None]) -> Staying
     `fit` takes each subject's share in waiting and returns its chance to be treated. Without undecided subjects it is
     asked once. Deterministic; the order of subjects moves nothing beyond rounding.
     """
+    sure = grace.doubt == 0
     waiting = np.where(grace.wait, 1.0, 0.0)
-    decided = grace.treat | grace.wait
-    waiting[~decided] = waiting[decided].mean() if decided.any() else 0.5
+    waiting[~sure] = (waiting[sure].mean() if sure.any() else 0.5) * grace.doubt[~sure]
     for _ in range(MAX_ROUNDS):
         chance = fit(waiting)
         if chance is None:
@@ -156,27 +154,29 @@ def alone(waiting: Floats) -> Floats:
 
 def _waiting(grace: Grace, chance: Floats, waiting: Floats) -> Floats:
     """The share in waiting of each subject, given the chances and the shares so far."""
-    open_ = grace.undecided
+    open_ = grace.doubt > 0
     untreated = float(np.count_nonzero(grace.in_need & grace.wait))
     treated = float(waiting[grace.in_need & open_].sum())
     # Those who were to wait are not always treated in time when the need arises; those to be treated are.
     in_time = treated / (treated + untreated) if treated + untreated > 0 else 1.0
     day = grace.days[open_]
-    to_wait = (1 - chance[open_]) * _not_yet(grace.days, grace.wait, waiting, day)
+    to_wait = (1 - chance[open_]) * _not_yet(grace.days, np.where(grace.wait, 1.0, 0.0), waiting, day)
     to_wait *= np.where(grace.in_need[open_], in_time, 1.0)
-    to_treat = chance[open_] * _not_yet(grace.days, grace.treat, 1 - waiting, day)
+    came = np.where(grace.treat, 1 - grace.doubt, 0.0)
+    to_treat = chance[open_] * _not_yet(grace.days, came, 1 - waiting, day)
     both = to_wait + to_treat
     out = waiting.copy()
     # Later than any that came to light, days tell nothing.
-    out[open_] = np.where(both > 0, to_wait / np.where(both > 0, both, 1.0), 1 - chance[open_])
+    out[open_] = grace.doubt[open_] * np.where(both > 0, to_wait / np.where(both > 0, both, 1.0), 1 - chance[open_])
     return out
 
 
-def _not_yet(days: Ints, came: Bools, share: Floats, at: Ints) -> Floats:
-    """Weighted share of a strategy whose decision has not come to light before the days `at` (Kaplan-Meier)."""
+def _not_yet(days: Ints, came: Floats, share: Floats, at: Ints) -> Floats:
+    """Weighted share of a strategy whose decision has not come to light by the end of the days `at` (Kaplan-Meier)."""
     times, place = np.unique(days, return_inverse=True)
     leaving = np.bincount(place, weights=share, minlength=len(times))
-    events = np.bincount(place, weights=share * came, minlength=len(times))
+    events = np.bincount(place, weights=np.minimum(share, came), minlength=len(times))
     at_risk = np.cumsum(leaving[::-1])[::-1]
     kept = np.cumprod(1 - np.divide(events, at_risk, out=np.zeros_like(events), where=at_risk > 0))
-    return np.asarray(np.concatenate(([1.0], kept))[np.searchsorted(times, at, side="left")])
+    kept[kept < NOTHING] = 0.0
+    return np.asarray(np.concatenate(([1.0], kept))[np.searchsorted(times, at, side="right")])
