@@ -1,6 +1,6 @@
 """Emulated trials and other ways to count, as they may leave the practice.
 
-Incidence on a yearly grid; the difference of each outcome on the step of the smaller arm; how many ways gave what.
+Incidence on a yearly grid, since the seat; the difference of each outcome on the step of the smaller arm; how many ways gave what.
 """
 
 from __future__ import annotations
@@ -131,7 +131,8 @@ def release_outcomes(trials: Sequence[Trial]) -> tuple[ReleasedOutcome, ...]:
 
 def _outcome(trial: Trial, found: TrialOutcome) -> ReleasedOutcome:
     arms = {c.arm: c for c in trial.curves if c.outcome == found.outcome and not c.adjusted}
-    sizes = {c.arm: c.teeth for c in trial.curves}
+    # Teeth that are in both ways are in neither count: less the teeth seated vital they would tell how many flared.
+    sizes = {c.arm: c.teeth for c in trial.curves} | {a.arm: a.followed for a in trial.arms}
     teeth = [sizes.get(arm, 0) for arm in ARMS]
     behind = [c.events for c in arms.values()]
     if found.outcome == NEED:

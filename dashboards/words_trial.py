@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards import terms
-from dashboards.formats import phrase, plural, sentence_case, years
+from dashboards.formats import phrase, plural, sentence_case, whole, years
 from dashboards.words import more_or_fewer, range_more_or_fewer
-from pipeline.results import DiagnosisRow, Difference, IncidenceCurve
+from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, TrialArm
 
 WHEN = {"by_prep": "by the preparation", "by_seat": "after it, by the seat"}
 FIELDS = {"pulpal_diagnosis": "Pulp", "apical_diagnosis": "Apex"}
@@ -22,6 +22,20 @@ def diagnosis(row: DiagnosisRow) -> str:
     """`Pulp: reversible pulpitis`; of a text that is none of our words only that it is another one."""
     value = {"": "none recorded", "other": "another text"}.get(row.value, phrase(row.value))
     return f"{FIELDS.get(row.field, sentence_case(phrase(row.field)))}: {value}"
+
+
+def copies_sentence(arms: Sequence[TrialArm]) -> str:
+    """How many copies of the teeth were taken out of each way, and the largest weights; empty without arms."""
+    if not arms:
+        return ""
+    gone = " and ".join(f"{whole(a.departed)} from ‘{a.label.lower()}’" for a in arms)
+    text = (
+        "On the day of the preparation nobody can tell which way a tooth will go, so each tooth is copied into both "
+        f"ways, and a copy is taken out on the day on which its tooth leaves that way: {gone}. The copies that stay "
+        "stand for those taken out that were like them."
+    )
+    heaviest = [a.largest_weight for a in arms if a.largest_weight is not None]
+    return f"{text} The heaviest copy counts {max(heaviest):.1f} times." if heaviest else text
 
 
 def crude_sentence(crude: Difference, outcome: str) -> str:

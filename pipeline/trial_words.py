@@ -6,6 +6,11 @@ CROWN, TOOTH, NEED = "crown_failure", "tooth_loss", "endo_needed"
 OUTCOMES = (CROWN, TOOTH, NEED)
 NAMES = {CROWN: "The crown", TOOTH: "The tooth", NEED: "The need of a root canal"}
 FATES = {CROWN: ("crowns", "failed", "failed"), TOOTH: ("teeth", "was lost", "were lost")}
+COUNTED_FROM = (
+    "Everything is counted from the day of the preparation. A pulp that flares before the seat (an irreversible "
+    "pulpitis or a necrosis, recorded after the preparation) and gets its root canal then is part of waiting, not a "
+    "tooth that was treated first."
+)
 NOT_COMPARED = (
     "A third way is not compared: keeping the pulp alive (vital pulp therapy: covering the pulp, or taking away a part "
     "of it). These records do not tell which of these teeth it was tried on, so nothing here speaks for it or "
@@ -16,9 +21,9 @@ NOT_COMPARED = (
 def outcome_sentence(outcome: str, mid: float, low: float, high: float, *, years: float, adjusted: bool) -> str:
     """`The tooth: by 5 years, of 100 teeth about 2 fewer were lost ... than ...; the range is 5 fewer to 1 more ...`
 
-    `mid`, `low` and `high` are teeth per 100, with a root canal before the seat minus with waiting; they are rounded to
-    whole teeth. Of root canals the sentence says how many fewer there were with waiting, since treating first gives
-    every tooth one.
+    `mid`, `low` and `high` are teeth per 100, with a root canal before the seat minus with waiting, by years since the
+    preparation; they are rounded to whole teeth. Of root canals the sentence says how many fewer there were with
+    waiting, since treating first gives every tooth one.
 
     Raises KeyError for an outcome that is none of `OUTCOMES`.
     """

@@ -66,17 +66,19 @@ def crown_details(rng: np.random.Generator, crowns: Columns, ids: pl.Series) -> 
 def endo_details(truth: Truth, rng: np.random.Generator, courses: Columns, ids: pl.Series) -> pl.DataFrame:
     """One row a completed course whose technique was recorded: about seven in ten, by the clinician's habits.
 
-    The diagnosis is the one that called for it: a hyperemic pulp that could not be kept was irreversibly inflamed.
+    The diagnosis is the one that called for it: a hyperemic pulp that could not be kept was irreversibly inflamed; one
+    that was to be treated before the crown in any case is recorded as what it was.
     """
     ours = (courses["completed"] != NO_DAY) & (courses["charted"] == HERE)
     c = take(courses, ours & (rng.random(courses["patient"].size) < 0.7))
     n = c["patient"].size
     who = truth.clinicians
     quiet = np.where(rng.random(n) < 0.6, 3, 4)
-    diagnosis = np.select([c["repeat"], c["hyperemic"], c["necrotic"]], [0, 2, 1], quiet)
+    inflamed = np.where(c["planned"], 5, 2)
+    diagnosis = np.select([c["repeat"], c["hyperemic"], c["necrotic"]], [0, inflamed, 1], quiet)
     pai = np.where((diagnosis <= 1), 1 + rng.binomial(4, 0.6, n), 1 + rng.binomial(2, 0.2, n))
     pulpal = ["previously treated", "necrosis", "symptomatic irreversible pulpitis"]
-    pulpal += ["asymptomatic irreversible pulpitis", "normal pulp"]
+    pulpal += ["asymptomatic irreversible pulpitis", "normal pulp", "reversible pulpitis"]
     mean_canals = np.array([1.0, 1.5, 3.3])[GROUP[c["tooth"] - 1]]
     separated = rng.random(n) < 0.015
     kinds = ["none", "before_cleaning", "after_cleaning", "removed"]

@@ -158,6 +158,7 @@ def _first_crowns(
         stop=end[before],
         at_start=NO_CROWN,
         hyperemic=pulp[before] == HYPEREMIC,
+        planned=True,
         necrotic=pulp[before] == NECROTIC,
         charted=way[before],
     )

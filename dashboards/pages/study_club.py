@@ -14,6 +14,7 @@ from dashboards.pages.legend import LegendItem
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
 from dashboards.release_healing import STATES, YEARS, ReleasedLosses, ReleasedShare
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
+from pipeline.trial_words import COUNTED_FROM
 
 
 def render(released: Released) -> str:
@@ -34,6 +35,7 @@ def render(released: Released) -> str:
         sections=sections,
         everyday=[words_shared.everyday(c) for c in released.everyday],
         decision=words_shared.decision(released),
+        decision_counted=COUNTED_FROM if released.decision else "",
         everyday_legend=[
             LegendItem(sentence_case(c.label), theme.look(c.arm, i))
             for i, c in enumerate(released.everyday)

@@ -13,8 +13,8 @@ from dashboards.pages.doubts import balance_parts
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, UnderGroup, UnderTable
 from dashboards.theme import Chart
-from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial
-from pipeline.trial_words import NEED
+from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial, TrialArm
+from pipeline.trial_words import COUNTED_FROM, NEED
 
 CRUDE = "_crude"
 HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Failure of the crown",
@@ -26,8 +26,8 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
     labels = {c.arm: c.label for c in t.curves}
     met = dict.fromkeys([*(c.outcome for c in t.curves), *(_base(name) for name, _ in t.differences)])
     parts = [_part(t, o, _of(t, o), f"{id}-{o.replace('_', '-')}") for o in met if o != NEED]
-    # The everyday curves hold the vital arm's own curve of need, and the teeth to compare it with.
-    parts.append(_part(t, NEED, t.everyday_curves or _of(t, NEED), f"{id}-need"))
+    parts.append(_part(t, NEED, _of(t, NEED), f"{id}-need"))
+    parts.append(_everyday_part(t, f"{id}-vital"))
     rows = tuple((r.part, r.trial, r.records) for r in t.protocol)
     heads = ("Part", "The trial one would run", "What stands in for it in these records")
     return {
@@ -35,6 +35,9 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
         "parts": [p for p in parts if p["curves"] or p["difference_text"] or p["table"].rows],
         **balance_parts(t.balance, id, title=t.title),
         "found": [o.sentence for o in t.outcomes],
+        "counted": COUNTED_FROM,
+        "copies": words_trial.copies_sentence(t.arms),
+        "arms": arms_table(t.arms),
         "diagnoses": diagnoses_table(t.diagnoses, labels),
         "protocol": NumberTable("The protocol of the trial and its stand-in", heads, rows, heads[1:]),
     }
@@ -82,12 +85,29 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
         "legend": [
             LegendItem(words_trial.curve_name(c, curves), look_of(c, curves), True) for c in curves if len(c.points) > 1
         ],
-        "curves": incidence_chart(curves, since="the crown was seated", id=f"{id}-incidence", label=label),
+        "curves": incidence_chart(curves, since="the tooth was prepared", id=f"{id}-incidence", label=label),
         "under": _under(curves),
         "table": _table(curves, outcome),
         "difference_text": [text for text in said if text],
         "difference": chart,
         "zone": words.zone_sentence(_smallest(t)) if t.verdict else "",
+    }
+
+
+def _everyday_part(t: Trial, id: str) -> dict[str, Any]:
+    """Teeth seated vital, hyperemic ones beside normal ones, on the clock since the seat."""
+    curves = t.everyday_curves
+    label = words_trial.incidence_label(curves) if curves else ""
+    return {
+        "heading": "After a vital seat, hyperemic and normal teeth",
+        "definition": words_trial.outcome_terms(NEED).definition,
+        "legend": [LegendItem(c.label, look_of(c, curves), True) for c in curves if len(c.points) > 1],
+        "curves": incidence_chart(curves, since="the crown was seated", id=f"{id}-incidence", label=label),
+        "under": _under(curves),
+        "table": _table(curves, NEED),
+        "difference_text": [],
+        "difference": None,
+        "zone": "",
     }
 
 
@@ -143,6 +163,22 @@ def _table(curves: Sequence[IncidenceCurve], outcome: str) -> NumberTable:
     )
     heads = ("Teeth", "Years", sentence_case(say.bad), "95 % range", "Still followed", "In all")
     return NumberTable(f"{sentence_case(say.bad)}, of 100 {plural(2, say.noun)}", heads, rows)
+
+
+def arms_table(arms: Sequence[TrialArm]) -> NumberTable:
+    """How many teeth each way has, and how many of its copies were taken out."""
+    rows = tuple(
+        (
+            a.label,
+            whole(a.followed),
+            whole(a.either),
+            whole(a.departed),
+            DASH if a.largest_weight is None else f"{a.largest_weight:.2f}",
+        )
+        for a in arms
+    )
+    heads = ("Way", "Seen to go it", "In both ways", "Copies taken out", "Largest weight")
+    return NumberTable("Teeth of the two ways", heads, rows)
 
 
 def diagnoses_table(rows: Sequence[DiagnosisRow], labels: dict[str, str]) -> NumberTable:

@@ -454,7 +454,7 @@ def _not_claimed(verdict: Verdict, reason: str) -> Verdict:
     return replace(
         verdict,
         code=CANNOT_TELL,
-        sentence=f"{NAMES[CROWN]}: we cannot tell. {reason}. Until that is known, the difference says nothing for sure.",
+        sentence=f"{NAMES[CROWN]}: we cannot tell. {reason}. Until that is known, the difference is not claimed.",
         doubt=f"{reason}. {verdict.doubt}",
         next_step="Record the pulpal diagnosis with each root canal begun between preparation and seat.",
     )

@@ -127,7 +127,7 @@ class Staying:
 
 
 def fit_staying(grace: Grace, fit: Callable[[Floats], Floats | None]) -> Staying | None:
-    """Fit the chances with undecided subjects in parts in both strategies; None where `fit` gives none.
+    """Fit the chances with undecided subjects in parts in both strategies; None where `fit` gives none or none settle.
 
     `fit` takes each subject's share in waiting and returns its chance to be treated. Without undecided subjects it is
     asked once. Deterministic; the order of subjects moves nothing beyond rounding.
@@ -139,12 +139,10 @@ def fit_staying(grace: Grace, fit: Callable[[Floats], Floats | None]) -> Staying
         chance = fit(waiting)
         if chance is None:
             return None
-        again = _waiting(grace, chance, waiting)
-        moved = float(np.max(np.abs(again - waiting), initial=0.0))
-        waiting = again
-        if moved < TOLERANCE:
-            break
-    return Staying(chance, waiting)
+        before, waiting = waiting, _waiting(grace, chance, waiting)
+        if np.max(np.abs(waiting - before), initial=0.0) < TOLERANCE:
+            return Staying(chance, waiting)
+    return None
 
 
 def alone(waiting: Floats) -> Floats:

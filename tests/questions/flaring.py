@@ -131,7 +131,9 @@ def practice(course: Course, teeth: int, seed: int) -> tuple[tuple[pl.DataFrame,
         exit_date=days(prep + np.where(early, t.seat, ends)),
         access_date=days(prep + opened, opened < NEVER),
         failure=pl.Series(failure),
-        failure_cause=pl.when(pl.Series(failure)).then(pl.Series(np.where(t.lost == t.failed, "extracted", "replaced"))),
+        failure_cause=pl.when(pl.Series(failure)).then(
+            pl.Series(np.where(t.lost == t.failed, "extracted", "replaced"))
+        ),
         endo_timing=pl.Series(np.where(by_seat, "before_seat", np.where(opened < NEVER, "through_crown", "vital"))),
         crown_kind=pl.lit("single"),
         tooth_group=pl.lit("molar"),
@@ -172,7 +174,9 @@ def practice(course: Course, teeth: int, seed: int) -> tuple[tuple[pl.DataFrame,
 def days(since: Ints, known: NDArray[np.bool_] | None = None) -> pl.Series:
     """Days since the begin of the records as dates; null where not `known`."""
     ok = np.ones(len(since), dtype=np.bool_) if known is None else known
-    return pl.Series([BEGIN + dt.timedelta(days=int(d)) if k else None for d, k in zip(since, ok, strict=True)], dtype=pl.Date)
+    return pl.Series(
+        [BEGIN + dt.timedelta(days=int(d)) if k else None for d, k in zip(since, ok, strict=True)], dtype=pl.Date
+    )
 
 
 def declared(rows: pl.DataFrame, table) -> pl.DataFrame:
