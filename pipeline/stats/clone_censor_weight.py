@@ -175,6 +175,6 @@ def _not_yet(days: Ints, came: Floats, share: Floats, at: Ints) -> Floats:
     leaving = np.bincount(place, weights=share, minlength=len(times))
     events = np.bincount(place, weights=np.minimum(share, came), minlength=len(times))
     at_risk = np.cumsum(leaving[::-1])[::-1]
-    kept = np.cumprod(1 - np.divide(events, at_risk, out=np.zeros_like(events), where=at_risk > 0))
+    kept = np.cumprod(1 - np.divide(events, at_risk, out=np.zeros(len(events)), where=at_risk > 0))
     kept[kept < NOTHING] = 0.0
     return np.asarray(np.concatenate(([1.0], kept))[np.searchsorted(times, at, side="right")])

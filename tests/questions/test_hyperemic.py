@@ -21,8 +21,9 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.hyperemic import CRUDE, everyday_sentence
 from pipeline.questions.hyperemic import emulate as run_trial
 from pipeline.questions.trial_rows import Entered, enter_trial
-from pipeline.questions.trial_weights import weigh
+from pipeline.questions.trial_weights import Cloned, weigh
 from pipeline.results import IncidenceCurve, IncidencePoint, NotRun, Trial, from_plain, to_plain
+from pipeline.stats.clone_censor_weight import Grace
 from pipeline.tables import APICAL_DIAGNOSES, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.trial_words import CROWN, NEED, TOOTH, outcome_sentence
 from synthetic_data.followup import simulate_followup
@@ -120,7 +121,7 @@ def test_a_root_canal_begun_before_the_day_of_the_preparation_is_no_strategy():
         C05      | none       | vital
         # begun earlier and completed between preparation and seat: the decision was taken earlier
         C06      | half_way   | before_seat
-        # completed after the seat, or never: neither
+        # completed after the seat, or never: treated first all the same
         C07      | too_late   | before_seat
         C08      | never      | before_seat
         # begun twice, the second one completed
@@ -147,13 +148,12 @@ def test_a_root_canal_begun_before_the_day_of_the_preparation_is_no_strategy():
         "seat_day": "endo_first",
         "day_after": "seat_vital",
         "none": "seat_vital",
+        "too_late": "endo_first",
+        "never": "endo_first",
         "twice": "endo_first",
     }
-    assert left_out(entered) == {
-        "No root canal begun before the preparation": 2,
-        "Treated first, or seated vital": 2,
-    }
-    assert entered.rows.filter(pl.col("patient_id") == "twice")["course_started"].to_list() == [day("2020-07-09")]
+    assert left_out(entered) == {"No root canal begun before the preparation": 2}
+    assert entered.rows.filter(pl.col("patient_id") == "twice")["course_started"].to_list() == [day("2020-07-02")]
 
 
 def test_root_canals_without_a_day_or_of_others_before_the_preparation():
@@ -769,13 +769,21 @@ def test_levels_that_the_counts_do_not_tell_apart_are_told_apart_by_no_name():
         seat_year=pl.Series(rng.uniform(2000, 2020, len(text))),
         **{name: pl.lit(None, pl.String) for name in NOT_RECORDED},
     )
-    weighted, _ = weigh(rows, min_teeth=10)
+    weighted, _ = weigh(cloned(rows), min_teeth=10)
     assert "clinician" in weighted.adjusted_for
     for order in ("badc", "dcba", "cdab"):
         renamed = rows.with_columns(pl.col("provider_id").replace_strict(list("abcd"), list(order)))
-        again, _ = weigh(renamed, min_teeth=10)
+        again, _ = weigh(cloned(renamed), min_teeth=10)
         assert again.values == pytest.approx(weighted.values, abs=1e-9)
         assert len(again.balance) == len(weighted.balance)
+
+
+def cloned(rows: pl.DataFrame) -> Cloned:
+    """Rows with an arm as the clones that stayed, of teeth that all showed what was decided on the first day."""
+    first = (rows["arm"] == "endo_first").to_numpy()
+    none = np.zeros(rows.height)
+    grace = Grace(none.astype(np.int64), first, ~first, none.astype(np.bool_), none)
+    return Cloned(rows.with_columns(either=False, tooth=pl.int_range(pl.len()), share=1.0), grace, {})
 
 
 NOT_RECORDED = ("sex", "tooth_group", "material", "bruxism", "smoker", "pulpal_diagnosis", "apical_diagnosis")
@@ -809,17 +817,23 @@ def test_pulps_that_turn_bad_between_preparation_and_seat_are_counted(practice):
     worse = {"pulpal": pl.lit("symptomatic_irreversible_pulpitis"), "apical": pl.lit(None, pl.String)}
     details = pl.concat(
         [
-            diagnosed(treated.head(5), **worse, days_after_prep=14),
+            diagnosed(treated.head(5), **worse, days_after_prep=10),
             diagnosed(waiting.head(3), **worse, days_after_prep=28),  # on the day of the seat
             diagnosed(waiting.tail(4), **worse, days_after_prep=29),
         ]
     )
     trial = emulate(crowns, *others, Analysis(), endo_details=details)
     zero = {row.part: row.records for row in trial.protocol}["Time zero"]
-    assert "under A if it was treated by the seat (5 teeth) and under B if no root canal was begun (3 teeth)" in zero
+    assert "Flared and treated by the seat: 5 teeth; flared and seated vital: 3 teeth; lost before the seat: 0" in zero
+    assert f"{waiting.height} copies of A and {treated.height - 5} copies of B were" in zero
+    assert [(a.followed, a.either, a.departed) for a in trial.arms] == [
+        (treated.height - 5, 5, waiting.height),
+        (waiting.height, 5, treated.height - 5),
+    ]
+    assert trial.everyday[2].startswith(f"Of {hyperemic.height} hyperemic teeth, 8 are recorded to have flared")
     later = {(d.field, d.when, d.value): dict(d.teeth) for d in trial.diagnoses}
     key = ("pulpal_diagnosis", "by_seat", "symptomatic_irreversible_pulpitis")
-    assert later[key] == {"endo_first": 5, "seat_vital": 3}
+    assert later[key] == {"endo_first": 5, "seat_vital": 5 + 3}
     for when in ("by_prep", "by_seat"):
         for field in ("pulpal_diagnosis", "apical_diagnosis"):
             rows = [dict(d.teeth) for d in trial.diagnoses if (d.field, d.when) == (field, when)]
@@ -902,7 +916,7 @@ def test_a_clinician_who_always_decides_one_way_is_pooled_and_missing_values_are
         smoker=pl.when(pl.int_range(pl.len()) >= 7).then("smoker"),
         bruxism=pl.lit(None, pl.Boolean),
     )
-    weighted, why = weigh(torn, min_teeth=10)
+    weighted, why = weigh(cloned(torn), min_teeth=10)
     assert why == ()
     names = {row.name for row in weighted.balance}
     # The two are one level; it is the commonest, so the reference, and the balance shows it all the same.
