@@ -1,6 +1,6 @@
 # The decision on a hyperemic tooth as an emulated trial: root canal before the seat, or seat it vital and wait.
-# Who is eligible is settled by the day of the preparation, the arm by what was done up to the seat, outcomes from the
-# seat on (DEVELOPERS.md, "The hyperemic tooth").
+# Who is eligible is settled by the day of the preparation, and all is counted from it: clone, censor, weight
+# (DEVELOPERS.md, "The hyperemic tooth").
 
 PULPAL <- c("normal", "reversible_pulpitis", "symptomatic_irreversible_pulpitis", "asymptomatic_irreversible_pulpitis",
             "irreversible_pulpitis", "necrosis", "previously_treated", "previously_initiated")
@@ -52,7 +52,9 @@ decide <- function(crowns, courses, patients, details, pulp, rules) {
   later <- told[told$ago < 0 & told$service_date <= d$seat_date[told$crown], ]
   d$pulpal_later <- latest(later, "pulpal_diagnosis", PULPAL, n)
   d$apical_later <- latest(later, "apical_diagnosis", APICAL, n)
-  d$flared <- any_for(later, later$pulpal_diagnosis %in% c(IRREVERSIBLE, "necrosis"), n)
+  worse <- later[later$pulpal_diagnosis %in% c(IRREVERSIBLE, "necrosis"), ]
+  worse <- worse[order(worse$service_date), ]
+  d$flare_date <- worse$service_date[match(seq_len(n), worse$crown)]
   status <- or_na(d$pulp_status_at_prep, "")
   state <- ifelse(status == "necrotic" | necrosis, "necrotic", ifelse(irreversible, "irreversible",
            ifelse(status == "hyperemic" | reversible, "hyperemic", status)))
@@ -76,39 +78,115 @@ decide <- function(crowns, courses, patients, details, pulp, rules) {
 enter_trial <- function(crowns, courses, teeth, patients, details, pulp, rules) {
   found <- decide(crowns, courses, patients, details, pulp, rules)
   d <- found$rows
-  done <- found$begun
-  done <- done[is_true(done$completed <= d$seat_date[match(done$crown, d$place)]), ]
-  done <- done[order(done$completed, done$started, done$course_id, method = "radix"), ]
-  taken <- match(d$place, done$crown)
-  d$course_started <- done$started[taken]
-  d$course_elsewhere <- is_true(done$done_elsewhere[taken])
-  d$arm <- ifelse(!(d$place %in% found$begun$crown), "seat_vital", ifelse(is.na(taken), NA, "endo_first"))
-  clear <- d[!is.na(d$arm), ]
-  clear <- clear[order(clear$seat_date, clear$crown_id, method = "radix"), ]
-  once <- clear[!duplicated(tooth_key(clear)), ]
-  list(rows = outcomes_of(once, courses, teeth, days_of(rules$horizon_years)), neither = d[is.na(d$arm), ],
-       left = c(found$left, nrow(clear), nrow(once)), found = found)
+  begun <- found$begun[match(d$place, found$begun$crown), ]
+  d$course_started <- begun$started
+  d$course_completed <- begun$completed
+  d$course_elsewhere <- is_true(begun$done_elsewhere)
+  d <- d[order(d$seat_date, d$crown_id, method = "radix"), ]
+  d <- d[!duplicated(tooth_key(d)), ]
+  list(rows = outcomes_of(with_strategy(d, teeth), courses, days_of(rules$horizon_years)), left = c(found$left, nrow(d)),
+       found = found)
 }
 
-outcomes_of <- function(d, courses, teeth, horizon) {
+with_strategy <- function(d, teeth) {
   ends <- teeth[match(tooth_key(d), tooth_key(teeth)), ]
+  d$extracted <- ends$extracted; d$followed_to <- ends$followed_to
+  d$lost_early <- is_true(d$extracted < d$seat_date & d$extracted >= d$decision_date)
+  treated <- !is.na(d$course_started)
+  last <- d$course_completed
+  last[is.na(last)] <- d$course_started[is.na(last)]
+  d$flared <- ifelse(treated, is_true(d$flare_date <= last), !is.na(d$flare_date))
+  between <- is_true(d$course_started > d$decision_date)
+  d$for_need <- d$flared & between
+  d$untold <- between & is.na(d$pulpal_later)
+  told <- between & !is.na(d$pulpal_later)
+  as_told <- if (sum(told & !d$flared) >= 10) mean(d$flared[told]) else 0
+  d$doubt <- ifelse(d$for_need, 1, ifelse(d$untold, as_told, ifelse(!treated & d$lost_early, 1, 0)))
+  d$arm <- ifelse(d$doubt > 0, "either", ifelse(treated, "endo_first", "seat_vital"))
+  shown <- d$seat_date
+  early <- pmin(d$extracted, d$flare_date, na.rm = TRUE)
+  shown[d$lost_early] <- early[d$lost_early]
+  shown[treated] <- d$course_started[treated]
+  shown[d$for_need] <- pmin(d$flare_date, d$course_started)[d$for_need]
+  d$grace_days <- days_between(d$seat_date, d$decision_date)
+  d$shown_days <- days_between(shown, d$decision_date)
+  d
+}
+
+outcomes_of <- function(d, courses, horizon) {
   starts_new <- paste(tooth_key(d), d$exit_date) %in% paste(tooth_key(courses), courses$started)
   extracted_with <- is_true(d$failure_cause == "extracted")
   opened <- !is.na(d$access_days)
-  d$given_up <- d$failure & !extracted_with & starts_new & !opened & d$exit_days > 0 & d$arm == "seat_vital"
-  d$need_cause <- ifelse(opened | d$given_up, 1, ifelse(d$failure & extracted_with, 3, ifelse(d$failure, 2, 0)))
-  d$need_days <- or_na(d$access_days, d$exit_days)
-  last <- ends$extracted
-  last[is.na(last)] <- ends$followed_to[is.na(last)]
+  d$given_up <- d$failure & !extracted_with & starts_new & !opened & d$arm == "seat_vital"
+  treated <- !is.na(d$course_started)
+  lost_on <- days_between(d$extracted, d$decision_date)
+  d$vital_cause <- ifelse(opened | d$given_up, 1, ifelse(d$failure & extracted_with, 3, ifelse(d$failure, 2, 0)))
+  d$vital_days <- or_na(d$access_days, d$exit_days)
+  d$need_cause <- ifelse(treated, 1, ifelse(d$lost_early, 3, d$vital_cause))
+  d$need_days <- ifelse(treated, days_between(d$course_started, d$decision_date),
+                        ifelse(d$lost_early, lost_on, d$vital_days + d$grace_days))
+  last <- d$extracted
+  last[is.na(last)] <- d$followed_to[is.na(last)]
   last[is.na(last)] <- d$exit_date[is.na(last)]
-  d$crown_days <- d$exit_days
-  d$tooth_days <- pmax(days_between(last, d$seat_date), 0)
-  d$crown_failed <- d$failure & d$crown_days <= horizon
-  d$tooth_lost <- !is.na(ends$extracted) & d$tooth_days <= horizon
+  d$crown_days <- ifelse(d$lost_early, lost_on, d$exit_days + d$grace_days)
+  d$tooth_days <- pmax(days_between(last, d$decision_date), 0)
+  d$crown_failed <- (d$failure | d$lost_early) & d$crown_days <= horizon
+  d$tooth_lost <- !is.na(d$extracted) & d$tooth_days <= horizon
   d$given_up <- d$given_up & d$need_days <= horizon
   d$need_cause <- ifelse(d$need_days <= horizon, d$need_cause, 0)
-  for (name in c("need_days", "crown_days", "tooth_days")) d[[name]] <- pmin(d[[name]], horizon)
+  d$vital_cause <- ifelse(d$vital_days <= horizon, d$vital_cause, 0)
+  for (name in c("need_days", "vital_days", "crown_days", "tooth_days")) d[[name]] <- pmin(d[[name]], horizon)
   d
+}
+
+# ---- clones ---------------------------------------------------------------------------------------------------------
+
+# The share of each tooth that waits, given `fit`, which makes chances to be treated first of such shares.
+staying <- function(g, fit) {
+  sure <- g$doubt == 0
+  waiting <- ifelse(g$wait, 1, 0)
+  waiting[!sure] <- (if (any(sure)) mean(waiting[sure]) else 0.5) * g$doubt[!sure]
+  # By the end of each day, how many that go one way have not shown it.
+  not_yet <- function(came, share, at) {
+    each <- data.frame(day = rep(g$days, 2), event = rep(1:0, each = length(share)), w = c(came, share - came))
+    each <- each[each$w > 0, ]
+    if (!any(each$event == 1)) return(rep(1, length(at)))
+    f <- survfit(Surv(day + 1, event) ~ 1, each, weights = w)
+    kept <- c(1, f$surv)[findInterval(at + 1, f$time) + 1]
+    ifelse(kept < 1e-9, 0, kept)
+  }
+  for (round in 1:500) {
+    chance <- fit(waiting)
+    if (all(sure)) break
+    open <- !sure
+    missed <- sum(g$in_need & g$wait); met <- sum(waiting[g$in_need & open])
+    in_time <- if (missed + met > 0) met / (missed + met) else 1
+    wait <- (1 - chance[open]) * not_yet(ifelse(g$wait, 1, 0), waiting, g$days[open]) * ifelse(g$in_need[open], in_time, 1)
+    treat <- chance[open] * not_yet(ifelse(g$treat, pmin(1 - g$doubt, 1 - waiting), 0), 1 - waiting, g$days[open])
+    again <- waiting
+    again[open] <- g$doubt[open] * ifelse(wait + treat > 0, wait / (wait + treat), 1 - chance[open])
+    done <- max(abs(again - waiting)) < 1e-12
+    waiting <- again
+    if (done) break
+  }
+  list(chance = chance, waiting = waiting)
+}
+
+grace_of <- function(d) {
+  treat <- !is.na(d$course_started) & !d$for_need
+  wait <- d$arm == "seat_vital"
+  data.frame(days = d$shown_days, treat = treat, wait = wait, in_need = d$for_need | (d$flared & wait), doubt = d$doubt)
+}
+
+# Clones that stay with their way: those to be treated first, then those to wait.
+clones_of <- function(d) {
+  g <- grace_of(d)
+  waiting <- staying(g, function(w) rep(1 - mean(w), length(w)))$waiting
+  both <- rbind(cbind(d, tooth = seq_len(nrow(d)), first = TRUE, share = 1 - waiting),
+                cbind(d, tooth = seq_len(nrow(d)), first = FALSE, share = waiting))
+  both$either <- both$arm == "either"
+  both$arm <- ifelse(both$first, "endo_first", "seat_vital")
+  list(kept = both[both$share > 0, ], grace = g, teeth = nrow(d))
 }
 
 # ---- weights --------------------------------------------------------------------------------------------------------
@@ -126,25 +204,38 @@ pool_rare <- function(v, treated) {
   ifelse(v %in% few, target, v)
 }
 
-weights_of <- function(d, rules) {
-  treated <- d$arm == "endo_first"
+weights_of <- function(cloned, rules) {
+  d <- cloned$kept
+  treated <- d$first
   diagnoses <- list(words("pulpal_diagnosis", "pulpal diagnosis"), words("apical_diagnosis", "apical diagnosis"))
   clinician <- list(words("provider_id", "clinician"))
-  smaller <- min(sum(treated), sum(!treated))
+  smaller <- min(sum(treated & !d$either), sum(!treated & !d$either))
   for (covariates in list(c(OF_CROWNS, diagnoses, clinician), c(OF_CROWNS, diagnoses), OF_CROWNS)) {
     pooled <- d
     for (cov in covariates) if (is.null(cov$unit)) pooled[[cov$name]] <- pool_rare(d[[cov$name]], treated)
     made <- columns_of(pooled, covariates, event = treated)
     if ((qr(cbind(1, made$x))$rank - 1) * MIN_TEETH > smaller) next
-    fit <- glm(treated ~ made$x, family = binomial, control = glm.control(epsilon = 1e-14, maxit = 100))
-    if (!fit$converged || any(fitted(fit) < 1e-7 | fitted(fit) > 1 - 1e-7)) next
+    whole <- TRUE
+    part <- function(waiting) pmax(ifelse(treated, 1 - waiting[d$tooth], waiting[d$tooth]), 1e-12)
+    found <- staying(cloned$grace, function(waiting) {
+      d$part <- part(waiting)
+      fit <- suppressWarnings(glm(treated ~ made$x, family = binomial, weights = part, data = d,
+                                  control = glm.control(epsilon = 1e-14, maxit = 100)))
+      if (!fit$converged || any(fitted(fit) < 1e-7 | fitted(fit) > 1 - 1e-7)) whole <<- FALSE
+      chance <- rep(0.5, cloned$teeth)
+      chance[d$tooth] <- fitted(fit)
+      chance
+    })
+    if (!whole) next
+    chance <- found$chance[d$tooth]
     share <- mean(treated)
-    raw <- ifelse(treated, share / fitted(fit), (1 - share) / (1 - fitted(fit)))
+    raw <- ifelse(treated, share / chance, (1 - share) / (1 - chance))
     bounds <- quantile(raw, c(0.01, 0.99), names = FALSE)
-    w <- unname(pmin(pmax(raw, bounds[1]), bounds[2]))
+    clipped <- unname(pmin(pmax(raw, bounds[1]), bounds[2]))
+    w <- clipped * part(found$waiting)
     kish <- function(v) sum(v)^2 / sum(v^2)
     balance <- balance_of_arms(made$x, pooled, covariates, treated, w)
-    notes <- list(c(round(bounds, 2), sum(w != raw), sum(treated), round(kish(w[treated])), sum(!treated),
+    notes <- list(c(round(bounds, 2), sum(clipped != raw), sum(treated), round(kish(w[treated])), sum(!treated),
                     round(kish(w[!treated]))))
     notes <- c(notes, lapply(made$left_out, function(v) one(sprintf("Not adjusted for %s.", v))))
     for (cov in covariates) if (is.null(cov$unit) && !all(is.na(d[[cov$name]]))) {
@@ -153,8 +244,9 @@ weights_of <- function(d, rules) {
       if (length(few)) notes <- c(notes, list(c(sum(v %in% few), MIN_TEETH)))
     }
     for (cov in covariates) {
-      gaps <- sum(is.na(d[[cov$name]]))
-      if (gaps > 0 && gaps < nrow(d)) notes <- c(notes, list(c(gaps, nrow(d))))
+      told <- d[[cov$name]][!duplicated(d$tooth)]
+      gaps <- sum(is.na(told))
+      if (gaps > 0 && gaps < length(told)) notes <- c(notes, list(c(gaps, length(told))))
     }
     off <- names(balance)[sapply(balance, function(b) b[[2]] > 0.1)]
     if (length(off)) notes <- c(notes, list(list(off = off)))
@@ -181,7 +273,7 @@ balance_of_arms <- function(x, pooled, covariates, treated, w) {
 
 # ---- curves and differences -----------------------------------------------------------------------------------------
 
-TRIAL_COLUMNS <- list(endo_needed = c("need_days", "need_cause"), crown_failure = c("crown_days", "crown_failed"),
+TRIAL_COLUMNS <- list(endo_needed = c("need_days", "need_cause"), vital_need = c("vital_days", "vital_cause"), crown_failure = c("crown_days", "crown_failed"),
                       tooth_loss = c("tooth_days", "tooth_lost"))
 
 as_rows <- function(d, outcome) {
@@ -197,7 +289,7 @@ as_rows <- function(d, outcome) {
 incidence <- function(d, outcome, at, w, rules) {
   rows <- as_rows(d, outcome)
   z <- qnorm((1 + rules$confidence) / 2)
-  if (outcome != "endo_needed") {
+  if (!outcome %in% c("endo_needed", "vital_need")) {
     curve <- curve_of(rows, 0, rules, w)
     place <- step_at(curve, at)
     return(list(share = 1 - survival_on(curve, at), low = 1 - c(NA, curve$high)[place + 1],
@@ -223,7 +315,7 @@ incidence <- function(d, outcome, at, w, rules) {
 stop_of <- function(d, outcome, rules) curve_stop(curve_of(as_rows(d, outcome), 0, rules), rules)$day
 happened <- function(d, outcome) sum(as_rows(d, outcome)$cause == 1)
 
-curve_of_trial <- function(d, outcome, arm, w, rules) {
+curve_of_trial <- function(d, outcome, arm, w, rules, adjusted) {
   stop <- stop_of(d, outcome, rules)
   years <- unique(c(seq(0, rules$horizon_years, 0.25), rules$horizon_years))
   at <- days_of(years)
@@ -232,8 +324,8 @@ curve_of_trial <- function(d, outcome, arm, w, rules) {
   at_risk <- sapply(at, function(t) sum(as_rows(d, outcome)$exit_days >= t))
   none_yet <- 1 - ((1 - rules$confidence) / 2)^(1 / pmax(at_risk, 1))
   high <- ifelse(is.na(found$high), ifelse(found$share == 0 & at > 0, none_yet, found$share), found$high)
-  list(arm = one(arm), outcome = one(outcome), teeth = one(nrow(d)), patients = one(length(unique(d$patient_id))),
-       events = one(happened(d, outcome)), adjusted = one(!is.null(w)),
+  list(arm = one(arm), outcome = one(sub("vital_need", "endo_needed", outcome)), teeth = one(nrow(d)), patients = one(length(unique(d$patient_id))),
+       events = one(happened(d, outcome)), adjusted = one(adjusted),
        points = data.frame(years, at_risk, estimate = found$share, ci_low = or_na(found$low, found$share),
                            ci_high = high))
 }
@@ -258,32 +350,40 @@ hyperemic_tooth <- function(crowns, courses, teeth, patients, details, rules) {
   entered <- enter_trial(crowns, courses, teeth, patients, details, "hyperemic", rules)
   normal <- enter_trial(crowns, courses, teeth, patients, details, "normal", rules)
   d <- entered$rows
-  weighted <- weights_of(d, rules)
-  sides <- split(d, factor(d$arm, ARMS))
-  w <- split(weighted$w, factor(d$arm, ARMS))
-  none <- list(endo_first = NULL, seat_vital = NULL)
-  curves <- list(curve_of_trial(sides$seat_vital, "endo_needed", "seat_vital", NULL, rules))
+  cloned <- clones_of(d)
+  weighted <- weights_of(cloned, rules)
+  ways <- factor(cloned$kept$arm, ARMS)
+  sides <- split(cloned$kept, ways)
+  w <- split(weighted$w, ways)
+  none <- split(cloned$kept$share, ways)
+  curves <- list(curve_of_trial(sides$seat_vital, "endo_needed", "seat_vital", none$seat_vital, rules, FALSE))
   for (outcome in c("crown_failure", "tooth_loss")) for (kind in list(none, w)) for (arm in ARMS)
-    curves <- c(curves, list(curve_of_trial(sides[[arm]], outcome, arm, kind[[arm]], rules)))
+    curves <- c(curves, list(curve_of_trial(sides[[arm]], outcome, arm, kind[[arm]], rules, identical(kind, w))))
   differences <- outcomes <- list()
   for (outcome in c("crown_failure", "tooth_loss", "endo_needed")) {
     for (kind in list(w, none)) {
       e <- trial_difference(sides, outcome, kind, rules)
-      name <- paste0(outcome, if (is.null(kind$seat_vital)) "_crude" else "")
+      name <- paste0(outcome, if (!identical(kind, w)) "_crude" else "")
       if (is.null(e$why))
         differences <- c(differences, list(list(one(name), difference_of(e, ARMS[1], ARMS[2], 0, rules))))
-      if (!is.null(kind$seat_vital)) outcomes[[outcome]] <- e
+      if (identical(kind, w)) outcomes[[outcome]] <- e
     }
   }
   crown <- outcomes$crown_failure
   failures <- sapply(sides, happened, "crown_failure")
   recorded <- entered$found
-  first <- sides$endo_first; wait <- sides$seat_vital
-  counts <- c(sum(d$by_diagnosis), sum(!d$decision_recorded), sum(first$course_started == first$decision_date),
-              sum(first$flared), sum(first$course_elsewhere), sum(is_true(d$order_uncertain)),
-              sum(is_true(wait$access_elsewhere) & wait$need_cause == 1), sum(wait$given_up))
-  notes <- lapply(seq_along(counts), function(i) if (counts[i]) c(counts[i], if (i == 1) 30))
-  unseen <- sum(d$tooth_days == 0 & !d$tooth_lost)
+  first <- d[d$arm == "endo_first", ]; wait <- d[d$arm == "seat_vital", ]; either <- d[d$arm == "either", ]
+  treated <- !is.na(either$course_started)
+  untold <- sum(d$untold); as_told <- if (untold) mean(d$doubt[d$untold]) else 0
+  late <- is.na(first$course_completed) | first$course_completed > first$seat_date
+  counts <- c(sum(d$by_diagnosis), sum(!d$decision_recorded), sum(is_true(first$course_started == first$decision_date)),
+              sum(either$for_need), untold, sum(wait$flared), sum(!treated), sum(late), sum(first$course_elsewhere),
+              sum(is_true(d$order_uncertain)), sum(is_true(wait$access_elsewhere) & wait$need_cause == 1),
+              sum(wait$given_up))
+  followed <- function(way) sum(sides[[way]]$either == FALSE)
+  departed <- c(nrow(d), nrow(d)) - sapply(sides, nrow)
+  notes <- lapply(seq_along(counts), function(i) if (counts[i]) c(counts[i], if (i == 1) 30, if (i == 5 && as_told > 0) c(round(100 * as_told), 100)))
+  unseen <- sum(d$tooth_days <= d$grace_days & !d$tooth_lost)
   left <- entered$left
   list(
     curves = curves, differences = differences,
@@ -292,9 +392,12 @@ hyperemic_tooth <- function(crowns, courses, teeth, patients, details, rules) {
       list(outcome = one(name), adjusted = one(TRUE), why_none = if (is.null(e$why)) numeric() else e$why,
            difference = if (is.null(e$why)) difference_of(e, ARMS[1], ARMS[2], 0, rules))
     }),
-    everyday_curves = list(curve_of_trial(wait, "endo_needed", "hyperemic", NULL, rules),
-                           curve_of_trial(normal$rows[normal$rows$arm == "seat_vital", ], "endo_needed", "normal", NULL,
-                                          rules)),
+    everyday_curves = list(curve_of_trial(wait, "vital_need", "hyperemic", NULL, rules, FALSE),
+                           curve_of_trial(normal$rows[normal$rows$arm == "seat_vital", ], "vital_need", "normal", NULL,
+                                          rules, FALSE)),
+    arms = lapply(ARMS, function(way) list(arm = one(way), followed = one(followed(way)),
+                                           either = one(sum(sides[[way]]$either)), departed = one(unname(departed[way])),
+                                           largest_weight = one(max(w[[way]])))),
     balance = weighted$balance, verdict = list(code = one(verdict_of(crown, failures, rules)),
                                                smallest_difference_per_100 = one(rules$smallest_difference_per_100)),
     flow = data.frame(left = left, removed = c(0, -diff(left))),
@@ -303,11 +406,11 @@ hyperemic_tooth <- function(crowns, courses, teeth, patients, details, rules) {
     diagnoses = diagnoses_of(sides),
     protocol = list(
       Eligibility = c(30, left[6] - left[7], left[7] - left[8], nrow(d), length(unique(d$patient_id)), left[1]),
-      Strategies = c(nrow(first), nrow(wait), nrow(entered$neither)),
-      "Time zero" = c(sum(d$decision_recorded), sum(!d$decision_recorded), recorded$usual, recorded$of,
-                      sum(first$flared), sum(wait$flared), sum(entered$neither$flared)),
+      Strategies = c(followed("endo_first"), followed("seat_vital"), nrow(either)),
+      "Time zero" = c(sum(d$decision_recorded), sum(!d$decision_recorded), recorded$usual, recorded$of, unname(departed),
+                      sum(either$for_need), sum(wait$flared), sum(!treated)),
       "Follow-up" = c(rules$horizon_years, unseen), Contrast = c(0, 100 * rules$confidence),
-      Analysis = c(1, 99)
+      Analysis = c(1, 99, unname(sapply(w, function(v) round(max(v), 2))))
     )
   )
 }
