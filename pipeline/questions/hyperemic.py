@@ -492,7 +492,7 @@ def _notes(entered: Entered, arms: tuple[TrialArm, ...], analysis: Analysis) -> 
                 else "taken as treated first, though a pulp may have flared"
             ),
         ),
-        (wait.filter("flared").height, "flared after the preparation and was seated vital all the same"),
+        (wait.filter("flared").height, "flared after the preparation, seated vital all the same"),
         (either.filter(pl.col("course_started").is_null()).height, "lost before the seat, in part in both ways"),
         (first.filter(late).height, "treated first had the root canal begun by the seat and completed later or never"),
         (first.filter("course_elsewhere").height, "treated first had the root canal done by another practice"),

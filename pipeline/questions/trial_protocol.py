@@ -66,6 +66,7 @@ def _eligibility(facts: Facts) -> ProtocolRow:
 
 def _strategies(facts: Facts) -> ProtocolRow:
     first, wait = facts.arms
+    either = facts.rows.filter(pl.col("arm") == EITHER).height
     return ProtocolRow(
         "Strategies",
         "A: root canal, then the seat of the crown. B: wait: seat the crown on the vital tooth, and do a root canal "
@@ -75,7 +76,7 @@ def _strategies(facts: Facts) -> ProtocolRow:
         f"({_many(wait.followed, 'tooth', 'teeth')}). A pulp that flares before the seat (an irreversible pulpitis or "
         "a necrosis recorded after the preparation, before the root canal or with it) and is treated for it has had "
         "what either way would have done: it is part of waiting, and of A where its turn had not come yet. Such a "
-        f"tooth, or one lost before the seat, is in both ways in part ({_many(first.either, 'tooth', 'teeth')}). "
+        f"tooth, or one lost before the seat, is in both ways in part ({_many(either, 'tooth', 'teeth')}). "
         "Covering the pulp or taking away a part of it is not told apart within A or B.",
     )
 

@@ -41,7 +41,9 @@ class Course:
     lost_before_seat: float = 0.05
     treated_first: tuple[float, float] = (0.35, 0.6)  # by how bad the pulp is
     leaves: float = 0.08  # patients, a year
-    told: bool = True  # the diagnosis of a flare is recorded
+    flares_told: float = 1.0  # of flares, with a diagnosis on record
+    planned_told: float = 0.0  # of root canals that were planned, alike
+    untreated: float = 0.0  # of flares, seated vital all the same
 
 
 NULL = Course()
@@ -76,7 +78,9 @@ def draw(course: Course, teeth: int, rng: np.random.Generator, *, first: bool | 
     flare = _after(course.flare * _times(bad, course.bad_flare) * _times(ready, course.hidden_flare), rng)
     flare = np.where(flare < until, flare, NEVER)
     gone = _after(np.full(teeth, course.lost_before_seat), rng)
+    ignored = (rng.random(teeth) < course.untreated) & ~chosen
     treated = np.where(flare < NEVER, flare + rng.integers(0, 3, teeth), np.where(chosen, planned, NEVER))
+    treated = np.where(ignored, NEVER, treated)
     seat = np.where(treated < NEVER, treated + rng.integers(7, 19, teeth), gap)
     shared = rng.gamma(2.0, 0.5, patient[-1] + 1)[patient]
     rate = course.failure * shared * _times(bad, course.bad_failure) * _times(ready, course.hidden_failure)
@@ -116,6 +120,7 @@ def practice(course: Course, teeth: int, seed: int) -> tuple[tuple[pl.DataFrame,
     early = t.failed < t.seat
     failure = (t.failed <= seat_stop) & ~early
     by_seat, by_need = t.treated <= t.seat, t.flare < NEVER
+    said = rng.random(teeth) < np.where(by_need, course.flares_told, course.planned_told * by_seat)
     opened = np.where((t.opened < ends) & ~early, t.opened, NEVER)
     base = pl.DataFrame(
         {
@@ -139,6 +144,7 @@ def practice(course: Course, teeth: int, seed: int) -> tuple[tuple[pl.DataFrame,
         tooth_group=pl.lit("molar"),
         done_elsewhere=False,
         order_uncertain=False,
+        access_elsewhere=False,
         pulp_status_at_prep=pl.lit("hyperemic"),
     )
     done = t.treated < NEVER
@@ -156,12 +162,12 @@ def practice(course: Course, teeth: int, seed: int) -> tuple[tuple[pl.DataFrame,
     first_day = base.with_columns(
         service_date=days(prep), apical_diagnosis=pl.Series([APICAL[int(b)] for b in t.bad], dtype=pl.String)
     )
-    worse = base.filter(pl.Series(by_need & course.told)).with_columns(
-        service_date=days((prep + t.flare)[by_need & course.told]),
-        pulpal_diagnosis=pl.lit("symptomatic_irreversible_pulpitis"),
-    )
+    later = base.with_columns(
+        service_date=days(prep + np.where(by_need, t.flare, t.treated), said),
+        pulpal_diagnosis=pl.Series(np.where(by_need, "symptomatic_irreversible_pulpitis", "reversible_pulpitis")),
+    ).filter(pl.Series(said))
     people = pl.DataFrame({"patient_id": [f"p{i}" for i in np.unique(t.patient)]})
-    details = pl.concat([declared(f.with_columns(supernumerary=False), ENDO_DETAILS) for f in (first_day, worse)])
+    details = pl.concat([declared(f.with_columns(supernumerary=False), ENDO_DETAILS) for f in (first_day, later)])
     tables = (
         declared(crowns, CROWNS),
         declared(courses, ENDO_COURSES),

@@ -22,7 +22,7 @@ def of_results(results: dict[str, Any]) -> dict[str, Any]:
     comparisons = {c["id"]: _comparison(c) for c in results["comparisons"]}
     trial = results["trials"][0]
     techniques = {a["id"]: _technique(a) for a in results["techniques"]}
-    return {**comparisons, trial["id"]: _trial(trial), **techniques}
+    return {**comparisons, trial["id"]: of_trial(trial), **techniques}
 
 
 def gaps(ours: Any, theirs: Any, where: str = "") -> list[str]:
@@ -69,7 +69,8 @@ def _comparison(found: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _trial(found: dict[str, Any]) -> dict[str, Any]:
+def of_trial(found: dict[str, Any]) -> dict[str, Any]:
+    """What a trial says, with the numbers of its sentences in place of these."""
     labels = {row["label"]: row["name"] for row in found["balance"]}
     notes = [_note(text) for text in found["notes"]]
     for i, text in enumerate(found["notes"]):

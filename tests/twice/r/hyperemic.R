@@ -373,6 +373,8 @@ hyperemic_tooth <- function(crowns, courses, teeth, patients, details, rules) {
   failures <- sapply(sides, happened, "crown_failure")
   recorded <- entered$found
   first <- d[d$arm == "endo_first", ]; wait <- d[d$arm == "seat_vital", ]; either <- d[d$arm == "either", ]
+  vital <- normal$rows[normal$rows$arm == "seat_vital", ]
+  wait$curve <- rep("hyperemic", nrow(wait)); vital$curve <- rep("normal", nrow(vital))
   treated <- !is.na(either$course_started)
   untold <- sum(d$untold); as_told <- if (untold) mean(d$doubt[d$untold]) else 0
   late <- is.na(first$course_completed) | first$course_completed > first$seat_date
@@ -392,9 +394,9 @@ hyperemic_tooth <- function(crowns, courses, teeth, patients, details, rules) {
       list(outcome = one(name), adjusted = one(TRUE), why_none = if (is.null(e$why)) numeric() else e$why,
            difference = if (is.null(e$why)) difference_of(e, ARMS[1], ARMS[2], 0, rules))
     }),
-    everyday_curves = list(curve_of_trial(wait, "vital_need", "hyperemic", NULL, rules, FALSE),
-                           curve_of_trial(normal$rows[normal$rows$arm == "seat_vital", ], "vital_need", "normal", NULL,
-                                          rules, FALSE)),
+    everyday_curves = Filter(Negate(is.null), lapply(list(hyperemic = wait, normal = vital), function(rows) {
+      if (nrow(rows)) curve_of_trial(rows, "vital_need", rows$curve[1], NULL, rules, FALSE)
+    })) |> unname(),
     arms = lapply(ARMS, function(way) list(arm = one(way), followed = one(followed(way)),
                                            either = one(sum(sides[[way]]$either)), departed = one(unname(departed[way])),
                                            largest_weight = one(max(w[[way]])))),
