@@ -1,6 +1,7 @@
 """Emulated trials and other ways to count, as they may leave the practice.
 
-Incidence on a yearly grid, since the seat; the difference of each outcome on the step of the smaller arm; how many ways gave what.
+Incidence since the seat on a yearly grid; the difference of each outcome on the step of the smaller arm; how many ways
+gave what.
 """
 
 from __future__ import annotations

@@ -232,6 +232,18 @@ METHODS = (
         "incidence",
     ),
     Method(
+        "Clone, censor, weight",
+        "The emulated trial counts from the preparation: each tooth is in both ways until it leaves one of them.",
+        "stats.clone_censor_weight",
+        (
+            "Hernán MA. How to estimate the effect of treatment duration on survival outcomes using observational "
+            "data. BMJ 2018;360:k182.",
+            "Maringe C, Benitez Majano S, Exarchakou A, et al. Reflection on modern methods: trial emulation in the "
+            "presence of immortal-time bias. Int J Epidemiol 2020;49:1719-1729.",
+        ),
+        "clones",
+    ),
+    Method(
         "Weights by the chance of the treatment received",
         "They make the two ways of the emulated trial alike in what was recorded; the largest are set back.",
         "stats.inverse_weights",
@@ -468,6 +480,7 @@ def parts_of(results: Results) -> frozenset[str]:
         "states": results.states is not None,
         "choices": any(c.choices for c in comparisons),
         "incidence": bool(results.trials or results.losses),
+        "clones": bool(results.trials),
         "weights": bool(weighted),
         "followup": bool(results.followup),
         "recalls": bool(results.recalls),

@@ -46,6 +46,7 @@ from pipeline.results import (
     RateTable,
     Results,
     Trial,
+    TrialArm,
     TrialOutcome,
     UnknownCode,
     Verdict,
@@ -215,6 +216,7 @@ def hostile() -> Results:
         everyday_curves=tuple(dataclasses.replace(c, label=HOSTILE) for c in trial.everyday_curves),
         outcomes=tuple(dataclasses.replace(o, sentence=HOSTILE, why_none=HOSTILE) for o in trial.outcomes),
         diagnoses=tuple(dataclasses.replace(d, field=HOSTILE, value=HOSTILE) for d in trial.diagnoses),
+        arms=tuple(dataclasses.replace(a, label=HOSTILE) for a in trial.arms),
         not_compared=HOSTILE,
     )
     return dataclasses.replace(
@@ -772,7 +774,7 @@ def _trial(teeth: int) -> Trial:
         question="Does the crown last longer if a hyperemic tooth is treated before the seat, or seated vital?",
         protocol=(
             ProtocolRow("Eligibility", "Teeth with a hyperemic pulp.", f"{sum(sizes.values())} teeth so recorded."),
-            ProtocolRow("Time zero", "The day of the decision.", "The seat of the crown."),
+            ProtocolRow("Time zero", "The day of the decision.", "The day of the preparation."),
         ),
         curves=tuple(curves),
         differences=(
@@ -806,6 +808,7 @@ def _trial(teeth: int) -> Trial:
             )
         ),
         not_compared=NOT_COMPARED,
+        arms=tuple(TrialArm(arm, ARMS[arm], n - 3, 3, sum(sizes.values()) - n - 3, 2.345) for arm, n in sizes.items()),
     )  # fmt: skip
 
 

@@ -1,9 +1,9 @@
-"""Pulps that flare between preparation and seat: the range of the trial holds the truth, and no flare makes a difference.
+"""Pulps that flare between preparation and seat: the range of the trial holds the truth, and no flare is a difference.
 
-Measured in November 2026 with 1,000 teeth and ready pulps that flare eight times as often, whose crowns fail four times
-as often (a third of all teeth flares): where nothing differs 96 of 100 ranges hold the truth, and "differs" is said in 4
-of 100; where the root canal harms, 97 of 100 hold it. Counted from the seat, with the flares among those treated first,
-6 of 60 held it and "differs" was said in 54 of 60.
+Measured in November 2026 with 1,000 teeth and ready pulps that flare eight times as often, whose crowns fail four
+times as often (a third of all teeth flares): where nothing differs 96 of 100 ranges hold the truth, and "differs" is
+said in 4 of 100; where the root canal harms, 97 of 100 hold it. Counted from the seat, with the flares among those
+treated first, 6 of 60 held it and "differs" was said in 54 of 60.
 """
 
 import dataclasses

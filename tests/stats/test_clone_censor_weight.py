@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from drawn import frame
 
 from pipeline.stats.clone_censor_weight import Grace, alone, clone_and_censor, fit_staying
 
@@ -28,9 +27,15 @@ PATIENTS = """
 """
 
 
+def columns_of(text: str) -> dict[str, list[str]]:
+    """A drawn table as texts: days and shares stand beside one another in a column."""
+    heads, *rows = ([cell.strip() for cell in line.split("|")] for line in text.strip().splitlines())
+    return {name: [row[i] for row in rows] for i, name in enumerate(heads)}
+
+
 def test_clones_of_the_published_patterns_end_as_published():
-    drawn = frame(PATIENTS)
-    columns = {name: [float(v) if v is not None else np.nan for v in drawn[name]] for name in drawn.columns[1:]}
+    drawn = columns_of(PATIENTS)
+    columns = {name: [float(v or "nan") for v in values] for name, values in drawn.items() if name != "id"}
     found = clone_and_censor(columns["followup"], columns["death"], columns["surgery"], GRACE)
     assert found.exit_days.tolist() == columns["to_treat"] + columns["to_wait"]
     assert found.event.astype(float).tolist() == columns["dies"] + columns["dies_waiting"]
@@ -56,22 +61,22 @@ def test_who_departs_at_the_edges(exit_days, event, treated, for_need, departs):
 
 
 def grace(text: str) -> Grace:
-    rows = frame(text)
-    kind = rows["kind"]
+    drawn = columns_of(text)
+    kind = np.array(drawn["kind"])
     return Grace(
-        rows["days"].cast(int).to_numpy(),
-        (kind == "treat").to_numpy(),
-        (kind == "wait").to_numpy(),
-        rows["need"].cast(int).cast(bool).to_numpy(),
-        rows["doubt"].cast(float).to_numpy(),
+        np.array(drawn["days"], dtype=np.int64),
+        kind == "treat",
+        kind == "wait",
+        np.array(drawn["need"]) == "1",
+        np.array(drawn["doubt"], dtype=np.float64),
     )
 
 
 def test_shares_by_hand():
     # On day 5 one of two that were to be treated has been, none of three that were to wait has been seated: of those
-    # open at the end of it, half of the former are left and all of the latter. With w the share of the open one that
-    # waits and p = (3 - w) / 6 the chance to be treated, w = (1 - p) / (1 - p + p * left), where the open one is at risk
-    # on day 5 among those to be treated: left = 1 - 1 / (3 - w). Put together, (3 - w) * left = 2 - w and
+    # open at the end of it, some of the former are left and all of the latter. With w the share of the open one that
+    # waits, p = (3 - w) / 6 is the chance to be treated, and w = (1 - p) / (1 - p + p * left). The open one is at risk
+    # on day 5 among those to be treated, so left = 1 - 1 / (3 - w) and (3 - w) * left = 2 - w. Put together,
     # w = (3 + w) / (3 + w + 2 - w) = (3 + w) / 5, so w = 3/4.
     found = fit_staying(
         grace(
