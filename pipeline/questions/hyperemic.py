@@ -327,7 +327,8 @@ def flare_sentence(teeth: int, flared: int) -> str:
     if not teeth:
         return "No hyperemic tooth was prepared for a crown."
     return (
-        f"Of {teeth:,} hyperemic {'tooth' if teeth == 1 else 'teeth'}, {flared:,} {'is' if flared == 1 else 'are'} "
+        f"Of {teeth:,} hyperemic {'tooth' if teeth == 1 else 'teeth'}, {format(flared, ',') if flared else 'none'} "
+        f"{'are' if flared > 1 else 'is'} "
         "recorded to have flared between the preparation and the seat (an irreversible pulpitis or a necrosis)."
     )
 

@@ -76,7 +76,10 @@ def test_every_outcome_of_the_decision_says_what_r_found(ours, theirs):
 
 
 def test_the_needs_of_a_root_canal_say_what_r_found(ours, theirs):
-    for said, curve in zip(ours[DECISION]["everyday"], theirs[DECISION]["everyday_curves"], strict=True):
+    *needs, flares = ours[DECISION]["everyday"]
+    teeth, flared = theirs[DECISION]["protocol"]["Eligibility"][3], theirs[DECISION]["protocol"]["Time zero"][6:8]
+    assert flares.startswith(f"Of {teeth} hyperemic teeth, {sum(flared) or 'none'}")
+    for said, curve in zip(needs, theirs[DECISION]["everyday_curves"], strict=True):
         points = curve["points"]
         at = points["years"].index(5)
         n, low, high = (round(100 * points[name][at]) for name in ("estimate", "ci_low", "ci_high"))
