@@ -547,7 +547,7 @@ def diagnosed(crowns: pl.DataFrame, *, pulpal: pl.Expr, apical: pl.Expr, days_af
 
 
 def true_shares(truth: Truth, *, until: int = FIVE_YEARS, step: int = 11) -> tuple[float, float, float]:
-    """By a day since the seat: need of endo after a vital hyperemic seat, and crowns failed, treated first and seated vital.
+    """By a day since the seat: need of endo once seated vital; crowns failed, treated first and seated vital.
 
     Integrals over days of the model's hazards; the patient's gamma frailty is averaged out in closed form.
     """
