@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import csv
 import difflib
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -353,6 +354,20 @@ def normalise_code(code: pl.Expr, *, system: str = "cdt") -> pl.Expr:
     if system == "nl":
         return code.str.strip_chars_end("*")
     return code
+
+
+def normal_code(code: str, *, system: str) -> str:
+    """`normalise_code` for one text."""
+    code = re.sub(r"^(D?\d+)\.0+$", r"\1", "".join(code.split()).upper())
+    if system == "cdt":
+        return f"D{code}" if re.fullmatch(r"[0-9]{4}", code) else code
+    if system == "ada_au":
+        return f"0{code}" if re.fullmatch(r"[0-9]{2}", code) else code
+    if system == "de":
+        code = re.sub(r"\(\w+\)$", "", code)
+        code = f"0{code}" if re.fullmatch(r"[0-9]", code) else code
+        return "AE" + code[1:] if code.startswith("Ä") else code
+    return code.rstrip("*") if system == "nl" else code
 
 
 def _normal(code: str) -> str:

@@ -18,6 +18,7 @@ from pipeline import codes
 from pipeline.asking.question import Ask, read_ask
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
+from pipeline.sources.group_lines import read_templates
 from pipeline.suggest.open_questions import refuse_open_questions
 from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
@@ -71,6 +72,11 @@ class TableSource:
     two_digit_years_from: int | None = None
     serial_dates: str | None = None
     decimal: str | None = None  # the decimal sign of numbers: . or ,
+    fill_down: tuple[str, ...] = ()  # fields that stand on the first row of a group only, the outermost first
+    group_lines: tuple[str, ...] = ()  # lines above the rows that say a field: "Patient: {patient_id} {*}"
+    loose_columns: tuple[str, ...] = ()  # headings of columns that hold the delimiter without quotation marks
+    fixed_width: tuple[int, ...] = ()  # the places, from 1, at which the fields of a line begin
+    stacked_tables: bool = False  # several tables one below the other, each with its headings
 
 
 @dataclass(frozen=True)
@@ -310,13 +316,16 @@ def _table_source(name: str, raw: Any) -> TableSource:
     _known(columns, known, f"{where} columns")
     values = _section(raw, "values", where)
     _known(values, known, f"{where} values")
-    extras = _text_map({k: raw[k] for k in ("date_format", "delimiter", "encoding") if k in raw}, where)
+    extras: dict[str, Any] = dict(
+        _text_map({k: raw[k] for k in ("date_format", "delimiter", "encoding") if k in raw}, where)
+    )
     if "date_format" in extras:
         _date_format(extras["date_format"], where)
     if len(extras.get("delimiter", ",")) != 1 or extras.get("delimiter") in ('"', "\n", "\r"):
         raise ConfigError(f"{where} delimiter must be one character that is neither a quotation mark nor a line end.")
     if "encoding" in extras:
         _encoding(extras["encoding"], where)
+    layout = _layout(name, raw, where, known)
     return TableSource(
         name=name,
         files=files,
@@ -329,7 +338,38 @@ def _table_source(name: str, raw: Any) -> TableSource:
         columns=columns,
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,
+        **layout,
     )
+
+
+def _layout(name: str, raw: Mapping[str, Any], where: str, known: list[str]) -> dict[str, Any]:
+    """What a table says of how its files are laid out."""
+    fill = _text_list(raw, "fill_down", where, example="patient_id")
+    _known(fill, known, f"{where} fill_down")
+    lines = _text_list(raw, "group_lines", where, example="Patient: {patient_id} {*}")
+    read_templates(lines, known, where=where)
+    starts = raw.get("fixed_width", [])
+    if (
+        not isinstance(starts, list)
+        or not all(type(n) is int and n >= 1 for n in starts)
+        or starts != sorted(set(starts))
+    ):
+        raise ConfigError(f"{where} fixed_width must list the places where fields begin, from 1, e.g. [1, 9, 20, 28].")
+    if starts and len(starts) < 2:
+        raise ConfigError(f"{where} fixed_width names one place: a table has at least two columns.")
+    stacked = raw.get("stacked_tables", False)
+    if not isinstance(stacked, bool):
+        raise ConfigError(f"{where} stacked_tables must be true or false, without quotation marks.")
+    if stacked and "header_row" in raw:
+        raise ConfigError(f"{where} stacked_tables finds the headings of each table: take header_row out.")
+    loose = _text_list(raw, "loose_columns", where, example="Patient name")
+    return {
+        "fill_down": fill,
+        "group_lines": lines,
+        "loose_columns": loose,
+        "fixed_width": tuple(starts),
+        "stacked_tables": stacked,
+    }
 
 
 def _value_map(table: str, name: str, given: dict[str, str]) -> dict[str, str]:

@@ -33,6 +33,7 @@ from pipeline.sources.safe_path import refuse_outside
 from pipeline.store import Store, open_store
 from pipeline.store_tables import FIELD_NOTES, STORED_LOADS
 from pipeline.tables import INPUT_TABLES, LOADS, PATIENTS, PROCEDURES, Table
+from pipeline.transforms.cell_forms import read_by_form
 from pipeline.transforms.claims import taken_back
 from pipeline.transforms.clean import NOTE_SCHEMA, Reading
 from pipeline.transforms.corrections import find_corrections, superseded
@@ -237,6 +238,9 @@ class _Loading:
             return self.read(table, file)
         self.progress.step(file.path.stat().st_size)
         check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
+        for name, note, rows in read.notes().iter_rows():
+            if told_so := read_by_form(note, rows):
+                self.say(f"{table.name}: {file.name}: {name}: {told_so}")
         if remark := getattr(source, "remark", None):
             self.say(f"{table.name}: {file.name}: {remark}")
         if _stamp(file) != before:

@@ -15,7 +15,7 @@ from pipeline.codes import BUILT_IN
 from pipeline.config import Settings
 
 # To be raised when the same text would be typed differently than before: stored files are then read again.
-TYPING_VERSION = 2
+TYPING_VERSION = 3
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipeline.config import Settings, TableSource, matching_files
+from pipeline.fields import input_fields
 from pipeline.loads import sha256
 from pipeline.set_aside import MendedFile, mends_one_of, open_mended
 from pipeline.sources import ReadOptions, Source, open_source
+from pipeline.sources.group_lines import read_templates
 
 
 def read_options(told: TableSource, settings: Settings) -> ReadOptions:
@@ -22,6 +24,11 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         tooth_systems=settings.standards.tooth_systems,
         code_systems=settings.standards.code_systems,
         findings=settings.standards.findings,
+        fill_down=tuple(told.columns.get(f, f).strip() for f in told.fill_down),
+        group_lines=read_templates(told.group_lines, input_fields(told.name), where=f"[tables.{told.name}]"),
+        loose_columns=told.loose_columns,
+        fixed_width=told.fixed_width,
+        stacked_tables=told.stacked_tables,
     )
 
 

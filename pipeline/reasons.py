@@ -140,4 +140,22 @@ REASONS: dict[str, Reason] = {
         "The line is no row: it holds a page number, a total, a date of printing or another note.",
         "Nothing. If it is the end of a row that was broken in two, join the lines and load the file again.",
     ),
+    "group_line": Reason(
+        "The line says whose or of which day the rows below it are; they were given it.",
+        "Nothing: it is no row of its own.",
+    ),
+    "other_table": Reason(
+        "The row belongs to another table of the same sheet or file, with other headings.",
+        "Nothing, if it is no table of procedures. Else give its columns the headings that are mapped.",
+    ),
+    "code_unclear": Reason(
+        "The cell of the code names a code and says with it that the work was not done or taken back, or names "
+        "several codes among other words.",
+        "If the work was done, write the code alone. If not, give the row the status void or planned.",
+    ),
+    "several_codes": Reason(
+        "The row names several codes together with several teeth, or with a fee below zero: which code goes with which "
+        "tooth, or what is taken back, cannot be told.",
+        "Make one row of it for each code.",
+    ),
 }

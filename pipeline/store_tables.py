@@ -19,6 +19,7 @@ from pipeline.tables import (
     Column,
     Table,
 )
+from pipeline.transforms.cell_forms import FORMS, READ_AS
 
 SCHEMA_VERSION = 4
 STAGES = ("ingest", "link", "compare")
@@ -74,14 +75,18 @@ CLAIMS = Table(
     },
 )
 
+_NOTES = (
+    *("unrecognised", "unreadable", "out_of_range", "implausible"),
+    *(READ_AS + form.name for form in FORMS if form.counted),
+)
 FIELD_NOTES = Table(
     name="_field_notes",
-    one_row_per="optional field of one load in which some text was left out, and why",
+    one_row_per="field of one load in which some text was left out, or read by a form of cells",
     key=("load_id", "field", "note"),
     columns={
         "load_id": STORED_LOADS.columns["load_id"],
         "field": Column(pl.String(), "Field.", False),
-        "note": Column(pl.String(), "Why.", False, ("unrecognised", "unreadable", "out_of_range", "implausible")),
+        "note": Column(pl.String(), "Why, or by which form of `cell_forms` it was read.", False, _NOTES),
         "rows": Column(pl.Int64(), "Rows of the file.", False),
     },
 )

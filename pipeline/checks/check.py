@@ -15,6 +15,7 @@ from pipeline.config import Settings
 from pipeline.fields import input_fields
 from pipeline.reasons import REASONS
 from pipeline.tables import INPUT_TABLES
+from pipeline.transforms.cell_forms import read_by_form
 
 _MANY = 10
 _OF_A_PERSON = ("birth_date", "deceased_date", "first_contact_date", "last_contact_date")
@@ -87,7 +88,8 @@ def _table(look: TableLook) -> list[str]:
         named = look.rows["tooth"].count() + wrong
         lines.append(f"  teeth: {named - wrong:,} of {named:,} that are named where one matters can be read")
     for (name, note), rows in look.notes.most_common(_MANY):
-        lines.append(f"  {name}: left out in {rows:,} rows, {_NOTE_WORDS.get(note, note)}")
+        by_form = read_by_form(note, rows)
+        lines.append(f"  {name}: {by_form or f'left out in {rows:,} rows, {_NOTE_WORDS.get(note, note)}'}")
     if look.table == "elsewhere":
         lines.append(f"  answers: {_answers_given(look)}")
     aside = sum(look.aside.values())

@@ -1,16 +1,23 @@
-"""One module per kind of source file: a file in, text rows out."""
+"""One module per kind of source file: a file in, text rows out.
+
+How a report is laid out beside that (`grouped`, `stacked`) is a source around a source, so each works on every kind.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.sources.csv_file import open_csv
 from pipeline.sources.excel_file import open_excel
+from pipeline.sources.grouped import Grouped
 from pipeline.sources.json_rows import open_json
 from pipeline.sources.parquet_file import open_parquet
+from pipeline.sources.plain_cells import PlainCells
 from pipeline.sources.source import Batch, ReadOptions, Source
+from pipeline.sources.stacked import Stacked
 from pipeline.sources.x12 import SUFFIXES, open_x12
 
 __all__ = ["SOURCES", "Batch", "ReadOptions", "Source", "open_source"]
@@ -43,4 +50,14 @@ def open_source(path: Path, options: ReadOptions) -> Source:
             f"{path.name}: files ending in {path.suffix or 'nothing'} cannot be read. "
             f"Save it as one of {', '.join(SOURCES)}."
         )
-    return opener(path, options)
+    plain = replace(options, header_row=0) if options.stacked_tables else options
+    source = opener(path, plain)
+    if source.spoken.fields:
+        return source
+    source = PlainCells(source, path.name, watch=options.header_row != 0 and not options.stacked_tables)
+    if options.stacked_tables:
+        source = Stacked(source, options.needed, path.name)
+    if options.fill_down or options.group_lines:
+        lacking = tuple(h for h in options.needed if h not in options.fill_down)
+        source = Grouped(source, options.fill_down, options.group_lines, lacking, path.name)
+    return source

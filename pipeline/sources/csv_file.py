@@ -11,7 +11,7 @@ import csv
 import io
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,8 @@ import pyarrow.csv as pa_csv
 
 from pipeline.errors import DataError
 from pipeline.sources.csv_records import Block, Record, count_rows, read_blocks
+from pipeline.sources.fixed_width import BETWEEN, cut_line, cut_pieces, find_starts
+from pipeline.sources.loose_columns import Loose, loose_place
 from pipeline.sources.plain_bytes import line_at
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken
 from pipeline.sources.text_blocks import MAX_LINE_BYTES, Blocks, as_lines, count_lines, long_line
@@ -31,6 +33,7 @@ from pipeline.sources.text_notes import aside, line_reason, notes_among, refuse_
 
 _SAMPLE_BYTES = MAX_LINE_BYTES + (1 << 16)
 _BATCH_PIECES = 50
+_LOOK_AT_PRINTED = 300
 
 
 @dataclass
@@ -44,6 +47,8 @@ class CsvFile:
     path: Path
     layout: Layout
     spoken: Spoken = field(default_factory=Spoken)
+    starts: tuple[int, ...] = ()  # where the fields of a line begin, if nothing stands between them
+    loose: Loose | None = None
     _text: TextBytes = field(kw_only=True, repr=False)
     _stamp: tuple[int, int] = field(kw_only=True, repr=False)
     # First rows of the blocks with line breaks in fields that the strict parser has found sound.
@@ -75,7 +80,9 @@ class CsvFile:
         """
         wanted = self.headings if headings is None else list(headings)
         first = 1
-        blocks = Blocks(self._below_headings(), file=self.path.name, line=self._line)
+        below = self._below_headings()
+        below = cut_pieces(below, self.starts) if self.starts else below
+        blocks = Blocks(below, file=self.path.name, line=self._line)
         while (block := blocks.block()) is not None:
             table = self._fast(block, wanted, first)
             for batch in self._careful(block, blocks, first, wanted) if table is None else [self._batch(table, first)]:
@@ -140,7 +147,9 @@ class CsvFile:
 
     def _careful(self, block: bytes, blocks: Blocks, first: int, headings: list[str]) -> Iterator[Batch]:
         more = iter(blocks.line, "")
-        records = read_blocks(iter(as_lines(block)), more, delimiter=self.delimiter, width=len(self.headings))
+        records = read_blocks(
+            iter(as_lines(block)), more, delimiter=self.delimiter, width=len(self.headings), loose=self.loose
+        )
         pieces = self._pieces(records, first, headings)
         while held := list(islice(pieces, _BATCH_PIECES)):
             yield Batch(
@@ -171,7 +180,7 @@ class CsvFile:
         width = self.layout.said or [""] * len(self.headings)
         set_aside = aside(
             pl.Series([n for n, _ in odd], dtype=pl.Int64),
-            pl.Series([record.line for _, record in odd], dtype=pl.String),
+            pl.Series([record.line.replace(BETWEEN, "  ") for _, record in odd], dtype=pl.String),
             pl.Series([line_reason(record.fields, width) for _, record in odd], dtype=pl.String),
         )
         return self._sorted_out(numbers, rows, set_aside)
@@ -188,7 +197,8 @@ class CsvFile:
         if reasons is None:
             return Batch(numbers, rows, malformed)
         odd = reasons.is_not_null()
-        lines = rows.filter(odd).select(pl.concat_str(pl.all(), separator=self.delimiter)).to_series()
+        between = self.delimiter.replace(BETWEEN, "  ")
+        lines = rows.filter(odd).select(pl.concat_str(pl.all(), separator=between)).to_series()
         more = aside(numbers.filter(odd), lines, reasons.filter(odd))
         return Batch(numbers.filter(~odd), rows.filter(~odd), pl.concat([malformed, more]).sort("row_number"))
 
@@ -212,7 +222,33 @@ def open_csv(path: Path, options: ReadOptions) -> CsvFile:
         if len(lines) == 1:
             raise long_line(path.name, 1)
         lines.pop()  # it may be cut
-    return CsvFile(path, find_layout(lines, options, file=path.name), _text=text, _stamp=stamp or _stamp(path))
+    layout = find_layout(_cut(lines, options), _between(options), file=path.name)
+    if options.wanted and not options.fixed_width:
+        _refuse_printed(lines, layout.headings, options, file=path.name)
+    loose = loose_place(layout.headings, layout.delimiter, options.loose_columns, file=path.name)
+    stamp = stamp or _stamp(path)
+    return CsvFile(path, layout, starts=options.fixed_width, loose=loose, _text=text, _stamp=stamp)
+
+
+def _refuse_printed(lines: list[str], headings: list[str], options: ReadOptions, *, file: str) -> None:
+    """Refuse a file whose fields stand at fixed places, where nothing says so, and show the places."""
+    needed = set(options.needed)
+    if needed <= set(headings) or not (starts := find_starts(lines[:_LOOK_AT_PRINTED])):
+        return
+    cut = (cut_line(line, starts).strip("\r\n").split(BETWEEN) for line in lines[:_LOOK_AT_PRINTED])
+    if any(needed <= set(cells) for cells in cut):
+        raise DataError(
+            f"{file}: nothing stands between its fields; they begin at fixed places of each line, as in a print-out.\n"
+            f"  Write fixed_width = {starts} under [tables.{options.table}], if these are the places."
+        )
+
+
+def _cut(lines: list[str], options: ReadOptions) -> list[str]:
+    return [cut_line(line, options.fixed_width) for line in lines] if options.fixed_width else lines
+
+
+def _between(options: ReadOptions) -> ReadOptions:
+    return replace(options, delimiter=BETWEEN) if options.fixed_width else options
 
 
 def _read_ahead(pieces: Iterator[bytes]) -> Iterator[bytes]:

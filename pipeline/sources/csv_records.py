@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from itertools import chain, islice
 from typing import NamedTuple
 
+from pipeline.sources.loose_columns import Loose
+
 _BLOCK_LINES = 2_000
 # A quoted field of more lines than this is a quotation mark that was never closed.
 _MAX_LINES = 200
@@ -32,8 +34,12 @@ class Block:
     records: list[Record]
 
 
-def read_blocks(lines: Iterator[str], more: Iterator[str], *, delimiter: str, width: int) -> Iterator[Block]:
+def read_blocks(
+    lines: Iterator[str], more: Iterator[str], *, delimiter: str, width: int, loose: Loose | None = None
+) -> Iterator[Block]:
     """Cut lines into records of `width` fields, a block of lines at a time. Blank lines are no records.
+
+    Where a column is `loose`, a record with too many fields has the ones too many put back into it.
 
     A line whose quotation mark stays open may go on over the next lines, at the end over lines taken from `more`. If no
     sound row comes of that, the line alone is malformed, and the lines after it are read for themselves.
@@ -44,8 +50,15 @@ def read_blocks(lines: Iterator[str], more: Iterator[str], *, delimiter: str, wi
             yield Block(len(rows), "".join(block), [])
             continue
         records = _one_by_one(block[::-1], chain(lines, more), delimiter, width)
+        if loose is not None:
+            records = (_fitted(record, loose) for record in records)
         while held := list(islice(records, _BLOCK_LINES)):
             yield Block(len(held), None, held)
+
+
+def _fitted(record: Record, loose: Loose) -> Record:
+    fields = loose.fitted(record.fields) if record.line else None
+    return record if fields is None else Record(fields, "")
 
 
 def count_rows(lines: Iterator[str], *, delimiter: str, width: int) -> int | None:

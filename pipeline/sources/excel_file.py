@@ -14,7 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import DataError
-from pipeline.fields import REQUIRED_FIELDS, input_fields
+from pipeline.fields import input_fields
 from pipeline.sources.excel_cells import as_written, read_sheets
 from pipeline.sources.excel_safety import check_workbook, date_system
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, unique_headings
@@ -87,7 +87,7 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
     """
     check_workbook(path)
     sheets = read_sheets(path, options.sheets)
-    needed = {h.strip() for h in options.wanted} or set(REQUIRED_FIELDS[options.table])
+    needed = set(options.needed)
     found: list[tuple[_Part, int, bool]] = []
     for name, cells, visible in sheets:
         part = _part(name, cells, options.header_row, needed)

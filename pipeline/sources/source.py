@@ -8,6 +8,9 @@ from typing import Protocol
 
 import polars as pl
 
+from pipeline.fields import REQUIRED_FIELDS
+from pipeline.sources.group_lines import Template
+
 ROW = "row_number"
 MALFORMED_SCHEMA: dict[str, pl.DataType] = {
     ROW: pl.Int64(),
@@ -74,6 +77,11 @@ class ReadOptions:
     that have the wanted headings. `tooth_systems` maps addresses of tooth numberings to universal, fdi or palmer, and
     `code_systems` are addresses of code lists whose codes are taken besides those known,
     and `findings` maps `address|code` of an observation to the field that it fills.
+
+    Of how a report is laid out: `fill_down` are headings of columns that say a thing once a group of rows, outermost
+    first; `group_lines` the forms of lines that say it above the rows; `loose_columns` headings of columns that hold
+    the delimiter without quotation marks; `fixed_width` the places, from 1, at which fields begin; `stacked_tables`
+    whether several tables stand one below the other.
     """
 
     table: str = "procedures"
@@ -85,6 +93,19 @@ class ReadOptions:
     tooth_systems: Mapping[str, str] = field(default_factory=dict)
     code_systems: tuple[str, ...] = ()
     findings: Mapping[str, str] = field(default_factory=dict)
+    fill_down: tuple[str, ...] = ()
+    group_lines: tuple[Template, ...] = ()
+    loose_columns: tuple[str, ...] = ()
+    fixed_width: tuple[int, ...] = ()
+    stacked_tables: bool = False
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """The headings that the file must have: those that are wanted, else those that the table needs."""
+        said = {name for template in self.group_lines for name in template.fields}
+        return tuple(h.strip() for h in self.wanted) or tuple(
+            name for name in REQUIRED_FIELDS[self.table] if name not in said
+        )
 
 
 def malformed_lines(lines: Sequence[tuple[int, str]]) -> pl.DataFrame:

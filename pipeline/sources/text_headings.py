@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from itertools import islice
 
 from pipeline.errors import ConfigError, DataError
-from pipeline.fields import REQUIRED_FIELDS
 from pipeline.sources.source import ReadOptions, unique_headings
 
 DELIMITERS = (",", ";", "\t", "|", "^", "~")
@@ -50,7 +49,7 @@ def find_layout(lines: Sequence[str], options: ReadOptions, *, file: str) -> Lay
         raise ConfigError(f"{file}: a quotation mark or line end cannot be the delimiter. Correct it in the TOML.")
     sep = _SEP.match(lines[0]) if lines else None
     told = options.delimiter or (sep[1] if sep else None)
-    needed = {h.strip() for h in options.wanted} or set(REQUIRED_FIELDS[options.table])
+    needed = set(options.needed)
     first = 1 if sep else 0
     if not _filled_lines(lines, first):
         raise DataError(f"{file}: the file is empty. Export it again, or leave it out.")

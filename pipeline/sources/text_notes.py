@@ -16,14 +16,20 @@ _LOOK_AT = 1_000
 # A file that was put behind another brings its mark along, and with it the quotation marks of its first heading.
 _AROUND = '\ufeff" \t\r\n'
 # What notes begin with, in seven languages; from memory.
+_TOTAL = (
+    r"(?:grand |sub[ -]?)?totals?|sub[ -]?total|sum|summe|gesamt\w*|zwischensumme|endsumme|totaal|total général|"
+    r"totaux|somme|soma|suma|totale|subtotale|somma"
+)
 _NOTE = (
     r"(?i)^[\s*#=\-_(]*(?:page|seite|pagina|página|pág\.?|blz\.?|bladzijde|printed|print date|run date|report|"
     r"gedruckt|druckdatum|erstellt|stand vom|ausdruck|imprimé|édité|impreso|impresso|stampato|afgedrukt|"
     r"end of|ende der|fin de|number of|anzahl|records?|rows?|count|\d+ (?:rows?|records?|datensätze|zeilen)|"
-    r"(?:grand |sub[ -]?)?totals?|sub[ -]?total|sum|summe|gesamt\w*|zwischensumme|endsumme|totaal|total général|"
-    r"totaux|somme|soma|suma|totale|subtotale|somma)(?:$|[\s:=.,\d/])"
+    rf"{_TOTAL})(?:$|[\s:=.,\d/])"
 )
-_NOTE_PATTERN = re.compile(_NOTE)
+# Lines that are such notes, and those of them that hold totals.
+NOTE_LINE = _NOTE
+TOTAL_LINE = rf"(?i)^[\s*#=\-_(]*(?:{_TOTAL})(?:$|[\s:=.,\d/])"
+NOTE_PATTERN = re.compile(_NOTE)
 
 
 def line_reason(fields: Sequence[str] | None, said: Sequence[str]) -> str | None:
@@ -38,7 +44,7 @@ def line_reason(fields: Sequence[str] | None, said: Sequence[str]) -> str | None
     if headings and filled == headings:
         return "repeated_heading"
     is_short = len(fields) < len(said) or not said
-    starts_so = bool(filled) and _NOTE_PATTERN.match(filled[0]) is not None
+    starts_so = bool(filled) and NOTE_PATTERN.match(filled[0]) is not None
     if is_short and len(said) >= _MANY_COLUMNS and (len(filled) == 1 or (starts_so and len(filled) <= len(said) / 2)):
         return "note_line"
     return None

@@ -161,7 +161,7 @@ def _order(e: DateEvidence) -> tuple[str | None, str | None]:
 
 
 def _readable(texts: pl.Series, of: str) -> pl.Series:
-    read = parse_tooth_lists(texts, notation=of)
+    read = parse_tooth_lists(texts, notation=of, by_form=False)
     return read["tooth_fdi"].is_not_null() | read["all_fdi"].is_not_null()
 
 

@@ -10,13 +10,15 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
 
 import polars as pl
 
-from pipeline.codes import TOOTH_LEVEL, TOOTH_OPTIONAL, normalise_code
+from pipeline.codes import TOOTH_LEVEL, TOOTH_OPTIONAL
 from pipeline.fields import RANGES, YEARS_OF, input_fields, kind, normal_word, normal_words, word_lookup
 from pipeline.tables import Table
+from pipeline.transforms.cell_forms import FORMS, READ_AS
+from pipeline.transforms.code_cells import UNCLEAR, read_codes
 from pipeline.transforms.dates import FIRST_DAY, DateForm, parse_dates
 from pipeline.transforms.parsers import parse_fees, parse_flags, parse_numbers, parse_words
 from pipeline.transforms.text_cache import TextCache
@@ -58,6 +60,11 @@ class Reading:
     decimals: Mapping[str, str] = field(default_factory=dict)
     caches: dict[str, TextCache] = field(default_factory=dict, init=False, repr=False, compare=False)
 
+    @cached_property
+    def known_codes(self) -> frozenset[str]:
+        """The codes of the list."""
+        return frozenset(self.codes["code"])
+
 
 @dataclass(frozen=True)
 class Cleaned:
@@ -76,11 +83,15 @@ def clean(raw: pl.DataFrame, reading: Reading) -> Cleaned:
     the teeth of a row from 1, in the order written, and each part keeps the fee of the whole row.
     """
     table = reading.table
-    typed = _typed(raw, reading)
+    raw, typed = _split_codes(raw, _typed(raw, reading), reading)
     rules = _rules(table.name, reading.today)
     rule = typed.select(
         pl.coalesce(pl.when(wrong).then(pl.lit(n, pl.Int32)) for n, (_, _, wrong) in enumerate(rules))
     ).to_series()
+    if "of_several" in typed.columns:  # of a row that names several codes nothing is loaded if one of them is at fault
+        of_row = typed.select(ROW, "of_several", rule.alias("rule"))
+        whole = pl.when("of_several").then(pl.col("rule").max().over(ROW)).otherwise("rule")
+        rule = of_row.select(whole.alias("rule")).to_series()
     kept = typed.filter(rule.is_null()) if rule.null_count() < len(rule) else typed
     rows = _one_row_a_tooth(kept) if table.name == "procedures" else kept.with_columns(_FIRST_PART)
     return Cleaned(
@@ -113,6 +124,10 @@ _RESULTS = {
     "all_fdi": "all_fdi",
     "all_supernumerary": "all_supernumerary",
     "needs_tooth": "needs_tooth",
+    "surfaces": "tooth:surfaces",
+    "form": "{}:form",
+    "code_fault": "code:fault",
+    "all_codes": "all_codes",
     "many_teeth": "many_teeth",
     "year": "{}:year",
 }
@@ -207,15 +222,17 @@ def _read_codes(text: pl.Series, reading: Reading) -> pl.DataFrame:
     """
     event = pl.col("event")
     needs = pl.when(event.is_in(TOOTH_LEVEL)).then(True).when(~event.is_in(TOOTH_OPTIONAL)).then(False)
-    normal = normalise_code(pl.col("text"), system=reading.code_system).alias("value")
+    read = read_codes(text, known=reading.known_codes, system=reading.code_system)
     return (
-        pl.DataFrame({"text": text})
-        .select(normal)
+        read.rename({"fault": "code_fault"})
         .join(
             reading.codes.select("code", "event"), left_on="value", right_on="code", how="left", maintain_order="left"
         )
         .select(
             "value",
+            "form",
+            "code_fault",
+            "all_codes",
             needs.alias("needs_tooth"),
             (event.is_in(TOOTH_LEVEL) | event.is_in(TOOTH_OPTIONAL)).fill_null(False).alias("many_teeth"),
         )
@@ -230,6 +247,7 @@ def _with_absent(frame: pl.DataFrame, reading: Reading) -> pl.DataFrame:
         dtypes |= {"tooth_fdi": pl.UInt8(), "supernumerary": pl.Boolean(), "tooth:fault": pl.String()}
     if table.name == "procedures":
         dtypes |= {"all_fdi": pl.List(pl.UInt8()), "all_supernumerary": pl.List(pl.Boolean())}
+        dtypes |= {"code:fault": pl.String(), "code:form": pl.String(), "tooth:surfaces": pl.String()}
         dtypes |= {"needs_tooth": pl.Boolean(), "many_teeth": pl.Boolean(), "status:note": pl.String()}
     dtypes |= {f"{f}:year": pl.Float64() for f in YEARS_OF if f in dtypes}
     dtypes |= {f"{f}:note": pl.String() for f in dtypes if f in table.columns and f"{f}:note" not in dtypes}
@@ -247,12 +265,45 @@ def _with_defaults(frame: pl.DataFrame) -> pl.DataFrame:
         (pl.col("supernumerary") & about_tooth).fill_null(False),
         pl.when(several).then("all_fdi").alias("all_fdi"),
         pl.when(unread).then(pl.lit("unreadable")).alias("tooth:note"),
+        pl.coalesce("surface", pl.when(about_tooth).then("tooth:surfaces")).alias("surface"),
         pl.col("status").fill_null(pl.when(pl.col("status:note").is_null()).then(pl.lit("completed"))),
+    )
+
+
+_SEVERAL = "several"
+
+
+def _split_codes(raw: pl.DataFrame, typed: pl.DataFrame, reading: Reading) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows that name several codes once for each, with `of_several`; both frames as they are where there is none.
+
+    The fee is of all codes together, so each of them has none. What cannot be shared out (several teeth, a fee below
+    zero) is marked as a fault of the code.
+    """
+    if "all_codes" not in typed.columns or typed["all_codes"].null_count() == typed.height:
+        return raw, typed
+    codes = typed["all_codes"]
+    several = codes.is_not_null()
+    raw = raw.with_columns(
+        pl.when(several).then(codes).otherwise(pl.concat_list("code")).alias("code"), several.alias("of_several")
+    ).explode("code")
+    is_part = raw["of_several"]
+    raw = raw.drop("of_several")
+    shared = pl.col("of_several") & (pl.col("all_fdi").is_not_null() | (pl.col("fee") < 0).fill_null(False))
+    typed = _typed(raw, reading).with_columns(is_part)
+    return raw, typed.with_columns(
+        pl.when(shared).then(pl.lit(_SEVERAL)).otherwise("code:fault").alias("code:fault"),
+        pl.when(~pl.col("of_several")).then("fee").alias("fee"),
+        pl.when("of_several").then(pl.lit("several")).otherwise("code:form").alias("code:form"),
     )
 
 
 def _one_row_a_tooth(kept: pl.DataFrame) -> pl.DataFrame:
     """Rows that name several teeth once for each, with `part`; the other rows as they are, with part 1."""
+    if "of_several" in kept.columns:
+        alone = _one_row_a_tooth(kept.filter(~pl.col("of_several")).drop("of_several"))
+        parts = kept.filter("of_several").with_columns(pl.lit(1).alias("n"))
+        parts = parts.with_columns(pl.col("n").cum_sum().over(ROW).cast(pl.UInt8()).alias("part")).drop("n")
+        return pl.concat([alone, parts], how="diagonal_relaxed").sort(ROW, "part")
     if kept["all_fdi"].null_count() == kept.height:
         return kept.with_columns(_FIRST_PART)
     several = pl.col("all_fdi").is_not_null()
@@ -311,6 +362,8 @@ def _rules(table: str, today: dt.date) -> list[tuple[str | None, str, pl.Expr]]:
     may_lack_date, may_lie_ahead = pl.lit(False), pl.lit(False)
     if table == "procedures":
         rules += [
+            ("code", "code_unclear", pl.col("code:fault") == UNCLEAR),
+            ("code", "several_codes", pl.col("code:fault") == _SEVERAL),
             ("code", "code_missing", pl.col("code").is_null()),
             ("status", "unknown_status", pl.col("status").is_null()),
         ]
@@ -366,6 +419,8 @@ def _rejects(
     needed = [f for f in ("patient_id", "code", DONE_ON.get(reading.table.name)) if f in typed.columns]
     lacks = typed.filter(is_wrong).select(pl.any_horizontal(pl.col(f).is_null() for f in needed)).to_series()
     frame = texts.with_columns(rule.drop_nulls().alias("rule"), lacks.alias("lacks"))
+    if "of_several" in typed.columns:
+        frame = frame.unique(ROW, keep="first", maintain_order=True)
     number = pl.col("rule")
     empty = pl.all_horizontal(pl.col(f).is_null() for f in fields) if fields else pl.lit(True)
     total = pl.col("lacks") & (pl.any_horizontal(is_total(pl.col(f)) for f in fields) if fields else pl.lit(False))
@@ -413,5 +468,13 @@ def _count_notes(kept: pl.DataFrame, table: str) -> pl.DataFrame:
         .agg(pl.len().cast(pl.Int64).alias("rows"))
         for name in input_fields(table)
         if f"{name}:note" in kept.columns
+    ]
+    forms = {form.name for form in FORMS if form.counted}
+    found += [
+        kept.filter(pl.col("code:form").is_in(forms))
+        .select(pl.lit("code").alias("field"), (READ_AS + pl.col("code:form")).alias("note"))
+        .group_by("field", "note")
+        .agg(pl.len().cast(pl.Int64).alias("rows"))
+        for _ in range("code:form" in kept.columns)
     ]
     return pl.concat([pl.DataFrame(schema=NOTE_SCHEMA), *found]).sort("field", "note")

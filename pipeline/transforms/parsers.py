@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.fields import FLAG_WORDS, normal_words
+from pipeline.transforms.cell_forms import rewritten
 
 _MISSING = ("", "null", "n/a", "nan")
 # {d} is the decimal sign, {t} the one between thousands.
@@ -50,7 +51,8 @@ def parse_numbers(texts: pl.Series, *, low: float, high: float, whole: bool, dec
 def parse_fees(texts: pl.Series, *, decimal: str = ".") -> pl.DataFrame:
     """Amounts: `1,200.00`, `$1,200`, `-1200`, `1200-`, `(1200.00)`; the last three are negative.
 
-    With `decimal` a comma: `1.200,00`. Either way `1 200`, `1'200`, `CHF 120.-` (no cents) and `120 EUR`.
+    With `decimal` a comma: `1.200,00`. Either way `1 200`, `1'200`, `CHF 120.-` (no cents), `120 EUR` and
+    the forms of `cell_forms`, such as `1200.00CR` for a credit.
     """
     text = bare_number(pl.col("text"))
     bracketed = text.str.contains(r"^\(.*\)$")
@@ -63,7 +65,7 @@ def parse_fees(texts: pl.Series, *, decimal: str = ".") -> pl.DataFrame:
 
 def bare_number(text: pl.Expr) -> pl.Expr:
     """An amount without blanks, apostrophes, the name of its currency and the dash that stands for no cents."""
-    bare = text.str.replace_all(r"[\s$€£'’]|mm$|%", "").str.replace_all(_CURRENCY, "${1}${2}")
+    bare = rewritten(text.str.replace_all(r"[\s$€£'’]|mm$|%", ""), "fee").str.replace_all(_CURRENCY, "${1}${2}")
     return bare.str.replace(r"[.,][-–—]{1,2}$", "")
 
 

@@ -13,6 +13,7 @@ from functools import cache
 import polars as pl
 
 from pipeline.teeth import parse_teeth, teeth
+from pipeline.transforms.tooth_cells import read_by_form
 
 # What a text that names no tooth is.
 AREA, UNKNOWN = "area", "unknown"
@@ -22,6 +23,8 @@ TEETH_SCHEMA: dict[str, pl.DataType] = {
     "fault": pl.String(),
     "all_fdi": pl.List(pl.UInt8()),
     "all_supernumerary": pl.List(pl.Boolean()),
+    "surfaces": pl.String(),
+    "form": pl.String(),
 }
 
 _LONGEST = 200
@@ -49,38 +52,43 @@ _AREAS = (
 _AREA_WORDS = frozenset(_AREAS.split())
 
 
-def parse_tooth_lists(texts: pl.Series, *, notation: str) -> pl.DataFrame:
+def parse_tooth_lists(texts: pl.Series, *, notation: str, by_form: bool = True) -> pl.DataFrame:
     """Read written teeth, one or several.
 
     One row per text, in order, with `TEETH_SCHEMA`. A text of one tooth has `tooth_fdi` and `supernumerary`. A text of
     several has them null and false, and the teeth in `all_fdi` and `all_supernumerary`, in the order written, each
     once. `fault` is `area` for a part of the mouth, `unknown` for what cannot be read (all of a list if one of its
-    members cannot), else null.
+    members cannot), else null. With `by_form` a text that names no tooth as it is written is read by the forms of
+    `tooth_cells`: `form` names the one, and `surfaces` are the letters that stood with the tooth.
     """
     plain = texts.str.contains(_ORDINARY[notation]).fill_null(False)
     read = parse_teeth(texts, notation=notation).select(
         pl.when(plain).then("tooth_fdi").alias("tooth_fdi"), (pl.col("supernumerary") & plain).alias("supernumerary")
     )
     rows = [
-        (fdi, extra, None, None, None) if fdi is not None or text is None else _one_or_more(text, notation)
+        (fdi, extra, None, None, None, None, None)
+        if fdi is not None or text is None
+        else _one_or_more(text, notation, by_form)
         for text, (fdi, extra) in zip(texts, read.iter_rows(), strict=True)
     ]
     return pl.DataFrame(rows, schema=TEETH_SCHEMA, orient="row")
 
 
-Row = tuple[int | None, bool, str | None, list[int] | None, list[bool] | None]
+Row = tuple[int | None, bool, str | None, list[int] | None, list[bool] | None, str | None, str | None]
 
 
-def _one_or_more(text: str, notation: str) -> Row:
+def _one_or_more(text: str, notation: str, by_form: bool) -> Row:
     if _is_area(text, notation):
-        return None, False, AREA, None, None
+        return None, False, AREA, None, None, None, None
     found = _members(text.upper().replace("#", " "), notation) if len(text) <= _LONGEST else None
     if not found:
-        return None, False, UNKNOWN, None, None
+        if by_form and len(text) <= _LONGEST and (one := read_by_form(text, notation)):
+            return one.fdi, one.supernumerary, None, None, None, one.surface, one.form
+        return None, False, UNKNOWN, None, None, None, None
     each = list(dict.fromkeys(found))
     if len(each) == 1:
-        return each[0][0], each[0][1], None, None, None
-    return None, False, None, [fdi for fdi, _ in each], [extra for _, extra in each]
+        return each[0][0], each[0][1], None, None, None, None, None
+    return None, False, None, [fdi for fdi, _ in each], [extra for _, extra in each], None, None
 
 
 def _is_area(text: str, notation: str) -> bool:

@@ -1,0 +1,100 @@
+"""Cells as they were meant: without the signs that a spreadsheet or a copied web page leaves in or around a text.
+
+What is taken away is a row of `pipeline.transforms.cell_forms.FORMS`, with the fields `any`; this module does it to
+every text column of a source, at the cost of one look where there is nothing of the kind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.sources.headings_known import are_headings
+from pipeline.sources.source import Batch, Source, Spoken, unique_headings
+from pipeline.transforms.cell_forms import has_marks, without_marks
+
+_MANY_COLUMNS = 3
+_LOOK_AT = 200
+
+
+@dataclass
+class PlainCells:
+    """A source whose headings and text cells come without such signs; see `pipeline.sources.source.Source`."""
+
+    source: Source
+    file: str = ""
+    watch: bool = False  # refuse headings of another table among the rows
+
+    def __post_init__(self) -> None:
+        self._names = unique_headings([_plain(h) for h in self.source.headings])
+
+    @property
+    def headings(self) -> Sequence[str]:
+        """See `Source.headings`."""
+        return self._names
+
+    @property
+    def spoken(self) -> Spoken:
+        """See `Source.spoken`."""
+        return self.source.spoken
+
+    @property
+    def remark(self) -> str | None:
+        """What the source itself remarks."""
+        return getattr(self.source, "remark", None)
+
+    @property
+    def delimiter(self) -> str:
+        """What stands between the fields of a line that is no row."""
+        return getattr(self.source, "delimiter", "\t")
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """See `Source.batches`."""
+        there = dict(zip(self._names, self.source.headings, strict=True))
+        wanted = None if headings is None else [there[h] for h in headings]
+        for batch in self.source.batches(wanted):
+            if self.watch:
+                _refuse_other_table(batch.rows, batch.numbers, file=self.file)
+            yield Batch(batch.numbers, _plain_rows(batch.rows, self._names, there), batch.malformed, batch.claims)
+
+
+def _plain_rows(rows: pl.DataFrame, names: list[str], there: dict[str, str]) -> pl.DataFrame:
+    called = {heading: name for name, heading in there.items()}
+    columns = []
+    for column in rows.get_columns():
+        is_marked = column.dtype == pl.String and has_marks(column)
+        columns.append((without_marks(column) if is_marked else column).alias(called[column.name]))
+    return pl.DataFrame(columns) if columns else rows
+
+
+def _refuse_other_table(rows: pl.DataFrame, numbers: pl.Series, *, file: str) -> None:
+    """Refuse a table below another one: its rows would be read by the headings of the first.
+
+    Raises
+    ------
+    DataError
+        If the cells of a row are headings.
+    """
+    left = rows.select(pl.all().exclude(r"^\(.*\)$")) if rows.width else rows
+    if left.width < _MANY_COLUMNS or any(dtype != pl.String for dtype in left.dtypes):
+        return
+    places = pl.Series(range(rows.height), dtype=pl.Int64)
+    for name in left.columns:
+        found = left.get_column(name).gather(places).str.contains(r"\d").fill_null(False)
+        places = places.filter(~found)
+        if not len(places):
+            return
+    for place in places.head(_LOOK_AT):
+        if are_headings([t.strip() for t in left.row(place) if t and t.strip()]):
+            raise DataError(
+                f"{file}: row {numbers[place]:,} holds the headings of another table, which stands below the first.\n"
+                "  Write stacked_tables = true under its table to read every part that has the headings that are "
+                "mapped, and to set the others aside; or cut the file in two there."
+            )
+
+
+def _plain(heading: str) -> str:
+    return without_marks(pl.Series([heading]))[0] or ""

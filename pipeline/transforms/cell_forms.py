@@ -1,0 +1,123 @@
+"""The forms in which a cell is written and still understood: one table, and nothing that is not in it.
+
+A cell is first read as it is written. Only a text that means nothing so is tried against the forms of its field, in the
+order of the table. The forms of `any` are taken off every cell before, for they are signs of a spreadsheet or of a web
+page and no part of the text. README.md shows this table; a test holds the two together.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import polars as pl
+
+
+class Form(NamedTuple):
+    """One form: the field it is for (`any`, `tooth`, `code`, `fee`), an example, what that is read as, and the rule.
+
+    `pattern` is a regular expression and `becomes` what takes its place; forms that need more than that leave both
+    empty and are read by the module of their field. `counted` says whether `check` and the data-quality page count the
+    rows that were read so.
+    """
+
+    name: str
+    field: str
+    example: str
+    read_as: str
+    rule: str
+    pattern: str = ""
+    becomes: str = ""
+    counted: bool = False
+
+
+READ_AS = "read_as_"  # begins the notes that count the rows read by a form
+
+_HIDDEN = r"[\u00ad\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]"
+_BLANKS = r"[\u00a0\u2000-\u200a\u202f\u205f\u3000]"
+_WIDE = [chr(n) for n in range(0xFF01, 0xFF5F)]
+_NARROW = [chr(n - 0xFEE0) for n in range(0xFF01, 0xFF5F)]
+_APOSTROPHE = r"^\s*['‘’`]([A-Za-z]{0,4}[-_. ]?\d.*)$"
+_FORMULA = r'^\s*=\s*"(.*)"\s*$'
+
+FORMS: tuple[Form, ...] = (
+    Form("hidden", "any", "14 with a zero-width sign", "14", "signs without width are no part of a text", _HIDDEN),
+    Form("blanks", "any", "14 and a no-break space", "14", "every kind of blank is a blank", _BLANKS, " "),
+    Form("wide", "any", "１４ (full width)", "14", "full-width letters, digits and signs are the usual ones"),
+    Form("formula", "any", '="14"', "14", "a text put into a formula to keep it as it is", _FORMULA, "${1}"),
+    Form("apostrophe", "any", "'14", "14", "an apostrophe before a number or a short code marks a text",
+         _APOSTROPHE, "${1}"),
+    Form("word", "tooth", "Tooth #14", "14", "a word for tooth or number before it, or brackets around it",
+         r"(?i)^(?:tooth|teeth|tth|th|zahn|dent|diente|dente|tand|no|nr|n°|num)\b[\s.:#]*(.+)$", "${1}"),
+    Form("brackets", "tooth", "(14)", "14", "brackets around it, or a point or colon after it",
+         r"^[(\[]?\s*([^()\[\]]*?)\s*[)\].:]+$", "${1}"),
+    Form("surfaces", "tooth", "14MOD", "14, surfaces MOD",
+         "a tooth with the surfaces right behind it, or two or more letters of surfaces after a blank or sign; "
+         "one letter after a blank (14 D) is not read so"),
+    Form("named", "tooth", "upper right 6", "16 in fdi, UR6 in palmer",
+         "the quadrant in words or letters and the place from the midline. In universal it is read only where the "
+         "number has one meaning: upper right 6 may be number 6"),
+    Form("tooth_name", "tooth", "upper right first molar", "16", "the name of a permanent tooth"),
+    Form("sign_after_d", "code", "D-2740", "D2740", "cdt: a sign between the letter and the number",
+         r"(?i)^D[-._](\d{4})$", "D${1}"),
+    Form("suffix", "code", "D2740.1", "D2740", "cdt: a mark of the practice's own behind the code",
+         r"(?i)^(D?\d{4})\.\d{1,2}$", "${1}", True),
+    Form("zero_for_d", "code", "02740", "D2740", "cdt: the form with a zero in place of the D",
+         r"^0(\d{4})$", "D${1}", True),
+    Form("list_name", "code", "CDT 2740", "D2740", "cdt: the name of the list before the number",
+         r"(?i)^(?:CDT|ADA)[\s\-:#]*D?(\d{4})$", "D${1}"),
+    Form("lost_zero", "code", "120", "D0120",
+         "zeros lost at the front are put back, if the code list has just one such code and none without them",
+         counted=True),
+    Form("words", "code", "D2740 - Crown", "D2740",
+         "one code with words before or after it; not where the words say void, planned and the like", counted=True),
+    Form("several", "code", "D2740; D2950", "a row each",
+         "codes with signs or blanks between them, every one in the list: one row a code, without the fee, which is "
+         "of them all", counted=True),
+    Form("credit", "fee", "1350.00CR", "-1350.00", "CR is a credit: below zero", r"(?i)^(.*\d)CR\.?$", "${1}-"),
+    Form("debit", "fee", "1350.00DR", "1350.00", "DR or DB is a charge", r"(?i)^(.*\d)(?:DR|DB)\.?$", "${1}"),
+    Form("angles", "fee", "<1350.00>", "-1350.00", "brackets of any kind are below zero", r"^<(.*)>$", "-${1}"),
+)  # fmt: skip
+
+_MARKED = (
+    rf"{_HIDDEN}|{_BLANKS}|[\uff01-\uff5e]|"
+    r"""^\s*(?:=\s*"|['‘’`])"""
+)
+
+
+def forms_of(field: str) -> list[Form]:
+    """The forms of a field that are a pattern, in their order."""
+    return [form for form in FORMS if form.field == field and form.pattern]
+
+
+def has_marks(texts: pl.Series) -> bool:
+    """Whether any cell of a column may have a form of `any`."""
+    return bool(texts.str.contains(_MARKED).any())
+
+
+def without_marks(texts: pl.Series) -> pl.Series:
+    """A column of text without the forms of `any`."""
+    text = texts.str.replace_many(_WIDE, _NARROW)
+    for form in forms_of("any"):
+        text = text.str.replace_all(form.pattern, form.becomes)
+    return text
+
+
+def rewritten(text: pl.Expr, field: str) -> pl.Expr:
+    """A column by every form of a field that is a pattern, one after the other."""
+    for form in forms_of(field):
+        text = text.str.replace(form.pattern, form.becomes)
+    return text
+
+
+def read_by_form(note: str, rows: int) -> str | None:
+    """What a note of `clean` says of rows that were read by a form; None if it is another note."""
+    form = next((f for f in FORMS if note == READ_AS + f.name), None)
+    return None if form is None else f"{rows:,} rows were read as `{form.example}` is: {form.read_as} ({form.rule})"
+
+
+def table_as_markdown() -> str:
+    """The table as README.md shows it."""
+    where = {"any": "any cell", "tooth": "tooth", "code": "code", "fee": "fee"}
+    lines = ["| column | a cell like | is read as | because |", "| --- | --- | --- | --- |"]
+    lines += [f"| {where[f.field]} | `{f.example}` | {f.read_as} | {f.rule} |" for f in FORMS]
+    return "\n".join(lines)
