@@ -103,7 +103,7 @@ class ReadOptions:
     def needed(self) -> tuple[str, ...]:
         """The headings that the file must have: those that are wanted, else those that the table needs."""
         said = {name for template in self.group_lines for name in template.fields}
-        return tuple(h.strip() for h in self.wanted) or tuple(
+        return tuple(h.strip() for h in self.wanted if h.strip() not in said) or tuple(
             name for name in REQUIRED_FIELDS[self.table] if name not in said
         )
 

@@ -15,6 +15,7 @@ from pipeline.sources import Batch, ReadOptions, open_source
 from pipeline.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.sources.excel_safety import check_workbook
 from pipeline.suggest.headings import PART, fit
+from pipeline.suggest.layouts import LayoutLine, find_layout_of
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.profile import Column, FileProfile
 from pipeline.suggest.sample import SampledSource, only, sample_rows, sample_source
@@ -33,7 +34,7 @@ class Piece:
 
     `sheets` names the sheets, of a workbook with several; `tables`, only of files that name our fields themselves, the
     tables that the file has rows of; `worksheet` the table of a sheet of our own worksheet on which something was
-    filled in. `trouble` says why a file could not be read.
+    filled in. `trouble` says why a file could not be read. `layout` is how the file is laid out, where that is unusual.
     """
 
     path: Path
@@ -46,6 +47,7 @@ class Piece:
     tables: tuple[str, ...] = ()
     worksheet: str | None = None
     trouble: str | None = None
+    layout: tuple[LayoutLine, ...] = ()
 
 
 def open_pieces(path: Path) -> list[Piece]:
@@ -76,14 +78,15 @@ def profile(pieces: Sequence[Piece]) -> FileProfile:
 
 
 def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piece:
+    options, layout = find_layout_of(path, options)
     source = open_source(path, options)
     sampled = sample_source(source)
     rows = sample_rows(sampled)
     data = [h for h in rows.columns if not h.startswith("(")]  # a workbook's sheet and row are no columns of its own
     rows = only(rows, data)
     sheets = options.sheets if say_sheets else ()
-    if not _is_headless(data, rows):
-        return _piece(path, rows, tuple(data), sheets, sampled)
+    if layout or not _is_headless(data, rows):
+        return replace(_piece(path, rows, tuple(data), sheets, sampled), layout=layout)
     again = sample_source(open_source(path, _without_headings(options)))
     if again.headings and _PLACE.match(again.headings[0]):
         sampled, rows = again, sample_rows(again)
@@ -138,7 +141,7 @@ def _sheets(path: Path) -> list[Piece]:
     ]
     grouped: dict[tuple[str, ...], list[Piece]] = {}
     for piece in read:
-        key = piece.headings or ("", *piece.sheets)
+        key = (*piece.headings, *(line.value for line in piece.layout)) or ("", *piece.sheets)
         grouped.setdefault(key, []).append(piece)
     alone = len(names) == 1
     return [
@@ -151,6 +154,7 @@ def _sheets(path: Path) -> list[Piece]:
             all(p.whole for p in of),
             of[0].serial_dates,
             worksheet=_worksheet(of[0], ours),
+            layout=of[0].layout,
         )
         for of in grouped.values()
     ]

@@ -83,7 +83,8 @@ def _groups(pieces: Sequence[Piece]) -> list[Group]:
         if piece.trouble or piece.tables:
             continue
         alone = () if piece.headings and headings_speak(profile([piece])) else (number,)
-        shapes.setdefault((piece.headings, piece.sheets, *alone), []).append(piece)
+        laid_out = tuple((line.key, line.value) for line in piece.layout)
+        shapes.setdefault((piece.headings, piece.sheets, laid_out, *alone), []).append(piece)
     return _merged([_group(members) for members in shapes.values()])
 
 
@@ -95,7 +96,7 @@ def _merged(groups: list[Group]) -> list[Group]:
         first = group.pieces[0]
         if group.match.table is not None:
             fields = tuple((f.field, f.column.name) for f in group.match.fields if f.column is not None)
-            key = (group.match.table, len(group.file.columns), first.headings, first.sheets, fields)
+            key = (group.match.table, len(group.file.columns), first.headings, first.sheets, first.layout, fields)
         alike.setdefault(key, []).append(group)
     return [of[0] if len(of) == 1 else _group([p for g in of for p in g.pieces]) for of in alike.values()]
 

@@ -118,6 +118,7 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     lines.append(f"files = {_list(names + _patterns(group.pieces, folder))}  # {_size(group)}")
     if sheets := group.pieces[0].sheets:
         lines.append(f"sheets = {_list(list(sheets))}")
+    lines += [f"{line.key} = {line.value}  # {_plain(line.why)}" for line in group.pieces[0].layout]
     if not group.pieces[0].headings:
         lines.append("header_row = 0  # no row of headings was found: columns are called by their place")
     if dates.order:

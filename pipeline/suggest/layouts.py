@@ -1,0 +1,189 @@
+"""How a report is laid out, as far as its lines show: what `suggest` proposes of it, with the count that speaks for it.
+
+Nothing here is applied to a load: each finding becomes a line of the proposed PRACTICE.toml, which a person reads.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.fields import input_fields
+from pipeline.sources import Batch, ReadOptions, Source, open_source
+from pipeline.sources.fixed_width import find_starts
+from pipeline.sources.group_lines import read_templates
+from pipeline.sources.text_encoding import TextBytes
+from pipeline.suggest.headings import PART, fit
+from pipeline.suggest.masks import masked_samples
+
+_TEXTS = (".csv", ".tsv", ".txt", ".psv")
+_LINES = 300
+_START_BYTES = 1 << 17
+_SAMPLE_BATCHES = 2
+_LEAST = 2  # lines of a kind that make a layout
+_BLANK = 0.2  # share of the rows without a value from which a column is one that is filled down
+_MOST_PRINTED = 2  # so many headings at most does a file have whose fields nothing parts
+_GROUPED = ("patient_id", "service_date")
+_GROUP_LINE = re.compile(r"^\W*([^\W\d][^\d]{0,40}?)([:#.]?)\s+(\S*\d\S*?)(?:[,;|]?\s+(.*\S)|[,;|]*)\s*$")
+_NAME = re.compile(r"(?i)\bname\b|nom\b|nombre|naam|nome\b")
+_SHEET_LINE = re.compile(r"^.*?, row \d+: ")
+
+
+@dataclass(frozen=True)
+class LayoutLine:
+    """One line of the proposal: the key, its value as TOML, and why."""
+
+    key: str
+    value: str
+    why: str
+
+
+def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple[LayoutLine, ...]]:
+    """The options with what was found added to them, and the lines that say so.
+
+    Raises
+    ------
+    DataError
+        If the file cannot be read.
+    """
+    options, lines = _printed(path, options)
+    source = open_source(path, options)
+    try:
+        batches = _first(source)
+    except DataError as error:
+        needed = tuple(h for h in source.headings if any(fit(h, f) >= PART for f in (*_GROUPED, "code")))
+        if ("stacked_tables" not in str(error) and "another order" not in str(error)) or not needed:
+            raise
+        options = replace(options, stacked_tables=True, wanted=needed, header_row=None)
+        lines.append(LayoutLine("stacked_tables", "true", "likely: headings stand again among the rows, other ones"))
+        source = open_source(path, options)
+        batches = _first(source)
+    for find in (_loose, _group_lines, _fill_down):
+        changed, found = find(source, batches, options)
+        if found is not None:
+            options = changed
+            lines.append(found)
+            source = open_source(path, options)
+            batches = _first(source)
+    return options, tuple(lines)
+
+
+def _first(source: Source) -> list[Batch]:
+    return [batch for batch, _ in zip(source.batches(), range(_SAMPLE_BATCHES), strict=False)]
+
+
+def _printed(path: Path, options: ReadOptions) -> tuple[ReadOptions, list[LayoutLine]]:
+    if path.suffix.lower() not in _TEXTS:
+        return options, []
+    if len(open_source(path, options).headings) > _MOST_PRINTED:
+        return options, []
+    start = next(TextBytes(path, None).chunks(size=_START_BYTES), b"")
+    texts = start.decode(errors="ignore").splitlines()[:_LINES]
+    if not (starts := find_starts(texts)):
+        return options, []
+    why = f"likely: nothing stands between the fields, and these places are blank before in {len(texts):,} lines"
+    options = replace(options, fixed_width=tuple(starts), header_row=None)
+    return options, [LayoutLine("fixed_width", str(starts), why)]
+
+
+Found = tuple[ReadOptions, LayoutLine | None]
+
+
+def _loose(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Records with too many fields: in a name, if each has one more and its halves are words; else in the last text."""
+    delimiter, width = getattr(source, "delimiter", ""), len(source.headings)
+    if not delimiter or options.stacked_tables or options.fixed_width or width < _LEAST:
+        return options, None
+    records = [next(csv.reader([line], delimiter=delimiter), []) for b in batches for line in b.malformed["raw_row"]]
+    wide = [r for r in records if len(r) > width]
+    if len(wide) < _LEAST:
+        return options, None
+    names = [n for n, h in enumerate(source.headings) if _NAME.search(h)]
+    place = next((n for n in names if all(len(r) == width + 1 and _are_words(r[n : n + 2]) for r in wide)), width - 1)
+    if place == width - 1 and not any(any(c.isalpha() for c in r[place]) for r in wide):
+        return options, None
+    heading = source.headings[place]
+    why = f"likely: {len(wide):,} rows have more fields than there are headings; {_shown([r[place] for r in wide])}"
+    return replace(options, loose_columns=(heading,)), LayoutLine("loose_columns", f"[{_quoted(heading)}]", why)
+
+
+def _are_words(parts: Sequence[str]) -> bool:
+    return all(any(c.isalpha() for c in p) and not any(c.isdigit() for c in p) for p in parts)
+
+
+def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Lines that begin with a word for the patient or the day, with a number or a date behind it, again and again."""
+    texts = [_SHEET_LINE.sub("", t) for b in batches for t in b.malformed["raw_row"]]
+    texts += [" ".join(c for c in row if c) for b in batches for row in _scarce(b.rows)]
+    found = [(m, field) for t in texts if (m := _GROUP_LINE.match(t)) for field in _GROUPED if _is_for(m[1], field)]
+    forms = Counter((m[1].strip(), m[2], field) for m, field in found)
+    templates, seen = [], []
+    for (words, sign, field), n in sorted(forms.items(), key=lambda item: (_GROUPED.index(item[0][2]), -item[1])):
+        of = [m for m, f in found if (m[1].strip(), m[2], f) == (words, sign, field)]
+        if n < _LEAST or len({m[3] for m in of}) < _LEAST or field in source.headings:
+            continue
+        rest = " {*}" if any(m[4] for m in of) else ""
+        templates.append(f"{words}{sign} {{{field}}}{rest}")
+        seen += [m[0] for m in of]
+    if not templates:
+        return options, None
+    read = read_templates(templates, input_fields(options.table), where="")
+    why = f"likely: {len(seen):,} lines above rows say it; {_shown(seen)}"
+    value = f"[{', '.join(map(_quoted, templates))}]"
+    return replace(options, group_lines=read), LayoutLine("group_lines", value, why)
+
+
+def _is_for(words: str, field: str) -> bool:
+    return fit(words, field) >= PART and not any(fit(words, f) >= PART for f in _GROUPED if f != field)
+
+
+def _scarce(rows: pl.DataFrame) -> list[list[str]]:
+    """The rows with at most two filled cells, as text."""
+    texts = rows.select(pl.all().exclude(r"^\(.*\)$").cast(pl.String).str.strip_chars().replace("", None))
+    if texts.width <= _LEAST:
+        return []
+    few = texts.filter(pl.sum_horizontal(pl.all().is_not_null()).is_between(1, 2))
+    return [[c for c in row if c] for row in few.head(_LINES).rows()]
+
+
+def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Columns of patient or day that the first row has and many rows below do not."""
+    frames = [b.rows for b in batches if b.rows.height]
+    if not frames:
+        return options, None
+    blank: dict[str, tuple[str, float, pl.Series]] = {}
+    for field in _GROUPED:
+        headings = [h for h in source.headings if fit(h, field) >= PART]
+        if len(headings) != 1:
+            continue
+        cells = pl.concat(
+            [f.get_column(headings[0]).cast(pl.String).str.strip_chars().replace("", None) for f in frames]
+        )
+        share = cells.null_count() / len(cells)
+        if cells[0] is not None and share >= _BLANK and cells.drop_nulls().n_unique() > 1:
+            blank[field] = headings[0], share, cells
+    if not blank:
+        return options, None
+    outermost = sorted(blank, key=lambda f: -blank[f][1])
+    told = "; ".join(f"{blank[f][0]} is empty in {blank[f][1]:.0%} of the rows" for f in outermost)
+    shown = _shown(blank[outermost[0]][2].drop_nulls().to_list())
+    why = f"likely, if such a row goes with the last one above that has it: {told}; {shown}"
+    value = f"[{', '.join(map(_quoted, outermost))}]"
+    options = replace(options, fill_down=tuple(blank[f][0] for f in outermost))
+    return options, LayoutLine("fill_down", value, why)
+
+
+def _shown(texts: Sequence[str]) -> str:
+    counts = pl.DataFrame({"text": list(texts)}, schema={"text": pl.String()}).group_by("text").agg(pl.len().alias("n"))
+    return f"such as {' | '.join(masked_samples(counts))}"
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
