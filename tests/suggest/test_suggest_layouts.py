@@ -1,0 +1,105 @@
+"""Layouts of reports: seen from the lines, proposed with masked samples, and right once the proposal is loaded."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+from pipeline.config import load_settings
+from pipeline.ingest import ingest
+from pipeline.sources import ReadOptions
+from pipeline.store import open_store
+from pipeline.suggest.layouts import find_layout_of
+from pipeline.suggest.propose import suggest
+from pipeline.tables import PROCEDURES
+
+ROWS = [
+    (f"{1001 + p}", f"20{10 + v:02}-0{1 + p % 9}-1{v}", code, str(tooth), fee)
+    for p in range(12)
+    for v in range(3)
+    for code, tooth, fee in [("D2740", 3 + p, "1200.00"), ("D3330", 14 + p, "900.00")][: 1 + (p + v) % 2]
+]
+HEADINGS = ("Chart", "Date", "Code", "Tooth", "Fee")
+
+
+def filled_down() -> str:
+    lines, last = [",".join(HEADINGS)], ("", "")
+    for chart, day, *rest in ROWS:
+        shown = ("" if chart == last[0] else chart, "" if (chart, day) == last else day)
+        lines.append(",".join([*shown, *rest]))
+        last = (chart, day)
+    return "\n".join(lines)
+
+
+def group_lines() -> str:
+    lines, last = [",".join(HEADINGS[1:])], ""
+    for chart, *rest in ROWS:
+        lines += [f"Patient: {chart} Moor"] * (chart != last) + [",".join(rest)]
+        last = chart
+    return "\n".join(lines)
+
+
+def fixed() -> str:
+    return "\n".join("{:<8}{:<12}{:<8}{:>5}{:>10}".format(*row) for row in (HEADINGS, *ROWS))
+
+
+def names() -> str:
+    called = ("Moor, Hazel", "Lane")
+    lines = [f"{row[0]},{called[n % 2]},{','.join(row[1:])}" for n, row in enumerate(ROWS)]
+    return "\n".join(["Chart,Patient name,Date,Code,Tooth,Fee", *lines])
+
+
+def last_column() -> str:
+    texts = ("crown, porcelain, shade A2", "done")
+    return "\n".join([f"{','.join(HEADINGS)},Remark", *(f"{','.join(r)},{texts[n % 2]}" for n, r in enumerate(ROWS))])
+
+
+def stacked() -> str:
+    half = len(ROWS) // 2
+    first = [",".join(row) for row in (HEADINGS, *ROWS[:half])]
+    other = ["", "Date,Chart,Amount,Method,Note", "2019-01-01,1001,100,card,x", ""]
+    turned = [",".join((r[1], r[0], r[3], r[2], r[4])) for r in (HEADINGS, *ROWS[half:])]
+    return "\n".join([*first, *other, *turned])
+
+
+CASES = {
+    "fill_down": (filled_down, '["patient_id", "service_date"]'),
+    "group_lines": (group_lines, '["Patient: {patient_id} {*}"]'),
+    "fixed_width": (fixed, "[1, 9, 21, 29, 37]"),
+    "names": (names, '["Patient name"]'),
+    "last": (last_column, '["Remark"]'),
+    "stacked_tables": (stacked, "true"),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_layout_is_seen(case: str, tmp_path: Path):
+    write, value = CASES[case]
+    (tmp_path / "x.csv").write_text(write() + "\n", encoding="utf-8")
+    _, lines = find_layout_of(tmp_path / "x.csv", ReadOptions())
+    key = case if case.endswith(("down", "lines", "width", "tables")) else "loose_columns"
+    assert [(line.key, line.value) for line in lines] == [(key, value)]
+    assert "1001" not in lines[0].why
+    assert "Moor" not in lines[0].why
+
+
+@pytest.mark.parametrize("cells", [("", ""), ("", "2020-01-01")])
+def test_an_ordinary_ledger_with_a_few_gaps_has_none(cells: tuple[str, str], tmp_path: Path):
+    rows = [*(",".join(row) for row in ROWS), f"{cells[0]},{cells[1]},D2740,3,1.00"]
+    (tmp_path / "x.csv").write_text("\n".join([",".join(HEADINGS), *rows]) + "\n", encoding="utf-8")
+    assert find_layout_of(tmp_path / "x.csv", ReadOptions())[1] == ()
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("case", CASES)
+def test_the_proposal_loads_every_row_as_it_was_meant(case: str, tmp_path: Path):
+    (tmp_path / "x.csv").write_text(CASES[case][0]() + "\n", encoding="utf-8")
+    text = suggest([tmp_path / "x.csv"], folder=tmp_path).text.replace('crown_date = "ask"', 'crown_date = "seat"')
+    (tmp_path / "practice.toml").write_text(text, encoding="utf-8")
+    settings = load_settings(tmp_path / "practice.toml")
+    ingest(settings, today=dt.date(2026, 1, 1), say=lambda _: None, keep_ids=True)
+    with open_store(settings.practice.database) as store:
+        found = store.read(PROCEDURES).select("patient_id", "service_date", "code", "tooth", "fee").rows()
+    assert sorted((p, str(d), c, t, f"{fee:.2f}") for p, d, c, t, fee in found) == sorted(ROWS)
