@@ -109,17 +109,24 @@ class Grouped:
             reason = pl.when(own).then(pl.lit("group_line")).otherwise(pl.col("reason"))
             lines = lines.with_columns(reason.alias("reason"))
             self._lines += int(own.sum())
-        placed = self._placed(rows, numbers, lines, state)
-        return Batch(numbers, placed, lines.drop("line"), batch.claims)
+        strays = _strays(rows, self.fill)
+        placed = self._placed(rows, numbers, lines, strays, state)
+        malformed = lines.drop("line")
+        if strays.any():
+            found = pl.DataFrame({ROW: numbers, "raw_row": cells, "reason": "note_line"}).filter(pl.Series(strays))
+            malformed = pl.concat([malformed, _in_shape(found)]).sort(ROW)
+            placed, numbers = placed.filter(~pl.Series(strays)), numbers.filter(~pl.Series(strays))
+        return Batch(numbers, placed, malformed, batch.claims)
 
-    def _placed(self, rows: pl.DataFrame, numbers: pl.Series, lines: pl.DataFrame, state: _State) -> pl.DataFrame:
+    def _placed(
+        self, rows: pl.DataFrame, numbers: pl.Series, lines: pl.DataFrame, strays: np.ndarray, state: _State
+    ) -> pl.DataFrame:
         """The rows with what their groups say."""
         order = np.argsort(np.concatenate([numbers.to_numpy(), lines[ROW].to_numpy()]), kind="stable")
         is_row = (np.arange(len(order)) < rows.height)[order]
         back = np.flatnonzero(is_row)  # the places of the rows, in their order, among all lines
-        strays = _strays(rows, self.fill)
         ends = np.concatenate([strays, self._ends(numbers, lines, state)])[order]
-        outer_new = np.zeros(len(order), dtype=bool)
+        outer_new = np.concatenate([strays, np.zeros(lines.height, dtype=bool)])[order]
         columns: dict[str, pl.Series] = {}
         inner = (*self.said, *self.fill)[-1:]
         for name in (*self.said, *self.fill):

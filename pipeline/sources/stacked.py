@@ -79,7 +79,7 @@ class Stacked:
         rows: list[tuple[int, dict[str, str]]] = []
         odd: list[tuple[int, str, str]] = []
         names: list[str] | None = None  # headings of the table that the line is in; None: above all of them
-        ours = False
+        ours, after_gap = False, True
         for number, cells, place in self._lines():
             filled = [c for c in cells if c.strip()]
             text = " ".join(c.strip() for c in filled)
@@ -90,7 +90,7 @@ class Stacked:
                 odd.append((number, text, "row_empty"))
             elif len(filled) < _FEW or names is None or _is_note(text):
                 odd.append((number, text, "note_line"))
-            elif self._begins_other(cells):
+            elif self._begins_other(filled, after_gap=after_gap):
                 odd.append((number, text, "repeated_heading"))
                 ours = False
             elif not ours:
@@ -99,6 +99,7 @@ class Stacked:
                 odd.append((number, text, "malformed_line"))
             else:
                 rows.append((number, {n: c for n, c in zip(names, cells, strict=False) if n} | place))
+            after_gap = len(filled) < _FEW or _is_note(text)
             if len(rows) + len(odd) >= _BATCH_ROWS:
                 yield _batch(rows, odd, wanted)
                 rows, odd = [], []
@@ -107,9 +108,10 @@ class Stacked:
     def _begins(self, cells: Sequence[str]) -> bool:
         return set(self.needed) <= {c.strip() for c in cells}
 
-    def _begins_other(self, cells: Sequence[str]) -> bool:
-        texts = [t for c in cells if (t := c.strip())]
-        return len(texts) > 1 and are_headings(texts)
+    def _begins_other(self, filled: Sequence[str], *, after_gap: bool) -> bool:
+        """Known headings, or words alone below a gap: a row of work has a date."""
+        has_digit = any(c.isdigit() for text in filled for c in text)
+        return (after_gap and not has_digit) or are_headings([text.strip() for text in filled])
 
     def _lines(self) -> Iterator[tuple[int, list[str], dict[str, str]]]:
         """Row number, cells and place in the workbook of every line."""

@@ -37,6 +37,7 @@ _BLANKS = r"[\u00a0\u2000-\u200a\u202f\u205f\u3000]"
 _WIDE = [chr(n) for n in range(0xFF01, 0xFF5F)]
 _NARROW = [chr(n - 0xFEE0) for n in range(0xFF01, 0xFF5F)]
 _APOSTROPHE = r"^\s*['‘’`]([A-Za-z]{0,4}[-_. ]?\d.*)$"
+_DITTO = r"""(?i)^\s*(?:"|''|〃|〟|-\s*["〃]\s*-|ditto|dito|idem)\s*$"""
 _FORMULA = r'^\s*=\s*"(.*)"\s*$'
 
 FORMS: tuple[Form, ...] = (
@@ -46,6 +47,8 @@ FORMS: tuple[Form, ...] = (
     Form("formula", "any", '="14"', "14", "a text put into a formula to keep it as it is", _FORMULA, "${1}"),
     Form("apostrophe", "any", "'14", "14", "an apostrophe before a number or a short code marks a text",
          _APOSTROPHE, "${1}"),
+    Form("ditto", "any", "〃", "empty", "a mark for the same again is no value; `fill_down` takes that above",
+         _DITTO),
     Form("word", "tooth", "Tooth #14", "14", "a word for tooth or number before it, or brackets around it",
          r"(?i)^(?:tooth|teeth|tth|th|zahn|dent|diente|dente|tand|no|nr|n°|num)\b[\s.:#]*(.+)$", "${1}"),
     Form("brackets", "tooth", "(14)", "14", "brackets around it, or a point or colon after it",
@@ -80,7 +83,7 @@ FORMS: tuple[Form, ...] = (
 
 _MARKED = (
     rf"{_HIDDEN}|{_BLANKS}|[\uff01-\uff5e]|"
-    r"""^\s*(?:=\s*"|['‘’`])"""
+    r"""^\s*(?:=\s*"|['‘’`"-]|[〃〟]|(?i:ditto|dito|idem))"""
 )
 
 

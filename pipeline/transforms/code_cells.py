@@ -59,7 +59,7 @@ def _read(text: str, known: AbstractSet[str], system: str) -> Read:
     if several := _several(bare, known, system=system):
         return None, "several", None, several
     named = _named(bare, known, system=system)
-    if not named:
+    if not named or named == [code]:
         return code, None, None, None
     if len(named) > 1 or _DENIES.search(bare):
         return None, None, UNCLEAR, None

@@ -26,7 +26,7 @@ from pipeline.transforms.parsers import parse_fees, parse_flags, parse_numbers, 
         ("1200,50", None),  # a decimal comma must not become 120,050
         ("12,00.00", None),
         ("(5", None),
-        ("5 CR", None),
+        ("5 CR", -5.0),
         ("1e3", None),
         ("--5", None),
         ("9" * 400, None),
