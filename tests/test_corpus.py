@@ -31,7 +31,7 @@ TODAY = dt.date(2026, 1, 31)
 CASES = sorted(p.parent for p in (Path(__file__).parent / "corpus").glob("*/expected.toml"))
 COLUMNS = ("patient_id", "service_date", "code", "tooth_fdi", "status")
 # To be raised with each case; a `wrong` one is never to stay.
-OUTCOMES = {"right": 103, "right question": 10, "clear refusal": 34, "lost but told": 47, "wrong": 0}
+OUTCOMES = {"right": 105, "right question": 10, "clear refusal": 32, "lost but told": 47, "wrong": 0}
 COUNTS = {"read": "rows_read", "loaded": "loaded", "duplicate": "duplicate", "reversed": "reversed"}
 
 
