@@ -22,6 +22,7 @@ from tests.calibration.simulate_settings import (
     Setting,
     crowns_table,
     drop_out,
+    leave_opened,
     mispost,
     patients_table,
     practice_seed,
@@ -114,9 +115,41 @@ def test_the_true_difference_by_hand():
     per_100 = true_difference(Setting("frail", "", frail), crowns=500, seed=1)(60, 3653)
     assert per_100 == pytest.approx(100 * (1 / (1 + h) - 1 / (1 + 2 * h)), abs=0.01)
 
+    # Opened on the first day, the crown has its first time then: 265 days at 3, the rest at 2.
+    first = dataclasses.replace(plain, hr_first_opened=((265, 3.0),))
+    per_100 = true_difference(Setting("first", "", first), crowns=500, seed=1)(60, 3653)
+    early = (265 / (3652.5 - 60)) ** plain.shape
+    assert per_100 == pytest.approx(100 * (0.86 - 0.86 ** (3 * early + 2 * (1 - early))), abs=0.01)
 
-def test_no_effect_has_no_true_difference():
-    assert true_difference(BY_NAME["null"], crowns=500, seed=1)(100, 1826) == 0
+
+@pytest.mark.parametrize("name", ["null", "crowns_wear_out", "frail_opened_more"])
+def test_no_effect_has_no_true_difference(name):
+    assert true_difference(BY_NAME[name], crowns=500, seed=1)(100, 1826) == 0
+
+
+def test_the_frailty_of_opened_crowns_is_not_known():
+    setting = Setting("x", "", dataclasses.replace(DEFAULT, need_follows_frailty=True))
+    with pytest.raises(ValueError, match="frailty"):
+        true_difference(setting, crowns=500, seed=1)
+
+
+def test_opened_patients_leave_before_their_crown_fails_and_others_stay():
+    setting = BY_NAME["opened_leave"]
+    frame = simulate(setting, crowns=8000, seed=4, as_recorded=False)
+    left = leave_opened(frame, np.random.default_rng(1), setting.opened_leave)
+    opened = pl.col("access_days").is_not_null()
+    assert left.filter(~opened).equals(frame.filter(~opened))
+    assert (left["endo_timing"] == frame["endo_timing"]).all()
+    # Without those who leave just before, the rate alone takes some; of what it leaves, 6 in 10 are still seen to fail.
+    by_rate = leave_opened(
+        frame, np.random.default_rng(1), dataclasses.replace(setting.opened_leave, before_failure=0.0)
+    )
+    failed = [f.filter(opened)["failure"].sum() for f in (frame, by_rate, left)]
+    assert failed[0] > failed[1]
+    assert failed[2] / failed[1] == pytest.approx(0.6, abs=0.12)
+    rate = left.filter(opened).group_by("bruxism").agg(share=(pl.col("exit_days") - pl.col("access_days")).mean())
+    stay = dict(rate.iter_rows())
+    assert stay[True] < 0.7 * stay[False]
 
 
 def test_bias_coverage_and_power_by_hand():
