@@ -100,7 +100,7 @@ def draw_failure(
     return np.where(opened, np.maximum(day, access + 1), day)
 
 
-def opened_hazard(truth: Truth, access: Days, days: Days) -> Floats:
+def opened_hazard(truth: Truth, access: Days | Floats, days: Days | Floats) -> Floats:
     """Cumulative hazard of the vital reference crown from an opening on day `access` to `days`."""
     pieces = _pieces(truth, access)
     total = np.zeros(np.broadcast(access, days).shape)
@@ -120,7 +120,7 @@ def _when_open(truth: Truth, access: Days, hazard: Floats) -> Floats:
     return reached
 
 
-def _pieces(truth: Truth, access: Days) -> list[tuple[float, Floats, Floats]]:
+def _pieces(truth: Truth, access: Days | Floats) -> list[tuple[float, Floats, Floats]]:
     """The hazard ratios after an opening, each with the day on which it begins and the day on which it ends."""
     ends = [access + float(days) for days, _ in truth.hr_first_opened]
     ratios = [*(hr for _, hr in truth.hr_first_opened), truth.hr_opened]
@@ -128,7 +128,7 @@ def _pieces(truth: Truth, access: Days) -> list[tuple[float, Floats, Floats]]:
     return list(zip(ratios, starts, [*ends, last], strict=True))
 
 
-def cumulative(truth: Truth, days: Days) -> Floats:
+def cumulative(truth: Truth, days: Days | Floats) -> Floats:
     """Cumulative hazard of the vital reference crown from its seat to `days`."""
     span = np.maximum(days - truth.quiet_days, 0) / (TEN_YEARS - truth.quiet_days)
     return np.asarray(-np.log(truth.ten_year_survival) * span**truth.shape)
