@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import math
 import typing
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 
@@ -16,6 +16,8 @@ CONFIDENCE = 0.95
 # A setting falls short when its coverage lies further below the confidence than this many standard errors of a share
 # from so many practices: chance alone seldom does that to one of ten settings.
 ERRORS_BELOW = 3.0
+# Share of false verdicts above which a setting is named.
+ALARMING = 0.10
 
 
 @dataclass(frozen=True)
@@ -86,25 +88,42 @@ def calibration_rows() -> list[CalibrationRow]:
         ]
 
 
-def calibration_sentence(rows: Sequence[CalibrationRow]) -> str:
-    """The table in one sentence, every number from its rows.
+def calibration_sentence(rows: Sequence[CalibrationRow], crowns: int | None = None) -> str:
+    """The table in a few sentences, every number from its rows of the size nearest to a practice of so many crowns.
 
-    Coverage is that of the adjusted difference, on which the verdict stands; settings that fall short are named.
+    Without `crowns` of the largest size. Coverage is that of the adjusted difference, on which the verdict stands.
+    Settings in which it falls short, or in which more than `ALARMING` of the verdicts were false, are named.
     """
-    practices = sum(r.practices for r in rows)
-    poor = [r for r in rows if falls_short(r)]
-    good = [r.difference_coverage for r in rows if r not in poor]
-    made = f"On {practices:,} invented practices in {len(rows)} settings (made {rows[0].date}, seed {rows[0].seed})"
+    size = nearest_size({r.crowns for r in rows}, crowns)
+    told = [r for r in rows if r.crowns == size]
+    practices = sum(r.practices for r in told)
+    poor = [r for r in told if r.difference_estimated and falls_short(r)]
+    none = [r for r in told if not r.difference_estimated]
+    good = [r.difference_coverage for r in told if r not in poor and r not in none]
+    about = f"{size:,} crowns each" + ("" if crowns is None else ", the size nearest to this practice's")
     held = [f"held the truth in {_range(good)} of 100"] if good else []
     if poor:
-        named = ", ".join(f"{_words(r)} ({_share(r)})" for r in poor)
-        held.append(f"held it too seldom with {named}")
-    worst = max(rows, key=lambda r: r.false_alarm_rate)
-    alarm = f"{100 * worst.false_alarm_rate:.1f} of 100 ({_words(worst)})"
+        held.append(f"held it too seldom where {_named(poor, 'difference_coverage')}")
+    if none:
+        held.append(f"could not be given where {_listed(_words(r) for r in none)}")
+    early = [r.too_early for r in told]
+    alarms = sorted((r for r in told if r.false_alarm_rate > ALARMING), key=lambda r: -r.false_alarm_rate)
+    others = [r.false_alarm_rate for r in told if r not in alarms]
+    false = [f"in at most {100 * max(others):.1f} of 100"] if others else []
+    if alarms:
+        false.append(f"more often where {_named(alarms, 'false_alarm_rate')}")
     return (
-        f"{made}, the 95% range of the adjusted difference {' and '.join(held)}; "
-        f"a verdict claimed what was not so in at most {alarm}."
+        f"On {practices:,} invented practices of {about}, in {len(told)} settings (made {told[0].date}, seed "
+        f"{told[0].seed}), the 95% range of the adjusted difference {_listed(held)}; it was too early for a verdict in "
+        f"{_range(early)} of 100. A verdict claimed what was not so {_listed(false)}."
     )
+
+
+def nearest_size(sizes: Collection[int], crowns: int | None) -> int:
+    """The size, as a ratio, nearest to so many crowns; the larger of two as near, the largest without a number."""
+    if crowns is None:
+        return max(sizes)
+    return min(sizes, key=lambda size: (abs(math.log(size / max(crowns, 1))), -size))
 
 
 def falls_short(row: CalibrationRow) -> bool:
@@ -116,8 +135,13 @@ def falls_short(row: CalibrationRow) -> bool:
     return not row.difference_coverage >= CONFIDENCE - ERRORS_BELOW * error
 
 
-def _share(row: CalibrationRow) -> str:
-    return f"{100 * row.difference_coverage:.0f} of 100" if row.difference_estimated else "no estimate"
+def _named(rows: Sequence[CalibrationRow], figure: str) -> str:
+    return _listed(f"{_words(r)} ({100 * getattr(r, figure):.0f} of 100)" for r in rows)
+
+
+def _listed(parts: Iterable[str]) -> str:
+    *most, last = parts
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _range(shares: Sequence[float]) -> str:
@@ -126,4 +150,4 @@ def _range(shares: Sequence[float]) -> str:
 
 
 def _words(row: CalibrationRow) -> str:
-    return row.setting.replace("_", " ")
+    return row.about

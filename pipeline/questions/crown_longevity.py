@@ -125,6 +125,9 @@ def comparison_of(
     analysis: Analysis,
 ) -> Comparison:
     """The main comparison that its figures make; the verdict stands on the adjusted difference, else on the crude."""
+    told = [groups[s].failures for s in ROOT_CANAL if s in groups]
+    if min(told, default=0) < analysis.min_failures:
+        adjusted = crude = None  # too early for a range
     difference = adjusted or crude
     empty = [LABELS[name].lower() for name in STATES if name not in groups]
     return Comparison(

@@ -1,7 +1,8 @@
 """Runs the comparison on many invented practices and sums up how often it was right.
 
 The functions that answer a practice's own question are run as they are: `compare_since_seat` (and, where opening does
-nothing, `compare_since_opening`) on a `crowns` and a `patients` table. A result depends on the seed alone, not on the number of processes or the order of their work.
+nothing, `compare_since_opening`) on a `crowns` and a `patients` table. A result depends on the seed alone, not on the
+number of processes or the order of their work.
 """
 
 from __future__ import annotations
@@ -111,7 +112,7 @@ def calibrate(
 def run_practice(task: Task) -> Found:
     """Simulate one practice and answer its main question; where opening does nothing, also since the opening."""
     setting = BY_NAME[task.setting]
-    seed = practice_seed(setting, task.seed, task.practice)
+    seed = practice_seed(setting, task.seed, task.practice, task.crowns)
     frame = simulate(setting, crowns=task.crowns, seed=seed, as_recorded=task.as_recorded)
     tables = crowns_table(frame), patients_table(frame)
     since = compare_since_opening(*tables, ANALYSIS).verdict.code if setting.is_null and task.as_recorded else ""
@@ -122,7 +123,9 @@ def summarise(
     setting: Setting, plan: Plan, found: Sequence[Found], large: Sequence[float], *, crowns: int, date: dt.date
 ) -> CalibrationRow:
     """Bias, coverage, power and false alarms of one setting; `large` are log ratios of the large practices."""
-    truth = true_difference(setting, crowns=plan.large_crowns, seed=practice_seed(setting, plan.seed, LARGE - 1))
+    truth = true_difference(
+        setting, crowns=plan.large_crowns, seed=practice_seed(setting, plan.seed, LARGE - 1, plan.large_crowns)
+    )
     true_per_100 = np.array([truth(f.from_day, f.to_day) for f in found])
     ratio = _column(found, "log_hr", "log_low", "log_high")
     difference = _column(found, "per_100", "low", "high")
@@ -260,7 +263,7 @@ def _mean_error(values: NDArray[np.float64]) -> float:
 
 def _progress(row: CalibrationRow) -> str:
     return (
-        f"{row.setting}, {row.crowns:,} crowns: {row.practices} practices, difference off by {row.difference_bias:+.2f} per 100, "
-        f"covered {row.difference_coverage:.3f}, log ratio off by {row.log_hr_bias:+.3f}, "
+        f"{row.setting}, {row.crowns:,} crowns: {row.practices} practices, "
+        f"difference off by {row.difference_bias:+.2f} per 100, covered {row.difference_coverage:.3f}, log ratio off by {row.log_hr_bias:+.3f}, "
         f"covered {row.log_hr_coverage:.3f}, too early {row.too_early:.3f}, false alarms {row.false_alarm_rate:.3f}"
     )

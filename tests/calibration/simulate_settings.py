@@ -128,7 +128,7 @@ SETTINGS: tuple[Setting, ...] = (
     ),
     Setting(
         "opened_leave",
-        "patients leave after an opening, with bruxism more, and 4 of 10 just before the opened crown fails",
+        "patients leave after an opening, with bruxism more, and 4 of 10 just before an opened crown fails",
         replace(DEFAULT, log_hr_bruxism=0.7),
         opened_leave=OpenedLeave(0.10, {"bruxism": 0.30}, before_failure=0.4, within_days=180),
     ),
@@ -136,9 +136,9 @@ SETTINGS: tuple[Setting, ...] = (
 BY_NAME = {setting.name: setting for setting in SETTINGS}
 
 
-def practice_seed(setting: Setting, seed: int, practice: int) -> int:
+def practice_seed(setting: Setting, seed: int, practice: int, crowns: int) -> int:
     """The seed of one practice: it depends on the setting's name, never on the order of settings or of work."""
-    mixed = np.random.SeedSequence([seed, zlib.crc32(setting.name.encode()), practice])
+    mixed = np.random.SeedSequence([seed, zlib.crc32(setting.name.encode()), practice, crowns])
     return int(mixed.generate_state(1)[0])
 
 
