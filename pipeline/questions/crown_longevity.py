@@ -393,7 +393,7 @@ def _contrasts(
 def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: Analysis) -> Difference | None:
     """Failures per 100 by the horizon, opened minus done before, from the day the opened group is large enough."""
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}
-    window = _window(sides, groups, analysis)
+    window = difference_window(sides, groups, analysis)
     if window is None:
         return None
     start, years = window
@@ -408,9 +408,13 @@ def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: A
     return make_crude(d, start, years)
 
 
-def _window(
+def difference_window(
     sides: Mapping[str, pl.DataFrame], groups: dict[str, Group], analysis: Analysis
 ) -> tuple[int, float] | None:
+    """From which day to how many years the two states are compared; None where too few are followed.
+
+    The horizon asked for, where both curves reach it; else what `short_window` finds.
+    """
     if any(f.is_empty() for f in sides.values()):
         return None
     if reach_horizon(groups, analysis):

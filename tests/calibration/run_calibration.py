@@ -264,6 +264,7 @@ def _mean_error(values: NDArray[np.float64]) -> float:
 def _progress(row: CalibrationRow) -> str:
     return (
         f"{row.setting}, {row.crowns:,} crowns: {row.practices} practices, "
-        f"difference off by {row.difference_bias:+.2f} per 100, covered {row.difference_coverage:.3f}, log ratio off by {row.log_hr_bias:+.3f}, "
-        f"covered {row.log_hr_coverage:.3f}, too early {row.too_early:.3f}, false alarms {row.false_alarm_rate:.3f}"
+        f"difference off by {row.difference_bias:+.2f} per 100, covered {row.difference_coverage:.3f}, "
+        f"log ratio off by {row.log_hr_bias:+.3f}, covered {row.log_hr_coverage:.3f}, "
+        f"too early {row.too_early:.3f}, false alarms {row.false_alarm_rate:.3f}"
     )
