@@ -28,6 +28,7 @@ from pipeline.stats.cox import CoxEstimate, CoxFit, CoxInputError, fit_cox
 from pipeline.stats.differences import Differences, survival_difference
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, allow, careful_ratio, failed_in, failed_patients
+from pipeline.stats.firth import fit_firth
 from pipeline.stats.kaplan_meier import first_day_with
 from pipeline.stats.risk_table import RiskTable, risk_table
 from pipeline.stats.standard_target import fitted_target
@@ -54,6 +55,10 @@ ADJUST: tuple[Covariate, ...] = (
     Levels("bruxism", "bruxism"),
     Levels("smoker", "smoking"),
     Numeric("seat_year", "year of the seat", 5.0),
+)
+PENALISED = (
+    "One group has no failure: its ratio is a penalised estimate (Firth) that is not adjusted and takes every crown as "
+    "its own. Only its limits tell something: how large or small the ratio may still be."
 )
 # Horizons for groups that are not followed to the one asked for.
 SHORTER_YEARS = (3.0, 1.0)
@@ -210,8 +215,11 @@ def estimate_states(
     """
     with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
     notes = notes_on_states(with_failures, set(spells["state"]))
+    penalised = penalised_ratio(spells, analysis)
+    if penalised:
+        notes.append(PENALISED)
     if len(with_failures) < 2:
-        return [], notes, [], None
+        return penalised, notes, [], None
     usable = usable_spells(spells, with_failures)
     adjust = design(usable, ADJUST)
     notes += [f"Not adjusted for {name}." for name in adjust.left_out]
@@ -232,7 +240,50 @@ def estimate_states(
         crowns=usable["crown_id"].n_unique(),
         confidence=analysis.confidence,
     )
-    return estimates, notes + told, list(adjust.missing), adjusted if adjust.used else None
+    return [*penalised, *estimates], notes + told, list(adjust.missing), adjusted if adjust.used else None
+
+
+def penalised_ratio(spells: pl.DataFrame, analysis: Analysis) -> list[Estimate]:
+    """Firth's ratio of opened over treated before, where one of them has no failure and the other enough; else none.
+
+    A Cox model has no finite ratio then. The penalised one is pulled towards none; what it tells is its far limit, how
+    large (or small) the ratio may still be. Not adjusted: without a failure in a group nothing can be adjusted for.
+    """
+    failures = failures_by_state(spells.filter(pl.col("state").is_in(ROOT_CANAL)))
+    if set(failures) != set(ROOT_CANAL) or min(failures.values()) or max(failures.values()) < MIN_FAILURES_OF_RATIO:
+        return []
+    rows = usable_spells(spells, set(ROOT_CANAL))
+    entry = rows["entry_days"].to_numpy()
+    try:
+        fit = fit_firth(
+            through_column(rows),
+            rows["exit_days"].to_numpy(),
+            rows["event"].to_numpy(),
+            names=("through_crown",),
+            entry_days=np.where(entry <= 0, -1, entry),
+        )
+    except CoxInputError:
+        return []
+    ratio = fit.hazard_ratio("through_crown", confidence=analysis.confidence)
+    if not (fit.converged and np.isfinite([ratio.low, ratio.high]).all() and ratio.low > 0):
+        return []
+    return [
+        Estimate(
+            contrast="through_crown vs before_seat",
+            model="cox_penalised",
+            adjusted_for=(),
+            stratified_by=(),
+            hazard_ratio=ratio.estimate,
+            ci_low=ratio.low,
+            ci_high=ratio.high,
+            p=ratio.p,
+            clustered_on="",
+            rows=fit.n_rows,
+            crowns=rows["crown_id"].n_unique(),
+            events=fit.n_events,
+            clusters=rows["patient_id"].n_unique(),
+        )
+    ]
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,8 @@
 """The main comparison from parts of the crowns, none of which sees the others: the figures of `compare_since_seat`.
 
 Each part is looked at twice (`longevity_looks.py`), and what it gives is small. Then its rows are laid out for the Cox
-models, which are fitted by sums over parts (`stats/cox_partitions.py`).
+models, which are fitted by sums over parts (`stats/cox_partitions.py`). One figure is not given: the penalised ratio
+of a group without a failure, which so many crowns do not come to.
 """
 
 from __future__ import annotations

@@ -25,6 +25,7 @@ from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate
 from pipeline.results_planning import Plan, PlanGroup
 from pipeline.stats.events_needed import expected_failures, information_needed, ratio_of_shares
 from pipeline.stats.few_failures import Allowance, degrees_of_freedom
+from pipeline.stats.limits import z_value
 
 PACE_DAYS = 730
 POWER = 0.8

@@ -107,7 +107,9 @@ def test_the_crude_difference_by_hand(compared):
     # From day 100 to day 365 12 of 40 opened crowns fail and 5 of 40 others: Greenwood's variances add up.
     d = compared.crude_difference
     error = 100 * np.sqrt(0.3 * 0.7 / 40 + 0.125 * 0.875 / 40)
-    assert (d.per_100, d.ci_low, d.ci_high) == pytest.approx((17.5, 17.5 - 1.959964 * error, 17.5 + 1.959964 * error), abs=1e-5)
+    assert (d.per_100, d.ci_low, d.ci_high) == pytest.approx(
+        (17.5, 17.5 - 1.959964 * error, 17.5 + 1.959964 * error), abs=1e-5
+    )
     assert d.from_days == 100
 
 
@@ -182,7 +184,7 @@ def test_one_state_with_failures_has_no_ratio_and_says_which_have_none():
     crowns, people = practice(vital_failures=0)
     only = crowns.with_columns(failure=pl.col("failure") & (pl.col("endo_timing") == "before_seat"))
     found = compare_since_seat(only, people, ONE_YEAR)
-    assert found.estimates == ()
+    assert [e.model for e in found.estimates] == ["cox_penalised"]
     assert found.naive is None
     # Too few have failed for a range.
     assert found.difference is None
@@ -248,6 +250,37 @@ def test_the_longest_horizon_that_is_reached_is_taken():
     assert longevity.short_window(182, by_years, Analysis()) == (182, 3.0)
     assert longevity.short_window(182, by_years, Analysis(horizon_years=3)) == (182, 3.0)
     assert longevity.short_window(182, by_years, Analysis(horizon_years=2)) == (182, 2)
+
+
+def no_failure(*states: str) -> Comparison:
+    crowns, people = practice()
+    spared = pl.col("endo_timing").is_in(states)
+    return compare_since_seat(crowns.with_columns(failure=pl.col("failure") & ~spared), people, ONE_YEAR)
+
+
+def test_a_group_without_a_failure_has_the_limit_of_a_penalised_ratio():
+    found = no_failure("through_crown")
+    [ratio] = [e for e in found.estimates if e.contrast == "through_crown vs before_seat"]
+    # On each of 5 days as many of both groups are at risk and one of the reference fails, so that with ratio b the
+    # likelihood is (1 + b)^-5, the information 5 b / (1 + b)^2 and the penalised likelihood greatest at b = 1 / 11.
+    assert ratio.hazard_ratio == pytest.approx(1 / 11)
+    b = np.exp(np.linspace(-12, 4, 160_001))
+    penalised = 0.5 * np.log(b) - 6 * np.log1p(b)
+    within = np.flatnonzero(penalised >= penalised.max() - 1.959964**2 / 2)
+    assert (ratio.ci_low, ratio.ci_high) == pytest.approx((b[within[0]], b[within[-1]]), rel=1e-3)
+    assert (ratio.model, ratio.adjusted_for, ratio.clustered_on) == ("cox_penalised", (), "")
+    assert (ratio.rows, ratio.crowns, ratio.events, ratio.clusters) == (80, 80, 5, 80)
+    assert longevity.PENALISED in found.notes
+    assert found.verdict.code == "too_early"
+
+
+def test_no_penalised_ratio_where_neither_or_too_few_failed():
+    for states in ((), ("before_seat", "through_crown")):
+        assert "cox_penalised" not in {e.model for e in no_failure(*states).estimates}
+    spells = state_spells(crown_rows(*practice()))
+    few = spells.with_columns(event=pl.col("event") & (pl.col("state") == "before_seat") & (pl.col("exit_days") < 235))
+    assert longevity.penalised_ratio(few, ONE_YEAR) == []
+    assert longevity.penalised_ratio(spells.filter(pl.col("state") != "through_crown"), ONE_YEAR) == []
 
 
 @pytest.mark.parametrize(("failures", "given"), [(4, False), (5, True)])
