@@ -10,8 +10,8 @@ normal interval.
 
 References
 ----------
-[1] Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bulletin 1946;2:
-    110-114 (from memory).
+[1] Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bulletin
+    1946;2:110-114 (from memory).
 [2] Zou GY, Donner A. Construction of confidence limits about effect measures: a general approach. Stat Med
     2008;27:1693-1702 (from memory).
 """
