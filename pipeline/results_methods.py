@@ -92,8 +92,8 @@ METHODS = (
     ),
     Method(
         "Few failures",
-        "Ranges of ratios and adjusted differences: the larger of the model’s and the clustered error, Student’s t, and "
-        "limits of a difference from those of its two shares.",
+        "Ranges of ratios and adjusted differences: the larger of the model’s and the clustered error, Student’s t, "
+        "and limits of a difference from those of its two shares.",
         "stats.few_failures",
         (
             "Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bulletin "

@@ -122,9 +122,10 @@ def _when_open(truth: Truth, access: Days, hazard: Floats) -> Floats:
 
 def _pieces(truth: Truth, access: Days | Floats) -> list[tuple[float, Floats, Floats]]:
     """The hazard ratios after an opening, each with the day on which it begins and the day on which it ends."""
-    ends = [access + float(days) for days, _ in truth.hr_first_opened]
+    opened = np.asarray(access, dtype=np.float64)
+    ends = [opened + days for days, _ in truth.hr_first_opened]
     ratios = [*(hr for _, hr in truth.hr_first_opened), truth.hr_opened]
-    starts, last = [access.astype(np.float64), *ends], np.full(access.shape, np.inf)
+    starts, last = [opened, *ends], np.full(opened.shape, np.inf)
     return list(zip(ratios, starts, [*ends, last], strict=True))
 
 
