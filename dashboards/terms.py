@@ -92,6 +92,7 @@ CLOCKS = {
 }
 MODELS = {
     "cox_time_varying": "Cox model; a crown changes group on the day it is opened",
+    "cox_penalised": "Cox model with Firth's penalty, as one group has no failure; a crown changes group when opened",
     "cox": "Cox model",
     "cox_time_varying_crown": "Cox model; a tooth changes group on the day of its crown",
     "cox_landmark": "Cox model from the landmark day on",

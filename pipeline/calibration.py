@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import math
 import typing
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 
@@ -16,25 +16,31 @@ CONFIDENCE = 0.95
 # A setting falls short when its coverage lies further below the confidence than this many standard errors of a share
 # from so many practices: chance alone seldom does that to one of ten settings.
 ERRORS_BELOW = 3.0
+# Share of false verdicts above which a setting is named.
+ALARMING = 0.10
 
 
 @dataclass(frozen=True)
 class CalibrationRow:
-    """One setting. Shares lie between 0 and 1; `*_mc_error` is the standard error from the number of practices.
+    """One setting at one size, `crowns` a practice. Shares lie between 0 and 1.
+
+    `*_mc_error` is the standard error from the number of practices.
 
     The ratio is the adjusted hazard ratio (logarithm), opened against root canal before the seat; the difference is the
-    adjusted one, in failures per 100 by the horizon. Means, bias and coverage are over the practices in which there was
+    adjusted one, in failures per 100 by its horizon. Means, bias and coverage are over the practices in which there was
     an estimate (`*_estimated`); power is the share of all practices whose interval left out no effect (with no effect:
     the share wrongly so).
 
-    `log_hr_truth` holds for one and the same crown. Where patients differ in ways not recorded, the ratio over all
-    patients is nearer to none: `log_hr_all_patients` is what very large practices without faults show, and bias and
-    coverage are given for both. The difference is over all patients by its definition; `difference_truth` is the mean
-    over practices, as each starts its own day after the seat.
+    `log_hr_truth` holds for one and the same crown; it is NaN, as are bias and coverage, where opening acts first in
+    one way and then in another, so that no one ratio is true. Where patients differ in ways not recorded, the ratio
+    over all patients is nearer to none: `log_hr_all_patients` is what very large practices without faults show, and
+    bias and coverage are given for both. The difference is over all patients by its definition; `difference_truth` is
+    the mean over practices, as each starts its own day after the seat.
 
     `too_early` to `cannot_tell` are the shares of practices with each verdict. False alarms: `false_differs`, a
     difference claimed where there is none or of the wrong sign; `false_little_difference`, a difference called smaller
-    than what matters that is not; `false_alarm_rate`, either.
+    than what matters that is not; `false_alarm_rate`, either. `since_opening_false_differs` is the first of them on the
+    clock since the opening, measured where opening does nothing and NaN elsewhere.
     """
 
     setting: str
@@ -64,6 +70,7 @@ class CalibrationRow:
     little_difference: float
     differs: float
     cannot_tell: float
+    since_opening_false_differs: float
     false_differs: float
     false_little_difference: float
     false_alarm_rate: float
@@ -72,7 +79,7 @@ class CalibrationRow:
 
 
 def calibration_rows() -> list[CalibrationRow]:
-    """The table of the last full calibration, one row a setting, in the order of the settings."""
+    """The table of the last full calibration: a row for each setting and size, in the order of the settings."""
     kinds = typing.get_type_hints(CalibrationRow)
     with files("pipeline").joinpath("data", "calibration.csv").open(encoding="utf-8") as stream:
         return [
@@ -81,25 +88,42 @@ def calibration_rows() -> list[CalibrationRow]:
         ]
 
 
-def calibration_sentence(rows: Sequence[CalibrationRow]) -> str:
-    """The table in one sentence, every number from its rows.
+def calibration_sentence(rows: Sequence[CalibrationRow], crowns: int | None = None) -> str:
+    """The table in a few sentences, every number from its rows of the size nearest to a practice of so many crowns.
 
-    Coverage is that of the adjusted difference, on which the verdict stands; settings that fall short are named.
+    Without `crowns` of the largest size. Coverage is that of the adjusted difference, on which the verdict stands.
+    Settings in which it falls short, or in which more than `ALARMING` of the verdicts were false, are named.
     """
-    practices = sum(r.practices for r in rows)
-    poor = [r for r in rows if falls_short(r)]
-    good = [r.difference_coverage for r in rows if r not in poor]
-    made = f"On {practices:,} invented practices in {len(rows)} settings (made {rows[0].date}, seed {rows[0].seed})"
+    size = nearest_size({r.crowns for r in rows}, crowns)
+    told = [r for r in rows if r.crowns == size]
+    practices = sum(r.practices for r in told)
+    poor = [r for r in told if r.difference_estimated and falls_short(r)]
+    none = [r for r in told if not r.difference_estimated]
+    good = [r.difference_coverage for r in told if r not in poor and r not in none]
+    about = f"{size:,} crowns each" + ("" if crowns is None else ", the size nearest to this practice's")
     held = [f"held the truth in {_range(good)} of 100"] if good else []
     if poor:
-        named = ", ".join(f"{_words(r)} ({_share(r)})" for r in poor)
-        held.append(f"held it too seldom with {named}")
-    worst = max(rows, key=lambda r: r.false_alarm_rate)
-    alarm = f"{100 * worst.false_alarm_rate:.1f} of 100 ({_words(worst)})"
+        held.append(f"held it too seldom where {_named(poor, 'difference_coverage')}")
+    if none:
+        held.append(f"could not be given where {_listed(_words(r) for r in none)}")
+    early = [r.too_early for r in told]
+    alarms = sorted((r for r in told if r.false_alarm_rate > ALARMING), key=lambda r: -r.false_alarm_rate)
+    others = [r.false_alarm_rate for r in told if r not in alarms]
+    false = [f"in at most {100 * max(others):.1f} of 100"] if others else []
+    if alarms:
+        false.append(f"more often where {_named(alarms, 'false_alarm_rate')}")
     return (
-        f"{made}, the 95% range of the adjusted difference {' and '.join(held)}; "
-        f"a verdict claimed what was not so in at most {alarm}."
+        f"On {practices:,} invented practices of {about}, in {len(told)} settings (made {told[0].date}, seed "
+        f"{told[0].seed}), the 95% range of the adjusted difference {_listed(held)}; it was too early for a verdict in "
+        f"{_range(early)} of 100. A verdict claimed what was not so {_listed(false)}."
     )
+
+
+def nearest_size(sizes: Collection[int], crowns: int | None) -> int:
+    """The size, as a ratio, nearest to so many crowns; the larger of two as near, the largest without a number."""
+    if crowns is None:
+        return max(sizes)
+    return min(sizes, key=lambda size: (abs(math.log(size / max(crowns, 1))), -size))
 
 
 def falls_short(row: CalibrationRow) -> bool:
@@ -111,8 +135,13 @@ def falls_short(row: CalibrationRow) -> bool:
     return not row.difference_coverage >= CONFIDENCE - ERRORS_BELOW * error
 
 
-def _share(row: CalibrationRow) -> str:
-    return f"{100 * row.difference_coverage:.0f} of 100" if row.difference_estimated else "no estimate"
+def _named(rows: Sequence[CalibrationRow], figure: str) -> str:
+    return _listed(f"{_words(r)} ({100 * getattr(r, figure):.0f} of 100)" for r in rows)
+
+
+def _listed(parts: Iterable[str]) -> str:
+    *most, last = parts
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _range(shares: Sequence[float]) -> str:
@@ -121,4 +150,4 @@ def _range(shares: Sequence[float]) -> str:
 
 
 def _words(row: CalibrationRow) -> str:
-    return row.setting.replace("_", " ")
+    return row.about

@@ -315,7 +315,7 @@ def _results(told: Told) -> Results:
             other_texts=told.other_texts,
         ),
         not_run=(),
-        calibration=calibration_sentence(calibration_rows()),
+        calibration=calibration_sentence(calibration_rows(), linked.get("crowns", 0)),
         rules=dict(told.rules),
         analysis=dict(told.settings),
         versions=_versions(),

@@ -87,7 +87,7 @@ class Analysis:
     smallest_difference_per_100: float = 5.0
     min_at_risk: int = 10
     max_step_per_100: float = 5.0
-    min_failures: int = 10
+    min_failures: int = 5
     min_stratum_failures: int = 5
     confidence: float = 0.95
     seed: int = 20250101

@@ -91,6 +91,30 @@ METHODS = (
         "models",
     ),
     Method(
+        "Few failures",
+        "Ranges of ratios and adjusted differences: the larger of the model’s and the clustered error, Student’s t, "
+        "and limits of a difference from those of its two shares.",
+        "stats.few_failures",
+        (
+            "Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bulletin "
+            "1946;2:110-114 (from memory).",
+            "Zou GY, Donner A. Construction of confidence limits about effect measures: a general approach. Stat Med "
+            "2008;27:1693-1702 (from memory).",
+        ),
+        "models",
+    ),
+    Method(
+        "Penalised ratio",
+        "A hazard ratio where one group has no failure: its limits say how large or small it may still be.",
+        "stats.firth",
+        (
+            "Firth D. Bias reduction of maximum likelihood estimates. Biometrika 1993;80:27-38.",
+            "Heinze G, Schemper M. A solution to the problem of monotone likelihood in Cox regression. Biometrics "
+            "2001;57:114-119.",
+        ),
+        "penalised",
+    ),
+    Method(
         "A state that changes on its own day",
         "A crown counts as opened only from the day it was opened; counting by label from the seat misleads.",
         "questions.crown_longevity",
@@ -469,6 +493,7 @@ def parts_of(results: Results) -> frozenset[str]:
         "curves": bool(comparisons or results.rates),
         "comparisons": bool(comparisons),
         "models": any(c.estimates for c in comparisons),
+        "penalised": any(e.model == "cox_penalised" for c in comparisons for e in c.estimates),
         "naive": any(c.naive for c in comparisons),
         "landmark": any(c.clock == "since_landmark" for c in comparisons),
         "standardised": any("standardised" in c.difference.method for c in comparisons if c.difference),

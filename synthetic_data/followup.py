@@ -15,7 +15,7 @@ from synthetic_data.hazards import (
     MATERIALS,
     YEAR,
     Covariates,
-    draw_access,
+    access_day,
     draw_failure,
     draw_frailty,
     log_hazard,
@@ -61,8 +61,9 @@ def simulate_followup(truth: Truth = DEFAULT, *, crowns: int = 2000, seed: int =
         age_first, year, male, smoker, diabetes, bruxism, group=group, material=material, clinician=clinician
     )
     start = np.zeros(crowns, np.int64)
-    access = draw_access(truth, rng, pulp == 1, filled, start)
+    wait = rng.exponential(size=crowns)
     frailty = draw_frailty(truth, rng, n_patients)[patient]
+    access = access_day(truth, wait, pulp == 1, filled, frailty=frailty, entry=start)
     fail = draw_failure(truth, rng, log_hazard(truth, covariates), frailty, filled, access=access, entry=start)
     leave = truth.leave_per_year
     rate = np.select([age_first < 35, age_first < 65], [leave["under_35"], leave["35_to_64"]], leave["65_up"])

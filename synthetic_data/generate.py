@@ -34,7 +34,7 @@ from synthetic_data.book import (
 )
 from synthetic_data.details import crown_details, dates, done_elsewhere, endo_details, findings, words
 from synthetic_data.first_teeth import draw_histories
-from synthetic_data.hazards import Days, cumulative
+from synthetic_data.hazards import Days, cumulative, opened_hazard
 from synthetic_data.people import CUTOFF, NO_DAY, People, draw_people, draw_visits, with_crowns
 from synthetic_data.postings import EXISTING
 from synthetic_data.practice_toml import write_toml
@@ -140,8 +140,9 @@ def _difference(truth: Truth, book: pl.DataFrame) -> dict[str, float]:
     # Sums over the single crowns of root-filled teeth: failures by five years from the seat, had each been opened on
     # the day of its seat, and had each been filled before.
     risk = counted(book).filter(pl.col("true_endo_timing") != "vital")["true_risk"].to_numpy()
-    hazard = cumulative(truth, np.array([YEARS * 365.25]))[0] * risk
-    opened, before = (float((1 - np.exp(-hazard * hr)).sum()) for hr in (truth.hr_opened, truth.hr_before_seat))
+    day = np.array([YEARS * 365.25])
+    hazards = opened_hazard(truth, np.zeros(1), day), truth.hr_before_seat * cumulative(truth, day)
+    opened, before = (float((1 - np.exp(-hazard * risk)).sum()) for hazard in hazards)
     return {"crowns": float(risk.size), "opened": opened, "before_seat": before}
 
 

@@ -63,11 +63,16 @@ def draw_frailty(truth: Truth, rng: np.random.Generator, n: int) -> Floats:
     return rng.gamma(1 / v, v, n) if v > 0 else np.ones(n)
 
 
-def draw_access(truth: Truth, rng: np.random.Generator, hyperemic: Flags, root_filled: Flags, entry: Days) -> Days:
-    """Day on which a tooth seated vital comes to need endo, after `entry`; NEVER for a root-filled tooth."""
+def access_day(
+    truth: Truth, wait: Floats, hyperemic: Flags, root_filled: Flags, *, frailty: Floats, entry: Days
+) -> Days:
+    """Day on which a tooth seated vital comes to need endo, after `entry`; NEVER for a root-filled tooth.
+
+    `wait` are draws of an exponential wait of mean 1.
+    """
     rate = truth.need_per_year / YEAR * np.where(hyperemic, truth.hr_need_hyperemic, 1.0)
-    wait = rng.exponential(size=entry.size) / np.maximum(rate, 1e-12)
-    return np.where(root_filled, NEVER, _whole(entry + wait))
+    rate = rate * frailty if truth.need_follows_frailty else rate
+    return np.where(root_filled, NEVER, _whole(entry + wait / np.maximum(rate, 1e-12)))
 
 
 def draw_failure(
@@ -82,19 +87,49 @@ def draw_failure(
 ) -> Days:
     """Day of failure of each crown, given that it was in place and unopened on `entry`.
 
-    The hazard is multiplied by `hr_before_seat` throughout for a root-filled tooth and by `hr_opened` after `access`.
-    A failure that falls on the day of the opening came first: the crown was never opened.
+    The hazard is multiplied by `hr_before_seat` throughout for a root-filled tooth and after `access` by
+    `hr_first_opened`, then by `hr_opened`. A failure that falls on the day of the opening came first: the crown was
+    never opened.
     """
     multiplier = np.exp(log_hr) * frailty * np.where(root_filled, truth.hr_before_seat, 1.0)
     spent = cumulative(truth, entry) + rng.exponential(size=entry.size) / multiplier
     at_access = cumulative(truth, access)
     opened = spent > at_access
-    after = at_access + (spent - at_access) / truth.hr_opened
+    after = _when_open(truth, access, np.where(opened, spent - at_access, 0.0))
     day = _whole(inverse(truth, np.where(opened, after, spent)))
     return np.where(opened, np.maximum(day, access + 1), day)
 
 
-def cumulative(truth: Truth, days: Days) -> Floats:
+def opened_hazard(truth: Truth, access: Days | Floats, days: Days | Floats) -> Floats:
+    """Cumulative hazard of the vital reference crown from an opening on day `access` to `days`."""
+    pieces = _pieces(truth, access)
+    total = np.zeros(np.broadcast(access, days).shape)
+    for hr, start, end in pieces:
+        total += hr * (cumulative(truth, np.minimum(end, days)) - cumulative(truth, np.minimum(start, days)))
+    return total
+
+
+def _when_open(truth: Truth, access: Days, hazard: Floats) -> Floats:
+    """The unopened reference crown's cumulative hazard on the day by which an opened one has spent `hazard`."""
+    reached, left = cumulative(truth, access), hazard
+    for hr, start, end in _pieces(truth, access):
+        at_start = cumulative(truth, start)
+        spent = np.minimum(left, hr * (cumulative(truth, end) - at_start))
+        reached = np.where(left > 0, at_start + spent / hr, reached)
+        left = left - spent
+    return reached
+
+
+def _pieces(truth: Truth, access: Days | Floats) -> list[tuple[float, Floats, Floats]]:
+    """The hazard ratios after an opening, each with the day on which it begins and the day on which it ends."""
+    opened = np.asarray(access, dtype=np.float64)
+    ends = [opened + days for days, _ in truth.hr_first_opened]
+    ratios = [*(hr for _, hr in truth.hr_first_opened), truth.hr_opened]
+    starts, last = [opened, *ends], np.full(opened.shape, np.inf)
+    return list(zip(ratios, starts, [*ends, last], strict=True))
+
+
+def cumulative(truth: Truth, days: Days | Floats) -> Floats:
     """Cumulative hazard of the vital reference crown from its seat to `days`."""
     span = np.maximum(days - truth.quiet_days, 0) / (TEN_YEARS - truth.quiet_days)
     return np.asarray(-np.log(truth.ten_year_survival) * span**truth.shape)

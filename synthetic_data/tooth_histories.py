@@ -27,7 +27,7 @@ from synthetic_data.courses import (
     take,
 )
 from synthetic_data.elsewhere import HERE
-from synthetic_data.hazards import YEAR, Covariates, Days, Flags, Ints, draw_access, draw_failure, log_hazard
+from synthetic_data.hazards import YEAR, Covariates, Days, Flags, Ints, access_day, draw_failure, log_hazard
 from synthetic_data.materials import draw_material
 from synthetic_data.people import GROUP, NO_DAY, People
 from synthetic_data.postings import BUCCAL, LINGUAL, NOT_NAMED, OCCLUSAL, REASON_OTHER, REASON_ROOT_FILLED
@@ -146,8 +146,10 @@ def _one_generation(truth: Truth, rng: np.random.Generator, people: People, c: C
     n, seat, filled = c["patient"].size, c["seat"], c["root_filled"]
     # All days here are counted from the seat until they are stored.
     entry, stop = c["entry"] - seat, people.end[c["patient"]] - seat
-    need = draw_access(truth, rng, c["pulp"] == HYPEREMIC, filled, entry)
-    risk = np.exp(log_hazard(truth, covariates(people, c))) * people.frailty[c["patient"]]
+    frailty = people.frailty[c["patient"]]
+    wait = rng.exponential(size=n)
+    need = access_day(truth, wait, c["pulp"] == HYPEREMIC, filled, frailty=frailty, entry=entry)
+    risk = np.exp(log_hazard(truth, covariates(people, c))) * frailty
     fail = draw_failure(truth, rng, np.log(risk), np.ones(n), filled, access=need, entry=entry)
     opened = (need < fail) & (need <= stop)
     failed = fail <= stop

@@ -50,12 +50,15 @@ class Truth:
     Crown failure: cumulative hazard of a vital reference crown
     `-log(ten_year_survival) * ((days - quiet_days) / (3652.5 - quiet_days)) ** shape`, none in the quiet days, times
     `hr_before_seat` (root filled when seated) or `hr_opened` (from the day it is opened), covariates and a gamma
-    frailty of the patient with mean 1 and `frailty_variance`. A hazard ratio averaged over patients lies nearer 1
-    than the one given here when the frailty varies: with the default variance and losses of some 20 in 100 by
-    about 0.01 on the log scale; a variance of 0 removes the difference.
+    frailty of the patient with mean 1 and `frailty_variance`. Where opening acts first in another way,
+    `hr_first_opened` has pairs of days since the opening and the ratio up to them; `hr_opened` holds after the last.
+    A hazard ratio averaged over patients lies nearer 1 than the one given here when the frailty varies: with the
+    default variance and losses of some 20 in 100 by about 0.01 on the log scale; a variance of 0 removes the
+    difference.
 
     Need of endo in a tooth seated vital: a constant rate, times `hr_need_hyperemic`. It does not share the frailty
-    and hyperemia has no effect of its own on crown failure, so no unmeasured confounder is built in.
+    and hyperemia has no effect of its own on crown failure, so no unmeasured confounder is built in, unless
+    `need_follows_frailty`: then the rate is multiplied by the frailty too.
 
     `cause_*` are the shares of crown failures: replaced by a crown, given up and renewed with a root canal
     (`redone`), replaced by a bridge retainer, removed, extracted with the tooth. They split the failures and do not
@@ -74,6 +77,7 @@ class Truth:
 
     hr_before_seat: float = 1.25
     hr_opened: float = 2.0
+    hr_first_opened: tuple[tuple[int, float], ...] = ()
     ten_year_survival: float = 0.86
     shape: float = 1.2
     quiet_days: int = 60
@@ -103,6 +107,7 @@ class Truth:
     share_filled_long_before: float = 0.07
     need_per_year: float = 0.010
     hr_need_hyperemic: float = 5.0
+    need_follows_frailty: bool = False
 
     cause_vital: dict[str, float] = field(
         default_factory=lambda: {"replaced": 0.65, "redone": 0.03, "retainer": 0.05, "removed": 0.05, "extracted": 0.22}

@@ -100,7 +100,7 @@ def _model(c: Comparison, e: Estimate) -> tuple[str, ...]:
         c.title,
         terms.model(e.model),
         *named,
-        phrase(e.clustered_on.removesuffix("_id")),
+        phrase(e.clustered_on.removesuffix("_id")) if e.clustered_on else "nothing",
         whole(e.rows),
         whole(e.events),
     )

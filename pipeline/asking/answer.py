@@ -12,7 +12,7 @@ from pipeline.asking.fields import NOT_DATED, said
 from pipeline.asking.question import Ask
 from pipeline.asking.rows import Tables, asked_rows
 from pipeline.questions.covariates import Covariate, Levels, Numeric
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.crown_longevity import Analysis, failed_patients_by_state
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of, make_group
 from pipeline.questions.verdict import TOO_EARLY, Basis, write_verdict
@@ -21,6 +21,7 @@ from pipeline.results_asked import Asked, AskedContrast
 from pipeline.safety import SAFETY_FIELDS, UNMEASURED
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
+from pipeline.stats.few_failures import allow
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 from pipeline.transforms.coded_details import CODED
@@ -210,7 +211,8 @@ def _difference(
             days=[horizon],
             min_at_risk=analysis.min_at_risk,
         )
-        d = standard.difference(name, reference, day=horizon, confidence=analysis.confidence)
+        allowance = allow(fit, name, reference, failed_patients_by_state(rows))
+        d = standard.difference(name, reference, day=horizon, allowance=allowance, confidence=analysis.confidence)
         if np.isfinite(d.std_error):
             method = "adjusted: all teeth standardised to each group by the adjusted Cox model, grouped by patient"
             return Difference(name, reference, *told, d.per_100, d.low, d.high, method)

@@ -264,6 +264,7 @@ def _compare(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis) -
             (n_failed["through_crown"], n_failed["before_seat"]),
             smallest=analysis.smallest_difference_per_100,
             min_failures=analysis.min_failures,
+            horizon_years=analysis.horizon_years,
         )
         counts = (tuple(n_crowns.items()), tuple(n_failed.items()))
         return _Found(difference, ratio[-1] if ratio else None, *counts, code)

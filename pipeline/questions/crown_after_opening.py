@@ -13,8 +13,13 @@ from pipeline.questions.covariates import Numeric, design, strata
 from pipeline.questions.crown_longevity import (
     ADJUST,
     LABELS,
+    ROOT_CANAL,
     Analysis,
     empty_group,
+    enough_for_ratio,
+    failed_patients_by_state,
+    failures_by_state,
+    few_failures_note,
     fit_states,
 )
 from pipeline.questions.crown_rows import crown_rows, was_followed
@@ -24,6 +29,7 @@ from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, Fl
 from pipeline.stats.cox import CoxInputError
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
+from pipeline.stats.few_failures import careful_ratio
 
 CROWN_AGE = Numeric("crown_age", "age of the crown at the start", 1.0)
 
@@ -116,9 +122,10 @@ def _difference(sides: dict[str, pl.DataFrame], horizon: int, analysis: Analysis
 
 def _estimates(rows: pl.DataFrame, analysis: Analysis) -> tuple[list[Estimate], list[str], list[str]]:
     known = rows.filter(pl.col("seat_date").is_not_null())
-    failures = dict(known.group_by("state").agg(pl.col("event").sum()).iter_rows())
-    if len(failures) < 2 or min(failures.values()) == 0:
-        return [], ["A group has no failure: no hazard ratio."], []
+    failures = failures_by_state(known)
+    if not enough_for_ratio(failures, ROOT_CANAL):
+        return [], [few_failures_note(LABELS[s].lower()) for s in ROOT_CANAL if not enough_for_ratio(failures, [s])], []
+    failed = failed_patients_by_state(known)
     opened = (known["state"] == "through_crown").cast(pl.Float64).to_numpy()[:, None]
     adjust = design(known, (CROWN_AGE, *ADJUST))
     codes, n_strata = strata(known, "provider_id", min_failures=analysis.min_stratum_failures)
@@ -141,7 +148,7 @@ def _estimates(rows: pl.DataFrame, analysis: Analysis) -> tuple[list[Estimate], 
         except CoxInputError as refused:
             notes.append(f"A model could not be fitted: {refused}")
             continue
-        ratio = fit.hazard_ratio("through_crown", confidence=analysis.confidence)
+        ratio = careful_ratio(fit, "through_crown", "before_seat", failed, confidence=analysis.confidence).exp()
         if not np.isfinite(ratio.se):
             notes.append("The hazard ratio grows without bound in these records and is not given.")
             continue

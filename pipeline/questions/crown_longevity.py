@@ -11,7 +11,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -27,6 +27,10 @@ from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, Fl
 from pipeline.stats.cox import CoxEstimate, CoxFit, CoxInputError, fit_cox
 from pipeline.stats.differences import Differences, survival_difference
 from pipeline.stats.differences import Group as Rows
+from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, allow, careful_ratio, failed_in, failed_patients
+from pipeline.stats.firth import fit_firth
+from pipeline.stats.kaplan_meier import first_day_with
+from pipeline.stats.risk_table import RiskTable, risk_table
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 from pipeline.stats.standardised import AdjustedDifference
@@ -52,6 +56,12 @@ ADJUST: tuple[Covariate, ...] = (
     Levels("smoker", "smoking"),
     Numeric("seat_year", "year of the seat", 5.0),
 )
+PENALISED = (
+    "One group has no failure: its ratio is a penalised estimate (Firth) that is not adjusted and takes every crown as "
+    "its own. Only its limits tell something: how large or small the ratio may still be."
+)
+# Horizons for groups that are not followed to the one asked for.
+SHORTER_YEARS = (3.0, 1.0)
 YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
 
 
@@ -63,7 +73,7 @@ class Analysis:
     smallest_difference_per_100: float = 5.0
     min_at_risk: int = 10
     max_step_per_100: float = 5.0
-    min_failures: int = 10
+    min_failures: int = 5
     min_stratum_failures: int = 5
     confidence: float = 0.95
 
@@ -120,6 +130,9 @@ def comparison_of(
     analysis: Analysis,
 ) -> Comparison:
     """The main comparison that its figures make; the verdict stands on the adjusted difference, else on the crude."""
+    told = [groups[s].failures for s in ROOT_CANAL if s in groups]
+    if min(told, default=0) < analysis.min_failures:
+        adjusted = crude = None  # too early for a range
     difference = adjusted or crude
     empty = [LABELS[name].lower() for name in STATES if name not in groups]
     return Comparison(
@@ -145,13 +158,13 @@ def adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis: 
     """The difference that the same crowns would show, opened instead of treated before, by the adjusted model.
 
     Standardised over the crowns with a root canal, each by its last row in the model, from the day on which the
-    crude difference starts. None where there is no crude difference (a curve stops before the horizon), so that the
-    model never speaks of years that no opened crown was followed for, or where the model has no answer.
+    crude difference starts to its horizon. None where there is no crude difference, so that the model never speaks of
+    years that no opened crown was followed for, or where the model has no answer.
     """
     if fit is None or crude is None or not can_standardise(fit):
         return None
     in_state = fit.design.rows.x[:, [fit.names.index(s) for s in ROOT_CANAL]]
-    horizon = days_of(analysis.horizon_years)
+    horizon = days_of(crude.years)
     standard = standardise(
         fit,
         fitted_target(fit, in_state.sum(axis=1) > 0),
@@ -160,8 +173,10 @@ def adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis: 
         from_day=crude.from_days,
         min_at_risk=analysis.min_at_risk,
     )
-    d = standard.difference("through_crown", "before_seat", day=horizon, confidence=analysis.confidence)
-    return make_adjusted(d, analysis)
+    pair = ("through_crown", "before_seat")
+    allowance = allow(fit, *pair, {state: failed_in(fit, state) for state in pair})
+    d = standard.difference(*pair, day=horizon, allowance=allowance, confidence=analysis.confidence)
+    return make_adjusted(d, crude.years)
 
 
 def can_standardise(fit: CoxEstimate) -> bool:
@@ -169,21 +184,22 @@ def can_standardise(fit: CoxEstimate) -> bool:
     return set(ROOT_CANAL) <= set(fit.names) and fit.converged
 
 
-def make_adjusted(d: AdjustedDifference, analysis: Analysis) -> Difference | None:
-    """The adjusted difference in the words of the results; None without an error."""
+def make_adjusted(d: AdjustedDifference, years: float) -> Difference | None:
+    """The adjusted difference by so many years in the words of the results; None without an error."""
     if not np.isfinite(d.std_error):
         return None
     return Difference(
         group="through_crown",
         reference="before_seat",
-        years=analysis.horizon_years,
+        years=years,
         from_days=d.from_day,
         per_100=d.per_100,
         ci_low=d.low,
         ci_high=d.high,
         method=(
             "adjusted: both treatments standardised over the crowns with a root canal by the adjusted Cox model, "
-            "error by the infinitesimal jackknife grouped by patient"
+            "error by the infinitesimal jackknife grouped by patient, or the model's where that is larger; limits from "
+            "those of the two shares, by Student's t with few failures"
         ),
     )
 
@@ -199,8 +215,11 @@ def estimate_states(
     """
     with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
     notes = notes_on_states(with_failures, set(spells["state"]))
+    penalised = penalised_ratio(spells, analysis)
+    if penalised:
+        notes.append(PENALISED)
     if len(with_failures) < 2:
-        return [], notes, [], None
+        return penalised, notes, [], None
     usable = usable_spells(spells, with_failures)
     adjust = design(usable, ADJUST)
     notes += [f"Not adjusted for {name}." for name in adjust.left_out]
@@ -214,9 +233,57 @@ def estimate_states(
         )
 
     estimates, told, adjusted = estimates_of(
-        models, fit, states=with_failures, crowns=usable["crown_id"].n_unique(), confidence=analysis.confidence
+        models,
+        fit,
+        failures=failures_by_state(usable),
+        failed=failed_patients_by_state(usable),
+        crowns=usable["crown_id"].n_unique(),
+        confidence=analysis.confidence,
     )
-    return estimates, notes + told, list(adjust.missing), adjusted if adjust.used else None
+    return [*penalised, *estimates], notes + told, list(adjust.missing), adjusted if adjust.used else None
+
+
+def penalised_ratio(spells: pl.DataFrame, analysis: Analysis) -> list[Estimate]:
+    """Firth's ratio of opened over treated before, where one of them has no failure and the other enough; else none.
+
+    A Cox model has no finite ratio then. The penalised one is pulled towards none; what it tells is its far limit, how
+    large (or small) the ratio may still be. Not adjusted: without a failure in a group nothing can be adjusted for.
+    """
+    failures = failures_by_state(spells.filter(pl.col("state").is_in(ROOT_CANAL)))
+    if set(failures) != set(ROOT_CANAL) or min(failures.values()) or max(failures.values()) < MIN_FAILURES_OF_RATIO:
+        return []
+    rows = usable_spells(spells, set(ROOT_CANAL))
+    entry = rows["entry_days"].to_numpy()
+    try:
+        fit = fit_firth(
+            through_column(rows),
+            rows["exit_days"].to_numpy(),
+            rows["event"].to_numpy(),
+            names=("through_crown",),
+            entry_days=np.where(entry <= 0, -1, entry),
+        )
+    except CoxInputError:
+        return []
+    ratio = fit.hazard_ratio("through_crown", confidence=analysis.confidence)
+    if not (fit.converged and np.isfinite([ratio.low, ratio.high]).all() and ratio.low > 0):
+        return []
+    return [
+        Estimate(
+            contrast="through_crown vs before_seat",
+            model="cox_penalised",
+            adjusted_for=(),
+            stratified_by=(),
+            hazard_ratio=ratio.estimate,
+            ci_low=ratio.low,
+            ci_high=ratio.high,
+            p=ratio.p,
+            clustered_on="",
+            rows=fit.n_rows,
+            crowns=rows["crown_id"].n_unique(),
+            events=fit.n_events,
+            clusters=rows["patient_id"].n_unique(),
+        )
+    ]
 
 
 @dataclass(frozen=True)
@@ -271,13 +338,18 @@ def estimates_of(
     models: Sequence[StateModel],
     fit: Callable[[StateModel], Fitted],
     *,
-    states: set[str],
+    failures: Mapping[str, int],
+    failed: Mapping[str, float],
     crowns: int,
     confidence: float,
 ) -> tuple[list[Estimate], list[str], Fitted | None]:
-    """The contrasts of the models, notes on those that could not be fitted, and the last fit."""
+    """The contrasts of the models, notes on those that are not given, and the last fit.
+
+    `failures` are those of each state, `failed` as many patients as they tell as much as (`few_failures.py`).
+    """
     estimates: list[Estimate] = []
-    notes: list[str] = []
+    enough = {state for state, n in failures.items() if n >= MIN_FAILURES_OF_RATIO}
+    notes = [few_failures_note(LABELS[s].lower()) for s in STATES if s in failures and s not in enough]
     found: Fitted | None = None
     for model in models:
         try:
@@ -286,8 +358,30 @@ def estimates_of(
             notes.append(f"The {'adjusted' if model.used else 'crude'} model could not be fitted: {refused}")
             found = None
             continue
-        estimates += _contrasts(found, model, states, crowns=crowns, confidence=confidence)
+        estimates += _contrasts(found, model, enough, failed, crowns=crowns, confidence=confidence)
     return estimates, notes, found
+
+
+def few_failures_note(group: str) -> str:
+    """Why a group with few failures has no hazard ratio."""
+    return f"Fewer than {MIN_FAILURES_OF_RATIO} failures with {group}: no hazard ratio, its range would be a guess."
+
+
+def enough_for_ratio(failures: Mapping[str, int], pair: Sequence[str]) -> bool:
+    """Whether both groups have enough failures for a hazard ratio."""
+    return all(failures.get(name, 0) >= MIN_FAILURES_OF_RATIO for name in pair)
+
+
+def failures_by_state(spells: pl.DataFrame) -> dict[str, int]:
+    """The failures of each state."""
+    return dict(spells.group_by("state").agg(pl.col("event").sum().cast(pl.Int64)).iter_rows())
+
+
+def failed_patients_by_state(spells: pl.DataFrame) -> dict[str, float]:
+    """How many patients with one failure each tell as much as the failures of each state."""
+    by_patient = spells.group_by("state", "patient_id").agg(n=pl.col("event").sum().cast(pl.Int64))
+    sums = by_patient.group_by("state").agg(pl.col("n").sum(), squares=(pl.col("n") ** 2).sum())
+    return {state: failed_patients(n, squares) for state, n, squares in sums.iter_rows()}
 
 
 def fit_states(
@@ -312,14 +406,19 @@ def patient_codes(frame: pl.DataFrame) -> NDArray[np.int64]:
 
 
 def _contrasts(
-    fit: CoxEstimate, model: StateModel, states: set[str], *, crowns: int, confidence: float
+    fit: CoxEstimate,
+    model: StateModel,
+    states: set[str],
+    failed: Mapping[str, float],
+    *,
+    crowns: int,
+    confidence: float,
 ) -> list[Estimate]:
     out = []
     for group, reference in CONTRASTS:
         if group not in states or reference not in states:
             continue
-        vector = {name: sign for name, sign in ((group, 1.0), (reference, -1.0)) if name in fit.names}
-        log = fit.contrast(vector, confidence=confidence)
+        log = careful_ratio(fit, group, reference, failed, confidence=confidence)
         if not np.isfinite(log.se):
             continue
         out.append(
@@ -344,13 +443,12 @@ def _contrasts(
 
 def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: Analysis) -> Difference | None:
     """Failures per 100 by the horizon, opened minus done before, from the day the opened group is large enough."""
-    if not reach_horizon(groups, analysis):
-        return None
-    horizon = days_of(analysis.horizon_years)
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}
-    start = curve_start(sides["through_crown"], rules=analysis.curve_rules())
-    if start is None or start >= horizon:
+    window = difference_window(sides, groups, analysis)
+    if window is None:
         return None
+    start, years = window
+    horizon = days_of(years)
     rows = {
         s: Rows(f["exit_days"], f["event"], entry_days=f["entry_days"], cluster=f["patient_id"])
         for s, f in sides.items()
@@ -358,7 +456,51 @@ def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: A
     d = survival_difference(
         rows["through_crown"], rows["before_seat"], [horizon], from_day=start, confidence=analysis.confidence
     )
-    return make_crude(d, start, analysis)
+    return make_crude(d, start, years)
+
+
+def difference_window(
+    sides: Mapping[str, pl.DataFrame], groups: dict[str, Group], analysis: Analysis
+) -> tuple[int, float] | None:
+    """From which day to how many years the two states are compared; None where too few are followed.
+
+    The horizon asked for, where both curves reach it; else what `short_window` finds.
+    """
+    if any(f.is_empty() for f in sides.values()):
+        return None
+    if reach_horizon(groups, analysis):
+        start = curve_start(sides["through_crown"], rules=analysis.curve_rules())
+        if start is not None and start < days_of(analysis.horizon_years):
+            return start, analysis.horizon_years
+    opened = sides["through_crown"]
+    first = first_day_with(analysis.min_at_risk, exit_days=opened["exit_days"], entry_days=opened["entry_days"])
+
+    def followed(days: list[int]) -> list[RiskTable]:
+        return [risk_table(f["exit_days"], f["event"], days, entry_days=f["entry_days"]) for f in sides.values()]
+
+    return short_window(first, followed, analysis)
+
+
+def short_window(
+    first: int | None, followed: Callable[[list[int]], list[RiskTable]], analysis: Analysis
+) -> tuple[int, float] | None:
+    """From which day to how many years two groups of few are compared, where their curves do not reach the horizon.
+
+    `first` is the day from which `min_at_risk` opened crowns are under observation; `followed` gives the risk tables of
+    both groups. The horizon is the longest of the one asked for and the `SHORTER_YEARS` at which as many of each group
+    were still followed or had failed since that day, and half of which lies after it. Who has failed counts: were
+    horizons left out because crowns had failed, the others would look better than they are.
+    """
+    shorter = tuple(years for years in SHORTER_YEARS if years < analysis.horizon_years)
+    for years in (analysis.horizon_years, *shorter):
+        horizon = days_of(years)
+        if first is None or 2 * first > horizon:
+            continue
+        tables = followed([first + 1, horizon])
+        stayed = [int(t.followed[1] + t.failed[1] - t.failed[0]) for t in tables]
+        if min(stayed) >= analysis.min_at_risk and min(int(t.followed[1]) for t in tables) > 0:
+            return first, years
+    return None
 
 
 def reach_horizon(groups: dict[str, Group], analysis: Analysis) -> bool:
@@ -367,14 +509,14 @@ def reach_horizon(groups: dict[str, Group], analysis: Analysis) -> bool:
     return all(s in groups and (groups[s].stops_at_days or 0) >= horizon for s in ROOT_CANAL)
 
 
-def make_crude(d: Differences, start: int, analysis: Analysis) -> Difference | None:
-    """The crude difference in the words of the results; None without an error."""
+def make_crude(d: Differences, start: int, years: float) -> Difference | None:
+    """The crude difference by so many years in the words of the results; None without an error."""
     if np.isnan(d.std_error[0]):
         return None
     return Difference(
         group="through_crown",
         reference="before_seat",
-        years=analysis.horizon_years,
+        years=years,
         from_days=start,
         per_100=float(-100 * d.estimate[0]),
         ci_low=float(-100 * d.high[0]),
@@ -389,7 +531,7 @@ def make_crude(d: Differences, start: int, analysis: Analysis) -> Difference | N
 def _naive(rows: pl.DataFrame, analysis: Analysis) -> Naive | None:
     """The comparison by label from the seat, as one would make it by hand."""
     spells = labelled_spells(rows)
-    if spells.group_by("state").agg(pl.col("event").sum()).filter(pl.col("event") > 0).height < 2:
+    if not enough_for_ratio(failures_by_state(spells), ROOT_CANAL):
         return None
     try:
         fit = fit_states(spells, through_column(spells), names=("through_crown",), stratum=None)
@@ -401,7 +543,7 @@ def _naive(rows: pl.DataFrame, analysis: Analysis) -> Naive | None:
         )
         for name in ROOT_CANAL
     ]
-    return naive_of(fit, groups, analysis)
+    return naive_of(fit, groups, failed_patients_by_state(spells), analysis)
 
 
 def labelled_spells(rows: pl.DataFrame) -> pl.DataFrame:
@@ -415,9 +557,9 @@ def through_column(spells: pl.DataFrame) -> NDArray[np.float64]:
     return (spells["state"] == "through_crown").cast(pl.Float64).to_numpy()[:, None]
 
 
-def naive_of(fit: CoxEstimate, groups: Sequence[Group], analysis: Analysis) -> Naive:
+def naive_of(fit: CoxEstimate, groups: Sequence[Group], failed: Mapping[str, float], analysis: Analysis) -> Naive:
     """The naive comparison that a fit and the groups by label make."""
-    ratio = fit.hazard_ratio("through_crown", confidence=analysis.confidence)
+    ratio = careful_ratio(fit, "through_crown", "before_seat", failed, confidence=analysis.confidence).exp()
     horizon = days_of(analysis.horizon_years)
     shares = []
     for group in groups:

@@ -14,13 +14,20 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 import polars as pl
 
 from pipeline.questions.covariates import Covariate, Levels, Numeric
-from pipeline.questions.crown_longevity import Analysis, fit_states
+from pipeline.questions.crown_longevity import (
+    Analysis,
+    enough_for_ratio,
+    failed_patients_by_state,
+    failures_by_state,
+    fit_states,
+)
 from pipeline.questions.endo_teeth import (
     CROWNED,
     NOT_CROWNED,
@@ -36,6 +43,7 @@ from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, FlowStep, Gr
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
+from pipeline.stats.few_failures import allow, careful_ratio
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 
@@ -96,7 +104,8 @@ def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comp
         spells, ((CROWNED, NOT_CROWNED),), ADJUST, analysis, unit="course_id", model="cox_time_varying_crown"
     )
     crude = _crude_difference(spells, groups, analysis)
-    difference = _adjusted_difference(ratios.adjusted, crude, analysis) or crude
+    failed = failed_patients_by_state(spells)
+    difference = _adjusted_difference(ratios.adjusted, crude, failed, analysis) or crude
     name, word, title, question = OUTCOMES[outcome]
     basis = Basis(
         group=groups.get(CROWNED) or _empty(CROWNED),
@@ -191,7 +200,9 @@ def _crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: 
     )
 
 
-def _adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis: Analysis) -> Difference | None:
+def _adjusted_difference(
+    fit: CoxFit | None, crude: Difference | None, failed: Mapping[str, float], analysis: Analysis
+) -> Difference | None:
     # All teeth in the model make up the target, each by its first row, which is the one that enters before day 0.
     if fit is None or crude is None:
         return None
@@ -204,7 +215,8 @@ def _adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis:
         from_day=crude.from_days,
         min_at_risk=analysis.min_at_risk,
     )
-    d = standard.difference(CROWNED, NOT_CROWNED, day=horizon, confidence=analysis.confidence)
+    allowance = allow(fit, CROWNED, NOT_CROWNED, failed)
+    d = standard.difference(CROWNED, NOT_CROWNED, day=horizon, allowance=allowance, confidence=analysis.confidence)
     if not np.isfinite(d.std_error):
         return None
     return _difference(
@@ -212,7 +224,8 @@ def _adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis:
         crude.from_days,
         (d.per_100 / 100, d.low / 100, d.high / 100),
         "adjusted: all the teeth standardised as crowned and as not crowned by the adjusted Cox model, error by the "
-        "infinitesimal jackknife grouped by patient",
+        "infinitesimal jackknife grouped by patient, or the model's where that is larger; limits from those of the two "
+        "shares, by Student's t with few failures",
     )
 
 
@@ -225,14 +238,15 @@ def _naive(rows: pl.DataFrame, analysis: Analysis) -> Naive | None:
     """The comparison by label, ever crowned against never, as one would make it by hand."""
     label = pl.when(ever_crowned()).then(pl.lit(CROWNED)).otherwise(pl.lit(NOT_CROWNED))
     spells = rows.with_columns(event="failure", state=label, entry_days=pl.lit(0, pl.Int64))
-    if spells.group_by("state").agg(pl.col("event").sum()).filter(pl.col("event") > 0).height < 2:
+    if not enough_for_ratio(failures_by_state(spells), (CROWNED, NOT_CROWNED)):
         return None
     x = (spells["state"] == CROWNED).cast(pl.Float64).to_numpy()[:, None]
     try:
         fit = fit_states(spells, x, names=(CROWNED,), stratum=None)
     except CoxInputError:
         return None
-    ratio = fit.hazard_ratio(CROWNED, confidence=analysis.confidence)
+    failed = failed_patients_by_state(spells)
+    ratio = careful_ratio(fit, CROWNED, NOT_CROWNED, failed, confidence=analysis.confidence).exp()
     horizon = days_of(analysis.horizon_years)
     shares = []
     for name in (CROWNED, NOT_CROWNED):

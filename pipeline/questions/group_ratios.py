@@ -10,9 +10,16 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.questions.covariates import Covariate, design, independent, strata
-from pipeline.questions.crown_longevity import Analysis, fit_states
+from pipeline.questions.crown_longevity import (
+    Analysis,
+    failed_patients_by_state,
+    failures_by_state,
+    few_failures_note,
+    fit_states,
+)
 from pipeline.results import Estimate
-from pipeline.stats.cox import CoxFit, CoxInputError
+from pipeline.stats.cox import Contrast, CoxFit, CoxInputError
+from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, careful_ratio
 
 
 @dataclass(frozen=True)
@@ -38,17 +45,20 @@ def group_ratios(
 
     `spells` has `state` (the group), `entry_days, exit_days, event, patient_id, provider_id`, the covariates, and
     `unit`, the tooth that a row belongs to. All pairs share one reference in the model, the second group of the first
-    pair. The adjusted model has a baseline hazard for each clinician with enough failures. A group without a failure
-    has no ratio and is left out, which is said.
+    pair. The adjusted model has a baseline hazard for each clinician with enough failures. A group without a failure is
+    left out, and one with fewer than 5 has no ratio, which is said.
     """
     wanted = list(dict.fromkeys(name for pair in contrasts for name in pair))
-    counted = dict(spells.group_by("state").agg(pl.col("event").sum()).iter_rows())
+    counted = failures_by_state(spells)
     failed, present = {s for s in wanted if counted.get(s)}, set(counted)
     notes = [f"No failure in group {s}: no hazard ratio." for s in wanted if s in present and s not in failed]
-    pairs = [pair for pair in contrasts if failed.issuperset(pair)]
+    enough = {s for s in failed if counted[s] >= MIN_FAILURES_OF_RATIO}
+    notes += [few_failures_note(f"group {s}") for s in wanted if s in failed - enough]
+    pairs = [pair for pair in contrasts if enough.issuperset(pair)]
     if not pairs:
         return Ratios((), tuple(notes), (), None)
     rows = spells.filter(pl.col("state").is_in(list(failed)))
+    patients = failed_patients_by_state(rows)
     reference = pairs[0][1]
     states = [s for s in wanted if s in failed and s != reference]
     indicators = np.stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in states]).T
@@ -73,7 +83,8 @@ def group_ratios(
             fit = None
             continue
         for pair in pairs:
-            found = _estimate(fit, pair, analysis.confidence, model=model, used=used, by=stratified, teeth=teeth)
+            log = careful_ratio(fit, *pair, patients, confidence=analysis.confidence)
+            found = _estimate(fit, pair, log, model=model, used=used, by=stratified, teeth=teeth)
             if found is None:
                 notes.append(f"The {kind} hazard ratio of {pair[0]} over {pair[1]} grows without bound: not given.")
             else:
@@ -85,15 +96,13 @@ def group_ratios(
 def _estimate(
     fit: CoxFit,
     pair: tuple[str, str],
-    confidence: float,
+    log: Contrast,
     *,
     model: str,
     used: tuple[str, ...],
     by: tuple[str, ...],
     teeth: int,
 ) -> Estimate | None:
-    vector = {name: sign for name, sign in zip(pair, (1.0, -1.0), strict=True) if name in fit.names}
-    log = fit.contrast(vector, confidence=confidence)
     if not np.isfinite(log.se):
         return None
     return Estimate(
@@ -101,9 +110,9 @@ def _estimate(
         model=model,
         adjusted_for=used,
         stratified_by=by,
-        hazard_ratio=float(np.exp(log.estimate)),
-        ci_low=float(np.exp(log.low)),
-        ci_high=float(np.exp(log.high)),
+        hazard_ratio=log.exp().estimate,
+        ci_low=log.exp().low,
+        ci_high=log.exp().high,
         p=log.p,
         clustered_on="patient_id",
         rows=fit.n_rows,

@@ -25,15 +25,18 @@ from pipeline.questions.crown_longevity import (
     Analysis,
     count_flow,
     labelled_spells,
+    short_window,
     usable_spells,
 )
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.groups import (
     CurveRules,
+    curve_stop,
     days_of,
     enough_for_curve,
     past_thin_days,
 )
+from pipeline.stats.few_failures import failed_patients
 from pipeline.stats.risk_set_errors import (
     Squares,
     add_squares,
@@ -47,6 +50,7 @@ from pipeline.stats.risk_sets import (
     curve_from,
     first_day_from,
     merge,
+    risk_table_from,
 )
 
 Tables = Mapping[str, pl.DataFrame]
@@ -79,6 +83,26 @@ class Counted:
         return set(self.risk_sets.filter(pl.col("change") > 0)["group"].unique())
 
     @property
+    def failures(self) -> dict[str, int]:
+        """The failures of each state."""
+        return {state: n for state, n, _ in _failures(self.rates)}
+
+    @property
+    def failed(self) -> dict[str, float]:
+        """How many patients with one failure each tell as much as the failures of each state."""
+        return {state: failed_patients(n, squares) for state, n, squares in _failures(self.rates)}
+
+    @property
+    def failed_by_label(self) -> dict[str, float]:
+        """`failed`, by the label that a crown has from its seat on."""
+        return {state: failed_patients(n, squares) for state, n, squares in _failures(self.label_rates)}
+
+    @property
+    def failures_by_label(self) -> dict[str, int]:
+        """`failures`, by the label that a crown has from its seat on."""
+        return {state: n for state, n, _ in _failures(self.label_rates)}
+
+    @property
     def present(self) -> set[str]:
         """The states that have rows."""
         return set(self.risk_sets["group"].unique())
@@ -86,16 +110,16 @@ class Counted:
 
 @dataclass(frozen=True, eq=False)
 class Again:
-    """What the second look needs of the first: the risk sets, the day from which each curve stands, the horizon.
+    """What the second look needs of the first: the risk sets and the day from which each curve stands.
 
-    `starts` has the states with a curve; `crude_from` is null where no difference of curves can be had.
+    `starts` has the states with a curve; `window` is the day and the years from which and to which a difference of
+    curves is taken, None where there is none.
     """
 
     risk_sets: pl.DataFrame
     with_failures: frozenset[str]
     starts: Mapping[str, int]
-    crude_from: int | None
-    horizon: int
+    window: tuple[int, float] | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,11 +187,25 @@ def plan_again(counted: Counted, analysis: Analysis) -> Again:
         and (start := _start(table, s, rules=rules, late=s == "through_crown")) is not None
         and last_exit(table, s) > start
     }
-    horizon = days_of(analysis.horizon_years)
-    start = starts.get("through_crown")
-    reached = all(s in starts and last_exit(table, s) >= horizon for s in ROOT_CANAL)
-    crude_from = start if reached and start is not None and start < horizon else None
-    return Again(table, frozenset(counted.with_failures), starts, crude_from, horizon)
+    return Again(table, frozenset(counted.with_failures), starts, _window(table, starts, analysis))
+
+
+def _window(table: pl.DataFrame, starts: Mapping[str, int], analysis: Analysis) -> tuple[int, float] | None:
+    """The window of the difference, as `crude_difference` finds it from the rows."""
+    if any(last_exit(table, s) < 0 for s in ROOT_CANAL):
+        return None
+    rules, horizon = analysis.curve_rules(), days_of(analysis.horizon_years)
+    curves = [curve_from(table, group=s, from_day=starts[s]) for s in ROOT_CANAL if s in starts]
+    if len(curves) == len(ROOT_CANAL) and all(curve_stop(c, rules=rules)[0] >= horizon for c in curves):
+        start = starts["through_crown"]
+        if start < horizon:
+            return start, analysis.horizon_years
+    first = first_day_from(table, analysis.min_at_risk, group="through_crown")
+    return short_window(first, lambda days: [risk_table_from(table, days, group=s) for s in ROOT_CANAL], analysis)
+
+
+def _failures(rates: pl.DataFrame) -> list[tuple[str, int, int]]:
+    return rates.group_by("group").agg(pl.col("failures", "failures_squared").sum()).rows()
 
 
 def look_again(spells: pl.DataFrame, again: Again) -> dict[str, pl.DataFrame]:
@@ -177,14 +215,15 @@ def look_again(spells: pl.DataFrame, again: Again) -> dict[str, pl.DataFrame]:
         for state, start in again.starts.items()
         for rows in (spells.filter(pl.col("state") == state),)
     ]
-    if again.crude_from is not None:
+    if again.window is not None:
+        from_day, years = again.window
         of_crude = difference_squares(
             again.risk_sets,
-            [again.horizon],
+            [days_of(years)],
             *_columns(spells),
             spells["state"],
             pair=("through_crown", "before_seat"),
-            from_day=again.crude_from,
+            from_day=from_day,
             **_by(spells),
         )
         squares.append(_squares_table(CRUDE, of_crude))

@@ -1,7 +1,8 @@
 """The main comparison from parts of the crowns, none of which sees the others: the figures of `compare_since_seat`.
 
 Each part is looked at twice (`longevity_looks.py`), and what it gives is small. Then its rows are laid out for the Cox
-models, which are fitted by sums over parts (`stats/cox_partitions.py`).
+models, which are fitted by sums over parts (`stats/cox_partitions.py`). One figure is not given: the penalised ratio
+of a group without a failure, which so many crowns do not come to.
 """
 
 from __future__ import annotations
@@ -27,13 +28,13 @@ from pipeline.questions.crown_longevity import (
     StateModel,
     can_standardise,
     comparison_of,
+    enough_for_ratio,
     estimates_of,
     flow_of,
     make_adjusted,
     make_crude,
     naive_of,
     notes_on_states,
-    reach_horizon,
     state_columns,
     state_models,
     through_column,
@@ -44,6 +45,7 @@ from pipeline.questions.crown_rows import STATES
 from pipeline.questions.groups import (
     CurveRules,
     Tally,
+    days_of,
     group_of,
     milestone_days,
 )
@@ -51,6 +53,7 @@ from pipeline.questions.longevity_looks import CRUDE, Again, Counted, Seen, last
 from pipeline.results import Comparison, Difference, Estimate, Group, Naive
 from pipeline.stats.cox import CoxInputError
 from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit
+from pipeline.stats.few_failures import Allowance, allow
 from pipeline.stats.risk_set_errors import (
     clustered_curve_from,
     survival_difference_from,
@@ -114,25 +117,32 @@ def compare_parts(
     *,
     fit: Callable[[StateModel], CoxPartsFit],
     fit_naive: Callable[[], CoxPartsFit],
-    standardise: Callable[[CoxPartsFit, StateModel, int], AdjustedDifference | None],
+    standardise: Callable[[CoxPartsFit, StateModel, tuple[int, int], Allowance], AdjustedDifference | None],
 ) -> Comparison:
     """The comparison, with the fits over parts given as functions.
 
-    `standardise` gives the adjusted difference by the fit of a model from a day on, or None where it has no answer.
+    `standardise` gives the adjusted difference by the fit of a model from a day to another, or None where it has no
+    answer.
     """
     again = plan_again(counted, analysis)
     groups = {s: _group(counted, again, seen, s, analysis) for s in STATES if s in counted.present}
-    crude = _crude(again, seen, groups, analysis)
+    crude = _crude(again, seen, analysis)
     notes = notes_on_states(counted.with_failures, counted.present)
     estimates: list[Estimate] = []
     adjusted = None
     if plan is not None:
         estimates, told, found = estimates_of(
-            plan.models, fit, states=set(plan.with_failures), crowns=seen.crowns, confidence=analysis.confidence
+            plan.models,
+            fit,
+            failures={s: n for s, n in counted.failures.items() if s in plan.with_failures},
+            failed=counted.failed,
+            crowns=seen.crowns,
+            confidence=analysis.confidence,
         )
         notes += [f"Not adjusted for {name}." for name in plan.design.left_out] + told
         if found is not None and plan.design.used and crude is not None and can_standardise(found):
-            adjusted = standardise(found, plan.models[-1], crude.from_days)
+            allowance = allow(found, "through_crown", "before_seat", counted.failed)
+            adjusted = standardise(found, plan.models[-1], (crude.from_days, days_of(crude.years)), allowance)
     n = counted.numbers
     return comparison_of(
         groups,
@@ -141,7 +151,7 @@ def compare_parts(
         missing=plan.design.missing if plan else (),
         naive=_naive(counted, analysis, fit_naive),
         crude=crude,
-        adjusted=None if adjusted is None else make_adjusted(adjusted, analysis),
+        adjusted=None if adjusted is None or crude is None else make_adjusted(adjusted, crude.years),
         flow=flow_of((_whole(n["crowns"]), _whole(n["timed"]), _whole(n["followed"]))),
         years=years_between(n["first"], n["last"]),
         analysis=analysis,
@@ -168,29 +178,30 @@ def _group(counted: Counted, again: Again, seen: Seen, state: str, analysis: Ana
     )
 
 
-def _crude(again: Again, seen: Seen, groups: dict[str, Group], analysis: Analysis) -> Difference | None:
-    if again.crude_from is None or not reach_horizon(groups, analysis):
+def _crude(again: Again, seen: Seen, analysis: Analysis) -> Difference | None:
+    if again.window is None:
         return None
+    from_day, years = again.window
     d = survival_difference_from(
         again.risk_sets,
         seen.squares[CRUDE],
-        [again.horizon],
+        [days_of(years)],
         pair=("through_crown", "before_seat"),
-        from_day=again.crude_from,
+        from_day=from_day,
         confidence=analysis.confidence,
     )
-    return make_crude(d, again.crude_from, analysis)
+    return make_crude(d, from_day, years)
 
 
 def _naive(counted: Counted, analysis: Analysis, fit: Callable[[], CoxPartsFit]) -> Naive | None:
-    failures = counted.label_rates.group_by("group").agg(pl.col("failures").sum())
-    if failures.filter(pl.col("failures") > 0).height < 2:
+    if not enough_for_ratio(counted.failures_by_label, ROOT_CANAL):
         return None
     try:
         fitted = fit()
     except CoxInputError:
         return None
-    return naive_of(fitted, [_label_group(counted, name, analysis.curve_rules()) for name in ROOT_CANAL], analysis)
+    groups = [_label_group(counted, name, analysis.curve_rules()) for name in ROOT_CANAL]
+    return naive_of(fitted, groups, counted.failed_by_label, analysis)
 
 
 def _label_group(counted: Counted, name: str, rules: CurveRules) -> Group:

@@ -24,6 +24,7 @@ from pipeline.questions.verdict import DIFFERS, FORECAST_YEARS, LITTLE_DIFFERENC
 from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate
 from pipeline.results_planning import Plan, PlanGroup
 from pipeline.stats.events_needed import expected_failures, information_needed, ratio_of_shares
+from pipeline.stats.few_failures import Allowance, degrees_of_freedom
 from pipeline.stats.limits import z_value
 
 PACE_DAYS = 730
@@ -245,11 +246,16 @@ def _survival(comparison: Comparison, reference: str, failures: int, tooth_years
 
 
 def _error(comparison: Comparison, pair: tuple[str, str], analysis: Analysis) -> float:
-    """Standard error of the log hazard ratio by the last model that gave one (which adjusts for most); else 0."""
+    """Standard error of the log hazard ratio by the last model that gave one (which adjusts for most); else 0.
+
+    The limits are by Student's t, with the degrees of freedom of so many failures where each patient has one.
+    """
     found: list[Estimate] = [e for e in comparison.estimates if e.contrast == " vs ".join(pair)]
     if not found:
         return 0.0
-    return math.log(found[-1].ci_high / found[-1].ci_low) / (2 * z_value(analysis.confidence))
+    failures = {g.name: g.failures for g in comparison.groups}
+    allowance = Allowance(1.0, degrees_of_freedom(*(failures.get(name, 0) for name in pair)))
+    return math.log(found[-1].ci_high / found[-1].ci_low) / (2 * allowance.quantile(analysis.confidence))
 
 
 def _plan(

@@ -33,11 +33,19 @@ class Basis:
     safety: bool = False
 
 
-def decide(difference: Difference | None, failures: tuple[int, int], *, smallest: float, min_failures: int) -> str:
+def decide(
+    difference: Difference | None,
+    failures: tuple[int, int],
+    *,
+    smallest: float,
+    min_failures: int,
+    horizon_years: float = 0.0,
+) -> str:
     """The verdict's code, by the first rule that holds.
 
-    1. Too early: fewer than `min_failures` in either group, or no difference at the horizon (a curve stops before).
+    1. Too early: fewer than `min_failures` in either group, or no difference (too few are followed to any horizon).
     2. Little difference: the whole interval lies within the smallest difference that matters, even if it excludes 0.
+       Not by fewer years than `horizon_years`: what is little by then may not be little by the horizon.
     3. Differs: the interval excludes 0 and passes the smallest difference that matters.
     4. Cannot tell: everything else.
 
@@ -48,7 +56,7 @@ def decide(difference: Difference | None, failures: tuple[int, int], *, smallest
     if difference is None or min(failures) < min_failures:
         return TOO_EARLY
     low, high = difference.ci_low, difference.ci_high
-    if -smallest < low and high < smallest:
+    if -smallest < low and high < smallest and difference.years >= horizon_years:
         return LITTLE_DIFFERENCE
     if low > 0 or high < 0:
         return DIFFERS
@@ -58,7 +66,13 @@ def decide(difference: Difference | None, failures: tuple[int, int], *, smallest
 def write_verdict(basis: Basis) -> Verdict:
     """The verdict in plain words. Differences are in whole teeth per 100."""
     failures = (basis.group.failures, basis.reference.failures)
-    found = decide(basis.difference, failures, smallest=basis.smallest_per_100, min_failures=basis.min_failures)
+    found = decide(
+        basis.difference,
+        failures,
+        smallest=basis.smallest_per_100,
+        min_failures=basis.min_failures,
+        horizon_years=basis.horizon_years,
+    )
     code = spoken_code(found, safety=basis.safety)
     group, reference = basis.group.label.lower(), basis.reference.label.lower()
     smallest = f"{basis.smallest_per_100:g} per 100"
@@ -72,6 +86,8 @@ def write_verdict(basis: Basis) -> Verdict:
     by = _by(d)
     result = f"{_count(d.per_100)} per 100 with {group} than with {reference} {by}."
     interval = f"The range that the records allow is {_range(d)} per 100."
+    if d.years < basis.horizon_years:
+        interval += f" Too few are followed for {basis.horizon_years:g} years: this is {by}."
     sentences = {
         LITTLE_DIFFERENCE: f"Any difference {by} is probably smaller than {smallest} ({_range(d)} per 100).",
         DIFFERS: (
@@ -103,7 +119,7 @@ def _too_early(basis: Basis, group: str, reference: str, doubt: str) -> Verdict:
         code=TOO_EARLY,
         sentence=with_caution(sentence, safety=basis.safety),
         result=f"So far there are {counts}.",
-        range=f"No range is given below {basis.min_failures} failures in a group, or where a curve stops early.",
+        range=f"No range is given below {basis.min_failures} failures in a group, or where too few are followed.",
         doubt=doubt,
         next_step="Look again in a year; looking more often only raises the chance of a false alarm.",
         smallest_difference_per_100=basis.smallest_per_100,

@@ -22,10 +22,10 @@ from pipeline.errors import DataError
 from pipeline.questions import longevity_looks as looks
 from pipeline.questions import longevity_parts as parted
 from pipeline.questions.crown_longevity import SET_TO, Analysis, StateModel
-from pipeline.questions.groups import days_of
 from pipeline.results import Comparison
 from pipeline.scale.run_partitions import minded, run
 from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit, Over, fit_cox_parts
+from pipeline.stats.few_failures import Allowance
 from pipeline.stats.standardise_parts import difference_in_parts
 from pipeline.stats.standardised import AdjustedDifference
 
@@ -83,16 +83,19 @@ def compare_in_parts(
         load = functools.partial(load_labelled, keep=keep)
         return fit_cox_parts(labelled, load, names=("through_crown",), over=over)
 
-    def standardise(fitted: CoxPartsFit, model: StateModel, from_day: int) -> AdjustedDifference | None:
+    def standardise(
+        fitted: CoxPartsFit, model: StateModel, days: tuple[int, int], allowance: Allowance
+    ) -> AdjustedDifference | None:
         say("standardising")
         return difference_in_parts(
             fitted,
             rows,
             functools.partial(load_rows, model=model, keep=keep),
             states=SET_TO,
-            day=days_of(analysis.horizon_years),
-            from_day=from_day,
+            day=days[1],
+            from_day=days[0],
             min_at_risk=analysis.min_at_risk,
+            allowance=allowance,
             confidence=analysis.confidence,
             over=over,
         )

@@ -45,7 +45,7 @@ MAX_HALVINGS = 30
 class Contrast:
     """A linear combination of coefficients (log hazard ratio) or, from `hazard_ratio`, a ratio.
 
-    `se` is always on the log scale; `low` and `high` are normal limits computed there; `p` is two-sided (Wald).
+    `se` is always on the log scale; `low` and `high` are limits computed there; `p` is two-sided (Wald).
     """
 
     estimate: float
@@ -53,6 +53,11 @@ class Contrast:
     low: float
     high: float
     p: float
+
+    def exp(self) -> Contrast:
+        """The ratio of a log hazard ratio."""
+        ratio, low, high = (float(np.exp(value)) for value in (self.estimate, self.low, self.high))
+        return Contrast(ratio, self.se, low, high, self.p)
 
 
 @dataclass(frozen=True)
@@ -186,8 +191,7 @@ class CoxEstimate:
 
     def hazard_ratio(self, name: str, *, confidence: float = 0.95) -> Contrast:
         """Hazard ratio per unit of one covariate, with limits; `se` stays on the log scale."""
-        log = self.contrast({name: 1.0}, confidence=confidence)
-        return Contrast(float(np.exp(log.estimate)), log.se, float(np.exp(log.low)), float(np.exp(log.high)), log.p)
+        return self.contrast({name: 1.0}, confidence=confidence).exp()
 
     @property
     def _without_error(self) -> Bools:

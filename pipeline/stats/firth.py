@@ -92,8 +92,7 @@ class FirthFit:
 
     def hazard_ratio(self, name: str, *, confidence: float = 0.95) -> Contrast:
         """As `profile`, as a ratio; `se` stays on the log scale."""
-        log = self.profile(name, confidence=confidence)
-        return Contrast(float(np.exp(log.estimate)), log.se, float(np.exp(log.low)), float(np.exp(log.high)), log.p)
+        return self.profile(name, confidence=confidence).exp()
 
 
 def fit_firth(

@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox_kernel import Bools, Floats, Ints, Moments
@@ -38,10 +37,10 @@ from pipeline.stats.cox_partitions import (
     place_rows,
     reduced,
 )
-from pipeline.stats.limits import z_value
+from pipeline.stats.few_failures import NONE, Allowance
 from pipeline.stats.risk_sets import count_changes, merge, of_group, risk_table_from
 from pipeline.stats.spells import BEFORE_DAY_0
-from pipeline.stats.standardised import AdjustedDifference
+from pipeline.stats.standardised import AdjustedDifference, make_difference
 from pipeline.stats.stratum_hazard import HazardPlan, after_day, pull_of, stratum_hazards
 
 States = Mapping[str, Mapping[str, float]]
@@ -92,11 +91,11 @@ class _Shares:
 
 
 @dataclass(frozen=True, eq=False)
-class _Contrast:
-    """The pulls on a difference: by group of the fit and of all strata, by stratum, and along the coefficients.
+class _Pull:
+    """The pulls on the share failed in one state.
 
-    `observed` and `expected` (by stratum) multiply a row's failure and its expected failures. `share` is that of one
-    crown and `difference` the estimate.
+    They go by group of the fit and of all strata, by stratum, and along the coefficients. `observed` and `expected` (by
+    stratum) multiply a row's failure and its expected failures. `share` is that of one crown, `failure` the estimate.
     """
 
     groups: Floats
@@ -106,7 +105,7 @@ class _Contrast:
     expected: Floats
     beta: Floats
     share: float
-    difference: float
+    failure: float
 
 
 def difference_in_parts(
@@ -118,6 +117,7 @@ def difference_in_parts(
     day: int,
     from_day: int = 0,
     min_at_risk: int = 10,
+    allowance: Allowance = NONE,
     confidence: float = 0.95,
     over: Over[Part, Any] = map,
 ) -> AdjustedDifference | None:
@@ -131,8 +131,8 @@ def difference_in_parts(
         A fit by `fit_cox_parts` with what it was given.
     states
         Two states by name, each with the value of every column that describes it.
-    day, from_day, min_at_risk, confidence
-        As in `standardise`.
+    day, from_day, min_at_risk, allowance, confidence
+        As in `standardise` and its `difference`.
 
     Returns None where fewer than `min_at_risk` are followed to `day`. Raises ValueError if the fit did not converge.
     """
@@ -156,20 +156,14 @@ def difference_in_parts(
         states=np.array([[states[name][fit.names[c]] for c in columns] for name in (reference, group)]),
     )
     shares = _sum(_add_shares, over(partial(_shares, load=load, setting=setting), parts))
-    contrast = _contrast(fit, plan, shares, lent, day=day)
-    squares = sum(over(partial(_squares, load=load, setting=setting, lent=lent, contrast=contrast), parts))
-    error = float(np.sqrt(squares)) or np.nan
-    step = z_value(confidence) * error
-    return AdjustedDifference(
-        group=group,
-        reference=reference,
-        day=day,
-        from_day=from_day,
-        per_100=100 * contrast.difference,
-        std_error=100 * error,
-        low=100 * (contrast.difference - step),
-        high=100 * (contrast.difference + step),
-        p=float(2 * ndtr(-abs(contrast.difference / error))),
+    pulls = [_pull(fit, plan, shares, lent, state=state, day=day) for state in (0, 1)]
+    cov = sum(over(partial(_products, load=load, setting=setting, lent=lent, pulls=pulls), parts))
+    return make_difference(
+        (group, reference),
+        np.array([pulls[1].failure, pulls[0].failure]),
+        cov[::-1, ::-1],
+        days=(from_day, day),
+        allowance=allowance,
         confidence=confidence,
     )
 
@@ -315,11 +309,11 @@ def _shares_of(placed: Placed, setting: _Setting) -> _Shares:
     return _Shares(len(place), np.array(failed), np.stack(per_hazard), np.stack(per_beta))
 
 
-def _contrast(fit: CoxPartsFit, plan: HazardPlan, shares: _Shares, lent: _Lent | None, *, day: int) -> _Contrast:
-    """The pulls on the second state minus the first, as `stratum_hazard.HazardPulls` has them."""
+def _pull(fit: CoxPartsFit, plan: HazardPlan, shares: _Shares, lent: _Lent | None, *, state: int, day: int) -> _Pull:
+    """The pulls on the share failed in one state, as `stratum_hazard.HazardPulls` has them."""
     share = 1 / shares.crowns
-    factor = share * (shares.per_hazard[1] - shares.per_hazard[0])
-    beta = share * (shares.per_beta[1] - shares.per_beta[0])
+    factor = share * shares.per_hazard[state]
+    beta = share * shares.per_beta[state]
     groups = np.where(plan.own & (plan.by_day == 0), factor[fit.layout.groups.group_stratum], 0.0)
     none = np.zeros(len(factor))
     lend = left_out = np.empty(0)
@@ -331,7 +325,7 @@ def _contrast(fit: CoxPartsFit, plan: HazardPlan, shares: _Shares, lent: _Lent |
         lend = (factor * lent.ratio) @ lent.thin * (lent.layout.groups.group_time <= day) + lent.at_risk @ expected
         left_out = lent.tied @ expected
         beta = beta + lent.z_expected @ expected + _along(lent.at, lend, left_out)
-    return _Contrast(
+    return _Pull(
         groups=groups,
         lent=lend,
         lent_left_out=left_out,
@@ -339,7 +333,7 @@ def _contrast(fit: CoxPartsFit, plan: HazardPlan, shares: _Shares, lent: _Lent |
         expected=expected,
         beta=beta + _along(fit.at, groups, np.zeros(len(groups))),
         share=share,
-        difference=float(share * (shares.failed[1] - shares.failed[0])),
+        failure=float(share * shares.failed[state]),
     )
 
 
@@ -349,37 +343,45 @@ def _along(at: Moments, whole: Floats, left_out: Floats) -> Floats:
     return np.asarray(at.tied @ through_tied - at.at_risk @ through_risk)
 
 
-def _squares(part: Part, *, load: Load[Part], setting: _Setting, lent: _Lent | None, contrast: _Contrast) -> float:
-    """The sum over the clusters (or rows) of one part of their squared pull on the difference."""
+def _products(
+    part: Part, *, load: Load[Part], setting: _Setting, lent: _Lent | None, pulls: Sequence[_Pull]
+) -> Floats | float:
+    """The sums over the clusters (or rows) of one part of the products of their pulls on the two shares."""
     if lent is None:
-        return sum(_squares_of(own, setting, None, contrast) for own in place_pieces(load(part), setting.layout))
+        return sum(_products_of(own, setting, None, pulls) for own in place_pieces(load(part), setting.layout))
     return sum(
-        _squares_of(own, setting, (lent, pooled), contrast)
+        _products_of(own, setting, (lent, pooled), pulls)
         for own, pooled in _in_both(load(part), setting.layout, lent.layout)
     )
 
 
-def _squares_of(placed: Placed, setting: _Setting, lent: tuple[_Lent, Placed] | None, contrast: _Contrast) -> float:
+def _products_of(
+    placed: Placed, setting: _Setting, lent: tuple[_Lent, Placed] | None, pulls: Sequence[_Pull]
+) -> Floats:
     at = placed.moments(setting.beta, setting.at)
-    pull = pull_of(placed.sets, at, contrast.groups).rows
-    if lent is not None:
-        pull += _lent_pull(placed.stratum, lent[1], lent[1].moments(setting.beta, lent[0].at), contrast)
-    place, (reference, group) = _target(placed, setting)
-    hazard = setting.hazard[placed.stratum[place]]
-    survived = [np.exp(-hazard * np.exp(setting.beta @ z)) for z in (reference, group)]
-    pull[place] += contrast.share * (survived[0] - survived[1] - contrast.difference)
-    own = pull if placed.cluster is None else kernel.sum_by(placed.cluster, pull, int(placed.cluster.max()) + 1)
+    at_lent = None if lent is None else lent[1].moments(setting.beta, lent[0].at)
     change = influence_in(placed, at, layout=setting.layout, cov=setting.cov) * setting.layout.scale
-    return float(np.sum((own + change @ contrast.beta) ** 2))
+    place, states = _target(placed, setting)
+    hazard = setting.hazard[placed.stratum[place]]
+    by_unit = []
+    for z, pull in zip(states, pulls, strict=True):
+        rows = pull_of(placed.sets, at, pull.groups).rows
+        if lent is not None and at_lent is not None:
+            rows += _lent_pull(placed.stratum, lent[1], at_lent, pull)
+        rows[place] += pull.share * (-np.expm1(-hazard * np.exp(setting.beta @ z)) - pull.failure)
+        own = rows if placed.cluster is None else kernel.sum_by(placed.cluster, rows, int(placed.cluster.max()) + 1)
+        by_unit.append(own + change @ pull.beta)
+    both = np.stack(by_unit)
+    return np.asarray(both @ both.T)
 
 
-def _lent_pull(stratum: Ints, pooled: Placed, at: Moments, contrast: _Contrast) -> Floats:
+def _lent_pull(stratum: Ints, pooled: Placed, at: Moments, pull: _Pull) -> Floats:
     """Each row's pull through what thin strata borrow, and through what that is scaled by."""
-    pull = pull_of(pooled.sets, at, contrast.lent, contrast.lent_left_out).rows
-    pull += kernel.expected_events(pooled.sets, at) * contrast.expected[stratum]
+    rows = pull_of(pooled.sets, at, pull.lent, pull.lent_left_out).rows
+    rows += kernel.expected_events(pooled.sets, at) * pull.expected[stratum]
     event = pooled.sets.event_row
-    pull[event] += pooled.sets.weight[event] * contrast.observed[stratum[event]]
-    return pull
+    rows[event] += pooled.sets.weight[event] * pull.observed[stratum[event]]
+    return rows
 
 
 def _add_shares(one: _Shares, other: _Shares) -> _Shares:

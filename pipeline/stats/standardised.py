@@ -7,10 +7,10 @@ from typing import Any, Literal
 
 import numpy as np
 import polars as pl
-from scipy.special import ndtr
 
 from pipeline.stats.cox_kernel import Floats, Ints
-from pipeline.stats.limits import share_limits, z_value
+from pipeline.stats.few_failures import NONE, Allowance, difference_limits
+from pipeline.stats.limits import share_limits
 from pipeline.stats.standard_layout import Layout
 
 Unobserved = Literal["borrow", "leave_out"]
@@ -92,21 +92,18 @@ class Standardised:
         )
         return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
 
-    def difference(self, group: str, reference: str, *, day: int, confidence: float = 0.95) -> AdjustedDifference:
-        """Difference at one of `days`, with plain normal limits. Raises KeyError for an unknown state or day."""
-        estimate, pull = self.contrast(group, reference, day=day)
-        error = float(_errors(pull)) if np.isfinite(estimate) else np.nan
-        step = z_value(confidence) * error
-        return AdjustedDifference(
-            group=group,
-            reference=reference,
-            day=day,
-            from_day=self.from_day,
-            per_100=100 * estimate,
-            std_error=100 * error,
-            low=100 * (estimate - step),
-            high=100 * (estimate + step),
-            p=float(2 * ndtr(-abs(estimate / error))),
+    def difference(
+        self, group: str, reference: str, *, day: int, allowance: Allowance = NONE, confidence: float = 0.95
+    ) -> AdjustedDifference:
+        """Difference at one of `days`; see `make_difference`. Raises KeyError for an unknown state or day."""
+        one, other, column = self.place(group, reference, day=day)
+        pulls = self.influence[[one, other], column]
+        return make_difference(
+            (group, reference),
+            self.failure[[one, other], column],
+            pulls @ pulls.T,
+            days=(self.from_day, day),
+            allowance=allowance,
             confidence=confidence,
         )
 
@@ -124,6 +121,37 @@ class Standardised:
         if unknown or day not in self.days:
             raise KeyError(f"Not standardised: {', '.join([*unknown, f'day {day}'])}")
         return (*(self.states.index(name) for name in states), int(np.searchsorted(self.days, day)))
+
+
+def make_difference(
+    states: tuple[str, str],
+    shares: Floats,
+    cov: Floats,
+    *,
+    days: tuple[int, int],
+    allowance: Allowance,
+    confidence: float,
+) -> AdjustedDifference:
+    """The first state's share failed minus the second's, from their covariance; `days` are from and to.
+
+    The standard error is that of the sample, times what the allowance asks; see `difference_limits` for the limits.
+    """
+    estimate = float(shares[0] - shares[1])
+    square = float(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])
+    error = float(np.sqrt(square)) if np.isfinite(estimate) and square > 0 else np.nan
+    low, high = difference_limits(shares, cov, allowance, confidence=confidence) if error > 0 else (np.nan, np.nan)
+    return AdjustedDifference(
+        group=states[0],
+        reference=states[1],
+        day=days[1],
+        from_day=days[0],
+        per_100=100 * estimate,
+        std_error=100 * allowance.larger * error,
+        low=100 * low,
+        high=100 * high,
+        p=allowance.p(estimate, error),
+        confidence=confidence,
+    )
 
 
 def _errors(influence: Floats) -> Floats:

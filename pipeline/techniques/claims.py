@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -15,7 +14,6 @@ from pipeline.results import Difference, Estimate, Group, Verdict
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.safety import NEXT_STEP
-from pipeline.stats.limits import z_value
 from pipeline.stats.standardised import AdjustedDifference
 from pipeline.stats.weighted_holm import weighted_holm
 from pipeline.techniques.family import MAIN_SHARE
@@ -71,7 +69,7 @@ def with_claims(drafts: Sequence[Draft], analysis: Analysis, *, main: float | No
     looks: dict[tuple[int, Pair], float] = {}
     for i, draft in enumerate(drafts):
         if not draft.between_clinicians:
-            looks.update({(i, pair): _p(draft, pair, analysis) for pair in draft.pairs if pair in draft.differences})
+            looks.update({(i, pair): _p(draft, pair) for pair in draft.pairs if pair in draft.differences})
         if draft.answer.dose_p is not None:
             looks[i, DOSE] = draft.answer.dose_p
     share = 1.0 if main is None else 1 - MAIN_SHARE
@@ -158,7 +156,7 @@ def _contrast(draft: Draft, pair: Pair, p_family: float | None, looks: int, anal
         difference_per_100=found.per_100 if found else None,
         difference_ci_low=found.low if found else None,
         difference_ci_high=found.high if found else None,
-        p=_p(draft, pair, analysis) if found else None,
+        p=_p(draft, pair) if found else None,
         p_family=p_family,
         verdict=CANNOT_TELL if withheld else verdict.code,
         sentence=sentence,
@@ -167,7 +165,7 @@ def _contrast(draft: Draft, pair: Pair, p_family: float | None, looks: int, anal
     )
 
 
-def _p(draft: Draft, pair: Pair, analysis: Analysis) -> float:
+def _p(draft: Draft, pair: Pair) -> float:
     """Two-sided p of a contrast, the larger of those of difference and ratio, by Student's t.
 
     A claim must stand on both scales: normal limits of a ratio and of a difference err on opposite sides when failures
@@ -177,13 +175,10 @@ def _p(draft: Draft, pair: Pair, analysis: Analysis) -> float:
     found, ratio = draft.differences[pair], draft.ratios.get(pair)
     healed = draft.answer.outcome == HEALED
     few = min(_informative(g, healed) for g in draft.answer.groups if g.name in pair)
-    distance = abs(found.per_100) / found.std_error
-    if not healed:
-        if ratio is None:
-            return 1.0
-        error = math.log(ratio.ci_high / ratio.ci_low) / (2 * z_value(analysis.confidence))
-        distance = min(distance, abs(math.log(ratio.hazard_ratio)) / error)
-    return float(2 * stats.t.sf(distance, max(few - 1, 1)))
+    p = float(2 * stats.t.sf(abs(found.per_100) / found.std_error, max(few - 1, 1)))
+    if healed:
+        return p
+    return 1.0 if ratio is None else max(p, ratio.p)
 
 
 def _informative(group: TechniqueGroup, healed: bool) -> int:

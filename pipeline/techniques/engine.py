@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.questions.covariates import Numeric
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.crown_longevity import Analysis, failed_patients_by_state
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of
 from pipeline.results import DAYS_PER_YEAR, NotRun
@@ -18,6 +18,7 @@ from pipeline.results_technique import TechniqueAnswer, TechniqueGroup
 from pipeline.safety import UNMEASURED
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.cox import CoxFit
+from pipeline.stats.few_failures import allow
 from pipeline.stats.rates import failure_rate
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
@@ -152,7 +153,7 @@ def _with_ratios(draft: Draft, question: Question, rows: pl.DataFrame, groups: G
         draft,
         answer=answer,
         ratios={pair: adjusted[" vs ".join(pair)] for pair in draft.pairs if " vs ".join(pair) in adjusted},
-        differences=_differences(standard, draft.pairs, analysis),
+        differences=_differences(ratios.adjusted, standard, draft.pairs, groups.rows, analysis),
         fitted=ratios.adjusted is not None,
         between_clinicians=not within,
     )
@@ -283,15 +284,17 @@ def _followed(standard: Standardised, analysis: Analysis) -> set[str]:
 
 
 def _differences(
-    standard: Standardised | None, pairs: Sequence[Pair], analysis: Analysis
+    fit: CoxFit | None, standard: Standardised | None, pairs: Sequence[Pair], rows: pl.DataFrame, analysis: Analysis
 ) -> dict[Pair, AdjustedDifference]:
-    if standard is None:
+    if fit is None or standard is None:
         return {}
+    failed = failed_patients_by_state(rows)
     horizon, followed = days_of(analysis.horizon_years), _followed(standard, analysis)
     out = {}
     for pair in pairs:
         if followed.issuperset(pair):
-            found = standard.difference(*pair, day=horizon, confidence=analysis.confidence)
+            allowance = allow(fit, *pair, failed)
+            found = standard.difference(*pair, day=horizon, allowance=allowance, confidence=analysis.confidence)
             if np.isfinite(found.std_error) and np.isfinite(found.p):
                 out[pair] = found
     return out

@@ -17,11 +17,15 @@ MAIN_SHARE = 0.8
 
 
 def main_p(comparison: Comparison | None, analysis: Analysis) -> float | None:
-    """Two-sided p of the difference that the main verdict stands on; None where there is none."""
+    """Two-sided p of the difference that the main verdict stands on; None where there is none.
+
+    The limits may lie unevenly about the difference: p is that of the limit on the side of no difference.
+    """
     d = comparison.difference if comparison is not None else None
     if d is None or not d.ci_high > d.ci_low:
         return None
-    error = (d.ci_high - d.ci_low) / (2 * z_value(analysis.confidence))
+    reach = d.per_100 - d.ci_low if d.per_100 > 0 else d.ci_high - d.per_100
+    error = reach / z_value(analysis.confidence)
     return float(2 * ndtr(-abs(d.per_100) / error))
 
 

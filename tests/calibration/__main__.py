@@ -18,14 +18,22 @@ from tests.calibration.held import breaches, looks, report
 from tests.calibration.run_calibration import Plan, calibrate, write_table
 from tests.calibration.simulate_settings import SETTINGS
 
+# The sizes of the small run: a small practice and a large one.
+HELD_SIZES = (500, 4000)
 TABLE = Path(__file__).parents[2] / "pipeline" / "data" / "calibration.csv"
 
 
 def main() -> None:
     """Read the options, run, write the table and print its path."""
     options = argparse.ArgumentParser(prog="python -m tests.calibration", description=__doc__)
-    options.add_argument("--practices", type=int, default=Plan.practices, help="a setting (default %(default)s)")
-    options.add_argument("--crowns", type=int, default=Plan.crowns, help="a practice (default %(default)s)")
+    options.add_argument(
+        "--practices", type=int, default=Plan.practices, help="a setting and size (default %(default)s)"
+    )
+    options.add_argument(
+        "--sizes",
+        type=lambda text: tuple(int(part) for part in text.split(",")),
+        help="crowns a practice, comma between sizes (default: those of the table, or two of them with --held)",
+    )
     options.add_argument("--seed", type=int, default=Plan.seed, help="default %(default)s")
     options.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes (default %(default)s)")
     options.add_argument("--out", type=Path, default=TABLE, help="the table to write (default: the shipped one)")
@@ -39,15 +47,16 @@ def main() -> None:
     today = dt.datetime.now(tz=dt.UTC).date()
     if asked.held:
         shipped = calibration_rows()
-        plan = Plan(practices=asked.practices, crowns=shipped[0].crowns, large_practices=0, seed=shipped[0].seed + 1)
+        sizes = asked.sizes or HELD_SIZES
+        plan = Plan(practices=asked.practices, sizes=sizes, large_practices=0, seed=shipped[0].seed + 1)
         found = looks(calibrate(SETTINGS, plan, workers=asked.workers, date=today, say=say), shipped)
         report(found, print)
         if beyond := breaches(found):
             report(beyond, lambda line: print("NOT AS SHIPPED", line, file=sys.stderr))
             raise SystemExit(1)
-        print(f"{len(found)} figures, {asked.practices} practices a setting: as {TABLE.name} says, within their errors")
+        print(f"{len(found)} figures, {asked.practices} practices of a size: as {TABLE.name} says, within their errors")
         return
-    plan = Plan(practices=asked.practices, crowns=asked.crowns, seed=asked.seed)
+    plan = Plan(practices=asked.practices, sizes=asked.sizes or Plan.sizes, seed=asked.seed)
     write_table(calibrate(SETTINGS, plan, workers=asked.workers, date=today, say=say), asked.out)
     print(asked.out)
 

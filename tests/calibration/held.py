@@ -12,6 +12,8 @@ from pipeline.calibration import CalibrationRow
 
 # A run in which nothing has changed is stopped by chance once in so many.
 ONCE_IN = 1000
+# Where so few of the small run would have an estimate, it cannot tell.
+FEWEST = 20
 
 
 @dataclass(frozen=True)
@@ -35,13 +37,15 @@ def looks(fresh: Sequence[CalibrationRow], shipped: Sequence[CalibrationRow]) ->
     """Every figure that must hold, by setting and, for the ranges, over all settings together.
 
     Coverage of the ratio and of the difference, both biases, how often `differs` was said and how often a claim was
-    false. How small a fall of coverage shows: README.md beside this file.
+    false. A figure that the shipped table does not have, as bias where no one ratio is true, is no look, nor is one for
+    which too few practices have an estimate. How small a fall of coverage shows: README.md beside this file.
     """
-    before = {row.setting: row for row in shipped}
-    pairs = [(row, before[row.setting]) for row in fresh]
+    before = {(row.setting, row.crowns): row for row in shipped}
+    pairs = [(row, before[row.setting, row.crowns]) for row in fresh]
     found = [look for new, old in pairs for look in _of_setting(new, old)]
     for figure, n in (("log_hr_coverage", "log_hr_estimated"), ("difference_coverage", "difference_estimated")):
-        found.append(_share("all together", figure, _pooled(fresh, figure, n), _pooled(shipped, figure, n)))
+        new, old = (_pooled(rows, figure, n) for rows in zip(*pairs, strict=True))
+        found.append(_share("all together", figure, new, old))
     return found
 
 
@@ -55,24 +59,34 @@ def report(found: Sequence[Look], say: Callable[[str], None]) -> None:
     """Each figure in one line."""
     for look in found:
         beside = f"{look.fresh:8.3f}, shipped {look.shipped:8.3f}, {look.off:4.1f} errors off"
-        say(f"{look.setting:<24} {look.figure:<20} {beside}")
+        say(f"{look.setting:<40} {look.figure:<28} {beside}")
 
 
 def _of_setting(new: CalibrationRow, old: CalibrationRow) -> list[Look]:
+    name = f"{new.setting}, {new.crowns} crowns"
     shares = (
         ("log_hr_coverage", "log_hr_estimated"),
         ("difference_coverage", "difference_estimated"),
         ("differs", "practices"),
         ("false_alarm_rate", "practices"),
+        ("since_opening_false_differs", "practices"),
     )
     found = [
-        _share(new.setting, figure, (getattr(new, figure), getattr(new, n)), (getattr(old, figure), getattr(old, n)))
+        _share(name, figure, (getattr(new, figure), getattr(new, n)), (getattr(old, figure), getattr(old, n)))
         for figure, n in shares
+        if _can_tell(new, old, figure, n)
     ]
-    for figure in ("log_hr_bias", "difference_bias"):
-        error = math.hypot(getattr(new, f"{figure}_mc_error"), getattr(old, f"{figure}_mc_error"))
-        found.append(Look(new.setting, figure, getattr(new, figure), getattr(old, figure), error))
+    for figure, n in (("log_hr_bias", "log_hr_estimated"), ("difference_bias", "difference_estimated")):
+        if _can_tell(new, old, figure, n):
+            error = math.hypot(getattr(new, f"{figure}_mc_error"), getattr(old, f"{figure}_mc_error"))
+            found.append(Look(name, figure, getattr(new, figure), getattr(old, figure), error))
     return found
+
+
+def _can_tell(new: CalibrationRow, old: CalibrationRow, figure: str, n: str) -> bool:
+    """Whether the shipped table has a figure, and the small run should have one from enough practices."""
+    expected = getattr(old, n) / old.practices * new.practices
+    return math.isfinite(getattr(old, figure)) and expected >= FEWEST
 
 
 def _share(setting: str, figure: str, new: tuple[float, int], old: tuple[float, int]) -> Look:
@@ -84,6 +98,6 @@ def _share(setting: str, figure: str, new: tuple[float, int], old: tuple[float, 
 
 
 def _pooled(rows: Sequence[CalibrationRow], figure: str, n: str) -> tuple[float, int]:
-    judged = [row for row in rows if getattr(row, n)]
+    judged = [row for row in rows if getattr(row, n) and math.isfinite(getattr(row, figure))]
     total = sum(getattr(row, n) for row in judged)
     return sum(getattr(row, figure) * getattr(row, n) for row in judged) / max(total, 1), total

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pipeline.results import DAYS_PER_YEAR
 from pipeline.tables import CROWNS, PATIENTS
 from synthetic_data.followup import simulate_followup
-from synthetic_data.hazards import GROUPS, MATERIALS, Covariates, cumulative, log_hazard
+from synthetic_data.hazards import GROUPS, MATERIALS, NEVER, Covariates, cumulative, log_hazard, opened_hazard
 from synthetic_data.truth import DEFAULT, NULL, Truth
 
 Floats = NDArray[np.float64]
@@ -28,24 +28,49 @@ DAYS_BEFORE_SEAT = (5, 76)
 
 
 @dataclass(frozen=True)
+class OpenedLeave:
+    """How patients leave once a crown of theirs was opened, beyond the ordinary: per year, and more with a trait.
+
+    `before_failure` is the share of opened crowns about to fail whose patient leaves within `within_days` before that.
+    """
+
+    per_year: float
+    with_trait: Mapping[str, float]
+    before_failure: float
+    within_days: int
+
+
+@dataclass(frozen=True)
 class Setting:
     """One setting. Rates are per year.
 
     `extra_leave` adds to the rate of leaving of patients with a trait (a Boolean column of the simulation);
-    `misposted` is the share of crowns whose recorded seat is up to `shift_days` off, either way.
+    `opened_leave` makes patients leave after an opening; `misposted` is the share of crowns whose recorded seat is up
+    to `shift_days` off, either way.
     """
 
     name: str
     about: str
     truth: Truth
     extra_leave: Mapping[str, float] = field(default_factory=dict)
+    opened_leave: OpenedLeave | None = None
     misposted: float = 0.0
     shift_days: int = 30
 
     @property
     def log_hr(self) -> float:
-        """Log hazard ratio of one and the same crown, opened against root filled before its seat."""
+        """Log hazard ratio of one and the same crown, opened against root filled before its seat.
+
+        NaN where opening acts in another way at first: no one ratio is true.
+        """
+        if self.truth.hr_first_opened:
+            return math.nan
         return math.log(self.truth.hr_opened / self.truth.hr_before_seat)
+
+    @property
+    def is_null(self) -> bool:
+        """Whether opening does nothing."""
+        return self.log_hr == 0
 
 
 def _clinicians_who_differ() -> Truth:
@@ -80,13 +105,40 @@ SETTINGS: tuple[Setting, ...] = (
     ),
     Setting("misposted_dates", "1 in 5 seats is up to 30 days off", DEFAULT, misposted=0.2),
     Setting("rare_opening", "a fifth of the usual need of opening", replace(DEFAULT, need_per_year=0.002)),
+    Setting(
+        "harms_at_once",
+        "an opened crown fails 25 times as fast for four months, then as any other",
+        replace(NULL, hr_first_opened=((122, 25.0),)),
+    ),
+    Setting(
+        "harms_first_year",
+        "an opened crown fails four times as fast for a year, then as any other",
+        replace(NULL, hr_first_opened=((365, 4.0),)),
+    ),
+    Setting(
+        "helps_then_harms",
+        "an opened crown fails half as fast for a year, then two and a half times as fast",
+        replace(NULL, hr_first_opened=((365, 0.5),), hr_opened=2.5),
+    ),
+    Setting("crowns_wear_out", "old crowns fail much faster; opening changes nothing", replace(NULL, shape=2.3)),
+    Setting(
+        "frail_opened_more",
+        "an unrecorded frailty of variance 1 brings openings and failures; opening changes nothing",
+        replace(NULL, frailty_variance=1.0, need_follows_frailty=True),
+    ),
+    Setting(
+        "opened_leave",
+        "patients leave after an opening, with bruxism more, and 4 of 10 just before an opened crown fails",
+        replace(DEFAULT, log_hr_bruxism=0.7),
+        opened_leave=OpenedLeave(0.10, {"bruxism": 0.30}, before_failure=0.4, within_days=180),
+    ),
 )
 BY_NAME = {setting.name: setting for setting in SETTINGS}
 
 
-def practice_seed(setting: Setting, seed: int, practice: int) -> int:
+def practice_seed(setting: Setting, seed: int, practice: int, crowns: int) -> int:
     """The seed of one practice: it depends on the setting's name, never on the order of settings or of work."""
-    mixed = np.random.SeedSequence([seed, zlib.crc32(setting.name.encode()), practice])
+    mixed = np.random.SeedSequence([seed, zlib.crc32(setting.name.encode()), practice, crowns])
     return int(mixed.generate_state(1)[0])
 
 
@@ -101,15 +153,39 @@ def simulate(setting: Setting, *, crowns: int, seed: int, as_recorded: bool = Tr
     rng = np.random.default_rng([seed, 7])
     if setting.extra_leave:
         frame = drop_out(frame, rng, setting.extra_leave)
+    if setting.opened_leave:
+        frame = leave_opened(frame, rng, setting.opened_leave)
     return mispost(frame, rng, setting) if setting.misposted else frame
 
 
 def drop_out(frame: pl.DataFrame, rng: np.random.Generator, extra_leave: Mapping[str, float]) -> pl.DataFrame:
     """End follow-up earlier, at a rate that depends on traits. What would have been seen later is not recorded."""
-    rate = sum(per_year * frame[trait].to_numpy() for trait, per_year in extra_leave.items())
+    return _cut(frame, _wait(frame, rng, 0.0, extra_leave))
+
+
+def leave_opened(frame: pl.DataFrame, rng: np.random.Generator, leave: OpenedLeave) -> pl.DataFrame:
+    """End follow-up of opened crowns earlier: at a rate, and for some of those that fail shortly before they do."""
+    opened = frame["access_days"].fill_null(NEVER).to_numpy()
+    out = frame["exit_days"].to_numpy()
+    tells = rng.random(frame.height) < leave.before_failure
+    shortly = np.maximum(out - rng.integers(1, leave.within_days + 1, frame.height), opened + 1)
+    by_rate = opened + _wait(frame, rng, leave.per_year, leave.with_trait)
+    left = np.where(frame["failure"].to_numpy() & tells, np.minimum(shortly, by_rate), by_rate)
+    return _cut(frame, left)
+
+
+def _wait(
+    frame: pl.DataFrame, rng: np.random.Generator, per_year: float, with_trait: Mapping[str, float]
+) -> NDArray[np.int64]:
+    """Whole days until each leaves, at a rate that depends on traits."""
+    rate = per_year + sum(more * frame[trait].to_numpy() for trait, more in with_trait.items())
     with np.errstate(divide="ignore"):
         wait = rng.exponential(size=frame.height) / rate * DAYS_PER_YEAR
-    left = np.ceil(np.minimum(wait, 1e6)).astype(np.int64)
+    return np.ceil(np.minimum(wait, NEVER)).astype(np.int64)
+
+
+def _cut(frame: pl.DataFrame, left: NDArray[np.int64]) -> pl.DataFrame:
+    """The same crowns, each followed to day `left` at most."""
     cut = frame.with_columns(
         failure=pl.col("failure") & (pl.col("exit_days") <= left),
         exit_days=pl.min_horizontal("exit_days", pl.lit(pl.Series(left))),
@@ -199,12 +275,17 @@ def patients_table(frame: pl.DataFrame) -> pl.DataFrame:
 def true_difference(setting: Setting, *, crowns: int, seed: int) -> Callable[[int, int], float]:
     """A function of two days since the seat: the true difference in failures per 100 from the first to the second.
 
-    It is the standardised difference: the same crowns with a root canal, in place on the first day, opened or
-    root filled before the seat from then on. Exact from the hazards; only the mix of crowns is drawn, from one large
-    practice. Frailty is averaged over as among crowns in place on the first day and unopened till then:
-    with variance v, cumulative hazard A before and B after, a share (1 + v (A + B))^(-1/v) / (1 + v A)^(-1/v) survives.
+    It is the standardised difference: the same crowns with a root canal, in place on the first day, opened on that day
+    or root filled before the seat. Exact from the hazards; only the mix of crowns is drawn, from one large practice.
+    Where opening acts in another way at first, that time begins on the first day. Frailty is averaged over as among
+    crowns in place on the first day and unopened till then: with variance v, cumulative hazard A before and B after, a
+    share (1 + v (A + B))^(-1/v) / (1 + v A)^(-1/v) survives. Where opening does nothing the difference is 0.
     """
     truth, v = setting.truth, setting.truth.frailty_variance
+    if setting.is_null:
+        return lambda from_day, day: 0.0
+    if truth.need_follows_frailty:
+        raise ValueError("Where openings follow the frailty, that of the crowns in place is not known.")
     drawn = simulate(replace(setting, misposted=0.0), crowns=crowns, seed=seed)
     ratio = np.exp(log_hazard(truth, _covariates(truth, drawn.filter(pl.col("endo_timing") != "vital"))))
 
@@ -215,8 +296,11 @@ def true_difference(setting: Setting, *, crowns: int, seed: int) -> Callable[[in
 
     def per_100(from_day: int, day: int) -> float:
         start, end = cumulative(truth, np.array([from_day, day]))
-        before, window = ratio * start, ratio * (end - start)
-        opened, first = (survives(before, hr * window) for hr in (truth.hr_opened, truth.hr_before_seat))
+        hazards = (
+            float(opened_hazard(truth, np.array([from_day]), np.array([day]))[0]),
+            truth.hr_before_seat * (end - start),
+        )
+        opened, first = (survives(ratio * start, ratio * hazard) for hazard in hazards)
         return float(100 * np.mean(first - opened))
 
     return per_100

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.results import Comparison, Difference, Group
 from pipeline.stats.cox import CoxInputError
 from pipeline.stats.differences import Differences
+from pipeline.stats.risk_table import RiskTable
 from pipeline.stats.standardised import AdjustedDifference
 from pipeline.tables import CROWNS, PATIENTS
 
@@ -27,7 +29,7 @@ def adjusted(std_error: float) -> AdjustedDifference:
 
 
 def test_an_adjusted_difference_keeps_its_sign_and_the_order_of_its_limits():
-    found = make_adjusted(adjusted(2.04), ONE_YEAR)
+    found = make_adjusted(adjusted(2.04), 1)
     assert found is not None
     assert (found.per_100, found.ci_low, found.ci_high) == (6.5, 2.5, 10.5)
     assert (found.group, found.reference, found.years, found.from_days) == ("through_crown", "before_seat", 1, 100)
@@ -36,27 +38,27 @@ def test_an_adjusted_difference_keeps_its_sign_and_the_order_of_its_limits():
 
 @pytest.mark.parametrize("error", [np.nan, np.inf])
 def test_an_adjusted_difference_without_an_error_is_none(error):
-    assert make_adjusted(adjusted(error), ONE_YEAR) is None
+    assert make_adjusted(adjusted(error), 1) is None
 
 
 def test_a_crude_difference_turns_survival_into_failures():
     # Six and a half per 100 fewer survive, so as many more fail; the limits change places.
     one = Differences(*(np.array([v]) for v in (365, -0.065, 0.02, -0.105, -0.025, 0.001, 0.0)), 0.95)
-    found = make_crude(one, 100, ONE_YEAR)
+    found = make_crude(one, 100, 1)
     assert found is not None
     assert (found.per_100, found.ci_low, found.ci_high) == pytest.approx((6.5, 2.5, 10.5))
     assert (found.from_days, found.years) == (100, 1)
-    assert make_crude(replace(one, std_error=np.array([np.nan])), 100, ONE_YEAR) is None
+    assert make_crude(replace(one, std_error=np.array([np.nan])), 100, 1) is None
 
 
-def practice(*, vital_failures: int = 4) -> tuple[pl.DataFrame, pl.DataFrame]:
+def practice(*, vital_failures: int = 5) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Crowns of one seat date, one a patient, all followed for 400 days but for failures, no two on one day.
 
-    40 with the root canal before (4 fail), 40 opened on day 100 (12 fail), 10 never opened; then one of unknown order
+    40 with the root canal before (5 fail), 40 opened on day 100 (12 fail), 10 never opened; then one of unknown order
     and one never seen again. Of those that fail half are women's, of the others a quarter, and all that are vital.
     """
     kinds = [
-        ("before_seat", 40, 4, None, 0),
+        ("before_seat", 40, 5, None, 0),
         ("through_crown", 40, 12, 100, 5),
         ("vital", 10, vital_failures, None, 2),
         (None, 1, 1, None, 0),
@@ -102,10 +104,12 @@ def compared() -> Comparison:
 
 
 def test_the_crude_difference_by_hand(compared):
-    # From day 100 to day 365 12 of 40 opened crowns fail and 4 of 40 others: Greenwood's variances add up.
+    # From day 100 to day 365 12 of 40 opened crowns fail and 5 of 40 others: Greenwood's variances add up.
     d = compared.crude_difference
-    error = 100 * np.sqrt(0.3 * 0.7 / 40 + 0.1 * 0.9 / 40)
-    assert (d.per_100, d.ci_low, d.ci_high) == pytest.approx((20, 20 - 1.959964 * error, 20 + 1.959964 * error))
+    error = 100 * np.sqrt(0.3 * 0.7 / 40 + 0.125 * 0.875 / 40)
+    assert (d.per_100, d.ci_low, d.ci_high) == pytest.approx(
+        (17.5, 17.5 - 1.959964 * error, 17.5 + 1.959964 * error), abs=1e-5
+    )
     assert d.from_days == 100
 
 
@@ -127,7 +131,7 @@ def test_the_adjusted_difference_is_the_mean_over_crowns_with_a_root_canal(compa
     d = compared.difference
     assert d.method.startswith("adjusted")
     assert d.per_100 == pytest.approx(100 * (opened - before))
-    assert d.ci_low < 10 < d.per_100 < 25 < d.ci_high
+    assert d.ci_low < 5 < d.per_100 < 25 < d.ci_high
     assert d.from_days == 100
 
 
@@ -136,7 +140,7 @@ def test_ratios_of_the_states_follow_from_one_another(compared):
     for e in compared.estimates:
         models[e.adjusted_for][e.contrast] = e
         assert e.ci_low < e.hazard_ratio < e.ci_high
-        assert (e.crowns, e.events, e.clusters, e.stratified_by) == (91, 20, 91, ())
+        assert (e.crowns, e.events, e.clusters, e.stratified_by) == (91, 22, 91, ())
     for found in models.values():
         ratio = {contrast: e.hazard_ratio for contrast, e in found.items()}
         assert len(ratio) == 3
@@ -154,13 +158,13 @@ def test_what_the_model_left_out_is_said(compared):
 
 
 def test_the_naive_comparison_counts_the_same_crowns_from_the_seat(compared):
-    assert dict(compared.naive.survival) == pytest.approx({"before_seat": 36 / 40, "through_crown": 28 / 40})
+    assert dict(compared.naive.survival) == pytest.approx({"before_seat": 35 / 40, "through_crown": 28 / 40})
     assert compared.naive.ci_low < compared.naive.hazard_ratio < compared.naive.ci_high
 
 
 def test_groups_and_flow_are_counted_by_hand(compared):
     counts = {g.name: (g.crowns, g.patients, g.failures) for g in compared.groups}
-    assert counts == {"before_seat": (40, 40, 4), "vital": (11, 11, 4), "through_crown": (40, 40, 12)}
+    assert counts == {"before_seat": (40, 40, 5), "vital": (11, 11, 5), "through_crown": (40, 40, 12)}
     assert [(s.left, s.removed) for s in compared.flow] == [(92, 0), (91, 1), (90, 1)]
 
 
@@ -173,17 +177,17 @@ def test_without_failures_of_vital_crowns_there_is_no_adjusted_difference():
     assert plain.crowns == 80
     # Nobody is lost and nothing fails before day 200, so counting from the seat misleads nobody here.
     assert plain.hazard_ratio == pytest.approx(found.naive.hazard_ratio)
-    assert plain.hazard_ratio > 3
+    assert plain.hazard_ratio > 2.4
 
 
 def test_one_state_with_failures_has_no_ratio_and_says_which_have_none():
     crowns, people = practice(vital_failures=0)
     only = crowns.with_columns(failure=pl.col("failure") & (pl.col("endo_timing") == "before_seat"))
     found = compare_since_seat(only, people, ONE_YEAR)
-    assert found.estimates == ()
+    assert [e.model for e in found.estimates] == ["cox_penalised"]
     assert found.naive is None
-    # Nothing is adjusted: the crude difference stands, fewer failures of opened crowns.
-    assert found.difference.per_100 == pytest.approx(-10)
+    # Too few have failed for a range.
+    assert found.difference is None
     assert sum("no hazard ratio" in note for note in found.notes) == 2
 
 
@@ -198,11 +202,95 @@ def test_a_group_without_crowns_is_named_and_counts_nothing():
     assert (none.tooth_years, none.rate_per_100_tooth_years, none.rate_ci_low, none.rate_ci_high) == (0, 0, 0, 0)
 
 
-def test_no_difference_where_the_opened_crowns_are_not_followed_to_the_horizon():
+def test_a_difference_is_taken_by_fewer_years_where_the_crowns_are_not_followed_to_the_horizon():
     far = compare_since_seat(*practice(), Analysis(horizon_years=2))
-    assert (far.crude_difference, far.difference, far.naive.survival) == (None, None, ())
+    near = compare_since_seat(*practice(), ONE_YEAR)
+    assert (far.difference, far.crude_difference, far.naive.survival) == (near.difference, near.crude_difference, ())
+    assert far.difference.years == 1
+    assert "Too few are followed for 2 years: this is from 3 months to 1 years." in far.verdict.range
     # Day 400 itself is reached.
-    assert compare_since_seat(*practice(), Analysis(horizon_years=400 / 365.25)).crude_difference is not None
+    whole = compare_since_seat(*practice(), Analysis(horizon_years=400 / 365.25))
+    assert whole.crude_difference.years == 400 / 365.25
+
+
+def tables(before: tuple[int, int, int], opened: tuple[int, int, int]) -> Callable[[list[int]], list[RiskTable]]:
+    """Both groups' tables: failed by the first day, failed by the horizon, followed to the horizon."""
+    none = np.zeros(2, dtype=np.int64)
+
+    def told(days: list[int]) -> list[RiskTable]:
+        return [
+            RiskTable(np.array(days), none, np.array([0, kept]), np.array([early, late]), none)
+            for early, late, kept in (before, opened)
+        ]
+
+    return told
+
+
+@pytest.mark.parametrize(
+    ("first", "before", "opened", "window"),
+    [
+        (913, (0, 0, 50), (0, 0, 10), (913, 5.0)),
+        (914, (0, 0, 50), (0, 0, 10), None),  # less than half of five years lies after it, and of the others too
+        (547, (0, 0, 50), (0, 0, 9), None),
+        (547, (0, 0, 50), (2, 3, 9), (547, 5.0)),  # one failed since and counts as if it were followed
+        (547, (0, 0, 50), (3, 3, 9), None),
+        (547, (0, 0, 50), (0, 10, 0), None),  # nobody is followed to the horizon
+        (547, (0, 9, 0), (0, 0, 10), None),
+        (None, (0, 0, 50), (0, 0, 50), None),
+    ],
+)
+def test_the_window_of_two_small_groups(first, before, opened, window):
+    assert longevity.short_window(first, tables(before, opened), Analysis()) == window
+
+
+def test_the_longest_horizon_that_is_reached_is_taken():
+    def by_years(days: list[int]) -> list[RiskTable]:
+        return tables((0, 0, 50), (0, 0, 10 if days[1] < 1826 else 9))(days)
+
+    assert longevity.short_window(182, by_years, Analysis()) == (182, 3.0)
+    assert longevity.short_window(182, by_years, Analysis(horizon_years=3)) == (182, 3.0)
+    assert longevity.short_window(182, by_years, Analysis(horizon_years=2)) == (182, 2)
+
+
+def no_failure(*states: str) -> Comparison:
+    crowns, people = practice()
+    spared = pl.col("endo_timing").is_in(states)
+    return compare_since_seat(crowns.with_columns(failure=pl.col("failure") & ~spared), people, ONE_YEAR)
+
+
+def test_a_group_without_a_failure_has_the_limit_of_a_penalised_ratio():
+    found = no_failure("through_crown")
+    [ratio] = [e for e in found.estimates if e.contrast == "through_crown vs before_seat"]
+    # On each of 5 days as many of both groups are at risk and one of the reference fails, so that with ratio b the
+    # likelihood is (1 + b)^-5, the information 5 b / (1 + b)^2 and the penalised likelihood greatest at b = 1 / 11.
+    assert ratio.hazard_ratio == pytest.approx(1 / 11)
+    b = np.exp(np.linspace(-12, 4, 160_001))
+    penalised = 0.5 * np.log(b) - 6 * np.log1p(b)
+    within = np.flatnonzero(penalised >= penalised.max() - 1.959964**2 / 2)
+    assert (ratio.ci_low, ratio.ci_high) == pytest.approx((b[within[0]], b[within[-1]]), rel=1e-3)
+    assert (ratio.model, ratio.adjusted_for, ratio.clustered_on) == ("cox_penalised", (), "")
+    assert (ratio.rows, ratio.crowns, ratio.events, ratio.clusters) == (80, 80, 5, 80)
+    assert longevity.PENALISED in found.notes
+    assert found.verdict.code == "too_early"
+
+
+def test_no_penalised_ratio_where_neither_or_too_few_failed():
+    for states in ((), ("before_seat", "through_crown")):
+        assert "cox_penalised" not in {e.model for e in no_failure(*states).estimates}
+    spells = state_spells(crown_rows(*practice()))
+    few = spells.with_columns(event=pl.col("event") & (pl.col("state") == "before_seat") & (pl.col("exit_days") < 235))
+    assert longevity.penalised_ratio(few, ONE_YEAR) == []
+    assert longevity.penalised_ratio(spells.filter(pl.col("state") != "through_crown"), ONE_YEAR) == []
+
+
+@pytest.mark.parametrize(("failures", "given"), [(4, False), (5, True)])
+def test_a_group_needs_five_failures_for_a_ratio_and_a_range(failures, given):
+    found = compare_since_seat(*practice(vital_failures=failures), ONE_YEAR)
+    assert ("through_crown vs vital" in {e.contrast for e in found.estimates}) is given
+    why = "Fewer than 5 failures with no root canal so far: no hazard ratio, its range would be a guess."
+    assert (why in found.notes) is not given
+    assert found.difference is not None
+    assert compare_since_seat(*practice(), replace(ONE_YEAR, min_failures=6)).difference is None
 
 
 @pytest.mark.parametrize(("stops", "reached"), [(364, False), (365, True), (None, False)])
@@ -253,7 +341,9 @@ def test_a_model_that_is_refused_is_said_and_the_other_stands():
         return longevity.fit_states(spells, x, names=models[0].names, stratum=None)
 
     def found(*refused: bool) -> tuple[list[object], list[str], object]:
-        return longevity.estimates_of(models, lambda m: fit(m, refused), states=states, crowns=9, confidence=0.95)
+        failures, failed = dict.fromkeys(states, 5), dict.fromkeys(states, 5.0)
+        by = {"failures": failures, "failed": failed, "crowns": 9, "confidence": 0.95}
+        return longevity.estimates_of(models, lambda m: fit(m, refused), **by)
 
     estimates, notes, last = found(True)
     assert [e.adjusted_for for e in estimates] == [()] * 3

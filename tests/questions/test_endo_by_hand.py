@@ -19,11 +19,11 @@ DONE = dt.date(2020, 1, 1)
 
 
 def teeth(*, never: int = 40, never_lost: int = 12, crown_day: int = 100) -> pl.DataFrame:
-    """40 teeth crowned on one day (4 lost) and others never crowned (12 lost), no two on one day; 400 days at most.
+    """40 teeth crowned on one day (5 lost) and others never crowned (12 lost), no two on one day; 400 days at most.
 
     Of those lost half are women's, of the others a quarter.
     """
-    groups = ((40, 4, crown_day, 0), (never, never_lost, None, 5))
+    groups = ((40, 5, crown_day, 0), (never, never_lost, None, 5))
     rows = [
         (200 + shift + 10 * i if i < lost else 400, i < lost, day, i % 2 == 1 if i < lost else i % 4 == 3)
         for n, lost, day, shift in groups
@@ -62,10 +62,10 @@ def found() -> Comparison:
 
 
 def test_the_crude_difference_by_hand(found):
-    # From day 100 to day 365 4 of 40 crowned teeth are lost and 12 of 40 others: Greenwood's variances add up.
+    # From day 100 to day 365 5 of 40 crowned teeth are lost and 12 of 40 others: Greenwood's variances add up.
     d = found.crude_difference
-    step = 100 * 1.959964 * np.sqrt(0.1 * 0.9 / 40 + 0.3 * 0.7 / 40)
-    assert (d.per_100, d.ci_low, d.ci_high) == pytest.approx((-20, -20 - step, -20 + step), rel=1e-6)
+    step = 100 * 1.959964 * np.sqrt(0.125 * 0.875 / 40 + 0.3 * 0.7 / 40)
+    assert (d.per_100, d.ci_low, d.ci_high) == pytest.approx((-17.5, -17.5 - step, -17.5 + step), abs=1e-5)
     assert (d.group, d.reference, d.years, d.from_days) == ("crowned", "not_crowned", 1, 100)
     assert d.method.endswith("; not adjusted")
 
@@ -86,9 +86,7 @@ def test_the_adjusted_difference_is_the_mean_over_all_teeth(found):
     d = found.difference
     assert d.per_100 == pytest.approx(100 * (crowned - bare))
     assert d.method.startswith("adjusted")
-    assert d.ci_low < d.per_100 < -15
-    assert d.ci_high > -8
-    assert d.ci_high - d.per_100 == pytest.approx(d.per_100 - d.ci_low)
+    assert d.ci_low < d.per_100 < -12 < d.ci_high
     assert d.from_days == 100
 
 
@@ -101,7 +99,7 @@ def group_fit(spells: pl.DataFrame) -> list[float]:
 
 def test_groups_flow_and_notes_are_counted_by_hand(found):
     assert {g.name: (g.crowns, g.failures, g.starts_at_days) for g in found.groups} == {
-        "crowned": (40, 4, 100),
+        "crowned": (40, 5, 100),
         "not_crowned": (40, 12, 0),
     }
     assert [(s.left, s.removed) for s in found.flow] == [(86, 0), (83, 3), (81, 2), (80, 1), (80, 0)]
@@ -113,10 +111,10 @@ def test_groups_flow_and_notes_are_counted_by_hand(found):
 
 def test_the_naive_comparison_counts_a_crown_from_the_completion(found):
     naive = found.naive
-    assert dict(naive.survival) == pytest.approx({"crowned": 36 / 40, "not_crowned": 28 / 40})
+    assert dict(naive.survival) == pytest.approx({"crowned": 35 / 40, "not_crowned": 28 / 40})
     # Nothing is lost before the crowns are on, so counting from the completion misleads nobody here.
     assert naive.hazard_ratio == pytest.approx(found.estimates[0].hazard_ratio)
-    assert naive.ci_low < naive.hazard_ratio < 0.5
+    assert naive.ci_low < naive.hazard_ratio < 0.6
     assert compared(teeth(), Analysis(horizon_years=2)).naive.survival == ()
     # One state without a loss has no ratio.
     assert compared(teeth(never_lost=0)).naive is None

@@ -19,8 +19,9 @@ from pipeline.questions.covariates import (
     strata,
     stratum_codes,
 )
-from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.groups import curve_start
+from pipeline.questions.crown_longevity import ROOT_CANAL, Analysis, difference_window
+from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.groups import curve_start, make_group
 from pipeline.questions.longevity_looks import (
     Counted,
     add_counts,
@@ -148,7 +149,7 @@ def test_what_the_second_look_needs_by_hand():
     assert (first.numbers["last"] - first.numbers["first"]).days == 400
     again = plan_again(first, Analysis(horizon_years=1))
     assert again.starts == {"before_seat": 0, "vital": 0, "through_crown": 100}
-    assert (again.crude_from, again.horizon) == (100, 365)
+    assert again.window == (100, 1)
     seen = add_looks(look_again(part["spells"], again) for part in parts)
     assert seen.crowns == 91
     assert set(seen.squares) == {"before_seat", "vital", "through_crown", "difference"}
@@ -180,16 +181,48 @@ def test_what_the_second_look_needs_by_hand():
 def test_a_crude_difference_needs_both_curves_at_the_horizon_and_a_start_before_it():
     crowns, people = practice()
 
-    def crude_from(rows: pl.DataFrame, years: float) -> int | None:
-        return plan_again(counted(rows, people)[0], Analysis(horizon_years=years)).crude_from
+    def window(rows: pl.DataFrame, years: float) -> tuple[int, float] | None:
+        return plan_again(counted(rows, people)[0], Analysis(horizon_years=years)).window
 
-    assert crude_from(crowns, 400 / 365.25) == 100
-    assert crude_from(crowns, 401 / 365.25) is None
-    assert crude_from(crowns, 101 / 365.25) == 100
-    assert crude_from(crowns, 100 / 365.25) is None
-    assert (
-        crude_from(crowns.with_columns(endo_timing=pl.lit("before_seat"), access_date=pl.lit(None, pl.Date)), 1) is None
+    assert window(crowns, 400 / 365.25) == (100, 400 / 365.25)
+    assert window(crowns, 401 / 365.25) == (100, 1)
+    assert window(crowns, 101 / 365.25) == (100, 101 / 365.25)
+    assert window(crowns, 100 / 365.25) is None
+    none_opened = crowns.with_columns(endo_timing=pl.lit("before_seat"), access_date=pl.lit(None, pl.Date))
+    assert window(none_opened, 1) is None
+
+
+@settings(max_examples=10, deadline=None, derandomize=True)
+@given(st.lists(st.tuples(st.integers(0, 400), st.integers(1, 2000), st.booleans()), min_size=4, max_size=40))
+def test_the_window_of_counts_is_that_of_the_rows(drawn):
+    crowns, people = practice()
+    opened, stay = ([d[i] for d in drawn] for i in (0, 1))
+    crowns = crowns.filter(pl.col("endo_timing") == "through_crown").head(len(drawn))
+    n = crowns.height
+    start = pl.Series(opened[:n])
+    late = crowns.with_columns(
+        access_date=pl.col("seat_date") + pl.duration(days=start),
+        exit_date=pl.col("seat_date") + pl.duration(days=start + pl.Series(stay[:n])),
+        failure=pl.Series([d[2] for d in drawn][:n]),
     )
+    plain = late.with_columns(
+        pl.format("B{}", "crown_id").alias("crown_id"),
+        endo_timing=pl.lit("before_seat"),
+        access_date=pl.lit(None, pl.Date),
+    )
+    both = pl.concat([late, plain])
+    few = Analysis(min_at_risk=3, min_failures=0)
+    spells = state_spells(crown_rows(both, people))
+    made = {
+        s: make_group(
+            spells.filter(pl.col("state") == s), name=s, label="", counted=spells.with_columns(failure="event"),
+            rules=few.curve_rules(), late=s == "through_crown",
+        )
+        for s in ("before_seat", "through_crown")
+    }  # fmt: skip
+    sides = {s: spells.filter(pl.col("state") == s) for s in ROOT_CANAL[::-1]}
+    planned = plan_again(add_counts([count_part(both, people)]), few).window
+    assert planned == difference_window(sides, made, few)
 
 
 def test_a_late_curve_of_counts_starts_at_0_only_if_all_enter_then():

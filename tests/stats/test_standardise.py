@@ -38,9 +38,12 @@ def test_one_failure_day_by_hand():
     difference = found.difference("after", "before", day=10, confidence=0.95)
     assert difference.per_100 == pytest.approx(100 * (np.exp(-0.1) - np.exp(-0.3)))
     assert difference.std_error == pytest.approx(100 * np.sqrt(variance))
-    assert difference.high - difference.low == pytest.approx(2 * 1.959964 * 100 * np.sqrt(variance), rel=1e-6)
+    # The states share nothing: the distances to the limits are those of both shares, as the sides of a right angle.
+    curves = found.curves().filter(pl.col("time_days") == 10).sort("state").select("failure", "lower", "upper").rows()
+    (after, low, high), (before, least, most) = curves
+    assert difference.low == pytest.approx(100 * (after - before - np.hypot(after - low, most - before)))
+    assert difference.high == pytest.approx(100 * (after - before + np.hypot(high - after, before - least)))
     assert np.isnan(found.difference("after", "before", day=9).std_error)
-    assert difference.low == pytest.approx(difference.per_100 - 1.959964 * difference.std_error, rel=1e-6)
     assert difference.p == pytest.approx(math.erfc(difference.per_100 / difference.std_error / np.sqrt(2)))
     assert found.difference("before", "after", day=10).per_100 == pytest.approx(-difference.per_100)
     assert found.difference("after", "before", day=10) == difference

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from synthetic_data.followup import simulate_followup
-from synthetic_data.hazards import NEVER, cumulative, draw_access, draw_failure, draw_frailty, inverse
+from synthetic_data.hazards import NEVER, access_day, cumulative, draw_failure, draw_frailty, inverse, opened_hazard
 from synthetic_data.truth import DEFAULT, NULL, Truth
 
 # Constant hazard of -log(0.86) in ten years, no quiet time, nothing else: rates can be checked by division.
@@ -63,6 +63,32 @@ def test_the_hazard_rises_on_the_day_of_the_opening():
     assert after == pytest.approx(FLAT.hr_opened, rel=0.02)
 
 
+def test_an_opening_may_act_first_in_another_way():
+    # 20 times the rate for 100 days after the opening on day 1000, half of it up to a year after, then hr_opened.
+    truth = dataclasses.replace(FLAT, hr_first_opened=((100, 20.0), (365, 0.5)))
+    day = fail(truth, access=1000)
+
+    def ratio(start, end):
+        here = day > start
+        return (here & (day <= end)).sum() / ((np.minimum(day, end) - start)[here].sum() * RATE)
+
+    assert ratio(0, 1000) == pytest.approx(1, rel=0.03)
+    assert ratio(1000, 1100) == pytest.approx(20, rel=0.03)
+    assert ratio(1100, 1365) == pytest.approx(0.5, rel=0.1)
+    assert ratio(1365, 5000) == pytest.approx(FLAT.hr_opened, rel=0.03)
+    hazard = opened_hazard(truth, np.array([1000, 1000, 1000, 1000]), np.array([1000, 1100, 1200, 2000]))
+    assert hazard == pytest.approx(RATE * np.array([0, 2000, 2050, 2132.5 + 2 * 635]))
+
+
+def test_need_follows_the_frailty_where_told():
+    truth = dataclasses.replace(DEFAULT, need_follows_frailty=True)
+    wait, no = np.random.default_rng(3).exponential(size=1000), np.zeros(1000, bool)
+    days = [access_day(truth, wait, no, no, frailty=np.full(1000, f), entry=np.zeros(1000, int)) for f in (1.0, 2.0)]
+    assert np.abs(days[0] - 2 * days[1]).max() <= 2
+    plain = access_day(DEFAULT, wait, no, no, frailty=np.full(1000, 2.0), entry=np.zeros(1000, int))
+    assert (plain == days[0]).all()
+
+
 def test_delayed_entry_means_that_the_crown_lasted_until_then():
     day = fail(DEFAULT, entry=2000)
     assert day.min() > 2000
@@ -74,10 +100,11 @@ def test_delayed_entry_means_that_the_crown_lasted_until_then():
 def test_hyperemic_teeth_need_endo_five_times_as_often():
     rng = np.random.default_rng(2)
     hyperemic = np.arange(200_000) % 2 == 0
-    day = draw_access(DEFAULT, rng, hyperemic, np.zeros(200_000, bool), np.zeros(200_000, int))
+    wait, same = rng.exponential(size=200_000), {"frailty": np.ones(200_000), "entry": np.zeros(200_000, int)}
+    day = access_day(DEFAULT, wait, hyperemic, np.zeros(200_000, bool), **same)
     rates = [(day[k] <= 3650).sum() / np.minimum(day[k], 3650).sum() * 365.25 for k in (hyperemic, ~hyperemic)]
     assert rates == pytest.approx([0.05, 0.01], rel=0.03)
-    filled = draw_access(DEFAULT, rng, hyperemic, np.ones(200_000, bool), np.zeros(200_000, int))
+    filled = access_day(DEFAULT, wait, hyperemic, np.ones(200_000, bool), **same)
     assert (filled == NEVER).all()
 
 

@@ -41,13 +41,13 @@ age_at_seat <- function(crowns, patients, rules) {
   })
   failures <- sapply(BANDS, function(name) sum(d$event[d$state == name]))
   contrasts <- lapply(others, function(name) {
-    co <- contrast(model, setNames(1, name), rules)
+    co <- contrast(model, setNames(1, name), rules, failed_in(d, c(name, reference)))
     e <- standard_difference(s, name, reference, rules)
     # A claim must stand on both scales; Student's t, as the far tail counts.
-    distance <- min(abs(e$estimate) / e$error, abs(log(co$hr)) / co$error)
+    alone <- 2 * pt(-abs(e$estimate) / e$error, max(min(failures[c(name, reference)]) - 1, 1))
     list(group = one(name), reference = one(reference), hazard_ratio = one(co$hr), ratio_ci_low = one(co$low),
          ratio_ci_high = one(co$high), difference_per_100 = one(e$estimate), difference_ci_low = one(e$low),
-         difference_ci_high = one(e$high), p = one(2 * pt(-distance, max(min(failures[c(name, reference)]) - 1, 1))),
+         difference_ci_high = one(e$high), p = one(max(alone, co$p)),
          verdict = one(verdict_of(e, failures[c(name, reference)], rules)))
   })
   c(list(horizon_years = one(rules$horizon_years), reference = one(reference), groups = groups, contrasts = contrasts,

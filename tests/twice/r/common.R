@@ -247,22 +247,43 @@ cox <- function(d, x, stratum = NULL) {
                control = TIGHT)
   beta <- setNames(coef(fit), colnames(x))
   v <- fit$var
-  dimnames(v) <- list(colnames(x), colnames(x))
-  list(fit = fit, beta = beta, var = v, x = x, d = d)
+  naive <- fit$naive.var
+  dimnames(v) <- dimnames(naive) <- list(colnames(x), colnames(x))
+  list(fit = fit, beta = beta, var = v, naive = naive, x = x, d = d)
 }
 
-contrast <- function(model, along, rules) {
+# How many patients with one failure each tell as much as the failures of each of two groups, by Kish's rule.
+failed_in <- function(d, pair, label = d$state) {
+  sapply(pair, function(name) {
+    by_patient <- tapply(d$event[label == name], d$patient_id[label == name], sum)
+    sum(by_patient)^2 / sum(by_patient^2)
+  })
+}
+
+# Where few have failed: by how much the model's error is larger than that between patients, and Student's t with the
+# degrees of freedom of two variances 1 / n (Welch).
+allowance <- function(model, along, failed, rules) {
+  size <- function(v) as.numeric(t(along) %*% v[names(along), names(along)] %*% along)
+  v <- 1 / failed
+  df <- sum(v)^2 / sum(v^2 / (failed - 1))
+  list(larger = sqrt(max(1, size(model$naive) / size(model$var))), df = df,
+       t = qt((1 + rules$confidence) / 2, df))
+}
+
+contrast <- function(model, along, rules, failed = c(Inf, Inf)) {
   estimate <- sum(along * model$beta[names(along)])
   v <- model$var[names(along), names(along)]
-  error <- sqrt(as.numeric(t(along) %*% v %*% along))
-  z <- qnorm((1 + rules$confidence) / 2)
-  list(hr = exp(estimate), low = exp(estimate - z * error), high = exp(estimate + z * error),
-       p = 2 * pnorm(-abs(estimate) / error), error = error)
+  few <- if (all(is.finite(failed))) allowance(model, along, failed, rules) else
+    list(larger = 1, df = Inf, t = qnorm((1 + rules$confidence) / 2))
+  error <- few$larger * sqrt(as.numeric(t(along) %*% v %*% along))
+  list(hr = exp(estimate), low = exp(estimate - few$t * error), high = exp(estimate + few$t * error),
+       p = 2 * pt(-abs(estimate) / error, few$df), error = error)
 }
 
 estimate_of <- function(model, group, reference, units, used, by, rules) {
   along <- c(setNames(1, group), setNames(-1, reference))
-  co <- contrast(model, along[names(along) %in% names(model$beta)], rules)
+  failed <- failed_in(model$d, c(group, reference))
+  co <- contrast(model, along[names(along) %in% names(model$beta)], rules, failed)
   list(contrast = one(paste(group, "vs", reference)), adjusted_for = used, stratified_by = by,
        hazard_ratio = one(co$hr), ci_low = one(co$low), ci_high = one(co$high), p = one(co$p),
        rows = one(nrow(model$d)), crowns = one(units), events = one(sum(model$d$event)),

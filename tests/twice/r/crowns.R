@@ -94,7 +94,7 @@ naive_of_crowns <- function(rows, rules) {
 
 naive_of <- function(d, label, group, order, rules) {
   model <- cox(d, cbind(group = as.numeric(label == group)))
-  co <- contrast(model, c(group = 1), rules)
+  co <- contrast(model, c(group = 1), rules, failed_in(d, order, label))
   horizon <- days_of(rules$horizon_years)
   kept <- lapply(order, function(name) {
     curve <- curve_of(d[label == name, ], 0, rules)

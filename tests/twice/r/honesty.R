@@ -11,7 +11,8 @@ honesty_of <- function(d, difference, code, ratio, groups, from, group, referenc
     e <- e_value(ratio$hazard_ratio, ratio$ci_low, ratio$ci_high, rare)
   }
   list(
-    detectable_per_100 = one((qnorm((1 + rules$confidence) / 2) + qnorm(power)) * difference$error),
+    detectable_per_100 = one((1 + qnorm(power) / qnorm((1 + rules$confidence) / 2)) *
+                               (difference$high - difference$low) / 2),
     e_value = one(e$estimate), e_value_limit = one(e$limit),
     balance = balance_of(d, group, reference, unit, covariates)
   )

@@ -122,7 +122,7 @@ standardised <- function(model, stratum, target, states, day, from, rules) {
     mine <- rowSums(sapply(names(columns), function(name) x[, name] == columns[[name]]) + 0) == length(columns)
     sum(mine & t0 < day & t1 >= day)
   })
-  list(share = share, pull = pull, in_state = in_state, thin = colSums(thin))
+  list(share = share, pull = pull, in_state = in_state, thin = colSums(thin), model = model)
 }
 
 check_baseline <- function(model, found, thin, day, from) {
@@ -136,6 +136,24 @@ check_baseline <- function(model, found, thin, day, from) {
   }
 }
 
+# Limits from those of the two shares, each on the log of what it has lost on the log scale; the distances to them are
+# put together along the angle whose cosine is the correlation of the two.
 standard_difference <- function(s, group, reference, rules) {
-  limits_around(s$share[[group]] - s$share[[reference]], sqrt(sum((s$pull[, group] - s$pull[, reference])^2)), rules)
+  pair <- c(group, reference)
+  along <- c(setNames(1, group), setNames(-1, reference))
+  few <- allowance(s$model, along[names(along) %in% names(s$model$beta)], failed_in(s$model$d, pair), rules)
+  pull <- few$larger * s$pull[, pair]
+  failed <- s$share[pair]
+  error <- sqrt(colSums(pull^2))
+  ends <- sapply(pair, function(g) {
+    log_hazard <- log(-log(1 - failed[[g]]))
+    slope <- 1 / (-log(1 - failed[[g]]) * (1 - failed[[g]]))
+    1 - exp(-exp(log_hazard + c(-1, 1) * few$t * slope * error[[g]]))
+  })
+  angle <- acos(sum(pull[, 1] * pull[, 2]) / prod(error))
+  third_side <- function(one, other) Mod(one - other * complex(modulus = 1, argument = angle))
+  gap <- failed[[group]] - failed[[reference]]
+  low <- gap - third_side(failed[[group]] - ends[1, group], ends[2, reference] - failed[[reference]])
+  high <- gap + third_side(ends[2, group] - failed[[group]], failed[[reference]] - ends[1, reference])
+  list(estimate = 100 * gap, error = 100 * sqrt(sum((pull[, 1] - pull[, 2])^2)), low = 100 * low, high = 100 * high)
 }
