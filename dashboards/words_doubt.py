@@ -8,7 +8,7 @@ from dashboards.charts.balance import LINE, MOST, in_order
 from dashboards.charts.choices import sorted_rows
 from dashboards.formats import count, known, listing, plural, whole
 from dashboards.words import difference_core, range_more_or_fewer
-from pipeline.results import BalanceRow, Choices, Difference, Honesty
+from pipeline.results import BalanceRow, Choices, Comparison, Difference, Honesty
 
 
 def method_sentence(difference: Difference) -> str:
@@ -22,6 +22,34 @@ def crude_sentence(crude: Difference, labels: dict[str, str], noun: str) -> str:
     group, reference = (labels.get(n, n) for n in (crude.group, crude.reference))
     core = difference_core(mid, group, reference, crude.years, noun)
     return f"Not adjusted: {core[:1].lower()}{core[1:]}; the range is {range_more_or_fewer(low, high)}."
+
+
+def ratio_sentence(c: Comparison) -> str:
+    """What a hazard ratio means here: never more than the test of its steadiness allows."""
+    text = "A hazard ratio of 2 means that failures came twice as fast among teeth still in place"
+    if c.steady is None or c.steady.steady is None:
+        text += ", on average over the time followed; whether that holds all along is not known"
+    elif not c.steady.steady:
+        text += (
+            ", on average over whoever was followed. Here the ratio changes over time, so the one number describes no "
+            "single year"
+        )
+    return f"{text}. Ranges allow for teeth that share a patient."
+
+
+def beside_sentences(c: Comparison) -> list[str]:
+    """Whether the ratio is steady, the mean years in place, and the same patients."""
+    said = []
+    if c.steady is not None:
+        said.append(c.steady.sentence)
+        if c.steady.overall is not None:
+            value, low, high = c.steady.overall
+            said.append(
+                f"Over the years that are compared, failures came {value:.1f} times as fast on the whole "
+                f"({low:.1f} to {high:.1f})."
+            )
+    said += [found.sentence for found in (c.mean_years, c.within_patient) if found is not None]
+    return said
 
 
 def honesty_sentences(honesty: Honesty, smallest: float) -> list[str]:

@@ -24,7 +24,7 @@ from pipeline.questions.crown_states import crown_states
 from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.honesty import followup_rows, honesty_of
-from pipeline.questions.hyperemic import Emulated, emulate
+from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
 from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
 from pipeline.questions.loss_by_cause import losses_by_cause
@@ -42,7 +42,7 @@ from pipeline.results_unseen import Unseen
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
-from pipeline.techniques.family import MAIN_SHARE, in_family, main_p
+from pipeline.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
 from pipeline.trade_checks.check_technique import check_technique, count_technique
 from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
@@ -118,7 +118,28 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     comparisons: tuple[Comparison, ...] = ()
     plans: list[Plan | None] = []
     main = compare_since_seat(stored.crowns, patients, analysis) if stored.crowns.height else None
-    say("every technique question, as one family of looks with the main comparison")
+    from_opening = crowns_from_opening(stored.every_crown)
+    since_opening = None
+    if main is not None:
+        since_opening = compare_since_opening(from_opening, patients, analysis)
+    say("root-filled teeth with a crown and without one")
+    of_endo = _endo_comparisons(stored, patients, analysis)
+    say("the decision on a hyperemic tooth, as an emulated trial")
+    emulated = emulate(
+        stored.crowns,
+        stored.every_course,
+        stored.tooth_followup,
+        patients,
+        analysis,
+        endo_details=stored.inputs["endo_details"],
+        lab_days=int(stored.rules["lab_days"]),
+    )
+    trial = emulated.trial
+    say("every technique question, as one family of looks with the headlines")
+    asked = [c for c in (since_opening, *(c for c, _ in of_endo)) if c is not None]
+    looks = {c.id: main_p(c, analysis) for c in asked}
+    if isinstance(trial, Trial):
+        looks[trial.id] = difference_p(verdict_difference(trial), analysis)
     techniques = answer_techniques(
         stored.crowns,
         stored.endo_courses,
@@ -127,10 +148,15 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         analysis,
         rules=stored.rules,
         main=main,
+        headlines={name: p for name, p in looks.items() if p is not None},
         coded=stored.coded,
     )
-    if main is not None:
+    among = techniques.headlines
+    if isinstance(trial, Trial) and trial.verdict is not None:
+        trial = replace(trial, verdict=verdict_in_family(trial.verdict, among.get(trial.id), analysis))
+    if main is not None and since_opening is not None:
         since_seat = in_family(main, techniques.main_p_family, analysis)
+        since_opening = in_family(since_opening, among.get(since_opening.id), analysis)
         say("counting the main comparison in every other defensible way")
         assert stored.to_count is not None
         choices = explore_choices(
@@ -141,10 +167,9 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             analysis,
             records_begin=stored.to_count.records_begin,
             of_crowns=stored.to_count.of_crowns,
+            changes=main.steady is not None and main.steady.steady is False,
             say=say,
         )
-        from_opening = crowns_from_opening(stored.every_crown)
-        since_opening = compare_since_opening(from_opening, patients, analysis)
         states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)
         since_seat = replace(
             since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff, away_days=_away(stored))
@@ -162,9 +187,19 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             plan_question(c, rows, analysis, cutoff=stored.cutoff)
             for c, rows in zip(comparisons, (states, opened), strict=True)
         ]
-    say("root-filled teeth with a crown and without one")
-    of_endo, endo_plans = _endo_comparisons(stored, patients, analysis)
-    comparisons, plans = comparisons + of_endo, [*plans, *endo_plans]
+    for one, spells in of_endo:
+        told = in_family(one, among.get(one.id), analysis)
+        plans.append(plan_question(told, spells, analysis, unit="course_id", cutoff=stored.cutoff))
+        honesty = honesty_of(
+            told,
+            spells,
+            analysis,
+            covariates=endo_outcomes.ADJUST,
+            unit="course_id",
+            cutoff=stored.cutoff,
+            away_days=_away(stored),
+        )
+        comparisons = (*comparisons, replace(told, honesty=honesty))
     say("holding the recorded technique against what the trade knows")
     endo_details = stored.inputs["endo_details"]
     trade_checks = check_technique(
@@ -181,17 +216,6 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         confidence=analysis.confidence,
     )
     losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
-    say("the decision on a hyperemic tooth, as an emulated trial")
-    emulated = emulate(
-        stored.crowns,
-        stored.every_course,
-        stored.tooth_followup,
-        patients,
-        analysis,
-        endo_details=endo_details,
-        lab_days=int(stored.rules["lab_days"]),
-    )
-    trial = emulated.trial
     say("how many openings these records may not hold")
     unseen = _unseen(stored, next(iter(comparisons), None) if main is not None else None, emulated, analysis)
     say("success rates of crowns and root canals")
@@ -231,10 +255,10 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         confidence=analysis.confidence,
     )
     say("checking curves and hazard ratios against a second library")
-    told = _results(stored)
+    overview = _results(stored)
     found = replace(
-        told,
-        quality=with_coded_counts(told.quality, techniques.from_codes),
+        overview,
+        quality=with_coded_counts(overview.quality, techniques.from_codes),
         comparisons=comparisons,
         trade_checks=trade_checks,
         trade_counts=count_technique(endo_details),
@@ -340,9 +364,10 @@ def _with_numbered_patients(stored: Compared) -> Compared:
 
 def _endo_comparisons(
     stored: Compared, patients: pl.DataFrame, analysis: Analysis
-) -> tuple[tuple[Comparison, ...], list[Plan | None]]:
+) -> list[tuple[Comparison, pl.DataFrame]]:
+    """The crown after a root canal by each outcome and the delay to it, with the rows that they are made of."""
     if not stored.endo_courses["completed"].count():
-        return (), []
+        return []
     tables = (stored.endo_courses, stored.tooth_followup, stored.every_crown, patients)
     made = {outcome: endo_teeth(*tables, outcome=outcome) for outcome in endo_outcomes.OUTCOMES}
     out = [
@@ -351,24 +376,7 @@ def _endo_comparisons(
     ]
     kept = made["tooth_survival"]
     rows = landmark_rows(kept.rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
-    out.append((compare_delay(kept, analysis), rows))
-    plans = [plan_question(c, r, analysis, unit="course_id", cutoff=stored.cutoff) for c, r in out]
-    compared = tuple(
-        replace(
-            found,
-            honesty=honesty_of(
-                found,
-                spells,
-                analysis,
-                covariates=endo_outcomes.ADJUST,
-                unit="course_id",
-                cutoff=stored.cutoff,
-                away_days=_away(stored),
-            ),
-        )
-        for found, spells in out
-    )
-    return compared, plans
+    return [*out, (compare_delay(kept, analysis), rows)]
 
 
 def _away(stored: Told) -> int:

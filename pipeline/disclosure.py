@@ -23,7 +23,7 @@ _CLOSE = 1e-6
 COVARIATES = (
     "age at the seat",
     "age at completion",
-    "age of the crown at the start",
+    "age of the crown",
     "sex",
     "tooth group",
     "material",

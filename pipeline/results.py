@@ -22,6 +22,7 @@ from pipeline.results_leaving import Leaving
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_planning import Plan
 from pipeline.results_states import CrownStates
+from pipeline.results_steady import MeanYears, Steady, WithinPatient
 from pipeline.results_technique import TechniqueAnswer
 from pipeline.results_unseen import Unseen
 
@@ -232,6 +233,9 @@ class Comparison:
     crude_difference: Difference | None = None
     honesty: Honesty | None = None
     choices: Choices | None = None
+    steady: Steady | None = None
+    mean_years: MeanYears | None = None
+    within_patient: WithinPatient | None = None
 
 
 @dataclass(frozen=True)

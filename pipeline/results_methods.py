@@ -147,6 +147,36 @@ METHODS = (
         "standardised",
     ),
     Method(
+        "Test of a steady ratio",
+        "Whether a hazard ratio changes over follow-up: against the clock of the model, and between the first year "
+        "since the group's own start and later.",
+        "stats.proportional_hazards",
+        (
+            "Grambsch PM, Therneau TM. Proportional hazards tests and diagnostics based on weighted residuals. "
+            "Biometrika 1994;81:515-526.",
+            "Therneau TM. The survival package, cox.zph (version 3.0 and later).",
+        ),
+        "steady",
+    ),
+    Method(
+        "Differences through phases and at equal age, and mean years in place",
+        "What the same crowns would do whose ratio changes since the opening, each from an age of its own on; the area "
+        "between the curves.",
+        "stats.standardise_windows",
+        ("Royston P, Parmar MKB. Restricted mean survival time. BMC Med Res Methodol 2013;13:152.",),
+        "steady",
+    ),
+    Method(
+        "The same patients",
+        "The ratio among crowns of one patient, so that what a patient's crowns share drops out.",
+        "questions.within_patient",
+        (
+            "Holt JD, Prentice RL. Survival analyses in twin studies and matched pair experiments. Biometrika "
+            "1974;61:17-30 (from memory).",
+        ),
+        "within_patient",
+    ),
+    Method(
         "Balance of characteristics",
         "How far two groups lie apart in each characteristic, in standard deviations.",
         "stats.balance",
@@ -497,6 +527,8 @@ def parts_of(results: Results) -> frozenset[str]:
         "naive": any(c.naive for c in comparisons),
         "landmark": any(c.clock == "since_landmark" for c in comparisons),
         "standardised": any("standardised" in c.difference.method for c in comparisons if c.difference),
+        "steady": any(c.steady for c in comparisons),
+        "within_patient": any(c.within_patient for c in comparisons),
         "balance": any(h.balance for h in honest) or any(t.balance for t in results.trials),
         "honesty": bool(honest),
         "e_value": any(h.e_value is not None for h in honest),

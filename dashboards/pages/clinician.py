@@ -109,6 +109,8 @@ def _section(c: Comparison, id: str) -> dict[str, Any]:
         "naive_table": _naive_table(c),
         "forest": _forest(c, labels, id),
         "estimates": tables.estimates(c, labels),
+        "ratio_text": words_doubt.ratio_sentence(c),
+        "beside": words_doubt.beside_sentences(c),
         **doubts.doubts(c, id),
     }
 

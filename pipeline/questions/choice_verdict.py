@@ -21,7 +21,11 @@ def with_choices(comparison: Comparison, choices: Choices) -> Comparison:
     notes = (*comparison.notes, *left_out(choices))
     attached = replace(comparison, choices=choices, notes=notes)
     if not choices.depends:
-        return attached
+        other = outvoted(choices.rows)
+        if not other:
+            return attached
+        verdict = replace(comparison.verdict, sentence=f"{comparison.verdict.sentence} {other}")
+        return replace(attached, verdict=verdict)
     verdict = replace(
         comparison.verdict,
         code=DEPENDS,
@@ -52,6 +56,32 @@ def hangs_on_choices(rows: Sequence[Choice]) -> bool:
         return True
     alike = [row for row in rows if row.options["adjustment"] == main.options["adjustment"]]
     return sum(_claim(row) == _claim(main) for row in alike) < MIN_SHARE * len(alike)
+
+
+def outvoted(rows: Sequence[Choice]) -> str:
+    """What is said beside a verdict that claims nothing, where most ways that adjust as the main one claim one thing.
+
+    The code stays: the rules in force were chosen beforehand. But who reads only the verdict must know that it hangs
+    on how we count. Empty where the main row claims something (`hangs_on_choices` speaks for that) or has no majority
+    against it.
+    """
+    main = next(row for row in rows if row.is_main)
+    if main.verdict in (DIFFERS, LITTLE_DIFFERENCE):
+        return ""
+    alike = [row for row in rows if row.options["adjustment"] == main.options["adjustment"]]
+    claims = [_claim(row) for row in alike if row.verdict in (DIFFERS, LITTLE_DIFFERENCE)]
+    for claim in ((DIFFERS, True), (DIFFERS, False), (LITTLE_DIFFERENCE, False)):
+        n = claims.count(claim)
+        if n > MIN_SHARE * len(alike):
+            said = "a small difference at most" if claim[0] == LITTLE_DIFFERENCE else f"{_MORE[claim[1]]} failures"
+            return (
+                f"This hangs on how we count: the way in force gives no answer, but {n} of {len(alike)} ways of "
+                f"counting that adjust alike find {said}."
+            )
+    return ""
+
+
+_MORE = {True: "more", False: "fewer"}
 
 
 def left_out(choices: Choices) -> tuple[str, ...]:
@@ -96,12 +126,17 @@ def beside_main(rows: Sequence[Choice], counts: Mapping[str, int], *, renewal_da
         if row.options == main.options | {name: option}
     }
     said = []
-    if renewed := counts["crowns_renewed_after_opening"]:
+    if (renewed := counts["crowns_renewed_after_opening"]) or counts["crowns_opened"]:
         text = (
             f"{renewed} of {counts['crowns_opened']} opened crowns were renewed within {renewal_days} days of the root "
-            "canal. They count as opened, and as failed."
+            f"canal. {'They count' if renewed != 1 else 'It counts'} as opened, and as failed."
         )
-        if (row := alone.get(("opened_and_renewed", GIVEN_UP))) is not None:
+        if not renewed:
+            text = (
+                f"None of {counts['crowns_opened']} opened crowns was renewed within {renewal_days} days of the root "
+                "canal: giving such crowns up at the opening would change nothing."
+            )
+        elif (row := alone.get(("opened_and_renewed", GIVEN_UP))) is not None:
             text += f" Had they been given up at the opening, the difference would be {_difference(row)}."
         said.append(text)
     if undated := counts["crowns_timing_unknown"]:

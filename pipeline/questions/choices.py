@@ -46,14 +46,19 @@ from pipeline.questions.choice_verdict import (
 )
 from pipeline.questions.crown_longevity import (
     LABELS,
+    OPENED,
     Analysis,
-    adjusted_difference,
+    Stands,
+    adjusted_ratio,
     crude_difference,
+    difference_by,
     estimate_states,
+    opened_on,
 )
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.groups import make_group
-from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, decide
+from pipeline.questions.steady_ratio import changing_model
+from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, Scales, decide
 from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
 from pipeline.transforms.link import Ledger, Linked, LinkInput, link_ledger, read_ledger
 from pipeline.transforms.rules import LinkRules
@@ -85,6 +90,7 @@ def explore_choices(
     workers: int = 2,
     records_begin: dt.date | None = None,
     of_crowns: int | None = None,
+    changes: bool = False,
 ) -> Choices:
     """Fit the main comparison under every combination of choices that changes anything in these records.
 
@@ -103,6 +109,9 @@ def explore_choices(
         Only where `tables` hold a sample of the patients: the day on which the data of all begin, and how many crowns
         with a known seat all have. `rules` then give the cut-off of all data. The main row has the figures of the
         sample, and every row is held against that one, so that nothing but the way of counting differs between them.
+    changes
+        Whether the main comparison found a ratio that changes since the opening: then every adjusted way is fitted with
+        a changing one, so that ways differ by how they count and not by a test.
 
     Returns
     -------
@@ -117,7 +126,13 @@ def explore_choices(
     linked = link_ledger(ledger, rules)
     options = _that_may_matter(offered_options(rules), main, ledger, linked)
     grid = _fill(
-        ledger, linked, options, rules, fit=lambda rows: _compare(rows, patients, analysis), say=say, workers=workers
+        ledger,
+        linked,
+        options,
+        rules,
+        fit=lambda rows: _compare(rows, patients, analysis, changes=changes),
+        say=say,
+        workers=workers,
     )
     kept = _that_change_something(options, main, grid)
     in_force = tuple(main[name] for name in kept)
@@ -239,7 +254,9 @@ def _fail_at_first_complication(crowns: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _compare(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis) -> tuple[_Found, _Found]:
+def _compare(
+    crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis, *, changes: bool
+) -> tuple[_Found, _Found]:
     """Adjusted and crude, by the steps of `compare_since_seat`."""
     rows = crown_rows(crowns, patients)
     spells = state_spells(rows)
@@ -252,24 +269,33 @@ def _compare(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis) -
     }
     estimates, _, _, fit = estimate_states(spells, analysis)
     crude = crude_difference(spells, groups, analysis)
-    adjusted = adjusted_difference(fit, crude, analysis) or crude
+    changing = None
+    if changes and fit is not None and fit.converged and OPENED.group in fit.names:
+        changing = changing_model(fit, OPENED.group, start=opened_on(fit, spells))
+    adjusted = difference_by(fit, changing, crude, adjusted_ratio(estimates), analysis)
     ratios = [e for e in estimates if e.contrast == CONTRAST]
     plain = [e for e in ratios if not e.adjusted_for and not e.stratified_by]
     n_failed = {name: int(labelled[name]["failure"].sum()) if name in present else 0 for name in STATES}
     n_crowns = {name: labelled[name].height if name in present else 0 for name in STATES}
 
-    def found(difference: Difference | None, ratio: Sequence[Estimate]) -> _Found:
+    def found(stands: Stands, ratio: Sequence[Estimate], *, adjusted: bool) -> _Found:
+        difference = stands.difference or crude
         code = decide(
             difference,
             (n_failed["through_crown"], n_failed["before_seat"]),
             smallest=analysis.smallest_difference_per_100,
             min_failures=analysis.min_failures,
+            scales=Scales(stands.ratio, adjusted=stands.difference is not None or not adjusted),
             horizon_years=analysis.horizon_years,
         )
         counts = (tuple(n_crowns.items()), tuple(n_failed.items()))
         return _Found(difference, ratio[-1] if ratio else None, *counts, code)
 
-    return found(adjusted, ratios), found(crude, plain[:1])
+    by_hand = [(e.hazard_ratio, e.ci_low, e.ci_high) for e in plain[:1]]
+    return (
+        found(adjusted, ratios, adjusted=True),
+        found(Stands(crude, by_hand[0] if by_hand else None), plain[:1], adjusted=False),
+    )
 
 
 def _group(spells: pl.DataFrame, counted: pl.DataFrame, name: str, analysis: Analysis) -> Group:

@@ -12,7 +12,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -22,8 +22,20 @@ from numpy.typing import NDArray
 from pipeline.questions.covariates import Covariate, Levels, Numeric, design, strata
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.groups import CurveRules, curve_start, days_of, make_group
-from pipeline.questions.verdict import Basis, write_verdict
-from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep, Group, Naive
+from pipeline.questions.steady_ratio import (
+    Changing,
+    Contrast,
+    adjusted_of,
+    allowance_of,
+    judge_ratio,
+    mean_years,
+    overall_ratio,
+    windows_of,
+)
+from pipeline.questions.verdict import DIFFERS, Basis, Scales, withheld, write_verdict
+from pipeline.questions.within_patient import compare_within_patients
+from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep, Group, Naive, Verdict
+from pipeline.results_steady import MeanYears, Steady, WithinPatient
 from pipeline.stats.cox import CoxEstimate, CoxFit, CoxInputError, fit_cox
 from pipeline.stats.differences import Differences, survival_difference
 from pipeline.stats.differences import Group as Rows
@@ -33,6 +45,7 @@ from pipeline.stats.kaplan_meier import first_day_with
 from pipeline.stats.risk_table import RiskTable, risk_table
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
+from pipeline.stats.standardise_windows import Windows
 from pipeline.stats.standardised import AdjustedDifference
 
 Fitted = TypeVar("Fitted", bound=CoxEstimate)
@@ -83,8 +96,19 @@ class Analysis:
         return CurveRules(self.min_at_risk, self.max_step_per_100 / 100, self.confidence, years)
 
 
-def compare_since_seat(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis) -> Comparison:
-    """The main comparison, on the clock since the seat."""
+NOT_CHECKED = (
+    "Where the comparison is made in parts, it is not tested whether the ratio is steady, and neither mean years in "
+    "place nor the ratio within patients are worked out."
+)
+
+
+def compare_since_seat(
+    crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis, *, checks: bool = True
+) -> Comparison:
+    """The main comparison, on the clock since the seat.
+
+    Without `checks` it is that made in parts: no test of the ratio, mean years or comparison within patients.
+    """
     rows = crown_rows(crowns, patients)
     spells = state_spells(rows)
     rules = analysis.curve_rules()
@@ -102,6 +126,13 @@ def compare_since_seat(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: A
     }
     estimates, notes, missing, fit = estimate_states(spells, analysis)
     crude = crude_difference(spells, groups, analysis)
+    ratio = adjusted_ratio(estimates)
+    within = None
+    if checks:
+        stands = stand(fit, spells, crude, ratio, analysis)
+        within = compare_within_patients(spells, CONTRASTS[0], STATES, ratio, confidence=analysis.confidence)
+    else:
+        stands = replace(difference_by(fit, None, crude, ratio, analysis), checked=False)
     return comparison_of(
         groups,
         estimates=estimates,
@@ -109,10 +140,11 @@ def compare_since_seat(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: A
         missing=missing,
         naive=_naive(rows, analysis),
         crude=crude,
-        adjusted=adjusted_difference(fit, crude, analysis),
+        stands=stands,
         flow=flow_of(count_flow(crowns, rows)),
         years=_years_of_records(rows),
         analysis=analysis,
+        within=within,
     )
 
 
@@ -124,16 +156,22 @@ def comparison_of(
     missing: Sequence[str],
     naive: Naive | None,
     crude: Difference | None,
-    adjusted: Difference | None,
+    stands: Stands,
     flow: tuple[FlowStep, ...],
     years: float,
     analysis: Analysis,
+    within: WithinPatient | None = None,
 ) -> Comparison:
-    """The main comparison that its figures make; the verdict stands on the adjusted difference, else on the crude."""
+    """The main comparison that its figures make.
+
+    The verdict stands on the adjusted difference; a crude one is shown where there is no other, and claims nothing. A
+    claim that `within` disagrees with is not made.
+    """
     told = [groups[s].failures for s in ROOT_CANAL if s in groups]
     if min(told, default=0) < analysis.min_failures:
-        adjusted = crude = None  # too early for a range
-    difference = adjusted or crude
+        stands, crude = replace(stands, difference=None, mean_years=None), None  # too early for a range
+    difference = stands.difference or crude
+    verdict = write_verdict(_basis(groups, difference, stands, years, analysis))
     empty = [LABELS[name].lower() for name in STATES if name not in groups]
     return Comparison(
         id="crown_longevity_by_endo_timing",
@@ -145,12 +183,136 @@ def comparison_of(
         estimates=tuple(estimates),
         naive=naive,
         difference=difference,
-        verdict=write_verdict(_basis(groups, difference, years, analysis)),
+        verdict=borne_out(verdict, within),
         flow=flow,
         missing=tuple(missing),
-        notes=(*notes, *(f"No crown with {name}." for name in empty)),
+        notes=(*([] if stands.checked else [NOT_CHECKED]), *notes, *(f"No crown with {name}." for name in empty)),
         horizon_years=analysis.horizon_years,
         crude_difference=crude,
+        steady=stands.steady,
+        mean_years=stands.mean_years,
+        within_patient=within,
+    )
+
+
+def borne_out(verdict: Verdict, within: WithinPatient | None) -> Verdict:
+    """The verdict as it may be said beside the check within patients."""
+    if verdict.code != DIFFERS or within is None or within.agrees is not False:
+        return verdict
+    return withheld(verdict, f"Alone this would pass for a difference, but nothing is claimed. {within.sentence}")
+
+
+def adjusted_ratio(estimates: Sequence[Estimate], contrast: tuple[str, str] = CONTRASTS[0]) -> Estimate | None:
+    """The ratio of a contrast that adjusts for most; None where none is adjusted."""
+    name = " vs ".join(contrast)
+    adjusted = [e for e in estimates if e.contrast == name and (e.adjusted_for or e.stratified_by)]
+    return adjusted[-1] if adjusted else None
+
+
+@dataclass(frozen=True)
+class Stands:
+    """What the verdict stands on: the adjusted difference, the ratio beside it with its limits, and what is told of it.
+
+    `changes` says whether the difference comes from a model in which the ratio of opened crowns changes.
+    """
+
+    difference: Difference | None = None
+    ratio: tuple[float, float, float] | None = None
+    steady: Steady | None = None
+    mean_years: MeanYears | None = None
+    changes: bool = False
+    checked: bool = True
+
+
+OPENED = Contrast(
+    "through_crown", "before_seat", "the opening", ("root canal through the crown", "root canal before the seat")
+)
+
+
+def stand(
+    fit: CoxFit | None,
+    spells: pl.DataFrame,
+    crude: Difference | None,
+    ratio: Estimate | None,
+    analysis: Analysis,
+) -> Stands:
+    """The adjusted difference with the ratio beside it, from the model with phases where the ratio is not steady."""
+    if fit is None:
+        return Stands()
+    judged = judge_ratio(fit, OPENED, start=opened_on(fit, spells), confidence=analysis.confidence)
+    found = difference_by(fit, judged.changing, crude, ratio, analysis)
+    overall = found.ratio if judged.changing is not None else None
+    windows = None
+    if crude is not None and found.difference is not None:
+        windows = _windows(fit, judged.changing, crude, analysis)
+    return replace(
+        found,
+        steady=replace(judged.steady, overall=overall),
+        mean_years=None
+        if windows is None or crude is None
+        else mean_years(
+            windows,
+            OPENED,
+            years=crude.years,
+            from_days=crude.from_days,
+            allowance=allowance_of(fit, OPENED, ROOT_CANAL),
+            confidence=analysis.confidence,
+            noun="crowns",
+        ),
+    )
+
+
+def difference_by(
+    fit: CoxFit | None,
+    changing: Changing | None,
+    crude: Difference | None,
+    ratio: Estimate | None,
+    analysis: Analysis,
+) -> Stands:
+    """The adjusted difference and ratio: by the fit itself, or by the model with phases of opened crowns."""
+    plain = None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
+    if changing is None:
+        return Stands(adjusted_difference(fit, crude, analysis), plain)
+    if fit is None or crude is None or not can_standardise(fit):
+        return Stands(None, plain, changes=True)
+    windows = _windows(fit, changing, crude, analysis)
+    allowance = allowance_of(fit, OPENED, ROOT_CANAL)
+    day, confidence = days_of(crude.years), analysis.confidence
+    d = adjusted_of(OPENED, windows, allowance, days=(crude.from_days, day), confidence=confidence)
+    made = make_adjusted(d, crude.years)
+    method = (
+        "adjusted: both treatments standardised over the crowns with a root canal by an adjusted Cox model in which "
+        "the ratio changes since the opening: the same crowns, all opened on the day from which the difference counts, "
+        "or treated before; error by the infinitesimal jackknife grouped by patient, or the model's where that is "
+        "larger; limits from those of the two shares, by Student's t with few failures"
+    )
+    return Stands(
+        None if made is None else replace(made, method=method),
+        overall_ratio(windows, OPENED, allowance, confidence),
+        changes=True,
+    )
+
+
+def opened_on(fit: CoxFit, spells: pl.DataFrame) -> NDArray[np.int64]:
+    """The day of the opening of each row of the fit, 0 for a crown that was not opened."""
+    with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
+    usable = usable_spells(spells, with_failures)
+    if usable.height != fit.n_rows:
+        raise ValueError("The fit is not of these spells.")
+    return usable["access_days"].fill_null(0).cast(pl.Int64).to_numpy()
+
+
+def _windows(fit: CoxFit, changing: Changing | None, crude: Difference, analysis: Analysis) -> Windows:
+    in_state = fit.design.rows.x[:, [fit.names.index(s) for s in ROOT_CANAL]]
+    return windows_of(
+        fit,
+        changing,
+        in_state.sum(axis=1) > 0,
+        states=SET_TO,
+        group=OPENED.group,
+        start=crude.from_days,
+        length=days_of(crude.years) - crude.from_days,
+        min_at_risk=analysis.min_at_risk,
     )
 
 
@@ -589,7 +751,9 @@ def years_between(first: Any, last: Any) -> float:
     return float((last - first).days if first is not None and last is not None else 0) / DAYS_PER_YEAR
 
 
-def _basis(groups: dict[str, Group], difference: Difference | None, years: float, analysis: Analysis) -> Basis:
+def _basis(
+    groups: dict[str, Group], difference: Difference | None, stands: Stands, years: float, analysis: Analysis
+) -> Basis:
     return Basis(
         group=groups.get("through_crown") or empty_group("through_crown"),
         reference=groups.get("before_seat") or empty_group("before_seat"),
@@ -598,6 +762,7 @@ def _basis(groups: dict[str, Group], difference: Difference | None, years: float
         smallest_per_100=analysis.smallest_difference_per_100,
         min_failures=analysis.min_failures,
         years_of_records=years,
+        scales=Scales(stands.ratio, adjusted=stands.difference is not None),
     )
 
 

@@ -11,15 +11,18 @@ References
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.crown_longevity import Analysis, adjusted_ratio
 from pipeline.questions.endo_outcomes import ADJUST, verdict_on_teeth, years_of_records
 from pipeline.questions.endo_teeth import EndoTeeth, endo_teeth
-from pipeline.questions.group_ratios import group_ratios
+from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of, make_group
-from pipeline.questions.verdict import Basis
+from pipeline.questions.steady_ratio import Contrast, Standing, stand_on
+from pipeline.questions.verdict import Basis, Scales
 from pipeline.results import Comparison, Difference, FlowStep, Group
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
@@ -27,6 +30,10 @@ from pipeline.stats.differences import survival_difference
 # Half a year leaves most crowns time to be made, and few teeth time to be lost (common practice, no source).
 LANDMARK_DAYS = 183
 SOON_DAYS = 60
+ADJUSTED = (
+    "adjusted: the teeth crowned by the landmark, standardised as crowned late and soon by the adjusted Cox model"
+)
+JACKKNIFE = "; error by the infinitesimal jackknife grouped by patient"
 SOON, LATER, NOT_YET = "crowned_soon", "crowned_later", "not_yet_crowned"
 CONTRASTS = ((LATER, SOON), (NOT_YET, SOON))
 
@@ -67,7 +74,13 @@ def compare_delay(
         if f.height
     }
     ratios = group_ratios(rows, CONTRASTS, ADJUST, analysis, unit="course_id", model="cox_landmark")
-    difference = _difference(sides, groups, analysis)
+    crude = _difference(sides, groups, analysis)
+    stands = _stand(rows, ratios, crude, analysis)
+    d = stands.difference
+    difference = crude
+    if d is not None and crude is not None:
+        method = ADJUSTED + (", in which the ratio changes after a year" if stands.changes else "") + JACKKNIFE
+        difference = replace(crude, per_100=d.per_100, ci_low=d.low, ci_high=d.high, method=method)
     empty = {s: Group(s, label, 0, 0, 0, 0.0, 0.0, 0.0, 0.0) for s, label in labels.items()}
     gone = found.rows.height - rows.height
     return Comparison(
@@ -89,6 +102,7 @@ def compare_delay(
                 smallest_per_100=analysis.smallest_difference_per_100,
                 min_failures=analysis.min_failures,
                 years_of_records=years_of_records(rows),
+                scales=Scales(stands.ratio, adjusted=d is not None),
             )
         ),
         flow=(
@@ -108,6 +122,30 @@ def compare_delay(
             *ratios.notes,
         ),
         horizon_years=analysis.horizon_years,
+        crude_difference=crude,
+        steady=stands.steady,
+        mean_years=stands.mean_years,
+    )
+
+
+def _stand(rows: pl.DataFrame, ratios: Ratios, crude: Difference | None, analysis: Analysis) -> Standing:
+    """The difference of the teeth crowned by the landmark, all of them late or all soon."""
+    fit = ratios.adjusted
+    failed = set(rows.filter(pl.col("event"))["state"])
+    state = rows.filter(pl.col("state").is_in(list(failed)))["state"]
+    columns = [] if fit is None else [name for name in (LATER, NOT_YET) if name in fit.names]
+    return stand_on(
+        fit if LATER in columns else None,
+        Contrast(LATER, SOON, "the landmark", ("a later crown", "an early crown")),
+        adjusted_ratio(ratios.estimates, (LATER, SOON)),
+        rows=state.is_in([LATER, SOON]).to_numpy(),
+        states={name: {column: float(column == name) for column in columns} for name in (LATER, SOON)},
+        began=np.zeros(len(state), dtype=np.int64),
+        from_days=None if crude is None else 0,
+        years=analysis.horizon_years,
+        min_at_risk=analysis.min_at_risk,
+        confidence=analysis.confidence,
+        noun="teeth",
     )
 
 

@@ -14,7 +14,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -23,6 +22,7 @@ import polars as pl
 from pipeline.questions.covariates import Covariate, Levels, Numeric
 from pipeline.questions.crown_longevity import (
     Analysis,
+    adjusted_ratio,
     enough_for_ratio,
     failed_patients_by_state,
     failures_by_state,
@@ -36,16 +36,15 @@ from pipeline.questions.endo_teeth import (
     endo_teeth,
     ever_crowned,
 )
-from pipeline.questions.group_ratios import group_ratios
+from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import curve_start, days_of, make_group
-from pipeline.questions.verdict import Basis, write_verdict
+from pipeline.questions.steady_ratio import Contrast, Standing, stand_on
+from pipeline.questions.verdict import Basis, Scales, write_verdict
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, FlowStep, Group, Naive, Verdict
-from pipeline.stats.cox import CoxFit, CoxInputError
+from pipeline.stats.cox import CoxInputError
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
-from pipeline.stats.few_failures import allow, careful_ratio
-from pipeline.stats.standard_target import fitted_target
-from pipeline.stats.standardise import standardise
+from pipeline.stats.few_failures import careful_ratio
 
 LABELS = {CROWNED: "A crown after the root canal", NOT_CROWNED: "No crown so far"}
 ADJUST: tuple[Covariate, ...] = (
@@ -73,6 +72,16 @@ OUTCOMES = {
         "Does a root canal stay free of retreatment, surgery and extraction longer once the tooth has a crown?",
     ),
 }
+STEADY = (
+    "adjusted: all the teeth standardised as crowned and as not crowned by the adjusted Cox model, error by the "
+    "infinitesimal jackknife grouped by patient, or the model's where that is larger; limits from those of the two "
+    "shares, by Student's t with few failures"
+)
+CHANGES = (
+    "adjusted: all the teeth standardised as crowned and as not crowned by an adjusted Cox model in which the ratio "
+    "changes since the crown, all crowned on the day from which the difference counts; error by the infinitesimal "
+    "jackknife grouped by patient"
+)
 DOUBT = (
     "Teeth were not crowned by chance: a tooth that is not expected to last is often left without a crown, which makes "
     "crowns look better than they are."
@@ -104,8 +113,12 @@ def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comp
         spells, ((CROWNED, NOT_CROWNED),), ADJUST, analysis, unit="course_id", model="cox_time_varying_crown"
     )
     crude = _crude_difference(spells, groups, analysis)
-    failed = failed_patients_by_state(spells)
-    difference = _adjusted_difference(ratios.adjusted, crude, failed, analysis) or crude
+    stands = _stand(spells, ratios, crude, analysis)
+    d = stands.difference
+    difference = crude
+    if d is not None and crude is not None:
+        share = (d.per_100 / 100, d.low / 100, d.high / 100)
+        difference = _difference(analysis, crude.from_days, share, CHANGES if stands.changes else STEADY)
     name, word, title, question = OUTCOMES[outcome]
     basis = Basis(
         group=groups.get(CROWNED) or _empty(CROWNED),
@@ -115,6 +128,7 @@ def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comp
         smallest_per_100=analysis.smallest_difference_per_100,
         min_failures=analysis.min_failures,
         years_of_records=years_of_records(rows),
+        scales=Scales(stands.ratio, adjusted=d is not None),
     )
     return Comparison(
         id=name,
@@ -132,6 +146,8 @@ def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comp
         notes=(*_notes(found), *ratios.notes),
         horizon_years=analysis.horizon_years,
         crude_difference=crude,
+        steady=stands.steady,
+        mean_years=stands.mean_years,
     )
 
 
@@ -200,32 +216,23 @@ def _crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: 
     )
 
 
-def _adjusted_difference(
-    fit: CoxFit | None, crude: Difference | None, failed: Mapping[str, float], analysis: Analysis
-) -> Difference | None:
+def _stand(spells: pl.DataFrame, ratios: Ratios, crude: Difference | None, analysis: Analysis) -> Standing:
     # All teeth in the model make up the target, each by its first row, which is the one that enters before day 0.
-    if fit is None or crude is None:
-        return None
-    horizon = days_of(analysis.horizon_years)
-    standard = standardise(
+    fit = ratios.adjusted
+    with_failures = set(spells.filter(pl.col("event"))["state"])
+    modelled = spells.filter(pl.col("state").is_in(list(with_failures)))
+    return stand_on(
         fit,
-        fitted_target(fit, fit.design.rows.entry < 0),
+        Contrast(CROWNED, NOT_CROWNED, "the crown", ("a crown after the root canal", "no crown")),
+        adjusted_ratio(ratios.estimates, (CROWNED, NOT_CROWNED)),
+        rows=np.empty(0, dtype=np.int64) if fit is None else fit.design.rows.entry < 0,
         states={CROWNED: {CROWNED: 1.0}, NOT_CROWNED: {CROWNED: 0.0}},
-        days=[horizon],
-        from_day=crude.from_days,
+        began=modelled["crown_days"].fill_null(0).cast(pl.Int64).to_numpy(),
+        from_days=None if crude is None else crude.from_days,
+        years=crude.years if crude else analysis.horizon_years,
         min_at_risk=analysis.min_at_risk,
-    )
-    allowance = allow(fit, CROWNED, NOT_CROWNED, failed)
-    d = standard.difference(CROWNED, NOT_CROWNED, day=horizon, allowance=allowance, confidence=analysis.confidence)
-    if not np.isfinite(d.std_error):
-        return None
-    return _difference(
-        analysis,
-        crude.from_days,
-        (d.per_100 / 100, d.low / 100, d.high / 100),
-        "adjusted: all the teeth standardised as crowned and as not crowned by the adjusted Cox model, error by the "
-        "infinitesimal jackknife grouped by patient, or the model's where that is larger; limits from those of the two "
-        "shares, by Student's t with few failures",
+        confidence=analysis.confidence,
+        noun="teeth",
     )
 
 

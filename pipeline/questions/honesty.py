@@ -56,8 +56,9 @@ def honesty_of(
     away_days
         A patient last seen longer than this before the cut-off has left.
 
-    The E-value uses the adjusted hazard ratio of the same contrast. The outcome counts as rare where both groups are
-    known to have failed in at most `RARE` by the horizon; otherwise the ratio is converted as for a common outcome.
+    The E-value uses the adjusted hazard ratio of the same contrast, the one over the whole window where it changes. The
+    outcome counts as rare where both groups are known to have failed in at most `RARE` by the horizon; otherwise the
+    ratio is converted as for a common outcome.
     """
     difference = comparison.difference
     if difference is None:
@@ -153,13 +154,16 @@ def _e_value(comparison: Comparison, difference: Difference) -> EValue | None:
     if not adjusted:
         return None
     ratio = adjusted[-1]
+    limits = (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
+    if comparison.steady is not None and comparison.steady.overall is not None:
+        limits = comparison.steady.overall
     kept = [
         next((m.survival for m in g.milestones if days_of(m.years) == days_of(difference.years)), None)
         for g in comparison.groups
         if g.name in (difference.group, difference.reference)
     ]
     rare = all(share is not None and 1 - share <= RARE for share in kept)
-    return e_value(ratio.hazard_ratio, ratio.ci_low, ratio.ci_high, outcome_is_rare=rare)
+    return e_value(*limits, outcome_is_rare=rare)
 
 
 def _characteristics(values: pl.Series, covariate: Covariate) -> list[tuple[str, str, np.ndarray]]:

@@ -199,6 +199,11 @@ def emulate(
     return Emulated(trial, rows)
 
 
+def verdict_difference(trial: Trial) -> Difference | None:
+    """The difference that the trial's verdict stands on: that of crown failure, adjusted where it is."""
+    return next((o.difference for o in trial.outcomes if o.outcome == CROWN), None)
+
+
 def incidence_curve(
     rows: pl.DataFrame, outcome: str, *, arm: str, label: str, analysis: Analysis, adjusted: bool = False
 ) -> IncidenceCurve:

@@ -25,7 +25,9 @@ from pipeline.questions.crown_longevity import (
     LABELS,
     ROOT_CANAL,
     Analysis,
+    Stands,
     StateModel,
+    adjusted_ratio,
     can_standardise,
     comparison_of,
     enough_for_ratio,
@@ -151,11 +153,19 @@ def compare_parts(
         missing=plan.design.missing if plan else (),
         naive=_naive(counted, analysis, fit_naive),
         crude=crude,
-        adjusted=None if adjusted is None or crude is None else make_adjusted(adjusted, crude.years),
+        stands=Stands(
+            None if adjusted is None or crude is None else make_adjusted(adjusted, crude.years),
+            _limits(adjusted_ratio(estimates)),
+            checked=False,
+        ),
         flow=flow_of((_whole(n["crowns"]), _whole(n["timed"]), _whole(n["followed"]))),
         years=years_between(n["first"], n["last"]),
         analysis=analysis,
     )
+
+
+def _limits(ratio: Estimate | None) -> tuple[float, float, float] | None:
+    return None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
 
 
 def _group(counted: Counted, again: Again, seen: Seen, state: str, analysis: Analysis) -> Group:

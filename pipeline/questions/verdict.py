@@ -7,13 +7,23 @@ Wording never goes above what one practice's records can carry.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.results import Difference, Group, Verdict
 from pipeline.safety import NEXT_STEP, spoken_code, with_caution
 from pipeline.verdict_codes import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 
-__all__ = ["CANNOT_TELL", "DIFFERS", "LITTLE_DIFFERENCE", "TOO_EARLY", "Basis", "decide", "write_verdict"]
+__all__ = [
+    "CANNOT_TELL",
+    "DIFFERS",
+    "LITTLE_DIFFERENCE",
+    "TOO_EARLY",
+    "Basis",
+    "Scales",
+    "decide",
+    "withheld",
+    "write_verdict",
+]
 
 # A forecast further away than this is not worth printing: habits and materials will have changed.
 FORECAST_YEARS = 10
@@ -31,6 +41,18 @@ class Basis:
     min_failures: int
     years_of_records: float
     safety: bool = False
+    scales: Scales | None = None
+
+
+@dataclass(frozen=True)
+class Scales:
+    """The adjusted ratio with its limits, beside the difference; None where there is no adjusted ratio.
+
+    `adjusted` says whether the difference is.
+    """
+
+    ratio: tuple[float, float, float] | None
+    adjusted: bool = True
 
 
 def decide(
@@ -39,6 +61,7 @@ def decide(
     *,
     smallest: float,
     min_failures: int,
+    scales: Scales | None = None,
     horizon_years: float = 0.0,
 ) -> str:
     """The verdict's code, by the first rule that holds.
@@ -49,6 +72,10 @@ def decide(
     3. Differs: the interval excludes 0 and passes the smallest difference that matters.
     4. Cannot tell: everything else.
 
+    With `scales` a difference must show on both: where the range of the ratio holds 1, where the two point opposite
+    ways, or where nothing could be adjusted for, `differs` becomes `cannot_tell`. The E-value of the limit nearer to
+    none is 1 exactly where the range of the ratio holds 1, so what is claimed always has one above 1.
+
     References
     ----------
     Altman DG, Bland JM. Absence of evidence is not evidence of absence. BMJ 1995;311:485.
@@ -58,9 +85,29 @@ def decide(
     low, high = difference.ci_low, difference.ci_high
     if -smallest < low and high < smallest and difference.years >= horizon_years:
         return LITTLE_DIFFERENCE
-    if low > 0 or high < 0:
+    if (low > 0 or high < 0) and not one_scale_alone(difference, scales):
         return DIFFERS
     return CANNOT_TELL
+
+
+def one_scale_alone(difference: Difference, scales: Scales | None) -> str:
+    """Why a difference whose range leaves out 0 is not claimed all the same; empty where it may be."""
+    if scales is None or difference.ci_low <= 0 <= difference.ci_high:
+        return ""
+    if not scales.adjusted or scales.ratio is None:
+        return "It could not be adjusted for how the teeth differ, so nothing is claimed."
+    ratio, low, high = scales.ratio
+    if low <= 1 <= high or (ratio > 1) != (difference.per_100 > 0):
+        return (
+            f"Alone this would pass for a difference, but the ratio of how fast they fail ({low:.2f} to {high:.2f}) "
+            "does not show it: what is claimed must show on both scales."
+        )
+    return ""
+
+
+def withheld(verdict: Verdict, why: str) -> Verdict:
+    """The verdict where a difference is not claimed all the same: its range, and why not."""
+    return replace(verdict, code=CANNOT_TELL, sentence=f"{verdict.range} {why}")
 
 
 def write_verdict(basis: Basis) -> Verdict:
@@ -71,6 +118,7 @@ def write_verdict(basis: Basis) -> Verdict:
         failures,
         smallest=basis.smallest_per_100,
         min_failures=basis.min_failures,
+        scales=basis.scales,
         horizon_years=basis.horizon_years,
     )
     code = spoken_code(found, safety=basis.safety)
@@ -97,7 +145,7 @@ def write_verdict(basis: Basis) -> Verdict:
         CANNOT_TELL: f"With {group} instead of {reference} it could be {_range(d)} per 100 {by}"
         f"{': we cannot tell yet' if found == code else ''}.",
     }
-    return Verdict(
+    verdict = Verdict(
         code=code,
         sentence=with_caution(sentences[code], safety=basis.safety),
         result=result,
@@ -106,6 +154,8 @@ def write_verdict(basis: Basis) -> Verdict:
         next_step=_next(basis, code) if found == code else NEXT_STEP,
         smallest_difference_per_100=basis.smallest_per_100,
     )
+    alone = one_scale_alone(d, basis.scales) if found == CANNOT_TELL else ""
+    return withheld(verdict, alone) if alone else verdict
 
 
 def _too_early(basis: Basis, group: str, reference: str, doubt: str) -> Verdict:

@@ -252,26 +252,28 @@ def expected_events(sets: RiskSets, at: Moments, factor: Floats | None = None) -
     return expected
 
 
-def score_residuals(sets: RiskSets, x: Floats, at: Moments) -> Floats:
+def score_residuals(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
     """Each row's part of the score, covariate by row, not multiplied by the row's weight.
 
     Tied events share the group's steps equally (Efron), so the rows' parts, times their weights, sum to the score.
+    `factor` scales each group's share of the score.
     """
-    return np.stack(list(score_residual_columns(sets, x, at)))
+    return np.stack(list(score_residual_columns(sets, x, at, factor)))
 
 
-def score_residual_columns(sets: RiskSets, x: Floats, at: Moments) -> Iterator[Floats]:
+def score_residual_columns(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Iterator[Floats]:
     """The columns of `score_residuals`, one covariate after the other."""
     rows, group = sets.event_row, sets.event_group
+    one = np.ones(sets.n_groups) if factor is None else factor
     relative = at.risk / sets.weight
-    mean_hazard = at.at_risk * at.q - at.tied * at.qf
-    mean_hazard_left_out = at.at_risk * at.qf - at.tied * at.qff
+    mean_hazard = (at.at_risk * at.q - at.tied * at.qf) * one
+    mean_hazard_left_out = (at.at_risk * at.qf - at.tied * at.qff) * one
     event_mean = (at.at_risk * at.h - at.tied * at.hf) / sets.group_weight
-    cumulative = over_run(sets, at.h)
+    cumulative, left_out = over_run(sets, at.h * one), at.hf * one
     for j, column in enumerate(x):
         part = relative * (over_run(sets, mean_hazard[j]) - column * cumulative)
-        own = column[rows] * at.hf[group] - mean_hazard_left_out[j][group]
-        part[rows] += column[rows] - event_mean[j][group] + relative[rows] * own
+        own = column[rows] * left_out[group] - mean_hazard_left_out[j][group]
+        part[rows] += (column[rows] - event_mean[j][group]) * one[group] + relative[rows] * own
         yield part
 
 

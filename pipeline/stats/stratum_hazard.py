@@ -175,6 +175,22 @@ class HazardPulls:
             total += pull.times(float(factor[code] * ratio[code] * self.hazards.borrowed[code, day]))
         return total
 
+    def on_increments(self, factor: Floats) -> Pull:
+        """Pull on the sum of factor times hazard over strata and event days of all (`HazardPlan.lending`, else own).
+
+        `factor` is stratum by event day, in the order of the distinct days of the fit's risk sets.
+        """
+        plan, days = self.plan, np.unique(self.sets.group_time)
+        place = np.searchsorted(days, self.sets.group_time)
+        total = pull_of(self.sets, self.at, np.where(plan.own, factor[self.sets.group_stratum, place], 0.0))
+        if plan.lending is None:
+            return total
+        ratio, borrowed = self.hazards.ratio, factor * plan.lending.thin
+        total += pull_of(plan.lending.sets, self.pooled_at, ratio @ borrowed)
+        for code, pull in self.ratio_pulls.items():
+            total += pull.times(float(ratio[code] * (borrowed[code] @ self.pooled_at.h)))
+        return total
+
 
 def after_day(times: Floats, from_day: int) -> Bools:
     """Which times lie after a day; day 0 itself counts, where nothing is left out before."""

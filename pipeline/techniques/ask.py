@@ -36,6 +36,7 @@ class Techniques:
     learning: tuple[Learning, ...]
     not_run: tuple[NotRun, ...]
     main_p_family: float | None = None
+    headlines: Mapping[str, float] = field(default_factory=dict)
     plans: tuple[Plan, ...] = ()
     from_codes: Mapping[str, int] = field(default_factory=dict)
 
@@ -49,13 +50,15 @@ def answer_techniques(
     *,
     rules: Mapping[str, str],
     main: Comparison | None = None,
+    headlines: Mapping[str, float] | None = None,
     coded: Coded | None = None,
 ) -> Techniques:
     """Every question, of the tables `crowns`, `endo_courses`, `tooth_followup` and the input tables by name.
 
     `rules` holds `course_gap_days`, `crown_repost_days` (whole days), `recall_months` and `uncertain_years` as text.
-    The main comparison counts among the looks; what then becomes of it is for `family.in_family` to say, by
-    `main_p_family`. `coded` is what procedure codes tell where the tables of details do not.
+    The main comparison and the other headlines (their p by id) count among the looks; what then becomes of them is for
+    `family.in_family` to say, by `main_p_family` and `headlines`. `coded` is what procedure codes tell where the tables
+    of details do not.
     """
     questions = all_questions()
     names = {"provider_id", *(q.factor for q in questions), *(c.name for q in questions for c in q.adjust)}
@@ -69,14 +72,20 @@ def answer_techniques(
     read = numbers[3].pop(CODED_ROWS)
     rows = rows_by_outcome(*numbers, rules=rules, keep=keep, coded=replace(coded, rows=read))
     taken = learning_questions(questions, rows, analysis)
-    found = answer_all(questions, rows, analysis, more=taken.asked, main=main_p(main, analysis))
+    found = answer_all(questions, rows, analysis, more=taken.asked, main=main_p(main, analysis), headlines=headlines)
     not_run = found.not_run
     if taken.lacking:
         needs = (f"endo_details.instrumentation: {taken.lacking}",)
         not_run += (NotRun("technique_learning", "Learning curves", needs),)
     told = {unit: rows[unit, outcome] for unit, outcome in (("crown", CROWN_FAILURE), ("every_course", TOOTH_LOSS))}
     return Techniques(
-        found.answers, taken.learning, not_run, found.main_p_family, found.plans, from_codes=read_from_codes(told)
+        found.answers,
+        taken.learning,
+        not_run,
+        found.main_p_family,
+        found.headlines,
+        found.plans,
+        from_codes=read_from_codes(told),
     )
 
 

@@ -16,7 +16,7 @@ from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, Techn
 from pipeline.safety import NEXT_STEP
 from pipeline.stats.standardised import AdjustedDifference
 from pipeline.stats.weighted_holm import weighted_holm
-from pipeline.techniques.family import MAIN_SHARE
+from pipeline.techniques.family import HEADLINE_SHARE, MAIN_SHARE
 from pipeline.techniques.healing import healing_sentence
 from pipeline.techniques.plans import plan_contrast
 from pipeline.techniques.question import HEALED
@@ -25,6 +25,8 @@ METHOD = "adjusted: all the teeth standardised to each group by the adjusted Cox
 Pair = tuple[str, str]
 DOSE: Pair = ("", "")  # the place of the curve over the dose among the looks of a question
 MAIN: tuple[int, Pair] = (-1, ("", ""))  # that of the main comparison among all looks
+
+HEADLINE = -2  # the place of every other headline
 
 
 @dataclass(frozen=True)
@@ -51,18 +53,26 @@ class Draft:
 
 @dataclass(frozen=True)
 class Claimed:
-    """Answers with their contrasts, a plan for each contrast, and the p of the main comparison among all looks."""
+    """Answers with their contrasts, a plan for each contrast, and the p of the headlines among all looks."""
 
     answers: tuple[TechniqueAnswer, ...]
     plans: tuple[Plan, ...]
     main_p_family: float | None
+    headlines: Mapping[str, float]
 
 
-def with_claims(drafts: Sequence[Draft], analysis: Analysis, *, main: float | None = None) -> Claimed:
+def with_claims(
+    drafts: Sequence[Draft],
+    analysis: Analysis,
+    *,
+    main: float | None = None,
+    headlines: Mapping[str, float] | None = None,
+) -> Claimed:
     """What may be claimed of all drafts together.
 
     The family is every contrast of every question and outcome passed that has an adjusted difference and could be
-    claimed, every curve over a dose, and the main comparison by its p in `main`, decided before any is looked at. A
+    claimed, every curve over a dose, the main comparison by its p in `main`, and the other headlines by theirs in
+    `headlines`: all decided before any is looked at. A
     difference whose p, corrected by Holm's rule with the weights of `family.py`, does not stay below 1 - confidence is
     no longer claimed: the verdict becomes `cannot_tell` and `withheld` says why.
     """
@@ -72,8 +82,12 @@ def with_claims(drafts: Sequence[Draft], analysis: Analysis, *, main: float | No
             looks.update({(i, pair): _p(draft, pair) for pair in draft.pairs if pair in draft.differences})
         if draft.answer.dose_p is not None:
             looks[i, DOSE] = draft.answer.dose_p
-    share = 1.0 if main is None else 1 - MAIN_SHARE
+    others = {(HEADLINE, (name, "")): p for name, p in (headlines or {}).items()}
+    share = (1.0 if main is None else 1 - MAIN_SHARE) * (1 - HEADLINE_SHARE if others and looks else 1.0)
     weights = [share / max(len(looks), 1)] * len(looks)
+    rest = (1.0 if main is None else 1 - MAIN_SHARE) - (share if looks else 0.0)
+    weights += [rest / max(len(others), 1)] * len(others)
+    looks |= others
     if main is not None:
         looks[MAIN] = main
         weights.append(MAIN_SHARE)
@@ -84,7 +98,8 @@ def with_claims(drafts: Sequence[Draft], analysis: Analysis, *, main: float | No
         for draft, answer in zip(drafts, answers, strict=True)
         for contrast in answer.contrasts
     )
-    return Claimed(answers, plans, family.get(MAIN))
+    told = {name: p for (place, (name, _)), p in family.items() if place == HEADLINE}
+    return Claimed(answers, plans, family.get(MAIN), told)
 
 
 def _claimed(i: int, draft: Draft, family: Mapping[tuple[int, Pair], float], analysis: Analysis) -> TechniqueAnswer:

@@ -395,7 +395,7 @@ def test_the_verdict_stands_on_the_adjusted_difference():
             missing=(),
             naive=None,
             crude=crude,
-            adjusted=adjusted_one,
+            stands=longevity.Stands(adjusted_one, (0.5, 0.4, 0.6)),
             flow=(),
             years=5,
             analysis=ONE_YEAR,
@@ -403,6 +403,9 @@ def test_the_verdict_stands_on_the_adjusted_difference():
         for adjusted_one in (full, None)
     ]
     assert ["20 fewer failures" in m.verdict.sentence for m in made] == [True, False]
-    assert ["20 more failures" in m.verdict.sentence for m in made] == [False, True]
+    # A crude difference is shown, and claims nothing.
+    assert [m.verdict.code for m in made] == ["differs", "cannot_tell"]
+    assert "could not be adjusted" in made[1].verdict.sentence
+    assert "20 more failures" in made[1].verdict.result
     assert [m.difference.method for m in made] == ["adjusted", "crude"]
     assert {m.crude_difference.method for m in made} == {"crude"}

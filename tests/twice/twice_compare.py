@@ -59,8 +59,10 @@ def _has_number(value: Any) -> bool:
 
 def _comparison(found: dict[str, Any]) -> dict[str, Any]:
     honesty = found["honesty"]
+    # Whether a ratio is steady, mean years and the same patients have judges of their own (stats, questions).
+    kept = {k: v for k, v in found.items() if k not in {"steady", "mean_years", "within_patient"}}
     return {
-        **found,
+        **kept,
         "notes": [_note(text) for text in found["notes"]],
         "honesty": {
             **{key: value for key, value in honesty.items() if key != "leaving"},

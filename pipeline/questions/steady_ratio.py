@@ -1,0 +1,378 @@
+"""Is a hazard ratio steady? If not, what is it at first and later, and what difference does the model with both make?
+
+A Cox ratio is one number for all of follow-up. A crown that fails soon after its opening or never again has no such
+number: the fitted one is an average over whoever happened to be followed, and a difference worked out from it is wrong
+by the horizon. So two tests stand beside each adjusted ratio, on two clocks:
+
+- **the clock of the model**: the score test of the group's ratio against time, with its variance between patients
+  (`stats/proportional_hazards.py`);
+- **the clock of the group**: its follow-up is cut `FIRST_YEAR_DAYS` after its own start (the opening), and a Wald test
+  with errors clustered on the patient asks whether the ratio before and after is the same.
+
+They are two looks at one assumption, so Holm's rule is applied to the two: the ratio is called unsteady if the smaller
+p, doubled, is below `UNSTEADY_BELOW`. That is 0.10 and not 0.05 on purpose: a steady ratio is an assumption of ours and
+no finding, and the two errors do not weigh alike. To call a steady ratio unsteady costs little (the error of the
+difference is then the same or a little wider); to miss a change makes the figure wrong.
+
+Where it is unsteady, the difference comes from a model with phases: `PHASES` cut the first year again after four
+months, since failures that come at once are over by then, and the one ratio of a first year, averaged over crowns of
+which many have failed or left by its end, would be too high for a crown that goes through all of it. A cut is left out
+where a phase of it has no failure. With no failure in the first year or none later there is nothing to tell the two
+apart, and the ratio is said to be untested.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.results import DAYS_PER_YEAR, Estimate
+from pipeline.results_steady import MeanYears, PhaseRatio, Steady, SteadyTest
+from pipeline.stats.cox import CoxFit, CoxInputError
+from pipeline.stats.cox_kernel import Ints
+from pipeline.stats.few_failures import Allowance, allow, careful_ratio, failed_in, failed_patients
+from pipeline.stats.multiplicity import holm
+from pipeline.stats.phases import PhaseFit, fit_phases
+from pipeline.stats.proportional_hazards import proportional_hazards_test
+from pipeline.stats.standard_target import Target, fitted_target
+from pipeline.stats.standardise_windows import Windows, standardise_windows
+from pipeline.stats.standardised import AdjustedDifference, make_difference
+
+FIRST_YEAR_DAYS = 365
+PHASES = (122, FIRST_YEAR_DAYS)
+UNSTEADY_BELOW = 0.10
+# No ratio is given of a phase with fewer failures.
+MIN_FAILURES_A_PHASE = 5
+# The mean years in place are the area under curves read at so many days, evenly spread.
+GRID = 24
+FIRST, LATER = "first_year", "later"
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """A group and its reference as columns of a fit, the group's start in words (`the opening`), and both in words."""
+
+    group: str
+    reference: str
+    since: str
+    words: tuple[str, str]
+
+
+@dataclass(frozen=True, eq=False)
+class Changing:
+    """The model with phases of the group, and the days on which they meet."""
+
+    phases: PhaseFit
+    turns: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """What is told of the ratio, and the model that has its phases where it is not steady."""
+
+    steady: Steady
+    changing: Changing | None
+
+
+def judge_ratio(fit: CoxFit, contrast: Contrast, *, start: Ints, confidence: float) -> Judged:
+    """Test the adjusted ratio of a contrast on both clocks.
+
+    `start` has the day of the fit's clock on which the group began, for every fitted row; it is read for rows of the
+    group alone. All terms are tested on the clock of the model for the record, and do not enter the decision.
+    """
+    if not fit.converged or contrast.group not in fit.names:
+        return Judged(_untested(contrast, ()), None)
+    tests = _on_model_clock(fit)
+    try:
+        halves = fit_phases(fit, contrast.group, start=start, cuts=(FIRST_YEAR_DAYS,))
+    except CoxInputError:
+        return Judged(_untested(contrast, tests), None)
+    first, later = halves.names
+    equal = halves.fit.contrast({first: 1.0, later: -1.0})
+    if not halves.fit.converged or min(halves.failures) == 0 or not np.isfinite(equal.p):
+        return Judged(_untested(contrast, tests), None)
+    wald = SteadyTest(contrast.group, f"since {contrast.since}", (equal.estimate / equal.se) ** 2, 1, equal.p)
+    own = next(t.p for t in tests if t.term == contrast.group)
+    p = float(np.min(holm([equal.p, *([own] if np.isfinite(own) else [])])))
+    phases = _phase_ratios(halves, contrast, confidence)
+    steady = p >= UNSTEADY_BELOW
+    told = Steady(
+        contrast=f"{contrast.group} vs {contrast.reference}",
+        steady=steady,
+        p=p,
+        tests=(*tests, wald),
+        phases=phases,
+        overall=None,
+        sentence=_sentence(contrast, steady, phases, halves.failures),
+    )
+    return Judged(told, None if steady else changing_model(fit, contrast.group, start=start))
+
+
+def changing_model(fit: CoxFit, group: str, *, start: Ints) -> Changing | None:
+    """The model with as many of `PHASES` as have failures; None where no phases can be told apart."""
+    for turns in (PHASES, (FIRST_YEAR_DAYS,)):
+        try:
+            found = fit_phases(fit, group, start=start, cuts=turns)
+        except CoxInputError:
+            continue
+        if found.fit.converged and min(found.failures) > 0:
+            return Changing(found, turns)
+    return None
+
+
+@dataclass(frozen=True)
+class Standing:
+    """An adjusted difference, the ratio beside it with its limits, and what is told of both."""
+
+    difference: AdjustedDifference | None
+    ratio: tuple[float, float, float] | None
+    steady: Steady | None
+    mean_years: MeanYears | None
+    changes: bool
+
+
+def stand_on(
+    fit: CoxFit | None,
+    contrast: Contrast,
+    ratio: Estimate | None,
+    *,
+    rows: NDArray[np.bool_] | Ints,
+    states: Mapping[str, Mapping[str, float]],
+    began: Ints,
+    from_days: int | None,
+    years: float,
+    min_at_risk: int,
+    confidence: float,
+    noun: str,
+) -> Standing:
+    """The difference of a contrast by an adjusted fit, from the model with phases where its ratio is not steady.
+
+    `began` is the day of the fit's clock on which the group began, by row; the difference is that of the crowns or
+    teeth at `rows` from day `from_days` to the horizon, None where there is no such day.
+    """
+    plain = None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
+    if fit is None or not fit.converged:
+        return Standing(None, plain, None, None, changes=False)
+    judged = judge_ratio(fit, contrast, start=began, confidence=confidence)
+    if from_days is None:
+        return Standing(None, plain, judged.steady, None, changes=False)
+    horizon = round(years * DAYS_PER_YEAR)
+    windows = windows_of(
+        fit,
+        judged.changing,
+        rows,
+        states=states,
+        group=contrast.group,
+        start=from_days,
+        length=horizon - from_days,
+        min_at_risk=min_at_risk,
+    )
+    allowance = allowance_of(fit, contrast, {name for values in states.values() for name in values})
+    d = adjusted_of(contrast, windows, allowance, days=(from_days, horizon), confidence=confidence)
+    if not np.isfinite(d.std_error):
+        return Standing(None, plain, judged.steady, None, changes=False)
+    changes = judged.changing is not None
+    overall = overall_ratio(windows, contrast, allowance, confidence) if changes else None
+    return Standing(
+        d,
+        overall if changes else plain,
+        replace(judged.steady, overall=overall),
+        mean_years(
+            windows,
+            contrast,
+            years=years,
+            from_days=from_days,
+            allowance=allowance,
+            confidence=confidence,
+            noun=noun,
+        ),
+        changes=changes,
+    )
+
+
+def windows_of(
+    fit: CoxFit,
+    changing: Changing | None,
+    rows: NDArray[np.bool_] | Ints,
+    *,
+    states: Mapping[str, Mapping[str, float]],
+    group: str,
+    start: int | Ints,
+    length: int,
+    min_at_risk: int,
+) -> Windows:
+    """Standardised curves of the crowns at the places `rows` of the fit, for `length` days from their `start` on.
+
+    `states` gives for each state the columns of `fit` that describe it. With a changing model the column `group` is
+    set phase by phase since the start: the crowns go through the first phase, then the next, as if opened that day.
+    """
+    days = np.unique(np.linspace(0, length, GRID + 1).round().astype(np.int64))[1:]
+    place = np.flatnonzero(rows) if np.asarray(rows).dtype == np.bool_ else np.asarray(rows)
+    if changing is None:
+        steady = {name: [dict(values)] for name, values in states.items()}
+        target: Target = fitted_target(fit, place)
+        return standardise_windows(fit, target, start=start, days=days, states=steady, min_at_risk=min_at_risk)
+    phases = changing.phases
+    set_to = {
+        name: phases.set_to(bool(values[group]), {k: v for k, v in values.items() if k != group})
+        for name, values in states.items()
+    }
+    return standardise_windows(
+        phases.fit,
+        fitted_target(phases.fit, phases.piece[place]),
+        start=start,
+        days=days,
+        states=set_to,
+        turns=changing.turns,
+        min_at_risk=min_at_risk,
+    )
+
+
+def allowance_of(fit: CoxFit, contrast: Contrast, columns: Collection[str]) -> Allowance:
+    """What few failures ask for, by the fit with one ratio; `columns` are those that tell its groups apart."""
+    rows = fit.design.rows
+    apart = [fit.names.index(name) for name in columns if name in fit.names]
+    outside = rows.event & (rows.x[:, apart] == 0).all(axis=1)
+    failed = {}
+    for name in (contrast.group, contrast.reference):
+        if name in fit.names:
+            failed[name] = failed_in(fit, name)
+        else:
+            unit = np.arange(len(outside)) if rows.cluster is None else rows.cluster
+            failed[name] = failed_patients(int(outside.sum()), int((np.bincount(unit[outside]) ** 2).sum()))
+    return allow(fit, contrast.group, contrast.reference, failed)
+
+
+def adjusted_of(
+    contrast: Contrast, windows: Windows, allowance: Allowance, *, days: tuple[int, int], confidence: float
+) -> AdjustedDifference:
+    """The difference of the standardised shares by their last day, as `standardise` gives one; `days` from and to."""
+    sides = [windows.states.index(name) for name in (contrast.group, contrast.reference)]
+    pulls = windows.pull[sides]
+    return make_difference(
+        (contrast.group, contrast.reference),
+        windows.failure[sides, -1],
+        pulls @ pulls.T,
+        days=days,
+        allowance=allowance,
+        confidence=confidence,
+    )
+
+
+def overall_ratio(
+    windows: Windows, contrast: Contrast, allowance: Allowance, confidence: float
+) -> tuple[float, float, float] | None:
+    """The ratio on the whole with its limits: of the cumulative hazards of the standardised curves."""
+    log, error = windows.log_hazard_ratio(contrast.group, contrast.reference)
+    if not np.isfinite(error):
+        return None
+    step = allowance.quantile(confidence) * allowance.larger * error
+    return float(np.exp(log)), float(np.exp(log - step)), float(np.exp(log + step))
+
+
+def mean_years(
+    windows: Windows,
+    contrast: Contrast,
+    *,
+    years: float,
+    from_days: int,
+    allowance: Allowance,
+    confidence: float,
+    noun: str,
+) -> MeanYears | None:
+    """The difference of mean years in place between the start and the horizon; None without an error."""
+    days, error = windows.mean_difference(contrast.group, contrast.reference)
+    if not np.isfinite(error):
+        return None
+    step = allowance.quantile(confidence) * allowance.larger * error
+    value, low, high = (float(v / DAYS_PER_YEAR) for v in (days, days - step, days + step))
+    one, other = contrast.words
+    tooth = {"teeth": "tooth"}.get(noun, noun.removesuffix("s"))
+    months, span = round(12 * abs(value), 1), f"{windows.days[-1] / DAYS_PER_YEAR:.1f}"
+    much = "as long" if months == 0 else f"{months:g} months {'shorter' if value < 0 else 'longer'}"
+    told = (
+        f"Over the {span} years that are compared, a {tooth} with {one} stays in place {much} on average "
+        f"{'as' if months == 0 else 'than'} one with {other}; the range is {_months(low)} to {_months(high)}."
+    )
+    return MeanYears(
+        contrast.group,
+        contrast.reference,
+        years,
+        from_days,
+        value,
+        low,
+        high,
+        told,
+    )
+
+
+def _months(years: float) -> str:
+    months = round(12 * years, 1)
+    return "0" if months == 0 else f"{abs(months):g} months {'shorter' if months < 0 else 'longer'}"
+
+
+def _on_model_clock(fit: CoxFit) -> tuple[SteadyTest, ...]:
+    clustered = fit.design.rows.cluster is not None
+    try:
+        table = proportional_hazards_test(fit, clustered=clustered)
+    except np.linalg.LinAlgError:
+        return ()
+    return tuple(
+        SteadyTest(term, "clock of the model", float(chi), int(df), float(p)) for term, chi, df, p in table.iter_rows()
+    )
+
+
+def _phase_ratios(halves: PhaseFit, contrast: Contrast, confidence: float) -> tuple[PhaseRatio, ...]:
+    if min(halves.failures) < MIN_FAILURES_A_PHASE:
+        return ()
+    out = []
+    for phase, name, failures in zip((FIRST, LATER), halves.names, halves.failures, strict=True):
+        other = {contrast.reference: math.inf}  # the reference is no small sample beside a phase
+        if contrast.reference in halves.fit.names:
+            other = {contrast.reference: failed_in(halves.fit, contrast.reference)}
+        failed = {name: failed_in(halves.fit, name), **other}
+        log = careful_ratio(halves.fit, name, contrast.reference, failed, confidence=confidence)
+        ratio, low, high = (float(np.exp(v)) for v in (log.estimate, log.low, log.high))
+        out.append(PhaseRatio(phase, failures, ratio, low, high))
+    return tuple(out)
+
+
+def _sentence(contrast: Contrast, steady: bool, phases: tuple[PhaseRatio, ...], failures: tuple[int, ...]) -> str:
+    if steady:
+        return (
+            "The ratio is steady as far as these records tell: failures came about as much faster or slower in the "
+            f"first year after {contrast.since} as later."
+        )
+    if not phases:
+        return (
+            f"The ratio changes over time: {failures[0]} failures in the first year after {contrast.since}, "
+            f"{failures[1]} later, which are too few for a ratio of each."
+        )
+    first, later = (f"{_times(p.hazard_ratio)} as fast ({p.ci_low:.1f} to {p.ci_high:.1f})" for p in phases)
+    return (
+        f"The ratio changes over time: in the first year after {contrast.since} failures came {first}, later {later}. "
+        "No one ratio holds throughout."
+    )
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.1f} times"
+
+
+def _untested(contrast: Contrast, tests: tuple[SteadyTest, ...]) -> Steady:
+    return Steady(
+        contrast=f"{contrast.group} vs {contrast.reference}",
+        steady=None,
+        p=None,
+        tests=tests,
+        phases=(),
+        overall=None,
+        sentence=(
+            f"Too few failures to tell whether the ratio is the same in the first year after {contrast.since} as "
+            "later: it is an average over the time followed."
+        ),
+    )

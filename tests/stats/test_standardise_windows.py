@@ -1,0 +1,151 @@
+from dataclasses import replace
+
+import adjusted_practice as sim
+import numpy as np
+import pytest
+
+from pipeline.stats.cox import fit_cox
+from pipeline.stats.phases import fit_phases
+from pipeline.stats.standard_target import fitted_target
+from pipeline.stats.standardise import standardise
+from pipeline.stats.standardise_windows import standardise_windows
+
+SPELLS = sim.practice(1500, 5, clinicians=4)
+STATES = {"closed": [{"opened": 0.0}], "opened": [{"opened": 1.0}]}
+
+
+@pytest.fixture(scope="module")
+def fit():
+    rows = SPELLS
+    return fit_cox(
+        rows.select(sim.NAMES).to_numpy(),
+        rows["exit"],
+        rows["event"],
+        names=sim.NAMES,
+        entry_days=np.where(rows["entry"].to_numpy() <= 0, -1, rows["entry"].to_numpy()),
+        strata=rows["clinician"],
+        cluster=rows["patient"],
+    )
+
+
+def test_one_start_for_all_and_one_phase_is_the_standardised_difference(fit):
+    target = fitted_target(fit, np.ones(fit.n_rows, dtype=bool))
+    wanted = standardise(fit, target, states=sim.STATES, days=[1500], from_day=200, min_at_risk=90)
+    found = standardise_windows(fit, target, start=200, days=[650, 1300], states=STATES, min_at_risk=90)
+    assert wanted.thin  # some clinicians borrow, so that this is held too
+    assert found.failure[:, -1] == pytest.approx(wanted.failure[:, 0], rel=1e-12)
+    assert found.pull == pytest.approx(wanted.influence[:, 0], abs=1e-14)
+    share, error = found.difference("opened", "closed")
+    d = wanted.difference("opened", "closed", day=1500)
+    assert (100 * share, 100 * error) == pytest.approx((d.per_100, d.std_error), rel=1e-10)
+
+
+def test_crowns_with_starts_of_their_own_are_the_mean_of_those_with_one_start_each(fit):
+    places = np.arange(40, 60)
+    start = np.where(places < 50, 100, 700)
+    # Without what a crown's own being there pulls, which is held to the mean of all it is averaged with.
+    target = replace(fitted_target(fit, places), cluster=None)
+    own = standardise_windows(fit, target, start=start, days=[500], states=STATES)
+    halves = [
+        standardise_windows(
+            fit, replace(fitted_target(fit, places[start == day]), cluster=None), start=day, days=[500], states=STATES
+        )
+        for day in (100, 700)
+    ]
+    assert own.failure == pytest.approx((halves[0].failure + halves[1].failure) / 2, rel=1e-12)
+    assert own.pull == pytest.approx((halves[0].pull + halves[1].pull) / 2, abs=1e-15)
+
+
+def test_phases_with_equal_ratios_change_nothing_and_a_turn_past_the_end_neither(fit):
+    target = fitted_target(fit, np.arange(100))
+    one = standardise_windows(fit, target, start=100, days=[400, 800], states=STATES)
+    twice = {name: [*phases, *phases] for name, phases in STATES.items()}
+    for turn in (300, 5000):
+        cut = standardise_windows(fit, target, start=100, days=[400, 800], states=twice, turns=[turn])
+        assert cut.failure == pytest.approx(one.failure, rel=1e-12)
+        assert cut.mean_pull == pytest.approx(one.mean_pull, abs=1e-12)
+
+
+def test_by_hand_with_two_phases():
+    """Breslow on two failure days: exp(-H r), the ratio of the phase in which each lies.
+
+    Before the turn 1 of 10 in the group fails (day 10) beside 1 of 20; after it (day 30) none of 9 and 2 of 19.
+    """
+    days = [10, *[40] * 9, 10, 30, 30, *[40] * 17]
+    event = [True, *[False] * 9, True, True, True, *[False] * 17]
+    group = [1.0] * 10 + [0.0] * 20
+    fit = fit_cox(np.array(group)[:, None], days, event, names=["a"], ties="breslow", robust=True)
+    at_day_10, at_day_30 = 2 / (20 + 10 * np.exp(fit.coef[0])), 2 / (19 + 9 * np.exp(fit.coef[0]))
+    states = {"turned": [{"a": 1.0}, {"a": 0.0}], "never": [{"a": 0.0}, {"a": 0.0}]}
+    found = standardise_windows(
+        fit, fitted_target(fit, [0]), start=0, days=[20, 40], states=states, turns=[20], min_at_risk=1
+    )
+    ratio = np.exp(fit.coef[0])
+    first = [1 - np.exp(-at_day_10 * ratio), 1 - np.exp(-at_day_10)]
+    last = [1 - np.exp(-at_day_10 * ratio - at_day_30), 1 - np.exp(-at_day_10 - at_day_30)]
+    assert found.failure[:, 0] == pytest.approx(first)
+    assert found.failure[:, 1] == pytest.approx(last)
+    # By the trapezoid rule: from 0 on day 0 to the first share on day 20, to the last on day 40.
+    assert found.mean_days == pytest.approx([40 - 10 * f - 10 * (f + g) for f, g in zip(first, last, strict=True)])
+    log, _ = found.log_hazard_ratio("turned", "never")
+    assert np.exp(log) == pytest.approx((at_day_10 * ratio + at_day_30) / (at_day_10 + at_day_30))
+
+
+def test_the_errors_are_those_of_leaving_out_patients(fit):
+    """Against differences of fits with a few patients' weight a little changed, which share no line with the pulls."""
+    target_rows = np.arange(0, fit.n_rows, 7)
+    rows = fit.design.rows
+    opening = np.where(rows.x[:, 0] == 1, rows.entry, 0)
+    whole = fit_phases(fit, "opened", start=opening, cuts=(365,))
+    states = {"opened": whole.set_to(True, {}), "closed": whole.set_to(False, {})}
+
+    def answer(weight):
+        f = fit_cox(
+            whole.fit.design.rows.x,
+            whole.fit.design.rows.exit,
+            whole.fit.design.rows.event,
+            names=whole.fit.names,
+            entry_days=whole.fit.design.rows.entry,
+            strata=whole.fit.design.rows.strata,
+            weights=weight,
+            cluster=whole.fit.design.rows.cluster,
+        )
+        places = whole.piece[target_rows]
+        target = fitted_target(f, places, weights=weight[places])
+        return standardise_windows(f, target, start=150, days=[400, 900], states=states, turns=[365], min_at_risk=1)
+
+    n = len(whole.fit.design.rows.exit)
+    found, cluster = answer(np.ones(n)), whole.fit.design.rows.cluster
+    step = 1e-3
+    for patient in (0, 3, 200):
+        up, down = (answer(np.where(cluster == patient, 1 + sign * step, 1.0)) for sign in (1, -1))
+        assert (up.failure[:, -1] - down.failure[:, -1]) / (2 * step) == pytest.approx(
+            found.pull[:, patient], rel=1e-3, abs=1e-9
+        )
+        assert (up.mean_days - down.mean_days) / (2 * step) == pytest.approx(
+            found.mean_pull[:, patient], rel=1e-3, abs=1e-6
+        )
+
+
+def test_phases_cut_rows_where_they_say():
+    # One opened on day 5 and followed to day 40, cut after 10 days; one opened on day 30, gone by day 35; one not.
+    fit = fit_cox(
+        [[0.0], [1.0], [1.0], [0.0], [1.0]],
+        [50, 40, 35, 60, 12],
+        [True, True, False, True, True],
+        names=["opened"],
+        entry_days=[-1, 5, 30, -1, 5],
+    )
+    found = fit_phases(fit, "opened", start=[0, 5, 30, 0, 5], cuts=(10,))
+    rows = found.fit.design.rows
+    told = sorted(zip(*rows.x.T.tolist(), rows.entry.tolist(), rows.exit.tolist(), rows.event.tolist(), strict=True))
+    assert told == [
+        (0, 0, -1, 50, True),
+        (0, 0, -1, 60, True),
+        (0, 1, 15, 40, True),
+        (1, 0, 5, 12, True),
+        (1, 0, 5, 15, False),
+        (1, 0, 30, 35, False),
+    ]
+    assert found.names == ("opened_0", "opened_1")
+    assert found.failures == (1, 1)
