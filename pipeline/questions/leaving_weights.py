@@ -35,6 +35,7 @@ from pipeline.questions.crown_longevity import (
     SET_TO,
     Analysis,
     can_standardise,
+    failed_patients_by_state,
     model_states,
     patient_codes,
     state_columns,
@@ -47,6 +48,7 @@ from pipeline.results import Comparison, Difference
 from pipeline.results_leaving import Weighed
 from pipeline.stats.censoring_weights import FollowedWeights, expected_events, followed_weights
 from pipeline.stats.cox import CoxFit, CoxInputError, fit_cox
+from pipeline.stats.few_failures import Allowance, allow, careful_ratio
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 
@@ -57,6 +59,7 @@ MOST_STRETCHES = 400_000
 TRUNCATED_AT = (0.01, 0.99)
 # Leavings that the model asks for per column.
 MIN_LEFT = 5
+CONTRAST = ("through_crown", "before_seat")
 CLINICIAN = Levels("provider_id", "clinician")
 DIABETES = Levels("diabetes", "diabetes")
 # What may come after the seat, each true from its day on.
@@ -126,12 +129,10 @@ def weigh_for_leaving(
     if found is None:
         return None, ("Not weighted for who left: the weighted model has no answer.",)
     fit, fitted = found
-    log = fit.contrast(
-        {name: sign for name, sign in (("through_crown", 1.0), ("before_seat", -1.0)) if name in fit.names},
-        confidence=analysis.confidence,
-    )
+    failed = failed_patients_by_state(rows)
+    log = careful_ratio(fit, *CONTRAST, failed, confidence=analysis.confidence)
     known = bool(np.isfinite(log.se))
-    per_100, ci_low, ci_high = _standardised(fit, fitted, difference, analysis)
+    per_100, ci_low, ci_high = _standardised(fit, fitted, difference, allow(fit, *CONTRAST, failed), analysis)
     figures = Weighed(
         reasons=model.reasons,
         left=left,
@@ -330,7 +331,7 @@ def weighted_fit(rows: pl.DataFrame, pieces: pl.DataFrame, analysis: Analysis) -
 
 
 def _standardised(
-    fit: CoxFit, pieces: pl.DataFrame, difference: Difference | None, analysis: Analysis
+    fit: CoxFit, pieces: pl.DataFrame, difference: Difference | None, allowance: Allowance, analysis: Analysis
 ) -> tuple[float | None, float | None, float | None]:
     """The difference and its range by the weighted fit over the crowns with a root canal, each once and unweighted."""
     if difference is None or not can_standardise(fit):
@@ -346,5 +347,6 @@ def _standardised(
         from_day=difference.from_days,
         min_at_risk=analysis.min_at_risk,
     )
-    d = standard.difference(difference.group, difference.reference, day=horizon, confidence=analysis.confidence)
+    pair = (difference.group, difference.reference)
+    d = standard.difference(*pair, day=horizon, allowance=allowance, confidence=analysis.confidence)
     return (d.per_100, d.low, d.high) if np.isfinite(d.std_error) else (None, None, None)

@@ -55,7 +55,7 @@ FORMS: tuple[Form, ...] = (
          r"^[(\[]?\s*([^()\[\]]*?)\s*[)\].:]+$", "${1}"),
     Form("surfaces", "tooth", "14MOD", "14, surfaces MOD",
          "a tooth with the surfaces right behind it, or two or more letters of surfaces after a blank or sign; "
-         "one letter after a blank (14 D) is not read so"),
+         "one letter after a blank (14 D) is not read so, nor what may be a number with a letter for a digit (2O)"),
     Form("named", "tooth", "upper right 6", "16 in fdi, UR6 in palmer",
          "the quadrant in words or letters and the place from the midline. In universal it is read only where the "
          "number has one meaning: upper right 6 may be number 6"),

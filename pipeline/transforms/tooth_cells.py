@@ -42,6 +42,7 @@ _PLACES = {
     "THIRD MOLAR": "8",
     "WISDOM TOOTH": "8",
 }
+_MISTYPED = str.maketrans("OIL", "011")
 _ORDINALS = (("1ST", "FIRST"), ("2ND", "SECOND"), ("3RD", "THIRD"), ("PRE-MOLAR", "PREMOLAR"))
 
 
@@ -69,8 +70,8 @@ def read_by_form(text: str, notation: str) -> Found | None:
     if parts is None:
         return None
     tooth, letters = (t for t in parts.groups() if t)
-    if len(set(letters)) < len(letters):
-        return None
+    if len(set(letters)) < len(letters) or _plain(bare.translate(_MISTYPED), notation):
+        return None  # 2O is the chewing face of 2, or 20 with a letter for its zero
     if one := _plain(tooth, notation):
         return Found(*one, letters, "surfaces")
     if inner := _by_quadrant(tooth, notation):

@@ -129,7 +129,6 @@ COMPARISON = (
 VERDICT = (
     _question("verdict", "verdict"),
     Target("verdict", "pipeline/questions/choice_verdict.py", ("tests/questions/test_choice_verdict.py",)),
-    _question("verdict"),
 )
 _EDGES = "tests/dashboards/test_dash_release_edges.py"
 _OF_RELEASE = ("", "_count", "_curve", "_healing", "_methods", "_percent", "_technique", "_trial", "_words")

@@ -8,7 +8,7 @@ import pytest
 from crowns_that_leave import practice
 from drawn import frame
 
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.crown_longevity import Analysis, compare_since_seat, failed_patients_by_state
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.leaving import leaving_of, turning, with_left
 from pipeline.questions.leaving_weights import (
@@ -21,6 +21,7 @@ from pipeline.questions.leaving_weights import (
 )
 from pipeline.questions.verdict import decide
 from pipeline.results import Comparison, Difference, Group, Verdict
+from pipeline.stats.few_failures import careful_ratio
 from pipeline.stats.tipping import lay_out
 from pipeline.tables import FINDINGS
 
@@ -178,7 +179,7 @@ def test_weights_of_one_give_the_main_model(left_and_stayed):
     _, main, spells, _ = left_and_stayed
     rows = with_facts(with_left(spells, unit="crown_id", cutoff=None), NO_FINDINGS)
     fit, _ = weighted_fit(rows, cut(rows, every=91).with_columns(weight=pl.lit(1.0)), Analysis())
-    log = fit.contrast({"through_crown": 1.0, "before_seat": -1.0})
+    log = careful_ratio(fit, "through_crown", "before_seat", failed_patients_by_state(spells), confidence=0.95)
     adjusted = [e for e in main.estimates if e.contrast == "through_crown vs before_seat"][-1]
     assert np.exp([log.estimate, log.low, log.high]) == pytest.approx(
         [adjusted.hazard_ratio, adjusted.ci_low, adjusted.ci_high], rel=1e-8

@@ -12,6 +12,6 @@ fits <- list(
   naive = coxph(Surv(exit, died) ~ ever, patients, cluster = subject, control = exact))
 number <- function(x) formatC(x, digits = 15, format = "g")
 one <- function(fit) paste0('{"log_ratio": ', number(coef(fit)[[1]]), ', "robust_error": ', number(sqrt(vcov(fit)[1, 1])),
-                            ', "rows": ', fit$n, ', "events": ', fit$nevent, "}")
+                            ', "model_error": ', number(sqrt(fit$naive.var[1, 1])), ', "rows": ', fit$n, ', "events": ', fit$nevent, "}")
 cat("{\n", paste0('  "', names(fits), '": ', sapply(fits, one), collapse = ",\n"), ',\n  "versions": "',
     R.version.string, ", survival ", as.character(packageVersion("survival")), '"\n}\n', sep = "")
