@@ -225,7 +225,7 @@ _SYNONYMS: dict[str, str] = {
 @lru_cache(maxsize=10_000)
 def fit(heading: str, field: str) -> float:
     """How well a heading fits a field: `EXACT`, `PART` (a word of it does), `SHORT` (cut short or misspelt) or 0."""
-    bare = _bare(heading)
+    bare = plain_heading(heading)
     if not bare:
         return 0.0
     synonyms = _synonyms(field)
@@ -257,7 +257,7 @@ def _skeleton(word: str) -> str:
     return word[0] + re.sub(r"[aeiouy]", "", word[1:])
 
 
-def _bare(heading: str) -> str:
+def plain_heading(heading: str) -> str:
     """Small letters without accents, umlauts written out, words with single blanks between."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)
     low = spaced.lower().replace("ä", "ae").replace("ö", "oe").replace("ü", "ue").replace("ß", "ss")
