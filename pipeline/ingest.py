@@ -22,7 +22,7 @@ from pipeline.config import Settings, matching_files
 from pipeline.doubts import Seen, find_doubts, refuse_doubts
 from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
-from pipeline.loads import FileToRead, files_to_read, fingerprint, sha256
+from pipeline.loads import FileToRead, files_to_read, fingerprint
 from pipeline.mended_files import open_files, read_options
 from pipeline.progress import Progress
 from pipeline.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
@@ -166,7 +166,7 @@ class _Loading:
     progress: Progress = field(default_factory=lambda: Progress("", 1, lambda _: None))
     mending: dict[str, MendedFile] = field(default_factory=dict)
     next_id: int = 1
-    seen: dict[str, Seen] = field(default_factory=dict)
+    seen: dict[Path, Seen] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.next_id = 1 + max(self.store.stored_loads()["load_id"], default=0)
@@ -240,7 +240,7 @@ class _Loading:
             self.progress.step(0, rows=-read.rows_read)
             return self.read(table, file)
         self.progress.step(file.path.stat().st_size)
-        self.seen[file.digest] = seen
+        self.seen[file.path] = seen
         check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
         for name, note, rows in read.notes().iter_rows():
             if told_so := read_by_form(note, rows):
@@ -257,10 +257,7 @@ class _Loading:
             return
         seen = list(self.seen.values())
         for name in (n for n in ("procedures", "patients") if n in files):
-            for path in files[name]:
-                if (digest := sha256(path)) not in self.seen:
-                    seen.append(self._patients_of(name, path))
-                    self.seen[digest] = seen[-1]
+            seen += [self._patients_of(name, path) for path in files[name] if path not in self.seen]
         refuse_doubts(find_doubts(seen, self.settings), file=self.settings.path.name)
 
     def _patients_of(self, name: str, path: Path) -> Seen:
