@@ -83,7 +83,7 @@ def teeth_as_decimals(
     rows, n = _rows(teeth), _rows(teeth, _DECIMAL[notation])
     if n < _SOME or n < 0.5 * rows:
         return []
-    first = (
+    first: tuple[tuple[str, str, str], ...] = (
         (f"tables.{table}", "teeth_as_decimals = true", "yes: the digits before and behind the sign are one tooth"),
     )
     if notation != "fdi":
