@@ -16,6 +16,7 @@ from typing import Any
 
 from pipeline import codes
 from pipeline.asking.question import Ask, read_ask
+from pipeline.doubts.doubt import ACCEPTABLE
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
 from pipeline.sources.group_lines import read_templates
@@ -31,6 +32,15 @@ DECIMAL_SIGNS = (".", ",")
 LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
+PATIENT_IDS = ("folded", "as_written")
+NUMBERINGS = ("one for all", "per clinic")
+# Answers about the cells of one table, each a word; `doubts.answers` puts them to work.
+CELL_WORDS = {
+    "swapped_dates": ("mend", "as_written"),
+    "late_stamps": ("next_day", "as_written"),
+    "tooth_letter": ("surface", "tooth"),
+}
+BESIDE = ("clinic", "dependant", "quadrant", "credit")
 
 
 @dataclass(frozen=True)
@@ -47,6 +57,9 @@ class Practice:
     serial_dates: str | None = None  # spreadsheet day numbers count from 1900 | 1904; None refuses them
     root_canals_elsewhere: str = "unknown"  # whether others do root canals of this practice's patients
     key_file: Path | None = None  # the key of the patients' pseudonyms; None: beside the database
+    patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
+    numbering: str | None = None  # whether patients are numbered "one for all" clinics or "per clinic"; None asks
+    accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
 
 
 @dataclass(frozen=True)
@@ -77,6 +90,17 @@ class TableSource:
     loose_columns: tuple[str, ...] = ()  # headings of columns that hold the delimiter without quotation marks
     fixed_width: tuple[int, ...] = ()  # the places, from 1, at which the fields of a line begin
     stacked_tables: bool = False  # several tables one below the other, each with its headings
+    # Headings of columns beside the fields: the clinic of a patient's number, the member's number in a family, the
+    # quadrant of a tooth from 1 to 8, and what was credited.
+    clinic: str | None = None
+    dependant: str | None = None
+    quadrant: str | None = None
+    credit: str | None = None
+    # How cells are meant that can mean two things; None asks. See `doubts`.
+    swapped_dates: str | None = None
+    late_stamps: str | None = None
+    tooth_letter: str | None = None
+    teeth_as_decimals: bool = False
 
 
 @dataclass(frozen=True)
@@ -277,7 +301,9 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
     _known(raw, [f.name for f in fields(Practice)], "[practice]")
     years = _century(raw, "[practice]")
     serials = _serial_dates(raw, "[practice]")
-    text = _text_map({k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates")}, "[practice]")
+    accepted = _text_list(raw, "accepted", "[practice]", example=ACCEPTABLE[0])
+    plain = {k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates", "accepted")}
+    text = _text_map(plain, "[practice]")
     if "tooth_notation" not in text:
         raise ConfigError(f"[practice] tooth_notation is missing: {', '.join(NOTATIONS)}. It is never guessed.")
     system = text.get("code_system", "cdt")
@@ -300,6 +326,11 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
             text.get("root_canals_elsewhere", "unknown"), ROOT_CANALS_ELSEWHERE, "[practice] root_canals_elsewhere"
         ),
         key_file=(path.parent / text["key_file"]).resolve() if "key_file" in text else None,
+        patient_ids=_one_of(text["patient_ids"], PATIENT_IDS, "[practice] patient_ids")
+        if "patient_ids" in text
+        else None,
+        numbering=_one_of(text["numbering"], NUMBERINGS, "[practice] numbering") if "numbering" in text else None,
+        accepted=tuple(_one_of(word, ACCEPTABLE, "[practice] accepted") for word in accepted),
     )
 
 
@@ -316,9 +347,12 @@ def _table_source(name: str, raw: Any) -> TableSource:
     _known(columns, known, f"{where} columns")
     values = _section(raw, "values", where)
     _known(values, known, f"{where} values")
-    extras: dict[str, Any] = dict(
-        _text_map({k: raw[k] for k in ("date_format", "delimiter", "encoding") if k in raw}, where)
-    )
+    plain = {k: raw[k] for k in ("date_format", "delimiter", "encoding", *BESIDE, *CELL_WORDS) if k in raw}
+    extras: dict[str, Any] = dict(_text_map(plain, where))
+    for key in (k for k in CELL_WORDS if k in extras):
+        _one_of(extras[key], CELL_WORDS[key], f"{where} {key}")
+    if not isinstance(raw.get("teeth_as_decimals", False), bool):
+        raise ConfigError(f"{where} teeth_as_decimals must be true or false.")
     if "date_format" in extras:
         _date_format(extras["date_format"], where)
     if len(extras.get("delimiter", ",")) != 1 or extras.get("delimiter") in ('"', "\n", "\r"):
@@ -335,6 +369,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
         two_digit_years_from=_century(raw, where),
         serial_dates=_serial_dates(raw, where),
         decimal=_one_of(raw["decimal"], DECIMAL_SIGNS, f"{where} decimal") if "decimal" in raw else None,
+        teeth_as_decimals=raw.get("teeth_as_decimals", False),
         columns=columns,
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,6 +19,8 @@ from pipeline.clock import check_clock, clock_doubt
 from pipeline.codes import code_table
 from pipeline.column_forms import column_forms, proves_comma
 from pipeline.config import Settings, matching_files
+from pipeline.doubts import Seen, find_doubts, refuse_doubts
+from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
 from pipeline.mended_files import open_files, read_options
@@ -93,7 +95,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
     Raises
     ------
     ConfigError
-        If a pattern matches no file.
+        If a pattern matches no file, or something in the files can be meant in two ways and is not told.
     DataError
         If a file cannot be read as told, or the database is in use. The database is then as it was.
     """
@@ -128,6 +130,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                         loading.account(table, file, told.get(file.load_id) or loading.read(table, file))
                     if fresh:
                         _settle(store, name, [file.load_id for file in fresh])
+                loading.refuse_doubts(files)
                 if any(read.values()) or not store.is_done("ingest"):
                     store.clear_set_aside()
                     store.mark_done("ingest")
@@ -163,6 +166,7 @@ class _Loading:
     progress: Progress = field(default_factory=lambda: Progress("", 1, lambda _: None))
     mending: dict[str, MendedFile] = field(default_factory=dict)
     next_id: int = 1
+    seen: dict[Path, Seen] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.next_id = 1 + max(self.store.stored_loads()["load_id"], default=0)
@@ -228,15 +232,15 @@ class _Loading:
             dates=forms.dates,
             decimals=forms.decimals,
         )
-        read = FileRead(
-            source, columns, reading, file.load_id, self.pseudonyms, self.store.scratch, self.progress, refuse
-        )
+        seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
+        read = FileRead(source, seen, reading, file.load_id, self.pseudonyms, self.store.scratch, self.progress, refuse)
         try:
             self.store.append_all(table, read.rows())
         except _CommaSeen:
             self.progress.step(0, rows=-read.rows_read)
             return self.read(table, file)
         self.progress.step(file.path.stat().st_size)
+        self.seen[file.path] = seen
         check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
         for name, note, rows in read.notes().iter_rows():
             if told_so := read_by_form(note, rows):
@@ -246,6 +250,26 @@ class _Loading:
         if _stamp(file) != before:
             raise DataError(f"{file.name}: the file changed while it was read. Run again when it is complete.")
         return read
+
+    def refuse_doubts(self, files: Mapping[str, list[Path]]) -> None:
+        """Stop where the files read can be meant in two ways; patients are compared with those of the files before."""
+        if not self.seen:
+            return
+        seen = list(self.seen.values())
+        for name in (n for n in ("procedures", "patients") if n in files):
+            seen += [self._patients_of(name, path) for path in files[name] if path not in self.seen]
+        refuse_doubts(find_doubts(seen, self.settings), file=self.settings.path.name)
+
+    def _patients_of(self, name: str, path: Path) -> Seen:
+        told = self.settings.tables[name]
+        source = open_source(path, read_options(told, self.settings))
+        columns = resolve_columns(
+            source.headings, {} if source.spoken.fields else told.columns, table=name, file=path.name
+        )
+        seen = seen_of(self.settings, name, source, columns, self.codes, file=path.name)
+        for batch in source.batches(seen.answers.patient_headings()):
+            seen.add_ids(seen.answers.ids(batch.rows))
+        return seen
 
     def account(self, table: Table, file: FileToRead, read: FileRead) -> None:
         """Store what belongs to the rows of one file: the load, what was set aside, claims, notes."""

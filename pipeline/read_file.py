@@ -6,12 +6,13 @@ elsewhere (rows set aside, what claims do) is few as a rule; where it is much it
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
 
+from pipeline.doubts import Seen
 from pipeline.progress import Progress
 from pipeline.pseudonyms import Pseudonyms
 from pipeline.sources import Batch, Source
@@ -57,7 +58,7 @@ class FileRead:
     """
 
     source: Source
-    columns: Mapping[str, str]
+    seen: Seen
     reading: Reading
     load_id: int
     pseudonyms: Pseudonyms | None
@@ -81,9 +82,9 @@ class FileRead:
         load_id = pl.lit(self.load_id, pl.Int32).alias("load_id")
         for batch in self.source.batches():
             self.refuse(batch.rows)
-            # By column, not by name: a heading such as * would be taken for a pattern.
-            fields = {name: batch.rows.get_column(heading) for name, heading in self.columns.items()}
-            cleaned = clean(pl.DataFrame({"row_number": batch.numbers, **fields}), self.reading)
+            fields = self.seen.answers.fields(batch.rows)
+            cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), self.reading)
+            self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
             self._count(batch, cleaned)
             self.aside.add(_quarantined(batch, cleaned).with_columns(load_id))
             if batch.claims is not None:

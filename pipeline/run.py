@@ -15,6 +15,7 @@ from pipeline.asking.question import Ask
 from pipeline.codes import code_table
 from pipeline.compare import Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings, contribution_files
+from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.evidence import Others, others_of
 from pipeline.mended_files import open_files
@@ -232,11 +233,13 @@ def written_ids(store: Store, settings: Settings, *, say: Say) -> pl.DataFrame:
     pseudonyms, _ = choose(naming, keep_ids=False, path=path, say=say)
     assert pseudonyms is not None
     found = [pl.Series("written_id", [], dtype=pl.String)]
+    codes = code_table(settings)
     for name in settings.tables:
         for source in open_files(settings, name).values():
             told = {} if source.spoken.fields else settings.tables[name].columns
-            heading = resolve_columns(source.headings, told, table=name, file=name)["patient_id"]
-            batches = (batch.rows[heading].cast(pl.String).unique() for batch in source.batches([heading]))
+            columns = resolve_columns(source.headings, told, table=name, file=name)
+            answers = seen_of(settings, name, source, columns, codes, file=name).answers
+            batches = (answers.ids(batch.rows).unique() for batch in source.batches(answers.patient_headings()))
             found.append(pl.concat([found[0], *(ids.alias("written_id") for ids in batches)]).unique())
     return crosswalk(pl.concat(found), pseudonyms)
 

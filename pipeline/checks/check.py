@@ -12,6 +12,8 @@ from pipeline.checks.answerable import Answer, answers, known_codes
 from pipeline.checks.look import TableLook, date_range, look_at
 from pipeline.codes import code_table
 from pipeline.config import Settings
+from pipeline.doubts import find_doubts
+from pipeline.doubts.doubt import counted, told
 from pipeline.fields import input_fields
 from pipeline.reasons import REASONS
 from pipeline.tables import INPUT_TABLES
@@ -30,7 +32,7 @@ _NOTE_WORDS = {
 
 @dataclass(frozen=True)
 class Checked:
-    """`text` for the screen; `exit_code` 0 if a run would work, 1 if the data would stop it."""
+    """`text` for the screen; `exit_code` 0 if a run would work, 1 if the data would stop it, 2 if a doubt is open."""
 
     text: str
     exit_code: int
@@ -48,6 +50,7 @@ def check(settings: Settings, *, today: dt.date, say: Callable[[str], None] = la
     """
     codes = code_table(settings)
     looks = {t: look_at(settings, t, codes, today=today, say=say) for t in INPUT_TABLES if t in settings.tables}
+    doubts = find_doubts([seen for look in looks.values() for seen in look.seen], settings)
     stopped = [message for look in looks.values() for message in look.refusals]
     nothing = not looks["procedures"].rows.height
     lines = [f"{settings.path.name}: what its files hold and what can be answered. Nothing was loaded."]
@@ -60,10 +63,13 @@ def check(settings: Settings, *, today: dt.date, say: Callable[[str], None] = la
         lines += ["", "A run would stop:", *(f"  {line}" for message in stopped for line in message.splitlines())]
         if nothing and not stopped:
             lines.append("  none of the rows of the ledger looked at can be loaded; the reasons are above.")
+    if doubts:
+        lines += ["", f"A run would stop: {counted(len(doubts))}", *told(doubts)]
+    if stopped or nothing or doubts:
         lines += ["", "When that is mended:", f"toothyears check {settings.path.name}"]
     else:
         lines += ["", "Next:", f"toothyears run {settings.path.name}"]
-    return Checked("\n".join(lines), 1 if stopped or nothing else 0)
+    return Checked("\n".join(lines), 1 if stopped or (nothing and not doubts) else 2 if doubts else 0)
 
 
 def _table(look: TableLook) -> list[str]:

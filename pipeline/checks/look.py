@@ -11,11 +11,13 @@ import polars as pl
 
 from pipeline.column_forms import column_forms
 from pipeline.config import Settings, matching_files
+from pipeline.doubts import Seen
+from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.fields import input_fields, kind
 from pipeline.mended_files import mended_of, read_options
 from pipeline.set_aside import MendedFile
-from pipeline.sources import Batch, Source, open_source
+from pipeline.sources import Source, open_source
 from pipeline.sources.mapping import resolve_columns
 from pipeline.suggest.sample import sample_source
 from pipeline.tables import INPUT_TABLES
@@ -29,7 +31,8 @@ class TableLook:
 
     `rows` are those that would be loaded, typed; `aside` counts the others by reason, `notes` optional fields that
     would be left out by `(field, note)`; `refusals` are the messages that would stop the run; `forms` says how each
-    date field is read, `columns` the heading of each field; `mended` counts the rows of files of mended rows.
+    date field is read, `columns` the heading of each field; `seen` has the sums that doubts are found in; `mended`
+    counts the rows of files of mended rows.
     """
 
     table: str
@@ -44,6 +47,7 @@ class TableLook:
     aside: Counter[str] = field(default_factory=Counter)
     notes: Counter[tuple[str, str]] = field(default_factory=Counter)
     rows: pl.DataFrame = field(default_factory=pl.DataFrame)
+    seen: list[Seen] = field(default_factory=list)
 
     @property
     def filled(self) -> dict[str, float]:
@@ -111,22 +115,19 @@ def _look_into(
         decimals=forms.decimals,
     )
     found = [look.rows]
+    seen = seen_of(settings, told.name, source, columns, codes, file=name)
     for batch in sampled.batches():
-        cleaned = clean(_as_fields(batch, columns), reading)
+        fields = seen.answers.fields(batch.rows)
+        cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), reading)
+        seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
         look.aside.update(cleaned.rejects["reason"].to_list())
         look.aside.update(batch.malformed["reason"].fill_null("malformed_line").to_list())
         for field_name, note, rows in cleaned.notes.iter_rows():
             look.notes[field_name, note] += rows
         found.append(cleaned.rows)
     look.rows = pl.concat(found)
+    look.seen.append(seen)
     return sampled.rows_seen
-
-
-def _as_fields(batch: Batch, columns: dict[str, str]) -> pl.DataFrame:
-    fields = {
-        name: batch.rows.get_column(heading) for name, heading in columns.items()
-    }  # a heading may look like a pattern
-    return pl.DataFrame({"row_number": batch.numbers, **fields})
 
 
 def _nothing(table: str) -> pl.DataFrame:

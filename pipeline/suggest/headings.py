@@ -11,12 +11,17 @@ import unicodedata
 from functools import cache, lru_cache
 
 EXACT, PART, SHORT = 1.0, 0.7, 0.5
+# Days on which something was written down: the day of the work only where a file has no other.
+_ENTERED = "posted|posted on|posted date|date posted|post date|entry date|entered on|date entered|erfasst am|saisi le"
 NOT_OURS = "(none)"
 
 _SYNONYMS: dict[str, str] = {
     "patient_id": (
         "patient id|patient|patient no|patient number|pat id|pat no|pat nr|patnr|patid|pid|ptid|pt id|pt no|pt|chart|"
-        "chart no|chart number|chart id|account|account no|mrn|record no|client id|patientennummer|patienten nr|"
+        "chart no|chart number|chart id|chart num|account|account no|account number|account id|acct|acct no|"
+        "acct number|"
+        ""
+        "acct id|acct num|acc no|mrn|record no|client|client id|client no|client number|patientennummer|patienten nr|"
         "patientnr|patienten id|patientennr|kartei|karteinummer|kartei nr|fallnummer|numero patient|no patient|"
         "n patient|num patient|num pat|id patient|dossier|no dossier|numero dossier|n dossier|paciente|id paciente|"
         "numero paciente|num paciente|historia|historia clinica|no historia|nhc|expediente|patientnummer|patient nr|"
@@ -225,7 +230,7 @@ _SYNONYMS: dict[str, str] = {
 @lru_cache(maxsize=10_000)
 def fit(heading: str, field: str) -> float:
     """How well a heading fits a field: `EXACT`, `PART` (a word of it does), `SHORT` (cut short or misspelt) or 0."""
-    bare = _bare(heading)
+    bare = plain_heading(heading)
     if not bare:
         return 0.0
     synonyms = _synonyms(field)
@@ -240,6 +245,11 @@ def fit(heading: str, field: str) -> float:
     if len(joined) >= 4 and _skeleton(joined) in {_skeleton(s) for s in _joined(field) if len(s) >= 4}:
         return SHORT
     return SHORT if len(joined) >= 5 and difflib.get_close_matches(joined, _joined(field), n=1, cutoff=0.87) else 0.0
+
+
+def says_entered(heading: str) -> bool:
+    """Whether a heading says that its day is that of the entry."""
+    return plain_heading(heading) in _ENTERED.split("|")
 
 
 @cache
@@ -257,7 +267,7 @@ def _skeleton(word: str) -> str:
     return word[0] + re.sub(r"[aeiouy]", "", word[1:])
 
 
-def _bare(heading: str) -> str:
+def plain_heading(heading: str) -> str:
     """Small letters without accents, umlauts written out, words with single blanks between."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)
     low = spaced.lower().replace("ä", "ae").replace("ö", "oe").replace("ü", "ue").replace("ß", "ss")

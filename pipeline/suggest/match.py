@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from pipeline.fields import REQUIRED_FIELDS, input_fields
-from pipeline.suggest.headings import EXACT, NOT_OURS, PART, fit
+from pipeline.suggest.headings import EXACT, NOT_OURS, PART, fit, says_entered
 from pipeline.suggest.profile import Column, FileProfile
 from pipeline.suggest.ratings import rate
 from pipeline.tables import INPUT_TABLES
@@ -23,6 +23,8 @@ _SHORT_WORTH = 1.2
 _OTHER_HEADING = -1.0  # a heading that speaks for something else, in a file whose headings speak
 _RIVAL = 1.0  # closer than this, two columns are both candidates
 _FITS, _CONTRADICTS = 0.5, 0.2
+# A column headed like one of these is never left out without a question.
+_NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
 # What tells the tables apart: so many of these fields must be found.
 _TELLING: dict[str, tuple[int, frozenset[str]]] = {
     "procedures": (2, frozenset({"service_date", "code"})),
@@ -47,6 +49,7 @@ class FieldMatch:
     sureness: str
     why: str
     rivals: tuple[Column, ...] = ()
+    seen: tuple[str, ...] = ()  # of each rival, what its values look like
 
 
 @dataclass(frozen=True)
@@ -78,6 +81,16 @@ def match_worksheet(file: FileProfile, table: str) -> TableMatch:
     return TableMatch(table, fields, float(len(fields)))
 
 
+def nearest_field(table: str, column: Column, file: FileProfile) -> tuple[str, float]:
+    """The field of a table that a column comes nearest to, and how near: 1 by heading, or its rating by values."""
+    rated = (
+        (max(fit(column.heading, f) if column.heading else 0.0, rate(table, f, column, file)[0] or 0.0), f)
+        for f in input_fields(table)
+    )
+    worth, field = max(rated, key=lambda r: r[0])
+    return field, worth
+
+
 def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | None:
     fields = input_fields(table)
     ratings = {(f, c.place): rate(table, f, c, file) for f in fields for c in file.columns}
@@ -99,6 +112,7 @@ def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | 
         )
         if match is not None:
             matches.append(match)
+    matches = [_not_dropped(m, file, matches, ratings, fits) for m in _with_headed(table, matches, file, fits)]
     own = sum(scores[f, c] for f, c in chosen.items())
     return TableMatch(table, tuple(matches), float(own))
 
@@ -116,13 +130,16 @@ def _scores(
     for c, column in enumerate(file.columns):
         not_ours = fit(column.heading, NOT_OURS) if column.heading else 0.0
         best = max(fits[f, column.place] for f in fields)
+        only_day = file.date_columns == [column] and says_entered(column.heading)
         for f, field in enumerate(fields):
             value, _ = ratings[field, column.place]
             if value == 0.0:
                 continue
             heading = fits[field, column.place]
             worth = _HEADING_WORTH.get(heading, _SHORT_WORTH) if heading else 0.0
-            if not_ours == EXACT and heading < EXACT:
+            if only_day and field in ("service_date", "exam_date"):
+                worth = _SHORT_WORTH
+            elif not_ours == EXACT and heading < EXACT:
                 worth = 3 * _OTHER_HEADING
             elif not heading and speak and (best >= PART or not_ours):
                 worth = 2 * _OTHER_HEADING
@@ -176,7 +193,51 @@ def _judge(
         return FieldMatch(
             field, column, LIKELY, f"the heading says so{against or '; the values neither help nor contradict'}"
         )
+    if says_entered(column.heading):
+        return FieldMatch(field, column, LIKELY, "the day of the entry, for the file has no other day")
     return FieldMatch(field, column, LIKELY, f"by the values alone{_said(said)}")
+
+
+def _with_headed(
+    table: str, matches: Sequence[FieldMatch], file: FileProfile, fits: Mapping[tuple[str, int], float]
+) -> list[FieldMatch]:
+    """The matches, and those fields without one that a heading names all the same: these are asked for."""
+    there = {m.field for m in matches}
+    used = {m.column.place for m in matches if m.column is not None}
+    rivals = {c.place for m in matches for c in m.rivals}
+    found = list(matches)
+    for name in (f for f in _NEVER_DROPPED if f in input_fields(table) and f not in there):
+        headed = [c for c in _headed(name, file, fits) if c.place not in used | rivals]
+        if headed:
+            why = "the heading says so, and the values do not look like it"
+            found.append(FieldMatch(name, None, ASK, why, tuple(headed)))
+    order = input_fields(table)
+    return sorted(found, key=lambda m: order.index(m.field))
+
+
+def _not_dropped(
+    match: FieldMatch,
+    file: FileProfile,
+    matches: Sequence[FieldMatch],
+    ratings: Mapping[tuple[str, int], tuple[float | None, str]],
+    fits: Mapping[tuple[str, int], float],
+) -> FieldMatch:
+    """A match with what its rivals look like; asked where an unused column is headed more like the field."""
+    if match.column is not None and match.field in _NEVER_DROPPED:
+        used = {m.column.place for m in matches if m.column is not None}
+        own = fits[match.field, match.column.place]
+        better = [
+            c for c in _headed(match.field, file, fits) if c.place not in used and fits[match.field, c.place] > own
+        ]
+        if better:
+            why = "another column fits by its values than by its heading"
+            match = FieldMatch(match.field, None, ASK, why, (match.column, *better))
+    return replace(match, seen=tuple(ratings[match.field, c.place][1] for c in match.rivals))
+
+
+def _headed(name: str, file: FileProfile, fits: Mapping[tuple[str, int], float]) -> list[Column]:
+    """The filled columns whose heading is a word for a field and for no other kind of thing."""
+    return [c for c in file.columns if c.heading and c.filled > 0 and fits[name, c.place] == EXACT]
 
 
 def _said(what: str) -> str:

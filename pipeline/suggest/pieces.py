@@ -66,7 +66,7 @@ def open_pieces(path: Path) -> list[Piece]:
 def profile(pieces: Sequence[Piece]) -> FileProfile:
     """The columns of pieces of one shape, their samples one under the other."""
     first = pieces[0]
-    rows = pl.concat([p.rows.rename(dict(zip(p.rows.columns, first.rows.columns, strict=True))) for p in pieces])
+    rows = pl.concat([_in_order_of(first.rows.columns, p.rows) for p in pieces])
     names = rows.columns
     headings = first.headings or ("",) * len(names)
     return FileProfile(
@@ -75,6 +75,13 @@ def profile(pieces: Sequence[Piece]) -> FileProfile:
             for n, (name, h) in enumerate(zip(names, headings, strict=True), 1)
         ]
     )
+
+
+def _in_order_of(names: Sequence[str], rows: pl.DataFrame) -> pl.DataFrame:
+    """Columns of the same names in one order; of other names by their place."""
+    if set(names) == set(rows.columns):
+        return only(rows, names)
+    return rows.rename(dict(zip(rows.columns, names, strict=True)))
 
 
 def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piece:

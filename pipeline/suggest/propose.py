@@ -12,11 +12,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ConfigError, DataError
-from pipeline.suggest.match import headings_speak, match_file, match_worksheet
+from pipeline.suggest.masks import masked_samples
+from pipeline.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
 from pipeline.suggest.open_questions import open_questions
 from pipeline.suggest.pieces import Piece, open_pieces, profile
 from pipeline.suggest.toml_text import Group, toml_text
 from pipeline.tables import INPUT_TABLES
+
+_MOST_SHOWN = 30
+_SOMETHING = 0.5
 
 
 @dataclass(frozen=True)
@@ -46,7 +50,7 @@ def suggest(files: Sequence[Path], *, folder: Path, say: Callable[[str], None] =
     spoken = {t: found for t, found in spoken.items() if found}
     troubles = [p for p in pieces if p.trouble]
     if not chosen and not spoken:
-        why = "".join(f"\n  {p.trouble}" for p in troubles)
+        why = "".join(f"\n  {p.trouble}" for p in troubles) + "".join(f"\n  {line}" for g in left for line in _seen(g))
         raise DataError(
             "none of these files holds a table that we know: procedures, patients, endo details, crown details or "
             f"findings.{why}\n  Give the export of the ledger: one row a procedure, with patient, date and code."
@@ -84,7 +88,8 @@ def _groups(pieces: Sequence[Piece]) -> list[Group]:
             continue
         alone = () if piece.headings and headings_speak(profile([piece])) else (number,)
         laid_out = tuple((line.key, line.value) for line in piece.layout)
-        shapes.setdefault((piece.headings, piece.sheets, laid_out, *alone), []).append(piece)
+        # Columns are read by their headings, so their order does not matter.
+        shapes.setdefault((tuple(sorted(piece.headings)), piece.sheets, laid_out, *alone), []).append(piece)
     return _merged([_group(members) for members in shapes.values()])
 
 
@@ -117,6 +122,19 @@ def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
         if table is not None and table not in chosen:
             chosen[table] = group
     return {t: chosen[t] for t in INPUT_TABLES if t in chosen}, [g for g in groups if g not in chosen.values()]
+
+
+def _seen(group: Group) -> list[str]:
+    """What was seen of a file that is no table that we know: each column, masked, and the field that comes nearest."""
+    lines = [f"{', '.join(group.names)}: {group.rows_seen:,} rows; columns seen:"]
+    for column in group.file.columns[:_MOST_SHOWN]:
+        shown = " | ".join(masked_samples(column.common)) or "empty"
+        field, worth = nearest_field("procedures", column, group.file)
+        near = f"; most like {field}" if worth >= _SOMETHING else "; like no field of the ledger"
+        lines.append(f"  {column.heading or column.name}: {shown}{near}")
+    if len(group.file.columns) > _MOST_SHOWN:
+        lines.append(f"  and {len(group.file.columns) - _MOST_SHOWN} more")
+    return lines
 
 
 def _found(

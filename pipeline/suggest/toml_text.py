@@ -143,7 +143,9 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
 
 def _column_line(match: FieldMatch) -> str:
     if match.column is None:
-        named = ", ".join(f"{_called(c)} ({_forms(c)})" for c in match.rivals)
+        seen = match.seen or ("",) * len(match.rivals)
+        each = zip(match.rivals, seen, strict=True)
+        named = ", ".join(f"{_called(c)} ({_forms(c)}{'; ' if said else ''}{said})" for c, said in each)
         which = f"which of {named}?" if match.rivals else "which column is it?"
         return f'columns.{match.field} = "{ASK}"  # ask: {which} {match.why[0].upper()}{match.why[1:]}'
     why = f"{match.sureness}: {_plain(match.why)}; {_forms(match.column)}"

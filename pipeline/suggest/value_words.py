@@ -217,6 +217,82 @@ _WORDS: dict[str, dict[str, str]] = {
 }
 
 
+# Short words of the trade that mean this beside a heading of the field, and may mean another thing elsewhere. A word
+# that stands with two of ours here is asked, unless another word of the column is the one of them.
+_TRADE: dict[str, dict[str, str]] = {
+    "status": {
+        "completed": "c|comp|cmp|ok|fin|p|t",
+        "planned": "p|pl|pln|txp|t|tpl",  # or posted, treated
+        "existing": "e|ex|exist|eother|x",
+        "void": "v|del|can|cxl|cancel|c|x",
+    },
+    "reason": {
+        "endodontic": "rct|endo fail|endo failure|abscess|apical|pap|necrosis",
+        "periodontal": "gum|gums|gum disease|perio|mobile|mobility|loose|bone loss",
+        "fracture": "crack|cracked tooth|fx|frac|vrf|root fracture|vertical root fracture|split tooth",
+        "caries": "decay|rot|cavity|non restorable|nonrestorable|unrestorable",
+        "orthodontic": "ortho|braces|crowding",
+        "trauma": "injury|accident|fall|sports|avulsion",
+        "other": "misc|miscellaneous|wisdom|third molar|impacted|oth",
+    },
+    "material": {
+        "metal": "fgc|fcc|cast|gld|met|mc|gc",
+        "metal_ceramic": "pfm|pbm|pfg|vmk|mc",
+        "zirconia": "zr|zir|zrc|zi|zro2|fcz",
+        "glass_ceramic": "glc|gc|lds|lidi|lisi",
+        "resin": "res|rsn|comp|cmp|acr|acrylic",
+        "other": "oth|misc",
+    },
+    "margin": {
+        "chamfer": "ch|cham|chm|chf|c",
+        "shoulder": "sh|sho|shld|shoul|s|butt",
+        "knife_edge": "kn|ke|knife|kedge|fe|feather|k",
+        "other": "oth|misc|o",
+    },
+    "pulp_status_at_prep": {
+        "normal": "n|h|nl|wnl|norm|v",
+        "hyperemic": "h|r|hyp|hyper|hyperem|rev",
+        "necrotic": "n|x|nec|necr|nv|nonvital|dead",
+        "root_filled": "r|rc|rctx|endo|filled|treated",
+        "unknown": "u|unk|x",
+    },
+    "event": {
+        "root_canal": "rct|rc|endo|root canal treatment",
+        "retreatment": "retx|retreat|rerct|re rct|redo endo",
+        "surgery": "apico|apicoectomy|apicectomy|surg",
+        "crown": "crn|cr|crowned",
+        "crown_removed": "crown off|cr off|cr|out",
+        "extraction": "ext|exo|xt|extr|extracted|pulled|out",
+        "nothing": "no|none|nil",
+    },
+    "instrumentation": {
+        "hand": "h|hnd|k files",
+        "rotary_sequence": "rot|rs|seq|rotary seq",
+        "rotary_single_file": "rsf|single",
+        "reciprocating": "rec|rcp|recipro",
+        "hybrid": "h|hyb|mix|mixed",
+    },
+    "obturation": {
+        "cold_lateral": "cl|lc|clc|lat",
+        "warm_vertical": "wv|wvc|vert|cwt",
+        "single_cone": "sc|single|cone",
+        "carrier": "ca|carr|core carrier",
+    },
+}
+
+
+@cache
+def trade_words(table: str, field: str) -> dict[str, tuple[str, ...]]:
+    """Short words of the trade, in the form of `normal_word`, to those of our words that they may mean."""
+    if kind(table, field) != "words":
+        return {}
+    found: dict[str, tuple[str, ...]] = {}
+    for ours, theirs in _TRADE.get(field, {}).items():
+        for word in theirs.split("|"):
+            found[normal_word(word)] = (*found.get(normal_word(word), ()), ours)
+    return found
+
+
 @cache
 def known_words(table: str, field: str) -> dict[str, str]:
     """Words in the form of `normal_word` to our word; for a flag to `yes` or `no`; empty for plain text."""

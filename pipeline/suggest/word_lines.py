@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 import polars as pl
 
 from pipeline.fields import is_open, kind, map_words, normal_word, word_lookup
 from pipeline.suggest.match import ASK
 from pipeline.suggest.profile import Column
-from pipeline.suggest.value_words import known_words
+from pipeline.suggest.value_words import known_words, trade_words
 from pipeline.tables import INPUT_TABLES
 
 _MOST = 24
@@ -28,6 +29,7 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
     if column.number_share >= 0.99 and kind(table, field) == "words":
         return []
     known = known_words(table, field)
+    trade = trade_words(table, field)
     choices = _choices(table, field)
     plain = (
         set(word_lookup(table, field))
@@ -43,21 +45,34 @@ def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, 
         .sort(["n", "normal"], descending=[True, False])
     )
     total = int(words["n"].sum())
+    taken = {known[w] for w in words["normal"] if w in known} | {
+        trade[w][0] for w in words["normal"] if len(trade.get(w, ())) == 1
+    }
     lines = []
     for normal, rows, text in words.head(_MOST).iter_rows():
         if normal in plain or _SPREADSHEET_FLAG.match(normal) or normal in ("null", "n/a", "nan"):
             continue
         if (meant := known.get(normal)) is not None:
             lines.append((text, meant, f"{rows:,} rows"))
-        elif takes_any and rows == 1:
-            continue
         elif field == "status" and rows >= 0.6 * total and len(words) > 1 and "completed" not in _meant(words, known):
             lines.append(
                 (text, "completed", f"likely: {rows:,} of {total:,} rows have it, so it can hardly be another")
             )
+        elif len(likely := _likely(normal, trade, taken)) == 1:
+            lines.append((text, likely[0], f"likely: short for it beside such a heading; {rows:,} of {total:,} rows"))
+        elif likely:
+            lines.append((text, ASK, f"{' or '.join(likely)}? Each is written so. {rows:,} of {total:,} rows"))
+        elif takes_any and rows == 1:
+            continue
         else:
             lines.append((text, ASK, f"{choices}? {rows:,} rows"))
     return lines
+
+
+def _likely(word: str, trade: Mapping[str, tuple[str, ...]], taken: set[str]) -> tuple[str, ...]:
+    """What a short word of the trade may mean here: of two readings not the one that another word has already."""
+    readings = trade.get(word, ())
+    return tuple(r for r in readings if r not in taken) or readings if len(readings) > 1 else readings
 
 
 def _meant(words: pl.DataFrame, known: dict[str, str]) -> set[str | None]:

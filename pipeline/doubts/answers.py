@@ -1,0 +1,218 @@
+"""What PRACTICE.toml answers about the cells of a file, put to work: the cells of a batch to the fields of its rows.
+
+The rows themselves stay as they were written, so that one that is set aside is shown and mended as it stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.fields import kind
+from pipeline.teeth import teeth
+
+if TYPE_CHECKING:
+    from pipeline.config import Settings
+
+PER_CLINIC, FOLDED, MEND, NEXT_DAY, SURFACE = "per clinic", "folded", "mend", "next_day", "surface"
+# Between the parts of a number that stands in two columns.
+_BETWEEN = "-"
+_ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
+_LATE = r"^(\d{4}-\d{2}-\d{2})[T ](?:1[2-9]|2[0-3]):"
+# Quadrants as written beside a tooth, from the upper right round to the lower right; ISO 3950 has 1 to 4 and, for the
+# quadrant itself, 10 to 40 (from memory). The other words: common practice, no source.
+_QUADRANTS = {
+    1: "UR URQ 1 10 Q1 I UPPERRIGHT RIGHTUPPER OR OBENRECHTS RECHTSOBEN HD",
+    2: "UL ULQ 2 20 Q2 II UPPERLEFT LEFTUPPER OL OBENLINKS LINKSOBEN HG",
+    3: "LL LLQ 3 30 Q3 III LOWERLEFT LEFTLOWER UNTENLINKS LINKSUNTEN BG",
+    4: "LR LRQ 4 40 Q4 IV LOWERRIGHT RIGHTLOWER UNTENRECHTS RECHTSUNTEN BD",
+}
+QUADRANT_WORDS = {word: str(n) for n, words in _QUADRANTS.items() for word in words.split()}
+
+
+@dataclass(frozen=True)
+class Answers:
+    """How the cells of one file become fields; `columns` maps fields to headings. What is None or False is not told."""
+
+    table: str
+    columns: Mapping[str, str]
+    notation: str
+    folded: bool = False
+    clinic: str | None = None
+    dependant: str | None = None
+    quadrant: str | None = None
+    decimals: bool = False
+    letters: bool = False
+    credit: str | None = None
+    swapped: bool = False
+    next_day: bool = False
+
+    def fields(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """The mapped fields of some rows, a column each; by column, for a heading may look like a pattern."""
+        found = {name: rows.get_column(heading) for name, heading in self.columns.items()}
+        frame = pl.DataFrame(found)
+        if not self._changes:
+            return frame
+        beside = {
+            f"{name}:": rows.get_column(heading).cast(pl.String).str.strip_chars()
+            for name, heading in (
+                ("clinic", self.clinic),
+                ("dependant", self.dependant),
+                ("quadrant", self.quadrant),
+                ("credit", self.credit),
+            )
+            if heading is not None
+        }
+        changed = frame.hstack([column.alias(name) for name, column in beside.items()]).with_columns(self._changes)
+        return changed.select(frame.columns)
+
+    def patient_headings(self) -> list[str]:
+        """The columns that name the patient."""
+        return [h for h in (self.columns["patient_id"], self.dependant, self.clinic) if h is not None]
+
+    def ids(self, rows: pl.DataFrame) -> pl.Series:
+        """The patients of some rows that hold at least `patient_headings`."""
+        alone = Answers(
+            self.table,
+            {"patient_id": self.columns["patient_id"]},
+            self.notation,
+            folded=self.folded,
+            clinic=self.clinic,
+            dependant=self.dependant,
+        )
+        return alone.fields(rows)["patient_id"].cast(pl.String)
+
+    @cached_property
+    def _changes(self) -> list[pl.Expr]:
+        changes = []
+        if self.folded or self.clinic or self.dependant:
+            changes.append(self._patient().alias("patient_id"))
+        if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters):
+            changes.append(self._tooth().alias("tooth"))
+        if "fee" in self.columns and self.credit:
+            changes.append(_fee_or_credit().alias("fee"))
+        if self.swapped or self.next_day:
+            changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
+        return changes
+
+    def _patient(self) -> pl.Expr:
+        text = pl.col("patient_id").cast(pl.String).str.strip_chars().replace("", None)
+        text = folded(text) if self.folded else text
+        if self.dependant:
+            number = folded(pl.col("dependant:"))
+            text = pl.when(number != "").then(pl.concat_str(text, number, separator=_BETWEEN)).otherwise(text)
+        if self.clinic:
+            clinic = pl.col("clinic:").str.to_uppercase()
+            text = pl.concat_str(clinic.fill_null(""), text, separator=_BETWEEN)
+        return text
+
+    def _tooth(self) -> pl.Expr:
+        text = pl.col("tooth").cast(pl.String).str.strip_chars()
+        if self.letters:
+            text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
+        if self.decimals:
+            text = text.str.replace(r"^([1-8])[.,]([1-8])$", "${1}${2}")
+        if self.quadrant:
+            word = quadrant_word(pl.col("quadrant:"))
+            digit = text.str.extract(r"^0?([1-8])(?:\.0+)?$")
+            fdi = word.replace_strict(QUADRANT_WORDS, default=None, return_dtype=pl.String) + digit
+            names = teeth().select(
+                pl.col(c).cast(pl.String).alias(n) for n, c in (("of", "fdi"), ("as", self.notation))
+            )
+            written = dict(names.iter_rows())
+            text = pl.coalesce(fdi.replace_strict(written, default=None, return_dtype=pl.String), text)
+        return text
+
+    def _day(self, name: str) -> pl.Expr:
+        text = pl.col(name).cast(pl.String)
+        if self.swapped:
+            fits = text.str.extract(_ISO_DAY, 3).cast(pl.Int32, strict=False) <= 12
+            text = pl.when(fits).then(text.str.replace(_ISO_DAY, "${1}-${3}-${2}")).otherwise(text)
+        if self.next_day:
+            late = text.str.extract(_LATE, 1).str.to_date("%Y-%m-%d", strict=False)
+            text = pl.coalesce(late.dt.offset_by("1d").cast(pl.String), text)
+        return text
+
+
+def answers_for(
+    settings: Settings,
+    table: str,
+    columns: Mapping[str, str],
+    headings: Sequence[str],
+    *,
+    file: str,
+    ours: bool = False,
+) -> Answers:
+    """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet.
+
+    Raises
+    ------
+    DataError
+        If a column that PRACTICE.toml names for it is not in the file.
+    """
+    practice, told = settings.practice, settings.tables[table]
+    if ours:
+        return Answers(table, columns, practice.tooth_notation)
+    clinic = None
+    if practice.numbering == PER_CLINIC:
+        ledger = settings.tables["procedures"]
+        usual = (columns.get("site_id"), ledger.clinic, ledger.columns.get("site_id"), "site_id")
+        clinic = told.clinic or next((h for h in usual if h in headings), None)
+        if clinic is None:
+            raise DataError(
+                f"{file}: patients are numbered per clinic, and no column says which clinic a row is of. Write clinic "
+                f'= "..." with its heading under [tables.{table}].'
+            )
+    for key, heading in (
+        ("clinic", clinic),
+        ("dependant", told.dependant),
+        ("quadrant", told.quadrant),
+        ("credit", told.credit),
+    ):
+        if heading is not None and heading not in headings:
+            raise DataError(
+                f'{file}: has no column "{heading}", which [tables.{table}] {key} names. Correct the name in the TOML.'
+            )
+    return Answers(
+        table=table,
+        columns=columns,
+        notation=practice.tooth_notation,
+        folded=practice.patient_ids == FOLDED,
+        clinic=clinic,
+        dependant=told.dependant,
+        quadrant=told.quadrant,
+        decimals=bool(told.teeth_as_decimals),
+        letters=told.tooth_letter == SURFACE,
+        credit=told.credit,
+        swapped=told.swapped_dates == MEND,
+        next_day=told.late_stamps == NEXT_DAY,
+    )
+
+
+def folded(text: pl.Expr) -> pl.Expr:
+    """A patient's number without what a spreadsheet or a hand may change: leading zeros, `.0`, case, blanks."""
+    bare = text.str.replace_all(r"\s+", "").str.to_uppercase().str.replace(r"^(\d+)\.0+$", "${1}")
+    return bare.str.replace(r"^0+(.)", "${1}")
+
+
+def quadrant_word(text: pl.Expr) -> pl.Expr:
+    """The name of a quadrant in the form of `QUADRANT_WORDS`."""
+    bare = text.str.to_uppercase().str.replace(r"^(\d+)\.0+$", "${1}").str.replace_all(r"[\s./_-]+", "")
+    return bare.str.replace(r"^(.+?)(?:QUADRANT|QUAD)$", "${1}")
+
+
+def is_amount(text: pl.Expr) -> pl.Expr:
+    """Whether a cell holds a number other than 0."""
+    return (text.str.contains(r"[1-9]") & ~text.str.contains(r"\p{L}{4,}")).fill_null(False)
+
+
+def _fee_or_credit() -> pl.Expr:
+    """The fee; where that is empty or 0 and the other column holds an amount, that amount below 0."""
+    fee, credit = pl.col("fee").cast(pl.String), pl.col("credit:")
+    amount = credit.str.replace_all(r"^[\s(+−-]+|[\s)−-]+$", "")
+    return pl.when(is_amount(credit) & ~is_amount(fee)).then(pl.concat_str(pl.lit("-"), amount)).otherwise(fee)

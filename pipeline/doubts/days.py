@@ -1,0 +1,114 @@
+"""Doubts about which day is meant."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.seen import Seen
+from pipeline.transforms.dates import MAX_AGAINST, date_part, gather_evidence
+
+if TYPE_CHECKING:
+    from pipeline.config import Settings
+
+_SOME = 3
+_ISO = r"^\d{4}-(\d{2})-(\d{2})"
+_WRITTEN = r"^(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}$"
+_STAMP = r"[T ](\d{2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?:Z|\+00:?00)?$"
+
+
+def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """All doubts about dates, file by file and field by field."""
+    found = []
+    for one in seen:
+        told = settings.tables[one.table]
+        for name, texts in one.days.items():
+            where = f'{one.table}: {one.file}: column "{one.answers.columns[name]}" ({name})'
+            found += swapped(where, one.table, texts) if told.swapped_dates is None else []
+            found += late_stamps(where, one.table, texts) if told.late_stamps is None else []
+            pattern = told.date_format or settings.practice.date_format
+            found += other_order(where, texts, pattern, settings.practice.accepted)
+    return found
+
+
+def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
+    """Dates of which a spreadsheet turned those with a day up to 12 about; `texts` are distinct."""
+    text = texts.to_frame("text").select(date_part(pl.col("text")).alias("text")).unique()["text"]
+    cells = text.str.extract(_ISO, 2).cast(pl.Int32, strict=False).drop_nulls()
+    both = text.to_frame("text").select(
+        pl.col("text").str.extract(_WRITTEN, g).cast(pl.Int32, strict=False).alias(str(g)) for g in (1, 2)
+    )
+    both = both.drop_nulls()
+    if cells.len() < _SOME or both.height < _SOME or cells.max() > 12:  # type: ignore[operator]
+        return []
+    if not any((both[g] > 12).all() for g in both.columns):
+        return []
+    return [
+        Doubt(
+            "swapped_dates",
+            where,
+            f"{both.height:,} different dates are text, all with a day above 12; {cells.len():,} are dates of a "
+            "spreadsheet, all with a day of at most 12.",
+            "That is what a spreadsheet leaves that takes the day for the month wherever it can. Was it so?",
+            (
+                (f"tables.{table}", 'swapped_dates = "mend"', "yes: turn day and month of the dates back"),
+                (f"tables.{table}", 'swapped_dates = "as_written"', "no: the dates are right as they stand"),
+            ),
+        )
+    ]
+
+
+def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
+    """Stamps at one hour late in the evening, or at two that a summer time explains; `texts` are distinct."""
+    stamp = texts.to_frame("text").select(
+        pl.col("text").str.extract(_STAMP, 1).cast(pl.Int32, strict=False).alias("hour"),
+        pl.col("text").str.extract(_STAMP, 2).alias("minute"),
+    )
+    stamp = stamp.drop_nulls()
+    hours = stamp["hour"].unique().sort().to_list()
+    if stamp.height < max(_SOME, 0.9 * texts.len()) or not hours or hours[0] < 20 or hours[-1] - hours[0] > 1:
+        return []
+    if (stamp["minute"] != "00").any():
+        return []
+    at = " or ".join(f"{hour}:00" for hour in hours)
+    return [
+        Doubt(
+            "late_stamps",
+            where,
+            f"all {stamp.height:,} different stamps are at {at}, when nobody works.",
+            "That is midnight of the next day, told in the time of another place. Was the work done on the next day?",
+            (
+                (f"tables.{table}", 'late_stamps = "next_day"', "yes: on the day that begins then"),
+                (f"tables.{table}", 'late_stamps = "as_written"', "no: on the day that is written"),
+            ),
+        )
+    ]
+
+
+def other_order(where: str, texts: pl.Series, pattern: str, accepted: Sequence[str]) -> list[Doubt]:
+    """A told order of day and month that the dates of this file contradict."""
+    if "%m" not in pattern or "%d" not in pattern or pattern.startswith(("%Y", "%y")):
+        return []
+    counts = texts.to_frame("text").select(date_part(pl.col("text")).alias("text")).unique().with_columns(n=pl.lit(1))
+    e = gather_evidence(counts)
+    months, days = e.month_first + e.short_month_first, e.day_first + e.short_day_first
+    against = days if pattern.index("%m") < pattern.index("%d") else months
+    if against < _SOME or against < MAX_AGAINST * 5 * e.filled:
+        return []
+    return [
+        Doubt(
+            "date_order",
+            where,
+            f'date_format = "{pattern}" is told, and {against:,} of {e.filled:,} different dates fit the other order '
+            f"of day and month only ({months:,} month first, {days:,} day first).",
+            "Do two offices write dates in two orders? Then leave date_format out, and each file's order is found by "
+            "itself.",
+            (
+                ("practice", 'date_format = "auto"', "in place of the pattern, here and under the table"),
+                accept("date_order", accepted, "no: these dates are wrong, and are set aside"),
+            ),
+        )
+    ]

@@ -1,0 +1,24 @@
+"""All doubts of a practice, in one list."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.doubts.days import day_doubts
+from pipeline.doubts.doubt import Doubt
+from pipeline.doubts.patients import patient_doubts
+from pipeline.doubts.rows import row_doubts
+from pipeline.doubts.seen import Seen
+from pipeline.doubts.teeth import tooth_doubts
+
+if TYPE_CHECKING:
+    from pipeline.config import Settings
+
+KINDS = (patient_doubts, tooth_doubts, day_doubts, row_doubts)
+
+
+def find_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """The doubts that PRACTICE.toml does not answer yet; `seen` has one element a file."""
+    found = [doubt for kind in KINDS for doubt in kind(seen, settings)]
+    return [doubt for doubt in found if doubt.id not in settings.practice.accepted]

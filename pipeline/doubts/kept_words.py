@@ -1,0 +1,44 @@
+"""Headings of columns that no field takes and that yet tell what a row means.
+
+English, German, French, Spanish, Dutch, Portuguese, Italian; from memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from pipeline.suggest.headings import plain_heading
+
+_WORDS = {
+    "first_name": "first name|firstname|given name|vorname|prenom|nombre|voornaam|nome proprio",
+    "name": (
+        "patient name|pat name|name|full name|last name|lastname|surname|family name|nachname|familienname|"
+        "patientenname|nom|nom patient|nom du patient|apellido|apellidos|achternaam|naam|sobrenome|nome|cognome|"
+        "patient last name|client name"
+    ),
+    "born": "dob|birth date|birthdate|date of birth|born|geburtsdatum|geb datum|date de naissance|fecha de nacimiento",
+    "dependant": (
+        "dependent|dependant|dep|dep no|dependent no|dependant no|dependent number|dependant number|dep code|dep id|"
+        "member|member no|family member|family seq|fam seq|family position|person|person no|person code|suffix|"
+        "relation no|angehoeriger|mitglied|membre|no membre|ayant droit|rang|miembro|gezinslid|membro|dependente"
+    ),
+    "quadrant": "quadrant|quad|qd|qdt|q|kwadrant|quadrante|cuadrante|tooth quadrant|zahnquadrant",
+    "credit": (
+        "credit|credits|credit amount|cr|credit amt|haben|gutschrift|gutschriften|avoir|montant credit|credito|abono|"
+        "creditering|refund|refunds|refunded|reversal amount"
+    ),
+}
+
+
+def headed(headings: Sequence[str], what: str) -> list[str]:
+    """The headings of a kind: first_name, name, born, dependant, quadrant or credit."""
+    words = set(_WORDS[what].split("|"))
+    return [h for h in headings if plain_heading(h) in words]
+
+
+def numbered_like(heading: str, headings: Sequence[str]) -> list[str]:
+    """Headings that differ from one in a number from 2 to 9 behind it: `Proc2` beside `Proc1` or `Proc`."""
+    stem = re.sub(r"[\s_.#-]*1$", "", heading.strip())
+    like = re.compile(rf"{re.escape(stem)}[\s_.#-]*[2-9]", re.IGNORECASE)
+    return [h for h in headings if like.fullmatch(h)] if stem else []

@@ -1,0 +1,27 @@
+"""What is looked at in one opened file, under what PRACTICE.toml tells of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.doubts.answers import answers_for
+from pipeline.doubts.seen import Seen
+from pipeline.sources import Source
+from pipeline.sources.excel_file import ALREADY_KNOWN
+
+if TYPE_CHECKING:
+    from pipeline.config import Settings
+
+
+def seen_of(
+    settings: Settings, table: str, source: Source, columns: Mapping[str, str], codes: pl.DataFrame, *, file: str
+) -> Seen:
+    """A look at a file that has seen nothing yet. In our own worksheet, and in files that name our fields themselves,
+    every cell means one thing."""
+    ours = source.spoken.fields or ALREADY_KNOWN in source.headings
+    answers = answers_for(settings, table, columns, source.headings, file=file, ours=ours)
+    known = codes["code"] if table == "procedures" else None
+    return Seen(table, file, source.headings, answers, known)

@@ -1,0 +1,152 @@
+"""Doubts about whole rows: columns that no field takes though they change what a row means, and rows that are lost."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.seen import Seen
+from pipeline.reasons import REASONS
+
+if TYPE_CHECKING:
+    from pipeline.config import Settings
+
+MANY, LEAST_ROWS, LEAST_LOST = 0.05, 20, 3
+# Rows that are set aside for good reason: they never were rows of this table, or another one counts in their place.
+NO_LOSS = (
+    "row_empty",
+    "totals_row",
+    "note_line",
+    "repeated_heading",
+    "nothing_filled_in",
+    "predetermination",
+    "corrected",
+    "superseded",
+    "sheet_not_read",
+    "finding_not_final",
+)
+
+
+def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """All doubts about rows and columns."""
+    accepted, found = settings.practice.accepted, []
+    for one in seen:
+        where = f"{one.table}: {one.file}"
+        found += mapped_twice(where, one.table, one.answers.columns, accepted)
+        found += credits_beside(where, one, accepted)
+        found += further_procedures(where, one, accepted)
+    for table in dict.fromkeys(s.table for s in seen):
+        of = [s for s in seen if s.table == table]
+        found += set_aside(table, sum((s.reasons for s in of), Counter()), sum(s.counts["rows"] for s in of), accepted)
+        found += unknown_codes(
+            table, sum((s.unknown for s in of), Counter()), sum(s.counts["coded"] for s in of), accepted
+        )
+    return found
+
+
+def mapped_twice(where: str, table: str, columns: Mapping[str, str], accepted: Sequence[str]) -> list[Doubt]:
+    """One column that is read as two fields."""
+    fields: dict[str, list[str]] = {}
+    for name, heading in columns.items():
+        fields.setdefault(heading, []).append(name)
+    return [
+        Doubt(
+            "one_column_twice",
+            where,
+            f'column "{heading}" is read as {" and as ".join(names)}.',
+            "One column holds one thing. Which is it?",
+            (
+                (f"tables.{table}", f'columns.{names[-1]} = "<its heading>"', "or leave that field out"),
+                accept("one_column_twice", accepted, "it is both"),
+            ),
+        )
+        for heading, names in fields.items()
+        if len(names) > 1
+    ]
+
+
+def credits_beside(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """A column of credits that is not read: a charge that was taken back would count as work done."""
+    n = seen.counts["credit"]
+    if not n:
+        return []
+    heading, rows = seen.credits[0], seen.counts["rows"]
+    fee = "" if "fee" in seen.answers.columns else " Name the column of charges as columns.fee too."
+    return [
+        Doubt(
+            "credits",
+            where,
+            f'{n:,} of {rows:,} rows have an amount in the column "{heading}", a procedure code and no charge.',
+            f"Do these rows take back a procedure that was charged before?{fee}",
+            (
+                (f"tables.{seen.table}", f'credit = "{heading}"', "yes: such a row takes back what it matches"),
+                accept("credits", accepted, "no: they are payments or discounts, and the work was done"),
+            ),
+        )
+    ]
+
+
+def further_procedures(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Several procedures side by side in one row, of which one column is read."""
+    n = seen.counts["further"]
+    if not n:
+        return []
+    code = seen.answers.columns["code"]
+    others = ", ".join(f'"{h}"' for h in seen.further)
+    return [
+        Doubt(
+            "several_procedures_in_a_row",
+            where,
+            f'beside "{code}" the columns {others} hold {n:,} more codes, which nothing reads.',
+            "Are there several procedures in one row? One row a procedure is needed: export the list of procedures "
+            "instead, or save a copy of the file for each set of columns, all under the same headings.",
+            (accept("several_procedures_in_a_row", accepted, "the others are no procedures, or may be left out"),),
+        )
+    ]
+
+
+def set_aside(table: str, reasons: Mapping[str, int], rows: int, accepted: Sequence[str]) -> list[Doubt]:
+    """More rows than a few cannot be loaded."""
+    lost = {r: n for r, n in reasons.items() if r not in NO_LOSS}
+    n = sum(lost.values())
+    if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
+        return []
+    why = sorted(lost.items(), key=lambda item: (-item[1], item[0]))
+    each = "; ".join(f"{n:,}: {REASONS[r].meaning if r in REASONS else r} {_next(r)}" for r, n in why[:3])
+    return [
+        Doubt(
+            "rows_set_aside",
+            table,
+            f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
+            "A column or a form may have been told wrongly. If the rows themselves are at fault:",
+            (accept("rows_set_aside", accepted, "go on without them; they are listed with the reason, to be mended"),),
+        )
+    ]
+
+
+def unknown_codes(table: str, unknown: Mapping[str, int], rows: int, accepted: Sequence[str]) -> list[Doubt]:
+    """More rows than a few have a code that the list does not know."""
+    n = sum(unknown.values())
+    if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
+        return []
+    top = sorted(unknown.items(), key=lambda item: (-item[1], item[0]))[:10]
+    shown = ", ".join(f"{code} ({times:,})" for code, times in top if times > 1) or "each in one row"
+    first = next((code for code, _ in top), "")
+    return [
+        Doubt(
+            "unknown_codes",
+            table,
+            f"{n:,} of {rows:,} rows ({n / rows:.0%}) have a code that is not known: {shown}.",
+            "Are crowns, root canals or extractions among them?",
+            (
+                ("codes", f'"{first}" = "crown_placement"', "name the event of each that matters, likewise"),
+                accept("unknown_codes", accepted, "no: they count as contacts with the patient"),
+            ),
+        )
+    ]
+
+
+def _next(reason: str) -> str:
+    return REASONS[reason].what_to_do if reason in REASONS else ""

@@ -1,0 +1,137 @@
+"""What is seen of one file while its rows are read: sums and distinct texts that the doubts are found in."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.doubts.answers import Answers, is_amount
+from pipeline.doubts.kept_words import headed, numbered_like
+from pipeline.fields import kind
+
+MOST_DAYS = 200_000
+_MOST_PIECES = 64
+
+
+@dataclass
+class Seen:
+    """Sums over the rows of one file; give every batch to `add`, then read the sums.
+
+    `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
+    one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
+    field. `counts` are numbers of rows: `rows`, `aside` (totals, notes and empty rows left out), `credit`, `further`.
+    """
+
+    table: str
+    file: str
+    headings: Sequence[str]
+    answers: Answers
+    known_codes: pl.Series | None = None
+    counts: Counter[str] = field(default_factory=Counter)
+    reasons: Counter[str] = field(default_factory=Counter)
+    unknown: Counter[str] = field(default_factory=Counter)
+    days: dict[str, pl.Series] = field(default_factory=dict)
+    _people: list[pl.DataFrame] = field(default_factory=list)
+    _teeth: list[pl.DataFrame] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        free = [h for h in self.headings if h not in self.answers.columns.values()]
+        first, last = headed(free, "first_name"), headed(free, "name")
+        self.named = [*first, *last][:2]
+        self.born = self.answers.columns.get("birth_date") or next(iter(headed(free, "born")), None)
+        told = (self.answers.dependant, self.answers.quadrant, self.answers.credit, self.answers.clinic)
+        left = [h for h in free if h not in told]
+        self.dependants = headed(left, "dependant")
+        self.quadrants_there = headed(left, "quadrant")
+        self.credits = headed(left, "credit") if self.table == "procedures" else []
+        code = self.answers.columns.get("code")
+        self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
+
+    def add(self, rows: pl.DataFrame, fields: pl.DataFrame, *, cleaned: pl.DataFrame, rejects: pl.DataFrame) -> None:
+        """Take in a batch: its cells, the fields made of them, the typed rows and those set aside."""
+        self.counts["rows"] += fields.height
+        self._people.append(self._people_of(rows, fields))
+        self._people = _merged(self._people)
+        if "tooth" in fields.columns:
+            teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
+            if self.quadrants_there:
+                teeth = teeth.with_columns(_text(rows, self.quadrants_there[0]).alias("quadrant"))
+            self._teeth.append(teeth.drop_nulls("tooth").group_by(teeth.columns).agg(pl.len().alias("n")))
+        for name in fields.columns:
+            if kind(self.table, name) == "date" and fields.schema[name] == pl.String:
+                self._add_days(name, fields[name])
+        aside = rejects["reason"].value_counts()
+        self.reasons.update(dict(aside.iter_rows()))
+        if self.known_codes is not None and cleaned.height:
+            codes = cleaned["code"].value_counts()
+            strange = codes.filter(~pl.col("code").is_in(self.known_codes.implode()))
+            self.unknown.update(dict(strange.iter_rows()))
+            self.counts["coded"] += cleaned.height
+        if self.credits and "code" in fields.columns:
+            fee = (
+                fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)
+            )
+            found = pl.DataFrame({"credit": _text(rows, self.credits[0]), "code": _filled(fields["code"])})
+            found = found.with_columns(fee.new_from_index(0, rows.height) if fee.len() != rows.height else fee)
+            is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
+            self.counts["credit"] += found.filter(is_credit).height
+        for heading in self.further:
+            self.counts["further"] += int(_filled(rows.get_column(heading)).count())
+
+    def add_ids(self, ids: pl.Series) -> None:
+        """Take in patients alone, of a file whose rows are not read."""
+        rows = pl.DataFrame({"id": ids.str.strip_chars().replace("", None)}).drop_nulls().unique()
+        self._people.append(rows.select("id", *(pl.lit(None, pl.String).alias(n) for n in _PEOPLE if n != "id")))
+        self._people = _merged(self._people)
+
+    @property
+    def people(self) -> pl.DataFrame:
+        """One row per distinct `id, site, name, born, dependant`."""
+        return pl.concat(self._people).unique() if self._people else pl.DataFrame(schema=_PEOPLE)
+
+    @property
+    def teeth(self) -> pl.DataFrame:
+        """`tooth, n`, and `quadrant` where a column is headed so."""
+        if not self._teeth:
+            return pl.DataFrame(schema={"tooth": pl.String(), "n": pl.UInt32()})
+        found = pl.concat(self._teeth)
+        return found.group_by(c for c in found.columns if c != "n").agg(pl.col("n").sum())
+
+    def _people_of(self, rows: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
+        named = [_text(rows, h) for h in self.named]
+        columns = {
+            "id": fields["patient_id"].cast(pl.String).str.strip_chars(),
+            "site": fields["site_id"].cast(pl.String) if "site_id" in fields.columns else None,
+            "name": pl.select(pl.concat_str(named, separator=" ", ignore_nulls=True)).to_series() if named else None,
+            "born": _text(rows, self.born) if self.born else None,
+            "dependant": _text(rows, self.dependants[0]) if self.dependants else None,
+        }
+        there = {n: c for n, c in columns.items() if c is not None}
+        found = pl.DataFrame(there).drop_nulls("id").filter(pl.col("id") != "").unique()
+        return found.select(
+            (pl.col(n) if n in there else pl.lit(None, pl.String)).cast(pl.String).replace("", None).alias(n)
+            for n in _PEOPLE
+        )
+
+    def _add_days(self, name: str, texts: pl.Series) -> None:
+        before = self.days.get(name, pl.Series(name, [], dtype=pl.String))
+        if before.len() <= MOST_DAYS:
+            self.days[name] = pl.concat([before, texts.unique().drop_nulls().alias(name)]).unique()
+
+
+_PEOPLE = {n: pl.String() for n in ("id", "site", "name", "born", "dependant")}
+
+
+def _merged(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
+    return [pl.concat(frames).unique()] if len(frames) >= _MOST_PIECES else frames
+
+
+def _filled(texts: pl.Series) -> pl.Series:
+    return texts.cast(pl.String).str.strip_chars().replace("", None)
+
+
+def _text(rows: pl.DataFrame, heading: str) -> pl.Series:
+    return rows.get_column(heading).cast(pl.String).str.strip_chars()

@@ -1,0 +1,141 @@
+"""Doubts about which tooth is meant."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.doubts.answers import QUADRANT_WORDS, quadrant_word
+from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.seen import Seen
+
+if TYPE_CHECKING:
+    from pipeline.config import Settings
+
+_NEARLY_ALL, _MOST, _SOME, _ENOUGH, _DIFFERENT = 0.95, 0.8, 3, 30, 6
+_ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"
+_DECIMAL = {"fdi": r"^[1-8],[1-8]$", "universal": r"^[1-4][.,][1-8]$", "palmer": r"^[1-4][.,][1-8]$"}
+_TWO = r"^#?\d{1,2}\s*[,;/&+ ]\s*#?\d{1,2}$"
+_LETTER = {  # surfaces that are also letters of primary teeth
+    "universal": r"(?i)^#?(?:[1-9]|[12]\d|3[0-2]|0[1-9])[\s,/-]+[BDFILMO]$",
+    "palmer": r"(?i)^(?:[UL][RL])[\s-]*[1-8][\s,/-]+[BD]$",
+}
+
+
+def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """All doubts about teeth, file by file."""
+    accepted, found = settings.practice.accepted, []
+    for one in seen:
+        told, notation = settings.tables[one.table], settings.practice.tooth_notation
+        where, teeth = f"{one.table}: {one.file}", one.teeth
+        if not teeth.height:
+            continue
+        quadrant = one.quadrants_there[0] if one.quadrants_there else None
+        decimals = [] if told.teeth_as_decimals else teeth_as_decimals(where, one.table, teeth, notation, accepted)
+        found += (
+            quadrants(where, one.table, teeth, quadrant, notation=notation, accepted=accepted)
+            if told.quadrant is None
+            else []
+        )
+        found += decimals or two_in_a_row(where, teeth, accepted)
+        found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
+    return found
+
+
+def quadrants(
+    where: str, table: str, teeth: pl.DataFrame, heading: str | None, *, notation: str, accepted: Sequence[str]
+) -> list[Doubt]:
+    """Teeth from 1 to 8 alone: positions, whose quadrant stands elsewhere."""
+    rows, low = _rows(teeth), _rows(teeth, _ONE_TO_EIGHT)
+    if heading is None and teeth["tooth"].n_unique() < _DIFFERENT:
+        return []
+    if low < _NEARLY_ALL * rows or rows < (_SOME if heading else _ENOUGH) or (notation == "palmer" and heading is None):
+        return []
+    if heading is not None:
+        named = teeth.filter(quadrant_word(pl.col("quadrant")).is_in(list(QUADRANT_WORDS)))
+        if int(named["n"].sum()) < 0.5 * rows:
+            return []
+        answers: tuple[tuple[str, str, str], ...] = (
+            (f"tables.{table}", f'quadrant = "{heading}"', "yes: quadrant and place together are the tooth"),
+        )
+        seen, asked = f', and a column "{heading}" names quadrants', "Is the tooth the place in its quadrant, 1 to 8?"
+    else:
+        answers = ((f"tables.{table}", 'quadrant = "<its heading>"', "the column that names the quadrant"),)
+        seen, asked = ", all in one quadrant", "Are these places in a quadrant that another column names?"
+    so = accept("teeth_one_to_eight", accepted, f"no: these are whole tooth numbers in {notation}")
+    return [
+        Doubt(
+            "teeth_one_to_eight",
+            where,
+            f"{low:,} of {rows:,} teeth are numbers from 1 to 8{seen}.",
+            asked,
+            (*answers, so),
+        )
+    ]
+
+
+def teeth_as_decimals(
+    where: str, table: str, teeth: pl.DataFrame, notation: str, accepted: Sequence[str]
+) -> list[Doubt]:
+    """FDI numbers that a spreadsheet turned into decimals."""
+    rows, n = _rows(teeth), _rows(teeth, _DECIMAL[notation])
+    if n < _SOME or n < 0.5 * rows:
+        return []
+    first: tuple[tuple[str, str, str], ...] = (
+        (f"tables.{table}", "teeth_as_decimals = true", "yes: the digits before and behind the sign are one tooth"),
+    )
+    if notation != "fdi":
+        first = (*first, ("practice", 'tooth_notation = "fdi"', "with it, in place of what stands there"))
+    no = accept("teeth_as_decimals", accepted, "no: each names two teeth")
+    return [
+        Doubt(
+            "teeth_as_decimals",
+            where,
+            f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9, the first digit a quadrant, the second 1 to 8.",
+            "Are these two-digit tooth numbers (16, 24) that a spreadsheet took for decimals?",
+            (*first, no),
+        )
+    ]
+
+
+def two_in_a_row(where: str, teeth: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """Nearly every row names two teeth."""
+    rows, n = _rows(teeth), _rows(teeth, _TWO)
+    if n < 5 or n < _MOST * rows:
+        return []
+    return [
+        Doubt(
+            "two_teeth_in_a_row",
+            where,
+            f"{n:,} of {rows:,} rows with a tooth name two of them.",
+            "Is the second number another thing (a quadrant, a surface, a count), or was work really done on two teeth "
+            "in nearly every row?",
+            (accept("two_teeth_in_a_row", accepted, "work on two teeth"),),
+        )
+    ]
+
+
+def one_letter(where: str, table: str, teeth: pl.DataFrame, notation: str) -> list[Doubt]:
+    """A tooth with one letter behind it: a surface, or a primary tooth."""
+    if notation not in _LETTER or not (n := _rows(teeth, _LETTER[notation])):
+        return []
+    return [
+        Doubt(
+            "tooth_letter",
+            where,
+            f"{n:,} of {_rows(teeth):,} teeth are a number with one letter behind it (as 99 x), a letter that names a "
+            "surface as well as a primary tooth.",
+            "What is the letter?",
+            (
+                (f"tables.{table}", 'tooth_letter = "surface"', "a surface of the tooth before it"),
+                (f"tables.{table}", 'tooth_letter = "tooth"', "a second, primary tooth"),
+            ),
+        )
+    ]
+
+
+def _rows(teeth: pl.DataFrame, pattern: str | None = None) -> int:
+    kept = teeth if pattern is None else teeth.filter(pl.col("tooth").str.contains(pattern))
+    return int(kept.filter(pl.col("tooth") != "")["n"].sum())
