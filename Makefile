@@ -23,8 +23,8 @@ look: $(VENV)/installed
 
 thorough: $(VENV)/installed
 	$(BIN)/python -m pytest -n 2 --dist loadscope -m "(thorough or r) and not slow"
-	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms \
-	  tests/dashboards/test_dash_pages.py tests/dashboards/test_dash_slides.py
+	THOROUGH=1 $(BIN)/python -m pytest -n 2 --dist loadscope tests/transforms tests/fuzz tests/test_corpus.py \
+	  tests/suggest/test_suggest_ledgers.py tests/dashboards/test_dash_pages.py tests/dashboards/test_dash_slides.py
 
 lint: $(VENV)/installed
 	$(BIN)/ruff check .

@@ -14,8 +14,10 @@ from __future__ import annotations
 
 import datetime as dt
 import importlib.util
+import os
 import shutil
 import tomllib
+import zlib
 from collections import Counter
 from pathlib import Path
 
@@ -31,12 +33,15 @@ TODAY = dt.date(2026, 1, 31)
 CASES = sorted(p.parent for p in (Path(__file__).parent / "corpus").glob("*/expected.toml"))
 COLUMNS = ("patient_id", "service_date", "code", "tooth_fdi", "status")
 # To be raised with each case; a `wrong` one is never to stay.
-OUTCOMES = {"right": 105, "right question": 10, "clear refusal": 32, "lost but told": 47, "wrong": 0}
+OUTCOMES = {"right": 142, "right question": 35, "clear refusal": 34, "lost but told": 51, "wrong": 0}
 COUNTS = {"read": "rows_read", "loaded": "loaded", "duplicate": "duplicate", "reversed": "reversed"}
+
+# All in `make thorough`; else one in three, always the same.
+NOW = [c for c in CASES if os.environ.get("THOROUGH") or zlib.crc32(c.name.encode()) % 3 == 0]
 
 
 def test_there_are_many_cases():
-    assert len(CASES) >= 190
+    assert len(CASES) >= 260
 
 
 def test_every_case_has_its_outcome_and_none_is_wrong():
@@ -47,7 +52,7 @@ def test_every_case_has_its_outcome_and_none_is_wrong():
     assert OUTCOMES["wrong"] == 0
 
 
-@pytest.mark.parametrize("case", CASES, ids=[c.name for c in CASES])
+@pytest.mark.parametrize("case", NOW, ids=[c.name for c in NOW])
 def test_odd_files(case: Path, tmp_path: Path):
     expected = tomllib.loads((case / "expected.toml").read_text(encoding="utf-8"))
     folder = tmp_path / "practice"

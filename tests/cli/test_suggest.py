@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import pytest
 from calling import toothyears
 
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
@@ -15,6 +16,7 @@ ANSWERS = {
 }
 
 
+@pytest.mark.thorough
 def test_from_unknown_files_to_a_run(tmp_path: Path):
     for name in FILES:
         shutil.copy(SMALL / name, tmp_path / name)

@@ -27,6 +27,7 @@ def test_every_file_is_written_and_named(name: str, tmp_path: Path) -> None:
     assert json.loads((index.parent / "results.json").read_text(encoding="utf-8"))["schema"] == results.schema
 
 
+@pytest.mark.thorough
 def test_the_same_results_give_the_same_bytes(tmp_path: Path) -> None:
     for folder in ("a", "b"):
         write.write_all(samples.differs(), tmp_path / folder)

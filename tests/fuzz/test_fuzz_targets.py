@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -30,7 +31,7 @@ def test_seeds_pass(name: str):
 def test_hostile_bytes_are_read_or_refused(name: str):
     hostile = st.one_of(st.binary(max_size=200), *(mutated(seed) for seed in SEEDS[name]))
 
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=40 if os.environ.get("THOROUGH") else 8)
     @given(hostile)
     def run(data: bytes) -> None:
         TARGETS[name](data)

@@ -128,6 +128,7 @@ def test_many_changes_at_once(small: Runs):
     small.check(ALL_AT_ONCE)
 
 
+@pytest.mark.thorough
 def test_no_figure_escapes_the_comparison(small: Runs):
     """Were any one of them another, by the last bit of a number or a letter of a text, it would be told."""
     figures = small.run(small.practice, BEFORE)

@@ -71,6 +71,7 @@ def test_in_parts_the_main_comparison_is_the_same_and_the_rest_is_listed(practic
     assert [p.name for p in settings.practice.database.parent.iterdir() if "parts" in p.name] == []
 
 
+@pytest.mark.thorough
 def test_too_little_memory_for_all_questions_makes_the_main_one_and_says_what_the_others_need(practice, monkeypatch):
     settings, whole = practice
     monkeypatch.setattr(Machine, "memory_to_compare", lambda _, teeth: 1_000_000 + teeth)

@@ -120,7 +120,13 @@ def kill_at_random_moments(
     assert former in found
 
 
-@pytest.mark.parametrize(("stage", "kills", "reruns"), [("ingest", 4, 1), ("link", 2, 1), ("compare", 1, 1)])
+@pytest.mark.parametrize(
+    ("stage", "kills", "reruns"),
+    [
+        ("ingest", 4, 1),
+        *(pytest.param(*stage, marks=pytest.mark.thorough) for stage in (("link", 4, 1), ("compare", 2, 1))),
+    ],
+)
 def test_a_kill_leaves_the_former_or_the_new_state(tmp_path: Path, stage: str, kills: int, reruns: int):
     kill_at_random_moments(tmp_path, stage, crowns=40, kills=kills, reruns=reruns, seed=11, whole=False)
 

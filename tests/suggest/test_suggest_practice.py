@@ -50,6 +50,7 @@ def files_of(practice: Path) -> list[Path]:
     ]
 
 
+@pytest.mark.thorough
 def test_with_its_headings_all_is_found(practice: Path):
     suggestion = suggest(files_of(practice), folder=practice)
     toml = tomllib.loads(suggestion.text)
