@@ -34,6 +34,7 @@ from pipeline.sources.text_notes import aside, line_reason, notes_among, refuse_
 _SAMPLE_BYTES = MAX_LINE_BYTES + (1 << 16)
 _BATCH_PIECES = 50
 _LOOK_AT_PRINTED = 300
+_SIGNS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "an upright stroke"}
 
 
 @dataclass
@@ -46,7 +47,6 @@ class CsvFile:
 
     path: Path
     layout: Layout
-    spoken: Spoken = field(default_factory=Spoken)
     starts: tuple[int, ...] = ()  # where the fields of a line begin, if nothing stands between them
     loose: Loose | None = None
     _text: TextBytes = field(kw_only=True, repr=False)
@@ -63,6 +63,16 @@ class CsvFile:
     def delimiter(self) -> str:
         """What stands between the fields."""
         return self.layout.delimiter
+
+    @property
+    def spoken(self) -> Spoken:
+        """See `Source.spoken`: of itself a text says nothing but how it was cut."""
+        if self.starts:
+            cut = "fields by their places"
+        else:
+            cut = f"fields end at {_SIGNS.get(self.delimiter, repr(self.delimiter))}"
+        at = f"headings in line {self.layout.lines_above}" if self.layout.said else "no headings"
+        return Spoken(how=f"{cut}, {at}")
 
     @property
     def remark(self) -> str | None:

@@ -99,9 +99,12 @@ def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | 
     chosen = _assign(scores)
     needed, telling = _TELLING[table]
     by_field = {fields[f]: file.columns[c] for f, c in chosen.items()}
-    if len(telling & by_field.keys()) < min(needed, len(telling)):
+    used = {c.place for c in by_field.values()}
+    # Headings win: a column that is called so counts although its values look otherwise, and is then asked about.
+    called = {f for f in _NEVER_DROPPED if f in fields and any(c.place not in used for c in _headed(f, file, fits))}
+    if len(telling & (by_field.keys() | called)) < min(needed, len(telling)):
         return None
-    if "patient_id" not in by_field and not (table == "procedures" and len(by_field) >= 3):
+    if "patient_id" not in by_field.keys() | called and not (table == "procedures" and len(by_field) >= 3):
         return None
     matches = []
     for number, field in enumerate(fields):
@@ -201,16 +204,18 @@ def _judge(
 def _with_headed(
     table: str, matches: Sequence[FieldMatch], file: FileProfile, fits: Mapping[tuple[str, int], float]
 ) -> list[FieldMatch]:
-    """The matches, and those fields without one that a heading names all the same: these are asked for."""
-    there = {m.field for m in matches}
-    used = {m.column.place for m in matches if m.column is not None}
-    rivals = {c.place for m in matches for c in m.rivals}
-    found = list(matches)
+    """The matches, and those fields without a candidate that a heading names all the same: these are asked for."""
+    found = [m for m in matches if m.column is not None or m.rivals]
+    there = {m.field for m in found}
+    used = {m.column.place for m in found if m.column is not None}
+    rivals = {c.place for m in found for c in m.rivals}
     for name in (f for f in _NEVER_DROPPED if f in input_fields(table) and f not in there):
         headed = [c for c in _headed(name, file, fits) if c.place not in used | rivals]
         if headed:
             why = "the heading says so, and the values do not look like it"
             found.append(FieldMatch(name, None, ASK, why, tuple(headed)))
+    there = {m.field for m in found}
+    found += [m for m in matches if m.field not in there]
     order = input_fields(table)
     return sorted(found, key=lambda m: order.index(m.field))
 

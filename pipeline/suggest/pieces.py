@@ -34,7 +34,8 @@ class Piece:
 
     `sheets` names the sheets, of a workbook with several; `tables`, only of files that name our fields themselves, the
     tables that the file has rows of; `worksheet` the table of a sheet of our own worksheet on which something was
-    filled in. `trouble` says why a file could not be read. `layout` is how the file is laid out, where that is unusual.
+    filled in. `trouble` says why a file could not be read. `layout` is how the file is laid out, where that is unusual;
+    `how` as in `Spoken`.
     """
 
     path: Path
@@ -48,6 +49,7 @@ class Piece:
     worksheet: str | None = None
     trouble: str | None = None
     layout: tuple[LayoutLine, ...] = ()
+    how: str = ""
 
 
 def open_pieces(path: Path) -> list[Piece]:
@@ -60,7 +62,7 @@ def open_pieces(path: Path) -> list[Piece]:
             return [_spoken(path)]
         return [_read(path, ReadOptions(header_row=_heading_line(path, first.headings)))]
     except DataError as error:
-        return [Piece(path, pl.DataFrame(), trouble=str(error).splitlines()[0])]
+        return [Piece(path, pl.DataFrame(), trouble=str(error))]
 
 
 def profile(pieces: Sequence[Piece]) -> FileProfile:
@@ -128,7 +130,7 @@ def _meant(headings: Sequence[str]) -> int:
 def _piece(
     path: Path, rows: pl.DataFrame, headings: tuple[str, ...], sheets: tuple[str, ...], of: SampledSource
 ) -> Piece:
-    return Piece(path, rows, headings, sheets, of.rows_seen, of.whole, of.spoken.serial_dates)
+    return Piece(path, rows, headings, sheets, of.rows_seen, of.whole, of.spoken.serial_dates, how=of.spoken.how)
 
 
 def _without_headings(options: ReadOptions) -> ReadOptions:
@@ -180,7 +182,7 @@ def _spoken(path: Path) -> Piece:
             source = open_source(path, ReadOptions(table=table))
             found = next((n for b in source.batches() if (n := _records(b))), 0)
         except DataError as error:  # files of this kind may never tell of such a table
-            fault = fault or str(error).splitlines()[0]
+            fault = fault or str(error)
             continue
         if found:
             tables.append(table)

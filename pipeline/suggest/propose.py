@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ConfigError, DataError
+from pipeline.fields import REQUIRED_FIELDS
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
 from pipeline.suggest.open_questions import open_questions
@@ -50,7 +51,8 @@ def suggest(files: Sequence[Path], *, folder: Path, say: Callable[[str], None] =
     spoken = {t: found for t, found in spoken.items() if found}
     troubles = [p for p in pieces if p.trouble]
     if not chosen and not spoken:
-        why = "".join(f"\n  {p.trouble}" for p in troubles) + "".join(f"\n  {line}" for g in left for line in _seen(g))
+        seen = [p.trouble or "" for p in troubles] + ["\n  ".join(_seen(g)) for g in left]
+        why = "".join(f"\n  {text}" for text in seen)
         raise DataError(
             "none of these files holds a table that we know: procedures, patients, endo details, crown details or "
             f"findings.{why}\n  Give the export of the ledger: one row a procedure, with patient, date and code."
@@ -126,15 +128,19 @@ def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
 
 def _seen(group: Group) -> list[str]:
     """What was seen of a file that is no table that we know: each column, masked, and the field that comes nearest."""
-    lines = [f"{', '.join(group.names)}: {group.rows_seen:,} rows; columns seen:"]
+    how = group.pieces[0].how
+    lines = [f"{', '.join(group.names)}: {group.rows_seen:,} rows{', ' if how else ''}{how}; columns seen:"]
+    near_to = dict.fromkeys(REQUIRED_FIELDS["procedures"], 0.0)
     for column in group.file.columns[:_MOST_SHOWN]:
         shown = " | ".join(masked_samples(column.common)) or "empty"
         field, worth = nearest_field("procedures", column, group.file)
+        near_to[field] = max(worth, near_to.get(field, 0.0))
         near = f"; most like {field}" if worth >= _SOMETHING else "; like no field of the ledger"
         lines.append(f"  {column.heading or column.name}: {shown}{near}")
     if len(group.file.columns) > _MOST_SHOWN:
         lines.append(f"  and {len(group.file.columns) - _MOST_SHOWN} more")
-    return lines
+    lacking = [f for f in REQUIRED_FIELDS["procedures"] if near_to[f] < _SOMETHING]
+    return lines + ([f"  no column is like {' or like '.join(lacking)}, which a ledger needs"] if lacking else [])
 
 
 def _found(

@@ -135,7 +135,7 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
                 _value_line(match.field, word, meant, why)
                 for word, meant, why in value_lines(table, match.field, match.column)
             ]
-    used = {f.column.place for f in group.match.fields if f.column is not None}
+    used = {c.place for f in group.match.fields for c in (f.column, *f.rivals) if c is not None}
     if rest := [_called(c) for c in group.file.columns if c.place not in used]:
         lines.append(f"# Not used: {', '.join(rest[:60])}")
     return lines

@@ -80,9 +80,26 @@ def test_a_file_that_is_no_table_is_refused_with_what_was_seen_in_each_column(tm
     with pytest.raises(DataError) as refusal:
         suggest([tmp_path / "x.csv"], folder=tmp_path)
     said = str(refusal.value)
-    assert "x.csv: 2 rows; columns seen:" in said
+    assert "x.csv: 2 rows, fields end at a semicolon, headings in line 1; columns seen:" in said
+    assert "no column is like patient_id or like service_date or like code, which a ledger needs" in said
     assert "Colour: xxxx | xxx" in said or "Colour: xxx | xxxx" in said
     assert "red" not in said
+
+
+def test_a_ledger_by_its_headings_is_one_though_most_of_its_days_are_none(tmp_path: Path):
+    bad = "Chart,Date,Code,Tooth\n1,2019-13-45,D2740,14\n2,xx,D2740,15\n3,2019-01-01,D2740,3\n"
+    toml, text = proposed(tmp_path, bad=bad)
+    assert toml["tables"]["procedures"]["columns"]["service_date"] == "ask"
+    assert "which of Date (such as 9999-99-99 | xx" in text
+    assert "Not used" not in text
+
+
+def test_what_a_reader_says_of_a_file_is_told_whole(tmp_path: Path):
+    (tmp_path / "x.csv").write_bytes(b"caf\xe9\xff\xfe\x81;x\n" * 3)
+    with pytest.raises(DataError) as refusal:
+        suggest([tmp_path / "x.csv"], folder=tmp_path)
+    assert "x.csv: the file is not" in str(refusal.value)
+    assert "Export it as UTF-8" in str(refusal.value)
 
 
 def lines_of(table: str, field: str, texts: str) -> dict[str, str]:
