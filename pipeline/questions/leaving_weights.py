@@ -44,7 +44,8 @@ from pipeline.questions.crown_longevity import (
 from pipeline.questions.crown_rows import STATES, was_followed
 from pipeline.questions.groups import days_of
 from pipeline.questions.leaving import AWAY_DAYS, with_left
-from pipeline.results import Comparison, Difference
+from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, decide, range_words, withheld
+from pipeline.results import Comparison, Difference, Verdict
 from pipeline.results_leaving import Weighed
 from pipeline.stats.censoring_weights import FollowedWeights, expected_events, followed_weights
 from pipeline.stats.cox import CoxFit, CoxInputError, fit_cox
@@ -83,7 +84,8 @@ def with_weighed(
 ) -> Comparison:
     """The main comparison with its weighted figures beside it, where it says anything of those who left.
 
-    Which patients have left is as its `honesty` says.
+    Which patients have left is as its `honesty` says. What the main figure claims is held back where the weighted one
+    does not claim it: a claim must not hang on those who left.
     """
     honesty = main.honesty
     if honesty is None or honesty.leaving is None:
@@ -91,7 +93,27 @@ def with_weighed(
     away = honesty.leaving.away_days
     weighed, notes = weigh_for_leaving(spells, findings, main.difference, analysis, cutoff=cutoff, away_days=away)
     leaving = replace(honesty.leaving, weighed=weighed, notes=(*honesty.leaving.notes, *notes))
-    return replace(main, honesty=replace(honesty, leaving=leaving))
+    verdict = main.verdict
+    if main.difference is not None and weighed is not None and (why := not_weighted(verdict, main.difference, weighed)):
+        verdict = withheld(verdict, why)
+    return replace(main, verdict=verdict, honesty=replace(honesty, leaving=leaving))
+
+
+def not_weighted(verdict: Verdict, difference: Difference, weighed: Weighed) -> str:
+    """Why what the main figure claims is not claimed, by the weighted one; empty where it may be."""
+    if verdict.code not in (DIFFERS, LITTLE_DIFFERENCE):
+        return ""
+    if weighed.per_100 is None or weighed.ci_low is None or weighed.ci_high is None:
+        return ""
+    moved = replace(difference, per_100=weighed.per_100, ci_low=weighed.ci_low, ci_high=weighed.ci_high)
+    code = decide(moved, (1, 1), smallest=verdict.smallest_difference_per_100, min_failures=0)
+    if code == verdict.code and (code == LITTLE_DIFFERENCE or moved.per_100 * difference.per_100 > 0):
+        return ""
+    alone = "a difference" if verdict.code == DIFFERS else "a small difference at most"
+    return (
+        f"Alone this would pass for {alone}, but weighted for who stopped coming the range is {range_words(moved)} per "
+        "100: nothing is claimed that hangs on those who left."
+    )
 
 
 def weigh_for_leaving(

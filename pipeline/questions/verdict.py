@@ -21,6 +21,7 @@ __all__ = [
     "Basis",
     "Scales",
     "decide",
+    "range_words",
     "withheld",
     "write_verdict",
 ]
@@ -133,16 +134,16 @@ def write_verdict(basis: Basis) -> Verdict:
     d = basis.difference
     by = _by(d)
     result = f"{_count(d.per_100)} per 100 with {group} than with {reference} {by}."
-    interval = f"The range that the records allow is {_range(d)} per 100."
+    interval = f"The range that the records allow is {range_words(d)} per 100."
     if d.years < basis.horizon_years:
         interval += f" Too few are followed for {basis.horizon_years:g} years: this is {by}."
     sentences = {
-        LITTLE_DIFFERENCE: f"Any difference {by} is probably smaller than {smallest} ({_range(d)} per 100).",
+        LITTLE_DIFFERENCE: f"Any difference {by} is probably smaller than {smallest} ({range_words(d)} per 100).",
         DIFFERS: (
             f"In these records, {_count(d.per_100, start=False)} per 100 with {group} than with {reference} {by} "
-            f"({_range(d)} per 100); this may be due to which teeth were treated which way."
+            f"({range_words(d)} per 100); this may be due to which teeth were treated which way."
         ),
-        CANNOT_TELL: f"With {group} instead of {reference} it could be {_range(d)} per 100 {by}"
+        CANNOT_TELL: f"With {group} instead of {reference} it could be {range_words(d)} per 100 {by}"
         f"{': we cannot tell yet' if found == code else ''}.",
     }
     verdict = Verdict(
@@ -213,7 +214,8 @@ def _count(per_100: float, *, start: bool = True) -> str:
     return text[0].upper() + text[1:] if start else text
 
 
-def _range(d: Difference) -> str:
+def range_words(d: Difference) -> str:
+    """The range of a difference in whole teeth per 100, in words."""
     low, high = round(d.ci_low), round(d.ci_high)
     if low >= 0:
         return f"{low} to {high} more"

@@ -13,6 +13,7 @@ from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.leaving import leaving_of, turning, with_left
 from pipeline.questions.leaving_weights import (
     cut,
+    not_weighted,
     stretch_days,
     weigh_for_leaving,
     weighted_fit,
@@ -212,6 +213,29 @@ def test_the_figures_stand_beside_the_main_ones(left_and_stayed):
     assert with_weighed(honest, spells, NO_FINDINGS, Analysis()) is honest
     assert found.weight_low < 1 < found.weight_high
     assert 0 < found.truncated < found.stretches / 20
+
+
+@pytest.mark.parametrize(
+    ("code", "weighed", "held"),
+    [
+        ("differs", (7.0, 3.0, 11.0), ""),
+        ("differs", (4.0, -1.0, 9.0), "1 fewer to 9 more"),
+        ("differs", (-7.0, -11.0, -3.0), "3 to 11 fewer"),
+        ("little_difference", (1.0, -1.0, 3.0), ""),
+        ("little_difference", (4.0, 1.0, 7.0), "1 to 7 more"),
+        ("cannot_tell", (7.0, 3.0, 11.0), ""),
+        ("differs", (None, None, None), ""),
+    ],
+)
+def test_what_hangs_on_those_who_left_is_not_claimed(left_and_stayed, code, weighed, held):
+    _, _, _, figures = left_and_stayed
+    main = Difference("opened", "before", 5.0, 0, 6.0, 2.0, 10.0, "standardised")
+    verdict = Verdict(code, "s", "r", "range", "d", "n", smallest_difference_per_100=5.0)
+    per_100, low, high = weighed
+    found = dataclasses.replace(figures, per_100=per_100, ci_low=low, ci_high=high)
+    said = not_weighted(verdict, main, found)
+    assert bool(said) == bool(held)
+    assert held in said
 
 
 CUTS = frame("""
