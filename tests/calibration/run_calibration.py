@@ -53,7 +53,7 @@ class Plan:
     `large_crowns` and `large_practices`: what the truth over all patients is taken from, once a setting.
     """
 
-    practices: int = 400
+    practices: int = 200
     sizes: tuple[int, ...] = (300, 500, 1000, 2000, 4000)
     large_crowns: int = 100_000
     large_practices: int = 2
