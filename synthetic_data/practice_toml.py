@@ -117,6 +117,7 @@ def write_toml(directory: Path, *, referred: float = 0.1) -> Path:
         'code_system = "cdt"',
         f'date_format = "{DATE}"',
         'crown_date = "seat"',
+        'numbering = "one for all"',
         'database = "practice.duckdb"',
         f'root_canals_elsewhere = "{share}"',
     ]

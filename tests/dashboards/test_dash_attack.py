@@ -113,7 +113,7 @@ def _leaks(text: str) -> list[str]:
     return [part for part in ("Zwaluw", "2019-03-07", "904417", "7 March") if part in text]
 
 
-@pytest.mark.parametrize("every", [8, pytest.param(1, marks=pytest.mark.thorough)])
+@pytest.mark.parametrize("every", [16, pytest.param(1, marks=pytest.mark.thorough)])
 def test_no_text_of_the_results_passes_the_gate_whichever_it_is(every: int) -> None:
     """Every text (or one in so many) in turn is replaced; shared renderers see the released object and nothing else."""
     assert len(_all_paths()) > 150
