@@ -17,6 +17,7 @@ from typing import Any
 from pipeline import codes
 from pipeline.asking.question import Ask, read_ask
 from pipeline.doubts.doubt import ACCEPTABLE
+from pipeline.doubts.standing import STATUS_WORDS
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
 from pipeline.sources.group_lines import read_templates
@@ -96,6 +97,8 @@ class TableSource:
     dependant: str | None = None
     quadrant: str | None = None
     credit: str | None = None
+    # What flags or words in a text make of a row: heading to pattern to a status or `reversal`; `doubts/standing.py`.
+    status_from: dict[str, dict[str, str]] = field(default_factory=dict)
     # How cells are meant that can mean two things; None asks. See `doubts`.
     swapped_dates: str | None = None
     late_stamps: str | None = None
@@ -360,6 +363,15 @@ def _table_source(name: str, raw: Any) -> TableSource:
     if "encoding" in extras:
         _encoding(extras["encoding"], where)
     layout = _layout(name, raw, where, known)
+    marks = {
+        heading.strip(): _text_map(made, f'{where} status_from."{heading}"')
+        for heading, made in _section(raw, "status_from", where).items()
+    }
+    if marks and name != "procedures":
+        raise ConfigError(f"{where} status_from is of the procedures only: take it out here.")
+    for heading, made in marks.items():
+        for word in made.values():
+            _one_of(word, STATUS_WORDS, f'{where} status_from."{heading}"')
     return TableSource(
         name=name,
         files=files,
@@ -371,6 +383,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
         decimal=_one_of(raw["decimal"], DECIMAL_SIGNS, f"{where} decimal") if "decimal" in raw else None,
         teeth_as_decimals=raw.get("teeth_as_decimals", False),
         columns=columns,
+        status_from=marks,
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,
         **layout,

@@ -120,6 +120,7 @@ def _look_into(
         fields = seen.answers.fields(batch.rows)
         cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), reading)
         seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
+        seen.add_lines(batch.malformed)
         look.aside.update(cleaned.rejects["reason"].to_list())
         look.aside.update(batch.malformed["reason"].fill_null("malformed_line").to_list())
         for field_name, note, rows in cleaned.notes.iter_rows():

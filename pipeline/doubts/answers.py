@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.doubts.standing import REVERSAL, matches, status_of
 from pipeline.errors import DataError
 from pipeline.fields import kind
 from pipeline.teeth import teeth
@@ -51,6 +52,7 @@ class Answers:
     credit: str | None = None
     swapped: bool = False
     next_day: bool = False
+    marks: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and what it makes of a row: see `standing.py`
 
     def fields(self, rows: pl.DataFrame) -> pl.DataFrame:
         """The mapped fields of some rows, a column each; by column, for a heading may look like a pattern."""
@@ -68,8 +70,11 @@ class Answers:
             )
             if heading is not None
         }
+        beside |= {
+            _mark(heading): rows.get_column(heading).cast(pl.String) for heading in {h for h, _, _ in self.marks}
+        }
         changed = frame.hstack([column.alias(name) for name, column in beside.items()]).with_columns(self._changes)
-        return changed.select(frame.columns)
+        return changed.select(*frame.columns, *(["status"] if self.marks and "status" not in frame.columns else []))
 
     def patient_headings(self) -> list[str]:
         """The columns that name the patient."""
@@ -96,6 +101,12 @@ class Answers:
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and self.credit:
             changes.append(_fee_or_credit().alias("fee"))
+        if self.marks:
+            own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
+            changes.append(status_of([(_mark(h), p, w) for h, p, w in self.marks], own).alias("status"))
+            if back := [matches(pl.col(_mark(h)), p) for h, p, w in self.marks if w == REVERSAL]:
+                changes[:] = [c for c in changes if c.meta.output_name() != "fee"]
+                changes.append(self._taken_back(pl.any_horizontal(back)).alias("fee"))
         if self.swapped or self.next_day:
             changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
         return changes
@@ -127,6 +138,11 @@ class Answers:
             written = dict(names.iter_rows())
             text = pl.coalesce(fdi.replace_strict(written, default=None, return_dtype=pl.String), text)
         return text
+
+    def _taken_back(self, reversal: pl.Expr) -> pl.Expr:
+        fee = _fee_or_credit() if self.credit else pl.col("fee").cast(pl.String)
+        amount = fee.str.replace_all(r"^[\s(+−-]+|[\s)−-]+$", "")
+        return pl.when(reversal & is_amount(fee)).then(pl.concat_str(pl.lit("-"), amount)).otherwise(fee)
 
     def _day(self, name: str) -> pl.Expr:
         text = pl.col(name).cast(pl.String)
@@ -178,6 +194,18 @@ def answers_for(
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] {key} names. Correct the name in the TOML.'
             )
+    marks = tuple((heading, *mark) for heading, made in told.status_from.items() for mark in made.items())
+    for heading in told.status_from:
+        if heading not in headings:
+            raise DataError(
+                f'{file}: has no column "{heading}", which [tables.{table}] status_from names. Correct the name in the '
+                "TOML."
+            )
+    if any(word == REVERSAL for _, _, word in marks) and "fee" not in columns:
+        raise DataError(
+            f"{file}: a {REVERSAL} takes back the row of the same work and fee, and no column of fees is read. Name it "
+            f"as columns.fee under [tables.{table}]."
+        )
     return Answers(
         table=table,
         columns=columns,
@@ -191,7 +219,12 @@ def answers_for(
         credit=told.credit,
         swapped=told.swapped_dates == MEND,
         next_day=told.late_stamps == NEXT_DAY,
+        marks=marks,
     )
+
+
+def _mark(heading: str) -> str:
+    return f"mark:{heading}"
 
 
 def folded(text: pl.Expr) -> pl.Expr:

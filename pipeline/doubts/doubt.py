@@ -26,6 +26,9 @@ ACCEPTABLE = (
     "several_procedures_in_a_row",
     "rows_set_aside",
     "unknown_codes",
+    "status_not_read",
+    "status_in_text",
+    "status_in_titles",
 )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.seen import Seen
+from pipeline.doubts.standing import flag_doubts, phrase_doubts, title_doubts
 from pipeline.reasons import REASONS
 
 if TYPE_CHECKING:
@@ -37,6 +38,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += mapped_twice(where, one.table, one.answers.columns, accepted)
         found += credits_beside(where, one, accepted)
         found += further_procedures(where, one, accepted)
+        found += flag_doubts(where, one.flags, accepted)
+        found += phrase_doubts(where, one.phrases, accepted)
+        of_status = settings.tables[one.table].values.get("status", {})
+        found += title_doubts(where, one.titles, accepted, values=of_status)
     for table in dict.fromkeys(s.table for s in seen):
         of = [s for s in seen if s.table == table]
         found += set_aside(table, sum((s.reasons for s in of), Counter()), sum(s.counts["rows"] for s in of), accepted)

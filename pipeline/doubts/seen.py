@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.doubts.answers import Answers, is_amount
 from pipeline.doubts.kept_words import headed, numbered_like
+from pipeline.doubts.standing import MOST_FLAGS, flag_columns, phrases, text_columns, titles
 from pipeline.fields import kind
 
 MOST_DAYS = 200_000
@@ -23,6 +24,8 @@ class Seen:
     `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
     one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
     field. `counts` are numbers of rows: `rows`, `aside` (totals, notes and empty rows left out), `credit`, `further`.
+    `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
+    heading, and `titles` lines between rows that say it of a section.
     """
 
     table: str
@@ -34,6 +37,9 @@ class Seen:
     reasons: Counter[str] = field(default_factory=Counter)
     unknown: Counter[str] = field(default_factory=Counter)
     days: dict[str, pl.Series] = field(default_factory=dict)
+    flags: dict[str, Counter[str]] = field(default_factory=dict)
+    phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
+    titles: Counter[tuple[str, str]] = field(default_factory=Counter)
     _people: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
 
@@ -47,6 +53,10 @@ class Seen:
         self.dependants = headed(left, "dependant")
         self.quadrants_there = headed(left, "quadrant")
         self.credits = headed(left, "credit") if self.table == "procedures" else []
+        if self.table == "procedures":
+            read = {heading for heading, _, _ in self.answers.marks}
+            self.flags = {h: Counter() for h in flag_columns(free) if h not in read}
+            self.phrases = {h: Counter() for h in text_columns(self.headings) if h not in read}
         code = self.answers.columns.get("code")
         self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
 
@@ -78,8 +88,20 @@ class Seen:
             found = found.with_columns(fee.new_from_index(0, rows.height) if fee.len() != rows.height else fee)
             is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
             self.counts["credit"] += found.filter(is_credit).height
+        for heading, texts in self.flags.items():
+            if len(texts) <= MOST_FLAGS:
+                told = _text(rows, heading).fill_null("").value_counts(name="n")
+                texts.update(dict(told.iter_rows()))
+        for heading, said in self.phrases.items():
+            said.update(phrases(_text(rows, heading)))
         for heading in self.further:
             self.counts["further"] += int(_filled(rows.get_column(heading)).count())
+
+    def add_lines(self, malformed: pl.DataFrame) -> None:
+        """Take in the records of a batch that are no rows; see `pipeline.sources.source.Batch`."""
+        if self.table == "procedures":
+            notes = malformed.filter(pl.col("reason") == "note_line")
+            self.titles.update(titles(notes["raw_row"].drop_nulls()))
 
     def add_ids(self, ids: pl.Series) -> None:
         """Take in patients alone, of a file whose rows are not read."""
