@@ -312,8 +312,8 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
 def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
     """What procedure codes tell of crowns and courses, from the rows with such codes alone."""
     telling = codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
-    rows = store.procedures_of(telling, until=settings.rules.data_cutoff)
-    rows = under_stand_ins(rows, store.stand_ins.read()).lazy()
+    found = store.procedures_of(telling, until=settings.rules.data_cutoff)
+    rows = under_stand_ins(found, store.stand_ins.read()).lazy()
     refunds = match_refunds(rows, reversal_days=settings.rules.reversal_days)
     windows = CodedWindows(**{f.name: getattr(settings.analysis, f.name) for f in dataclasses.fields(CodedWindows)})
     return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), windows)

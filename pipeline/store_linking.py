@@ -1,7 +1,8 @@
 """What linking needs of the rows that are stored, gathered where they lie: read whole, or parted by patient on disk.
 
 Gathering and parting work out of core, within the memory that the database may use. Which part a patient is in hangs on
-a hash of the patient's id alone, the same on every machine; no patient is in two parts.
+a hash of `patient_id` alone, the same on every machine; no patient is in two parts. For linking that is the pseudonym,
+for comparing the stand-in (`store_patients`), whose order is that of all sums.
 """
 
 from __future__ import annotations
@@ -180,7 +181,7 @@ class Linking:
                     self._connection.register(linked_view(table), rows)
                 else:
                     files = [str(place / f"{table.name}.parquet") for place in linked]
-                    self._connection.register(linked_view(table), self._connection.read_parquet(files))  # type: ignore[arg-type]
+                    self._connection.register(linked_view(table), self._connection.read_parquet(files))
             StandIns(self._connection).renew(coded=coded)
             for statement in (*_NAMES, *_REPLACE):
                 self._connection.execute(statement)
