@@ -8,7 +8,7 @@ names of clinicians and clinics included; who is alike in that too may take anot
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import duckdb
 import polars as pl
@@ -63,35 +63,48 @@ class StandIns:
         return lambda table: under_stand_ins(read(table), stand_ins)
 
 
-def _rows(source: str, columns: Sequence[str], *, told: Sequence[str]) -> str:
-    """One row a row of a source: digests of the columns `told`, and of all."""
-    first = _digest(source, told) if told else "0"
-    return f"SELECT patient_id, {first} AS told, {_digest(source, columns)} AS everything FROM {source}"  # noqa: S608
-
-
-def _digest(source: str, columns: Sequence[str]) -> str:
+def _digest(source: str, columns: Iterable[str]) -> str:
     texts = (f"coalesce({c}::VARCHAR, chr(30))" for c in columns if c not in _ORIGINS)
     return f"md5_number_lower(concat_ws(chr(31), '{source}', {', '.join(texts)}))"
 
 
-def _rows_of(source: str, table: Table, *, is_told: bool) -> str:
-    return _rows(source, list(table.columns), told=[c for c in table.columns if is_told and c not in _NAMES])
+def _summed(rows: Iterable[str]) -> str:
+    """Digests of rows are added, which no order changes; 2^64 is where they wrap."""
+    every = " UNION ALL ".join(rows)
+    return (
+        f"SELECT patient_id, (sum(digest) % 18446744073709551616)::UBIGINT AS digest FROM ({every}) GROUP BY patient_id"  # noqa: S608
+    )
 
 
-_KNOWN = (
-    *(_rows_of(linked_view(t), t, is_told=True) for t in LINKED_TABLES),
-    _rows_of(PATIENTS.name, PATIENTS, is_told=True),
-    *(_rows_of(t.name, t, is_told=False) for t in _KEPT_BESIDE),
-    f"{_rows(PROCEDURES.name, _CODED, told=())} WHERE code IN (SELECT unnest($coded::VARCHAR[]))",
+_OF_LINKED = {linked_view(t): t.columns for t in LINKED_TABLES}
+_TELLING = {**_OF_LINKED, PATIENTS.name: PATIENTS.columns}
+_CODED_ROWS = "WHERE code IN (SELECT unnest($coded::VARCHAR[]))"
+_BESIDE: dict[str, tuple[Iterable[str], str]] = {
+    **{name: (columns, "") for name, columns in _TELLING.items()},
+    **{t.name: (t.columns, "") for t in _KEPT_BESIDE},
+    PROCEDURES.name: (_CODED, _CODED_ROWS),
+}
+_TOLD = (
+    *(
+        f"SELECT patient_id, {_digest(name, [c for c in columns if c not in _NAMES])} AS digest FROM {name}"  # noqa: S608
+        for name, columns in _TELLING.items()
+    ),
+    *(
+        f"SELECT DISTINCT patient_id, 0 FROM {name} {some}"  # noqa: S608
+        for name, (_, some) in _BESIDE.items()
+        if name not in _TELLING
+    ),
 )
-# Digests of rows are added, which no order changes; 2^64 is where they wrap.
+_EVERYTHING = (
+    f"SELECT patient_id, {_digest(name, columns)} AS digest FROM {name} SEMI JOIN alike USING (patient_id) {some}"  # noqa: S608
+    for name, (columns, some) in _BESIDE.items()
+)
 _RENEW = f"""
     INSERT INTO {STAND_INS.name} BY NAME
-    WITH summed AS (
-        SELECT patient_id, (sum(told) % 18446744073709551616)::UBIGINT AS told, sum(everything) AS everything
-        FROM ({" UNION ALL ".join(_KNOWN)}) GROUP BY patient_id
-    )
-    SELECT patient_id, printf('%016x', told) || '.' || lpad(
-        row_number() OVER (PARTITION BY told ORDER BY everything, patient_id)::VARCHAR, 9, '0') AS stands_as
-    FROM summed
+    WITH told AS MATERIALIZED ({_summed(_TOLD)}),
+    alike AS MATERIALIZED (SELECT patient_id FROM told QUALIFY count(*) OVER (PARTITION BY digest) > 1),
+    everything AS ({_summed(_EVERYTHING)})
+    SELECT patient_id, printf('%016x', t.digest) || '.' || lpad(
+        row_number() OVER (PARTITION BY t.digest ORDER BY e.digest, patient_id)::VARCHAR, 9, '0') AS stands_as
+    FROM told AS t LEFT JOIN everything AS e USING (patient_id)
     """  # noqa: S608
