@@ -491,7 +491,7 @@ ANALYSIS = {
     "confidence": "The share of ranges that hold the truth in the long run.",
     "seed": "Start of the random numbers wherever a method draws any: the same seed gives the same figures.",
     "choices_crowns": "The main comparison is counted in other ways on about this many crowns at most, of patients "
-    "drawn by a hash of their id.",
+    "drawn by a hash of what is recorded of them.",
     "post_core_days": "Days: a post or core known by its code alone counts for the crown seated on its day or at most "
     "so long after it (common practice, no source).",
     "crown_lengthening_days": "Days: the same for a tooth laid free (common practice, no source).",

@@ -54,6 +54,7 @@ from pipeline.tables import (
 from pipeline.transforms.coded_details import EVENTS, Coded, CodedWindows, coded_rows
 from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
+from pipeline.transforms.patient_numbers import under_stand_ins
 from pipeline.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
@@ -194,10 +195,11 @@ def contribute_stage(settings: Settings, out: Path, *, say: Say) -> Path:
     results = stored_results(settings)
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("compare")
+        read = store.stand_ins.reader(store.read)
         spells = pooled_spells(
-            own_crowns(store.read(CROWNS)),
-            own_courses(store.read(ENDO_COURSES)),
-            *(store.read(t) for t in (TOOTH_FOLLOWUP, PATIENTS)),
+            own_crowns(read(CROWNS)),
+            own_courses(read(ENDO_COURSES)),
+            *(read(t) for t in (TOOTH_FOLLOWUP, PATIENTS)),
         )
         with store.transaction():
             code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
@@ -289,16 +291,17 @@ def _borrowing(settings: Settings) -> Borrowing:
 
 
 def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told, others: Others) -> Compared:
-    every_crown, every_course = store.read(CROWNS), store.read(ENDO_COURSES)
+    read = store.stand_ins.reader(store.read)
+    every_crown, every_course = read(CROWNS), read(ENDO_COURSES)
     return Compared(
         **{f.name: getattr(told, f.name) for f in dataclasses.fields(told)},
         crowns=own_crowns(every_crown),
         every_crown=every_crown,
         endo_courses=own_courses(every_course),
         every_course=every_course,
-        tooth_followup=store.read(TOOTH_FOLLOWUP),
-        elsewhere_hints=store.read(ELSEWHERE_HINTS),
-        inputs={name: store.read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
+        tooth_followup=read(TOOTH_FOLLOWUP),
+        elsewhere_hints=read(ELSEWHERE_HINTS),
+        inputs={name: read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
         codes=codes,
         to_count=_to_count(store, settings, codes, told),
         others=others,
@@ -309,7 +312,8 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
 def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
     """What procedure codes tell of crowns and courses, from the rows with such codes alone."""
     telling = codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
-    rows = store.procedures_of(telling, until=settings.rules.data_cutoff).lazy()
+    found = store.procedures_of(telling, until=settings.rules.data_cutoff)
+    rows = under_stand_ins(found, store.stand_ins.read()).lazy()
     refunds = match_refunds(rows, reversal_days=settings.rules.reversal_days)
     windows = CodedWindows(**{f.name: getattr(settings.analysis, f.name) for f in dataclasses.fields(CodedWindows)})
     return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), windows)
@@ -326,8 +330,10 @@ def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
     if sampled:
         rules = dataclasses.replace(rules, data_cutoff=told.cutoff)
     share = most / crowns if sampled else None
+    stand_ins = store.stand_ins.read()
     with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff, share=share) as gathered:
-        return ToCount(link_input(gathered), rules, told.linked_from, of_crowns=crowns if sampled else None)
+        frames = {name: under_stand_ins(rows, stand_ins) for name, rows in gathered.frames().items()}
+        return ToCount(link_input(gathered, frames), rules, told.linked_from, of_crowns=crowns if sampled else None)
 
 
 def _day(text: str | None) -> dt.date | None:

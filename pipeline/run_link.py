@@ -7,7 +7,7 @@ import datetime as dt
 import json
 import math
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import polars as pl
@@ -19,6 +19,7 @@ from pipeline.scale.run_partitions import workers_for
 from pipeline.store import Store, open_store
 from pipeline.store_linking import Gathered
 from pipeline.tables import LINKED_TABLES
+from pipeline.transforms.coded_details import EVENTS
 from pipeline.transforms.link import LinkInput, link, tables_of, telling_codes
 from pipeline.transforms.rules import LinkRules
 
@@ -36,6 +37,7 @@ def link_stage(
     more rows than the memory that the settings allow can take at once. The result is the same.
     """
     codes, rules = code_table(settings), link_rules(settings)
+    coded = codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
     with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
         store.require("ingest")
         say("linking root canals, crowns and extractions of one tooth")
@@ -48,24 +50,23 @@ def link_stage(
                     )
                 say("numbering and storing what was linked")
                 with store.transaction():
-                    crowns, courses = store.linking.replace_linked(found.places)
+                    crowns, courses = store.linking.replace_linked(found.places, coded=coded)
                     _keep(store, found.set_aside, found.begin, found.cutoff, found.counts)
                 shutil.rmtree(store.parts_folder, ignore_errors=True)
             else:
                 linked = link(link_input(gathered), codes, rules)
-                crowns, courses = linked.crowns.height, linked.endo_courses.height
+                tables = {table.name: getattr(linked, table.name) for table in LINKED_TABLES}
                 with store.transaction():
-                    for table in LINKED_TABLES:
-                        store.replace(table, getattr(linked, table.name))
+                    crowns, courses = store.linking.replace_linked(tables, coded=coded)
                     _keep(store, linked.set_aside, linked.begin, linked.cutoff, linked.counts)
     say(f"{crowns:,} crowns and {courses:,} courses of root canal treatment linked")
     return settings.practice.database
 
 
-def link_input(gathered: Gathered) -> LinkInput:
-    """What was gathered, as linking takes it."""
-    frames = {name: rows.lazy() for name, rows in gathered.frames().items()}
-    return tables_of(frames, contacts_until=gathered.until, fees_kept=gathered.fees_kept, left_out=gathered.left_out)
+def link_input(gathered: Gathered, frames: Mapping[str, pl.DataFrame] | None = None) -> LinkInput:
+    """What was gathered, as linking takes it; `frames` are its frames with the patients called otherwise."""
+    rows = {name: rows.lazy() for name, rows in (frames or gathered.frames()).items()}
+    return tables_of(rows, contacts_until=gathered.until, fees_kept=gathered.fees_kept, left_out=gathered.left_out)
 
 
 def link_rules(settings: Settings) -> LinkRules:

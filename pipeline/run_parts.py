@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from pipeline.compare import Told
 from pipeline.errors import DataError
@@ -16,6 +16,7 @@ from pipeline.run_link import PARTS_ON_A_CLUSTER
 from pipeline.scale.compare_partitions import compare_in_parts
 from pipeline.scale.run_partitions import workers_for
 from pipeline.store import Store
+from pipeline.store_patients import BESIDE, patient_in_order
 from pipeline.tables import CROWNS
 
 CROWNS_AT_ONCE = 100_000  # some 400 MB; the sums of much smaller parts cost more than they save
@@ -46,7 +47,7 @@ def compare_main_in_parts(
     written = folder / f"crowns-{wanted}"
     shutil.rmtree(written, ignore_errors=True)
     say(f"parting {crowns:,} crowns into {wanted:,} groups of patients")
-    sources = {name: f"SELECT {', '.join(columns)} FROM {name}" for name, columns in COLUMNS.items()}  # noqa: S608
+    sources = {name: _under_stand_ins(name, columns) for name, columns in COLUMNS.items()}
     sources[CROWNS.name] += f" WHERE {OWN_CROWNS}"
     places = store.linking.write_parts(sources, written, parts=wanted)
     with workers_for(workers, cluster) as executor:
@@ -54,3 +55,8 @@ def compare_main_in_parts(
         found = compare_in_parts(places, analysis, folder=folder, executor=executor, say=say, tasks=tasks)
     shutil.rmtree(folder, ignore_errors=True)
     return found
+
+
+def _under_stand_ins(table: str, columns: Sequence[str]) -> str:
+    wanted = (f"{patient_in_order(table)} AS {c}" if c == "patient_id" else c for c in columns)
+    return f"SELECT {', '.join(wanted)} FROM {table} {BESIDE}"  # noqa: S608

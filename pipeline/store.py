@@ -32,6 +32,7 @@ from pipeline.store_changes import Changes
 from pipeline.store_hashes import Sheaves, shared_by_new
 from pipeline.store_linking import Linking
 from pipeline.store_mended import Mended
+from pipeline.store_patients import StandIns
 from pipeline.store_tables import (
     CLAIMS,
     DERIVED_TABLES,
@@ -43,6 +44,7 @@ from pipeline.store_tables import (
     STORED_LOADS,
     STORED_QUARANTINE,
     TAKEN_BACK,
+    create_stand_ins,
     create_statements,
 )
 from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Filled, Table
@@ -120,6 +122,11 @@ class Store:
     def linking(self) -> Linking:
         """What linking reads, and what parts of it found."""
         return Linking(self._connection)
+
+    @cached_property
+    def stand_ins(self) -> StandIns:
+        """What stands for patients in every order and draw."""
+        return StandIns(self._connection)
 
     @property
     def parts_folder(self) -> Path:
@@ -492,6 +499,7 @@ class Store:
         if not read_only:  # nobody else has it open, so what lies there was left by a process that was killed
             for stale in self.path.parent.glob(f".{self.path.name}.tmp-*"):
                 shutil.rmtree(stale, ignore_errors=True)
+            self._connection.execute(create_stand_ins())
             self.drop_unaccounted()
 
     def _read(self, table: Table, name: str, columns: Sequence[str] | None) -> pl.DataFrame:

@@ -1,7 +1,8 @@
 """What linking needs of the rows that are stored, gathered where they lie: read whole, or parted by patient on disk.
 
 Gathering and parting work out of core, within the memory that the database may use. Which part a patient is in hangs on
-a hash of the patient's id alone, the same on every machine; no patient is in two parts.
+a hash of `patient_id` alone, the same on every machine; no patient is in two parts. For linking that is the pseudonym,
+for comparing the stand-in (`store_patients`), whose order is that of all sums.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -17,6 +18,7 @@ import duckdb
 import polars as pl
 
 from pipeline import telling_rows
+from pipeline.store_patients import BESIDE, StandIns, linked_view, patient_in_order
 from pipeline.store_tables import PHYSICAL
 from pipeline.tables import (
     CROWN_DETAILS,
@@ -46,10 +48,11 @@ _SOURCES: dict[str, tuple[Table, str]] = {
     "elsewhere": (ELSEWHERE, f"SELECT {_ELSEWHERE} FROM elsewhere"),  # noqa: S608
 }
 _OF_SAMPLE = " SEMI JOIN sampled_patients USING (patient_id)"
-_DRAW = """
+_DRAW = f"""
     CREATE TEMP TABLE sampled_patients AS
-    SELECT DISTINCT patient_id FROM crowns WHERE md5_number_lower(patient_id) % 1000000 < $millionths
-    """
+    SELECT DISTINCT patient_id FROM crowns {BESIDE}
+    WHERE md5_number_lower({patient_in_order("crowns")}) % 1000000 < $millionths
+    """  # noqa: S608
 _DRAWN_ROWS = (
     "CREATE TEMP TABLE sampled_rows AS SELECT * FROM _procedures SEMI JOIN sampled_patients USING (patient_id)"
 )
@@ -63,13 +66,14 @@ _SPAN = """
         UNION ALL SELECT unnest([last_contact_date, deceased_date]), false FROM patients
     )
     """
-# Parts number their crowns and courses by themselves: the names that these get over all parts, in the order of teeth.
+# Linking numbers crowns and courses in the order of pseudonyms, each part by itself: the names that these get over all
+# parts, in the order of the patients' stand-ins and of teeth.
 _NAMES = (
     """
     CREATE TEMP TABLE crown_names AS
     WITH numbered AS (
-        SELECT of_part, crown_id, row_number() OVER (ORDER BY patient_id, tooth_fdi, crown_id) AS n
-        FROM read_parquet($crowns)
+        SELECT of_part, crown_id, row_number() OVER (ORDER BY stands_as, tooth_fdi, crown_id) AS n
+        FROM linked_crowns JOIN _stand_ins USING (patient_id)
     )
     SELECT of_part, crown_id AS own_crown,
            'C' || lpad(n::VARCHAR, greatest(6, length((SELECT count(*) FROM numbered)::VARCHAR))::INTEGER, '0') AS crown
@@ -78,8 +82,8 @@ _NAMES = (
     """
     CREATE TEMP TABLE course_names AS
     WITH numbered AS (
-        SELECT of_part, course_id, row_number() OVER (ORDER BY patient_id, tooth_fdi, course_id) AS n
-        FROM read_parquet($endo_courses)
+        SELECT of_part, course_id, row_number() OVER (ORDER BY stands_as, tooth_fdi, course_id) AS n
+        FROM linked_endo_courses JOIN _stand_ins USING (patient_id)
     )
     SELECT of_part, course_id AS own_course,
            'E' || lpad(n::VARCHAR, greatest(6, length((SELECT count(*) FROM numbered)::VARCHAR))::INT, '0') AS course
@@ -91,7 +95,7 @@ _REPLACE = (
     """
     INSERT INTO crowns BY NAME
     SELECT t.* EXCLUDE (of_part) REPLACE (crown AS crown_id, course AS course_id)
-    FROM read_parquet($crowns) AS t
+    FROM linked_crowns AS t
     JOIN crown_names AS a ON a.of_part = t.of_part AND own_crown = t.crown_id
     LEFT JOIN course_names AS b ON b.of_part = t.of_part AND own_course = t.course_id
     ORDER BY crown
@@ -100,7 +104,7 @@ _REPLACE = (
     """
     INSERT INTO endo_courses BY NAME
     SELECT t.* EXCLUDE (of_part) REPLACE (course AS course_id, crown AS crown_id)
-    FROM read_parquet($endo_courses) AS t
+    FROM linked_endo_courses AS t
     JOIN course_names AS b ON b.of_part = t.of_part AND own_course = t.course_id
     LEFT JOIN crown_names AS a ON a.of_part = t.of_part AND own_crown = t.crown_id
     ORDER BY course
@@ -108,12 +112,14 @@ _REPLACE = (
     "DELETE FROM tooth_followup",
     """
     INSERT INTO tooth_followup BY NAME
-    SELECT * EXCLUDE (of_part) FROM read_parquet($tooth_followup) ORDER BY patient_id, tooth_fdi
+    SELECT t.* EXCLUDE (of_part) FROM linked_tooth_followup AS t JOIN _stand_ins USING (patient_id)
+    ORDER BY stands_as, tooth_fdi
     """,
     "DELETE FROM elsewhere_hints",
     """
     INSERT INTO elsewhere_hints BY NAME
-    SELECT * EXCLUDE (of_part) FROM read_parquet($elsewhere_hints) ORDER BY ALL
+    SELECT t.* EXCLUDE (of_part) FROM linked_elsewhere_hints AS t JOIN _stand_ins USING (patient_id)
+    ORDER BY stands_as, COLUMNS(t.* EXCLUDE (of_part))
     """,
 )
 
@@ -135,7 +141,7 @@ class Linking:
         until
             The last day that counts; None for all.
         share
-            This share of the patients with crowns, drawn by a hash of their id; None for all patients.
+            This share of the patients with crowns, drawn by a hash of their stand-ins; None for all patients.
         """
         try:
             if share is not None:
@@ -158,17 +164,27 @@ class Linking:
         """Write queries parted by patient; see `write_parts`. `folder` must lie in the store's `parts_folder`."""
         return write_parts(self._connection, sources, folder, parts=parts)
 
-    def replace_linked(self, places: list[Path]) -> tuple[int, int]:
-        """Put the tables that parts were linked to in place of the former ones; returns the crowns and the courses.
+    def replace_linked(
+        self, linked: list[Path] | Mapping[str, pl.DataFrame], *, coded: Sequence[str]
+    ) -> tuple[int, int]:
+        """Put what was linked in place of the former tables, and renew the stand-ins of patients.
 
-        `places` are folders of the tables `LINKED_TABLES` with `of_part`, the number of the part, in which
-        crowns and courses have numbers of their own. They get new ones, over all parts in the order of teeth.
+        Returns the crowns and the courses. `linked` are the tables `LINKED_TABLES` by name, or the folders of parts of
+        them with `of_part`, the number of the part, in which crowns and courses have numbers of their own. They get new
+        ones, in the order of stand-ins and teeth. `coded` are the codes that tell more of a tooth than linking looks
+        at.
         """
-        files = {t.name: [str(p / f"{t.name}.parquet") for p in places] for t in LINKED_TABLES}
         try:
+            for table in LINKED_TABLES:
+                if isinstance(linked, Mapping):
+                    rows = table.check(linked[table.name]).with_columns(of_part=0).to_arrow()
+                    self._connection.register(linked_view(table), rows)
+                else:
+                    files = [str(place / f"{table.name}.parquet") for place in linked]
+                    self._connection.register(linked_view(table), self._connection.read_parquet(files))
+            StandIns(self._connection).renew(coded=coded)
             for statement in (*_NAMES, *_REPLACE):
-                used = {name: paths for name, paths in files.items() if f"${name})" in statement}
-                self._connection.execute(statement, used)
+                self._connection.execute(statement)
             crowns, courses = self._connection.execute(
                 "SELECT (SELECT count(*) FROM crowns), (SELECT count(*) FROM endo_courses)"
             ).fetchall()[0]
@@ -176,6 +192,8 @@ class Linking:
             with suppress(duckdb.Error):  # after an error this is refused too, and would hide the error
                 for names in ("crown_names", "course_names"):
                     self._connection.execute(f"DROP TABLE IF EXISTS {names}")
+                for table in LINKED_TABLES:
+                    self._connection.unregister(linked_view(table))
         return int(crowns), int(courses)
 
 

@@ -14,6 +14,7 @@ from pipeline.tables import (
     INPUT_TABLES,
     LINKED_TABLES,
     LOADS,
+    PATIENTS,
     PROCEDURES,
     QUARANTINE,
     Column,
@@ -75,6 +76,16 @@ CLAIMS = Table(
     },
 )
 
+STAND_INS = Table(
+    name="_stand_ins",
+    one_row_per="patient of whom anything but mere visits is known; made by the link stage",
+    key=("patient_id",),
+    columns={
+        "patient_id": PATIENTS.columns["patient_id"],
+        "stands_as": Column(pl.String(), "The patient's place in every order and draw; see `store_patients`.", False),
+    },
+)
+
 _NOTES = (
     *("unrecognised", "unreadable", "out_of_range", "implausible"),
     *(READ_AS + form.name for form in FORMS if form.counted),
@@ -112,7 +123,7 @@ def create_statements() -> Iterator[str]:
     """The statements that make an empty database."""
     for name, table in DERIVED_TABLES.items():
         yield _create(PHYSICAL.get(name, name), table)
-    for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, TAKEN_BACK, CLAIMS, FIELD_NOTES):
+    for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, TAKEN_BACK, CLAIMS, FIELD_NOTES, STAND_INS):
         yield _create(table.name, table)
     yield "CREATE TABLE _texts (name VARCHAR, body VARCHAR)"
     yield "CREATE TABLE _stages (stage VARCHAR)"
@@ -135,6 +146,11 @@ def create_statements() -> Iterator[str]:
                quarantined + coalesce(n, 0) AS quarantined
         FROM _loads LEFT JOIN (SELECT load_id, count(*) AS n FROM _set_aside GROUP BY load_id) USING (load_id)
         """
+
+
+def create_stand_ins() -> str:
+    """The statement that makes the table of stand-ins in a database that was made before there were any."""
+    return _create(STAND_INS.name, STAND_INS).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS")
 
 
 def _create(name: str, table: Table) -> str:

@@ -35,13 +35,14 @@ def ask_all(
     recorded details may lie from their course or crown; `coded` is what procedure codes tell of those without any.
     """
     store.require("link")
+    read = store.stand_ins.reader(store.read)
     tables = Tables(
-        crowns=own_crowns(store.read(CROWNS)),
-        endo_courses=own_courses(store.read(ENDO_COURSES)),
-        tooth_followup=store.read(TOOTH_FOLLOWUP),
-        patients=store.read(PATIENTS),
-        endo_details=store.read(ENDO_DETAILS),
-        crown_details=store.read(CROWN_DETAILS),
+        crowns=own_crowns(read(CROWNS)),
+        endo_courses=own_courses(read(ENDO_COURSES)),
+        tooth_followup=read(TOOTH_FOLLOWUP),
+        patients=read(PATIENTS),
+        endo_details=read(ENDO_DETAILS),
+        crown_details=read(CROWN_DETAILS),
         course_gap_days=course_gap_days,
         crown_repost_days=crown_repost_days,
         coded=coded or Coded(),

@@ -166,7 +166,7 @@ def sample_sentence(sample: Sample) -> str:
     """What the ways to count were counted on, where that is not all crowns."""
     return (
         f"Counted in other ways on {sample.crowns:,} of {sample.of:,} crowns, those of patients drawn by a hash of "
-        "their id: ranges are wider here than in the comparison itself."
+        "what is recorded of them: ranges are wider here than in the comparison itself."
     )
 
 

@@ -1,4 +1,7 @@
-"""Patients as whole numbers: they are grouped, sorted and joined some hundred times, and texts take far longer."""
+"""Patients as whole numbers: they are grouped, sorted and joined some hundred times, and texts take far longer.
+
+Where figures are made, stand-ins take the place of pseudonyms first, so that the order hangs on no key.
+"""
 
 from __future__ import annotations
 
@@ -21,3 +24,12 @@ def number_patients(frames: Mapping[str, pl.DataFrame]) -> tuple[dict[str, pl.Da
         name: rows.with_columns(patient_id=number.gather(coded[name].to_physical())) for name, rows in frames.items()
     }
     return numbered, ids["id"]
+
+
+def under_stand_ins(rows: pl.DataFrame, stand_ins: pl.DataFrame) -> pl.DataFrame:
+    """The rows with `patient_id` replaced by the stand-in, in the same order; see `store_patients`.
+
+    `stand_ins` has `patient_id, stands_as`, one row a patient. Patients without one go behind all others, by their ids.
+    """
+    joined = rows.join(stand_ins, on="patient_id", how="left", maintain_order="left")
+    return joined.with_columns(patient_id=pl.coalesce("stands_as", "~" + pl.col("patient_id"))).drop("stands_as")

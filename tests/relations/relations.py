@@ -162,8 +162,7 @@ IN_BOTH = {
     "/quality/flow/2/removed": "likewise, of rows set aside",
 }
 BY_COUNT = ("/quality/quarantine",)  # the most frequent reason first
-PATIENTS = "patients, and with them sums, go in the order of their pseudonyms"
-TEETH = "teeth of a patient, and with them sums, go in the order of their numbers"
+TEETH = "teeth of a patient go in the order of their numbers, and patients by their teeth; so do sums"
 CLINICIANS = "clinicians are strata of models, in the order of their names"
 CALENDAR = "the calendar year is a number in some models"
 
@@ -171,9 +170,9 @@ RELATIONS = (
     Relation("rows shuffled", c.shuffled),
     Relation("columns in another order, and more of them", c.columns_turned),
     Relation("other delimiters, line ends and encodings", c.written_otherwise),
-    Relation("patients renamed", c.patients_renamed, near=PATIENTS),
+    Relation("patients renamed", c.patients_renamed),
     Relation("patients renamed in their order", c.patients_renamed_in_order),
-    Relation("another key of the pseudonyms", c.another_key, near=PATIENTS),
+    Relation("another key of the pseudonyms", c.another_key),
     Relation("entries renumbered", c.entries_renumbered),
     Relation(
         "clinicians renamed", c.clinicians_renamed, named(c.clinician_names), near=CLINICIANS, by_name=LISTS_OF_NAMES

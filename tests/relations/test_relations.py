@@ -123,6 +123,22 @@ ALL_AT_ONCE = together(
 )
 
 
+NO_NAME = together(
+    "other names of patients, under another key, in other rows",
+    *(BY_NAME[name] for name in ("patients renamed", "another key of the pseudonyms", "rows shuffled")),
+)
+
+
+@pytest.mark.parametrize("crowns", [250, pytest.param(1500, marks=pytest.mark.thorough)])
+def test_no_figure_hangs_on_a_name_or_a_key(made: Callable[..., Runs], crowns: int):
+    """To the last bit; where the other ways to count are tried on a sample, too, for it is no other one."""
+    runs = made(crowns, 5)
+    practice = runs.practice.with_setting("analysis", choices_crowns=crowns // 2)
+    assert not NO_NAME.near
+    runs.check(NO_NAME, practice, recounts=crowns > 1000)
+    assert len(list(leaves(runs.kept[NO_NAME.name + " and recounted" * (crowns > 1000)]))) > 20_000
+
+
 @pytest.mark.thorough
 def test_many_changes_at_once(small: Runs):
     small.check(ALL_AT_ONCE)
