@@ -97,6 +97,7 @@ class TableSource:
     dependant: str | None = None
     quadrant: str | None = None
     credit: str | None = None
+    renamed: dict[str, str] = field(default_factory=dict)  # headings of older or other files to those of `columns`
     # What flags or words in a text make of a row: heading to pattern to a status or `reversal`; `doubts/standing.py`.
     status_from: dict[str, dict[str, str]] = field(default_factory=dict)
     # How cells are meant that can mean two things; None asks. See `doubts`.
@@ -384,10 +385,26 @@ def _table_source(name: str, raw: Any) -> TableSource:
         teeth_as_decimals=raw.get("teeth_as_decimals", False),
         columns=columns,
         status_from=marks,
+        renamed=_renamed(raw, columns, where),
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,
         **layout,
     )
+
+
+def _renamed(raw: Mapping[str, Any], columns: Mapping[str, str], where: str) -> dict[str, str]:
+    renamed = {
+        h.strip(): new.strip() for h, new in _text_map(_section(raw, "renamed", where), f"{where} renamed").items()
+    }
+    used = {h.strip() for h in columns.values()}
+    for heading, new in renamed.items():
+        if new not in used:
+            raise ConfigError(f'{where} renamed: "{heading}" is read as "{new}", which no line of columns names.')
+        if heading in used:
+            raise ConfigError(
+                f'{where} renamed: "{heading}" is named by columns itself. Take it out of one of the two.'
+            )
+    return renamed
 
 
 def _layout(name: str, raw: Mapping[str, Any], where: str, known: list[str]) -> dict[str, Any]:

@@ -29,6 +29,7 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         loose_columns=told.loose_columns,
         fixed_width=told.fixed_width,
         stacked_tables=told.stacked_tables,
+        renamed=told.renamed,
     )
 
 

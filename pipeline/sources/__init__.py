@@ -51,13 +51,30 @@ def open_source(path: Path, options: ReadOptions) -> Source:
             f"Save it as one of {', '.join(SOURCES)}."
         )
     plain = replace(options, header_row=0) if options.stacked_tables else options
-    source = opener(path, plain)
+    source = _open_under_any_name(opener, path, plain) if options.renamed else opener(path, plain)
     if source.spoken.fields:
         return source
-    source = PlainCells(source, path.name, watch=options.header_row != 0 and not options.stacked_tables)
+    watch = options.header_row != 0 and not options.stacked_tables
+    source = PlainCells(source, path.name, watch=watch, renamed=options.renamed)
     if options.stacked_tables:
         source = Stacked(source, options.needed, path.name)
     if options.fill_down or options.group_lines:
         lacking = tuple(h for h in options.needed if h not in options.fill_down)
         source = Grouped(source, options.fill_down, options.group_lines, lacking, path.name)
     return source
+
+
+def _open_under_any_name(opener: Callable[[Path, ReadOptions], Source], path: Path, options: ReadOptions) -> Source:
+    """Open a file whose columns may be called otherwise: the names under which most of what is wanted is there."""
+    other = {wanted: name for name, wanted in options.renamed.items()}
+    ways = [options, replace(options, wanted=tuple(other.get(h.strip(), h) for h in options.wanted))]
+    opened: list[Source] = []
+    for way in ways:
+        try:
+            opened.append(opener(path, way))
+        except DataError:  # under these names nothing is found; said below if under no other either
+            continue
+    if not opened:
+        return opener(path, options)
+    known = {*options.needed, *options.renamed}
+    return max(opened, key=lambda source: len(known.intersection(source.headings)))

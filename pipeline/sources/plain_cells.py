@@ -6,8 +6,8 @@ every text column of a source, at the cost of one look where there is nothing of
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -27,9 +27,11 @@ class PlainCells:
     source: Source
     file: str = ""
     watch: bool = False  # refuse headings of another table among the rows
+    renamed: Mapping[str, str] = field(default_factory=dict)  # for what it calls otherwise
 
     def __post_init__(self) -> None:
-        self._names = unique_headings([_plain(h) for h in self.source.headings])
+        names = unique_headings([_plain(h) for h in self.source.headings])
+        self._names = [new if (new := self.renamed.get(h, h)) not in names else h for h in names]
 
     @property
     def headings(self) -> Sequence[str]:

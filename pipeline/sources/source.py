@@ -83,7 +83,8 @@ class ReadOptions:
     Of how a report is laid out: `fill_down` are headings of columns that say a thing once a group of rows, outermost
     first; `group_lines` the forms of lines that say it above the rows; `loose_columns` headings of columns that hold
     the delimiter without quotation marks; `fixed_width` the places, from 1, at which fields begin; `stacked_tables`
-    whether several tables stand one below the other.
+    whether several tables stand one below the other. `renamed` maps headings of files that call a column otherwise to
+    the one of `wanted`.
     """
 
     table: str = "procedures"
@@ -100,6 +101,7 @@ class ReadOptions:
     loose_columns: tuple[str, ...] = ()
     fixed_width: tuple[int, ...] = ()
     stacked_tables: bool = False
+    renamed: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def needed(self) -> tuple[str, ...]:

@@ -7,9 +7,11 @@ that must be mapped and procedure codes: samples are masked.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import polars as pl
 
 from pipeline.errors import ConfigError, DataError
 from pipeline.fields import REQUIRED_FIELDS
@@ -46,7 +48,7 @@ def suggest(files: Sequence[Path], *, folder: Path, say: Callable[[str], None] =
         say(f"{path.name}: looking at it")
         pieces += open_pieces(path)
     groups = _groups(pieces)
-    chosen, left = _choose(groups)
+    chosen, left = _under_other_names(*_choose(groups))
     spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}
     spoken = {t: found for t, found in spoken.items() if found}
     troubles = [p for p in pieces if p.trouble]
@@ -124,6 +126,54 @@ def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
         if table is not None and table not in chosen:
             chosen[table] = group
     return {t: chosen[t] for t in INPUT_TABLES if t in chosen}, [g for g in groups if g not in chosen.values()]
+
+
+def _under_other_names(chosen: dict[str, Group], left: list[Group]) -> tuple[dict[str, Group], list[Group]]:
+    """Groups left that hold the same columns under other headings, taken in: ledgers of two programs, say."""
+    taken: list[Group] = []
+    for group in left:
+        main = chosen.get(group.match.table or "")
+        names = None if main is None else _other_names(main, group)
+        if main is None or names is None:
+            continue
+        pieces = main.pieces + [_renamed(piece, names, main.pieces[0].rows.columns) for piece in group.pieces]
+        merged = _group(pieces)
+        if merged.match.table != group.match.table:
+            continue
+        chosen[merged.match.table or ""] = replace(merged, renamed={**main.renamed, **names})
+        taken.append(group)
+    return chosen, [g for g in left if g not in taken]
+
+
+def _other_names(main: Group, other: Group) -> dict[str, str] | None:
+    """What `other` calls the columns of `main`; None where the two cannot be read as one table."""
+    a, b = main.pieces[0], other.pieces[0]
+    if not a.headings or not b.headings or a.layout or b.layout or a.sheets or b.sheets or a.worksheet or b.worksheet:
+        return None
+    ours, theirs = _sole_columns(main), _sole_columns(other)
+    if len(ours) < len(main.match.fields) or len(theirs) < len(other.match.fields):
+        return None
+    if not ours.keys() <= theirs.keys():
+        return None
+    names = {theirs[name]: heading for name, heading in ours.items() if theirs[name] != heading}
+    # A name must mean one thing in all files.
+    if names.keys() & {c.name for c in main.file.columns} or set(names.values()) & {c.name for c in other.file.columns}:
+        return None
+    return names
+
+
+def _sole_columns(group: Group) -> dict[str, str]:
+    """The column of each field, also where only one is asked about."""
+    found = ((f.field, [f.column] if f.column is not None else f.rivals) for f in group.match.fields)
+    return {name: columns[0].name for name, columns in found if len(columns) == 1}
+
+
+def _renamed(piece: Piece, names: Mapping[str, str], columns: Sequence[str]) -> Piece:
+    """A piece with the columns of the main group, under their headings there; those that it lacks are empty."""
+    there = {names.get(h, h): piece.rows.get_column(h) for h in piece.rows.columns}
+    empty = pl.Series([None] * piece.rows.height, dtype=pl.String)
+    rows = pl.DataFrame({h: there.get(h, empty) for h in columns})
+    return replace(piece, rows=rows, headings=tuple(columns))
 
 
 def _seen(group: Group) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import fnmatch
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
@@ -33,6 +33,7 @@ class Group:
     pieces: list[Piece]
     file: FileProfile
     match: TableMatch
+    renamed: Mapping[str, str] = field(default_factory=dict)  # what some files call a column otherwise
 
     @property
     def rows_seen(self) -> int:
@@ -118,6 +119,8 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     lines.append(f"files = {_list(names + _patterns(group.pieces, folder))}  # {_size(group)}")
     if sheets := group.pieces[0].sheets:
         lines.append(f"sheets = {_list(list(sheets))}")
+    for heading, new in group.renamed.items():
+        lines.append(f"renamed.{_text(heading)} = {_text(new)}  # likely: what other files call this column")
     lines += [f"{line.key} = {line.value}  # {_plain(line.why)}" for line in group.pieces[0].layout]
     if not group.pieces[0].headings:
         lines.append("header_row = 0  # no row of headings was found: columns are called by their place")
