@@ -42,8 +42,8 @@ def reading(file: str, part: str) -> Iterator[None]:
         told = None if isinstance(error, duckdb.Error) else as_data_error(error, name=file)
         raise told or UnreadableError(
             f"{file}: this file could not be read: {part} broke off ({place_of(error)}). Nothing was lost or "
-            "half-written.\n  Open it in the program that it is from and save it again, as CSV if you can. If that does "
-            "not help, report the text in the brackets; it holds nothing of your file."
+            "half-written.\n  Open it in the program that it is from and save it again, as CSV if you can. "
+            "If that does not help, report the text in the brackets; it holds nothing of your file."
         ) from error
 
 

@@ -13,7 +13,6 @@ from pipeline.errors import DataError
 from pipeline.fields import input_fields
 from pipeline.sources import Batch, ReadOptions, open_source, reading
 from pipeline.sources.excel_file import ALREADY_KNOWN, sheet_of
-from pipeline.sources.excel_safety import check_workbook
 from pipeline.sources.x12 import begins_interchange
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.layouts import LayoutLine, find_layout_of
@@ -140,7 +139,6 @@ def _without_headings(options: ReadOptions) -> ReadOptions:
 def _sheets(path: Path) -> list[Piece]:
     from pipeline.sources.excel_cells import read_sheets
 
-    check_workbook(path)
     names = [name for name, _, visible in read_sheets(path, ()) if visible]
     if not names:
         raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
