@@ -106,9 +106,13 @@ def test_what_is_meant_for_the_user_and_a_stop_come_out_as_they_are():
 def test_what_a_library_prints_comes_out_unless_it_fails(capfd: pytest.CaptureFixture[str]):
     with reading("x.csv", "the reader"):
         os.write(2, b"a remark\n")
-    with pytest.raises(UnreadableError), reading("x.csv", "the reader"):
+
+    def fail() -> None:
         os.write(2, SECRET.encode())
         raise ValueError(SECRET)
+
+    with pytest.raises(UnreadableError), reading("x.csv", "the reader"):
+        fail()
     os.write(2, b"as before\n")
     assert capfd.readouterr().err == "a remark\nas before\n"
 
