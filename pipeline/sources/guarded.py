@@ -120,7 +120,7 @@ def _redirected() -> tuple[int | None, BinaryIO | None]:
         if kept is not None:
             os.close(kept)
         return None, None
-    return kept, held  # type: ignore[return-value]
+    return kept, held
 
 
 def _restore(kept: int | None) -> None:
