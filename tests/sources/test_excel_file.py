@@ -303,7 +303,8 @@ def test_each_sheet_is_parsed_once_in_a_command(tmp_path: Path, monkeypatch: pyt
     listed = "".join(f'\n[tables.{table}]\nfiles = ["ledger.xlsx"]\n' for table in ("procedures", "patients"))
     if command != "suggest":
         toml.write_text(f'[practice]\ntooth_notation = "universal"\n{listed}')
-    done = CliRunner().invoke(cli, [command, str(path if command == "suggest" else toml)])
+    arguments = [str(path), "--out", str(toml)] if command == "suggest" else [str(toml)]
+    done = CliRunner().invoke(cli, [command, *arguments])
     assert done.exit_code == 0, done.output
     assert counted == {"workbook": 1, "2020": 1, "2021": 1}
 
