@@ -339,7 +339,9 @@ def main() -> None:
         sys.exit(2)
     except click.exceptions.Exit as leaving:
         sys.exit(leaving.exit_code)
-    except Exception as error:
+    except (SystemExit, KeyboardInterrupt):
+        raise
+    except BaseException as error:  # a panic of a library is no Exception
         told = as_data_error(error, name="a file")
         click.echo(f"toothyears: {told or our_fault(error)}", err=True)
         sys.exit(1)

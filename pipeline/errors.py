@@ -17,6 +17,10 @@ class DataError(PipelineError):
     exit_code = 1
 
 
+class UnreadableError(DataError):
+    """A reader failed on a file in a way that nobody thought of. Exit status 1."""
+
+
 class BusyError(DataError):
     """Another process holds the practice's database. Exit status 1."""
 

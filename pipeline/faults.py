@@ -41,13 +41,18 @@ def our_fault(error: BaseException) -> str:
 
     The text may quote what the files hold.
     """
+    return (
+        f"this is a fault of toothyears, not of your data ({place_of(error)}). {_NOTHING_LOST} "
+        "Please report the text in the brackets; it holds nothing of your files."
+    )
+
+
+def place_of(error: BaseException) -> str:
+    """The kind of an error and where it arose, without its text."""
     frames = traceback.extract_tb(error.__traceback__)
     ours = [f for f in frames if Path(f.filename).parent.name != "click"][-6:]
     places = " > ".join(f"{Path(f.filename).name}:{f.lineno} {f.name}" for f in ours)
-    return (
-        f"this is a fault of toothyears, not of your data ({type(error).__name__} at {places}). {_NOTHING_LOST} "
-        "Please report the text in the brackets; it holds nothing of your files."
-    )
+    return f"{type(error).__name__} at {places}"
 
 
 def is_damaged(text: str) -> bool:

@@ -15,11 +15,12 @@ import polars as pl
 from pipeline.doubts import Seen
 from pipeline.progress import Progress
 from pipeline.pseudonyms import Pseudonyms
-from pipeline.sources import Batch, Source
+from pipeline.sources import Batch, Source, reading
 from pipeline.store_tables import CLAIMS, STORED_QUARANTINE
 from pipeline.tables import Table
 from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
 
+TYPING = "the typing of its cells"
 _MOST_WAITING = 200_000
 
 
@@ -82,10 +83,11 @@ class FileRead:
         load_id = pl.lit(self.load_id, pl.Int32).alias("load_id")
         for batch in self.source.batches():
             self.refuse(batch.rows)
-            fields = self.seen.answers.fields(batch.rows)
-            cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), self.reading)
-            self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
-            self.seen.add_lines(batch.malformed)
+            with reading(self.seen.file, TYPING):
+                fields = self.seen.answers.fields(batch.rows)
+                cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), self.reading)
+                self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
+                self.seen.add_lines(batch.malformed)
             self._count(batch, cleaned)
             self.aside.add(_quarantined(batch, cleaned).with_columns(load_id))
             if batch.claims is not None:

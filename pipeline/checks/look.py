@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline import sources
 from pipeline.column_forms import column_forms
 from pipeline.config import Settings, matching_files
 from pipeline.doubts import Seen
@@ -16,6 +17,7 @@ from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.fields import input_fields, kind
 from pipeline.mended_files import mended_of, read_options
+from pipeline.read_file import TYPING
 from pipeline.set_aside import MendedFile
 from pipeline.sources import Source, open_source
 from pipeline.sources.mapping import resolve_columns
@@ -117,10 +119,11 @@ def _look_into(
     found = [look.rows]
     seen = seen_of(settings, told.name, source, columns, codes, file=name)
     for batch in sampled.batches():
-        fields = seen.answers.fields(batch.rows)
-        cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), reading)
-        seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
-        seen.add_lines(batch.malformed)
+        with sources.reading(name, TYPING):
+            fields = seen.answers.fields(batch.rows)
+            cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), reading)
+            seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
+            seen.add_lines(batch.malformed)
         look.aside.update(cleaned.rejects["reason"].to_list())
         look.aside.update(batch.malformed["reason"].fill_null("malformed_line").to_list())
         for field_name, note, rows in cleaned.notes.iter_rows():

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import polars as pl
 
@@ -137,7 +138,7 @@ def flag_doubts(where: str, flags: Mapping[str, Counter[str]], accepted: Sequenc
     for heading, counts in flags.items():
         if not 2 <= len(counts) <= MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
             continue
-        shown = ", ".join(f"{text or 'empty'} ({n:,} rows)" for text, n in counts.most_common())
+        shown = ", ".join(f"{text or 'empty'} ({n:,} rows)" for text, n in _by_number(counts))
         made = {t: w for t, w in made_of(heading, sorted(counts)).items() if w != "completed"}
         line = f"status_from.{_quoted(heading)} = {_inline(made)}"
         found.append(
@@ -161,8 +162,8 @@ def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], acc
     for heading, counts in found.items():
         if sum(counts.values()) < _SOME:
             continue
-        shown = ", ".join(f"{form.replace('*', '…')} ({n:,} rows)" for (form, _), n in counts.most_common())
-        line = f"status_from.{_quoted(heading)} = {_inline(dict(counts.keys()))}"
+        shown = ", ".join(f"{form.replace('*', '…')} ({n:,} rows)" for (form, _), n in _by_number(counts))
+        line = f"status_from.{_quoted(heading)} = {_inline(dict(mark for mark, _ in _by_number(counts)))}"
         doubts.append(
             Doubt(
                 "status_in_text",
@@ -233,6 +234,11 @@ def matches(text: pl.Expr, pattern: str) -> pl.Expr:
     if pattern.startswith("*"):
         return low.str.ends_with(plain)
     return low == plain
+
+
+def _by_number(counts: Mapping[Any, int]) -> list[tuple[Any, int]]:
+    """The commonest first; among equals by name, so that no order of rows shows."""
+    return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
 
 
 def _quoted(text: str) -> str:

@@ -9,8 +9,8 @@ import fastexcel
 import polars as pl
 
 from pipeline.errors import DataError
-from pipeline.sources.excel_probe import can_be_read
-from pipeline.sources.excel_safety import CHECKED_KINDS, MAX_COLUMNS
+from pipeline.sources.excel_book import Book, open_book, unreadable
+from pipeline.sources.excel_safety import MAX_COLUMNS
 
 # A date cell comes out as the moment that it stands for; a time of day alone, on day 0 of the workbook.
 _TIME_ALONE = r"^(?:1899-12-3[01]|1904-01-01) (\d{2}:\d{2}:\d{2})(?:\.\d+)?$"
@@ -31,28 +31,28 @@ def read_sheets(path: Path, names: Sequence[str]) -> list[tuple[str, pl.DataFram
     DataError
         If the workbook cannot be read, a named sheet is not there or is empty, or a sheet has too many columns.
     """
-    if path.suffix.lower() not in CHECKED_KINDS:
-        fits, said = can_be_read(path)
-        if not fits:
-            raise _unreadable(path, said)
-    try:
-        reader = fastexcel.read_excel(path)
-        lacking = [name for name in names if name not in reader.sheet_names]
-        if lacking:
-            there = ", ".join(f'"{name}"' for name in reader.sheet_names)
-            raise DataError(f'{path.name}: has no sheet "{lacking[0]}". Sheets there: {there}. Correct sheets = [...].')
-        chosen = [name for name in reader.sheet_names if not names or name in names]
-        sheets = [(n, reader.load_sheet(n, header_row=None, skip_rows=0, dtypes="string")) for n in chosen]
-        read = [(n, _cells(path, n, s), s.visible == "visible") for n, s in sheets]
-    except DataError:
-        raise
-    except (KeyboardInterrupt, SystemExit, GeneratorExit):
-        raise
-    except BaseException as error:  # the reader is no Python and its panics are no Exception
-        raise _unreadable(path, str(error)) from error
+    book = open_book(path)
+    lacking = [name for name in names if name not in book.names]
+    if lacking:
+        there = ", ".join(f'"{name}"' for name in book.names)
+        raise DataError(f'{path.name}: has no sheet "{lacking[0]}". Sheets there: {there}. Correct sheets = [...].')
+    read = [(name, *_sheet(book, name)) for name in book.names if not names or name in names]
     if empty := [name for name, cells, _ in read if names and cells is None]:
         raise DataError(f'{path.name}: the sheet "{empty[0]}" is empty. Leave it out of sheets = [...].')
     return [(name, cells, visible) for name, cells, visible in read if cells is not None]
+
+
+def _sheet(book: Book, name: str) -> tuple[pl.DataFrame | None, bool]:
+    """The cells of a sheet, and whether it can be seen; parsed when it is asked for first."""
+    if name not in book.sheets:
+        try:
+            sheet = book.reader.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")
+            book.sheets[name] = _cells(book.path, name, sheet), sheet.visible == "visible"
+        except (DataError, KeyboardInterrupt, SystemExit, GeneratorExit):
+            raise
+        except BaseException as error:  # the reader is no Python and its panics are no Exception
+            raise unreadable(book.path, str(error)) from error
+    return book.sheets[name]
 
 
 def as_written(frame: pl.DataFrame) -> pl.DataFrame:
@@ -89,12 +89,3 @@ def _cells(path: Path, name: str, sheet: fastexcel.ExcelSheet) -> pl.DataFrame |
 def _moment(column: str) -> pl.Expr:
     day, time = (pl.col(column).str.extract(_DATE_OF_OPEN_DOCUMENT, group) for group in (1, 2))
     return pl.coalesce(pl.concat_str(day, time.fill_null("00:00:00"), separator=" "), pl.col(column)).alias(column)
-
-
-def _unreadable(path: Path, said: str) -> DataError:
-    if "assword" in said or "ncrypt" in said:
-        return DataError(f"{path.name}: the workbook is locked with a password. Save a copy without one.")
-    return DataError(
-        f"{path.name}: this workbook is damaged, or is no workbook. "
-        "Open it in a spreadsheet program and save it again as .xlsx, or save the sheet as CSV."
-    )

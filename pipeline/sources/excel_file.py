@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
 from pipeline.sources.excel_cells import as_written, read_sheets
-from pipeline.sources.excel_safety import check_workbook, date_system
+from pipeline.sources.excel_safety import date_system
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, unique_headings
 
 SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
@@ -85,7 +85,6 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
         If it is no workbook that can be read, is locked with a password or too large to open; if a sheet that is named
         is not there; if a sheet has some of the wanted headings only, or a hidden one has them all.
     """
-    check_workbook(path)
     sheets = read_sheets(path, options.sheets)
     needed = set(options.needed)
     found: list[tuple[_Part, int, bool]] = []

@@ -19,7 +19,8 @@ MAX_CELLS = 60_000_000
 _SMALL = 10_000_000  # what unpacks to no more than this is no bomb, whatever the ratio
 _CHUNK = 1 << 20
 _ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
-_CELL = re.compile(rb"\sr=[\"']([A-Za-z]{1,4})(\d{1,9})[\"']")
+# A cell with its place. One that only has a look (a colour, a border) holds nothing, and the reader passes it by.
+_CELL = re.compile(rb"\sr=[\"']([A-Za-z]{1,4})(\d{1,9})[\"'](?![^<>]*(?:/>|></))")
 _DATE_1904 = re.compile(rb"<(?:\w+:)?workbookPr\b[^>]*\bdate1904=[\"'](?:1|true)[\"']")
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 
@@ -94,18 +95,26 @@ def _check_packed(path: Path) -> None:
                         if whole is not None:
                             whole.Parse(piece, False)
                         if is_sheet:
-                            row, column = _extent(tail + piece)
+                            whole_tags, tail = _whole_tags(tail + piece)
+                            row, column = _extent(whole_tags)
                             last_row, last_column = max(last_row, row), max(last_column, column)
-                            tail = piece[-40:]
                             _check_extent(path, last_row, last_column)
+                if is_sheet:
+                    _check_extent(path, *map(max, zip((last_row, last_column), _extent(tail), strict=True)))
                 if whole is not None:
                     whole.Parse(b"", True)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, expat.ExpatError) as error:
         raise DataError(f"{path.name}: the workbook is damaged. Save or export it again.") from error
 
 
+def _whole_tags(xml: bytes) -> tuple[bytes, bytes]:
+    """A piece up to the last tag but one, with the two signs that say whether that closes the tag before; the rest."""
+    cut = max(xml.rfind(b"<", 0, max(xml.rfind(b"<"), 0)), 0)
+    return (xml, b"") if len(xml) - cut > _CHUNK else (xml[: cut + 2], xml[cut:])
+
+
 def _extent(xml: bytes) -> tuple[int, int]:
-    """The last row and column that any cell in a piece of a sheet names."""
+    """The last row and column that any filled cell in a piece of a sheet names."""
     found = _CELL.findall(xml)
     columns = {letters for letters, _ in found}
     return max((int(row) for _, row in found), default=0), max(map(_column_number, columns), default=0)

@@ -11,9 +11,9 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
-from pipeline.sources import Batch, ReadOptions, open_source
+from pipeline.sources import Batch, ReadOptions, open_source, reading
 from pipeline.sources.excel_file import ALREADY_KNOWN, sheet_of
-from pipeline.sources.excel_safety import check_workbook
+from pipeline.sources.x12 import begins_interchange
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.layouts import LayoutLine, find_layout_of
 from pipeline.suggest.masks import masked_samples
@@ -55,12 +55,13 @@ class Piece:
 def open_pieces(path: Path) -> list[Piece]:
     """Look into one file; nothing is written and nothing leaves the machine. What cannot be read has `trouble`."""
     try:
-        if path.suffix.lower() in WORKBOOKS:
-            return _sheets(path)
-        first = open_source(path, ReadOptions())
-        if first.spoken.fields:
-            return [_spoken(path)]
-        return [_read(path, ReadOptions(header_row=_heading_line(path, first.headings)))]
+        with reading(path.name, "the look at its columns"):
+            if path.suffix.lower() in WORKBOOKS and not begins_interchange(path):
+                return _sheets(path)
+            first = open_source(path, ReadOptions())
+            if first.spoken.fields:
+                return [_spoken(path)]
+            return [_read(path, ReadOptions(header_row=_heading_line(path, first.headings)))]
     except DataError as error:
         return [Piece(path, pl.DataFrame(), trouble=str(error))]
 
@@ -140,7 +141,6 @@ def _without_headings(options: ReadOptions) -> ReadOptions:
 def _sheets(path: Path) -> list[Piece]:
     from pipeline.sources.excel_cells import read_sheets
 
-    check_workbook(path)
     names = [name for name, _, visible in read_sheets(path, ()) if visible]
     if not names:
         raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")

@@ -2,15 +2,20 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
+import fastexcel
 import polars as pl
 import pytest
 import xlsxwriter
+from click.testing import CliRunner
 
+from pipeline.cli import cli
 from pipeline.errors import DataError
 from pipeline.sources.excel_file import open_excel
+from pipeline.sources.excel_safety import check_workbook
 from pipeline.sources.source import Batch, ReadOptions
 
 HEADINGS = ["patient_id", "service_date", "code", "tooth"]
@@ -247,6 +252,81 @@ def test_a_sheet_too_wide_or_with_a_far_corner_is_refused(tmp_path: Path):
         open_excel(workbook(tmp_path / "wide.xlsx", wide), ReadOptions())
     with pytest.raises(DataError, match="row 1,048,576"):
         open_excel(workbook(tmp_path / "far.xlsx", far), ReadOptions())
+
+
+@pytest.mark.parametrize("place", [(1_048_000, 0), (1_048_575, 99), (5, 16_000)])
+def test_a_cell_far_away_that_only_has_a_colour_is_none(tmp_path: Path, place: tuple[int, int]):
+    def write(book: xlsxwriter.Workbook) -> None:
+        sheet(book, "A", HEADINGS, ROW, [], [], ROW)
+        page = book.get_worksheet_by_name("A")
+        page.write_blank(*place, None, book.add_format({"bg_color": "#ff0000"}))
+        page.set_row(900_000, 30)
+
+    batch = read(workbook(tmp_path / "l.xlsx", write))
+    assert batch.numbers.to_list() == [1, 2, 3, 4]  # blank rows between do not end the table
+    assert batch.rows["patient_id"].to_list() == ["P1", None, None, "P1"]
+    assert batch.rows.columns == [*HEADINGS, "(sheet)", "(row of the sheet)"]
+
+
+@pytest.mark.parametrize("cell", ['<c r="ZZZ9" s="1"/>', '<c r="ZZZ9" s="1"></c>', "<c r='ZZZ9' s='1' />"])
+def test_cells_are_weighed_whole_wherever_a_piece_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cell: str):
+    path, filled = tmp_path / "l.xlsx", f"{cell[: cell.index(' s=')]}><v>1</v></c>"
+    for size in range(60, 140):
+        monkeypatch.setattr("pipeline.sources.excel_safety._CHUNK", size)
+        for text, is_far in ((cell, False), (filled, True)):
+            with zipfile.ZipFile(path, "w") as packed:
+                packed.writestr("xl/worksheets/s.xml", f'<row r="9"><c r="A9"><v>1</v></c>{text}</row></sheetData>')
+            if is_far:
+                with pytest.raises(DataError, match="more than 2,000 columns"):
+                    check_workbook(path)
+            else:
+                check_workbook(path)
+
+
+@pytest.mark.parametrize("command", ["suggest", "check", "ingest"])
+def test_each_sheet_is_parsed_once_in_a_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str):
+    counted: Counter[str] = Counter()
+    whole, one = fastexcel.read_excel, fastexcel.ExcelReader.load_sheet
+
+    def read_excel(source: Path) -> fastexcel.ExcelReader:
+        counted["workbook"] += 1
+        return whole(source)
+
+    def load_sheet(reader: fastexcel.ExcelReader, name: str, **options: object) -> fastexcel.ExcelSheet:
+        counted[name] += 1
+        return one(reader, name, **options)
+
+    monkeypatch.setattr(fastexcel, "read_excel", read_excel)
+    monkeypatch.setattr(fastexcel.ExcelReader, "load_sheet", load_sheet)
+    path = workbook(tmp_path / "ledger.xlsx", lambda b: [sheet(b, y, HEADINGS, ROW, ROW) for y in ("2020", "2021")])
+    toml = tmp_path / "practice.toml"
+    listed = "".join(f'\n[tables.{table}]\nfiles = ["ledger.xlsx"]\n' for table in ("procedures", "patients"))
+    if command != "suggest":
+        toml.write_text(f'[practice]\ntooth_notation = "universal"\n{listed}')
+    arguments = [str(path), "--out", str(toml)] if command == "suggest" else [str(toml)]
+    done = CliRunner().invoke(cli, [command, *arguments])
+    assert done.exit_code == 0, done.output
+    assert counted == {"workbook": 1, "2020": 1, "2021": 1}
+
+
+def test_a_workbook_that_is_refused_is_looked_at_once_and_one_that_changed_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    looks: list[Path] = []
+
+    def look(path: Path) -> None:
+        looks.append(path)
+        check_workbook(path)
+
+    monkeypatch.setattr("pipeline.sources.excel_book.check_workbook", look)
+    path = tmp_path / "l.xlsx"
+    path.write_bytes(b"PK\x03\x04 and no more")
+    for _ in range(3):
+        with pytest.raises(DataError, match="damaged"):
+            open_excel(path, ReadOptions())
+    workbook(path, lambda book: sheet(book, "A", HEADINGS, ROW))
+    assert read(path).numbers.to_list() == read(path).numbers.to_list() == [1]
+    assert len(looks) == 2
 
 
 def test_an_old_workbook_does_not_say_where_its_days_begin():

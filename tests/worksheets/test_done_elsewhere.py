@@ -217,7 +217,8 @@ def test_filled_in_it_comes_back_as_what_was_done_elsewhere(practice: Path):
         "H": (through, dt.date(2020, 4, 20), True, False),
         "I": (through, dt.date(2018, 7, 1), True, True),
     }
-    assert after["C"] == before["C"]
+    # Crowns are numbered in an order of what is known of the patients, of whom more is known now.
+    assert after["C"] | {"crown_id": ""} == before["C"] | {"crown_id": ""}
     assert hinted == {"F"}
 
 

@@ -12,7 +12,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +38,15 @@ from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, S
 _SERVICES = ("Procedure", "Claim", "ExplanationOfBenefit")
 _PLACE = ("line", "resource")
 _FAULT = ("fault", "fault_field", "fault_value")
+
+
+@cache
+def _engine() -> duckdb.DuckDBPyConnection:
+    """One engine for all files: a folder may hold a file a record, and to start and end one takes longer than to read.
+
+    Nothing in it outlives a block of records, so files may be read by turns.
+    """
+    return connect_memory()
 
 
 @dataclass(frozen=True)
@@ -129,15 +140,11 @@ class FhirFile:
         self.counts, self.without_row = Counter(), 0
         wanted = self.headings if headings is None else list(headings)
         first = 1
-        connection = connect_memory()
-        try:
-            for block in read_records(self.path):
-                rows = self._rows(connection, block).sort("line", maintain_order=True)
-                rows = rows.with_columns(pl.int_range(first, first + rows.height, dtype=pl.Int64).alias(ROW))
-                first += rows.height
-                yield _batch(rows, wanted)
-        finally:
-            connection.close()
+        for block in read_records(self.path):
+            rows = self._rows(_engine(), block).sort("line", maintain_order=True)
+            rows = rows.with_columns(pl.int_range(first, first + rows.height, dtype=pl.Int64).alias(ROW))
+            first += rows.height
+            yield _batch(rows, wanted)
 
     def _rows(self, connection: duckdb.DuckDBPyConnection, block: list[Line]) -> pl.DataFrame:
         """The rows of a block. Should the engine fail on it, the line that it fails on is set aside alone."""
@@ -146,12 +153,14 @@ class FhirFile:
         try:
             rows = self._read(connection)
         except duckdb.Error:
+            _engine.cache_clear()  # some errors leave it unable to do anything more
             if len(block) == 1:
                 return self._broken([(n, line.decode(errors="replace")) for n, line in block])
             half = len(block) // 2
-            return pl.concat([self._rows(connection, block[:half]), self._rows(connection, block[half:])])
+            return pl.concat([self._rows(_engine(), block[:half]), self._rows(_engine(), block[half:])])
         finally:
-            connection.unregister("lines")
+            with suppress(duckdb.Error):
+                connection.unregister("lines")
         return pl.concat([rows, self._broken(broken)])
 
     def _read(self, connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:

@@ -3,5 +3,6 @@
 from __future__ import annotations
 
 from pipeline.sources.x12.file import SUFFIXES, X12File, open_x12
+from pipeline.sources.x12.segments import begins_interchange
 
-__all__ = ["SUFFIXES", "X12File", "open_x12"]
+__all__ = ["SUFFIXES", "X12File", "begins_interchange", "open_x12"]

@@ -25,6 +25,22 @@ _AROUND = " \t\r\n\x1a"  # an old end-of-file mark may follow the last segment
 _SEPARATORS_AT = (3, 6, 17, 20, 31, 34, 50, 53, 69, 76, 81, 83, 89, 99, 101, 103)
 
 
+# How an interchange begins: its first element says by two digits whether the second one tells anything.
+_BEGINS = re.compile(rb"(?:\xef\xbb\xbf)?\s*ISA([^\w\s])\s*\d\d\s*\1", re.IGNORECASE)
+_GZIP = b"\x1f\x8b"
+
+
+def begins_interchange(path: Path) -> bool:
+    """Whether a file, gzipped or not, begins as X12 does, whatever its name; a file that cannot be opened does not."""
+    if not path.is_file():
+        return False
+    try:
+        with _open(path) as stream:
+            return _BEGINS.match(stream.read(ISA_LENGTH)) is not None
+    except (OSError, EOFError, zlib.error):
+        return False
+
+
 class Segments:
     """Iterates over the segments of a file as lists of elements without blanks around them.
 
@@ -75,16 +91,16 @@ class Segments:
     def _blocks(self, element: str, terminator: str) -> Iterator[str]:
         """The interchange in pieces of whole segments."""
         is_wrapped = terminator not in "\r\n"
-        # The last segment of an interchange; what follows may have other separators.
-        end = re.compile(rf"(?:^|{re.escape(terminator)})\s*IEA{re.escape(element)}", re.IGNORECASE)
+        # The last segment of an interchange; what follows may have other separators, so it stays as it is.
+        name = "[\r\n]*".join(["I", "E", "A", re.escape(element)])
+        end = re.compile(rf"(?:^|{re.escape(terminator)})\s*{name}", re.IGNORECASE)
         while True:
-            if is_wrapped:
-                self._held = self._held.replace("\r", "").replace("\n", "")
-            last = end.search(self._held) if "IEA" in self._held.upper() else None  # the test before saves much time
+            flat = _unwrapped(self._held) if is_wrapped else self._held
+            last = end.search(self._held) if "IEA" in flat.upper() else None  # the test before saves much time
             cut = self._held.find(terminator, last.end()) if last else self._held.rfind(terminator)
             if cut >= 0:
                 block, self._held = self._held[:cut], self._held[cut + 1 :]
-                yield block
+                yield _unwrapped(block) if is_wrapped else block
                 if last:
                     return
             if len(self._held) > _CHUNK:
@@ -101,7 +117,9 @@ class Segments:
             where = "text follows the last interchange" if self.number > 1 else "this is no X12 file, for it lacks ISA"
             raise self.fail(where)
         if "\n" in self._held[: ISA_LENGTH - 1] or "\r" in self._held[: ISA_LENGTH - 1]:
-            self._held = self._held.replace("\r", "").replace("\n", "")
+            places = [place for place, sign in enumerate(self._held[: 2 * ISA_LENGTH]) if sign not in "\r\n"]
+            end = places[:ISA_LENGTH][-1] + 1
+            self._held = _unwrapped(self._held[:end]) + self._held[end:]
         head = self._held[:ISA_LENGTH]
         element = head[3:4]
         if len(head) < ISA_LENGTH or any(head[place] != element for place in _SEPARATORS_AT):
@@ -155,5 +173,11 @@ def _without_blanks(block: str, element: str, terminator: str) -> str:
     return block
 
 
+def _unwrapped(text: str) -> str:
+    return text.replace("\r", "").replace("\n", "")
+
+
 def _open(path: Path) -> BinaryIO:
-    return cast(BinaryIO, gzip.open(path, "rb")) if path.suffix.lower() == ".gz" else path.open("rb")
+    with path.open("rb") as stream:
+        is_packed = path.suffix.lower() == ".gz" or stream.read(2) == _GZIP
+    return cast(BinaryIO, gzip.open(path, "rb")) if is_packed else path.open("rb")

@@ -7,7 +7,7 @@ import pytest
 from write_x12 import claim, claims, interchange, line, remittance, write
 
 from pipeline.errors import DataError
-from pipeline.sources.source import ReadOptions
+from pipeline.sources import ReadOptions, open_source
 from pipeline.sources.x12 import open_x12
 from pipeline.sources.x12.segments import Segments
 
@@ -33,6 +33,56 @@ def test_other_separators_in_the_second_interchange(tmp_path: Path):
     other = "".join(s + "~" for s in interchange(claims(claim(line(), number="B")), number=2))
     path.write_text(path.read_text() + other.translate(str.maketrans("*:~", "|>'")))
     assert rows(path) == [*EXPECTED, EXPECTED[0]]
+
+
+DIALECTS = [
+    ("*:~", "~"), ("*:~", "~\n"), ("|>'", "'\r\n"), ("!:\n", "\n"), ("*>\r", "\r\n"), ("+:\x1c", "\x1c"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("second", DIALECTS, ids=repr)
+@pytest.mark.parametrize("first", DIALECTS, ids=repr)
+def test_each_interchange_has_the_separators_and_line_breaks_that_it_says(
+    tmp_path: Path, first: tuple[str, str], second: tuple[str, str]
+):
+    text = ""
+    for number, (marks, end) in enumerate((first, second, first), 1):
+        segments = interchange(claims(claim(line(), number=f"B{number}")), number=number)
+        text += "".join(s.translate(str.maketrans("*:", marks[:2])) + end for s in segments)
+    path = tmp_path / "a.txt"
+    path.write_bytes(text.encode())
+    assert rows(path) == EXPECTED[:1] * 3
+
+
+@pytest.mark.parametrize("width", [40, 79, 80, 81, 110])
+@pytest.mark.parametrize("chunk", [50, 333, 1 << 16])
+def test_wrapped_at_any_width_before_one_that_ends_in_line_breaks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, width: int, chunk: int
+):
+    first = "".join(s + "~" for s in ONE)
+    second = "".join(s + "\n" for s in interchange(claims(claim(line(), number="B")), number=2))
+    wrapped = "\n".join(first[i : i + width] for i in range(0, len(first), width))
+    path = tmp_path / "a.edi"
+    path.write_text(wrapped + "\n" + second)
+    monkeypatch.setattr("pipeline.sources.x12.segments._CHUNK", max(chunk, 300))
+    assert rows(path) == [*EXPECTED, EXPECTED[0]]
+
+
+def test_claims_are_known_by_how_they_begin_whatever_they_are_called(tmp_path: Path):
+    text = "".join(s + "~\n" for s in ONE)
+    for name in ("claims", "claims.txt", "claims.csv", "claims.dat", "claims.json", "20230112.001", "claims.xlsx"):
+        (tmp_path / name).write_text("\n" + text)
+        (batch,) = open_source(tmp_path / name, ReadOptions()).batches()
+        assert batch.rows["code"].to_list() == ["D2740", "D3330"], name
+    (tmp_path / "claims.bin").write_bytes(gzip.compress(text.encode(), mtime=0))
+    (batch,) = open_source(tmp_path / "claims.bin", ReadOptions()).batches()
+    assert batch.rows.height == 2
+
+
+def test_a_heading_of_the_same_letters_is_no_claim(tmp_path: Path):
+    path = tmp_path / "ledger.csv"
+    path.write_text("ISA,patient_id,code\n00,P1,D2740\n")
+    assert list(open_source(path, ReadOptions()).headings) == ["ISA", "patient_id", "code"]
 
 
 def test_byte_order_mark_small_letters_wrapping_and_gzip_change_nothing(tmp_path: Path):

@@ -1,0 +1,103 @@
+"""Workbooks that are open: each is looked at and its sheets are parsed once in a command, however often they are read.
+
+A workbook is asked for once a table, and by `suggest` several times a sheet. A file that changes is another workbook.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import fastexcel
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.sources.excel_probe import can_be_read
+from pipeline.sources.excel_safety import CHECKED_KINDS, check_workbook
+
+# Cells of workbooks that are not in use any more are kept up to here.
+_KEPT_BYTES = 300_000_000
+
+Key = tuple[str, int, int, int]
+
+
+@dataclass
+class Book:
+    """An open workbook: the names of its sheets in their order, and the cells of those that were asked for."""
+
+    path: Path
+    reader: fastexcel.ExcelReader
+    sheets: dict[str, tuple[pl.DataFrame | None, bool]] = field(default_factory=dict)
+
+    @property
+    def names(self) -> list[str]:
+        """The names of all sheets."""
+        return self.reader.sheet_names
+
+    @property
+    def bytes_held(self) -> int:
+        """Memory that its cells take."""
+        return sum(int(cells.estimated_size()) for cells, _ in self.sheets.values() if cells is not None)
+
+
+_BOOKS: dict[Key, Book | str] = {}  # a text is the refusal of the workbook
+
+
+def open_book(path: Path) -> Book:
+    """Open a workbook after a look at whether it is safe to open, or take it as it was opened before.
+
+    Raises
+    ------
+    DataError
+        If it is none, is locked, damaged or too large; the second time without another look.
+    """
+    key = _key(path)
+    if key not in _BOOKS:
+        try:
+            _BOOKS[key] = _opened(path)
+        except DataError as error:
+            _BOOKS[key] = str(error)
+    found = _BOOKS.pop(key)
+    _BOOKS[key] = found  # the last used stands last
+    if isinstance(found, str):
+        raise DataError(found)
+    _forget()
+    return found
+
+
+def unreadable(path: Path, said: str) -> DataError:
+    """What to tell of a workbook that its reader refuses with the words `said`."""
+    if "assword" in said or "ncrypt" in said:
+        return DataError(f"{path.name}: the workbook is locked with a password. Save a copy without one.")
+    return DataError(
+        f"{path.name}: this workbook is damaged, or is no workbook. "
+        "Open it in a spreadsheet program and save it again as .xlsx, or save the sheet as CSV."
+    )
+
+
+def _opened(path: Path) -> Book:
+    check_workbook(path)
+    if path.suffix.lower() not in CHECKED_KINDS:
+        fits, said = can_be_read(path)
+        if not fits:
+            raise unreadable(path, said)
+    try:
+        return Book(path, fastexcel.read_excel(path))
+    except (KeyboardInterrupt, SystemExit, GeneratorExit):
+        raise
+    except BaseException as error:  # the reader is no Python and its panics are no Exception
+        raise unreadable(path, str(error)) from error
+
+
+def _key(path: Path) -> Key:
+    try:
+        status = path.stat()
+    except OSError:
+        return str(path), 0, 0, 0
+    return str(path.absolute()), status.st_ino, status.st_size, status.st_mtime_ns
+
+
+def _forget() -> None:
+    """Let go of the workbooks that were not used for longest, but never of the last."""
+    while len(_BOOKS) > 1 and sum(b.bytes_held for b in _BOOKS.values() if isinstance(b, Book)) > _KEPT_BYTES:
+        del _BOOKS[next(iter(_BOOKS))]

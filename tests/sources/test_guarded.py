@@ -1,0 +1,136 @@
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pyarrow as pa
+import pytest
+
+import pipeline.sources
+from pipeline.errors import DataError, UnreadableError
+from pipeline.sources import ReadOptions, open_source, reading
+from pipeline.sources.source import Batch, Spoken
+
+SECRET = "Mustermann"
+PANIC = """
+import os, sys
+sys.path[:0] = {path!r}
+import pipeline.sources.csv_file
+import polars as pl
+from pipeline import cli
+
+def panic(*_):
+    raise pl.exceptions.PanicException("{secret}")
+
+def loud(*_):
+    os.write(2, b"thread panicked at cell {secret}")
+    panic()
+
+pipeline.sources.csv_file.{where} = {how}
+sys.argv = ["toothyears", {command!r}, {target!r}]
+cli.main()
+"""
+
+
+def refusals() -> dict[str, Callable[[], None]]:
+    def panic() -> None:
+        raise pl.exceptions.PanicException(SECRET)
+
+    def internal() -> None:
+        raise duckdb.InternalException(SECRET)
+
+    def arrow() -> None:
+        raise pa.ArrowInvalid(SECRET)
+
+    def index() -> None:
+        [].pop()
+
+    def deep() -> None:
+        deep()
+
+    return {f.__name__: f for f in (panic, internal, arrow, index, deep)}
+
+
+class Breaking:
+    """A source that breaks off when it is opened (0), begun (1) or after its first batch (2)."""
+
+    headings = ("patient_id",)
+    spoken = Spoken()
+
+    def __init__(self, fail: Callable[[], None], when: int) -> None:
+        self.fail, self.when = fail, when
+
+    def open(self, _: Path, __: ReadOptions) -> Breaking:
+        if self.when == 0:
+            self.fail()
+        return self
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        if self.when == 1:
+            self.fail()
+        numbers = pl.Series("row_number", [1], dtype=pl.Int64)
+        yield Batch(numbers, pl.DataFrame({"patient_id": ["P1"]}), pl.DataFrame())
+        self.fail()
+
+
+@pytest.mark.parametrize("when", [0, 1, 2])
+@pytest.mark.parametrize("kind", refusals())
+def test_whatever_a_reader_does_is_told_with_the_file_and_without_its_text(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, when: int
+):
+    (tmp_path / "ledger.odd").write_text("x")
+    reader = pipeline.sources.Reader(Breaking(refusals()[kind], when).open, "the reader of odd files")
+    monkeypatch.setitem(pipeline.sources.SOURCES, ".odd", reader)
+    with pytest.raises(UnreadableError, match=r"^ledger\.odd: this file could not be read: the reader of odd") as told:
+        list(open_source(tmp_path / "ledger.odd", ReadOptions()).batches())
+    assert "save it again" in str(told.value)
+    assert SECRET not in str(told.value)
+
+
+def test_what_is_meant_for_the_user_and_a_stop_come_out_as_they_are():
+    for error in (DataError("x.csv: said"), KeyboardInterrupt(), SystemExit(3), GeneratorExit()):
+        with pytest.raises(type(error)) as same, reading("x.csv", "the reader"):
+            raise error
+        assert same.value is error
+    with pytest.raises(DataError, match=r"^x\.csv: there is not enough memory"), reading("x.csv", "the reader"):
+        raise MemoryError(SECRET)
+    with pytest.raises(DataError, match="the disk is full"), reading("x.csv", "the reader"):
+        raise OSError(28, SECRET)
+
+
+def test_what_a_library_prints_comes_out_unless_it_fails(capfd: pytest.CaptureFixture[str]):
+    with reading("x.csv", "the reader"):
+        os.write(2, b"a remark\n")
+
+    def fail() -> None:
+        os.write(2, SECRET.encode())
+        raise ValueError(SECRET)
+
+    with pytest.raises(UnreadableError), reading("x.csv", "the reader"):
+        fail()
+    os.write(2, b"as before\n")
+    assert capfd.readouterr().err == "a remark\nas before\n"
+
+
+@pytest.mark.parametrize("where", ["find_layout", "notes_among"])
+@pytest.mark.parametrize("how", ["panic", "loud"])
+@pytest.mark.parametrize("command", ["ingest", "check", "suggest"])
+def test_a_panic_ends_no_command_with_a_traceback(tmp_path: Path, where: str, how: str, command: str):
+    (tmp_path / "ledger.csv").write_text("patient_id,service_date,code,tooth\nP1,2020-01-01,D2740,3\n")
+    (tmp_path / "practice.toml").write_text(
+        '[practice]\ntooth_notation = "universal"\n\n[tables.procedures]\nfiles = ["ledger.csv"]\n'
+    )
+    target = str(tmp_path / ("ledger.csv" if command == "suggest" else "practice.toml"))
+    code = PANIC.format(path=sys.path, secret=SECRET, where=where, how=how, command=command, target=target)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=tmp_path)
+    told = done.stdout + done.stderr
+    written = "".join(p.read_text() for p in tmp_path.glob("*.toml"))
+    assert SECRET not in told + written
+    assert "Traceback" not in told
+    assert "ledger.csv: this file could not be read: the reader of text broke off" in told + written, told
+    assert done.returncode == 1
