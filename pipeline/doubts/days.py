@@ -14,7 +14,7 @@ from pipeline.transforms.dates import MAX_AGAINST, date_part, gather_evidence
 if TYPE_CHECKING:
     from pipeline.config import Settings
 
-_SOME = 3
+_SOME, _NOON = 3, 12
 _ISO = r"^\d{4}-(\d{2})-(\d{2})"
 _WRITTEN = r"^(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}$"
 _STAMP = r"[T ](\d{2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?:Z|\+00:?00)?$"
@@ -62,14 +62,17 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
 
 
 def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
-    """Stamps at one hour late in the evening, or at two that a summer time explains; `texts` are distinct."""
+    """Stamps at one hour after noon, or at two that a summer time explains; `texts` are distinct.
+
+    Noon itself is what careful programs write for a day without a time.
+    """
     stamp = texts.to_frame("text").select(
         pl.col("text").str.extract(_STAMP, 1).cast(pl.Int32, strict=False).alias("hour"),
         pl.col("text").str.extract(_STAMP, 2).alias("minute"),
     )
     stamp = stamp.drop_nulls()
     hours = stamp["hour"].unique().sort().to_list()
-    if stamp.height < max(_SOME, 0.9 * texts.len()) or not hours or hours[0] < 20 or hours[-1] - hours[0] > 1:
+    if stamp.height < max(_SOME, 0.9 * texts.len()) or not hours or hours[0] <= _NOON or hours[-1] - hours[0] > 1:
         return []
     if (stamp["minute"] != "00").any():
         return []
@@ -78,8 +81,9 @@ def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         Doubt(
             "late_stamps",
             where,
-            f"all {stamp.height:,} different stamps are at {at}, when nobody works.",
-            "That is midnight of the next day, told in the time of another place. Was the work done on the next day?",
+            f"all {stamp.height:,} different stamps are at {at}.",
+            "That may be midnight of the next day, told in the time of another place. Was the work done on that "
+            "next day?",
             (
                 (f"tables.{table}", 'late_stamps = "next_day"', "yes: on the day that begins then"),
                 (f"tables.{table}", 'late_stamps = "as_written"', "no: on the day that is written"),

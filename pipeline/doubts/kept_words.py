@@ -13,9 +13,14 @@ from pipeline.suggest.headings import plain_heading
 _WORDS = {
     "first_name": "first name|firstname|given name|vorname|prenom|nombre|voornaam|nome proprio",
     "name": (
-        "patient name|pat name|name|full name|last name|lastname|surname|family name|nachname|familienname|"
+        "patient|patient name|pat name|client|name|full name|last name|lastname|surname|family name|nachname|familienname|"
         "patientenname|nom|nom patient|nom du patient|apellido|apellidos|achternaam|naam|sobrenome|nome|cognome|"
         "patient last name|client name"
+    ),
+    "account": (
+        "account|account no|account number|account id|account num|acct|acct no|acct number|acct id|acct num|acct nr|"
+        "acc|acc no|guarantor|guarantor id|guarantor no|family|family id|family no|family number|household|konto|"
+        "kontonummer|compte|no compte|cuenta|rekening|conto"
     ),
     "born": "dob|birth date|birthdate|date of birth|born|geburtsdatum|geb datum|date de naissance|fecha de nacimiento",
     "dependant": (
@@ -32,7 +37,7 @@ _WORDS = {
 
 
 def headed(headings: Sequence[str], what: str) -> list[str]:
-    """The headings of a kind: first_name, name, born, dependant, quadrant or credit."""
+    """The headings of a kind: first_name, name, account, born, dependant, quadrant or credit."""
     words = set(_WORDS[what].split("|"))
     return [h for h in headings if plain_heading(h) in words]
 

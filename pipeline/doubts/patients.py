@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.doubts.answers import folded
 from pipeline.doubts.doubt import Doubt, accept, samples
+from pipeline.doubts.kept_words import headed
 from pipeline.doubts.seen import Seen
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 _MANY, _FEW_FOUND, _BOTH_CLINICS = 0.05, 0.5, 0.3
 _SOME = 3
 _MOST_COMPARED = 20_000
+_ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$"
 _NAME = r"\p{L}[\s,]+.*\p{L}"
 
 
@@ -34,12 +36,14 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     found = [] if settings.practice.patient_ids else written_twice(every)
     families = [d for s in seen for d in dependants(s, accepted)]
     found += families
-    found += [d for s in seen for d in names_as_ids(s, accepted)]
+    found += [d for s in seen for d in names_as_ids(s, accepted) + account_numbers(s, accepted)]
+    found += rounded_ids(every, accepted)
     for table, rows in people.items():
         if not any(f.where.startswith(table) for f in families):
             found += several_names(table, rows, accepted) + several_births(table, rows, accepted)
     if not settings.practice.numbering and "procedures" in people:
-        found += shared_numbers(people["procedures"])
+        ledgers = [s for s in seen if s.table == "procedures"]
+        found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
     return found + few_found(people, accepted)
 
 
@@ -60,6 +64,45 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
             (
                 ("practice", 'patient_ids = "folded"', "yes: one patient, however the number is written"),
                 ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
+            ),
+        )
+    ]
+
+
+def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+    """Numbers that a spreadsheet wrote in powers of ten: their last digits are gone; `ids` are distinct."""
+    rounded = ids.filter(ids.str.to_uppercase().str.contains(_ROUNDED))
+    if not rounded.len():
+        return []
+    return [
+        Doubt(
+            "rounded_ids",
+            "patients",
+            f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten (such as "
+            f"{samples(rounded)}): a spreadsheet has rounded them, and patients with like numbers became one.",
+            "Export the file again without opening it in a spreadsheet, or with that column as text.",
+            (accept("rounded_ids", accepted, "the numbers are really written so"),),
+        )
+    ]
+
+
+def account_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """The number of an account, which a family may share, read as that of a patient."""
+    heading = seen.answers.columns["patient_id"]
+    told = seen.people.select(pl.col("name", "born", "dependant").count()).row(0)
+    # Where names or birth dates stand beside it, these tell; where it was said of them how they are meant, that holds.
+    if any(told) or seen.answers.dependant or not headed([heading], "account") or {"several_names", "several_birth_dates"} & set(accepted):
+        return []
+    return [
+        Doubt(
+            "account_numbers",
+            f"{seen.table}: {seen.file}",
+            f'column "{heading}" is read as the patient, and by its heading it may be an account.',
+            "Has each patient an account of their own, or do several of a family share one?",
+            (
+                (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "a column with each patient's number"),
+                (f"tables.{seen.table}", 'dependant = "<its heading>"', "the column that tells members apart"),
+                accept("account_numbers", accepted, "each has one of their own"),
             ),
         )
     ]
@@ -190,6 +233,48 @@ def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
             ),
         )
     ]
+
+
+def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
+    """Two files of the same years with the same numbers and hardly a day in common: two clinics, it may be.
+
+    Files of two clinicians or of two kinds of work of one practice have patients who were there for both on one day.
+    """
+    for n, one in enumerate(seen):
+        for other in seen[n + 1 :]:
+            if one.answers.clinic or not _years_alike(one, other):
+                continue
+            ids = one.people["id"].unique()
+            both = ids.is_in(other.people["id"].unique().implode()).sum()
+            share = both / max(min(ids.len(), other.people["id"].n_unique()), 1)
+            same_day = len(one.visits & other.visits)
+            if both >= _SOME and share >= _BOTH_CLINICS and same_day <= _MANY * both:
+                return [
+                    Doubt(
+                        "numbering",
+                        "procedures",
+                        f"{one.file} and {other.file} are of the same years, and {both:,} patient numbers stand in "
+                        f"both, with {same_day:,} days of work in common.",
+                        "Are they of two clinics that number their patients each for itself, so that one number is two "
+                        "people?",
+                        (
+                            (
+                                "practice",
+                                'numbering = "per clinic"',
+                                "yes: give each file a column with the clinic's name, and name it as columns.site_id",
+                            ),
+                            ("practice", 'numbering = "one for all"', "no: a number is one patient in all files"),
+                        ),
+                    )
+                ]
+    return []
+
+
+def _years_alike(one: Seen, other: Seen) -> bool:
+    """Whether most of the days of work of the shorter file lie in years of the other."""
+    years = [s.years for s in (one, other)]
+    both = sum(min(years[0][y], years[1][y]) for y in years[0].keys() & years[1].keys())
+    return both > 0 and 2 * both >= min(y.total() for y in years)
 
 
 def few_found(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:

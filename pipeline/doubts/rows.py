@@ -14,6 +14,7 @@ from pipeline.reasons import REASONS
 if TYPE_CHECKING:
     from pipeline.config import Settings
 
+_ALIKE_ROWS = 5
 MANY, LEAST_ROWS, LEAST_LOST = 0.05, 20, 3
 # Rows that are set aside for good reason: they never were rows of this table, or another one counts in their place.
 NO_LOSS = (
@@ -38,6 +39,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += mapped_twice(where, one.table, one.answers.columns, accepted)
         found += credits_beside(where, one, accepted)
         found += further_procedures(where, one, accepted)
+        found += sheets_alike(where, one, accepted)
         found += flag_doubts(where, one.flags, accepted)
         found += phrase_doubts(where, one.phrases, accepted)
         of_status = settings.tables[one.table].values.get("status", {})
@@ -110,6 +112,29 @@ def further_procedures(where: str, seen: Seen, accepted: Sequence[str]) -> list[
             (accept("several_procedures_in_a_row", accepted, "the others are no procedures, or may be left out"),),
         )
     ]
+
+
+def sheets_alike(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Two sheets of a workbook with mostly the same rows: one is a copy of the other, kept or edited."""
+    names = sorted(seen.sheets)
+    for n, a in enumerate(names):
+        for b in names[n + 1 :]:
+            both, least = len(seen.sheets[a] & seen.sheets[b]), min(len(seen.sheets[a]), len(seen.sheets[b]))
+            if both < _ALIKE_ROWS or 2 * both < least:
+                continue
+            return [
+                Doubt(
+                    "sheets_alike",
+                    where,
+                    f'sheets "{a}" and "{b}" have {both:,} rows in common, of {least:,} of the shorter one.',
+                    "Is one a copy of the other? Then each piece of work would count twice.",
+                    (
+                        (f"tables.{seen.table}", f'sheets = ["{a}"]', "the sheets that are to be read"),
+                        accept("sheets_alike", accepted, "no: both hold work of their own"),
+                    ),
+                )
+            ]
+    return []
 
 
 def set_aside(table: str, reasons: Mapping[str, int], rows: int, accepted: Sequence[str]) -> list[Doubt]:

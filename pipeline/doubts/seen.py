@@ -12,6 +12,7 @@ from pipeline.doubts.answers import Answers, is_amount
 from pipeline.doubts.kept_words import headed, numbered_like
 from pipeline.doubts.standing import MOST_FLAGS, flag_columns, phrases, text_columns, titles
 from pipeline.fields import kind
+from pipeline.sources.excel_file import SHEET
 
 MOST_DAYS = 200_000
 _MOST_PIECES = 64
@@ -24,6 +25,8 @@ class Seen:
     `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
     one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
     field. `counts` are numbers of rows: `rows`, `aside` (totals, notes and empty rows left out), `credit`, `further`.
+    `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
+    `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
     heading, and `titles` lines between rows that say it of a section.
     """
@@ -37,6 +40,9 @@ class Seen:
     reasons: Counter[str] = field(default_factory=Counter)
     unknown: Counter[str] = field(default_factory=Counter)
     days: dict[str, pl.Series] = field(default_factory=dict)
+    years: Counter[int] = field(default_factory=Counter)
+    visits: set[int] = field(default_factory=set)
+    sheets: dict[str, set[int]] = field(default_factory=dict)
     flags: dict[str, Counter[str]] = field(default_factory=dict)
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     titles: Counter[tuple[str, str]] = field(default_factory=Counter)
@@ -73,6 +79,14 @@ class Seen:
         for name in fields.columns:
             if kind(self.table, name) == "date" and fields.schema[name] == pl.String:
                 self._add_days(name, fields[name])
+        if self.table == "procedures":
+            self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
+            if len(self.visits) < MOST_DAYS:
+                self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
+        if SHEET in rows.columns:
+            hashes = fields.select(*self.answers.columns).hash_rows(seed=0)
+            for (sheet,), of in pl.DataFrame({"sheet": rows[SHEET], "hash": hashes}).group_by("sheet"):
+                self.sheets.setdefault(str(sheet), set()).update(of["hash"])
         aside = rejects["reason"].value_counts()
         self.reasons.update(dict(aside.iter_rows()))
         if self.known_codes is not None and cleaned.height:

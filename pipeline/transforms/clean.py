@@ -19,7 +19,7 @@ from pipeline.fields import RANGES, YEARS_OF, input_fields, kind, normal_word, n
 from pipeline.tables import Table
 from pipeline.transforms.cell_forms import FORMS, READ_AS
 from pipeline.transforms.code_cells import UNCLEAR, read_codes
-from pipeline.transforms.dates import FIRST_DAY, DateForm, parse_dates
+from pipeline.transforms.dates import FIRST_DAY, NO_DAY, DateForm, parse_dates
 from pipeline.transforms.parsers import parse_fees, parse_flags, parse_numbers, parse_words
 from pipeline.transforms.text_cache import TextCache
 from pipeline.transforms.tooth_lists import AREA, parse_tooth_lists
@@ -341,13 +341,14 @@ def _year_alone(text: pl.Expr) -> pl.Expr:
 
 def _plausible(name: str, value: str, note: str | None, reading: Reading) -> list[pl.Expr]:
     """The dates `value` of a field and their notes; dates before 1900 are left out with a note, and those not come yet
-    where they may be left out."""
+    where they may be left out. The days that programs write for none are none."""
+    none = pl.col(value).is_in(NO_DAY).fill_null(False)
     early = pl.col(value) < (pl.date(1880, 1, 1) if name == "birth_date" else FIRST_DAY)
     late = pl.col(value) > reading.today if name != DONE_ON.get(reading.table.name) else pl.lit(False)
-    wrong = (early | late).fill_null(False)
+    wrong = (early | late).fill_null(False) & ~none
     said = pl.lit(None, pl.String) if note is None else pl.col(note)
     return [
-        pl.when(~wrong).then(value).alias(value),
+        pl.when(~wrong & ~none).then(value).alias(value),
         pl.when(wrong).then(pl.lit("implausible")).otherwise(said).alias(note or f"{name}:note"),
     ]
 

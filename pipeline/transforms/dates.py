@@ -20,6 +20,8 @@ from pipeline.errors import DataError
 from pipeline.transforms.month_names import named_date, named_short_date, named_short_year
 
 FIRST_DAY = pl.date(1900, 1, 1)
+# Days that programs write where there is none: the first of a calendar, of a database or of a spreadsheet.
+NO_DAY = (dt.date(1, 1, 1), dt.date(1753, 1, 1), dt.date(1899, 12, 30), dt.date(1899, 12, 31), dt.date(1900, 1, 1))
 # Share of the deciding values below which those against the order are taken for slips of the pen.
 MAX_AGAINST = 0.01
 

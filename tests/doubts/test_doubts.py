@@ -22,8 +22,8 @@ from pipeline.tables import PROCEDURES
 
 TODAY = dt.date(2026, 1, 31)
 CORPUS = Path(__file__).parents[1] / "corpus"
-HEAD = "Account,Dep,Date,Code,Tooth\n"
-COLUMNS = 'columns = { patient_id = "Account", service_date = "Date", code = "Code", tooth = "Tooth" }\n'
+HEAD = "Chart,Dep,Date,Code,Tooth\n"
+COLUMNS = 'columns = { patient_id = "Chart", service_date = "Date", code = "Code", tooth = "Tooth" }\n'
 
 
 def practice(folder: Path, *, practice: str = "", table: str = "", **files: str) -> Path:
@@ -85,7 +85,7 @@ def test_a_row_set_aside_is_shown_as_it_was_written(tmp_path: Path):
     load(practice(tmp_path, a=text, table='dependant = "Dep"\n'), keep_ids=True)
     with open_store(tmp_path / "practice.duckdb") as store:
         (row,) = store.mended.rows_set_aside().iter_rows(named=True)
-    assert '"Account":"5"' in row["raw_row"].replace('": "', '":"')
+    assert '"Chart":"5"' in row["raw_row"].replace('": "', '":"')
 
 
 @pytest.mark.parametrize("line", ['patient_ids = "foldd"', 'numbering = "both"', 'accepted = ["name_as_ids"]'])
