@@ -178,11 +178,15 @@ def simulate(directory: Path, crowns: int, seed: int, referred: float, charted: 
     show_default=True,
     help="The file to write; it is never overwritten.",
 )
-def suggest(files: tuple[Path, ...], out: Path) -> None:
+@click.option("--encoding", help="How texts are written that do not show it, as windows-1252, cp850 or utf-16-le.")
+def suggest(files: tuple[Path, ...], out: Path, encoding: str | None) -> None:
     """Look at unknown files and write a PRACTICE.toml to edit: which file is which table, which column which field."""
+    from pipeline.config import checked_encoding
     from pipeline.suggest import propose
 
-    found = propose.suggest(files, folder=out.resolve().parent, say=_say())
+    if encoding is not None:
+        checked_encoding(encoding, "--encoding:")
+    found = propose.suggest(files, folder=out.resolve().parent, encoding=encoding, say=_say())
     path = propose.write_suggestion(found, out)
     for line in found.found:
         click.echo(line)

@@ -34,7 +34,7 @@ LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
 PATIENT_IDS = ("folded", "as_written")
-NUMBERINGS = ("one for all", "per clinic")
+NUMBERINGS = ("one for all", "per clinic", "per file")
 # Answers about the cells of one table, each a word; `doubts.answers` puts them to work.
 CELL_WORDS = {
     "swapped_dates": ("mend", "as_written"),
@@ -59,7 +59,7 @@ class Practice:
     root_canals_elsewhere: str = "unknown"  # whether others do root canals of this practice's patients
     key_file: Path | None = None  # the key of the patients' pseudonyms; None: beside the database
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
-    numbering: str | None = None  # whether patients are numbered "one for all" clinics or "per clinic"; None asks
+    numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
     accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
 
 
@@ -362,7 +362,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
     if len(extras.get("delimiter", ",")) != 1 or extras.get("delimiter") in ('"', "\n", "\r"):
         raise ConfigError(f"{where} delimiter must be one character that is neither a quotation mark nor a line end.")
     if "encoding" in extras:
-        _encoding(extras["encoding"], where)
+        checked_encoding(extras["encoding"], where)
     layout = _layout(name, raw, where, known)
     marks = {
         heading.strip(): _text_map(made, f'{where} status_from."{heading}"')
@@ -559,7 +559,8 @@ def _date_format(pattern: str, where: str) -> str:
     return pattern
 
 
-def _encoding(name: str, where: str) -> None:
+def checked_encoding(name: str, where: str) -> None:
+    """Refuse (`ConfigError`) the name of an encoding that is none."""
     try:
         "".encode(name)
     except LookupError as error:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -20,7 +21,14 @@ from pipeline.teeth import teeth
 if TYPE_CHECKING:
     from pipeline.config import Settings
 
-PER_CLINIC, FOLDED, MEND, NEXT_DAY, SURFACE = "per clinic", "folded", "mend", "next_day", "surface"
+PER_CLINIC, PER_FILE, FOLDED, MEND, NEXT_DAY, SURFACE = (
+    "per clinic",
+    "per file",
+    "folded",
+    "mend",
+    "next_day",
+    "surface",
+)
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
@@ -45,6 +53,7 @@ class Answers:
     notation: str
     folded: bool = False
     clinic: str | None = None
+    of_file: str | None = None  # what stands before the number where each file has numbers of its own
     dependant: str | None = None
     quadrant: str | None = None
     decimals: bool = False
@@ -88,6 +97,7 @@ class Answers:
             self.notation,
             folded=self.folded,
             clinic=self.clinic,
+            of_file=self.of_file,
             dependant=self.dependant,
         )
         return alone.fields(rows)["patient_id"].cast(pl.String)
@@ -95,7 +105,7 @@ class Answers:
     @cached_property
     def _changes(self) -> list[pl.Expr]:
         changes = []
-        if self.folded or self.clinic or self.dependant:
+        if self.folded or self.clinic or self.dependant or self.of_file:
             changes.append(self._patient().alias("patient_id"))
         if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters):
             changes.append(self._tooth().alias("tooth"))
@@ -120,6 +130,8 @@ class Answers:
         if self.clinic:
             clinic = pl.col("clinic:").str.to_uppercase()
             text = pl.concat_str(clinic.fill_null(""), text, separator=_BETWEEN)
+        if self.of_file:
+            text = pl.concat_str(pl.lit(self.of_file), text, separator=_BETWEEN)
         return text
 
     def _tooth(self) -> pl.Expr:
@@ -127,7 +139,7 @@ class Answers:
         if self.letters:
             text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
         if self.decimals:
-            text = text.str.replace(r"^([1-8])[.,]([1-8])$", "${1}${2}")
+            text = text.str.replace(r"^([1-8])[.,-]([1-8])$", "${1}${2}")
         if self.quadrant:
             word = quadrant_word(pl.col("quadrant:"))
             digit = text.str.extract(r"^0?([1-8])(?:\.0+)?$")
@@ -212,6 +224,7 @@ def answers_for(
         notation=practice.tooth_notation,
         folded=practice.patient_ids == FOLDED,
         clinic=clinic,
+        of_file=Path(file).stem if practice.numbering == PER_FILE else None,
         dependant=told.dependant,
         quadrant=told.quadrant,
         decimals=bool(told.teeth_as_decimals),

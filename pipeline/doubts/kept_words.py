@@ -13,7 +13,8 @@ from pipeline.suggest.headings import plain_heading
 _WORDS = {
     "first_name": "first name|firstname|given name|vorname|prenom|nombre|voornaam|nome proprio",
     "name": (
-        "patient|patient name|pat name|client|name|full name|last name|lastname|surname|family name|nachname|familienname|"
+        "patient|client|"
+        "patient name|pat name|name|full name|last name|lastname|surname|family name|nachname|familienname|"
         "patientenname|nom|nom patient|nom du patient|apellido|apellidos|achternaam|naam|sobrenome|nome|cognome|"
         "patient last name|client name"
     ),

@@ -91,7 +91,12 @@ def account_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     heading = seen.answers.columns["patient_id"]
     told = seen.people.select(pl.col("name", "born", "dependant").count()).row(0)
     # Where names or birth dates stand beside it, these tell; where it was said of them how they are meant, that holds.
-    if any(told) or seen.answers.dependant or not headed([heading], "account") or {"several_names", "several_birth_dates"} & set(accepted):
+    if (
+        any(told)
+        or seen.answers.dependant
+        or not headed([heading], "account")
+        or {"several_names", "several_birth_dates"} & set(accepted)
+    ):
         return []
     return [
         Doubt(
@@ -136,9 +141,8 @@ def dependants(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     if not seen.dependants:
         return []
     people = seen.people.select("id", "dependant").drop_nulls().unique()
-    short = people["dependant"].str.contains(r"^\d{1,3}(?:\.0)?$|^[A-Za-z]$").sum() >= 0.8 * max(people.height, 1)
     several = people.group_by("id").len().filter(pl.col("len") > 1)
-    if not several.height or not short:
+    if not several.height:
         return []
     heading = seen.dependants[0]
     ids = people["id"].n_unique()
@@ -245,7 +249,7 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
             if one.answers.clinic or not _years_alike(one, other):
                 continue
             ids = one.people["id"].unique()
-            both = ids.is_in(other.people["id"].unique().implode()).sum()
+            both = int(ids.is_in(other.people["id"].unique().implode()).sum())
             share = both / max(min(ids.len(), other.people["id"].n_unique()), 1)
             same_day = len(one.visits & other.visits)
             if both >= _SOME and share >= _BOTH_CLINICS and same_day <= _MANY * both:
@@ -258,10 +262,11 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
                         "Are they of two clinics that number their patients each for itself, so that one number is two "
                         "people?",
                         (
+                            ("practice", 'numbering = "per file"', "yes: number and file together are the patient"),
                             (
                                 "practice",
                                 'numbering = "per clinic"',
-                                "yes: give each file a column with the clinic's name, and name it as columns.site_id",
+                                "yes, and a column of each file, named as columns.site_id, says which clinic it is",
                             ),
                             ("practice", 'numbering = "one for all"', "no: a number is one patient in all files"),
                         ),

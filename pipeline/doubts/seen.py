@@ -113,6 +113,9 @@ class Seen:
 
     def add_lines(self, malformed: pl.DataFrame) -> None:
         """Take in the records of a batch that are no rows; see `pipeline.sources.source.Batch`."""
+        reasons = malformed["reason"].fill_null("malformed_line").value_counts(name="n")
+        self.reasons.update(dict(reasons.iter_rows()))
+        self.counts["rows"] += malformed.height
         if self.table == "procedures":
             notes = malformed.filter(pl.col("reason") == "note_line")
             self.titles.update(titles(notes["raw_row"].drop_nulls()))

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 
 _NEARLY_ALL, _MOST, _SOME, _ENOUGH, _DIFFERENT = 0.95, 0.8, 3, 30, 6
 _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"
+# `1-4` too is how some write the quadrant and the place; read as a range it would be four teeth.
 _DECIMAL = {"fdi": r"^[1-8],[1-8]$", "universal": r"^[1-4][.,][1-8]$", "palmer": r"^[1-4][.,][1-8]$"}
+_DASHED = r"^[1-8]-[1-8]$"
 _TWO = r"^#?\d{1,2}\s*[,;/&+ ]\s*#?\d{1,2}$"
 _LETTER = {  # surfaces that are also letters of primary teeth
     "universal": r"(?i)^#?(?:[1-9]|[12]\d|3[0-2]|0[1-9])[\s,/-]+[BDFILMO]$",
@@ -82,7 +84,9 @@ def teeth_as_decimals(
     """FDI numbers that a spreadsheet turned into decimals."""
     rows, n = _rows(teeth), _rows(teeth, _DECIMAL[notation])
     if n < _SOME or n < 0.5 * rows:
-        return []
+        n = _rows(teeth, _DASHED)  # some rows may name a range of teeth, not nearly all
+        if n < 5 or n < _MOST * rows:
+            return []
     first: tuple[tuple[str, str, str], ...] = (
         (f"tables.{table}", "teeth_as_decimals = true", "yes: the digits before and behind the sign are one tooth"),
     )
@@ -93,8 +97,8 @@ def teeth_as_decimals(
         Doubt(
             "teeth_as_decimals",
             where,
-            f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9, the first digit a quadrant, the second 1 to 8.",
-            "Are these two-digit tooth numbers (16, 24) that a spreadsheet took for decimals?",
+            f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9 or 9-9, the first digit a quadrant, the second 1 to 8.",
+            "Are these two-digit tooth numbers (16, 24), cut in two by a sign or taken for decimals by a spreadsheet?",
             (*first, no),
         )
     ]

@@ -49,6 +49,7 @@ class CsvFile:
     layout: Layout
     starts: tuple[int, ...] = ()  # where the fields of a line begin, if nothing stands between them
     loose: Loose | None = None
+    above: tuple[str, ...] = ()
     _text: TextBytes = field(kw_only=True, repr=False)
     _stamp: tuple[int, int] = field(kw_only=True, repr=False)
     # First rows of the blocks with line breaks in fields that the strict parser has found sound.
@@ -72,7 +73,7 @@ class CsvFile:
         else:
             cut = f"fields end at {_SIGNS.get(self.delimiter, repr(self.delimiter))}"
         at = f"headings in line {self.layout.lines_above}" if self.layout.said else "no headings"
-        return Spoken(how=f"{cut}, {at}")
+        return Spoken(how=f"{cut}, {at}", above=self.above)
 
     @property
     def remark(self) -> str | None:
@@ -237,7 +238,8 @@ def open_csv(path: Path, options: ReadOptions) -> CsvFile:
         _refuse_printed(lines, layout.headings, options, file=path.name)
     loose = loose_place(layout.headings, layout.delimiter, options.loose_columns, file=path.name)
     stamp = stamp or _stamp(path)
-    return CsvFile(path, layout, starts=options.fixed_width, loose=loose, _text=text, _stamp=stamp)
+    above = tuple(line.strip() for line in lines[: max(layout.lines_above - 1, 0)])
+    return CsvFile(path, layout, starts=options.fixed_width, loose=loose, above=above, _text=text, _stamp=stamp)
 
 
 def _refuse_printed(lines: list[str], headings: list[str], options: ReadOptions, *, file: str) -> None:

@@ -1,7 +1,8 @@
 """Lines that say whose or of which day the rows below them are: `Patient: 1042 Smith`, as a template reads them.
 
 A template is the line with the name of a field in braces where its value stands: `Patient: {patient_id} {*}`. `{*}` is
-anything, also nothing. Case and the number of blanks do not matter; cells of one row are joined by a blank.
+anything, also nothing. Case and the number of blanks do not matter; cells of one row are joined by a blank. A template
+without words, `{patient_id} {*}`, is of lines that begin with a number: its first field then holds a digit.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from pipeline.errors import ConfigError
 _SEVERAL_WORDS = ("service_date", "exam_date", "event_date", "prep_date", "seat_date", "provider_id", "site_id")
 _PLACE = re.compile(r"\{(\*|\w+)\}")
 _LEAST_LETTERS = 2
+_VALUE = r"\s*([^\s,;|]+)[,;|]?"
+_NUMBER = r"\s*([^\s,;|]*\d[^\s,;|]*)[,;|]?"
 
 
 @dataclass(frozen=True)
@@ -59,20 +62,31 @@ def _template(text: str, known: Sequence[str], *, where: str) -> Template:
     if not fields or len(set(fields)) < len(fields):
         raise ConfigError(f'{where} must name a field in braces, each once, e.g. "Patient: {{patient_id}} {{*}}".')
     literal = re.split(_PLACE, text)[0::2]
-    if sum(c.isalpha() for part in literal for c in part) < _LEAST_LETTERS:
-        raise ConfigError(f'{where} must have the words that such a line begins with, e.g. "Patient: {{patient_id}}".')
+    bare = sum(c.isalpha() for part in literal for c in part) < _LEAST_LETTERS
+    if bare and (not text.strip().startswith(f"{{{fields[0]}}}") or fields[0] in _SEVERAL_WORDS):
+        raise ConfigError(
+            f'{where} must have the words that such a line begins with, e.g. "Patient: {{patient_id}}", or begin with '
+            'the number itself, e.g. "{patient_id} {*}".'
+        )
     pieces = re.split(r"(\{(?:\*|\w+)\})", text.strip())
     pattern = "".join(_piece(piece) for piece in pieces)
+    if bare:
+        return Template(tuple(fields), _numbered(pattern), "")
     start = re.sub(r"[\W_]+$", "", literal[0].strip())
     begins = rf"(?i)^\W*{_words(start)}(?:\W|$)" if len(start) >= _LEAST_LETTERS else ""
     return Template(tuple(fields), rf"(?i)^\W*?{pattern}\s*$", begins)
+
+
+def _numbered(pattern: str) -> str:
+    """The pattern of a line whose first value holds a digit; the engine of these patterns cannot look ahead."""
+    return rf"^\s*{pattern.replace(_VALUE, _NUMBER, 1)}\s*$"
 
 
 def _piece(piece: str) -> str:
     if piece == "{*}":
         return r"(?:.*?)"
     if found := _PLACE.fullmatch(piece):
-        return r"\s*(\S.*?)" if found[1] in _SEVERAL_WORDS else r"\s*([^\s,;|]+)[,;|]?"
+        return r"\s*(\S.*?)" if found[1] in _SEVERAL_WORDS else _VALUE
     return _words(piece)
 
 

@@ -78,7 +78,7 @@ class Grouped:
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
         self._filled = self._lines = 0
-        state = _State()
+        state = _State(held=self._said_above())
         for batch in self.source.batches():
             whole = self._one(batch, state)
             yield (
@@ -87,13 +87,26 @@ class Grouped:
                 else Batch(whole.numbers, whole.rows.select(pl.col(h) for h in headings), whole.malformed, whole.claims)
             )
 
+    def _said_above(self) -> dict[str, Any]:
+        """What lines above the headings say of the first group."""
+        lines = pl.Series("line", self.source.spoken.above, dtype=pl.String).to_frame()
+        found: dict[str, Any] = {}
+        for template in self.templates:
+            told = lines.filter(template.matches(pl.col("line")))
+            if told.height:
+                self._lines += 1
+                last = told.tail(1)
+                found |= {f: last.select(template.value(pl.col("line"), f)).item() for f in template.fields}
+        return found
+
     def _one(self, batch: Batch, state: _State) -> Batch:
         rows, numbers, malformed = batch.rows, batch.numbers, batch.malformed
         if SHEET in rows.columns and rows.height and (sheet := rows[SHEET][0]) != state.sheet:
             state.sheet, state.held, state.outer, state.in_head = sheet, {}, {}, False
         cells = _cells(rows)
         if self.templates and rows.height:
-            is_line = _any([t.matches(pl.col("line")) for t in self.templates], cells)
+            # A row that has all that work needs is no line above it, however it begins.
+            is_line = _any([t.matches(pl.col("line")) for t in self.templates], cells) & ~_complete(rows, self.needed)
             if is_line.any():
                 found = pl.DataFrame({ROW: numbers, "raw_row": cells, "reason": "group_line"}).filter(is_line)
                 malformed = pl.concat([malformed, _in_shape(found)]).sort(ROW)
@@ -105,7 +118,10 @@ class Grouped:
             rows, numbers, cells = rows.filter(~is_total), numbers.filter(~is_total), cells.filter(~is_total)
         lines = malformed.with_columns(pl.col("raw_row").str.replace(_SHEET_LINE, "").alias("line"))
         if self.templates and lines.height:
-            own = _any([t.matches(pl.col("line")) for t in self.templates], lines["line"])
+            cut = lines["line"].str.count_matches(getattr(self.source, "delimiter", "\t"), literal=True)
+            broken = cut * 2 >= len(self.source.headings)  # a row with a field too many or too few
+            own = _any([t.matches(pl.col("line")) for t in self.templates if t.start], lines["line"])
+            own |= _any([t.matches(pl.col("line")) for t in self.templates if not t.start], lines["line"]) & ~broken
             reason = pl.when(own).then(pl.lit("group_line")).otherwise(pl.col("reason"))
             lines = lines.with_columns(reason.alias("reason"))
             self._lines += int(own.sum())
@@ -193,6 +209,13 @@ class _State:
     in_head: bool = False
 
 
+def _complete(rows: pl.DataFrame, needed: Sequence[str]) -> pl.Series:
+    """Whether a row has something in each of the columns that every row of work has."""
+    there = [h for h in needed if h in rows.columns]
+    filled = [pl.col(h).cast(pl.String).str.strip_chars().replace("", None).is_not_null() for h in there]
+    return rows.select(pl.all_horizontal(filled)).to_series() if filled else pl.Series([False] * rows.height)
+
+
 def _cells(rows: pl.DataFrame) -> pl.Series:
     """The filled cells of each row with a blank between them."""
     names = [n for n in rows.columns if n not in (SHEET, SHEET_ROW)]
@@ -203,6 +226,8 @@ def _cells(rows: pl.DataFrame) -> pl.Series:
 
 
 def _any(tests: list[pl.Expr], lines: pl.Series) -> pl.Series:
+    if not tests:
+        return pl.Series("found", [False] * lines.len(), dtype=pl.Boolean)
     return lines.to_frame("line").select(pl.any_horizontal(tests).fill_null(False).alias("found")).to_series()
 
 

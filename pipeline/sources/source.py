@@ -44,7 +44,8 @@ class Spoken:
 
     `fields`: its headings are the names of our fields, so no columns are mapped. `notation`: how teeth are written.
     `date_format`: a strptime pattern. `serial_dates`: what day a spreadsheet's day 1 is, `1900` or `1904`.
-    `how` says in words how it was cut into fields, empty where the kind of file leaves no choice.
+    `how` says in words how it was cut into fields, empty where the kind of file leaves no choice; `above` are the lines
+    above its headings.
     """
 
     fields: bool = False
@@ -52,6 +53,7 @@ class Spoken:
     date_format: str | None = None
     serial_dates: str | None = None
     how: str = ""
+    above: tuple[str, ...] = ()
 
 
 class Source(Protocol):

@@ -139,7 +139,8 @@ class TextBytes:
         example = "utf-8" if encoding == _WESTERN else _WESTERN
         return DataError(
             f"{self.path.name}: the file is not {encoding} text, first at line {line:,}.\n"
-            f'  Export it as UTF-8, or say under its table how it is written, e.g. encoding = "{example}"; '
+            f'  Export it as UTF-8, or say under its table how it is written, e.g. encoding = "{example}" (to '
+            f"`suggest` with --encoding {example}); "
             'for DOS programs "cp850", for old Macs "mac_roman", for Central Europe "windows-1250".'
         )
 
@@ -153,7 +154,8 @@ class TextBytes:
             little = text[1:2] == b"\0"
             return DataError(
                 f"{self.path.name}: holds NUL bytes, as UTF-16 text does, but has no mark at its start that says so.\n"
-                f'  Write encoding = "utf-16-{"le" if little else "be"}" under its table, or export it as UTF-8.'
+                f'  Write encoding = "utf-16-{"le" if little else "be"}" under its table (to `suggest` it is '
+                "given with --encoding), or export it as UTF-8."
             )
         return DataError(
             f"{self.path.name}: holds NUL bytes{line}, so it is no text file that can be read.\n"

@@ -222,7 +222,7 @@ _SYNONYMS: dict[str, str] = {
         "cantidad|telefono|direccion|factura|num factura|fecha factura|seguro|naam|achternaam|voornaam|omschrijving|"
         "opmerking|leeftijd|aantal|adres|factuur|factuurnummer|factuurdatum|verzekering|nome|sobrenome|descricao|"
         "observacao|idade|quantidade|endereco|fatura|convenio|cognome|descrizione|eta|quantita|indirizzo|fattura|"
-        "numero fattura|data fattura|assicurazione|quadrant|quad|arch|area"
+        "numero fattura|data fattura|assicurazione|quadrant|quad|arch|area|side|jaw"
     ),
 }
 

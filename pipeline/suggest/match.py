@@ -25,6 +25,8 @@ _RIVAL = 1.0  # closer than this, two columns are both candidates
 _FITS, _CONTRADICTS = 0.5, 0.2
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
+# What reports may say once for a group of rows.
+_GROUPED = ("patient_id", "service_date")
 # What tells the tables apart: so many of these fields must be found.
 _TELLING: dict[str, tuple[int, frozenset[str]]] = {
     "procedures": (2, frozenset({"service_date", "code"})),
@@ -181,7 +183,13 @@ def _judge(
         if n not in taken and c is not column and scores[n] > (max(own - _RIVAL, 0.0) if column else -1.5)
     ]
     if column is None:
-        return FieldMatch(field, None, ASK, "no column was found for it", tuple(near)) if needed else None
+        why = "no column was found for it"
+        if field in _GROUPED:
+            why += (
+                f'; or, if it stands in lines above the rows, put group_lines = ["{{{field}}} {{*}}"] in place of this '
+                "line, in the form of those lines ({*} is anything)"
+            )
+        return FieldMatch(field, None, ASK, why, tuple(near)) if needed else None
     value, said = ratings[field, column.place]
     heading = fits[field, column.place]
     if near:

@@ -52,16 +52,18 @@ class Piece:
     how: str = ""
 
 
-def open_pieces(path: Path) -> list[Piece]:
-    """Look into one file; nothing is written and nothing leaves the machine. What cannot be read has `trouble`."""
+def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
+    """Look into one file, whose text is in `encoding` if that is told; nothing is written and nothing leaves the
+    machine. What cannot be read has `trouble`."""
     try:
         with reading(path.name, "the look at its columns"):
             if path.suffix.lower() in WORKBOOKS and not begins_interchange(path):
                 return _sheets(path)
-            first = open_source(path, ReadOptions())
+            told = ReadOptions(encoding=encoding)
+            first = open_source(path, told)
             if first.spoken.fields:
                 return [_spoken(path)]
-            return [_read(path, ReadOptions(header_row=_heading_line(path, first.headings)))]
+            return [_read(path, replace(told, header_row=_heading_line(path, first.headings, told)))]
     except DataError as error:
         return [Piece(path, pl.DataFrame(), trouble=str(error))]
 
@@ -107,14 +109,14 @@ def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piec
     return _piece(path, rows, (), sheets, sampled)
 
 
-def _heading_line(path: Path, headings: Sequence[str]) -> int | None:
+def _heading_line(path: Path, headings: Sequence[str], told: ReadOptions) -> int | None:
     """The line of the headings where a preamble stands above them; None where the reader finds them by itself."""
     best, most = None, max(_MEANT - 1, _meant(headings))
     if most >= _MEANT or path.suffix.lower() == ".parquet":
         return None
     for line in range(1, _PREAMBLE + 1):
         try:
-            found = _meant(open_source(path, ReadOptions(header_row=line)).headings)
+            found = _meant(open_source(path, replace(told, header_row=line)).headings)
         except DataError:
             continue
         if found > most:

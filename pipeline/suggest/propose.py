@@ -35,8 +35,12 @@ class Suggestion:
     questions: int
 
 
-def suggest(files: Sequence[Path], *, folder: Path, say: Callable[[str], None] = lambda _: None) -> Suggestion:
+def suggest(
+    files: Sequence[Path], *, folder: Path, encoding: str | None = None, say: Callable[[str], None] = lambda _: None
+) -> Suggestion:
     """Propose a PRACTICE.toml for unknown files; `folder` is where it will lie, file names are written from there.
+
+    `encoding` is that of texts that do not show it themselves.
 
     Raises
     ------
@@ -46,7 +50,7 @@ def suggest(files: Sequence[Path], *, folder: Path, say: Callable[[str], None] =
     pieces: list[Piece] = []
     for path in dict.fromkeys(Path(f).resolve() for f in files):
         say(f"{path.name}: looking at it")
-        pieces += open_pieces(path)
+        pieces += open_pieces(path, encoding)
     groups = _groups(pieces)
     chosen, left = _under_other_names(*_choose(groups))
     spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}
@@ -59,6 +63,8 @@ def suggest(files: Sequence[Path], *, folder: Path, say: Callable[[str], None] =
             "none of these files holds a table that we know: procedures, patients, endo details, crown details or "
             f"findings.{why}\n  Give the export of the ledger: one row a procedure, with patient, date and code."
         )
+    if encoding:
+        chosen = {t: replace(group, encoding=encoding) for t, group in chosen.items()}
     text = toml_text(chosen, spoken=spoken, left=left, troubles=troubles, folder=folder.resolve())
     return Suggestion(text, tuple(_found(chosen, spoken, left, troubles)), len(open_questions(text)))
 

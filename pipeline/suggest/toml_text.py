@@ -33,6 +33,7 @@ class Group:
     pieces: list[Piece]
     file: FileProfile
     match: TableMatch
+    encoding: str | None = None
     renamed: Mapping[str, str] = field(default_factory=dict)  # what some files call a column otherwise
 
     @property
@@ -119,6 +120,8 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     lines.append(f"files = {_list(names + _patterns(group.pieces, folder))}  # {_size(group)}")
     if sheets := group.pieces[0].sheets:
         lines.append(f"sheets = {_list(list(sheets))}")
+    if group.encoding and group.pieces[0].path.suffix.lower() not in WORKBOOKS:
+        lines.append(f"encoding = {_text(group.encoding)}")
     for heading, new in group.renamed.items():
         lines.append(f"renamed.{_text(heading)} = {_text(new)}  # likely: what other files call this column")
     lines += [f"{line.key} = {line.value}  # {_plain(line.why)}" for line in group.pieces[0].layout]

@@ -102,6 +102,15 @@ def test_what_a_reader_says_of_a_file_is_told_whole(tmp_path: Path):
     assert "Export it as UTF-8" in str(refusal.value)
 
 
+def test_a_text_of_an_old_encoding_is_read_as_told(tmp_path: Path):
+    (tmp_path / "x.csv").write_bytes(SHORT.replace("\n", ";ü\n").replace(";ü", ";Füllung", 1).encode("cp850"))
+    with pytest.raises(DataError, match="--encoding windows-1252"):
+        suggest([tmp_path / "x.csv"], folder=tmp_path)
+    text = suggest([tmp_path / "x.csv"], folder=tmp_path, encoding="cp850").text
+    assert tomllib.loads(text)["tables"]["procedures"]["encoding"] == "cp850"
+    assert "Füllung" in text
+
+
 def lines_of(table: str, field: str, texts: str) -> dict[str, str]:
     column = Column(1, "x", "x", pl.Series(texts.split()))
     return {word: meant for word, meant, _ in value_lines(table, field, column)}
