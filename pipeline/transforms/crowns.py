@@ -146,7 +146,7 @@ def _join_postings(postings: pl.DataFrame, opened: pl.DataFrame, *, repost: int,
     apart = (day - before).dt.total_days()
     same = same_tooth() & (pl.col("crown_kind") == pl.col("crown_kind").shift(1)).fill_null(False)
     one_free = pl.col("free") != pl.col("free").shift(1)
-    between = (pl.col("last_opened") > before).fill_null(False) & same_tooth()
+    between = (pl.col("last_opened") > before).fill_null(False)  # told of rows of one tooth alone
     joins = same & ((apart <= repost) | ((apart <= pair) & one_free & ~between))
     rows = rows.with_columns(crown=(~joins.fill_null(False)).cum_sum(), between=between & joins.fill_null(False))
     return (
