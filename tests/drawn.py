@@ -28,6 +28,9 @@ _DATE_NAMES = {
     "since",
     "recall_date",
     "seen",
+    "day",
+    "opened",
+    "last_row",
 }
 
 

@@ -64,8 +64,7 @@ def losses(
     """
     here = events.filter(pl.col("event").is_in(TOOTH_LOST))
     extracted = (
-        here.sort(*TOOTH, "service_date")
-        .filter(pl.col("service_date") == pl.col("service_date").min().over(TOOTH))
+        here.filter(pl.col("service_date") == pl.col("service_date").min().over(TOOTH))
         .group_by(TOOTH)
         .agg(lost_on=pl.col("service_date").first(), reason=_only_reason())
         .with_columns(lost_elsewhere=pl.lit(False))

@@ -43,15 +43,11 @@ def test_a_course_that_did_not_fail_failed_nowhere():
         patient_id | tooth_fdi | service_date | event
         p1         | 36        | 2017-01-01   | apical_surgery
     """)
-    others = frame("patient_id | tooth_fdi | what | day").with_columns(
-        pl.col("what").cast(pl.String), pl.col("day").cast(pl.Date)
-    )
+    others = frame("patient_id | tooth_fdi | what | day").with_columns(pl.col("what").cast(pl.String))
     lost = frame("""
         patient_id | tooth_fdi | lost_elsewhere | loss_reason
         p1         | 26        | true           | caries
-    """).with_columns(
-        lost_on=pl.date(2018, 1, 1), last_there=pl.lit(None, pl.Date), gone_by=pl.lit(None, pl.Date)
-    )
+    """).with_columns(lost_on=pl.date(2018, 1, 1), last_there=pl.lit(None, pl.Date), gone_by=pl.lit(None, pl.Date))
     failed = endo_failures(courses, events, others, lost, losses="middle").sort("tooth_fdi")
     assert failed.select("tooth_fdi", "failure_cause", "failure_elsewhere").rows() == [
         (16, None, False),
