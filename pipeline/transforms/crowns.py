@@ -221,7 +221,8 @@ def crowns_elsewhere(
     The columns of `build_crowns`, with `seen_date`: the first day on which the crown is known to be in place. A crown
     on a day on which the patient was not seen here was seated that day. One that was charted on a visit was seated at
     an unknown time before (`seat_date` null): one row per tooth, unless a crown of ours, or one of theirs on a known
-    day, was there already. One without any date was there at the first contact, if no crown was made here.
+    day, was there already. One without any date was there at the first contact, if no crown was made here. Of several
+    kinds told of one crown the first by name stands.
     """
     rows = others.filter(pl.col("what") == CROWN)
     first_here = made_here.group_by(TOOTH).agg(first_here=pl.col("posted_first").min())

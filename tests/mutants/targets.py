@@ -145,7 +145,7 @@ COMPARISON = (
     _stats("standardise_windows"),
     Target("comparison", "pipeline/stats/phases.py", ("tests/stats/test_standardise_windows.py",)),
     _question("comparison", "steady_ratio"),
-    _question("comparison", "within_patient", "steady_ratio"),
+    _question("comparison", "within_patient"),
     _question("comparison", "leaving_weights", "leaving"),
 )
 CLINICIANS = (Target("clinicians", "pipeline/stats/colleagues.py", ("tests/stats/test_colleagues.py",)),)

@@ -569,7 +569,7 @@ def test_crowns_from_elsewhere():
 
 
 def test_a_crown_of_unknown_age_is_followed_from_when_it_was_first_seen_to_the_next_one_of_others():
-    # 26: charted at two visits.
+    # 26: charted at two visits. 36: as two kinds, of which the first by name stands.
     linked = run("""
         service_date | tooth_fdi | code  | status
         2015-01-01   |           | EXAM  |
@@ -577,15 +577,18 @@ def test_a_crown_of_unknown_age_is_followed_from_when_it_was_first_seen_to_the_n
         2016-06-01   | 16        | CROWN | existing
         2015-01-01   | 26        | CROWN | existing
         2017-01-01   | 26        | CROWN | existing
+                     | 36        | CROWN | existing
+                     | 36        | ONLAY | existing
         2017-01-01   |           | EXAM  |
     """)
     assert_crowns(
         linked,
         """
-        tooth_fdi | seat_date  | entry_date | exit_date  | failure_cause | failure_elsewhere
-        16        |            | 2015-01-01 | 2016-06-01 | replaced      | true
-        16        | 2016-06-01 | 2016-06-01 | 2017-01-01 |               | false
-        26        |            | 2015-01-01 | 2017-01-01 |               | false
+        tooth_fdi | crown_kind | seat_date  | entry_date | exit_date  | failure_cause | failure_elsewhere
+        16        | single     |            | 2015-01-01 | 2016-06-01 | replaced      | true
+        16        | single     | 2016-06-01 | 2016-06-01 | 2017-01-01 |               | false
+        26        | single     |            | 2015-01-01 | 2017-01-01 |               | false
+        36        | onlay      |            | 2015-01-01 | 2017-01-01 |               | false
     """,
     )
 
