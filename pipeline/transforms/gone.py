@@ -134,7 +134,7 @@ def _signs(events: pl.LazyFrame, others: pl.LazyFrame, ends: pl.LazyFrame) -> pl
     )
     told = (
         others.filter(pl.col("what").is_in([EXTRACTED, GONE, IMPLANTED]))
-        .join(ends.select("patient_id", "followup_end"), on="patient_id", how="left")
+        .join(ends.select("patient_id", "followup_end"), on="patient_id")  # of a patient never seen nothing is followed
         .filter((pl.col("what") == EXTRACTED) | (pl.col("day") <= pl.col("followup_end")).fill_null(True))
         .select(
             *TOOTH,
@@ -144,7 +144,6 @@ def _signs(events: pl.LazyFrame, others: pl.LazyFrame, ends: pl.LazyFrame) -> pl
             implant=pl.col("what") == IMPLANTED,
             reason="reason",
         )
-        .filter(pl.col("gone_by").is_not_null())
     )
     return pl.concat([stands, told]).unique()
 

@@ -35,7 +35,13 @@ _OF_RULES = {
     "gone": ("rule_13_gone", "rule_10_loss_by_cause"),
     "hints": ("hints", "rule_03_elsewhere"),
     "followup": ("rule_11_followup",),
-    "link": ("link", "rule_04_courses", "rule_05_crown", "rule_07_endo_timing"),
+    "link": (
+        "link",
+        "rule_04_courses",
+        "rule_05_crown",
+        "rule_07_endo_timing",
+        "rule_03_elsewhere::test_a_repeat_or_surgery_with_no_root_canal_before_it_proves_one_elsewhere",
+    ),
 }
 
 

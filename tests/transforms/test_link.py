@@ -629,6 +629,37 @@ def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
     )
 
 
+def test_of_two_crowns_of_one_seat_the_later_posted_stands():
+    # Recorded as seated on a day on which others are said to have seated one too.
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2014-12-01   | 16        | ENDO  |
+        2015-01-05   | 16        | CROWN | existing
+        2015-01-10   | 16        | CROWN |
+        2018-01-01   | 16        | REDO  |
+        2020-01-01   |           | EXAM  |
+        """,
+        details="tooth_fdi | seat_date\n16 | 2015-01-05",
+    )
+    assert_crowns(
+        linked,
+        """
+        crown_id | seat_date  | seat_recorded | exit_date  | failure_cause
+        C000001  | 2015-01-05 | false         | 2015-01-10 | replaced
+        C000002  | 2015-01-05 | true          | 2020-01-01 |
+    """,
+    )
+    assert_courses(
+        linked,
+        """
+        started    | crown_at_start | crown_id | days_to_crown
+        2014-12-01 | none           | C000001  | 35
+        2018-01-01 | crowned        | C000002  |
+    """,
+    )
+
+
 def test_a_root_canal_from_elsewhere_was_there_before_the_seat():
     linked = run("""
         service_date | tooth_fdi | code  | status

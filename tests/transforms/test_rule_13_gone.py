@@ -204,7 +204,7 @@ def test_what_others_did_to_a_crown_contradicts_an_earlier_sign(code: str, cause
 
 def test_a_sign_counts_to_the_end_of_follow_up_and_of_teeth_never_treated_nothing_contradicts_it():
     # p1: charted as missing on the recorded last contact; p2: a day later, which nobody here can have seen.
-    # 17: a pontic where no tooth was ever treated.
+    # 17: a pontic where no tooth was ever treated. p3: never seen here, so that nothing was lost between visits.
     linked = run(
         """
         patient_id | service_date | tooth_fdi | code  | status
@@ -213,6 +213,7 @@ def test_a_sign_counts_to_the_end_of_follow_up_and_of_teeth_never_treated_nothin
         p2         | 2015-01-01   | 16        | CROWN |
         p2         | 2016-01-02   | 16        | GONE  | existing
         p2         | 2015-01-01   | 17        | PONT  |
+        p3         | 2016-01-01   | 16        | GONE  | existing
         z          | 2020-01-01   |           | EXAM  |
         """,
         patients="""
@@ -230,6 +231,7 @@ def test_a_sign_counts_to_the_end_of_follow_up_and_of_teeth_never_treated_nothin
     """,
     )
     assert linked.counts["signs_of_loss_contradicted"] == 0
+    assert linked.counts["teeth_lost_between_visits"] == 2
 
 
 def test_an_extraction_on_record_stands_before_any_sign():
