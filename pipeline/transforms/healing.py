@@ -128,8 +128,8 @@ def paired_readings(findings: pl.DataFrame) -> pl.DataFrame:
     )
     once, twice = (read.filter(pl.col("again") == again).drop("again") for again in (False, True))
     same = once.join(twice, on=[*day, "reader"], suffix="_2").select(*day, first="pai", second="pai_2")
-    named = read.filter(pl.col("reader").is_not_null())
-    own = named.sort("again").unique([*day, "reader"], keep="first", maintain_order=True).drop("again")
+    own = read.sort("again").unique([*day, "reader"], keep="first", maintain_order=True).drop("again")
+    # A reader who is not named comes before nobody, and after nobody.
     two = own.join(own, on=day, suffix="_2").filter(pl.col("reader") < pl.col("reader_2"))
     two = two.select(*day, first="pai", second="pai_2")
     worst = [part.group_by(day).agg(pl.col("pai").max()) for part in (once, twice)]

@@ -53,7 +53,9 @@ def test_mean_years_in_place_and_their_words():
         "than one with a crown treated before; the range is 4.9 months shorter to 1.7 months shorter."
     )
     alike = years_of(replace(WINDOWS, mean_days=np.array([701.0, 700.0])), noun="crowns")
-    assert alike.sentence.startswith("Over the 2.0 years that are compared, a crown with an opened crown stays in place ")
+    assert alike.sentence.startswith(
+        "Over the 2.0 years that are compared, a crown with an opened crown stays in place "
+    )
     assert "as long on average as one with" in alike.sentence
     assert alike.sentence.endswith("the range is 1.6 months shorter to 1.6 months longer.")
     longer = years_of(replace(WINDOWS, mean_days=np.array([749.0, 700.0])))

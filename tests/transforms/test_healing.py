@@ -89,6 +89,17 @@ def test_an_index_that_falls_from_recall_to_recall_is_no_failure():
     assert one(f"{falling}\n p1 | 16 | 2024-06-01 | 2 | false")["state"] == "healed"
 
 
+def test_a_film_of_the_day_on_which_the_course_began_is_none_since():
+    # The recorded index goes before that film; the recall is above it, and below the film.
+    films = """
+        patient_id | tooth_fdi | exam_date  | pai | symptomatic
+        p1         | 16        | 2019-12-15 | 5   | true
+        p1         | 16        | 2021-02-01 | 4   | false
+    """
+    assert one(films, recorded(3))["state"] == "not_healed"
+    assert one(films.replace("2019-12-15", "2019-12-16"), recorded(3))["state"] == "uncertain"
+
+
 def test_the_index_before_treatment_is_the_recorded_one_else_a_film_shortly_before():
     films = """
         patient_id | tooth_fdi | exam_date  | pai | symptomatic
