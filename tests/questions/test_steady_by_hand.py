@@ -49,8 +49,8 @@ def test_mean_years_in_place_and_their_words():
         [-100, -100 - 25 * Z, -100 + 25 * Z]
     )
     assert found.sentence == (
-        "Over the 2.0 years that are compared, a tooth with an opened crown stays in place 3.3 months shorter on average "
-        "than one with a crown treated before; the range is 4.9 months shorter to 1.7 months shorter."
+        "Over the 2.0 years that are compared, a tooth with an opened crown stays in place 3.3 months shorter on "
+        "average than one with a crown treated before; the range is 4.9 months shorter to 1.7 months shorter."
     )
     alike = years_of(replace(WINDOWS, mean_days=np.array([701.0, 700.0])), noun="crowns")
     assert alike.sentence.startswith(
