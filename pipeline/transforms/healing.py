@@ -59,7 +59,7 @@ def healing_at_recall(
     seen = nearest(finished, films, left_on="exit_date", right_on="recall_date", strategy="backward", same_day=True)
     late = pl.col("recall_date") >= pl.col("completed").dt.offset_by(f"{recall_months}mo")
     recall = ("recall_date", "pai", "symptomatic")
-    seen = seen.with_columns(pl.when(late.fill_null(False)).then(name).alias(name) for name in recall)
+    seen = seen.with_columns(pl.when(late).then(name).alias(name) for name in recall)
     seen = _with_index_before(seen, films, endo_details, gap_days=gap_days)
     seen = seen.join(_worst_since(seen, films), on="course_id", how="left", maintain_order="left")
     pai, before, calm = pl.col("pai"), pl.col("preop_pai"), ~pl.col("symptomatic")

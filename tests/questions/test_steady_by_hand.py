@@ -84,6 +84,7 @@ def small_fit(*, cluster: bool) -> CoxFit:
         [i * 11 % 36 * 25 + 30 for i in range(36)],
         [i in events for i in range(36)],
         names=["opened", "vital"],
+        entry_days=[-1] * 36,
         cluster=patient if cluster else None,
     )
 
