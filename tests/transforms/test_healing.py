@@ -174,6 +174,10 @@ READ_TWICE = """
     p7         | 16        | 2021-01-01 | 2   |             | ann    | 1
     p7         | 16        | 2021-01-01 | 4   |             |        | 1
     p7         | 16        | 2021-01-01 | 5   |             |        | 2
+    # Two readers, one of whom read it again: the first readings are the pair.
+    p8         | 16        | 2021-01-01 | 2   |             | ann    | 1
+    p8         | 16        | 2021-01-01 | 5   |             | ann    | 2
+    p8         | 16        | 2021-01-01 | 3   |             | bea    | 1
 """
 
 
@@ -186,20 +190,28 @@ def test_first_readings_count_and_of_several_the_worst():
         "p4": 5,
         "p5": 1,
         "p6": 4,
-    } | {"p7": 4}
-    assert found["symptomatic"].to_list() == [None] * 5 + [True, None]
+        "p7": 4,
+        "p8": 3,
+    }
+    assert found["symptomatic"].to_list() == [None] * 5 + [True, None, None]
 
 
 def test_pairs_of_readings_by_who_read():
     found = paired_readings(table(READ_TWICE, FINDINGS))
-    ordered = {("same_reader", "p1", 2, 3), ("reader_not_told", "p4", 5, 4), ("reader_not_told", "p7", 4, 5)}
+    ordered = {
+        ("same_reader", "p1", 2, 3),
+        ("same_reader", "p8", 2, 5),
+        ("reader_not_told", "p4", 5, 4),
+        ("reader_not_told", "p7", 4, 5),
+    }
     assert {r for r in found.iter_rows() if r[0] != "two_readers"} == ordered
     two = found.filter(pl.col("kind") == "two_readers")
     assert {(p, frozenset((a, b))) for _, p, a, b in two.iter_rows()} == {
         ("p3", frozenset((2, 3))),
         ("p5", frozenset((1, 2))),
+        ("p8", frozenset((2, 3))),
     }
-    assert found.height == 5
+    assert found.height == 7
 
 
 def test_every_state_is_told():
