@@ -19,6 +19,8 @@ _DATE_NAMES = {
     "gap_seen",
     "last_seen_with_tooth",
     "failed",
+    "counted_to",
+    "end_at",
     "filled_seen",
     "extracted",
     "first_seen",
@@ -26,6 +28,9 @@ _DATE_NAMES = {
     "since",
     "recall_date",
     "seen",
+    "day",
+    "opened",
+    "last_row",
 }
 
 

@@ -46,7 +46,10 @@ def compare_within_patients(
     group, reference = contrast
     telling = pl.col("event").any() & (pl.col("state").n_unique() > 1)
     rows = spells.filter(pl.col("state").is_in(list(states)), pl.col("exit_days") >= pl.col("entry_days"))
-    rows = rows.filter(telling.over("patient_id"))
+    rows = rows.filter(telling.over("patient_id")).with_columns(
+        # A crown is at risk on the day on which it begins at 0.
+        entry_days=pl.when(pl.col("entry_days") <= 0).then(-1).otherwise("entry_days")
+    )
     counts = _counts(rows)
     name = f"{group} vs {reference}"
     few = WithinPatient(
@@ -57,14 +60,13 @@ def compare_within_patients(
         return few
     others = [s for s in states if s in failed and s != reference]
     x = np.column_stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in others])
-    entry = rows["entry_days"].to_numpy()
     try:
         fit = fit_cox(
             x,
             rows["exit_days"],
             rows["event"],
             names=others,
-            entry_days=np.where(entry <= 0, -1, entry),
+            entry_days=rows["entry_days"],
             strata=rows["patient_id"].rank("dense").cast(pl.Int64),
         )
     except CoxInputError:
@@ -73,7 +75,7 @@ def compare_within_patients(
     if not np.isfinite(log.se):
         return few
     ratio, low, high = (float(np.exp(v)) for v in (log.estimate, log.low, log.high))
-    agrees = None if main is None else _agrees(log, main)
+    agrees = None if main is None else bears_out(log, main)
     patients = f"{counts[0]:,} patient{'s' if counts[0] != 1 else ''}"
     told = f"Within the same patients: ratio {ratio:.1f} ({low:.1f} to {high:.1f}), from {patients}."
     if agrees is False and main is not None:
@@ -84,8 +86,8 @@ def compare_within_patients(
     return WithinPatient(name, ratio, low, high, *counts, agrees, told)
 
 
-def _agrees(within: Contrast, main: Estimate) -> bool:
-    """Whether the check bears out the ratio of all.
+def bears_out(within: Contrast, main: Estimate) -> bool:
+    """Whether the check bears out the ratio of all patients; `within` is the log ratio within patients.
 
     Where that claims something (its range leaves out 1): it lies nearer to that ratio than to none. Else: its own
     range holds that ratio.

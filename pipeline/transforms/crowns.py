@@ -146,7 +146,7 @@ def _join_postings(postings: pl.DataFrame, opened: pl.DataFrame, *, repost: int,
     apart = (day - before).dt.total_days()
     same = same_tooth() & (pl.col("crown_kind") == pl.col("crown_kind").shift(1)).fill_null(False)
     one_free = pl.col("free") != pl.col("free").shift(1)
-    between = (pl.col("last_opened") > before).fill_null(False) & same_tooth()
+    between = (pl.col("last_opened") > before).fill_null(False)  # told of rows of one tooth alone
     joins = same & ((apart <= repost) | ((apart <= pair) & one_free & ~between))
     rows = rows.with_columns(crown=(~joins.fill_null(False)).cum_sum(), between=between & joins.fill_null(False))
     return (
@@ -221,7 +221,8 @@ def crowns_elsewhere(
     The columns of `build_crowns`, with `seen_date`: the first day on which the crown is known to be in place. A crown
     on a day on which the patient was not seen here was seated that day. One that was charted on a visit was seated at
     an unknown time before (`seat_date` null): one row per tooth, unless a crown of ours, or one of theirs on a known
-    day, was there already. One without any date was there at the first contact, if no crown was made here.
+    day, was there already. One without any date was there at the first contact, if no crown was made here. Of several
+    kinds told of one crown the first by name stands.
     """
     rows = others.filter(pl.col("what") == CROWN)
     first_here = made_here.group_by(TOOTH).agg(first_here=pl.col("posted_first").min())

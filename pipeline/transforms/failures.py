@@ -91,7 +91,7 @@ def crown_failures(
         loss_reason=pl.when(is_lost).then("loss_reason"),
         loss_interval_days=pl.when(is_lost)
         .then("loss_interval_days")
-        .when(~is_replaced & (pl.col("found_missing") == pl.col("failed")).fill_null(False))
+        .when(pl.col("found_missing") == pl.col("failed"))  # before the next crown, so that nothing replaced it
         .then("missing_interval_days"),
     ).select(*crowns.columns, "next_seat", "failed", "failure_cause", *LOSS, "end_at")
 
@@ -162,7 +162,7 @@ def crowns_found_missing(
     proofs = pl.concat([recemented, _days(events, (REPAIR,), "day"), seen_there]).unique()
     last = (
         of_crown.join(proofs, on=KEY)
-        .filter(pl.col("day") < pl.col("found"), pl.col("day") >= pl.col("in_place_from"))
+        .filter(pl.col("day") < pl.col("found"))
         .group_by("crown_id", "found")
         .agg(last=pl.col("day").max())
     )
@@ -171,7 +171,7 @@ def crowns_found_missing(
         .join(last, on=["crown_id", "found"], how="left")
         .sort("crown_id", "found")
         .unique("crown_id", keep="first", maintain_order=True)
-        .with_columns(last=pl.max_horizontal("last", "in_place_from"))
+        .with_columns(last=pl.max_horizontal("last", "in_place_from"))  # days before are of an earlier crown
         .with_columns(apart=(pl.col("found") - pl.col("last")).dt.total_days())
         .select(
             "crown_id",

@@ -71,7 +71,7 @@ def followed_up(ends: pl.DataFrame, *, cutoff: pl.Expr, active_days: int | None)
     """
     active = pl.lit(True)
     if active_days is not None:
-        active = ((cutoff - pl.col("last_seen")).dt.total_days() <= active_days).fill_null(False)
+        active = (cutoff - pl.col("last_seen")).dt.total_days() <= active_days
     end = pl.when(active).then("counted_to").otherwise("followup_end")
     return ends.with_columns(followup_end=end).with_columns(end_reason=_reason(cutoff))
 

@@ -64,8 +64,7 @@ def losses(
     """
     here = events.filter(pl.col("event").is_in(TOOTH_LOST))
     extracted = (
-        here.sort(*TOOTH, "service_date")
-        .filter(pl.col("service_date") == pl.col("service_date").min().over(TOOTH))
+        here.filter(pl.col("service_date") == pl.col("service_date").min().over(TOOTH))
         .group_by(TOOTH)
         .agg(lost_on=pl.col("service_date").first(), reason=_only_reason())
         .with_columns(lost_elsewhere=pl.lit(False))
@@ -135,7 +134,7 @@ def _signs(events: pl.LazyFrame, others: pl.LazyFrame, ends: pl.LazyFrame) -> pl
     )
     told = (
         others.filter(pl.col("what").is_in([EXTRACTED, GONE, IMPLANTED]))
-        .join(ends.select("patient_id", "followup_end"), on="patient_id", how="left")
+        .join(ends.select("patient_id", "followup_end"), on="patient_id")  # of a patient never seen nothing is followed
         .filter((pl.col("what") == EXTRACTED) | (pl.col("day") <= pl.col("followup_end")).fill_null(True))
         .select(
             *TOOTH,
@@ -145,7 +144,6 @@ def _signs(events: pl.LazyFrame, others: pl.LazyFrame, ends: pl.LazyFrame) -> pl
             implant=pl.col("what") == IMPLANTED,
             reason="reason",
         )
-        .filter(pl.col("gone_by").is_not_null())
     )
     return pl.concat([stands, told]).unique()
 

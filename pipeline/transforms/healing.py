@@ -59,7 +59,7 @@ def healing_at_recall(
     seen = nearest(finished, films, left_on="exit_date", right_on="recall_date", strategy="backward", same_day=True)
     late = pl.col("recall_date") >= pl.col("completed").dt.offset_by(f"{recall_months}mo")
     recall = ("recall_date", "pai", "symptomatic")
-    seen = seen.with_columns(pl.when(late.fill_null(False)).then(name).alias(name) for name in recall)
+    seen = seen.with_columns(pl.when(late).then(name).alias(name) for name in recall)
     seen = _with_index_before(seen, films, endo_details, gap_days=gap_days)
     seen = seen.join(_worst_since(seen, films), on="course_id", how="left", maintain_order="left")
     pai, before, calm = pl.col("pai"), pl.col("preop_pai"), ~pl.col("symptomatic")
@@ -128,8 +128,8 @@ def paired_readings(findings: pl.DataFrame) -> pl.DataFrame:
     )
     once, twice = (read.filter(pl.col("again") == again).drop("again") for again in (False, True))
     same = once.join(twice, on=[*day, "reader"], suffix="_2").select(*day, first="pai", second="pai_2")
-    named = read.filter(pl.col("reader").is_not_null())
-    own = named.sort("again").unique([*day, "reader"], keep="first", maintain_order=True).drop("again")
+    own = read.sort("again").unique([*day, "reader"], keep="first", maintain_order=True).drop("again")
+    # A reader who is not named comes before nobody, and after nobody.
     two = own.join(own, on=day, suffix="_2").filter(pl.col("reader") < pl.col("reader_2"))
     two = two.select(*day, first="pai", second="pai_2")
     worst = [part.group_by(day).agg(pl.col("pai").max()) for part in (once, twice)]

@@ -48,7 +48,7 @@ def fillings_on_crowns(
         (pl.col("begins") - pl.col("day")).dt.total_days(), (pl.col("day") - pl.col("ends")).dt.total_days(), pl.lit(0)
     )
     explained = of_crown.join(spans, on=KEY).filter(away <= hint_days).select(*KEY, "day").unique()
-    return of_crown.join(explained, on=[*KEY, "day"], how="anti").sort(*KEY, "day")
+    return of_crown.join(explained, on=[*KEY, "day"], how="anti")
 
 
 def elsewhere_hints(
@@ -60,9 +60,7 @@ def elsewhere_hints(
     (`patient_id, tooth_fdi, day`). `answered` holds what the table `elsewhere` says (`patient_id, tooth_fdi, what`): an
     answer on the root canal of a tooth ends the questions on it, and any answer that on a refund.
     """
-    undated = crowns.filter(
-        pl.col("endo_timing").is_null(), ~pl.col("done_elsewhere"), pl.col("in_place_from").is_not_null()
-    )
+    undated = crowns.filter(pl.col("endo_timing").is_null(), ~pl.col("done_elsewhere"))
     found = pl.concat(
         [
             fillings.select(*KEY, seen_date="day", kind=pl.lit("filling_on_crown")),

@@ -509,7 +509,7 @@ def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl
         fees_kept=ledger.fees_kept,
     ).collect()
     here = here.with_columns(done_elsewhere=pl.lit(False), is_year=pl.lit(False))
-    ours = here.filter(pl.col("completed").is_not_null()).group_by(KEY).agg(first_done=pl.col("completed").min())
+    ours = here.group_by(KEY).agg(first_done=pl.col("completed").min())
     first = elsewhere.group_by(KEY).agg(first_elsewhere=pl.col("started").min())
     undated = others.filter(pl.col("what").is_in([ot.ROOT_CANAL, ot.RETREATMENT]), pl.col("day").is_null())
     shown = pl.concat([undated.select(*KEY, day="by"), operated]).group_by(KEY).agg(first_shown=pl.col("day").min())

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tests.mutants.run import Outcome, Target
 
 ROOT = Path(__file__).parents[2]
-DRAWN = 30  # of each module, for the scores that are kept
+DRAWN = 30  # of each module, unless asked for fewer or more
 # One order of sets, and no threads that a fork would lose.
 STEADY = {"PYTHONHASHSEED": "0", "OPENBLAS_NUM_THREADS": "1", "POLARS_MAX_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
@@ -25,6 +25,7 @@ def main() -> int:
     options = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__)
     options.add_argument("modules", nargs="*", metavar="MODULE", help="crowns, make, or a group: linking, verdict")
     options.add_argument("--jobs", type=int, default=1, help="processes at a time (default %(default)s)")
+    options.add_argument("--drawn", type=int, default=DRAWN, metavar="N", help="mutants of each (default %(default)s)")
     options.add_argument("--list", action="store_true", help="show the mutants and run nothing")
     which = options.add_mutually_exclusive_group()
     which.add_argument("--all", action="store_true", help="every mutant, not only those drawn; no score is kept")
@@ -52,7 +53,7 @@ def main() -> int:
         if gone := stale([key for key in known if key.file == target.file], source.mutants):
             print(f"{target.file}: {len(gone)} equivalent mutants are no longer in the source, first: {gone[0]}")
             return 1
-        drawn = _drawn(source, every=asked.all, lines=asked.line, fresh=asked.fresh or 0)
+        drawn = _drawn(source, asked.drawn, every=asked.all, lines=asked.line, fresh=asked.fresh or 0)
         possible = [one for one in drawn if one.key not in known]
         tried = [one for one in possible if not asked.survivors or one.key in lived()]
         if asked.list:
@@ -76,12 +77,12 @@ def main() -> int:
     return int(poor)
 
 
-def _drawn(source: Source, *, every: bool, lines: list[int] | None, fresh: int) -> list[Mutant]:
+def _drawn(source: Source, number: int, *, every: bool, lines: list[int] | None, fresh: int) -> list[Mutant]:
     from tests.mutants.make import draw
 
-    drawn = draw(source.mutants, None if every or lines else DRAWN + fresh)
+    drawn = draw(source.mutants, None if every or lines else number + fresh)
     if fresh:
-        looked_at = draw(source.mutants, DRAWN)
+        looked_at = draw(source.mutants, number)
         return [one for one in drawn if one not in looked_at]
     return [one for one in drawn if not lines or one.number in lines]
 

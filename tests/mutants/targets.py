@@ -23,14 +23,32 @@ _OF_RULES = {
     "events": ("rule_02_done_here", "rule_05_crown", "rule_06_kinds_of_crown"),
     "others": ("rule_03_elsewhere", "rule_13_gone"),
     "courses": ("rule_04_courses", "split_codes"),
-    "crowns": ("rule_05_crown", "rule_06_kinds_of_crown"),
+    "crowns": (
+        "rule_05_crown",
+        "rule_06_kinds_of_crown",
+        "link::test_crowns_from_elsewhere",
+        "link::test_a_crown_of_unknown_age_is_followed_from_when_it_was_first_seen_to_the_next_one_of_others",
+        "link::test_which_recorded_seat_is_that_of_a_crown_from_elsewhere",
+    ),
     "timing": ("rule_07_endo_timing",),
-    "failures": ("rule_08_crown_failure", "rule_09_endo_failure", "rule_10_loss_by_cause"),
-    "gone": ("rule_13_gone",),
-    "hints": ("rule_03_elsewhere",),
+    "failures": ("rule_08_crown_failure", "rule_09_endo_failure", "rule_10_loss_by_cause", "rule_11_followup"),
+    "gone": ("rule_13_gone", "rule_10_loss_by_cause"),
+    "hints": ("hints", "rule_03_elsewhere"),
     "followup": ("rule_11_followup",),
-    "link": ("link",),
+    "link": (
+        "link",
+        "rule_04_courses",
+        "rule_05_crown",
+        "rule_07_endo_timing",
+        "rule_03_elsewhere::test_a_repeat_or_surgery_with_no_root_canal_before_it_proves_one_elsewhere",
+    ),
 }
+
+
+def _of_rule(name: str) -> str:
+    """A file of `tests/transforms` by its name, or one test of it as file::test."""
+    file, _, test = name.partition("::")
+    return f"{_T}{file}.py{test and '::' + test}"
 
 
 def _prepare_ledgers() -> None:
@@ -44,7 +62,7 @@ LINKING = (
         Target(
             "linking",
             f"pipeline/transforms/{module}.py",
-            (_AT_ONCE, *(f"{_T}{name}.py" for name in names), *_WAYS),
+            (_AT_ONCE, *(_of_rule(name) for name in names), *_WAYS),
             _prepare_ledgers,
             _AGAIN,
         )
@@ -125,7 +143,18 @@ COMPARISON = (
     _stats("cox_kernel", "cox", "cox_properties", "cox_baseline"),
     _stats("spells"),
     _stats("followup"),
+    _stats("clone_censor_weight"),
+    _stats("few_failures"),
+    _stats("censoring_weights"),
+    _stats("tipping"),
+    _stats("multi_state"),
+    _stats("standardise_windows"),
+    Target("comparison", "pipeline/stats/phases.py", ("tests/stats/test_standardise_windows.py",)),
+    _question("comparison", "steady_ratio"),
+    _question("comparison", "within_patient"),
+    _question("comparison", "leaving_weights", "leaving"),
 )
+CLINICIANS = (Target("clinicians", "pipeline/stats/colleagues.py", ("tests/stats/test_colleagues.py",)),)
 VERDICT = (
     _question("verdict", "verdict"),
     Target("verdict", "pipeline/questions/choice_verdict.py", ("tests/questions/test_choice_verdict.py",)),
@@ -136,11 +165,16 @@ DISCLOSURE = (
     Target("disclosure", "pipeline/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
     *(Target("disclosure", f"dashboards/release{name}.py", (_EDGES,)) for name in _OF_RELEASE),
 )
+_OTHERS = ("tests/questions/test_others_and_yours.py",)
 _POOL_EDGES = "tests/pool/test_pool_edges.py"
 _TABLES = "tests/pool/test_pool_contribution.py::test_a_table_begins_and_ends_with_eleven_followed"
-POOLING = tuple(
-    Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, *more))
-    for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
+POOLING = (
+    *(
+        Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, *more))
+        for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
+    ),
+    Target("pooling", "pipeline/stats/mixture_prior.py", ("tests/stats/test_mixture_prior.py",)),
+    Target("pooling", "pipeline/questions/others_and_yours.py", _OTHERS),
 )
 
-TARGETS = (*LINKING, *COMPARISON, *VERDICT, *DISCLOSURE, *POOLING)
+TARGETS = (*LINKING, *COMPARISON, *CLINICIANS, *VERDICT, *DISCLOSURE, *POOLING)

@@ -213,6 +213,10 @@ def test_the_figures_stand_beside_the_main_ones(left_and_stayed):
     assert with_weighed(honest, spells, NO_FINDINGS, Analysis()) is honest
     assert found.weight_low < 1 < found.weight_high
     assert 0 < found.truncated < found.stretches / 20
+    # Without a difference of the main comparison there is none to weigh, and the ratio is the same.
+    alone, _ = weigh_for_leaving(spells, NO_FINDINGS, None, Analysis())
+    assert (alone.per_100, alone.ci_low, alone.ci_high) == (None, None, None)
+    assert alone.hazard_ratio == found.hazard_ratio
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 from typing import Any
 
 import pytest
+from scipy.special import polygamma
 
 from dashboards.pages.evidence import evidence_block
 from pipeline.config import Rules
@@ -18,6 +19,7 @@ from pipeline.questions.others_and_yours import Borrowing, evidence
 from pipeline.results import Comparison, Estimate, from_plain, to_plain
 from pipeline.results_evidence import Evidence, EvidenceRow
 from pipeline.results_monitoring import Benchmark
+from pipeline.stats.mixture_prior import effective_size, predicted, updated, with_vague
 from tests.dashboards.sample_results import cannot_tell as sample_results
 from tests.drawn import frame
 
@@ -187,6 +189,40 @@ def test_teeth_of_one_patient_count_for_fewer() -> None:
     # The same failures with a wider range: less is known of ours, so the others count for more.
     wide = share(published(ours_low=0.78, ours_high=0.956))
     assert (wide.worth or 0) / 250 > (share(published()).worth or 0) / 250
+
+
+def test_a_published_number_of_teeth_is_worth_the_range_that_it_gives() -> None:
+    # The error of log(-log S) is that of S, of n teeth, over S log S; the range that it gives weighs as much.
+    error = math.sqrt(0.92 * 0.08 / 300) / (0.92 * -math.log(0.92))
+    low, high = (math.exp(math.log(0.92) * math.exp(side * 1.959964 * error)) for side in (1, -1))
+    ranged = share(published(n=None, published_low=low, published_high=high))
+    counted = share(published(n=300))
+    assert (counted.others.low, counted.others.high) == pytest.approx((ranged.others.low, ranged.others.high))
+    assert counted.worth == pytest.approx(ranged.worth)
+    # A share of none or all has no error on that scale.
+    assert found([published(published=1.0)]).rows == found([published(published=0.0)]).rows == ()
+
+
+def test_how_many_of_our_teeth_the_others_are_worth_by_hand() -> None:
+    # Ours knows as much of the log rate as 20 failures do, or as many as its own range tells.
+    error = math.sqrt(0.08 / (5000 * 0.92)) / -math.log(0.92)
+    prior = predicted([math.log(-math.log(0.92))], [error], tau_scale=0.5)
+    ends = [math.log(-math.log(s)) for s in (0.851, 0.934)]
+    failures = min(20, ((ends[0] - ends[1]) / (2 * 1.959964)) ** -2)
+    unit = math.sqrt(250 * float(polygamma(1, failures)))
+    robust = with_vague(prior, weight=0.2, mean=prior.mean, sd=1.0)
+    assert share(published()).worth_before == pytest.approx(effective_size(robust, unit), rel=1e-4)
+
+
+def test_what_ratios_of_others_are_worth_by_hand() -> None:
+    (row,) = found(comparisons=[compared(estimate(1.5, 0.3))], others=[given(1, 0.45), given(2, 0.3)]).rows
+    prior = predicted([0.45, 0.3], [0.3, 0.3], tau_scale=0.5)
+    robust = with_vague(prior, weight=0.2, mean=0.0, sd=0.3 * math.sqrt(30))
+    after = updated(robust, math.log(1.5), 0.3)
+    assert row.vague_weight == pytest.approx(after.vague)
+    assert row.together is not None
+    assert row.together.value == pytest.approx(math.exp(after.mixture.quantile(0.5)))
+    assert row.worth_before == pytest.approx(effective_size(robust, 0.3 * math.sqrt(400)))
 
 
 def test_ratios_of_other_practices_meet_ours_of_the_same_kind() -> None:

@@ -8,7 +8,7 @@ from pipeline.stats.cox import fit_cox
 from pipeline.stats.phases import fit_phases
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
-from pipeline.stats.standardise_windows import standardise_windows
+from pipeline.stats.standardise_windows import Windows, standardise_windows
 
 SPELLS = sim.practice(1500, 5, clinicians=4)
 STATES = {"closed": [{"opened": 0.0}], "opened": [{"opened": 1.0}]}
@@ -89,6 +89,44 @@ def test_by_hand_with_two_phases():
     assert found.mean_days == pytest.approx([40 - 10 * f - 10 * (f + g) for f, g in zip(first, last, strict=True)])
     log, _ = found.log_hazard_ratio("turned", "never")
     assert np.exp(log) == pytest.approx((at_day_10 * ratio + at_day_30) / (at_day_10 + at_day_30))
+
+
+def test_contrasts_and_their_errors_by_hand():
+    # Two patients, who pull on one state each: errors add up as squares.
+    found = Windows(
+        states=("opened", "closed"),
+        days=np.array([365, 730]),
+        failure=np.array([[0.1, 0.2], [0.05, 0.1]]),
+        pull=np.array([[0.03, 0.0], [0.0, 0.04]]),
+        mean_days=np.array([700.0, 710.0]),
+        mean_pull=np.array([[3.0, 0.0], [0.0, 4.0]]),
+        crowns=2,
+    )
+    assert found.difference("opened", "closed") == pytest.approx((0.1, 0.05))
+    assert found.mean_difference("opened", "closed") == pytest.approx((-10, 5))
+    assert found.mean_difference("closed", "opened") == pytest.approx((10, 5))
+    # The slope of log(-log S) is 1 / (S log S).
+    error = np.hypot(0.03 / (0.8 * np.log(0.8)), 0.04 / (0.9 * np.log(0.9)))
+    assert found.log_hazard_ratio("opened", "closed") == pytest.approx((np.log(np.log(0.8) / np.log(0.9)), error))
+    # One patient who pulls on both alike pulls on neither difference: an error of none is not known.
+    alike = replace(found, pull=np.array([[0.03], [0.03]]), mean_pull=np.array([[3.0], [3.0]]))
+    assert np.isnan([alike.difference("opened", "closed")[1], alike.mean_difference("opened", "closed")[1]]).all()
+    shared = replace(found, pull=np.array([[0.03], [0.04]]))
+    both = abs(0.03 / (0.8 * np.log(0.8)) - 0.04 / (0.9 * np.log(0.9)))
+    assert shared.log_hazard_ratio("opened", "closed")[1] == pytest.approx(both)
+
+
+def test_failures_on_the_day_of_the_start_are_left_out():
+    days, event = [1, 1, 30, *[40] * 9], [True, True, True, *[False] * 9]
+    fit = fit_cox(np.arange(12.0)[:, None] % 2, days, event, names=["a"], entry_days=[-1] * 12)
+    states = {"all": [{"a": 0.0}]}
+    target = fitted_target(fit, [0])
+    found = [
+        standardise_windows(fit, target, start=begin, days=[41 - begin], states=states, min_at_risk=1).failure[0, 0]
+        for begin in (0, 1, 2)
+    ]
+    assert found[0] > found[1]
+    assert found[1] == found[2]
 
 
 def test_the_errors_are_those_of_leaving_out_patients(fit):

@@ -5,7 +5,7 @@ import pytest
 from drawn import frame, table
 
 from pipeline.tables import ENDO_DETAILS, FINDINGS
-from pipeline.transforms.healing import films_read, healing_at_recall, paired_readings
+from pipeline.transforms.healing import STATES, films_read, healing_at_recall, paired_readings
 
 RULES = {"recall_months": 12, "uncertain_years": 4, "gap_days": 180}
 NO_DETAILS = table("patient_id | tooth_fdi | service_date | preop_pai", ENDO_DETAILS)
@@ -28,30 +28,30 @@ def recorded(preop: int):
     return table(f"patient_id | tooth_fdi | service_date | preop_pai\np1 | 16 | 2019-12-15 | {preop}", ENDO_DETAILS)
 
 
-@pytest.mark.parametrize(
-    "case",
-    [
-        (5, 1, "false", "2021-01-01", True, True, "healed"),
-        (5, 2, "false", "2021-01-01", True, True, "healed"),
-        # Smaller and not gone: healing before four years, on the anniversary no more.
-        (5, 3, "false", "2021-01-01", False, True, "uncertain"),
-        (5, 4, "false", "2023-12-31", False, True, "uncertain"),
-        (5, 4, "false", "2024-01-01", False, True, "not_healed"),
-        # The same size, or larger.
-        (4, 4, "false", "2021-01-01", False, False, "not_healed"),
-        (3, 4, "false", "2021-01-01", False, False, "not_healed"),
-        # Symptoms undo all three.
-        (5, 1, "true", "2021-01-01", False, False, "not_healed"),
-        (5, 3, "true", "2021-01-01", False, False, "not_healed"),
-        # Without a lesion before: it stays away, or it came.
-        (1, 2, "false", "2021-01-01", True, True, "healed"),
-        (2, 3, "false", "2021-01-01", False, False, "not_healed"),
-        # A film that does not tell of symptoms: only what it refutes by itself.
-        (5, 1, "", "2021-01-01", None, None, None),
-        (5, 3, "", "2021-01-01", False, None, None),
-        (3, 5, "", "2021-01-01", False, False, None),
-    ],
-)
+CASES = [
+    (5, 1, "false", "2021-01-01", True, True, "healed"),
+    (5, 2, "false", "2021-01-01", True, True, "healed"),
+    # Smaller and not gone: healing before four years, on the anniversary no more.
+    (5, 3, "false", "2021-01-01", False, True, "uncertain"),
+    (5, 4, "false", "2023-12-31", False, True, "uncertain"),
+    (5, 4, "false", "2024-01-01", False, True, "not_healed"),
+    # The same size, or larger.
+    (4, 4, "false", "2021-01-01", False, False, "not_healed"),
+    (3, 4, "false", "2021-01-01", False, False, "not_healed"),
+    # Symptoms undo all three.
+    (5, 1, "true", "2021-01-01", False, False, "not_healed"),
+    (5, 3, "true", "2021-01-01", False, False, "not_healed"),
+    # Without a lesion before: it stays away, or it came.
+    (1, 2, "false", "2021-01-01", True, True, "healed"),
+    (2, 3, "false", "2021-01-01", False, False, "not_healed"),
+    # A film that does not tell of symptoms: only what it refutes by itself.
+    (5, 1, "", "2021-01-01", None, None, None),
+    (5, 3, "", "2021-01-01", False, None, None),
+    (3, 5, "", "2021-01-01", False, False, None),
+]
+
+
+@pytest.mark.parametrize("case", CASES)
 def test_three_ways_to_count_the_latest_film(case):
     preop, pai, symptomatic, day, strict, loose, state = case
     found = one(
@@ -87,6 +87,21 @@ def test_an_index_that_falls_from_recall_to_recall_is_no_failure():
     rising = falling.replace("| 5 ", "| 3 ").replace("2022-01-15 | 3", "2022-01-15 | 4")
     assert one(rising)["state"] == "not_healed"
     assert one(f"{falling}\n p1 | 16 | 2024-06-01 | 2 | false")["state"] == "healed"
+
+
+def test_a_film_of_the_day_on_which_the_course_began_is_none_since():
+    # The recorded index goes before that film; the recall is above it, and below the film.
+    films = """
+        patient_id | tooth_fdi | exam_date  | pai | symptomatic
+        p1         | 16        | 2019-12-15 | 5   | true
+        p1         | 16        | 2021-02-01 | 4   | false
+    """
+    assert one(films, recorded(3))["state"] == "not_healed"
+    assert one(films.replace("2019-12-15", "2019-12-16"), recorded(3))["state"] == "uncertain"
+    # Nor is one after the end of follow-up, of which nothing counts.
+    later = films.replace("2019-12-15", "2023-01-01")
+    ended = ONE_COURSE.with_columns(exit_date=pl.date(2022, 1, 1))
+    assert one(later, recorded(3), ended)["state"] == "not_healed"
 
 
 def test_the_index_before_treatment_is_the_recorded_one_else_a_film_shortly_before():
@@ -155,25 +170,52 @@ READ_TWICE = """
     p6         | 16        | 2021-01-01 | 2   |             | ann    | 1
     p6         | 16        | 2021-01-01 | 4   |             | ann    | 1
     p6         | 16        | 2021-01-01 |     | true        |        |
+    # Two first readings, one of a reader not named, who read the film again: the highest of the first.
+    p7         | 16        | 2021-01-01 | 2   |             | ann    | 1
+    p7         | 16        | 2021-01-01 | 4   |             |        | 1
+    p7         | 16        | 2021-01-01 | 5   |             |        | 2
+    # Two readers, one of whom read it again: the first readings are the pair.
+    p8         | 16        | 2021-01-01 | 2   |             | ann    | 1
+    p8         | 16        | 2021-01-01 | 5   |             | ann    | 2
+    p8         | 16        | 2021-01-01 | 3   |             | bea    | 1
 """
 
 
 def test_first_readings_count_and_of_several_the_worst():
     found = films_read(table(READ_TWICE, FINDINGS)).sort("patient_id")
-    assert dict(found.select("patient_id", "pai").iter_rows()) == {"p1": 2, "p2": 4, "p3": 3, "p4": 5, "p5": 1, "p6": 4}
-    assert found["symptomatic"].to_list() == [None] * 5 + [True]
+    assert dict(found.select("patient_id", "pai").iter_rows()) == {
+        "p1": 2,
+        "p2": 4,
+        "p3": 3,
+        "p4": 5,
+        "p5": 1,
+        "p6": 4,
+        "p7": 4,
+        "p8": 3,
+    }
+    assert found["symptomatic"].to_list() == [None] * 5 + [True, None, None]
 
 
 def test_pairs_of_readings_by_who_read():
     found = paired_readings(table(READ_TWICE, FINDINGS))
-    ordered = {("same_reader", "p1", 2, 3), ("reader_not_told", "p4", 5, 4)}
+    ordered = {
+        ("same_reader", "p1", 2, 3),
+        ("same_reader", "p8", 2, 5),
+        ("reader_not_told", "p4", 5, 4),
+        ("reader_not_told", "p7", 4, 5),
+    }
     assert {r for r in found.iter_rows() if r[0] != "two_readers"} == ordered
     two = found.filter(pl.col("kind") == "two_readers")
     assert {(p, frozenset((a, b))) for _, p, a, b in two.iter_rows()} == {
         ("p3", frozenset((2, 3))),
         ("p5", frozenset((1, 2))),
+        ("p8", frozenset((2, 3))),
     }
-    assert found.height == 4
+    assert found.height == 7
+
+
+def test_every_state_is_told():
+    assert {case[-1] for case in CASES} == {*STATES, None}
 
 
 def test_row_order_changes_nothing():

@@ -568,6 +568,98 @@ def test_crowns_from_elsewhere():
     assert linked.counts["crowns_from_elsewhere_known_age"] == 3
 
 
+def test_a_crown_of_unknown_age_is_followed_from_when_it_was_first_seen_to_the_next_one_of_others():
+    # 26: charted at two visits. 36: as two kinds, of which the first by name stands.
+    linked = run("""
+        service_date | tooth_fdi | code  | status
+        2015-01-01   |           | EXAM  |
+                     | 16        | CROWN | existing
+        2016-06-01   | 16        | CROWN | existing
+        2015-01-01   | 26        | CROWN | existing
+        2017-01-01   | 26        | CROWN | existing
+                     | 36        | CROWN | existing
+                     | 36        | ONLAY | existing
+        2017-01-01   |           | EXAM  |
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | crown_kind | seat_date  | entry_date | exit_date  | failure_cause | failure_elsewhere
+        16        | single     |            | 2015-01-01 | 2016-06-01 | replaced      | true
+        16        | single     | 2016-06-01 | 2016-06-01 | 2017-01-01 |               | false
+        26        | single     |            | 2015-01-01 | 2017-01-01 |               | false
+        36        | onlay      |            | 2015-01-01 | 2017-01-01 |               | false
+    """,
+    )
+
+
+def test_which_recorded_seat_is_that_of_a_crown_from_elsewhere():
+    # 16: the last of two before it was seen. 26: recorded after it was seen, so of another crown. 36: recorded on the
+    # day of our own crown, and of that.
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2015-01-01   |           | EXAM  |
+        2015-01-01   | 16        | CROWN | existing
+        2015-01-01   | 26        | CROWN | existing
+        2016-01-01   | 36        | CROWN |
+        2018-01-01   |           | EXAM  |
+        """,
+        details="""
+        tooth_fdi | seat_date
+        16        | 2008-08-08
+        16        | 2009-09-09
+        26        | 2017-01-01
+        36        | 2016-01-01
+        """,
+        elsewhere="""
+        tooth_fdi | event | event_date
+        36        | crown | 2016-01-01
+        """,
+    )
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | seat_recorded | entry_date
+        16        | 2009-09-09 | true          | 2015-01-01
+        26        |            | false         | 2015-01-01
+        36        |            | false         | 2016-01-01
+        36        | 2016-01-01 | true          | 2016-01-01
+    """,
+    )
+
+
+def test_of_two_crowns_of_one_seat_the_later_posted_stands():
+    # Recorded as seated on a day on which others are said to have seated one too.
+    linked = run(
+        """
+        service_date | tooth_fdi | code  | status
+        2014-12-01   | 16        | ENDO  |
+        2015-01-05   | 16        | CROWN | existing
+        2015-01-10   | 16        | CROWN |
+        2018-01-01   | 16        | REDO  |
+        2020-01-01   |           | EXAM  |
+        """,
+        details="tooth_fdi | seat_date\n16 | 2015-01-05",
+    )
+    assert_crowns(
+        linked,
+        """
+        crown_id | seat_date  | seat_recorded | exit_date  | failure_cause
+        C000001  | 2015-01-05 | false         | 2015-01-10 | replaced
+        C000002  | 2015-01-05 | true          | 2020-01-01 |
+    """,
+    )
+    assert_courses(
+        linked,
+        """
+        started    | crown_at_start | crown_id | days_to_crown
+        2014-12-01 | none           | C000001  | 35
+        2018-01-01 | crowned        | C000002  |
+    """,
+    )
+
+
 def test_a_root_canal_from_elsewhere_was_there_before_the_seat():
     linked = run("""
         service_date | tooth_fdi | code  | status
@@ -624,6 +716,92 @@ def test_opening_on_the_day_of_failure_is_no_opening():
         16        | vital       | extracted
     """,
     )
+
+
+def test_what_is_counted():
+    # Posted at the preparation. 16: recorded seat, after the root canal. 26: opened, renewed. 36: remade without a fee.
+    # 46: a repeat alone. 14: treated twice. 24: opened and left. 47, 37: crowns of others. 34: opened elsewhere. 35: an
+    # undated root canal. 11: lost elsewhere. 21: lost between visits. p2: never seen after the preparation.
+    linked = run(
+        """
+        patient_id | service_date | tooth_fdi | code   | status   | fee
+        p1         | 2015-01-01   | 16        | CROWN  |          | 900
+        p1         | 2015-01-10   | 16        | ENDO   |          | 700
+        p1         | 2015-01-01   | 26        | CROWN  |          | 900
+        p1         | 2017-01-01   | 26        | ENDO   |          | 700
+        p1         | 2017-03-01   | 26        | ONLAY  |          | 800
+        p1         | 2015-01-01   | 36        | CROWN  |          | 900
+        p1         | 2016-06-01   | 36        | CROWN  |          | 0
+        p1         | 2015-01-01   | 46        | CROWN  |          | 900
+        p1         | 2018-01-01   | 46        | REDO   |          | 700
+        p1         | 2014-06-01   | 14        | ENDO   |          | 500
+        p1         | 2015-01-01   | 14        | CROWN  |          | 900
+        p1         | 2016-01-01   | 14        | ENDO   |          | 500
+        p1         | 2016-02-01   | 24        | PULP   |          | 90
+        p1         | 2010-01-01   | 47        | CROWN  | existing |
+        p1         |              | 37        | CROWN  | existing |
+        p1         | 2015-01-01   | 34        | CROWN  |          | 900
+        p1         | 2017-06-01   | 34        | ENDO   | existing |
+        p1         |              | 35        | ENDO   | existing |
+        p1         | 2015-01-01   | 35        | CROWN  |          | 900
+        p1         | 2017-01-02   | 11        | OUT    | existing |
+        p1         | 2015-01-01   | 11        | CROWN  |          | 900
+        p1         | 2015-01-01   | 21        | CROWN  |          | 900
+        p1         | 2019-01-01   | 21        | IMPL   |          | 900
+        p1         | 2020-01-01   |           | EXAM   |          |
+        p2         | 2020-01-01   | 16        | CROWN  |          | 900
+        """,
+        details="patient_id | tooth_fdi | seat_date\np1 | 16 | 2015-01-12",
+        posted_at_prep=True,
+        lab_days=21,
+    )
+    none = dict.fromkeys(
+        (
+            "rows_planned",
+            "rows_void",
+            "rows_reversed",
+            "reversals_without_match",
+            "rows_after_extraction",
+            "crown_rows_on_implants",
+            "rows_on_primary_teeth",
+            "rows_on_supernumerary_teeth",
+            "teeth_replanted",
+            "root_canals_coded_for_another_tooth",
+            "signs_of_loss_contradicted",
+            "late_refunds",
+            "hints_filling_on_crown",
+        ),
+        0,
+    )
+    assert linked.counts == none | {
+        "rows_completed": 20,
+        "rows_existing": 5,
+        "crown_rows": 12,
+        "root_canals_elsewhere_dated": 1,
+        "root_canals_elsewhere_undated": 1,
+        "crowns": 11,
+        "crowns_other_kinds": 1,
+        "crowns_from_elsewhere_unknown_age": 1,
+        "crowns_from_elsewhere_known_age": 1,
+        "seats_recorded": 1,
+        "seats_shifted_from_preparation": 11,
+        "crowns_order_uncertain": 2,
+        "crowns_timing_unknown": 2,
+        "crowns_opened": 2,
+        "crowns_opened_elsewhere": 1,
+        "crowns_reopened": 1,
+        "crowns_renewed_after_opening": 1,
+        "crowns_remade_without_fee": 1,
+        "crowns_not_followed": 1,
+        "endo_courses": 6,
+        "courses_elsewhere": 1,
+        "courses_never_completed": 1,
+        "retreatments_coded_as_initial": 1,
+        "retreatments_without_first_treatment": 1,
+        "failures_elsewhere": 1,
+        "teeth_lost_between_visits": 1,
+        "hints_undated_root_canal": 2,
+    }
 
 
 @pytest.mark.parametrize("seed", range(5))

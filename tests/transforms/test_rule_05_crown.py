@@ -225,3 +225,64 @@ def test_details_belong_to_the_nearest_crown_and_without_a_date_to_an_only_one()
         36        | single     | 2015-01-01 | zirconia
     """,
     )
+
+
+def test_of_several_kinds_on_one_day_with_one_fee_the_crown_names_kind_and_material():
+    # 16: the cheaper row is a crown too, but the onlay was made. 26, 27: a tie, in either order of the rows.
+    linked = run("""
+        service_date | tooth_fdi | code  | fee | provider_id
+        2015-01-01   | 16        | CROWN | 700 | a
+        2015-01-01   | 16        | ONLAY | 900 | b
+        2015-01-01   | 26        | CROWN | 900 | a
+        2015-01-01   | 26        | ONLAY | 900 | b
+        2015-01-01   | 27        | ONLAY | 900 | b
+        2015-01-01   | 27        | CROWN | 900 | a
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | crown_kind | material | provider_id
+        16        | onlay      |          | b
+        26        | single     | metal    | a
+        27        | single     | metal    | a
+    """,
+    )
+
+
+def test_the_last_of_two_postings_names_material_clinician_and_clinic():
+    linked = run("""
+        service_date | tooth_fdi | code  | provider_id | site_id
+        2015-01-01   | 16        | CROWN | a           | north
+        2015-02-01   | 16        | CERAM | b           | south
+    """)
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | material      | provider_id | site_id
+        16        | 2015-02-01 | glass_ceramic | b           | south
+    """,
+    )
+
+
+def test_a_recorded_preparation_goes_before_the_day_of_posting():
+    linked = run(
+        """
+        service_date | tooth_fdi | code
+        2020-01-10   | 16        | CROWN
+        2020-01-10   | 26        | CROWN
+        2021-01-01   |           | EXAM
+        """,
+        details="""
+        tooth_fdi | prep_date
+        16        | 2020-01-08
+        """,
+        posted_at_prep=True,
+    )
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | prep_date  | seat_date
+        16        | 2020-01-08 | 2020-01-31
+        26        | 2020-01-10 | 2020-01-31
+    """,
+    )

@@ -136,6 +136,30 @@ def test_a_repair_on_an_implant_is_none_of_the_crown_of_the_tooth():
     assert linked.endo_courses.is_empty()
 
 
+def test_whatever_is_done_to_a_crown_on_an_implant_is_none_of_the_tooth():
+    linked = run("""
+        service_date | tooth_fdi | code
+        2015-01-01   | 14        | CROWN
+        2018-01-01   | 14        | IMPL
+        2019-01-01   | 14        | CROWN
+        2015-01-01   | 15        | CROWN
+        2018-01-01   | 15        | IMPL
+        2019-01-01   | 15        | TEMP
+        2015-01-01   | 16        | CROWN
+        2018-01-01   | 16        | IMPL
+        2019-01-01   | 16        | OFF
+        2015-01-01   | 17        | CROWN
+        2018-01-01   | 17        | IMPL
+        2019-01-01   | 17        | RECEM
+        2015-01-01   | 24        | CROWN
+        2018-01-01   | 24        | IMPL
+        2019-01-01   | 24        | MEND
+    """)
+    assert set(linked.crowns["failure_cause"]) == {"extracted"}
+    assert linked.crowns["tooth_fdi"].to_list() == [14, 15, 16, 17, 24]
+    assert linked.counts["crown_rows_on_implants"] == 5
+
+
 def test_a_tooth_extracted_the_day_after_its_implant_was_there():
     # 16: extracted on the day of the implant, whose crown this is. 26: on the next day, so the implant stands elsewhere.
     linked = run("""

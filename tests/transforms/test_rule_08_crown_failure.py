@@ -280,3 +280,29 @@ def test_a_crown_that_had_ended_before_was_not_lost_earlier_because_it_is_found_
         17        | removed       | 2017-01-02 |                    | true
     """,
     )
+
+
+def test_a_crown_found_missing_was_there_on_its_own_seat_whatever_was_seen_of_the_crown_before_it():
+    # The old crown was recemented in 2014 and seen in place in 2014; of the new one nothing is known but its seat.
+    linked = run(
+        """
+        service_date | tooth_fdi | code
+        2012-01-01   | 16        | CROWN
+        2014-01-01   | 16        | RECEM
+        2015-01-01   | 16        | CROWN
+        2020-01-01   |           | EXAM
+        """,
+        findings="""
+        tooth_fdi | exam_date  | crown_in_place
+        16        | 2014-06-01 | true
+        16        | 2018-01-01 | false
+        """,
+    )
+    assert_crowns(
+        linked,
+        """
+        tooth_fdi | seat_date  | failure_cause | exit_date  | loss_interval_days
+        16        | 2012-01-01 | replaced      | 2015-01-01 |
+        16        | 2015-01-01 | removed       | 2016-07-02 | 1096
+    """,
+    )

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import polars as pl
+from drawn import frame
 from linking import assert_courses, run
+
+from pipeline.transforms.failures import endo_failures
 
 
 def test_the_first_root_resection_counts_whoever_did_it():
@@ -25,3 +29,28 @@ def test_the_first_root_resection_counts_whoever_did_it():
         26        | root_resection | false             | 2017-01-01 | 2017-01-01
     """,
     )
+
+
+def test_a_course_that_did_not_fail_failed_nowhere():
+    # 16: never; 26: taken out elsewhere; 36: operated here.
+    courses = frame("""
+        patient_id | tooth_fdi | kind    | started    | completed  | done_elsewhere
+        p1         | 16        | initial | 2015-01-01 | 2015-01-01 | false
+        p1         | 26        | initial | 2015-01-01 | 2015-01-01 | false
+        p1         | 36        | initial | 2015-01-01 | 2015-01-01 | false
+    """)
+    events = frame("""
+        patient_id | tooth_fdi | service_date | event
+        p1         | 36        | 2017-01-01   | apical_surgery
+    """)
+    others = frame("patient_id | tooth_fdi | what | day").with_columns(pl.col("what").cast(pl.String))
+    lost = frame("""
+        patient_id | tooth_fdi | lost_elsewhere | loss_reason
+        p1         | 26        | true           | caries
+    """).with_columns(lost_on=pl.date(2018, 1, 1), last_there=pl.lit(None, pl.Date), gone_by=pl.lit(None, pl.Date))
+    failed = endo_failures(courses, events, others, lost, losses="middle").sort("tooth_fdi")
+    assert failed.select("tooth_fdi", "failure_cause", "failure_elsewhere").rows() == [
+        (16, None, False),
+        (26, "extraction", True),
+        (36, "surgery", False),
+    ]

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 
+import polars as pl
 import pytest
+from drawn import frame
 from linking import assert_crowns, run
+
+from pipeline.transforms.failures import end_followup
 
 CONTACTS = """
         patient_id | service_date | tooth_fdi | code   | status   | fee
@@ -103,6 +107,50 @@ def test_events_elsewhere_after_the_last_contact_count_in_one_way_only():
     )
     assert counted.endo_courses.filter(~counted.endo_courses["done_elsewhere"])["failure_cause"].to_list() == [
         "retreatment"
+    ]
+
+
+def test_what_was_done_here_counts_to_the_last_contact_in_every_way():
+    # The onlay was posted at its preparation, on the last visit: its derived seat, which ends the crown, is later.
+    linked = run(
+        """
+        patient_id | service_date | tooth_fdi | code
+        p1         | 2015-01-01   | 16        | CROWN
+        p1         | 2015-01-22   | 16        | ONLAY
+        z          | 2020-01-01   |           | EXAM
+        """,
+        posted_at_prep=True,
+        lab_days=21,
+        count_after_last_contact=True,
+    )
+    assert_crowns(
+        linked,
+        """
+        crown_kind | failure | exit_date  | exit_reason
+        single     | false   | 2015-01-22 | last_contact
+        onlay      | false   | 2015-02-12 | last_contact
+    """,
+    )
+
+
+def test_a_tooth_whose_patient_has_no_known_end_stays_and_is_not_followed():
+    teeth = frame(
+        """
+        patient_id | tooth_fdi | since      | failed     | failure_cause | failure_elsewhere | loss_reason | end_at
+        p1         | 16        | 2015-01-01 | 2017-01-01 | surgery       | false             |             |
+        p2         | 16        | 2015-01-01 | 2017-01-01 | surgery       | false             |             |
+        """
+    ).with_columns(loss_interval_days=None)
+    ends = frame(
+        """
+        patient_id | followup_end | end_reason | counted_to
+        p1         | 2018-01-01   | cutoff     | 2018-01-01
+        """
+    )
+    closed = end_followup(teeth, ends, start="since", after_last_contact=False)
+    assert closed.select("patient_id", pl.col("exit_date").cast(pl.String), "failure").rows() == [
+        ("p1", "2017-01-01", True),
+        ("p2", "2015-01-01", False),
     ]
 
 

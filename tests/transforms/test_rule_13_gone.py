@@ -189,6 +189,51 @@ def test_what_others_did_on_a_root_contradicts_an_earlier_sign(code: str):
     assert linked.counts["signs_of_loss_contradicted"] == 1
 
 
+@pytest.mark.parametrize(("code", "cause"), [("OFF", "removed"), ("CROWN", "replaced")])
+def test_what_others_did_to_a_crown_contradicts_an_earlier_sign(code: str, cause: str):
+    linked = run(f"""
+        service_date | tooth_fdi | code   | status
+        2015-01-01   | 16        | CROWN  |
+        2016-01-01   | 16        | PONT   |
+        2017-01-02   | 16        | {code} | existing
+        2020-01-01   |           | EXAM   |
+    """)
+    assert linked.crowns.select("failure_cause", linked.crowns["exit_date"].cast(str)).row(0) == (cause, "2017-01-02")
+    assert linked.counts["signs_of_loss_contradicted"] == 1
+
+
+def test_a_sign_counts_to_the_end_of_follow_up_and_of_teeth_never_treated_nothing_contradicts_it():
+    # p1: charted as missing on the recorded last contact; p2: a day later, which nobody here can have seen.
+    # 17: a pontic where no tooth was ever treated. p3: never seen here, so that nothing was lost between visits.
+    linked = run(
+        """
+        patient_id | service_date | tooth_fdi | code  | status
+        p1         | 2015-01-01   | 16        | CROWN |
+        p1         | 2016-01-01   | 16        | GONE  | existing
+        p2         | 2015-01-01   | 16        | CROWN |
+        p2         | 2016-01-02   | 16        | GONE  | existing
+        p2         | 2015-01-01   | 17        | PONT  |
+        p3         | 2016-01-01   | 16        | GONE  | existing
+        z          | 2020-01-01   |           | EXAM  |
+        """,
+        patients="""
+        patient_id | last_contact_date
+        p1         | 2016-01-01
+        p2         | 2016-01-01
+        """,
+    )
+    assert_crowns(
+        linked,
+        """
+        patient_id | failure_cause | exit_date  | loss_interval_days
+        p1         | extracted     | 2015-07-02 | 365
+        p2         |               | 2016-01-01 |
+    """,
+    )
+    assert linked.counts["signs_of_loss_contradicted"] == 0
+    assert linked.counts["teeth_lost_between_visits"] == 2
+
+
 def test_an_extraction_on_record_stands_before_any_sign():
     linked = run("""
         service_date | tooth_fdi | code  | reason

@@ -1,0 +1,136 @@
+"""Steady and changing ratios by hand: mean years in words, what few failures ask for, the days curves are read at."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import chi2
+
+from pipeline.questions.steady_ratio import (
+    GRID,
+    Contrast,
+    allowance_of,
+    judge_ratio,
+    mean_years,
+    overall_ratio,
+    stand_on,
+    windows_of,
+)
+from pipeline.results import Estimate
+from pipeline.stats.cox import CoxFit, fit_cox
+from pipeline.stats.few_failures import NONE, Allowance, degrees_of_freedom
+from pipeline.stats.standardise_windows import Windows
+
+OPENED = Contrast("opened", "before", "the opening", ("an opened crown", "a crown treated before"))
+Z = 1.959963984540054
+WINDOWS = Windows(
+    states=("opened", "before"),
+    days=np.array([365, 731]),
+    failure=np.array([[0.1, 0.2], [0.05, 0.1]]),
+    pull=np.array([[0.03, 0.0], [0.0, 0.04]]),
+    mean_days=np.array([600.0, 700.0]),
+    mean_pull=np.array([[15.0, 0.0], [0.0, 20.0]]),
+    crowns=2,
+)
+
+
+def years_of(windows: Windows, allowance: Allowance = NONE, noun: str = "teeth"):
+    return mean_years(
+        windows, OPENED, years=2.0, from_days=0, allowance=allowance, confidence=0.95, noun=noun
+    )  # fmt: skip
+
+
+def test_mean_years_in_place_and_their_words():
+    found = years_of(WINDOWS)
+    # 100 days less, with an error of 25: 49 days to either side.
+    assert (found.group, found.reference, found.years, found.from_days) == ("opened", "before", 2.0, 0)
+    assert [365.25 * v for v in (found.difference, found.ci_low, found.ci_high)] == pytest.approx(
+        [-100, -100 - 25 * Z, -100 + 25 * Z]
+    )
+    assert found.sentence == (
+        "Over the 2.0 years that are compared, a tooth with an opened crown stays in place 3.3 months shorter on "
+        "average than one with a crown treated before; the range is 4.9 months shorter to 1.7 months shorter."
+    )
+    alike = years_of(replace(WINDOWS, mean_days=np.array([701.0, 700.0])), noun="crowns")
+    assert alike.sentence.startswith(
+        "Over the 2.0 years that are compared, a crown with an opened crown stays in place "
+    )
+    assert "as long on average as one with" in alike.sentence
+    assert alike.sentence.endswith("the range is 1.6 months shorter to 1.6 months longer.")
+    longer = years_of(replace(WINDOWS, mean_days=np.array([749.0, 700.0])))
+    assert "1.6 months longer on average than one with" in longer.sentence
+    assert longer.sentence.endswith("the range is 0 to 3.2 months longer.")
+    # Few failures widen the range; without an error nothing is said.
+    wider = years_of(WINDOWS, Allowance(1.5, math.inf))
+    assert wider.ci_high - wider.difference == pytest.approx(1.5 * (found.ci_high - found.difference))
+    assert years_of(replace(WINDOWS, mean_pull=np.zeros((2, 2)))) is None
+
+
+def test_the_ratio_on_the_whole_has_the_limits_that_few_failures_ask_for():
+    log, error = WINDOWS.log_hazard_ratio("opened", "before")
+    found = overall_ratio(WINDOWS, OPENED, Allowance(1.5, math.inf), 0.95)
+    assert found == pytest.approx([math.exp(log + side * Z * 1.5 * error) for side in (0, -1, 1)])
+    assert overall_ratio(replace(WINDOWS, pull=np.zeros((2, 2))), OPENED, NONE, 0.95) is None
+
+
+def small_fit(*, cluster: bool) -> CoxFit:
+    """Opened, vital and treated before; of the last seven fail, two patients twice each; of the opened six."""
+    state = ["opened"] * 12 + ["vital"] * 10 + ["before"] * 14
+    events = {0, 1, 2, 3, 4, 5, 12, 13, 14, 22, 23, 24, 25, 26, 27, 28}
+    patient = [*range(22), 100, 100, 101, 101, *range(102, 112)]
+    return fit_cox(
+        np.array([[s == "opened", s == "vital"] for s in state], dtype=float),
+        [i * 11 % 36 * 25 + 30 for i in range(36)],
+        [i in events for i in range(36)],
+        names=["opened", "vital"],
+        entry_days=[-1] * 36,
+        cluster=patient if cluster else None,
+    )
+
+
+def test_what_few_failures_ask_for_counts_patients_of_either_group():
+    # 7 failures of which 2 and 2 share a patient tell as much as 49 / 11 patients; the vital ones are neither.
+    for cluster, of_before in ((True, 49 / 11), (False, 7)):
+        found = allowance_of(small_fit(cluster=cluster), OPENED, {"opened", "vital", "unknown"})
+        assert found.freedom == pytest.approx(degrees_of_freedom(6, of_before))
+    assert found.larger == 1.0
+    turned = replace(OPENED, group="before", reference="opened")
+    assert allowance_of(small_fit(cluster=True), turned, {"opened", "vital"}).freedom == pytest.approx(
+        degrees_of_freedom(49 / 11, 6)
+    )
+
+
+def test_curves_are_read_at_evenly_spread_days_to_the_last():
+    fit = small_fit(cluster=True)
+    states = {"opened": {"opened": 1.0, "vital": 0.0}, "before": {"opened": 0.0, "vital": 0.0}}
+    for length, days in ((GRID, range(1, GRID + 1)), (10 * GRID, range(10, 10 * GRID + 1, 10)), (3, [1, 2, 3])):
+        for rows in (np.arange(5), np.arange(36) < 5):
+            found = windows_of(
+                fit, None, rows, states=states, group="opened", start=0, length=length, min_at_risk=1
+            )  # fmt: skip
+            assert found.days.tolist() == list(days)
+            assert (found.states, found.crowns) == (("opened", "before"), 5)
+
+
+def test_without_a_fit_the_ratio_stands_as_it_is():
+    ratio = Estimate("opened vs before", "cox", (), (), 1.5, 1.1, 2.2, 0.01, "patient_id", 36, 36, 16, 34)
+    for given, told in ((ratio, (1.5, 1.1, 2.2)), (None, None)):
+        found = stand_on(
+            None, OPENED, given, rows=np.arange(3), states={}, began=np.zeros(3, dtype=int), from_days=0, years=5,
+            min_at_risk=10, confidence=0.95, noun="crowns",
+        )  # fmt: skip
+        assert (found.ratio, found.difference, found.steady, found.changes) == (told, None, None, False)
+
+
+@pytest.mark.parametrize("cluster", [True, False])
+def test_the_test_since_the_opening_is_that_of_two_equal_coefficients(cluster: bool):
+    fit = small_fit(cluster=cluster)
+    found = judge_ratio(fit, OPENED, start=np.zeros(36, dtype=int), confidence=0.95).steady
+    *on_clock, wald = found.tests
+    assert (wald.term, wald.on, wald.df) == ("opened", "since the opening", 1)
+    assert wald.p == pytest.approx(chi2.sf(wald.chi_square, 1))
+    own = next(t.p for t in on_clock if t.term == "opened")
+    # Holm over the two.
+    assert found.p == pytest.approx(min(1.0, 2 * min(own, wald.p)))
+    assert found.steady == (found.p >= 0.1)
