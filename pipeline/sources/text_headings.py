@@ -7,7 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
+from itertools import islice, pairwise
 
 from pipeline.errors import ConfigError, DataError
 from pipeline.sources.source import ReadOptions, unique_headings
@@ -15,6 +15,7 @@ from pipeline.sources.source import ReadOptions, unique_headings
 DELIMITERS = (",", ";", "\t", "|", "^", "~")
 MAX_COLUMNS = 2_000
 LOOK_FOR_HEADINGS = 50
+_LEAST_RUN = 3
 _DECIMAL = re.compile(r"^\s*[-+]?[\d.]*,\d+\s*$")
 _SEP = re.compile(r"^\"?sep=([^\"\r\n])\"?\s*$", re.IGNORECASE)
 
@@ -141,15 +142,26 @@ def _first_of_usual_width(lines: Sequence[str], places: list[int], delimiter: st
 
 
 def _fitted(layout: Layout, lines: Sequence[str]) -> Layout:
-    """The headings with one more or one fewer at the end, where the rows end in a delimiter and they do not, or not."""
+    """The headings with one more or one fewer at the end, where the rows end in a delimiter and they do not, or not; or
+    with one more in front, where the rows begin with their own running number."""
     below = [cells for cells in _records(lines[layout.lines_above :], layout.delimiter) if len(cells) > 1]
     width = len(layout.headings)
     said = layout.said
     if below and all(len(cells) == width + 1 and not cells[-1].strip() for cells in below):
         said = [*said, ""]
+    elif below and all(len(cells) == width + 1 for cells in below) and _runs([cells[0] for cells in below]):
+        said = ["", *said]
     elif below and width > 1 and not said[-1].strip() and all(len(cells) == width - 1 for cells in below):
         said = said[:-1]
     return Layout(layout.delimiter, unique_headings(said), said, layout.lines_above)
+
+
+def _runs(texts: Sequence[str]) -> bool:
+    """Whether texts are whole numbers, each one more than the one before."""
+    if len(texts) < _LEAST_RUN or not all(text.strip().isdecimal() for text in texts):
+        return False
+    numbers = [int(text) for text in texts]
+    return all(b - a == 1 for a, b in pairwise(numbers))
 
 
 def _refuse_many_columns(file: str, width: int) -> None:

@@ -127,7 +127,11 @@ class Column:
     @cached_property
     def codes(self) -> dict[str, float]:
         """Share of the filled rows whose code a built-in list knows, by list."""
-        return {s: self.share(normalise_code(pl.col("text"), system=s).is_in(list(_listed(s)))) for s in BUILT_IN}
+        known = {s: normalise_code(pl.col("text"), system=s).is_in(list(_listed(s))) for s in BUILT_IN}
+        # With words beside it a code of this list is still known by its form.
+        named = pl.col("text").str.extract(r"(?i)\b(D\d{4})\b").str.to_uppercase()
+        known["cdt"] |= named.is_in(list(_listed("cdt"))).fill_null(False)
+        return {s: self.share(test) for s, test in known.items()}
 
     @cached_property
     def numbers(self) -> pl.DataFrame:

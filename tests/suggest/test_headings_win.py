@@ -94,6 +94,12 @@ def test_a_ledger_by_its_headings_is_one_though_most_of_its_days_are_none(tmp_pa
     assert "Not used" not in text
 
 
+def test_codes_with_words_beside_them_show_their_list(tmp_path: Path):
+    toml, _ = proposed(tmp_path, six=SHORT.replace("D2740", "D2740 - Crown").replace("D3330", "D3330 - Root canal"))
+    assert toml["practice"]["code_system"] == "cdt"
+    assert toml["tables"]["procedures"]["columns"]["code"] == "Proc"
+
+
 def test_what_a_reader_says_of_a_file_is_told_whole(tmp_path: Path):
     (tmp_path / "x.csv").write_bytes(b"caf\xe9\xff\xfe\x81;x\n" * 3)
     with pytest.raises(DataError) as refusal:
