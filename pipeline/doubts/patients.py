@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.config import Settings
 
 # Our own judgement of what is no slip of the pen: common practice, no source.
-_MANY, _FEW_FOUND, _BOTH_CLINICS = 0.05, 0.5, 0.3
+_MANY, _FEW_FOUND, _BOTH_CLINICS = 0.05, 0.8, 0.3
 _SOME = 3
 _MOST_COMPARED = 20_000
 _ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$"
