@@ -110,6 +110,11 @@ class MendedFile:
         return self.original.root if isinstance(self.original, MendedFile) else self.original
 
     @property
+    def root_name(self) -> str:
+        """The name of that file."""
+        return self.original.root_name if isinstance(self.original, MendedFile) else getattr(self.original, "file", "")
+
+    @property
     def headings(self) -> Sequence[str]:
         """The headings of the original file."""
         return [_disarm(h) for h in self.source.headings if h not in (*HEADINGS, LINE)]

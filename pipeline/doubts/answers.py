@@ -174,9 +174,12 @@ def answers_for(
     headings: Sequence[str],
     *,
     file: str,
+    of: str,
     ours: bool = False,
 ) -> Answers:
     """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet.
+
+    Where each file numbers its own patients, they are those of the file `of`.
 
     Raises
     ------
@@ -224,7 +227,7 @@ def answers_for(
         notation=practice.tooth_notation,
         folded=practice.patient_ids == FOLDED,
         clinic=clinic,
-        of_file=Path(file).stem if practice.numbering == PER_FILE else None,
+        of_file=Path(of).stem if practice.numbering == PER_FILE else None,
         dependant=told.dependant,
         quadrant=told.quadrant,
         decimals=bool(told.teeth_as_decimals),

@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.doubts.answers import answers_for
 from pipeline.doubts.seen import Seen
+from pipeline.set_aside import MendedFile
 from pipeline.sources import Source
 from pipeline.sources.excel_file import ALREADY_KNOWN
 
@@ -22,6 +23,8 @@ def seen_of(
     """A look at a file that has seen nothing yet. In our own worksheet, and in files that name our fields themselves,
     every cell means one thing."""
     ours = source.spoken.fields or ALREADY_KNOWN in source.headings
-    answers = answers_for(settings, table, columns, source.headings, file=file, ours=ours)
+    # Mended rows are of the file that they stood in.
+    of = source.root_name if isinstance(source, MendedFile) else file
+    answers = answers_for(settings, table, columns, source.headings, file=file, of=of, ours=ours)
     known = codes["code"] if table == "procedures" else None
-    return Seen(table, file, source.headings, answers, known)
+    return Seen(table, file, source.headings, answers, known, is_mended=of != file)

@@ -42,7 +42,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if not any(f.where.startswith(table) for f in families):
             found += several_names(table, rows, accepted) + several_births(table, rows, accepted)
     if not settings.practice.numbering and "procedures" in people:
-        ledgers = [s for s in seen if s.table == "procedures"]
+        ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
     return found + few_found(people, accepted)
 

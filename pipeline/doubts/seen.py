@@ -36,6 +36,7 @@ class Seen:
     headings: Sequence[str]
     answers: Answers
     known_codes: pl.Series | None = None
+    is_mended: bool = False
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
     unknown: Counter[str] = field(default_factory=Counter)

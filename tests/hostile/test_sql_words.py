@@ -16,7 +16,17 @@ SQL_WORDS = re.compile(r"\b(SELECT|INSERT INTO|DELETE FROM|UPDATE|CREATE (TABLE|
 SQL_CALLS = ("execute", "executemany", "sql", "query", "_rows", "_number")
 # What may stand in a statement besides its own words: names of declared tables and columns, made in the same module
 # from `pipeline.tables` or `pipeline.store_tables`.
-MAKERS = ("_row_as_json", "_as_text", "_content", "_writable", "_create", "create_statements")
+MAKERS = (
+    "_row_as_json",
+    "_as_text",
+    "_content",
+    "_writable",
+    "_create",
+    "create_statements",
+    "_digest",
+    "_summed",
+    "patient_in_order",
+)
 
 
 def statements(tree: ast.AST) -> Iterator[ast.expr]:
@@ -72,6 +82,7 @@ DECLARED = {
     *MAKERS, "map", "table", "name", "rows", "wanted", "columns", "place", "part", "parts", "key", "key_text",
     "content",
     "same", "telling_rows", "records", "c", "n", "counts", "query", "names", "differ", "mended", "as_json",
+    "source", "texts", "every", "some",
 }  # fmt: skip
 
 
