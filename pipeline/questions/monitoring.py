@@ -259,6 +259,8 @@ def by_month(
     """
     edges = np.array([_number(day) for day in firsts])
     seen = np.histogram((start + last)[event], bins=[*edges[:-1], edges[-1]])[0].astype(np.float64)
+    if not len(start):
+        return seen, np.zeros(len(seen))
     # The hazard up to the eve of each month's first day. A tooth that has left by then has all of its own; those that
     # began on one day and are still followed have the same, so that only the sum of their scores counts. Sums are taken
     # in an order of the teeth's own.

@@ -127,6 +127,14 @@ def test_a_month_is_the_sum_of_its_days() -> None:
         assert expected[place] == pytest.approx(due)
 
 
+def test_of_no_tooth_nothing_is_seen_or_expected() -> None:
+    none = np.zeros(0, dtype=np.int64)
+    hazard = breslow_hazard(np.array([10, 20]), np.array([True, False]), np.ones(2))
+    firsts = [dt.date(2015, m, 1) for m in (1, 2, 3)]
+    seen, due = monitoring.by_month(none, none, none.astype(bool), none.astype(float), hazard=hazard, firsts=firsts)
+    assert seen.tolist() == due.tolist() == [0.0, 0.0]
+
+
 def test_the_order_of_the_rows_changes_nothing() -> None:
     rows = invented(teeth=450).filter(pl.col("provider_id").is_in(["A", "F"]))
     assert watch(rows, outcome="x", cutoff=CUTOFF) == watch(
