@@ -202,7 +202,10 @@ def test_a_strong_effect_is_found_and_no_effect_is_not():
     strong, none = (
         [run_practice(Task(name, i, 3000, 1, as_recorded=True)) for i in range(5)] for name in ("strong_effect", "null")
     )
-    assert {f.verdict for f in strong} == {"differs"}
+    # At this size the shipped table has 95 to 99 of 100 say that they differ, and the others that they cannot tell.
+    verdicts = [f.verdict for f in strong]
+    assert verdicts.count("differs") >= 4
+    assert set(verdicts) <= {"differs", "cannot_tell"}
     assert np.mean([f.log_hr for f in strong]) > 1.0
     assert abs(np.mean([f.log_hr for f in none])) < 0.5
 
