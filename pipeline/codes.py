@@ -119,6 +119,7 @@ _ON_NO_TOOTH = {
     "referral": "an opinion for another dentist",
     "biopsy": "a sample of tissue",
     "missed_appointment": "an appointment missed or cancelled: the patient was not seen",
+    "bookkeeping": "a payment, an adjustment or a note: the patient was not seen",
     "other": "anything else: a contact and nothing more",
 }
 
@@ -152,6 +153,9 @@ ALIASES: dict[str, str] = {
     "missed": "missed_appointment",
     "cancelled": "missed_appointment",
     "no_show": "missed_appointment",
+    "payment": "bookkeeping",
+    "adjustment": "bookkeeping",
+    "note": "bookkeeping",
     "cone_beam": "radiograph_3d",
 }
 

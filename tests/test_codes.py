@@ -261,12 +261,13 @@ def test_codes_in_normal_form(system: str, written: str, stored: str):
 def test_plain_words_stand_for_events_and_near_misses_are_named():
     assert event_word("Root canal", where="") == "endo_initial"
     assert event_word("crown_placement", where="") == "crown_placement"
-    words = ("missing", "denture", "retainer onlay", "no-show", "pulpotomy", "onlay")
+    words = ("missing", "denture", "retainer onlay", "no-show", "payment", "pulpotomy", "onlay")
     assert [event_word(word, where="") for word in words] == [
         "tooth_missing",
         "denture_tooth",
         "bridge_retainer_onlay",
         "missed_appointment",
+        "bookkeeping",
         "pulpotomy",
         "onlay",
     ]

@@ -175,6 +175,7 @@ def unknown_codes(table: str, unknown: Mapping[str, int], rows: int, accepted: S
             "Are crowns, root canals or extractions among them?",
             (
                 ("codes", f'"{first}" = "crown_placement"', "name the event of each that matters, likewise"),
+                ("codes", f'"{first}" = "bookkeeping"', "so, where it is a payment, an adjustment or a note"),
                 accept("unknown_codes", accepted, "no: they count as contacts with the patient"),
             ),
         )

@@ -51,7 +51,7 @@ COMPLICATIONS = (RECEMENT, REPAIR)
 FILLING = "direct_restoration"
 POSTS = ("post_core", "post_core_addon")
 EXAM = "exam"
-NO_CONTACT = ("missed_appointment",)
+NO_CONTACT = ("missed_appointment", "bookkeeping")
 # Done to a crown, whatever it stands on: on a place that holds an implant they are done to the crown of the implant.
 ON_A_CROWN = (*CROWNS, INTERIM, REMOVAL, RECEMENT, REPAIR, "crown_addon")
 

@@ -232,7 +232,7 @@ ON_A_BRIDGE = ("bridge_recement", "bridge_repair", "bridge_section")
 NEEDS_NO_TOOTH = (*SHOWS_GONE, *ON_A_BRIDGE, "crown_interim")
 ON_AN_IMPLANT = (*CROWN_KINDS, "crown_recement", "crown_repair", "crown_removal", "crown_interim")
 NEED_THE_TOOTH = ("root_canal", "retreatment", "surgery", "resection", "crown", "crown_removed")  # done elsewhere
-NO_CONTACT = ("missed_appointment",)
+NO_CONTACT = ("missed_appointment", "bookkeeping")
 POSTS = ("fiber", "cast", "prefabricated_metal")
 
 

@@ -69,6 +69,7 @@ _KINDS: dict[str, tuple[str, str | None]] = {
     "EXAM": ("exam", None),
     "CLEAN": ("recall_hygiene", None),
     "MISSED": ("missed_appointment", None),
+    "PAID": ("bookkeeping", None),
 }
 CODES = pl.DataFrame(
     [(code, *kind) for code, kind in _KINDS.items()],

@@ -17,6 +17,7 @@ CONTACTS = """
         a          | 2016-01-01   |           | CLEAN  |          | 50
         b          | 2015-01-01   | 16        | CROWN  |          | 900
         b          | 2016-01-01   |           | MISSED |          | 30
+        b          | 2016-02-01   |           | PAID   |          | -900
         c          | 2015-01-01   | 16        | CROWN  |          | 900
         c          | 2016-01-01   | 16        | CROWN  |          | -900
         d          | 2015-01-01   | 16        | CROWN  |          | 900
@@ -33,7 +34,7 @@ CONTACTS = """
 
 
 def test_what_is_a_contact_and_what_is_none():
-    # a: any completed row. b: a missed appointment. c: a late refund. d: a row taken back, and its refund. e: planned
+    # a: any completed row. b: a missed appointment, a payment. c: a late refund. d: a row taken back, and its refund. e: planned
     # and void rows. f: what others did. g: a finding.
     linked = run(CONTACTS, findings="patient_id | tooth_fdi | exam_date\ng | 36 | 2016-01-01")
     own = linked.crowns.filter(~linked.crowns["done_elsewhere"])
