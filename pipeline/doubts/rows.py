@@ -43,8 +43,9 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += credits_beside(where, one, accepted)
         found += further_procedures(where, one, accepted)
         found += sheets_alike(where, one, accepted)
-        found += flag_doubts(where, one.flags, accepted)
-        found += phrase_doubts(where, one.phrases, accepted)
+        marked = {heading for heading, _, _ in one.answers.marks}
+        found += flag_doubts(where, one.flags, accepted, told=marked)
+        found += phrase_doubts(where, one.phrases, accepted, told=marked)
         of_status = settings.tables[one.table].values.get("status", {})
         found += title_doubts(where, one.titles, accepted, values=of_status)
     for table in dict.fromkeys(s.table for s in seen):

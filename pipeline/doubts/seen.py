@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.doubts.answers import Answers, is_amount
 from pipeline.doubts.kept_words import headed, numbered_like
-from pipeline.doubts.standing import MOST_FLAGS, flag_columns, phrases, text_columns, titles
+from pipeline.doubts.standing import MOST_FLAGS, flag_columns, matches, phrases, text_columns, titles
 from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
 
@@ -61,9 +61,8 @@ class Seen:
         self.quadrants_there = headed(left, "quadrant")
         self.credits = headed(left, "credit") if self.table == "procedures" else []
         if self.table == "procedures":
-            read = {heading for heading, _, _ in self.answers.marks}
-            self.flags = {h: Counter() for h in flag_columns(free) if h not in read}
-            self.phrases = {h: Counter() for h in text_columns(self.headings) if h not in read}
+            self.flags = {h: Counter() for h in flag_columns(free)}
+            self.phrases = {h: Counter() for h in text_columns(self.headings)}
         code = self.answers.columns.get("code")
         self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
 
@@ -105,10 +104,10 @@ class Seen:
             self.counts["credit"] += found.filter(is_credit).height
         for heading, texts in self.flags.items():
             if len(texts) <= MOST_FLAGS:
-                told = _text(rows, heading).fill_null("").value_counts(name="n")
+                told = self._untold(rows, heading).fill_null("").value_counts(name="n")
                 texts.update(dict(told.iter_rows()))
         for heading, said in self.phrases.items():
-            said.update(phrases(_text(rows, heading)))
+            said.update(phrases(self._untold(rows, heading)))
         for heading in self.further:
             self.counts["further"] += int(_filled(rows.get_column(heading)).count())
 
@@ -139,6 +138,12 @@ class Seen:
             return pl.DataFrame(schema={"tooth": pl.String(), "n": pl.UInt32()})
         found = pl.concat(self._teeth)
         return found.group_by(c for c in found.columns if c != "n").agg(pl.col("n").sum())
+
+    def _untold(self, rows: pl.DataFrame, heading: str) -> pl.Series:
+        """The texts of a column but for those of which PRACTICE.toml says what they make of a row."""
+        texts = _text(rows, heading)
+        told = [matches(pl.col("text"), pattern) for of, pattern, _ in self.answers.marks if of == heading]
+        return texts if not told else texts.filter(~texts.to_frame("text").select(pl.any_horizontal(told)).to_series())
 
     def _people_of(self, rows: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         named = [_text(rows, h) for h in self.named]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -121,34 +121,43 @@ def titles(lines: Iterable[str]) -> Counter[tuple[str, str]]:
 
 
 def made_of(flag: str, texts: Iterable[str]) -> dict[str, str]:
-    """What each text of a flag makes of a row, as far as its heading says; `completed` where nothing speaks."""
-    yes, no = next(
-        (meant for meant, words in _FLAGS.items() if plain_heading(flag) in words.split("|")),
-        ("", ""),
-    )
-    known = {text: word for word, texts_ in _SAID.items() for text in texts_} if not yes else {}
-    known |= {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)} if yes else {}
+    """What each text of a flag makes of a row, as far as its heading says; `planned` where nothing speaks."""
+    yes, no = next((meant for meant, words in _FLAGS.items() if plain_heading(flag) in words.split("|")), ("", ""))
+    if yes:
+        known = {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)}
+    else:
+        known = {text: word for word, said in _SAID.items() for text in said}
     # A tick box that is not empty is a yes: an initial or a date in `Deleted` says that it was.
     return {text: known.get(text.lower(), (yes if text else no)) or "planned" for text in texts}
 
 
-def flag_doubts(where: str, flags: Mapping[str, Counter[str]], accepted: Sequence[str]) -> list[Doubt]:
-    """Flags of which no field is made though they tell rows apart."""
+def flag_doubts(
+    where: str, flags: Mapping[str, Counter[str]], accepted: Sequence[str], *, told: Collection[str]
+) -> list[Doubt]:
+    """Flags of which no field is made though they tell rows apart; of those told, texts that were not."""
     found = []
     for heading, counts in flags.items():
-        if not 2 <= len(counts) <= MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
+        least = 1 if heading in told else 2
+        if not least <= len(counts) <= MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
             continue
         shown = ", ".join(f"{text or 'empty'} ({n:,} rows)" for text, n in _by_number(counts))
         made = {t: w for t, w in made_of(heading, sorted(counts)).items() if w != "completed"}
+        if heading in told and not made:
+            continue
         line = f"status_from.{_quoted(heading)} = {_inline(made)}"
         found.append(
             Doubt(
                 "status_not_read",
                 where,
-                f'column "{heading}" is not read, and its heading says whether a row stands: {shown}.',
+                f'column "{heading}" {"has more texts than are told" if heading in told else "is not read"}, and its '
+                f"heading says whether a row stands: {shown}.",
                 f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
                 (
-                    ("tables.procedures", line, "each text that is no work done, and what it is; correct the words"),
+                    (
+                        "tables.procedures",
+                        line,
+                        f"each text that is no work done, and what it is; {_how(heading, told)}",
+                    ),
                     accept("status_not_read", accepted, "no: every row is work done"),
                 ),
             )
@@ -156,8 +165,10 @@ def flag_doubts(where: str, flags: Mapping[str, Counter[str]], accepted: Sequenc
     return found
 
 
-def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], accepted: Sequence[str]) -> list[Doubt]:
-    """Texts in which words say that a row may not stand."""
+def phrase_doubts(
+    where: str, found: Mapping[str, Counter[tuple[str, str]]], accepted: Sequence[str], *, told: Collection[str]
+) -> list[Doubt]:
+    """Texts in which words say that a row may not stand, but for words that are told."""
     doubts = []
     for heading, counts in found.items():
         if sum(counts.values()) < _SOME:
@@ -172,7 +183,7 @@ def phrase_doubts(where: str, found: Mapping[str, Counter[tuple[str, str]]], acc
                 f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}, or a {REVERSAL}, which takes back the "
                 "row of the same work and fee. * stands for anything.",
                 (
-                    ("tables.procedures", line, "correct the words"),
+                    ("tables.procedures", line, _how(heading, told)),
                     accept("status_in_text", accepted, "no: every row is work done"),
                 ),
             )
@@ -241,6 +252,10 @@ def _by_number(counts: Mapping[Any, int]) -> list[tuple[Any, int]]:
     return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
 
 
+def _how(heading: str, told: Collection[str]) -> str:
+    return "correct the words, and add these to the line that is there" if heading in told else "correct the words"
+
+
 def _quoted(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
@@ -250,10 +265,10 @@ def _inline(made: Mapping[str, str]) -> str:
 
 
 def _phrases() -> tuple[tuple[str, str, str], ...]:
-    tags = [(rf"(?i)^\s*[(\[]\s*({words})\s*[)\]]", word) for word, words in _TAGS.items()]
+    tags = [(rf"(?i)^\s*([(\[]\s*(?:{words})\s*[)\]])", "{}*", word) for word, words in _TAGS.items()]
     first = [(rf"(?i)^\s*({words})\b", "{}*", word) for word, words in _OPENING.items()]
     inside = [(rf"(?i)\b({words})\b", "*{}*", word) for word, words in _ANYWHERE.items()]
-    return tuple([(p, form, word) for p, word in tags for form in ("({})*",)] + first + inside)
+    return tuple(tags + first + inside)
 
 
 _PHRASES = _phrases()
