@@ -287,8 +287,8 @@ def few_found(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) -> li
     if "procedures" not in people or "patients" not in people:
         return []
     ledger, listed = people["procedures"]["id"].unique(), people["patients"]["id"].unique()
-    found = ledger.is_in(listed.implode()).sum()
-    if ledger.len() < _SOME or not listed.len() or found >= _FEW_FOUND * ledger.len():
+    found = int(ledger.is_in(listed.implode()).sum())
+    if not listed.len() or ledger.len() - found < _SOME or found >= _FEW_FOUND * ledger.len():
         return []
     loose = ledger.to_frame("id").select(folded(pl.col("id"))).to_series()
     if (
