@@ -175,11 +175,12 @@ def running_read(found: Running) -> str:
     )
 
 
-def running_label(found: Running) -> str:
-    """The accessible name of the running chart."""
+def running_label(found: Running, noun: str) -> str:
+    """The accessible name of the running chart of crowns or of root canals."""
     first, last = found.months[0], found.months[-1]
     return (
-        f"Expected minus observed failures, added up from {month(first.month + '-01')} to {month(last.month + '-01')}: "
+        f"Expected minus observed failures of {noun}s, added up from {month(first.month + '-01')} to "
+        f"{month(last.month + '-01')}: "
         f"{count(sum(m.signal for m in found.months), 'signal')}."
     )
 

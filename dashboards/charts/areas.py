@@ -26,6 +26,7 @@ class Area:
     colour: str
     pattern: str
     hover: str
+    label: str = ""  # what stands beside it; its name where empty
 
 
 def stacked(
@@ -72,5 +73,5 @@ def _name_areas(figure: go.Figure, areas: Sequence[Area], last: float, top: floa
     for area, place in zip(areas, places, strict=True):
         figure.add_annotation(
             x=last, y=place / per_100, xanchor="left", yanchor="middle", xshift=6, showarrow=False,
-            text=area.name, font={"size": 13},
+            text=area.label or area.name, font={"size": 13},
         )  # fmt: skip

@@ -21,10 +21,11 @@ def state_areas(states: CrownStates, *, id: str, label: str) -> theme.Chart | No
         return None
     areas = [
         Area(
-            f"{SHORT[state]}: {points[-1].per_100[i]}",
+            SHORT[state],
             tuple(100 * p.share[i] for p in points),
             *FILLS[state],
             f"{NAMES[state]}: %{{y:.1f}} of 100 after %{{x:g}} years<extra></extra>",
+            f"{SHORT[state]}: {points[-1].per_100[i]}",
         )
         for i, state in enumerate(STATES)
     ]

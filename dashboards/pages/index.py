@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from dashboards import page, terms, words
+from dashboards import page, tables, terms, words
 from dashboards.charts.difference import difference_chart
 from dashboards.formats import count, whole
 from dashboards.theme import Chart
@@ -32,6 +32,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         cautions=results.cautions,
         main=main,
         chart=chart,
+        groups=tables.groups(main) if main else None,
         difference=words.difference_sentence(main.difference, labels, terms.outcome(main.outcome).noun)
         if main and main.difference
         else "",

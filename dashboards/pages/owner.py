@@ -175,7 +175,7 @@ def _watch(found: Monitoring) -> list[Part]:
             Part(
                 "Failures month by month",
                 words_owner.running_sentence(whole),
-                running_chart(whole, id=f"{name}-running", label=words_owner.running_label(whole)),
+                running_chart(whole, id=f"{name}-running", label=words_owner.running_label(whole, noun)),
                 tables_owner.by_year(whole),
                 words_owner.running_read(whole),
                 more=words_owner.clinicians_watch(others),

@@ -34,7 +34,9 @@ def followed_table(states: CrownStates) -> NumberTable:
     rows = tuple(
         (name, *(whole(p.followed[i]) for p in points)) for i, name in enumerate(("unopened", "opened")) if points
     )
-    return NumberTable("Crowns still followed, by years since the seat", ("", *(f"{p.years:g}" for p in points)), rows)
+    return NumberTable(
+        "Crowns still followed, by years since the seat", ("Crowns", *(f"{p.years:g}" for p in points)), rows
+    )
 
 
 def states_table(states: CrownStates) -> NumberTable:
