@@ -19,9 +19,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.sources.around import Around
 from pipeline.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.sources.group_lines import Template
-from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch, Source, Spoken
+from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch
 from pipeline.sources.text_notes import NOTE_LINE, TOTAL_LINE
 
 _SHEET_LINE = r"^.*?, row \d+: "
@@ -29,14 +30,13 @@ _PAGE_TOTAL = r"(?i)\b(?:page|carried|brought|forward|seite|übertrag|report(?:e
 
 
 @dataclass
-class Grouped:
+class Grouped(Around):
     """A source whose rows get what their group says; see `pipeline.sources.source.Source`.
 
     `fill` are headings of columns that say it once a group, outermost first; `templates` lines that do. `needed` are
     the headings that every row of work has: a row that lacks one and begins a cell with a word for totals is a total.
     """
 
-    source: Source
     fill: tuple[str, ...]
     templates: tuple[Template, ...]
     needed: tuple[str, ...]
@@ -63,14 +63,9 @@ class Grouped:
         return [*self.source.headings, *self.said]
 
     @property
-    def spoken(self) -> Spoken:
-        """See `Source.spoken`."""
-        return self.source.spoken
-
-    @property
     def remark(self) -> str | None:
         """How many rows got a value from above, once all batches have been taken."""
-        own = getattr(self.source, "remark", None)
+        own = super().remark
         told = f"{self._filled:,} rows got what their group says" if self._filled else None
         lines = f"{self._lines:,} lines name a group" if self._lines else None
         return "; ".join(t for t in (own, lines, told) if t) or None
@@ -118,10 +113,9 @@ class Grouped:
             rows, numbers, cells = rows.filter(~is_total), numbers.filter(~is_total), cells.filter(~is_total)
         lines = malformed.with_columns(pl.col("raw_row").str.replace(_SHEET_LINE, "").alias("line"))
         if self.templates and lines.height:
-            cut = lines["line"].str.count_matches(getattr(self.source, "delimiter", "\t"), literal=True)
-            broken = cut * 2 >= len(self.source.headings)  # a row with a field too many or too few
-            own = _any([t.matches(pl.col("line")) for t in self.templates if t.start], lines["line"])
-            own |= _any([t.matches(pl.col("line")) for t in self.templates if not t.start], lines["line"]) & ~broken
+            line, broken = pl.col("line"), self._is_broken(pl.col("line"))
+            # What begins with a number and no word may be a row that has a field too many or too few.
+            own = _any([t.matches(line) & (~broken if not t.start else True) for t in self.templates], lines["line"])
             reason = pl.when(own).then(pl.lit("group_line")).otherwise(pl.col("reason"))
             lines = lines.with_columns(reason.alias("reason"))
             self._lines += int(own.sum())
@@ -175,6 +169,10 @@ class Grouped:
             column = rows.select(pl.col(name).str.strip_chars().replace("", None)).to_series()
         return pl.concat([column, pl.Series(name, [None] * lines.height, dtype=column.dtype)])
 
+    def _is_broken(self, lines: pl.Expr) -> pl.Expr:
+        """Whether lines are rows with a field too many or too few: they have at least half the delimiters of one."""
+        return lines.str.count_matches(self.delimiter, literal=True) * 2 >= len(self.source.headings)
+
     def _ends(self, numbers: pl.Series, lines: pl.DataFrame, state: _State) -> np.ndarray:
         """Which lines that are no rows may end a group."""
         if not lines.height:
@@ -183,8 +181,7 @@ class Grouped:
         is_known = text.str.contains(NOTE_LINE) | (reason == "repeated_heading").fill_null(False)
         is_total = text.str.contains(TOTAL_LINE) | (reason == "totals_row").fill_null(False)
         is_total &= ~text.str.contains(_PAGE_TOTAL)
-        delimiter = getattr(self.source, "delimiter", "\t")
-        broken = text.str.count_matches(delimiter, literal=True) * 2 >= len(self.source.headings)
+        broken = self._is_broken(text)
         alike = pl.any_horizontal(pl.lit(False), *(t.resembles(text) for t in self.templates))
         is_group = (reason == "group_line").fill_null(False)
         found = lines.select(
@@ -226,8 +223,6 @@ def _cells(rows: pl.DataFrame) -> pl.Series:
 
 
 def _any(tests: list[pl.Expr], lines: pl.Series) -> pl.Series:
-    if not tests:
-        return pl.Series("found", [False] * lines.len(), dtype=pl.Boolean)
     return lines.to_frame("line").select(pl.any_horizontal(tests).fill_null(False).alias("found")).to_series()
 
 

@@ -19,7 +19,8 @@ import duckdb
 
 from pipeline.errors import PipelineError, UnreadableError
 from pipeline.faults import as_data_error, place_of
-from pipeline.sources.source import Batch, Source, Spoken
+from pipeline.sources.around import Around
+from pipeline.sources.source import Batch
 
 _STDERR = 2
 
@@ -48,32 +49,11 @@ def reading(file: str, part: str) -> Iterator[None]:
 
 
 @dataclass
-class Guarded:
+class Guarded(Around):
     """A source whose failures are told with the name of its file; see `pipeline.sources.source.Source`."""
 
-    source: Source
     file: str
     part: str
-
-    @property
-    def headings(self) -> Sequence[str]:
-        """See `Source.headings`."""
-        return self.source.headings
-
-    @property
-    def spoken(self) -> Spoken:
-        """See `Source.spoken`."""
-        return self.source.spoken
-
-    @property
-    def remark(self) -> str | None:
-        """What the source itself remarks."""
-        return getattr(self.source, "remark", None)
-
-    @property
-    def delimiter(self) -> str:
-        """What stands between the fields of a line that is no row."""
-        return getattr(self.source, "delimiter", "\t")
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.sources.around import Around
 from pipeline.sources.headings_known import are_headings
-from pipeline.sources.source import Batch, Source, Spoken, unique_headings
+from pipeline.sources.source import Batch, unique_headings
 from pipeline.transforms.cell_forms import has_marks, without_marks
 
 _MANY_COLUMNS = 3
@@ -21,10 +22,9 @@ _LOOK_AT = 200
 
 
 @dataclass
-class PlainCells:
+class PlainCells(Around):
     """A source whose headings and text cells come without such signs; see `pipeline.sources.source.Source`."""
 
-    source: Source
     file: str = ""
     watch: bool = False  # refuse headings of another table among the rows
     renamed: Mapping[str, str] = field(default_factory=dict)  # for what it calls otherwise
@@ -37,21 +37,6 @@ class PlainCells:
     def headings(self) -> Sequence[str]:
         """See `Source.headings`."""
         return self._names
-
-    @property
-    def spoken(self) -> Spoken:
-        """See `Source.spoken`."""
-        return self.source.spoken
-
-    @property
-    def remark(self) -> str | None:
-        """What the source itself remarks."""
-        return getattr(self.source, "remark", None)
-
-    @property
-    def delimiter(self) -> str:
-        """What stands between the fields of a line that is no row."""
-        return getattr(self.source, "delimiter", "\t")
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""

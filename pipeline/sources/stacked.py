@@ -14,9 +14,10 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.sources.around import Around
 from pipeline.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.sources.headings_known import are_headings
-from pipeline.sources.source import ROW, Batch, Source, Spoken, malformed_lines, unique_headings
+from pipeline.sources.source import ROW, Batch, malformed_lines, unique_headings
 from pipeline.sources.text_notes import NOTE_LINE
 
 _BATCH_ROWS = 20_000
@@ -25,13 +26,12 @@ _SHEET_LINE = r"^.*?, row \d+: "
 
 
 @dataclass
-class Stacked:
+class Stacked(Around):
     """The tables of a source that was opened without headings; see `pipeline.sources.source.Source`.
 
     `needed` are the headings that a table must have to be read.
     """
 
-    source: Source
     needed: tuple[str, ...]
     file: str
     _headings: list[str] = field(default_factory=list, init=False)
@@ -58,19 +58,9 @@ class Stacked:
         return self._headings
 
     @property
-    def spoken(self) -> Spoken:
-        """See `Source.spoken`."""
-        return self.source.spoken
-
-    @property
-    def delimiter(self) -> str:
-        """What stands between the cells of a line."""
-        return getattr(self.source, "delimiter", "\t")
-
-    @property
     def remark(self) -> str | None:
         """How many tables were found."""
-        own = getattr(self.source, "remark", None)
+        own = super().remark
         return "; ".join(t for t in (own, f"{self._tables:,} tables of these headings were found") if t)
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:

@@ -1,0 +1,35 @@
+"""A source around a source: what it does not change is as the one within says."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipeline.sources.source import Source, Spoken
+
+
+@dataclass
+class Around:
+    """What sources around a source have in common; see `pipeline.sources.source.Source`."""
+
+    source: Source
+
+    @property
+    def headings(self) -> Sequence[str]:
+        """See `Source.headings`."""
+        return self.source.headings
+
+    @property
+    def spoken(self) -> Spoken:
+        """See `Source.spoken`."""
+        return self.source.spoken
+
+    @property
+    def remark(self) -> str | None:
+        """What the source within remarks, once all batches have been taken."""
+        return getattr(self.source, "remark", None)
+
+    @property
+    def delimiter(self) -> str:
+        """What stands between the fields of a line that is no row."""
+        return getattr(self.source, "delimiter", "\t")
