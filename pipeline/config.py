@@ -364,15 +364,6 @@ def _table_source(name: str, raw: Any) -> TableSource:
     if "encoding" in extras:
         checked_encoding(extras["encoding"], where)
     layout = _layout(name, raw, where, known)
-    marks = {
-        heading.strip(): _text_map(made, f'{where} status_from."{heading}"')
-        for heading, made in _section(raw, "status_from", where).items()
-    }
-    if marks and name != "procedures":
-        raise ConfigError(f"{where} status_from is of the procedures only: take it out here.")
-    for heading, made in marks.items():
-        for word in made.values():
-            _one_of(word, STATUS_WORDS, f'{where} status_from."{heading}"')
     return TableSource(
         name=name,
         files=files,
@@ -384,12 +375,23 @@ def _table_source(name: str, raw: Any) -> TableSource:
         decimal=_one_of(raw["decimal"], DECIMAL_SIGNS, f"{where} decimal") if "decimal" in raw else None,
         teeth_as_decimals=raw.get("teeth_as_decimals", False),
         columns=columns,
-        status_from=marks,
+        status_from=_status_from(name, raw, where),
         renamed=_renamed(raw, columns, where),
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,
         **layout,
     )
+
+
+def _status_from(name: str, raw: Mapping[str, Any], where: str) -> dict[str, dict[str, str]]:
+    given = _section(raw, "status_from", where)
+    if given and name != "procedures":
+        raise ConfigError(f"{where} status_from is of the procedures only: take it out here.")
+    marks = {}
+    for heading, made in given.items():
+        place = f'{where} status_from."{heading}"'
+        marks[heading.strip()] = {p: _one_of(word, STATUS_WORDS, place) for p, word in _text_map(made, place).items()}
+    return marks
 
 
 def _renamed(raw: Mapping[str, Any], columns: Mapping[str, str], where: str) -> dict[str, str]:

@@ -51,7 +51,7 @@ from pipeline.tables import (
     QUARANTINE,
     TOOTH_FOLLOWUP,
 )
-from pipeline.transforms.coded_details import EVENTS, Coded, CodedWindows, coded_rows
+from pipeline.transforms.coded_details import Coded, CodedWindows, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins
@@ -311,7 +311,7 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
 
 def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
     """What procedure codes tell of crowns and courses, from the rows with such codes alone."""
-    telling = codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
+    telling = telling_codes_of(codes)
     found = store.procedures_of(telling, until=settings.rules.data_cutoff)
     rows = under_stand_ins(found, store.stand_ins.read()).lazy()
     refunds = match_refunds(rows, reversal_days=settings.rules.reversal_days)

@@ -19,7 +19,7 @@ from pipeline.scale.run_partitions import workers_for
 from pipeline.store import Store, open_store
 from pipeline.store_linking import Gathered
 from pipeline.tables import LINKED_TABLES
-from pipeline.transforms.coded_details import EVENTS
+from pipeline.transforms.coded_details import telling_codes_of
 from pipeline.transforms.link import LinkInput, link, tables_of, telling_codes
 from pipeline.transforms.rules import LinkRules
 
@@ -37,7 +37,7 @@ def link_stage(
     more rows than the memory that the settings allow can take at once. The result is the same.
     """
     codes, rules = code_table(settings), link_rules(settings)
-    coded = codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
+    coded = telling_codes_of(codes)
     with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
         store.require("ingest")
         say("linking root canals, crowns and extractions of one tooth")

@@ -21,14 +21,8 @@ from pipeline.teeth import teeth
 if TYPE_CHECKING:
     from pipeline.config import Settings
 
-PER_CLINIC, PER_FILE, FOLDED, MEND, NEXT_DAY, SURFACE = (
-    "per clinic",
-    "per file",
-    "folded",
-    "mend",
-    "next_day",
-    "surface",
-)
+PER_CLINIC, PER_FILE = "per clinic", "per file"
+FOLDED, MEND, NEXT_DAY, SURFACE = "folded", "mend", "next_day", "surface"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
@@ -109,14 +103,11 @@ class Answers:
             changes.append(self._patient().alias("patient_id"))
         if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters):
             changes.append(self._tooth().alias("tooth"))
-        if "fee" in self.columns and self.credit:
-            changes.append(_fee_or_credit().alias("fee"))
+        if "fee" in self.columns and (self.credit or self._reversals):
+            changes.append(self._fee().alias("fee"))
         if self.marks:
             own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
             changes.append(status_of([(_mark(h), p, w) for h, p, w in self.marks], own).alias("status"))
-            if back := [matches(pl.col(_mark(h)), p) for h, p, w in self.marks if w == REVERSAL]:
-                changes[:] = [c for c in changes if c.meta.output_name() != "fee"]
-                changes.append(self._taken_back(pl.any_horizontal(back)).alias("fee"))
         if self.swapped or self.next_day:
             changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
         return changes
@@ -151,10 +142,20 @@ class Answers:
             text = pl.coalesce(fdi.replace_strict(written, default=None, return_dtype=pl.String), text)
         return text
 
-    def _taken_back(self, reversal: pl.Expr) -> pl.Expr:
-        fee = _fee_or_credit() if self.credit else pl.col("fee").cast(pl.String)
-        amount = fee.str.replace_all(r"^[\s(+−-]+|[\s)−-]+$", "")
-        return pl.when(reversal & is_amount(fee)).then(pl.concat_str(pl.lit("-"), amount)).otherwise(fee)
+    @property
+    def _reversals(self) -> list[pl.Expr]:
+        return [matches(pl.col(_mark(h)), p) for h, p, word in self.marks if word == REVERSAL]
+
+    def _fee(self) -> pl.Expr:
+        """The fee; below 0 where the amount stands in the column of credits, or the row takes another one back."""
+        fee = pl.col("fee").cast(pl.String)
+        if self.credit:
+            credit = pl.col("credit:")
+            fee = pl.when(is_amount(credit) & ~is_amount(fee)).then(_below_zero(credit)).otherwise(fee)
+        if self._reversals:
+            back = pl.any_horizontal(self._reversals)
+            fee = pl.when(back & is_amount(fee)).then(_below_zero(fee)).otherwise(fee)
+        return fee
 
     def _day(self, name: str) -> pl.Expr:
         text = pl.col(name).cast(pl.String)
@@ -260,8 +261,5 @@ def is_amount(text: pl.Expr) -> pl.Expr:
     return (text.str.contains(r"[1-9]") & ~text.str.contains(r"\p{L}{4,}")).fill_null(False)
 
 
-def _fee_or_credit() -> pl.Expr:
-    """The fee; where that is empty or 0 and the other column holds an amount, that amount below 0."""
-    fee, credit = pl.col("fee").cast(pl.String), pl.col("credit:")
-    amount = credit.str.replace_all(r"^[\s(+−-]+|[\s)−-]+$", "")
-    return pl.when(is_amount(credit) & ~is_amount(fee)).then(pl.concat_str(pl.lit("-"), amount)).otherwise(fee)
+def _below_zero(amount: pl.Expr) -> pl.Expr:
+    return pl.concat_str(pl.lit("-"), amount.str.replace_all(r"^[\s(+−-]+|[\s)−-]+$", ""))

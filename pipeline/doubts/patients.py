@@ -244,13 +244,13 @@ def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
 
     Files of two clinicians or of two kinds of work of one practice have patients who were there for both on one day.
     """
+    numbers = [set(one.people["id"]) for one in seen]
     for n, one in enumerate(seen):
-        for other in seen[n + 1 :]:
-            if one.answers.clinic or not _years_alike(one, other):
+        for m, other in enumerate(seen[n + 1 :], n + 1):
+            if not _years_alike(one, other):
                 continue
-            ids = one.people["id"].unique()
-            both = int(ids.is_in(other.people["id"].unique().implode()).sum())
-            share = both / max(min(ids.len(), other.people["id"].n_unique()), 1)
+            both = len(numbers[n] & numbers[m])
+            share = both / max(min(len(numbers[n]), len(numbers[m])), 1)
             same_day = len(one.visits & other.visits)
             if both >= _SOME and share >= _BOTH_CLINICS and same_day <= _MANY * both:
                 return [

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.suggest.headings import plain_heading
+from pipeline.suggest.toml_quote import quoted
 
 # A row that takes back the one of the same work and the same fee: it is read as that work with a fee below 0.
 REVERSAL = "reversal"
@@ -29,8 +30,8 @@ def _set(words: str, between: str = " ") -> frozenset[str]:
     return frozenset(words.split(between))
 
 
-# Headings of flags, and what yes and no in them make of a row.
-_FLAGS: dict[tuple[str, str], str] = {
+# What yes and no make of a row in flags of these headings.
+_KINDS: dict[tuple[str, str], str] = {
     ("void", "completed"): (
         "deleted|is deleted|isdeleted|del|removed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
         "is inactive|reversed|storniert|geloescht|supprime|annule|anulado|eliminado|geannuleerd|verwijderd|annullato"
@@ -44,6 +45,7 @@ _FLAGS: dict[tuple[str, str], str] = {
     ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
 }
+_FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
 _YES = _set("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on")
 _NO = _set("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off")
 _TEXTS = _set(
@@ -87,8 +89,7 @@ _TITLE = re.compile(rf"(?i)^\W*({'|'.join('|'.join(_TITLES.values()).split('|'))
 
 def flag_columns(headings: Iterable[str]) -> list[str]:
     """Headings that say whether a row stands."""
-    words = {w for kinds in _FLAGS.values() for w in kinds.split("|")}
-    return [h for h in headings if plain_heading(h) in words]
+    return [h for h in headings if plain_heading(h) in _FLAGS]
 
 
 def text_columns(headings: Iterable[str]) -> list[str]:
@@ -101,8 +102,7 @@ def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
     found: Counter[tuple[str, str]] = Counter()
     counts = texts.drop_nulls().value_counts(name="n")
     name = counts.columns[0]
-    every = "|".join(p for p, _, _ in _PHRASES)
-    for text, n in counts.filter(pl.col(name).str.contains(every)).iter_rows():
+    for text, n in counts.filter(pl.col(name).str.contains(_ANY_PHRASE)).iter_rows():
         for pattern, form, word in _PHRASES:
             if met := re.search(pattern, text):
                 found[form.format(met.group(1).lower()), word] += n
@@ -122,7 +122,7 @@ def titles(lines: Iterable[str]) -> Counter[tuple[str, str]]:
 
 def made_of(flag: str, texts: Iterable[str]) -> dict[str, str]:
     """What each text of a flag makes of a row, as far as its heading says; `planned` where nothing speaks."""
-    yes, no = next((meant for meant, words in _FLAGS.items() if plain_heading(flag) in words.split("|")), ("", ""))
+    yes, no = _FLAGS[plain_heading(flag)]
     if yes:
         known = {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)}
     else:
@@ -144,7 +144,7 @@ def flag_doubts(
         made = {t: w for t, w in made_of(heading, sorted(counts)).items() if w != "completed"}
         if heading in told and not made:
             continue
-        line = f"status_from.{_quoted(heading)} = {_inline(made)}"
+        line = f"status_from.{quoted(heading)} = {_inline(made)}"
         found.append(
             Doubt(
                 "status_not_read",
@@ -174,7 +174,7 @@ def phrase_doubts(
         if sum(counts.values()) < _SOME:
             continue
         shown = ", ".join(f"{form.replace('*', '…')} ({n:,} rows)" for (form, _), n in _by_number(counts))
-        line = f"status_from.{_quoted(heading)} = {_inline(dict(mark for mark, _ in _by_number(counts)))}"
+        line = f"status_from.{quoted(heading)} = {_inline(dict(mark for mark, _ in _by_number(counts)))}"
         doubts.append(
             Doubt(
                 "status_in_text",
@@ -197,14 +197,14 @@ def title_doubts(
     """Titles of sections that say what the rows below them are, and that nothing reads; `values` are words mapped."""
     if not found:
         return []
-    forms = ", ".join(sorted({_quoted(form) for form, _ in found}))
+    forms = ", ".join(sorted({quoted(form) for form, _ in found}))
     known = {text.lower() for text in values} | set(STATUS_WORDS)
     strange = {word: _meant(word) for _, word in sorted(found) if word.lower() not in known}
     lines = [("tables.procedures", f"group_lines = [{forms}]", "yes; such a line holds for the rows below it")]
     lines += [
         ("tables.procedures", "stacked_tables = true", "if the headings come again below each, or below the first")
     ]
-    lines += [("tables.procedures", f"values.status.{_quoted(w)} = {_quoted(m)}", "") for w, m in strange.items()]
+    lines += [("tables.procedures", f"values.status.{quoted(w)} = {quoted(m)}", "") for w, m in strange.items()]
     return [
         Doubt(
             "status_in_titles",
@@ -256,12 +256,8 @@ def _how(heading: str, told: Collection[str]) -> str:
     return "correct the words, and add these to the line that is there" if heading in told else "correct the words"
 
 
-def _quoted(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
-
-
 def _inline(made: Mapping[str, str]) -> str:
-    return "{ " + ", ".join(f'{_quoted(text)} = "{word}"' for text, word in made.items()) + " }"
+    return "{ " + ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items()) + " }"
 
 
 def _phrases() -> tuple[tuple[str, str, str], ...]:
@@ -272,3 +268,4 @@ def _phrases() -> tuple[tuple[str, str, str], ...]:
 
 
 _PHRASES = _phrases()
+_ANY_PHRASE = "|".join(pattern for pattern, _, _ in _PHRASES)

@@ -93,12 +93,13 @@ def _open_under_any_name(opener: Callable[[Path, ReadOptions], Source], path: Pa
     other = {wanted: name for name, wanted in options.renamed.items()}
     ways = [options, replace(options, wanted=tuple(other.get(h.strip(), h) for h in options.wanted))]
     opened: list[Source] = []
+    refused: list[DataError] = []
     for way in ways:
         try:
             opened.append(opener(path, way))
-        except DataError:  # under these names nothing is found; said below if under no other either
-            continue
+        except DataError as error:  # under these names nothing is found; said if under no other either
+            refused.append(error)
     if not opened:
-        return opener(path, options)
+        raise refused[0]
     known = {*options.needed, *options.renamed}
     return max(opened, key=lambda source: len(known.intersection(source.headings)))

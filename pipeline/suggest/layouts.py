@@ -22,6 +22,7 @@ from pipeline.sources.group_lines import read_templates
 from pipeline.sources.text_encoding import TextBytes
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.masks import masked_samples
+from pipeline.suggest.toml_quote import quoted
 
 _TEXTS = (".csv", ".tsv", ".txt", ".psv")
 _LINES = 300
@@ -111,7 +112,7 @@ def _loose(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Fo
         return options, None
     heading = source.headings[place]
     why = f"likely: {len(wide):,} rows have more fields than there are headings; {_shown([r[place] for r in wide])}"
-    return replace(options, loose_columns=(heading,)), LayoutLine("loose_columns", f"[{_quoted(heading)}]", why)
+    return replace(options, loose_columns=(heading,)), LayoutLine("loose_columns", f"[{quoted(heading)}]", why)
 
 
 def _are_words(parts: Sequence[str]) -> bool:
@@ -136,7 +137,7 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
         return options, None
     read = read_templates(templates, input_fields(options.table), where="")
     why = f"likely: {len(seen):,} lines above rows say it; {_shown(seen)}"
-    value = f"[{', '.join(map(_quoted, templates))}]"
+    value = f"[{', '.join(map(quoted, templates))}]"
     return replace(options, group_lines=read), LayoutLine("group_lines", value, why)
 
 
@@ -175,7 +176,7 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     told = "; ".join(f"{blank[f][0]} is empty in {blank[f][1]:.0%} of the rows" for f in outermost)
     shown = _shown(blank[outermost[0]][2].drop_nulls().to_list())
     why = f"likely, if such a row goes with the last one above that has it: {told}; {shown}"
-    value = f"[{', '.join(map(_quoted, outermost))}]"
+    value = f"[{', '.join(map(quoted, outermost))}]"
     options = replace(options, fill_down=tuple(blank[f][0] for f in outermost))
     return options, LayoutLine("fill_down", value, why)
 
@@ -183,7 +184,3 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
 def _shown(texts: Sequence[str]) -> str:
     counts = pl.DataFrame({"text": list(texts)}, schema={"text": pl.String()}).group_by("text").agg(pl.len().alias("n"))
     return f"such as {' | '.join(masked_samples(counts))}"
-
-
-def _quoted(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'

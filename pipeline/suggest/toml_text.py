@@ -18,11 +18,11 @@ from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import ASK, FieldMatch, TableMatch
 from pipeline.suggest.pieces import WORKBOOKS, Piece
 from pipeline.suggest.profile import Column, FileProfile
+from pipeline.suggest.toml_quote import plain, quoted
 from pipeline.suggest.word_lines import value_lines
 from pipeline.tables import INPUT_TABLES
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
-_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200b-\u200f\u202a-\u202e\ufeff]")
 _MANY_FILES = 3
 
 
@@ -121,15 +121,15 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     if sheets := group.pieces[0].sheets:
         lines.append(f"sheets = {_list(list(sheets))}")
     if group.encoding and group.pieces[0].path.suffix.lower() not in WORKBOOKS:
-        lines.append(f"encoding = {_text(group.encoding)}")
+        lines.append(f"encoding = {quoted(group.encoding)}")
     for heading, new in group.renamed.items():
-        lines.append(f"renamed.{_text(heading)} = {_text(new)}  # likely: what other files call this column")
-    lines += [f"{line.key} = {line.value}  # {_plain(line.why)}" for line in group.pieces[0].layout]
+        lines.append(f"renamed.{quoted(heading)} = {quoted(new)}  # likely: what other files call this column")
+    lines += [f"{line.key} = {line.value}  # {plain(line.why)}" for line in group.pieces[0].layout]
     if not group.pieces[0].headings:
         lines.append("header_row = 0  # no row of headings was found: columns are called by their place")
     if dates.order:
         lines.append(_line("date_format", Decision(ASK, dates.order)))
-    lines += [f"# Dates: {_plain(said)}" for said in dates.said]
+    lines += [f"# Dates: {plain(said)}" for said in dates.said]
     question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")))
     lines += [_line("decimal", Decision(ASK, question))] if question else []
     lines += [f"# Numbers: {settled}" for settled in [settled] if settled]
@@ -154,13 +154,13 @@ def _column_line(match: FieldMatch) -> str:
         named = ", ".join(f"{_called(c)} ({_forms(c)}{'; ' if said else ''}{said})" for c, said in each)
         which = f"which of {named}?" if match.rivals else "which column is it?"
         return f'columns.{match.field} = "{ASK}"  # ask: {which} {match.why[0].upper()}{match.why[1:]}'
-    why = f"{match.sureness}: {_plain(match.why)}; {_forms(match.column)}"
-    return f"columns.{match.field} = {_text(match.column.name)}  # {why}"
+    why = f"{match.sureness}: {plain(match.why)}; {_forms(match.column)}"
+    return f"columns.{match.field} = {quoted(match.column.name)}  # {why}"
 
 
 def _value_line(field: str, word: str, meant: str, why: str) -> str:
-    key = word if _BARE.fullmatch(word) else _text(word)
-    return f'values.{field}.{key} = "{meant}"  # {_plain(why)}'
+    key = word if _BARE.fullmatch(word) else quoted(word)
+    return f'values.{field}.{key} = "{meant}"  # {plain(why)}'
 
 
 def _forms(column: Column) -> str:
@@ -216,7 +216,7 @@ def _codes(chosen: Mapping[str, Group], lines: Sequence[str]) -> list[str]:
         f"# Codes that the list {system} does not know, the commonest first. They count as contacts with the",
     ]
     out += ["# patient. Take the # away and name the event where a code is for a crown, a root canal or an extraction."]
-    return out + [f'# {_text(code)} = "other"  # {rows:,} rows' for code, rows in unknown]
+    return out + [f'# {quoted(code)} = "other"  # {rows:,} rows' for code, rows in unknown]
 
 
 def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:
@@ -224,13 +224,13 @@ def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:
     for group in left:
         for name in group.names:
             if group.match.table is None:
-                out.append(f"# {_plain(name)}: no table that we know was found in it.")
+                out.append(f"# {plain(name)}: no table that we know was found in it.")
             else:
                 out.append(
-                    f"# {_plain(name)}: looks like {group.match.table} too, with other columns than above. One table "
+                    f"# {plain(name)}: looks like {group.match.table} too, with other columns than above. One table "
                     "is read by one set of headings: give the columns the same headings and add the file."
                 )
-    out += [f"# {_plain(p.trouble or '')}" for p in troubles]
+    out += [f"# {plain(p.trouble or '')}" for p in troubles]
     return ["", "# Files that are not used", *out] if out else []
 
 
@@ -265,26 +265,15 @@ def _size(group: Group) -> str:
 
 
 def _called(column: Column) -> str:
-    return _plain(column.heading or column.name)
+    return plain(column.heading or column.name)
 
 
 def _line(key: str, decision: Decision) -> str:
-    return f'{key} = "{decision.value}"  # {_plain(decision.why)}'
+    return f'{key} = "{decision.value}"  # {plain(decision.why)}'
 
 
 def _list(texts: Sequence[str]) -> str:
-    return f"[{', '.join(_text(t) for t in texts)}]"
-
-
-def _text(text: str) -> str:
-    """A TOML basic string."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + _UNSEEN.sub(lambda m: f"\\u{ord(m.group()):04X}", escaped) + '"'
-
-
-def _plain(text: str) -> str:
-    """Text that can stand in a comment."""
-    return _UNSEEN.sub(" ", text)
+    return f"[{', '.join(quoted(t) for t in texts)}]"
 
 
 __all__ = ["WORKBOOKS", "Group", "toml_text"]

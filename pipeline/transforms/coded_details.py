@@ -66,6 +66,11 @@ class Coded:
         return self.rows.cast({"patient_id": tables.schema["patient_id"]}) if self.rows.is_empty() else self.rows
 
 
+def telling_codes_of(codes: pl.DataFrame) -> list[str]:
+    """The codes of `EVENTS` in the practice's code table."""
+    return codes.filter(pl.col("event").is_in(EVENTS))["code"].to_list()
+
+
 def coded_rows(done: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFrame:
     """The rows of `EVENTS` among completed procedures that stand: `CODED_SCHEMA`, one row per row.
 
