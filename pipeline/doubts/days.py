@@ -9,12 +9,12 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.seen import Seen
-from pipeline.transforms.dates import MAX_AGAINST, date_part, gather_evidence
+from pipeline.transforms.dates import MAX_AGAINST, NOON, date_part, gather_evidence
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
 
-_SOME, _NOON = 3, 12
+_SOME = 3
 _ISO = r"^\d{4}-(\d{2})-(\d{2})"
 _WRITTEN = r"^(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}$"
 _STAMP = r"[T ](\d{2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?:Z|\+00:?00)?$"
@@ -62,17 +62,14 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
 
 
 def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
-    """Stamps at one hour after noon, or at two that a summer time explains; `texts` are distinct.
-
-    Noon itself is what careful programs write for a day without a time.
-    """
+    """Stamps at one hour after `NOON`, or at two that a summer time explains; `texts` are distinct."""
     stamp = texts.to_frame("text").select(
         pl.col("text").str.extract(_STAMP, 1).cast(pl.Int32, strict=False).alias("hour"),
         pl.col("text").str.extract(_STAMP, 2).alias("minute"),
     )
     stamp = stamp.drop_nulls()
     hours = stamp["hour"].unique().sort().to_list()
-    if stamp.height < max(_SOME, 0.9 * texts.len()) or not hours or hours[0] <= _NOON or hours[-1] - hours[0] > 1:
+    if stamp.height < max(_SOME, 0.9 * texts.len()) or not hours or hours[0] <= NOON or hours[-1] - hours[0] > 1:
         return []
     if (stamp["minute"] != "00").any():
         return []

@@ -11,9 +11,10 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.transforms.dates import NOON
+
 _MAX_WHOLE = 2.0**53  # beyond this a float no longer holds every whole number
 _MOST_DIGITS = 38  # of a decimal of 128 bits
-_LATE_HOUR = 20
 _UTC = ("UTC", "Etc/UTC", "+00:00", "Z", "GMT")
 
 
@@ -58,11 +59,11 @@ def is_bytes(of: pa.DataType) -> bool:
 
 
 def are_late(column: pa.Array) -> bool:
-    """Whether moments told in UTC are all on the full hour late in the evening, so that another day may be meant."""
+    """Whether moments told in UTC are all on a full hour after noon, so that another day may be meant."""
     if not (pa.types.is_timestamp(column.type) and column.type.tz in _UTC):
         return False
     moments = pl.Series(pc.local_timestamp(column.drop_null()))
-    full = (moments.dt.minute() == 0) & (moments.dt.hour() >= _LATE_HOUR)
+    full = (moments.dt.minute() == 0) & (moments.dt.hour() > NOON)
     return moments.len() > 0 and bool(full.all())
 
 

@@ -22,6 +22,9 @@ from pipeline.transforms.month_names import named_date, named_short_date, named_
 FIRST_DAY = pl.date(1900, 1, 1)
 # Days that programs write where there is none: the first of a calendar, of a database or of a spreadsheet.
 NO_DAY = (dt.date(1, 1, 1), dt.date(1753, 1, 1), dt.date(1899, 12, 30), dt.date(1899, 12, 31), dt.date(1900, 1, 1))
+# A stamp of a full hour after this one may be midnight of the next day, told in the time of another place. Noon itself
+# is what careful programs write for a day without a time.
+NOON = 12
 # Share of the deciding values below which those against the order are taken for slips of the pen.
 MAX_AGAINST = 0.01
 
