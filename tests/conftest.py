@@ -4,6 +4,12 @@ import functools
 import os
 import shutil
 import subprocess
+from collections import Counter
+
+# Two workers on two cores: threads of their libraries would only wait for one another, and no result hangs on them.
+if "PYTEST_XDIST_WORKER" in os.environ:
+    for name in ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 import hypothesis
 import pytest
@@ -11,6 +17,24 @@ import pytest
 # A busy processor is no fault of the program; what was found on one machine is not tried first on that machine alone.
 hypothesis.settings.register_profile("any machine", deadline=None, database=None)
 hypothesis.settings.load_profile("any machine")
+
+
+# Every case in the ordinary run too: for what reckons with each of them, such as `make mutants`.
+EVERY_CASE = bool(os.environ.get("THOROUGH") or os.environ.get("EVERY_CASE"))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Of a test marked `one_in(n)` the ordinary run takes each nth case, the first too; `make thorough` the others."""
+    if EVERY_CASE:
+        return
+    seen: Counter[str] = Counter()
+    for item in items:
+        if share := item.get_closest_marker("one_in"):
+            test = item.nodeid.partition("[")[0]
+            if seen[test] % share.args[0]:
+                item.add_marker("thorough")
+            seen[test] += 1
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

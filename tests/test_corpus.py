@@ -14,10 +14,8 @@ from __future__ import annotations
 
 import datetime as dt
 import importlib.util
-import os
 import shutil
 import tomllib
-import zlib
 from collections import Counter
 from pathlib import Path
 
@@ -36,9 +34,6 @@ COLUMNS = ("patient_id", "service_date", "code", "tooth_fdi", "status")
 OUTCOMES = {"right": 164, "right question": 50, "clear refusal": 37, "lost but told": 53, "wrong": 0}
 COUNTS = {"read": "rows_read", "loaded": "loaded", "duplicate": "duplicate", "reversed": "reversed"}
 
-# All in `make thorough`; else one in five, always the same.
-NOW = [c for c in CASES if os.environ.get("THOROUGH") or zlib.crc32(c.name.encode()) % 5 == 0]
-
 
 def test_there_are_many_cases():
     assert len(CASES) >= 260
@@ -52,7 +47,8 @@ def test_every_case_has_its_outcome_and_none_is_wrong():
     assert OUTCOMES["wrong"] == 0
 
 
-@pytest.mark.parametrize("case", NOW, ids=[c.name for c in NOW])
+@pytest.mark.one_in(10)
+@pytest.mark.parametrize("case", CASES, ids=[c.name for c in CASES])
 def test_odd_files(case: Path, tmp_path: Path):
     expected = tomllib.loads((case / "expected.toml").read_text(encoding="utf-8"))
     folder = tmp_path / "practice"

@@ -112,6 +112,7 @@ def test_overlapping_exports_merge_and_genuine_repeats_stay(practice: Folder):
     assert practice.loads() == [("ledger-1.csv", 3, 3, 0, 0), ("ledger-2.csv", 5, 2, 3, 0)]
 
 
+@pytest.mark.thorough
 def test_all_files_at_once_come_to_the_same_as_one_after_another(
     practice: Folder, tmp_path_factory: pytest.TempPathFactory
 ):
@@ -172,6 +173,7 @@ def test_patients_keep_their_latest_row(practice: Folder):
         assert people.select("patient_id", "birth_year", "smoker").rows() == [("p1", 1950, True), ("p2", 1960, None)]
 
 
+@pytest.mark.thorough
 def test_editing_the_toml_and_running_again_reads_the_files_anew(practice: Folder):
     practice.write("ledger-1.csv", CROWN, ("p1", "2020-03-01", "D2740", "26"))
     practice.write("ledger-2.csv", CROWN, ENDO)

@@ -106,6 +106,7 @@ def test_a_mended_row_counts_once_and_an_unchanged_one_stays_set_aside(practice:
     ]
 
 
+@pytest.mark.thorough
 def test_running_again_or_under_other_settings_comes_to_the_same(practice: Practice):
     (path,) = practice.write_out()
     mend(path, practice.folder / "mended.csv", row2={"Tooth": "4"}, row5={})
@@ -117,6 +118,7 @@ def test_running_again_or_under_other_settings_comes_to_the_same(practice: Pract
     assert (practice.rows(), practice.loads(), practice.aside()) == before
 
 
+@pytest.mark.thorough
 def test_a_row_that_other_settings_make_readable_does_not_count_beside_its_mended_copy(practice: Practice):
     (path,) = practice.write_out()
     mend(path, practice.folder / "mended.csv", row2={}, row4={}, row5={"Date": "07/02/2020"})
@@ -126,6 +128,7 @@ def test_a_row_that_other_settings_make_readable_does_not_count_beside_its_mende
     assert practice.loads() == [("ledger.csv", 5, 2, 0, 3), ("mended.csv", 1, 1, 0, 0)]
 
 
+@pytest.mark.thorough
 def test_a_row_mended_wrongly_is_set_aside_with_its_new_reason_and_can_be_mended_again(practice: Practice):
     (path,) = practice.write_out()
     mend(path, practice.folder / "mended1.csv", row2={"Tooth": "4", "Date": "zz"}, row4={}, row5={})

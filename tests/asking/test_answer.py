@@ -81,6 +81,7 @@ def test_a_known_truth_is_found():
     assert contrast.difference.method.startswith("adjusted")
 
 
+@pytest.mark.thorough
 def test_nothing_is_found_where_there_is_nothing():
     codes = [asked(practice(seed=s)).contrasts[0].verdict.code for s in range(20)]
     assert codes.count("differs") <= 2

@@ -290,6 +290,7 @@ def table(practices: int, **changes: object) -> list[CalibrationRow]:
     return rows
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(
     ("changes", "noticed"),
     [

@@ -39,6 +39,7 @@ def without_tables(toml: Path, *names: str) -> None:
     toml.write_text("\n[".join(kept[1:]), encoding="utf-8")
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "gone",
     [
@@ -109,6 +110,7 @@ def test_unknown_codes_are_listed_by_frequency(tmp_path: Path):
     assert "no   Crowns in place by clinician: lacks procedures.provider_id" in text
 
 
+@pytest.mark.thorough
 def test_a_large_file_is_sampled_from_start_to_end(tmp_path: Path):
     days = [dt.date(2000, 1, 1) + dt.timedelta(days=n // 40) for n in range(300_000)]
     rows = "\n".join(

@@ -113,6 +113,7 @@ def _leaks(text: str) -> list[str]:
     return [part for part in ("Zwaluw", "2019-03-07", "904417", "7 March") if part in text]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("every", [16, pytest.param(1, marks=pytest.mark.thorough)])
 def test_no_text_of_the_results_passes_the_gate_whichever_it_is(every: int) -> None:
     """Every text (or one in so many) in turn is replaced; shared renderers see the released object and nothing else."""
@@ -144,6 +145,7 @@ def test_the_attack_would_notice() -> None:
     assert _leaks(_everything(shown)) == ["Zwaluw", "2019-03-07", "904417"]
 
 
+@pytest.mark.one_in(2)
 @pytest.mark.parametrize("name", samples.few_at_once("hostile", "differs"))
 def test_no_day_stands_in_any_shared_file(name: str) -> None:
     text = _everything(release(samples.all_variants()[name]))

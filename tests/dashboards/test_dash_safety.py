@@ -30,6 +30,7 @@ def released(question: str, names: tuple[str, str], verdict: str) -> Released:
     return release(dataclasses.replace(results, techniques=(answer,)))
 
 
+@pytest.mark.one_in(4)
 @pytest.mark.parametrize(
     ("question", "names"),
     [("rubber_dam", ("yes", "no")), ("irrigant_strength", ("1_to_3", "to_1"))],

@@ -58,6 +58,7 @@ def test_only_their_owner_may_read_them(tmp_path: Path) -> None:
     assert stat.S_IMODE((tmp_path / "out").stat().st_mode) == 0o700
 
 
+@pytest.mark.thorough
 def test_a_full_disk_leaves_the_former_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write.write_all(samples.empty_practice(), tmp_path)
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}

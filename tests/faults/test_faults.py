@@ -187,6 +187,7 @@ def as_another_user(folder: Path) -> Iterator[None]:
             place.chmod(mode)
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(
     ("change", "message"),
     [
@@ -240,6 +241,7 @@ def test_too_little_memory(folder: Path, monkeypatch: pytest.MonkeyPatch):
     assert held(folder) == (1, 200)
 
 
+@pytest.mark.thorough
 def test_a_temporary_folder_that_cannot_be_made(folder: Path, monkeypatch: pytest.MonkeyPatch):
     write_ledger(folder / "ledger-2.csv", rows=120_000)
     (folder / "file").touch()
@@ -252,6 +254,7 @@ def test_a_temporary_folder_that_cannot_be_made(folder: Path, monkeypatch: pytes
     assert held(folder) == (1, 200)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("sign", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.thorough)])
 def test_asked_to_stop(folder: Path, sign: signal.Signals):
     write_ledger(folder / "ledger-2.csv", rows=600_000)
@@ -328,6 +331,7 @@ def test_a_fault_of_ours_is_told_without_its_text(
     assert SECRET not in our_fault(ValueError(SECRET))
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("left", [100, 5_000, 60_000])
 def test_a_database_that_was_cut_short_is_called_that(folder: Path, left: int) -> None:
     database = folder / "practice.duckdb"

@@ -213,6 +213,7 @@ def test_hostile_structures(ledger: Ledger):
     run(ledger)
 
 
+@pytest.mark.thorough
 @ORDINARY
 @given(ledger=noise())
 def test_hostile_bytes(ledger: Ledger):

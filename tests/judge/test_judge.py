@@ -90,6 +90,7 @@ def test_plain_linker(ledger: Ledger) -> None:
     assert disagreements(ledger, linked_plainly(ledger)) == []
 
 
+@pytest.mark.one_in(4)
 @each_ledger
 def test_pipeline(ledger: Ledger, stored: Callable[[Ledger], Tables]) -> None:
     assert disagreements(ledger, stored(ledger)) == []

@@ -132,6 +132,7 @@ def _run_toy(folder: Path, test: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.thorough
 def test_what_lives_is_told_and_what_does_not_end_is_killed(tmp_path: Path) -> None:
     done = _run_toy(tmp_path, _TOY_TEST)
     assert done.returncode == 0, done.stderr

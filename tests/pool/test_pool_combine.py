@@ -53,6 +53,7 @@ def test_the_order_of_the_files_changes_nothing(five, pooled):
         assert to_plain(pool(order)) == first
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("pools", "least"),
     # Fewer ranges that hold the truth come by chance 1 in 71 and 1 in 100 at 95 %.
@@ -72,6 +73,7 @@ def test_the_known_truth_is_found_again(pools, least):
     assert held >= least
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("pools", "most"),
     # More claims come by chance 1 in 140 and 1 in 90 at 5 %.

@@ -67,6 +67,7 @@ def contributed(folder) -> Path:
     return Path(done.stdout.strip().splitlines()[-1])
 
 
+@pytest.mark.thorough
 def test_contribute_writes_one_released_file(folder, contributed):
     given = read_contribution(contributed)
     assert [p.name for p in (folder / "given").iterdir()] == [contributed.name]

@@ -134,6 +134,7 @@ def test_words_of_a_practices_own_are_never_asked_for():
     assert not any(q.outcome == "radiographic_success" for q in questions().values())
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("practices", "most"),
     # A step is worth five failures, so that one in five is seen: more comes by chance 1 in 600 and 1 in 400.

@@ -43,6 +43,7 @@ def off_by(found: pl.DataFrame, name: str, truth: float) -> float:
     return abs(found[name].mean() - truth) / (found[name].std() / found.height**0.5)
 
 
+@pytest.mark.thorough
 def test_flares_before_the_seat_are_of_waiting_and_make_no_difference():
     course = dataclasses.replace(NULL, **READY)
     first, wait, need = true_risks(course, teeth=40_000)

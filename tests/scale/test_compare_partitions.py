@@ -284,6 +284,7 @@ def test_a_stopped_run_goes_on_with_what_is_there(rows, whole, tmp_path, monkeyp
     ]  # fmt: skip
 
 
+@pytest.mark.thorough
 def test_other_choices_or_rows_do_not_go_on_with_former_counts(rows, tmp_path, monkeypatch) -> None:
     places = parted(rows, tmp_path / "p", 2)
     monkeypatch.setattr(longevity_parts, "compare_parts", _stop)

@@ -102,6 +102,7 @@ def test_days_that_do_not_stand_are_found_out(tmp_path) -> None:
     same(parted, linked(settings, parts=1))
 
 
+@pytest.mark.thorough
 def test_little_memory_links_in_parts_by_itself(practices, monkeypatch) -> None:
     settings = practices["invented"]
     monkeypatch.setattr(Machine, "rows_linked_at_once", lambda _: 400)
@@ -111,6 +112,7 @@ def test_little_memory_links_in_parts_by_itself(practices, monkeypatch) -> None:
     same(small, linked(settings, parts=1))
 
 
+@pytest.mark.thorough
 def test_a_stopped_run_goes_on_with_what_is_there(practices, monkeypatch) -> None:
     settings = practices["invented"]
     whole = linked(settings, parts=1)

@@ -254,6 +254,7 @@ def test_a_sheet_too_wide_or_with_a_far_corner_is_refused(tmp_path: Path):
         open_excel(workbook(tmp_path / "far.xlsx", far), ReadOptions())
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("place", [(1_048_000, 0), (1_048_575, 99), (5, 16_000)])
 def test_a_cell_far_away_that_only_has_a_colour_is_none(tmp_path: Path, place: tuple[int, int]):
     def write(book: xlsxwriter.Workbook) -> None:

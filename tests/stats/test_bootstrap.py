@@ -36,6 +36,7 @@ def test_draws_depend_on_seed_and_number_alone():
     assert counts.tolist() != draw_counts(50, seed=4, replicate=7).tolist()
 
 
+@pytest.mark.thorough
 def test_published_limits_of_a_variance():
     """Table 14.2 of the same book (from memory): estimate 171.5, 90% limits 100.8 to 233.9 by percentile, 115.8 to
     259.6 by BCa, acceleration 0.061. Theirs are 2,000 draws, so that their limits hold to about 4."""
@@ -84,6 +85,7 @@ def test_failed_replicates_are_counted_and_too_many_leave_no_limits():
     assert np.isnan(percentile_limits(np.concatenate((few, [np.nan]))).high)
 
 
+@pytest.mark.thorough
 def test_progress_reaches_the_end_and_environment_is_left_as_it_was():
     calls = []
     before = {name: os.environ.get(name) for name in THREADS}

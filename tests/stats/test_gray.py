@@ -120,6 +120,7 @@ def practices_without_a_difference(rng, late):
     return exit_days[seen], cause[seen], group[seen], entry[seen]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("late", [False, True])
 def test_p_is_even_when_there_is_no_difference(late):
     rng = np.random.default_rng(20250101)

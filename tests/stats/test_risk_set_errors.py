@@ -52,6 +52,7 @@ def assert_same(one: object, other: object) -> None:
             assert got == wanted, field.name
 
 
+@pytest.mark.one_in(3)
 @parts
 @few
 @given(seeds, st.sampled_from([0, 9]))
@@ -96,6 +97,7 @@ def test_clustered_incidence_from_parts_is_that_of_all_rows(n_parts, seed):
     assert_same(clustered_incidence_from(table, squares, n_causes=3), wanted)
 
 
+@pytest.mark.one_in(3)
 @parts
 @pytest.mark.parametrize("ties", ["efron", "breslow"])
 @few

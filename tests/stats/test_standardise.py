@@ -238,6 +238,7 @@ def test_conditional_on_a_day_the_truth_is_found_too():
     assert abs(difference.per_100 - sim.true_difference(1826, from_day=700)) < 2 * difference.std_error < 1.6
 
 
+@pytest.mark.thorough
 def test_limits_cover_the_truth_in_small_practices():
     truth = sim.true_difference(1826, crowns=2_000_000)
     covered = []

@@ -14,6 +14,7 @@ def standardised(rows, **options):
     return model, standardise(model, sim.everyone(model, rows), states=sim.STATES, days=[DAY], **options)
 
 
+@pytest.mark.thorough
 def test_error_from_the_pulls_is_that_of_the_bootstrap():
     model, estimate = standardised(sim.practice(1500, 3, clinicians=3))
     found = bootstrap_standardised(model, estimate, replicates=600, seed=2)

@@ -76,6 +76,7 @@ def renamed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return linked(tmp_path_factory.mktemp("patients") / "renamed", OTHERS)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("parts", [1, 3])
 def test_other_names_change_no_number_and_no_order(as_they_are: Path, renamed: Path, parts: int) -> None:
     one = in_our_words(as_they_are, AS_THEY_ARE)
@@ -121,6 +122,7 @@ def test_a_sample_takes_the_same_patients_under_any_name(as_they_are: Path, rena
     assert 0 < len(drawn[1]) < len(LEDGER)
 
 
+@pytest.mark.thorough
 def test_a_database_made_before_has_none_until_it_is_linked_anew(tmp_path: Path) -> None:
     database = linked(tmp_path / "a", AS_THEY_ARE)
     with open_store(database) as store:

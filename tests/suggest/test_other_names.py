@@ -29,6 +29,7 @@ def write(folder: Path, name: str, lines: list[str]) -> Path:
     return path
 
 
+@pytest.mark.thorough
 def test_both_are_proposed_and_read(tmp_path: Path):
     files = [write(tmp_path, "new.csv", NEW), write(tmp_path, "old.csv", OLD)]
     text = suggest(files, folder=tmp_path).text
@@ -46,6 +47,7 @@ def test_both_are_proposed_and_read(tmp_path: Path):
     assert rows["code"].null_count() == rows["patient_id"].null_count() == 0
 
 
+@pytest.mark.thorough
 def test_a_name_that_means_two_things_is_not_taken_over(tmp_path: Path):
     # What one file calls Date the other calls Entered, and has a Date of its own.
     other = [NEW[0].replace("Remark", "Date"), *(f"{line}01/01/2001" for line in NEW[1:])]

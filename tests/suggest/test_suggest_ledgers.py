@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -12,9 +11,6 @@ from invented_ledgers import LEDGERS, Ledger, write
 
 from pipeline.suggest.open_questions import open_questions
 from pipeline.suggest.propose import suggest
-
-# All in `make thorough`; else one in three.
-ORDINARY = LEDGERS if os.environ.get("THOROUGH") else LEDGERS[::3]
 
 
 def proposed(path: Path) -> tuple[dict, str]:
@@ -36,7 +32,8 @@ def read_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Ledger], tu
     return read
 
 
-@pytest.mark.parametrize("ledger", ORDINARY, ids=lambda ledger: ledger.name)
+@pytest.mark.one_in(6)
+@pytest.mark.parametrize("ledger", LEDGERS, ids=lambda ledger: ledger.name)
 def test_each_column_is_found(ledger: Ledger, read_once):
     _, toml, text = read_once(ledger)
     names = (
@@ -50,14 +47,16 @@ def test_each_column_is_found(ledger: Ledger, read_once):
     assert set(toml["tables"]) == {"procedures"}
 
 
-@pytest.mark.parametrize("ledger", [x for x in ORDINARY if x.status], ids=lambda ledger: ledger.name)
+@pytest.mark.one_in(6)
+@pytest.mark.parametrize("ledger", [x for x in LEDGERS if x.status], ids=lambda ledger: ledger.name)
 def test_words_of_a_status_are_put_into_ours(ledger: Ledger, read_once):
     _, toml, _ = read_once(ledger)
     told = {w: m for w, m in ledger.status.items() if w.lower() != m}  # our own words need no mapping
     assert toml["tables"]["procedures"]["values"]["status"] == told
 
 
-@pytest.mark.parametrize("ledger", ORDINARY, ids=lambda ledger: ledger.name)
+@pytest.mark.one_in(6)
+@pytest.mark.parametrize("ledger", LEDGERS, ids=lambda ledger: ledger.name)
 def test_no_value_is_in_the_text(ledger: Ledger, read_once):
     path, _, text = read_once(ledger)
     fields = list(ledger.columns)
@@ -110,6 +109,7 @@ def test_two_columns_that_fit_equally_are_asked(tmp_path: Path):
     )
 
 
+@pytest.mark.thorough
 def test_files_of_one_shape_are_one_pattern(tmp_path: Path):
     paths = [write(LEDGERS[0], tmp_path / f"ledger-{year}.csv", rows=60, seed=year) for year in (2019, 2020, 2021)]
     toml = tomllib.loads(suggest(paths, folder=tmp_path).text)
@@ -119,6 +119,7 @@ def test_files_of_one_shape_are_one_pattern(tmp_path: Path):
     assert toml["tables"]["procedures"]["files"] == [p.name for p in paths]
 
 
+@pytest.mark.thorough
 def test_many_rows_are_counted_without_reading_each(tmp_path: Path):
     path = write(LEDGERS[1], tmp_path / "part.csv", rows=20_000)
     top, _, body = path.read_text().partition("\n")

@@ -89,6 +89,7 @@ def test_with_headings_shuffled_and_meaningless(practice: Path, tmp_path: Path, 
         assert sure <= {f for f, h in columns.items() if h != "ask"}, (table, sure - columns.keys())
 
 
+@pytest.mark.thorough
 def test_a_workbook_of_several_sheets(practice: Path, tmp_path: Path):
     xlsxwriter = pytest.importorskip("xlsxwriter")
     book = xlsxwriter.Workbook(tmp_path / "practice.xlsx")
@@ -103,6 +104,7 @@ def test_a_workbook_of_several_sheets(practice: Path, tmp_path: Path):
     assert toml["tables"]["procedures"]["columns"] == COLUMNS["procedures"]
 
 
+@pytest.mark.thorough
 def test_a_file_that_is_none_of_ours_is_left_out_and_named(practice: Path, tmp_path: Path):
     stock = tmp_path / "stock.csv"
     stock.write_text("Article,Shelf,Left\nGloves,A,12\nMasks,B,90\n", encoding="utf-8")

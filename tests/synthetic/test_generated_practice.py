@@ -104,6 +104,7 @@ def test_files_hold_what_the_book_says(practice):
     assert len(rows_of(practice / "patients.csv")) == counts["patients"]
 
 
+@pytest.mark.thorough
 def test_a_plain_reader_finds_the_same_rows(practice):
     tables, faults, duplicates, _ = read_practice(practice)
     rows = truth_of(practice)["counts"]["procedures"]

@@ -89,6 +89,7 @@ def done(practice, c, codes, status="completed"):
     return [r for r in rows if not (r["fee"] or "").startswith("-")]
 
 
+@pytest.mark.thorough
 def test_the_state_of_the_pulp_agrees_with_the_course_of_events(practice):
     """A pulp that was hyperemic or dead at the preparation was there; a root-filled tooth had been filled by then."""
     between = after = never = 0

@@ -75,6 +75,7 @@ def test_the_rows_of_a_moved_course_are_gone_and_what_is_known_of_it_is_there(mo
             assert (row["patient_id"], row["opened"]) not in seen
 
 
+@pytest.mark.thorough
 def test_nothing_else_changes(demo, moved):
     folder, told = moved
     teeth = {(p, int(t)) for p, t in zip(told["patient_id"], told["tooth_fdi"], strict=True)}

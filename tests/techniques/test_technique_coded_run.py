@@ -63,6 +63,7 @@ def from_codes(results: Results) -> dict[str, int]:
     return {note.id: note.count for note in results.quality.links if note.id.endswith("_from_codes")}
 
 
+@pytest.mark.thorough
 def test_values_from_codes_are_counted_on_the_data_quality_page(tmp_path: Path) -> None:
     results = answered(load_settings(write(tmp_path)))
     # Of 40 crowns four have a recorded core; all posts, and that there is none, come from codes.
@@ -80,6 +81,7 @@ def test_only_rows_that_stand_are_read(tmp_path: Path) -> None:
         assert store.procedures_of([], until=None).is_empty()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("days", "posts"), [(180, 10), (9, 0)])
 def test_an_own_question_reads_codes_too_within_the_days_set(tmp_path: Path, days: int, posts: int) -> None:
     settings = load_settings(write(tmp_path, extra=f"[analysis]\npost_core_days = {days}\n"))

@@ -51,6 +51,7 @@ def answered(question: Question, outcome: str) -> Answered:
     return answer_all([question], {(question.unit, outcome): alike(question, outcome)}, Analysis())
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("question", SAFETY, ids=lambda q: q.id)
 @pytest.mark.parametrize("outcome", COURSE_OUTCOMES)
 def test_no_answer_page_or_file_says_it_of_ways_that_do_as_well(question: Question, outcome: str) -> None:

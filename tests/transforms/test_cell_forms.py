@@ -43,6 +43,7 @@ def test_signs_are_taken_off_and_texts_stay(written: str, meant: str):
     assert written == meant or has_marks(column)
 
 
+@pytest.mark.thorough
 @given(st.text(max_size=12))
 @settings(deadline=None, max_examples=60)
 def test_a_text_that_shows_no_mark_is_left_alone(text: str):

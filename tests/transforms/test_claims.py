@@ -4,6 +4,7 @@ import itertools
 import random
 
 import polars as pl
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -173,6 +174,7 @@ def frame(steps: list[tuple[str, str, str, str | None, int]], loads: list[int]) 
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
+@pytest.mark.thorough
 @settings(max_examples=150, deadline=None)
 @given(st.lists(STEP, max_size=12), st.randoms(use_true_random=False))
 def test_neither_the_order_of_loading_nor_of_rows_matters(steps: list[tuple], chance: random.Random):
@@ -185,6 +187,7 @@ def test_neither_the_order_of_loading_nor_of_rows_matters(steps: list[tuple], ch
     assert {row for _, row in taken_back(turned).rows()} == expected
 
 
+@pytest.mark.thorough
 @settings(max_examples=100, deadline=None)
 @given(st.lists(STEP, max_size=8))
 def test_every_void_goes_and_nothing_goes_without_a_reason(steps: list[tuple]):

@@ -43,6 +43,7 @@ def test_each_kind_is_named_and_only_single_crowns_are_counted():
     assert own_crowns(linked.crowns)["tooth_fdi"].to_list() == [11]
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(
     ("code", "is_crown"),
     [("CROWN", True), ("RETAIN", True), ("RETONL", True), ("ONLAY", True), ("PREFAB", True), ("VENEER", False)],

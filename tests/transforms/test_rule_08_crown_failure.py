@@ -7,6 +7,7 @@ import pytest
 from linking import assert_crowns, run
 
 
+@pytest.mark.one_in(4)
 @pytest.mark.parametrize(
     ("code", "ends"),
     [

@@ -6,6 +6,7 @@ import pytest
 from linking import run
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(
     ("reason", "cause"),
     [

@@ -6,6 +6,7 @@ import pytest
 from linking import assert_courses, assert_crowns, run
 
 
+@pytest.mark.one_in(2)
 @pytest.mark.parametrize("sign", ["IMPL", "PONT", "DENT", "GONE"])
 def test_whatever_stands_in_its_place_shows_that_a_tooth_was_lost_between(sign: str):
     ledger = f"""
@@ -57,6 +58,7 @@ def test_whatever_stands_in_its_place_shows_that_a_tooth_was_lost_between(sign: 
     )
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(
     ("row", "finding", "exit_date", "apart"),
     [

@@ -222,6 +222,7 @@ def test_filled_in_it_comes_back_as_what_was_done_elsewhere(practice: Path):
     assert hinted == {"F"}
 
 
+@pytest.mark.thorough
 def test_patients_under_pseudonyms_are_listed_as_the_practice_writes_them(practice: Path):
     def hinted() -> list[str]:
         ingest_stage(load_settings(practice), today=TODAY, say=lambda _: None)
@@ -240,6 +241,7 @@ def test_patients_under_pseudonyms_are_listed_as_the_practice_writes_them(practi
     assert sorted(cells["1"][2:].to_list()) == [f"{p}-07" for p in LEDGER if p != "C"]
 
 
+@pytest.mark.thorough
 def test_lines_left_empty_tell_nothing_and_are_no_fault(practice: Path):
     linked(practice)
     fill_in(handed_out(practice), {"C": ("nothing", None)})
@@ -252,6 +254,7 @@ def test_lines_left_empty_tell_nothing_and_are_no_fault(practice: Path):
     assert reasons == ["nothing_filled_in"]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "event", ["crown", *(pytest.param(e, marks=pytest.mark.thorough) for e in ("crown_removed", "extraction"))]
 )
@@ -271,6 +274,7 @@ def test_what_was_told_before_stands_beside_a_tooth_that_is_asked_about_again(pr
         assert f"event {event}; event_date 2022" in packed.read("xl/sharedStrings.xml").decode()
 
 
+@pytest.mark.thorough
 def test_a_date_without_an_event_is_a_fault_that_is_named(practice: Path):
     linked(practice)
     fill_in(handed_out(practice), {"A": ("", 2020)})

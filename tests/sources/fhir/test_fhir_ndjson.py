@@ -20,6 +20,7 @@ from pipeline.sources.source import ReadOptions
 GOOD = json.dumps(procedure())
 
 
+@pytest.mark.one_in(4)
 @pytest.mark.parametrize(
     "line",
     [
@@ -279,6 +280,7 @@ LINES = st.lists(
 )
 
 
+@pytest.mark.thorough
 @given(LINES, st.sampled_from(["procedures", "patients", "findings", "endo_details"]))
 @settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 def test_any_lines_come_out_or_are_counted(texts, table):

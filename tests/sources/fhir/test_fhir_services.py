@@ -93,6 +93,7 @@ def test_the_numbering_comes_from_the_address(tmp_path, codings, tooth):
     assert rows(file, "tooth") == [tooth]
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(
     ("codings", "reason"),
     [
@@ -181,6 +182,7 @@ def test_a_period_counts_at_its_end(tmp_path):
     assert rows(file, "service_date") == ["2023-02-01", "2023-01-12", ""]
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(
     ("codings", "code", "fault"),
     [
