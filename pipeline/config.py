@@ -21,6 +21,8 @@ from pipeline.doubts.standing import STATUS_WORDS
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
 from pipeline.sources.group_lines import read_templates
+from pipeline.sources.made_columns import KEYS, date_parts, made_of
+from pipeline.sources.source import Made
 from pipeline.suggest.open_questions import refuse_open_questions
 from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
@@ -105,6 +107,7 @@ class TableSource:
     late_stamps: str | None = None
     tooth_letter: str | None = None
     teeth_as_decimals: bool = False
+    made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
 
 
 @dataclass(frozen=True)
@@ -342,13 +345,15 @@ def _table_source(name: str, raw: Any) -> TableSource:
     where = f"[tables.{name}]"
     if not isinstance(raw, dict):
         raise ConfigError(f"{where} must be a table of its own.")
-    _known(raw, [f.name for f in fields(TableSource) if f.name != "name"], where)
+    _known(raw, [*(f.name for f in fields(TableSource) if f.name not in ("name", "made")), *KEYS], where)
     files = _text_list(raw, "files", where, example=f"exports/{name}-*.csv")
     if not files:
         raise ConfigError(f'{where} files must be a list of file names or patterns, e.g. ["exports/{name}-*.csv"].')
     known = [c for c in INPUT_TABLES[name].columns if c not in DERIVED_FIELDS]
-    columns = _text_map(_section(raw, "columns", where), f"{where} columns")
+    columns = _section(raw, "columns", where)
     _known(columns, known, f"{where} columns")
+    parts = date_parts(columns, name, where)
+    columns = _text_map({f: h for f, h in columns.items() if f not in parts}, f"{where} columns")
     values = _section(raw, "values", where)
     _known(values, known, f"{where} values")
     plain = {k: raw[k] for k in ("date_format", "delimiter", "encoding", *BESIDE, *CELL_WORDS) if k in raw}
@@ -375,6 +380,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
         decimal=_one_of(raw["decimal"], DECIMAL_SIGNS, f"{where} decimal") if "decimal" in raw else None,
         teeth_as_decimals=raw.get("teeth_as_decimals", False),
         columns=columns,
+        made=made_of(raw, columns, parts, where),
         status_from=_status_from(name, raw, where),
         renamed=_renamed(raw, columns, where),
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},

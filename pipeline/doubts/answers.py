@@ -17,6 +17,7 @@ from pipeline.doubts.standing import REVERSAL, matches, status_of
 from pipeline.errors import DataError
 from pipeline.fields import kind
 from pipeline.teeth import teeth
+from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
@@ -163,7 +164,8 @@ class Answers:
             fits = text.str.extract(_ISO_DAY, 3).cast(pl.Int32, strict=False) <= 12
             text = pl.when(fits).then(text.str.replace(_ISO_DAY, "${1}-${3}-${2}")).otherwise(text)
         if self.next_day:
-            late = text.str.extract(_LATE, 1).str.to_date("%Y-%m-%d", strict=False)
+            stamp = epoch_as_stamp(text.str.strip_chars())
+            late = stamp.str.extract(_LATE, 1).str.to_date("%Y-%m-%d", strict=False)
             text = pl.coalesce(late.dt.offset_by("1d").cast(pl.String), text)
         return text
 

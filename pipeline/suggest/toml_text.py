@@ -133,8 +133,10 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")))
     lines += [_line("decimal", Decision(ASK, question))] if question else []
     lines += [f"# Numbers: {settled}" for settled in [settled] if settled]
+    made = {line.makes for line in group.pieces[0].layout}
     for match in group.match.fields:
-        lines.append(_column_line(match))
+        if match.column is None or match.column.name not in made:
+            lines.append(_column_line(match))
     for match in group.match.fields:
         if match.column is not None:
             lines += [

@@ -1,0 +1,67 @@
+"""Days that are written in a way of their own: with the day of the week, in seconds since 1970, or by another era.
+
+Each becomes the text of an ordinary date, which `dates` reads. Names of weekdays are those of English, German, French,
+Spanish, Portuguese, Dutch and Italian, whole or cut short. The Buddhist era is 543 years ahead of the common one (as
+used in Thailand since 1941, when its year came to begin on 1 January).
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+_WEEKDAYS = (
+    "monday|tuesday|wednesday|thursday|friday|saturday|sunday|mon|tues|tue|wed|thurs|thur|thu|fri|sat|sun|"
+    "montag|dienstag|mittwoch|donnerstag|freitag|samstag|sonnabend|sonntag|mo|di|mi|do|fr|sa|so|"
+    "lundi|mardi|mercredi|jeudi|vendredi|samedi|dimanche|lun|mer|jeu|ven|sam|dim|"
+    "lunes|martes|miércoles|miercoles|jueves|viernes|sábado|sabado|domingo|mié|mie|jue|vie|sáb|sab|dom|"
+    "segunda|terça|terca|quarta|quinta|sexta|(?:segunda|terça|terca|quarta|quinta|sexta)-feira|seg|ter|qua|qui|sex|"
+    "maandag|dinsdag|woensdag|donderdag|vrijdag|zaterdag|zondag|ma|wo|vr|za|zo|"
+    "lunedì|lunedi|martedì|martedi|mercoledì|mercoledi|giovedì|giovedi|venerdì|venerdi|domenica|gio"
+)
+# `mar` is also March: it is a weekday only before a day, a month and a year.
+_BEFORE_DAY = (
+    rf"(?i)^(?:{_WEEKDAYS}|mar)\.?,?\s+(?:den\s+|de\s+|le\s+)?"
+    r"(\d{1,4}(?:st|nd|rd|th|\.)?[\s./-].*[\s./-]'?\d{1,4})$"
+)
+_BEFORE_MONTH = rf"(?i)^(?:{_WEEKDAYS})\.?,?\s+(\p{{L}}+\.?\s+\d{{1,2}}(?:st|nd|rd|th)?,?\s+\d{{4}})$"
+_BEHIND = rf"(?i)^(\d[\d./-]+\d),?\s+\(?(?:{_WEEKDAYS}|mar)\.?\)?$"
+_EPOCH = r"^(\d{{{digits}}})(?:[.,]0+)?$"
+# 1990 to 2040, in seconds: numbers of 9 digits would be before, those of 11 long after.
+_EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
+_ERA = r"^(.*?)(2[45]\d{2})(.*)$"
+BUDDHIST = 543
+_ERA_FROM, _ERA_TO = 1900 + BUDDHIST, 2056 + BUDDHIST
+
+
+def without_weekday(text: pl.Expr) -> pl.Expr:
+    """Dates without the day of the week before or behind them; other texts as they are."""
+    for pattern in (_BEFORE_DAY, _BEFORE_MONTH, _BEHIND):
+        text = text.str.replace(pattern, "${1}")
+    return text
+
+
+def epoch_seconds(text: pl.Expr) -> pl.Expr:
+    """Seconds since 1970 of texts that are such a number (10 digits) or one of milliseconds (13), 1990 to 2040."""
+    seconds = text.str.extract(_EPOCH.format(digits=10), 1).cast(pl.Int64, strict=False)
+    millis = text.str.extract(_EPOCH.format(digits=13), 1).cast(pl.Int64, strict=False) // 1000
+    found = pl.coalesce(seconds, millis)
+    return pl.when(found.is_between(_EPOCHS_FROM, _EPOCHS_TO)).then(found)
+
+
+def epoch_as_stamp(text: pl.Expr) -> pl.Expr:
+    """Seconds or milliseconds since 1970 as a stamp in UTC; other texts as they are."""
+    stamp = pl.from_epoch(epoch_seconds(text), time_unit="s").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return pl.coalesce(stamp, text)
+
+
+def is_buddhist(text: pl.Expr) -> pl.Expr:
+    """Whether a text holds a year of four digits that is one of the Buddhist era, 1900 to 2056 of the common one."""
+    year = text.str.extract(_ERA, 2).cast(pl.Int32, strict=False)
+    return year.is_between(_ERA_FROM, _ERA_TO).fill_null(False)
+
+
+def buddhist_as_common(text: pl.Expr) -> pl.Expr:
+    """Dates of the Buddhist era with the year of the common one; other texts as they are."""
+    year = (text.str.extract(_ERA, 2).cast(pl.Int32, strict=False) - BUDDHIST).cast(pl.String)
+    common = pl.concat_str(text.str.extract(_ERA, 1), year, text.str.extract(_ERA, 3))
+    return pl.when(is_buddhist(text)).then(common).otherwise(text)
