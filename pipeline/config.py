@@ -42,8 +42,9 @@ CELL_WORDS = {
     "swapped_dates": ("mend", "as_written"),
     "late_stamps": ("next_day", "as_written"),
     "tooth_letter": ("surface", "tooth"),
+    "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
 }
-BESIDE = ("clinic", "dependant", "quadrant", "credit")
+BESIDE = ("clinic", "dependant", "credit")
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,7 @@ class TableSource:
     # quadrant of a tooth from 1 to 8, and what was credited.
     clinic: str | None = None
     dependant: str | None = None
-    quadrant: str | None = None
+    quadrant: tuple[str, ...] = ()  # one column, or that of the jaw and that of the side
     credit: str | None = None
     renamed: dict[str, str] = field(default_factory=dict)  # headings of older or other files to those of `columns`
     # What flags or words in a text make of a row: heading to pattern to a status or `reversal`; `doubts/standing.py`.
@@ -106,6 +107,7 @@ class TableSource:
     swapped_dates: str | None = None
     late_stamps: str | None = None
     tooth_letter: str | None = None
+    teeth_as_dates: str | None = None
     teeth_as_decimals: bool = False
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
 
@@ -380,6 +382,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
         decimal=_one_of(raw["decimal"], DECIMAL_SIGNS, f"{where} decimal") if "decimal" in raw else None,
         teeth_as_decimals=raw.get("teeth_as_decimals", False),
         columns=columns,
+        quadrant=_quadrant(raw, where),
         made=made_of(raw, columns, parts, where),
         status_from=_status_from(name, raw, where),
         renamed=_renamed(raw, columns, where),
@@ -387,6 +390,13 @@ def _table_source(name: str, raw: Any) -> TableSource:
         **extras,
         **layout,
     )
+
+
+def _quadrant(raw: Mapping[str, Any], where: str) -> tuple[str, ...]:
+    headings = _text_list(raw, "quadrant", where, example="Quad")
+    if len(headings) > 2:
+        raise ConfigError(f'{where} quadrant must be one heading, or those of jaw and side: ["Arch", "Side"].')
+    return tuple(h.strip() for h in headings)
 
 
 def _status_from(name: str, raw: Mapping[str, Any], where: str) -> dict[str, dict[str, str]]:

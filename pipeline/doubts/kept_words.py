@@ -30,6 +30,11 @@ _WORDS = {
         "relation no|angehoeriger|mitglied|membre|no membre|ayant droit|rang|miembro|gezinslid|membro|dependente"
     ),
     "quadrant": "quadrant|quad|qd|qdt|q|kwadrant|quadrante|cuadrante|tooth quadrant|zahnquadrant",
+    "jaw": (
+        "arch|jaw|upper lower|u l|upper or lower|kiefer|ok uk|machoire|arcade|maxilar|arcada|arcata|kaak|mascella|"
+        "tooth arch"
+    ),
+    "side": "side|left right|l r|r l|right left|seite|cote|lado|lato|zijde|kant|tooth side",
     "credit": (
         "credit|credits|credit amount|cr|credit amt|haben|gutschrift|gutschriften|avoir|montant credit|credito|abono|"
         "creditering|refund|refunds|refunded|reversal amount"
@@ -38,7 +43,7 @@ _WORDS = {
 
 
 def headed(headings: Sequence[str], what: str) -> list[str]:
-    """The headings of a kind: first_name, name, account, born, dependant, quadrant or credit."""
+    """The headings of a kind: first_name, name, account, born, dependant, quadrant, jaw, side or credit."""
     words = set(_WORDS[what].split("|"))
     return [h for h in headings if plain_heading(h) in words]
 

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.doubts.answers import Answers, is_amount
 from pipeline.doubts.kept_words import headed, numbered_like
 from pipeline.doubts.standing import MOST_FLAGS, flag_columns, matches, phrases, text_columns, titles
+from pipeline.doubts.tooth_places import quadrant_text
 from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
 
@@ -55,10 +56,11 @@ class Seen:
         first, last = headed(free, "first_name"), headed(free, "name")
         self.named = [*first, *last][:2]
         self.born = self.answers.columns.get("birth_date") or next(iter(headed(free, "born")), None)
-        told = (self.answers.dependant, self.answers.quadrant, self.answers.credit, self.answers.clinic)
+        told = (self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
         left = [h for h in free if h not in told]
         self.dependants = headed(left, "dependant")
-        self.quadrants_there = headed(left, "quadrant")
+        jaw, side = headed(left, "jaw"), headed(left, "side")
+        self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
         self.credits = headed(left, "credit") if self.table == "procedures" else []
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
@@ -74,7 +76,7 @@ class Seen:
         if "tooth" in fields.columns:
             teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
             if self.quadrants_there:
-                teeth = teeth.with_columns(_text(rows, self.quadrants_there[0]).alias("quadrant"))
+                teeth = teeth.with_columns(quadrant_text(rows, self.quadrants_there).alias("quadrant"))
             self._teeth.append(teeth.drop_nulls("tooth").group_by(teeth.columns).agg(pl.len().alias("n")))
         for name in fields.columns:
             if kind(self.table, name) == "date" and fields.schema[name] == pl.String:
