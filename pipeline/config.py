@@ -371,6 +371,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
     if "encoding" in extras:
         checked_encoding(extras["encoding"], where)
     layout = _layout(name, raw, where, known)
+    made = made_of(raw, columns, parts, where)
     return TableSource(
         name=name,
         files=files,
@@ -381,9 +382,9 @@ def _table_source(name: str, raw: Any) -> TableSource:
         serial_dates=_serial_dates(raw, where),
         decimal=_one_of(raw["decimal"], DECIMAL_SIGNS, f"{where} decimal") if "decimal" in raw else None,
         teeth_as_decimals=raw.get("teeth_as_decimals", False),
-        columns=columns,
+        columns={f: h for f, h in columns.items() if f not in {one.field for one in made}},
         quadrant=_quadrant(raw, where),
-        made=made_of(raw, columns, parts, where),
+        made=made,
         status_from=_status_from(name, raw, where),
         renamed=_renamed(raw, columns, where),
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},

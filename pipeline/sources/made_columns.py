@@ -1,6 +1,6 @@
 """Columns that are made of others: a date of three columns, a tooth of two, of a text, or of a column for each tooth.
 
-Four ways, each told in PRACTICE.toml and none applied unasked. The source gets a column of the field's name, so that
+Each way is told in PRACTICE.toml, none applied unasked. The source gets a column of the field's name, so that
 what is made is seen, set aside and mended like any other cell. README.md shows the forms; nothing else is read.
 """
 
@@ -18,9 +18,10 @@ from pipeline.fields import kind
 from pipeline.sources.around import Around
 from pipeline.sources.source import Batch, Made
 
-PARTS, RANGE, FLAGS, TEXT = "parts", "range", "flags", "text"
+PARTS, RANGE, FLAGS, TEXT, WORDS = "parts", "range", "flags", "text", "words"
 # How a key of a table makes a field.
 KEYS = {"tooth_range": RANGE, "tooth_flags": FLAGS, "tooth_in_text": TEXT}
+_BLANKS = re.compile(r"\s+|\(\s*\)")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _TICKS = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
 _NO_TICKS = r"(?i)^(?:|0|-|n|no|nein|non|nee|false|☐|○)$"
@@ -58,6 +59,9 @@ def made_of(
             raise ConfigError(f'{where} {key} must be a text such as "{example}".')
         else:
             found.append(Made("tooth", how, (told.strip(),)))
+    if (text := raw.get("tooth_in_text")) is not None and columns.get("code") == text:
+        found.append(Made("code", WORDS, (text.strip(),)))
+        columns = {name: heading for name, heading in columns.items() if name != "code"}
     names = [made.field for made in found]
     for name in names:
         if name in columns or names.count(name) > 1:
@@ -163,6 +167,8 @@ class MadeColumns(Around):
             return teeth_between(*cells).alias(one.field)
         if one.how == TEXT:
             return teeth_in(cells[0]).alias(one.field)
+        if one.how == WORDS:
+            return words_beside_teeth(cells[0]).alias(one.field)
         named = flag_headings(one.headings[0], self.source.headings)
         return teeth_ticked(dict(zip(named.values(), cells, strict=True))).alias(one.field)
 
@@ -198,6 +204,13 @@ def teeth_in(texts: pl.Series) -> pl.Series:
     return texts.replace_strict(found, default=None, return_dtype=pl.String)
 
 
+def words_beside_teeth(texts: pl.Series) -> pl.Series:
+    """Texts without the teeth that they name, so that a description is the same for every tooth."""
+    distinct = texts.unique().drop_nulls()
+    found = {text: _BLANKS.sub(" ", _cut(text)).strip(" .,;:-/()") or None for text in distinct}
+    return texts.replace_strict(found, default=None, return_dtype=pl.String)
+
+
 def teeth_ticked(columns: Mapping[str, pl.Series]) -> pl.Series:
     """The teeth whose columns hold a tick; what else stands in one (surfaces, say) stands behind its tooth."""
     each = []
@@ -210,6 +223,15 @@ def teeth_ticked(columns: Mapping[str, pl.Series]) -> pl.Series:
     return joined["teeth"].replace("", None)
 
 
+def _found(text: str) -> list[re.Match[str]]:
+    return [match for match in IN_TEXT.finditer(text) if not _COUNTED.search(text[: match.start()])]
+
+
 def _teeth_of(text: str) -> list[str]:
-    found = IN_TEXT.finditer(text)
-    return [match[1].strip() for match in found if not _COUNTED.search(text[: match.start()])]
+    return [match[1].strip() for match in _found(text)]
+
+
+def _cut(text: str) -> str:
+    for match in reversed(_found(text)):
+        text = f"{text[: match.start()]} {text[match.end() :]}"
+    return text

@@ -73,7 +73,7 @@ class Source(Protocol):
 
 @dataclass(frozen=True)
 class Made:
-    """A field that is made of columns: `how` is `parts`, `range`, `flags` or `text`; see `made_columns`."""
+    """A field that is made of columns: `how` is a word of `made_columns`."""
 
     field: str
     how: str

@@ -14,9 +14,19 @@ from itertools import product
 import polars as pl
 
 from pipeline.sources import Batch, ReadOptions, Source
-from pipeline.sources.made_columns import FLAGS, PARTS, RANGE, TEXT, flag_headings, teeth_between, teeth_in
+from pipeline.sources.made_columns import (
+    FLAGS,
+    PARTS,
+    RANGE,
+    TEXT,
+    WORDS,
+    flag_headings,
+    teeth_between,
+    teeth_in,
+    words_beside_teeth,
+)
 from pipeline.sources.source import Made
-from pipeline.suggest.headings import EXACT, PART, fit, plain_heading
+from pipeline.suggest.headings import EXACT, NOT_OURS, PART, fit, plain_heading
 from pipeline.suggest.layout_line import LayoutLine
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.profile import Column
@@ -143,7 +153,25 @@ def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions)
     return _with(options, Made("tooth", TEXT, (column.name,))), line
 
 
-FINDERS = (find_dates, find_range, find_flags, find_in_text)
+def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """The text that names teeth, where it is the only column that says what was done."""
+    told = next((one.headings[0] for one in options.made if one.how == TEXT), None)
+    columns = _columns(source, batches)
+    others = [c for c in columns if c.name not in (told, "tooth")]
+    if told is None or any(fit(c.heading, "code") >= PART or max(c.codes.values()) >= _MOST for c in others):
+        return options, None
+    column = next(c for c in columns if c.name == told)
+    if fit(column.heading, "code") < PART and fit(column.heading, NOT_OURS) < PART:
+        return options, None
+    words = words_beside_teeth(column.texts)
+    why = (
+        f"likely: no column of codes is there; without the teeth it has {words.drop_nulls().n_unique():,} different "
+        f"texts in {column.n:,} rows"
+    )
+    return _with(options, Made("code", WORDS, (told,))), LayoutLine("columns.code", quoted(told), why, "code", (told,))
+
+
+FINDERS = (find_dates, find_range, find_flags, find_in_text, find_code_in_text)
 
 
 def _with(options: ReadOptions, made: Made) -> ReadOptions:

@@ -38,7 +38,8 @@ _WIDE = [chr(n) for n in range(0xFF01, 0xFF5F)]
 _NARROW = [chr(n - 0xFEE0) for n in range(0xFF01, 0xFF5F)]
 _APOSTROPHE = r"^\s*['‘’`]([A-Za-z]{0,4}[-_. ]?\d.*)$"
 _SINGLE = r"^\s*['‘’‚](.*)['‘’]\s*$"
-_DITTO = r"""(?i)^\s*(?:"|''|〃|〟|-\s*["〃]\s*-|ditto|dito|idem)\s*$"""
+# In small letters alone: DO. may be two surfaces.
+_DITTO = r"""(?i)^\s*(?:["”″〃〟]|''|""|´´|,,|-\s*["”〃]\s*-|(?-i:do\.)|ditto|dito|idem|id\.|s\.\s?o\.|as above)\s*$"""
 _FORMULA = r'^\s*=\s*"(.*)"\s*$'
 
 FORMS: tuple[Form, ...] = (
@@ -49,7 +50,8 @@ FORMS: tuple[Form, ...] = (
     Form("single_quotes", "any", "'Crown'", "Crown", "single quotation marks around a whole cell", _SINGLE, "${1}"),
     Form("apostrophe", "any", "'14", "14", "an apostrophe before a number or a short code marks a text",
          _APOSTROPHE, "${1}"),
-    Form("ditto", "any", "〃", "empty", "a mark for the same again is no value; `fill_down` takes that above",
+    Form("ditto", "any", "〃", "empty",
+         "a mark or word for the same again (do., ditto) is no value; `fill_down` takes that above",
          _DITTO),
     Form("word", "tooth", "Tooth #14", "14", "a word for tooth or number before it, or brackets around it",
          r"(?i)^(?:tooth|teeth|tth|th|zahn|dent|diente|dente|tand|no|nr|n°|num)\b[\s.:#]*(.+)$", "${1}"),
@@ -90,7 +92,7 @@ FORMS: tuple[Form, ...] = (
 
 _MARKED = (
     rf"{_HIDDEN}|{_BLANKS}|[\uff01-\uff5e]|"
-    r"""^\s*(?:=\s*"|['‘’`"-]|[〃〟]|(?i:ditto|dito|idem))"""
+    r"""^\s*(?:=\s*"|['‘’‚`"”″´,-]|[〃〟]|(?i:ditto|dito|idem|id\.|s\.|as above)|do\.)"""
 )
 
 
