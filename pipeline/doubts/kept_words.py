@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from pipeline.suggest.headings import plain_heading
 
 _WORDS = {
-    "first_name": "first name|firstname|given name|vorname|prenom|nombre|voornaam|nome proprio",
+    "first_name": "first name|firstname|first|given name|vorname|prenom|nombre|voornaam|nome proprio",
     "name": (
         "patient|client|"
-        "patient name|pat name|name|full name|last name|lastname|surname|family name|nachname|familienname|"
+        "patient name|pat name|name|full name|last name|lastname|last|surname|family name|nachname|familienname|"
         "patientenname|nom|nom patient|nom du patient|apellido|apellidos|achternaam|naam|sobrenome|nome|cognome|"
         "patient last name|client name"
     ),

@@ -104,7 +104,7 @@ def flag_headings(pattern: str, headings: Sequence[str]) -> dict[str, str]:
 
 # A number behind one of these and the number sign is no tooth.
 _COUNTED = re.compile(
-    r"(?i)\b(?:visit|claim|check|cheque|invoice|receipt|ref|ticket|order|case|file|size|pin|canal|quad|quadrant|page|unit|"
+    r"(?i)\b(?:visit|claim|check|cheque|invoice|receipt|ref|ticket|order|case|file|size|pin|quad|quadrant|page|unit|"
     r"apt|room|chair|op|lot|appt|box)s?\W*$"
 )
 

@@ -31,6 +31,7 @@ TEETH_SCHEMA: dict[str, pl.DataType] = {
 _LONGEST = 200
 _RANGE = re.compile(r"\s*[-\u2010-\u2015\u2212]\s*|\s+(?:TO|THRU|THROUGH|BIS)\s+")
 _LIST = re.compile(r"[,;/&+\s]+|\b(?:AND|UND|ET)\b")
+_OPEN_PLUS = re.compile(r"(?:^|[,;])\s*\+\s*\w|\w\s*\+\s*(?:$|[,;])")
 _PALMER_TOOTH = r"(?:[UL][RL])[\s-]*[1-8A-E]\b|\b[1-8A-E][\s-]*(?:[UL][RL])\b"
 _PALMER_NEXT = re.compile(
     rf"({_PALMER_TOOTH})|\b([1-8A-E])\b|([-\u2010-\u2015\u2212]|\bTO\b|\bBIS\b)|[,;/&+\s]+|\bAND\b"
@@ -102,11 +103,13 @@ def _members(text: str, notation: str) -> list[tuple[int, bool]] | None:
     """Teeth in the order written; None if any part cannot be read."""
     if notation == "palmer":
         if (signs := by_signs(text)) is not None:
-            known = [_tooth(sign, notation) for sign in signs]
-            return [one for one in known if one is not None] if None not in known else None
+            read = [_tooth(sign, notation) for sign in signs]
+            return [one for one in read if one is not None] if None not in read else None
         if (spelled := _palmer_spelled_out(text)) is None:
             return None
         text = spelled
+    elif _OPEN_PLUS.search(text):
+        return None  # +6 and 6+ are a place beside the midline in another notation
     found: list[tuple[int, bool]] = []
     joined = _RANGE.sub("~", text.strip())
     for part in (p for p in _LIST.split(joined) if p):
