@@ -22,6 +22,7 @@ from pipeline.transforms.other_days import (
     buddhist_as_common,
     epoch_as_stamp,
     epoch_seconds,
+    in_one_form,
     is_buddhist,
     without_weekday,
 )
@@ -39,6 +40,7 @@ _YEAR_FIRST = r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})$"
 _RUN_TOGETHER = r"^((?:1[89]|2[01])\d{2})(\d{2})(\d{2})$"
 _YEAR_LAST = r"^(\d{1,2})([-/.])(\d{1,2})[-/.](\d{4})$"
 _SHORT_YEAR = r"^(\d{1,2})([-/.])(\d{1,2})[-/.](\d{2})$"
+_MONTH_ONLY = r"^(?:\d{1,2}[-/.]\d{4}|\d{4}[-/.]\d{1,2}|\p{L}{3,}\.?[\s/.-]\d{4})$"
 _SERIAL = r"^(\d{1,7})(?:[.,]\d+)?$"
 _LIKELY_SERIAL = r"^\d{5}(?:[.,]\d+)?$"  # 1927 to 2173, or four years more
 _YEAR_ALONE = r"^(?:1[89]|2[01])\d{2}(?:\.0+)?$"
@@ -92,6 +94,7 @@ class DateEvidence:
     separator: str
     epoch: int = 0  # seconds or milliseconds since 1970
     buddhist: int = 0  # years of the Buddhist era
+    month_only: int = 0  # a month and a year, without a day
     # Of dates with a year of two digits: how many different numbers stand first and last, and whether one that stands
     # first can be no day.
     short_firsts: int = 0
@@ -145,6 +148,7 @@ def gather_evidence(counts: pl.DataFrame) -> DateEvidence:
         separator=pl.coalesce(text.str.extract(_YEAR_LAST, 2), text.str.extract(_SHORT_YEAR, 2)),
         epoch=epoch_seconds(text).is_not_null(),
         buddhist=era,
+        month_only=text.str.contains(_MONTH_ONLY),
         first=short_1,
         last=short_3,
     )
@@ -192,6 +196,12 @@ def decide_form(
     year = "%y" if short and e.short_year > e.month_first + e.day_first + e.either + e.same else "%Y"
     both = f'{write} "%m{s}%d{s}{year}" if the month comes first, or "%d{s}%m{s}{year}" if the day does.'
     read = e.year_first + e.same + either + deciding + short * e.short_named + (serial is not None) * e.serial
+    if e.filled and not read and e.month_only >= (1 - MAX_AGAINST) * e.filled:
+        raise DataError(
+            f"{column}: {e.month_only:,} of {e.filled:,} values are months without a day, and none is a whole date.\n"
+            "  What came first in a month, a root canal or a crown, cannot be told from that. Export the day of each "
+            "procedure, or choose another column."
+        )
     if e.filled and not read:
         raise DataError(
             f"{column}: none of {e.filled:,} values is a date that can be read.\n"
@@ -228,10 +238,8 @@ def parse_dates(texts: pl.Series, form: DateForm) -> pl.DataFrame:
     """
     # A column with times of day has many texts and few days.
     text = epoch_as_stamp(pl.col("text").str.strip_chars()) if form.epoch else pl.col("text")
-    if _is_timed(form.pattern):
-        bare = text.str.strip_chars()
-    else:
-        bare = date_part(text, weekday=form.pattern is not None and "%a" in form.pattern.lower())
+    told = form.pattern is not None
+    bare = text.str.strip_chars() if _is_timed(form.pattern) else date_part(text, as_written=told)
     bare = buddhist_as_common(bare) if form.buddhist else bare
     written = pl.DataFrame({"text": texts}, schema={"text": pl.String()}).with_columns(bare.alias("bare"))
     distinct = written.select(pl.col("bare").unique().drop_nulls())
@@ -265,10 +273,11 @@ def serial_date(text: pl.Expr, system: str) -> pl.Expr:
     return pl.when(fits).then((day.cast(pl.Int32) + number).cast(pl.Date))
 
 
-def date_part(text: pl.Expr, *, weekday: bool = False) -> pl.Expr:
-    """A written date without the time of day behind it and, but with `weekday`, without the day of the week."""
+def date_part(text: pl.Expr, *, as_written: bool = False) -> pl.Expr:
+    """A written date without the time of day behind it and, but with `as_written`, without the day of the week and with
+    signs between its parts."""
     bare = text.str.strip_chars().str.replace(_TIME, "")
-    return bare if weekday else without_weekday(bare)
+    return bare if as_written else in_one_form(without_weekday(bare))
 
 
 def has_short_year(pattern: str) -> bool:

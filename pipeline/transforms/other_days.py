@@ -1,8 +1,10 @@
-"""Days that are written in a way of their own: with the day of the week, in seconds since 1970, or by another era.
+"""Days that are written in a way of their own: with the day of the week, in seconds since 1970, by another era, in the
+signs of East Asia, or with nothing between the parts.
 
 Each becomes the text of an ordinary date, which `dates` reads. Names of weekdays are those of English, German, French,
 Spanish, Portuguese, Dutch and Italian, whole or cut short. The Buddhist era is 543 years ahead of the common one (as
-used in Thailand since 1941, when its year came to begin on 1 January).
+used in Thailand since 1941, when its year came to begin on 1 January). Japanese eras are those in use since 1926:
+Showa, Heisei from 1989, Reiwa from 2019; their year 1 is that of the change (from memory).
 """
 
 from __future__ import annotations
@@ -25,6 +27,18 @@ _BEFORE_DAY = (
 )
 _BEFORE_MONTH = rf"(?i)^(?:{_WEEKDAYS})\.?,?\s+(\p{{L}}+\.?\s+\d{{1,2}}(?:st|nd|rd|th)?,?\s+\d{{4}})$"
 _BEHIND = rf"(?i)^(\d[\d./-]+\d),?\s+\(?(?:{_WEEKDAYS}|mar)\.?\)?$"
+_SIGNS_OF_EAST = r"^(\d{4})\s*[年년]\s*(\d{1,2})\s*[月월]\s*(\d{1,2})\s*[日일号]"
+_JAPANESE = r"^(R|H|S|令和|平成|昭和|令|平|昭)\s*(\d{1,2}|元)\s*[年./-]\s*(\d{1,2})\s*[月./-]\s*(\d{1,2})日?$"
+# The year before each era's first.
+_ERAS = {
+    **dict.fromkeys(("R", "令和", "令"), 2018),
+    **dict.fromkeys(("H", "平成", "平"), 1988),
+    **dict.fromkeys(("S", "昭和", "昭"), 1925),
+}
+_RUN_TOGETHER_NAMED = r"^(\d{1,2})(\p{L}{3,4})(\d{4}|\d{2})$"
+_RUN_TOGETHER_STAMP = (
+    r"^((?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01]))T?(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?Z?$"
+)
 _EPOCH = r"^(\d{{{digits}}})(?:[.,]0+)?$"
 # 1990 to 2040, in seconds: numbers of 9 digits would be before, those of 11 long after.
 _EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
@@ -38,6 +52,16 @@ def without_weekday(text: pl.Expr) -> pl.Expr:
     for pattern in (_BEFORE_DAY, _BEFORE_MONTH, _BEHIND):
         text = text.str.replace(pattern, "${1}")
     return text
+
+
+def in_one_form(text: pl.Expr) -> pl.Expr:
+    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022` and `20220314103000` as dates with signs between."""
+    era = text.str.extract(_JAPANESE, 1).replace_strict(_ERAS, default=None, return_dtype=pl.Int32)
+    number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
+    months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))
+    japanese = pl.concat_str((era + number).cast(pl.String), months, days, separator="-")
+    plain = text.str.replace(_SIGNS_OF_EAST, "${1}-${2}-${3}").str.replace(_RUN_TOGETHER_NAMED, "${1}-${2}-${3}")
+    return pl.coalesce(japanese, plain.str.replace(_RUN_TOGETHER_STAMP, "${1}"))
 
 
 def epoch_seconds(text: pl.Expr) -> pl.Expr:

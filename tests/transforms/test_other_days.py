@@ -41,6 +41,31 @@ def test_the_day_of_the_week_is_left_out(written: str, bare: str):
     assert by(without_weekday, written) == bare
 
 
+@pytest.mark.parametrize(
+    ("written", "date"),
+    [
+        ("2022年3月14日", dt.date(2022, 3, 14)),
+        ("2022년 3월 14일", dt.date(2022, 3, 14)),
+        ("令和4年3月14日", dt.date(2022, 3, 14)),
+        ("R4.3.14", dt.date(2022, 3, 14)),
+        ("H31.4.30", dt.date(2019, 4, 30)),
+        ("令和元年5月1日", dt.date(2019, 5, 1)),
+        ("S63/12/1", dt.date(1988, 12, 1)),
+        ("14MAR2022", dt.date(2022, 3, 14)),
+        ("14mar22", dt.date(2022, 3, 14)),
+        ("20220314103000", dt.date(2022, 3, 14)),
+        ("20220314T1030", dt.date(2022, 3, 14)),
+        ("20221314103000", None),
+        ("R4.13.14", None),
+        ("Q4.3.14", None),
+    ],
+)
+def test_dates_with_other_signs_or_none_between(written: str, date: dt.date | None):
+    assert parse_dates(pl.Series([written]), DateForm(years_from=1950))["value"].to_list() == [date]
+    evidence = gather_evidence(counted(written))
+    assert (evidence.year_first + evidence.short_named > 0) == (date is not None or written == "R4.13.14")
+
+
 def test_a_told_pattern_with_the_day_of_the_week_still_reads_it():
     read = parse_dates(pl.Series(["Monday, March 14, 2022"]), DateForm(pattern="%A, %B %d, %Y"))
     assert read["value"].to_list() == [dt.date(2022, 3, 14)]
