@@ -186,7 +186,8 @@ def suggest(files: tuple[Path, ...], out: Path, encoding: str | None) -> None:
 
     if encoding is not None:
         checked_encoding(encoding, "--encoding:")
-    found = propose.suggest(files, folder=out.resolve().parent, encoding=encoding, say=_say())
+    codes = f"{out.stem}-codes.csv"
+    found = propose.suggest(files, folder=out.resolve().parent, encoding=encoding, codes_name=codes, say=_say())
     path = propose.write_suggestion(found, out)
     for line in found.found:
         click.echo(line)

@@ -16,7 +16,7 @@ from __future__ import annotations
 import csv
 import difflib
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from pipeline.config import Settings
 
 BUILT_IN = ("cdt", "ada_au", "de", "nl")
+ASK = "ask"  # an event of a practice's own list that is not yet told
+_MOST_TOLD = 12
 SCHEMA: dict[str, pl.DataType] = {"code": pl.String(), "event": pl.String(), "detail": pl.String()}
 
 # What a code stands for: done to one tooth or to the place of one, so that a row without the tooth says nothing.
@@ -244,6 +246,7 @@ def read_code_file(path: Path) -> pl.DataFrame:
         raise ConfigError(f"code_system: {path.name} cannot be read as a UTF-8 CSV file.") from error
     if not rows or not {"code", "event"} <= rows[0].keys():
         raise ConfigError(f"code_system: {path.name} needs the headings code,event (and detail, if you like) and rows.")
+    _refuse_open(rows, path.name)
     found = [_row(row, where=f"{path.name}, row {n}") for n, row in enumerate(rows, 1)]
     table = pl.DataFrame(found, schema=SCHEMA)
     if n := table["code"].is_duplicated().sum() or table.filter(pl.col("code") == "").height:
@@ -251,6 +254,18 @@ def read_code_file(path: Path) -> pl.DataFrame:
             f"code_system: {path.name} has {n} rows whose code is empty or there twice. Keep one of each."
         )
     return table
+
+
+def _refuse_open(rows: Sequence[Mapping[str, str | None]], file: str) -> None:
+    if not (asked := [n for n, row in enumerate(rows, 1) if _snake(row["event"] or "") == ASK]):
+        return
+    codes = ", ".join(_normal(rows[n - 1]["code"] or "") for n in asked[:_MOST_TOLD])
+    more = f" and {len(asked) - _MOST_TOLD} more" if len(asked) > _MOST_TOLD else ""
+    raise ConfigError(
+        f'{file}: {len(asked)} of {len(rows)} codes still say "{ASK}": {codes}{more}.\n'
+        "  Open it and put in the column event what each code stands for: crown, root_canal, retreatment, extraction, "
+        "core, post, filling, exam, recall_hygiene, radiograph, other (a contact and nothing more) and the like."
+    )
 
 
 def read_overrides(raw: Mapping[str, object]) -> dict[str, Override]:
@@ -374,8 +389,13 @@ def normal_code(code: str, *, system: str) -> str:
     return code.rstrip("*") if system == "nl" else code
 
 
+def normal_own_code(code: str) -> str:
+    """A code of a practice's own list as it is compared with those of a ledger."""
+    return _normal(code)
+
+
 def _normal(code: str) -> str:
-    return "".join(code.split()).upper()
+    return re.sub(r"^'(?=.)", "", "".join(code.split()).upper())
 
 
 def _snake(word: str) -> str:

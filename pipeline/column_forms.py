@@ -78,6 +78,10 @@ def column_forms(
         forms[name] = decide_form(
             gather_evidence(counted), column=column, table=told.name, years_from=years_from, serial=serial
         )
+        if forms[name].epoch:
+            say(f"{told.name}: {column} is read as seconds or milliseconds since 1970, by the clock of Greenwich")
+        if forms[name].buddhist:
+            say(f"{told.name}: {column} has years of the Buddhist era, which are read as 543 years earlier")
         if forms[name].month_first is not None:
             say(f"{told.name}: {column} is read as {'month/day' if forms[name].month_first else 'day/month'}/year")
     forms |= {name: _by_today(forms[name], today) for name in YEARS_OF if name in forms}
@@ -97,7 +101,7 @@ def proves_comma(rows: pl.DataFrame, field: str, heading: str, told: TableSource
 
 
 def _by_today(form: DateForm, today: dt.date) -> DateForm:
-    return DateForm(form.month_first, form.pattern, form.years_from, form.serial, today)
+    return dataclasses.replace(form, born_by=today)
 
 
 def _read_once(

@@ -21,6 +21,8 @@ from pipeline.doubts.standing import STATUS_WORDS
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
 from pipeline.sources.group_lines import read_templates
+from pipeline.sources.made_columns import KEYS, date_parts, made_of
+from pipeline.sources.source import Made
 from pipeline.suggest.open_questions import refuse_open_questions
 from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
@@ -40,8 +42,9 @@ CELL_WORDS = {
     "swapped_dates": ("mend", "as_written"),
     "late_stamps": ("next_day", "as_written"),
     "tooth_letter": ("surface", "tooth"),
+    "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
 }
-BESIDE = ("clinic", "dependant", "quadrant", "credit")
+BESIDE = ("clinic", "dependant", "credit")
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ class TableSource:
     # quadrant of a tooth from 1 to 8, and what was credited.
     clinic: str | None = None
     dependant: str | None = None
-    quadrant: str | None = None
+    quadrant: tuple[str, ...] = ()  # one column, or that of the jaw and that of the side
     credit: str | None = None
     renamed: dict[str, str] = field(default_factory=dict)  # headings of older or other files to those of `columns`
     # What flags or words in a text make of a row: heading to pattern to a status or `reversal`; `doubts/standing.py`.
@@ -104,7 +107,9 @@ class TableSource:
     swapped_dates: str | None = None
     late_stamps: str | None = None
     tooth_letter: str | None = None
+    teeth_as_dates: str | None = None
     teeth_as_decimals: bool = False
+    made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
 
 
 @dataclass(frozen=True)
@@ -342,13 +347,15 @@ def _table_source(name: str, raw: Any) -> TableSource:
     where = f"[tables.{name}]"
     if not isinstance(raw, dict):
         raise ConfigError(f"{where} must be a table of its own.")
-    _known(raw, [f.name for f in fields(TableSource) if f.name != "name"], where)
+    _known(raw, [*(f.name for f in fields(TableSource) if f.name not in ("name", "made")), *KEYS], where)
     files = _text_list(raw, "files", where, example=f"exports/{name}-*.csv")
     if not files:
         raise ConfigError(f'{where} files must be a list of file names or patterns, e.g. ["exports/{name}-*.csv"].')
     known = [c for c in INPUT_TABLES[name].columns if c not in DERIVED_FIELDS]
-    columns = _text_map(_section(raw, "columns", where), f"{where} columns")
+    columns = _section(raw, "columns", where)
     _known(columns, known, f"{where} columns")
+    parts = date_parts(columns, name, where)
+    columns = _text_map({f: h for f, h in columns.items() if f not in parts}, f"{where} columns")
     values = _section(raw, "values", where)
     _known(values, known, f"{where} values")
     plain = {k: raw[k] for k in ("date_format", "delimiter", "encoding", *BESIDE, *CELL_WORDS) if k in raw}
@@ -364,6 +371,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
     if "encoding" in extras:
         checked_encoding(extras["encoding"], where)
     layout = _layout(name, raw, where, known)
+    made = made_of(raw, columns, parts, where)
     return TableSource(
         name=name,
         files=files,
@@ -374,13 +382,22 @@ def _table_source(name: str, raw: Any) -> TableSource:
         serial_dates=_serial_dates(raw, where),
         decimal=_one_of(raw["decimal"], DECIMAL_SIGNS, f"{where} decimal") if "decimal" in raw else None,
         teeth_as_decimals=raw.get("teeth_as_decimals", False),
-        columns=columns,
+        columns={f: h for f, h in columns.items() if f not in {one.field for one in made}},
+        quadrant=_quadrant(raw, where),
+        made=made,
         status_from=_status_from(name, raw, where),
         renamed=_renamed(raw, columns, where),
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,
         **layout,
     )
+
+
+def _quadrant(raw: Mapping[str, Any], where: str) -> tuple[str, ...]:
+    headings = _text_list(raw, "quadrant", where, example="Quad")
+    if len(headings) > 2:
+        raise ConfigError(f'{where} quadrant must be one heading, or those of jaw and side: ["Arch", "Side"].')
+    return tuple(h.strip() for h in headings)
 
 
 def _status_from(name: str, raw: Mapping[str, Any], where: str) -> dict[str, dict[str, str]]:

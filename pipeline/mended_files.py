@@ -10,13 +10,14 @@ from pipeline.loads import sha256
 from pipeline.set_aside import MendedFile, mends_one_of, open_mended
 from pipeline.sources import ReadOptions, Source, open_source
 from pipeline.sources.group_lines import read_templates
+from pipeline.sources.made_columns import headings_of
 
 
 def read_options(told: TableSource, settings: Settings) -> ReadOptions:
     """What PRACTICE.toml says of the files of a table."""
     return ReadOptions(
         table=told.name,
-        wanted=tuple(told.columns.values()),
+        wanted=(*told.columns.values(), *headings_of(told.made)),
         delimiter=told.delimiter,
         encoding=told.encoding,
         header_row=told.header_row,
@@ -30,6 +31,7 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         fixed_width=told.fixed_width,
         stacked_tables=told.stacked_tables,
         renamed=told.renamed,
+        made=told.made,
     )
 
 

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.doubts.standing import REVERSAL, matches, status_of
+from pipeline.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.errors import DataError
 from pipeline.fields import kind
-from pipeline.teeth import teeth
+from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
@@ -27,15 +28,6 @@ FOLDED, MEND, NEXT_DAY, SURFACE = "folded", "mend", "next_day", "surface"
 _BETWEEN = "-"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
 _LATE = r"^(\d{4}-\d{2}-\d{2})[T ](?:1[2-9]|2[0-3]):"
-# Quadrants as written beside a tooth, from the upper right round to the lower right; ISO 3950 has 1 to 4 and, for the
-# quadrant itself, 10 to 40 (from memory). The other words: common practice, no source.
-_QUADRANTS = {
-    1: "UR URQ 1 10 Q1 I UPPERRIGHT RIGHTUPPER OR OBENRECHTS RECHTSOBEN HD",
-    2: "UL ULQ 2 20 Q2 II UPPERLEFT LEFTUPPER OL OBENLINKS LINKSOBEN HG",
-    3: "LL LLQ 3 30 Q3 III LOWERLEFT LEFTLOWER UNTENLINKS LINKSUNTEN BG",
-    4: "LR LRQ 4 40 Q4 IV LOWERRIGHT RIGHTLOWER UNTENRECHTS RECHTSUNTEN BD",
-}
-QUADRANT_WORDS = {word: str(n) for n, words in _QUADRANTS.items() for word in words.split()}
 
 
 @dataclass(frozen=True)
@@ -49,7 +41,8 @@ class Answers:
     clinic: str | None = None
     of_file: str | None = None  # what stands before the number where each file has numbers of its own
     dependant: str | None = None
-    quadrant: str | None = None
+    quadrant: tuple[str, ...] = ()  # one column, or jaw and side
+    dates: str | None = None  # how teeth that became dates are read
     decimals: bool = False
     letters: bool = False
     credit: str | None = None
@@ -68,11 +61,12 @@ class Answers:
             for name, heading in (
                 ("clinic", self.clinic),
                 ("dependant", self.dependant),
-                ("quadrant", self.quadrant),
                 ("credit", self.credit),
             )
             if heading is not None
         }
+        if self.quadrant:
+            beside["quadrant:"] = quadrant_text(rows, self.quadrant)
         beside |= {
             _mark(heading): rows.get_column(heading).cast(pl.String) for heading in {h for h, _, _ in self.marks}
         }
@@ -101,7 +95,7 @@ class Answers:
         changes = []
         if self.folded or self.clinic or self.dependant or self.of_file:
             changes.append(self._patient().alias("patient_id"))
-        if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters):
+        if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters or self.dates):
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and (self.credit or self._reversals):
             changes.append(self._fee().alias("fee"))
@@ -131,15 +125,11 @@ class Answers:
             text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
         if self.decimals:
             text = text.str.replace(r"^([1-8])[.,-]([1-8])$", "${1}${2}")
+        if self.dates:
+            text = pl.coalesce(as_written(tooth_of_date(text, self.dates), self.notation), text)
         if self.quadrant:
-            word = quadrant_word(pl.col("quadrant:"))
             digit = text.str.extract(r"^0?([1-8])(?:\.0+)?$")
-            fdi = word.replace_strict(QUADRANT_WORDS, default=None, return_dtype=pl.String) + digit
-            names = teeth().select(
-                pl.col(c).cast(pl.String).alias(n) for n, c in (("of", "fdi"), ("as", self.notation))
-            )
-            written = dict(names.iter_rows())
-            text = pl.coalesce(fdi.replace_strict(written, default=None, return_dtype=pl.String), text)
+            text = pl.coalesce(as_written(quadrant_digit(pl.col("quadrant:")) + digit, self.notation), text)
         return text
 
     @property
@@ -163,7 +153,8 @@ class Answers:
             fits = text.str.extract(_ISO_DAY, 3).cast(pl.Int32, strict=False) <= 12
             text = pl.when(fits).then(text.str.replace(_ISO_DAY, "${1}-${3}-${2}")).otherwise(text)
         if self.next_day:
-            late = text.str.extract(_LATE, 1).str.to_date("%Y-%m-%d", strict=False)
+            stamp = epoch_as_stamp(text.str.strip_chars())
+            late = stamp.str.extract(_LATE, 1).str.to_date("%Y-%m-%d", strict=False)
             text = pl.coalesce(late.dt.offset_by("1d").cast(pl.String), text)
         return text
 
@@ -198,12 +189,13 @@ def answers_for(
         if clinic is None:
             raise DataError(
                 f"{file}: patients are numbered per clinic, and no column says which clinic a row is of. Write clinic "
-                f'= "..." with its heading under [tables.{table}].'
+                f'= "..." with its heading under [tables.{table}], or, if each file is of one clinic, under [practice] '
+                'numbering = "per file".'
             )
     for key, heading in (
         ("clinic", clinic),
         ("dependant", told.dependant),
-        ("quadrant", told.quadrant),
+        *(("quadrant", heading) for heading in told.quadrant),
         ("credit", told.credit),
     ):
         if heading is not None and heading not in headings:
@@ -233,6 +225,7 @@ def answers_for(
         quadrant=told.quadrant,
         decimals=bool(told.teeth_as_decimals),
         letters=told.tooth_letter == SURFACE,
+        dates=told.teeth_as_dates,
         credit=told.credit,
         swapped=told.swapped_dates == MEND,
         next_day=told.late_stamps == NEXT_DAY,
@@ -248,12 +241,6 @@ def folded(text: pl.Expr) -> pl.Expr:
     """A patient's number without what a spreadsheet or a hand may change: leading zeros, `.0`, case, blanks."""
     bare = text.str.replace_all(r"\s+", "").str.to_uppercase().str.replace(r"^(\d+)\.0+$", "${1}")
     return bare.str.replace(r"^0+(.)", "${1}")
-
-
-def quadrant_word(text: pl.Expr) -> pl.Expr:
-    """The name of a quadrant in the form of `QUADRANT_WORDS`."""
-    bare = text.str.to_uppercase().str.replace(r"^(\d+)\.0+$", "${1}").str.replace_all(r"[\s./_-]+", "")
-    return bare.str.replace(r"^(.+?)(?:QUADRANT|QUAD)$", "${1}")
 
 
 def is_amount(text: pl.Expr) -> pl.Expr:

@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.seen import Seen
 from pipeline.transforms.dates import MAX_AGAINST, NOON, date_part, gather_evidence
+from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
@@ -63,9 +64,10 @@ def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
 
 def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     """Stamps at one hour after `NOON`, or at two that a summer time explains; `texts` are distinct."""
+    text = epoch_as_stamp(pl.col("text").str.strip_chars())
     stamp = texts.to_frame("text").select(
-        pl.col("text").str.extract(_STAMP, 1).cast(pl.Int32, strict=False).alias("hour"),
-        pl.col("text").str.extract(_STAMP, 2).alias("minute"),
+        text.str.extract(_STAMP, 1).cast(pl.Int32, strict=False).alias("hour"),
+        text.str.extract(_STAMP, 2).alias("minute"),
     )
     stamp = stamp.drop_nulls()
     hours = stamp["hour"].unique().sort().to_list()

@@ -17,6 +17,7 @@ ACCEPTABLE = (
     "several_birth_dates",
     "dependants",
     "few_patients_found",
+    "other_people",
     "teeth_one_to_eight",
     "two_teeth_in_a_row",
     "teeth_as_decimals",

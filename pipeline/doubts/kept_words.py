@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from pipeline.suggest.headings import plain_heading
 
 _WORDS = {
-    "first_name": "first name|firstname|given name|vorname|prenom|nombre|voornaam|nome proprio",
+    "first_name": "first name|firstname|first|given name|vorname|prenom|nombre|voornaam|nome proprio",
     "name": (
         "patient|client|"
-        "patient name|pat name|name|full name|last name|lastname|surname|family name|nachname|familienname|"
+        "patient name|pat name|name|full name|last name|lastname|last|surname|family name|nachname|familienname|"
         "patientenname|nom|nom patient|nom du patient|apellido|apellidos|achternaam|naam|sobrenome|nome|cognome|"
         "patient last name|client name"
     ),
@@ -30,6 +30,11 @@ _WORDS = {
         "relation no|angehoeriger|mitglied|membre|no membre|ayant droit|rang|miembro|gezinslid|membro|dependente"
     ),
     "quadrant": "quadrant|quad|qd|qdt|q|kwadrant|quadrante|cuadrante|tooth quadrant|zahnquadrant",
+    "jaw": (
+        "arch|jaw|upper lower|u l|upper or lower|kiefer|ok uk|machoire|arcade|maxilar|arcada|arcata|kaak|mascella|"
+        "tooth arch"
+    ),
+    "side": "side|left right|l r|r l|right left|seite|cote|lado|lato|zijde|kant|tooth side",
     "credit": (
         "credit|credits|credit amount|cr|credit amt|haben|gutschrift|gutschriften|avoir|montant credit|credito|abono|"
         "creditering|refund|refunds|refunded|reversal amount"
@@ -38,7 +43,7 @@ _WORDS = {
 
 
 def headed(headings: Sequence[str], what: str) -> list[str]:
-    """The headings of a kind: first_name, name, account, born, dependant, quadrant or credit."""
+    """The headings of a kind: first_name, name, account, born, dependant, quadrant, jaw, side or credit."""
     words = set(_WORDS[what].split("|"))
     return [h for h in headings if plain_heading(h) in words]
 

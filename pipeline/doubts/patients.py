@@ -11,7 +11,8 @@ import polars as pl
 from pipeline.doubts.answers import folded
 from pipeline.doubts.doubt import Doubt, accept, samples
 from pipeline.doubts.kept_words import headed
-from pipeline.doubts.seen import Seen
+from pipeline.doubts.other_people import other_people
+from pipeline.doubts.seen import Seen, earliest
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
@@ -44,7 +45,9 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     if not settings.practice.numbering and "procedures" in people:
         ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
         found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
-    return found + few_found(people, accepted)
+    days = {t: earliest([s.first_days for s in seen if s.table == t]) for t in people}
+    few = few_found(people, accepted)
+    return found + (few or other_people(people, days, accepted))
 
 
 def written_twice(ids: pl.Series) -> list[Doubt]:
@@ -302,7 +305,9 @@ def few_found(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) -> li
             "patients",
             f"only {found:,} of {ledger.len():,} patients of the ledger are in the list of patients. Numbers in the "
             f"ledger look like {samples(ledger)}, in the list like {samples(listed)}.",
-            "Do both columns hold the same number of the patient (chart, account, insurance)?",
+            "Do both columns hold the same number of the patient (chart, account, insurance)? If the list has no "
+            "column with the ledger's number, take the section [tables.patients] out: age and sex are then not "
+            "compared.",
             (
                 ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
                 accept("few_patients_found", accepted, "yes: the list holds a part of the patients only"),

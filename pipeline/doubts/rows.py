@@ -10,11 +10,13 @@ from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts, title_doubts
 from pipeline.reasons import REASONS
+from pipeline.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
 
 _ALIKE_ROWS = 5
+_MOST_SYSTEMS = 3
 MANY, LEAST_ROWS, LEAST_LOST = 0.05, 20, 3
 # Rows that are set aside for good reason: they never were rows of this table, or another one counts in their place.
 NO_LOSS = (
@@ -50,7 +52,13 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += title_doubts(where, one.titles, accepted, values=of_status)
     for table in dict.fromkeys(s.table for s in seen):
         of = [s for s in seen if s.table == table]
-        found += set_aside(table, sum((s.reasons for s in of), Counter()), sum(s.counts["rows"] for s in of), accepted)
+        found += set_aside(
+            table,
+            sum((s.reasons for s in of), Counter()),
+            sum(s.counts["rows"] for s in of),
+            accepted,
+            systems=sum((s.tooth_systems for s in of), Counter()),
+        )
         found += unknown_codes(
             table, sum((s.unknown for s in of), Counter()), sum(s.counts["coded"] for s in of), accepted
         )
@@ -141,8 +149,15 @@ def sheets_alike(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]
     return []
 
 
-def set_aside(table: str, reasons: Mapping[str, int], rows: int, accepted: Sequence[str]) -> list[Doubt]:
-    """More rows than a few cannot be loaded."""
+def set_aside(
+    table: str,
+    reasons: Mapping[str, int],
+    rows: int,
+    accepted: Sequence[str],
+    *,
+    systems: Mapping[str, int] | None = None,
+) -> list[Doubt]:
+    """More rows than a few cannot be loaded; `systems` are addresses of tooth numberings that are not known."""
     lost = {r: n for r, n in reasons.items() if r not in NO_LOSS}
     n = sum(lost.values())
     if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
@@ -155,7 +170,17 @@ def set_aside(table: str, reasons: Mapping[str, int], rows: int, accepted: Seque
             table,
             f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
             "A column or a form may have been told wrongly. If the rows themselves are at fault:",
-            (accept("rows_set_aside", accepted, "go on without them; they are listed with the reason, to be mended"),),
+            (
+                *(
+                    (
+                        "standards",
+                        f'tooth_systems.{quoted(address)} = "fdi"',
+                        f"or universal or palmer: how the {times:,} teeth under this address are numbered",
+                    )
+                    for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
+                ),
+                accept("rows_set_aside", accepted, "go on without them; they are listed with the reason, to be mended"),
+            ),
         )
     ]
 

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.doubts.answers import Answers, is_amount
 from pipeline.doubts.kept_words import headed, numbered_like
 from pipeline.doubts.standing import MOST_FLAGS, flag_columns, matches, phrases, text_columns, titles
+from pipeline.doubts.tooth_places import quadrant_text
 from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
 
@@ -28,7 +29,8 @@ class Seen:
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
-    heading, and `titles` lines between rows that say it of a section.
+    heading, and `titles` lines between rows that say it of a section. `tooth_systems` are addresses of numberings of
+    teeth that are not known.
     """
 
     table: str
@@ -47,7 +49,9 @@ class Seen:
     flags: dict[str, Counter[str]] = field(default_factory=dict)
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     titles: Counter[tuple[str, str]] = field(default_factory=Counter)
+    tooth_systems: Counter[str] = field(default_factory=Counter)
     _people: list[pl.DataFrame] = field(default_factory=list)
+    _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -55,10 +59,11 @@ class Seen:
         first, last = headed(free, "first_name"), headed(free, "name")
         self.named = [*first, *last][:2]
         self.born = self.answers.columns.get("birth_date") or next(iter(headed(free, "born")), None)
-        told = (self.answers.dependant, self.answers.quadrant, self.answers.credit, self.answers.clinic)
+        told = (self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
         left = [h for h in free if h not in told]
         self.dependants = headed(left, "dependant")
-        self.quadrants_there = headed(left, "quadrant")
+        jaw, side = headed(left, "jaw"), headed(left, "side")
+        self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
         self.credits = headed(left, "credit") if self.table == "procedures" else []
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
@@ -74,7 +79,7 @@ class Seen:
         if "tooth" in fields.columns:
             teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
             if self.quadrants_there:
-                teeth = teeth.with_columns(_text(rows, self.quadrants_there[0]).alias("quadrant"))
+                teeth = teeth.with_columns(quadrant_text(rows, self.quadrants_there).alias("quadrant"))
             self._teeth.append(teeth.drop_nulls("tooth").group_by(teeth.columns).agg(pl.len().alias("n")))
         for name in fields.columns:
             if kind(self.table, name) == "date" and fields.schema[name] == pl.String:
@@ -83,6 +88,10 @@ class Seen:
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:
                 self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
+        if (day := _DAY_OF.get(self.table)) is not None:
+            self._first_days.append(earliest([cleaned.select(id="patient_id", day=day)]))
+            if len(self._first_days) >= _MOST_PIECES:
+                self._first_days = [earliest(self._first_days)]
         if SHEET in rows.columns:
             hashes = fields.select(*self.answers.columns).hash_rows(seed=0)
             for (sheet,), of in pl.DataFrame({"sheet": rows[SHEET], "hash": hashes}).group_by("sheet"):
@@ -116,6 +125,8 @@ class Seen:
         reasons = malformed["reason"].fill_null("malformed_line").value_counts(name="n")
         self.reasons.update(dict(reasons.iter_rows()))
         self.counts["rows"] += malformed.height
+        strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
+        self.tooth_systems.update(strange.drop_nulls())
         if self.table == "procedures":
             notes = malformed.filter(pl.col("reason") == "note_line")
             self.titles.update(titles(notes["raw_row"].drop_nulls()))
@@ -130,6 +141,11 @@ class Seen:
     def people(self) -> pl.DataFrame:
         """One row per distinct `id, site, name, born, dependant`."""
         return pl.concat(self._people).unique() if self._people else pl.DataFrame(schema=_PEOPLE)
+
+    @property
+    def first_days(self) -> pl.DataFrame:
+        """`id, day`: the first day of work of each patient of a ledger, the birth of each one of a list of patients."""
+        return earliest(self._first_days)
 
     @property
     def teeth(self) -> pl.DataFrame:
@@ -167,11 +183,18 @@ class Seen:
             self.days[name] = pl.concat([before, texts.unique().drop_nulls().alias(name)]).unique()
 
 
+_DAY_OF = {"procedures": "service_date", "patients": "birth_date"}
 _PEOPLE = {n: pl.String() for n in ("id", "site", "name", "born", "dependant")}
 
 
 def _merged(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
     return [pl.concat(frames).unique()] if len(frames) >= _MOST_PIECES else frames
+
+
+def earliest(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """One row per `id` with the first `day` of some frames of both."""
+    rows = pl.concat([pl.DataFrame(schema={"id": pl.String(), "day": pl.Date()}), *frames]).drop_nulls()
+    return rows.group_by("id").agg(pl.col("day").min())
 
 
 def _filled(texts: pl.Series) -> pl.Series:

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.doubts.answers import QUADRANT_WORDS, quadrant_word
-from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.doubt import Doubt, accept, samples
 from pipeline.doubts.seen import Seen
+from pipeline.doubts.tooth_places import DAY_IS_QUADRANT, MONTH_IS_QUADRANT, quadrant_digit, tooth_of_date
+from pipeline.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
@@ -25,6 +26,11 @@ _LETTER = {  # surfaces that are also letters of primary teeth
     "palmer": r"(?i)^(?:[UL][RL])[\s-]*[1-8][\s,/-]+[BD]$",
 }
 
+_WAYS = {
+    MONTH_IS_QUADRANT: "the month, as where months stand first: 6-Jan was 1-6",
+    DAY_IS_QUADRANT: "the day, as where days stand first: 1-Jun was 1-6",
+}
+
 
 def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     """All doubts about teeth, file by file."""
@@ -34,35 +40,39 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         where, teeth = f"{one.table}: {one.file}", one.teeth
         if not teeth.height:
             continue
-        quadrant = one.quadrants_there[0] if one.quadrants_there else None
+        quadrant = one.quadrants_there
         decimals = [] if told.teeth_as_decimals else teeth_as_decimals(where, one.table, teeth, notation, accepted)
         found += (
             quadrants(where, one.table, teeth, quadrant, notation=notation, accepted=accepted)
-            if told.quadrant is None
+            if not told.quadrant
             else []
         )
         found += decimals or two_in_a_row(where, teeth, accepted)
+        found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
         found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
     return found
 
 
 def quadrants(
-    where: str, table: str, teeth: pl.DataFrame, heading: str | None, *, notation: str, accepted: Sequence[str]
+    where: str, table: str, teeth: pl.DataFrame, heading: Sequence[str], *, notation: str, accepted: Sequence[str]
 ) -> list[Doubt]:
     """Teeth from 1 to 8 alone: positions, whose quadrant stands elsewhere."""
     rows, low = _rows(teeth), _rows(teeth, _ONE_TO_EIGHT)
-    if heading is None and teeth["tooth"].n_unique() < _DIFFERENT:
+    if not heading and teeth["tooth"].n_unique() < _DIFFERENT:
         return []
-    if low < _NEARLY_ALL * rows or rows < (_SOME if heading else _ENOUGH) or (notation == "palmer" and heading is None):
+    if low < _NEARLY_ALL * rows or rows < (_SOME if heading else _ENOUGH) or (notation == "palmer" and not heading):
         return []
-    if heading is not None:
-        named = teeth.filter(quadrant_word(pl.col("quadrant")).is_in(list(QUADRANT_WORDS)))
+    if heading:
+        named = teeth.filter(quadrant_digit(pl.col("quadrant")).is_not_null())
         if int(named["n"].sum()) < 0.5 * rows:
             return []
+        names = [quoted(h) for h in heading]
+        told = names[0] if len(names) == 1 else f"[{', '.join(names)}]"
         answers: tuple[tuple[str, str, str], ...] = (
-            (f"tables.{table}", f'quadrant = "{heading}"', "yes: quadrant and place together are the tooth"),
+            (f"tables.{table}", f"quadrant = {told}", "yes: quadrant and place together are the tooth"),
         )
-        seen, asked = f', and a column "{heading}" names quadrants', "Is the tooth the place in its quadrant, 1 to 8?"
+        what = f"a column {names[0]} names" if len(names) == 1 else f"columns {' and '.join(names)} name"
+        seen, asked = f", and {what} quadrants", "Is the tooth the place in its quadrant, 1 to 8?"
     else:
         answers = ((f"tables.{table}", 'quadrant = "<its heading>"', "the column that names the quadrant"),)
         seen, asked = ", all in one quadrant", "Are these places in a quadrant that another column names?"
@@ -100,6 +110,31 @@ def teeth_as_decimals(
             f"{n:,} of {rows:,} teeth are written as 9,9 or 9.9 or 9-9, the first digit a quadrant, the second 1 to 8.",
             "Are these two-digit tooth numbers (16, 24), cut in two by a sign or taken for decimals by a spreadsheet?",
             (*first, no),
+        )
+    ]
+
+
+def teeth_as_dates(where: str, table: str, teeth: pl.DataFrame) -> list[Doubt]:
+    """Teeth as quadrant and place, `1-6`, that a spreadsheet turned into days, `6-Jan`."""
+    filled = teeth.filter(pl.col("tooth") != "")
+    fits = filled.select(
+        "n", *(tooth_of_date(pl.col("tooth"), way).is_not_null().alias(way) for way in _WAYS), texts=pl.col("tooth")
+    )
+    rows = _rows(teeth)
+    n = {way: int(fits.filter(pl.col(way))["n"].sum()) for way in _WAYS}
+    if max(n.values()) < _SOME or max(n.values()) < 0.5 * rows:
+        return []
+    shown = samples(fits.filter(pl.any_horizontal(_WAYS.keys()))["texts"])
+    ordered = sorted(_WAYS, key=lambda way: -n[way])
+    return [
+        Doubt(
+            "teeth_as_dates",
+            where,
+            f"{max(n.values()):,} of {rows:,} teeth are days such as {shown}. {n[MONTH_IS_QUADRANT]:,} can be a tooth "
+            f"if the month is the quadrant, {n[DAY_IS_QUADRANT]:,} if the day is.",
+            "A spreadsheet makes days of teeth written as quadrant and place, 1-6 for the upper right first molar. "
+            "Which of the two did it take for the quadrant? Best is the export again, with that column as text.",
+            tuple((f"tables.{table}", f'teeth_as_dates = "{way}"', _WAYS[way]) for way in ordered if n[way]),
         )
     ]
 

@@ -15,6 +15,7 @@ from pipeline.sources.excel_file import open_excel
 from pipeline.sources.grouped import Grouped
 from pipeline.sources.guarded import Guarded, reading
 from pipeline.sources.json_rows import open_json
+from pipeline.sources.made_columns import MadeColumns
 from pipeline.sources.parquet_file import open_parquet
 from pipeline.sources.plain_cells import PlainCells
 from pipeline.sources.source import Batch, ReadOptions, Source
@@ -85,7 +86,7 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
     if options.fill_down or options.group_lines:
         lacking = tuple(h for h in options.needed if h not in options.fill_down)
         source = Grouped(source, options.fill_down, options.group_lines, lacking, path.name)
-    return source
+    return MadeColumns(source, options.made, path.name) if options.made else source
 
 
 def _open_under_any_name(opener: Callable[[Path, ReadOptions], Source], path: Path, options: ReadOptions) -> Source:

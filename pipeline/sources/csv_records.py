@@ -82,7 +82,7 @@ def _one_by_one(waiting: list[str], lines: Iterator[str], delimiter: str, width:
         line = waiting.pop()
         if not line.strip():
             continue
-        fields, is_open = alone, _ = _parse_line(line, delimiter)
+        fields, is_open = alone, _ = _parse_line(line, delimiter, width)
         taken = [line]
         while is_open and len(taken) < _MAX_LINES and (following := waiting.pop() if waiting else next(lines, "")):
             taken.append(following)
@@ -96,10 +96,10 @@ def _one_by_one(waiting: list[str], lines: Iterator[str], delimiter: str, width:
             waiting.extend(reversed(taken[1:]))
 
 
-def _parse_line(line: str, delimiter: str) -> tuple[list[str] | None, bool]:
+def _parse_line(line: str, delimiter: str, width: int) -> tuple[list[str] | None, bool]:
     """The fields of one line, and whether a quotation mark in it stays open so that the record may go on."""
-    if '"' not in line:
-        return line.rstrip("\r\n").split(delimiter), False
+    if '"' not in line or (alike := _with_ditto_marks(line, delimiter, width)):
+        return alike if '"' in line else line.rstrip("\r\n").split(delimiter), False
     rows, is_open = _strict([line], delimiter)
     if rows or is_open:
         return (rows[0] if len(rows) == 1 else None), is_open
@@ -108,6 +108,18 @@ def _parse_line(line: str, delimiter: str) -> tuple[list[str] | None, bool]:
     except csv.Error:
         return None, False
     return (rows[0] if len(rows) == 2 else None), False
+
+
+def _with_ditto_marks(line: str, delimiter: str, width: int) -> list[str] | None:
+    """The fields of a line in which quotation marks stand alone in fields, for the same again; else None.
+
+    Every field is then there without them, whereas marks around a field that holds the delimiter leave too many. In the
+    last field a mark alone may begin a text that goes on in the next line.
+    """
+    cells = line.rstrip("\r\n").split(delimiter)
+    if len(cells) != width or cells[-1].strip() == '"':
+        return None
+    return cells if all('"' not in cell or cell.strip() == '"' for cell in cells) else None
 
 
 def _strict(lines: list[str], delimiter: str) -> tuple[list[list[str]], bool]:

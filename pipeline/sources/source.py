@@ -72,6 +72,15 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True)
+class Made:
+    """A field that is made of columns: `how` is a word of `made_columns`."""
+
+    field: str
+    how: str
+    headings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ReadOptions:
     """What PRACTICE.toml says of a file.
 
@@ -86,7 +95,7 @@ class ReadOptions:
     first; `group_lines` the forms of lines that say it above the rows; `loose_columns` headings of columns that hold
     the delimiter without quotation marks; `fixed_width` the places, from 1, at which fields begin; `stacked_tables`
     whether several tables stand one below the other. `renamed` maps headings of files that call a column otherwise to
-    the one of `wanted`.
+    the one of `wanted`. `made` are fields that are made of columns.
     """
 
     table: str = "procedures"
@@ -104,11 +113,12 @@ class ReadOptions:
     fixed_width: tuple[int, ...] = ()
     stacked_tables: bool = False
     renamed: Mapping[str, str] = field(default_factory=dict)
+    made: tuple[Made, ...] = ()
 
     @property
     def needed(self) -> tuple[str, ...]:
         """The headings that the file must have: those that are wanted, else those that the table needs."""
-        said = {name for template in self.group_lines for name in template.fields}
+        said = {name for template in self.group_lines for name in template.fields} | {one.field for one in self.made}
         return tuple(h.strip() for h in self.wanted if h.strip() not in said) or tuple(
             name for name in REQUIRED_FIELDS[self.table] if name not in said
         )

@@ -114,7 +114,8 @@ def date_forms(columns: Sequence[tuple[str, Column]], *, serial_told: bool) -> D
     if asked:
         s = gather_evidence(next(c for f, c in columns if asked.startswith(f)).counts).separator
         year = "%y" if years else "%Y"
-        asked = f'"%m{s}%d{s}{year}" (month first) or "%d{s}%m{s}{year}" (day first)? {asked}'
+        first = f'"%y{s}%m{s}%d" (year first), ' if years else ""
+        asked = f'{first}"%m{s}%d{s}{year}" (month first) or "%d{s}%m{s}{year}" (day first)? {asked}'
     return DateForms(asked or None, years, serial, tuple(said))
 
 
@@ -148,6 +149,19 @@ def crown_date(dates: pl.DataFrame) -> Decision:
 
 
 def _order(e: DateEvidence) -> tuple[str | None, str | None]:
+    if e.is_epoch:
+        return None, f"seconds or milliseconds since 1970 in all {e.filled:,} rows, taken by the clock of Greenwich"
+    if e.maybe_year_first:
+        numbers = f"{e.short_firsts} different numbers stand first and {e.short_lasts} last"
+        return f"{e.short_maybe_first:,} of {e.filled:,} dates may have the year first; {numbers}", None
+    question, settled = _day_and_month(e)
+    if e.is_buddhist:
+        said = f"years of the Buddhist era in all {e.filled:,} rows, read as 543 years earlier"
+        settled = said if settled is None else f"{said}; {settled}"
+    return question, settled
+
+
+def _day_and_month(e: DateEvidence) -> tuple[str | None, str | None]:
     months, days = e.month_first + e.short_month_first, e.day_first + e.short_day_first
     either = e.either + e.short_either
     if min(months, days) and min(months, days) >= MAX_AGAINST * (months + days):

@@ -9,7 +9,7 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -20,7 +20,9 @@ from pipeline.sources import Batch, ReadOptions, Source, open_source
 from pipeline.sources.fixed_width import find_starts
 from pipeline.sources.group_lines import read_templates
 from pipeline.sources.text_encoding import TextBytes
+from pipeline.suggest import made_lines
 from pipeline.suggest.headings import PART, fit
+from pipeline.suggest.layout_line import LayoutLine
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.toml_quote import quoted
 
@@ -35,15 +37,6 @@ _GROUPED = ("patient_id", "service_date")
 _GROUP_LINE = re.compile(r"^\W*([^\W\d][^\d]{0,40}?)([:#.]?)\s+(\S*\d\S*?)(?:[,;|]?\s+(.*\S)|[,;|]*)\s*$")
 _NAME = re.compile(r"(?i)\bname\b|nom\b|nombre|naam|nome\b")
 _SHEET_LINE = re.compile(r"^.*?, row \d+: ")
-
-
-@dataclass(frozen=True)
-class LayoutLine:
-    """One line of the proposal: the key, its value as TOML, and why."""
-
-    key: str
-    value: str
-    why: str
 
 
 def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple[LayoutLine, ...]]:
@@ -66,7 +59,7 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
         lines.append(LayoutLine("stacked_tables", "true", "likely: headings stand again among the rows, other ones"))
         source = open_source(path, options)
         batches = _first(source)
-    for find in (_loose, _group_lines, _fill_down):
+    for find in (_loose, _group_lines, _fill_down, *made_lines.FINDERS):
         changed, found = find(source, batches, options)
         if found is not None:
             options = changed

@@ -11,7 +11,7 @@ from scipy.optimize import linear_sum_assignment
 
 from pipeline.fields import REQUIRED_FIELDS, input_fields
 from pipeline.suggest.headings import EXACT, NOT_OURS, PART, fit, says_entered
-from pipeline.suggest.profile import Column, FileProfile
+from pipeline.suggest.profile import Column, FileProfile, looks_like_teeth
 from pipeline.suggest.ratings import rate
 from pipeline.tables import INPUT_TABLES
 
@@ -223,6 +223,12 @@ def _with_headed(
             why = "the heading says so, and the values do not look like it"
             found.append(FieldMatch(name, None, ASK, why, tuple(headed)))
     there = {m.field for m in found}
+    if table == "procedures" and "tooth" not in there:
+        taken = used | {c.place for m in found for c in m.rivals}
+        if like := [c for c in file.columns if c.place not in taken and looks_like_teeth(c)]:
+            why = "no column is headed so and holds teeth: the headings may stand over other columns than their own"
+            found.append(FieldMatch("tooth", None, ASK, why, tuple(like)))
+            there.add("tooth")
     found += [m for m in matches if m.field not in there]
     order = input_fields(table)
     return sorted(found, key=lambda m: order.index(m.field))

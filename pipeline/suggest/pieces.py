@@ -15,7 +15,8 @@ from pipeline.sources import Batch, ReadOptions, open_source, reading
 from pipeline.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.sources.x12 import begins_interchange
 from pipeline.suggest.headings import PART, fit
-from pipeline.suggest.layouts import LayoutLine, find_layout_of
+from pipeline.suggest.layout_line import LayoutLine
+from pipeline.suggest.layouts import find_layout_of
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.profile import Column, FileProfile
 from pipeline.suggest.sample import SampledSource, only, sample_rows, sample_source
@@ -94,7 +95,9 @@ def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piec
     source = open_source(path, options)
     sampled = sample_source(source)
     rows = sample_rows(sampled)
-    data = [h for h in rows.columns if not h.startswith("(")]  # a workbook's sheet and row are no columns of its own
+    used = {h for line in layout for h in line.uses}
+    # A workbook's sheet and row are no columns of its own.
+    data = [h for h in rows.columns if not h.startswith("(") and h not in used]
     rows = only(rows, data)
     sheets = options.sheets if say_sheets else ()
     if layout or not _is_headless(data, rows):

@@ -8,6 +8,9 @@ from functools import cached_property
 import polars as pl
 
 from pipeline.codes import BUILT_IN, built_in, normalise_code
+from pipeline.fields import input_fields, kind
+from pipeline.suggest.headings import PART, fit
+from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
 from pipeline.transforms.dates import DateEvidence, DateForm, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals
@@ -78,10 +81,11 @@ class Column:
     def dates(self) -> pl.Series:
         """The dates of the rows, in the likelier order of day and month: to compare columns with, not to store."""
         evidence = gather_evidence(self.common)
-        if evidence.filled and not (evidence.year_first + evidence.short_year + _year_last(evidence)):
+        epoch = evidence.is_epoch and _is_headed_day(self.heading)
+        if evidence.filled and not epoch and not (evidence.year_first + evidence.short_year + _year_last(evidence)):
             return pl.Series("day", [None] * self.n, dtype=pl.Date)
         months = evidence.month_first + evidence.short_month_first >= evidence.day_first + evidence.short_day_first
-        form = DateForm(month_first=months, years_from=1930)
+        form = DateForm(month_first=months, years_from=1930, epoch=epoch, buddhist=evidence.is_buddhist)
         read = parse_dates(self.texts, form)["value"].to_frame("day")
         return read.select(pl.when(pl.col("day").is_between(_EARLIEST, _LATEST)).then("day"))["day"]
 
@@ -220,6 +224,12 @@ class FileProfile:
             overall = int(column.counts["n"].head(1).sum()) / max(rows.height, 1)
             self._lifts[column.place] = within / overall if overall else 1.0
         return self._lifts[column.place]
+
+
+def _is_headed_day(heading: str) -> bool:
+    """Whether a heading is one of a date: a number of 10 or 13 digits elsewhere is a telephone's or a patient's."""
+    days = {f for table in INPUT_TABLES for f in input_fields(table) if kind(table, f) == "date"}
+    return bool(heading) and any(fit(heading, field) >= PART for field in days)
 
 
 def _year_last(e: DateEvidence) -> int:

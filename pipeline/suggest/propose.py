@@ -15,9 +15,11 @@ import polars as pl
 
 from pipeline.errors import ConfigError, DataError
 from pipeline.fields import REQUIRED_FIELDS
+from pipeline.suggest.forms import Decision
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
 from pipeline.suggest.open_questions import open_questions
+from pipeline.suggest.own_codes import own_codes, why_written
 from pipeline.suggest.pieces import Piece, open_pieces, profile
 from pipeline.suggest.toml_text import Group, toml_text
 from pipeline.tables import INPUT_TABLES
@@ -28,19 +30,30 @@ _SOMETHING = 0.5
 
 @dataclass(frozen=True)
 class Suggestion:
-    """`text` is the TOML; `found` says in a line a file what each was taken for; `questions` counts what is asked."""
+    """`text` is the TOML; `found` says in a line a file what each was taken for; `questions` counts what is asked.
+
+    `codes` is a list of the practice's own codes to be filled in, written beside the TOML under the name `codes_name`.
+    """
 
     text: str
     found: tuple[str, ...]
     questions: int
+    codes: str | None = None
+    codes_name: str = ""
 
 
 def suggest(
-    files: Sequence[Path], *, folder: Path, encoding: str | None = None, say: Callable[[str], None] = lambda _: None
+    files: Sequence[Path],
+    *,
+    folder: Path,
+    encoding: str | None = None,
+    codes_name: str = "codes.csv",
+    say: Callable[[str], None] = lambda _: None,
 ) -> Suggestion:
     """Propose a PRACTICE.toml for unknown files; `folder` is where it will lie, file names are written from there.
 
-    `encoding` is that of texts that do not show it themselves.
+    `encoding` is that of texts that do not show it themselves. `codes_name` is the name under which a list of the
+    practice's own codes will lie there, where one is needed.
 
     Raises
     ------
@@ -65,8 +78,15 @@ def suggest(
         )
     if encoding:
         chosen = {t: replace(group, encoding=encoding) for t, group in chosen.items()}
-    text = toml_text(chosen, spoken=spoken, left=left, troubles=troubles, folder=folder.resolve())
-    return Suggestion(text, tuple(_found(chosen, spoken, left, troubles)), len(open_questions(text)))
+    own = own_codes(chosen)
+    system = None if own is None else Decision(codes_name, why_written(codes_name, own))
+    text = toml_text(chosen, spoken=spoken, left=left, troubles=troubles, folder=folder.resolve(), system=system)
+    found = _found(chosen, spoken, left, troubles)
+    asked = len(open_questions(text))
+    if own is None:
+        return Suggestion(text, tuple(found), asked)
+    found.append(f"{codes_name}: {own.codes} codes that no built-in list knows, {own.open} of them to fill in")
+    return Suggestion(text, tuple(found), asked + own.open, own.text, codes_name)
 
 
 def write_suggestion(suggestion: Suggestion, out: Path) -> Path:
@@ -77,16 +97,22 @@ def write_suggestion(suggestion: Suggestion, out: Path) -> Path:
     ConfigError
         If the file is there already (it is never overwritten) or cannot be written.
     """
+    if suggestion.codes is not None and not out.exists():
+        _write_new(out.with_name(suggestion.codes_name), suggestion.codes, encoding="utf-8-sig")
+    _write_new(out, suggestion.text, encoding="utf-8")
+    return out
+
+
+def _write_new(out: Path, text: str, *, encoding: str) -> None:
     try:
-        with out.open("x", encoding="utf-8", newline="\n") as stream:
-            stream.write(suggestion.text)
+        with out.open("x", encoding=encoding, newline="\n") as stream:
+            stream.write(text)
     except FileExistsError as error:
         raise ConfigError(
             f"{out.name} is there already and is not overwritten. Name another file with --out, or move it away."
         ) from error
     except OSError as error:
         raise ConfigError(f"{out.name} cannot be written: {os.strerror(error.errno or 0)}.") from error
-    return out
 
 
 def _groups(pieces: Sequence[Piece]) -> list[Group]:

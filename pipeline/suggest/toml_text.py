@@ -61,11 +61,12 @@ def toml_text(
     left: Sequence[Group],
     troubles: Sequence[Piece],
     folder: Path,
+    system: Decision | None = None,
 ) -> str:
-    """The whole file; `folder` is where it will lie."""
+    """The whole file; `folder` is where it will lie, `system` the code system where it is a list of their own."""
     tables = [t for t in INPUT_TABLES if t in chosen or t in spoken]
     dates = {t: _dates(t, g) for t, g in chosen.items()}
-    lines = _practice(chosen, spoken, dates)
+    lines = _practice(chosen, spoken, dates, system)
     if "procedures" not in tables:
         lines += ["", "# The ledger is missing: one row a procedure, with patient, date and code. It is always needed."]
         lines += ["[tables.procedures]", f'files = ["{ASK}"]  # which file is the ledger?']
@@ -78,13 +79,16 @@ def toml_text(
 
 
 def _practice(
-    chosen: Mapping[str, Group], spoken: Mapping[str, Sequence[Piece]], dates: Mapping[str, forms.DateForms]
+    chosen: Mapping[str, Group],
+    spoken: Mapping[str, Sequence[Piece]],
+    dates: Mapping[str, forms.DateForms],
+    own: Decision | None,
 ) -> list[str]:
     teeth = [c for g in chosen.values() if (c := g.column("tooth")) is not None]
     ledger = chosen.get("procedures")
     codes = [c] if ledger is not None and (c := ledger.column("code")) is not None else []
     notation = forms.notation(teeth)
-    system = forms.code_system(codes)
+    system = own or forms.code_system(codes)
     if not chosen:  # only files that say themselves how they are written
         notation = Decision("universal", "not used: these files say themselves how teeth are numbered")
     if ledger is None and spoken:
@@ -133,8 +137,10 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")))
     lines += [_line("decimal", Decision(ASK, question))] if question else []
     lines += [f"# Numbers: {settled}" for settled in [settled] if settled]
+    made = {line.makes for line in group.pieces[0].layout}
     for match in group.match.fields:
-        lines.append(_column_line(match))
+        if match.column is None or match.column.name not in made:
+            lines.append(_column_line(match))
     for match in group.match.fields:
         if match.column is not None:
             lines += [
@@ -173,7 +179,7 @@ def _crown_date(chosen: Mapping[str, Group], system: str) -> Decision:
     """Compare the posted days of crowns with those on record, by patient and tooth as both files write them."""
     none = pl.DataFrame(schema={"posted": pl.Int32, "prep": pl.Int32, "seat": pl.Int32})
     ledger, details = chosen.get("procedures"), chosen.get("crown_details")
-    if ledger is None or details is None or system == ASK:
+    if ledger is None or details is None or system not in BUILT_IN:
         return forms.crown_date(none)
     posted = _by_tooth(ledger, {"service_date": "posted"}, code=True)
     recorded = _by_tooth(details, {"prep_date": "prep", "seat_date": "seat"})

@@ -37,7 +37,9 @@ _BLANKS = r"[\u00a0\u2000-\u200a\u202f\u205f\u3000]"
 _WIDE = [chr(n) for n in range(0xFF01, 0xFF5F)]
 _NARROW = [chr(n - 0xFEE0) for n in range(0xFF01, 0xFF5F)]
 _APOSTROPHE = r"^\s*['‘’`]([A-Za-z]{0,4}[-_. ]?\d.*)$"
-_DITTO = r"""(?i)^\s*(?:"|''|〃|〟|-\s*["〃]\s*-|ditto|dito|idem)\s*$"""
+_SINGLE = r"^\s*['‘’‚](.*)['‘’]\s*$"
+# In small letters alone: DO. may be two surfaces.
+_DITTO = r"""(?i)^\s*(?:["”″〃〟]|''|""|´´|,,|-\s*["”〃]\s*-|(?-i:do\.)|ditto|dito|idem|id\.|s\.\s?o\.|as above)\s*$"""
 _FORMULA = r'^\s*=\s*"(.*)"\s*$'
 
 FORMS: tuple[Form, ...] = (
@@ -45,9 +47,11 @@ FORMS: tuple[Form, ...] = (
     Form("blanks", "any", "14 and a no-break space", "14", "every kind of blank is a blank", _BLANKS, " "),
     Form("wide", "any", "１４ (full width)", "14", "full-width letters, digits and signs are the usual ones"),
     Form("formula", "any", '="14"', "14", "a text put into a formula to keep it as it is", _FORMULA, "${1}"),
+    Form("single_quotes", "any", "'Crown'", "Crown", "single quotation marks around a whole cell", _SINGLE, "${1}"),
     Form("apostrophe", "any", "'14", "14", "an apostrophe before a number or a short code marks a text",
          _APOSTROPHE, "${1}"),
-    Form("ditto", "any", "〃", "empty", "a mark for the same again is no value; `fill_down` takes that above",
+    Form("ditto", "any", "〃", "empty",
+         "a mark or word for the same again (do., ditto) is no value; `fill_down` takes that above",
          _DITTO),
     Form("word", "tooth", "Tooth #14", "14", "a word for tooth or number before it, or brackets around it",
          r"(?i)^(?:tooth|teeth|tth|th|zahn|dent|diente|dente|tand|no|nr|n°|num)\b[\s.:#]*(.+)$", "${1}"),
@@ -59,6 +63,11 @@ FORMS: tuple[Form, ...] = (
     Form("named", "tooth", "upper right 6", "16 in fdi, UR6 in palmer",
          "the quadrant in words or letters and the place from the midline. In universal it is read only where the "
          "number has one meaning: upper right 6 may be number 6"),
+    Form("corner", "tooth", "6⏌", "16 in fdi, UR6 in palmer",
+         "Palmer's corner, seen from in front: the upright stroke is the midline, the level one parts the jaws"),
+    Form("signs", "tooth", "+6", "UL6",
+         "palmer: Haderup's signs, a plus for the upper jaw and a minus for the lower, towards the midline: 6+, +6, "
+         "-6, 6-; a zero before the place is a primary tooth"),
     Form("tooth_name", "tooth", "upper right first molar", "16", "the name of a permanent tooth"),
     Form("sign_after_d", "code", "D-2740", "D2740", "cdt: a sign between the letter and the number",
          r"(?i)^D[-._](\d{4})$", "D${1}"),
@@ -83,7 +92,7 @@ FORMS: tuple[Form, ...] = (
 
 _MARKED = (
     rf"{_HIDDEN}|{_BLANKS}|[\uff01-\uff5e]|"
-    r"""^\s*(?:=\s*"|['‘’`"-]|[〃〟]|(?i:ditto|dito|idem))"""
+    r"""^\s*(?:=\s*"|['‘’‚`"”″´,-]|[〃〟]|(?i:ditto|dito|idem|id\.|s\.|as above)|do\.)"""
 )
 
 

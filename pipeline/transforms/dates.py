@@ -12,12 +12,20 @@ was; in the 1904 system 0 is 1904-01-01.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.transforms.month_names import named_date, named_short_date, named_short_year
+from pipeline.transforms.other_days import (
+    buddhist_as_common,
+    epoch_as_stamp,
+    epoch_seconds,
+    in_one_form,
+    is_buddhist,
+    without_weekday,
+)
 
 FIRST_DAY = pl.date(1900, 1, 1)
 # Days that programs write where there is none: the first of a calendar, of a database or of a spreadsheet.
@@ -32,6 +40,7 @@ _YEAR_FIRST = r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})$"
 _RUN_TOGETHER = r"^((?:1[89]|2[01])\d{2})(\d{2})(\d{2})$"
 _YEAR_LAST = r"^(\d{1,2})([-/.])(\d{1,2})[-/.](\d{4})$"
 _SHORT_YEAR = r"^(\d{1,2})([-/.])(\d{1,2})[-/.](\d{2})$"
+_MONTH_ONLY = r"^(?:\d{1,2}[-/.]\d{4}|\d{4}[-/.]\d{1,2}|\p{L}{3,}\.?[\s/.-]\d{4})$"
 _SERIAL = r"^(\d{1,7})(?:[.,]\d+)?$"
 _LIKELY_SERIAL = r"^\d{5}(?:[.,]\d+)?$"  # 1927 to 2173, or four years more
 _YEAR_ALONE = r"^(?:1[89]|2[01])\d{2}(?:\.0+)?$"
@@ -49,7 +58,8 @@ class DateForm:
     first of the hundred years that two digits stand for; None reads none (a `%y` in `pattern` is then as in POSIX: 69
     is 1969, 68 is 2068). `serial` is the system of a spreadsheet's day numbers, `1900` or `1904`; None reads none.
     `born_by`, only of birth dates, is a day after which nobody was born: a later birth date whose year has two digits
-    lies a hundred years before, and a year alone is no day number.
+    lies a hundred years before, and a year alone is no day number. `epoch`: the values are seconds or milliseconds
+    since 1970. `buddhist`: the years are of the Buddhist era.
     """
 
     month_first: bool | None = None
@@ -57,6 +67,8 @@ class DateForm:
     years_from: int | None = None
     serial: str | None = None
     born_by: dt.date | None = None
+    epoch: bool = False
+    buddhist: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,11 +92,40 @@ class DateEvidence:
     short_named: int
     serial: int
     separator: str
+    epoch: int = 0  # seconds or milliseconds since 1970
+    buddhist: int = 0  # years of the Buddhist era
+    month_only: int = 0  # a month and a year, without a day
+    # Of dates with a year of two digits: how many different numbers stand first and last, and whether one that stands
+    # first can be no day.
+    short_firsts: int = 0
+    short_lasts: int = 0
+    short_no_day: bool = False
+
+    @property
+    def is_epoch(self) -> bool:
+        """Whether all values are seconds or milliseconds since 1970."""
+        return bool(self.filled) and self.epoch == self.filled
+
+    @property
+    def is_buddhist(self) -> bool:
+        """Whether the years of all values are of the Buddhist era."""
+        return bool(self.filled) and self.buddhist == self.filled
+
+    @property
+    def maybe_year_first(self) -> bool:
+        """Whether dates with a year of two digits may have it in front: all fit so, and more numbers stand last."""
+        spelled = self.short_year - self.short_named
+        if not spelled or self.short_maybe_first != spelled:
+            return False
+        return self.separator == "-" or self.short_lasts > self.short_firsts or self.short_no_day
 
 
 def gather_evidence(counts: pl.DataFrame) -> DateEvidence:
     """Count the forms of a column's values; `counts` has one row per distinct text: `text, n`."""
     text = date_part(pl.col("text"))
+    era = is_buddhist(text).alias("buddhist")
+    if counts.select(era).to_series().any():
+        text = buddhist_as_common(text)
     first, second = (text.str.extract(_YEAR_LAST, g).cast(pl.Int32, strict=False) for g in (1, 3))
     short_1, short_2, short_3 = (text.str.extract(_SHORT_YEAR, g).cast(pl.Int32, strict=False) for g in (1, 3, 4))
     month_first, day_first, either, same = _orders(first, second)
@@ -105,12 +146,23 @@ def gather_evidence(counts: pl.DataFrame) -> DateEvidence:
         short_named=is_named,
         serial=text.str.contains(_LIKELY_SERIAL),
         separator=pl.coalesce(text.str.extract(_YEAR_LAST, 2), text.str.extract(_SHORT_YEAR, 2)),
+        epoch=epoch_seconds(text).is_not_null(),
+        buddhist=era,
+        month_only=text.str.contains(_MONTH_ONLY),
+        first=short_1,
+        last=short_3,
     )
-    kinds = [name for name in shapes.columns if name not in ("n", "separator")]
+    kinds = [name for name in shapes.columns if name not in ("n", "separator", "first", "last")]
     rows = {k: int(shapes.filter(pl.col(k))["n"].sum()) for k in kinds}
     common = shapes.drop_nulls("separator").group_by("separator").agg(pl.col("n").sum()).sort("n", "separator")
+    firsts = shapes["first"].drop_nulls()
     return DateEvidence(
-        filled=int(shapes["n"].sum()), **rows, separator=common["separator"][-1] if common.height else "/"
+        filled=int(shapes["n"].sum()),
+        **rows,
+        separator=common["separator"][-1] if common.height else "/",
+        short_firsts=firsts.n_unique(),
+        short_lasts=shapes["last"].drop_nulls().n_unique(),
+        short_no_day=bool((firsts > 31).any()),
     )
 
 
@@ -131,6 +183,8 @@ def decide_form(
         say how, or nothing in the column is a date.
     """
     e, s = evidence, evidence.separator
+    if e.is_epoch:
+        return DateForm(epoch=True)
     write = f"under [tables.{table}] write date_format ="
     _refuse_unsaid(e, column=column, table=table, years_from=years_from, serial=serial)
     short = years_from is not None
@@ -142,18 +196,25 @@ def decide_form(
     year = "%y" if short and e.short_year > e.month_first + e.day_first + e.either + e.same else "%Y"
     both = f'{write} "%m{s}%d{s}{year}" if the month comes first, or "%d{s}%m{s}{year}" if the day does.'
     read = e.year_first + e.same + either + deciding + short * e.short_named + (serial is not None) * e.serial
+    if e.filled and not read and e.month_only >= (1 - MAX_AGAINST) * e.filled:
+        raise DataError(
+            f"{column}: {e.month_only:,} of {e.filled:,} values are months without a day, and none is a whole date.\n"
+            "  What came first in a month, a root canal or a crown, cannot be told from that. Export the day of each "
+            "procedure, or choose another column."
+        )
     if e.filled and not read:
         raise DataError(
             f"{column}: none of {e.filled:,} values is a date that can be read.\n"
             f'  Choose another column, or {write} with the pattern of these dates, e.g. "%d %b %Y" for 5 Mar 2020.'
         )
     spelled = e.short_year - e.short_named
-    if short and s == "-" and spelled >= MAX_AGAINST * e.filled and spelled and e.short_maybe_first == spelled:
+    if short and spelled >= MAX_AGAINST * e.filled and e.maybe_year_first:
         raise DataError(
             f"{column}: {spelled:,} of {e.filled:,} dates have a year of two digits that may come first or last.\n"
-            f'  To settle it, {write} "%y-%m-%d" (year first), "%d-%m-%y" (day first) or "%m-%d-%y" (month first).'
+            f'  To settle it, {write} "%y{s}%m{s}%d" (year first), "%d{s}%m{s}%y" (day first) or "%m{s}%d{s}%y" (month '
+            "first)."
         )
-    settled = DateForm(years_from=years_from, serial=serial)
+    settled = DateForm(years_from=years_from, serial=serial, buddhist=e.is_buddhist)
     if not deciding:
         if either and either >= MAX_AGAINST * e.filled:
             raise DataError(
@@ -166,7 +227,7 @@ def decide_form(
             f"{column}: {months:,} dates fit month/day only and {days:,} fit day/month only.\n"
             f"  Split the file, or {both}\n  Dates that do not fit are then set aside."
         )
-    return DateForm(month_first=months > days, years_from=years_from, serial=serial)
+    return replace(settled, month_first=months > days)
 
 
 def parse_dates(texts: pl.Series, form: DateForm) -> pl.DataFrame:
@@ -176,7 +237,10 @@ def parse_dates(texts: pl.Series, form: DateForm) -> pl.DataFrame:
     this form, else null. Words for nothing (null, n/a, 0000-00-00, and a bare 0) are read as missing.
     """
     # A column with times of day has many texts and few days.
-    bare = pl.col("text").str.strip_chars() if _is_timed(form.pattern) else date_part(pl.col("text"))
+    text = epoch_as_stamp(pl.col("text").str.strip_chars()) if form.epoch else pl.col("text")
+    told = form.pattern is not None
+    bare = text.str.strip_chars() if _is_timed(form.pattern) else date_part(text, as_written=told)
+    bare = buddhist_as_common(bare) if form.buddhist else bare
     written = pl.DataFrame({"text": texts}, schema={"text": pl.String()}).with_columns(bare.alias("bare"))
     distinct = written.select(pl.col("bare").unique().drop_nulls())
     text = pl.col("bare")
@@ -209,9 +273,11 @@ def serial_date(text: pl.Expr, system: str) -> pl.Expr:
     return pl.when(fits).then((day.cast(pl.Int32) + number).cast(pl.Date))
 
 
-def date_part(text: pl.Expr) -> pl.Expr:
-    """A written date without the time of day behind it."""
-    return text.str.strip_chars().str.replace(_TIME, "")
+def date_part(text: pl.Expr, *, as_written: bool = False) -> pl.Expr:
+    """A written date without the time of day behind it and, but with `as_written`, without the day of the week and with
+    signs between its parts."""
+    bare = text.str.strip_chars().str.replace(_TIME, "")
+    return bare if as_written else in_one_form(without_weekday(bare))
 
 
 def has_short_year(pattern: str) -> bool:

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.teeth import parse_teeth, teeth
 from pipeline.transforms.cell_forms import forms_of
+from pipeline.transforms.tooth_signs import by_corner
 
 _SURFACE = r"[MODBLFIPVC]"
 # Right behind the tooth any letters of surfaces; after a blank or sign at least two, for one may be a primary tooth.
@@ -58,6 +59,8 @@ class Found(NamedTuple):
 def read_by_form(text: str, notation: str) -> Found | None:
     """The tooth that a text names by one of the forms; None if by none of them, or by one with two readings."""
     bare = re.sub(r"\s+", " ", text.strip()).upper()
+    if corner := by_corner(bare):
+        return Found(_palmer()[corner], False, None, "corner")
     for form in forms_of("tooth"):
         changed = re.sub(form.pattern, form.becomes.replace("${1}", r"\1"), bare)
         if changed != bare:

@@ -1,8 +1,8 @@
 """Teeth as written in one cell: one tooth, several, a range of them, or a part of the mouth.
 
 A range runs along the arch, whatever the numbers do in between: in FDI `12-22` is 12, 11, 21, 22. It needs both ends in
-one arch and one dentition. A dot between two digits, `1.6`, is an FDI number (common practice, no source); `1-6` is
-not read in FDI, for it looks like a range of Universal numbers.
+one arch and one dentition. In Palmer the corners and signs of `tooth_signs` are read. A dot between two digits, `1.6`,
+is an FDI number (common practice, no source); `1-6` is not read in FDI, for it looks like a range of Universal numbers.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.teeth import parse_teeth, teeth
 from pipeline.transforms.tooth_cells import read_by_form
+from pipeline.transforms.tooth_signs import by_signs
 
 # What a text that names no tooth is.
 AREA, UNKNOWN = "area", "unknown"
@@ -30,6 +31,7 @@ TEETH_SCHEMA: dict[str, pl.DataType] = {
 _LONGEST = 200
 _RANGE = re.compile(r"\s*[-\u2010-\u2015\u2212]\s*|\s+(?:TO|THRU|THROUGH|BIS)\s+")
 _LIST = re.compile(r"[,;/&+\s]+|\b(?:AND|UND|ET)\b")
+_OPEN_PLUS = re.compile(r"(?:^|[,;])\s*\+\s*\w|\w\s*\+\s*(?:$|[,;])")
 _PALMER_TOOTH = r"(?:[UL][RL])[\s-]*[1-8A-E]\b|\b[1-8A-E][\s-]*(?:[UL][RL])\b"
 _PALMER_NEXT = re.compile(
     rf"({_PALMER_TOOTH})|\b([1-8A-E])\b|([-\u2010-\u2015\u2212]|\bTO\b|\bBIS\b)|[,;/&+\s]+|\bAND\b"
@@ -100,9 +102,14 @@ def _is_area(text: str, notation: str) -> bool:
 def _members(text: str, notation: str) -> list[tuple[int, bool]] | None:
     """Teeth in the order written; None if any part cannot be read."""
     if notation == "palmer":
+        if (signs := by_signs(text)) is not None:
+            read = [_tooth(sign, notation) for sign in signs]
+            return [one for one in read if one is not None] if None not in read else None
         if (spelled := _palmer_spelled_out(text)) is None:
             return None
         text = spelled
+    elif _OPEN_PLUS.search(text):
+        return None  # +6 and 6+ are a place beside the midline in another notation
     found: list[tuple[int, bool]] = []
     joined = _RANGE.sub("~", text.strip())
     for part in (p for p in _LIST.split(joined) if p):

@@ -29,6 +29,8 @@ _OTHERS = {
     "http://terminology.hl7.org/CodeSystem/ADAToothSurfaceCodes": SURFACE,
     "http://terminology.hl7.org/CodeSystem/FDI-surface": SURFACE,
 }
+# The standard's own names: a URN of ISO (RFC 5141), whatever edition or language follows, and the arc of its number.
+_ISO_3950 = r"(?i)^urn:(?:iso:std:iso:3950(?::.*)?|oid:1\.0\.3950)$"
 _AREAS_ISO_3950 = r"^(?:0\d|[1-4]0)$"
 
 
@@ -40,7 +42,9 @@ def body_sites(codings: pl.DataFrame, tooth_systems: Mapping[str, str]) -> pl.Da
     with an S behind it for an extra tooth; null where the code is no tooth) and `surface` (its letters).
     """
     kinds = _OTHERS | _TEETH | dict(tooth_systems)
-    kind = pl.col("system").replace_strict(kinds, default=None, return_dtype=pl.String).alias("site_kind")
+    by_name = pl.when(pl.col("system").str.contains(_ISO_3950)).then(pl.lit("fdi"))
+    told = pl.col("system").replace_strict(kinds, default=None, return_dtype=pl.String)
+    kind = pl.coalesce(told, by_name).alias("site_kind")
     marked = codings.with_columns(kind)
     forms = [pl.DataFrame(schema={"site_kind": pl.String(), "code": pl.String(), "tooth": pl.String()})]
     for notation in sorted(set(kinds.values()) - {AREA, SURFACE}):

@@ -1,0 +1,237 @@
+"""Columns that are made of others: a date of three columns, a tooth of two, of a text, or of a column for each tooth.
+
+Each way is told in PRACTICE.toml, none applied unasked. The source gets a column of the field's name, so that
+what is made is seen, set aside and mended like any other cell. README.md shows the forms; nothing else is read.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import ConfigError, DataError
+from pipeline.fields import kind
+from pipeline.sources.around import Around
+from pipeline.sources.source import Batch, Made
+
+PARTS, RANGE, FLAGS, TEXT, WORDS = "parts", "range", "flags", "text", "words"
+# How a key of a table makes a field.
+KEYS = {"tooth_range": RANGE, "tooth_flags": FLAGS, "tooth_in_text": TEXT}
+_BLANKS = re.compile(r"\s+|\(\s*\)")
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_TICKS = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
+_NO_TICKS = r"(?i)^(?:|0|-|n|no|nein|non|nee|false|☐|○)$"
+# A word for tooth or the number sign, then numbers, letters of primary teeth or quadrants with places.
+_ONE = r"(?:\d{1,2}|[UL][RL]\s?[1-8A-E]|[A-T](?![A-Za-z]))"
+_WORD = (
+    r"(?:\b(?:tooth|teeth|tth|th|zahn|zähne|zahne|dents?|dientes?|piezas?|dentes?|elementos?|elementen?|tanden|tand)\b"
+)
+IN_TEXT = re.compile(
+    rf"(?i){_WORD}\s*(?:nos?\b|nr\b|number\b|numbers\b)?[\s.:#°]*|#\s*)"
+    rf"({_ONE}(?:\s*(?:[,&+/]|-|\band\b|\bto\b|\bund\b|\bbis\b|\bet\b)\s*#?\s*{_ONE}(?![\w%]))*)(?![\w%])"
+)
+
+
+def made_of(
+    raw: Mapping[str, Any], columns: Mapping[str, str], parts: Mapping[str, tuple[str, ...]], where: str
+) -> tuple[Made, ...]:
+    """What a table of PRACTICE.toml says is made of other columns; `parts` are dates told as three headings.
+
+    Raises
+    ------
+    ConfigError
+        If a field is told twice, or a way has not what it needs.
+    """
+    found = [Made(name, PARTS, headings) for name, headings in parts.items()]
+    for key, how in KEYS.items():
+        if (told := raw.get(key)) is None:
+            continue
+        if how == RANGE:
+            if not isinstance(told, list) or len(told) != 2 or not all(isinstance(h, str) and h.strip() for h in told):
+                raise ConfigError(f'{where} {key} must list two headings, e.g. ["Tooth From", "Tooth To"].')
+            found.append(Made("tooth", how, tuple(h.strip() for h in told)))
+        elif not isinstance(told, str) or not told.strip() or (how == FLAGS and "{tooth}" not in told):
+            example = "T{tooth}" if how == FLAGS else "Description"
+            raise ConfigError(f'{where} {key} must be a text such as "{example}".')
+        else:
+            found.append(Made("tooth", how, (told.strip(),)))
+    if (text := raw.get("tooth_in_text")) is not None and columns.get("code") == text:
+        found.append(Made("code", WORDS, (text.strip(),)))
+        columns = {name: heading for name, heading in columns.items() if name != "code"}
+    names = [made.field for made in found]
+    for name in names:
+        if name in columns or names.count(name) > 1:
+            raise ConfigError(f"{where} says twice where {name} comes from. Keep one of the two lines.")
+    return tuple(found)
+
+
+def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, tuple[str, ...]]:
+    """The dates that are told as a list of three headings: year, month and day.
+
+    Raises
+    ------
+    ConfigError
+        If a list has another length or stands for another kind of field.
+    """
+    found = {}
+    for name, told in columns.items():
+        if not isinstance(told, list):
+            continue
+        if len(told) != 3 or not all(isinstance(h, str) and h.strip() for h in told) or kind(table, name) != "date":
+            raise ConfigError(
+                f"{where} columns.{name} must be one heading; only a date may have three, those of its year, month and "
+                'day in this order, e.g. ["Year", "Month", "Day"].'
+            )
+        found[name] = tuple(h.strip() for h in told)
+    return found
+
+
+def headings_of(made: Sequence[Made]) -> tuple[str, ...]:
+    """The headings that a file must have for what is made; those of flags are known from the file only."""
+    return tuple(h for one in made if one.how != FLAGS for h in one.headings)
+
+
+def flag_headings(pattern: str, headings: Sequence[str]) -> dict[str, str]:
+    """Headings of a column for each tooth, each with the tooth that it names; `pattern` is one as `T{tooth}`."""
+    before, after = (re.escape(part.strip()) for part in pattern.split("{tooth}", 1))
+    form = re.compile(rf"{before}\s*(\d{{1,2}}|[A-Ta-t]|[UL][RL][1-8A-E])\s*{after}")
+    return {h: match[1].upper() for h in headings if (match := form.fullmatch(h.strip()))}
+
+
+# A number behind one of these and the number sign is no tooth.
+_COUNTED = re.compile(
+    r"(?i)\b(?:visit|claim|check|cheque|invoice|receipt|ref|ticket|order|case|file|size|pin|quad|quadrant|page|unit|"
+    r"apt|room|chair|op|lot|appt|box)s?\W*$"
+)
+
+
+@dataclass
+class MadeColumns(Around):
+    """A source with columns that are made of others; see `pipeline.sources.source.Source`."""
+
+    made: tuple[Made, ...]
+    file: str
+
+    def __post_init__(self) -> None:
+        there = self.source.headings
+        for one in self.made:
+            if one.field in there:
+                raise DataError(
+                    f'{self.file}: has a column "{one.field}" itself, and the TOML says that it is made of others. '
+                    "Keep one of the two."
+                )
+            if absent := [h for h in self._of(one) if h not in there]:
+                raise DataError(
+                    f'{self.file}: has no column "{absent[0]}", of which {one.field} is to be made. Correct the name '
+                    "in the TOML."
+                )
+            if not self._of(one):
+                raise DataError(
+                    f'{self.file}: no column is headed like "{one.headings[0]}", with the number of a tooth in place '
+                    "of {tooth}. Correct tooth_flags in the TOML."
+                )
+
+    @property
+    def headings(self) -> Sequence[str]:
+        """Those of the source, and the fields that are made."""
+        return [*self.source.headings, *(one.field for one in self.made)]
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """See `Source.batches`."""
+        wanted, own = None, self.made
+        if headings is not None:
+            own = tuple(one for one in self.made if one.field in headings)
+            made = {one.field for one in own}
+            wanted = list(dict.fromkeys([h for h in headings if h not in made] + [h for o in own for h in self._of(o)]))
+        for batch in self.source.batches(wanted):
+            columns = [self._column(one, batch.rows) for one in own]
+            rows = batch.rows.with_columns(columns) if columns else batch.rows
+            if headings is not None:
+                rows = rows.select(pl.col(h) for h in headings)
+            yield Batch(batch.numbers, rows, batch.malformed, batch.claims)
+
+    def _of(self, one: Made) -> list[str]:
+        if one.how == FLAGS:
+            return list(flag_headings(one.headings[0], self.source.headings))
+        return list(one.headings)
+
+    def _column(self, one: Made, rows: pl.DataFrame) -> pl.Series:
+        cells = [rows.get_column(h).cast(pl.String).str.strip_chars().replace("", None) for h in self._of(one)]
+        if one.how == PARTS:
+            return dates_of(*cells).alias(one.field)
+        if one.how == RANGE:
+            return teeth_between(*cells).alias(one.field)
+        if one.how == TEXT:
+            return teeth_in(cells[0]).alias(one.field)
+        if one.how == WORDS:
+            return words_beside_teeth(cells[0]).alias(one.field)
+        named = flag_headings(one.headings[0], self.source.headings)
+        return teeth_ticked(dict(zip(named.values(), cells, strict=True))).alias(one.field)
+
+
+def dates_of(year: pl.Series, month: pl.Series, day: pl.Series) -> pl.Series:
+    """Written dates of years, months (by number or name) and days; one with a part missing is no date, none is null."""
+    parts = pl.DataFrame(
+        {n: c.str.replace(r"^(\d+)\.0+$", "${1}") for n, c in zip("ymd", (year, month, day), strict=True)}
+    )
+    y, m, d = (pl.col(n).fill_null("") for n in "ymd")
+    number = pl.col("m").cast(pl.Int32, strict=False)
+    name = (number - 1).replace_strict(dict(enumerate(_MONTHS)), default=None, return_dtype=pl.String)
+    named = pl.concat_str(d, pl.coalesce(name, m), y, separator=" ")
+    by_number = pl.concat_str(y, m.str.zfill(2), d.str.zfill(2), separator="-")
+    short = pl.col("y").str.len_chars() <= 2  # with the month by name only the century is open
+    short_named = pl.concat_str(d, pl.coalesce(name, m), y.str.zfill(2), separator="-")
+    whole = pl.when(short).then(short_named).when(number.is_not_null()).then(by_number).otherwise(named)
+    return parts.select(pl.when(~pl.all_horizontal(pl.all().is_null())).then(whole)).to_series()
+
+
+def teeth_between(first: pl.Series, last: pl.Series) -> pl.Series:
+    """One tooth where both columns name the same or one is empty, else both with a dash: the teeth between them."""
+    frame = pl.DataFrame({"a": first, "b": last})
+    same = pl.col("a").str.to_uppercase() == pl.col("b").str.to_uppercase()
+    both = pl.concat_str("a", "b", separator=" - ")
+    return frame.select(pl.when(same | pl.col("b").is_null()).then("a").otherwise(pl.coalesce(both, "b"))).to_series()
+
+
+def teeth_in(texts: pl.Series) -> pl.Series:
+    """The teeth that texts name after the number sign or a word for tooth, as written; null where none is."""
+    distinct = texts.unique().drop_nulls()
+    found = {text: ", ".join(_teeth_of(text)) or None for text in distinct}
+    return texts.replace_strict(found, default=None, return_dtype=pl.String)
+
+
+def words_beside_teeth(texts: pl.Series) -> pl.Series:
+    """Texts without the teeth that they name, so that a description is the same for every tooth."""
+    distinct = texts.unique().drop_nulls()
+    found = {text: _BLANKS.sub(" ", _cut(text)).strip(" .,;:-/()") or None for text in distinct}
+    return texts.replace_strict(found, default=None, return_dtype=pl.String)
+
+
+def teeth_ticked(columns: Mapping[str, pl.Series]) -> pl.Series:
+    """The teeth whose columns hold a tick; what else stands in one (surfaces, say) stands behind its tooth."""
+    each = []
+    for tooth, cells in columns.items():
+        text = pl.col(tooth)
+        behind = pl.concat_str(pl.lit(tooth), text, separator=" ")
+        ticked = pl.when(text.str.contains(_TICKS)).then(pl.lit(tooth)).when(~text.str.contains(_NO_TICKS)).then(behind)
+        each.append(pl.DataFrame({tooth: cells}).select(ticked.alias(tooth)).to_series())
+    joined = pl.DataFrame(each).select(pl.concat_str(pl.all(), separator=", ", ignore_nulls=True).alias("teeth"))
+    return joined["teeth"].replace("", None)
+
+
+def _found(text: str) -> list[re.Match[str]]:
+    return [match for match in IN_TEXT.finditer(text) if not _COUNTED.search(text[: match.start()])]
+
+
+def _teeth_of(text: str) -> list[str]:
+    return [match[1].strip() for match in _found(text)]
+
+
+def _cut(text: str) -> str:
+    for match in reversed(_found(text)):
+        text = f"{text[: match.start()]} {text[match.end() :]}"
+    return text

@@ -1,0 +1,91 @@
+"""Days that are written in a way of their own: with the day of the week, in seconds since 1970, by another era, in the
+signs of East Asia, or with nothing between the parts.
+
+Each becomes the text of an ordinary date, which `dates` reads. Names of weekdays are those of English, German, French,
+Spanish, Portuguese, Dutch and Italian, whole or cut short. The Buddhist era is 543 years ahead of the common one (as
+used in Thailand since 1941, when its year came to begin on 1 January). Japanese eras are those in use since 1926:
+Showa, Heisei from 1989, Reiwa from 2019; their year 1 is that of the change (from memory).
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+_WEEKDAYS = (
+    "monday|tuesday|wednesday|thursday|friday|saturday|sunday|mon|tues|tue|wed|thurs|thur|thu|fri|sat|sun|"
+    "montag|dienstag|mittwoch|donnerstag|freitag|samstag|sonnabend|sonntag|mo|di|mi|do|fr|sa|so|"
+    "lundi|mardi|mercredi|jeudi|vendredi|samedi|dimanche|lun|mer|jeu|ven|sam|dim|"
+    "lunes|martes|miércoles|miercoles|jueves|viernes|sábado|sabado|domingo|mié|mie|jue|vie|sáb|sab|dom|"
+    "segunda|terça|terca|quarta|quinta|sexta|(?:segunda|terça|terca|quarta|quinta|sexta)-feira|seg|ter|qua|qui|sex|"
+    "maandag|dinsdag|woensdag|donderdag|vrijdag|zaterdag|zondag|ma|wo|vr|za|zo|"
+    "lunedì|lunedi|martedì|martedi|mercoledì|mercoledi|giovedì|giovedi|venerdì|venerdi|domenica|gio"
+)
+# `mar` is also March: it is a weekday only before a day, a month and a year.
+_BEFORE_DAY = (
+    rf"(?i)^(?:{_WEEKDAYS}|mar)\.?,?\s+(?:den\s+|de\s+|le\s+)?"
+    r"(\d{1,4}(?:st|nd|rd|th|\.)?[\s./-].*[\s./-]'?\d{1,4})$"
+)
+_BEFORE_MONTH = rf"(?i)^(?:{_WEEKDAYS})\.?,?\s+(\p{{L}}+\.?\s+\d{{1,2}}(?:st|nd|rd|th)?,?\s+\d{{4}})$"
+_BEHIND = rf"(?i)^(\d[\d./-]+\d),?\s+\(?(?:{_WEEKDAYS}|mar)\.?\)?$"
+_SIGNS_OF_EAST = r"^(\d{4})\s*[年년]\s*(\d{1,2})\s*[月월]\s*(\d{1,2})\s*[日일号]"
+_JAPANESE = r"^(R|H|S|令和|平成|昭和|令|平|昭)\s*(\d{1,2}|元)\s*[年./-]\s*(\d{1,2})\s*[月./-]\s*(\d{1,2})日?$"
+# The year before each era's first.
+_ERAS = {
+    **dict.fromkeys(("R", "令和", "令"), 2018),
+    **dict.fromkeys(("H", "平成", "平"), 1988),
+    **dict.fromkeys(("S", "昭和", "昭"), 1925),
+}
+_RUN_TOGETHER_NAMED = r"^(\d{1,2})(\p{L}{3,4})(\d{4}|\d{2})$"
+_RUN_TOGETHER_STAMP = (
+    r"^((?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01]))T?(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?Z?$"
+)
+_EPOCH = r"^(\d{{{digits}}})(?:[.,]0+)?$"
+# 1990 to 2040, in seconds: numbers of 9 digits would be before, those of 11 long after.
+_EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
+_ERA = r"^(.*?)(2[45]\d{2})(.*)$"
+BUDDHIST = 543
+_ERA_FROM, _ERA_TO = 1900 + BUDDHIST, 2056 + BUDDHIST
+
+
+def without_weekday(text: pl.Expr) -> pl.Expr:
+    """Dates without the day of the week before or behind them; other texts as they are."""
+    for pattern in (_BEFORE_DAY, _BEFORE_MONTH, _BEHIND):
+        text = text.str.replace(pattern, "${1}")
+    return text
+
+
+def in_one_form(text: pl.Expr) -> pl.Expr:
+    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022` and `20220314103000` as dates with signs between."""
+    era = text.str.extract(_JAPANESE, 1).replace_strict(_ERAS, default=None, return_dtype=pl.Int32)
+    number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
+    months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))
+    japanese = pl.concat_str((era + number).cast(pl.String), months, days, separator="-")
+    plain = text.str.replace(_SIGNS_OF_EAST, "${1}-${2}-${3}").str.replace(_RUN_TOGETHER_NAMED, "${1}-${2}-${3}")
+    return pl.coalesce(japanese, plain.str.replace(_RUN_TOGETHER_STAMP, "${1}"))
+
+
+def epoch_seconds(text: pl.Expr) -> pl.Expr:
+    """Seconds since 1970 of texts that are such a number (10 digits) or one of milliseconds (13), 1990 to 2040."""
+    seconds = text.str.extract(_EPOCH.format(digits=10), 1).cast(pl.Int64, strict=False)
+    millis = text.str.extract(_EPOCH.format(digits=13), 1).cast(pl.Int64, strict=False) // 1000
+    found = pl.coalesce(seconds, millis)
+    return pl.when(found.is_between(_EPOCHS_FROM, _EPOCHS_TO)).then(found)
+
+
+def epoch_as_stamp(text: pl.Expr) -> pl.Expr:
+    """Seconds or milliseconds since 1970 as a stamp in UTC; other texts as they are."""
+    stamp = pl.from_epoch(epoch_seconds(text), time_unit="s").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return pl.coalesce(stamp, text)
+
+
+def is_buddhist(text: pl.Expr) -> pl.Expr:
+    """Whether a text holds a year of four digits that is one of the Buddhist era, 1900 to 2056 of the common one."""
+    year = text.str.extract(_ERA, 2).cast(pl.Int32, strict=False)
+    return year.is_between(_ERA_FROM, _ERA_TO).fill_null(False)
+
+
+def buddhist_as_common(text: pl.Expr) -> pl.Expr:
+    """Dates of the Buddhist era with the year of the common one; other texts as they are."""
+    year = (text.str.extract(_ERA, 2).cast(pl.Int32, strict=False) - BUDDHIST).cast(pl.String)
+    common = pl.concat_str(text.str.extract(_ERA, 1), year, text.str.extract(_ERA, 3))
+    return pl.when(is_buddhist(text)).then(common).otherwise(text)

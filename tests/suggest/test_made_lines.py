@@ -1,0 +1,93 @@
+"""Fields that stand in several columns or in a text: `suggest` proposes the line that makes them, or asks."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.suggest.propose import suggest
+
+# Eight visits of four patients, on days that leave no doubt of their order.
+DAYS = [(2019, 3, d) for d in (14, 15, 18, 19, 21, 22, 25, 26)]
+CODES = ["D2740", "D3330", "D0120", "D2740", "D2950", "D7140", "D0120", "D3320"]
+TEETH = [19, 30, None, 3, 3, 17, None, 5]
+
+
+def proposed(folder: Path, head: str, *lines: str) -> dict[str, Any]:
+    path = folder / "ledger.csv"
+    path.write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
+    return tomllib.loads(suggest([path], folder=folder).text)
+
+
+def rows(of) -> list[str]:
+    return [f"{1001 + n % 4},{of(n)}" for n in range(len(DAYS))]
+
+
+def iso(n: int) -> str:
+    year, month, day = DAYS[n]
+    return f"{year}-{month:02}-{day:02}"
+
+
+def tooth(n: int) -> str:
+    return "" if TEETH[n] is None else str(TEETH[n])
+
+
+def test_a_date_of_three_columns(tmp_path: Path):
+    lines = rows(lambda n: f"{','.join(map(str, DAYS[n]))},{CODES[n]},{tooth(n)}")
+    table = proposed(tmp_path, "Chart No,Year,Month,Day,Code,Tooth", *lines)["tables"]["procedures"]
+    assert table["columns"]["service_date"] == ["Year", "Month", "Day"]
+    assert table["columns"]["code"] == "Code"
+
+
+def test_three_columns_beside_a_date_are_left(tmp_path: Path):
+    lines = rows(lambda n: f"{iso(n)},{','.join(map(str, DAYS[n]))},{CODES[n]},{tooth(n)}")
+    table = proposed(tmp_path, "Chart No,Date,Year,Month,Day,Code,Tooth", *lines)["tables"]["procedures"]
+    assert table["columns"]["service_date"] in ("Date", "ask")
+
+
+@pytest.mark.parametrize(("last", "told"), [(0, ["Zahn von", "Zahn bis"]), (1, "ask")])
+def test_a_range_is_asked_only_where_a_row_names_two_teeth(tmp_path: Path, last: int, told: object):
+    def both(n: int) -> str:
+        return "," if TEETH[n] is None else f"{TEETH[n]},{(TEETH[n] or 0) + last * (n == 0)}"
+
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]},{both(n)}")
+    table = proposed(tmp_path, "Chart No,Date,Code,Zahn von,Zahn bis", *lines)["tables"]["procedures"]
+    assert table["tooth_range"] == told
+    assert "tooth" not in table["columns"]
+
+
+def test_columns_of_ticks(tmp_path: Path):
+    teeth = [3, 5, 17, 18, 19, 20, 29, 30]
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]}," + ",".join("x" if TEETH[n] == t else "" for t in teeth))
+    head = "Chart No,Date,Code," + ",".join(f"T{t}" for t in teeth)
+    assert proposed(tmp_path, head, *lines)["tables"]["procedures"]["tooth_flags"] == "T{tooth}"
+
+
+def test_teeth_in_a_description_where_no_column_is_one_of_teeth(tmp_path: Path):
+    def text(n: int) -> str:
+        return "Exam" if TEETH[n] is None else f"Work #{TEETH[n]}"
+
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]},{text(n)}")
+    table = proposed(tmp_path, "Chart No,Date,Code,Description", *lines)["tables"]["procedures"]
+    assert table["tooth_in_text"] == "Description"
+    with_column = rows(lambda n: f"{iso(n)},{CODES[n]},{text(n)},{tooth(n)}")
+    table = proposed(tmp_path, "Chart No,Date,Code,Description,Tooth", *with_column)["tables"]["procedures"]
+    assert "tooth_in_text" not in table
+    assert table["columns"]["tooth"] == "Tooth"
+
+
+def test_headings_that_stand_over_other_columns_leave_teeth_to_be_asked(tmp_path: Path):
+    teeth = [19, 30, 2, 3, 4, 17, 14, 5]
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]},{teeth[n]},MO")
+    table = proposed(tmp_path, "Chart No,Date,Tooth,Surf,Prov", *lines)["tables"]["procedures"]
+    assert table["columns"]["code"] == "Tooth"
+    assert table["columns"]["tooth"] == "ask"
+
+
+def test_a_number_of_ten_digits_that_is_headed_as_no_date_stays_a_patient(tmp_path: Path):
+    lines = [f"{1551441600 + n % 3},{iso(n)},D2740,{3 + n}" for n in range(len(DAYS))]
+    table = proposed(tmp_path, "Chart No,Date,Code,Tooth", *lines)["tables"]["procedures"]
+    assert (table["columns"]["patient_id"], table["columns"]["service_date"]) == ("Chart No", "Date")

@@ -1,0 +1,93 @@
+"""The list of a practice's own codes: what each is likely to stand for, what is asked, and that `ask` stops a load."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import pytest
+
+from pipeline.codes import EVENTS, read_code_file
+from pipeline.errors import ConfigError
+from pipeline.suggest.code_words import _LONG, likely_events
+from pipeline.suggest.propose import suggest, write_suggestion
+
+LINES = [("RCTM", 3), ("CRNC", 3), ("EXM", 0), ("PRO", 0), ("EXT", 17), ("CRNC", 30), ("EXM", 0), ("RCTM", 30)]
+
+
+def ledger(folder: Path, lines=LINES, head: str = "Code", times: int = 2) -> Path:
+    path = folder / "ledger.csv"
+    rows = [f"{1001 + n % 4},2019-03-{14 + n},{code},{tooth or ''}" for n, (code, tooth) in enumerate(lines * times)]
+    path.write_text("\n".join([f"Chart No,Date,{head},Tooth", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("text", "events"),
+    [
+        ("CRNC", ["crown_placement"]),
+        ("RCTM", ["endo_initial"]),
+        ("BU", ["core"]),
+        ("BUS", []),
+        ("PRO", []),
+        ("Root canal molar", ["endo_initial"]),
+        ("Retreat RCT molar", ["endo_retreatment"]),
+        ("Temp crown", ["crown_interim"]),
+        ("Crown lengthening", ["crown_lengthening"]),
+        ("Core buildup", ["core"]),
+        ("Post and core", ["post_core"]),
+        ("Wurzelkanalbehandlung", ["endo_initial"]),
+        ("Couronne céramique", ["crown_placement"]),
+        ("Crown consult", ["crown_placement", "exam"]),  # two readings: asked
+        ("Crown prep", []),  # not, or not yet, the crown
+        ("Planned crown", []),
+        ("No crown", []),
+        ("No show", ["missed_appointment"]),
+        ("Watch #14", []),
+    ],
+)
+def test_likely_events(text: str, events: list[str]):
+    assert sorted(likely_events(text)) == sorted(events)
+
+
+def test_every_event_of_the_words_is_one_of_ours():
+    assert {event for event, _ in _LONG} <= EVENTS.keys()
+
+
+def test_the_list_is_written_beside_the_toml_and_stops_the_load_until_it_is_filled_in(tmp_path: Path):
+    found = suggest([ledger(tmp_path)], folder=tmp_path, codes_name="practice-codes.csv")
+    assert 'code_system = "practice-codes.csv"' in found.text
+    assert "practice-codes.csv: 5 codes that no built-in list knows, 1 of them to fill in" in found.found
+    write_suggestion(found, tmp_path / "practice.toml")
+    path = tmp_path / "practice-codes.csv"
+    listed = {row["code"]: row for row in csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig")))}
+    assert {code: row["event"] for code, row in listed.items()} == {
+        "CRNC": "crown_placement",
+        "RCTM": "endo_initial",
+        "EXM": "exam",
+        "EXT": "extraction",
+        "PRO": "ask",
+    }
+    assert listed["CRNC"]["rows"] == "4"
+    with pytest.raises(ConfigError, match='1 of 5 codes still say "ask": PRO'):
+        read_code_file(path)
+    path.write_text(path.read_text(encoding="utf-8-sig").replace('"ask"', '"other"'), encoding="utf-8")
+    assert read_code_file(path).height == 5
+    with pytest.raises(ConfigError, match=r"practice.toml is there already"):
+        write_suggestion(found, tmp_path / "practice.toml")
+
+
+def test_a_code_that_a_spreadsheet_would_rewrite_is_read_back(tmp_path: Path):
+    lines = [("007", 3), ("0777", 0), ("=2+3", 14), ("007", 30)]
+    found = suggest([ledger(tmp_path, lines)], folder=tmp_path)
+    assert found.codes is not None
+    filled = tmp_path / "filled.csv"
+    filled.write_text(found.codes.replace('"ask"', '"other"'), encoding="utf-8")
+    assert set(read_code_file(filled)["code"]) == {"007", "0777", "=2+3"}
+
+
+def test_remarks_are_no_codes_and_a_known_list_needs_none(tmp_path: Path):
+    remarks = [(f"Saw patient about item {n} today", 0) for n in range(16)]
+    assert suggest([ledger(tmp_path, remarks, "Procedure", 1)], folder=tmp_path).codes is None
+    assert suggest([ledger(tmp_path, [("D2740", 3), ("D3330", 3), ("D0120", 0)])], folder=tmp_path).codes is None
