@@ -178,8 +178,9 @@ class FileProfile:
 
     @cached_property
     def main_date(self) -> Column | None:
-        """The date column that is best filled; of equals the latest by its middle day."""
-        return max(self.date_columns, key=lambda c: (round(c.filled, 1), _middle(c), -c.place), default=None)
+        """The date column that is best filled and says more than one day; of equals the latest by its middle day."""
+        rank = lambda c: (c.distinct > 1, round(c.filled, 1), _middle(c), -c.place)  # noqa: E731
+        return max(self.date_columns, key=rank, default=None)
 
     @cached_property
     def code_column(self) -> Column | None:
