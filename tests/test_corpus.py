@@ -33,7 +33,7 @@ TODAY = dt.date(2026, 1, 31)
 CASES = sorted(p.parent for p in (Path(__file__).parent / "corpus").glob("*/expected.toml"))
 COLUMNS = ("patient_id", "service_date", "code", "tooth_fdi", "status")
 # To be raised with each case; a `wrong` one is never to stay.
-OUTCOMES = {"right": 166, "right question": 50, "clear refusal": 36, "lost but told": 52, "wrong": 0}
+OUTCOMES = {"right": 186, "right question": 52, "clear refusal": 46, "lost but told": 54, "wrong": 0}
 COUNTS = {"read": "rows_read", "loaded": "loaded", "duplicate": "duplicate", "reversed": "reversed"}
 
 # All in `make thorough`; else one in five, always the same.

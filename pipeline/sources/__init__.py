@@ -92,7 +92,7 @@ def has_sheets(path: Path) -> bool:
         As `open_source`.
     """
     reader = _reader(path)
-    return reader.open is open_excel or (reader is _JSON and kinds.kind_of(path) == kinds.JSON and holds_tables(path))
+    return reader.open is open_excel or (reader is _JSON and holds_tables(path))
 
 
 def is_archive(path: Path) -> bool:
@@ -111,7 +111,7 @@ def _reader(path: Path) -> Reader:
     if kind in _TABLES and kind != kinds.JSON:
         return _TABLES[kind]
     reader = SOURCES.get(end)
-    if kind == kinds.JSON and reader is not _TEXT:
+    if kind == kinds.JSON:
         return _JSON
     if kind == kinds.TEXT and (reader is None or end in _WORKBOOKS):
         return _TEXT

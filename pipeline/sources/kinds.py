@@ -29,6 +29,8 @@ _STATEMENT = re.compile(
     r"(?:create\s+(?:\w+\s+){0,2}table|insert\s+into|copy\s+\S+\s*\()",
     re.IGNORECASE | re.DOTALL,
 )
+# An object or a list of objects or lists; a heading in brackets is neither.
+_OBJECTS = re.compile(r"\{\s*[\"}]|\[\s*[\[{]")
 _DOCUMENT = "WordDocument".encode("utf-16-le")
 
 
@@ -69,7 +71,7 @@ def _written(text: str, ending: str) -> str:
         return XML
     if ending == ".sql" or _STATEMENT.match(text):
         return DUMP
-    return JSON if text.startswith(("{", "[")) else TEXT
+    return JSON if _OBJECTS.match(text) else TEXT
 
 
 def _packed(path: Path) -> str:

@@ -92,10 +92,12 @@ class _Finder:
                 self.cells.setdefault(path, []).extend(self._counted(table))
             elif _is_map(node):
                 name = f"{_one(path)}.key" if path else "key"
-                keyed = [
-                    {name: key} | one if isinstance(one, dict) else {name: key, "of": one} for key, one in node.items()
-                ]
-                self.walk(keyed, path, around, depth + 1)
+                for key, value in node.items():
+                    told = around | {name: key}
+                    if isinstance(value, list):
+                        self._list(value, path, told, depth + 1)
+                    else:
+                        self._list([{name: key} | value], path, told, depth + 1)
             else:
                 own = around if path else around | flat(node)
                 self._within(node, path, own, depth)

@@ -15,6 +15,7 @@ from pipeline.sources import Batch, ReadOptions, has_sheets, is_archive, open_so
 from pipeline.sources.archive import members
 from pipeline.sources.excel_cells import visible_sheets
 from pipeline.sources.excel_file import ALREADY_KNOWN, sheet_of
+from pipeline.sources.likely_encoding import EncodingUnknownError
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.layouts import find_layout_of
 from pipeline.suggest.masks import masked_samples
@@ -68,6 +69,12 @@ def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
                 return [_spoken(path)]
             return [_read(path, replace(told, header_row=_heading_line(path, first.headings, told)))]
     except DataError as error:
+        likely = error.likely if isinstance(error, EncodingUnknownError) and encoding is None else None
+        found = [] if likely is None else open_pieces(path, likely)
+        if found and not any(p.trouble for p in found):
+            said = str(error).splitlines()[0].partition(": ")[2]
+            line = LayoutLine("encoding", f'"{likely}"', f"likely: {said}")
+            return [replace(piece, layout=(line, *piece.layout)) for piece in found]
         return [Piece(path, pl.DataFrame(), trouble=str(error))]
 
 
