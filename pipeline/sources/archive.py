@@ -154,7 +154,7 @@ def _unpack(path: Path, folder: Path) -> dict[str, Path]:
                 name = PurePosixPath(member.filename.replace("\\", "/")).name
                 target = folder / str(number) / (name if name not in ("", ".", "..") else "file")
                 target.parent.mkdir()
-                member.file_size = MAX_UNPACKED + 1  # read to the true end, not to the one that is stated
+                member.file_size = 2 * MAX_UNPACKED  # read to the true end, not to the one that is stated
                 with packed.open(member) as stream, target.open("wb") as out:
                     while piece := stream.read(_CHUNK):
                         total += len(piece)

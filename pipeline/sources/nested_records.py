@@ -72,7 +72,7 @@ def _flatten(value: Mapping[str, Any], path: tuple[str, ...], into: dict[tuple[s
         here = (*path, key.strip())
         if isinstance(inner, dict) and depth < _MOST_DEEP:
             _flatten(inner, here, into, depth + 1)
-        elif not is_nested(inner):
+        elif not is_nested(inner) and inner != []:
             into[here] = as_text(inner)
 
 
