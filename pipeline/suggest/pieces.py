@@ -154,11 +154,22 @@ def _members(path: Path, encoding: str | None) -> list[Piece]:
     """The files in an archive, each as if it lay beside it."""
     inside = members(path)
     alone = len(inside) == 1
-    return [
-        replace(piece, path=path, sheets=() if alone else (name,), trouble=_in_archive(path, piece.trouble))
-        for name, inner in inside.items()
-        for piece in open_pieces(inner, encoding)
-    ]
+    alike: dict[tuple[object, ...], list[tuple[str, Piece]]] = {}
+    for number, (name, inner) in enumerate(inside.items()):
+        for piece in open_pieces(inner, encoding):
+            own = () if piece.headings and not piece.trouble else (number,)
+            key = (piece.tables, tuple(sorted(piece.headings)), piece.layout, *own)
+            alike.setdefault(key, []).append((name, piece))
+    return [_as_one(path, of, () if alone else tuple(dict.fromkeys(n for n, _ in of))) for of in alike.values()]
+
+
+def _as_one(path: Path, of: list[tuple[str, Piece]], sheets: tuple[str, ...]) -> Piece:
+    """Files in an archive that have the same columns."""
+    first = of[0][1]
+    rows = pl.concat([_in_order_of(first.rows.columns, piece.rows) for _, piece in of])
+    seen, whole = sum(piece.rows_seen for _, piece in of), all(piece.whole for _, piece in of)
+    trouble = _in_archive(path, first.trouble)
+    return replace(first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble)
 
 
 def _in_archive(path: Path, trouble: str | None) -> str | None:

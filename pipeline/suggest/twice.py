@@ -20,18 +20,26 @@ def ask_of_twice(match: TableMatch, file: FileProfile) -> TableMatch:
 
 def _asked(match: FieldMatch, file: FileProfile) -> FieldMatch:
     if match.column is None:
-        return match
+        return replace(match, rivals=tuple(_first(c) if _is_twice(c.name, file) else c for c in match.rivals))
     name = match.column.name
     alike = [c for c in file.columns if c.name == name or (c.name.startswith(f"{name} (") and _number(c.name, name))]
-    if len(alike) == 1 or not any(c.name == f"{name} (2)" for c in alike):
+    if not _is_twice(name, file):
         return match
-    first = replace(match.column, name=f"{name} (1)", heading=f"{name} (1)")
+    first = _first(match.column)
     others = [c for c in alike if c is not match.column]
     if all(_same(match.column.texts, c.texts) for c in others):
         return replace(match, column=first)
     seen = (f"column {first.place} of the file", *(_beside(match.column, c) for c in others))
     why = "the heading is there more than once"
     return FieldMatch(match.field, None, ASK, why, (first, *others), seen)
+
+
+def _is_twice(name: str, file: FileProfile) -> bool:
+    return any(c.name == f"{name} (2)" for c in file.columns)
+
+
+def _first(column: Column) -> Column:
+    return replace(column, name=f"{column.name} (1)", heading=f"{column.name} (1)")
 
 
 def _number(heading: str, name: str) -> bool:
