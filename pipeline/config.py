@@ -94,6 +94,11 @@ class TableSource:
     loose_columns: tuple[str, ...] = ()  # headings of columns that hold the delimiter without quotation marks
     fixed_width: tuple[int, ...] = ()  # the places, from 1, at which the fields of a line begin
     stacked_tables: bool = False  # several tables one below the other, each with its headings
+    repeated_columns: tuple[tuple[str, ...], ...] = ()  # headings of sets of columns, each a row of its own
+    transposed: bool = False  # the table stands on its side: each column is a record
+    record_lines: bool = False  # a record is several lines, a name and a value on each
+    sheet_name: str | None = None  # what the name of a sheet says of its rows: "{patient_id}"
+    file_name: str | None = None  # what the name of a file says of its rows: "chart-{patient_id}"
     # Headings of columns beside the fields: the clinic of a patient's number, the member's number in a family, the
     # quadrant of a tooth from 1 to 8, and what was credited.
     clinic: str | None = None
@@ -447,13 +452,37 @@ def _layout(name: str, raw: Mapping[str, Any], where: str, known: list[str]) -> 
     if stacked and "header_row" in raw:
         raise ConfigError(f"{where} stacked_tables finds the headings of each table: take header_row out.")
     loose = _text_list(raw, "loose_columns", where, example="Patient name")
+    for key in ("transposed", "record_lines"):
+        if not isinstance(raw.get(key, False), bool):
+            raise ConfigError(f"{where} {key} must be true or false, without quotation marks.")
+    names = _text_map({key: raw[key] for key in ("sheet_name", "file_name") if key in raw}, where)
+    for key, form in names.items():
+        read_templates([form], known, where=where, key=key)
     return {
+        **names,
+        "repeated_columns": _repeated_columns(raw, where),
+        "transposed": raw.get("transposed", False),
+        "record_lines": raw.get("record_lines", False),
         "fill_down": fill,
         "group_lines": lines,
         "loose_columns": loose,
         "fixed_width": tuple(starts),
         "stacked_tables": stacked,
     }
+
+
+def _repeated_columns(raw: Mapping[str, Any], where: str) -> tuple[tuple[str, ...], ...]:
+    given = raw.get("repeated_columns", [])
+    example = '[["Proc1", "Tooth1"], ["Proc2", "Tooth2"]]'
+    texts = isinstance(given, list) and all(
+        isinstance(one, list) and one and all(isinstance(h, str) and h for h in one) for one in given
+    )
+    if not texts or len(given) == 1 or len({len(one) for one in given}) > 1:
+        raise ConfigError(f"{where} repeated_columns must list two sets of columns or more, e.g. {example}.")
+    every = [h.strip() for one in given for h in one]
+    if twice := [h for h in every if every.count(h) > 1]:
+        raise ConfigError(f'{where} repeated_columns names "{twice[0]}" twice.')
+    return tuple(tuple(h.strip() for h in one) for one in given)
 
 
 def _value_map(table: str, name: str, given: dict[str, str]) -> dict[str, str]:

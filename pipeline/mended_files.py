@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipeline.config import Settings, TableSource, matching_files
-from pipeline.fields import input_fields
+from pipeline.fields import REQUIRED_FIELDS, input_fields
 from pipeline.loads import sha256
 from pipeline.set_aside import MendedFile, mends_one_of, open_mended
 from pipeline.sources import ReadOptions, Source, open_source
-from pipeline.sources.group_lines import read_templates
+from pipeline.sources.group_lines import Template, read_templates
 from pipeline.sources.made_columns import headings_of
 
 
@@ -32,7 +32,19 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         stacked_tables=told.stacked_tables,
         renamed=told.renamed,
         made=told.made,
+        repeated_columns=told.repeated_columns,
+        transposed=told.transposed,
+        record_lines=told.record_lines,
+        sheet_name=_name_form(told, told.sheet_name, "sheet_name"),
+        file_name=_name_form(told, told.file_name, "file_name"),
+        required=tuple(told.columns.get(f, f).strip() for f in REQUIRED_FIELDS[told.name]),
     )
+
+
+def _name_form(told: TableSource, form: str | None, key: str) -> Template | None:
+    if form is None:
+        return None
+    return read_templates([form], input_fields(told.name), where=f"[tables.{told.name}]", key=key)[0]
 
 
 def open_files(settings: Settings, name: str) -> dict[str, Source]:

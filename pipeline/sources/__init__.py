@@ -10,19 +10,38 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import DataError
+from pipeline.sources import kinds
+from pipeline.sources.archive import open_archive
 from pipeline.sources.csv_file import open_csv
+from pipeline.sources.excel_book import TABLES_INSIDE
 from pipeline.sources.excel_file import open_excel
 from pipeline.sources.grouped import Grouped
 from pipeline.sources.guarded import Guarded, reading
 from pipeline.sources.json_rows import open_json
 from pipeline.sources.made_columns import MadeColumns
+from pipeline.sources.named_parts import NamedParts
+from pipeline.sources.nested_json import holds_tables
 from pipeline.sources.parquet_file import open_parquet
+from pipeline.sources.plain_bytes import refuse_known_kind
 from pipeline.sources.plain_cells import PlainCells
+from pipeline.sources.record_lines import open_record_lines
+from pipeline.sources.repeated_columns import RepeatedColumns
+from pipeline.sources.safe_path import refuse_irregular
 from pipeline.sources.source import Batch, ReadOptions, Source
 from pipeline.sources.stacked import Stacked
+from pipeline.sources.transposed import Transposed
 from pipeline.sources.x12 import SUFFIXES, begins_interchange, open_x12
 
-__all__ = ["SOURCES", "Batch", "ReadOptions", "Source", "open_source", "reading"]
+__all__ = [
+    "SOURCES",
+    "Batch",
+    "ReadOptions",
+    "Source",
+    "has_sheets",
+    "is_archive",
+    "open_source",
+    "reading",
+]
 
 
 @dataclass(frozen=True)
@@ -34,39 +53,71 @@ class Reader:
 
 
 _TEXT, _WORKBOOK = Reader(open_csv, "the reader of text"), Reader(open_excel, "the reader of workbooks")
+_TABLES = {kind: Reader(open_excel, f"the reader of tables in a {kind}") for kind in TABLES_INSIDE}
 _JSON, _CLAIMS = Reader(open_json, "the reader of JSON"), Reader(open_x12, "the reader of claims (X12)")
-# How a file is read, by the end of its name; claims (X12) under any other end are known by how they begin.
+_PARQUET = Reader(open_parquet, "the reader of Parquet")
+_ARCHIVE = Reader(lambda path, options: open_archive(path, options, open_source), "the reader of archives")
+# How a file is read, by the end of its name, where what it begins with does not say it.
 SOURCES: dict[str, Reader] = {
     **dict.fromkeys((".csv", ".tsv", ".txt", ".psv"), _TEXT),
     **dict.fromkeys((".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"), _WORKBOOK),
     **dict.fromkeys((".ndjson", ".jsonl", ".json"), _JSON),
     **dict.fromkeys(SUFFIXES, _CLAIMS),
-    ".parquet": Reader(open_parquet, "the reader of Parquet"),
+    ".parquet": _PARQUET,
 }
+_WORKBOOKS = tuple(end for end, reader in SOURCES.items() if reader is _WORKBOOK)
 # Of these a compressed file can be read too.
 ZIPPED = (".csv", ".tsv", ".txt", ".psv", ".ndjson", ".jsonl", ".json", *SUFFIXES)
 
 
 def open_source(path: Path, options: ReadOptions) -> Source:
-    """Open a file by the end of its name, or as claims if it begins as these do.
+    """Open a file by what it begins with and, where that does not tell, by the end of its name.
 
     Raises
     ------
     DataError
         If files of this kind cannot be read, or this one cannot.
     """
+    refuse_irregular(path)
     reader = _reader(path)
     with reading(path.name, reader.name):
         return Guarded(_opened(path, options, reader), path.name, reader.name)
 
 
+def has_sheets(path: Path) -> bool:
+    """Whether a file is a workbook or holds several tables as one does, so that `sheets` may name them.
+
+    Raises
+    ------
+    DataError
+        As `open_source`.
+    """
+    reader = _reader(path)
+    return reader.open is open_excel or (reader is _JSON and holds_tables(path))
+
+
+def is_archive(path: Path) -> bool:
+    """Whether a file holds other files. Raises as `open_source`."""
+    return _reader(path) is _ARCHIVE
+
+
 def _reader(path: Path) -> Reader:
     if begins_interchange(path):
         return _CLAIMS
-    end = path.suffix.lower()
+    end, kind = path.suffix.lower(), kinds.kind_of(path)
     if end == ".gz" and (inner := Path(path.stem).suffix.lower()) in ZIPPED:
-        end = inner
-    if (reader := SOURCES.get(end)) is None:
+        return SOURCES[inner]
+    if kind in (kinds.WORKBOOK, kinds.ARCHIVE):
+        return _WORKBOOK if kind == kinds.WORKBOOK else _ARCHIVE
+    if kind in _TABLES and kind != kinds.JSON:
+        return _TABLES[kind]
+    reader = SOURCES.get(end)
+    if kind == kinds.JSON:
+        return _JSON
+    if kind == kinds.TEXT and (reader is None or end in _WORKBOOKS):
+        return _TEXT
+    if reader is None:
+        refuse_known_kind(path)
         raise DataError(
             f"{path.name}: files ending in {path.suffix or 'nothing'} cannot be read. "
             f"Save it as one of {', '.join(SOURCES)}."
@@ -75,17 +126,30 @@ def _reader(path: Path) -> Reader:
 
 
 def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
-    plain = replace(options, header_row=0) if options.stacked_tables else options
+    if reader is _ARCHIVE:
+        return reader.open(path, options)  # each file in it is laid out by itself
+    if options.record_lines:
+        reader = replace(reader, open=open_record_lines)
+    plain = replace(options, header_row=0) if options.stacked_tables or options.transposed else options
     source = _open_under_any_name(reader.open, path, plain) if options.renamed else reader.open(path, plain)
     if source.spoken.fields:
         return source
-    watch = options.header_row != 0 and not options.stacked_tables
+    watch = options.header_row != 0 and not (options.stacked_tables or options.transposed or options.record_lines)
     source = PlainCells(source, path.name, watch=watch, renamed=options.renamed)
+    if options.transposed:
+        source = Transposed(source, path.name)
     if options.stacked_tables:
         source = Stacked(source, options.needed, path.name)
+    if options.repeated_columns:
+        source = RepeatedColumns(source, options.repeated_columns, path.name)
+    if options.sheet_name or options.file_name:
+        source = NamedParts(source, options.sheet_name, options.file_name, path.name)
     if options.fill_down or options.group_lines:
-        lacking = tuple(h for h in options.needed if h not in options.fill_down)
-        source = Grouped(source, options.fill_down, options.group_lines, lacking, path.name)
+        needed, required = (
+            tuple(h for h in told if h not in options.fill_down)
+            for told in (options.needed, options.required or options.needed)
+        )
+        source = Grouped(source, options.fill_down, options.group_lines, needed, path.name, required)
     return MadeColumns(source, options.made, path.name) if options.made else source
 
 

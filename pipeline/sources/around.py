@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.sources.source import Source, Spoken
@@ -33,3 +33,8 @@ class Around:
     def delimiter(self) -> str:
         """What stands between the fields of a line that is no row."""
         return getattr(self.source, "delimiter", "\t")
+
+    @property
+    def titles(self) -> Mapping[str, tuple[str, ...]]:
+        """Of a workbook, the lines above the headings of each sheet."""
+        return getattr(self.source, "titles", {})

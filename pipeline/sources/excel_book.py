@@ -5,6 +5,7 @@ A workbook is asked for once a table, and by `suggest` several times a sheet. A 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -12,13 +13,31 @@ import fastexcel
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.sources import kinds
 from pipeline.sources.excel_probe import can_be_read
 from pipeline.sources.excel_safety import CHECKED_KINDS, check_workbook
+from pipeline.sources.found_tables import FoundTables
+from pipeline.sources.nested_json import open_nested
+from pipeline.sources.sql_dump import open_dump
+from pipeline.sources.sqlite_tables import open_database
+from pipeline.sources.web_tables import open_web_page
+from pipeline.sources.xml_records import open_xml_records
+from pipeline.sources.xml_sheets import open_xml_sheets
 
 # Cells of workbooks that are not in use any more are kept up to here.
 _KEPT_BYTES = 300_000_000
 
 Key = tuple[str, int, int, int]
+
+# Files that are no workbook and hold tables of cells, which are then read like its sheets.
+TABLES_INSIDE: dict[str, Callable[[Path], FoundTables]] = {
+    kinds.WEB_PAGE: open_web_page,
+    kinds.XML_SHEETS: open_xml_sheets,
+    kinds.XML: open_xml_records,
+    kinds.DATABASE: open_database,
+    kinds.DUMP: open_dump,
+    kinds.JSON: open_nested,
+}
 
 
 @dataclass
@@ -40,11 +59,12 @@ class Book:
         return sum(int(cells.estimated_size()) for cells, _ in self.sheets.values() if cells is not None)
 
 
-_BOOKS: dict[Key, Book | str] = {}  # a text is the refusal of the workbook
+_BOOKS: dict[Key, Book | FoundTables | str] = {}  # a text is the refusal of the workbook
 
 
-def open_book(path: Path) -> Book:
-    """Open a workbook after a look at whether it is safe to open, or take it as it was opened before.
+def open_book(path: Path) -> Book | FoundTables:
+    """Open a workbook, or another file that holds tables, after a look at whether it is safe to open; or take it as it
+    was opened before.
 
     Raises
     ------
@@ -75,7 +95,9 @@ def unreadable(path: Path, said: str) -> DataError:
     )
 
 
-def _opened(path: Path) -> Book:
+def _opened(path: Path) -> Book | FoundTables:
+    if (inside := TABLES_INSIDE.get(kinds.kind_of(path))) is not None:
+        return inside(path)
     check_workbook(path)
     if path.suffix.lower() not in CHECKED_KINDS:
         fits, said = can_be_read(path)
@@ -99,5 +121,5 @@ def _key(path: Path) -> Key:
 
 def _forget() -> None:
     """Let go of the workbooks that were not used for longest, but never of the last."""
-    while len(_BOOKS) > 1 and sum(b.bytes_held for b in _BOOKS.values() if isinstance(b, Book)) > _KEPT_BYTES:
+    while len(_BOOKS) > 1 and sum(b.bytes_held for b in _BOOKS.values() if not isinstance(b, str)) > _KEPT_BYTES:
         del _BOOKS[next(iter(_BOOKS))]

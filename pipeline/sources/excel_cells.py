@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.sources.excel_book import Book, open_book, unreadable
 from pipeline.sources.excel_safety import MAX_COLUMNS
+from pipeline.sources.found_tables import FoundTables
 
 # A date cell comes out as the moment that it stands for; a time of day alone, on day 0 of the workbook.
 _TIME_ALONE = r"^(?:1899-12-3[01]|1904-01-01) (\d{2}:\d{2}:\d{2})(?:\.\d+)?$"
@@ -42,8 +43,37 @@ def read_sheets(path: Path, names: Sequence[str]) -> list[tuple[str, pl.DataFram
     return [(name, cells, visible) for name, cells, visible in read if cells is not None]
 
 
-def _sheet(book: Book, name: str) -> tuple[pl.DataFrame | None, bool]:
+def visible_sheets(path: Path) -> tuple[list[str], list[DataError]]:
+    """The names of the sheets that are neither empty nor hidden, and why others cannot be read.
+
+    Raises
+    ------
+    DataError
+        If the file cannot be read at all.
+    """
+    book = open_book(path)
+    names, faults = [], []
+    for name in book.names:
+        try:
+            cells, visible = _sheet(book, name)
+        except DataError as error:
+            faults.append(error)
+            continue
+        if cells is not None and visible:
+            names.append(name)
+    return names, faults
+
+
+def how_read(path: Path) -> str:
+    """What a file is that holds tables and is no workbook, in words; empty for a workbook."""
+    book = open_book(path)
+    return book.how if isinstance(book, FoundTables) else ""
+
+
+def _sheet(book: Book | FoundTables, name: str) -> tuple[pl.DataFrame | None, bool]:
     """The cells of a sheet, and whether it can be seen; parsed when it is asked for first."""
+    if isinstance(book, FoundTables):
+        return book.sheet(name)
     if name not in book.sheets:
         try:
             sheet = book.reader.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")

@@ -15,8 +15,9 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
-from pipeline.sources.excel_cells import as_written, read_sheets
+from pipeline.sources.excel_cells import as_written, how_read, read_sheets
 from pipeline.sources.excel_safety import date_system
+from pipeline.sources.mapping import with_firsts
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, unique_headings
 
 SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
@@ -38,6 +39,7 @@ class _Part:
     headings: list[str]
     said: list[str]  # the headings as the sheet has them; empty where there are none
     cells: pl.DataFrame
+    above: tuple[str, ...] = ()  # the lines above the headings, their cells with a blank between
 
 
 @dataclass
@@ -54,6 +56,11 @@ class ExcelFile:
     table: str
     _parts: list[_Part] = field(repr=False)
     _not_read: list[tuple[str, int]] = field(repr=False)
+
+    @property
+    def titles(self) -> dict[str, tuple[str, ...]]:
+        """The lines above the headings of each sheet that is read."""
+        return {part.sheet: part.above for part in self._parts if part.above}
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """Rows from the start of the workbook; see `Source.batches`."""
@@ -91,7 +98,7 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
     for name, cells, visible in sheets:
         part = _part(name, cells, options.header_row, needed)
         other = ALREADY_KNOWN in part.headings and name != sheet_of(options.table)
-        found.append((part, 0 if other else len(needed & {*part.headings, SHEET, SHEET_ROW}), visible))
+        found.append((part, 0 if other else len(needed & {*with_firsts(part.headings), SHEET, SHEET_ROW}), visible))
     if not found:
         raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
     chosen = _choose(path, found, len(needed), options)
@@ -102,7 +109,7 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
     ours = any(ALREADY_KNOWN in part.headings for part, _, _ in found)
     left = [] if options.sheets or ours else [part for part, _, _ in found if part not in chosen]
     skipped = [(part.sheet, part.cells.height) for part in left]
-    spoken = Spoken(serial_dates=date_system(path))
+    spoken = Spoken(serial_dates=date_system(path), how=how_read(path))
     return ExcelFile(path, [*headings, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
 
 
@@ -123,7 +130,8 @@ def _part(name: str, cells: pl.DataFrame, header_row: int | None, needed: set[st
     below = below.head(0 if filled is None else filled + 1)
     kept = [p for p in places if by_place.get(p) or below[str(p)].null_count() < below.height]
     said = [by_place[p] for p in kept] if by_place else []
-    return _Part(name, row + 1, [named[p - 1] for p in kept], said, below.select(str(p) for p in kept))
+    above = tuple(" ".join(t.strip() for t in line if t) for line in cells.head(max(row - 1, 0)).rows())
+    return _Part(name, row + 1, [named[p - 1] for p in kept], said, below.select(str(p) for p in kept), above)
 
 
 def _heading_row(cells: pl.DataFrame, needed: set[str]) -> int:

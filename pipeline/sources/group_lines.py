@@ -44,15 +44,17 @@ class Template:
         return lines.str.extract(self.pattern, self.fields.index(field) + 1).str.strip_chars()
 
 
-def read_templates(told: Sequence[str], known: Sequence[str], *, where: str) -> tuple[Template, ...]:
-    """The templates of `group_lines`.
+def read_templates(
+    told: Sequence[str], known: Sequence[str], *, where: str, key: str = "group_lines"
+) -> tuple[Template, ...]:
+    """The templates of `group_lines`, or of another key.
 
     Raises
     ------
     ConfigError
         If one names no field, or one that is none of `known`, twice the same, or says nothing but fields.
     """
-    return tuple(_template(text, known, where=f'{where} group_lines "{text}"') for text in told)
+    return tuple(_template(text, known, where=f'{where} {key} "{text}"') for text in told)
 
 
 def _template(text: str, known: Sequence[str], *, where: str) -> Template:

@@ -34,13 +34,15 @@ class Grouped(Around):
     """A source whose rows get what their group says; see `pipeline.sources.source.Source`.
 
     `fill` are headings of columns that say it once a group, outermost first; `templates` lines that do. `needed` are
-    the headings that every row of work has: a row that lacks one and begins a cell with a word for totals is a total.
+    the headings that are mapped, and `required` those that every row of work has: a row that lacks one of the
+    former and begins a cell with a word for totals is a total.
     """
 
     fill: tuple[str, ...]
     templates: tuple[Template, ...]
     needed: tuple[str, ...]
     file: str
+    required: tuple[str, ...] = ()
     _filled: int = field(default=0, init=False)
     _lines: int = field(default=0, init=False)
 
@@ -84,7 +86,10 @@ class Grouped(Around):
 
     def _said_above(self) -> dict[str, Any]:
         """What lines above the headings say of the first group."""
-        lines = pl.Series("line", self.source.spoken.above, dtype=pl.String).to_frame()
+        return self._said_in(self.source.spoken.above)
+
+    def _said_in(self, above: Sequence[str]) -> dict[str, Any]:
+        lines = pl.Series("line", above, dtype=pl.String).to_frame()
         found: dict[str, Any] = {}
         for template in self.templates:
             told = lines.filter(template.matches(pl.col("line")))
@@ -97,20 +102,28 @@ class Grouped(Around):
     def _one(self, batch: Batch, state: _State) -> Batch:
         rows, numbers, malformed = batch.rows, batch.numbers, batch.malformed
         if SHEET in rows.columns and rows.height and (sheet := rows[SHEET][0]) != state.sheet:
-            state.sheet, state.held, state.outer, state.in_head = sheet, {}, {}, False
+            held = self._said_in(self.titles.get(sheet, ()))
+            state.sheet, state.held, state.outer, state.in_head = sheet, held, {}, False
         cells = _cells(rows)
         if self.templates and rows.height:
-            # A row that has all that work needs is no line above it, however it begins.
-            is_line = _any([t.matches(pl.col("line")) for t in self.templates], cells) & ~_complete(rows, self.needed)
+            # A row that has all that work needs is no line above it, however it begins; where the form of such lines
+            # has no words, what every row of work must have is enough, for work too begins with a number.
+            worded, bare = ([t for t in self.templates if bool(t.start) is has] for has in (True, False))
+            is_line = _any([t.matches(pl.col("line")) for t in worded], cells) & ~_complete(rows, self.needed)
+            is_line |= _any([t.matches(pl.col("line")) for t in bare], cells) & ~_complete(rows, self.required)
             if is_line.any():
                 found = pl.DataFrame({ROW: numbers, "raw_row": cells, "reason": "group_line"}).filter(is_line)
                 malformed = pl.concat([malformed, _in_shape(found)]).sort(ROW)
                 rows, numbers, cells = rows.filter(~is_line), numbers.filter(~is_line), cells.filter(~is_line)
+        # Before they get what their group says, which would make them look like work.
+        is_empty = cells == ""
         is_total = pl.Series(_totals(rows, self.needed), dtype=pl.Boolean)
-        if is_total.any():
-            found = pl.DataFrame({ROW: numbers, "raw_row": cells, "reason": "totals_row"}).filter(is_total)
-            malformed = pl.concat([malformed, _in_shape(found)]).sort(ROW)
-            rows, numbers, cells = rows.filter(~is_total), numbers.filter(~is_total), cells.filter(~is_total)
+        for is_none, why in ((is_empty, "row_empty"), (is_total, "totals_row")):
+            if is_none.any():
+                found = pl.DataFrame({ROW: numbers, "raw_row": cells}).filter(is_none)
+                malformed = pl.concat([malformed, _in_shape(found.with_columns(reason=pl.lit(why)))]).sort(ROW)
+        if (is_none := is_empty | is_total).any():
+            rows, numbers, cells = rows.filter(~is_none), numbers.filter(~is_none), cells.filter(~is_none)
         lines = malformed.with_columns(pl.col("raw_row").str.replace(_SHEET_LINE, "").alias("line"))
         if self.templates and lines.height:
             line, broken = pl.col("line"), self._is_broken(pl.col("line"))
@@ -223,7 +236,11 @@ def _cells(rows: pl.DataFrame) -> pl.Series:
 
 
 def _any(tests: list[pl.Expr], lines: pl.Series) -> pl.Series:
-    return lines.to_frame("line").select(pl.any_horizontal(tests).fill_null(False).alias("found")).to_series()
+    return (
+        lines.to_frame("line")
+        .select(pl.any_horizontal(pl.lit(False), *tests).fill_null(False).alias("found"))
+        .to_series()
+    )
 
 
 def _totals(rows: pl.DataFrame, needed: Sequence[str]) -> np.ndarray:

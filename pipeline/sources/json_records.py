@@ -74,6 +74,41 @@ def first_record(path: Path) -> dict[str, Any]:
     return {}
 
 
+def whole_json(path: Path) -> Any:
+    """All that a file holds, numbers as they are written; of a file of lines, the list of what stands in each.
+
+    Raises
+    ------
+    DataError
+        If it is too large to be read whole, or is no JSON.
+    """
+    if len(next(_read_lines(path, longest=_MAX_WHOLE_BYTES, blocks_of=_BLOCK_BYTES), [])) > 1:
+        lines = [line for block in read_records(path) for line in block]
+        if sum(len(text) for _, text in lines) > _MAX_WHOLE_BYTES:
+            raise _too_large(path)
+        first = _first_line(path)
+        if first.startswith((b"{", b"[")) and first.endswith((b"}", b"]")) and _is_json(first):
+            return [_line_of_json(path, number, text) for number, text in lines]
+    return _whole(path, as_written=True)
+
+
+def _is_json(text: bytes) -> bool:
+    try:
+        json.loads(text)
+    except (ValueError, RecursionError):
+        return False
+    return True
+
+
+def _line_of_json(path: Path, number: int, text: bytes) -> Any:
+    try:
+        return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+    except (ValueError, RecursionError) as error:
+        raise DataError(
+            f"{path.name}: line {number:,} is not JSON. Was the file cut short? Export it again."
+        ) from error
+
+
 def _first_line(path: Path) -> bytes:
     block = next(_read_lines(path, longest=_MAX_WHOLE_BYTES, blocks_of=1), None)
     if block is None:
@@ -108,19 +143,17 @@ def _as_lines(records: Iterable[tuple[int, Any]]) -> Iterator[Line]:
     return ((number, json.dumps(record).encode()) for number, record in records)
 
 
-def _whole(path: Path) -> Any:
+def _whole(path: Path, *, as_written: bool = False) -> Any:
     with open_bytes(path) as stream:
         try:
             text = stream.read(_MAX_WHOLE_BYTES + 1)
         except (EOFError, zlib.error, OSError) as error:
             raise _damaged(path, 1) from error
     if len(text) > _MAX_WHOLE_BYTES:
-        raise DataError(
-            f"{path.name}: a list or Bundle of more than {_MAX_WHOLE_BYTES // 1_000_000} MB is not read whole. Export "
-            "one record a line (NDJSON, bulk data), or in several files."
-        )
+        raise _too_large(path)
     try:
-        return json.loads(text.removeprefix(_BOM), object_pairs_hook=_once)
+        numbers: dict[str, Any] = {"parse_float": str, "parse_int": str, "parse_constant": str} if as_written else {}
+        return json.loads(text.removeprefix(_BOM), object_pairs_hook=_once, **numbers)
     except json.JSONDecodeError as error:
         reason = (
             f"line {error.lineno:,}, column {error.colno:,}: this is not JSON ({error.msg}). Was the file cut short?"
@@ -132,6 +165,13 @@ def _whole(path: Path) -> Any:
     except _TwiceError:
         reason = "a field stands twice in one record, and which holds cannot be known."
     raise DataError(f"{path.name}: {reason} Export it again.")
+
+
+def _too_large(path: Path) -> DataError:
+    return DataError(
+        f"{path.name}: a list or Bundle of more than {_MAX_WHOLE_BYTES // 1_000_000} MB is not read whole. Export "
+        "one record a line (NDJSON, bulk data), or in several files."
+    )
 
 
 class _TwiceError(Exception):

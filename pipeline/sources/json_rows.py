@@ -6,13 +6,15 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.sources.excel_file import open_excel
 from pipeline.sources.fhir.ndjson import open_fhir
 from pipeline.sources.json_records import first_record, read_records
+from pipeline.sources.nested_json import holds_tables
+from pipeline.sources.nested_records import flat
 from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Source, Spoken, malformed_lines
 
 _MAX_FIELDS = 1_000
@@ -49,6 +51,8 @@ def open_json(path: Path, options: ReadOptions) -> Source:
     """
     if "resourceType" in first_record(path):
         return open_fhir(path, options)
+    if holds_tables(path):
+        return open_excel(path, options)
     headings: dict[str, None] = {}
     for block in read_records(path):
         for _, text in block:
@@ -62,15 +66,9 @@ def open_json(path: Path, options: ReadOptions) -> Source:
 
 
 def _row(record: bytes) -> Mapping[str, str | None] | None:
-    """Field to text; a list or an object within stands as JSON, and numbers as they are written."""
+    """Field to text; fields within a field are named with a point, a list stands as JSON, numbers as written."""
     try:
         found = json.loads(record, parse_float=str, parse_int=str, parse_constant=str)
     except (ValueError, RecursionError):
         return None
-    return {name.strip(): _text(value) for name, value in found.items()} if isinstance(found, dict) else None
-
-
-def _text(value: Any) -> str | None:
-    if value is None or isinstance(value, str):
-        return None if value is None else value.replace("\0", "\ufffd")
-    return str(value).lower() if isinstance(value, bool) else json.dumps(value, ensure_ascii=False)
+    return flat(found) if isinstance(found, dict) else None

@@ -38,8 +38,10 @@ _KINDS: dict[bytes, tuple[str, str]] = {
     b"\xfd7zXZ": ("an xz archive", "Unpack it and name the file that was in it."),
     b"\x28\xb5\x2f\xfd": ("a zstd archive", "Unpack it and name the file that was in it."),
     GZIP: ("gzipped twice", "Unpack it and name the file that was in it."),
-    b"SQLite format 3": ("a database", f"It cannot be read as it is. {_EXPORT}"),
-    b"\x00\x01\x00\x00Standard": ("a database", f"It cannot be read as it is. {_EXPORT}"),
+    b"\x00\x01\x00\x00Standard": (
+        "a database of an office suite (.mdb, .accdb)",
+        "Open it in the program that it is from, and export the table of procedures as CSV.",
+    ),
     b"PAR1": ("a Parquet file", "Give it the ending .parquet."),
     b"MZ": ("a program", _EXPORT),
 }
@@ -64,6 +66,19 @@ def read_chunks(path: Path, *, size: int = CHUNK_BYTES) -> Iterator[bytes]:
         raise DataError(
             f"{path.name}: the file cannot be read. Close it elsewhere, or check that you may read it."
         ) from error
+
+
+def refuse_known_kind(path: Path) -> None:
+    """Refuse a file by name if it begins as one of a kind that we know and cannot read.
+
+    Raises
+    ------
+    DataError
+        Saying which kind, and what to do.
+    """
+    for start in read_chunks(path, size=4096):
+        _refuse_other_kinds(path, start)
+        return
 
 
 def line_at(pieces: Iterable[bytes], offset: int, *, line_end: bytes = b"\n") -> int:

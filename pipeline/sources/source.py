@@ -94,8 +94,11 @@ class ReadOptions:
     Of how a report is laid out: `fill_down` are headings of columns that say a thing once a group of rows, outermost
     first; `group_lines` the forms of lines that say it above the rows; `loose_columns` headings of columns that hold
     the delimiter without quotation marks; `fixed_width` the places, from 1, at which fields begin; `stacked_tables`
-    whether several tables stand one below the other. `renamed` maps headings of files that call a column otherwise to
-    the one of `wanted`. `made` are fields that are made of columns.
+    whether several tables stand one below the other; `repeated_columns` sets of columns that are a row each, side by
+    side; `transposed` whether records are columns; `record_lines` whether a record is several lines, a name and a value
+    on each; `sheet_name` and `file_name` the forms of names that say a field of all rows; `required` are
+    the headings of `wanted` in which every row of work has something. `renamed` maps headings of files that call a
+    column otherwise to the one of `wanted`. `made` are fields that are made of columns.
     """
 
     table: str = "procedures"
@@ -114,11 +117,19 @@ class ReadOptions:
     stacked_tables: bool = False
     renamed: Mapping[str, str] = field(default_factory=dict)
     made: tuple[Made, ...] = ()
+    repeated_columns: tuple[tuple[str, ...], ...] = ()
+    transposed: bool = False
+    record_lines: bool = False
+    sheet_name: Template | None = None
+    file_name: Template | None = None
+    required: tuple[str, ...] = ()
 
     @property
     def needed(self) -> tuple[str, ...]:
         """The headings that the file must have: those that are wanted, else those that the table needs."""
-        said = {name for template in self.group_lines for name in template.fields} | {one.field for one in self.made}
+        names = [template for template in (self.sheet_name, self.file_name) if template]
+        said = {name for template in (*self.group_lines, *names) for name in template.fields}
+        said |= {one.field for one in self.made}
         return tuple(h.strip() for h in self.wanted if h.strip() not in said) or tuple(
             name for name in REQUIRED_FIELDS[self.table] if name not in said
         )

@@ -17,6 +17,7 @@ from itertools import chain
 from pathlib import Path
 
 from pipeline.errors import DataError
+from pipeline.sources.likely_encoding import EncodingUnknownError, likely_encoding
 from pipeline.sources.plain_bytes import CHUNK_BYTES, line_at, read_chunks
 
 _MARKS = (  # the longer ones first: the mark of UTF-32 begins with that of UTF-16
@@ -27,6 +28,7 @@ _MARKS = (  # the longer ones first: the mark of UTF-32 begins with that of UTF-
     (b"\xfe\xff", "utf-16-be"),
 )
 _WESTERN = "windows-1252"
+_SAMPLE = 1 << 18
 # Words of other encodings read as Windows-1252: the umlauts of DOS and of old Macs, and Cyrillic or Greek.
 _NOT_WESTERN = re.compile(
     rb"[A-Za-z][\x82-\x89\x8b\x93-\x95\x98\x99\x9b\xa1-\xa9\xab-\xb3\xb6\xb8\xb9\xbb-\xbf][A-Za-z]"
@@ -72,7 +74,8 @@ class TextBytes:
             self.remark = f"the mark at its start says {encoding[:6]}, so it is read as that, not as {self._told}"
         raw = chain([first[len(mark) :]], raw)
         is_utf8 = encoding is None or encoding in ("utf-8", "utf-8-sig")
-        texts = self._utf8(raw, len(mark), sure=encoding is not None) if is_utf8 else self._decoded(raw, str(encoding))
+        told = encoding is not None
+        texts = self._utf8(raw, len(mark), sure=told, told=told) if is_utf8 else self._decoded(raw, str(encoding))
         done = 0
         for text in texts:
             if b"\0" in text:
@@ -80,7 +83,7 @@ class TextBytes:
             done += len(text)
             yield text
 
-    def _utf8(self, raw: Iterator[bytes], offset: int, *, sure: bool) -> Iterator[bytes]:
+    def _utf8(self, raw: Iterator[bytes], offset: int, *, sure: bool, told: bool) -> Iterator[bytes]:
         cut = b""  # a letter that goes on in the next piece
         for chunk in raw:
             piece = cut + chunk if cut else chunk
@@ -90,7 +93,8 @@ class TextBytes:
                     _, length = codecs.utf_8_decode(piece, "strict", False)
                 except UnicodeDecodeError as error:
                     if sure or not piece[: error.start].isascii():
-                        raise self._no_text("UTF-8", offset + error.start) from error
+                        both = not told and self._reads_as_western(offset + error.start)
+                        raise self._no_text("UTF-8", offset + error.start, both=both) from error
                     yield from self._western(chain([piece], raw), offset)
                     return
                 sure = sure or (length > 0 and not piece[:length].isascii())
@@ -133,16 +137,45 @@ class TextBytes:
             except UnicodeEncodeError as error:
                 raise self._no_text(encoding, offset) from error
 
-    def _no_text(self, encoding: str, offset: int) -> DataError:
+    def _reads_as_western(self, offset: int) -> bool:
+        """Whether the line at a place in the file can be words in Windows-1252."""
+        found = likely_encoding(self._around(offset).splitlines()[0] + b"\n")
+        return found is not None and found.encoding == _WESTERN
+
+    def _around(self, offset: int) -> bytes:
+        """The file from the line at a place on."""
+        held, done = b"", 0
+        for chunk in read_chunks(self.path):
+            if done + len(chunk) > offset:
+                start = 0 if held else chunk.rfind(b"\n", 0, offset - done) + 1
+                held += chunk[start : start + _SAMPLE - len(held)]
+                if len(held) >= _SAMPLE:
+                    break
+            done += len(chunk)
+        return held
+
+    def _no_text(self, encoding: str, offset: int, *, both: bool = False) -> DataError:
         line_end = b"\n\0" if encoding.startswith("utf-16") else b"\n"
         line = line_at(read_chunks(self.path), offset, line_end=line_end)
-        example = "utf-8" if encoding == _WESTERN else _WESTERN
-        return DataError(
-            f"{self.path.name}: the file is not {encoding} text, first at line {line:,}.\n"
+        if both:
+            return DataError(
+                f"{self.path.name}: two encodings are mixed in it: the lines above line {line:,} are UTF-8, and that "
+                f"line is {_WESTERN}. Two exports were put together.\n  Cut the file in two there and name both, or "
+                f'export it again. (encoding = "{_WESTERN}" would read the letters above as signs.)'
+            )
+        likely = None if encoding.startswith("utf-16") else likely_encoding(self._around(offset))
+        if likely is not None and likely.encoding == encoding:
+            likely = None
+        example = likely.encoding if likely else "utf-8" if encoding == _WESTERN else _WESTERN
+        seen = f" In {example} its letters beyond ASCII would be {' '.join(likely.letters)}." if likely else ""
+        error = EncodingUnknownError(
+            f"{self.path.name}: the file is not {encoding} text, first at line {line:,}.{seen}\n"
             f'  Export it as UTF-8, or say under its table how it is written, e.g. encoding = "{example}" (to '
             f"`suggest` with --encoding {example}); "
             'for DOS programs "cp850", for old Macs "mac_roman", for Central Europe "windows-1250".'
         )
+        error.likely = likely.encoding if likely else None
+        return error
 
     def _nul(self, text: bytes, done: int, encoding: str | None) -> DataError:
         line = (
@@ -152,11 +185,13 @@ class TextBytes:
         )
         if encoding is None and text[:4096].count(0) > min(len(text), 4096) // 4:
             little = text[1:2] == b"\0"
-            return DataError(
+            error = EncodingUnknownError(
                 f"{self.path.name}: holds NUL bytes, as UTF-16 text does, but has no mark at its start that says so.\n"
                 f'  Write encoding = "utf-16-{"le" if little else "be"}" under its table (to `suggest` it is '
                 "given with --encoding), or export it as UTF-8."
             )
+            error.likely = "utf-16-le" if little else "utf-16-be"
+            return error
         return DataError(
             f"{self.path.name}: holds NUL bytes{line}, so it is no text file that can be read.\n"
             "  The file is damaged, or is of another kind than its name says. Export it again as CSV in UTF-8."

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.sources import ReadOptions
+
 
 @dataclass(frozen=True)
 class LayoutLine:
@@ -17,3 +19,7 @@ class LayoutLine:
     why: str
     makes: str = ""
     uses: tuple[str, ...] = ()
+
+
+# The options with what a finder found added, and the line that says so; as they were, and None, where it found nothing.
+Found = tuple[ReadOptions, LayoutLine | None]

@@ -19,23 +19,35 @@ from pipeline.fields import input_fields
 from pipeline.sources import Batch, ReadOptions, Source, open_source
 from pipeline.sources.fixed_width import find_starts
 from pipeline.sources.group_lines import read_templates
+from pipeline.sources.kinds import TEXT, kind_of
 from pipeline.sources.text_encoding import TextBytes
+from pipeline.sources.text_notes import TOTAL_LINE
 from pipeline.suggest import made_lines
-from pipeline.suggest.headings import PART, fit
-from pipeline.suggest.layout_line import LayoutLine
+from pipeline.suggest.headings import EXACT, PART, fit
+from pipeline.suggest.layout_line import Found, LayoutLine
 from pipeline.suggest.masks import masked_samples
+from pipeline.suggest.shapes import (
+    record_lines,
+    repeated_columns,
+    sheet_names,
+    transposed,
+)
 from pipeline.suggest.toml_quote import quoted
 
-_TEXTS = (".csv", ".tsv", ".txt", ".psv")
 _LINES = 300
 _START_BYTES = 1 << 17
 _SAMPLE_BATCHES = 2
 _LEAST = 2  # lines of a kind that make a layout
 _BLANK = 0.2  # share of the rows without a value from which a column is one that is filled down
 _MOST_PRINTED = 2  # so many headings at most does a file have whose fields nothing parts
+_MOST_RECORD = 4  # or of lines that are a name and a value, with a sign or two in the value
 _GROUPED = ("patient_id", "service_date")
 _GROUP_LINE = re.compile(r"^\W*([^\W\d][^\d]{0,40}?)([:#.]?)\s+(\S*\d\S*?)(?:[,;|]?\s+(.*\S)|[,;|]*)\s*$")
+_CLINICIAN = "provider_id"
+_WORDS_LINE = re.compile(r"^\W*([^\W\d][^\d:#]{0,40}?)(:)\s*([^\W\d].{0,60}?)()[,;|]*\s*$")
+_BARE_LINE = re.compile(r"^\s*\w*\d[\w-]*[,;|]?\s+[^\W\d][^\d]*$")
 _NAME = re.compile(r"(?i)\bname\b|nom\b|nombre|naam|nome\b")
+_TOTAL = re.compile(TOTAL_LINE)
 _SHEET_LINE = re.compile(r"^.*?, row \d+: ")
 
 
@@ -59,7 +71,8 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
         lines.append(LayoutLine("stacked_tables", "true", "likely: headings stand again among the rows, other ones"))
         source = open_source(path, options)
         batches = _first(source)
-    for find in (_loose, _group_lines, _fill_down, *made_lines.FINDERS):
+    finders = (transposed, repeated_columns, _loose, _group_lines, sheet_names, _fill_down, *made_lines.FINDERS)
+    for find in finders:
         changed, found = find(source, batches, options)
         if found is not None:
             options = changed
@@ -74,20 +87,20 @@ def _first(source: Source) -> list[Batch]:
 
 
 def _printed(path: Path, options: ReadOptions) -> tuple[ReadOptions, list[LayoutLine]]:
-    if path.suffix.lower() not in _TEXTS:
+    if kind_of(path) != TEXT:
         return options, []
-    if len(open_source(path, options).headings) > _MOST_PRINTED:
+    if (width := len(open_source(path, options).headings)) > _MOST_RECORD:
         return options, []
-    start = next(TextBytes(path, None).chunks(size=_START_BYTES), b"")
+    start = next(TextBytes(path, options.encoding).chunks(size=_START_BYTES), b"")
     texts = start.decode(errors="ignore").splitlines()[:_LINES]
+    changed, line = record_lines(texts, options)
+    if line is not None or width > _MOST_PRINTED:
+        return changed, [line] if line is not None else []
     if not (starts := find_starts(texts)):
         return options, []
     why = f"likely: nothing stands between the fields, and these places are blank before in {len(texts):,} lines"
     options = replace(options, fixed_width=tuple(starts), header_row=None)
     return options, [LayoutLine("fixed_width", str(starts), why)]
-
-
-Found = tuple[ReadOptions, LayoutLine | None]
 
 
 def _loose(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
@@ -116,22 +129,45 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
     """Lines that begin with a word for the patient or the day, with a number or a date behind it, again and again."""
     texts = [_SHEET_LINE.sub("", t) for b in batches for t in b.malformed["raw_row"]]
     texts += [" ".join(c for c in row if c) for b in batches for row in _scarce(b.rows)]
+    texts += [line for lines in getattr(source, "titles", {}).values() for line in lines]
+    texts = [t for t in texts if not _TOTAL.match(t)]
     found = [(m, field) for t in texts if (m := _GROUP_LINE.match(t)) for field in _GROUPED if _is_for(m[1], field)]
+    found += [(m, _CLINICIAN) for t in texts if (m := _WORDS_LINE.match(t)) and fit(m[1], _CLINICIAN) == EXACT]
     forms = Counter((m[1].strip(), m[2], field) for m, field in found)
     templates, seen = [], []
-    for (words, sign, field), n in sorted(forms.items(), key=lambda item: (_GROUPED.index(item[0][2]), -item[1])):
+    order = (*_GROUPED, _CLINICIAN)
+    for (words, sign, field), n in sorted(forms.items(), key=lambda item: (order.index(item[0][2]), -item[1])):
         of = [m for m, f in found if (m[1].strip(), m[2], f) == (words, sign, field)]
         if n < _LEAST or len({m[3] for m in of}) < _LEAST or field in source.headings:
             continue
         rest = " {*}" if any(m[4] for m in of) else ""
         templates.append(f"{words}{sign} {{{field}}}{rest}")
         seen += [m[0] for m in of]
+    bare = [t for t in texts if _BARE_LINE.match(t)]
+    told = any("{patient_id}" in template for template in templates)
+    has_patient = told or any(fit(h, "patient_id") >= PART for h in source.headings)
+    if not has_patient and _are_numbers(bare) and _has_work(source.headings):
+        templates.insert(0, "{patient_id} {*}")
+        seen += bare
+        # So that no row of work is taken for such a line.
+        work = tuple(h for h in source.headings if any(fit(h, f) >= PART for f in ("service_date", "code")))
+        options = replace(options, wanted=work)
     if not templates:
         return options, None
     read = read_templates(templates, input_fields(options.table), where="")
     why = f"likely: {len(seen):,} lines above rows say it; {_shown(seen)}"
     value = f"[{', '.join(map(quoted, templates))}]"
     return replace(options, group_lines=read), LayoutLine("group_lines", value, why)
+
+
+def _has_work(headings: Sequence[str]) -> bool:
+    return all(any(fit(h, f) >= PART for h in headings) for f in ("service_date", "code"))
+
+
+def _are_numbers(lines: Sequence[str]) -> bool:
+    """Whether lines begin with numbers of patients: several, of one length or two."""
+    numbers = {line.split()[0].strip(",;") for line in lines}
+    return len(numbers) >= _LEAST and len({len(n) for n in numbers}) <= _LEAST
 
 
 def _is_for(words: str, field: str) -> bool:

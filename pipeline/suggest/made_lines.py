@@ -27,7 +27,7 @@ from pipeline.sources.made_columns import (
 )
 from pipeline.sources.source import Made
 from pipeline.suggest.headings import EXACT, NOT_OURS, PART, fit, plain_heading
-from pipeline.suggest.layout_line import LayoutLine
+from pipeline.suggest.layout_line import Found, LayoutLine
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.profile import Column
 from pipeline.suggest.toml_quote import quoted
@@ -47,9 +47,6 @@ _ENDS = (
     ("von", "bis"), ("de", "a"), ("du", "au"), ("desde", "hasta"), ("van", "tot"), ("da", "a"), ("da", "ad"),
 )  # fmt: skip
 _TICK = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
-
-
-Found = tuple[ReadOptions, LayoutLine | None]
 
 
 def find_dates(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:

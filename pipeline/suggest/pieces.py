@@ -11,9 +11,11 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
-from pipeline.sources import Batch, ReadOptions, open_source, reading
+from pipeline.sources import Batch, ReadOptions, has_sheets, is_archive, open_source, reading
+from pipeline.sources.archive import members
+from pipeline.sources.excel_cells import visible_sheets
 from pipeline.sources.excel_file import ALREADY_KNOWN, sheet_of
-from pipeline.sources.x12 import begins_interchange
+from pipeline.sources.likely_encoding import EncodingUnknownError
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.layout_line import LayoutLine
 from pipeline.suggest.layouts import find_layout_of
@@ -22,7 +24,6 @@ from pipeline.suggest.profile import Column, FileProfile
 from pipeline.suggest.sample import SampledSource, only, sample_rows, sample_source
 from pipeline.tables import INPUT_TABLES
 
-WORKBOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
 _PREAMBLE = 20  # lines that may stand above the headings
 _MEANT = 3  # so many headings that mean something are no chance
 _AGAIN = re.compile(r" \(\d+\)$")
@@ -58,7 +59,9 @@ def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
     machine. What cannot be read has `trouble`."""
     try:
         with reading(path.name, "the look at its columns"):
-            if path.suffix.lower() in WORKBOOKS and not begins_interchange(path):
+            if is_archive(path):
+                return _members(path, encoding)
+            if has_sheets(path):
                 return _sheets(path)
             told = ReadOptions(encoding=encoding)
             first = open_source(path, told)
@@ -66,6 +69,12 @@ def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
                 return [_spoken(path)]
             return [_read(path, replace(told, header_row=_heading_line(path, first.headings, told)))]
     except DataError as error:
+        likely = error.likely if isinstance(error, EncodingUnknownError) and encoding is None else None
+        found = [] if likely is None else open_pieces(path, likely)
+        if found and not any(p.trouble for p in found):
+            said = str(error).splitlines()[0].partition(": ")[2]
+            line = LayoutLine("encoding", f'"{likely}"', f"likely: {said}")
+            return [replace(piece, layout=(line, *piece.layout)) for piece in found]
         return [Piece(path, pl.DataFrame(), trouble=str(error))]
 
 
@@ -143,12 +152,38 @@ def _without_headings(options: ReadOptions) -> ReadOptions:
     return replace(options, header_row=0)
 
 
-def _sheets(path: Path) -> list[Piece]:
-    from pipeline.sources.excel_cells import read_sheets
+def _members(path: Path, encoding: str | None) -> list[Piece]:
+    """The files in an archive, each as if it lay beside it."""
+    inside = members(path)
+    alone = len(inside) == 1
+    alike: dict[tuple[object, ...], list[tuple[str, Piece]]] = {}
+    for number, (name, inner) in enumerate(inside.items()):
+        for piece in open_pieces(inner, encoding):
+            own = () if piece.headings and not piece.trouble else (number,)
+            key = (piece.tables, tuple(sorted(piece.headings)), piece.layout, *own)
+            alike.setdefault(key, []).append((name, piece))
+    return [_as_one(path, of, () if alone else tuple(dict.fromkeys(n for n, _ in of))) for of in alike.values()]
 
-    names = [name for name, _, visible in read_sheets(path, ()) if visible]
+
+def _as_one(path: Path, of: list[tuple[str, Piece]], sheets: tuple[str, ...]) -> Piece:
+    """Files in an archive that have the same columns."""
+    first = of[0][1]
+    rows = pl.concat([_in_order_of(first.rows.columns, piece.rows) for _, piece in of])
+    seen, whole = sum(piece.rows_seen for _, piece in of), all(piece.whole for _, piece in of)
+    trouble = _in_archive(path, first.trouble)
+    return replace(first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble)
+
+
+def _in_archive(path: Path, trouble: str | None) -> str | None:
+    return trouble and f"{path.name}: in it, {trouble}"
+
+
+def _sheets(path: Path) -> list[Piece]:
+    names, faults = visible_sheets(path)
     if not names:
-        raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
+        raise (
+            faults[0] if faults else DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
+        )
     ours = {sheet_of(table): table for table in INPUT_TABLES}  # a sheet of our worksheet is read as its table
     read = [
         _read(path, ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)), say_sheets=True) for name in names
@@ -157,21 +192,30 @@ def _sheets(path: Path) -> list[Piece]:
     for piece in read:
         key = (*piece.headings, *(line.value for line in piece.layout)) or ("", *piece.sheets)
         grouped.setdefault(key, []).append(piece)
-    alone = len(names) == 1
-    return [
-        Piece(
-            path,
-            pl.concat([p.rows for p in of]),
-            of[0].headings,
-            () if alone else tuple(s for p in of for s in p.sheets),
-            sum(p.rows_seen for p in of),
-            all(p.whole for p in of),
-            of[0].serial_dates,
-            worksheet=_worksheet(of[0], ours),
-            layout=of[0].layout,
-        )
-        for of in grouped.values()
-    ]
+    alone = len(names) == 1 and not faults
+    found = [_sheets_alike(path, of, all_of_them=alone or len(of) == len(names), ours=ours) for of in grouped.values()]
+    return found + [Piece(path, pl.DataFrame(), trouble=str(fault)) for fault in faults]
+
+
+def _sheets_alike(path: Path, of: list[Piece], *, all_of_them: bool, ours: Mapping[str, str]) -> Piece:
+    """The sheets of a workbook that have the same headings; together they may show a layout that none shows alone."""
+    first, sheets = of[0], tuple(s for p in of for s in p.sheets)
+    if len(of) > 1 and first.headings and not first.layout:
+        together = _read(path, ReadOptions(sheets=sheets), say_sheets=True)
+        if together.layout:
+            return replace(together, sheets=() if all_of_them else sheets)
+    return Piece(
+        path,
+        pl.concat([p.rows for p in of]),
+        first.headings,
+        () if len(of) == 1 and all_of_them else sheets,
+        sum(p.rows_seen for p in of),
+        all(p.whole for p in of),
+        first.serial_dates,
+        worksheet=_worksheet(first, ours),
+        layout=first.layout,
+        how=first.how,
+    )
 
 
 def _worksheet(piece: Piece, ours: Mapping[str, str]) -> str | None:

@@ -18,6 +18,7 @@ from pipeline.transforms.parsers import parse_fees
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
 _MOST_DISTINCT = 3_000
+_MANY_ROWS = 10
 _SERIAL = r"^\d{5}(?:\.\d+)?$"
 _SERIAL_FROM, _SERIAL_TO = 25_000, 48_500  # 1968 to 2032
 _EARLIEST = pl.date(1890, 1, 1)
@@ -173,6 +174,11 @@ class FileProfile:
         for column in numbered:
             if written or column.runs_on:
                 column.serial_share = 0.0
+        # The day of the export, on every row of it, is no day of work where another column has such days.
+        dated = [c for c in self.columns if c.n >= _MANY_ROWS and c.filled >= 0.8 and c.date_share >= 0.8]
+        if any(c.distinct > 1 for c in dated):
+            for column in dated:
+                column.date_share *= column.distinct > 1
 
     @cached_property
     def date_columns(self) -> list[Column]:
@@ -182,8 +188,9 @@ class FileProfile:
 
     @cached_property
     def main_date(self) -> Column | None:
-        """The date column that is best filled; of equals the latest by its middle day."""
-        return max(self.date_columns, key=lambda c: (round(c.filled, 1), _middle(c), -c.place), default=None)
+        """The date column that is best filled and says more than one day; of equals the latest by its middle day."""
+        rank = lambda c: (c.distinct > 1, round(c.filled, 1), _middle(c), -c.place)  # noqa: E731
+        return max(self.date_columns, key=rank, default=None)
 
     @cached_property
     def code_column(self) -> Column | None:

@@ -22,6 +22,7 @@ from pipeline.suggest.open_questions import open_questions
 from pipeline.suggest.own_codes import own_codes, why_written
 from pipeline.suggest.pieces import Piece, open_pieces, profile
 from pipeline.suggest.toml_text import Group, toml_text
+from pipeline.suggest.twice import ask_of_twice
 from pipeline.tables import INPUT_TABLES
 
 _MOST_SHOWN = 30
@@ -147,7 +148,8 @@ def _group(pieces: list[Piece]) -> Group:
     first = pieces[0]
     if first.worksheet is not None:
         return Group(pieces, file, match_worksheet(file, first.worksheet))
-    return Group(pieces, file, match_file(file, hint=" ".join([first.path.stem, *first.sheets])))
+    match = match_file(file, hint=" ".join([first.path.stem, *first.sheets]))
+    return Group(pieces, file, ask_of_twice(match, file))
 
 
 def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:

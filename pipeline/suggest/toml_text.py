@@ -12,12 +12,14 @@ import polars as pl
 
 from pipeline.codes import BUILT_IN, built_in, normalise_code
 from pipeline.fields import kind
+from pipeline.sources import has_sheets
 from pipeline.suggest import forms
 from pipeline.suggest.forms import Decision
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import ASK, FieldMatch, TableMatch
-from pipeline.suggest.pieces import WORKBOOKS, Piece
+from pipeline.suggest.pieces import Piece
 from pipeline.suggest.profile import Column, FileProfile
+from pipeline.suggest.shapes import form_of_names, stems
 from pipeline.suggest.toml_quote import plain, quoted
 from pipeline.suggest.word_lines import value_lines
 from pipeline.tables import INPUT_TABLES
@@ -124,7 +126,7 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     lines.append(f"files = {_list(names + _patterns(group.pieces, folder))}  # {_size(group)}")
     if sheets := group.pieces[0].sheets:
         lines.append(f"sheets = {_list(list(sheets))}")
-    if group.encoding and group.pieces[0].path.suffix.lower() not in WORKBOOKS:
+    if group.encoding and not has_sheets(group.pieces[0].path):
         lines.append(f"encoding = {quoted(group.encoding)}")
     for heading, new in group.renamed.items():
         lines.append(f"renamed.{quoted(heading)} = {quoted(new)}  # likely: what other files call this column")
@@ -140,7 +142,7 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     made = {line.makes for line in group.pieces[0].layout}
     for match in group.match.fields:
         if match.column is None or match.column.name not in made:
-            lines.append(_column_line(match))
+            lines.append(_file_name_line(match, group) or _column_line(match))
     for match in group.match.fields:
         if match.column is not None:
             lines += [
@@ -151,6 +153,21 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
     if rest := [_called(c) for c in group.file.columns if c.place not in used]:
         lines.append(f"# Not used: {', '.join(rest[:60])}")
     return lines
+
+
+def _file_name_line(match: FieldMatch, group: Group) -> str:
+    """Where no column holds the patient and there are several files: whether their names do."""
+    paths = list(dict.fromkeys(p.path for p in group.pieces))
+    if match.field != "patient_id" or match.column is not None or match.rivals or len(paths) < _MANY_FILES:
+        return ""
+    named = stems(paths)
+    form = form_of_names(named) or "{patient_id}"
+    samples = masked_samples(pl.DataFrame({"text": named, "n": [1] * len(named)}))
+    return (
+        f'file_name = "{ASK}"  # ask: no column holds the patient. If each file is of one patient, and its name holds '
+        f"the number (the {len(paths):,} files are called such as {' | '.join(samples)}), write {quoted(form)}; else "
+        f"put columns.patient_id in place of this line"
+    )
 
 
 def _column_line(match: FieldMatch) -> str:
@@ -280,6 +297,3 @@ def _line(key: str, decision: Decision) -> str:
 
 def _list(texts: Sequence[str]) -> str:
     return f"[{', '.join(quoted(t) for t in texts)}]"
-
-
-__all__ = ["WORKBOOKS", "Group", "toml_text"]

@@ -201,7 +201,8 @@ def test_each_sheet_of_a_worksheet_is_read_as_the_table_that_it_is_named_for(tmp
 
 def test_what_is_no_workbook_is_refused(tmp_path: Path):
     cases = {
-        "page.xls": (b"<html><table></table></html>", "no workbook"),
+        "page.xls": (b"<html><table></table></html>", "without a table"),
+        "page.xlsx": (b"\0\1\2\3\4", "no workbook"),
         "empty.xlsx": (b"", "empty"),
         "cut.xlsx": (b"PK\x03\x04 and no more", "damaged"),
         "ole.xls": (b"\xd0\xcf\x11\xe0 and no more", "damaged"),

@@ -1,0 +1,80 @@
+"""Records as elements of XML: an element that stands again and again is a record, what is in it are its fields."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import DataError
+from pipeline.sources.found_tables import FoundTables
+from pipeline.sources.nested_records import tables_of
+from pipeline.sources.xml_safety import read_xml
+
+
+@dataclass
+class _Element:
+    told: dict[str, str]
+    inner: dict[str, list[_Element]] = field(default_factory=dict)
+    text: list[str] = field(default_factory=list)
+
+
+def open_xml_records(path: Path) -> FoundTables:
+    """The lists of records of a file, each a table named by the elements around it.
+
+    Raises
+    ------
+    DataError
+        If it is no whole XML, has no records, or is too large.
+    """
+    root = _Element({})
+    open_ones = [root]
+
+    def start(name: str, told: dict[str, str]) -> None:
+        element = _Element(told)
+        open_ones[-1].inner.setdefault(name, []).append(element)
+        open_ones.append(element)
+
+    def end(_: str) -> None:
+        open_ones.pop()
+
+    def text(data: str) -> None:
+        open_ones[-1].text.append(data)
+
+    read_xml(path, start=start, end=end, text=text)
+    several: set[tuple[str, ...]] = set()
+    _find_several([root], (), several)
+    top = next(iter(root.inner))
+    tables = tables_of(_plain(root.inner[top][0], (top,), several), file=path.name)
+    if not tables:
+        raise DataError(f"{path.name}: no element of this XML stands again and again, so it holds no table of rows.")
+    loaders = {name: (lambda rows=rows: rows) for name, rows in tables.items()}
+    return FoundTables(path, loaders, "records written as XML")
+
+
+def _find_several(elements: list[_Element], path: tuple[str, ...], into: set[tuple[str, ...]]) -> None:
+    """Paths of the elements that stand several times in one, wherever that is."""
+    inner: dict[str, list[_Element]] = {}
+    for element in elements:
+        for name, found in element.inner.items():
+            inner.setdefault(name, []).extend(found)
+            if len(found) > 1:
+                into.add((*path, name))
+    for name, found in inner.items():
+        _find_several(found, (*path, name), into)
+
+
+def _plain(element: _Element, path: tuple[str, ...], several: set[tuple[str, ...]]) -> Any:
+    """An element as a record or, where it holds nothing but text, as that."""
+    text = "".join(element.text).strip()
+    if not element.inner and not element.told:
+        return text or None
+    made: dict[str, Any] = dict(element.told)
+    for name, found in element.inner.items():
+        here = (*path, name)
+        values = [_plain(one, here, several) for one in found]
+        key = name if name not in made else f"{name} (2)"
+        made[key] = values if here in several else values[0]
+    if text and not element.inner:
+        made["value"] = text
+    return made

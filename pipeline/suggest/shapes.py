@@ -1,0 +1,149 @@
+"""Tables in other shapes than a row a procedure, as far as their headings and names show: what `suggest` proposes.
+
+Like `pipeline.suggest.layouts`, whose finders these are: each gives the options with what it found, and the line.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.fields import REQUIRED_FIELDS, input_fields
+from pipeline.sources import Batch, ReadOptions, Source
+from pipeline.sources.excel_file import SHEET
+from pipeline.sources.group_lines import read_templates
+from pipeline.sources.record_lines import are_record_lines, label_of
+from pipeline.suggest.headings import PART, fit
+from pipeline.suggest.layout_line import Found, LayoutLine
+from pipeline.suggest.masks import masked_samples
+from pipeline.suggest.toml_quote import quoted
+
+_LEAST = 2
+_MOST_LINES = 60  # a table on its side has so few lines at most
+_NUMBERED = re.compile(r"^(.*?\S)\s*(?:[-_#]|\bno\.?\s*)?\s*\(?(\d{1,2})\)?$")
+_YEAR = re.compile(r"^(?:19|20)\d\d$|^\d{1,2}$")
+_NUMBER = re.compile(r"\d+")
+
+
+def record_lines(lines: Sequence[str], options: ReadOptions) -> Found:
+    """Records over several lines, a name and a value on each."""
+    if not are_record_lines(lines):
+        return options, None
+    names = list(dict.fromkeys(name for line in lines if (name := label_of(line))))
+    why = f"likely: most lines are a name and a value; names such as {', '.join(names[:4])}"
+    return replace(options, record_lines=True, header_row=None), LayoutLine("record_lines", "true", why)
+
+
+def transposed(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """A table on its side: the names of fields stand below each other, and none beside the first."""
+    if options.transposed or options.record_lines or len(source.headings) <= _LEAST:
+        return options, None
+    shown = [h for h in source.headings if not h.startswith("(")]
+    cells = [c for b in batches if b.rows.height for c in b.rows[shown[0]].cast(pl.String)]
+    cells += [str(line).split("\t")[0] for b in batches for line in b.malformed["raw_row"]]
+    names = [shown[0], *(c for c in cells[:_MOST_LINES] if c)]
+    if len(cells) > _MOST_LINES or len(set(names)) < len(names):
+        return options, None
+    needed = REQUIRED_FIELDS[options.table]
+    if not all(any(fit(n, f) >= PART for n in names) for f in needed) or _called(shown[1:], needed):
+        return options, None
+    if not any(any(c.isdigit() for c in h) for h in shown[1:]):
+        return options, None
+    why = f"likely: the names of fields stand below each other: {', '.join(names[:4])}"
+    return replace(options, transposed=True, header_row=None), LayoutLine("transposed", "true", why)
+
+
+def repeated_columns(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Columns with the same headings again, or with headings that differ in a number, a code among them."""
+    sets = _sets([h for h in source.headings if not h.startswith("(")])
+    if options.repeated_columns or not sets or not any(fit(_bare(h), "code") >= PART for h in sets[0]):
+        return options, None
+    filled = [_rows_with(batches, one) for one in sets]
+    value = "[" + ", ".join(f"[{', '.join(map(quoted, one))}]" for one in sets) + "]"
+    code = next(h for h in sets[0] if fit(_bare(h), "code") >= PART)
+    cells = [c for b in batches if b.rows.height for c in b.rows[code].cast(pl.String) if c]
+    rows = ", ".join(f"{n:,}" for n in filled)
+    why = f"likely: {len(sets)} sets of columns side by side, each a row of its own (rows with one: {rows}); "
+    return replace(options, repeated_columns=sets), LayoutLine("repeated_columns", value, why + _shown(cells))
+
+
+def sheet_names(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Sheets that are called by a number each, in a workbook whose columns do not hold the patient."""
+    shown = [h for h in source.headings if not h.startswith("(")]
+    if SHEET not in source.headings or options.sheet_name or options.group_lines or _has_patient(shown):
+        return options, None
+    names = list(dict.fromkeys(name for b in batches if b.rows.height for name in b.rows[SHEET].cast(pl.String)))
+    form = form_of_names(names)
+    if form is None or not _called(shown, ("service_date", "code")):
+        return options, None
+    read = read_templates([form], input_fields(options.table), where="", key="sheet_name")[0]
+    why = (
+        f"likely: no column holds the patient, and each of {len(names):,} sheets is called by a number; {_shown(names)}"
+    )
+    return replace(options, sheet_name=read), LayoutLine("sheet_name", quoted(form), why)
+
+
+def form_of_names(names: Sequence[str]) -> str | None:
+    """The template of names that differ in one number, which is no year or month: `chart-{patient_id}`."""
+    if len(names) < _LEAST:
+        return None
+    found = [list(_NUMBER.finditer(name)) for name in names]
+    if any(len(of) != 1 for of in found):
+        return None
+    around = {(name[: of[0].start()], name[of[0].end() :]) for name, of in zip(names, found, strict=True)}
+    numbers = [of[0].group() for of in found]
+    if len(around) != 1 or len(set(numbers)) < len(numbers) or all(map(_YEAR.match, numbers)):
+        return None
+    before, after = next(iter(around))
+    if before and sum(c.isalpha() for c in before) < _LEAST:
+        return None
+    return f"{before}{{patient_id}}{' {*}' if after else ''}"
+
+
+def stems(paths: Sequence[Path]) -> list[str]:
+    """The names of files without their endings."""
+    return [name.rpartition(".")[0] or name for name in (p.name.removesuffix(".gz") for p in paths)]
+
+
+def _sets(headings: Sequence[str]) -> tuple[tuple[str, ...], ...]:
+    """Headings in sets: of each name that stands with several numbers, the one with each number."""
+    found: dict[str, dict[int, str]] = {}
+    for heading in headings:
+        match = _NUMBERED.match(heading)
+        name, number = (match[1], int(match[2])) if match else (heading, 1)
+        found.setdefault(name.strip().casefold(), {}).setdefault(number, heading)
+    several = {name: of for name, of in found.items() if len(of) > 1 and not name.startswith("column")}
+    if not several:
+        return ()
+    numbers = sorted({n for of in several.values() for n in of})
+    whole = [of for of in several.values() if sorted(of) == numbers]
+    if numbers != list(range(numbers[0], numbers[0] + len(numbers))) or numbers[0] > 1 or not whole:
+        return ()
+    return tuple(tuple(of[n] for of in whole) for n in numbers)
+
+
+def _bare(heading: str) -> str:
+    match = _NUMBERED.match(heading)
+    return match[1] if match else heading
+
+
+def _rows_with(batches: Sequence[Batch], one: Sequence[str]) -> int:
+    texts = [pl.col(h).cast(pl.String).str.strip_chars().fill_null("") != "" for h in one]
+    return sum(b.rows.select(pl.any_horizontal(texts).sum()).item() for b in batches if b.rows.height)
+
+
+def _has_patient(headings: Sequence[str]) -> bool:
+    return any(fit(h, "patient_id") >= PART for h in headings)
+
+
+def _called(headings: Sequence[str], fields: Sequence[str]) -> bool:
+    return all(any(fit(h, f) >= PART for h in headings) for f in fields)
+
+
+def _shown(texts: Sequence[str]) -> str:
+    counts = pl.DataFrame({"text": list(texts)}, schema={"text": pl.String()}).group_by("text").agg(pl.len().alias("n"))
+    return f"such as {' | '.join(masked_samples(counts))}"
