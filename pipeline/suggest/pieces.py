@@ -71,7 +71,8 @@ def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
     except DataError as error:
         likely = error.likely if isinstance(error, EncodingUnknownError) and encoding is None else None
         found = [] if likely is None else open_pieces(path, likely)
-        if found and not any(p.trouble for p in found):
+        # A guess that gives no headings that we know is left to the person, who is told it in the refusal.
+        if any(_meant(p.headings) >= _MEANT - 1 for p in found):
             said = str(error).splitlines()[0].partition(": ")[2]
             line = LayoutLine("encoding", f'"{likely}"', f"likely: {said}")
             return [replace(piece, layout=(line, *piece.layout)) for piece in found]
