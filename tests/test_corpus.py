@@ -33,7 +33,7 @@ TODAY = dt.date(2026, 1, 31)
 CASES = sorted(p.parent for p in (Path(__file__).parent / "corpus").glob("*/expected.toml"))
 COLUMNS = ("patient_id", "service_date", "code", "tooth_fdi", "status")
 # To be raised with each case; a `wrong` one is never to stay.
-OUTCOMES = {"right": 183, "right question": 58, "clear refusal": 41, "lost but told": 55, "wrong": 0}
+OUTCOMES = {"right": 186, "right question": 59, "clear refusal": 41, "lost but told": 55, "wrong": 0}
 COUNTS = {"read": "rows_read", "loaded": "loaded", "duplicate": "duplicate", "reversed": "reversed"}
 
 # All in `make thorough`; else one in five, always the same.
