@@ -25,6 +25,7 @@ ACCEPTABLE = (
     "credits",
     "one_column_twice",
     "several_procedures_in_a_row",
+    "further_teeth",
     "rows_set_aside",
     "unknown_codes",
     "rounded_ids",

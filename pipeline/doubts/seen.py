@@ -25,7 +25,8 @@ class Seen:
 
     `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
     one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
-    field. `counts` are numbers of rows: `rows`, `aside` (totals, notes and empty rows left out), `credit`, `further`.
+    field. `counts` are numbers of rows: `rows`, `aside` (totals, notes and empty rows left out), `credit`, `further`,
+    `teeth_beside`.
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
@@ -70,6 +71,8 @@ class Seen:
             self.phrases = {h: Counter() for h in text_columns(self.headings)}
         code = self.answers.columns.get("code")
         self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
+        tooth = self.answers.columns.get("tooth")
+        self.teeth_beside = [h for h in numbered_like(tooth, self.headings) if h in free] if tooth else []
 
     def add(self, rows: pl.DataFrame, fields: pl.DataFrame, *, cleaned: pl.DataFrame, rejects: pl.DataFrame) -> None:
         """Take in a batch: its cells, the fields made of them, the typed rows and those set aside."""
@@ -119,6 +122,8 @@ class Seen:
             said.update(phrases(self._untold(rows, heading)))
         for heading in self.further:
             self.counts["further"] += int(_filled(rows.get_column(heading)).count())
+        for heading in self.teeth_beside:
+            self.counts["teeth_beside"] += int(_filled(rows.get_column(heading)).count())
 
     def add_lines(self, malformed: pl.DataFrame) -> None:
         """Take in the records of a batch that are no rows; see `pipeline.sources.source.Batch`."""

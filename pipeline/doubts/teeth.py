@@ -47,6 +47,7 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             if not told.quadrant
             else []
         )
+        found += further_teeth(where, one, accepted)
         found += decimals or two_in_a_row(where, teeth, accepted)
         found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
         found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
@@ -135,6 +136,31 @@ def teeth_as_dates(where: str, table: str, teeth: pl.DataFrame) -> list[Doubt]:
             "A spreadsheet makes days of teeth written as quadrant and place, 1-6 for the upper right first molar. "
             "Which of the two did it take for the quadrant? Best is the export again, with that column as text.",
             tuple((f"tables.{table}", f'teeth_as_dates = "{way}"', _WAYS[way]) for way in ordered if n[way]),
+        )
+    ]
+
+
+def further_teeth(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Teeth in numbered columns, of which one is read; with numbered codes beside them these are asked about."""
+    n = seen.counts["teeth_beside"]
+    if not n or seen.counts["further"]:
+        return []
+    heading = seen.answers.columns["tooth"]
+    others = ", ".join(quoted(h) for h in seen.teeth_beside)
+    return [
+        Doubt(
+            "further_teeth",
+            where,
+            f"{n:,} cells are filled in the columns {others} beside {quoted(heading)}, which alone is read.",
+            "Was the work of such a row done on each of these teeth?",
+            (
+                (
+                    f"tables.{seen.table}",
+                    f"tooth_list = [{quoted(heading)}, {others}]",
+                    "yes: in place of columns.tooth; a row for each",
+                ),
+                accept("further_teeth", accepted, "no: the first alone is the tooth"),
+            ),
         )
     ]
 

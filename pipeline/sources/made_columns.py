@@ -18,13 +18,14 @@ from pipeline.fields import kind
 from pipeline.sources.around import Around
 from pipeline.sources.source import Batch, Made
 
-PARTS, RANGE, FLAGS, TEXT, WORDS = "parts", "range", "flags", "text", "words"
+PARTS, RANGE, LIST, FLAGS, TEXT, WORDS = "parts", "range", "list", "flags", "text", "words"
 # How a key of a table makes a field.
-KEYS = {"tooth_range": RANGE, "tooth_flags": FLAGS, "tooth_in_text": TEXT}
+KEYS = {"tooth_range": RANGE, "tooth_list": LIST, "tooth_flags": FLAGS, "tooth_in_text": TEXT}
+_JOINED = pl.concat_str(pl.all(), separator=", ", ignore_nulls=True).replace("", None)
 _BLANKS = re.compile(r"\s+|\(\s*\)")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_TICKS = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
-_NO_TICKS = r"(?i)^(?:|0|-|n|no|nein|non|nee|false|☐|○)$"
+TICKS = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
+NO_TICKS = r"(?i)^(?:|0|-|n|no|nein|non|nee|false|☐|○)$"
 # A word for tooth or the number sign, then numbers, letters of primary teeth or quadrants with places.
 _ONE = r"(?:\d{1,2}|[UL][RL]\s?[1-8A-E]|[A-T](?![A-Za-z]))"
 _WORD = (
@@ -50,9 +51,12 @@ def made_of(
     for key, how in KEYS.items():
         if (told := raw.get(key)) is None:
             continue
-        if how == RANGE:
-            if not isinstance(told, list) or len(told) != 2 or not all(isinstance(h, str) and h.strip() for h in told):
-                raise ConfigError(f'{where} {key} must list two headings, e.g. ["Tooth From", "Tooth To"].')
+        if how in (RANGE, LIST):
+            is_list = isinstance(told, list) and all(isinstance(h, str) and h.strip() for h in told)
+            if not is_list or len(told) < 2 or (how == RANGE and len(told) > 2):
+                what = "two" if how == RANGE else "two or more"
+                example = '["Tooth From", "Tooth To"]' if how == RANGE else '["Tooth 1", "Tooth 2"]'
+                raise ConfigError(f"{where} {key} must list {what} headings, e.g. {example}.")
             found.append(Made("tooth", how, tuple(h.strip() for h in told)))
         elif not isinstance(told, str) or not told.strip() or (how == FLAGS and "{tooth}" not in told):
             example = "T{tooth}" if how == FLAGS else "Description"
@@ -165,6 +169,13 @@ class MadeColumns(Around):
             return dates_of(*cells).alias(one.field)
         if one.how == RANGE:
             return teeth_between(*cells).alias(one.field)
+        if one.how == LIST:
+            return (
+                pl.DataFrame([c.alias(str(n)) for n, c in enumerate(cells)])
+                .select(_JOINED)
+                .to_series()
+                .alias(one.field)
+            )
         if one.how == TEXT:
             return teeth_in(cells[0]).alias(one.field)
         if one.how == WORDS:
@@ -217,10 +228,9 @@ def teeth_ticked(columns: Mapping[str, pl.Series]) -> pl.Series:
     for tooth, cells in columns.items():
         text = pl.col(tooth)
         behind = pl.concat_str(pl.lit(tooth), text, separator=" ")
-        ticked = pl.when(text.str.contains(_TICKS)).then(pl.lit(tooth)).when(~text.str.contains(_NO_TICKS)).then(behind)
+        ticked = pl.when(text.str.contains(TICKS)).then(pl.lit(tooth)).when(~text.str.contains(NO_TICKS)).then(behind)
         each.append(pl.DataFrame({tooth: cells}).select(ticked.alias(tooth)).to_series())
-    joined = pl.DataFrame(each).select(pl.concat_str(pl.all(), separator=", ", ignore_nulls=True).alias("teeth"))
-    return joined["teeth"].replace("", None)
+    return pl.DataFrame(each).select(_JOINED).to_series()
 
 
 def _found(text: str) -> list[re.Match[str]]:

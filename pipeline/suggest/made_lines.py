@@ -13,12 +13,16 @@ from itertools import product
 
 import polars as pl
 
+from pipeline.doubts.kept_words import numbered_like
 from pipeline.sources import Batch, ReadOptions, Source
 from pipeline.sources.made_columns import (
     FLAGS,
+    LIST,
+    NO_TICKS,
     PARTS,
     RANGE,
     TEXT,
+    TICKS,
     WORDS,
     flag_headings,
     teeth_between,
@@ -37,6 +41,7 @@ _MOST, _NEARLY_ALL = 0.85, 0.95
 _LEAST = 3
 _SOME = 0.1  # share of the rows whose text names a tooth, from which it is proposed
 _FLAGS = 8
+_MOST_LISTED = 8
 _LOOK_AT = 20_000
 _YEAR = {"year", "yr", "yyyy", "yy", "jahr", "annee", "an", "ano", "jaar", "anno"}
 _MONTH = {"month", "mon", "mo", "mm", "monat", "mois", "mes", "maand", "mese"}
@@ -46,7 +51,6 @@ _ENDS = (
     ("from", "to"), ("from", "thru"), ("from", "through"), ("start", "end"), ("begin", "end"), ("first", "last"),
     ("von", "bis"), ("de", "a"), ("du", "au"), ("desde", "hasta"), ("van", "tot"), ("da", "a"), ("da", "ad"),
 )  # fmt: skip
-_TICK = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
 
 
 def find_dates(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
@@ -97,6 +101,33 @@ def find_range(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     return options, None
 
 
+def find_list(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Several teeth of a row, each in a numbered column of its own."""
+    columns = _columns(source, batches)
+    if any(one.field == "tooth" for one in options.made):
+        return options, None
+    for first in columns:
+        further = numbered_like(first.heading, source.headings)
+        of = [first, *(c for c in columns if c.heading in further)]
+        if not further or len(of) > _MOST_LISTED or fit(re.sub(r"\d+$", "", first.heading), "tooth") < PART:
+            continue
+        codes = [c for c in columns if fit(re.sub(r"\d+$", "", c.heading), "code") == EXACT]
+        if any(numbered_like(c.heading, source.headings) for c in codes):
+            continue  # several procedures side by side, each with its tooth
+        if any(c.filled and (max(c.teeth.values()) < _MOST or _is_ticked(c)) for c in of):
+            continue
+        headings = tuple(c.name for c in of)
+        several = sum(c.n - c.texts.null_count() for c in of[1:])
+        value = f"[{', '.join(map(quoted, headings))}]"
+        why = f"likely: numbered columns of teeth, and {several:,} cells are filled beside the first; {_seen(*of)}"
+        return _with(options, Made("tooth", LIST, headings)), LayoutLine("tooth_list", value, why, "tooth", headings)
+    return options, None
+
+
+def _is_ticked(column: Column) -> bool:
+    return column.distinct <= 2 and column.matches(TICKS) + column.matches(NO_TICKS) >= _NEARLY_ALL
+
+
 def find_flags(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
     """A column for each tooth, with a tick in it."""
     columns = _columns(source, batches)
@@ -110,9 +141,9 @@ def find_flags(source: Source, batches: Sequence[Batch], options: ReadOptions) -
         if len(named) < _FLAGS or any(fit(c.heading, "tooth") >= PART and c.filled for c in columns if c not in of):
             continue
         filled = [c for c in of if c.filled]
-        if not filled or any(c.matches(_TICK) < _NEARLY_ALL for c in filled):
+        if not filled or any(c.matches(TICKS) + c.matches(NO_TICKS) < _NEARLY_ALL for c in filled):
             continue
-        ticks = sum(c.n - c.texts.null_count() for c in filled)
+        ticks = sum(int(c.counts.filter(pl.col("text").str.contains(TICKS))["n"].sum()) for c in filled)
         if ticks > 4 * filled[0].n:
             continue
         names = tuple(c.name for c in of)
@@ -168,7 +199,7 @@ def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOpt
     return _with(options, Made("code", WORDS, (told,))), LayoutLine("columns.code", quoted(told), why, "code", (told,))
 
 
-FINDERS = (find_dates, find_range, find_flags, find_in_text, find_code_in_text)
+FINDERS = (find_dates, find_range, find_flags, find_list, find_in_text, find_code_in_text)
 
 
 def _with(options: ReadOptions, made: Made) -> ReadOptions:

@@ -95,6 +95,7 @@ def test_only_what_is_asked_for_is_read_and_made(tmp_path: Path):
     [
         ('tooth_range = "From"', "must list two headings"),
         ('tooth_range = ["From"]', "must list two headings"),
+        ('tooth_list = ["Tooth 1"]', "must list two or more headings"),
         ('tooth_flags = "T"', "must be a text such as"),
         ("tooth_in_text = 3", "must be a text such as"),
         ('columns.code = ["A", "B", "C"]', "only a date may have three"),

@@ -59,6 +59,18 @@ def test_a_range_is_asked_only_where_a_row_names_two_teeth(tmp_path: Path, last:
     assert "tooth" not in table["columns"]
 
 
+def test_numbered_columns_of_teeth(tmp_path: Path):
+    def both(n: int) -> str:
+        return "," if TEETH[n] is None else f"{TEETH[n]},{(TEETH[n] or 0) + 1 if n in (0, 3, 5) else ''}"
+
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]},{both(n)}")
+    table = proposed(tmp_path, "Chart No,Date,Code,Tooth 1,Tooth 2", *lines)["tables"]["procedures"]
+    assert table["tooth_list"] == ["Tooth 1", "Tooth 2"]
+    beside = rows(lambda n: f"{iso(n)},{CODES[n]},{tooth(n)},{CODES[n]},{tooth(n)}")
+    table = proposed(tmp_path, "Chart No,Date,Code1,Tooth1,Code2,Tooth2", *beside)["tables"]["procedures"]
+    assert "tooth_list" not in table
+
+
 def test_columns_of_ticks(tmp_path: Path):
     teeth = [3, 5, 17, 18, 19, 20, 29, 30]
     lines = rows(lambda n: f"{iso(n)},{CODES[n]}," + ",".join("x" if TEETH[n] == t else "" for t in teeth))
