@@ -9,7 +9,9 @@ from scipy.stats import chi2
 
 from pipeline.questions.steady_ratio import (
     GRID,
+    UNSTEADY_BELOW,
     Contrast,
+    adjusted_of,
     allowance_of,
     judge_ratio,
     mean_years,
@@ -74,6 +76,28 @@ def test_the_ratio_on_the_whole_has_the_limits_that_few_failures_ask_for():
     assert overall_ratio(replace(WINDOWS, pull=np.zeros((2, 2))), OPENED, NONE, 0.95) is None
 
 
+def test_through_phases_the_limits_are_those_of_the_patients_that_carry_the_error():
+    phased = replace(WINDOWS, turns=(365,), pull=np.array([[0.03, 0.01, 0.0], [0.0, 0.01, 0.04]]))
+    # The pulls on the difference are 0.03, 0 and -0.04.
+    carry = (9 + 16) ** 2 / (9**2 + 16**2)
+    assert phased.carriers("opened", "before") == pytest.approx(carry)
+    assert replace(phased, pull=np.zeros((2, 3))).carriers("opened", "before") == 0
+    few = Allowance(1.5, max(carry - 1, 1.0))
+    for many in (Allowance(1.5, math.inf), Allowance(1.5, 20.0)):
+        assert overall_ratio(phased, OPENED, many, 0.95) == overall_ratio(
+            replace(phased, turns=()), OPENED, few, 0.95
+        )  # fmt: skip
+        assert years_of(phased, many) == years_of(replace(phased, turns=()), few)
+        found, wanted = (
+            adjusted_of(OPENED, w, a, days=(0, 731), confidence=0.95)
+            for w, a in ((phased, many), (replace(phased, turns=()), few))
+        )
+        assert found == wanted
+    # Fewer still by their failures: that stands.
+    assert Allowance(1.0, 1.5).carried_by(10) == Allowance(1.0, 1.5)
+    assert Allowance(2.0, math.inf).carried_by(10) == Allowance(2.0, 9)
+
+
 def small_fit(*, cluster: bool) -> CoxFit:
     """Opened, vital and treated before; of the last seven fail, two patients twice each; of the opened six."""
     state = ["opened"] * 12 + ["vital"] * 10 + ["before"] * 14
@@ -133,4 +157,4 @@ def test_the_test_since_the_opening_is_that_of_two_equal_coefficients(cluster: b
     own = next(t.p for t in on_clock if t.term == "opened")
     # Holm over the two.
     assert found.p == pytest.approx(min(1.0, 2 * min(own, wald.p)))
-    assert found.steady == (found.p >= 0.1)
+    assert found.steady == (found.p >= UNSTEADY_BELOW)
