@@ -9,16 +9,17 @@ by the horizon. So two tests stand beside each adjusted ratio, on two clocks:
 - **the clock of the group**: its follow-up is cut `FIRST_YEAR_DAYS` after its own start (the opening), and a Wald test
   with errors clustered on the patient asks whether the ratio before and after is the same.
 
-They are two looks at one assumption, so Holm's rule is applied to the two: the ratio is called unsteady if the smaller
-p, doubled, is below `UNSTEADY_BELOW`.
+They are two looks at one assumption, so Holm's rule is applied to the two: by the smaller p, doubled, the ratio is said
+to change below `CHANGES_BELOW`, and to be steady from `STEADY_FROM` on; between them it cannot be told.
 
-The difference takes a ratio as steady only where it was tested and nothing speaks against it. Else it comes from a
-model with phases: `PHASES` cut the first year again after four months, since failures that come at once are over by
-then, and the one ratio of a first year, averaged over crowns of which many have failed or left by its end, would be too
-high for a crown that goes through all of it. Two errors do not weigh alike here. A range from one ratio that was chosen
-because a test was silent is too narrow wherever the test could not have spoken (a choice made on the same data has no
-range of its own, however large the practice [1]), while phases that were not needed only widen it. So `UNSTEADY_BELOW`
-is far from 0.05, and a practice with no failure in the first year, which has nothing to test, is not taken as steady.
+The difference takes a ratio as steady only where that is said: it was tested, and nothing speaks against it. Else it
+comes from a model with phases: `PHASES` cut the first year again after four months, since failures that come at once
+are over by then, and the one ratio of a first year, averaged over crowns of which many have failed or left by its end,
+would be too high for a crown that goes through all of it. Two errors do not weigh alike here. A range from one ratio
+that was chosen because a test was silent is too narrow wherever the test could not have spoken (a choice made on the
+same data has no range of its own, however large the practice [1]), while phases that were not needed only widen it, by
+a few hundredths. So `STEADY_FROM` is far from 0.05, and a practice with no failure in the first year, which has nothing
+to test, is not taken as steady.
 
 A phase without a failure would have a ratio of none at all, without error. So it is believed, for what `ALIKE` failures
 are worth, that phases which adjoin are alike (`stats/log_f.py`); half of each such failure stands on either side, and
@@ -53,7 +54,7 @@ from pipeline.stats.standardised import AdjustedDifference, make_difference
 
 FIRST_YEAR_DAYS = 365
 PHASES = (122, FIRST_YEAR_DAYS)
-UNSTEADY_BELOW = 0.25
+CHANGES_BELOW, STEADY_FROM = 0.10, 0.50
 ALIKE = 1.0
 # No ratio is given of a phase with fewer failures.
 MIN_FAILURES_A_PHASE = 5
@@ -117,7 +118,7 @@ def _tested(
     own = next((t.p for t in tests if t.term == contrast.group), math.nan)
     p = float(np.min(holm([equal.p, *([own] if np.isfinite(own) else [])])))
     phases = _phase_ratios(halves, contrast, confidence)
-    steady = p >= UNSTEADY_BELOW
+    steady = True if p >= STEADY_FROM else False if p < CHANGES_BELOW else None
     return Steady(
         contrast=f"{contrast.group} vs {contrast.reference}",
         steady=steady,
@@ -366,22 +367,26 @@ def _phase_ratios(halves: PhaseFit, contrast: Contrast, confidence: float) -> tu
     return tuple(out)
 
 
-def _sentence(contrast: Contrast, steady: bool, phases: tuple[PhaseRatio, ...], failures: tuple[int, ...]) -> str:
+def _sentence(
+    contrast: Contrast, steady: bool | None, phases: tuple[PhaseRatio, ...], failures: tuple[int, ...]
+) -> str:
     if steady:
         return (
             "The ratio is steady as far as these records tell: failures came about as much faster or slower in the "
             f"first year after {contrast.since} as later."
         )
+    if not phases and steady is None:
+        return _too_few(contrast)
     if not phases:
         return (
             f"The ratio changes over time: {failures[0]} failures in the first year after {contrast.since}, "
             f"{failures[1]} later, which are too few for a ratio of each."
         )
     first, later = (f"{_times(p.hazard_ratio)} as fast ({p.ci_low:.1f} to {p.ci_high:.1f})" for p in phases)
-    return (
-        f"The ratio changes over time: in the first year after {contrast.since} failures came {first}, later {later}. "
-        "No one ratio holds throughout."
-    )
+    came = f"in the first year after {contrast.since} failures came {first}, later {later}."
+    if steady is None:
+        return f"Whether the ratio changes over time cannot be told: {came}"
+    return f"The ratio changes over time: {came} No one ratio holds throughout."
 
 
 def _times(ratio: float) -> str:
@@ -396,8 +401,12 @@ def _untested(contrast: Contrast, tests: tuple[SteadyTest, ...]) -> Steady:
         tests=tests,
         phases=(),
         overall=None,
-        sentence=(
-            f"Too few failures to tell whether the ratio is the same in the first year after {contrast.since} as "
-            "later: it is an average over the time followed."
-        ),
+        sentence=_too_few(contrast),
+    )
+
+
+def _too_few(contrast: Contrast) -> str:
+    return (
+        f"Too few failures to tell whether the ratio is the same in the first year after {contrast.since} as later: it "
+        "is an average over the time followed."
     )

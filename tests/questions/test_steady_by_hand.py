@@ -8,8 +8,9 @@ import pytest
 from scipy.stats import chi2
 
 from pipeline.questions.steady_ratio import (
+    CHANGES_BELOW,
     GRID,
-    UNSTEADY_BELOW,
+    STEADY_FROM,
     Contrast,
     adjusted_of,
     allowance_of,
@@ -157,4 +158,4 @@ def test_the_test_since_the_opening_is_that_of_two_equal_coefficients(cluster: b
     own = next(t.p for t in on_clock if t.term == "opened")
     # Holm over the two.
     assert found.p == pytest.approx(min(1.0, 2 * min(own, wald.p)))
-    assert found.steady == (found.p >= UNSTEADY_BELOW)
+    assert found.steady is {0: None, 1: True, -1: False}[(found.p >= STEADY_FROM) - (found.p < CHANGES_BELOW)]

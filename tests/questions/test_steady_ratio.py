@@ -120,11 +120,19 @@ def test_what_cannot_be_tested_is_not_taken_as_steady(harmed):
 
 def test_a_ratio_that_was_tested_and_found_steady_stands(harmed):
     fit, began = without_failures(harmed, SINCE < 0)
-    for below, steady in ((1.1, False), (0.0, True)):
-        with unittest.mock.patch("pipeline.questions.steady_ratio.UNSTEADY_BELOW", below):
+    for below, at, steady, said in (
+        (1.1, 1.2, False, "changes over time: in the first year"),
+        (0.0, 1.1, None, "Whether the ratio changes over time cannot be told: in the first year"),
+        (0.0, 0.0, True, "is steady as far as"),
+    ):
+        with (
+            unittest.mock.patch("pipeline.questions.steady_ratio.CHANGES_BELOW", below),
+            unittest.mock.patch("pipeline.questions.steady_ratio.STEADY_FROM", at),
+        ):
             judged = judge_ratio(fit, OPENED, start=began, confidence=0.95)
         assert judged.steady.steady is steady
-        assert (judged.changing is None) is steady
+        assert said in judged.steady.sentence
+        assert (judged.changing is None) is (steady is True)
 
 
 def test_the_clustered_test_tends_to_the_plain_one_and_sees_copies_as_one():
