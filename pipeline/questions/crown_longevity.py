@@ -97,7 +97,7 @@ class Analysis:
 
 
 NOT_CHECKED = (
-    "Where the comparison is made in parts, it is not tested whether the ratio is steady, and neither mean years in "
+    "Where the comparison is made in parts, the ratio is taken as steady without a test, and neither mean years in "
     "place nor the ratio within patients are worked out."
 )
 
