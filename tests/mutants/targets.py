@@ -149,7 +149,12 @@ COMPARISON = (
     _stats("tipping"),
     _stats("multi_state"),
     _stats("standardise_windows"),
-    Target("comparison", "pipeline/stats/phases.py", ("tests/stats/test_standardise_windows.py",)),
+    Target(
+        "comparison",
+        "pipeline/stats/phases.py",
+        ("tests/stats/test_standardise_windows.py", "tests/stats/test_log_f.py"),
+    ),
+    _stats("log_f"),
     _question("comparison", "steady_ratio"),
     _question("comparison", "within_patient"),
     _question("comparison", "leaving_weights", "leaving"),
