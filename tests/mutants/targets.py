@@ -155,7 +155,7 @@ COMPARISON = (
         ("tests/stats/test_standardise_windows.py", "tests/stats/test_log_f.py"),
     ),
     _stats("log_f"),
-    _question("comparison", "steady_ratio"),
+    _question("comparison", "steady_ratio", "steady_by_hand", "steady_ratio"),
     _question("comparison", "within_patient"),
     _question("comparison", "leaving_weights", "leaving"),
 )

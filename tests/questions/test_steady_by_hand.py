@@ -1,6 +1,7 @@
 """Steady and changing ratios by hand: mean years in words, what few failures ask for, the days curves are read at."""
 
 import math
+import unittest.mock
 from dataclasses import replace
 
 import numpy as np
@@ -23,6 +24,7 @@ from pipeline.questions.steady_ratio import (
 from pipeline.results import Estimate
 from pipeline.stats.cox import CoxFit, fit_cox
 from pipeline.stats.few_failures import NONE, Allowance, degrees_of_freedom
+from pipeline.stats.phases import fit_phases
 from pipeline.stats.standardise_windows import Windows
 
 OPENED = Contrast("opened", "before", "the opening", ("an opened crown", "a crown treated before"))
@@ -94,9 +96,6 @@ def test_through_phases_the_limits_are_those_of_the_patients_that_carry_the_erro
             for w, a in ((phased, many), (replace(phased, turns=()), few))
         )
         assert found == wanted
-    # Fewer still by their failures: that stands.
-    assert Allowance(1.0, 1.5).carried_by(10) == Allowance(1.0, 1.5)
-    assert Allowance(2.0, math.inf).carried_by(10) == Allowance(2.0, 9)
 
 
 def small_fit(*, cluster: bool) -> CoxFit:
@@ -148,6 +147,22 @@ def test_without_a_fit_the_ratio_stands_as_it_is():
         assert (found.ratio, found.difference, found.steady, found.changes) == (told, None, None, False)
 
 
+@pytest.mark.parametrize("steady", [True, False])
+def test_a_ratio_over_all_the_years_is_told_where_none_is_taken_as_steady(steady):
+    fit = small_fit(cluster=True)
+    ratio = Estimate("opened vs before", "cox", ("age",), (), 1.5, 1.1, 2.2, 0.01, "patient_id", 36, 36, 16, 34)
+    with unittest.mock.patch("pipeline.questions.steady_ratio.STEADY_FROM", 0.0 if steady else 1.1):
+        found = stand_on(
+            fit, OPENED, ratio, rows=np.arange(5), began=np.zeros(36, dtype=int), from_days=0, years=2,
+            states={"opened": {"opened": 1.0, "vital": 0.0}, "before": {"opened": 0.0, "vital": 0.0}},
+            min_at_risk=1, confidence=0.95, noun="crowns",
+        )  # fmt: skip
+    assert found.changes is not steady
+    assert found.difference is not None
+    assert found.ratio == ((1.5, 1.1, 2.2) if steady else found.steady.overall)
+    assert (found.steady.overall is None) is steady
+
+
 @pytest.mark.parametrize("cluster", [True, False])
 def test_the_test_since_the_opening_is_that_of_two_equal_coefficients(cluster: bool):
     fit = small_fit(cluster=cluster)
@@ -155,6 +170,9 @@ def test_the_test_since_the_opening_is_that_of_two_equal_coefficients(cluster: b
     *on_clock, wald = found.tests
     assert (wald.term, wald.on, wald.df) == ("opened", "since the opening", 1)
     assert wald.p == pytest.approx(chi2.sf(wald.chi_square, 1))
+    halves = fit_phases(small_fit(cluster=cluster), "opened", start=np.zeros(36, dtype=int), cuts=(365,)).fit
+    gap, cov = halves.coef[0] - halves.coef[1], halves.cov[:2, :2]
+    assert wald.chi_square == pytest.approx(gap**2 / (cov[0, 0] + cov[1, 1] - 2 * cov[0, 1]))
     own = next(t.p for t in on_clock if t.term == "opened")
     # Holm over the two.
     assert found.p == pytest.approx(min(1.0, 2 * min(own, wald.p)))
