@@ -167,7 +167,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
             analysis,
             records_begin=stored.to_count.records_begin,
             of_crowns=stored.to_count.of_crowns,
-            changes=main.steady is not None and main.steady.steady is False,
+            changes=main.steady is not None and main.steady.steady is not True,
             say=say,
         )
         states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)

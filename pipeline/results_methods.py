@@ -167,6 +167,16 @@ METHODS = (
         "steady",
     ),
     Method(
+        "Phases with few failures or none",
+        "The ratios of phases that adjoin are held to one another by a belief worth one failure, half on either side.",
+        "stats.log_f",
+        (
+            "Greenland S, Mansournia MA. Penalization, bias reduction, and default priors in logistic and related "
+            "categorical and survival regressions. Stat Med 2015;34:3133-3143 (from memory).",
+        ),
+        "steady",
+    ),
+    Method(
         "The same patients",
         "The ratio among crowns of one patient, so that what a patient's crowns share drops out.",
         "questions.within_patient",

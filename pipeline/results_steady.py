@@ -31,9 +31,10 @@ class PhaseRatio:
 class Steady:
     """Whether the adjusted ratio of `contrast` is steady.
 
-    `steady` is None where it could not be tested. `p` is Holm's over the two tests of the contrast; `tests` has those
-    and, for the record, the one of every other term and of all together. `phases` are empty where a phase has too few
-    failures. `overall` is the ratio over the whole window, with its limits, where `steady` is False.
+    `steady` is None where it could not be tested, or the tests leave it open. `p` is Holm's over the two tests of the
+    contrast; `tests` has those and, for the record, the one of every other term and of all together. `phases` are empty
+    where a phase has too few failures. `overall` is the ratio over the whole window, with its limits, where the
+    difference takes none as steady.
     """
 
     contrast: str

@@ -110,7 +110,7 @@ def explore_choices(
         with a known seat all have. `rules` then give the cut-off of all data. The main row has the figures of the
         sample, and every row is held against that one, so that nothing but the way of counting differs between them.
     changes
-        Whether the main comparison found a ratio that changes since the opening: then every adjusted way is fitted with
+        Whether the main comparison took no ratio since the opening as steady: then every adjusted way is fitted with
         a changing one, so that ways differ by how they count and not by a test.
 
     Returns

@@ -193,8 +193,8 @@ def stand_at_equal_age(
     method = (
         f"adjusted, at equal age of the crown: {len(chosen):,} of {int(is_opened.sum()):,} opened crowns, each from "
         "its age at the opening on, standardised as opened and as treated before by the adjusted Cox model whose clock "
-        f"is the age of the crown{', and in which the ratio changes since the opening' if changes else ''}; error by "
-        "the infinitesimal jackknife grouped by patient"
+        f"is the age of the crown{', and in which the ratio may change since the opening' if changes else ''}; error "
+        "by the infinitesimal jackknife grouped by patient"
     )
     return Stands(
         difference=None if made is None else replace(made, method=method),

@@ -97,7 +97,7 @@ class Analysis:
 
 
 NOT_CHECKED = (
-    "Where the comparison is made in parts, it is not tested whether the ratio is steady, and neither mean years in "
+    "Where the comparison is made in parts, the ratio is taken as steady without a test, and neither mean years in "
     "place nor the ratio within patients are worked out."
 )
 
@@ -236,7 +236,7 @@ def stand(
     ratio: Estimate | None,
     analysis: Analysis,
 ) -> Stands:
-    """The adjusted difference with the ratio beside it, from the model with phases where the ratio is not steady."""
+    """The adjusted difference with the ratio beside it, with phases unless the ratio was found steady."""
     if fit is None:
         return Stands()
     judged = judge_ratio(fit, OPENED, start=opened_on(fit, spells), confidence=analysis.confidence)
@@ -282,9 +282,9 @@ def difference_by(
     made = make_adjusted(d, crude.years)
     method = (
         "adjusted: both treatments standardised over the crowns with a root canal by an adjusted Cox model in which "
-        "the ratio changes since the opening: the same crowns, all opened on the day from which the difference counts, "
-        "or treated before; error by the infinitesimal jackknife grouped by patient, or the model's where that is "
-        "larger; limits from those of the two shares, by Student's t with few failures"
+        "the ratio may change since the opening: the same crowns, all opened on the day from which the difference "
+        "counts, or treated before; error by the infinitesimal jackknife grouped by patient, or the model's where that "
+        "is larger; limits from those of the two shares, by Student's t with few failures"
     )
     return Stands(
         None if made is None else replace(made, method=method),

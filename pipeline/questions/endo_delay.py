@@ -79,7 +79,9 @@ def compare_delay(
     d = stands.difference
     difference = crude
     if d is not None and crude is not None:
-        method = ADJUSTED + (", in which the ratio changes after a year" if stands.changes else "") + JACKKNIFE
+        method = (
+            ADJUSTED + (", in which the ratio may change within and after a year" if stands.changes else "") + JACKKNIFE
+        )
         difference = replace(crude, per_100=d.per_100, ci_low=d.low, ci_high=d.high, method=method)
     empty = {s: Group(s, label, 0, 0, 0, 0.0, 0.0, 0.0, 0.0) for s, label in labels.items()}
     gone = found.rows.height - rows.height

@@ -79,7 +79,7 @@ STEADY = (
 )
 CHANGES = (
     "adjusted: all the teeth standardised as crowned and as not crowned by an adjusted Cox model in which the ratio "
-    "changes since the crown, all crowned on the day from which the difference counts; error by the infinitesimal "
+    "may change since the crown, all crowned on the day from which the difference counts; error by the infinitesimal "
     "jackknife grouped by patient"
 )
 DOUBT = (

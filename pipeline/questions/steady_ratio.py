@@ -9,16 +9,26 @@ by the horizon. So two tests stand beside each adjusted ratio, on two clocks:
 - **the clock of the group**: its follow-up is cut `FIRST_YEAR_DAYS` after its own start (the opening), and a Wald test
   with errors clustered on the patient asks whether the ratio before and after is the same.
 
-They are two looks at one assumption, so Holm's rule is applied to the two: the ratio is called unsteady if the smaller
-p, doubled, is below `UNSTEADY_BELOW`. That is 0.10 and not 0.05 on purpose: a steady ratio is an assumption of ours and
-no finding, and the two errors do not weigh alike. To call a steady ratio unsteady costs little (the error of the
-difference is then the same or a little wider); to miss a change makes the figure wrong.
+They are two looks at one assumption, so Holm's rule is applied to the two: by the smaller p, doubled, the ratio is said
+to change below `CHANGES_BELOW`, and to be steady from `STEADY_FROM` on; between them it cannot be told.
 
-Where it is unsteady, the difference comes from a model with phases: `PHASES` cut the first year again after four
-months, since failures that come at once are over by then, and the one ratio of a first year, averaged over crowns of
-which many have failed or left by its end, would be too high for a crown that goes through all of it. A cut is left out
-where a phase of it has no failure. With no failure in the first year or none later there is nothing to tell the two
-apart, and the ratio is said to be untested.
+The difference takes a ratio as steady only where that is said: it was tested, and nothing speaks against it. Else it
+comes from a model with phases: `PHASES` cut the first year again after four months, since failures that come at once
+are over by then, and the one ratio of a first year, averaged over crowns of which many have failed or left by its end,
+would be too high for a crown that goes through all of it. Two errors do not weigh alike here. A range from one ratio
+that was chosen because a test was silent is too narrow wherever the test could not have spoken (a choice made on the
+same data has no range of its own, however large the practice [1]), while phases that were not needed only widen it, by
+a few hundredths. So `STEADY_FROM` is far from 0.05, and a practice with no failure in the first year, which has nothing
+to test, is not taken as steady.
+
+A phase without a failure would have a ratio of none at all, without error. So it is believed, for what `ALIKE` failures
+are worth, that phases which adjoin are alike (`stats/log_f.py`); half of each such failure stands on either side, and
+the error of the difference has them as clusters of their own.
+
+References
+----------
+[1] Leeb H, Poetscher BM. Model selection and inference: facts and fiction. Econometric Theory 2005;21:21-59 (from
+    memory).
 """
 
 from __future__ import annotations
@@ -44,7 +54,8 @@ from pipeline.stats.standardised import AdjustedDifference, make_difference
 
 FIRST_YEAR_DAYS = 365
 PHASES = (122, FIRST_YEAR_DAYS)
-UNSTEADY_BELOW = 0.10
+CHANGES_BELOW, STEADY_FROM = 0.10, 0.50
+ALIKE = 1.0
 # No ratio is given of a phase with fewer failures.
 MIN_FAILURES_A_PHASE = 5
 # The mean years in place are the area under curves read at so many days, evenly spread.
@@ -72,7 +83,7 @@ class Changing:
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """What is told of the ratio, and the model that has its phases where it is not steady."""
+    """What is told of the ratio, and the model that has its phases unless it was found steady."""
 
     steady: Steady
     changing: Changing | None
@@ -87,20 +98,28 @@ def judge_ratio(fit: CoxFit, contrast: Contrast, *, start: Ints, confidence: flo
     if not fit.converged or contrast.group not in fit.names:
         return Judged(_untested(contrast, ()), None)
     tests = _on_model_clock(fit)
+    told = _tested(fit, contrast, tests, start=start, confidence=confidence) or _untested(contrast, tests)
+    return Judged(told, None if told.steady else changing_model(fit, contrast.group, start=start))
+
+
+def _tested(
+    fit: CoxFit, contrast: Contrast, tests: tuple[SteadyTest, ...], *, start: Ints, confidence: float
+) -> Steady | None:
+    """What the tests say; None where there is nothing to tell the first year and later apart."""
     try:
         halves = fit_phases(fit, contrast.group, start=start, cuts=(FIRST_YEAR_DAYS,))
     except CoxInputError:
-        return Judged(_untested(contrast, tests), None)
+        return None
     first, later = halves.names
     equal = halves.fit.contrast({first: 1.0, later: -1.0})
     if not halves.fit.converged or min(halves.failures) == 0 or not np.isfinite(equal.p):
-        return Judged(_untested(contrast, tests), None)
+        return None
     wald = SteadyTest(contrast.group, f"since {contrast.since}", (equal.estimate / equal.se) ** 2, 1, equal.p)
-    own = next(t.p for t in tests if t.term == contrast.group)
+    own = next((t.p for t in tests if t.term == contrast.group), math.nan)
     p = float(np.min(holm([equal.p, *([own] if np.isfinite(own) else [])])))
     phases = _phase_ratios(halves, contrast, confidence)
-    steady = p >= UNSTEADY_BELOW
-    told = Steady(
+    steady = True if p >= STEADY_FROM else False if p < CHANGES_BELOW else None
+    return Steady(
         contrast=f"{contrast.group} vs {contrast.reference}",
         steady=steady,
         p=p,
@@ -109,17 +128,16 @@ def judge_ratio(fit: CoxFit, contrast: Contrast, *, start: Ints, confidence: flo
         overall=None,
         sentence=_sentence(contrast, steady, phases, halves.failures),
     )
-    return Judged(told, None if steady else changing_model(fit, contrast.group, start=start))
 
 
 def changing_model(fit: CoxFit, group: str, *, start: Ints) -> Changing | None:
-    """The model with as many of `PHASES` as have failures; None where no phases can be told apart."""
+    """The model with `PHASES`, or fewer where one has nobody at risk; None where no phases can be told apart."""
     for turns in (PHASES, (FIRST_YEAR_DAYS,)):
         try:
-            found = fit_phases(fit, group, start=start, cuts=turns)
+            found = fit_phases(fit, group, start=start, cuts=turns, alike=ALIKE)
         except CoxInputError:
             continue
-        if found.fit.converged and min(found.failures) > 0:
+        if found.fit.converged:
             return Changing(found, turns)
     return None
 
@@ -149,7 +167,7 @@ def stand_on(
     confidence: float,
     noun: str,
 ) -> Standing:
-    """The difference of a contrast by an adjusted fit, from the model with phases where its ratio is not steady.
+    """The difference of a contrast by an adjusted fit, from the model with phases unless its ratio was found steady.
 
     `began` is the day of the fit's clock on which the group began, by row; the difference is that of the crowns or
     teeth at `rows` from day `from_days` to the horizon, None where there is no such day.
@@ -251,6 +269,7 @@ def adjusted_of(
     contrast: Contrast, windows: Windows, allowance: Allowance, *, days: tuple[int, int], confidence: float
 ) -> AdjustedDifference:
     """The difference of the standardised shares by their last day, as `standardise` gives one; `days` from and to."""
+    allowance = _through_phases(allowance, windows, contrast)
     sides = [windows.states.index(name) for name in (contrast.group, contrast.reference)]
     pulls = windows.pull[sides]
     return make_difference(
@@ -270,6 +289,7 @@ def overall_ratio(
     log, error = windows.log_hazard_ratio(contrast.group, contrast.reference)
     if not np.isfinite(error):
         return None
+    allowance = _through_phases(allowance, windows, contrast)
     step = allowance.quantile(confidence) * allowance.larger * error
     return float(np.exp(log)), float(np.exp(log - step)), float(np.exp(log + step))
 
@@ -288,6 +308,7 @@ def mean_years(
     days, error = windows.mean_difference(contrast.group, contrast.reference)
     if not np.isfinite(error):
         return None
+    allowance = _through_phases(allowance, windows, contrast)
     step = allowance.quantile(confidence) * allowance.larger * error
     value, low, high = (float(v / DAYS_PER_YEAR) for v in (days, days - step, days + step))
     one, other = contrast.words
@@ -308,6 +329,11 @@ def mean_years(
         high,
         told,
     )
+
+
+def _through_phases(allowance: Allowance, windows: Windows, contrast: Contrast) -> Allowance:
+    """Where the ratio has phases, no more degrees of freedom than patients carry the error."""
+    return allowance.carried_by(windows.carriers(contrast.group, contrast.reference)) if windows.turns else allowance
 
 
 def _months(years: float) -> str:
@@ -341,22 +367,26 @@ def _phase_ratios(halves: PhaseFit, contrast: Contrast, confidence: float) -> tu
     return tuple(out)
 
 
-def _sentence(contrast: Contrast, steady: bool, phases: tuple[PhaseRatio, ...], failures: tuple[int, ...]) -> str:
+def _sentence(
+    contrast: Contrast, steady: bool | None, phases: tuple[PhaseRatio, ...], failures: tuple[int, ...]
+) -> str:
     if steady:
         return (
             "The ratio is steady as far as these records tell: failures came about as much faster or slower in the "
             f"first year after {contrast.since} as later."
         )
+    if not phases and steady is None:
+        return _too_few(contrast)
     if not phases:
         return (
             f"The ratio changes over time: {failures[0]} failures in the first year after {contrast.since}, "
             f"{failures[1]} later, which are too few for a ratio of each."
         )
     first, later = (f"{_times(p.hazard_ratio)} as fast ({p.ci_low:.1f} to {p.ci_high:.1f})" for p in phases)
-    return (
-        f"The ratio changes over time: in the first year after {contrast.since} failures came {first}, later {later}. "
-        "No one ratio holds throughout."
-    )
+    came = f"in the first year after {contrast.since} failures came {first}, later {later}."
+    if steady is None:
+        return f"Whether the ratio changes over time cannot be told: {came}"
+    return f"The ratio changes over time: {came} No one ratio holds throughout."
 
 
 def _times(ratio: float) -> str:
@@ -371,8 +401,12 @@ def _untested(contrast: Contrast, tests: tuple[SteadyTest, ...]) -> Steady:
         tests=tests,
         phases=(),
         overall=None,
-        sentence=(
-            f"Too few failures to tell whether the ratio is the same in the first year after {contrast.since} as "
-            "later: it is an average over the time followed."
-        ),
+        sentence=_too_few(contrast),
+    )
+
+
+def _too_few(contrast: Contrast) -> str:
+    return (
+        f"Too few failures to tell whether the ratio is the same in the first year after {contrast.since} as later: it "
+        "is an average over the time followed."
     )

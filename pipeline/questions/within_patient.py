@@ -3,10 +3,17 @@
 Frail patients may lose crowns sooner and have them opened more often; nothing that is recorded need tell. A Cox model
 with a baseline hazard for each patient compares crowns of one patient with one another alone, so that whatever they
 share (frailty, habits, care, hygiene) drops out [1]. It sees only the patients whose crowns are in different states
-when one of them fails, and so is far less certain than the comparison of all: it is a check and never the answer. It
-disagrees where it lies nearer to no difference than to the ratio of all patients, on the scale of logarithms, or on the
-other side: if what patients share made the whole difference, that happens at least every other time, and rarely where
-none of it is. No claim is made that it disagrees with.
+when one of them fails, and so is far less certain than the comparison of all: it is a check and never the answer. A
+claim needs that it bears out the ratio of all patients, which takes two things:
+
+- it lies nearer to that ratio than to none, on the scale of logarithms, so that what patients share made less than half
+  of it;
+- it lies on that side of none by `ERRORS_FROM_NONE` of its own standard errors. If what patients share made the whole
+  difference, the ratio within patients is none but for chance, and chance takes it so far in 16 of 100 practices (a few
+  more among those with a claim, since the two ratios share their failures), however large the practice and however much
+  is shared. The first rule alone lets more pass, the less certain the check is.
+
+Where too few patients tell, there is no check, and a claim stands without one.
 
 References
 ----------
@@ -28,6 +35,8 @@ from pipeline.stats.cox import Contrast, CoxInputError, fit_cox
 
 # With fewer failures in the patients that it sees, no ratio is given.
 MIN_FAILURES = 5
+# So many of its own standard errors the ratio within patients must lie from none to bear out a claim.
+ERRORS_FROM_NONE = 1.0
 
 
 def compare_within_patients(
@@ -79,9 +88,10 @@ def compare_within_patients(
     patients = f"{counts[0]:,} patient{'s' if counts[0] != 1 else ''}"
     told = f"Within the same patients: ratio {ratio:.1f} ({low:.1f} to {high:.1f}), from {patients}."
     if agrees is False and main is not None:
+        nearer = _is_nearer(log, main)
         told += (
-            f" This disagrees with the ratio of all patients, {main.hazard_ratio:.1f}: something that a patient's "
-            "crowns share may account for it."
+            f" This {'is too uncertain to bear out' if nearer else 'disagrees with'} the ratio of all patients, "
+            f"{main.hazard_ratio:.1f}: something that a patient's crowns share may account for it."
         )
     return WithinPatient(name, ratio, low, high, *counts, agrees, told)
 
@@ -89,13 +99,16 @@ def compare_within_patients(
 def bears_out(within: Contrast, main: Estimate) -> bool:
     """Whether the check bears out the ratio of all patients; `within` is the log ratio within patients.
 
-    Where that claims something (its range leaves out 1): it lies nearer to that ratio than to none. Else: its own
-    range holds that ratio.
+    Where that claims something (its range leaves out 1): it lies nearer to that ratio than to none, and as many of its
+    errors from none as it must. Else: its own range holds that ratio.
     """
-    log = math.log(main.hazard_ratio)
     if main.ci_low <= 1 <= main.ci_high:
-        return within.low <= log <= within.high
-    return abs(within.estimate - log) <= abs(within.estimate)
+        return within.low <= math.log(main.hazard_ratio) <= within.high
+    return _is_nearer(within, main) and abs(within.estimate) >= ERRORS_FROM_NONE * within.se
+
+
+def _is_nearer(within: Contrast, main: Estimate) -> bool:
+    return abs(within.estimate - math.log(main.hazard_ratio)) <= abs(within.estimate)
 
 
 def _counts(rows: pl.DataFrame) -> tuple[int, int]:

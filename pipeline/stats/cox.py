@@ -23,6 +23,7 @@ from scipy import linalg, stats
 from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
 from pipeline.stats.cox_kernel import Bools, Floats, Ints, Moments, RiskSets, Ties
+from pipeline.stats.log_f import LogF
 
 __all__ = ["Contrast", "CoxFit", "CoxInputError", "WaldTest", "fit_cox"]
 
@@ -205,12 +206,13 @@ class CoxFit(CoxEstimate):
     """A fitted Cox model with its rows: `design` and `at_estimate` serve what builds on a fit.
 
     `at_estimate` are the risk-set sums at the estimate, on the scale of `design.z`. `by_cluster` is the influence of
-    each cluster, None where no clusters were given.
+    each cluster, None where no clusters were given; `of_prior` that of the halves of a prior, in no cluster.
     """
 
     design: Design = field(repr=False)
     at_estimate: Moments = field(repr=False)
     by_cluster: Floats | None = field(repr=False, default=None)
+    of_prior: Floats | None = field(repr=False, default=None)
 
     def score_residuals(self) -> Floats:
         """Row by covariate: each row's part of the score at the estimate, not multiplied by its weight."""
@@ -258,6 +260,7 @@ def fit_cox(
     ties: Ties = "efron",
     start: ArrayLike | None = None,
     robust: bool = False,
+    prior: LogF | None = None,
 ) -> CoxFit:
     """Fit a Cox model to rows at risk in (entry_days, exit_days].
 
@@ -265,7 +268,8 @@ def fit_cox(
     days are ties, whatever the order of the rows. Without `entry_days` rows are followed from the start and an event
     on day 0 counts; with them it needs an entry before day 0. `strata` have a baseline hazard each, `weights` multiply
     a row's likelihood, `cluster` asks for errors robust to rows of one cluster being alike, `robust` alone takes every
-    row as its own cluster. `start` is where the iterations begin.
+    row as its own cluster. `start` is where the iterations begin. A `prior` adds to the score and the information; the
+    log-likelihoods are those of the rows alone.
 
     Raises
     ------
@@ -282,11 +286,16 @@ def fit_cox(
     if n_clusters is not None and n_clusters <= len(rows.names):
         raise CoxInputError(f"{n_clusters} clusters are too few for robust errors of {len(rows.names)} covariates.")
     design = make_design(rows, ties)
+    likelihood: Likelihood = _OnHand(design, kernel.observed_events(design.sets, design.z))
+    believed = None if prior is None else prior.per(design.scale)
     found = maximise(
-        _OnHand(design, kernel.observed_events(design.sets, design.z)),
+        likelihood if believed is None else _Believed(likelihood, believed),
         rows.names,
         start=None if start is None else np.asarray(start, dtype=np.float64) * design.scale,
     )
+    if believed is not None:
+        loglik = found.at.loglik - believed.logarithm(found.beta)
+        found = replace(found, at=replace(found.at, loglik=loglik))
     fit = CoxFit(
         names=rows.names,
         coef=found.beta / design.scale,
@@ -304,10 +313,15 @@ def fit_cox(
         design=design,
         at_estimate=found.at,
     )
+    halves = np.zeros((0, len(rows.names)))
+    if believed is not None:
+        halves = believed.halves(found.beta) * design.scale @ fit.model_cov
+        fit = replace(fit, of_prior=halves)
     if not robust and rows.cluster is None:
         return fit
     change = fit.influence(by_cluster=True)
-    return replace(fit, robust_cov=change.T @ change, by_cluster=None if rows.cluster is None else change)
+    robust_cov = change.T @ change + halves.T @ halves
+    return replace(fit, robust_cov=robust_cov, by_cluster=None if rows.cluster is None else change)
 
 
 def make_design(rows: CoxRows, ties: Ties) -> Design:
@@ -452,6 +466,33 @@ class _OnHand:
 
     def reach(self, step: Floats) -> float:
         return float(np.ptp(step @ self.design.z))
+
+
+@dataclass(frozen=True, eq=False)
+class _Believed:
+    """A likelihood with a prior on its own scale."""
+
+    rows: Likelihood
+    prior: LogF
+
+    @property
+    def width(self) -> Floats:
+        return self.rows.width
+
+    @property
+    def events(self) -> float:
+        return self.rows.events
+
+    def moments(self, beta: Floats) -> Moments:
+        at = self.rows.moments(beta)
+        return replace(at, loglik=at.loglik + self.prior.logarithm(beta))
+
+    def slope(self, beta: Floats, at: Moments) -> tuple[Floats, Floats]:
+        gradient, information = self.rows.slope(beta, at)
+        return gradient + self.prior.score(beta), information + self.prior.information(beta)
+
+    def reach(self, step: Floats) -> float:
+        return self.rows.reach(step)
 
 
 def _chi_square(value: float, df: int) -> WaldTest:

@@ -16,7 +16,6 @@ from scipy.special import ndtr
 from pipeline.stats.aalen_johansen import incidence_influence
 from pipeline.stats.kaplan_meier import survival_influence
 from pipeline.stats.limits import z_value
-from pipeline.stats.restricted_mean import restricted_mean
 from pipeline.stats.spells import Floats, Values, distinct_days, position_in
 
 
@@ -100,26 +99,6 @@ def incidence_difference(
     known = _known(group, one.days) & _known(reference, one.days) & (one.days >= from_day)
     pulls = _aligned((one.units, one.values), (other.units, other.values), _shares_units(group, reference))
     return _difference(one.days, np.where(known, one.incidence - other.incidence, np.nan), pulls, confidence)
-
-
-def restricted_mean_difference(
-    group: Group, reference: Group, horizon: int, *, from_day: int = 0, confidence: float = 0.95
-) -> Differences:
-    """Difference in mean days free of the event up to `horizon`, with the variance grouped by cluster.
-
-    One value, at the horizon. Raises ValueError if either group is not followed that long (see `restricted_mean`).
-    """
-    one, other = (
-        restricted_mean(side.exit_days, side.event, horizon, from_day=from_day, **side.columns())
-        for side in (group, reference)
-    )
-    pulls = _aligned(
-        (one.units, one.influence[:, None]),
-        (other.units, other.influence[:, None]),
-        _shares_units(group, reference),
-    )
-    day = np.array([horizon], dtype=np.int64)
-    return _difference(day, np.array([one.days - other.days]), pulls, confidence)
 
 
 def _known(side: Group, days: NDArray[np.int64]) -> NDArray[np.bool_]:

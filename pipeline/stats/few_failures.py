@@ -8,6 +8,10 @@ the difference of two shares near none is skewed: its limits come from those of 
 log cumulative hazard, by the method of variance estimates recovery [2]. With many failures all three go over into the
 normal interval.
 
+Where a ratio has phases, the failures of one short phase may carry most of the error, however many there are in all.
+Then the degrees of freedom are no more than the clusters that carry it, less one: of squared pulls s the number
+sum(s)^2 / sum(s^2), which is that of the clusters where all pull alike.
+
 References
 ----------
 [1] Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bulletin
@@ -52,6 +56,10 @@ class Allowance:
         """Two-sided p of an estimate with an error that is not yet multiplied; NaN without an error."""
         t = -abs(estimate / (self.larger * error)) if error else math.nan
         return float(2 * (stdtr(self.freedom, t) if math.isfinite(self.freedom) else ndtr(t)))
+
+    def carried_by(self, clusters: float) -> Allowance:
+        """The same for an error that so many clusters carry: no more degrees of freedom than they have less one."""
+        return Allowance(self.larger, min(self.freedom, max(clusters - 1, 1.0)))
 
 
 NONE = Allowance()

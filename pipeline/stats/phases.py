@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.stats.cox import CoxFit, fit_cox
 from pipeline.stats.cox_kernel import Ints
+from pipeline.stats.log_f import LogF
 from pipeline.stats.standardise_windows import Phases
 
 
@@ -28,7 +29,7 @@ class PhaseFit:
         return [{**{n: float(in_group and n == name) for n in self.names}, **others} for name in self.names]
 
 
-def fit_phases(fit: CoxFit, group: str, *, start: ArrayLike, cuts: Sequence[int]) -> PhaseFit:
+def fit_phases(fit: CoxFit, group: str, *, start: ArrayLike, cuts: Sequence[int], alike: float = 0.0) -> PhaseFit:
     """Fit `fit` again with the column `group` cut in phases, each with a ratio of its own.
 
     Parameters
@@ -38,6 +39,9 @@ def fit_phases(fit: CoxFit, group: str, *, start: ArrayLike, cuts: Sequence[int]
     cuts
         Increasing days since then. A phase lasts to the end of its cut's day, the last one as long as rows are
         followed; rows of the group are cut there, rows outside it stay whole.
+    alike
+        How many failures it is worth that two phases which adjoin have the same ratio (`log_f.py`). Above 0 a phase
+        without a failure has a ratio too.
 
     Raises CoxInputError where a phase has no rows at risk, or as `fit_cox`.
     """
@@ -68,8 +72,14 @@ def fit_phases(fit: CoxFit, group: str, *, start: ArrayLike, cuts: Sequence[int]
         cluster=None if rows.cluster is None else rows.cluster[row],
         ties=fit.design.ties,
         start=np.concatenate((np.repeat(fit.coef[place], len(names)), fit.coef[kept])),
+        prior=_adjoining(len(names), len(names) + len(kept), alike) if alike else None,
     )
     failures = tuple(int(np.count_nonzero(event & mine[row] & (phase == k))) for k in range(len(names)))
     first = np.full(len(rows.exit), len(row))
     np.minimum.at(first, row, np.arange(len(row)))
     return PhaseFit(found, names, failures, first)
+
+
+def _adjoining(phases: int, columns: int, worth: float) -> LogF:
+    """Each phase, the first of the columns, less the next one."""
+    return LogF(np.eye(phases - 1, columns) - np.eye(phases - 1, columns, 1), worth)

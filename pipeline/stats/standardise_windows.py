@@ -37,8 +37,9 @@ Phases = Sequence[Mapping[str, float]]
 class Windows:
     """Standardised shares failed, state by day since the start (`days`), and each cluster's pull.
 
-    `pull` is that on the share failed by the last day, state by cluster; `mean_days` is the mean number of days in
-    place up to then, and `mean_pull` the pull on it.
+    `pull` is that on the share failed by the last day, state by cluster, with the halves of a fit's prior last;
+    `mean_days` is the mean number of days in place up to then, and `mean_pull` the pull on it. `turns` are the days on
+    which phases meet, none where the ratio is one.
     """
 
     states: tuple[str, ...]
@@ -48,6 +49,15 @@ class Windows:
     mean_days: Floats
     mean_pull: Floats
     crowns: int
+    turns: tuple[int, ...] = ()
+
+    def carriers(self, group: str, reference: str) -> float:
+        """How many clusters that pull alike would make the error of the difference known as well as these do.
+
+        The squared sum of their squared pulls over the sum of the squares: as many as there are where all pull alike.
+        """
+        square = (self.pull[self.states.index(group)] - self.pull[self.states.index(reference)]) ** 2
+        return float(square.sum() ** 2 / (square @ square)) if square.any() else 0.0
 
     def difference(self, group: str, reference: str) -> tuple[float, float]:
         """Difference of the shares failed by the last day, and its error."""
@@ -128,6 +138,7 @@ def standardise_windows(
         mean_days=length[-1] - failure @ trapezoid,
         mean_pull=-np.stack(mean_pull),
         crowns=len(target.x),
+        turns=tuple(turns),
     )
 
 
@@ -218,7 +229,9 @@ class _Sums:
         """Each cluster's pull on the sum."""
         through = self.of.pulls.on_increments(np.cumsum(self.by_day, axis=1)[:, :-1])
         rows = kernel.sum_by(self.of.unit, through.rows, self.of.n_units)
-        return np.asarray(rows + self.of.change @ (self.beta + through.beta) + self.crowns)
+        beta = self.beta + through.beta
+        own, prior = rows + self.of.change @ beta + self.crowns, self.of.fit.of_prior
+        return np.asarray(own if prior is None else np.append(own, prior * self.of.fit.design.scale @ beta))
 
 
 def _error(pull: Floats) -> float:

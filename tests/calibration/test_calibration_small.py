@@ -202,7 +202,7 @@ def test_a_strong_effect_is_found_and_no_effect_is_not():
     strong, none = (
         [run_practice(Task(name, i, 3000, 1, as_recorded=True)) for i in range(5)] for name in ("strong_effect", "null")
     )
-    # At this size the shipped table has 95 to 99 of 100 say that they differ, and the others that they cannot tell.
+    # About this size the shipped table has 94 to 99 of 100 say that they differ, and the others that they cannot tell.
     verdicts = [f.verdict for f in strong]
     assert verdicts.count("differs") >= 4
     assert set(verdicts) <= {"differs", "cannot_tell"}

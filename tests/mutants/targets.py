@@ -149,8 +149,13 @@ COMPARISON = (
     _stats("tipping"),
     _stats("multi_state"),
     _stats("standardise_windows"),
-    Target("comparison", "pipeline/stats/phases.py", ("tests/stats/test_standardise_windows.py",)),
-    _question("comparison", "steady_ratio"),
+    Target(
+        "comparison",
+        "pipeline/stats/phases.py",
+        ("tests/stats/test_standardise_windows.py", "tests/stats/test_log_f.py"),
+    ),
+    _stats("log_f"),
+    _question("comparison", "steady_ratio", "steady_by_hand", "steady_ratio"),
     _question("comparison", "within_patient"),
     _question("comparison", "leaving_weights", "leaving"),
 )

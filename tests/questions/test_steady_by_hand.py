@@ -1,6 +1,7 @@
 """Steady and changing ratios by hand: mean years in words, what few failures ask for, the days curves are read at."""
 
 import math
+import unittest.mock
 from dataclasses import replace
 
 import numpy as np
@@ -8,8 +9,11 @@ import pytest
 from scipy.stats import chi2
 
 from pipeline.questions.steady_ratio import (
+    CHANGES_BELOW,
     GRID,
+    STEADY_FROM,
     Contrast,
+    adjusted_of,
     allowance_of,
     judge_ratio,
     mean_years,
@@ -20,6 +24,7 @@ from pipeline.questions.steady_ratio import (
 from pipeline.results import Estimate
 from pipeline.stats.cox import CoxFit, fit_cox
 from pipeline.stats.few_failures import NONE, Allowance, degrees_of_freedom
+from pipeline.stats.phases import fit_phases
 from pipeline.stats.standardise_windows import Windows
 
 OPENED = Contrast("opened", "before", "the opening", ("an opened crown", "a crown treated before"))
@@ -74,6 +79,25 @@ def test_the_ratio_on_the_whole_has_the_limits_that_few_failures_ask_for():
     assert overall_ratio(replace(WINDOWS, pull=np.zeros((2, 2))), OPENED, NONE, 0.95) is None
 
 
+def test_through_phases_the_limits_are_those_of_the_patients_that_carry_the_error():
+    phased = replace(WINDOWS, turns=(365,), pull=np.array([[0.03, 0.01, 0.0], [0.0, 0.01, 0.04]]))
+    # The pulls on the difference are 0.03, 0 and -0.04.
+    carry = (9 + 16) ** 2 / (9**2 + 16**2)
+    assert phased.carriers("opened", "before") == pytest.approx(carry)
+    assert replace(phased, pull=np.zeros((2, 3))).carriers("opened", "before") == 0
+    few = Allowance(1.5, max(carry - 1, 1.0))
+    for many in (Allowance(1.5, math.inf), Allowance(1.5, 20.0)):
+        assert overall_ratio(phased, OPENED, many, 0.95) == overall_ratio(
+            replace(phased, turns=()), OPENED, few, 0.95
+        )  # fmt: skip
+        assert years_of(phased, many) == years_of(replace(phased, turns=()), few)
+        found, wanted = (
+            adjusted_of(OPENED, w, a, days=(0, 731), confidence=0.95)
+            for w, a in ((phased, many), (replace(phased, turns=()), few))
+        )
+        assert found == wanted
+
+
 def small_fit(*, cluster: bool) -> CoxFit:
     """Opened, vital and treated before; of the last seven fail, two patients twice each; of the opened six."""
     state = ["opened"] * 12 + ["vital"] * 10 + ["before"] * 14
@@ -123,6 +147,22 @@ def test_without_a_fit_the_ratio_stands_as_it_is():
         assert (found.ratio, found.difference, found.steady, found.changes) == (told, None, None, False)
 
 
+@pytest.mark.parametrize("steady", [True, False])
+def test_a_ratio_over_all_the_years_is_told_where_none_is_taken_as_steady(steady):
+    fit = small_fit(cluster=True)
+    ratio = Estimate("opened vs before", "cox", ("age",), (), 1.5, 1.1, 2.2, 0.01, "patient_id", 36, 36, 16, 34)
+    with unittest.mock.patch("pipeline.questions.steady_ratio.STEADY_FROM", 0.0 if steady else 1.1):
+        found = stand_on(
+            fit, OPENED, ratio, rows=np.arange(5), began=np.zeros(36, dtype=int), from_days=0, years=2,
+            states={"opened": {"opened": 1.0, "vital": 0.0}, "before": {"opened": 0.0, "vital": 0.0}},
+            min_at_risk=1, confidence=0.95, noun="crowns",
+        )  # fmt: skip
+    assert found.changes is not steady
+    assert found.difference is not None
+    assert found.ratio == ((1.5, 1.1, 2.2) if steady else found.steady.overall)
+    assert (found.steady.overall is None) is steady
+
+
 @pytest.mark.parametrize("cluster", [True, False])
 def test_the_test_since_the_opening_is_that_of_two_equal_coefficients(cluster: bool):
     fit = small_fit(cluster=cluster)
@@ -130,7 +170,10 @@ def test_the_test_since_the_opening_is_that_of_two_equal_coefficients(cluster: b
     *on_clock, wald = found.tests
     assert (wald.term, wald.on, wald.df) == ("opened", "since the opening", 1)
     assert wald.p == pytest.approx(chi2.sf(wald.chi_square, 1))
+    halves = fit_phases(small_fit(cluster=cluster), "opened", start=np.zeros(36, dtype=int), cuts=(365,)).fit
+    gap, cov = halves.coef[0] - halves.coef[1], halves.cov[:2, :2]
+    assert wald.chi_square == pytest.approx(gap**2 / (cov[0, 0] + cov[1, 1] - 2 * cov[0, 1]))
     own = next(t.p for t in on_clock if t.term == "opened")
     # Holm over the two.
     assert found.p == pytest.approx(min(1.0, 2 * min(own, wald.p)))
-    assert found.steady == (found.p >= 0.1)
+    assert found.steady is {0: None, 1: True, -1: False}[(found.p >= STEADY_FROM) - (found.p < CHANGES_BELOW)]

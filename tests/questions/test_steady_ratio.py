@@ -1,5 +1,6 @@
 """Ratios that change, crowns that wear out and patients who are frail: what is said must hold there too."""
 
+import unittest.mock
 from dataclasses import replace
 
 import awkward_hazards
@@ -84,27 +85,54 @@ def test_the_area_between_the_curves_is_the_difference_of_mean_years(compared):
     assert f"{round(12 * lost, 1):g} months shorter" in compared.mean_years.sentence
 
 
-def test_too_few_failures_in_a_phase_are_no_test(harmed):
-    crowns, patients = harmed
-    spells = state_spells(crown_rows(crowns, patients))
-    late = pl.col("state") != "through_crown"
-    kept = spells.filter(late | ~pl.col("event") | (pl.col("exit_days") - pl.col("access_days") <= 365))
+def without_failures(harmed, gone):
+    """The fit and the days of the opening, where opened crowns that failed on days `gone` are left out."""
+    spells = state_spells(crown_rows(*harmed))
+    kept = spells.filter((pl.col("state") != "through_crown") | ~pl.col("event") | ~gone)
     fit = estimate_states(kept, ANALYSIS)[3]
-    judged = judge_ratio(fit, OPENED, start=opened_on(fit, kept), confidence=0.95)
+    return fit, opened_on(fit, kept)
+
+
+SINCE = pl.col("exit_days") - pl.col("access_days")
+
+
+@pytest.mark.parametrize(("gone", "empty"), [(SINCE > 365, 2), (SINCE <= 122, 0)])
+def test_a_phase_without_failures_has_a_low_ratio_and_a_wide_one(harmed, gone, empty):
+    fit, began = without_failures(harmed, gone)
+    changing = changing_model(fit, "through_crown", start=began)
+    assert changing.turns == (122, 365)
+    assert changing.phases.failures[empty] == 0
+    own = [i for i in range(3) if i != empty]
+    ratio, error = changing.phases.fit.coef[:3], changing.phases.fit.se()[:3]
+    assert ratio[empty] < min(ratio[own])
+    assert error[empty] > 1.5 * max(error[own])
+
+
+def test_what_cannot_be_tested_is_not_taken_as_steady(harmed):
+    fit, began = without_failures(harmed, SINCE > 365)
+    judged = judge_ratio(fit, OPENED, start=began, confidence=0.95)
     assert judged.steady.steady is None
-    assert judged.changing is None
     assert "Too few failures" in judged.steady.sentence
-    assert changing_model(fit, "through_crown", start=opened_on(fit, kept)) is None
+    assert judged.changing is not None
+    # No phase at all has anybody at risk to compare with.
+    assert changing_model(fit, "through_crown", start=began + 10**6) is None
 
 
-def test_where_no_failure_comes_in_the_first_months_the_first_year_is_one_phase(harmed):
-    crowns, patients = harmed
-    spells = state_spells(crown_rows(crowns, patients))
-    since = pl.col("exit_days") - pl.col("access_days")
-    kept = spells.filter((pl.col("state") != "through_crown") | ~pl.col("event") | (since > 122))
-    fit = estimate_states(kept, ANALYSIS)[3]
-    changing = changing_model(fit, "through_crown", start=opened_on(fit, kept))
-    assert changing.turns == (365,)
+def test_a_ratio_that_was_tested_and_found_steady_stands(harmed):
+    fit, began = without_failures(harmed, SINCE < 0)
+    for below, at, steady, said in (
+        (1.1, 1.2, False, "changes over time: in the first year"),
+        (0.0, 1.1, None, "Whether the ratio changes over time cannot be told: in the first year"),
+        (0.0, 0.0, True, "is steady as far as"),
+    ):
+        with (
+            unittest.mock.patch("pipeline.questions.steady_ratio.CHANGES_BELOW", below),
+            unittest.mock.patch("pipeline.questions.steady_ratio.STEADY_FROM", at),
+        ):
+            judged = judge_ratio(fit, OPENED, start=began, confidence=0.95)
+        assert judged.steady.steady is steady
+        assert said in judged.steady.sentence
+        assert (judged.changing is None) is (steady is True)
 
 
 def test_the_clustered_test_tends_to_the_plain_one_and_sees_copies_as_one():
@@ -176,16 +204,16 @@ def spells(*rows):
 
 
 def test_within_patients_only_those_with_both_kinds_tell():
-    # Five patients: in the first three the opened crown fails while the other stands, in two the other way round.
+    # Fifty patients: in the first thirty the opened crown fails while the other stands, in twenty the other way round.
     rows = []
-    for i in range(5):
-        first = i < 3
+    for i in range(50):
+        first = i < 30
         rows += [(f"p{i}", "a", 0, 10 if first else 50, first), (f"p{i}", "b", 0, 10 if not first else 50, not first)]
     rows += [("alone", "a", 0, 5, True), ("none", "a", 0, 50, False), ("none", "b", 0, 50, False)]
     found = compare_within_patients(spells(*rows), ("a", "b"), ("a", "b"), estimate(1.6, 1.1, 2.2), confidence=0.95)
-    # Conditional likelihood of pairs: the ratio of 3 to 2.
+    # Conditional likelihood of pairs: the ratio of 30 to 20.
     assert found.hazard_ratio == pytest.approx(1.5)
-    assert (found.patients, found.failures) == (5, 5)
+    assert (found.patients, found.failures) == (50, 50)
     assert found.agrees
     assert "Within the same patients: ratio 1.5" in found.sentence
     far = compare_within_patients(spells(*rows), ("a", "b"), ("a", "b"), estimate(4.0, 2.0, 8.0), confidence=0.95)

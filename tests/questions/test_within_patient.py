@@ -87,6 +87,33 @@ def test_a_claim_is_borne_out_by_a_ratio_nearer_to_it_than_to_none(within, main,
     assert bears_out(Contrast(log, 0.1, log - 0.2, log + 0.2, 0.1), estimate(*main)) == agrees
 
 
+@pytest.mark.parametrize(("error", "agrees"), [(0.69, True), (0.7, False)])
+def test_a_claim_is_borne_out_by_a_ratio_an_error_of_its_own_from_none(error, agrees):
+    # The logarithm of 2 is 0.693.
+    for side, main in ((1, (3.0, 1.5, 6.0)), (-1, (1 / 3, 1 / 6, 1 / 1.5))):
+        log = side * math.log(2)
+        within = Contrast(log, error, log - 2 * error, log + 2 * error, 0.3)
+        assert bears_out(within, estimate(*main)) == agrees
+
+
+@pytest.mark.parametrize(
+    ("a_first", "main", "agrees", "words"),
+    [
+        # Of pairs the error of the log ratio is the root of 1 / a + 1 / b: here 0.46, and the logarithm 0.41.
+        (12, (1.6, 1.1, 2.2), False, "is too uncertain to bear out the ratio of all patients, 1.6"),
+        (12, (4.0, 2.0, 8.0), False, "disagrees with the ratio of all patients, 4.0"),
+        (16, (1.6, 1.1, 2.2), True, None),
+    ],
+)
+def test_why_a_claim_is_not_borne_out_is_said(a_first, main, agrees, words):
+    columns = ["patient_id", "state", "entry_days", "exit_days", "event"]
+    spells = pl.DataFrame(pairs(a_first, 8), schema=columns, orient="row")
+    found = compare_within_patients(spells, ("a", "b"), ("a", "b"), estimate(*main), confidence=0.95)
+    assert found.agrees is agrees
+    assert (words or "patients.") in found.sentence
+    assert ("account for it" in found.sentence) is not agrees
+
+
 @pytest.mark.parametrize(("low", "high", "agrees"), [(0.0, 1.0, True), (-1.0, 0.0, True), (0.1, 1.0, False)])
 def test_without_a_claim_the_range_within_patients_must_hold_the_ratio_of_all(low, high, agrees):
     within = Contrast((low + high) / 2, 0.3, low, high, 0.1)

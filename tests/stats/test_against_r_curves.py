@@ -14,7 +14,6 @@ from pipeline.stats.kaplan_meier import kaplan_meier
 from pipeline.stats.log_rank import clustered_log_rank, log_rank
 from pipeline.stats.nelson_aalen import nelson_aalen
 from pipeline.stats.rates import failure_rate
-from pipeline.stats.restricted_mean import restricted_mean
 
 SCRIPT = """
 e <- as.integer(d$cause > 0); d$e <- e; d$state <- factor(d$cause, 0:2); d$row <- seq_len(nrow(d))
@@ -31,13 +30,12 @@ na <- function(ct) { f <- survfit(s ~ 1, stype=2, ctype=ct); list(hazard=f$cumha
 score <- function(ties) coxph(s ~ factor(group) + strata(stratum) + cluster(cluster), d, weights=w, ties=ties)$rscore
 rank <- survdiff(Surv(exit, e) ~ group + strata(stratum), d)
 gray <- cuminc(d$exit, d$cause, d$group, strata=d$stratum)$Tests
-mean <- summary(plain, rmean=1200)$table
 pos <- d[d$exit > d$entry,]; pos$years <- pos$exit - pos$entry
 constant <- survreg(Surv(years, e) ~ 1, pos, dist="exponential", cluster=cluster, robust=TRUE)
 list(plain=curve(plain), clustered=curve(clustered), time=states$time, pstate=states$pstate[, 2:3],
      naive=states$std.err[, 2:3], low=states$lower[, 2:3], high=states$upper[, 2:3], grouped=grouped,
      na1=na(1), na2=na(2), efron=as.numeric(score("efron")), breslow=as.numeric(score("breslow")),
-     rank=rank$chisq, gray=unname(gray[, 1]), rmean=unname(mean["rmean"]), rmean_se=unname(mean["se(rmean)"]),
+     rank=rank$chisq, gray=unname(gray[, 1]),
      log_rate=-unname(coef(constant)), log_rate_se=sqrt(unname(constant$var[1])))
 """
 
@@ -103,10 +101,6 @@ def test_equals_r_on_fresh_rows(tmp_path, run):
     for cause in (1, 2):
         gray = gray_test(d["exit"], d["cause"], d["group"], strata=d["stratum"], of_cause=cause)
         assert gray.chi_square == pytest.approx(r["gray"][cause - 1], rel=ERRORS)
-
-    mean = restricted_mean(**rows, horizon=1200)
-    assert mean.days == pytest.approx(r["rmean"], rel=CURVES)
-    assert mean.std_error == pytest.approx(r["rmean_se"], rel=ERRORS)
 
     rate = failure_rate(**rows, cluster=d["cluster"])
     # R fits the constant rate by iteration, per day.

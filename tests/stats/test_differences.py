@@ -3,13 +3,10 @@ import math
 import numpy as np
 import polars as pl
 import pytest
-from curve_reference import CURVES, ERRORS, dataset, expected
-from lifelines import KaplanMeierFitter
-from lifelines.utils import restricted_mean_survival_time
+from curve_reference import CURVES, ERRORS, dataset
 
-from pipeline.stats.differences import Group, incidence_difference, restricted_mean_difference, survival_difference
+from pipeline.stats.differences import Group, incidence_difference, survival_difference
 from pipeline.stats.kaplan_meier import kaplan_meier
-from pipeline.stats.restricted_mean import restricted_mean
 
 
 def arms(name: str, by: str, exit_days: str, event: pl.Expr, **optional: str) -> list[Group]:
@@ -91,86 +88,6 @@ def test_difference_from_a_day():
     found = survival_difference(one, other, [365, 1825], from_day=730)
     assert np.isnan(found.estimate[0])
     assert found.estimate[1] == pytest.approx(whole[0].survival[0] - whole[1].survival[0], abs=CURVES)
-
-
-RMST = {
-    "lung": (500, [Group(dataset("lung")["time"], dataset("lung")["status"] == 2)]),
-    "gehan": (23, arms("gehan", "treat", "time", pl.col("cens"))),
-    "sim": (3650, arms(**SIM)),
-    "sim_entry": (3650, arms(**SIM, entry_days="start")),
-    "ovarian_rmean730": (730, arms("ovarian", "resid.ds", "futime", pl.col("fustat"))),
-}
-
-
-@pytest.mark.parametrize("name", list(RMST))
-def test_restricted_mean_equals_r(name):
-    """R's print(survfit, rmean=): its error there ignores `cluster`, so only the Greenwood form is compared."""
-    horizon, groups = RMST[name]
-    reference = expected("rmst")[name] if name in expected("rmst") else expected("worked")[name]
-    for number, group in enumerate(groups):
-        found = restricted_mean(group.exit_days, group.event, horizon, entry_days=group.entry_days)
-        mean, error = (np.atleast_1d(reference[key])[number] for key in ("rmean", "se"))
-        assert found.days == pytest.approx(mean, rel=CURVES)
-        assert found.std_error == pytest.approx(error, rel=ERRORS)
-        if group.entry_days is None:
-            # Without late entry the pulls of single rows add up to Greenwood's form.
-            assert found.clustered_std_error == pytest.approx(error, rel=ERRORS)
-
-
-def test_restricted_mean_of_an_early_empty_risk_set_equals_r():
-    rows = dataset("channing").filter(pl.col("age") > pl.col("ageentry"))
-    for number, gender in enumerate((1, 2)):
-        part = rows.filter(pl.col("gender") == gender)
-        found = restricted_mean(part["age"], part["death"], 1000, entry_days=part["ageentry"])
-        assert found.days == pytest.approx(expected("rmst")["channing"]["rmean"][number], rel=CURVES)
-        assert found.std_error == pytest.approx(expected("rmst")["channing"]["se"][number], rel=ERRORS)
-
-
-def test_restricted_mean_to_the_end_of_follow_up_equals_r():
-    kidtran, reference = (
-        dataset("kidtran"),
-        {row["_row"]: next(iter(row.values())) for row in expected("worked")["kidtran"]},
-    )
-    found = restricted_mean(kidtran["time"], kidtran["delta"], int(kidtran["time"].max()))
-    assert found.days == pytest.approx(reference["rmean"], rel=CURVES)
-    assert found.std_error == pytest.approx(reference["se(rmean)"], rel=ERRORS)
-
-
-def test_restricted_mean_equals_lifelines():
-    lung = dataset("lung")
-    theirs = restricted_mean_survival_time(KaplanMeierFitter().fit(lung["time"], lung["status"] == 2), t=500)
-    assert restricted_mean(lung["time"], lung["status"] == 2, 500).days == pytest.approx(theirs)
-
-
-def test_published_ovarian_means():
-    """Vignette of the R package survival: 666 (35.4) and 463 (62.1) days of the first 730."""
-    means = [restricted_mean(g.exit_days, g.event, 730) for g in RMST["ovarian_rmean730"][1]]
-    assert [round(mean.days) for mean in means] == [666, 463]
-    assert [round(mean.std_error, 1) for mean in means] == [35.4, 62.1]
-
-
-def test_restricted_mean_by_hand():
-    # One of two teeth lost on day 4, horizon 10: 4 days at 1 and 6 at 1/2. The pulls are -+ 6/4.
-    found = restricted_mean([4, 12], [1, 0], 10)
-    assert found.days == 7
-    assert found.clustered_std_error**2 == pytest.approx(2 * 1.5**2)
-    # Conditional on day 2 the first two days fall away.
-    assert restricted_mean([4, 12], [1, 0], 10, from_day=2).days == 5
-
-
-def test_restricted_mean_difference_counts_shared_patients_once():
-    patients = ["A", "B"]
-    one, other = Group([4, 12], [1, 0], cluster=patients), Group([12, 4], [0, 1], cluster=patients)
-    found = restricted_mean_difference(one, other, 10)
-    assert found.estimate[0] == 0
-    # Pulls on the difference: A -1.5 - 1.5, B 1.5 + 1.5.
-    assert found.std_error[0] ** 2 == pytest.approx(2 * 3**2)
-
-
-def test_a_horizon_past_follow_up_is_refused():
-    with pytest.raises(ValueError, match="before the horizon"):
-        restricted_mean([4, 12], [1, 0], 13)
-    assert restricted_mean([4, 12], [1, 1], 20).days == 4 + 8 / 2
 
 
 def test_limits_and_p_by_hand():

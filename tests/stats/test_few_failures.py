@@ -22,6 +22,11 @@ from pipeline.stats.few_failures import (
 Z = 1.959963984540054
 
 
+@pytest.mark.parametrize(("freedom", "clusters", "left"), [(20, 10, 9), (5, 10, 5), (math.inf, 1.5, 1), (20, 0, 1)])
+def test_an_error_is_known_no_better_than_the_clusters_that_carry_it(freedom, clusters, left):
+    assert Allowance(1.5, freedom).carried_by(clusters) == Allowance(1.5, left)
+
+
 @pytest.mark.parametrize(
     ("one", "other", "freedom"),
     [

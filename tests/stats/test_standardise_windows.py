@@ -166,15 +166,16 @@ def test_the_errors_are_those_of_leaving_out_patients(fit):
 
 
 def test_phases_cut_rows_where_they_say():
-    # One opened on day 5 and followed to day 40, cut after 10 days; one opened on day 30, gone by day 35; one not.
+    # One opened on day 5 and followed to day 40, cut after 10 days; one opened on day 30, gone by day 35; one gone on
+    # the day of the cut, which is whole; two not opened.
     fit = fit_cox(
-        [[0.0], [1.0], [1.0], [0.0], [1.0]],
-        [50, 40, 35, 60, 12],
-        [True, True, False, True, True],
+        [[0.0], [1.0], [1.0], [0.0], [1.0], [1.0]],
+        [50, 40, 35, 60, 12, 30],
+        [True, True, False, True, True, False],
         names=["opened"],
-        entry_days=[-1, 5, 30, -1, 5],
+        entry_days=[-1, 5, 30, -1, 5, 20],
     )
-    found = fit_phases(fit, "opened", start=[0, 5, 30, 0, 5], cuts=(10,))
+    found = fit_phases(fit, "opened", start=[0, 5, 30, 0, 5, 20], cuts=(10,))
     rows = found.fit.design.rows
     told = sorted(zip(*rows.x.T.tolist(), rows.entry.tolist(), rows.exit.tolist(), rows.event.tolist(), strict=True))
     assert told == [
@@ -183,7 +184,13 @@ def test_phases_cut_rows_where_they_say():
         (0, 1, 15, 40, True),
         (1, 0, 5, 12, True),
         (1, 0, 5, 15, False),
+        (1, 0, 20, 30, False),
         (1, 0, 30, 35, False),
     ]
     assert found.names == ("opened_0", "opened_1")
     assert found.failures == (1, 1)
+    assert found.set_to(True, {"other": 2.0}) == [
+        {"opened_0": 1, "opened_1": 0, "other": 2},
+        {"opened_0": 0, "opened_1": 1, "other": 2},
+    ]
+    assert found.set_to(False, {}) == 2 * [{"opened_0": 0, "opened_1": 0}]

@@ -39,15 +39,17 @@ def run_practice(folder: Path) -> tuple[Settings, Results]:
 
     What the figures in question do not hang on is left out: other ways to count, monitoring, unseen openings. Every
     ratio is taken as steady, no claim is held against the same patients, and the decision stands alone and not among
-    all looks: R here has the model with one ratio. That with phases is the same model on rows that are cut, and
-    `tests/stats/test_standardise_windows.py` holds it to that.
+    all looks: R here has the model with one ratio. That with phases is the same model on rows that are cut and on a few
+    that are put in; `tests/stats/test_against_r_phases.py` has R work out its difference, error and limits.
     """
     settings = load_settings(simulate(folder, crowns=CROWNS_MADE, seed=SEED))
     with (
         without_recounts(),
         unittest.mock.patch("pipeline.compare.watch", return_value=()),
         unittest.mock.patch("pipeline.compare._unseen", return_value=()),
-        unittest.mock.patch("pipeline.questions.steady_ratio.UNSTEADY_BELOW", 0.0),
+        unittest.mock.patch("pipeline.questions.steady_ratio.CHANGES_BELOW", 0.0),
+        unittest.mock.patch("pipeline.questions.steady_ratio.STEADY_FROM", 0.0),
+        unittest.mock.patch("pipeline.questions.steady_ratio.changing_model", return_value=None),
         unittest.mock.patch("pipeline.compare.verdict_in_family", side_effect=lambda verdict, *_: verdict),
         unittest.mock.patch("pipeline.questions.crown_longevity.compare_within_patients", return_value=None),
     ):
