@@ -27,4 +27,5 @@ def seen_of(
     of = source.root_name if isinstance(source, MendedFile) else file
     answers = answers_for(settings, table, columns, source.headings, file=file, of=of, ours=ours)
     known = codes["code"] if table == "procedures" else None
-    return Seen(table, file, source.headings, answers, known, is_mended=of != file)
+    made = frozenset(one.field for one in settings.tables[table].made)
+    return Seen(table, file, source.headings, answers, known, is_mended=of != file, made=made)

@@ -40,6 +40,7 @@ class Seen:
     answers: Answers
     known_codes: pl.Series | None = None
     is_mended: bool = False
+    made: frozenset[str] = frozenset()  # fields made of columns, whose columns are not left over
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
     unknown: Counter[str] = field(default_factory=Counter)
@@ -69,9 +70,10 @@ class Seen:
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.phrases = {h: Counter() for h in text_columns(self.headings)}
-        code = self.answers.columns.get("code")
+        read = {f: h for f, h in self.answers.columns.items() if f not in self.made}
+        code = read.get("code")
         self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
-        tooth = self.answers.columns.get("tooth")
+        tooth = read.get("tooth")
         self.teeth_beside = [h for h in numbered_like(tooth, self.headings) if h in free] if tooth else []
 
     def add(self, rows: pl.DataFrame, fields: pl.DataFrame, *, cleaned: pl.DataFrame, rejects: pl.DataFrame) -> None:

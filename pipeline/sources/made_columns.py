@@ -209,9 +209,13 @@ def teeth_between(first: pl.Series, last: pl.Series) -> pl.Series:
 
 
 def teeth_in(texts: pl.Series) -> pl.Series:
-    """The teeth that texts name after the number sign or a word for tooth, as written; null where none is."""
+    """The teeth that texts name after the number sign or a word for tooth, as written; null where none is.
+
+    A text that names different ones in places apart (`Crown #14, shade #4`) does not say on which the work was done:
+    it stays whole, is no tooth that can be read, and so sets its row aside.
+    """
     distinct = texts.unique().drop_nulls()
-    found = {text: ", ".join(_teeth_of(text)) or None for text in distinct}
+    found = {text: _told(text) for text in distinct}
     return texts.replace_strict(found, default=None, return_dtype=pl.String)
 
 
@@ -237,8 +241,9 @@ def _found(text: str) -> list[re.Match[str]]:
     return [match for match in IN_TEXT.finditer(text) if not _COUNTED.search(text[: match.start()])]
 
 
-def _teeth_of(text: str) -> list[str]:
-    return [match[1].strip() for match in _found(text)]
+def _told(text: str) -> str | None:
+    named = {match[1].strip() for match in _found(text)}
+    return text if len(named) > 1 else next(iter(named), None)
 
 
 def _cut(text: str) -> str:
