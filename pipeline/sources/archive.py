@@ -19,6 +19,7 @@ from pipeline.errors import DataError
 from pipeline.sources.excel_file import SHEET
 from pipeline.sources.excel_safety import MAX_RATIO, MAX_UNPACKED
 from pipeline.sources.kinds import ARCHIVE, kind_of
+from pipeline.sources.safe_path import Key, key_of
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Source, Spoken
 
 _MOST_FILES = 5_000
@@ -27,8 +28,7 @@ _CHUNK = 1 << 20
 # What some systems put into every archive.
 _NOT_MEANT = ("__MACOSX", ".DS_Store", "Thumbs.db", "desktop.ini")
 
-_Key = tuple[str, int, int, int]
-_UNPACKED: dict[_Key, tuple[tempfile.TemporaryDirectory[str], dict[str, Path]]] = {}
+_UNPACKED: dict[Key, tuple[tempfile.TemporaryDirectory[str], dict[str, Path]]] = {}
 
 
 def members(path: Path) -> dict[str, Path]:
@@ -39,8 +39,7 @@ def members(path: Path) -> dict[str, Path]:
     DataError
         If it is damaged, locked or empty, or unpacks to more than an export does.
     """
-    status = path.stat()
-    key = (str(path.absolute()), status.st_ino, status.st_size, status.st_mtime_ns)
+    key = key_of(path)
     if key not in _UNPACKED:
         folder = tempfile.TemporaryDirectory(prefix="toothyears-")
         try:

@@ -18,6 +18,7 @@ from pipeline.sources.excel_probe import can_be_read
 from pipeline.sources.excel_safety import CHECKED_KINDS, check_workbook
 from pipeline.sources.found_tables import FoundTables
 from pipeline.sources.nested_json import open_nested
+from pipeline.sources.safe_path import Key, key_of
 from pipeline.sources.sql_dump import open_dump
 from pipeline.sources.sqlite_tables import open_database
 from pipeline.sources.web_tables import open_web_page
@@ -26,8 +27,6 @@ from pipeline.sources.xml_sheets import open_xml_sheets
 
 # Cells of workbooks that are not in use any more are kept up to here.
 _KEPT_BYTES = 300_000_000
-
-Key = tuple[str, int, int, int]
 
 # Files that are no workbook and hold tables of cells, which are then read like its sheets.
 TABLES_INSIDE: dict[str, Callable[[Path], FoundTables]] = {
@@ -71,7 +70,7 @@ def open_book(path: Path) -> Book | FoundTables:
     DataError
         If it is none, is locked, damaged or too large; the second time without another look.
     """
-    key = _key(path)
+    key = key_of(path)
     if key not in _BOOKS:
         try:
             _BOOKS[key] = _opened(path)
@@ -109,14 +108,6 @@ def _opened(path: Path) -> Book | FoundTables:
         raise
     except BaseException as error:  # the reader is no Python and its panics are no Exception
         raise unreadable(path, str(error)) from error
-
-
-def _key(path: Path) -> Key:
-    try:
-        status = path.stat()
-    except OSError:
-        return str(path), 0, 0, 0
-    return str(path.absolute()), status.st_ino, status.st_size, status.st_mtime_ns
 
 
 def _forget() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from xml.parsers import expat
 
 from pipeline.errors import DataError
+from pipeline.sources.safe_path import cannot_open
 
 MAX_COLUMNS = 2_000
 CHECKED_KINDS = (".xlsx", ".xlsm")  # whose cells are looked at here, so that no few bytes can claim a huge sheet
@@ -41,9 +42,7 @@ def check_workbook(path: Path) -> None:
             start = stream.read(4)
             rest = stream.read() if start == _OLE else b""
     except OSError as error:
-        raise DataError(
-            f"{path.name}: the file cannot be opened. Close it elsewhere, or check that you may read it."
-        ) from error
+        raise cannot_open(path) from error
     if not start:
         raise DataError(f"{path.name}: the file is empty. Export it again, or leave it out.")
     if _ENCRYPTED in rest:

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.sources.excel_safety import MAX_COLUMNS
+from pipeline.sources.safe_path import cannot_open
 
 # Files of these kinds are read whole, as objects of some ten times their size.
 MAX_BYTES = 200_000_000
@@ -115,9 +116,7 @@ def read_whole(path: Path) -> bytes:
         with path.open("rb") as stream:
             found = stream.read(MAX_BYTES + 1)
     except OSError as error:
-        raise DataError(
-            f"{path.name}: the file cannot be opened. Close it elsewhere, or check that you may read it."
-        ) from error
+        raise cannot_open(path) from error
     if not found.strip():
         raise DataError(f"{path.name}: the file is empty. Export it again, or leave it out.")
     if len(found) > MAX_BYTES:

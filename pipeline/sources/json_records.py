@@ -13,12 +13,15 @@ from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 from pipeline.errors import DataError
+from pipeline.sources.safe_path import cannot_open
 
 _BLOCK_BYTES = 6 << 20
 _MAX_LINE_BYTES = 1 << 24
 # Text of JSON takes some ten times its size as objects.
 _MAX_WHOLE_BYTES = 200_000_000
 _BOM = b"\xef\xbb\xbf"
+# How numbers stay as they are written: 1350.00 does not become 1350.0, and a long number loses no digit.
+AS_WRITTEN: dict[str, Any] = {"parse_float": str, "parse_int": str, "parse_constant": str}
 
 Line = tuple[int, bytes]
 
@@ -34,9 +37,7 @@ def open_bytes(path: Path) -> BinaryIO:
     try:
         return cast(BinaryIO, gzip.open(path)) if path.suffix.lower() == ".gz" else path.open("rb")
     except OSError as error:
-        raise DataError(
-            f"{path.name}: the file cannot be opened. Close it elsewhere, or check that you may read it."
-        ) from error
+        raise cannot_open(path) from error
 
 
 def read_records(path: Path) -> Iterator[list[Line]]:
@@ -102,7 +103,7 @@ def _is_json(text: bytes) -> bool:
 
 def _line_of_json(path: Path, number: int, text: bytes) -> Any:
     try:
-        return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+        return json.loads(text, **AS_WRITTEN)
     except (ValueError, RecursionError) as error:
         raise DataError(
             f"{path.name}: line {number:,} is not JSON. Was the file cut short? Export it again."
@@ -152,8 +153,7 @@ def _whole(path: Path, *, as_written: bool = False) -> Any:
     if len(text) > _MAX_WHOLE_BYTES:
         raise _too_large(path)
     try:
-        numbers: dict[str, Any] = {"parse_float": str, "parse_int": str, "parse_constant": str} if as_written else {}
-        return json.loads(text.removeprefix(_BOM), object_pairs_hook=_once, **numbers)
+        return json.loads(text.removeprefix(_BOM), object_pairs_hook=_once, **(AS_WRITTEN if as_written else {}))
     except json.JSONDecodeError as error:
         reason = (
             f"line {error.lineno:,}, column {error.colno:,}: this is not JSON ({error.msg}). Was the file cut short?"

@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.sources.excel_file import open_excel
 from pipeline.sources.fhir.ndjson import open_fhir
-from pipeline.sources.json_records import first_record, read_records
+from pipeline.sources.json_records import AS_WRITTEN, first_record, read_records
 from pipeline.sources.nested_json import holds_tables
 from pipeline.sources.nested_records import flat
 from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Source, Spoken, malformed_lines
@@ -68,7 +68,7 @@ def open_json(path: Path, options: ReadOptions) -> Source:
 def _row(record: bytes) -> Mapping[str, str | None] | None:
     """Field to text; fields within a field are named with a point, a list stands as JSON, numbers as written."""
     try:
-        found = json.loads(record, parse_float=str, parse_int=str, parse_constant=str)
+        found = json.loads(record, **AS_WRITTEN)
     except (ValueError, RecursionError):
         return None
     return flat(found) if isinstance(found, dict) else None

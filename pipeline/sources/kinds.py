@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import codecs
+import functools
 import re
 import zipfile
 from pathlib import Path
 
 from pipeline.errors import DataError
+from pipeline.sources.safe_path import Key, cannot_open, key_of
 from pipeline.sources.sqlite_tables import MAGIC
 from pipeline.sources.xml_sheets import SCHEMA
 
@@ -42,15 +44,18 @@ def kind_of(path: Path) -> str:
     DataError
         If it is a document of a word processor, or cannot be opened.
     """
+    return _kind_of(key_of(path), path)
+
+
+@functools.cache  # asked for by several steps of a command; of some files all must be read to know it
+def _kind_of(_: Key, path: Path) -> str:
     try:
         with path.open("rb") as stream:
             start = stream.read(_START)
             if start.startswith(_OLE) and _DOCUMENT in start + stream.read():
                 raise _document(path)
     except OSError as error:
-        raise DataError(
-            f"{path.name}: the file cannot be opened. Close it elsewhere, or check that you may read it."
-        ) from error
+        raise cannot_open(path) from error
     if start.startswith((_ZIP, _NO_ZIP)):
         return _packed(path)
     if start.startswith(_OLE):

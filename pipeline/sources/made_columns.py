@@ -7,7 +7,7 @@ what is made is seen, set aside and mended like any other cell. README.md shows 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,7 +21,6 @@ from pipeline.sources.source import Batch, Made
 PARTS, RANGE, LIST, FLAGS, TEXT, WORDS = "parts", "range", "list", "flags", "text", "words"
 # How a key of a table makes a field.
 KEYS = {"tooth_range": RANGE, "tooth_list": LIST, "tooth_flags": FLAGS, "tooth_in_text": TEXT}
-_JOINED = pl.concat_str(pl.all(), separator=", ", ignore_nulls=True).replace("", None)
 _BLANKS = re.compile(r"\s+|\(\s*\)")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 TICKS = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
@@ -170,12 +169,7 @@ class MadeColumns(Around):
         if one.how == RANGE:
             return teeth_between(*cells).alias(one.field)
         if one.how == LIST:
-            return (
-                pl.DataFrame([c.alias(str(n)) for n, c in enumerate(cells)])
-                .select(_JOINED)
-                .to_series()
-                .alias(one.field)
-            )
+            return _joined(c.alias(str(n)) for n, c in enumerate(cells)).alias(one.field)
         if one.how == TEXT:
             return teeth_in(cells[0]).alias(one.field)
         if one.how == WORDS:
@@ -228,13 +222,19 @@ def words_beside_teeth(texts: pl.Series) -> pl.Series:
 
 def teeth_ticked(columns: Mapping[str, pl.Series]) -> pl.Series:
     """The teeth whose columns hold a tick; what else stands in one (surfaces, say) stands behind its tooth."""
-    each = []
+    each: list[pl.Series] = []
     for tooth, cells in columns.items():
         text = pl.col(tooth)
         behind = pl.concat_str(pl.lit(tooth), text, separator=" ")
         ticked = pl.when(text.str.contains(TICKS)).then(pl.lit(tooth)).when(~text.str.contains(NO_TICKS)).then(behind)
         each.append(pl.DataFrame({tooth: cells}).select(ticked.alias(tooth)).to_series())
-    return pl.DataFrame(each).select(_JOINED).to_series()
+    return _joined(each)
+
+
+def _joined(columns: Iterable[pl.Series]) -> pl.Series:
+    """What stands in the columns of each row, with commas between; null where nothing does."""
+    both = pl.concat_str(pl.all(), separator=", ", ignore_nulls=True).replace("", None)
+    return pl.DataFrame(list(columns)).select(both).to_series()
 
 
 def _found(text: str) -> list[re.Match[str]]:

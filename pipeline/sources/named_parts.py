@@ -53,7 +53,7 @@ class NamedParts(Around):
         for batch in self.source.batches():
             rows = batch.rows
             told = []
-            for template, text in ((self.sheet_name, pl.col(SHEET)), (self.file_name, pl.lit(_stem(self.file)))):
+            for template, text in ((self.sheet_name, pl.col(SHEET)), (self.file_name, pl.lit(stem(self.file)))):
                 if template is not None:
                     told += [template.value(text, name).alias(name) for name in template.fields]
             rows = rows.with_columns(told)
@@ -61,6 +61,7 @@ class NamedParts(Around):
             yield Batch(batch.numbers, rows, batch.malformed, batch.claims)
 
 
-def _stem(file: str) -> str:
+def stem(file: str) -> str:
+    """The name of a file without its ending."""
     name = file.removesuffix(".gz")
     return name.rpartition(".")[0] or name

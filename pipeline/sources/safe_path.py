@@ -8,6 +8,9 @@ from pathlib import Path
 
 from pipeline.errors import DataError
 
+# A file as it is now: its place, and what changes when it is written again.
+Key = tuple[str, int, int, int]
+
 
 def refuse_outside(path: Path, folder: Path) -> None:
     """Refuse a path that does not end where it says: a link in `folder` that leads out of it.
@@ -27,7 +30,7 @@ def refuse_outside(path: Path, folder: Path) -> None:
     except FileNotFoundError as error:
         raise DataError(f"{path.name}: there is no such file, or it is a link to one that is gone.") from error
     except (OSError, RuntimeError) as error:
-        raise _cannot_open(path) from error
+        raise cannot_open(path) from error
     if leads_out:
         raise DataError(
             f"{path.name}: this is a link that leads out of the folder it is in, so it is not followed.\n"
@@ -47,7 +50,7 @@ def refuse_irregular(path: Path) -> None:
     try:
         mode = path.stat().st_mode
     except OSError as error:
-        raise _cannot_open(path) from error
+        raise cannot_open(path) from error
     if stat.S_ISDIR(mode):
         raise DataError(f"{path.name}: this is a folder, not a file. Name the files in it, e.g. {path.name}/*.csv.")
     if not stat.S_ISREG(mode):
@@ -56,5 +59,15 @@ def refuse_irregular(path: Path) -> None:
         )
 
 
-def _cannot_open(path: Path) -> DataError:
+def cannot_open(path: Path) -> DataError:
+    """What to say of a file that is there and cannot be opened."""
     return DataError(f"{path.name}: the file cannot be opened. Close it elsewhere, or check that you may read it.")
+
+
+def key_of(path: Path) -> Key:
+    """By what a file is known again that was looked at before; one that cannot be seen has a place alone."""
+    try:
+        status = path.stat()
+    except OSError:
+        return str(path), 0, 0, 0
+    return str(path.absolute()), status.st_ino, status.st_size, status.st_mtime_ns

@@ -25,11 +25,13 @@ from pipeline.sources.text_notes import TOTAL_LINE
 from pipeline.suggest import made_lines
 from pipeline.suggest.headings import EXACT, PART, fit
 from pipeline.suggest.layout_line import Found, LayoutLine
-from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.shapes import (
+    all_called,
+    has_patient,
     record_lines,
     repeated_columns,
     sheet_names,
+    shown_texts,
     transposed,
 )
 from pipeline.suggest.toml_quote import quoted
@@ -117,7 +119,8 @@ def _loose(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Fo
     if place == width - 1 and not any(any(c.isalpha() for c in r[place]) for r in wide):
         return options, None
     heading = source.headings[place]
-    why = f"likely: {len(wide):,} rows have more fields than there are headings; {_shown([r[place] for r in wide])}"
+    shown = shown_texts([r[place] for r in wide])
+    why = f"likely: {len(wide):,} rows have more fields than there are headings; {shown}"
     return replace(options, loose_columns=(heading,)), LayoutLine("loose_columns", f"[{quoted(heading)}]", why)
 
 
@@ -145,8 +148,8 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
         seen += [m[0] for m in of]
     bare = [t for t in texts if _BARE_LINE.match(t)]
     told = any("{patient_id}" in template for template in templates)
-    has_patient = told or any(fit(h, "patient_id") >= PART for h in source.headings)
-    if not has_patient and _are_numbers(bare) and _has_work(source.headings):
+    is_told = told or has_patient(source.headings)
+    if not is_told and _are_numbers(bare) and all_called(source.headings, ("service_date", "code")):
         templates.insert(0, "{patient_id} {*}")
         seen += bare
         # So that no row of work is taken for such a line.
@@ -155,13 +158,9 @@ def _group_lines(source: Source, batches: Sequence[Batch], options: ReadOptions)
     if not templates:
         return options, None
     read = read_templates(templates, input_fields(options.table), where="")
-    why = f"likely: {len(seen):,} lines above rows say it; {_shown(seen)}"
+    why = f"likely: {len(seen):,} lines above rows say it; {shown_texts(seen)}"
     value = f"[{', '.join(map(quoted, templates))}]"
     return replace(options, group_lines=read), LayoutLine("group_lines", value, why)
-
-
-def _has_work(headings: Sequence[str]) -> bool:
-    return all(any(fit(h, f) >= PART for h in headings) for f in ("service_date", "code"))
 
 
 def _are_numbers(lines: Sequence[str]) -> bool:
@@ -203,13 +202,8 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
         return options, None
     outermost = sorted(blank, key=lambda f: -blank[f][1])
     told = "; ".join(f"{blank[f][0]} is empty in {blank[f][1]:.0%} of the rows" for f in outermost)
-    shown = _shown(blank[outermost[0]][2].drop_nulls().to_list())
+    shown = shown_texts(blank[outermost[0]][2].drop_nulls().to_list())
     why = f"likely, if such a row goes with the last one above that has it: {told}; {shown}"
     value = f"[{', '.join(map(quoted, outermost))}]"
     options = replace(options, fill_down=tuple(blank[f][0] for f in outermost))
     return options, LayoutLine("fill_down", value, why)
-
-
-def _shown(texts: Sequence[str]) -> str:
-    counts = pl.DataFrame({"text": list(texts)}, schema={"text": pl.String()}).group_by("text").agg(pl.len().alias("n"))
-    return f"such as {' | '.join(masked_samples(counts))}"

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import polars as pl
 
@@ -49,7 +48,7 @@ def transposed(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     if len(cells) > _MOST_LINES or len(set(names)) < len(names):
         return options, None
     needed = REQUIRED_FIELDS[options.table]
-    if not all(any(fit(n, f) >= PART for n in names) for f in needed) or _called(shown[1:], needed):
+    if not all(any(fit(n, f) >= PART for n in names) for f in needed) or all_called(shown[1:], needed):
         return options, None
     if not any(any(c.isdigit() for c in h) for h in shown[1:]):
         return options, None
@@ -68,22 +67,21 @@ def repeated_columns(source: Source, batches: Sequence[Batch], options: ReadOpti
     cells = [c for b in batches if b.rows.height for c in b.rows[code].cast(pl.String) if c]
     rows = ", ".join(f"{n:,}" for n in filled)
     why = f"likely: {len(sets)} sets of columns side by side, each a row of its own (rows with one: {rows}); "
-    return replace(options, repeated_columns=sets), LayoutLine("repeated_columns", value, why + _shown(cells))
+    return replace(options, repeated_columns=sets), LayoutLine("repeated_columns", value, why + shown_texts(cells))
 
 
 def sheet_names(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
     """Sheets that are called by a number each, in a workbook whose columns do not hold the patient."""
     shown = [h for h in source.headings if not h.startswith("(")]
-    if SHEET not in source.headings or options.sheet_name or options.group_lines or _has_patient(shown):
+    if SHEET not in source.headings or options.sheet_name or options.group_lines or has_patient(shown):
         return options, None
     names = list(dict.fromkeys(name for b in batches if b.rows.height for name in b.rows[SHEET].cast(pl.String)))
     form = form_of_names(names)
-    if form is None or not _called(shown, ("service_date", "code")):
+    if form is None or not all_called(shown, ("service_date", "code")):
         return options, None
     read = read_templates([form], input_fields(options.table), where="", key="sheet_name")[0]
-    why = (
-        f"likely: no column holds the patient, and each of {len(names):,} sheets is called by a number; {_shown(names)}"
-    )
+    called = shown_texts(names)
+    why = f"likely: no column holds the patient, and each of {len(names):,} sheets is called by a number; {called}"
     return replace(options, sheet_name=read), LayoutLine("sheet_name", quoted(form), why)
 
 
@@ -102,11 +100,6 @@ def form_of_names(names: Sequence[str]) -> str | None:
     if before and sum(c.isalpha() for c in before) < _LEAST:
         return None
     return f"{before}{{patient_id}}{' {*}' if after else ''}"
-
-
-def stems(paths: Sequence[Path]) -> list[str]:
-    """The names of files without their endings."""
-    return [name.rpartition(".")[0] or name for name in (p.name.removesuffix(".gz") for p in paths)]
 
 
 def _sets(headings: Sequence[str]) -> tuple[tuple[str, ...], ...]:
@@ -136,14 +129,17 @@ def _rows_with(batches: Sequence[Batch], one: Sequence[str]) -> int:
     return sum(b.rows.select(pl.any_horizontal(texts).sum()).item() for b in batches if b.rows.height)
 
 
-def _has_patient(headings: Sequence[str]) -> bool:
+def has_patient(headings: Sequence[str]) -> bool:
+    """Whether a heading is one of the patient's number."""
     return any(fit(h, "patient_id") >= PART for h in headings)
 
 
-def _called(headings: Sequence[str], fields: Sequence[str]) -> bool:
+def all_called(headings: Sequence[str], fields: Sequence[str]) -> bool:
+    """Whether each of these fields has a heading that fits it."""
     return all(any(fit(h, f) >= PART for h in headings) for f in fields)
 
 
-def _shown(texts: Sequence[str]) -> str:
+def shown_texts(texts: Sequence[str]) -> str:
+    """Some of the texts, masked, for the reason beside a line."""
     counts = pl.DataFrame({"text": list(texts)}, schema={"text": pl.String()}).group_by("text").agg(pl.len().alias("n"))
     return f"such as {' | '.join(masked_samples(counts))}"

@@ -13,13 +13,14 @@ import polars as pl
 from pipeline.codes import BUILT_IN, built_in, normalise_code
 from pipeline.fields import kind
 from pipeline.sources import has_sheets
+from pipeline.sources.named_parts import stem
 from pipeline.suggest import forms
 from pipeline.suggest.forms import Decision
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import ASK, FieldMatch, TableMatch
 from pipeline.suggest.pieces import Piece
 from pipeline.suggest.profile import Column, FileProfile
-from pipeline.suggest.shapes import form_of_names, stems
+from pipeline.suggest.shapes import form_of_names
 from pipeline.suggest.toml_quote import plain, quoted
 from pipeline.suggest.word_lines import value_lines
 from pipeline.tables import INPUT_TABLES
@@ -160,7 +161,7 @@ def _file_name_line(match: FieldMatch, group: Group) -> str:
     paths = list(dict.fromkeys(p.path for p in group.pieces))
     if match.field != "patient_id" or match.column is not None or match.rivals or len(paths) < _MANY_FILES:
         return ""
-    named = stems(paths)
+    named = [stem(p.name) for p in paths]
     form = form_of_names(named) or "{patient_id}"
     samples = masked_samples(pl.DataFrame({"text": named, "n": [1] * len(named)}))
     return (
