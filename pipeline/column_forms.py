@@ -18,7 +18,7 @@ from pipeline.errors import ConfigError
 from pipeline.fields import YEARS_OF, kind
 from pipeline.sources import Source
 from pipeline.transforms.clean import YEAR_ALONE, map_values, trimmed
-from pipeline.transforms.dates import DateForm, date_part, decide_form, gather_evidence, has_short_year
+from pipeline.transforms.dates import DateForm, bare_dates, decide_form, gather_evidence, has_short_year
 from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
 
 _NUMBERS = ("fee", "number", "whole")
@@ -126,7 +126,7 @@ def _read_once(
 
 def _date_counts(rows: pl.DataFrame, heading: str, field: str, told: TableSource) -> pl.DataFrame:
     """Distinct dates as written, without the time of day, with their row counts."""
-    counts = _counts(date_part(trimmed(heading)), rows, field, told)
+    counts = _counts(pl.lit(bare_dates(rows.select(trimmed(heading)).to_series())), rows, field, told)
     if field in YEARS_OF:  # a year alone is read as the year, and is no evidence of a form
         counts = counts.filter(~pl.col("text").str.contains(YEAR_ALONE))
     return counts

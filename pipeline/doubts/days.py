@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.seen import Seen
-from pipeline.transforms.dates import MAX_AGAINST, NOON, date_part, gather_evidence
+from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
 from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
 
 def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     """Dates of which a spreadsheet turned those with a day up to 12 about; `texts` are distinct."""
-    text = texts.to_frame("text").select(date_part(pl.col("text")).alias("text")).unique()["text"]
+    text = bare_dates(texts).unique()
     cells = text.str.extract(_ISO, 2).cast(pl.Int32, strict=False).drop_nulls()
     both = text.to_frame("text").select(
         pl.col("text").str.extract(_WRITTEN, g).cast(pl.Int32, strict=False).alias(str(g)) for g in (1, 2)
@@ -95,7 +95,7 @@ def other_order(where: str, texts: pl.Series, pattern: str, accepted: Sequence[s
     """A told order of day and month that the dates of this file contradict."""
     if "%m" not in pattern or "%d" not in pattern or pattern.startswith(("%Y", "%y")):
         return []
-    counts = texts.to_frame("text").select(date_part(pl.col("text")).alias("text")).unique().with_columns(n=pl.lit(1))
+    counts = bare_dates(texts).unique().to_frame("text").with_columns(n=pl.lit(1))
     e = gather_evidence(counts)
     months, days = e.month_first + e.short_month_first, e.day_first + e.short_day_first
     against = days if pattern.index("%m") < pattern.index("%d") else months

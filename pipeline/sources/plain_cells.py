@@ -30,7 +30,8 @@ class PlainCells(Around):
     renamed: Mapping[str, str] = field(default_factory=dict)  # for what it calls otherwise
 
     def __post_init__(self) -> None:
-        names = unique_headings([_plain(h) for h in self.source.headings])
+        headings = pl.Series(self.source.headings, dtype=pl.String)
+        names = unique_headings([h or "" for h in _plain(headings)])
         self._names = [new if (new := self.renamed.get(h, h)) not in names else h for h in names]
 
     @property
@@ -52,8 +53,7 @@ def _plain_rows(rows: pl.DataFrame, names: list[str], there: dict[str, str]) -> 
     called = {heading: name for name, heading in there.items()}
     columns = []
     for column in rows.get_columns():
-        is_marked = column.dtype == pl.String and has_marks(column)
-        columns.append((without_marks(column) if is_marked else column).alias(called[column.name]))
+        columns.append((_plain(column) if column.dtype == pl.String else column).alias(called[column.name]))
     return pl.DataFrame(columns) if columns else rows
 
 
@@ -83,5 +83,5 @@ def _refuse_other_table(rows: pl.DataFrame, numbers: pl.Series, *, file: str) ->
             )
 
 
-def _plain(heading: str) -> str:
-    return without_marks(pl.Series([heading]))[0] or ""
+def _plain(texts: pl.Series) -> pl.Series:
+    return without_marks(texts) if has_marks(texts) else texts

@@ -242,7 +242,7 @@ def fit(heading: str, field: str) -> float:
     joined = bare.replace(" ", "")
     if len(joined) >= 3 and any(s.startswith(joined) for s in _joined(field)):
         return SHORT
-    if len(joined) >= 4 and _skeleton(joined) in {_skeleton(s) for s in _joined(field) if len(s) >= 4}:
+    if len(joined) >= 4 and _skeleton(joined) in _skeletons(field):
         return SHORT
     return SHORT if len(joined) >= 5 and difflib.get_close_matches(joined, _joined(field), n=1, cutoff=0.87) else 0.0
 
@@ -260,6 +260,11 @@ def _synonyms(field: str) -> frozenset[str]:
 @cache
 def _joined(field: str) -> tuple[str, ...]:
     return tuple(sorted(s.replace(" ", "") for s in _synonyms(field)))
+
+
+@cache
+def _skeletons(field: str) -> frozenset[str]:
+    return frozenset(_skeleton(s) for s in _joined(field) if len(s) >= 4)
 
 
 def _skeleton(word: str) -> str:

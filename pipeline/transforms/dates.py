@@ -46,6 +46,9 @@ _LIKELY_SERIAL = r"^\d{5}(?:[.,]\d+)?$"  # 1927 to 2173, or four years more
 _YEAR_ALONE = r"^(?:1[89]|2[01])\d{2}(?:\.0+)?$"
 _TIME = r"[T\s]+\d{1,2}:\d{2}.*$"
 _MISSING = ("null", "n/a", "nan", "nat", "none", "0000-00-00", "00/00/0000", "0")
+_LETTER = r"\p{L}"
+# What `other_days` may read: words and signs, or a stamp that is one number.
+_OTHER_DAY = r"\p{L}|^\d{12}"
 _LAST_SERIAL = {"1900": 2_958_465, "1904": 2_957_003}  # 9999-12-31
 
 
@@ -122,18 +125,21 @@ class DateEvidence:
 
 def gather_evidence(counts: pl.DataFrame) -> DateEvidence:
     """Count the forms of a column's values; `counts` has one row per distinct text: `text, n`."""
-    text = date_part(pl.col("text"))
-    era = is_buddhist(text).alias("buddhist")
-    if counts.select(era).to_series().any():
-        text = buddhist_as_common(text)
+    counts = counts.with_columns(bare_dates(counts["text"]).alias("text")).filter(_is_filled(pl.col("text")))
+    text = pl.col("text")
+    era = counts.select(is_buddhist(text).alias("buddhist")).to_series()
+    if era.any():
+        counts = counts.with_columns(buddhist_as_common(text).alias("text"))
+    has_words = bool(counts["text"].str.contains(_LETTER).any())
     first, second = (text.str.extract(_YEAR_LAST, g).cast(pl.Int32, strict=False) for g in (1, 3))
     short_1, short_2, short_3 = (text.str.extract(_SHORT_YEAR, g).cast(pl.Int32, strict=False) for g in (1, 3, 4))
     month_first, day_first, either, same = _orders(first, second)
     short_month, short_day, short_either, short_same = _orders(short_1, short_2)
-    is_named = named_short_year(text).is_not_null()
-    shapes = counts.filter(_is_filled(pl.col("text"))).select(
+    is_named = named_short_year(text).is_not_null() if has_words else pl.lit(False)
+    is_named_date = named_date(text).is_not_null() if has_words else pl.lit(False)
+    shapes = counts.select(
         "n",
-        year_first=text.str.contains(_YEAR_FIRST) | text.str.contains(_RUN_TOGETHER) | named_date(text).is_not_null(),
+        year_first=text.str.contains(_YEAR_FIRST) | text.str.contains(_RUN_TOGETHER) | is_named_date,
         month_first=month_first,
         day_first=day_first,
         either=either,
@@ -236,15 +242,18 @@ def parse_dates(texts: pl.Series, form: DateForm) -> pl.DataFrame:
     One row per text: `text`; `value`, the date or null; `note`, `unreadable` where there is text that is no date of
     this form, else null. Words for nothing (null, n/a, 0000-00-00, and a bare 0) are read as missing.
     """
+    written = pl.DataFrame({"text": texts}, schema={"text": pl.String()})
+    text = pl.col("text").str.strip_chars()
+    stripped = written.select(epoch_as_stamp(text) if form.epoch else text).to_series()
     # A column with times of day has many texts and few days.
-    text = epoch_as_stamp(pl.col("text").str.strip_chars()) if form.epoch else pl.col("text")
-    told = form.pattern is not None
-    bare = text.str.strip_chars() if _is_timed(form.pattern) else date_part(text, as_written=told)
-    bare = buddhist_as_common(bare) if form.buddhist else bare
-    written = pl.DataFrame({"text": texts}, schema={"text": pl.String()}).with_columns(bare.alias("bare"))
+    timed = _is_timed(form.pattern)
+    bare = stripped if timed else bare_dates(stripped, as_written=form.pattern is not None)
+    written = written.with_columns(bare.alias("bare"))
+    if form.buddhist:
+        written = written.with_columns(buddhist_as_common(pl.col("bare")))
     distinct = written.select(pl.col("bare").unique().drop_nulls())
     text = pl.col("bare")
-    has_words = bool(distinct["bare"].str.contains(r"\p{L}").any())
+    has_words = bool(distinct["bare"].str.contains(_LETTER).any())
     value = (
         _by_pattern(text, form, form.pattern) if form.pattern is not None else _by_shape(text, form, named=has_words)
     )
@@ -273,11 +282,21 @@ def serial_date(text: pl.Expr, system: str) -> pl.Expr:
     return pl.when(fits).then((day.cast(pl.Int32) + number).cast(pl.Date))
 
 
-def date_part(text: pl.Expr, *, as_written: bool = False) -> pl.Expr:
-    """A written date without the time of day behind it and, but with `as_written`, without the day of the week and with
-    signs between its parts."""
-    bare = text.str.strip_chars().str.replace(_TIME, "")
-    return bare if as_written else in_one_form(without_weekday(bare))
+def bare_dates(texts: pl.Series, *, as_written: bool = False) -> pl.Series:
+    """Written dates without the time of day behind them, one text per text.
+
+    Unless `as_written` is set they are also without the day of the week, and with signs between their parts.
+    """
+    bare = texts.str.strip_chars().str.replace(_TIME, "")
+    if as_written:
+        return bare
+    # Few columns hold a day that is written in a way of its own, and trying each of the ways on every row costs most.
+    distinct = bare.unique()
+    other = distinct.filter(distinct.str.contains(_OTHER_DAY))
+    if other.is_empty():
+        return bare
+    name = other.name
+    return bare.replace(other, other.to_frame().select(in_one_form(without_weekday(pl.col(name)))).to_series())
 
 
 def has_short_year(pattern: str) -> bool:
@@ -365,8 +384,7 @@ def _born_before(date: pl.Expr, form: DateForm) -> pl.Expr:
 
 
 def _is_filled(text: pl.Expr) -> pl.Expr:
-    bare = date_part(text)
-    return bare.is_not_null() & (bare != "") & ~bare.str.to_lowercase().is_in(_MISSING)
+    return text.is_not_null() & (text != "") & ~text.str.to_lowercase().is_in(_MISSING)
 
 
 def _iso(text: pl.Expr, pattern: str, order: tuple[int, int, int], year: pl.Expr | None = None) -> pl.Expr:
