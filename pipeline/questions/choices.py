@@ -60,8 +60,9 @@ from pipeline.questions.groups import make_group
 from pipeline.questions.steady_ratio import changing_model
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, Scales, decide
 from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
-from pipeline.transforms.link import Ledger, Linked, LinkInput, link_ledger, read_ledger
+from pipeline.transforms.link import Ledger, Linked, LinkInput, link_crowns, link_ledger, read_ledger
 from pipeline.transforms.rules import LinkRules
+from pipeline.transforms.taken import Taken
 
 __all__ = ["explore_choices", "with_choices"]
 
@@ -123,7 +124,8 @@ def explore_choices(
     ledger = read_ledger(tables, codes, rules)
     if of_crowns is not None:
         ledger = replace(ledger, begin=records_begin)
-    linked = link_ledger(ledger, rules)
+    take = Taken()
+    linked = link_ledger(ledger, rules, take=take)
     options = _that_may_matter(offered_options(rules), main, ledger, linked)
     grid = _fill(
         ledger,
@@ -133,6 +135,7 @@ def explore_choices(
         fit=lambda rows: _compare(rows, patients, analysis, changes=changes),
         say=say,
         workers=workers,
+        take=take,
     )
     kept = _that_change_something(options, main, grid)
     in_force = tuple(main[name] for name in kept)
@@ -181,8 +184,9 @@ def _fill(
     fit: Callable[[pl.DataFrame], tuple[_Found, _Found]],
     say: Callable[[str], None],
     workers: int,
+    take: Taken,
 ) -> dict[Key, _Found]:
-    """Every combination fitted; the ledger is linked once per set of linking rules."""
+    """Every combination fitted; of a set of linking rules only those steps are taken in which it differs."""
     known: dict[tuple[int, bytes], tuple[_Found, _Found]] = {}
     by_rules: dict[LinkRules, list[dict[str, str]]] = {}
     for key in combinations(options, main_options(rules)):
@@ -190,7 +194,7 @@ def _fill(
         by_rules.setdefault(link_changes(rules, taken), []).append(taken)
 
     def link_and_fit(own: LinkRules) -> dict[Key, _Found]:
-        crowns = _own(linked.crowns if own == rules else link_ledger(ledger, own).crowns)
+        crowns = _own(linked.crowns if own == rules else link_crowns(ledger, own, take=take))
         found: dict[Key, _Found] = {}
         for taken in by_rules[own]:
             counted = _counted(crowns, taken)

@@ -34,6 +34,7 @@ from pipeline.transforms.hints import access_fillings, elsewhere_hints, fillings
 from pipeline.transforms.others import courses_elsewhere, done_by_others, filled_by
 from pipeline.transforms.patient_numbers import number_patients
 from pipeline.transforms.rules import LinkRules
+from pipeline.transforms.taken import Taken
 from pipeline.transforms.timing import (
     classify_endo_timing,
     nearest,
@@ -264,61 +265,24 @@ def fees_are_kept(procedures: pl.LazyFrame, codes: pl.DataFrame) -> bool:
     return bool(paid and 2 * told > every)
 
 
-def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
+def link_ledger(ledger: Ledger, rules: LinkRules, *, take: Taken | None = None) -> Linked:
     """The rules that hang on numbers, on a ledger read before; the result is that of `link` under the same rules.
+
+    `take` keeps the steps for `link_crowns` under other rules.
 
     Raises ValueError if the ledger was read by other settings than the rules ask for.
     """
-    if rules.reading != ledger.read_by:
-        raise ValueError("The ledger was read by other settings than the rules ask for.")
-    events, lost = ledger.events, ledger.lost
-    ends = _ends(ledger, rules)
-    others = _counted_others(ledger, rules)
+    found = _crowns_followed(ledger, rules, take=take or Taken())
+    events, others, ends, lost, crowns = ledger.events, found.others, found.ends, ledger.lost, found.crowns
     lost_how = {"losses": rules.losses}
-    courses, alive = _courses(ledger, others, rules)
-    crowns = _crowns(ledger, others, courses, alive, rules=rules)
-    renewal_days = rules.renewal_days if rules.renewed_given_up else None
-    courses = renewing_courses(courses, crowns, renewal_days=renewal_days)
-    missing = crowns_found_missing(crowns, ledger.findings, events, recement_days=rules.recement_days)
-    crowns = crown_failures(
-        crowns,
-        courses,
-        events,
-        others,
-        lost=lost,
-        found_missing=missing,
-        repost_days=rules.crown_repost_days,
-        losses=rules.losses,
-    )
-    crowns = end_followup(crowns, ends, start="entry_date", after_last_contact=rules.count_after_last_contact)
-    fillings = _hints(crowns, courses, alive, events, rules)
-    answered = ledger.others.filter("answered")
-    entries = events.filter(pl.col("event").is_in(OPENING)).select(*KEY, entered="service_date").unique()
-    hinted = fillings.join(answered.select(KEY), on=KEY, how="anti") if rules.hints_open else fillings.clear()
-    crowns = classify_endo_timing(
-        crowns,
-        courses,
-        openings_of(courses, alive, hinted.select(*KEY, opened="day")),
-        filled_by(others, courses, _operated(events, others)),
-        events.filter(pl.col("event").is_in(ev.POSTS)).select(*KEY, post_day="service_date").unique(),
-        entries=entries,
-        post_days=rules.course_gap_days,
-        undated=rules.undated_endo,
-    )
-    crowns = renewed_after_opening(crowns, courses, renewal_days=rules.renewal_days)
-    crowns = _end_early(crowns, ledger.planned, rules)
-    opened = entries.rename({"entered": "opened"})
-    crowns = first_complications(
-        crowns, courses, events, opened, found_missing=missing, closure_days=rules.closure_days
-    )
-    courses = endo_failures(_link_to_crowns(courses, crowns), events, others, lost, **lost_how)
+    courses = endo_failures(_link_to_crowns(found.courses, crowns), events, others, lost, **lost_how)
     courses = end_followup(courses, ends, start="since", after_last_contact=rules.count_after_last_contact)
     starts = [crowns.select(*KEY, start="entry_date"), courses.select(*KEY, start="since")]
     teeth = pl.concat(starts).group_by(KEY).agg(pl.col("start").min())
     followed = tooth_followup(teeth, ends, lost, after_last_contact=rules.count_after_last_contact, **lost_how)
-    hints = elsewhere_hints(fillings, crowns, ledger.late_refunds, answered)
+    hints = elsewhere_hints(found.fillings, crowns, ledger.late_refunds, ledger.others.filter("answered"))
     return Linked(
-        crowns=_shape(with_ids(crowns, ledger.patient_ids), CROWNS.schema).sort("crown_id"),
+        crowns=_stored_crowns(crowns, ledger),
         endo_courses=_shape(with_ids(courses, ledger.patient_ids), ENDO_COURSES.schema).sort("course_id"),
         tooth_followup=with_ids(followed, ledger.patient_ids),
         elsewhere_hints=with_ids(hints, ledger.patient_ids).select(
@@ -329,6 +293,118 @@ def link_ledger(ledger: Ledger, rules: LinkRules) -> Linked:
         cutoff=ledger.cutoff,
         counts=ledger.counts | _counts(crowns, courses, hints, lost),
     )
+
+
+def link_crowns(ledger: Ledger, rules: LinkRules, *, take: Taken) -> pl.DataFrame:
+    """The `crowns` of `link_ledger` alone; steps known from other rules on this ledger are not taken again.
+
+    Raises ValueError as `link_ledger`.
+    """
+    return _stored_crowns(_crowns_followed(ledger, rules, take=take).crowns, ledger)
+
+
+@dataclass(frozen=True)
+class _Followed:
+    """Crowns with their fate, and what the rest of linking needs of the way there."""
+
+    crowns: pl.DataFrame
+    courses: pl.DataFrame
+    others: pl.DataFrame
+    ends: pl.DataFrame
+    fillings: pl.DataFrame
+
+
+def _crowns_followed(ledger: Ledger, rules: LinkRules, *, take: Taken) -> _Followed:
+    """Rules 4 to 8, 11 and 12: a chain of steps, each told the tables and the settings that it hangs on."""
+    if rules.reading != ledger.read_by:
+        raise ValueError("The ledger was read by other settings than the rules ask for.")
+    events, lost, after = ledger.events, ledger.lost, rules.count_after_last_contact
+    ends = take(_ends, ledger, followed=rules.followed, active_days=rules.active_days)
+    others = take(_counted_others, ledger, after_last_contact=after)
+    courses, alive = take(
+        _courses, ledger, others, course_gap_days=rules.course_gap_days, course_pair_days=rules.course_pair_days
+    )
+    crowns = take(
+        _crowns,
+        ledger,
+        others,
+        courses,
+        alive,
+        crown_repost_days=rules.crown_repost_days,
+        crown_pair_days=rules.crown_pair_days,
+        lab_days=rules.lab_days,
+        posted_at_prep=rules.posted_at_prep,
+    )
+    renewal_days = rules.renewal_days if rules.renewed_given_up else None
+    courses = take(renewing_courses, courses, crowns, renewal_days=renewal_days)
+    missing = take(crowns_found_missing, crowns, ledger.findings, events, recement_days=rules.recement_days)
+    crowns = take(
+        crown_failures,
+        crowns,
+        courses,
+        events,
+        others,
+        lost=lost,
+        found_missing=missing,
+        repost_days=rules.crown_repost_days,
+        losses=rules.losses,
+    )
+    crowns = take(end_followup, crowns, ends, start="entry_date", after_last_contact=after)
+    fillings = take(_hints, crowns, courses, alive, events, hint_days=rules.hint_days)
+    hinted = take(_hinted, fillings, ledger, hints_open=rules.hints_open)
+    crowns = take(
+        classify_endo_timing,
+        crowns,
+        courses,
+        take(openings_of, courses, alive, hinted),
+        take(_filled, others, courses, events),
+        take(_posts, events),
+        entries=take(_entries, events, name="entered"),
+        post_days=rules.course_gap_days,
+        undated=rules.undated_endo,
+    )
+    crowns = take(renewed_after_opening, crowns, courses, renewal_days=rules.renewal_days)
+    crowns = take(
+        _end_early,
+        crowns,
+        ledger.planned,
+        planned_days=rules.planned_crown_days if rules.planned_ends else None,
+        reopening_ends=rules.reopening_ends,
+    )
+    crowns = take(
+        first_complications,
+        crowns,
+        courses,
+        events,
+        take(_entries, events, name="opened"),
+        found_missing=missing,
+        closure_days=rules.closure_days,
+    )
+    return _Followed(crowns, courses, others, ends, fillings)
+
+
+def _hinted(fillings: pl.DataFrame, ledger: Ledger, *, hints_open: bool) -> pl.DataFrame:
+    """Openings that fillings hint at, where hints open and nobody answered."""
+    if not hints_open:
+        fillings = fillings.clear()
+    answered = ledger.others.filter("answered").select(KEY)
+    return fillings.join(answered, on=KEY, how="anti").select(*KEY, opened="day")
+
+
+def _filled(others: pl.DataFrame, courses: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
+    return filled_by(others, courses, _operated(events, others))
+
+
+def _posts(events: pl.DataFrame) -> pl.DataFrame:
+    return events.filter(pl.col("event").is_in(ev.POSTS)).select(*KEY, post_day="service_date").unique()
+
+
+def _entries(events: pl.DataFrame, *, name: str) -> pl.DataFrame:
+    return events.filter(pl.col("event").is_in(OPENING)).select(*KEY, pl.col("service_date").alias(name)).unique()
+
+
+def _stored_crowns(crowns: pl.DataFrame, ledger: Ledger) -> pl.DataFrame:
+    return _shape(with_ids(crowns, ledger.patient_ids), CROWNS.schema).sort("crown_id")
 
 
 def with_ids(rows: pl.DataFrame, patient_ids: pl.Series) -> pl.DataFrame:
@@ -346,10 +422,10 @@ def _first(done: pl.DataFrame) -> dt.date | None:
     return first if isinstance(first, dt.date) else None
 
 
-def _ends(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
-    if rules.followed == "last_contact":
+def _ends(ledger: Ledger, *, followed: str, active_days: int) -> pl.DataFrame:
+    if followed == "last_contact":
         return ledger.ends
-    active = rules.active_days if rules.followed == "active" else None
+    active = active_days if followed == "active" else None
     return followed_up(ledger.ends, cutoff=pl.lit(ledger.cutoff, pl.Date), active_days=active)
 
 
@@ -476,10 +552,10 @@ def _coded_for_another_tooth(events: pl.DataFrame) -> int:
     return rows.filter(pl.col("detail") != ev.tooth_group(pl.col("tooth_fdi"))).height
 
 
-def _counted_others(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
+def _counted_others(ledger: Ledger, *, after_last_contact: bool) -> pl.DataFrame:
     """What others did up to each patient's last contact here, and while the tooth was there."""
     here = ledger.lost.filter(~pl.col("lost_elsewhere")).select(*KEY, "lost_on")
-    last = "counted_to" if rules.count_after_last_contact else "followup_end"
+    last = "counted_to" if after_last_contact else "followup_end"
     return (
         ledger.others.join(ledger.ends.select("patient_id", last=last), on="patient_id", how="left")
         .join(here, on=KEY, how="left")
@@ -491,7 +567,9 @@ def _counted_others(ledger: Ledger, rules: LinkRules) -> pl.DataFrame:
     )
 
 
-def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _courses(
+    ledger: Ledger, others: pl.DataFrame, *, course_gap_days: int, course_pair_days: int
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Courses here and, on a known day, elsewhere; and the pulpotomies that are the start of none."""
     events = ledger.events.lazy()
     elsewhere = courses_elsewhere(others)
@@ -504,8 +582,8 @@ def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl
         events,
         known_by.lazy(),
         others.filter(pl.col("what") == ot.CROWN).select(*KEY, crown_day="day").drop_nulls().lazy(),
-        course_gap_days=rules.course_gap_days,
-        course_pair_days=rules.course_pair_days,
+        course_gap_days=course_gap_days,
+        course_pair_days=course_pair_days,
         fees_kept=ledger.fees_kept,
     ).collect()
     here = here.with_columns(done_elsewhere=pl.lit(False), is_year=pl.lit(False))
@@ -548,7 +626,15 @@ def _courses(ledger: Ledger, others: pl.DataFrame, rules: LinkRules) -> tuple[pl
 
 
 def _crowns(
-    ledger: Ledger, others: pl.DataFrame, courses: pl.DataFrame, alive: pl.DataFrame, *, rules: LinkRules
+    ledger: Ledger,
+    others: pl.DataFrame,
+    courses: pl.DataFrame,
+    alive: pl.DataFrame,
+    *,
+    crown_repost_days: int,
+    crown_pair_days: int,
+    lab_days: int,
+    posted_at_prep: bool,
 ) -> pl.DataFrame:
     details = ev.permanent_teeth(ledger.crown_details.lazy())
     opened = pl.concat([courses.select(*KEY, opened="started"), alive.select(*KEY, "opened")])
@@ -556,10 +642,10 @@ def _crowns(
         ledger.events.lazy(),
         details,
         opened.lazy(),
-        crown_repost_days=rules.crown_repost_days,
-        crown_pair_days=rules.crown_pair_days,
-        lab_days=rules.lab_days,
-        posted_at_prep=rules.posted_at_prep,
+        crown_repost_days=crown_repost_days,
+        crown_pair_days=crown_pair_days,
+        lab_days=lab_days,
+        posted_at_prep=posted_at_prep,
         fees_kept=ledger.fees_kept,
     ).with_columns(seen_date=pl.lit(None, pl.Date), done_elsewhere=pl.lit(False))
     here = here.collect().lazy()
@@ -574,21 +660,23 @@ def _crowns(
 
 
 def _hints(
-    crowns: pl.DataFrame, courses: pl.DataFrame, alive: pl.DataFrame, events: pl.DataFrame, rules: LinkRules
+    crowns: pl.DataFrame, courses: pl.DataFrame, alive: pl.DataFrame, events: pl.DataFrame, *, hint_days: int
 ) -> pl.DataFrame:
     ours = crowns.filter(~pl.col("done_elsewhere")).select(
         *KEY, "crown_id", "in_place_from", followed_to="exit_date", is_failed="failure"
     )
-    return fillings_on_crowns(ours, access_fillings(events), courses, alive, hint_days=rules.hint_days)
+    return fillings_on_crowns(ours, access_fillings(events), courses, alive, hint_days=hint_days)
 
 
-def _end_early(crowns: pl.DataFrame, planned: pl.DataFrame, rules: LinkRules) -> pl.DataFrame:
+def _end_early(
+    crowns: pl.DataFrame, planned: pl.DataFrame, *, planned_days: int | None, reopening_ends: bool
+) -> pl.DataFrame:
     """Ways that end follow-up before the failure: at an opening for a planned crown, or at a reopening."""
-    if rules.planned_ends:
+    if planned_days is not None:
         shortly = (
             crowns.filter(pl.col("access_date").is_not_null())
             .join(planned, on=KEY)
-            .filter((pl.col("access_date") - pl.col("day")).dt.total_days().is_between(0, rules.planned_crown_days))
+            .filter((pl.col("access_date") - pl.col("day")).dt.total_days().is_between(0, planned_days))
             .select("crown_id", ends="access_date")
             .unique()
         )
@@ -602,7 +690,7 @@ def _end_early(crowns: pl.DataFrame, planned: pl.DataFrame, rules: LinkRules) ->
             access_date=pl.when(~given_up).then("access_date"),
             renewed_after_opening=pl.col("renewed_after_opening") & ~given_up,
         )
-    if rules.reopening_ends:
+    if reopening_ends:
         crowns = _ended(crowns, crowns.select("crown_id", ends="reopened_date").drop_nulls())
     return crowns
 
