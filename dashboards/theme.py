@@ -12,9 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import plotly.graph_objects as go
-
 from dashboards.downloads import Cell, Sheet, data_address, sheet_of_traces
+from dashboards.drawing import Drawing
 
 INK = "#1d2b2f"
 MUTED = "#53636a"
@@ -73,8 +72,8 @@ _AXIS = {
     "title": {"standoff": 8, "font": {"size": 13, "color": MUTED}},
     "tickfont": {"size": 13, "color": INK},
 }
-TEMPLATE = go.layout.Template(
-    layout={
+TEMPLATE: dict[str, Any] = {
+    "layout": {
         "font": {"family": FONT, "size": 13, "color": INK},
         "paper_bgcolor": "#ffffff",
         "plot_bgcolor": "#ffffff",
@@ -86,7 +85,7 @@ TEMPLATE = go.layout.Template(
         "xaxis": _AXIS,
         "yaxis": _AXIS,
     }
-)
+}
 
 
 @dataclass(frozen=True)
@@ -124,22 +123,20 @@ def look(name: str, index: int) -> Look:
     return FIXED.get(name, LOOKS[index % len(LOOKS)])
 
 
-def chart(figure: go.Figure, *, id: str, label: str, height: int) -> Chart:
+def chart(figure: Drawing, *, id: str, label: str, height: int) -> Chart:
     """Make every chart of every page: our template, no toolbar, no upload, a name for screen readers.
 
     `label` says in a sentence what the chart shows; `id` becomes the element's id; `height` is in CSS pixels. The data
     to be saved are those of `keep_data`, else what the traces hold.
     """
-    kept = figure.layout.meta
-    figure.update_layout(template=TEMPLATE, height=height, autosize=True, meta=None)
-    plain: dict[str, Any] = json.loads(figure.to_json())
-    sheet = kept if isinstance(kept, Sheet) else sheet_of_traces(plain["data"])
-    return Chart(id, label, height, {"data": plain["data"], "layout": plain["layout"], "config": CONFIG}, sheet)
+    layout = {**figure.layout, "template": TEMPLATE, "height": height, "autosize": True}
+    sheet = figure.sheet or sheet_of_traces(figure.data)
+    return Chart(id, label, height, {"data": figure.data, "layout": layout, "config": CONFIG}, sheet)
 
 
-def keep_data(figure: go.Figure, heads: Sequence[str], rows: Sequence[Sequence[Cell]]) -> None:
+def keep_data(figure: Drawing, heads: Sequence[str], rows: Sequence[Sequence[Cell]]) -> None:
     """Give a figure the data that its page offers as CSV: all of them, also what the axes cut off."""
-    figure.layout.meta = Sheet(tuple(heads), tuple(tuple(row) for row in rows))
+    figure.sheet = Sheet(tuple(heads), tuple(tuple(row) for row in rows))
 
 
 def script_json(value: Any) -> str:

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import plotly.graph_objects as go
-
 from dashboards import theme
+from dashboards.drawing import Drawing
 
 HEIGHT, TOP, BOTTOM = 380, 12, 48
 LETTER = 18  # px between two names
@@ -29,11 +28,9 @@ class Area:
     label: str = ""  # what stands beside it; its name where empty
 
 
-def stacked(
-    areas: Sequence[Area], years: Sequence[float], *, top: float, since: str, said: str, right: int
-) -> go.Figure:
+def stacked(areas: Sequence[Area], years: Sequence[float], *, top: float, since: str, said: str, right: int) -> Drawing:
     """The areas from the bottom up, straight between the years; `right` px hold the names."""
-    figure = go.Figure()
+    figure = Drawing()
     for area in areas:
         figure.add_scatter(
             x=list(years), y=list(area.heights), stackgroup="lost", mode="lines",
@@ -55,7 +52,7 @@ def stacked(
     return figure
 
 
-def _name_areas(figure: go.Figure, areas: Sequence[Area], last: float, top: float) -> None:
+def _name_areas(figure: Drawing, areas: Sequence[Area], last: float, top: float) -> None:
     """Names beside the areas at the right edge, pushed apart where areas are thin."""
     per_100 = (HEIGHT - TOP - BOTTOM) / top
     middles, below = [], 0.0

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import plotly.graph_objects as go
-
 from dashboards import theme
 from dashboards.charts.rates import Rate
 from dashboards.charts.rows import nice_top
+from dashboards.drawing import Drawing
 
 HEIGHT = 300
 
@@ -24,7 +23,7 @@ def by_year_chart(
     if not dated:
         return None
     years = [int(r.label) for r in dated]
-    figure = go.Figure()
+    figure = Drawing()
     if overall:
         figure.add_hrect(
             y0=overall[1], y1=overall[2], fillcolor=theme.ZONE, line={"width": 0}, layer="below"

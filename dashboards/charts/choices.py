@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import plotly.graph_objects as go
-
 from dashboards import theme
 from dashboards.downloads import Cell
+from dashboards.drawing import Drawing
 from dashboards.formats import known, phrase, sentence_case
 from pipeline.results import Choice, Choices
 
@@ -28,7 +27,7 @@ def choices_chart(choices: Choices, *, smallest: float, title: str, id: str, lab
         return None
     lines = _lines(choices.options)
     height = TOP + GAP + LINE * len(lines) + FOOT
-    figure = go.Figure()
+    figure = Drawing()
     _differences(figure, drawn, smallest)
     _grid(figure, drawn, lines)
     share = (LINE * len(lines)) / (height - FOOT - 12)
@@ -97,7 +96,7 @@ def _text(text: str) -> str:
     return theme.literal(" ".join([*head, "…", *tail])[: LONGEST + 4])
 
 
-def _differences(figure: go.Figure, drawn: Sequence[Choice], smallest: float) -> None:
+def _differences(figure: Drawing, drawn: Sequence[Choice], smallest: float) -> None:
     """The zone, the line of no difference, ranges and dots; the main combination last, on top."""
     figure.add_shape(
         type="rect", xref="paper", x0=0, x1=1, yref="y", y0=-smallest, y1=smallest, fillcolor=theme.ZONE,
@@ -132,7 +131,7 @@ def _differences(figure: go.Figure, drawn: Sequence[Choice], smallest: float) ->
         )  # fmt: skip
 
 
-def _grid(figure: go.Figure, drawn: Sequence[Choice], lines: Sequence[tuple[str, str | None, str]]) -> None:
+def _grid(figure: Drawing, drawn: Sequence[Choice], lines: Sequence[tuple[str, str | None, str]]) -> None:
     """A dot where a combination takes the option of a line."""
     for main in (False, True):
         points = [

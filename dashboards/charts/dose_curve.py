@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-import plotly.graph_objects as go
-
 from dashboards import theme
 from dashboards.charts.forest import TICKS
+from dashboards.drawing import Drawing
 from dashboards.formats import known
 from pipeline.results_technique import DosePoint
 
@@ -26,7 +25,7 @@ def dose_chart(
     doses = [round(p.dose, 4) for p in drawn]
     bottom = max((t for t in TICKS if t <= min(0.5, *(p.hazard_ratio for p in drawn))), default=TICKS[0])
     top = min((t for t in TICKS if t >= max(2.0, *(p.hazard_ratio for p in drawn))), default=TICKS[-1])
-    figure = go.Figure()
+    figure = Drawing()
     band = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip"}
     figure.add_scatter(x=doses, y=[_cut(p.ci_low, bottom, top) for p in drawn], **band)
     figure.add_scatter(

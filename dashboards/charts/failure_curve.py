@@ -6,9 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import plotly.graph_objects as go
-
 from dashboards import theme
+from dashboards.drawing import Drawing
 from pipeline.results import DAYS_PER_YEAR, Comparison, Group
 
 LEFT, RIGHT = 88, 16
@@ -62,7 +61,7 @@ def draw(
 
     `said` is what happened, for the axis.
     """
-    figure = go.Figure()
+    figure = Drawing()
     for line in (line for line in lines if line.banded):
         band = {"mode": "lines", "line": {"width": 0, "shape": "hv"}, "hoverinfo": "skip"}
         figure.add_scatter(x=line.x, y=line.low, **band)

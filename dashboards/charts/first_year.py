@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import statistics
 
-import plotly.graph_objects as go
-
 from dashboards import theme
 from dashboards.charts.rows import nice_top
+from dashboards.drawing import Drawing
 from pipeline.results_monitoring import FirstYear
 
 HEIGHT = 300
@@ -25,7 +24,7 @@ def first_year_chart(found: FirstYear, *, id: str, label: str) -> theme.Chart | 
     # A quarter with a handful of teeth has limits so wide that they would flatten all others.
     known_highs = [h for h in highs if h is not None]
     top = nice_top([*shares, 1.3 * statistics.median(known_highs) if known_highs else 0.0])
-    figure = go.Figure()
+    figure = Drawing()
     for line in (highs, lows):
         figure.add_scatter(
             x=x, y=[None if v is None or v > top else v for v in line], mode="lines", hoverinfo="skip",

@@ -10,9 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import plotly.graph_objects as go
-
 from dashboards import theme
+from dashboards.drawing import Drawing
 from dashboards.formats import known
 
 ROW = 50
@@ -55,14 +54,14 @@ def rows_figure(
     log: bool = False,
     pitch: int = ROW,
     beside: bool = False,
-) -> tuple[go.Figure, int]:
+) -> tuple[Drawing, int]:
     """The figure and its height.
 
     `span` is the x axis from low to high in the data's unit, `line` a vertical rule (no difference), `zone` a shaded
     stretch (too small to matter), `ticks` the labelled values, `log` a logarithmic axis (ratios), `pitch` the height of
     a row in pixels. `beside` puts the labels into a margin on the left, where they cover no mark.
     """
-    figure = go.Figure()
+    figure = Drawing()
     at = math.log10 if log else float
     if zone is not None:
         figure.add_shape(
@@ -116,7 +115,7 @@ def nice_top(values: Sequence[float], *, least: float = 5.0) -> float:
     return math.ceil(top * 1.02 / step) * step
 
 
-def _draw(figure: go.Figure, placed: Sequence[tuple[Mark, float]], span: tuple[float, float]) -> None:
+def _draw(figure: Drawing, placed: Sequence[tuple[Mark, float]], span: tuple[float, float]) -> None:
     """Range lines and dots, one trace for all that look alike; what runs past the axis is cut there."""
     alike: dict[tuple[theme.Look, bool, str], list[tuple[Mark, float]]] = {}
     for mark, y in placed:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import plotly.graph_objects as go
-
 from dashboards import theme
+from dashboards.drawing import Drawing
 from pipeline.results_monitoring import Running
 
 HEIGHT = 300
@@ -17,7 +16,7 @@ def running_chart(found: Running, *, id: str, label: str) -> theme.Chart | None:
     x = [f"{m.month}-01" for m in found.months]
     gaps = [m.gap for m in found.months]
     span = max(5.0, 1.15 * max(abs(g) for g in gaps))
-    figure = go.Figure()
+    figure = Drawing()
     figure.add_hline(y=0, line={"color": theme.INK, "width": 1.5})
     figure.add_scatter(
         x=x, y=gaps, mode="lines", line={"color": theme.ACCENT, "width": 2.5, "shape": "hv"},

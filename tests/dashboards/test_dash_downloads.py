@@ -11,12 +11,12 @@ from pathlib import Path
 from urllib.parse import unquote
 
 import headless
-import plotly.graph_objects as go
 import pytest
 import sample_results as samples
 
 from dashboards import downloads, theme
 from dashboards.downloads import Sheet
+from dashboards.drawing import Drawing
 from dashboards.pages import clinician, index, study_club
 from dashboards.release import release
 from dashboards.write import write_all
@@ -107,7 +107,7 @@ def test_hostile_text_is_disarmed_in_the_data() -> None:
 
 
 def test_a_chart_without_a_sheet_of_its_own_offers_its_traces() -> None:
-    figure = go.Figure()
+    figure = Drawing()
     figure.add_scatter(x=[1, 2], y=[0, 0], hoverinfo="skip")
     figure.add_scatter(x=[1, 2], y=[3, None], name="seen")
     chart = theme.chart(figure, id="x", label="x", height=100)

@@ -11,12 +11,14 @@ from html.parser import HTMLParser
 from importlib import resources
 from typing import Any
 
+import plotly.graph_objects as go
 import pytest
 import sample_results as samples
 from plotly.offline import get_plotlyjs_version
 
 from dashboards import page, tables
 from dashboards.charts import failure_curve
+from dashboards.drawing import Drawing
 from dashboards.pages import clinician, data_quality, index, methods, owner, study_club
 from dashboards.release import release
 from dashboards.theme import CONFIG
@@ -295,6 +297,34 @@ def test_analyses_not_run_name_the_fields_they_lack() -> None:
     text = data_quality.render(samples.no_technique_data())
     assert "<code>endo_details.obturation</code>" in text
     assert "<code>crown_details.margin</code>" in text
+
+
+def test_every_figure_is_one_of_plotlys_schema(every_page: dict[str, str]) -> None:
+    seen = 0
+    for name, text in every_page.items():
+        for chart in _charts(Reader(text)):
+            figure = go.Figure(data=chart["data"], layout=chart["layout"])  # raises on what the schema does not know
+            assert json.loads(figure.to_json()) == {"data": chart["data"], "layout": chart["layout"]}, name
+            seen += 1
+    assert seen > 50
+
+
+def test_a_figure_built_by_plotly_is_the_same() -> None:
+    ours, theirs = Drawing(), go.Figure()
+    for figure in (ours, theirs):
+        figure.add_scatter(x=[1, 2], y=[0, None], name=None, mode="lines", line={"color": "#000000", "dash": None})
+        figure.add_hline(y=3, line={"width": 1})
+        figure.add_hrect(y0=1, y1=2, fillcolor="#ffffff", layer="below")
+        figure.add_vrect(x0=1, x1=2, fillcolor="#ffffff", line={"width": 0})
+        figure.add_shape(type="rect", xref="x", yref="paper", x0=0, x1=1, y0=0, y1=1)
+        figure.add_annotation(text="x", x=1, y=1, showarrow=False, font={"size": 12})
+        figure.update_xaxes(title={"text": "years"}, range=[0, 1])
+        figure.update_xaxes(tickvals=[0, 1], title={"standoff": 8})
+        figure.update_layout(margin={"l": 1}, height=100)
+        figure.update_layout(margin={"r": 2})
+    built = theirs.to_plotly_json()
+    del built["layout"]["template"]
+    assert {"data": ours.data, "layout": ours.layout} == json.loads(json.dumps(built, default=list))
 
 
 def test_the_chart_library_is_the_one_on_record() -> None:
