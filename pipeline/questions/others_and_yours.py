@@ -22,7 +22,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from scipy.special import polygamma
-from scipy.stats import chi2
 
 from pipeline.pool.asked import Pooled, questions
 from pipeline.pool.contribution import Contribution, Ratio
@@ -30,6 +29,7 @@ from pipeline.questions.evidence_words import OTHERS, OURS, TOGETHER, ratio_verd
 from pipeline.results import Comparison, Estimate
 from pipeline.results_evidence import Evidence, EvidenceRange, EvidenceRow
 from pipeline.results_monitoring import Benchmark
+from pipeline.stats.laws import chi2_quantile
 from pipeline.stats.limits import z_value
 from pipeline.stats.mixture_prior import (
     Mixture,
@@ -202,8 +202,8 @@ def _our_count(b: Benchmark, confidence: float) -> tuple[_Ours, float, float] | 
             failures = min(failures, error**-2)
         exposure = failures / -math.log(b.ours)
     tail = (1 - confidence) / 2
-    least = float(chi2.ppf(tail, 2 * failures)) / 2 / exposure if failures else 0.0
-    most = float(chi2.ppf(1 - tail, 2 * failures + 2)) / 2 / exposure
+    least = float(chi2_quantile(tail, 2 * failures)) / 2 / exposure if failures else 0.0
+    most = float(chi2_quantile(1 - tail, 2 * failures + 2)) / 2 / exposure
     ends = (1 - high, 1 - low) if low is not None and high is not None else (-math.expm1(-least), -math.expm1(-most))
     shown = EvidenceRange(100 * (1 - b.ours), 100 * ends[0], 100 * ends[1])
     variance = float(polygamma(1, failures)) if failures else None  # of the logarithm of a rate behind so many

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import beta, t
 
+from pipeline.stats.laws import beta_quantile, t_quantile
 from pipeline.stats.spells import numbered
 
 
@@ -57,7 +57,7 @@ def clustered_share(success: ArrayLike, cluster: NDArray[np.int64] | object, *, 
         pull = n * np.bincount(code[good], minlength=m) - successes * np.bincount(code, minlength=m)
         variance = m / (m - 1) * float(np.sum(np.sort(pull.astype(np.float64) ** 2))) / float(n) ** 4
         alpha = (1 - confidence) / 2
-        wider = (t.ppf(alpha, n - 1) / t.ppf(alpha, m - 1)) ** 2
+        wider = (t_quantile(alpha, n - 1) / t_quantile(alpha, m - 1)) ** 2
         effective = min(share * (1 - share) / variance * float(wider), float(n)) if variance > 0 else float(m)
     low, high = _exact(share * effective, effective, confidence)
     return Share(n, successes, m, share, low, high, effective)
@@ -66,6 +66,6 @@ def clustered_share(success: ArrayLike, cluster: NDArray[np.int64] | object, *, 
 def _exact(successes: float, rows: float, confidence: float) -> tuple[float, float]:
     # The limits of Clopper and Pearson as quantiles of beta distributions; these need no whole numbers.
     tail = (1 - confidence) / 2
-    low = float(beta.ppf(tail, successes, rows - successes + 1)) if successes > 0 else 0.0
-    high = float(beta.ppf(1 - tail, successes + 1, rows - successes)) if successes < rows else 1.0
+    low = float(beta_quantile(tail, successes, rows - successes + 1)) if successes > 0 else 0.0
+    high = float(beta_quantile(1 - tail, successes + 1, rows - successes)) if successes < rows else 1.0
     return low, high

@@ -18,11 +18,12 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import linalg, stats
+from scipy import linalg
 
 from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
 from pipeline.stats.cox_kernel import Bools, Floats, Ints, Moments, RiskSets, Ties
+from pipeline.stats.laws import chi2_upper, normal_quantile, normal_upper
 from pipeline.stats.log_f import LogF
 
 __all__ = ["Contrast", "CoxFit", "CoxInputError", "WaldTest", "fit_cox"]
@@ -186,8 +187,8 @@ class CoxEstimate:
         if np.any(self._without_error & (along != 0)):
             return Contrast(estimate, np.nan, -np.inf, np.inf, np.nan)
         error = float(np.sqrt(along @ self.cov @ along))
-        half = float(stats.norm.ppf(0.5 + confidence / 2)) * error
-        p = float(2 * stats.norm.sf(abs(estimate) / error)) if error > 0 else np.nan
+        half = float(normal_quantile(0.5 + confidence / 2)) * error
+        p = float(2 * normal_upper(abs(estimate) / error)) if error > 0 else np.nan
         return Contrast(estimate, error, estimate - half, estimate + half, p)
 
     def hazard_ratio(self, name: str, *, confidence: float = 0.95) -> Contrast:
@@ -496,4 +497,4 @@ class _Believed:
 
 
 def _chi_square(value: float, df: int) -> WaldTest:
-    return WaldTest(value, df, float(stats.chi2.sf(value, df)))
+    return WaldTest(value, df, float(chi2_upper(value, df)))

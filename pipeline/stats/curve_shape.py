@@ -16,9 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, stats
+from scipy import linalg
 
 from pipeline.stats.cox import CoxFit, WaldTest
+from pipeline.stats.laws import chi2_upper
 from pipeline.stats.splines import natural_spline
 
 Floats = NDArray[np.float64]
@@ -54,4 +55,4 @@ def shape_tests(fit: CoxFit, names: Sequence[str], *, knots: ArrayLike) -> Shape
 
 def _wald(values: Floats, cov: Floats) -> WaldTest:
     chi_square = float(values @ linalg.solve(cov, values, assume_a="sym"))
-    return WaldTest(chi_square, len(values), float(stats.chi2.sf(chi_square, len(values))))
+    return WaldTest(chi_square, len(values), float(chi2_upper(chi_square, len(values))))

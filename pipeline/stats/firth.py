@@ -21,12 +21,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import optimize
 
 from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox import Contrast, Design, invert_information, make_design, refuse_collinear
 from pipeline.stats.cox_input import check_rows
 from pipeline.stats.cox_kernel import Floats, Ints, Moments, Ties
+from pipeline.stats.laws import chi2_upper
 from pipeline.stats.limits import z_value
 
 MAX_ITERATIONS = 100
@@ -85,7 +86,7 @@ class FirthFit:
         with np.errstate(over="ignore", invalid="ignore"):
             at_zero, _, found = _climb(self.design, _moved(self.best.beta, j, 0.0), fixed=j)
         drop = max(0.0, 2 * (self.best.penalised - at_zero.penalised))
-        p = float(stats.chi2.sf(drop, 1)) if found else np.nan
+        p = float(chi2_upper(drop, 1)) if found else np.nan
         reach = z_value(confidence)
         low, high = (_limit(self.design, self.best, j, side * reach) / scale for side in (-1, 1))
         return Contrast(float(self.coef[j]), float(self.se[j]), low, high, p)

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
 
 from pipeline.stats.group_counts import Cells, carry_forward, cells_of, read_groups, running_product
+from pipeline.stats.laws import chi2_upper
 from pipeline.stats.spells import Floats, Values, whole_numbers
 
 
@@ -85,7 +85,7 @@ def gray_of_cells(cells: Cells, *, labels: tuple[Any, ...]) -> GrayTest:
         variance=variance[:df, :df],
         chi_square=chi_square,
         df=df,
-        p=float(chi2.sf(chi_square, df)),
+        p=float(chi2_upper(chi_square, df)),
     )
 
 

@@ -7,9 +7,9 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
 
 from pipeline.stats.group_counts import Cells, Grouped, carry_forward, cells_of, read_groups, running_product
+from pipeline.stats.laws import chi2_upper
 from pipeline.stats.spells import Floats, Values
 
 Weighting = Literal["log-rank", "gehan", "tarone-ware", "fleming-harrington"]
@@ -266,7 +266,7 @@ def _result(
         variance=variance,
         chi_square=chi_square if df else float("nan"),
         df=df,
-        p=float(chi2.sf(chi_square, df)) if df else float("nan"),
+        p=float(chi2_upper(chi_square, df)) if df else float("nan"),
         method=method,
         n_units=n_units,
     )

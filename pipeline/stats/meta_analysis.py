@@ -24,8 +24,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from scipy.optimize import brentq
-from scipy.stats import chi2, t
 
+from pipeline.stats.laws import chi2_quantile, chi2_upper, t_quantile, t_upper
 from pipeline.stats.limits import z_value
 
 Method = Literal["REML", "DL", "PM"]
@@ -88,7 +88,7 @@ def meta_analysis(
     total, mean = _sum(weights), _mean(y, weights)
     std_error = math.sqrt(1 / total)
     scale = math.sqrt(_cochran(y, v, tau2) / (len(y) - 1))
-    quantile = float(t.ppf((1 + confidence) / 2, len(y) - 1))
+    quantile = float(t_quantile((1 + confidence) / 2, len(y) - 1))
     wide = std_error * max(1.0, scale)
     ahead = quantile * math.sqrt(wide**2 + tau2)
     normal, plain = z_value(confidence) * std_error, quantile * std_error * scale
@@ -108,11 +108,11 @@ def meta_analysis(
         plain_high=mean + plain,
         low=mean - quantile * wide,
         high=mean + quantile * wide,
-        p=2 * float(t.sf(abs(mean) / wide, len(y) - 1)),
+        p=2 * float(t_upper(abs(mean) / wide, len(y) - 1)),
         predicted_low=mean - ahead,
         predicted_high=mean + ahead,
         q=q,
-        q_p=float(chi2.sf(q, len(y) - 1)),
+        q_p=float(chi2_upper(q, len(y) - 1)),
         i2=tau2 / (tau2 + typical),
         i2_low=tau2_low / (tau2_low + typical),
         i2_high=tau2_high / (tau2_high + typical),
@@ -154,7 +154,7 @@ def between_variance(y: Sequence[float], v: Sequence[float], *, method: Method) 
 def variance_limits(y: Sequence[float], v: Sequence[float], *, confidence: float) -> tuple[float, float]:
     """The Q-profile interval of the variance between studies [6]; an end at 0 where even 0 is too large."""
     tail, df = (1 - confidence) / 2, len(y) - 1
-    return _where_q_is(y, v, float(chi2.isf(tail, df))), _where_q_is(y, v, float(chi2.ppf(tail, df)))
+    return _where_q_is(y, v, float(chi2_quantile(1 - tail, df))), _where_q_is(y, v, float(chi2_quantile(tail, df)))
 
 
 def _restricted_likelihood(y: Sequence[float], v: Sequence[float]) -> float:

@@ -21,8 +21,8 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
-from scipy.stats import beta as beta_law
 
+from pipeline.stats.laws import beta_quantile
 from pipeline.stats.limits import z_value
 
 Floats = NDArray[np.float64]
@@ -89,7 +89,7 @@ class Beta:
 
     def quantile(self, at: Floats) -> Floats:
         """The values below which the law has the shares `at`."""
-        return np.asarray(beta_law.ppf(at, self.a, self.b), dtype=np.float64)
+        return np.asarray(beta_quantile(at, self.a, self.b), dtype=np.float64)
 
 
 @dataclass(frozen=True)

@@ -24,12 +24,12 @@ from typing import Literal
 
 import numpy as np
 import polars as pl
-from scipy import stats
 
 from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.cox_input import CoxRows
 from pipeline.stats.cox_kernel import Floats
+from pipeline.stats.laws import chi2_upper
 
 TimeScale = Literal["identity", "log", "km", "rank"]
 GLOBAL = "GLOBAL"
@@ -78,7 +78,7 @@ def proportional_hazards_test(
             kept = [*range(p), *(p + j for j in own)]
             u = np.concatenate((np.zeros(p), gradient[own]))
             chi_square = float(u @ np.linalg.solve(matrix[np.ix_(kept, kept)], u))
-        results.append((term, chi_square, len(own), float(stats.chi2.sf(chi_square, len(own)))))
+        results.append((term, chi_square, len(own), float(chi2_upper(chi_square, len(own)))))
     return pl.DataFrame(results, schema=["term", "chi_square", "df", "p"], orient="row")
 
 

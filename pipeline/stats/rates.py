@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from pipeline.stats.laws import chi2_quantile
 from pipeline.stats.limits import z_value
 from pipeline.stats.spells import Values, read_spells
 
@@ -90,5 +90,5 @@ def make_rate(failures: int, years: float, squares: float | None, *, n_units: in
 def poisson_limits(failures: int, confidence: float = 0.95) -> tuple[float, float]:
     """Exact limits of the mean of a Poisson count, by the chi-square quantiles [1]; the lower is 0 for a count of 0."""
     tail = (1 - confidence) / 2
-    low = float(chi2.ppf(tail, 2 * failures)) / 2 if failures else 0.0
-    return low, float(chi2.ppf(1 - tail, 2 * failures + 2)) / 2
+    low = float(chi2_quantile(tail, 2 * failures)) / 2 if failures else 0.0
+    return low, float(chi2_quantile(1 - tail, 2 * failures + 2)) / 2

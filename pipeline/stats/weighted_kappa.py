@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import t
 
+from pipeline.stats.laws import t_quantile
 from pipeline.stats.spells import numbered
 
 Floats = NDArray[np.float64]
@@ -88,5 +88,5 @@ def weighted_kappa(
         return Kappa(n, clusters, kappa, np.nan, np.nan, np.nan)
     sums = np.bincount(code, weights=pull, minlength=clusters)
     error = float(np.sqrt(np.sum(np.sort(sums**2)))) / n
-    reach = float(t.ppf((1 + confidence) / 2, clusters - 1)) * error
+    reach = float(t_quantile((1 + confidence) / 2, clusters - 1)) * error
     return Kappa(n, clusters, kappa, error, max(kappa - reach, -1.0), min(kappa + reach, 1.0))

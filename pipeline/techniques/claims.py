@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from scipy import stats
-
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.planning import Pace
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, TOO_EARLY, Basis, write_verdict
@@ -14,6 +12,7 @@ from pipeline.results import Difference, Estimate, Group, Verdict
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.safety import NEXT_STEP
+from pipeline.stats.laws import t_upper
 from pipeline.stats.standardised import AdjustedDifference
 from pipeline.stats.weighted_holm import weighted_holm
 from pipeline.techniques.family import HEADLINE_SHARE, MAIN_SHARE
@@ -190,7 +189,7 @@ def _p(draft: Draft, pair: Pair) -> float:
     found, ratio = draft.differences[pair], draft.ratios.get(pair)
     healed = draft.answer.outcome == HEALED
     few = min(_informative(g, healed) for g in draft.answer.groups if g.name in pair)
-    p = float(2 * stats.t.sf(abs(found.per_100) / found.std_error, max(few - 1, 1)))
+    p = float(2 * t_upper(abs(found.per_100) / found.std_error, max(few - 1, 1)))
     if healed:
         return p
     return 1.0 if ratio is None else max(p, ratio.p)

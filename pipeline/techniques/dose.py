@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
 
 from pipeline.questions.covariates import Covariate, design, independent, strata
 from pipeline.questions.crown_longevity import Analysis, fit_states
 from pipeline.results_technique import DosePoint
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.curve_shape import shape_tests
+from pipeline.stats.laws import f_upper
 from pipeline.stats.splines import KNOT_QUANTILES, harrell_knots, natural_spline
 from pipeline.techniques.lean import in_order
 
@@ -78,8 +78,7 @@ def dose_curve(
     tests = shape_tests(fit, names, knots=knots)
     rest = fit.n_events - 1
     p, bend = (
-        None if t is None else float(stats.f.sf(t.chi_square / t.df, t.df, rest))
-        for t in (tests.any_effect, tests.bend)
+        None if t is None else float(f_upper(t.chi_square / t.df, t.df, rest)) for t in (tests.any_effect, tests.bend)
     )
     different = len(np.unique(values))
     note = f"Only {different} different doses were used; between them the curve is drawn, not seen."
