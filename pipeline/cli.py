@@ -13,14 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.config import Settings, load_settings
 from pipeline.errors import PipelineError
-from pipeline.faults import as_data_error, our_fault
 from pipeline.private_files import private_folder, write_private_files
 
 # What takes long to load is loaded by the command that needs it: help, mistakes in the command line and the workers of
 # `link`, which load this module anew, start without it.
 if TYPE_CHECKING:
+    from pipeline.config import Settings
     from pipeline.results import Results
 
 EPILOG = (
@@ -95,7 +94,7 @@ def ingest(practice: Path, keep_ids: bool) -> None:
     """Read the practice's files into its database; what cannot be read is set aside with the reason."""
     from pipeline.run_ingest import ingest_stage
 
-    _finish(ingest_stage(load_settings(practice), today=_today(), say=_say(), keep_ids=keep_ids))
+    _finish(ingest_stage(_settings(practice), today=_today(), say=_say(), keep_ids=keep_ids))
 
 
 @cli.command()
@@ -107,7 +106,7 @@ def link(practice: Path, workers: int, parts: int | None, cluster: str | None) -
     """Link root canals, crowns and extractions of one tooth; with workers or in groups the result is the same."""
     from pipeline.run_link import link_stage
 
-    _finish(link_stage(load_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster))
+    _finish(link_stage(_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster))
 
 
 @cli.command()
@@ -121,7 +120,7 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
     from dashboards.results_json import write_results_json
     from pipeline import run
 
-    results = run.compare_stage(load_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster)
+    results = run.compare_stage(_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster)
     _finish(write_results_json(results, out))
 
 
@@ -132,7 +131,7 @@ def dashboards(practice: Path, out: Path) -> None:
     """Draw the pages and the slides from what was compared."""
     from pipeline import run
 
-    settings, say = load_settings(practice), _say()
+    settings, say = _settings(practice), _say()
     _finish(_pages(settings, run.stored_results(settings), out, say=say))
 
 
@@ -201,7 +200,7 @@ def check(practice: Path) -> None:
     """Say what a practice's files will and will not answer, before anything is loaded."""
     from pipeline.checks.check import check as check_files
 
-    checked = check_files(load_settings(practice), today=_today(), say=_say())
+    checked = check_files(_settings(practice), today=_today(), say=_say())
     click.echo(checked.text)
     if checked.exit_code:
         sys.exit(checked.exit_code)
@@ -214,7 +213,7 @@ def worksheet(practice: Path, out: Path) -> None:
     """List work without details, and teeth that others may have treated, to fill in; it HOLDS PATIENT DATA."""
     from pipeline import run
 
-    _finish(run.worksheet_stage(load_settings(practice), out, today=_today(), say=_say()))
+    _finish(run.worksheet_stage(_settings(practice), out, today=_today(), say=_say()))
 
 
 @cli.command("recall-list")
@@ -229,7 +228,7 @@ def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool)
     from pipeline import run
 
     day = on.date() if on else None
-    _finish(run.recall_stage(load_settings(practice), out, on=day, as_csv=as_csv, say=_say()))
+    _finish(run.recall_stage(_settings(practice), out, on=day, as_csv=as_csv, say=_say()))
 
 
 @cli.command("ask")
@@ -248,7 +247,7 @@ def ask(practice: Path, out: Path, **asked: Any) -> None:
     from pipeline.asking.ask_all import as_text
     from pipeline.asking.question import asked_for
 
-    settings = load_settings(practice)
+    settings = _settings(practice)
     found = run.ask_stage(settings, asked_for(settings.ask, asked), say=_say())
     click.echo("\n\n".join(as_text(one) for one in found))
     private_folder(out)
@@ -270,7 +269,7 @@ def set_aside(practice: Path, out: Path) -> None:
     """Write the rows that were set aside to CSV files, to be mended and listed under corrected in PRACTICE.toml."""
     from pipeline.run_ingest import set_aside_stage
 
-    for path in set_aside_stage(load_settings(practice), out, say=_say()):
+    for path in set_aside_stage(_settings(practice), out, say=_say()):
         click.echo(path, err=True)
     _finish(out)
 
@@ -282,7 +281,7 @@ def contribute(practice: Path, out: Path) -> None:
     """Write one small file of rounded figures for pooling with other practices; nothing in it is about a person."""
     from pipeline import run
 
-    _finish(run.contribute_stage(load_settings(practice), out, say=_say()))
+    _finish(run.contribute_stage(_settings(practice), out, say=_say()))
 
 
 @cli.command()
@@ -303,7 +302,7 @@ def pool(files: tuple[Path, ...], out: Path) -> None:
 def _everything(toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False) -> Path:
     from pipeline import run
 
-    settings = load_settings(toml)
+    settings = _settings(toml)
     return _pages(settings, run.everything(settings, today=_today(), say=say, keep_ids=keep_ids), out, say=say)
 
 
@@ -314,6 +313,12 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
 
     asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
     return write_all(results, out, say=say, asked=asked)
+
+
+def _settings(toml: Path) -> Settings:
+    from pipeline.config import load_settings
+
+    return load_settings(toml)
 
 
 def _today() -> dt.date:
@@ -347,6 +352,8 @@ def main() -> None:
     except (SystemExit, KeyboardInterrupt):
         raise
     except BaseException as error:  # a panic of a library is no Exception
+        from pipeline.faults import as_data_error, our_fault
+
         told = as_data_error(error, name="a file")
         click.echo(f"toothyears: {told or our_fault(error)}", err=True)
         sys.exit(1)
