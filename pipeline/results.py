@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import functools
 import types
 import typing
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -546,33 +548,50 @@ class Results:
     schema: int = SCHEMA
 
 
+_AS_IS = frozenset((str, int, float, bool, types.NoneType))
+
+
 def to_plain(value: Any) -> Any:
     """Dataclasses, tuples and dates as JSON's own types."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if type(value) in _AS_IS:
+        return value
     if isinstance(value, (tuple, list)):
         return [to_plain(v) for v in value]
     if isinstance(value, dict):
         return {k: to_plain(v) for k, v in value.items()}
     if isinstance(value, dt.date):
         return value.isoformat()
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {name: to_plain(getattr(value, name)) for name in _names(type(value))}
     return value
+
+
+@functools.cache
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in dataclasses.fields(kind))
 
 
 def from_plain(kind: Any, value: Any) -> Any:
     """The inverse of `to_plain` for an annotated type: `from_plain(Results, json.loads(text))`."""
+    read = _reader(kind)
+    return value if read is None else read(value)
+
+
+@functools.cache
+def _reader(kind: Any) -> Callable[[Any], Any] | None:
+    """How a value of an annotated type is read back; None: it is that value already."""
     origin, inner = typing.get_origin(kind), typing.get_args(kind)
     if origin in (types.UnionType, typing.Union):
-        if value is None:
-            return None
-        return from_plain(next(k for k in inner if k is not types.NoneType), value)
+        one = _reader(next(k for k in inner if k is not types.NoneType))
+        return None if one is None else lambda value: None if value is None else one(value)
+    if origin is tuple and len(inner) == 2 and inner[1] is Ellipsis:
+        each = _reader(inner[0])
+        return tuple if each is None else lambda value: tuple(map(each, value))
     if origin is tuple:
-        if len(inner) == 2 and inner[1] is Ellipsis:
-            return tuple(from_plain(inner[0], v) for v in value)
-        return tuple(from_plain(k, v) for k, v in zip(inner, value, strict=True))
+        return lambda value: tuple(from_plain(k, v) for k, v in zip(inner, value, strict=True))
     if origin is dict:
-        return dict(value)
+        return dict
     if dataclasses.is_dataclass(kind) and isinstance(kind, type):
         hints = typing.get_type_hints(kind)
-        return kind(**{k: from_plain(hints[k], v) for k, v in value.items()})
-    return value
+        return lambda value: kind(**{k: from_plain(hints[k], v) for k, v in value.items()})
+    return None
