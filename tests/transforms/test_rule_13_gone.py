@@ -130,6 +130,23 @@ def test_signs_that_the_chart_holds_with_and_without_a_date():
     assert linked.counts["signs_of_loss_contradicted"] == 1
 
 
+def test_an_extraction_by_others_on_a_known_day_goes_before_an_earlier_sign():
+    linked = run("""
+        service_date | tooth_fdi | code  | status   | reason
+        2015-01-01   | 16        | CROWN |          |
+        2016-01-01   | 16        | PONT  |          |
+        2017-05-05   | 16        | OUT   | existing | fracture
+        2018-01-01   |           | EXAM  |          |
+    """)
+    assert_crowns(
+        linked,
+        """
+        failure_cause | exit_date  | loss_reason | loss_interval_days | failure_elsewhere
+        extracted     | 2017-05-05 | fracture    |                    | true
+    """,
+    )
+
+
 def test_a_sign_that_a_later_row_contradicts_is_counted_and_ignored():
     # 14: a filling after the pontic. 15: a root canal after an extraction told by the chart. 16: a crown on the implant
     # contradicts nothing. 17: a filling and a sign on one day: one of the two has the wrong number. 24: a later sign
