@@ -468,7 +468,7 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
     ]
     on_teeth = done.filter(pl.col("tooth_fdi").is_not_null()).select(columns)
     teeth = ev.without_replanted(on_teeth).collect(engine="streaming")
-    existing = ev.permanent_teeth(rows.filter(pl.col("status") == "existing", pl.col("tooth_fdi").is_not_null()))
+    existing = ev.permanent_teeth(rows.filter(pl.col("status") == "existing"))
     existing = ev.with_kind(existing, codes).filter(pl.col("event").is_in(LINKED_KINDS)).collect().lazy()
     implanted = ev.implant_days(ev.permanent_teeth(teeth.lazy()), existing).collect().lazy()
     set_aside = ev.impossible_rows(teeth.lazy(), implanted).collect().sort(ROW)
@@ -481,7 +481,7 @@ def _read_rows(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> _Row
     seen = done.filter(~pl.col("event").is_in(ev.NO_CONTACT).fill_null(False)).select(
         "patient_id", "service_date", is_exam=(pl.col("event") == ev.EXAM).fill_null(False)
     )
-    planned = ev.permanent_teeth(rows.filter(pl.col("status") == "planned", pl.col("tooth_fdi").is_not_null()))
+    planned = ev.permanent_teeth(rows.filter(pl.col("status") == "planned"))
     planned = ev.with_kind(planned, codes).filter(
         pl.col("event").is_in(ev.CROWNS), pl.col("service_date").is_not_null()
     )

@@ -161,6 +161,22 @@ def test_whatever_is_done_to_a_crown_on_an_implant_is_none_of_the_tooth():
     assert linked.counts["crown_rows_on_implants"] == 5
 
 
+def test_a_root_canal_of_others_shows_that_an_implant_names_the_wrong_tooth_and_a_crown_of_theirs_does_not():
+    linked = run("""
+        service_date | tooth_fdi | code  | status
+        2018-01-01   | 16        | IMPL  |
+        2019-01-01   | 16        | ENDO  | existing
+        2019-06-01   | 16        | CROWN |
+        2018-01-01   | 26        | IMPL  |
+        2019-01-01   | 26        | CROWN | existing
+        2019-06-01   | 26        | CROWN |
+        2020-01-01   |           | EXAM  |
+    """)
+    ours = linked.crowns.filter(~pl.col("done_elsewhere"))
+    assert ours["tooth_fdi"].to_list() == [16]
+    assert linked.counts["crown_rows_on_implants"] == 1
+
+
 def test_a_tooth_extracted_the_day_after_its_implant_was_there():
     # 16: extracted on the day of the implant, whose crown this is. 26: on the next day, so the implant stands elsewhere.
     linked = run("""

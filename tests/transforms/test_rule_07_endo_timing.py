@@ -272,6 +272,22 @@ def test_a_crown_planned_in_the_thirty_days_before_the_opening_ends_follow_up_th
     )
 
 
+def test_only_a_plan_is_one():
+    # 16: seated 19 days before its opening. 17: a plan that was struck out.
+    ledger = """
+        service_date | tooth_fdi | code  | status
+        2019-01-01   | 16        | CROWN |
+        2019-01-20   | 16        | ENDO  |
+        2015-01-01   | 17        | CROWN |
+        2018-12-20   | 17        | CROWN | void
+        2019-01-01   | 17        | ENDO  |
+        2020-01-01   |           | EXAM  |
+    """
+    ended = run(ledger, planned_ends=True)
+    assert_frame_equal(ended.crowns, run(ledger).crowns)
+    assert ended.crowns["endo_timing"].to_list() == ["through_crown", "through_crown"]
+
+
 @pytest.mark.parametrize(
     ("strategy", "same_day", "found"),
     [
