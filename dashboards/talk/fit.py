@@ -58,6 +58,25 @@ def pages(heights: Sequence[float], room: float) -> list[range]:
     return [*out, range(start, len(heights))] if heights else []
 
 
+def apart(wanted: Sequence[tuple[float, float]], top: float, bottom: float) -> list[float]:
+    """Upper edges for boxes (wanted upper edge and height, from above) so that none touches another, in the room.
+
+    Each stays where it is wanted as far as those above and below it allow; where the room is too small they stand one
+    under the other from its top.
+    """
+    edges: list[float] = []
+    for edge, _ in wanted:
+        above = edges[-1] + wanted[len(edges) - 1][1] if edges else top
+        edges.append(max(edge, above))
+    limit = bottom
+    for i in range(len(edges) - 1, -1, -1):
+        edges[i] = min(edges[i], limit - wanted[i][1])
+        limit = edges[i]
+    if edges and edges[0] < top:
+        edges = [top + sum(h for _, h in wanted[:i]) for i in range(len(wanted))]
+    return edges
+
+
 def _width(word: str) -> float:
     """In units of the type size."""
     return sum(0.3 if c in _NARROW else 0.86 if c in _WIDE else 0.68 if c.isupper() else 0.57 for c in word)
