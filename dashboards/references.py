@@ -103,10 +103,10 @@ def used(*, outcomes: set[str], clocks: set[str], naive: bool, choices: bool, mo
     found = (
         (SUISSA, naive),
         (KAPLAN_MEIER, bool(outcomes)),
+        (MAKUCH, model),
+        (LIN_WEI, model),
         (POCOCK, bool(outcomes)),
         (MORRIS, bool(outcomes)),
-        (LIN_WEI, model),
-        (MAKUCH, model),
         (LANDMARK, "since_landmark" in clocks),
         (AALEN_JOHANSEN, "endo_needed" in outcomes),
         (SCHEMPER, True),

@@ -81,6 +81,8 @@ class Deck:
         size = fit.largest((36, 32, 28, 24, 20), [title], PLACE.width, OPENING_TITLE, bold=True)
         _size(slide.shapes.title, size)
         _fill(slide.placeholders[1].text_frame, lines, fit.largest((20, 18, 16, 14), lines, PLACE.width, OPENING_TEXT))
+        bar = drawn.add_block(slide.shapes, Box(PLACE.left, 0.9, 1.6, 0.12), [], 12, fill=self._accent, outline=self._accent)
+        drawn.describe(slide, bar, "Bar", "")
 
     def text(self, title: str, lines: Sequence[str], notes: str, *, sizes: Sequence[int] = (22, 20, 18, 16)) -> None:
         """A finding and a few points; the type shrinks as they grow, and what is too much goes on a further slide."""
@@ -199,10 +201,10 @@ class Deck:
     ) -> None:
         """A finding, ranges around no difference drawn as shapes with their words beside them, and a few points."""
         slide = self._slide(2, title, notes)
-        names, words, size = 3.1, 3.9, 16
+        names, words, size = 3.1, 3.9, 18
         plot = Box(PLACE.left + names + 0.2, PLACE.top, PLACE.width - names - words - 0.4, 0)
         each = max(
-            0.5,
+            0.75,
             *(fit.text_height([r.name], names, size, bold=True) + 0.14 for r in rows),
             *(fit.text_height([r.says], words, size) + 0.14 for r in rows),
         )

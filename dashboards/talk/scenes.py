@@ -60,9 +60,9 @@ def source(released: Released) -> str:
     return f"{words_shared.scope(released)} Small counts are hidden and others rounded to 5."
 
 
-def opening(told: Told) -> Scene:
-    """Title, speaker, whose records."""
-    title = words.title(told.released, told.talk.title)
+def opening(told: Told, *, of: str = "") -> Scene:
+    """Title, speaker, whose records; `of` goes before the title."""
+    title = f"{of}{words.title(told.released, told.talk.title)}"
     lines = [t for t in (told.talk.speaker, words_shared.scope(told.released), words.WHOSE) if t]
     return Scene("Say whose records these are, and what you will answer.", lambda d, n: d.opening(title, lines, n))
 
@@ -104,8 +104,8 @@ def method(told: Told) -> Scene | None:
     c, r = told.main, told.released
     if c is None:
         return None
-    boxes = [f"{n} {noun}" for n, noun in ((r.patients, "patients"), (r.endo_courses, "root canals"), (r.crowns, "crowns"))
-             if n.value is not None]  # fmt: skip
+    held = ((r.patients, "patients"), (r.crowns, "crowns"), (r.endo_courses, "root canals"))
+    boxes = ["\n".join(["These records", listing([f"{n} {noun}" for n, noun in held if n.value is not None])])]
     boxes += [f"{step}\n{n}" for step, n in r.methods.flow[-2:]]
     groups = [(words.group_box(c, g.name), told.look(g.name, i).colour) for i, g in enumerate(c.groups)]
     lines = words.method_lines(r, c)
@@ -128,10 +128,11 @@ def found(told: Told) -> Scene:
             words_shared.scope(told.released),
         ]
         return Scene("Say what is recorded and what is not.", lambda d, n: d.text(title, lines, n))
-    return _curves(told, c)
+    return curves_scene(told, c)
 
 
-def _curves(told: Told, c: ReleasedComparison) -> Scene:
+def curves_scene(told: Told, c: ReleasedComparison) -> Scene:
+    """The curves of a comparison; where none may be drawn, what is hidden and what would help."""
     title = words_shared.curves_title(c)
     shown = [(i, g) for i, g in enumerate(c.groups) if len(g.points) > 1]
     if not shown:
@@ -207,13 +208,13 @@ def technique(told: Told) -> Scene | None:
     kept = [best, *others][:MOST_ROWS]
     rows = [Range(f"{c.label} against {c.against.lower()}", c.low, c.high, c.per_100, words.contrast_says(c),
                   told.talk.colours["accent"]) for c in kept]  # fmt: skip
-    title = f"{a.title}: {words_technique.contrast(a, best)[0].lower()}{words_technique.contrast(a, best)[1:].rstrip('.')}"
+    title = words.technique_title(a, best)
     zone = float(told.released.methods.setting("smallest_difference_per_100") or 0)
     what = words_technique.OUTCOMES[a.outcome]
     scale = Scale("Fewer of 100", f"More of 100: {what}", zone)
     lines = words.technique_lines(told.released)
     alt = f"Ranges. {' '.join(words_technique.contrast(a, c) for c in kept)}"
-    return Scene(f"{title}. {lines[0]}", lambda d, n: d.ranges(title, rows, scale, n, alt=alt, lines=lines),
+    return Scene(f"{words_technique.contrast(a, best)} {lines[0]}", lambda d, n: d.ranges(title, rows, scale, n, alt=alt, lines=lines),
                  "that a technique causes teeth to last or to fail")  # fmt: skip
 
 
@@ -240,7 +241,7 @@ def waiting(told: Told) -> Scene | None:
 def kept(told: Told) -> Scene | None:
     """Root-filled teeth kept with and without a crown."""
     c = next((c for c in told.released.comparisons if c.id == KEPT and any(g.points for g in c.groups)), None)
-    return None if c is None else _curves(told, c)
+    return None if c is None else curves_scene(told, c)
 
 
 def action(told: Told) -> Scene:

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 
 from dashboards import terms, words_shared, words_technique
-from dashboards.formats import count, listing, lower_first, phrase, plural, sentence_case, years
+from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
 from dashboards.release import Released, ReleasedComparison
 from dashboards.release_technique import ReleasedContrast, ReleasedTechnique
 from dashboards.release_trial import ReleasedOutcome
@@ -75,12 +75,15 @@ def span(released: Released) -> str:
 
 def why_it_matters(released: Released) -> tuple[str, list[str]]:
     """The finding that makes the question matter, and the points below it."""
-    needed = [words_shared.everyday(c) for c in released.everyday if c.points and c.points[-1].low is not None]
+    needed = [e for e in released.everyday if e.points and e.points[-1].low is not None]
     lines = [released.comparisons[0].question] if released.comparisons else []
-    lines += [CHOICE, *needed[1:], *words_shared.overall(released)[:1]]
+    lines.append(CHOICE)
+    rest = [*map(words_shared.everyday, needed[1:]), *words_shared.overall(released)[:1]]
     if needed:
-        first, _, reach = needed[0].partition(";")
-        return first.rstrip("."), [*lines[:2], f"Its {reach.strip().removeprefix('the ')}" if reach else "", *lines[2:]]
+        last = needed[0].points[-1]
+        reach = f"The 95 % range of those {last.of_100} of 100 is {last.low} to {last.high}."
+        return words_shared.everyday(needed[0]).partition(";")[0], [*lines, reach, *rest]
+    lines += rest
     return "How often a tooth crowned vital comes to need a root canal cannot be said from these records", lines
 
 
@@ -89,13 +92,10 @@ def trap_title(c: ReleasedComparison) -> str:
     d, told = c.difference, dict(c.naive.failed) if c.naive else {}
     if d is None or not {d.group, d.reference} <= set(told):
         return TRAP
-    points = {g.name: words_shared.horizon_point(c, g) for g in c.groups}
-    right = {name: p.failed for name in (d.group, d.reference) if (p := points.get(name)) is not None}
-    start = terms.label_start(c.clock)
-    wrong = f"Counted by label from {start}, {told[d.group]} against {told[d.reference]} of 100 failed"
-    if len(right) < 2:
-        return f"{wrong}: a misleading picture"
-    return f"{wrong}; counted from the day of opening, {right[d.group]} against {right[d.reference]}"
+    group = next(g for g in c.groups if g.name == d.group)
+    point = words_shared.horizon_point(c, group)
+    wrong = f"By label from {terms.label_start(c.clock)}, {told[d.group]} of 100 failed with “{group.label}”"
+    return f"{wrong}: a misleading picture" if point is None else f"{wrong}; from the day of opening, {point.failed}"
 
 
 def group_box(c: ReleasedComparison, name: str) -> str:
@@ -135,9 +135,13 @@ def fact(o: ReleasedOutcome) -> tuple[str, str]:
     if o.per_100 is None or o.low is None or o.high is None:
         return "Cannot be said: too few teeth", "–"
     if o.outcome == NEED:
-        return f"{o.per_100} of 100 fewer had one with waiting", f"{o.low} to {o.high} fewer"
+        return f"{o.per_100} fewer of 100 had one with waiting", f"{o.low} to {o.high} fewer"
     did = "crowns failed" if o.outcome == "crown_failure" else "teeth were lost"
-    return f"{sentence_case(more_or_fewer(o.per_100))} of 100 {did} when treated first", range_more_or_fewer(o.low, o.high)
+    return f"{_many(o.per_100)} of 100 {did} when treated first", range_more_or_fewer(o.low, o.high)
+
+
+def _many(per_100: int) -> str:
+    return sentence_case(more_or_fewer(per_100)) if per_100 else "About as many"
 
 
 def decision_title(found: Sequence[ReleasedOutcome]) -> str:
@@ -163,16 +167,25 @@ def one_technique(released: Released) -> tuple[ReleasedTechnique, ReleasedContra
     return None if best is None else (best[6], best[7])
 
 
+def technique_title(a: ReleasedTechnique, c: ReleasedContrast) -> str:
+    """The finding on one technique, as bold as its verdict."""
+    pair = f"“{c.label}” and “{lower_first(c.against)}”"
+    if c.verdict_code == "differs":
+        return words_technique.contrast(a, c).rstrip(".")
+    if c.verdict_code == "little_difference":
+        return f"{a.title}: little difference between {pair}"
+    return f"{a.title}: we cannot tell {pair} apart yet"
+
+
 def contrast_says(c: ReleasedContrast) -> str:
     """One contrast beside its range: how many more or fewer, from where to where, and what may be said."""
-    return f"{sentence_case(more_or_fewer(c.per_100))} of 100 ({range_more_or_fewer(c.low, c.high)}). {terms.verdict(c.verdict_code)}."
+    return f"{_many(c.per_100)} of 100 ({range_more_or_fewer(c.low, c.high)}). {terms.verdict(c.verdict_code)}."
 
 
 def technique_lines(released: Released) -> list[str]:
-    """How many looks there were, and why a technique is not a cause."""
-    family = count(released.techniques.family, "comparison")
+    """How the comparison was chosen from how many, and why a technique is not a cause."""
     return [
-        f"Chosen from {family} counted as one family of looks: {lower_first(words_technique.headline(released.techniques))}.",
+        f"{words_technique.headline(released.techniques)}; this one was taken for its verdict and its narrow range.",
         words_technique.CAUTION,
     ]
 
