@@ -10,7 +10,7 @@ from typing import Any
 
 from lxml import etree
 from pptx import Presentation
-from pptx.enum.chart import XL_CHART_TYPE, XL_MARKER_STYLE, XL_TICK_LABEL_POSITION
+from pptx.enum.chart import XL_CHART_TYPE, XL_MARKER_STYLE, XL_TICK_LABEL_POSITION, XL_TICK_MARK
 from pptx.enum.text import PP_ALIGN
 from pptx.oxml.ns import qn
 from pptx.util import Pt
@@ -134,7 +134,8 @@ class Deck:
         named = [f"\u00a0{m}\u00a0" for m in figure.months]  # keeps programs that choose their own labels from crowding
         chart = drawn.add_chart(slide, XL_CHART_TYPE.LINE, box, plot, named, figure.series, alt=alt)
         chart.category_axis.tick_label_position = XL_TICK_LABEL_POSITION.NONE
-        _mark_every(chart, step // (figure.months[1] - figure.months[0]) if last else 1)
+        chart.category_axis.major_tick_mark = XL_TICK_MARK.NONE  # the years stand in the table below
+        _on_the_month(chart)
         for line, given in zip(chart.plots[0].series, figure.series, strict=True):
             line.smooth = False
             line.marker.style = XL_MARKER_STYLE.NONE
@@ -236,7 +237,7 @@ class Deck:
             drawn.add_text(group.shapes, box, [f"{abs(value):g}"], 12, colour=MUTED, side=PP_ALIGN.CENTER)
         half = plot.width / 2
         for text, at, side in ((scale.left, plot.left, PP_ALIGN.LEFT), (scale.right, x(0) + 0.1, PP_ALIGN.RIGHT)):
-            drawn.add_text(group.shapes, Box(at, bottom + 0.3, half - 0.1, 0.5), [text], 12, colour=MUTED, side=side)
+            drawn.add_text(group.shapes, Box(at, bottom + 0.3, half - 0.1, 0.5), [text], 14, colour=MUTED, side=side)
         self._below(slide, bottom + 0.9, lines)
 
     def flow(self, title: str, boxes: Sequence[str], groups: Sequence[tuple[str, str]], lines: Sequence[str],
@@ -251,14 +252,14 @@ class Deck:
                 continue
             gap = 0.45
             width = min((PLACE.width - gap * (len(texts) - 1)) / len(texts), 5.5)
-            size = fit.largest((18, 16, 14, 12), max(texts, key=len).split("\n"), width - 0.2, 0.85)
+            size = fit.largest((18, 16, 14, 12), max(texts, key=len).split("\n"), width - 0.2, 1.05)
             for i, (text, colour) in enumerate(zip(texts, colours, strict=True)):
                 at = PLACE.left + i * (width + gap)
                 if i and texts is boxes:
-                    drawn.add_line(group.shapes, (at - gap, top + 0.5), (at, top + 0.5), MUTED, 1.5)
-                box = Box(at, top, width, 1.0)
+                    drawn.add_line(group.shapes, (at - gap, top + 0.55), (at, top + 0.55), MUTED, 1.5)
+                box = Box(at, top, width, 1.1)
                 drawn.add_block(group.shapes, box, text.split("\n"), size, fill=WASH, outline=colour)
-            top += 1.35
+            top += 1.45
         self._below(slide, top, lines)
 
     def save(self) -> bytes:
@@ -303,11 +304,8 @@ def _under(figure: Curves, step: int, width: float) -> tuple[list[list[str]], li
     return rows, [NAMES - each / 2, *[each] * len(months)]
 
 
-def _mark_every(chart: Any, every: int) -> None:
-    axis = chart._chartSpace.find(f".//{qn('c:catAx')}")
-    for tag in ("c:tickLblSkip", "c:tickMarkSkip"):
-        axis.find(qn("c:noMultiLvlLbl")).addprevious(etree.SubElement(axis, qn(tag), {"val": str(every)}))
-    # A point stands on its month, not between two.
+def _on_the_month(chart: Any) -> None:
+    """Put a point on its month, not between two."""
     value = chart._chartSpace.find(f".//{qn('c:valAx')}")
     between = value.find(qn("c:crossBetween"))
     if between is None:

@@ -104,9 +104,7 @@ def method(told: Told) -> Scene | None:
     c, r = told.main, told.released
     if c is None:
         return None
-    held = ((r.patients, "patients"), (r.crowns, "crowns"), (r.endo_courses, "root canals"))
-    boxes = ["\n".join(["These records", listing([f"{n} {noun}" for n, noun in held if n.value is not None])])]
-    boxes += [f"{step}\n{n}" for step, n in r.methods.flow[-2:]]
+    boxes = [f"{step}\n{n}" for step, n in r.methods.flow] or [words_shared.scope(r).partition(": ")[2]]
     groups = [(words.group_box(c, g.name), told.look(g.name, i).colour) for i, g in enumerate(c.groups)]
     lines = words.method_lines(r, c)
     title = f"Each {terms.outcome(c.outcome).noun} counts in a group from the day on which it could be told apart"
@@ -223,17 +221,18 @@ def waiting(told: Told) -> Scene | None:
     shown = [(i, e) for i, e in enumerate(told.released.everyday) if len(e.points) > 1]
     if not shown:
         return None
-    grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1, 12)
+    # Counted once a year: a value and its range stand until the next.
+    grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1)
     series = [
         on_grid(sentence_case(e.label), told.look(e.arm, i),
-                {12 * p.years: (float(p.of_100), p.low, p.high) for p in e.points}, grid)
+                {12 * p.years + m: (float(p.of_100), p.low, p.high) for p in e.points for m in range(12)}, grid)
         for i, e in shown
     ]  # fmt: skip
     under = [{12 * p.years: str(p.followed) for p in e.points} for _, e in shown]
-    figure = Curves(grid, series, "Needed a root canal, of 100 teeth. Band: 95 % range", "Years since the seat; followed",
-                    under, FOLLOWED)  # fmt: skip
+    figure = Curves(grid, series, "Needed a root canal, of 100 teeth, by whole year. Band: 95 % range",
+                    "Years since the seat; followed", under, FOLLOWED)  # fmt: skip
     lines = [words_shared.everyday(e) for e in told.released.everyday]
-    title = lines[shown[0][0]].rstrip(".")
+    title = lines[shown[0][0]].partition(";")[0]
     return Scene(f"{' '.join(lines)} {FOLLOWED}", lambda d, n: d.curves(title, figure, n, alt=f"Curves. {' '.join(lines)}"),
                  "that waiting is right or wrong for any one tooth")  # fmt: skip
 
