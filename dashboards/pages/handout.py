@@ -27,7 +27,7 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
         here="study_club_handout.html",
         cautions=(),
         speaker=talk.speaker,
-        abstract=abstract(released),
+        abstract=[part for part in abstract(released) if part[1] != words.title(released, talk.title)],
         flow=[{"step": step, "left": str(n), "removed": "", "why": ""} for step, n in released.methods.flow],
         groups=[(g.label, f"{g.crowns}", f"{g.failures}") for g in c.groups] if c else [],
         noun=plural(2, terms.outcome(c.outcome).noun) if c else "",

@@ -23,14 +23,16 @@ from dashboards.theme import ACCENT, INK, MUTED, RULE, WASH, ZONE
 PLACE = Box(0.6, 1.75, 12.13, 4.95)  # what a figure may fill
 TITLE_HEIGHT, TEXT_HEIGHT, OPENING_TITLE, OPENING_TEXT = 1.2, 4.6, 2.3, 1.9
 NAMES, ENDS = 2.75, 2.4  # left of a curve, for the names below it; right of it, for the names at its end
-TICKS = (3, 6, 12, 24, 60)  # months between two columns of the table below a curve
+TICKS = (1, 2, 3, 6, 12, 24, 60)  # months between two columns of the table below a curve
+NARROWEST, WIDEST = 0.6, 2.6  # inches of such a column
 
 
 @dataclass(frozen=True)
 class Curves:
     """A figure of curves on a grid of months, with what stands under it.
 
-    `under` holds for each series the text at a month, e.g. how many are still followed; empty for none.
+    `under` holds for each series the text at a month, e.g. how many are still followed; empty for none. `every` is how
+    many months lie between two that have a text.
     """
 
     months: Sequence[int]
@@ -39,6 +41,8 @@ class Curves:
     clock: str  # `Years since the seat`
     under: Sequence[Mapping[int, str]] = ()
     under_name: str = ""
+    every: int = 1
+    note: str = ""  # a word on what is not drawn
 
 
 @dataclass(frozen=True)
@@ -124,10 +128,8 @@ class Deck:
     def curves(self, title: str, figure: Curves, notes: str, *, alt: str) -> None:
         """A finding and native curves with bands, named at their ends, over the years and who is still followed."""
         slide = self._slide(2, title, notes)
-        last = figure.months[-1]
         left, right = PLACE.left + NAMES, PLACE.right - ENDS
-        step = next((t for t in TICKS if (right - left) * t / last >= 0.6), TICKS[-1])
-        rows, widths = _under(figure, step, right - left)
+        rows, widths = _under(figure, right - left)
         height = sum(fit.row_height(r, widths, 12, bold=i == 0) for i, r in enumerate(rows))
         plot = Box(left, PLACE.top + 0.1, right - left, PLACE.height - height - 0.25)
         box = Box(plot.left - 0.5, PLACE.top, plot.width + 0.6, plot.bottom - PLACE.top + 0.08)
@@ -144,7 +146,9 @@ class Deck:
             line.format.line.dash_style = drawn.DASHES[given.look.dash]
             drawn.add_band(line._element, given, plot.width / max(len(figure.months) - 1, 1))
         self._names(slide, plot, figure)
-        axis = drawn.add_text(slide.shapes, Box(PLACE.left, plot.top, NAMES - 0.65, 1.2), [figure.value], 14, colour=MUTED)
+        said, beside = [figure.value, *([figure.note] if figure.note else [])], NAMES - 0.65
+        size = fit.largest((14, 12, 11), said, beside, plot.height)
+        axis = drawn.add_text(slide.shapes, Box(PLACE.left, plot.top, beside, plot.height), said, size, colour=MUTED)
         drawn.before_footer(slide, axis._element)
         below = Box(PLACE.left, plot.bottom + 0.12, sum(widths), height)
         drawn.add_table(slide, below, rows, widths=widths, size=12, alt=f"Table under the curves. {figure.under_name}",
@@ -294,14 +298,16 @@ class Deck:
         return slide
 
 
-def _under(figure: Curves, step: int, width: float) -> tuple[list[list[str]], list[float]]:
+def _under(figure: Curves, width: float) -> tuple[list[list[str]], list[float]]:
     """The rows under a curve, whose columns stand under their month, and the widths of those columns."""
+    wide = {t: width * t / max(figure.months[-1], 1) for t in TICKS}
+    fit_in = [t for t in TICKS if NARROWEST <= wide[t] <= WIDEST] or TICKS[:1]
+    step = next((t for t in fit_in if t >= figure.every), fit_in[-1])
     months = [m for m in figure.months if m % step == 0]
-    each = width * step / figure.months[-1] if figure.months[-1] else width
-    rows = [[figure.clock, *(f"{m / 12:g}" for m in months)]]
+    rows = [[figure.clock, *(f"{m / 12:.3g}" for m in months)]]
     for series, told in zip(figure.series, figure.under, strict=False):
-        rows.append([series.name, *(told.get(m, "–") for m in months)])
-    return rows, [NAMES - each / 2, *[each] * len(months)]
+        rows.append([series.name, *(told.get(m, "" if m % figure.every else "–") for m in months)])
+    return rows, [NAMES - wide[step] / 2, *[wide[step]] * len(months)]
 
 
 def _on_the_month(chart: Any) -> None:

@@ -104,7 +104,8 @@ def method(told: Told) -> Scene | None:
     c, r = told.main, told.released
     if c is None:
         return None
-    boxes = [f"{step}\n{n}" for step, n in r.methods.flow] or [words_shared.scope(r).partition(": ")[2]]
+    boxes = [f"{step}\n{n}" for step, n in r.methods.flow]
+    boxes = boxes or [sentence_case(words_shared.scope(r).partition(": ")[2]).rstrip(".")]
     groups = [(words.group_box(c, g.name), told.look(g.name, i).colour) for i, g in enumerate(c.groups)]
     lines = words.method_lines(r, c)
     title = f"Each {terms.outcome(c.outcome).noun} counts in a group from the day on which it could be told apart"
@@ -152,7 +153,7 @@ def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, Released
     under = [{p.months: str(p.followed) for p in g.points} for _, g in shown]
     nouns = plural(2, terms.outcome(c.outcome).noun)
     return Curves(grid, series, f"Failed, of 100 {nouns}. Band: 95 % range", f"Years since {terms.clock(c.clock)}; followed",
-                  under, FOLLOWED)  # fmt: skip
+                  under, FOLLOWED, note=" ".join(words.hidden(c)))  # fmt: skip
 
 
 def sure(told: Told) -> Scene | None:
@@ -161,6 +162,8 @@ def sure(told: Told) -> Scene | None:
     if c is None:
         return None
     title, d = words_shared.verdict(c), c.difference
+    if d is None and not any(len(g.points) > 1 for g in c.groups):
+        return None  # that nothing can be compared is said once, where the curves would stand
     lines = [words_shared.doubt(c), words_shared.next_step(c)]
     if d is None:
         said = [words_shared.result(c), words_shared.zone(c), *lines]
@@ -230,7 +233,7 @@ def waiting(told: Told) -> Scene | None:
     ]  # fmt: skip
     under = [{12 * p.years: str(p.followed) for p in e.points} for _, e in shown]
     figure = Curves(grid, series, "Needed a root canal, of 100 teeth, by whole year. Band: 95 % range",
-                    "Years since the seat; followed", under, FOLLOWED)  # fmt: skip
+                    "Years since the seat; followed", under, FOLLOWED, every=12)  # fmt: skip
     lines = [words_shared.everyday(e) for e in told.released.everyday]
     title = lines[shown[0][0]].partition(";")[0]
     return Scene(f"{' '.join(lines)} {FOLLOWED}", lambda d, n: d.curves(title, figure, n, alt=f"Curves. {' '.join(lines)}"),

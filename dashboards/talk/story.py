@@ -44,6 +44,7 @@ BUILDERS: Mapping[str, Callable[[Told], Scene | None]] = {
     "limits": scenes.limits,
     "references": scenes.references,
 }
+ASKED = ("hyperemic", "technique", "waiting", "kept")  # slides that answer a question of their own
 STORY = tuple(Slide(name, slide.words, slide.weight, BUILDERS[name]) for name, slide in SLIDES.items())
 
 
@@ -57,7 +58,7 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
     deck = deck_of(released, talk)
     story = {slide.id: slide for slide in STORY}
     told = Told(released, talk, day)
-    left_out = [story[name].words for name in talk.slides if story[name].build(told) is None]
+    left_out = [story[name].words for name in talk.slides if name in ASKED and story[name].build(told) is None]
     told = Told(released, talk, day, tuple(left_out))
     made = [(story[name], scene) for name in talk.slides if (scene := story[name].build(told)) is not None]
     whole = 2 * talk.minutes

@@ -19,13 +19,15 @@ CHOICE = (
     "The choice falls before the crown: treat a doubtful pulp first, or seat the crown on a vital tooth and wait. A root "
     "canal that is needed later is done through the crown."
 )
+NEEDED = "To say it takes the state of the pulp written down at each preparation, and years of follow-up."
 TRAP = "A crown must last to be opened: counted from its seat, opened crowns look better than they are"
 TRAP_STEPS = ("Crown seated", "It lasts: no failure\ncan happen here", "Opened for a\nroot canal", "Counted as opened\nfrom this day on")
 PROGRAM = "toothyears"
+MOST_NAMED = 4
 ACTIONS = {
     "differs": (
         "We would look twice before the next doubtful pulp, and ask whether others find the same",
-        "Put the same question to other practices’ records before anything is changed for good.",
+        "Change nothing for good on the figures of one practice.",
     ),
     "little_difference": (
         "We would choose by the tooth: by these figures the two ways lie close together",
@@ -36,7 +38,7 @@ ACTIONS = {
         "Fix the way to count before anyone looks at figures again.",
     ),
     "cannot_tell": (
-        "We would change nothing on these figures alone: they fit too much",
+        "We would change nothing on these figures alone: they fit too many answers",
         "Go on as before, tooth by tooth, and say that the figures do not decide.",
     ),
     "too_early": (
@@ -83,7 +85,7 @@ def why_it_matters(released: Released) -> tuple[str, list[str]]:
         last = needed[0].points[-1]
         reach = f"The 95 % range of those {last.of_100} of 100 is {last.low} to {last.high}."
         return words_shared.everyday(needed[0]).partition(";")[0], [*lines, reach, *rest]
-    lines += rest
+    lines += [NEEDED, *rest]
     return "How often a tooth crowned vital comes to need a root canal cannot be said from these records", lines
 
 
@@ -184,10 +186,8 @@ def contrast_says(c: ReleasedContrast) -> str:
 
 def technique_lines(released: Released) -> list[str]:
     """How the comparison was chosen from how many, and why a technique is not a cause."""
-    return [
-        f"{words_technique.headline(released.techniques)}; this one was taken for its verdict and its narrow range.",
-        words_technique.CAUTION,
-    ]
+    chosen = "; this one was taken for its verdict and its narrow range" if len(released.techniques.contrasts) > 1 else ""
+    return [f"{words_technique.headline(released.techniques)}{chosen}.", words_technique.CAUTION]
 
 
 def action(released: Released) -> tuple[str, list[str]]:
@@ -207,8 +207,9 @@ def limits(released: Released, left_out: Sequence[str]) -> list[str]:
         lines.append(said)
     cannot = [*left_out, *(lower_first(t) for t, _ in released.not_run)]
     if cannot:
-        rest = "" if len(cannot) <= 4 else ", and more in the appendix"
-        lines.append(f"These records could not say: {listing(list(dict.fromkeys(cannot))[:4])}{rest}.")
+        named = list(dict.fromkeys(cannot))
+        rest = "" if len(named) <= MOST_NAMED else "; the appendix lists all"
+        lines.append(f"Not answered by these records: {'; '.join(named[:MOST_NAMED])}{rest}.")
     return lines
 
 
