@@ -35,7 +35,7 @@ UNKNOWN = "unknown"
 
 @dataclass(frozen=True)
 class ReleasedCharacteristic:
-    """One line of Table 1 for the reference and the group: a mean, or percent of teeth where `share`; None if hidden."""
+    """One line of Table 1 for the reference and the group: a mean, or percent of teeth if `share`; None if hidden."""
 
     label: str
     of_reference: int | None

@@ -164,7 +164,9 @@ def _text(raw: Any, key: str, place: _Place) -> str:
 
 def _colours(raw: Any, place: _Place, base: Mapping[str, str]) -> dict[str, str]:
     if not isinstance(raw, Mapping):
-        raise ConfigError(f'{place.of("colours")} colours must name colours, e.g. {{ accent = "{COLOURS["accent"]}" }}.')
+        raise ConfigError(
+            f'{place.of("colours")} colours must name colours, e.g. {{ accent = "{COLOURS["accent"]}" }}.'
+        )
     for name, colour in raw.items():
         if name not in COLOURS:
             raise ConfigError(

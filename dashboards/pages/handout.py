@@ -53,8 +53,16 @@ def abstract(released: Released) -> list[tuple[str, str]]:
             *parts,
             ("Design", f"A cohort from routine records, not a trial. Groups: {groups}.{how}"),
             ("What counted as failure", terms.outcome(c.outcome).definition),
-            ("Findings", " ".join(t for t in (words_shared.curves(c), words_shared.result(c), words_shared.reach(c)) if t)),
-            ("How sure", " ".join(t for t in (f"{words_shared.verdict(c)}.", words_shared.choices(c), words_shared.doubt(c)) if t)),
+            (
+                "Findings",
+                " ".join(t for t in (words_shared.curves(c), words_shared.result(c), words_shared.reach(c)) if t),
+            ),
+            (
+                "How sure",
+                " ".join(
+                    t for t in (f"{words_shared.verdict(c)}.", words_shared.choices(c), words_shared.doubt(c)) if t
+                ),
+            ),
         ]
     if released.decision:
         parts.append(("The hyperemic tooth", " ".join(words_shared.decision(released))))
@@ -81,7 +89,9 @@ def table1(c: ReleasedComparison) -> NumberTable:
         ),
     ]
     for line in c.table1:
-        shown = (HIDDEN if v is None else f"{v} %" if line.share else f"{v}" for v in (line.of_reference, line.of_group))
+        shown = (
+            HIDDEN if v is None else f"{v} %" if line.share else f"{v}" for v in (line.of_reference, line.of_group)
+        )
         rows.append((line.label, *shown))
     heads = ("", *(g.label for g in named))
     return NumberTable("Table 1. Who was in each group", heads, tuple(rows))

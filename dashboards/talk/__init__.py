@@ -1,1 +1,1 @@
-"""Slides: general pieces to draw them with, the story that the talk tells, and what stands behind it in the appendix."""
+"""Slides: pieces to draw them with, the story that the talk tells, and what stands behind it in the appendix."""

@@ -40,7 +40,7 @@ def render(released: Released, talk: Talk | None = None) -> bytes:
     _items(deck, released)
     papers = [str(r) for r in words_shared.references(released)]
     deck.text(f"The methods are those of {len(papers)} published papers", papers,
-              _notes("Say which of them a question is about.", released, "that these papers say anything of this practice"),
+              _notes("Say which of them a question is about.", released, "that they say anything of this practice"),
               sizes=(16, 14))  # fmt: skip
     deck.text(
         "An association in one practice’s records is not advice for a patient",
@@ -153,7 +153,8 @@ def _how_counted(deck: Deck, released: Released) -> None:
     if settings:
         lines.append(f"Rules in force: {'; '.join(settings)}.")
     deck.text("Each tooth counts from the day it could be counted, until its last contact", lines,
-              _notes("Explain when the clock starts; it decides the answer.", released), sizes=(18, 16, 14))  # fmt: skip
+              _notes("Explain when the clock starts; it decides the answer.", released),
+              sizes=(18, 16, 14))  # fmt: skip
     if released.not_run:
         needs = [f"{t}: needs {listing(list(n))}" for t, n in released.not_run]
         deck.text("Some questions need fields that these records lack", needs,

@@ -11,14 +11,14 @@ from typing import Any
 from lxml import etree
 from pptx import Presentation
 from pptx.enum.chart import XL_CHART_TYPE, XL_MARKER_STYLE, XL_TICK_LABEL_POSITION, XL_TICK_MARK
-from pptx.enum.text import PP_ALIGN
 from pptx.oxml.ns import qn
 from pptx.util import Pt
 
 from dashboards.talk import drawn, fit
 from dashboards.talk.drawn import Box, Series
+from dashboards.talk.ranges import Range, Scale, add_ranges
 from dashboards.talk.template import template, timeless
-from dashboards.theme import ACCENT, INK, MUTED, RULE, WASH, ZONE
+from dashboards.theme import ACCENT, INK, MUTED, WASH
 
 PLACE = Box(0.6, 1.75, 12.13, 4.95)  # what a figure may fill
 TITLE_HEIGHT, TEXT_HEIGHT, OPENING_TITLE, OPENING_TEXT = 1.2, 4.6, 2.3, 1.9
@@ -45,32 +45,17 @@ class Curves:
     note: str = ""  # a word on what is not drawn
 
 
-@dataclass(frozen=True)
-class Range:
-    """One row of ranges: its name, its ends and the value between (None where there is only a range), and in words."""
-
-    name: str
-    low: float
-    high: float
-    at: float | None
-    says: str
-    colour: str = INK
-
-
-@dataclass(frozen=True)
-class Scale:
-    """The axis of ranges: what lies left and right of no difference, and how much is too little to matter."""
-
-    left: str
-    right: str
-    zone: float = 0.0
-
-
 class Deck:
     """A deck in the making. `colours` exchange those of the theme."""
 
     def __init__(
-        self, *, title: str, footer: str, author: str = "", accent: str = ACCENT, colours: Mapping[str, str] | None = None
+        self,
+        *,
+        title: str,
+        footer: str,
+        author: str = "",
+        accent: str = ACCENT,
+        colours: Mapping[str, str] | None = None,
     ) -> None:
         self._deck: Any = Presentation(io.BytesIO(template(colours or {})))
         self._deck.core_properties.title = title
@@ -85,7 +70,9 @@ class Deck:
         size = fit.largest((36, 32, 28, 24, 20), [title], PLACE.width, OPENING_TITLE, bold=True)
         _size(slide.shapes.title, size)
         _fill(slide.placeholders[1].text_frame, lines, fit.largest((20, 18, 16, 14), lines, PLACE.width, OPENING_TEXT))
-        bar = drawn.add_block(slide.shapes, Box(PLACE.left, 0.9, 1.6, 0.12), [], 12, fill=self._accent, outline=self._accent)
+        bar = drawn.add_block(
+            slide.shapes, Box(PLACE.left, 0.9, 1.6, 0.12), [], 12, fill=self._accent, outline=self._accent
+        )
         drawn.describe(slide, bar, "Bar", "")
 
     def text(self, title: str, lines: Sequence[str], notes: str, *, sizes: Sequence[int] = (22, 20, 18, 16)) -> None:
@@ -134,7 +121,7 @@ class Deck:
         plot = Box(left, PLACE.top + 0.1, right - left, PLACE.height - height - 0.25)
         box = Box(plot.left - 0.5, PLACE.top, plot.width + 0.6, plot.bottom - PLACE.top + 0.08)
         named = [f"\u00a0{m}\u00a0" for m in figure.months]  # keeps programs that choose their own labels from crowding
-        chart = drawn.add_chart(slide, XL_CHART_TYPE.LINE, box, plot, named, figure.series, alt=alt)
+        chart = drawn.add_chart(slide, XL_CHART_TYPE.LINE, box, named, figure.series, plot=plot, alt=alt)
         chart.category_axis.tick_label_position = XL_TICK_LABEL_POSITION.NONE
         chart.category_axis.major_tick_mark = XL_TICK_MARK.NONE  # the years stand in the table below
         _on_the_month(chart)
@@ -168,9 +155,12 @@ class Deck:
         for place, (y, x, h, series) in zip(places, wanted, strict=True):
             box = Box(plot.right + 0.22, place, ENDS - 0.25, h)
             if x < plot.right - 0.1 or abs(place + h / 2 - y) > 0.05:
-                line = drawn.add_line(slide.shapes, (x, y), (box.left - 0.04, place + h / 2), series.look.colour, 0.75)
+                far = (box.left - 0.04, place + h / 2)
+                line = drawn.add_line(slide.shapes, (x, y), far, colour=series.look.colour, points=0.75)
                 drawn.before_footer(slide, line._element)
-            name = drawn.add_text(slide.shapes, box, [series.name], 14, colour=series.look.colour, bold=True, middle=True)
+            name = drawn.add_text(
+                slide.shapes, box, [series.name], 14, colour=series.look.colour, bold=True, middle=True
+            )
             drawn.before_footer(slide, name._element)
 
     def columns(
@@ -184,7 +174,9 @@ class Deck:
         slide = self._slide(2, title, notes)
         plot = Box(PLACE.left + 0.5, PLACE.top + 0.45, PLACE.width - 0.6, PLACE.height - 1.0)
         box = Box(PLACE.left, PLACE.top + 0.35, PLACE.width, PLACE.height - 0.45)
-        chart = drawn.add_chart(slide, XL_CHART_TYPE.COLUMN_CLUSTERED, box, plot, categories, [s for _, s in series], alt=alt)
+        chart = drawn.add_chart(
+            slide, XL_CHART_TYPE.COLUMN_CLUSTERED, box, categories, [s for _, s in series], plot=plot, alt=alt
+        )
         chart.plots[0].gap_width, chart.plots[0].overlap = 50, -8
         chart.value_axis.maximum_scale += 5  # room for the words above the columns
         for number, (column, (words, _)) in enumerate(zip(chart.plots[0].series, series, strict=True)):
@@ -206,43 +198,8 @@ class Deck:
     ) -> None:
         """A finding, ranges around no difference drawn as shapes with their words beside them, and a few points."""
         slide = self._slide(2, title, notes)
-        names, words, size = 3.1, 3.9, 18
-        plot = Box(PLACE.left + names + 0.2, PLACE.top, PLACE.width - names - words - 0.4, 0)
-        each = max(
-            0.75,
-            *(fit.text_height([r.name], names, size, bold=True) + 0.14 for r in rows),
-            *(fit.text_height([r.says], words, size) + 0.14 for r in rows),
-        )
-        far = max(abs(v) for r in rows for v in (r.low, r.high))
-        far = 5 * (int(max(far, scale.zone) / 5) + 1)
-
-        def x(value: float) -> float:
-            return plot.left + plot.width * (value + far) / (2 * far)
-
-        group = slide.shapes.add_group_shape()
-        drawn.describe(slide, group, "Ranges", alt)
-        bottom = PLACE.top + each * len(rows)
-        if scale.zone:
-            zone = Box(x(-scale.zone), PLACE.top, x(scale.zone) - x(-scale.zone), bottom - PLACE.top)
-            drawn.add_block(group.shapes, zone, [], 12, fill=ZONE, outline=ZONE)
-        drawn.add_line(group.shapes, (x(0), PLACE.top), (x(0), bottom), INK, 1.25)
-        for i, row in enumerate(rows):
-            y = PLACE.top + each * (i + 0.5)
-            drawn.add_text(group.shapes, Box(PLACE.left, y - each / 2, names, each), [row.name], size, bold=True,
-                           colour=row.colour, middle=True)  # fmt: skip
-            drawn.add_line(group.shapes, (x(row.low), y), (x(row.high), y), row.colour, 5 if row.at is not None else 2.5)
-            if row.at is not None:
-                drawn.add_mark(group.shapes, (x(row.at), y), 0.24, row.colour)
-            says = Box(plot.right + 0.2, y - each / 2, words, each)
-            drawn.add_text(group.shapes, says, [row.says], size, middle=True)
-        drawn.add_line(group.shapes, (plot.left, bottom), (plot.right, bottom), RULE, 1)
-        for value in (-far, 0, far):
-            box = Box(x(value) - 0.4, bottom + 0.05, 0.8, 0.25)
-            drawn.add_text(group.shapes, box, [f"{abs(value):g}"], 12, colour=MUTED, side=PP_ALIGN.CENTER)
-        half = plot.width / 2
-        for text, at, side in ((scale.left, plot.left, PP_ALIGN.LEFT), (scale.right, x(0) + 0.1, PP_ALIGN.RIGHT)):
-            drawn.add_text(group.shapes, Box(at, bottom + 0.3, half - 0.1, 0.5), [text], 14, colour=MUTED, side=side)
-        self._below(slide, bottom + 0.9, lines)
+        bottom = add_ranges(slide, PLACE, rows, scale, alt=alt)
+        self._below(slide, bottom + 0.15, lines)
 
     def flow(self, title: str, boxes: Sequence[str], groups: Sequence[tuple[str, str]], lines: Sequence[str],
              notes: str, *, alt: str) -> None:  # fmt: skip
@@ -260,7 +217,7 @@ class Deck:
             for i, (text, colour) in enumerate(zip(texts, colours, strict=True)):
                 at = PLACE.left + i * (width + gap)
                 if i and texts is boxes:
-                    drawn.add_line(group.shapes, (at - gap, top + 0.55), (at, top + 0.55), MUTED, 1.5)
+                    drawn.add_line(group.shapes, (at - gap, top + 0.55), (at, top + 0.55), colour=MUTED, points=1.5)
                 box = Box(at, top, width, 1.1)
                 drawn.add_block(group.shapes, box, text.split("\n"), size, fill=WASH, outline=colour)
             top += 1.45
@@ -287,7 +244,9 @@ class Deck:
         slide = self._deck.slides.add_slide(self._deck.slide_layouts[layout])
         slide.shapes.title.text_frame.text = title
         if layout:
-            _size(slide.shapes.title, fit.largest((28, 26, 24, 20, 18, 16), [title], PLACE.width, TITLE_HEIGHT, bold=True))
+            _size(
+                slide.shapes.title, fit.largest((28, 26, 24, 20, 18, 16), [title], PLACE.width, TITLE_HEIGHT, bold=True)
+            )
         for shape in slide.slide_layout.placeholders:
             if shape.placeholder_format.idx in (11, 12):
                 element = copy.deepcopy(shape._element)

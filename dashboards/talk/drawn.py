@@ -125,11 +125,13 @@ def _cell(cell: Any, text: str, size: int, *, head: bool, side: Any, colour: str
         if line_colour is None:
             etree.SubElement(line, qn("a:noFill"))
         else:
-            etree.SubElement(etree.SubElement(line, qn("a:solidFill")), qn("a:srgbClr"), {"val": line_colour[1:].upper()})
+            etree.SubElement(
+                etree.SubElement(line, qn("a:solidFill")), qn("a:srgbClr"), {"val": line_colour[1:].upper()}
+            )
 
 
 def add_chart(
-    slide: Any, kind: Any, box: Box, plot: Box, categories: Sequence[str], series: Sequence[Series], *, alt: str,
+    slide: Any, kind: Any, box: Box, categories: Sequence[str], series: Sequence[Series], *, plot: Box, alt: str,
 ) -> Any:  # fmt: skip
     """A native chart without title or legend, whose axes enclose exactly `plot`; returns it."""
     data = CategoryChartData(number_format="0")
@@ -246,14 +248,10 @@ def _write(
             run.font.color.rgb = rgb(colour)
 
 
-def add_line(
-    shapes: Any, start: tuple[float, float], end: tuple[float, float], colour: str, points: float, dash: str = "solid"
-) -> Any:
+def add_line(shapes: Any, start: tuple[float, float], end: tuple[float, float], *, colour: str, points: float) -> Any:
     """A straight line from one place to another."""
     line = shapes.add_connector(MSO_CONNECTOR.STRAIGHT, *(Inches(v) for v in (*start, *end)))
     line.line.color.rgb, line.line.width = rgb(colour), Pt(points)
-    if dash != "solid":
-        line.line.dash_style = DASHES[dash]
     return line
 
 

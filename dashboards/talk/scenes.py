@@ -8,13 +8,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from dashboards import terms, theme, words_shared, words_technique
-from dashboards.formats import listing, plural, sentence_case, years
+from dashboards.formats import listing, lower_first, plural, sentence_case, years
 from dashboards.release import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release_curve import GRID_MONTHS
 from dashboards.talk import words
-from dashboards.talk.deck import Curves, Deck, Range, Scale
+from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import Series, on_grid
 from dashboards.talk.notes import CLAIM
+from dashboards.talk.ranges import Range, Scale
 from dashboards.theme import Look
 from dashboards.words import range_more_or_fewer
 from pipeline.talk import COLOURS, Talk
@@ -139,7 +140,9 @@ def curves_scene(told: Told, c: ReleasedComparison) -> Scene:
         return Scene(" ".join(lines), lambda d, n: d.text(title, lines, n))
     figure = curves_of(told, c, shown)
     say = f"{words_shared.curves(c)} {' '.join(words.hidden(c))} The bands are 95 % ranges. {FOLLOWED}"
-    return Scene(" ".join(say.split()), lambda d, n: d.curves(title, figure, n, alt=f"Curves. {words_shared.curves(c)}"))
+    return Scene(
+        " ".join(say.split()), lambda d, n: d.curves(title, figure, n, alt=f"Curves. {words_shared.curves(c)}")
+    )
 
 
 def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, ReleasedGroup]]) -> Curves:
@@ -152,8 +155,15 @@ def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, Released
     ]
     under = [{p.months: str(p.followed) for p in g.points} for _, g in shown]
     nouns = plural(2, terms.outcome(c.outcome).noun)
-    return Curves(grid, series, f"Failed, of 100 {nouns}. Band: 95 % range", f"Years since {terms.clock(c.clock)}; followed",
-                  under, FOLLOWED, note=" ".join(words.hidden(c)))  # fmt: skip
+    return Curves(
+        grid,
+        series,
+        f"Failed, of 100 {nouns}. Band: 95 % range",
+        f"Years since {terms.clock(c.clock)}; followed",
+        under,
+        FOLLOWED,
+        note=" ".join(words.hidden(c)),
+    )
 
 
 def sure(told: Told) -> Scene | None:
@@ -166,7 +176,7 @@ def sure(told: Told) -> Scene | None:
         return None  # that nothing can be compared is said once, where the curves would stand
     lines = [words_shared.doubt(c), words_shared.next_step(c)]
     if d is None:
-        said = [words_shared.result(c), words_shared.zone(c), *lines]
+        said = [words_shared.result(c), *words.hidden(c), words_shared.zone(c), *lines]
         return Scene(f"{title}. {said[0]}", lambda k, n: k.text(title, said, n))
     rows = [Range(f"Difference by {years(d.years)}", d.low, d.high, d.per_100, range_more_or_fewer(d.low, d.high),
                   told.talk.colours["accent"])]  # fmt: skip
@@ -190,7 +200,8 @@ def hyperemic(told: Told) -> Scene | None:
     by = years(next(o.years for o in outcomes if o.per_100 is not None))
     heads = (f"By {by}", "Root canal before the seat, against a vital seat and waiting", "95 % range")
     title = words.decision_title(outcomes)
-    below = [words_shared.everyday(e) for e in told.released.everyday][:1] + [f"{NOT_COMPARED.split(' (')[0]}."]
+    needed = [words_shared.everyday(e) for e in told.released.everyday]
+    below = [*needed[:1], f"{NOT_COMPARED.split(' (')[0]}."]
     return Scene(
         f"{' '.join(lines[:-1])} Read the three together: what is gained for one is paid in the other.",
         lambda d, n: d.table(title, heads, rows, n, alt=f"Table. {' '.join(lines)}", shares=(0.25, 0.5, 0.25),
@@ -207,7 +218,7 @@ def technique(told: Told) -> Scene | None:
     a, best = chosen
     others = sorted((c for c in a.contrasts if c is not best), key=lambda c: (c.high - c.low, c.label))
     kept = [best, *others][:MOST_ROWS]
-    rows = [Range(f"{c.label} against {c.against.lower()}", c.low, c.high, c.per_100, words.contrast_says(c),
+    rows = [Range(f"{c.label} against {lower_first(c.against)}", c.low, c.high, c.per_100, words.contrast_says(c),
                   told.talk.colours["accent"]) for c in kept]  # fmt: skip
     title = words.technique_title(a, best)
     zone = float(told.released.methods.setting("smallest_difference_per_100") or 0)
@@ -215,8 +226,11 @@ def technique(told: Told) -> Scene | None:
     scale = Scale("Fewer of 100", f"More of 100: {what}", zone)
     lines = words.technique_lines(told.released)
     alt = f"Ranges. {' '.join(words_technique.contrast(a, c) for c in kept)}"
-    return Scene(f"{words_technique.contrast(a, best)} {lines[0]}", lambda d, n: d.ranges(title, rows, scale, n, alt=alt, lines=lines),
-                 "that a technique causes teeth to last or to fail")  # fmt: skip
+    return Scene(
+        f"{words_technique.contrast(a, best)} {lines[0]}",
+        lambda d, n: d.ranges(title, rows, scale, n, alt=alt, lines=lines),
+        "that a technique causes teeth to last or to fail",
+    )
 
 
 def waiting(told: Told) -> Scene | None:
@@ -236,8 +250,12 @@ def waiting(told: Told) -> Scene | None:
                     "Years since the seat; followed", under, FOLLOWED, every=12)  # fmt: skip
     lines = [words_shared.everyday(e) for e in told.released.everyday]
     title = lines[shown[0][0]].partition(";")[0]
-    return Scene(f"{' '.join(lines)} {FOLLOWED}", lambda d, n: d.curves(title, figure, n, alt=f"Curves. {' '.join(lines)}"),
-                 "that waiting is right or wrong for any one tooth")  # fmt: skip
+    said = " ".join(lines)
+    return Scene(
+        f"{said} {FOLLOWED}",
+        lambda d, n: d.curves(title, figure, n, alt=f"Curves. {said}"),
+        "that waiting is right or wrong for any one tooth",
+    )
 
 
 def kept(told: Told) -> Scene | None:

@@ -28,7 +28,7 @@ _EARLIEST = (1980, 1, 1, 0, 0, 0)
 
 
 def template(colours: Mapping[str, str]) -> bytes:
-    """An empty deck; `colours` (`#rrggbb` to `#rrggbb`) are exchanged in its theme, so that new shapes have them too."""
+    """An empty deck; `colours` (usual to chosen) are exchanged in its theme, so that new shapes have them too."""
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as package:
         for name, source in _PARTS.items():

@@ -11,19 +11,28 @@ from dashboards.release import Released, ReleasedComparison
 from dashboards.release_technique import ReleasedContrast, ReleasedTechnique
 from dashboards.release_trial import ReleasedOutcome
 from dashboards.words import more_or_fewer, range_more_or_fewer
+from pipeline.techniques.grouping import OTHER_LABEL
 from pipeline.trial_words import NEED
 
 NO_QUESTION = "What one practice’s records can and cannot say of crowns and root canals"
 WHOSE = "One practice’s own records, not a trial."
 CHOICE = (
-    "The choice falls before the crown: treat a doubtful pulp first, or seat the crown on a vital tooth and wait. A root "
-    "canal that is needed later is done through the crown."
+    "The choice falls before the crown: treat a doubtful pulp first, or seat the crown on a vital tooth and wait. A "
+    "root canal that is needed later is done through the crown."
 )
 NEEDED = "To say it takes the state of the pulp written down at each preparation, and years of follow-up."
 TRAP = "A crown must last to be opened: counted from its seat, opened crowns look better than they are"
-TRAP_STEPS = ("Crown seated", "It lasts: no failure\ncan happen here", "Opened for a\nroot canal", "Counted as opened\nfrom this day on")
+TRAP_STEPS = (
+    "Crown seated",
+    "It lasts: no failure\ncan happen here",
+    "Opened for a\nroot canal",
+    "Counted as opened\nfrom this day on",
+)
 PROGRAM = "toothyears"
 MOST_NAMED = 4
+MAIN, OPENED = "crown_longevity_by_endo_timing", "through_crown"
+NONE_OPENED = "No crown in these records is known to have been opened for a root canal, so nothing can be set beside."
+VAGUE = ("Unspecified", "Other", OTHER_LABEL)
 ACTIONS = {
     "differs": (
         "We would look twice before the next doubtful pulp, and ask whether others find the same",
@@ -46,7 +55,10 @@ ACTIONS = {
         "Go on as before, tooth by tooth; no figure here speaks for either way.",
     ),
 }
-RECORD = "Write down at each crown the state of the pulp, and at each root canal how it was done: what is missing cannot be counted."
+RECORD = (
+    "Write down at each crown the state of the pulp, and at each root canal how it was done: what is missing cannot be "
+    "counted."
+)
 TOGETHER = "Count together with other practices: rounded figures are enough, and nothing about a person leaves."
 
 
@@ -128,6 +140,8 @@ def adjusted_for(c: ReleasedComparison) -> tuple[str, ...]:
 
 def hidden(c: ReleasedComparison) -> list[str]:
     """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
+    if c.id == MAIN and OPENED not in {g.name for g in c.groups}:
+        return [NONE_OPENED]
     out = [f"“{g.label}”" for g in c.groups if not g.points]
     return [f"Too few stand behind {listing(out)} for a curve, or for any count that may be shown."] if out else []
 
@@ -157,10 +171,22 @@ def decision_title(found: Sequence[ReleasedOutcome]) -> str:
 
 
 def one_technique(released: Released) -> tuple[ReleasedTechnique, ReleasedContrast] | None:
-    """The contrast to speak of: a named difference, else little difference, else any; of those the narrowest range."""
+    """The contrast to speak of: a named difference, else little difference, else any; of those the narrowest range.
+
+    One of a group without a name of its own is taken only where there is no other.
+    """
     ranks = {"differs": 0, "little_difference": 1}
     found = [
-        (ranks.get(c.verdict_code, 2), c.high - c.low, a.title, a.outcome, c.label, c.against, a, c)
+        (
+            ranks.get(c.verdict_code, 2) + 3 * bool({c.label, c.against} & {*VAGUE}),
+            c.high - c.low,
+            a.title,
+            a.outcome,
+            c.label,
+            c.against,
+            a,
+            c,
+        )
         for a in released.techniques.answers
         if not a.safety
         for c in a.contrasts
@@ -186,7 +212,9 @@ def contrast_says(c: ReleasedContrast) -> str:
 
 def technique_lines(released: Released) -> list[str]:
     """How the comparison was chosen from how many, and why a technique is not a cause."""
-    chosen = "; this one was taken for its verdict and its narrow range" if len(released.techniques.contrasts) > 1 else ""
+    chosen = (
+        "; this one was taken for its verdict and its narrow range" if len(released.techniques.contrasts) > 1 else ""
+    )
     return [f"{words_technique.headline(released.techniques)}{chosen}.", words_technique.CAUTION]
 
 

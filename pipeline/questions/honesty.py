@@ -100,7 +100,9 @@ def balance(
     table = balance_table(
         np.column_stack([values for _, _, values in told]), treated, np.ones(teeth.height), names=list(labels)
     )
-    means = {n: _means(teeth[n] if n in teeth.columns else v, treated) for n, v in ((n, pl.Series(v)) for n, _, v in told)}
+    means = {
+        n: _means(teeth[n] if n in teeth.columns else v, treated) for n, v in ((n, pl.Series(v)) for n, _, v in told)
+    }
     shown = table.filter(pl.col("before").is_not_null())
     return tuple(
         BalanceRow(name, labels[name], before, None, *means[name])

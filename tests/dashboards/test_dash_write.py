@@ -13,7 +13,9 @@ from dashboards import write
 
 FILES = {
     "index.html", "owner.html", "clinician.html", "techniques.html", "data_quality.html", "methods.html",
-    "study_club.html", "study_club.pptx", "results.json",
+    "study_club.html", "study_club.pptx",
+    "study_club_appendix.pptx",
+    "study_club_handout.html", "results.json",
 }  # fmt: skip
 
 
