@@ -1,0 +1,176 @@
+"""Slides of the talk and of its appendix: native, described, nothing over anything, nothing of the maker or the day."""
+
+import io
+import itertools
+import zipfile
+from typing import Any
+
+import pytest
+import sample_results as samples
+from decks import AT_ONCE, behind, box, notes, opened, overlap, shapes, talk, texts, title
+
+from dashboards import reporting_items, terms, words_shared
+from dashboards.release import release
+from dashboards.talk import appendix, fit, story
+from dashboards.talk.deck import PLACE
+from pipeline.talk import Talk
+
+FOOT = 6.85  # inches: the line above the footer
+NAMES = samples.few_at_once(*AT_ONCE)
+LONG = "The Practice of Restorative and Endodontic Dentistry at the Corner of a Street of a Very Long Name"
+
+
+def _both(name: str) -> list[Any]:
+    return [*talk(name).slides, *behind(name).slides]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_slides_are_wide_with_a_sentence_for_a_title_and_notes(name: str) -> None:
+    for deck in (talk(name), behind(name)):
+        assert deck.slide_width * 9 == deck.slide_height * 16
+        assert len(deck.slides) >= 6
+        for slide in deck.slides:
+            assert len(title(slide).split()) >= 4, title(slide)
+            for part in ("Say:", "Do not claim:", "Where it comes from:"):
+                assert part in notes(slide), (title(slide), part)
+            assert any("Own records, not a trial" in s.text_frame.text for s in slide.placeholders)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_slide_cites_from_memory_and_all_close_with_or_hold_the_cautions(name: str) -> None:
+    for deck in (talk(name), behind(name)):
+        said = [t for slide in deck.slides for t in (*texts(slide), notes(slide))]
+        assert not [t for t in said if "memory" in t.lower()]
+        assert all(caution in said for caution in terms.CAUTIONS)
+
+
+def test_charts_tables_and_drawings_are_native_and_described() -> None:
+    slides = _both("differs")
+    frames = [s for slide in slides for s in slide.shapes if s.has_chart or s.has_table or s.shape_type == 6]
+    assert sum(f.has_chart for f in frames) >= 4
+    assert sum(f.has_table for f in frames) >= 10
+    assert sum(f.shape_type == 6 for f in frames) >= 3
+    for frame in frames:
+        properties = next(e for e in frame._element.iter() if e.tag.endswith("}cNvPr"))
+        assert len(properties.get("descr")) > 20, frame.name
+    assert not [s for slide in slides for s in shapes(slide) if s.shape_type == 13], "no picture"
+
+
+def _long() -> list[Any]:
+    released = release(samples.differs(), practice=f"{LONG}, {LONG}")
+    chosen = Talk(title=LONG + " and Some", speaker=LONG)
+    return [*opened(story.render(released, chosen)).slides, *opened(appendix.render(released, chosen)).slides]
+
+
+@pytest.mark.parametrize("name", [*NAMES, "long"])
+def test_nothing_overlaps_leaves_its_slide_or_touches_the_footer(name: str) -> None:
+    for number, slide in enumerate(_long() if name == "long" else _both(name), 1):
+        kept = [s for s in slide.shapes if s.has_table or s.has_chart or (s.has_text_frame and s.text_frame.text)]
+        boxes = [(s, box(s)) for s in kept]
+        for shape, (left, top, right, bottom) in boxes:
+            assert left >= 0, (number, shape.name)
+            assert top >= 0, (number, shape.name)
+            assert right <= PLACE.right + 0.25, (number, shape.name)
+            is_foot = shape.is_placeholder and shape.placeholder_format.idx in (11, 12)
+            assert bottom <= (7.5 if is_foot else FOOT), (number, title(slide), shape.name, bottom)
+        for (one, a), (other, b) in itertools.combinations(boxes, 2):
+            assert not overlap(a, b), (number, title(slide), one.name, other.name, a, b)
+
+
+@pytest.mark.parametrize("name", [*NAMES, "long"])
+def test_what_is_drawn_stays_above_the_footer_and_words_in_their_boxes(name: str) -> None:
+    for slide in _long() if name == "long" else _both(name):
+        drawn = [s for group in slide.shapes if group.shape_type == 6 for s in group.shapes]
+        for shape in drawn:
+            assert (shape.top + shape.height) / 914400 <= FOOT, title(slide)
+            if shape.has_text_frame and shape.text_frame.text:
+                reach = box(shape)
+                assert reach[3] - reach[1] <= shape.height / 914400 + 0.06, (title(slide), shape.text_frame.text)
+
+
+def test_the_overlap_test_would_notice() -> None:
+    assert overlap((0, 0, 2, 2), (1, 1, 3, 3))
+    assert not overlap((0, 0, 2, 2), (0, 2, 2, 3))
+
+
+@pytest.mark.parametrize("name", [*NAMES, "long"])
+def test_titles_fit_their_place(name: str) -> None:
+    for slide in _long() if name == "long" else _both(name):
+        runs = slide.shapes.title.text_frame.paragraphs[0].runs
+        points = runs[0].font.size.pt
+        assert points >= 16, title(slide)
+        room = slide.shapes.title.height / 914400
+        assert fit.text_height([title(slide)], PLACE.width, points, bold=True) <= room + 0.02, title(slide)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_shapes_are_read_title_first_and_footer_last(name: str) -> None:
+    for slide in _both(name):
+        order = [s.placeholder_format.idx if s.is_placeholder else None for s in slide.shapes]
+        assert order[0] == 0
+        # The footer and the number close the slide; a table or chart added later must come before them.
+        assert [i for i in order if i in (11, 12)] == order[-2:], order
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_appendix_lists_every_item_of_both_lists_once(name: str) -> None:
+    strobe = (
+        "1a 1b 2 3 4 5 6a 6b 7 8 9 10 11 12a 12b 12c 12d 12e 13a 13b 13c 14a 14b 14c 15 16a 16b 16c 17 18 19 20 21 22"
+    )
+    record = "1.1 1.2 1.3 6.1 6.2 6.3 7.1 12.1 12.2 12.3 13.1 19.1 22.1"
+    wanted = [f"STROBE {n}" for n in strobe.split()] + [f"RECORD {n}" for n in record.split()]
+    tables = [s.table for slide in behind(name).slides for s in slide.shapes if s.has_table]
+    rows = [[c.text for c in r.cells] for t in tables for r in list(t.rows)[1:]]
+    listed = [r for r in rows if r[0].startswith(("STROBE", "RECORD"))]
+    assert [r[0] for r in listed] == wanted
+    assert {r[2] for r in listed} == {"filled", "half-filled", "author only"}
+    assert all(r[3] for r in listed)
+
+
+def test_the_appendix_holds_every_technique_every_paper_and_the_decision() -> None:
+    released = release(samples.differs())
+    said = {t for slide in behind("differs").slides for t in texts(slide)}
+    assert {str(r) for r in words_shared.references(released)} <= said
+    assert set(words_shared.decision(released)) <= said
+    assert {a.title for a in released.techniques.answers if a.contrasts} <= said
+
+
+def test_less_is_filled_where_there_is_less_to_say() -> None:
+    filled = {n: reporting_items.tally(reporting_items.items(release(r)))["filled"]
+              for n, r in samples.all_variants().items()}  # fmt: skip
+    assert filled["differs"] > filled["too_early"] > filled["empty_practice"]
+
+
+@pytest.mark.parametrize("render", [story.render, appendix.render])
+def test_metadata_say_nothing_of_maker_or_day(render: Any) -> None:
+    data = render(release(samples.differs()))
+    with zipfile.ZipFile(io.BytesIO(data)) as package:
+        names = package.namelist()
+        core = package.read("docProps/core.xml").decode()
+        books = [zipfile.ZipFile(io.BytesIO(package.read(n))) for n in names if n.endswith(".xlsx")]
+        assert {i.date_time for i in package.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+    assert not [n for n in names if "thumbnail" in n or "printerSettings" in n]
+    for text in [core, *(b.read("docProps/core.xml").decode() for b in books)]:
+        assert "<dc:creator/>" in text
+        assert "lastModifiedBy" not in text
+        assert "created" not in text
+        assert "modified" not in text
+    assert books
+    for book in books:
+        assert {i.date_time for i in book.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+
+
+def test_a_ratio_whose_range_holds_one_is_not_claimed_as_a_finding() -> None:
+    def found(name: str) -> str:
+        titles = map(title, behind(name).slides)
+        return next(t for t in titles if t.startswith("Failures ") and "fast" in t)
+
+    assert found("differs").startswith("Failures came 3.2 times as fast (2.2 to 4.6)")
+    assert found("cannot_tell").startswith("Failures may have come anywhere from 0.65 to 2.6 times as fast")
+
+
+def test_names_at_the_ends_of_curves_never_touch() -> None:
+    assert fit.apart([(1.0, 0.5), (1.1, 0.5), (4.0, 0.5)], 0.0, 5.0) == [1.0, 1.5, 4.0]
+    assert fit.apart([(4.4, 0.5), (4.6, 0.5)], 0.0, 5.0) == [4.0, 4.5]  # the lowest stays in the room
+    assert fit.apart([(0.0, 3.0), (0.0, 3.0)], 0.0, 5.0) == [0.0, 3.0]  # more than the room holds
+    assert fit.apart([], 0.0, 5.0) == []
