@@ -20,17 +20,18 @@ def notes(
 
 
 def shared_out(weights: Sequence[int], half_minutes: int) -> list[int]:
-    """Half minutes by weight, at least one each, that add up to `half_minutes`; the largest remainders come first.
+    """Half minutes by weight, at least one each, that add up to `half_minutes`; ties go to the earlier slide.
 
     `half_minutes` must be at least as many as the weights.
     """
-    spare, total = half_minutes - len(weights), sum(weights)
-    exact = [w * spare / total for w in weights]
-    given = [int(e) for e in exact]
-    order = sorted(range(len(weights)), key=lambda i: (given[i] - exact[i], i))
-    for i in order[: spare - sum(given)]:
-        given[i] += 1
-    return [g + 1 for g in given]
+    exact = [w * half_minutes / sum(weights) for w in weights]
+    given = [max(1, int(e)) for e in exact]
+    places = range(len(weights))
+    while sum(given) < half_minutes:
+        given[max(places, key=lambda i: (exact[i] - given[i], -i))] += 1
+    while sum(given) > half_minutes:
+        given[max((i for i in places if given[i] > 1), key=lambda i: (given[i] - exact[i], -i))] -= 1
+    return given
 
 
 def timing(half_minutes: int, before: int, of: int) -> str:
