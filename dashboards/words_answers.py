@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.answers import Answer
-from dashboards.formats import listing, lower_first, months, plural, whole, years
+from dashboards.formats import listing, lower_first, months, plural, sentence_case, whole, years
 from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
@@ -42,6 +42,15 @@ def of_100(d: Difference, labels: dict[str, str], outcome: str) -> str:
         f"Of 100 {plural(2, say.noun)}, {more(mid)} {happened(outcome)} within {years(d.years)} with {group} {than} with "
         f"{reference}{late}: {between(low, high)}."
     )
+
+
+def in_short(c: Comparison) -> str:
+    """`Opened, 2 more of 100 failed within 5 years (between 2 fewer and 7 more).`, without the names of the groups."""
+    d = c.difference
+    if d is None or c.verdict.code == TOO_EARLY:
+        return c.verdict.sentence
+    mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
+    return f"{sentence_case(more(mid))} of 100 {happened(c.outcome)} within {years(d.years)} ({between(low, high)})."
 
 
 def happened(outcome: str) -> str:
@@ -121,6 +130,17 @@ def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
     if unsettled:
         parts.append(f"of {whole(unsettled)} nothing can be told yet")
     return f"{'; '.join(parts)}."
+
+
+def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
+    """`None of 94 comparisons; of 73 nothing can be told yet.`"""
+    counts = technique_counts(answers)
+    total, named = sum(counts.values()), counts.get("differs", 0)
+    unsettled = sum(counts.get(code, 0) for code in OPEN)
+    if not total:
+        return "Too few teeth to compare any."
+    rest = f"; of {whole(unsettled)} nothing can be told yet" if unsettled else ""
+    return f"{whole(named) if named else 'None'} of {whole(total)} comparisons{rest}."
 
 
 def pair(a: TechniqueAnswer, c: TechniqueContrast) -> str:

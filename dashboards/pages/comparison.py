@@ -17,6 +17,7 @@ from dashboards.theme import Chart
 from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
+NONE = "No comparison could be made from these records."
 TAILS = {
     "little_difference": "little difference",
     "cannot_tell": "it cannot be told yet",

@@ -11,7 +11,6 @@ from dashboards.words_states import states_headline
 from pipeline.results import Results
 
 TITLE = "Does opening a crown for a root canal shorten its life?"
-NONE = "No comparison could be made from these records."
 
 
 def render(results: Results) -> str:
@@ -44,7 +43,7 @@ def render(results: Results) -> str:
 
 def _answers(results: Results) -> Answers:
     if not results.comparisons:
-        return Answers((Answer(words.not_asked(results) or NONE),))
+        return Answers((Answer(words.not_asked(results) or comparison.NONE),))
     main, *others = results.comparisons
     since = next((c for c in others if c.id == "crown_longevity_since_endo"), None)
     given = [words_answers.comparison_answer(main, link="#" + comparison.place(main.id), asked="Since the seat")]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dashboards import page, words, words_answers
 from dashboards.answers import Answer, Answers, first_sentence, kept
 from dashboards.pages import comparison, losses
 from dashboards.pages.healing import healing_block
-from pipeline.results import Results
+from pipeline.results import Comparison, Results
 
 TITLE = "After a root canal: does a crown help, does it heal, what is the tooth lost to?"
 NONE = "No root canal could be followed long enough to compare."
@@ -25,7 +27,7 @@ def render(results: Results) -> str:
         "root_canals.html.j2",
         title=TITLE,
         audience="inside",
-        answers=_answers(results),
+        answers=_answers(results, [s["c"] for s in found]),
         charts=[*comparison.charts(found), *losses.charts(lost)],
         practice=results.practice,
         here="root_canals.html",
@@ -37,8 +39,7 @@ def render(results: Results) -> str:
     )
 
 
-def _answers(results: Results) -> Answers:
-    found = [s["c"] for s in comparison.sections(results, of_crowns=False)]
+def _answers(results: Results, found: Sequence[Comparison]) -> Answers:
     given = [
         words_answers.comparison_answer(c, link="#" + comparison.place(c.id), asked=ASKED.get(c.id, c.title))
         for c in found

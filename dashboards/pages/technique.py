@@ -139,7 +139,7 @@ def finding(answers: Sequence[TechniqueAnswer]) -> str:
     return "; ".join(f"{lower_first(terms.verdict(code))}: {listing(names)}" for code, names in by_code.items())
 
 
-def place(question: str) -> str:
+def address(question: str) -> str:
     """The address of a question on the page of techniques: its identifier, which stays."""
     return question.replace("_", "-")
 
@@ -154,7 +154,7 @@ def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
         short=short,
         parts=tuple(_part(a, f"technique-{place}-{i}") for i, a in enumerate(answers)),
         caveats=first.caveats,
-        place=place(first.question),
+        place=address(first.question),
         finding=finding(answers),
         fine_print=technique_tables.fine_print(answers),
     )

@@ -13,7 +13,7 @@ from itertools import groupby
 from dashboards import terms, words_answers
 from dashboards.downloads import Sheet, data_address
 from dashboards.formats import lower_first, whole
-from dashboards.pages.technique import contrast_says, place, why_open
+from dashboards.pages.technique import address, contrast_says, why_open
 from dashboards.pages.technique_tables import HEALED, OUTCOME, contrast_label
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 
@@ -100,7 +100,7 @@ def _group(answers: Sequence[TechniqueAnswer], reach: float) -> Group:
     labels = {g.name: g.label for g in a.groups}
     title = a.title.rsplit(": ", 1)[0]
     lines = tuple(_line(a, c, labels, reach) for c in a.contrasts)
-    return Group(title, lower_first(labels[a.reference]), f"#{place(a.question)}", lines)
+    return Group(title, lower_first(labels[a.reference]), f"#{address(a.question)}", lines)
 
 
 def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reach: float) -> Line:

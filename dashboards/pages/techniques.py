@@ -49,7 +49,7 @@ def _answers(results: Results) -> list[Answer]:
     given = [Answer(words_answers.technique_says(answers), asked="In short", link="#one-forest")]
     found = [(a, c) for a in answers for c in a.contrasts]
     given += [
-        Answer(technique.contrast_says(a, c), code=c.verdict, link=f"#{technique.place(a.question)}")
+        Answer(technique.contrast_says(a, c), code=c.verdict, link=f"#{technique.address(a.question)}")
         for a, c in found
         if c.verdict == "differs"
     ][:3]
@@ -57,7 +57,7 @@ def _answers(results: Results) -> list[Answer]:
     if lone:
         a, c = max(lone, key=lambda pair: abs(pair[1].difference_per_100 or 0))
         said = f"{technique.contrast_says(a, c)} It stood out alone, among {whole(a.family)} looks."
-        given.append(Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.place(a.question)}"))
+        given.append(Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}"))
     return given
 
 
