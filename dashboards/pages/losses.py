@@ -65,6 +65,8 @@ def _section(table: LossTable, id: str) -> dict[str, Any]:
         )
     others = [g for g in table.groups if g.name != "all"]
     return {
+        "of_crowns": table.id.startswith("crowned"),
+        "place": table.id.replace("_", "-"),
         "title": table.title,
         "headline": words_loss.loss_headline(table),
         "definition": words_loss.loss_definition(table),

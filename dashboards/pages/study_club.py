@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from dashboards import page, reporting_items, terms, theme, words_shared, words_technique
+from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.released_curve import released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
@@ -27,6 +28,7 @@ def render(released: Released) -> str:
         "study_club.html.j2",
         title="What one practice’s crowns and root canals show",
         audience="shared",
+        answers=_answers(released),
         charts=[*(s[k] for s in sections for k in ("curves", "difference")), incidence],
         practice=released.practice or "",
         here="study_club.html",
@@ -58,6 +60,21 @@ def render(released: Released) -> str:
     )
 
 
+def _answers(released: Released) -> Answers:
+    """What one takes home: each comparison that may be shown, the decision, the techniques."""
+    given = [
+        Answer(f"{words_shared.verdict(c)}.", link=f"#{_place(c)}", code=c.verdict_code) for c in released.comparisons
+    ]
+    found = released.techniques
+    if found.contrasts:
+        given.append(Answer(f"{words_technique.headline(found)}.", asked="Techniques", link="#technique"))
+    return Answers(kept(given)) if given else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
+
+
+def _place(c: ReleasedComparison) -> str:
+    return c.id.replace("_", "-")
+
+
 def technique_parts(released: Released) -> dict[str, Any]:
     """The technique questions as released; empty where none may be shown."""
     found = released.techniques
@@ -87,6 +104,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         )
     return {
         "c": c,
+        "place": _place(c),
         "definition": terms.outcome(c.outcome).definition,
         "verdict": words_shared.verdict(c) + ".",
         "parts": [
