@@ -1,5 +1,9 @@
 """What a practice may choose of its talk, and how a mistake in it is told."""
 
+import re
+import tomllib
+from pathlib import Path
+
 import pytest
 
 from pipeline.config import load_settings
@@ -10,7 +14,8 @@ from pipeline.talk import COLOURS, MOST_SLIDES, SLIDES, USUAL, Talk, contrast, r
 def _toml(folder, lines):
     path = folder / "practice.toml"
     path.write_text(
-        '[practice]\ntooth_notation = "fdi"\n\n[tables.procedures]\nfiles = ["a.csv"]\n\n[talk]\n' + lines, encoding="utf-8"
+        '[practice]\ntooth_notation = "fdi"\n\n[tables.procedures]\nfiles = ["a.csv"]\n\n[talk]\n' + lines,
+        encoding="utf-8",
     )
     return path
 
@@ -22,7 +27,9 @@ def test_without_choices_the_usual_talk_is_given(tmp_path):
 
 
 def test_choices_are_read(tmp_path):
-    lines = 'slides = ["trap", "found"]\ntitle = "Crowns"\nspeaker = "Dr Ashby"\nminutes = 12\ncolours.group = "#7A0000"\n'
+    lines = (
+        'slides = ["trap", "found"]\ntitle = "Crowns"\nspeaker = "Dr Ashby"\nminutes = 12\ncolours.group = "#7A0000"\n'
+    )
     talk = load_settings(_toml(tmp_path, lines)).talk
     assert talk.slides == ("trap", "found", "limits")  # the cautions go with every talk
     assert (talk.title, talk.speaker, talk.minutes) == ("Crowns", "Dr Ashby", 12)
@@ -74,6 +81,15 @@ def test_the_command_line_goes_before_the_toml():
         talk_of(chosen, {"slides": "tarp"})
     with pytest.raises(ConfigError, match="--talk-colours: accent"):
         talk_of(chosen, {"colours": ("accent=#eeeeee",)})
+
+
+def test_the_example_of_the_readme_is_the_usual_talk():
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    block = next(b for b in re.findall(r"```toml\n(.*?)```", readme, flags=re.S) if b.startswith("[talk]"))
+    talk = read_talk(tomllib.loads(block)["talk"], text=block)
+    assert (talk.slides, talk.minutes, talk.colours) == (USUAL, 20, COLOURS)
+    section = readme.partition("## A talk for the study club")[2].partition("\n## ")[0]
+    assert all(f'"{name}"' in section or f"`{name}`" in section for name in SLIDES)
 
 
 def test_marks_that_do_not_print_are_taken_out_of_texts():

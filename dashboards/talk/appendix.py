@@ -13,6 +13,7 @@ from dashboards.formats import DASH, listing, phrase, plural, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
 from dashboards.tables import NumberTable
+from dashboards.talk import words
 from dashboards.talk.deck import Deck
 from dashboards.talk.notes import CLAIM, notes
 from dashboards.talk.scenes import Told, curves_scene, opening, source, waiting
@@ -99,15 +100,18 @@ def _tables(deck: Deck, told: Told) -> None:
     if scene is not None:
         scene.draw(deck, _notes(scene.say, released, scene.claim))
     if (table := everyday_table(released)).rows:
-        _table(deck, table.caption, table, _notes("Read the years that were asked for.", released))
+        told = words_shared.everyday(released.everyday[-1]).rstrip(".")
+        _table(deck, told, table, _notes("Read the years that were asked for.", released))
     if (table := healing_table(released)).rows:
-        _table(deck, table.caption, table, _notes("Shares are of those who came back for a film.", released))
-    for table in map(loss_table, released.losses):
-        _table(deck, table.caption, table, _notes("Causes are the reasons written at the extraction.", released))
+        _table(deck, words.healing_title(released.healing[0]), table,
+               _notes("Shares are of those who came back for a film.", released))  # fmt: skip
+    for losses in released.losses:
+        _table(deck, words.loss_title(losses), loss_table(losses),
+               _notes("Causes are the reasons written at the extraction.", released))  # fmt: skip
 
 
-def _table(deck: Deck, title: str, table: NumberTable, said: str, *, alt: str = "") -> None:
-    deck.table(title, table.heads, table.rows, said, alt=f"Table. {alt or title}.")
+def _table(deck: Deck, title: str, table: NumberTable, said: str) -> None:
+    deck.table(title, table.heads, table.rows, said, alt=f"Table. {table.caption}. {title}.")
 
 
 def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dashboards import terms, words_shared, words_technique
 from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
 from dashboards.release import Released, ReleasedComparison
+from dashboards.release_healing import YEARS, ReleasedHealing, ReleasedLosses
 from dashboards.release_technique import ReleasedContrast, ReleasedTechnique
 from dashboards.release_trial import ReleasedOutcome
 from dashboards.words import more_or_fewer, range_more_or_fewer
@@ -216,6 +217,25 @@ def technique_lines(released: Released) -> list[str]:
         "; this one was taken for its verdict and its narrow range" if len(released.techniques.contrasts) > 1 else ""
     )
     return [f"{words_technique.headline(released.techniques)}{chosen}.", words_technique.CAUTION]
+
+
+def healing_title(whole: ReleasedHealing) -> str:
+    """How many had healed at recall, of all that were judged."""
+    healed = whole.states[0] if whole.states else None
+    if healed is None or healed.of_100 is None:
+        return "Too few root canals were judged at recall to show how many had healed"
+    return f"Of 100 root canals judged at recall, about {healed.of_100} had healed"
+
+
+def loss_title(losses: ReleasedLosses) -> str:
+    """How many teeth were lost to any cause, by the last year with a figure."""
+    every = next((c for c in losses.causes if c.cause == "all"), None)
+    told = [] if every is None else [(y, s) for y, s in zip(YEARS, every.within, strict=True) if s is not None]
+    known = [(y, s.of_100) for y, s in told if s.of_100 is not None]
+    if not known:
+        return f"Too few {losses.noun} were lost to show how many, and to what"
+    year, lost = known[-1]
+    return f"Of 100 {losses.noun}, about {lost} were lost within {years(year)}, to all causes together"
 
 
 def action(released: Released) -> tuple[str, list[str]]:

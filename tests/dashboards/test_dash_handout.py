@@ -6,6 +6,7 @@ import re
 
 import pytest
 import sample_results as samples
+from read_page import plain
 
 from dashboards import terms, words_shared
 from dashboards.pages import handout
@@ -13,8 +14,6 @@ from dashboards.release import release
 from dashboards.talk import words
 from pipeline.results import BalanceRow, Results
 from pipeline.talk import Talk
-
-from read_page import plain
 
 
 def _with_table1() -> Results:
@@ -47,7 +46,7 @@ def test_table_1_tells_age_and_sex_by_group() -> None:
     table = handout.table1(c)
     groups = {g.name: g for g in c.groups}
     assert table.heads[1:] == (groups["before_seat"].label, groups["through_crown"].label)
-    rows = dict((name, cells) for name, *cells in table.rows)
+    rows = {name: cells for name, *cells in table.rows}
     assert rows["Crowns, number"] == ["900", "640"]
     assert rows["Age at the seat, mean in years"] == ["52", "54"]
     assert rows["Sex: female"] == ["49 %", "55 %"]

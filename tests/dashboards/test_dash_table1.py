@@ -32,7 +32,9 @@ def test_means_are_whole_and_shares_on_the_step_of_their_group() -> None:
 
 def test_few_teeth_are_hidden_and_never_alone() -> None:
     # 5 of 640 are of resin: hidden, and with them the smallest of the others.
-    found = _lines(("material_metal", 0.1, 0.5), ("material_zirconia", 0.8921875, 0.4), ("material_resin", 0.0078125, 0.1))
+    found = _lines(
+        ("material_metal", 0.1, 0.5), ("material_zirconia", 0.8921875, 0.4), ("material_resin", 0.0078125, 0.1)
+    )
     assert found == [("Material: metal", 50, None), ("Material: zirconia", 40, 89), ("Material: resin", 10, None)]
     # Of a yes-or-no the noes are a neighbour too.
     assert _lines(("bruxism_true", 0.01, 0.2)) == [("Bruxism", 20, None)]
@@ -63,7 +65,9 @@ def test_unclean_values_cannot_be_made_by_hand() -> None:
 
 def test_the_gate_lets_it_through_with_its_comparison() -> None:
     results = samples.differs()
-    results = dataclasses.replace(results, comparisons=(_compared(("age_at_seat", 54.4, 51.5)), *results.comparisons[1:]))
+    results = dataclasses.replace(
+        results, comparisons=(_compared(("age_at_seat", 54.4, 51.5)), *results.comparisons[1:])
+    )
     first, *others = release(results).comparisons
     assert [r.of_group for r in first.table1] == [54]
     assert all(c.table1 == () for c in others)

@@ -100,7 +100,9 @@ def test_the_curve_on_the_slide_is_the_released_curve_with_its_band_and_those_fo
         for tag, end in (("c:plus", "high"), ("c:minus", "low")):
             drawn = {int(p.get("idx")): float(p[0].text) for p in bars.find(qn(tag)).iter(qn("c:pt"))}
             wanted = {
-                m: abs(getattr(p, end) - p.failed) for m, p in zip(months, points, strict=True) if p and p.low is not None
+                m: abs(getattr(p, end) - p.failed)
+                for m, p in zip(months, points, strict=True)
+                if p and p.low is not None
             }
             assert drawn == wanted
     table = next(s.table for s in slide.shapes if s.has_table)
@@ -211,7 +213,11 @@ def test_a_practice_without_opened_crowns_says_so() -> None:
     results = samples.differs()
     main = results.comparisons[0]
     bare = dataclasses.replace(
-        main, groups=tuple(g for g in main.groups if g.name != "through_crown"), difference=None, naive=None, estimates=()
+        main,
+        groups=tuple(g for g in main.groups if g.name != "through_crown"),
+        difference=None,
+        naive=None,
+        estimates=(),
     )
     deck = opened(story.render(release(dataclasses.replace(results, comparisons=(bare,)))))
     assert len(deck.slides) <= MOST_SLIDES
