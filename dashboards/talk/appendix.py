@@ -59,7 +59,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
     """Who was counted, the curves that the talk does not show, what may be said, and the hazard ratios."""
     released = told.released
     _table(deck, words_shared.counted_title(c), groups_table(c), _notes("Read the sizes of the groups.", released))
-    if c is not told.main and any(len(g.points) > 1 for g in c.groups):
+    if c is not told.main and any(map(words.drawn, c.groups)):
         scene = curves_scene(told, c)
         scene.draw(deck, _notes(scene.say, released))
     rows = [

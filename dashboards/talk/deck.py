@@ -22,7 +22,7 @@ from dashboards.theme import ACCENT, INK, MUTED, WASH
 
 PLACE = Box(0.6, 1.75, 12.13, 4.95)  # what a figure may fill
 TITLE_HEIGHT, TEXT_HEIGHT, OPENING_TITLE, OPENING_TEXT = 1.2, 4.6, 2.3, 1.9
-NAMES, ENDS = 2.75, 2.4  # left of a curve, for the names below it; right of it, for the names at its end
+NAMES, ENDS = 3.0, 2.3  # left of a curve, for the names below it; right of it, for the names at its end
 TICKS = (1, 2, 3, 6, 12, 24, 60)  # months between two columns of the table below a curve
 NARROWEST, WIDEST = 0.6, 2.6  # inches of such a column
 

@@ -22,6 +22,7 @@ from pipeline.talk import COLOURS, Talk
 from pipeline.trial_words import NAMES, NOT_COMPARED
 
 KEPT = "tooth_survival_by_crown_after_endo"
+BEGINS = "A curve begins where 5 failures stand behind it."
 FOLLOWED = "The numbers below are those still followed, rounded to 5."
 MOST_ROWS = 4
 
@@ -134,7 +135,7 @@ def found(told: Told) -> Scene:
 def curves_scene(told: Told, c: ReleasedComparison) -> Scene:
     """The curves of a comparison; where none may be drawn, what is hidden and what would help."""
     title = words_shared.curves_title(c)
-    shown = [(i, g) for i, g in enumerate(c.groups) if len(g.points) > 1]
+    shown = [(i, g) for i, g in enumerate(c.groups) if words.drawn(g)]
     if not shown:
         lines = [words_shared.result(c), *words.hidden(c), words_shared.next_step(c)]
         return Scene(" ".join(lines), lambda d, n: d.text(title, lines, n))
@@ -150,7 +151,9 @@ def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, Released
     last = min(max(p.months for _, g in shown for p in g.points), round(24 * c.horizon_years))
     grid = range(0, last + 1, GRID_MONTHS)
     series = [
-        on_grid(g.label, told.look(g.name, i), {p.months: (float(p.failed), p.low, p.high) for p in g.points}, grid)
+        on_grid(
+            g.label, told.look(g.name, i), {p.months: (float(p.failed), p.low, p.high) for p in words.drawn(g)}, grid
+        )
         for i, g in shown
     ]
     under = [{p.months: str(p.followed) for p in g.points} for _, g in shown]
@@ -162,7 +165,7 @@ def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, Released
         f"Years since {terms.clock(c.clock)}; followed",
         under,
         FOLLOWED,
-        note=" ".join(words.hidden(c)),
+        note=" ".join([BEGINS, *words.hidden(c)]),
     )
 
 
@@ -172,19 +175,19 @@ def sure(told: Told) -> Scene | None:
     if c is None:
         return None
     title, d = words_shared.verdict(c), c.difference
-    if d is None and not any(len(g.points) > 1 for g in c.groups):
+    if d is None and not any(words.drawn(g) for g in c.groups):
         return None  # that nothing can be compared is said once, where the curves would stand
-    lines = [words_shared.doubt(c), words_shared.next_step(c)]
     if d is None:
-        said = [words_shared.result(c), *words.hidden(c), words_shared.zone(c), *lines]
+        said = [words_shared.result(c), *words.hidden(c), words_shared.zone(c), words_shared.doubt(c)]
         return Scene(f"{title}. {said[0]}", lambda k, n: k.text(title, said, n))
-    rows = [Range(f"Difference by {years(d.years)}", d.low, d.high, d.per_100, range_more_or_fewer(d.low, d.high),
-                  told.talk.colours["accent"])]  # fmt: skip
+    reach = range_more_or_fewer(d.low, d.high)
+    says = f"{words.many(d.per_100)} ({reach})"
+    rows = [Range(f"Difference by {years(d.years)}", d.low, d.high, d.per_100, says, told.talk.colours["accent"])]
     if c.choices:
         of = f"Counted in {c.choices.ways} ways"
         rows.append(Range(of, c.choices.low, c.choices.high, None, range_more_or_fewer(c.choices.low, c.choices.high)))
     scale = Scale("Fewer failures of 100", f"More, with “{c.label(d.group)}”", c.smallest_difference_per_100)
-    text = [f"Grey: {words_shared.zone(c)[0].lower()}{words_shared.zone(c)[1:]}", *lines]
+    text = [words_shared.result(c), f"Grey: {lower_first(words_shared.zone(c))}", words_shared.doubt(c)]
     alt = f"Ranges. {words_shared.result(c)} {words_shared.reach(c)} {words_shared.choices(c)}"
     return Scene(f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.choices(c)}".strip(),
                  lambda k, n: k.ranges(title, rows, scale, n, alt=alt, lines=text))  # fmt: skip
@@ -235,14 +238,15 @@ def technique(told: Told) -> Scene | None:
 
 def waiting(told: Told) -> Scene | None:
     """How many teeth crowned vital came to need a root canal, as curves by whole year."""
-    shown = [(i, e) for i, e in enumerate(told.released.everyday) if len(e.points) > 1]
+    ranged = [[p for p in e.points if p.low is not None] for e in told.released.everyday]
+    shown = [(i, e) for i, e in enumerate(told.released.everyday) if len(ranged[i]) > 1]
     if not shown:
         return None
     # Counted once a year: a value and its range stand until the next.
     grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1)
     series = [
         on_grid(sentence_case(e.label), told.look(e.arm, i),
-                {12 * p.years + m: (float(p.of_100), p.low, p.high) for p in e.points for m in range(12)}, grid)
+                {12 * p.years + m: (float(p.of_100), p.low, p.high) for p in ranged[i] for m in range(12)}, grid)
         for i, e in shown
     ]  # fmt: skip
     under = [{12 * p.years: str(p.followed) for p in e.points} for _, e in shown]

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 from dashboards import terms, words_shared, words_technique
 from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
-from dashboards.release import Released, ReleasedComparison
+from dashboards.release import Released, ReleasedComparison, ReleasedGroup
+from dashboards.release_curve import ReleasedPoint
 from dashboards.release_healing import YEARS, ReleasedHealing, ReleasedLosses
 from dashboards.release_technique import ReleasedContrast, ReleasedTechnique
 from dashboards.release_trial import ReleasedOutcome
@@ -139,11 +140,17 @@ def adjusted_for(c: ReleasedComparison) -> tuple[str, ...]:
     return next((e.adjusted_for for e in c.estimates if e.adjusted_for), ())
 
 
+def drawn(group: ReleasedGroup) -> tuple[ReleasedPoint, ...]:
+    """The points of a group that are drawn: those with a range behind them; none where they make no curve."""
+    points = tuple(p for p in group.points if p.low is not None)
+    return points if len(points) > 1 else ()
+
+
 def hidden(c: ReleasedComparison) -> list[str]:
     """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
     if c.id == MAIN and OPENED not in {g.name for g in c.groups}:
         return [NONE_OPENED]
-    out = [f"“{g.label}”" for g in c.groups if not g.points]
+    out = [f"“{g.label}”" for g in c.groups if not drawn(g)]
     return [f"Too few stand behind {listing(out)} for a curve, or for any count that may be shown."] if out else []
 
 
@@ -154,10 +161,11 @@ def fact(o: ReleasedOutcome) -> tuple[str, str]:
     if o.outcome == NEED:
         return f"{o.per_100} fewer of 100 had one with waiting", f"{o.low} to {o.high} fewer"
     did = "crowns failed" if o.outcome == "crown_failure" else "teeth were lost"
-    return f"{_many(o.per_100)} of 100 {did} when treated first", range_more_or_fewer(o.low, o.high)
+    return f"{many(o.per_100)} of 100 {did} when treated first", range_more_or_fewer(o.low, o.high)
 
 
-def _many(per_100: int) -> str:
+def many(per_100: int) -> str:
+    """`2 more`, `3 fewer` or, where there is no difference, `About as many`."""
     return sentence_case(more_or_fewer(per_100)) if per_100 else "About as many"
 
 
@@ -208,7 +216,7 @@ def technique_title(a: ReleasedTechnique, c: ReleasedContrast) -> str:
 
 def contrast_says(c: ReleasedContrast) -> str:
     """One contrast beside its range: how many more or fewer, from where to where, and what may be said."""
-    return f"{_many(c.per_100)} of 100 ({range_more_or_fewer(c.low, c.high)}). {terms.verdict(c.verdict_code)}."
+    return f"{many(c.per_100)} of 100 ({range_more_or_fewer(c.low, c.high)}). {terms.verdict(c.verdict_code)}."
 
 
 def technique_lines(released: Released) -> list[str]:
