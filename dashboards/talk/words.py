@@ -151,7 +151,7 @@ def hidden(c: ReleasedComparison) -> list[str]:
     if c.id == MAIN and OPENED not in {g.name for g in c.groups}:
         return [NONE_OPENED]
     out = [f"“{g.label}”" for g in c.groups if not drawn(g)]
-    return [f"Too few stand behind {listing(out)} for a curve, or for any count that may be shown."] if out else []
+    return [f"Too few failures stand behind {listing(out)} for a curve."] if out else []
 
 
 def fact(o: ReleasedOutcome) -> tuple[str, str]:
