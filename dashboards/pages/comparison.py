@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
 from typing import Any
 
 from dashboards import tables, terms, theme, words, words_answers, words_doubt
@@ -13,6 +13,7 @@ from dashboards.charts.naive import Share, naive_chart
 from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
 from dashboards.pages import doubts, unseen
 from dashboards.pages.legend import LegendItem
+from dashboards.said import Said
 from dashboards.theme import Chart
 from pipeline.results import Comparison, Difference, Estimate, Results
 
@@ -36,20 +37,32 @@ def sections(results: Results, *, of_crowns: bool) -> list[dict[str, Any]]:
         for i, c in enumerate(results.comparisons)
         if (i == 0 or terms.is_crown(c.outcome)) == of_crowns
     ]
-    said: set[str] = set()
-    for s in found:
-        c = s["c"]
-        s["doubt"] = "".join(_unsaid([c.verdict.doubt], said))
-        s["naive_why"] = "".join(_unsaid([c.naive.explanation], said)) if c.naive else ""
-        s["notes"], s["missing"] = _unsaid(c.notes, said), _unsaid(c.missing, said)
+    said = Said()
+    for number, s in enumerate(found):
+        s["first"] = number == 0
+        _say_once(s, said)
     return found
 
 
-def _unsaid(texts: Sequence[str], said: set[str]) -> list[str]:
-    """Those of the texts that the page has not said yet; it says them now."""
-    found = [text for text in dict.fromkeys(texts) if text not in said]
-    said.update(found)
-    return found
+BALANCE = "How far the two groups lay apart in each, in standard deviations. The line is at 0.1."
+BAND = "A band that runs past the top of the picture is cut there."
+SQUARES = "Squares with their 95 % range, on a scale of ratios."
+HOLLOW = "The hollow one is the misleading count."
+
+
+def _say_once(s: dict[str, Any], said: Said) -> None:
+    """Take out of a section what an earlier one of the page has said."""
+    c = s["c"]
+    s["doubt"] = said.fresh(c.verdict.doubt)
+    for key in ("how_to_read", "zone", "definition", "balance_text", "ratio_text"):
+        s[key] = said.fresh(s[key])
+    for key in ("beside", "difference_text", "honesty", "leaving"):
+        s[key] = said.each(s[key])
+    s["curve_notes"] = said.each([*s["curve_notes"], *([BAND] if s["curves"] else [])])
+    s["naive_why"] = said.fresh(c.naive.explanation) if c.naive else ""
+    s["balance_caption"] = said.fresh(BALANCE) if s["balance"] else ""
+    s["forest_caption"] = said.fresh(f"{SQUARES} {HOLLOW}" if c.naive else SQUARES) if s["forest"] else ""
+    s["notes"], s["missing"] = said.each(c.notes), said.each(c.missing)
 
 
 def charts(found: list[dict[str, Any]]) -> list[Chart | None]:
@@ -58,8 +71,8 @@ def charts(found: list[dict[str, Any]]) -> list[Chart | None]:
 
 
 def place(id: str) -> str:
-    """Where a finding stands on its page: an address that stays."""
-    return id.replace("_", "-")
+    """Where a finding stands on its page: an address of the letters of its identifier, which stays."""
+    return "-".join(re.findall(r"[a-z0-9]+", id.lower())) or "finding"
 
 
 def heading(c: Comparison) -> str:

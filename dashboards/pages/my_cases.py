@@ -115,23 +115,21 @@ def _case(own: CaseCurve, whole: CaseCurve, id: str) -> Case:
     return Case(
         heading=f"{sentence_case(say.many)} {say.good}",
         headline=headline,
-        beside=beside(row, all_row),
-        chart=_chart(own, whole, id, f"{own.provider}: {lower_first(headline)} {beside(row, all_row)}".rstrip()),
+        beside=beside(row, all_row, own.outcome),
+        chart=_chart(own, whole, id, f"{own.provider}: {lower_first(headline)} {beside(row, all_row, own.outcome)}".rstrip()),
         legend=tuple(LegendItem(label, look) for label, look, curve in _drawn(own, whole) if curve.points),
         table=tables.rates(RateTable(id, "", own.outcome, "provider_id", (row, all_row))),
     )
 
 
-def beside(own: RateRow, whole: RateRow) -> str:
-    """Whether the practice's figure lies within the clinician's range, and what chance alone does."""
+def beside(own: RateRow, whole: RateRow, outcome: str) -> str:
+    """Whether the clinician's range holds the practice's figure; empty where either could not be worked out."""
     if own.survival is None or own.ci_low is None or own.ci_high is None or whole.survival is None:
         return ""
-    figure = f"The whole practice’s figure, {in_place(whole.survival)} of 100,"
-    if own.ci_low <= whole.survival <= own.ci_high:
-        return f"{figure} lies within that range: so far apart they may lie by chance alone."
+    within = own.ci_low <= whole.survival <= own.ci_high
     return (
-        f"{figure} lies outside that range. One look in 20 does so by chance alone, and clinicians differ in the teeth "
-        "and patients that they treat."
+        f"The range of {own.name} {'holds' if within else 'leaves out'} the practice’s figure, "
+        f"{in_place(whole.survival)} of 100 {terms.outcome(outcome).many}."
     )
 
 

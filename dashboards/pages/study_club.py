@@ -11,9 +11,11 @@ from dashboards.charts.released_curve import released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread
 from dashboards.formats import years as years_text
+from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
 from dashboards.release_healing import STATES, YEARS, ReleasedLosses, ReleasedShare
+from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
 from pipeline.trial_words import COUNTED_FROM
 
@@ -23,6 +25,11 @@ def render(released: Released) -> str:
     require(released)
     found = reporting_items.items(released)
     sections = [_section(c, f"s{i}") for i, c in enumerate(released.comparisons)]
+    said = Said()
+    for number, s in enumerate(sections):
+        s["first"], s["parts"] = number == 0, [(name, said.fresh(text)) for name, text in s["parts"]]
+        for key in ("definition", "zone", "naive", "naive_why"):
+            s[key] = said.fresh(s[key])
     incidence = released_incidence_chart(released.everyday, id="everyday-incidence")
     return page.render(
         "study_club.html.j2",
@@ -63,7 +70,7 @@ def render(released: Released) -> str:
 def _answers(released: Released) -> Answers:
     """What one takes home: each comparison that may be shown, the decision, the techniques."""
     given = [
-        Answer(f"{words_shared.verdict(c)}.", link=f"#{_place(c)}", code=c.verdict_code) for c in released.comparisons
+        Answer(f"{words_shared.verdict(c)}.", link=f"#{place(c.id)}", code=c.verdict_code) for c in released.comparisons
     ]
     found = released.techniques
     if found.contrasts:
@@ -71,8 +78,6 @@ def _answers(released: Released) -> Answers:
     return Answers(kept(given)) if given else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
 
 
-def _place(c: ReleasedComparison) -> str:
-    return c.id.replace("_", "-")
 
 
 def technique_parts(released: Released) -> dict[str, Any]:
@@ -104,7 +109,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         )
     return {
         "c": c,
-        "place": _place(c),
+        "place": place(c.id),
         "definition": terms.outcome(c.outcome).definition,
         "verdict": words_shared.verdict(c) + ".",
         "parts": [

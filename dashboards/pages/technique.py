@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -11,7 +12,7 @@ from typing import Any
 from dashboards import tables, terms, theme, words_answers
 from dashboards.charts.dose_curve import dose_chart
 from dashboards.charts.forest import Ratio, forest_chart
-from dashboards.formats import count, listing, lower_first, plural, whole, years
+from dashboards.formats import count, listing, lower_first, plural, ratio, whole, years
 from dashboards.pages import technique_tables
 from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, contrast_label
 from pipeline.results import Results
@@ -94,7 +95,7 @@ def chart_along(answer: TechniqueAnswer, *, id: str) -> theme.Chart | None:
 
 def said(answer: TechniqueAnswer) -> tuple[str, ...]:
     """Each comparison of an answer in a sentence, with its verdict and why a range without zero may still be open."""
-    return tuple(f"{contrast_says(answer, c)} {verdict_says(answer, c)}" for c in answer.contrasts)
+    return tuple(f"{contrast_says(answer, c).rstrip('.')}; {lower_first(verdict_says(answer, c))}" for c in answer.contrasts)
 
 
 def contrast_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
@@ -141,7 +142,7 @@ def finding(answers: Sequence[TechniqueAnswer]) -> str:
 
 def address(question: str) -> str:
     """The address of a question on the page of techniques: its identifier, which stays."""
-    return question.replace("_", "-")
+    return "-".join(re.findall(r"[a-z0-9]+", question.lower())) or "question"
 
 
 def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
@@ -162,11 +163,13 @@ def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
 
 def _part(a: TechniqueAnswer, id: str) -> Part:
     labels = {g.name: g.label for g in a.groups}
-    label = f"{a.title}. Adjusted hazard ratios over {lower_first(labels[a.reference])}, with their ranges."
+    ratios = list(_ratios(a, labels))
+    told = "; ".join(f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios)
+    label = f"{a.title}. Adjusted hazard ratios over {lower_first(labels[a.reference])}: {told}."
     return Part(
         heading=OUTCOME[a.outcome],
         says=said(a),
-        chart=forest_chart(list(_ratios(a, labels)), id=id, label=label),
+        chart=forest_chart(ratios, id=id, label=label),
         groups=technique_tables.groups(a),
         contrasts=technique_tables.contrasts(a, labels) if a.contrasts else None,
         dose=technique_tables.dose(a) if a.dose else None,

@@ -11,6 +11,7 @@ from dashboards.charts.incidence import columns_of, incidence_chart, look_of
 from dashboards.formats import DASH, plural, sentence_case, spread, whole
 from dashboards.pages.doubts import balance_parts
 from dashboards.pages.legend import LegendItem
+from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable
 from dashboards.theme import Chart
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial, TrialArm
@@ -31,11 +32,10 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
     rows = tuple((r.part, r.trial, r.records) for r in t.protocol)
     heads = ("Part", "The trial one would run", "What stands in for it in these records")
     parts = [p for p in parts if p["curves"] or p["difference_text"] or p["table"].rows]
-    met_definitions: set[str] = set()
+    said = Said()
     for p in parts:
-        p["definition"] = "" if p["definition"] in met_definitions else p["definition"]
-        p["zone"] = "" if p["zone"] in met_definitions else p["zone"]
-        met_definitions |= {p["definition"], p["zone"] if p["difference"] else ""}
+        p["definition"], p["zone"] = said.fresh(p["definition"]), said.fresh(p["zone"]) if p["difference"] else ""
+        p["difference_text"] = said.each(p["difference_text"])
     return {
         "t": t,
         "parts": parts,
