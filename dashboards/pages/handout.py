@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 from dashboards import page, terms, words_shared
+from dashboards.answers import Answer, Answers
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
 from dashboards.release import Released, ReleasedComparison, require
 from dashboards.tables import NumberTable
@@ -23,11 +24,12 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
         "study_club_handout.html.j2",
         title=words.title(released, talk.title),
         audience="shared",
+        answers=answers(released, words.title(released, talk.title)),
         practice=released.practice or "",
         here="study_club_handout.html",
         cautions=(),
         speaker=talk.speaker,
-        abstract=[part for part in abstract(released) if part[1] != words.title(released, talk.title)],
+        abstract=abstract(released),
         flow=[{"step": step, "left": str(n), "removed": "", "why": ""} for step, n in released.methods.flow],
         groups=[(g.label, f"{g.crowns}", f"{g.failures}") for g in c.groups] if c else [],
         noun=plural(2, terms.outcome(c.outcome).noun) if c else "",
@@ -38,35 +40,33 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
     )
 
 
+def answers(released: Released, title: str) -> Answers:
+    """The verdict on the main question, and what we would do."""
+    done = Answer(f"{words.action(released)[0]}.", "What we would do")
+    if not released.comparisons:
+        return Answers((Answer("No comparison could be made from these records, or none that may be shown."), done))
+    c = released.comparisons[0]
+    asked = "" if c.question == title else c.question
+    return Answers((Answer(f"{words_shared.verdict(c)}.", asked, code=c.verdict_code), done))
+
+
 def abstract(released: Released) -> list[tuple[str, str]]:
-    """The abstract as heading and text, each from the released result; what is not known is left out or said so."""
-    c = released.comparisons[0] if released.comparisons else None
+    """What follows the answers in an abstract, as heading and text, each from the released result."""
     parts = [("Setting", words_shared.scope(released))]
-    if c is None:
-        parts.append(("Findings", "No comparison could be made from these records, or none that may be shown."))
-    else:
+    if released.comparisons:
+        c = released.comparisons[0]
         adjusted = words.adjusted_for(c)
         how = f" Adjusted for {listing([phrase(a) for a in adjusted])}." if adjusted else ""
         groups = listing([f"“{g.label}”" for g in c.groups])
-        parts = [
-            ("Question", c.question),
-            *parts,
+        found = (words_shared.curves(c), words_shared.result(c), words_shared.reach(c))
+        parts += [
             ("Design", f"A cohort from routine records, not a trial. Groups: {groups}.{how}"),
             ("What counted as failure", terms.outcome(c.outcome).definition),
-            (
-                "Findings",
-                " ".join(t for t in (words_shared.curves(c), words_shared.result(c), words_shared.reach(c)) if t),
-            ),
-            (
-                "How sure",
-                " ".join(
-                    t for t in (f"{words_shared.verdict(c)}.", words_shared.choices(c), words_shared.doubt(c)) if t
-                ),
-            ),
+            ("Findings", " ".join(text for text in found if text)),
+            ("How sure", " ".join(text for text in (words_shared.choices(c), words_shared.doubt(c)) if text)),
         ]
     if released.decision:
         parts.append(("The hyperemic tooth", " ".join(words_shared.decision(released))))
-    parts.append(("What we would do", f"{words.action(released)[0]}."))
     return parts
 
 
