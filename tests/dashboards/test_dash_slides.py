@@ -41,6 +41,7 @@ def test_no_slide_cites_from_memory_and_all_close_with_or_hold_the_cautions(name
     for deck in (talk(name), behind(name)):
         said = [t for slide in deck.slides for t in (*texts(slide), notes(slide))]
         assert not [t for t in said if "memory" in t.lower()]
+        assert not [t for t in said if "{" in t or "}" in t or "None." in t], "a figure that was not filled in"
         assert all(caution in said for caution in terms.CAUTIONS)
 
 
