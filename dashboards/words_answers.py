@@ -100,7 +100,7 @@ def outcome_says(o: TrialOutcome) -> str:
     """`Crowns failed: 2 more of 100 with the root canal first (between 3 fewer and 8 more).`"""
     d = o.difference
     if d is None:
-        return o.sentence
+        return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
         return f"Waiting spared {mid} of 100 teeth a root canal for {years(d.years)} ({low} to {high})."

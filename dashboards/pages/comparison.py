@@ -19,6 +19,7 @@ from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 NONE = "No comparison could be made from these records."
+TOPICS = {"lost": "Teeth lost", "needed further treatment": "Further treatment"}
 TAILS = {
     "little_difference": "little difference",
     "cannot_tell": "it cannot be told yet",
@@ -80,8 +81,9 @@ def heading(c: Comparison) -> str:
     labels = {g.name: g.label for g in c.groups}
     d = c.difference
     names = [labels.get(n, n) for n in ((d.group, d.reference) if d else [g.name for g in c.groups][:2])]
-    start = "From the opening on: " if c.clock == "since_opening_or_seat" else ""
-    both = start + " or ".join([names[0], *(lower_first(n) for n in names[1:])]) if names else c.title
+    both = " or ".join([names[0], *(lower_first(n) for n in names[1:])]) if names else c.title
+    start = "From the opening on" if c.clock == "since_opening_or_seat" else TOPICS.get(terms.outcome(c.outcome).bad, "")
+    both = f"{start}, {lower_first(both)}" if start else both
     if c.verdict.code == "differs" and d is not None:
         return f"{both}: {words_answers.more(round(d.per_100))} of 100 {words_answers.happened(c.outcome)} by {years(d.years)}"
     return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
@@ -144,7 +146,7 @@ def _curves_heading(c: Comparison) -> str:
 
 def _balance_short(c: Comparison) -> str:
     """How many characteristics lay apart, for a heading."""
-    return words_doubt.balance_sentence(c.honesty.balance if c.honesty else ()).partition(",")[0].partition(";")[0]
+    return words_doubt.balance_sentence(c.honesty.balance if c.honesty else ()).partition(",")[0].partition(";")[0].partition(". ")[0]
 
 
 def _crude(c: Comparison) -> Difference | None:

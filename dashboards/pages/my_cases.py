@@ -15,7 +15,7 @@ from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable, Results
 from pipeline.results_cases import CaseCurve
 
 WHOLE = "Whole practice"
-OWN, ALL = theme.LOOKS[0], theme.LOOKS[2]
+OWN, ALL = theme.OWN, theme.ALL
 SINCE = {"crown_survival": "the crown was seated"}
 AFTER_ENDO = "the root canal was finished"
 HEIGHT = 270  # two of a clinician fit a printed page

@@ -15,8 +15,10 @@ from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.formats import count, listing, lower_first, plural, ratio, whole, years
 from dashboards.pages import technique_tables
 from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, contrast_label
+from dashboards.words_safety import safety_sentence
 from pipeline.results import Results
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from pipeline.safety import UNMEASURED
 
 ELSEWHERE = (
     "Asked elsewhere: the timing of the root canal of a crown on the page on crowns, a crown after a root canal and the "
@@ -51,6 +53,7 @@ class Asked:
     finding: str
     fine_print: tables.NumberTable
     own_caveats: tuple[str, ...] = ()  # those that no other question has
+    safety: bool = False
 
 
 def technique_block(results: Results) -> dict[str, Any]:
@@ -60,10 +63,11 @@ def technique_block(results: Results) -> dict[str, Any]:
         return {}
     asked = [_asked(list(found), i) for i, (_, found) in enumerate(groupby(answers, key=lambda a: a.question))]
     shared = [text for text, n in Counter(t for one in asked for t in one.caveats).items() if n > 1]
-    asked = [replace(one, own_caveats=tuple(t for t in one.caveats if t not in shared)) for one in asked]
+    asked = [replace(one, own_caveats=tuple(t for t in one.caveats if t not in shared and t != UNMEASURED)) for one in asked]
     return {
         "asked": asked,
-        "caveats": shared,
+        "caveats": [text for text in shared if text != UNMEASURED],
+        "safety": safety_sentence(one.title for one in asked if UNMEASURED in one.caveats),
         "charts": [c for one in asked for p in one.parts for c in (p.chart, p.dose_chart) if c is not None],
         "family": family_sentence(answers),
         "elsewhere": ELSEWHERE,
@@ -137,7 +141,7 @@ def finding(answers: Sequence[TechniqueAnswer]) -> str:
         by_code.setdefault(c.verdict, []).append(lower_first(contrast_label(first, c, labels)))
     if len(by_code) == 1:
         return lower_first(terms.verdict(next(iter(by_code))))
-    return "; ".join(f"{lower_first(terms.verdict(code))}: {listing(names)}" for code, names in by_code.items())
+    return ", ".join(f"{lower_first(terms.verdict(code))} ({listing(names)})" for code, names in by_code.items())
 
 
 def address(question: str) -> str:
@@ -158,6 +162,7 @@ def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
         place=address(first.question),
         finding=finding(answers),
         fine_print=technique_tables.fine_print(answers),
+        safety=UNMEASURED in first.caveats,
     )
 
 

@@ -1,7 +1,7 @@
 """Each question that a reader comes with is answered within 150 words and two clicks of the front page.
 
-A reader sees a page from the top: its heading and the answers that it opens with. Menu, banner and list of contents are
-not read, they are looked for a word. Of the front page the reader reads as far as the line that asks the question, on the
+A reader sees a page from the top: its heading and the answers that it opens with. Banner and list of contents are not
+read, and the menu only by who takes it: `menu: ` before a link. Of the front page the reader reads as far as the line that asks the question, on the
 page behind it as far as the words that answer it. A task is a line of `TASKS`; a `say` is found in what stands open.
 """
 
@@ -48,14 +48,14 @@ TASKS = (
     Task("clinician", "does opening a crown shorten its life?", ("Does opening a crown shorten its life?",),
          r"Of 100 crowns, .*?(more|fewer|as many).*? with root canal through the crown than with"),
     Task("clinician", "hyperemic: before or after?", ("Hyperemic tooth: root canal first, or wait?",),
-         r"(?s)crowns failed within 5 years with the root canal first.*teeth were lost.*Waiting spared \d+ of 100"),
+         r"(?s)The crown\s.*The tooth\s.*Waiting spared \d+ of 100"),
     Task("clinician", "which technique differs?", ("Which technique differs?",),
          r"\w+ of \d+ comparisons names? a difference"),
     Task("clinician", "my own cases?", ("My own cases?",), r"AR1\s+\d+ of 100 crowns still in place after 5 years"),
     Task("clinician", "how sure?", ("Does opening a crown shorten its life?",),
          r"How sure is this\?.*?No lots were drawn: other things may explain it"),
     Task("clinician", "what is open?", ("What is open?",), r"\d+ of \d+ questions (is|are) open\.(?s:.*)at the present pace"),
-    Task("clinician", "a crown after a root canal?", ("After a root canal",), r"Does a crown keep the tooth\?.*?Of 100 teeth"),
+    Task("clinician", "a crown after a root canal?", ("menu: Root canals",), r"Does a crown keep the tooth\?.*?Of 100 teeth"),
 )  # fmt: skip
 
 
@@ -65,6 +65,11 @@ def walk(browser: headless.Browser, folder: Path, task: Task, width: int) -> tup
     browser.open(page, width=width)
     for says in task.clicks:
         seen = browser.ask(OPEN_TEXT)
+        if says.startswith("menu: "):  # the whole menu is read for it
+            read += len(WORD.findall(browser.ask("document.querySelector('nav').innerText")))
+            page = folder / browser.page.get_by_label("Pages").get_by_text(says[6:], exact=True).get_attribute("href")
+            browser.open(page, width=width)
+            continue
         link = next((found for found in seen["links"] if found["says"] == says), None)
         assert link is not None, f"{page.name} has no open link that says {says!r}"
         read += len(WORD.findall(seen["text"][: link["at"]])) + len(WORD.findall(says))
