@@ -16,13 +16,10 @@ LIN_WEI = (
 )
 SUISSA = "Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499."
 REMEMBERED = "from memory"  # what a module writes beside a source whose details nobody has looked up
-LASH_FOX_FINK = (
-    "Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009 (chapters 6 "
-    "and 8; from memory)."
-)
+LASH_FOX_FINK = "Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009."
 GOOD_PRACTICES = (
     "Lash TL, Fox MP, MacLehose RF, Maldonado G, McCandless LC, Greenland S. Good practices for quantitative bias "
-    "analysis. Int J Epidemiol 2014;43:1969-1985 (from memory)."
+    "analysis. Int J Epidemiol 2014;43:1969-1985."
 )
 
 

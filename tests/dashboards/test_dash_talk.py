@@ -10,13 +10,13 @@ import sample_results as samples
 from decks import notes, opened, talk, texts, title
 from pptx.oxml.ns import qn
 
-from dashboards import references, words_shared
+from dashboards import references, theme, words_shared
 from dashboards.answers import words as words_in
 from dashboards.release import Released, release
 from dashboards.talk import story, words
 from dashboards.talk.notes import shared_out
 from pipeline.results import to_plain
-from pipeline.talk import MOST_SLIDES, SLIDES, USUAL, Talk
+from pipeline.talk import COLOURS, MOST_SLIDES, SLIDES, USUAL, Talk
 
 MOST_WORDS = 130  # on one slide, with what stands in its tables and drawings
 ODD = ("too_early", "one_of_each", "empty_practice", "no_technique_data")
@@ -190,6 +190,11 @@ def test_slides_are_shown_in_the_order_that_was_chosen_in_the_time_given() -> No
     assert len(titles) == 5
     _timings(deck, "7:00")
     assert all(any(s.has_chart for s in slide.shapes) for slide in list(deck.slides)[:4])
+
+
+def test_the_usual_colours_of_the_talk_are_those_of_the_pages() -> None:
+    groups = ("before_seat", "through_crown", "vital")
+    assert list(COLOURS.values()) == [theme.ACCENT, *(theme.look(name, 0).colour for name in groups)]
 
 
 def test_chosen_colours_are_those_of_lines_names_and_theme() -> None:
