@@ -33,7 +33,7 @@ TRAP_STEPS = (
 PROGRAM = "toothyears"
 MOST_NAMED = 4
 MAIN, OPENED = "crown_longevity_by_endo_timing", "through_crown"
-NONE_OPENED = "No crown in these records is known to have been opened for a root canal, so nothing can be set beside."
+NONE_OPENED = "No crown in these records is known to have been opened for a root canal, so there is nothing to compare."
 VAGUE = ("Unspecified", "Other", OTHER_LABEL)
 ACTIONS = {
     "differs": (
@@ -274,7 +274,7 @@ def questions(released: Released) -> list[tuple[str, str]]:
     c = released.comparisons[0] if released.comparisons else None
     adjusted = adjusted_for(c) if c else ()
     alike = (
-        f"They may have been: {lower_first(words_shared.doubt(c))} What was recorded and adjusted for: "
+        f"They may have been. {words_shared.doubt(c)} What was recorded and adjusted for: "
         f"{listing([phrase(a) for a in adjusted]) or 'nothing'}. What nobody wrote down cannot be adjusted for."
         if c
         else "Nothing is compared here, so nothing hangs on it yet."
