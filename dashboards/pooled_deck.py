@@ -8,17 +8,16 @@ from __future__ import annotations
 from dashboards import terms, theme
 from dashboards.charts.pooled_curve import at
 from dashboards.charts.pooled_forest import LOST
-from dashboards.deck import Deck, on_grid
 from dashboards.formats import DASH, count, listing, lower_first, phrase, plural, sentence_case, years
 from dashboards.pages.pooled import NOTE, say_range, say_value
+from dashboards.talk.deck import Curves, Deck
+from dashboards.talk.drawn import on_grid
+from dashboards.talk.notes import CLAIM, notes
 from dashboards.words_safety import safety_sentence
 from pipeline.results_pooled import PooledComparison, PooledResults, PooledValue
 
 FOOTER = "Several practices together. Rounded counts, not a trial."
-PAD = "\u00a0"  # keeps programs that choose their own labels from crowding them
-BARS = (12, 36, 60, 96)
 MOST_TECHNIQUES = 12
-CLAIM = "that one way of treating causes the other result"
 WHAT = {"difference": "failures per 100 more", "adjusted": "adjusted hazard ratio"}
 FOUND = {"difference": "difference of {} failures per 100", "adjusted": "adjusted hazard ratio {}"}
 
@@ -57,10 +56,11 @@ def render(pooled: PooledResults) -> bytes:
 
 
 def _notes(say: str, pooled: PooledResults, claim: str = CLAIM) -> str:
-    return (
-        f"Say: {say}\n\nDo not claim: {claim}.\n\nWhere it comes from: files contributed by "
-        f"{count(len(pooled.practices), 'practice')}, with counts under 11 hidden and others rounded to 5."
+    source = (
+        f"files contributed by {count(len(pooled.practices), 'practice')}, with counts under 11 hidden and others "
+        "rounded to 5."
     )
+    return notes(say, source, claim=claim)
 
 
 def _comparison(deck: Deck, c: PooledComparison, pooled: PooledResults) -> None:
@@ -88,17 +88,23 @@ def _curves(deck: Deck, c: PooledComparison, pooled: PooledResults) -> None:
     nouns, did = plural(2, say.noun), "were lost" if say.bad == "lost" else say.bad
     last = min(max(p.months for _, g in shown for p in g.points), round(24 * c.horizon_years))
     step = shown[0][1].points[1].months - shown[0][1].points[0].months  # the grid that all practices share
-    grid = range(0, last + 1, step)
+    # A value and its range stand until the next, so that the band is drawn month by month.
     series = [
         on_grid(
             group.label,
             theme.look(group.name, index),
-            {p.months: (round(p.failed, 1), round(p.low, 1), round(p.high, 1)) for p in group.points},
-            grid,
-            bars=BARS,
+            {
+                p.months + m: (round(p.failed, 1), round(p.low, 1), round(p.high, 1))
+                for p in group.points
+                for m in range(step)
+            },
+            range(last + 1),
         )
         for index, group in shown
     ]
+    figure = Curves(
+        range(last + 1), series, f"Failed, of 100 {nouns}. Band: 95 % range", f"Years since {terms.clock(c.clock)}"
+    )
     told = [
         f"{p.failed:.0f} {f'of 100 {nouns} {did} ' if not i else ''}with {lower_first(g.label)}"
         for i, (g, p) in enumerate((g, at(g, c.horizon_years)) for _, g in shown)
@@ -109,10 +115,8 @@ def _curves(deck: Deck, c: PooledComparison, pooled: PooledResults) -> None:
         if told
         else f"Too few {nouns} are followed for {years(c.horizon_years)}"
     )
-    axes = (f"Months since {terms.clock(c.clock)}", f"Failed, of 100 {nouns}")
-    told_aloud = f"{title}. The bars are 95 % ranges. {say.definition}"
-    deck.lines(title, [f"{PAD}{m}{PAD}" for m in grid], series, axes, _notes(told_aloud, pooled),
-               alt=f"Line chart. {c.title}. {title}.", every=12 // step)  # fmt: skip
+    told_aloud = f"{title}. The bands are 95 % ranges. {say.definition}"
+    deck.curves(title, figure, _notes(told_aloud, pooled), alt=f"Curves. {c.title}. {title}.")
 
 
 def _forest(deck: Deck, c: PooledComparison, value: PooledValue, pooled: PooledResults) -> None:

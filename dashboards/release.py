@@ -31,6 +31,7 @@ from dashboards.release_percent import (
     round_ratio,
     share_range,
 )
+from dashboards.release_table1 import ReleasedCharacteristic, release_table1
 from dashboards.release_technique import ReleasedTechniques, release_techniques
 from dashboards.release_trial import (
     ReleasedChoices,
@@ -121,6 +122,7 @@ class ReleasedComparison:
     estimates: tuple[ReleasedEstimate, ...]
     naive: ReleasedNaive | None
     choices: ReleasedChoices | None = None
+    table1: tuple[ReleasedCharacteristic, ...] = ()
 
     def label(self, name: str) -> str:
         """The label of the group called `name`."""
@@ -285,6 +287,7 @@ def _comparison(c: Comparison) -> ReleasedComparison:
         tuple(_estimate(e) for e in c.estimates if _releasable(e, enough)),
         _naive(c, enough),
         release_choices(c.choices, c.difference, step) if difference is not None else None,
+        release_table1(c, enough),
     )
 
 

@@ -131,6 +131,8 @@ VERSIONS = frozenset(
 FLOW = frozenset(
     (
         "Crowns on permanent teeth",
+        "Single crowns of the practice on permanent teeth",
+        "Order of root canal and seat known",
         "Seat date known",
         "Followed after the seat",
         "Crowns with a known seat date",

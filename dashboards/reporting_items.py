@@ -1,7 +1,7 @@
 """The methods appendix: each item of two checklists for studies of records, with what this run can say to it.
 
-The items go by their numbers; what they ask is put in short words of our own, from memory, so the checklists
-themselves (STROBE 2007, RECORD 2015) are to be read beside it. An appendix prepared so does not show that a study
+The items go by their numbers; what they ask is put in short words of our own, so the checklists themselves (STROBE
+2007, RECORD 2015) are to be read beside it. An appendix prepared so does not show that a study
 meets them. `filled`: the run answers it; `half-filled`: a person must add to it; `author only`: no run can answer it.
 """
 
@@ -149,6 +149,7 @@ def _results(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
     flow = "; ".join(f"{name}: about {n}" for name, n in r.methods.flow)
     reasons = "Steps at which few were left out are passed over." if flow else ""
     sizes = "; ".join(f"{g.label}: {g.crowns}" for g in c.groups if g.crowns.value is not None) if c else ""
+    table1 = ". Table 1 of the handout tells the rest, group by group" if c and c.table1 else ""
     failed = "; ".join(f"{g.label}: {g.failures}" for g in c.groups if g.failures.value is not None) if c else ""
     followed = "; ".join(f"{f.of}: {f.seen} % of the possible follow-up seen" for f in r.methods.followup)
     rough = "; ".join(_estimate(c, e) for e in c.estimates[:4]) if c else ""
@@ -162,10 +163,10 @@ def _results(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
             STROBE,
             "13c",
             "A diagram of the flow",
-            "On the inside pages; here as the counts of 13a." if flow else "",
+            "In the handout, from the records to the groups." if flow else "",
             half=True,
         ),
-        _item(STROBE, "14a", "Who the patients and teeth are", sizes, half=True),
+        _item(STROBE, "14a", "Who the patients and teeth are", f"{sizes}{table1}" if sizes else "", half=not table1),
         _item(STROBE, "14b", "Missing, by variable", missing),
         _item(STROBE, "14c", "Length of follow-up", followed),
         _item(STROBE, "15", "Outcome events", failed),
@@ -206,7 +207,7 @@ def _record(r: Released) -> tuple[Item, ...]:
         _item(RECORD, "1.3", "Linkage named in title or summary", "Root canals linked to crowns by tooth and day."),
         _item(RECORD, "6.1", "How people were chosen, with codes", linking, half=True),
         _author(RECORD, "6.2", "Were the codes checked against charts? Read 30"),
-        _item(RECORD, "6.3", "Diagram of the linkage", "In counts, item 13a." if flow else "", half=True),
+        _item(RECORD, "6.3", "Diagram of the linkage", "In the handout; counts in 13a." if flow else "", half=True),
         _item(RECORD, "7.1", "Full list of codes", "In the program’s code list and the settings.", half=True),
         _item(RECORD, "12.1", "Access to the database", "The practice read its own files.", half=True),
         _item(RECORD, "12.2", "How data were cleaned", _joined(aside, checks)),

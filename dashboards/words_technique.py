@@ -36,8 +36,8 @@ def looks(found: ReleasedTechniques) -> str:
     shown = f"Of those shown, {listing(parts)}. " if parts else ""
     looked = count(found.family, "comparison")
     return (
-        f"{looked} of technique {'was' if found.family == 1 else 'were'} made and counted as one family of looks, "
-        f"so that chance alone seldom names a difference. {shown}{CAUTION} "
+        f"{looked} of technique that could have named a difference {'was' if found.family == 1 else 'were'} counted as "
+        f"one family of looks, so that chance alone seldom names a difference. {shown}{CAUTION} "
         f"{safety_sentence(a.title for a in found.answers if a.safety)}"
     ).rstrip()
 

@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from dashboards import slides
 from dashboards.pages import asked as own
-from dashboards.pages import clinician, data_quality, index, methods, owner, study_club, techniques
+from dashboards.pages import (
+    clinician,
+    crowns,
+    data_quality,
+    handout,
+    hyperemic,
+    index,
+    methods,
+    my_cases,
+    open_questions,
+    owner,
+    root_canals,
+    study_club,
+    techniques,
+)
 from dashboards.release import release
 from dashboards.results_json import as_bytes
+from dashboards.talk import appendix, story
 from pipeline.private_files import private_folder, write_private_files
 from pipeline.results import Results
 from pipeline.results_asked import Asked
+from pipeline.talk import Talk
 
 
 def write_all(
@@ -22,13 +38,16 @@ def write_all(
     say: Callable[[str], None] = lambda _: None,
     show_practice: bool = False,
     asked: Sequence[Asked] = (),
+    talk: Talk | None = None,
+    day: dt.date | None = None,
 ) -> Path:
     """Write the pages, the slides and `results.json` into `out`, and return the path of `index.html`.
 
     Everything is made in memory first, and lies on the disk before any file is put in place, `index.html` last, so
     that a failure leaves the former files. Only their owner may read them. `say` is told each file's name.
     `show_practice` puts the practice's name on the shared page and slides, which otherwise say only `one practice`.
-    `asked` are questions of the practice's own; with any, `asked.html` is written too and linked to.
+    `asked` are questions of the practice's own; with any, `asked.html` is written too and linked to. `talk` are the
+    choices of the talk, and `day` the day on which it is made, for its citation.
 
     Raises
     ------
@@ -40,11 +59,18 @@ def write_all(
         "results.json": as_bytes(results),
         "owner.html": owner.render(results).encode(),
         "clinician.html": clinician.render(results, asked=asked).encode(),
+        "crowns.html": crowns.render(results).encode(),
+        "hyperemic.html": hyperemic.render(results).encode(),
+        "root_canals.html": root_canals.render(results).encode(),
         "techniques.html": techniques.render(results).encode(),
+        "my_cases.html": my_cases.render(results).encode(),
+        "open_questions.html": open_questions.render(results).encode(),
         "data_quality.html": data_quality.render(results).encode(),
         "methods.html": methods.render(results).encode(),
         "study_club.html": study_club.render(released).encode(),
-        "study_club.pptx": slides.render(released),
+        "study_club.pptx": story.render(released, talk, day=day),
+        "study_club_appendix.pptx": appendix.render(released, talk),
+        "study_club_handout.html": handout.render(released, talk, day=day).encode(),
         "index.html": index.render(results, asked=asked).encode(),
     }
     if asked:

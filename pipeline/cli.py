@@ -7,7 +7,8 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ import click
 
 from pipeline.errors import PipelineError
 from pipeline.private_files import private_folder, write_private_files
+from pipeline.talk import talk_of
 
 # What takes long to load is loaded by the command that needs it: help, mistakes in the command line and the workers of
 # `link`, which load this module anew, start without it.
@@ -41,9 +43,23 @@ _PARTS = click.option("--parts", type=click.IntRange(1, 4096), help="Groups of p
 _CLUSTER = click.option(
     "--cluster", metavar="ADDRESS", help="A running Dask cluster, tls://HOST:PORT; sees the same folders."
 )
+_TALK = (
+    click.option("--talk-slides", metavar="NAMES", help="Slides of the talk in their order: trap,found,sure."),
+    click.option("--talk-title", metavar="TEXT", help="Title of the talk; the main question if not given."),
+    click.option("--talk-speaker", metavar="TEXT", help="Who gives the talk; it stands on the shared files."),
+    click.option("--talk-minutes", metavar="N", type=int, help="Minutes that the talk may take; 20 if not given."),
+    click.option("--talk-colours", metavar="NAME=#RRGGBB", multiple=True, help="accent, reference, group or third."),
+)
 _KEEP_IDS = click.option(
     "--keep-ids", is_flag=True, help="Store patients as your files name them, not under pseudonyms; for work inside."
 )
+
+
+def _talk_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options of the talk, which go before `[talk]` in PRACTICE.toml."""
+    for option in reversed(_TALK):
+        command = option(command)
+    return command
 
 
 def _say() -> Callable[[str], None]:
@@ -82,9 +98,10 @@ def demo(out: Path, crowns: int, seed: int) -> None:
 @_TOML
 @_OUT
 @_KEEP_IDS
-def run_command(practice: Path, out: Path, keep_ids: bool) -> None:
+@_talk_options
+def run_command(practice: Path, out: Path, keep_ids: bool, **talk: Any) -> None:
     """Ingest, link, compare and draw, in that order."""
-    _finish(_everything(practice, out, say=_say(), keep_ids=keep_ids))
+    _finish(_everything(practice, out, say=_say(), keep_ids=keep_ids, talk=talk))
 
 
 @cli.command()
@@ -127,11 +144,12 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
 @cli.command()
 @_TOML
 @_OUT
-def dashboards(practice: Path, out: Path) -> None:
+@_talk_options
+def dashboards(practice: Path, out: Path, **talk: Any) -> None:
     """Draw the pages and the slides from what was compared."""
     from pipeline import run
 
-    settings, say = _settings(practice), _say()
+    settings, say = _with_talk(_settings(practice), talk), _say()
     _finish(_pages(settings, run.stored_results(settings), out, say=say))
 
 
@@ -299,11 +317,18 @@ def pool(files: tuple[Path, ...], out: Path) -> None:
     _finish(write_pooled(pooled, out))
 
 
-def _everything(toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False) -> Path:
+def _everything(
+    toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False, talk: Mapping[str, Any] | None = None
+) -> Path:
     from pipeline import run
 
-    settings = _settings(toml)
+    settings = _with_talk(_settings(toml), talk or {})
     return _pages(settings, run.everything(settings, today=_today(), say=say, keep_ids=keep_ids), out, say=say)
+
+
+def _with_talk(settings: Settings, options: Mapping[str, Any]) -> Settings:
+    """The settings with what the options of the talk say instead; a mistake in them stops before any data are read."""
+    return replace(settings, talk=talk_of(settings.talk, {k.removeprefix("talk_"): v for k, v in options.items()}))
 
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None]) -> Path:
@@ -312,7 +337,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
     from pipeline import run
 
     asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
-    return write_all(results, out, say=say, asked=asked)
+    return write_all(results, out, say=say, asked=asked, talk=settings.talk, day=_today())
 
 
 def _settings(toml: Path) -> Settings:

@@ -25,6 +25,7 @@ from pipeline.sources.made_columns import KEYS, date_parts, made_of
 from pipeline.sources.source import Made
 from pipeline.suggest.open_questions import refuse_open_questions
 from pipeline.tables import INPUT_TABLES
+from pipeline.talk import Talk, read_talk
 from pipeline.teeth import NOTATIONS
 from pipeline.transforms.rules import Rules
 
@@ -197,6 +198,7 @@ class Settings:
     machine: Machine = field(default_factory=Machine)
     ask: tuple[Ask, ...] = ()
     evidence: Evidence = field(default_factory=Evidence)
+    talk: Talk = field(default_factory=Talk)
 
 
 def load_settings(path: Path) -> Settings:
@@ -229,6 +231,7 @@ def load_settings(path: Path) -> Settings:
         standards=_standards(_section(raw, "standards")),
         ask=_asks(raw.get("ask", [])),
         evidence=_evidence(_section(raw, "evidence")),
+        talk=read_talk(_section(raw, "talk"), text=text),
     )
     codes.code_table(settings)  # a word in the practice's own code list that is not ours stops here
     return settings

@@ -152,12 +152,18 @@ class FlowStep:
 
 @dataclass(frozen=True)
 class BalanceRow:
-    """How unlike two groups are in one characteristic: absolute standardised difference; `after` None if unweighted."""
+    """How unlike two groups are in one characteristic: absolute standardised difference; `after` None if unweighted.
+
+    `of_group` and `of_reference` are what the characteristic is in each: the mean of a number where it is recorded, the
+    share of the teeth that are so for anything else; None where not told.
+    """
 
     name: str
     label: str
     before: float
     after: float | None = None
+    of_group: float | None = None
+    of_reference: float | None = None
 
 
 @dataclass(frozen=True)

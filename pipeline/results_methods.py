@@ -15,13 +15,11 @@ LIN_WEI = (
     "Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078"
 )
 SUISSA = "Suissa S. Immortal time bias in pharmacoepidemiology. Am J Epidemiol 2008;167:492-499."
-LASH_FOX_FINK = (
-    "Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009 (chapters 6 "
-    "and 8; from memory)."
-)
+REMEMBERED = "from memory"  # what a module writes beside a source whose details nobody has looked up
+LASH_FOX_FINK = "Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009."
 GOOD_PRACTICES = (
     "Lash TL, Fox MP, MacLehose RF, Maldonado G, McCandless LC, Greenland S. Good practices for quantitative bias "
-    "analysis. Int J Epidemiol 2014;43:1969-1985 (from memory)."
+    "analysis. Int J Epidemiol 2014;43:1969-1985."
 )
 
 
@@ -34,6 +32,11 @@ class Method:
     module: str
     sources: tuple[str, ...]
     needs: str  # a name of `parts_of`
+
+    @property
+    def checked(self) -> tuple[str, ...]:
+        """The sources that readers are shown: those whose details were not only remembered."""
+        return tuple(source for source in self.sources if REMEMBERED not in source)
 
 
 METHODS = (
@@ -137,8 +140,7 @@ METHODS = (
         "predictions are compared.",
         "stats.standardise",
         (
-            "Makuch RW. Adjusted survival curve estimation using covariates. J Chronic Dis 1982;35:437-443 "
-            "(from memory).",
+            "Makuch RW. Adjusted survival curve estimation using covariates. J Chronic Dis 1982;35:437-443.",
             "Hernán MA, Robins JM. Causal Inference: What If. Chapman & Hall/CRC, 2020 (chapters 13 and 17; "
             "from memory).",
             "Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 7 and "
@@ -261,7 +263,7 @@ METHODS = (
         "questions.choices",
         (
             "Steegen S, Tuerlinckx F, Gelman A, Vanpaemel W. Increasing transparency through a multiverse analysis. "
-            "Perspect Psychol Sci 2016;11:702-712 (from memory).",
+            "Perspect Psychol Sci 2016;11:702-712.",
         ),
         "choices",
     ),

@@ -1,7 +1,34 @@
 "use strict";
 (function () {
+  var dark = matchMedia("(prefers-color-scheme: dark)"), onPaper = false;
+  var pairs = JSON.parse(document.getElementById("main").getAttribute("data-dark"));
+  function sources() {
+    return document.querySelectorAll('script[type="application/json"][data-for]');
+  }
+  // Colours are those of a light screen; on a dark one each has its counterpart, and paper is always light.
+  function spec(source) {
+    var text = source.textContent;
+    if (dark.matches && !onPaper) {
+      text = text.replace(/#[0-9a-f]{6}/g, function (colour) { return pairs[colour] || colour; });
+      text = text.replace(/rgba\(255,255,255,/g, "rgba(20,26,28,");
+    }
+    return JSON.parse(text);
+  }
+  // Lines are named at their ends where there is room beside them; on a narrow screen the legend alone names them.
+  function fitted(chart, box) {
+    var named = (chart.layout.annotations || []).some(function (a) { return a.name === "line-end"; });
+    if (named && box.clientWidth < 700) {
+      chart.layout.margin.r = 16;
+      chart.layout.annotations = chart.layout.annotations.filter(function (a) { return a.name !== "line-end"; });
+    }
+    return chart;
+  }
   function fit() {
-    document.querySelectorAll(".js-plotly-plot").forEach(function (box) {
+    sources().forEach(function (source) {
+      var box = document.getElementById(source.getAttribute("data-for"));
+      if (!box.classList.contains("js-plotly-plot")) return;
+      var chart = fitted(spec(source), box);
+      if (box.layout.margin.r !== chart.layout.margin.r) Plotly.react(box, chart.data, chart.layout, chart.config);
       Plotly.Plots.resize(box);
     });
   }
@@ -9,13 +36,25 @@
     var box = document.getElementById(source.getAttribute("data-for"));
     // What is folded away has no width yet: it is drawn once it is opened.
     if (box.closest("details:not([open])") || box.classList.contains("js-plotly-plot")) return;
-    var spec = JSON.parse(source.textContent);
-    Plotly.newPlot(box, spec.data, spec.layout, spec.config);
+    var chart = fitted(spec(source), box);
+    Plotly.newPlot(box, chart.data, chart.layout, chart.config);
   }
   function drawAll() {
-    document.querySelectorAll('script[type="application/json"][data-for]').forEach(draw);
+    sources().forEach(draw);
+  }
+  function recolour() {
+    sources().forEach(function (source) {
+      var box = document.getElementById(source.getAttribute("data-for")), chart = fitted(spec(source), box);
+      if (box.classList.contains("js-plotly-plot")) Plotly.react(box, chart.data, chart.layout, chart.config);
+    });
+  }
+  function paper(on) {
+    onPaper = on;
+    if (dark.matches) recolour();
   }
   drawAll();
+  window.addEventListener("resize", fit);
+  dark.addEventListener("change", recolour);
   document.querySelectorAll("details").forEach(function (part) {
     part.addEventListener("toggle", drawAll);
   });
@@ -24,7 +63,11 @@
       part.open = true;
     });
     drawAll();
+    paper(true);
     fit();
   });
-  window.addEventListener("afterprint", fit);
+  window.addEventListener("afterprint", function () {
+    paper(false);
+    fit();
+  });
 })();

@@ -8,7 +8,7 @@ time [1]. The rules in force are one of these combinations.
 References
 ----------
 [1] Steegen S, Tuerlinckx F, Gelman A, Vanpaemel W. Increasing transparency through a multiverse analysis. Perspect
-    Psychol Sci 2016;11:702-712 (from memory).
+    Psychol Sci 2016;11:702-712.
 """
 
 from __future__ import annotations

@@ -100,8 +100,24 @@ def balance(
     table = balance_table(
         np.column_stack([values for _, _, values in told]), treated, np.ones(teeth.height), names=list(labels)
     )
+    means = {
+        n: _means(teeth[n] if n in teeth.columns else v, treated) for n, v in ((n, pl.Series(v)) for n, _, v in told)
+    }
     shown = table.filter(pl.col("before").is_not_null())
-    return tuple(BalanceRow(name, labels[name], before) for name, before in shown.select("covariate", "before").rows())
+    return tuple(
+        BalanceRow(name, labels[name], before, None, *means[name])
+        for name, before in shown.select("covariate", "before").rows()
+    )
+
+
+def _means(values: pl.Series, treated: np.ndarray) -> tuple[float | None, float | None]:
+    """The mean in either group over the teeth of which the value is known; None where it is known of none."""
+    known = values.cast(pl.Float64)
+    of_group, of_reference = known.filter(pl.Series(treated)).mean(), known.filter(pl.Series(~treated)).mean()
+    return (
+        None if of_group is None else float(of_group),  # type: ignore[arg-type]
+        None if of_reference is None else float(of_reference),  # type: ignore[arg-type]
+    )
 
 
 def followup_rows(

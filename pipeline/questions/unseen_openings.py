@@ -8,10 +8,9 @@ that the answer stands on. Chance is added with the error of the crowns as drawn
 
 References
 ----------
-[1] Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009 (chapters 6 and
-    8; from memory).
+[1] Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009.
 [2] Lash TL, Fox MP, MacLehose RF, Maldonado G, McCandless LC, Greenland S. Good practices for quantitative bias
-    analysis. Int J Epidemiol 2014;43:1969-1985 (from memory).
+    analysis. Int J Epidemiol 2014;43:1969-1985.
 """
 
 from __future__ import annotations

@@ -5,8 +5,7 @@ believed of them, again and again, and so gives a range that holds the doubt abo
 
 References
 ----------
-[1] Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009 (chapters 6 and
-    8; from memory).
+[1] Lash TL, Fox MP, Fink AK. Applying Quantitative Bias Analysis to Epidemiologic Data. Springer, 2009.
 [2] Fox MP, Lash TL, Greenland S. A method to automate probabilistic sensitivity analyses of misclassified binary
     variables. Int J Epidemiol 2005;34:1370-1376 (from memory).
 [3] Chu H, Wang Z, Cole SR, Greenland S. Sensitivity analysis of misclassification: a graphical and a Bayesian approach.

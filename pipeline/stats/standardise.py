@@ -14,7 +14,7 @@ estimate. Weights are taken as known.
 
 References
 ----------
-[1] Makuch RW. Adjusted survival curve estimation using covariates. J Chronic Dis 1982;35:437-443 (from memory).
+[1] Makuch RW. Adjusted survival curve estimation using covariates. J Chronic Dis 1982;35:437-443.
 [2] Hernán MA, Robins JM. Causal Inference: What If. Chapman & Hall/CRC, 2020 (chapters 13 and 17; from memory).
 [3] Therneau TM, Grambsch PM. Modeling Survival Data: Extending the Cox Model. Springer, 2000 (chapters 7 and 10).
 """

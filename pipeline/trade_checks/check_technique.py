@@ -20,7 +20,7 @@ LENGTH_BANDS = (
 )
 # Fields that reading leaves empty where the text cannot be a value, with what the trade knows of it: table, field, the
 # notes of reading that count, and the words. None counts every note.
-_PAI = "Orstavik, Kerekes and Eriksen 1986 (from memory)"
+_PAI = "Orstavik D, Kerekes K, Eriksen HM. Endod Dent Traumatol 1986;2:20-34"
 _UNREAD: tuple[tuple[str, str, str, tuple[str, ...] | None, str, str, str], ...] = (
     (
         "naocl_words",

@@ -1,7 +1,7 @@
 """Sizes of hand files and the diameter along a file.
 
 ISO 3630-1: the size is the diameter at the tip in hundredths of a millimetre, and the taper of a hand file is 2 %.
-The steps between sizes are given from memory: 06-08-10 by 2, 10-60 by 5, 60-140 by 10.
+The steps between sizes are common practice, no source: 06-08-10 by 2, 10-60 by 5, 60-140 by 10.
 """
 
 from __future__ import annotations

@@ -106,7 +106,7 @@ RULES = (
         ~pl.col("master_apical_size_iso").is_in(SIZES),
         "recorded with a size that no hand file has",
         "Check the field: 0.25 mm is size 25. Sizes between the steps exist for some engine-driven files only.",
-        "ISO 3630-1; the steps between sizes from memory",
+        "ISO 3630-1; the steps between sizes are common practice, no source",
     ),
     Rule(
         "canal_count",

@@ -9,7 +9,8 @@ import practices_drawn
 import pytest
 from looking import LOOKED_AT, visit, wrong_with
 
-SHARED = {"study_club.html"}  # what may leave the practice; every other page is for the inside
+# What may leave the practice; every other page is for the inside.
+SHARED = {"study_club.html", "study_club_handout.html"}
 
 
 def test_nothing_is_asked_for_and_nothing_blocked(browser: headless.Browser, pages: list[Path]) -> None:

@@ -15,6 +15,7 @@ import polars as pl
 import pytest
 from calling import Done, in_a_process, toothyears
 from polars.testing import assert_frame_equal
+from pptx import Presentation
 
 from pipeline.tables import CROWNS, ENDO_COURSES
 from tests.recounts import without_recounts
@@ -44,8 +45,23 @@ def test_run_ends_with_the_page_to_open(ran, practice):
     assert ran.returncode == 0, ran.stderr
     assert ran.stdout.strip().splitlines()[-1] == str(Path("out") / "index.html")
     names = {"index", "owner", "clinician", "techniques", "study_club", "data_quality", "methods"}
+    names |= {"study_club_handout", "crowns", "hyperemic", "root_canals", "my_cases", "open_questions"}
     assert {p.stem for p in (practice / "out").glob("*.html")} == names
-    assert (practice / "out" / "study_club.pptx").exists()
+    assert {p.name for p in (practice / "out").glob("*.pptx")} == {"study_club.pptx", "study_club_appendix.pptx"}
+
+
+def test_the_command_line_chooses_the_talk(ran, practice):
+    options = ("--talk-slides", "trap,found", "--talk-speaker", "Dr Ashby", "--talk-minutes", "6")
+    done = in_a_process("dashboards", "practice.toml", "--out", "chosen", *options, cwd=practice)
+    assert done.returncode == 0, done.stderr
+    deck = Presentation(practice / "chosen" / "study_club.pptx")
+    assert len(deck.slides) == 3
+    assert deck.core_properties.author == "Dr Ashby"
+    assert "to 6:00 of 6:00" in deck.slides[2].notes_slide.notes_text_frame.text
+    refused = in_a_process("dashboards", "practice.toml", "--out", "no", "--talk-slides", "tarp", cwd=practice)
+    assert refused.returncode == 2
+    assert '--talk-slides: "tarp" is no slide. Did you mean "trap"?' in refused.stderr
+    assert not (practice / "no").exists()
 
 
 @pytest.mark.parametrize(

@@ -18,11 +18,11 @@ import sample_results as samples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dashboards import slides
-from dashboards.pages import study_club
+from dashboards.pages import handout, study_club
 from dashboards.release import Released, release
 from dashboards.release_count import ReleasedCount, protect, release_count, still_open
 from dashboards.release_percent import nearest, percent_step
+from dashboards.talk import appendix, story
 from pipeline.results import Results, to_plain
 
 CANARY = "Mrs Zwaluw 2019-03-07 patient 904417"
@@ -94,7 +94,9 @@ def _arrays(value: Any) -> Iterator[str]:
 
 def _everything(released: Released) -> str:
     texts = list(_page_texts(study_club.render(released)))
-    texts += [m.decode("utf-8", "replace") for m in _members(slides.render(released))]
+    texts += _page_texts(handout.render(released))
+    for deck in (story.render(released), appendix.render(released)):
+        texts += [m.decode("utf-8", "replace") for m in _members(deck)]
     return "\n".join(texts)
 
 

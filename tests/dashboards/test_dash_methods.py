@@ -61,6 +61,18 @@ def test_only_what_was_used_is_named() -> None:
     assert "no method was used" in methods.render(samples.empty_practice())
 
 
+def test_no_source_is_shown_that_nobody_has_looked_up() -> None:
+    page = methods.render(samples.differs())
+    assert "from memory" not in page
+    used = results_methods.methods_of(samples.differs())
+    assert any(set(m.sources) - set(m.checked) for m in used), "some modules still name such sources"
+    assert all(_shown(source) in page for m in used for source in m.checked)
+
+
+def _shown(source: str) -> str:
+    return source.replace("&", "&amp;").replace("'", "&#39;")
+
+
 def test_every_need_is_a_part_that_is_looked_for() -> None:
     watched = SimpleNamespace(funnel=True, running=())
     asked = SimpleNamespace(contrasts=(1,), dose=(1,))

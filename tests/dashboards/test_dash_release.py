@@ -12,11 +12,11 @@ import pytest
 import sample_results as samples
 from pptx import Presentation
 
-from dashboards import slides
-from dashboards.pages import study_club
+from dashboards.pages import handout, study_club
 from dashboards.release import Released, ReleasedRate, ReleasedRates, release
 from dashboards.release_count import ReleasedCount, protect, release_count
 from dashboards.release_curve import ReleasedPoint, release_curve
+from dashboards.talk import appendix, story
 from pipeline.results import CurvePoint, Group, Milestone, Results
 
 
@@ -35,7 +35,8 @@ def _shared(results: Results) -> str:
     released = release(results)
     page = study_club.render(released)
     page = re.sub(r"<script>.*?</script>", "", page, flags=re.S)
-    return "\n".join([page, *_texts(slides.render(released))])
+    decks = (_texts(story.render(released)), _texts(appendix.render(released)))
+    return "\n".join([page, handout.render(released), *itertools.chain(*decks)])
 
 
 def test_counts_under_eleven_are_hidden_and_others_rounded_to_five() -> None:
@@ -69,7 +70,7 @@ def test_released_values_cannot_be_made_unclean_by_hand() -> None:
         ReleasedRate("A", ok, ReleasedCount(None), 5, 90, 80, 95)
 
 
-@pytest.mark.parametrize("render", [study_club.render, slides.render])
+@pytest.mark.parametrize("render", [study_club.render, handout.render, story.render, appendix.render])
 def test_shared_renderers_refuse_results(render: object) -> None:
     with pytest.raises(TypeError, match="released result only"):
         render(samples.differs())  # type: ignore[operator]
@@ -208,9 +209,9 @@ def test_attack_no_name_file_code_or_day_leaves() -> None:
 def _seen_counts(results: Results) -> set[str]:
     """The numbers that a reader sees alone in a cell of the shared page or of a table on the slides."""
     released = release(results)
-    cells = re.findall(r">([\d,]+)<", study_club.render(released))
-    for slide in Presentation(io.BytesIO(slides.render(released))).slides:
-        for shape in slide.shapes:
+    cells = re.findall(r">([\d,]+)<", study_club.render(released) + handout.render(released))
+    for render in (story.render, appendix.render):
+        for shape in (s for slide in Presentation(io.BytesIO(render(released))).slides for s in slide.shapes):
             if shape.has_table:
                 cells += [cell.text for row in shape.table.rows for cell in row.cells]
     return set(cells)
@@ -241,7 +242,8 @@ def test_attack_curves_hold_nothing_finer_than_the_grid_and_whole_percent() -> N
             assert all(float(y).is_integer() for y in trace["y"])
     charts = [
         shape.chart
-        for slide in Presentation(io.BytesIO(slides.render(released))).slides
+        for render in (story.render, appendix.render)
+        for slide in Presentation(io.BytesIO(render(released))).slides
         for shape in slide.shapes
         if shape.has_chart
     ]
@@ -267,4 +269,4 @@ def test_the_same_results_are_released_alike() -> None:
     a, b = release(samples.differs()), release(samples.differs())
     assert a == b
     assert isinstance(a, Released)
-    assert hashlib.sha256(slides.render(a)).digest() == hashlib.sha256(slides.render(b)).digest()
+    assert hashlib.sha256(story.render(a)).digest() == hashlib.sha256(story.render(b)).digest()

@@ -8,9 +8,9 @@ import pytest
 import sample_results as samples
 from pptx import Presentation
 
-from dashboards import slides
 from dashboards.pages import study_club
 from dashboards.release import Released, release
+from dashboards.talk import appendix
 from pipeline.safety import UNMEASURED
 
 NEVER = re.compile(r"little.difference", re.IGNORECASE)
@@ -41,7 +41,7 @@ def test_no_shared_page_or_slide_says_it(question: str, names: tuple[str, str]) 
     parts = study_club.technique_parts(found)
     assert not NEVER.search(repr(parts))
     assert UNMEASURED[1:] in parts["looks"]
-    deck = Presentation(io.BytesIO(slides.render(found)))
+    deck = Presentation(io.BytesIO(appendix.render(found)))
     text = " ".join(
         [shape.text_frame.text for slide in deck.slides for shape in slide.shapes if shape.has_text_frame]
         + [cell.text for slide in deck.slides for s in slide.shapes if s.has_table for cell in s.table.iter_cells()]

@@ -12,8 +12,10 @@ import sample_results as samples
 from dashboards import write
 
 FILES = {
-    "index.html", "owner.html", "clinician.html", "techniques.html", "data_quality.html", "methods.html",
-    "study_club.html", "study_club.pptx", "results.json",
+    "index.html", "owner.html", "clinician.html", "crowns.html", "hyperemic.html", "root_canals.html",
+    "techniques.html",
+    "my_cases.html", "open_questions.html", "data_quality.html", "methods.html",
+    "study_club.html", "study_club.pptx", "study_club_appendix.pptx", "study_club_handout.html", "results.json",
 }  # fmt: skip
 
 

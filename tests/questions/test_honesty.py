@@ -84,6 +84,11 @@ def test_balance_counts_each_crown_once_in_its_last_state():
     sizes = [r.before for r in rows.values()]
     assert sizes == sorted(sizes, reverse=True)
     assert all(r.after is None for r in rows.values())
+    # What each group is like: of ages those that are known; of the rest the share of all its teeth.
+    assert (rows["age"].of_group, rows["age"].of_reference) == (57.5, 45.0)
+    assert (rows["sex_male"].of_group, rows["sex_male"].of_reference) == pytest.approx((0.4, 0.75))
+    assert (rows["bruxism_true"].of_group, rows["bruxism_true"].of_reference) == pytest.approx((0.2, 0.25))
+    assert (rows["bruxism_unknown"].of_group, rows["bruxism_unknown"].of_reference) == pytest.approx((0.2, 0.0))
 
 
 def test_followup_of_crowns_and_root_canals():

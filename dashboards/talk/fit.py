@@ -12,6 +12,7 @@ MARGIN = 0.1  # inches above and below the text of a table cell, together
 SIDES = 0.16  # inches left and right of the text of a table cell, together
 GAP = 0.09  # inches between two paragraphs
 BULLET = 0.25  # inches that a point is set in
+WIDER = 1.16  # of bold letters, and of the serif ones of titles where their own face is not installed
 _NARROW, _WIDE = frozenset("iljtfrI.,;:'|!()[] ’"), frozenset("mwMW%@—QOGDHNUC")
 
 
@@ -20,7 +21,7 @@ def wrapped(text: str, inches: float, points: float, *, bold: bool = False) -> i
     room = inches * 72 / points
     lines, used = 1, 0.0
     for word in text.split():
-        width = _width(word) * (1.07 if bold else 1.0)
+        width = _width(word) * (WIDER if bold else 1.0)
         if used and used + _width(" ") + width > room:
             lines, used = lines + 1, 0.0
         if width > room:
@@ -56,6 +57,25 @@ def pages(heights: Sequence[float], room: float) -> list[range]:
             start, used = i, 0.0
         used += h
     return [*out, range(start, len(heights))] if heights else []
+
+
+def apart(wanted: Sequence[tuple[float, float]], top: float, bottom: float) -> list[float]:
+    """Upper edges for boxes (wanted upper edge and height, from above) so that none touches another, in the room.
+
+    Each stays where it is wanted as far as those above and below it allow; where the room is too small they stand one
+    under the other from its top.
+    """
+    edges: list[float] = []
+    for edge, _ in wanted:
+        above = edges[-1] + wanted[len(edges) - 1][1] if edges else top
+        edges.append(max(edge, above))
+    limit = bottom
+    for i in range(len(edges) - 1, -1, -1):
+        edges[i] = min(edges[i], limit - wanted[i][1])
+        limit = edges[i]
+    if edges and edges[0] < top:
+        edges = [top + sum(h for _, h in wanted[:i]) for i in range(len(wanted))]
+    return edges
 
 
 def _width(word: str) -> float:

@@ -1,0 +1,97 @@
+"""The handout of the talk, to be printed on A4: a structured abstract, a flow figure, Table 1 by group, the sources."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from dashboards import page, terms, words_shared
+from dashboards.answers import Answer, Answers
+from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
+from dashboards.release import Released, ReleasedComparison, require
+from dashboards.tables import NumberTable
+from dashboards.talk import words
+from pipeline.talk import Talk
+
+HIDDEN = "hidden"
+
+
+def render(released: Released, talk: Talk | None = None, *, day: dt.date | None = None) -> str:
+    """The page `study_club_handout.html`. Refuses anything but a released result."""
+    require(released)
+    talk = talk or Talk()
+    c = released.comparisons[0] if released.comparisons else None
+    return page.render(
+        "study_club_handout.html.j2",
+        title=words.title(released, talk.title),
+        audience="shared",
+        answers=answers(released, words.title(released, talk.title)),
+        practice=released.practice or "",
+        here="study_club_handout.html",
+        cautions=(),
+        speaker=talk.speaker,
+        abstract=abstract(released),
+        flow=released.methods.flow,
+        groups=[(g.label, f"{g.crowns}", f"{g.failures}") for g in c.groups] if c else [],
+        noun=plural(2, terms.outcome(c.outcome).noun) if c else "",
+        table1=table1(c) if c else None,
+        disclosure=words_shared.RULES,
+        citation=words.citation(released, chosen=talk.title, speaker=talk.speaker, day=day),
+        references=words_shared.references(released),
+    )
+
+
+def answers(released: Released, title: str) -> Answers:
+    """The verdict on the main question, and what we would do."""
+    done = Answer(f"{words.action(released)[0]}.", "What we would do")
+    if not released.comparisons:
+        return Answers((Answer("No comparison could be made from these records, or none that may be shown."), done))
+    c = released.comparisons[0]
+    asked = "" if c.question == title else c.question
+    return Answers((Answer(f"{words_shared.verdict(c)}.", asked, code=c.verdict_code), done))
+
+
+def abstract(released: Released) -> list[tuple[str, str]]:
+    """What follows the answers in an abstract, as heading and text, each from the released result."""
+    parts = [("Setting", words_shared.scope(released))]
+    if released.comparisons:
+        c = released.comparisons[0]
+        adjusted = words.adjusted_for(c)
+        how = f" Adjusted for {listing([phrase(a) for a in adjusted])}." if adjusted else ""
+        groups = listing([f"“{g.label}”" for g in c.groups])
+        found = (words_shared.curves(c), words_shared.result(c), words_shared.reach(c))
+        parts += [
+            ("Design", f"A cohort from routine records, not a trial. Groups: {groups}.{how}"),
+            ("What counted as failure", terms.outcome(c.outcome).definition),
+            ("Findings", " ".join(text for text in found if text)),
+            ("How sure", " ".join(text for text in (words_shared.choices(c), words_shared.doubt(c)) if text)),
+        ]
+    if released.decision:
+        parts.append(("The hyperemic tooth", " ".join(words_shared.decision(released))))
+    return parts
+
+
+def table1(c: ReleasedComparison) -> NumberTable:
+    """Who was in the groups that are set side by side, as released; without these, of every group its sizes."""
+    noun = sentence_case(plural(2, terms.outcome(c.outcome).noun))
+    d = c.difference
+    named = [g for name in ((d.reference, d.group) if d else ()) for g in c.groups if g.name == name] or list(c.groups)
+    points = [words_shared.horizon_point(c, g) for g in named]
+    rows = [
+        (f"{noun}, number", *(str(g.crowns) for g in named)),
+        ("Patients, number", *(str(g.patients) for g in named)),
+        ("Failures, number", *(str(g.failures) for g in named)),
+        (
+            f"Failed of 100 by {years(c.horizon_years)} (95 % range)",
+            *(
+                DASH if p is None or p.low is None or p.high is None else f"{p.failed} ({spread(p.low, p.high)})"
+                for p in points
+            ),
+        ),
+    ]
+    for line in c.table1:
+        shown = (
+            HIDDEN if v is None else f"{v} %" if line.share else f"{v}" for v in (line.of_reference, line.of_group)
+        )
+        rows.append((line.label, *shown))
+    heads = ("", *(g.label for g in named))
+    return NumberTable("Table 1. Who was in each group", heads, tuple(rows))

@@ -1,0 +1,106 @@
+"""Who was in the two groups of a comparison, as it may leave: Table 1 of a report.
+
+Means of numbers in whole units; shares in percent on the step of the group, those of fewer than 11 teeth hidden, and a
+lone hidden one with its smallest neighbour. Names are the declared ones and no others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from dashboards.formats import known, phrase, sentence_case
+from dashboards.release_count import SMALLEST, protect
+from dashboards.release_percent import nearest, percent_step
+from pipeline.results import BalanceRow, Comparison
+from pipeline.tables import MATERIALS, SEXES, TOOTH_GROUPS
+
+# Characteristics by the name that results give them. Of a yes-or-no what is neither is no.
+NUMBERS = {
+    "age_at_seat": "Age at the seat, mean in years",
+    "age_at_completion": "Age at completion, mean in years",
+    "seat_year": "Year of the seat, mean",
+    "completion_year": "Year of completion, mean",
+}
+WORDS: Mapping[str, tuple[str, Sequence[str]]] = {
+    "sex": ("Sex", SEXES),
+    "tooth_group": ("Tooth group", TOOTH_GROUPS),
+    "material": ("Material", MATERIALS),
+    "bruxism": ("Bruxism", ("true",)),
+    "smoker": ("Smoking", ("true",)),
+    "diabetes": ("Diabetes", ("true",)),
+}
+UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class ReleasedCharacteristic:
+    """One line of Table 1 for the reference and the group: a mean, or percent of teeth if `share`; None if hidden."""
+
+    label: str
+    of_reference: int | None
+    of_group: int | None
+    share: bool
+
+    def __post_init__(self) -> None:
+        values = (self.of_reference, self.of_group)
+        if any(v is not None and (not isinstance(v, int) or (self.share and v not in range(101))) for v in values):
+            raise ValueError("a released characteristic is a whole number, and a share a whole percent")
+
+
+def release_table1(c: Comparison, enough: set[str]) -> tuple[ReleasedCharacteristic, ...]:
+    """Table 1 of the two groups that a comparison sets side by side; empty where the count of one is hidden."""
+    d = c.difference
+    if c.honesty is None or d is None or not {d.group, d.reference} <= enough:
+        return ()
+    teeth = {g.name: g.crowns for g in c.groups}
+    sizes = (teeth[d.reference], teeth[d.group])
+    rows = {row.name: row for row in c.honesty.balance}
+    lines = [
+        ReleasedCharacteristic(label, *_means(row, rows.get(f"{name}_{UNKNOWN}"), sizes), share=False)
+        for name, label in NUMBERS.items()
+        if (row := rows.get(name)) is not None
+    ]
+    for name, (label, words) in WORDS.items():
+        lines += _levels(name, label, words, rows, sizes)
+    return tuple(line for line in lines if (line.of_reference, line.of_group) != (None, None))
+
+
+def _means(row: BalanceRow, gaps: BalanceRow | None, sizes: tuple[int, int]) -> list[int | None]:
+    """Both means in whole units; none of fewer than 11 teeth that have the number, which could be a person's own."""
+    told = (row.of_reference, row.of_group)
+    without = (gaps.of_reference, gaps.of_group) if gaps else (0.0, 0.0)
+    return [
+        None if value is None or not known(value) or n * (1 - (gap or 0.0)) < SMALLEST else round(value)
+        for value, gap, n in zip(told, without, sizes, strict=True)
+    ]
+
+
+def _levels(
+    name: str, label: str, words: Sequence[str], rows: Mapping[str, BalanceRow], sizes: tuple[int, int]
+) -> list[ReleasedCharacteristic]:
+    """The lines of one characteristic; in either group a level of few teeth is hidden, and never alone."""
+    found = {word: row for word in (*words, UNKNOWN) if (row := rows.get(f"{name}_{word}")) is not None}
+    shares = [[row.of_reference for row in found.values()], [row.of_group for row in found.values()]]
+    columns = [_column(values, n) for values, n in zip(shares, sizes, strict=True)]
+    return [
+        ReleasedCharacteristic(_named(label, word), *values, share=True)
+        for word, *values in zip(found, *columns, strict=True)
+    ]
+
+
+def _column(shares: Sequence[float | None], teeth: int) -> list[int | None]:
+    told = [0.0 if s is None or not known(s) else s for s in shares]
+    step = percent_step(teeth)
+    if step is None:
+        return [None] * len(told)
+    # What none of the levels is (the noes of a yes-or-no) stands last, so that it counts among the neighbours.
+    counts = [round(s * teeth) for s in told]
+    kept = protect([*counts, max(teeth - sum(counts), 0)])[: len(told)] if sum(counts) < teeth else protect(counts)
+    return [None if k.value is None else nearest(100 * s, step) for k, s in zip(kept, told, strict=True)]
+
+
+def _named(label: str, word: str) -> str:
+    if word == UNKNOWN:
+        return f"{label}: not recorded"
+    return label if word == "true" else f"{label}: {sentence_case(phrase(word)).lower()}"

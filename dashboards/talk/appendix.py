@@ -1,0 +1,181 @@
+"""`study_club_appendix.pptx`: all that stands behind the talk, to be shown when asked.
+
+Who was counted, every other comparison, the hyperemic tooth year by year, healing, losses, breakdowns, all techniques,
+how it was counted, the items of two checklists, the papers, and the cautions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards import reporting_items, terms, words_shared, words_technique
+from dashboards.formats import DASH, listing, phrase, plural, spread, years
+from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
+from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
+from dashboards.tables import NumberTable
+from dashboards.talk import words
+from dashboards.talk.deck import Deck
+from dashboards.talk.notes import CLAIM, notes
+from dashboards.talk.scenes import Told, curves_scene, opening, source, waiting
+from dashboards.talk.story import deck_of
+from pipeline.talk import Talk
+
+SMALL = (14, 12)
+
+
+def render(released: Released, talk: Talk | None = None) -> bytes:
+    """`study_club_appendix.pptx` as bytes. Refuses anything but a released result."""
+    require(released)
+    told = Told(released, talk or Talk())
+    deck = deck_of(released, told.talk, of=": appendix")
+    scene = opening(told, of="Appendix: ")
+    scene.draw(deck, _notes("Show these slides when asked how it was done.", released))
+    for c in released.comparisons:
+        _comparison(deck, c, told)
+    _tables(deck, told)
+    for t in released.rates:
+        if t.outcome == released.rates[0].outcome and t.by in ("tooth_group", "provider_id") and worth_showing(t):
+            _breakdown(deck, t, released)
+    _techniques(deck, released)
+    _how_counted(deck, released)
+    _items(deck, released)
+    papers = [str(r) for r in words_shared.references(released)]
+    deck.text(f"The methods are those of {len(papers)} published papers", papers,
+              _notes("Say which of them a question is about.", released, "that they say anything of this practice"),
+              sizes=(16, 14))  # fmt: skip
+    deck.text(
+        "An association in one practice’s records is not advice for a patient",
+        terms.CAUTIONS,
+        _notes("Read the first two lines aloud.", released),
+    )
+    return deck.save()
+
+
+def _notes(say: str, released: Released, claim: str = CLAIM) -> str:
+    return notes(say, source(released), claim=claim)
+
+
+def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
+    """Who was counted, the curves that the talk does not show, what may be said, and the hazard ratios."""
+    released = told.released
+    _table(deck, words_shared.counted_title(c), groups_table(c), _notes("Read the sizes of the groups.", released))
+    if c is not told.main and any(map(words.drawn, c.groups)):
+        scene = curves_scene(told, c)
+        scene.draw(deck, _notes(scene.say, released))
+    rows = [
+        ("Question", c.question),
+        ("Result", words_shared.result(c)),
+        ("Range", words_shared.reach(c) or DASH),
+        *([("Counted in other ways", words_shared.choices(c))] if c.choices else []),
+        ("Too small to matter", words_shared.zone(c)),
+        ("Reason to doubt", words_shared.doubt(c)),
+        ("What would settle it", words_shared.next_step(c)),
+    ]
+    deck.table(words_shared.verdict(c), ("Part", "What these records say"), rows,
+               _notes(f"{words_shared.result(c)} {words_shared.reach(c)}", released),
+               alt=" ".join(f"{k}: {v}" for k, v in rows))  # fmt: skip
+    if c.estimates:
+        labels = {g.name: g.label for g in c.groups}
+        body = [
+            (
+                terms.contrast(e.contrast, labels),
+                "adjusted" if e.adjusted_for else "unadjusted",
+                f"{e.hazard_ratio:g}",
+                f"{e.low:g} to {e.high:g}",
+            )
+            for e in c.estimates[:6]
+        ]
+        deck.table(words_shared.model_title(c), ("Contrast", "How", "Hazard ratio", "95 % range"), body,
+                   _notes("A ratio of 2 means twice as fast. The range matters more than the figure.", released),
+                   alt="Table of hazard ratios. " + "; ".join(" ".join(r) for r in body))  # fmt: skip
+
+
+def _tables(deck: Deck, told: Told) -> None:
+    """The decision in sentences, the need of a root canal year by year, healing and losses."""
+    released = told.released
+    if released.decision:
+        deck.text("The hyperemic tooth: what these records say of each outcome", words_shared.decision(released),
+                  _notes("Read the three together.", released, "that one way is right for any one tooth"))  # fmt: skip
+    scene = waiting(told)
+    if scene is not None:
+        scene.draw(deck, _notes(scene.say, released, scene.claim))
+    if (table := everyday_table(released)).rows:
+        told = words_shared.everyday(released.everyday[-1]).rstrip(".")
+        _table(deck, told, table, _notes("Read the years that were asked for.", released))
+    if (table := healing_table(released)).rows:
+        _table(deck, words.healing_title(released.healing[0]), table,
+               _notes("Shares are of those who came back for a film.", released))  # fmt: skip
+    for losses in released.losses:
+        _table(deck, words.loss_title(losses), loss_table(losses),
+               _notes("Causes are the reasons written at the extraction.", released))  # fmt: skip
+
+
+def _table(deck: Deck, title: str, table: NumberTable, said: str) -> None:
+    deck.table(title, table.heads, table.rows, said, alt=f"Table. {table.caption}. {title}.")
+
+
+def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:
+    say = terms.outcome(t.outcome)
+    rows = [r for r in t.rows if r.in_place is not None and r.low is not None and r.high is not None]
+    values = [r.in_place for r in rows if r.in_place is not None]
+    what = {"tooth_group": "across tooth groups", "provider_id": "from clinician to clinician"}[t.by]
+    title = (
+        f"Of 100 {say.many}, {spread(min(values), max(values)) if min(values) != max(values) else min(values)} were "
+        f"{say.good} after {years(rows[0].years)} {what}"
+    )
+    body = [(r.name, str(r.teeth), str(r.failures), str(r.in_place), f"{r.low} to {r.high}") for r in rows]
+    heads = ("Clinician" if t.by == "provider_id" else "Tooth group", plural(2, say.noun).capitalize(),
+             say.bad.capitalize(), "Of 100 " + say.good, "95 % range")  # fmt: skip
+    claim = "that one clinician is better than another: the teeth were not alike and chance alone moves these figures"
+    deck.table(title, heads, body, _notes("Compare the ranges, not the figures.", released, claim),
+               alt="Table. " + "; ".join(f"{r[0]} {r[3]} ({r[4]})" for r in body))  # fmt: skip
+
+
+def _techniques(deck: Deck, released: Released) -> None:
+    """What may be named of the technique questions, and every comparison as a native table."""
+    found = released.techniques
+    if not found.contrasts:
+        return
+    title, claim = words_technique.headline(found), "that a technique causes teeth to last or to fail"
+    deck.text(title, [*words_technique.named(found), words_technique.looks(found)],
+              _notes(words_technique.looks(found), released, claim), sizes=(18, 16, 14))  # fmt: skip
+    table = words_technique.contrasts_table(found.answers)
+    rows = [row[:5] + row[6:] for row in table.rows]
+    heads = table.heads[:5] + table.heads[6:]
+    deck.table(f"Technique: all {len(rows)} comparisons that may be shown" if len(rows) > 1 else title, heads, rows,
+               _notes("Read the ranges, not the figures; most hold no difference as well.", released, claim),
+               alt=f"Table. {title}.", shares=(0.2, 0.17, 0.26, 0.1, 0.14, 0.13), sizes=(12,),
+               left=(0, 1, 2, 5))  # fmt: skip
+
+
+def _how_counted(deck: Deck, released: Released) -> None:
+    lines = ["Follow-up ends at the last contact, at death or at the end of the data, whichever is first."]
+    if released.comparisons:
+        main = released.comparisons[0]
+        lines = [terms.outcome(main.outcome).definition, words_shared.naive_why(main), *lines]
+    settings = [f"{phrase(k)} = {v}" for k, v in released.rules]
+    if settings:
+        lines.append(f"Rules in force: {'; '.join(settings)}.")
+    deck.text("Each tooth counts from the day it could be counted, until its last contact", lines,
+              _notes("Explain when the clock starts; it decides the answer.", released),
+              sizes=(18, 16, 14))  # fmt: skip
+    if released.not_run:
+        needs = [f"{t}: needs {listing(list(n))}" for t, n in released.not_run]
+        deck.text("Some questions need fields that these records lack", needs,
+                  _notes("Ask who records these fields, and how.", released))  # fmt: skip
+    deck.text(
+        "Small counts are hidden, and no name or day is shown",
+        [f"{text.rstrip(chr(46))}." for text in words_shared.RULES.split(". ")],
+        _notes("Others may use these slides as they are.", released, "more precision than the slides show"),
+    )
+
+
+def _items(deck: Deck, released: Released) -> None:
+    """The items of the two checklists as a native table, over as many slides as they need."""
+    found: Sequence[reporting_items.Item] = reporting_items.items(released)
+    rows = [(f"{i.checklist} {i.number}", i.asks, i.state, i.text) for i in found]
+    deck.table(reporting_items.summary(tuple(found)), ("Item", "Asks for", "State", "What this run says"), rows,
+               _notes(f"{reporting_items.INTRO} Show these slides when asked how it was done.", released,
+                      "that this meets a standard"),
+               alt=f"Table of reporting items. {reporting_items.summary(tuple(found))}.",
+               shares=(0.11, 0.24, 0.11, 0.54), sizes=(12,), left=(0, 1, 2, 3))  # fmt: skip

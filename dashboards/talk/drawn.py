@@ -1,0 +1,286 @@
+"""What a slide can hold beside text: native tables, charts and shapes that a presenter can edit, each described.
+
+Lengths are inches from the upper left corner of the slide; type sizes are points.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lxml import etree
+from pptx.chart.data import CategoryChartData
+from pptx.dml.color import RGBColor
+from pptx.enum.chart import XL_TICK_LABEL_POSITION
+from pptx.enum.dml import MSO_LINE
+from pptx.enum.shapes import MSO_CONNECTOR, MSO_SHAPE
+from pptx.enum.text import MSO_ANCHOR, PP_ALIGN
+from pptx.oxml.ns import qn
+from pptx.util import Inches, Pt
+
+from dashboards.talk import fit
+from dashboards.theme import INK, RULE, Look
+
+DASHES = {
+    "solid": MSO_LINE.SOLID,
+    "dash": MSO_LINE.DASH,
+    "dot": MSO_LINE.ROUND_DOT,
+    "dashdot": MSO_LINE.DASH_DOT,
+    "longdash": MSO_LINE.LONG_DASH,
+}
+PLAIN_GRID = "{2D5ABB26-0587-4C30-8999-92F81FD0307C}"  # the library's own default style of tables is a coloured one
+BAND = 18_000  # opacity of a band, in thousandths of a percent
+
+
+@dataclass(frozen=True)
+class Box:
+    """A place on a slide."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+
+    @property
+    def bottom(self) -> float:
+        """Its lower edge."""
+        return self.top + self.height
+
+    @property
+    def right(self) -> float:
+        """Its right edge."""
+        return self.left + self.width
+
+    def inches(self) -> tuple[Any, Any, Any, Any]:
+        """As the library takes it."""
+        return Inches(self.left), Inches(self.top), Inches(self.width), Inches(self.height)
+
+
+@dataclass(frozen=True)
+class Series:
+    """One line or set of columns; `low` and `high` bound its band where both are known."""
+
+    name: str
+    look: Look
+    values: tuple[float | None, ...]
+    low: tuple[float | None, ...] = ()
+    high: tuple[float | None, ...] = ()
+
+    def end(self) -> tuple[int, float] | None:
+        """Place and value of the last point."""
+        return next(((i, v) for i, v in reversed(list(enumerate(self.values))) if v is not None), None)
+
+
+def on_grid(
+    name: str, look: Look, points: Mapping[int, tuple[float, float | None, float | None]], grid: Sequence[int]
+) -> Series:
+    """A curve as a series: its values with their ends by month on the grid; nothing where there is no point."""
+
+    def at(end: int) -> tuple[float | None, ...]:
+        return tuple(points[m][end] if m in points else None for m in grid)
+
+    return Series(name, look, at(0), at(1), at(2))
+
+
+def add_table(
+    slide: Any, box: Box, rows: Sequence[Sequence[str]], *, widths: Sequence[float], size: int, alt: str,
+    left: Iterable[int] = (0,), centred: bool = False, colours: Sequence[str] = (),
+) -> float:  # fmt: skip
+    """A native table whose first row is its head; returns the height it takes. `colours` are those of rows' names."""
+    heights = [fit.row_height(r, widths, size, bold=i == 0) for i, r in enumerate(rows)]
+    frame = slide.shapes.add_table(len(rows), len(rows[0]), *box.inches())
+    describe(slide, frame, "Table", alt)
+    table = frame.table
+    for column, width in zip(table.columns, widths, strict=True):
+        column.width = Inches(width)
+    for row, height in zip(table.rows, heights, strict=True):
+        row.height = Inches(height)
+    table._tbl.tblPr.find(qn("a:tableStyleId")).text = PLAIN_GRID
+    table.horz_banding = False
+    aligned = set(left)
+    for r, cells in enumerate(rows):
+        for c, text in enumerate(cells):
+            side = PP_ALIGN.LEFT if c in aligned else PP_ALIGN.CENTER if centred else PP_ALIGN.RIGHT
+            colour = colours[r - 1] if colours and r and not c else INK
+            _cell(table.cell(r, c), text, size, head=r == 0, side=side, colour=colour)
+    return sum(heights)
+
+
+def _cell(cell: Any, text: str, size: int, *, head: bool, side: Any, colour: str) -> None:
+    cell.text_frame.text = text
+    cell.vertical_anchor = MSO_ANCHOR.BOTTOM if head else MSO_ANCHOR.TOP
+    cell.margin_left = cell.margin_right = Inches(fit.SIDES / 2)
+    cell.margin_top = cell.margin_bottom = Inches(fit.MARGIN / 2)
+    paragraph = cell.text_frame.paragraphs[0]
+    paragraph.alignment = side
+    for run in paragraph.runs:
+        run.font.size, run.font.bold = Pt(size), head
+        run.font.color.rgb = rgb(colour)
+    properties = cell._tc.get_or_add_tcPr()
+    lines = (("a:lnL", None), ("a:lnR", None), ("a:lnT", None), ("a:lnB", INK if head else RULE))
+    for tag, line_colour in lines:
+        line = etree.SubElement(properties, qn(tag), {"w": "0" if line_colour is None else "12700"})
+        if line_colour is None:
+            etree.SubElement(line, qn("a:noFill"))
+        else:
+            etree.SubElement(
+                etree.SubElement(line, qn("a:solidFill")), qn("a:srgbClr"), {"val": line_colour[1:].upper()}
+            )
+
+
+def add_chart(
+    slide: Any, kind: Any, box: Box, categories: Sequence[str], series: Sequence[Series], *, plot: Box, alt: str,
+) -> Any:  # fmt: skip
+    """A native chart without title or legend, whose axes enclose exactly `plot`; returns it."""
+    data = CategoryChartData(number_format="0")
+    data.categories = list(categories)
+    for s in series:
+        data.add_series(s.name, s.values)
+    frame = slide.shapes.add_chart(kind, *box.inches(), data)
+    describe(slide, frame, "Chart", alt)
+    chart = frame.chart
+    chart.font.size, chart.font.name = Pt(14), "Arial"
+    chart.font.color.rgb = rgb(INK)
+    chart.has_title = chart.has_legend = False
+    for axis in (chart.category_axis, chart.value_axis):
+        axis.format.line.color.rgb = rgb(RULE)
+    chart.category_axis.has_major_gridlines = False
+    chart.category_axis.tick_label_position = XL_TICK_LABEL_POSITION.LOW
+    top = ceiling(series)
+    chart.value_axis.minimum_scale, chart.value_axis.maximum_scale = 0, top
+    chart.value_axis.major_unit = next((u for u in (1, 5, 10, 20) if top / u <= 6), 25)
+    chart.value_axis.major_gridlines.format.line.color.rgb = rgb("#e6ebec")
+    _place_plot(chart, box, plot)
+    return chart
+
+
+def ceiling(series: Sequence[Series]) -> int:
+    """Where the value axis ends: the next five above every value and end."""
+    ends = [v for s in series for v in (*s.values, *s.high) if v is not None]
+    return 5 * math.ceil((max(ends, default=0) + 1) / 5)
+
+
+def _place_plot(chart: Any, box: Box, plot: Box) -> None:
+    area = chart._chartSpace.find(f".//{qn('c:plotArea')}")
+    layout = area.find(qn("c:layout"))
+    if layout is None:
+        layout = etree.Element(qn("c:layout"))
+        area.insert(0, layout)
+    for old in list(layout):
+        layout.remove(old)
+    manual = etree.SubElement(layout, qn("c:manualLayout"))
+    shares = {
+        "layoutTarget": "inner",
+        "xMode": "edge",
+        "yMode": "edge",
+        "x": f"{(plot.left - box.left) / box.width:.5f}",
+        "y": f"{(plot.top - box.top) / box.height:.5f}",
+        "w": f"{plot.width / box.width:.5f}",
+        "h": f"{plot.height / box.height:.5f}",
+    }
+    for tag, value in shares.items():
+        etree.SubElement(manual, qn(f"c:{tag}"), {"val": value})
+
+
+def add_band(element: Any, series: Series, width: float) -> None:
+    """The range of a line as a band: error bars as wide as the months are apart, so that they touch.
+
+    There is no call for error bars in the library. Nothing is drawn where no point has a range.
+    """
+    if not any(v is not None for v in series.high):
+        return
+    bars = etree.Element(qn("c:errBars"))
+    for tag, value in (("errDir", "y"), ("errBarType", "both"), ("errValType", "cust"), ("noEndCap", "1")):
+        etree.SubElement(bars, qn(f"c:{tag}"), {"val": value})
+    for tag, ends in (("c:plus", series.high), ("c:minus", series.low)):
+        numbers = etree.SubElement(etree.SubElement(bars, qn(tag)), qn("c:numLit"))
+        etree.SubElement(numbers, qn("c:formatCode")).text = "0"
+        etree.SubElement(numbers, qn("c:ptCount"), {"val": str(len(series.values))})
+        for index, (value, end) in enumerate(zip(series.values, ends, strict=True)):
+            if value is not None and end is not None:
+                point = etree.SubElement(numbers, qn("c:pt"), {"idx": str(index)})
+                etree.SubElement(point, qn("c:v")).text = f"{abs(end - value):g}"
+    line = etree.SubElement(etree.SubElement(bars, qn("c:spPr")), qn("a:ln"), {"w": str(Inches(width)), "cap": "flat"})
+    colour = etree.SubElement(etree.SubElement(line, qn("a:solidFill")), qn("a:srgbClr"))
+    colour.set("val", series.look.colour[1:].upper())
+    etree.SubElement(colour, qn("a:alpha"), {"val": str(BAND)})
+    element.find(qn("c:cat")).addprevious(bars)
+
+
+def add_text(
+    shapes: Any, box: Box, lines: Sequence[str], size: float, *, colour: str = INK, bold: bool = False,
+    side: Any = PP_ALIGN.LEFT, middle: bool = False,
+) -> Any:  # fmt: skip
+    """A text without margins that wraps in its box."""
+    shape = shapes.add_textbox(*box.inches())
+    _write(shape.text_frame, lines, size, colour=colour, bold=bold, side=side, middle=middle)
+    return shape
+
+
+def add_block(
+    shapes: Any, box: Box, lines: Sequence[str], size: float, *, fill: str, outline: str, colour: str = INK
+) -> Any:
+    """A rectangle with centred text."""
+    shape = shapes.add_shape(MSO_SHAPE.RECTANGLE, *box.inches())
+    shape.shadow.inherit = False
+    shape.fill.solid()
+    shape.fill.fore_color.rgb = rgb(fill)
+    shape.line.color.rgb, shape.line.width = rgb(outline), Pt(1.25)
+    _write(shape.text_frame, lines, size, colour=colour, side=PP_ALIGN.CENTER, middle=True, inset=0.08)
+    return shape
+
+
+def _write(
+    frame: Any, lines: Sequence[str], size: float, *, colour: str, bold: bool = False, side: Any, middle: bool,
+    inset: float = 0.0,
+) -> None:  # fmt: skip
+    frame.word_wrap = True
+    frame.margin_left = frame.margin_right = Inches(inset)
+    frame.margin_top = frame.margin_bottom = 0
+    frame.vertical_anchor = MSO_ANCHOR.MIDDLE if middle else MSO_ANCHOR.TOP
+    for index, line in enumerate(lines):
+        paragraph = frame.paragraphs[0] if index == 0 else frame.add_paragraph()
+        paragraph.text, paragraph.alignment = line, side
+        for run in paragraph.runs:
+            run.font.size, run.font.bold = Pt(size), bold
+            run.font.color.rgb = rgb(colour)
+
+
+def add_line(shapes: Any, start: tuple[float, float], end: tuple[float, float], *, colour: str, points: float) -> Any:
+    """A straight line from one place to another."""
+    line = shapes.add_connector(MSO_CONNECTOR.STRAIGHT, *(Inches(v) for v in (*start, *end)))
+    line.line.color.rgb, line.line.width = rgb(colour), Pt(points)
+    return line
+
+
+def add_mark(shapes: Any, at: tuple[float, float], across: float, colour: str) -> Any:
+    """A round mark, as wide as `across`, with its middle at a place."""
+    box = Box(at[0] - across / 2, at[1] - across / 2, across, across)
+    mark = shapes.add_shape(MSO_SHAPE.OVAL, *box.inches())
+    mark.shadow.inherit = False
+    mark.fill.solid()
+    mark.fill.fore_color.rgb = rgb(colour)
+    mark.line.fill.background()
+    return mark
+
+
+def describe(slide: Any, shape: Any, name: str, alt: str) -> None:
+    """The alternative text, for which the library has no call; and the place in reading order, before the footer."""
+    element = shape._element
+    before_footer(slide, element)
+    properties = next(element.iter(qn("p:cNvPr")))
+    properties.set("descr", alt)
+    properties.set("name", name)
+
+
+def before_footer(slide: Any, element: Any) -> None:
+    """Put an element where it is read before the footer and the number of its slide."""
+    footer = next(e for e in slide.shapes._spTree.iter(qn("p:ph")) if e.get("type") == "ftr")
+    next(a for a in footer.iterancestors(qn("p:sp"))).addprevious(element)
+
+
+def rgb(colour: str) -> RGBColor:
+    """A colour `#rrggbb` as the library takes it."""
+    return RGBColor.from_string(colour[1:].upper())

@@ -1,0 +1,296 @@
+"""Sentences that only the talk, its appendix and its handout say, from a released result and from nothing else."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from dashboards import terms, words_shared, words_technique
+from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
+from dashboards.release import Released, ReleasedComparison, ReleasedGroup
+from dashboards.release_curve import ReleasedPoint
+from dashboards.release_healing import YEARS, ReleasedHealing, ReleasedLosses
+from dashboards.release_technique import ReleasedContrast, ReleasedTechnique
+from dashboards.release_trial import ReleasedOutcome
+from dashboards.words import more_or_fewer, range_more_or_fewer
+from pipeline.techniques.grouping import OTHER_LABEL
+from pipeline.trial_words import NEED
+
+NO_QUESTION = "What one practice’s records can and cannot say of crowns and root canals"
+WHOSE = "One practice’s own records, not a trial."
+CHOICE = (
+    "The choice falls before the crown: treat a doubtful pulp first, or seat the crown on a vital tooth and wait. A "
+    "root canal that is needed later is done through the crown."
+)
+NEEDED = "To say it takes the state of the pulp written down at each preparation, and years of follow-up."
+TRAP = "A crown must last to be opened: counted from its seat, opened crowns look better than they are"
+TRAP_STEPS = (
+    "Crown seated",
+    "It lasts: no failure\ncan happen here",
+    "Opened for a\nroot canal",
+    "Counted as opened\nfrom this day on",
+)
+PROGRAM = "toothyears"
+MOST_NAMED = 4
+MAIN, OPENED = "crown_longevity_by_endo_timing", "through_crown"
+NONE_OPENED = "No crown in these records is known to have been opened for a root canal, so there is nothing to compare."
+VAGUE = ("Unspecified", "Other", OTHER_LABEL)
+ACTIONS = {
+    "differs": (
+        "We would look twice before the next doubtful pulp, and ask whether others find the same",
+        "Change nothing for good on the figures of one practice.",
+    ),
+    "little_difference": (
+        "We would choose by the tooth: by these figures the two ways lie close together",
+        "Let what the patient and the tooth need decide, since longevity hardly does here.",
+    ),
+    "depends_on_how_we_count": (
+        "We would agree first on what counts as a failure: the answer hangs on it",
+        "Fix the way to count before anyone looks at figures again.",
+    ),
+    "cannot_tell": (
+        "We would change nothing on these figures alone: they fit too many answers",
+        "Go on as before, tooth by tooth, and say that the figures do not decide.",
+    ),
+    "too_early": (
+        "We would go on recording: there is too little yet to act on",
+        "Go on as before, tooth by tooth; no figure here speaks for either way.",
+    ),
+}
+RECORD = (
+    "Write down at each crown the state of the pulp, and at each root canal how it was done: what is missing cannot be "
+    "counted."
+)
+TOGETHER = "Count together with other practices: rounded figures are enough, and nothing about a person leaves."
+
+
+def title(released: Released, chosen: str) -> str:
+    """The title of the talk: the chosen one, else the question of the main comparison."""
+    if chosen:
+        return chosen
+    return released.comparisons[0].question if released.comparisons else NO_QUESTION
+
+
+def citation(released: Released, *, chosen: str, speaker: str, day: dt.date | None) -> str:
+    """How to cite the talk: who, what, whose records until when, made with which version on which day."""
+    version = dict(released.methods.versions).get(PROGRAM, "")
+    made = f"{PROGRAM} {version}".strip()
+    parts = [
+        speaker or sentence_case(released.practice or "one practice"),
+        title(released, chosen).rstrip("."),
+        f"Own records of one practice, {span(released)}" if span(released) else "Own records of one practice",
+        f"Made with {made}" + (f" on {day.day} {day:%B %Y}" if day else ""),
+    ]
+    return " ".join(p if p.endswith("?") else f"{p}." for p in parts)
+
+
+def span(released: Released) -> str:
+    """From the first to the last month of the records."""
+    return listing([m for m in (released.first_month, released.last_month) if m], "to")
+
+
+def why_it_matters(released: Released) -> tuple[str, list[str]]:
+    """The finding that makes the question matter, and the points below it."""
+    needed = [e for e in released.everyday if e.points and e.points[-1].low is not None]
+    lines = [released.comparisons[0].question] if released.comparisons else []
+    lines.append(CHOICE)
+    rest = [*map(words_shared.everyday, needed[1:]), *words_shared.overall(released)[:1]]
+    if needed:
+        last = needed[0].points[-1]
+        reach = f"The 95 % range of those {last.of_100} of 100 is {last.low} to {last.high}."
+        return words_shared.everyday(needed[0]).partition(";")[0], [*lines, reach, *rest]
+    lines += [NEEDED, *rest]
+    return "How often a tooth crowned vital comes to need a root canal cannot be said from these records", lines
+
+
+def trap_title(c: ReleasedComparison) -> str:
+    """What the misleading count says of the group in question, and what the other one does."""
+    d, told = c.difference, dict(c.naive.failed) if c.naive else {}
+    if d is None or not {d.group, d.reference} <= set(told):
+        return TRAP
+    group = next(g for g in c.groups if g.name == d.group)
+    point = words_shared.horizon_point(c, group)
+    wrong = f"By label from {terms.label_start(c.clock)}, {told[d.group]} of 100 failed with “{group.label}”"
+    return f"{wrong}: a misleading picture" if point is None else f"{wrong}; from the day of opening, {point.failed}"
+
+
+def group_box(c: ReleasedComparison, name: str) -> str:
+    """Who is in a group: its words, and its rounded sizes."""
+    g = next(g for g in c.groups if g.name == name)
+    noun = plural(2, terms.outcome(c.outcome).noun)
+    return f"{g.label}\n{noun}: {g.crowns}, failures: {g.failures}"
+
+
+def method_lines(released: Released, c: ReleasedComparison) -> list[str]:
+    """How it was counted: what a failure is, how long teeth were followed, what was adjusted for."""
+    lines = [terms.outcome(c.outcome).definition]
+    lines += [
+        f"Half of the {f.of} were followed for {years(round(f.median_months / 12, 1))} or more."
+        for f in released.methods.followup
+        if f.of == "crowns" and f.median_months is not None
+    ]
+    if adjusted := adjusted_for(c):
+        lines.append(f"Adjusted for {listing([phrase(a) for a in adjusted])}; teeth of one patient are taken together.")
+    lines.append("Follow-up ends at the last contact, at death or at the end of the data.")
+    return lines
+
+
+def adjusted_for(c: ReleasedComparison) -> tuple[str, ...]:
+    """What the first adjusted model adjusts for."""
+    return next((e.adjusted_for for e in c.estimates if e.adjusted_for), ())
+
+
+def drawn(group: ReleasedGroup) -> tuple[ReleasedPoint, ...]:
+    """The points of a group that are drawn: those with a range behind them; none where they make no curve."""
+    points = tuple(p for p in group.points if p.low is not None)
+    return points if len(points) > 1 else ()
+
+
+def hidden(c: ReleasedComparison) -> list[str]:
+    """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
+    if c.id == MAIN and OPENED not in {g.name for g in c.groups}:
+        return [NONE_OPENED]
+    out = [f"“{g.label}”" for g in c.groups if not drawn(g)]
+    return [f"Too few failures stand behind {listing(out)} for a curve."] if out else []
+
+
+def fact(o: ReleasedOutcome) -> tuple[str, str]:
+    """One outcome of the decision on a hyperemic tooth in the cells of a fact box: what differs, and the range."""
+    if o.per_100 is None or o.low is None or o.high is None:
+        return "Cannot be said: too few teeth", "–"
+    if o.outcome == NEED:
+        return f"{o.per_100} fewer of 100 had one with waiting", f"{o.low} to {o.high} fewer"
+    did = "crowns failed" if o.outcome == "crown_failure" else "teeth were lost"
+    return f"{many(o.per_100)} of 100 {did} when treated first", range_more_or_fewer(o.low, o.high)
+
+
+def many(per_100: int) -> str:
+    """`2 more`, `3 fewer` or, where there is no difference, `About as many`."""
+    return sentence_case(more_or_fewer(per_100)) if per_100 else "About as many"
+
+
+def decision_title(found: Sequence[ReleasedOutcome]) -> str:
+    """The finding on the hyperemic tooth: what waiting spares, else that nothing can be said."""
+    need = next((o for o in found if o.outcome == NEED and o.per_100 is not None), None)
+    if need is not None:
+        return f"Waiting spared about {need.per_100} of 100 hyperemic teeth a root canal within {years(need.years)}"
+    if any(o.per_100 is not None for o in found):
+        return "Hyperemic tooth: root canal before the seat, or a vital seat and waiting"
+    return "Too few hyperemic teeth to compare a root canal before the seat with waiting"
+
+
+def one_technique(released: Released) -> tuple[ReleasedTechnique, ReleasedContrast] | None:
+    """The contrast to speak of: a named difference, else little difference, else any; of those the narrowest range.
+
+    One of a group without a name of its own is taken only where there is no other.
+    """
+    ranks = {"differs": 0, "little_difference": 1}
+    found = [
+        (
+            ranks.get(c.verdict_code, 2) + 3 * bool({c.label, c.against} & {*VAGUE}),
+            c.high - c.low,
+            a.title,
+            a.outcome,
+            c.label,
+            c.against,
+            a,
+            c,
+        )
+        for a in released.techniques.answers
+        if not a.safety
+        for c in a.contrasts
+    ]
+    best = min(found, key=lambda f: f[:6], default=None)
+    return None if best is None else (best[6], best[7])
+
+
+def technique_title(a: ReleasedTechnique, c: ReleasedContrast) -> str:
+    """The finding on one technique, as bold as its verdict."""
+    pair = f"“{c.label}” and “{lower_first(c.against)}”"
+    if c.verdict_code == "differs":
+        return words_technique.contrast(a, c).rstrip(".")
+    if c.verdict_code == "little_difference":
+        return f"{a.title}: little difference between {pair}"
+    return f"{a.title}: we cannot tell {pair} apart yet"
+
+
+def contrast_says(c: ReleasedContrast) -> str:
+    """One contrast beside its range: how many more or fewer, from where to where, and what may be said."""
+    return f"{many(c.per_100)} of 100 ({range_more_or_fewer(c.low, c.high)}). {terms.verdict(c.verdict_code)}."
+
+
+def technique_lines(released: Released) -> list[str]:
+    """How the comparison was chosen from how many, and why a technique is not a cause."""
+    chosen = (
+        "; this one was taken for its verdict and its narrow range" if len(released.techniques.contrasts) > 1 else ""
+    )
+    return [f"{words_technique.headline(released.techniques)}{chosen}.", words_technique.CAUTION]
+
+
+def healing_title(whole: ReleasedHealing) -> str:
+    """How many had healed at recall, of all that were judged."""
+    healed = whole.states[0] if whole.states else None
+    if healed is None or healed.of_100 is None:
+        return "Too few root canals were judged at recall to show how many had healed"
+    return f"Of 100 root canals judged at recall, about {healed.of_100} had healed"
+
+
+def loss_title(losses: ReleasedLosses) -> str:
+    """How many teeth were lost to any cause, by the last year with a figure."""
+    every = next((c for c in losses.causes if c.cause == "all"), None)
+    told = [] if every is None else [(y, s) for y, s in zip(YEARS, every.within, strict=True) if s is not None]
+    known = [(y, s.of_100) for y, s in told if s.of_100 is not None]
+    if not known:
+        return f"Too few {losses.noun} were lost to show how many, and to what"
+    year, lost = known[-1]
+    return f"Of 100 {losses.noun}, about {lost} were lost within {years(year)}, to all causes together"
+
+
+def action(released: Released) -> tuple[str, list[str]]:
+    """What the practice would do with this, by the verdict on the main question."""
+    code = released.comparisons[0].verdict_code if released.comparisons else "too_early"
+    head, first = ACTIONS[code]
+    lines = [first, RECORD, TOGETHER]
+    if released.comparisons:
+        lines.insert(1, f"What would settle it: {lower_first(words_shared.next_step(released.comparisons[0]))}")
+    return head, lines
+
+
+def limits(released: Released, left_out: Sequence[str]) -> list[str]:
+    """The cautions, what stays unseen, and what these records could not say."""
+    lines = [*terms.CAUTIONS]
+    if said := words_shared.elsewhere(released):
+        lines.append(said)
+    cannot = [*left_out, *(lower_first(t) for t, _ in released.not_run)]
+    if cannot:
+        named = list(dict.fromkeys(cannot))
+        rest = "" if len(named) <= MOST_NAMED else "; the appendix lists all"
+        lines.append(f"Not answered by these records: {'; '.join(named[:MOST_NAMED])}{rest}.")
+    return lines
+
+
+def questions(released: Released) -> list[tuple[str, str]]:
+    """Three questions that listeners are likely to put, with answers from what is shown."""
+    c = released.comparisons[0] if released.comparisons else None
+    adjusted = adjusted_for(c) if c else ()
+    alike = (
+        f"They may have been. {words_shared.doubt(c)} What was recorded and adjusted for: "
+        f"{listing([phrase(a) for a in adjusted]) or 'nothing'}. What nobody wrote down cannot be adjusted for."
+        if c
+        else "Nothing is compared here, so nothing hangs on it yet."
+    )
+    followed = [
+        f"half of the {f.of} for {years(round(f.median_months / 12, 1))} or more"
+        for f in released.methods.followup
+        if f.median_months is not None
+    ]
+    many = words_shared.scope(released) + (f" Followed were {listing(followed)}." if followed else "")
+    other = (words_shared.choices(c) if c else "") or (
+        "That cannot be shown: other ways to count rest on too few teeth, or were not tried. "
+        f"{words_shared.RULES.split('. ')[0]}."
+    )
+    return [
+        ("Were the teeth not simply worse in one group?", alike),
+        ("How many teeth is that, and for how long?", many),
+        ("Would it come out the same if you counted in another way?", other),
+    ]

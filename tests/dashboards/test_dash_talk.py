@@ -1,0 +1,265 @@
+"""The talk: a story of at most twelve slides within its minutes, whose every number was released."""
+
+import dataclasses
+import datetime as dt
+import re
+from typing import Any
+
+import pytest
+import sample_results as samples
+from decks import notes, opened, talk, texts, title
+from pptx.oxml.ns import qn
+
+from dashboards import references, theme, words_shared
+from dashboards.answers import words as words_in
+from dashboards.release import Released, release
+from dashboards.talk import story, words
+from dashboards.talk.notes import shared_out
+from pipeline.results import to_plain
+from pipeline.talk import COLOURS, MOST_SLIDES, SLIDES, USUAL, Talk
+
+MOST_WORDS = 130  # on one slide, with what stands in its tables and drawings
+ODD = ("too_early", "one_of_each", "empty_practice", "no_technique_data")
+NAMES = samples.few_at_once("differs", *ODD)
+
+
+def _made(released: Released, **choices: Any) -> Any:
+    return opened(story.render(released, Talk(**choices)))
+
+
+def test_the_names_that_can_be_chosen_are_the_slides_of_the_story() -> None:
+    assert [s.id for s in story.STORY] == list(SLIDES)
+    assert all(s.words == SLIDES[s.id].words for s in story.STORY)
+    assert sum(SLIDES[name].weight for name in USUAL) == 40  # half minutes: 20 minutes without any change
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_at_most_twelve_slides_with_few_words(name: str) -> None:
+    deck = talk(name)
+    assert 6 <= len(deck.slides) <= MOST_SLIDES
+    for slide in deck.slides:
+        said = sum(words_in(t) for t in texts(slide))
+        assert said <= MOST_WORDS, (title(slide), said)
+        assert words_in(title(slide)) <= 26, title(slide)
+
+
+def test_the_story_is_told_in_its_order() -> None:
+    titles = [title(s) for s in talk("differs").slides]
+    c = release(samples.differs()).comparisons[0]
+    assert len(titles) == len(USUAL)
+    assert titles[0] == c.question
+    assert titles[2] == words.trap_title(c)
+    assert titles[4] == words_shared.curves_title(c)
+    assert titles[5] == words_shared.verdict(c)
+    assert titles[6].startswith("Waiting spared about")
+    assert titles[8] == words.ACTIONS[c.verdict_code][0]
+    assert "not advice" in titles[9]
+
+
+def _numbers(value: Any) -> set[str]:
+    """Every number of a released result, as text; also those within its texts."""
+    if isinstance(value, dict):
+        return set().union(*(_numbers(v) for v in value.values()), *(_numbers(k) for k in value))
+    if isinstance(value, list | tuple):
+        return set().union(*map(_numbers, value)) if value else set()
+    if isinstance(value, bool) or value is None:
+        return set()
+    if isinstance(value, int | float):
+        return {f"{abs(value):g}"}
+    return set(re.findall(r"\d+(?:\.\d+)?", str(value)))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_number_on_a_slide_was_released(name: str) -> None:
+    released = release(samples.all_variants()[name])
+    known = _numbers(to_plain(released)) | _numbers([str(r) for r in words_shared.references(released)])
+    # Of 100; 95 % ranges; the scale of ranges, in fives; years of follow-up from whole months; how many there are.
+    known |= {"100", "95", "0"} | {f"{5 * n}" for n in range(1, 21)}
+    known |= {f"{round(f.median_months / 12, 1):g}" for f in released.methods.followup if f.median_months}
+    known |= {f"{n}" for n in (len(words_shared.references(released)), len(released.techniques.contrasts))}
+    known |= {f"{sum(c.verdict_code == 'differs' for c in released.techniques.contrasts)}"}
+    years = {f"{y}" for y in range(11)}
+    for slide in talk(name).slides:
+        told = set(re.findall(r"\d+(?:\.\d+)?", " ".join(texts(slide)).replace(",", "")))
+        charts = [s.chart for s in slide.shapes if s.has_chart]
+        values = {f"{v:g}" for c in charts for p in c.plots for s in p.series for v in s.values if v is not None}
+        assert told - known - (years if charts else set()) == set(), title(slide)
+        assert values - known == set(), title(slide)
+
+
+def test_the_curve_on_the_slide_is_the_released_curve_with_its_band_and_those_followed() -> None:
+    c = release(samples.differs()).comparisons[0]
+    slide = next(s for s in talk("differs").slides if title(s) == words_shared.curves_title(c))
+    chart = next(s.chart for s in slide.shapes if s.has_chart)
+    months = [int(m) for m in chart.plots[0].categories]
+    assert months == list(range(121))
+    for series, group in zip(chart.plots[0].series, c.groups, strict=True):
+        points = [group.at(m) for m in months]
+        assert list(series.values) == [None if p is None or p.low is None else p.failed for p in points]
+        bars = series._element.find(qn("c:errBars"))
+        for tag, end in (("c:plus", "high"), ("c:minus", "low")):
+            drawn = {int(p.get("idx")): float(p[0].text) for p in bars.find(qn(tag)).iter(qn("c:pt"))}
+            wanted = {
+                m: abs(getattr(p, end) - p.failed)
+                for m, p in zip(months, points, strict=True)
+                if p and p.low is not None
+            }
+            assert drawn == wanted
+    table = next(s.table for s in slide.shapes if s.has_table)
+    head, *rows = [[cell.text for cell in row.cells] for row in table.rows]
+    assert head[1:] == [f"{y}" for y in range(11)]
+    for row, group in zip(rows, c.groups, strict=True):
+        followed = [str(p.followed) if (p := group.at(12 * y)) else "–" for y in range(11)]
+        assert row == [group.label, *followed]
+    said = texts(slide)
+    assert all(g.label in said for g in c.groups), "each curve is named beside its end"
+
+
+def test_numbers_followed_stand_under_their_year() -> None:
+    slide = next(s for s in talk("differs").slides if any(x.has_chart and x.has_text_frame is False for x in s.shapes) and any(x.has_table for x in s.shapes))  # noqa: E501  # fmt: skip
+    frame = next(s for s in slide.shapes if s.has_chart)
+    table = next(s for s in slide.shapes if s.has_table)
+    manual = frame.chart._chartSpace.find(f".//{qn('c:manualLayout')}")
+    share = {e.tag.rpartition("}")[2]: e.get("val") for e in manual}
+    left = frame.left + frame.width * float(share["x"])
+    width = frame.width * float(share["w"])
+    columns = [c.width for c in table.table.columns]
+    for year in range(11):
+        middle = table.left + sum(columns[: year + 1]) + columns[year + 1] / 2
+        assert abs(middle - (left + width * year / 10)) < 0.03 * 914400
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_timings_follow_one_another_and_fill_the_time(name: str) -> None:
+    _timings(talk(name), "20:00")
+
+
+def _timings(deck: Any, whole: str) -> None:
+    before = "0:00"
+    for slide in deck.slides:
+        found = re.match(r"Time: ([\d.]+) minutes?, from (\d+:\d\d) to (\d+:\d\d) of (\d+:\d\d)\.", notes(slide))
+        assert found is not None, title(slide)
+        assert found[2] == before
+        assert found[4] == whole
+        before = found[3]
+    assert before == whole
+
+
+def test_time_is_shared_out_by_weight_to_the_last_half_minute() -> None:
+    assert shared_out([2, 4, 5, 4, 6, 4, 5, 4, 3, 2, 1], 40) == [2, 4, 5, 4, 6, 4, 5, 4, 3, 2, 1]
+    assert shared_out([1, 1, 1], 10) == [4, 3, 3]
+    assert shared_out([6, 1], 2) == [1, 1]
+    for half in range(12, 120):
+        given = shared_out([2, 4, 5, 4, 6, 4, 5, 4, 3, 2, 1], half)
+        assert sum(given) == half
+        assert min(given) >= 1
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_last_notes_hold_three_questions_with_answers(name: str) -> None:
+    last = notes(talk(name).slides[-1]).partition("Likely questions:\n")[2]
+    asked = re.findall(r"^\d\. .*\?", last, flags=re.M)
+    answers = [line.partition("? ")[2] for line in last.splitlines()]
+    assert len(asked) == 3
+    assert all(len(a.split()) >= 8 for a in answers), answers
+    assert sum("Likely questions" in notes(s) for s in talk(name).slides) == 1
+
+
+def test_the_citation_names_version_and_day() -> None:
+    released = release(samples.differs())
+    day = dt.date(2026, 11, 29)
+    deck = opened(story.render(released, Talk(speaker="Dr Ashby", title="Crowns that last"), day=day))
+    cited = next(t for s in deck.slides for t in texts(s) if t.startswith("To cite:"))
+    version = dict(released.methods.versions)["toothyears"]
+    assert cited == (
+        f"To cite: Dr Ashby. Crowns that last. Own records of one practice, January 2006 to December 2025. "
+        f"Made with toothyears {version} on 29 November 2026."
+    )
+    assert deck.core_properties.author == "Dr Ashby"
+    assert title(deck.slides[0]) == "Crowns that last"
+    assert "Dr Ashby" in texts(deck.slides[0])
+
+
+def test_slides_are_shown_in_the_order_that_was_chosen_in_the_time_given() -> None:
+    released = release(samples.differs())
+    deck = _made(released, slides=("waiting", "found", "kept", "trap", "limits"), minutes=7)
+    c = released.comparisons[0]
+    titles = [title(s) for s in deck.slides]
+    assert titles[1] == words_shared.curves_title(c)
+    assert titles[3] == words.trap_title(c)
+    assert len(titles) == 5
+    _timings(deck, "7:00")
+    assert all(any(s.has_chart for s in slide.shapes) for slide in list(deck.slides)[:4])
+
+
+def test_the_usual_colours_of_the_talk_are_those_of_the_pages() -> None:
+    groups = ("before_seat", "through_crown", "vital")
+    assert list(COLOURS.values()) == [theme.ACCENT, *(theme.look(name, 0).colour for name in groups)]
+
+
+def test_chosen_colours_are_those_of_lines_names_and_theme() -> None:
+    colours = {"accent": "#123456", "reference": "#1b5e20", "group": "#8b1a1a", "third": "#444444"}
+    deck = _made(release(samples.differs()), colours=colours)
+    found = next(s for s in deck.slides if any(x.has_chart and x.chart.plots[0].series[0]._element.find(qn("c:errBars")) is not None for x in s.shapes))  # noqa: E501  # fmt: skip
+    chart = next(s.chart for s in found.shapes if s.has_chart)
+    drawn = [f"#{s.format.line.color.rgb}".lower() for s in chart.plots[0].series]
+    assert drawn == [colours["reference"], colours["group"], colours["third"]]
+    part = next(p for p in deck.part.package.iter_parts() if str(p.partname).endswith("theme1.xml"))
+    assert all(c[1:].upper() in part.blob.decode() for c in colours.values())
+
+
+def test_without_figures_the_trap_is_still_explained() -> None:
+    for name in ODD[:3]:
+        slide = next(s for s in talk(name).slides if title(s) == words.TRAP)
+        assert any("still in place" in t for t in texts(slide))
+
+
+def test_a_practice_without_opened_crowns_says_so() -> None:
+    results = samples.differs()
+    main = results.comparisons[0]
+    bare = dataclasses.replace(
+        main,
+        groups=tuple(g for g in main.groups if g.name != "through_crown"),
+        difference=None,
+        naive=None,
+        estimates=(),
+    )
+    deck = opened(story.render(release(dataclasses.replace(results, comparisons=(bare,)))))
+    assert len(deck.slides) <= MOST_SLIDES
+    said = [t for s in deck.slides for t in texts(s)]
+    assert words.NONE_OPENED in said
+
+
+def test_what_has_nothing_to_show_is_left_out_and_named() -> None:
+    said = [t for s in talk("empty_practice").slides for t in texts(s)]
+    named = next(t for t in said if t.startswith("Not answered by these records:"))
+    assert SLIDES["hyperemic"].words in named
+    assert SLIDES["technique"].words in named
+    assert "No comparison can be shown from these records yet" in said
+
+
+def test_a_technique_is_chosen_by_its_verdict_then_by_its_range() -> None:
+    released = release(samples.differs())
+    a = next(a for a in released.techniques.answers if a.contrasts)
+    c = a.contrasts[0]
+    little = dataclasses.replace(c, verdict_code="little_difference", per_100=0, low=-3, high=3)
+    narrow = dataclasses.replace(c, verdict_code="cannot_tell", per_100=0, low=-2, high=2)
+    vague = dataclasses.replace(little, label="Unspecified", low=-1, high=1)
+    named = dataclasses.replace(c, verdict_code="differs", per_100=20, low=10, high=30)
+
+    def chosen(*contrasts: Any) -> Any:
+        answers = (dataclasses.replace(a, contrasts=contrasts),)
+        told = dataclasses.replace(released.techniques, answers=answers)
+        found = words.one_technique(dataclasses.replace(released, techniques=told))
+        return found and found[1]
+
+    assert chosen(narrow, little, vague, named) is named
+    assert chosen(narrow, vague, little) is little
+    assert chosen(vague, narrow) is narrow
+    assert chosen() is None
+
+
+def test_references_are_short_on_the_slide_and_whole_in_the_list() -> None:
+    assert references.SUISSA.short == "Suissa S. Am J Epidemiol 2008;167:492-499"
+    assert references.RECORD.short == "Benchimol EI, Smeeth L, Guttmann A, et al. PLoS Med 2015;12:e1001885"
+    assert not hasattr(references.SUISSA, "from_memory")
