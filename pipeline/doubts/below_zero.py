@@ -34,6 +34,12 @@ _SIGNED = r"^[\s$€£]*[-−–(<]|[-−]\s*$|(?i:cr\.?\s*$)"
 _ZEROS = r"^0+(?:[.,]0+)?$"
 
 
+_NO_FEE = (
+    " Which one is known by its fee alone: name that column as columns.fee. Without it such a row can only be "
+    "void, and what it takes back still counts."
+)
+
+
 def amount_columns(headings: Iterable[str]) -> list[str]:
     """Headings of numbers that are below zero, or none at all, where a row takes another one back."""
     return [h for h in headings if plain_heading(h) in _NUMBERS | _AMOUNTS]
@@ -84,15 +90,15 @@ def below_zero_doubts(
             Doubt(
                 "below_zero",
                 where,
-                f'column "{heading}" is not read, and of {rows:,} rows with a procedure it holds {" and ".join(seen)}, '
-                "where the fee is not below zero.",
+                f'column "{heading}" is not read, and of {rows:,} rows it holds {" and ".join(seen)}, where '
+                "there is a procedure and no fee below zero.",
                 "Do these rows take back a procedure that was entered before (a reversal)?"
-                + ("" if has_fee else " What it was is known by its fee: name that column as columns.fee first."),
+                + ("" if has_fee else _NO_FEE),
                 (
                     (
                         "tables.procedures",
                         f"status_from.{quoted(heading)} = {{ {line} }}",
-                        "yes: such a row takes back the one of the same work and fee"
+                        ("yes: such a row takes back the one of the same work and fee" if has_fee else "it is void")
                         + ("; correct the words, and add these to the line that is there" if heading in told else ""),
                     ),
                     *(

@@ -21,24 +21,22 @@ _MOST_SHOWN = 12
 
 @dataclass
 class SectionsSeen:
-    """Rows with a procedure code by section, and whether they have a status of their own; `rows` are those of the
-    whole file, and `untold` those in sections of which PRACTICE.toml says nothing."""
+    """Rows with a procedure code in sections of which PRACTICE.toml says nothing, by the name of the section and
+    whether they have a status of their own."""
 
-    rows: int = 0
     untold: Counter[tuple[str, bool]] = field(default_factory=Counter)
 
-    def add(self, section: pl.Series | None, coded: pl.Series, status: pl.Series, told: pl.Series | None) -> None:
+    def add(self, section: pl.Series, coded: pl.Series, status: pl.Series, told: pl.Series | None) -> None:
         """Take in a batch: of each row its section, whether it has a code, its status, and whether it is told."""
-        self.rows += int(coded.sum())
-        if section is None:
-            return
         frame = pl.DataFrame({"section": section, "has_status": status.is_not_null()})
         is_asked = coded & section.is_not_null() & (~told if told is not None else True)
         counts = frame.filter(is_asked).group_by("section", "has_status").len()
         self.untold.update({(name, has): n for name, has, n in counts.iter_rows()})
 
 
-def section_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, has_fee: bool) -> list[Doubt]:
+def section_doubts(
+    where: str, seen: SectionsSeen, accepted: Sequence[str], *, n_rows: int, has_fee: bool
+) -> list[Doubt]:
     """Sections whose names say that what stands in them may be no work done, and that nothing reads."""
     rows: Counter[tuple[str, str, str]] = Counter()
     for (name, has_status), n in seen.untold.items():
@@ -58,9 +56,9 @@ def section_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, h
         Doubt(
             "status_in_titles",
             where,
-            f"{n:,} of {seen.rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
+            f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
             f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
-            f"Was this work done here, or is it planned, done elsewhere (existing), or void?{_other(seen, n)}",
+            f"Was this work done here, or is it planned, done elsewhere (existing), or void?{_other(n_rows - n)}",
             (
                 (
                     "tables.procedures",
@@ -84,5 +82,5 @@ def _shown(name: str, said: Named) -> str:
     return name if said.pattern == name else said.pattern.replace("*", "…")
 
 
-def _other(seen: SectionsSeen, n: int) -> str:
-    return f" The other {seen.rows - n:,} rows count as work done." if seen.rows > n else ""
+def _other(n: int) -> str:
+    return f" Of the other {n:,} nothing is asked here." if n > 0 else ""

@@ -199,10 +199,11 @@ class Seen:
                 charged &= ~fields.select(is_below_zero(pl.col("fee").cast(pl.String))).to_series()
             for heading, found in self.amounts.items():
                 found.update(below_zero(self._untold(rows, heading, among=charged)))
+        if section is None:
+            return
         heading = self.answers.columns.get("status")
         status = _filled(rows.get_column(heading)) if heading else pl.Series([None] * rows.height, dtype=pl.String)
-        told = self._is_told(section, SECTION) if section is not None else None
-        self.sections.add(section, coded, status, told)
+        self.sections.add(section, coded, status, self._is_told(section, SECTION))
 
     def _untold(self, rows: pl.DataFrame, heading: str, *, among: pl.Series | None = None) -> pl.Series:
         """The texts of a column but for those of which PRACTICE.toml says what they make of a row."""

@@ -16,6 +16,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.sources.excel_file import STRUCK
 from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
@@ -228,8 +229,7 @@ def flag_doubts(
             Doubt(
                 "status_not_read",
                 where,
-                f'column "{heading}" {"has more texts than are told" if heading in told else "is not read"}, and its '
-                f"heading says whether a row stands: {shown}.",
+                f"{_seen_in(heading, told)} {shown}.",
                 f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
                 (
                     (
@@ -242,6 +242,13 @@ def flag_doubts(
             )
         )
     return found
+
+
+def _seen_in(heading: str, told: Collection[str]) -> str:
+    if heading == STRUCK:
+        return "cells are struck through, so that some rows may have been taken back:"
+    how = "has more texts than are told" if heading in told else "is not read"
+    return f'column "{heading}" {how}, and its heading says whether a row stands:'
 
 
 def _few(heading: str, counts: Counter[str]) -> Counter[str]:
