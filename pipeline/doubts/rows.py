@@ -51,8 +51,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
         found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status)
         found += phrase_doubts(where, one.phrases, accepted, told=marked)
-        found += section_doubts(where, one.sections, accepted, n_rows=one.counts["rows"], has_fee=has_fee)
-        found += below_zero_doubts(where, one.amounts, accepted, rows=one.counts["rows"], has_fee=has_fee, told=marked)
+        found += section_doubts(where, one.sections, accepted, n_rows=one.counts["records"], has_fee=has_fee)
+        found += below_zero_doubts(
+            where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
+        )
     for table in dict.fromkeys(s.table for s in seen):
         of = [s for s in seen if s.table == table]
         found += set_aside(

@@ -37,8 +37,8 @@ class Seen:
 
     `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
     one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
-    field. `counts` are numbers of rows: `rows`, `aside` (totals, notes and empty rows left out), `credit`, `further`,
-    `teeth_beside`.
+    field. `counts` are numbers of rows: `rows`, `records` (without the lines that are none), `aside` (totals, notes and
+    empty rows left out), `credit`, `further`, `teeth_beside`.
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
@@ -103,6 +103,7 @@ class Seen:
         """Take in a batch: its cells, the fields made of them, the typed rows and those set aside, and the section of
         each row."""
         self.counts["rows"] += fields.height
+        self.counts["records"] += fields.height
         self._people.append(self._people_of(rows, fields))
         self._people = _merged(self._people)
         if "tooth" in fields.columns:

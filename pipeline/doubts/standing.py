@@ -91,7 +91,9 @@ _NO_WORK = _set(
     "|",
 )
 _CREDIT = _set(
-    "credit|credit memo|cr|refund|rueckzahlung|avoir|abono|reembolso|credito|terugbetaling|rimborso|estorno", "|"
+    "storno|stornobuchung|stornierung|credit|credit memo|cr|refund|rueckzahlung|avoir|abono|reembolso|credito|"
+    "terugbetaling|rimborso|estorno",
+    "|",
 )
 _MOST_KINDS = 200
 # Texts of a flag that say by themselves what a row is.

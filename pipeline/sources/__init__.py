@@ -139,7 +139,12 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
     watch = options.header_row != 0 and not (options.stacked_tables or options.transposed or options.record_lines)
     source = PlainCells(source, path.name, watch=watch, renamed=options.renamed)
     if options.table == _LEDGER:
-        source = TitleRows(source, options.required or options.needed)
+        source = TitleRows(
+            source,
+            options.required or options.needed,
+            fill_down=bool(options.fill_down),
+            is_cut=bool(options.fixed_width),
+        )
     if options.transposed:
         source = Transposed(source, path.name)
     if options.stacked_tables:
@@ -160,7 +165,9 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
     told = {name for t in (*options.group_lines, options.sheet_name, options.file_name) if t for name in t.fields}
     if "status" in told:
         return source  # what names or lines say of it is told
-    return Sections(source, path.name, _around(path, options), options.sections)
+    return Sections(
+        source, path.name, _around(path, options), options.sections, options.fill_down[0] if options.fill_down else None
+    )
 
 
 def _around(path: Path, options: ReadOptions) -> tuple[str, ...]:

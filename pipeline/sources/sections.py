@@ -4,9 +4,9 @@ A section is a line above or between the rows, a sheet or table, a file, or a fo
 around a row the innermost that says anything counts. Nothing is made of it here: the name goes with each row
 (`Batch.section`), and stands in the column `(section)` where PRACTICE.toml says what rows of a section are.
 
-A line holds for the rows below it up to the next such line and the end of the sheet. Another line ends it too, but for
-one of the kind that came before its first row: below `PLANNED` and `Patient: 1042` the next patient's rows are planned;
-below `Patient: 1042` and `PLANNED` they are not.
+A line holds for the rows below it up to the next such line and the end of the sheet. Another line ends it too, unless
+one came before its first row: below `PLANNED` and `Patient: 1042` the next patient's rows are planned; below `Patient:
+1042`, some rows and `PLANNED` they are not. So do patients whose number stands on their first row only.
 """
 
 from __future__ import annotations
@@ -21,7 +21,15 @@ from pipeline.sources.around import Around
 from pipeline.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.sources.named_parts import stem
 from pipeline.sources.source import ROW, Batch, malformed_lines
-from pipeline.sources.standing_names import are_titles, bare_title, innermost, may_be_titles, named, titled
+from pipeline.sources.standing_names import (
+    are_titles,
+    bare_title,
+    innermost,
+    is_labelled,
+    may_be_titles,
+    named,
+    titled,
+)
 from pipeline.sources.text_notes import NOTE_LINE
 
 SECTION = "(section)"
@@ -34,53 +42,80 @@ _AMOUNT = r"^[\s$€£(+-]*[\d.,' ]+[)%\s€-]*$"
 class TitleRows(Around):
     """A source whose rows that only hold a title of a section are no rows but notes; see `Source`.
 
-    `needed` are headings in which work has something: such a row lacks all of them but the one it stands in.
+    `needed` are headings in which work has something: such a row lacks one at least. Below the first title other rows
+    of words in one cell are notes too, unless `fill_down` makes rows of such. Where `is_cut`, fields begin at places of
+    the line, and a title is cut by them.
     """
 
     needed: tuple[str, ...]
+    fill_down: bool = False
+    is_cut: bool = False
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`; where few columns are asked for, rows stay as they are."""
         there = [h for h in dict.fromkeys(self.needed) if h in self.source.headings]
+        is_below = False
         for batch in self.source.batches(headings):
             is_whole = len(there) > 1 and set(there) <= set(batch.rows.columns)
-            yield self._without_titles(batch, there) if is_whole and batch.rows.height else batch
+            kept = self._without_titles(batch, there, is_below) if is_whole and batch.rows.height else batch
+            is_below |= kept is not batch
+            yield kept
 
-    def _without_titles(self, batch: Batch, needed: Sequence[str]) -> Batch:
-        empty = [_is_empty(batch.rows, h) for h in needed]
-        few = batch.rows.select((pl.sum_horizontal(empty) >= len(needed) - 1).arg_true()).to_series()
+    def _without_titles(self, batch: Batch, needed: Sequence[str], is_below: bool) -> Batch:
+        lacks = pl.any_horizontal(_is_empty(batch.rows, h) for h in needed)
+        few = batch.rows.select(lacks.arg_true()).to_series()
         if not len(few):
             return batch
-        cells = [h for h in batch.rows.columns if h not in (SHEET, SHEET_ROW)]
-        rows = batch.rows[few].select(pl.col(h).cast(pl.String).str.strip_chars().replace("", None) for h in cells)
-        filled = pl.sum_horizontal(pl.all().is_not_null())
-        words = pl.concat_str(
-            (pl.when(~pl.col(h).str.contains(_AMOUNT)).then(pl.col(h)) for h in cells), separator=" ", ignore_nulls=True
-        )
-        found = rows.select(words.alias("line"), at=few, maybe=(filled <= _MOST_FILLED) & may_be_titles(words))
-        found = found.filter("maybe")
-        found = found.filter(are_titles(found["line"]))
+        lines = _lines_of(batch.rows[few], few, between=" ")
+        is_title = are_titles(lines["line"])
+        if self.is_cut:
+            cut = _lines_of(batch.rows[few], few, between="")
+            is_title |= (is_cut := are_titles(cut["line"]))
+            lines = pl.concat([lines.filter(~is_cut), cut.filter(is_cut)]).sort("at")
+            is_title = are_titles(lines["line"])
+        if not is_below and not is_title.any():
+            return batch
+        first = 0 if is_below else int(lines["at"].filter(is_title).min() or 0)
+        is_note = is_title if self.fill_down else is_title | (lines["is_words"] & (lines["at"] > first))
+        found = lines.filter(is_note)
         if not found.height:
             return batch
-        is_title = pl.Series(np.isin(np.arange(batch.rows.height), found["at"].to_numpy()))
-        numbers = batch.numbers.filter(is_title)
-        lines = malformed_lines(list(zip(numbers, found["line"], strict=True)))
-        lines = lines.with_columns(pl.lit("note_line").alias("reason")).select(batch.malformed.columns)
+        is_line = pl.Series(np.isin(np.arange(batch.rows.height), found["at"].to_numpy()))
+        notes = malformed_lines(list(zip(batch.numbers.filter(is_line), found["line"], strict=True)))
+        notes = notes.with_columns(pl.lit("note_line").alias("reason")).select(batch.malformed.columns)
         return replace(
             batch,
-            numbers=batch.numbers.filter(~is_title),
-            rows=batch.rows.filter(~is_title),
-            malformed=pl.concat([batch.malformed, lines]).sort(ROW),
+            numbers=batch.numbers.filter(~is_line),
+            rows=batch.rows.filter(~is_line),
+            malformed=pl.concat([batch.malformed, notes]).sort(ROW),
         )
+
+
+def _lines_of(rows: pl.DataFrame, at: pl.Series, *, between: str) -> pl.DataFrame:
+    """`line`: the words of rows that may be titles, without amounts, empty where there are too many cells or numbers in
+    one of several; `is_words`: words in one cell and nothing else; `at`."""
+    cells = [h for h in rows.columns if h not in (SHEET, SHEET_ROW)]
+    texts = rows.select(pl.col(h).cast(pl.String).str.strip_chars().replace("", None) for h in cells)
+    words = texts.select(pl.when(~pl.col(h).str.contains(_AMOUNT)).then(pl.col(h)).alias(h) for h in cells)
+    n_cells, n_words = (f.select(pl.sum_horizontal(pl.all().is_not_null())).to_series() for f in (texts, words))
+    line = words.select(pl.concat_str(pl.all(), separator=between, ignore_nulls=True).alias("line")).to_series()
+    has_digits = line.str.contains(r"\d")
+    fits = (n_cells <= _MOST_FILLED) & ((n_words == 1) | ~has_digits)
+    return pl.DataFrame({"line": line, "fits": fits, "is_words": (n_cells == 1) & (n_words == 1) & ~has_digits}).select(
+        pl.when("fits").then("line").otherwise(pl.lit("")).alias("line"), "is_words", at=at
+    )
 
 
 @dataclass
 class _State:
-    """What holds at the end of a batch: the title, what came first below it (a row or a line), and the sheet."""
+    """What holds at the end of a batch: the title, what came first below it (a row or a line), the sheet, the last
+    row's group, and the group that the title ends with."""
 
     title: str | None = None
     first: str | None = None
     sheet: str | None = None
+    group: object = None
+    ends_with: object = None
 
 
 @dataclass
@@ -88,12 +123,13 @@ class Sections(Around):
     """A source whose rows say in which section they stand; see `Source` and `Batch.section`.
 
     `around` are the names of what the file stands in, outermost first, its own the last. With `is_told` the names are
-    a column too.
+    a column too. `group` is the heading of the patients, where their number stands on the first of their rows only.
     """
 
     file: str
     around: tuple[str, ...] = ()
     is_told: bool = False
+    group: str | None = None
     _base: str | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
@@ -124,42 +160,54 @@ class Sections(Around):
         """The section of each row; None where none of them stands in one."""
         lines = _lines(batch.malformed)
         sheets = batch.rows[SHEET].cast(pl.String).to_list() if SHEET in batch.rows.columns else None
-        if not lines and state.title is None and self._base is None and sheets is None:
+        groups = batch.rows[self.group].to_list() if self.group in batch.rows.columns else None
+        names = dict.fromkeys(sheets or ())
+        is_silent = state.title is None and self._base is None and not any(titled(line).words for _, line in lines)
+        if is_silent and not any(named(sheet).words or self._above(self.titles.get(sheet, ())) for sheet in names):
+            state.sheet = next(reversed(names), state.sheet)
+            state.group = groups[-1] if groups else state.group
             return None
         numbers = batch.numbers.to_numpy()
         found: list[str | None] = [None] * len(numbers)
         ends = [(int(np.searchsorted(numbers, number)), line) for number, line in lines]
         at = 0
         for end, line in [*ends, (len(numbers), None)]:
-            self._fill(found, at, end, sheets, state)
+            self._fill(found, range(at, end), sheets, groups, state)
             at = end
             if line is None:
                 continue
-            if titled(line).words:
-                state.title, state.first = bare_title(line), None
+            if titled(line).words or is_labelled(line):
+                title = bare_title(line) if titled(line).words else None
+                state.title, state.first, state.ends_with = title, None, None
             elif state.title is not None:
                 state.title = None if state.first == "row" else state.title
                 state.first = state.first or "line"
         return pl.Series(SECTION, found, dtype=pl.String) if any(found) else None
 
-    def _fill(self, found: list[str | None], at: int, end: int, sheets: list[str] | None, state: _State) -> None:
-        """The names for the rows from `at` to before `end`, between which no line stands."""
-        while at < end:
-            until, sheet = end, None
-            if sheets is not None:
-                sheet = sheets[at]
-                until = next((n for n in range(at, end) if sheets[n] != sheet), end)
-                if sheet != state.sheet:
-                    is_leading = state.title is not None and state.first is None  # a title with no row yet is its own
-                    state.title = state.title if is_leading else self._above(self.titles.get(sheet, ()))
-                    state.sheet = sheet
-            name = state.title
-            if name is None:
-                name = sheet if sheet and named(sheet).words else self._base
-            if name is not None:
-                found[at:until] = [name] * (until - at)
+    def _fill(
+        self,
+        found: list[str | None],
+        places: range,
+        sheets: list[str] | None,
+        groups: list[object] | None,
+        state: _State,
+    ) -> None:
+        """The names for rows between which no line stands."""
+        for n in places:
+            sheet = sheets[n] if sheets else None
+            if sheet != state.sheet:
+                # A title without a row yet is that of the rows that come, on whatever sheet.
+                if state.title is None or state.first is not None:
+                    state.title = self._above(self.titles.get(sheet or "", ()))
+                state.sheet, state.ends_with = sheet, None
+            if groups is not None:
+                if state.ends_with is not None and groups[n] != state.ends_with:
+                    state.title = state.ends_with = None
+                if state.title is not None and state.first is None and groups[n] == state.group:
+                    state.ends_with = state.group
+                state.group = groups[n]
+            found[n] = state.title or (sheet if sheet and named(sheet).words else self._base)
             state.first = state.first or "row"
-            at = until
 
     def _above(self, lines: Sequence[str]) -> str | None:
         return next((bare_title(line) for line in reversed(lines) if titled(line).words), None)
@@ -171,8 +219,9 @@ def _lines(malformed: pl.DataFrame) -> list[tuple[int, str]]:
         return []
     line = pl.col("raw_row").fill_null("").str.replace(SHEET_LINE, "").str.strip_chars(' ,;|\t"')
     is_note = (pl.col("reason") == "note_line") & ~line.str.contains(NOTE_LINE) | (pl.col("reason") == "group_line")
-    is_title = (pl.col("reason") == "note_line") & may_be_titles(line)
-    lines = malformed.select(ROW, line=line, kept=(is_note | is_title).fill_null(False)).filter("kept").sort(ROW)
+    is_title = pl.col("reason").is_in(["note_line", "malformed_line"]) & may_be_titles(line)
+    reason = pl.col("reason").fill_null("malformed_line")
+    lines = malformed.with_columns(reason).select(ROW, line=line, kept=is_note | is_title).filter("kept").sort(ROW)
     return [(int(number), text) for number, text in lines.select(ROW, "line").iter_rows()]
 
 

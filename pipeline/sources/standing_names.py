@@ -52,7 +52,7 @@ _STRONG = {
     ),
     REVERSAL: (
         "reversals?|refunds?|refunded|reversed|credit notes?|gutschriften|gutschrift|rueckerstattungen|avoirs|"
-        "remboursements?|reembolsos?|abonos|creditnotas?|terugbetalingen|rimborsi|note di credito"
+        "remboursements?|reembolsos?|abonos|creditnotas?|terugbetalingen|rimborsi|not[ae] di credito"
     ),
     COMPLETED: (
         "completed|finished|performed|erledigte?[rsn]?|abgeschlossene?[rsn]?|durchgefuehrte?[rsn]?|erbrachte?[rsn]?|"
@@ -166,10 +166,18 @@ def may_be_titles(lines: pl.Expr) -> pl.Expr:
     return (lines.str.len_chars() <= _LONGEST_NAME) & lines.str.contains(_STEMS)
 
 
+def is_labelled(line: str) -> bool:
+    """Whether a line says of what status the rows below it are, in whatever word: `Status: C`."""
+    return _LABELLED.match(line) is not None
+
+
 def are_titles(lines: pl.Series) -> pl.Series:
-    """Which lines are such titles."""
+    """Which lines are such titles, or say of what status the rows below are."""
     maybe = lines.to_frame("line").select(may_be_titles(pl.col("line")).fill_null(False)).to_series()
-    said = [is_maybe and bool(titled(line).words) for line, is_maybe in zip(lines, maybe, strict=True)]
+    said = [
+        is_maybe and (is_labelled(line) or bool(titled(line).words))
+        for line, is_maybe in zip(lines, maybe, strict=True)
+    ]
     return pl.Series(lines.name, said, dtype=pl.Boolean)
 
 
@@ -193,9 +201,20 @@ def _pattern(name: str, words: Sequence[str]) -> str:
 def _unknown(plain: str, forms: Mapping[str, re.Pattern[str]]) -> list[str]:
     for form in forms.values():
         plain = form.sub(" ", plain)
-    return [w for w in plain.split() if w not in _NEUTRAL and not re.fullmatch(r"[a-z]?\d+[a-z]?|csv|txt|xlsx?", w)]
+    return [
+        w
+        for w in plain.split()
+        if w not in _NEUTRAL
+        and not re.fullmatch(
+            r"[a-z]?\d+[a-z]?|csv|txt|xlsx?|json|jsonl|ndjson|gz|zip|html?|xml|sql|db|parquet|tsv|psv|ods", w
+        )
+    ]
 
 
+_LABEL = (
+    r"(?:(?:treatment|tx|procedure|proc|row|line|entry)\s+)?(?:status|stand|zustand|statut|[eé]tat|estado|stato)\s*[:=]"
+)
+_LABELLED = re.compile(rf"(?i)^\W*{_LABEL}")
 # Beginnings of the words above as they are written, accents included.
 _STEMS = (
     r"(?i)plan|propos|recommend|schedul|upcoming|estimat|determin|authori|preauth|quot|complet|done|outstanding|"
@@ -206,5 +225,5 @@ _STEMS = (
     r"papelera|verwijder|vervallen|gewist|prullen|exclu|apagad|cestino|revers|refund|credit|gutschrift|erstatt|avoir|"
     r"rembours|reembols|abono|terugbet|rimbors|finish|perform|hech|conclu|esegu|\btp\b|\btx\b|hkp|\bkva?\b|draft|"
     r"pending|\bopen|to ?do|offen|attesa|\be[xoc]\b|\bdel\b|removed|invalid|rejected|discard|history|walkout|fertig|"
-    r"\bfait|klaar|\bfeit|\bfatt|\bdel\b"
+    rf"\bfait|klaar|\bfeit|\bfatt|\bdel\b|{_LABEL}"
 )
