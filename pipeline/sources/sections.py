@@ -35,6 +35,7 @@ from pipeline.sources.text_notes import NOTE_LINE
 SECTION = "(section)"
 SHEET_LINE = r"^.*?, row \d+: "
 _MOST_FILLED = 3
+_FEW = 2
 _AMOUNT = r"^[\s$€£(+-]*[\d.,' ]+[)%\s€-]*$"
 
 
@@ -42,7 +43,8 @@ _AMOUNT = r"^[\s$€£(+-]*[\d.,' ]+[)%\s€-]*$"
 class TitleRows(Around):
     """A source whose rows that only hold a title of a section are no rows but notes; see `Source`.
 
-    `needed` are headings in which work has something: such a row lacks one at least. Below the first title other rows
+    `needed` are headings in which work has something: such a row lacks one at least; where none of them is there, as
+    in a look at an unknown file, it has few cells. Below the first title other rows
     of words in one cell are notes too, unless `fill_down` makes rows of such. Where `is_cut`, fields begin at places of
     the line, and a title is cut by them.
     """
@@ -54,15 +56,19 @@ class TitleRows(Around):
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`; where few columns are asked for, rows stay as they are."""
         there = [h for h in dict.fromkeys(self.needed) if h in self.source.headings]
+        there = there if len(there) > 1 else []
         is_below = False
         for batch in self.source.batches(headings):
-            is_whole = len(there) > 1 and set(there) <= set(batch.rows.columns)
+            is_whole = set(there or self.source.headings) <= set(batch.rows.columns)
             kept = self._without_titles(batch, there, is_below) if is_whole and batch.rows.height else batch
             is_below |= kept is not batch
             yield kept
 
     def _without_titles(self, batch: Batch, needed: Sequence[str], is_below: bool) -> Batch:
-        lacks = pl.any_horizontal(_is_empty(batch.rows, h) for h in needed)
+        if needed:
+            lacks = pl.any_horizontal(_is_empty(batch.rows, h) for h in needed)
+        else:  # what work has is not known yet
+            lacks = pl.sum_horizontal(~_is_empty(batch.rows, h) for h in batch.rows.columns) <= _FEW
         few = batch.rows.select(lacks.arg_true()).to_series()
         if not len(few):
             return batch

@@ -1,4 +1,4 @@
-"""Cells struck through."""
+"""A code corrected by hand."""
 
 from __future__ import annotations
 
@@ -12,5 +12,5 @@ def make(folder: Path) -> None:
         page, struck = book.add_worksheet("Ledger"), book.add_format({"font_strikeout": True})
         page.write_row(0, 0, ["Chart", "Date", "Code", "Th"])
         page.write_row(1, 0, ["P1", "2019-03-04", "D2740", "14"])
-        page.write_row(2, 0, ["P2", "2019-05-06", "D3330", "30"])
-        page.write_row(3, 0, ["P3", "2020-01-07", "D2740", "3"])
+        page.write_row(2, 0, ["P2", "2019-05-06", "", "30"])
+        page.write_rich_string(2, 2, struck, "D2740", " D3330")
