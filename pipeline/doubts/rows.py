@@ -11,6 +11,7 @@ from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.sections import section_doubts
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts
+from pipeline.doubts.status_words import status_word_doubts
 from pipeline.reasons import REASONS
 from pipeline.suggest.toml_quote import quoted
 
@@ -50,6 +51,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         marked = {heading for heading, _, _ in one.answers.marks}
         has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
         found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status)
+        found += status_word_doubts(where, one.words, accepted, told=marked, has_status=has_status)
         found += phrase_doubts(where, one.phrases, accepted, told=marked)
         found += section_doubts(where, one.sections, accepted, n_rows=one.counts["records"], has_fee=has_fee)
         found += below_zero_doubts(

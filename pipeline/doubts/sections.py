@@ -30,6 +30,11 @@ class SectionsSeen:
         """Take in a batch: of each row its section, whether it has a code, its status, and whether it is told."""
         frame = pl.DataFrame({"section": section, "has_status": status.is_not_null()})
         is_asked = coded & section.is_not_null() & (~told if told is not None else True)
+        # What a row got from the name itself, as by `sheet_name` or `group_lines`, is told too.
+        low = pl.DataFrame({"section": section, "status": status}).select(pl.all().str.to_lowercase())
+        is_asked &= ~low.select(
+            pl.col("section").str.contains(pl.col("status"), literal=True).fill_null(False)
+        ).to_series()
         counts = frame.filter(is_asked).group_by("section", "has_status").len()
         self.untold.update({(name, has): n for name, has, n in counts.iter_rows()})
 

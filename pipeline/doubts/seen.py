@@ -22,6 +22,7 @@ from pipeline.doubts.standing import (
     phrases,
     text_columns,
 )
+from pipeline.doubts.status_words import few_texts
 from pipeline.doubts.tooth_places import quadrant_text
 from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
@@ -42,7 +43,8 @@ class Seen:
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
-    an entry say of it, and `amounts` numbers below zero, by heading; `sections` the names that rows stand under.
+    an entry say of it, `amounts` numbers below zero and `words` the texts of columns with few, by heading; `sections`
+    the names that rows stand under.
     `tooth_systems` are addresses of numberings of teeth that are not known.
     """
 
@@ -63,8 +65,10 @@ class Seen:
     flags: dict[str, Counter[str]] = field(default_factory=dict)
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
+    words: dict[str, Counter[str]] = field(default_factory=dict)
     sections: SectionsSeen = field(default_factory=SectionsSeen)
     tooth_systems: Counter[str] = field(default_factory=Counter)
+    _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
@@ -85,6 +89,8 @@ class Seen:
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
             self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
             self.amounts = {h: Counter() for h in amount_columns(free)}
+            looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
+            self._left = [h for h in free if h not in looked_at]
         read = {f: h for f, h in self.answers.columns.items() if f not in self.made}
         code = read.get("code")
         self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
@@ -144,6 +150,12 @@ class Seen:
         for heading, texts in self.flags.items():
             if len(texts) <= MOST_TEXTS:
                 texts.update(flag_texts(heading, self._untold(rows, heading)))
+        if self.table == "procedures" and rows.height:
+            if self._left:
+                self.words, self._left = few_texts(rows, self._left), []
+            for heading, texts in self.words.items():
+                if len(texts) <= MOST_TEXTS:
+                    texts.update(dict(self._untold(rows, heading).fill_null("").value_counts(name="n").iter_rows()))
         for heading, said in self.phrases.items():
             if heading not in self.kinds:
                 said.update(phrases(self._untold(rows, heading)))

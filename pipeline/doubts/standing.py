@@ -43,11 +43,14 @@ _KINDS: dict[tuple[str, str], str] = {
         "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat"
     ),
     ("completed", "planned"): (
-        "completed|complete|is complete|iscomplete|done|is done|finished|performed|erledigt|fertig|abgeschlossen|"
-        "termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato"
+        "completed|complete|is complete|iscomplete|posted|is posted|done|is done|finished|performed|erledigt|fertig|"
+        "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato"
     ),
     ("completed", "void"): "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo",
-    ("planned", "completed"): "planned|is planned|proposed|tx plan|tp|treatment plan|geplant|prevu|planificado|gepland",
+    ("planned", "completed"): (
+        "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|geplant|"
+        "prevu|planificado|gepland"
+    ),
     ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
 }
@@ -78,6 +81,7 @@ _ENTRY_KINDS = _set(
     "posting type|ledger type|activity type|entry kind|kind|trans|transaction kind|typ|art|buchungsart|buchungstyp|"
     "eintragsart|belegart|vorgang|vorgangsart|leistungsart|type d operation|type operation|type de ligne|type ligne|"
     "type d acte|type acte|nature|tipo|tipo de movimiento|tipo movimiento|tipo de registro|tipo de linea|soort|"
+    "action|operation|event|change|change type|audit action|aktion|"
     "soort regel|type regel|boekingssoort|regeltype|tipo movimento|tipo di riga|tipo de lancamento|tipo lancamento",
     "|",
 )
@@ -85,7 +89,8 @@ _ENTRY_KINDS = _set(
 _NO_WORK = _set(
     "payment|payments|pmt|pymt|pay|receipt|insurance payment|ins payment|ins pmt|patient payment|pt payment|deposit|"
     "adjustment|adjustments|adj|write off|writeoff|discount|courtesy|transfer|finance charge|interest|balance forward|"
-    "note|memo|message|statement|missed appointment|broken appointment|no show|zahlung|zahlungseingang|korrektur|"
+    "delete|remove|removed|note|memo|"
+    "message|statement|missed appointment|broken appointment|no show|zahlung|zahlungseingang|korrektur|"
     "rabatt|nachlass|notiz|mahnung|paiement|reglement|versement|remise|ajustement|pago|cobro|ajuste|descuento|nota|betaling|"
     "korting|correctie|notitie|pagamento|desconto|sconto|incasso|rettifica",
     "|",
@@ -159,9 +164,18 @@ def _kind_is(text: str) -> str:
     return said.word if said.is_whole and said.word != "completed" else ""
 
 
+def word_of(text: str) -> str:
+    """What a text that stands alone in its cell makes of a row; empty if it says nothing."""
+    low = text.strip().lower()
+    if said := next((word for word, texts in _SAID.items() if low in texts), ""):
+        return said
+    found = named(text)
+    return found.word if found.is_whole and found.words else ""
+
+
 def _flag_of(heading: str) -> tuple[str, str] | None:
     """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
-    plain = plain_heading(heading)
+    plain = plain_heading(heading.rstrip(". ").rpartition(".")[2])  # of a field within a field the last name
     if plain in _FLAGS:
         return _FLAGS[plain]
     meant = _FLAGS.get(" ".join(word for word in plain.split() if word not in _BESIDE))

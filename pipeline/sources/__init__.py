@@ -162,9 +162,6 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
     source = MadeColumns(source, options.made, path.name) if options.made else source
     if options.table != _LEDGER:
         return source
-    told = {name for t in (*options.group_lines, options.sheet_name, options.file_name) if t for name in t.fields}
-    if "status" in told:
-        return source  # what names or lines say of it is told
     return Sections(
         source, path.name, _around(path, options), options.sections, options.fill_down[0] if options.fill_down else None
     )

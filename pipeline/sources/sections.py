@@ -36,7 +36,8 @@ SECTION = "(section)"
 SHEET_LINE = r"^.*?, row \d+: "
 _MOST_FILLED = 3
 _FEW = 2
-_AMOUNT = r"^[\s$€£(+-]*[\d.,' ]+[)%\s€-]*$"
+# Amounts, counts and days beside a title.
+_AMOUNT = r"^[\s$€£#(+-]*[\d.,:/' -]*\d[\d.,:/' -]*[)%\s€-]*$"
 
 
 @dataclass
@@ -54,15 +55,22 @@ class TitleRows(Around):
     is_cut: bool = False
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
-        """See `Source.batches`; where few columns are asked for, rows stay as they are."""
+        """See `Source.batches`. Where some columns are asked for, only those in which work has something are looked
+        at beside them, and none if they are not among these."""
         there = [h for h in dict.fromkeys(self.needed) if h in self.source.headings]
         there = there if len(there) > 1 else []
-        is_below = False
-        for batch in self.source.batches(headings):
+        is_below, looked_at = False, headings
+        if headings is not None and set(there) & set(headings):
+            looked_at = [h for h in self.source.headings if h in {*headings, *there}]  # a title is the first of them
+        for batch in self.source.batches(looked_at):
             is_whole = set(there or self.source.headings) <= set(batch.rows.columns)
             kept = self._without_titles(batch, there, is_below) if is_whole and batch.rows.height else batch
             is_below |= kept is not batch
-            yield kept
+            yield (
+                kept
+                if looked_at is headings
+                else replace(kept, rows=kept.rows.select(pl.col(h) for h in headings or ()))
+            )
 
     def _without_titles(self, batch: Batch, needed: Sequence[str], is_below: bool) -> Batch:
         if needed:
@@ -98,15 +106,16 @@ class TitleRows(Around):
 
 
 def _lines_of(rows: pl.DataFrame, at: pl.Series, *, between: str) -> pl.DataFrame:
-    """`line`: the words of rows that may be titles, without amounts, empty where there are too many cells or numbers in
-    one of several; `is_words`: words in one cell and nothing else; `at`."""
+    """`line`: the words of rows that may be titles, without amounts; empty where there are too many cells, a number in
+    one of several, or the words are not the first. `is_words`: words in one cell and nothing else; `at`."""
     cells = [h for h in rows.columns if h not in (SHEET, SHEET_ROW)]
     texts = rows.select(pl.col(h).cast(pl.String).str.strip_chars().replace("", None) for h in cells)
     words = texts.select(pl.when(~pl.col(h).str.contains(_AMOUNT)).then(pl.col(h)).alias(h) for h in cells)
     n_cells, n_words = (f.select(pl.sum_horizontal(pl.all().is_not_null())).to_series() for f in (texts, words))
     line = words.select(pl.concat_str(pl.all(), separator=between, ignore_nulls=True).alias("line")).to_series()
     has_digits = line.str.contains(r"\d")
-    fits = (n_cells <= _MOST_FILLED) & ((n_words == 1) | ~has_digits)
+    first = texts.select(pl.coalesce(pl.all())).to_series() == words.select(pl.coalesce(pl.all())).to_series()
+    fits = (n_cells <= _MOST_FILLED) & ((n_words == 1) | ~has_digits) & first.fill_null(False)
     return pl.DataFrame({"line": line, "fits": fits, "is_words": (n_cells == 1) & (n_words == 1) & ~has_digits}).select(
         pl.when("fits").then("line").otherwise(pl.lit("")).alias("line"), "is_words", at=at
     )
