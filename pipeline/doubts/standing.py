@@ -48,8 +48,8 @@ _KINDS: dict[tuple[str, str], str] = {
     ),
     ("completed", "void"): "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo",
     ("planned", "completed"): (
-        "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|geplant|"
-        "prevu|planificado|gepland"
+        "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
+        "geplant|prevu|planificado|gepland"
     ),
     ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
