@@ -214,8 +214,8 @@ class Seen:
                 found.update(below_zero(self._untold(rows, heading, among=charged)))
         if section is None:
             return
-        heading = self.answers.columns.get("status")
-        status = _filled(rows.get_column(heading)) if heading else pl.Series([None] * rows.height, dtype=pl.String)
+        own = self.answers.columns.get("status")
+        status = _filled(rows.get_column(own)) if own else pl.Series([None] * rows.height, dtype=pl.String)
         self.sections.add(section, coded, status, self._is_told(section, SECTION))
 
     def _untold(self, rows: pl.DataFrame, heading: str, *, among: pl.Series | None = None) -> pl.Series:

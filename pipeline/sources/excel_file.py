@@ -186,8 +186,8 @@ def _batch(part: _Part, piece: pl.DataFrame, wanted: list[str], *, after: int, s
         pl.lit(part.sheet).alias(SHEET), (place + sheet_row).cast(pl.String).alias(SHEET_ROW)
     )
     if part.struck:
-        rows = range(sheet_row, sheet_row + piece.height)
-        frame = frame.with_columns(pl.Series(STRUCK, [part.struck.get(row) for row in rows], dtype=pl.String))
+        places = range(sheet_row, sheet_row + piece.height)
+        frame = frame.with_columns(pl.Series(STRUCK, [part.struck.get(row) for row in places], dtype=pl.String))
     numbers = pl.int_range(after + 1, after + piece.height + 1, dtype=pl.Int64, eager=True).alias("row_number")
     reason = _reasons(frame, part, table)
     sound = reason.is_null()

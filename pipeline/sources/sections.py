@@ -89,7 +89,7 @@ class TitleRows(Around):
             is_title = are_titles(lines["line"])
         if not is_below and not is_title.any():
             return batch
-        first = 0 if is_below else int(lines["at"].filter(is_title).min() or 0)
+        first = 0 if is_below else lines["at"].filter(is_title)[0]
         is_note = is_title if self.fill_down else is_title | (lines["is_words"] & (lines["at"] > first))
         found = lines.filter(is_note)
         if not found.height:

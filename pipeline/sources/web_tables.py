@@ -49,9 +49,11 @@ def open_web_page(path: Path) -> FoundTables:
             "does not hold it: use the page's own export, as CSV or workbook."
         )
     named = {f"table {n}": (unmarked(rows), above) for n, (rows, above) in enumerate(tables, 1)}
+    plain = {name: rows for name, ((rows, _), _) in named.items()}
+    loaders = {name: (lambda rows=rows: rows) for name, rows in plain.items()}
     return FoundTables(
         path,
-        {name: (lambda rows=rows: rows) for name, ((rows, _), _) in named.items()},
+        loaders,
         "a table of a web page",
         above={name: tuple(above) for name, (_, above) in named.items()},
         struck={name: struck for name, ((_, struck), _) in named.items() if struck},

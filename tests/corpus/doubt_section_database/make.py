@@ -23,4 +23,4 @@ def make(folder: Path) -> None:
     with closing(sqlite3.connect(folder / "office.db")) as database, database:
         for name, rows in tables.items():
             database.execute(f"create table {name} (Chart, Date, Code, Th)")
-            database.executemany(f"insert into {name} values (?, ?, ?, ?)", rows)  # noqa: S608
+            database.executemany(f"insert into {name} values (?, ?, ?, ?)", rows)
