@@ -6,6 +6,7 @@ texts know such letters at all; of kinds other than .xlsx and .xlsm nothing is k
 
 from __future__ import annotations
 
+import functools
 import re
 import zipfile
 import zlib
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import IO
 
 from pipeline.sources.excel_safety import CHECKED_KINDS
+from pipeline.sources.safe_path import Key, key_of
 from pipeline.sources.struck import row_is
 
 _STRIKE = re.compile(rb"<(?:\w+:)?strike\b(?![^>]*\bval=[\"'](?:0|false)[\"'])[^>]*>")
@@ -36,8 +38,11 @@ def struck_in_workbook(path: Path) -> dict[str, dict[int, str]]:
 
     The workbook has been looked at before: see `check_workbook`.
     """
-    if path.suffix.lower() not in CHECKED_KINDS:
-        return {}
+    return _struck(key_of(path), path) if path.suffix.lower() in CHECKED_KINDS else {}
+
+
+@functools.lru_cache(maxsize=64)  # a workbook is opened once a table and, by `suggest`, once a sheet
+def _struck(_: Key, path: Path) -> dict[str, dict[int, str]]:
     try:
         with zipfile.ZipFile(path) as packed:
             formats, texts = _formats(_part(packed, "xl/styles.xml")), _texts(_part(packed, "xl/sharedStrings.xml"))

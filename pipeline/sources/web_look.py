@@ -8,7 +8,24 @@ from dataclasses import dataclass, field
 
 _HEADINGS = ("h1", "h2", "h3", "h4", "h5", "h6")
 _TITLE = "title"
-_BLOCKS = ("p", "div", "li", "br", "hr", "center", "section", "article", "header", "dt", "dd", "legend", "body", "tr")
+_BLOCKS = (
+    "p",
+    "div",
+    "li",
+    "br",
+    "hr",
+    "center",
+    "section",
+    "article",
+    "header",
+    "dt",
+    "dd",
+    "legend",
+    "body",
+    "tr",
+    "td",
+    "th",
+)
 _MOST_LINES = 5
 _STRIKING = ("s", "strike", "del")
 # Tags that nothing closes.
@@ -22,7 +39,7 @@ _MOST_OF_STYLES = 1_000_000
 
 @dataclass
 class Surroundings:
-    """The text outside of tables. A heading holds up to the next of its rank or above; other lines for one table."""
+    """The text before tables. A heading holds up to the next of its rank or above; other lines for one table."""
 
     _headings: dict[int, str] = field(default_factory=dict)
     _rank: int | None = None
@@ -52,6 +69,10 @@ class Surroundings:
         found = [text for _, text in sorted(self._headings.items())] + self._loose
         self._loose = []
         return found
+
+    def forget(self) -> None:
+        """A table ends: what stood in it is above no other one."""
+        self._pieces, self._loose = [], []
 
     def _end_line(self) -> None:
         line = " ".join("".join(self._pieces).split())

@@ -25,6 +25,7 @@ _HEAD = 4096
 _MOST_SPAN = 1_000_000
 _MOST_DEEP = 50
 _LEAST_ROWS, _LEAST_COLUMNS = 2, 2
+_FEW_CELLS = 50
 _NOT_SHOWN = ("script", "style", "template")
 _BREAKS = ("br", "p", "div", "li")
 
@@ -96,7 +97,7 @@ class _Tables(HTMLParser):
             self.found.append(self._open[-1].rows)
             self.above.append(self._surroundings.lines())
         elif not self._open:
-            self._surroundings.start(tag)
+            pass
         elif tag == "caption":
             self._open[-1].caption = []
         elif tag == "tr":
@@ -109,14 +110,18 @@ class _Tables(HTMLParser):
             self._open[-1].spans = _span(told.get("colspan")), _span(told.get("rowspan"))
         elif tag in _BREAKS:
             self.handle_data(" ")
+        if self._is_watched:
+            self._surroundings.start(tag)
         self._strikes.start(tag, dict(attrs))
 
     def handle_endtag(self, tag: str) -> None:
         """See `HTMLParser`."""
         if tag == self._hidden:
             self._hidden = ""
-        if not self._open:
+        if self._is_watched:
             self._surroundings.end(tag)
+        if not self._open:
+            pass
         elif tag in ("td", "th", "tr", "caption"):
             self._close_cell()
             if tag == "tr":
@@ -124,21 +129,29 @@ class _Tables(HTMLParser):
         elif tag == "table":
             self._close_cell()
             self._open.pop().rows.end()
+            self._surroundings.forget()
         self._strikes.end(tag)
 
     def handle_data(self, data: str) -> None:
         """See `HTMLParser`."""
         if self._hidden:
             return
-        if not self._open:
+        if self._is_watched:
             self._surroundings.text(data)
-        elif (table := self._open[-1]).text is not None:
+        if not self._open:
+            return
+        if (table := self._open[-1]).text is not None:
             table.text.append(data)
             letters = len("".join(data.split()))
             table.letters += letters
             table.struck += letters if self._strikes.are_open else 0
         elif table.caption is not None:
             table.caption.append(data)
+
+    @property
+    def _is_watched(self) -> bool:
+        """Whether what stands here may stand above a table: a table that is there for its looks has few cells."""
+        return not self._open or self._open[-1].cells <= _FEW_CELLS
 
     def finish(self) -> None:
         """End what the page leaves open."""
@@ -153,6 +166,7 @@ class _Tables(HTMLParser):
             text = marked(" ".join("".join(table.text).split()), struck=table.struck, letters=table.letters)
             table.rows.add(text, across=across, down=down)
             table.text, table.letters, table.struck = None, 0, 0
+            table.cells += 1
         if table.caption is not None:
             self.above[table.place].append(" ".join("".join(table.caption).split()))
             table.caption = None
@@ -169,6 +183,7 @@ class _OpenTable:
     letters: int = 0
     struck: int = 0
     caption: list[str] | None = None
+    cells: int = 0
 
 
 def _span(told: str | None) -> int:
