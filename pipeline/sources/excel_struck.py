@@ -10,7 +10,6 @@ import functools
 import re
 import zipfile
 import zlib
-from collections import Counter
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
@@ -31,6 +30,7 @@ _VALUE = re.compile(rb"<(?:\w+:)?v>(\d+)</")
 _SHEET = re.compile(rb"<(?:\w+:)?sheet\b([^>]*?)/?>")
 _LINK = re.compile(rb"<(?:\w+:)?Relationship\b([^>]*?)/?>")
 _CHUNK = 1 << 20
+_LONGEST_ROW = 1 << 26
 
 
 def struck_in_workbook(path: Path) -> dict[str, dict[int, str]]:
@@ -91,29 +91,39 @@ def _sheets(packed: zipfile.ZipFile) -> Iterator[tuple[str, str]]:
 
 
 def _rows(stream: IO[bytes], formats: set[int], texts: set[int]) -> dict[int, str]:
-    filled: Counter[int] = Counter()
-    struck: Counter[int] = Counter()
-    for told, inner in _cells(stream):
-        if not inner:
+    found = {}
+    maybe = _any_of(formats, texts)
+    for row in _rows_of(stream):
+        if not maybe.search(row):
             continue
-        row = int(re.sub(r"\D", "", _attribute(told, b"r")) or 0)
-        filled[row] += 1
-        is_text = _attribute(told, b"t") == "s" and (value := _VALUE.search(inner)) and int(value[1]) in texts
-        if is_text or int(_attribute(told, b"s") or 0) in formats or _STRIKE.search(inner):
-            struck[row] += 1
-    return {row: row_is(n, filled=filled[row]) for row, n in struck.items()}
+        number, filled, struck = 0, 0, 0
+        for told, inner in _CELL.findall(row):
+            if not inner:
+                continue
+            number = int(re.sub(r"\D", "", _attribute(told, b"r")) or 0)
+            filled += 1
+            is_text = _attribute(told, b"t") == "s" and (value := _VALUE.search(inner)) and int(value[1]) in texts
+            struck += bool(is_text or int(_attribute(told, b"s") or 0) in formats or _STRIKE.search(inner))
+        if struck:
+            found[number] = row_is(struck, filled=filled)
+    return found
 
 
-def _cells(stream: IO[bytes]) -> Iterator[tuple[bytes, bytes]]:
+def _any_of(formats: set[int], texts: set[int]) -> re.Pattern[bytes]:
+    """What the rows that matter hold: nearly all others are passed by."""
+    styles = "|".join(map(str, sorted(formats))) or "-"
+    shared = "|".join(map(str, sorted(texts))) or "-"
+    return re.compile(rf"\ss=[\"'](?:{styles})[\"']|v>(?:{shared})</|strike\b".encode())
+
+
+def _rows_of(stream: IO[bytes]) -> Iterator[bytes]:
     tail = b""
     while piece := stream.read(_CHUNK):
-        piece = tail + piece
-        last = None
-        for last in _CELL.finditer(piece):
-            yield last[1], last[2] or b""
-        tail = piece[last.end() :] if last else piece
-        if len(tail) > 2 * _CHUNK:
-            tail = tail[-_CHUNK:]
+        *rows, tail = (tail + piece).split(b"row>")
+        yield from rows
+        if len(tail) > _LONGEST_ROW:
+            tail = b""
+    yield tail
 
 
 def _attribute(told: bytes, name: bytes) -> str:

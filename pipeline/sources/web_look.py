@@ -27,7 +27,7 @@ _BLOCKS = (
     "th",
 )
 _MOST_LINES = 5
-_STRIKING = ("s", "strike", "del")
+STRIKING = ("s", "strike", "del")
 # Tags that nothing closes.
 _ALONE = frozenset(("br", "hr", "img", "input", "meta", "link", "col", "wbr", "area", "base"))
 _CELLS = ("td", "th", "tr", "tbody", "thead", "tfoot", "table")
@@ -104,7 +104,7 @@ class Strikes:
         if tag in _CELLS:
             self._end_cells(tag)
         by_class = self.classes and set((told.get("class") or "").split()) & set(self.classes)
-        if tag not in _ALONE and (tag in _STRIKING or by_class or _STYLE.search(told.get("style") or "")):
+        if tag not in _ALONE and (tag in STRIKING or by_class or _STYLE.search(told.get("style") or "")):
             self._open.append(tag)
         elif tag in self._open and tag not in _CELLS:
             self._open.append(tag)  # one within another of its kind: the first to close is this one

@@ -17,7 +17,7 @@ from pipeline.errors import DataError
 from pipeline.sources.found_tables import FoundTables, read_whole
 from pipeline.sources.spans import SpanRows, filled
 from pipeline.sources.struck import marked, unmarked
-from pipeline.sources.web_look import Strikes, Surroundings, struck_classes
+from pipeline.sources.web_look import STRIKING, Strikes, Surroundings, struck_classes
 
 _CHARSET = re.compile(rb"charset\s*=\s*[\"']?([\w-]+)", re.IGNORECASE)
 _MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
@@ -112,7 +112,8 @@ class _Tables(HTMLParser):
             self.handle_data(" ")
         if self._is_watched:
             self._surroundings.start(tag)
-        self._strikes.start(tag, dict(attrs))
+        if attrs or self._strikes.are_open or tag in STRIKING:
+            self._strikes.start(tag, dict(attrs))
 
     def handle_endtag(self, tag: str) -> None:
         """See `HTMLParser`."""
@@ -130,7 +131,8 @@ class _Tables(HTMLParser):
             self._close_cell()
             self._open.pop().rows.end()
             self._surroundings.forget()
-        self._strikes.end(tag)
+        if self._strikes.are_open:
+            self._strikes.end(tag)
 
     def handle_data(self, data: str) -> None:
         """See `HTMLParser`."""
@@ -142,9 +144,8 @@ class _Tables(HTMLParser):
             return
         if (table := self._open[-1]).text is not None:
             table.text.append(data)
-            letters = len("".join(data.split()))
-            table.letters += letters
-            table.struck += letters if self._strikes.are_open else 0
+            if self._strikes.are_open:
+                table.struck += len("".join(data.split()))
         elif table.caption is not None:
             table.caption.append(data)
 
@@ -163,9 +164,11 @@ class _Tables(HTMLParser):
         table = self._open[-1]
         if table.text is not None:
             across, down = table.spans
-            text = marked(" ".join("".join(table.text).split()), struck=table.struck, letters=table.letters)
+            text = " ".join("".join(table.text).split())
+            if table.struck:
+                text = marked(text, struck=table.struck, letters=len(text.replace(" ", "")))
             table.rows.add(text, across=across, down=down)
-            table.text, table.letters, table.struck = None, 0, 0
+            table.text, table.struck = None, 0
             table.cells += 1
         if table.caption is not None:
             self.above[table.place].append(" ".join("".join(table.caption).split()))
@@ -174,13 +177,12 @@ class _Tables(HTMLParser):
 
 @dataclass
 class _OpenTable:
-    """A table that is being read; `text` are the pieces of the open cell, `letters` of which so many are `struck`."""
+    """A table that is being read; `text` are the pieces of the open cell, so many of whose letters are `struck`."""
 
     rows: SpanRows
     place: int
     text: list[str] | None = None
     spans: tuple[int, int] = (1, 1)
-    letters: int = 0
     struck: int = 0
     caption: list[str] | None = None
     cells: int = 0
