@@ -11,6 +11,7 @@ from pipeline.set_aside import MendedFile, mends_one_of, open_mended
 from pipeline.sources import ReadOptions, Source, open_source
 from pipeline.sources.group_lines import Template, read_templates
 from pipeline.sources.made_columns import headings_of
+from pipeline.sources.sections import SECTION
 
 
 def read_options(told: TableSource, settings: Settings) -> ReadOptions:
@@ -38,6 +39,8 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         sheet_name=_name_form(told, told.sheet_name, "sheet_name"),
         file_name=_name_form(told, told.file_name, "file_name"),
         required=tuple(told.columns.get(f, f).strip() for f in REQUIRED_FIELDS[told.name]),
+        sections=SECTION in told.status_from,
+        folder=settings.path.parent,
     )
 
 

@@ -86,7 +86,7 @@ class FileRead:
             with reading(self.seen.file, TYPING):
                 fields = self.seen.answers.fields(batch.rows)
                 cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), self.reading)
-                self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
+                self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
                 self.seen.add_lines(batch.malformed)
             self._count(batch, cleaned)
             self.aside.add(_quarantined(batch, cleaned).with_columns(load_id))

@@ -180,3 +180,21 @@ def test_a_check_refuses_what_is_listed_as_mended_and_is_not(practice: Practice)
     checked = check(load_settings(practice.folder / "practice.toml"), today=TODAY)
     assert checked.exit_code == 1
     assert "has no column" in checked.text
+
+
+def test_a_mended_row_stays_in_the_section_that_it_stood_in(tmp_path: Path):
+    practice = Practice(tmp_path)
+    more = 'status_from."(section)" = { Planned = "planned" }\n'
+    text = "Pat,Date,Code,Tooth\n007,01/02/2020,D2740,3\nPlanned,,,\n008,25/02/2020,D2740,99\n"
+    (practice.folder / "ledger.csv").write_text(text, encoding="utf-8")
+    practice.run(more=more)
+    (out,) = practice.write_out()
+    mend(out, practice.folder / "mended.csv", row3={"Tooth": "14"}, row2={})
+    practice.run(more=more + 'corrected = ["mended.csv"]\n')
+    with open_store(practice.folder / "practice.duckdb") as store:
+        rows = (
+            store.read(PROCEDURES)
+            .sort("patient_id")
+            .select("patient_id", "tooth_fdi", pl.col("status").cast(pl.String))
+        )
+    assert rows.rows() == [("007", 16, "completed"), ("008", 26, "planned")]

@@ -122,7 +122,7 @@ def _look_into(
         with sources.reading(name, TYPING):
             fields = seen.answers.fields(batch.rows)
             cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), reading)
-            seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects)
+            seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
             seen.add_lines(batch.malformed)
         look.aside.update(cleaned.rejects["reason"].to_list())
         look.aside.update(batch.malformed["reason"].fill_null("malformed_line").to_list())

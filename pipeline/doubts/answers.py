@@ -17,6 +17,8 @@ from pipeline.doubts.standing import REVERSAL, matches, status_of
 from pipeline.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.errors import DataError
 from pipeline.fields import kind
+from pipeline.sources.excel_file import STRUCK
+from pipeline.sources.sections import SECTION
 from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
@@ -101,7 +103,7 @@ class Answers:
             changes.append(self._fee().alias("fee"))
         if self.marks:
             own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
-            changes.append(status_of([(_mark(h), p, w) for h, p, w in self.marks], own).alias("status"))
+            changes.append(self._status(own).alias("status"))
         if self.swapped or self.next_day:
             changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
         return changes
@@ -131,6 +133,14 @@ class Answers:
             digit = text.str.extract(r"^0?([1-8])(?:\.0+)?$")
             text = pl.coalesce(as_written(quadrant_digit(pl.col("quadrant:")) + digit, self.notation), text)
         return text
+
+    def _status(self, own: pl.Expr) -> pl.Expr:
+        """What marks make of a row. Its own status says more than the plan that it stands in, but what was deleted had
+        one before."""
+        marks = [(_mark(h), p, w) for h, p, w in self.marks]
+        weak = [m for m in marks if m[0] == _mark(SECTION) and m[2] not in ("void", REVERSAL)]
+        text = own.str.strip_chars().replace("", None)
+        return status_of([m for m in marks if m not in weak], pl.coalesce(text, status_of(weak, text)))
 
     @property
     def _reversals(self) -> list[pl.Expr]:
@@ -202,9 +212,11 @@ def answers_for(
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] {key} names. Correct the name in the TOML.'
             )
-    marks = tuple((heading, *mark) for heading, made in told.status_from.items() for mark in made.items())
+    # What a row says goes before what its section does; nothing is struck through where there is no such column.
+    told_of = sorted(told.status_from.items(), key=lambda one: one[0] == SECTION)
+    marks = tuple((heading, *mark) for heading, made in told_of if heading in headings for mark in made.items())
     for heading in told.status_from:
-        if heading not in headings:
+        if heading not in headings and heading != STRUCK:
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] status_from names. Correct the name in the '
                 "TOML."
@@ -246,6 +258,11 @@ def folded(text: pl.Expr) -> pl.Expr:
 def is_amount(text: pl.Expr) -> pl.Expr:
     """Whether a cell holds a number other than 0."""
     return (text.str.contains(r"[1-9]") & ~text.str.contains(r"\p{L}{4,}")).fill_null(False)
+
+
+def is_below_zero(text: pl.Expr) -> pl.Expr:
+    """Whether a cell holds an amount below zero."""
+    return (is_amount(text) & text.str.contains(r"^[\s$€£]*[-−–(<]|[-−]\s*$|(?i:cr\.?\s*$)")).fill_null(False)
 
 
 def _below_zero(amount: pl.Expr) -> pl.Expr:

@@ -34,6 +34,7 @@ ACCEPTABLE = (
     "status_not_read",
     "status_in_text",
     "status_in_titles",
+    "below_zero",
 )
 
 

@@ -6,9 +6,12 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.sections import section_doubts
 from pipeline.doubts.seen import Seen
-from pipeline.doubts.standing import flag_doubts, phrase_doubts, title_doubts
+from pipeline.doubts.standing import flag_doubts, phrase_doubts
+from pipeline.doubts.status_words import status_word_doubts
 from pipeline.reasons import REASONS
 from pipeline.suggest.toml_quote import quoted
 
@@ -46,10 +49,14 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += further_procedures(where, one, accepted)
         found += sheets_alike(where, one, accepted)
         marked = {heading for heading, _, _ in one.answers.marks}
-        found += flag_doubts(where, one.flags, accepted, told=marked)
+        has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
+        found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status)
+        found += status_word_doubts(where, one.words, accepted, told=marked, has_status=has_status)
         found += phrase_doubts(where, one.phrases, accepted, told=marked)
-        of_status = settings.tables[one.table].values.get("status", {})
-        found += title_doubts(where, one.titles, accepted, values=of_status)
+        found += section_doubts(where, one.sections, accepted, n_rows=one.counts["records"], has_fee=has_fee)
+        found += below_zero_doubts(
+            where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
+        )
     for table in dict.fromkeys(s.table for s in seen):
         of = [s for s in seen if s.table == table]
         found += set_aside(

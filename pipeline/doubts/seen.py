@@ -8,12 +8,25 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.doubts.answers import Answers, is_amount
+from pipeline.doubts.answers import Answers, is_amount, is_below_zero
+from pipeline.doubts.below_zero import amount_columns, below_zero
 from pipeline.doubts.kept_words import headed, numbered_like
-from pipeline.doubts.standing import MOST_FLAGS, flag_columns, matches, phrases, text_columns, titles
+from pipeline.doubts.sections import SectionsSeen
+from pipeline.doubts.standing import (
+    MOST_TEXTS,
+    flag_columns,
+    flag_texts,
+    kind_columns,
+    kinds,
+    matches,
+    phrases,
+    text_columns,
+)
+from pipeline.doubts.status_words import few_texts
 from pipeline.doubts.tooth_places import quadrant_text
 from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
+from pipeline.sources.sections import SECTION
 
 MOST_DAYS = 200_000
 _MOST_PIECES = 64
@@ -25,13 +38,14 @@ class Seen:
 
     `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
     one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
-    field. `counts` are numbers of rows: `rows`, `aside` (totals, notes and empty rows left out), `credit`, `further`,
-    `teeth_beside`.
+    field. `counts` are numbers of rows: `rows`, `records` (without the lines that are none), `aside` (totals, notes and
+    empty rows left out), `credit`, `further`, `teeth_beside`.
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
-    `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
-    heading, and `titles` lines between rows that say it of a section. `tooth_systems` are addresses of numberings of
-    teeth that are not known.
+    `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
+    an entry say of it, `amounts` numbers below zero and `words` the texts of columns with few, by heading; `sections`
+    the names that rows stand under.
+    `tooth_systems` are addresses of numberings of teeth that are not known.
     """
 
     table: str
@@ -50,8 +64,11 @@ class Seen:
     sheets: dict[str, set[int]] = field(default_factory=dict)
     flags: dict[str, Counter[str]] = field(default_factory=dict)
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
-    titles: Counter[tuple[str, str]] = field(default_factory=Counter)
+    amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
+    words: dict[str, Counter[str]] = field(default_factory=dict)
+    sections: SectionsSeen = field(default_factory=SectionsSeen)
     tooth_systems: Counter[str] = field(default_factory=Counter)
+    _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
@@ -69,16 +86,30 @@ class Seen:
         self.credits = headed(left, "credit") if self.table == "procedures" else []
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
-            self.phrases = {h: Counter() for h in text_columns(self.headings)}
+            self.kinds = [h for h in kind_columns(free) if h not in self.flags]
+            self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
+            self.amounts = {h: Counter() for h in amount_columns(free)}
+            looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
+            self._left = [h for h in free if h not in looked_at]
         read = {f: h for f, h in self.answers.columns.items() if f not in self.made}
         code = read.get("code")
         self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
         tooth = read.get("tooth")
         self.teeth_beside = [h for h in numbered_like(tooth, self.headings) if h in free] if tooth else []
 
-    def add(self, rows: pl.DataFrame, fields: pl.DataFrame, *, cleaned: pl.DataFrame, rejects: pl.DataFrame) -> None:
-        """Take in a batch: its cells, the fields made of them, the typed rows and those set aside."""
+    def add(
+        self,
+        rows: pl.DataFrame,
+        fields: pl.DataFrame,
+        *,
+        cleaned: pl.DataFrame,
+        rejects: pl.DataFrame,
+        section: pl.Series | None = None,
+    ) -> None:
+        """Take in a batch: its cells, the fields made of them, the typed rows and those set aside, and the section of
+        each row."""
         self.counts["rows"] += fields.height
+        self.counts["records"] += fields.height
         self._people.append(self._people_of(rows, fields))
         self._people = _merged(self._people)
         if "tooth" in fields.columns:
@@ -117,11 +148,19 @@ class Seen:
             is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
             self.counts["credit"] += found.filter(is_credit).height
         for heading, texts in self.flags.items():
-            if len(texts) <= MOST_FLAGS:
-                told = self._untold(rows, heading).fill_null("").value_counts(name="n")
-                texts.update(dict(told.iter_rows()))
+            if len(texts) <= MOST_TEXTS:
+                texts.update(flag_texts(heading, self._untold(rows, heading)))
+        if self.table == "procedures" and rows.height:
+            if self._left:
+                self.words, self._left = few_texts(rows, self._left), []
+            for heading, texts in self.words.items():
+                if len(texts) <= MOST_TEXTS:
+                    texts.update(dict(self._untold(rows, heading).fill_null("").value_counts(name="n").iter_rows()))
         for heading, said in self.phrases.items():
-            said.update(phrases(self._untold(rows, heading)))
+            if heading not in self.kinds:
+                said.update(phrases(self._untold(rows, heading)))
+        if self.table == "procedures" and "code" in fields.columns:
+            self._add_coded(rows, fields, section)
         for heading in self.further:
             self.counts["further"] += int(_filled(rows.get_column(heading)).count())
         for heading in self.teeth_beside:
@@ -134,9 +173,6 @@ class Seen:
         self.counts["rows"] += malformed.height
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
-        if self.table == "procedures":
-            notes = malformed.filter(pl.col("reason") == "note_line")
-            self.titles.update(titles(notes["raw_row"].drop_nulls()))
 
     def add_ids(self, ids: pl.Series) -> None:
         """Take in patients alone, of a file whose rows are not read."""
@@ -162,11 +198,37 @@ class Seen:
         found = pl.concat(self._teeth)
         return found.group_by(c for c in found.columns if c != "n").agg(pl.col("n").sum())
 
-    def _untold(self, rows: pl.DataFrame, heading: str) -> pl.Series:
+    def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
+        """What only matters of rows with a procedure code."""
+        section = rows.get_column(SECTION) if SECTION in rows.columns else section
+        if not self.kinds and not self.amounts and section is None:
+            return
+        coded = _filled(fields["code"]).is_not_null()
+        for heading in self.kinds:
+            self.phrases[heading].update(kinds(self._untold(rows, heading, among=coded)))
+        if self.amounts:
+            charged = coded
+            if "fee" in fields.columns:
+                charged &= ~fields.select(is_below_zero(pl.col("fee").cast(pl.String))).to_series()
+            for heading, found in self.amounts.items():
+                found.update(below_zero(self._untold(rows, heading, among=charged)))
+        if section is None:
+            return
+        own = self.answers.columns.get("status")
+        status = _filled(rows.get_column(own)) if own else pl.Series([None] * rows.height, dtype=pl.String)
+        self.sections.add(section, coded, status, self._is_told(section, SECTION))
+
+    def _untold(self, rows: pl.DataFrame, heading: str, *, among: pl.Series | None = None) -> pl.Series:
         """The texts of a column but for those of which PRACTICE.toml says what they make of a row."""
         texts = _text(rows, heading)
+        texts = texts if among is None else texts.filter(among)
+        told = self._is_told(texts, heading)
+        return texts if told is None else texts.filter(~told)
+
+    def _is_told(self, texts: pl.Series, heading: str) -> pl.Series | None:
+        """Of which texts PRACTICE.toml says what they make of a row; None if it says nothing of the column."""
         told = [matches(pl.col("text"), pattern) for of, pattern, _ in self.answers.marks if of == heading]
-        return texts if not told else texts.filter(~texts.to_frame("text").select(pl.any_horizontal(told)).to_series())
+        return texts.to_frame("text").select(pl.any_horizontal(told)).to_series() if told else None
 
     def _people_of(self, rows: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         named = [_text(rows, h) for h in self.named]

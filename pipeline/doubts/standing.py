@@ -1,8 +1,9 @@
-"""Whether a row stands, where no column of the file is its status: flags, words in a text, titles of sections.
+"""Whether a row stands, where no column of the file is its status: flags, and words in a text.
 
-A flag is a column such as `Deleted` or `Completed`. Words stand in a text such as `(TP) Crown` or `REVERSAL crown`.
-Titles are lines between the rows such as `PLANNED TREATMENT`. All words are of the trade or of any language of ours,
-from memory: common practice, no source.
+A flag is a column such as `Deleted`, `voided_on` or `Completed`. Words stand in a text such as `(TP) Crown` or
+`REVERSAL crown`, or are all of it, as in a column of kinds of entry: `Estimate`, `Payment`. What the names of sheets,
+tables, files and lines say is looked at in `sections.py`, amounts below zero in `below_zero.py`. All words are of the
+trade or of any language of ours, from memory: common practice, no source.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.sources.excel_file import STRUCK
+from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 
@@ -22,8 +25,8 @@ from pipeline.suggest.toml_quote import quoted
 REVERSAL = "reversal"
 STATUS_WORDS = ("completed", "planned", "existing", "void", REVERSAL)
 MOST_FLAGS = 12
+MOST_TEXTS = 500  # of a flag, until it is clear that it is none
 _MOST_LETTERS = 16
-_SOME = 2
 
 
 def _set(words: str, between: str = " ") -> frozenset[str]:
@@ -34,18 +37,36 @@ def _set(words: str, between: str = " ") -> frozenset[str]:
 _KINDS: dict[tuple[str, str], str] = {
     ("void", "completed"): (
         "deleted|is deleted|isdeleted|del|removed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
-        "is inactive|reversed|storniert|geloescht|supprime|annule|anulado|eliminado|geannuleerd|verwijderd|annullato"
+        "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
+        "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
+        "annullato|annullamento|anulacao|excluido|exclusao|struck through|stornodatum|stornogrund|loeschdatum|"
+        "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat"
     ),
     ("completed", "planned"): (
-        "completed|complete|is complete|iscomplete|done|is done|finished|performed|erledigt|fertig|abgeschlossen|"
-        "termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato"
+        "completed|complete|is complete|iscomplete|posted|is posted|done|is done|finished|performed|erledigt|fertig|"
+        "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato"
     ),
     ("completed", "void"): "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo",
-    ("planned", "completed"): "planned|is planned|proposed|tx plan|tp|treatment plan|geplant|prevu|planificado|gepland",
+    ("planned", "completed"): (
+        "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
+        "geplant|prevu|planificado|gepland"
+    ),
     ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
 }
 _FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
+# Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
+_BESIDE = _set(
+    "date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por fecha motivo op "
+    "door reden il da data em user row record entry procedure"
+)
+_DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
+# What databases and spreadsheets write where there is no day.
+_NO_DAY = (
+    r"(?i)^(?:|null|none|nan|nat|n/?a|\\n|-+|0+[-/.]0+[-/.]0+.*|0001-01-01.*|1/1/0001.*|1899-12-3[01].*|"
+    r"1900-01-0[01].*)$"
+)
+_ANY = "*"
 _YES = _set("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on")
 _NO = _set("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off")
 _TEXTS = _set(
@@ -55,6 +76,31 @@ _TEXTS = _set(
     "descrizione|descricao|prestazione",
     "|",
 )
+_ENTRY_KINDS = _set(
+    "type|transaction type|trans type|tran type|trx type|txn type|entry type|line type|record type|row type|item type|"
+    "posting type|ledger type|activity type|entry kind|kind|trans|transaction kind|typ|art|buchungsart|buchungstyp|"
+    "eintragsart|belegart|vorgang|vorgangsart|leistungsart|type d operation|type operation|type de ligne|type ligne|"
+    "type d acte|type acte|nature|tipo|tipo de movimiento|tipo movimiento|tipo de registro|tipo de linea|soort|"
+    "action|operation|event|change|change type|audit action|aktion|"
+    "soort regel|type regel|boekingssoort|regeltype|tipo movimento|tipo di riga|tipo de lancamento|tipo lancamento",
+    "|",
+)
+# Kinds of entry that are money or words: what stands beside them was not done by it.
+_NO_WORK = _set(
+    "payment|payments|pmt|pymt|pay|receipt|insurance payment|ins payment|ins pmt|patient payment|pt payment|deposit|"
+    "adjustment|adjustments|adj|write off|writeoff|discount|courtesy|transfer|finance charge|interest|balance forward|"
+    "delete|remove|removed|note|memo|"
+    "message|statement|missed appointment|broken appointment|no show|zahlung|zahlungseingang|korrektur|"
+    "rabatt|nachlass|notiz|mahnung|paiement|reglement|versement|remise|ajustement|pago|cobro|ajuste|descuento|nota|betaling|"
+    "korting|correctie|notitie|pagamento|desconto|sconto|incasso|rettifica",
+    "|",
+)
+_CREDIT = _set(
+    "storno|stornobuchung|stornierung|credit|credit memo|cr|refund|rueckzahlung|avoir|abono|reembolso|credito|"
+    "terugbetaling|rimborso|estorno",
+    "|",
+)
+_MOST_KINDS = 200
 # Texts of a flag that say by themselves what a row is.
 _SAID = {
     "completed": _set("c complete completed done finished ✓ ✔"),
@@ -77,19 +123,66 @@ _ANYWHERE = {
     "void": "void|voided|deleted|cancelled|canceled|entered in error|posted in error|geloescht|gelöscht|supprimé",
     REVERSAL: "reversal|reversed|storno|storniert|annulé|annulation|anulado|geannuleerd",
 }
-_TITLES = {
-    "planned": "planned|proposed|treatment plan|treatment planned",
-    "existing": "existing|existing other|existing elsewhere",
-    "void": "deleted|void|voided|cancelled|canceled",
-    "completed": "completed|complete|finished",
-}
-_TITLE_REST = r"(?:\s+(?:treatments?|work|procedures?|services?|restorations?|items?|entries|only))*"
-_TITLE = re.compile(rf"(?i)^\W*({'|'.join('|'.join(_TITLES.values()).split('|'))}){_TITLE_REST}\W*$")
 
 
 def flag_columns(headings: Iterable[str]) -> list[str]:
     """Headings that say whether a row stands."""
-    return [h for h in headings if plain_heading(h) in _FLAGS]
+    return [h for h in headings if _flag_of(h)]
+
+
+def kind_columns(headings: Iterable[str]) -> list[str]:
+    """Headings of the kind of an entry: charge, payment, estimate."""
+    return [h for h in headings if plain_heading(h) in _ENTRY_KINDS]
+
+
+def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
+    """The texts of a flag with their rows; a day of any form is `*`, and what stands for no day is empty."""
+    name = texts.name
+    if (_flag_of(heading) or ("", ""))[0]:
+        text = pl.col(name).fill_null("")
+        day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
+        form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
+        texts = texts.to_frame().select(form.alias(name)).to_series()
+    return Counter(dict(texts.fill_null("").value_counts(name="n").iter_rows()))
+
+
+def kinds(texts: pl.Series) -> Counter[tuple[str, str]]:
+    """Rows by text and what it makes of a row, of kinds of entry that are no work done."""
+    counts = texts.drop_nulls().value_counts(name="n")
+    if counts.height > _MOST_KINDS:
+        return Counter()
+    return Counter({(text.lower(), word): n for text, n in counts.iter_rows() if (word := _kind_is(text))})
+
+
+def _kind_is(text: str) -> str:
+    plain = plain_heading(text)
+    if plain in _NO_WORK:
+        return "void"
+    if plain in _CREDIT:
+        return REVERSAL
+    said = named(text)
+    return said.word if said.is_whole and said.word != "completed" else ""
+
+
+def word_of(text: str) -> str:
+    """What a text that stands alone in its cell makes of a row; empty if it says nothing."""
+    low = text.strip().lower()
+    if said := next((word for word, texts in _SAID.items() if low in texts), ""):
+        return said
+    found = named(text)
+    return found.word if found.is_whole and found.words else ""
+
+
+def _flag_of(heading: str) -> tuple[str, str] | None:
+    """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
+    plain = plain_heading(heading.rstrip(". ").rpartition(".")[2])  # of a field within a field the last name
+    if plain in _FLAGS:
+        return _FLAGS[plain]
+    meant = _FLAGS.get(" ".join(word for word in plain.split() if word not in _BESIDE))
+    # A work that was planned on a day may have been done since, and one that was done by someone was done.
+    is_void = meant == _FLAGS["void"]
+    is_done = meant == _FLAGS["completed"] and not {"by", "von", "par", "por", "door", "da"} & set(plain.split())
+    return meant if is_void or is_done else None
 
 
 def text_columns(headings: Iterable[str]) -> list[str]:
@@ -110,19 +203,9 @@ def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
     return found
 
 
-def titles(lines: Iterable[str]) -> Counter[tuple[str, str]]:
-    """Lines between the rows that say of a section what its rows are: as templates of `group_lines`, and the word."""
-    found: Counter[tuple[str, str]] = Counter()
-    for line in lines:
-        bare = line.strip(' ,;|\t"')
-        if met := _TITLE.match(bare):
-            found[bare[: met.start(1)] + "{status}" + bare[met.end(1) :], met.group(1)] += 1
-    return found
-
-
 def made_of(flag: str, texts: Iterable[str]) -> dict[str, str]:
     """What each text of a flag makes of a row, as far as its heading says; `planned` where nothing speaks."""
-    yes, no = _FLAGS[plain_heading(flag)]
+    yes, no = _flag_of(flag) or ("", "")
     if yes:
         known = {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)}
     else:
@@ -132,25 +215,37 @@ def made_of(flag: str, texts: Iterable[str]) -> dict[str, str]:
 
 
 def flag_doubts(
-    where: str, flags: Mapping[str, Counter[str]], accepted: Sequence[str], *, told: Collection[str]
+    where: str,
+    flags: Mapping[str, Counter[str]],
+    accepted: Sequence[str],
+    *,
+    told: Collection[str],
+    has_status: bool = False,
 ) -> list[Doubt]:
-    """Flags of which no field is made though they tell rows apart; of those told, texts that were not."""
+    """Flags of which no field is made though they tell rows apart or take all of them back; of those told, texts that
+    were not. Where rows have a status of their own, a day on which they were done says no more."""
     found = []
-    for heading, counts in flags.items():
-        least = 1 if heading in told else 2
-        if not least <= len(counts) <= MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
+    for heading, seen in flags.items():
+        if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
-        shown = ", ".join(f"{text or 'empty'} ({n:,} rows)" for text, n in _by_number(counts))
+        counts = _few(heading, seen)
+        if len(counts) > MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
+            continue
         made = {t: w for t, w in made_of(heading, sorted(counts)).items() if w != "completed"}
-        if heading in told and not made:
+        if not made and (heading in told or len(counts) == 1):
             continue
+        if len(counts) == 1 and not _is_known(heading, next(iter(counts))):
+            continue
+        if _ANY in made:  # what says no has to be named before it
+            said = made_of(heading, sorted(counts))
+            made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
+        shown = ", ".join(f"{_shown(text)} ({n:,} rows)" for text, n in _by_number(counts))
         line = f"status_from.{quoted(heading)} = {_inline(made)}"
         found.append(
             Doubt(
                 "status_not_read",
                 where,
-                f'column "{heading}" {"has more texts than are told" if heading in told else "is not read"}, and its '
-                f"heading says whether a row stands: {shown}.",
+                f"{_seen_in(heading, told)} {shown}.",
                 f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
                 (
                     (
@@ -165,13 +260,42 @@ def flag_doubts(
     return found
 
 
+def _seen_in(heading: str, told: Collection[str]) -> str:
+    if heading == STRUCK:
+        return "cells are struck through, so that some rows may have been taken back:"
+    how = "has more texts than are told" if heading in told else "is not read"
+    return f'column "{heading}" {how}, and its heading says whether a row stands:'
+
+
+def _few(heading: str, counts: Counter[str]) -> Counter[str]:
+    """The texts of a yes-or-no flag, with those beyond a dozen as one: whatever stands there is a yes."""
+    if len(counts) <= MOST_FLAGS or not (_flag_of(heading) or ("", ""))[0]:
+        return counts
+    plain = _YES | _NO | {""}
+    few: Counter[str] = Counter()
+    for text, n in counts.items():
+        few[text if text.lower() in plain else _ANY] += n
+    return few
+
+
+def _is_known(heading: str, text: str) -> bool:
+    """Whether a text that all rows have says by itself that none of them is work done."""
+    if (_flag_of(heading) or ("", ""))[0]:
+        return True
+    return any(text.lower() in said for word, said in _SAID.items() if word != "completed")
+
+
+def _shown(text: str) -> str:
+    return "filled" if text == _ANY else text or "empty"
+
+
 def phrase_doubts(
     where: str, found: Mapping[str, Counter[tuple[str, str]]], accepted: Sequence[str], *, told: Collection[str]
 ) -> list[Doubt]:
     """Texts in which words say that a row may not stand, but for words that are told."""
     doubts = []
     for heading, counts in found.items():
-        if sum(counts.values()) < _SOME:
+        if not counts:
             continue
         shown = ", ".join(f"{form.replace('*', '…')} ({n:,} rows)" for (form, _), n in _by_number(counts))
         line = f"status_from.{quoted(heading)} = {_inline(dict(mark for mark, _ in _by_number(counts)))}"
@@ -191,41 +315,12 @@ def phrase_doubts(
     return doubts
 
 
-def title_doubts(
-    where: str, found: Mapping[tuple[str, str], int], accepted: Sequence[str], *, values: Iterable[str]
-) -> list[Doubt]:
-    """Titles of sections that say what the rows below them are, and that nothing reads; `values` are words mapped."""
-    if not found:
-        return []
-    forms = ", ".join(sorted({quoted(form) for form, _ in found}))
-    known = {text.lower() for text in values} | set(STATUS_WORDS)
-    strange = {word: _meant(word) for _, word in sorted(found) if word.lower() not in known}
-    lines = [("tables.procedures", f"group_lines = [{forms}]", "yes; such a line holds for the rows below it")]
-    lines += [
-        ("tables.procedures", "stacked_tables = true", "if the headings come again below each, or below the first")
-    ]
-    lines += [("tables.procedures", f"values.status.{quoted(w)} = {quoted(m)}", "") for w, m in strange.items()]
-    return [
-        Doubt(
-            "status_in_titles",
-            where,
-            f"{sum(found.values()):,} lines between the rows say whether what stands below them was done, and are not "
-            "read.",
-            "Are the rows below such a line all of that kind?",
-            (*lines, accept("status_in_titles", accepted, "no: every row is work done")),
-        )
-    ]
-
-
-def _meant(word: str) -> str:
-    return next(meaning for meaning, words in _TITLES.items() if word.lower() in words.split("|"))
-
-
 def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr:
     """The status: the word of the first mark that a row bears, else the text of its own column.
 
     `marks` are (name of the column with the texts, pattern, word). A pattern is the whole text, `text*` its start,
-    `*text` its end or `*text*` a part of it, in any case; an empty one is an empty cell.
+    `*text` its end or `*text*` a part of it, in any case; `*` alone is whatever stands there, and an empty
+    pattern an empty cell.
     """
     found = status
     for column, pattern, word in reversed(marks):
@@ -238,6 +333,8 @@ def matches(text: pl.Expr, pattern: str) -> pl.Expr:
     """Whether a text is of a pattern; see `status_of`."""
     plain = pattern.strip("*").lower()
     low = text.fill_null("").str.strip_chars().str.to_lowercase()
+    if pattern == _ANY:
+        return ~low.str.contains(_NO_DAY)
     if pattern.startswith("*") and pattern.endswith("*") and len(pattern) > 1:
         return low.str.contains(rf"(?:^|[^\p{{L}}]){re.escape(plain)}(?:$|[^\p{{L}}])")
     if pattern.endswith("*"):

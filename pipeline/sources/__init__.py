@@ -27,6 +27,7 @@ from pipeline.sources.plain_cells import PlainCells
 from pipeline.sources.record_lines import open_record_lines
 from pipeline.sources.repeated_columns import RepeatedColumns
 from pipeline.sources.safe_path import refuse_irregular
+from pipeline.sources.sections import Sections, TitleRows
 from pipeline.sources.source import Batch, ReadOptions, Source
 from pipeline.sources.stacked import Stacked
 from pipeline.sources.transposed import Transposed
@@ -66,6 +67,7 @@ SOURCES: dict[str, Reader] = {
     ".parquet": _PARQUET,
 }
 _WORKBOOKS = tuple(end for end, reader in SOURCES.items() if reader is _WORKBOOK)
+_LEDGER = "procedures"  # of its rows alone it matters whether they stand
 # Of these a compressed file can be read too.
 ZIPPED = (".csv", ".tsv", ".txt", ".psv", ".ndjson", ".jsonl", ".json", *SUFFIXES)
 
@@ -136,6 +138,13 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
         return source
     watch = options.header_row != 0 and not (options.stacked_tables or options.transposed or options.record_lines)
     source = PlainCells(source, path.name, watch=watch, renamed=options.renamed)
+    if options.table == _LEDGER:
+        source = TitleRows(
+            source,
+            options.required or options.needed,
+            fill_down=bool(options.fill_down),
+            is_cut=bool(options.fixed_width),
+        )
     if options.transposed:
         source = Transposed(source, path.name)
     if options.stacked_tables:
@@ -150,7 +159,20 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
             for told in (options.needed, options.required or options.needed)
         )
         source = Grouped(source, options.fill_down, options.group_lines, needed, path.name, required)
-    return MadeColumns(source, options.made, path.name) if options.made else source
+    source = MadeColumns(source, options.made, path.name) if options.made else source
+    if options.table != _LEDGER:
+        return source
+    return Sections(
+        source, path.name, _around(path, options), options.sections, options.fill_down[0] if options.fill_down else None
+    )
+
+
+def _around(path: Path, options: ReadOptions) -> tuple[str, ...]:
+    """The names of what a file stands in: an archive and folders in it, or folders below that of the TOML."""
+    folder = path.absolute().parent
+    if options.within or options.folder is None or not folder.is_relative_to(options.folder):
+        return options.within
+    return folder.relative_to(options.folder).parts
 
 
 def _open_under_any_name(opener: Callable[[Path, ReadOptions], Source], path: Path, options: ReadOptions) -> Source:

@@ -77,7 +77,7 @@ class Archive:
                 malformed = malformed.with_columns(pl.col("row_number") + before)
                 claims = None if batch.claims is None else batch.claims.with_columns(pl.col("row_number") + before)
                 last = max([last, *(n for n in (numbers.max(), malformed["row_number"].max()) if isinstance(n, int))])
-                yield Batch(numbers, _as_wanted(batch.rows, name, wanted), malformed, claims)
+                yield Batch(numbers, _as_wanted(batch.rows, name, wanted), malformed, claims, batch.section)
             before = last
         if self.not_read:
             notes = [{"row_number": before + n, "raw_row": name} for n, name in enumerate(self.not_read, 1)]
@@ -106,7 +106,7 @@ def open_archive(path: Path, options: ReadOptions, open_one: Callable[[Path, Rea
     faults: dict[str, DataError] = {}
     for name in [n for n in inside if not options.sheets or n in options.sheets]:
         try:
-            opened.append((name, open_one(inside[name], replace(options, sheets=()))))
+            opened.append((name, open_one(inside[name], replace(options, sheets=(), within=_within(path, name)))))
         except DataError as error:
             faults[name] = error
     if faults and (options.sheets or not opened):
@@ -130,6 +130,11 @@ def open_archive(path: Path, options: ReadOptions, open_one: Callable[[Path, Rea
     headings += [] if SHEET in headings or spoken.fields else [SHEET]
     read = {name for name, _ in chosen}
     return Archive(headings, spoken, chosen, [n for n in inside if n not in read and not options.sheets])
+
+
+def _within(path: Path, name: str) -> tuple[str, ...]:
+    """The names of what a file in an archive stands in: the archive, and the folders in it."""
+    return (path.name, *PurePosixPath(name.replace("\\", "/")).parts[:-1])
 
 
 def _as_wanted(rows: pl.DataFrame, name: str, wanted: list[str]) -> pl.DataFrame:

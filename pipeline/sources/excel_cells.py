@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import fastexcel
@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.sources.excel_book import Book, open_book, unreadable
 from pipeline.sources.excel_safety import MAX_COLUMNS
+from pipeline.sources.excel_struck import struck_in_workbook
 from pipeline.sources.found_tables import FoundTables
 
 # A date cell comes out as the moment that it stands for; a time of day alone, on day 0 of the workbook.
@@ -68,6 +69,18 @@ def how_read(path: Path) -> str:
     """What a file is that holds tables and is no workbook, in words; empty for a workbook."""
     book = open_book(path)
     return book.how if isinstance(book, FoundTables) else ""
+
+
+def lines_above(path: Path) -> Mapping[str, tuple[str, ...]]:
+    """What stands above the tables of a file that is no workbook, outside of them: headings of a web page."""
+    book = open_book(path)
+    return book.above if isinstance(book, FoundTables) else {}
+
+
+def struck_rows(path: Path) -> Mapping[str, Mapping[int, str]]:
+    """By sheet, the rows from 1 with cells that are struck through: `yes` or `in part`."""
+    book = open_book(path)
+    return book.struck if isinstance(book, FoundTables) else struck_in_workbook(path)
 
 
 def _sheet(book: Book | FoundTables, name: str) -> tuple[pl.DataFrame | None, bool]:

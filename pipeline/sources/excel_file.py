@@ -7,20 +7,22 @@ found again; they can be mapped like any other, for workbooks with one sheet a c
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
-from pipeline.sources.excel_cells import as_written, how_read, read_sheets
+from pipeline.sources.excel_cells import as_written, how_read, lines_above, read_sheets, struck_rows
 from pipeline.sources.excel_safety import date_system
 from pipeline.sources.mapping import with_firsts
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, unique_headings
 
 SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
+# Only there where cells are struck through.
+STRUCK = "(struck through)"
 # A sheet with this column is a worksheet of ours: it says which fields were filled in before the practice got it.
 ALREADY_KNOWN = "already_known"
 # Its sheets are called as the tables that they are read as, but for these.
@@ -40,6 +42,7 @@ class _Part:
     said: list[str]  # the headings as the sheet has them; empty where there are none
     cells: pl.DataFrame
     above: tuple[str, ...] = ()  # the lines above the headings, their cells with a blank between
+    struck: Mapping[int, str] = field(default_factory=dict)  # rows of the sheet struck through
 
 
 @dataclass
@@ -101,16 +104,27 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
         found.append((part, 0 if other else len(needed & {*with_firsts(part.headings), SHEET, SHEET_ROW}), visible))
     if not found:
         raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
-    chosen = _choose(path, found, len(needed), options)
+    chosen = _with_surroundings(path, _choose(path, found, len(needed), options))
     headings = list(dict.fromkeys(h for part in chosen for h in part.headings))
-    for name in (SHEET, SHEET_ROW):
+    for name in (SHEET, SHEET_ROW, STRUCK):
         if name in headings:
             raise DataError(f'{path.name}: the heading "{name}" is one that we add ourselves. Rename the column.')
     ours = any(ALREADY_KNOWN in part.headings for part, _, _ in found)
-    left = [] if options.sheets or ours else [part for part, _, _ in found if part not in chosen]
+    read = {part.sheet for part in chosen}
+    left = [] if options.sheets or ours else [part for part, _, _ in found if part.sheet not in read]
     skipped = [(part.sheet, part.cells.height) for part in left]
     spoken = Spoken(serial_dates=date_system(path), how=how_read(path))
-    return ExcelFile(path, [*headings, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
+    struck = [STRUCK] if any(part.struck for part in chosen) else []
+    return ExcelFile(path, [*headings, *struck, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
+
+
+def _with_surroundings(path: Path, parts: list[_Part]) -> list[_Part]:
+    """The sheets with what stands above them, and the rows that are struck through."""
+    above, struck = lines_above(path), struck_rows(path)
+    return [
+        replace(part, above=(*above.get(part.sheet, ()), *part.above), struck=struck.get(part.sheet, {}))
+        for part in parts
+    ]
 
 
 def sheet_of(table: str) -> str:
@@ -171,6 +185,9 @@ def _batch(part: _Part, piece: pl.DataFrame, wanted: list[str], *, after: int, s
     frame = piece.rename(dict(zip(piece.columns, part.headings, strict=True))).with_columns(
         pl.lit(part.sheet).alias(SHEET), (place + sheet_row).cast(pl.String).alias(SHEET_ROW)
     )
+    if part.struck:
+        places = range(sheet_row, sheet_row + piece.height)
+        frame = frame.with_columns(pl.Series(STRUCK, [part.struck.get(row) for row in places], dtype=pl.String))
     numbers = pl.int_range(after + 1, after + piece.height + 1, dtype=pl.Int64, eager=True).alias("row_number")
     reason = _reasons(frame, part, table)
     sound = reason.is_null()

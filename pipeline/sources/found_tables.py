@@ -33,6 +33,8 @@ class FoundTables:
     path: Path
     loaders: Mapping[str, Callable[[], Iterable[Row]]]
     how: str  # what the file is, in words
+    above: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # lines that stand above a table, by its name
+    struck: Mapping[str, Mapping[int, str]] = field(default_factory=dict)  # rows struck through; see `struck.py`
     _read: dict[str, pl.DataFrame | None] = field(default_factory=dict, repr=False)
 
     @property

@@ -23,6 +23,7 @@ from pipeline.sources.around import Around
 from pipeline.sources.excel_file import SHEET, SHEET_ROW
 from pipeline.sources.group_lines import Template
 from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch
+from pipeline.sources.standing_names import are_titles
 from pipeline.sources.text_notes import NOTE_LINE, TOTAL_LINE
 
 _SHEET_LINE = r"^.*?, row \d+: "
@@ -192,6 +193,7 @@ class Grouped(Around):
             return np.zeros(0, dtype=bool)
         text, reason = pl.col("line"), pl.col("reason")
         is_known = text.str.contains(NOTE_LINE) | (reason == "repeated_heading").fill_null(False)
+        is_known |= pl.Series(are_titles(lines["line"]))
         is_total = text.str.contains(TOTAL_LINE) | (reason == "totals_row").fill_null(False)
         is_total &= ~text.str.contains(_PAGE_TOTAL)
         broken = self._is_broken(text)

@@ -26,13 +26,21 @@ _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 TICKS = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
 NO_TICKS = r"(?i)^(?:|0|-|n|no|nein|non|nee|false|☐|○)$"
 # A word for tooth or the number sign, then numbers, letters of primary teeth or quadrants with places.
+# Nor a number that counts: `#2 of 4 visits`, and in a list `#18, 2 visits`.
+_NOT_OF = r"(?!\d|\s*(?:of|out of|von|sur|de|van)\s+\d)"
+_NO_COUNT = (
+    r"(?!\s*(?:visits?|surfaces?|canals?|units?|app(?:oin)?tm?e?n?ts?|sessions?|films?|mm|h(?:ou)?rs?|min(?:ute)?s?|years?|"
+    r"months?|weeks?|days?|sitzung(?:en)?|termine?|flächen?|kan[aä]le?n?|jahre?|séances?|cana(?:l|ux)|faces?|ans|mois|"
+    r"sesi[oó]n(?:es)?|visitas?|conductos?|caras?|meses|vlakken|zitting(?:en)?)\b)"
+)
 _ONE = r"(?:\d{1,2}|[UL][RL]\s?[1-8A-E]|[A-T](?![A-Za-z]))"
 _WORD = (
     r"(?:\b(?:tooth|teeth|tth|th|zahn|zähne|zahne|dents?|dientes?|piezas?|dentes?|elementos?|elementen?|tanden|tand)\b"
 )
 IN_TEXT = re.compile(
     rf"(?i){_WORD}\s*(?:nos?\b|nr\b|number\b|numbers\b)?[\s.:#°]*|#\s*)"
-    rf"({_ONE}(?:\s*(?:[,&+/]|-|\band\b|\bto\b|\bund\b|\bbis\b|\bet\b)\s*#?\s*{_ONE}(?![\w%]))*)(?![\w%])"
+    rf"({_ONE}{_NOT_OF}(?:\s*(?:[,&+/]|-|\band\b|\bto\b|\bund\b|\bbis\b|\bet\b)\s*"
+    rf"(?:#\s*{_ONE}|{_ONE}{_NO_COUNT})(?![\w%]){_NOT_OF})*)(?![\w%])"
 )
 
 

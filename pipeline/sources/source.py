@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Protocol
 
 import polars as pl
@@ -29,13 +30,15 @@ class Batch:
     text or, where the file has types, dates. `malformed` holds the records that are no rows (`MALFORMED_SCHEMA`):
     `raw_row` is the record as text, `reason` a code of `pipeline.reasons` and null for `malformed_line`, `field` and
     `value` say what was wrong and may be null. `claims`, only from claim files, has one row per row and per record
-    that does something to an earlier claim: row_number and the columns of `pipeline.tables.CLAIM_SCHEMA`.
+    that does something to an earlier claim: row_number and the columns of `pipeline.tables.CLAIM_SCHEMA`. `section`
+    names, for each row, the section that it stands in where that says whether the row stands; see `sections.py`.
     """
 
     numbers: pl.Series
     rows: pl.DataFrame
     malformed: pl.DataFrame
     claims: pl.DataFrame | None = None
+    section: pl.Series | None = None
 
 
 @dataclass(frozen=True)
@@ -98,7 +101,9 @@ class ReadOptions:
     side; `transposed` whether records are columns; `record_lines` whether a record is several lines, a name and a value
     on each; `sheet_name` and `file_name` the forms of names that say a field of all rows; `required` are
     the headings of `wanted` in which every row of work has something. `renamed` maps headings of files that call a
-    column otherwise to the one of `wanted`. `made` are fields that are made of columns.
+    column otherwise to the one of `wanted`. `made` are fields that are made of columns. `sections` says whether it is
+    told what rows of a section are; `folder` is that of the TOML, `within` the names of what a file of an archive
+    stands in, outermost first.
     """
 
     table: str = "procedures"
@@ -123,6 +128,9 @@ class ReadOptions:
     sheet_name: Template | None = None
     file_name: Template | None = None
     required: tuple[str, ...] = ()
+    sections: bool = False
+    folder: Path | None = None
+    within: tuple[str, ...] = ()
 
     @property
     def needed(self) -> tuple[str, ...]:

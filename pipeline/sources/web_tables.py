@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import codecs
 import re
+from collections.abc import Collection
+from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.sources.found_tables import FoundTables, read_whole
 from pipeline.sources.spans import SpanRows, filled
+from pipeline.sources.struck import marked, unmarked
+from pipeline.sources.web_look import STRIKING, Strikes, Surroundings, struck_classes
 
 _CHARSET = re.compile(rb"charset\s*=\s*[\"']?([\w-]+)", re.IGNORECASE)
 _MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
@@ -21,7 +25,8 @@ _HEAD = 4096
 _MOST_SPAN = 1_000_000
 _MOST_DEEP = 50
 _LEAST_ROWS, _LEAST_COLUMNS = 2, 2
-_NOT_SHOWN = ("script", "style", "title", "template")
+_FEW_CELLS = 50
+_NOT_SHOWN = ("script", "style", "template")
 _BREAKS = ("br", "p", "div", "li")
 
 
@@ -33,18 +38,27 @@ def open_web_page(path: Path) -> FoundTables:
     DataError
         If there is none, or it is too large.
     """
-    parser = _Tables(path.name)
-    parser.feed(_decoded(read_whole(path)))
+    page = _decoded(read_whole(path))
+    parser = _Tables(path.name, struck_classes(page))
+    parser.feed(page)
     parser.finish()
-    tables = [list(filled(table.rows)) for table in parser.found]
-    tables = [rows for rows in tables if len(rows) >= _LEAST_ROWS and max(map(len, rows)) >= _LEAST_COLUMNS]
+    whole = [(list(filled(table.rows)), above) for table, above in zip(parser.found, parser.above, strict=True)]
+    tables = [one for one in whole if len(one[0]) >= _LEAST_ROWS and max(map(len, one[0])) >= _LEAST_COLUMNS]
     if not tables:
         raise DataError(
             f"{path.name}: this is a web page without a table in it. A page that fetches its table from elsewhere "
             "does not hold it: use the page's own export, as CSV or workbook."
         )
-    loaders = {f"table {n}": (lambda rows=rows: rows) for n, rows in enumerate(tables, 1)}
-    return FoundTables(path, loaders, "a table of a web page")
+    named = {f"table {n}": (unmarked(rows), above) for n, (rows, above) in enumerate(tables, 1)}
+    plain = {name: rows for name, ((rows, _), _) in named.items()}
+    loaders = {name: (lambda rows=rows: rows) for name, rows in plain.items()}
+    return FoundTables(
+        path,
+        loaders,
+        "a table of a web page",
+        above={name: tuple(above) for name, (_, above) in named.items()},
+        struck={name: struck for name, ((_, struck), _) in named.items() if struck},
+    )
 
 
 def _decoded(content: bytes) -> str:
@@ -60,55 +74,85 @@ def _decoded(content: bytes) -> str:
 
 
 class _Tables(HTMLParser):
-    """`found` are the tables, a table within another after that one."""
+    """`found` are the tables, a table within another after that one; `above` what stands above each, outside of it."""
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: str, struck_classes: Collection[str] = ()) -> None:
         super().__init__(convert_charrefs=True)
         self.file = file
         self.found: list[SpanRows] = []
-        self._open: list[tuple[SpanRows, list[str] | None, tuple[int, int]]] = []
+        self.above: list[list[str]] = []
+        self._open: list[_OpenTable] = []
         self._hidden = ""
+        self._surroundings = Surroundings()
+        self._strikes = Strikes(struck_classes)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """See `HTMLParser`."""
-        if tag in _NOT_SHOWN:
+        if tag in _NOT_SHOWN or (tag == "title" and self._open):  # of a drawing
             self._hidden = tag
         elif tag == "table":
             if len(self._open) >= _MOST_DEEP:
                 raise DataError(f"{self.file}: tables stand within tables too often. Export it again, as CSV.")
-            self._open.append((SpanRows(self.file), None, (1, 1)))
-            self.found.append(self._open[-1][0])
+            self._open.append(_OpenTable(SpanRows(self.file), place=len(self.found)))
+            self.found.append(self._open[-1].rows)
+            self.above.append(self._surroundings.lines())
         elif not self._open:
-            return
+            pass
+        elif tag == "caption":
+            self._open[-1].caption = []
         elif tag == "tr":
             self._close_cell()
-            self._open[-1][0].begin()
+            self._open[-1].rows.begin()
         elif tag in ("td", "th"):
             self._close_cell()
             told = dict(attrs)
-            rows, _, _ = self._open[-1]
-            self._open[-1] = rows, [], (_span(told.get("colspan")), _span(told.get("rowspan")))
+            self._open[-1].text = []
+            self._open[-1].spans = _span(told.get("colspan")), _span(told.get("rowspan"))
         elif tag in _BREAKS:
             self.handle_data(" ")
+        if self._is_watched:
+            self._surroundings.start(tag)
+        if attrs or self._strikes.are_open or tag in STRIKING:
+            self._strikes.start(tag, dict(attrs))
 
     def handle_endtag(self, tag: str) -> None:
         """See `HTMLParser`."""
         if tag == self._hidden:
             self._hidden = ""
+        if self._is_watched:
+            self._surroundings.end(tag)
         if not self._open:
-            return
-        if tag in ("td", "th", "tr"):
+            pass
+        elif tag in ("td", "th", "tr", "caption"):
             self._close_cell()
-        if tag == "tr":
-            self._open[-1][0].end()
+            if tag == "tr":
+                self._open[-1].rows.end()
         elif tag == "table":
             self._close_cell()
-            self._open.pop()[0].end()
+            self._open.pop().rows.end()
+            self._surroundings.forget()
+        if self._strikes.are_open:
+            self._strikes.end(tag)
 
     def handle_data(self, data: str) -> None:
         """See `HTMLParser`."""
-        if self._open and not self._hidden and (text := self._open[-1][1]) is not None:
-            text.append(data)
+        if self._hidden:
+            return
+        if self._is_watched:
+            self._surroundings.text(data)
+        if not self._open:
+            return
+        if (table := self._open[-1]).text is not None:
+            table.text.append(data)
+            if self._strikes.are_open:
+                table.struck += len("".join(data.split()))
+        elif table.caption is not None:
+            table.caption.append(data)
+
+    @property
+    def _is_watched(self) -> bool:
+        """Whether what stands here may stand above a table: a table that is there for its looks has few cells."""
+        return not self._open or self._open[-1].cells <= _FEW_CELLS
 
     def finish(self) -> None:
         """End what the page leaves open."""
@@ -117,10 +161,31 @@ class _Tables(HTMLParser):
             self.handle_endtag("table")
 
     def _close_cell(self) -> None:
-        rows, text, (across, down) = self._open[-1]
-        if text is not None:
-            rows.add(" ".join("".join(text).split()), across=across, down=down)
-            self._open[-1] = rows, None, (1, 1)
+        table = self._open[-1]
+        if table.text is not None:
+            across, down = table.spans
+            text = " ".join("".join(table.text).split())
+            if table.struck:
+                text = marked(text, struck=table.struck, letters=len(text.replace(" ", "")))
+            table.rows.add(text, across=across, down=down)
+            table.text, table.struck = None, 0
+            table.cells += 1
+        if table.caption is not None:
+            self.above[table.place].append(" ".join("".join(table.caption).split()))
+            table.caption = None
+
+
+@dataclass
+class _OpenTable:
+    """A table that is being read; `text` are the pieces of the open cell, so many of whose letters are `struck`."""
+
+    rows: SpanRows
+    place: int
+    text: list[str] | None = None
+    spans: tuple[int, int] = (1, 1)
+    struck: int = 0
+    caption: list[str] | None = None
+    cells: int = 0
 
 
 def _span(told: str | None) -> int:

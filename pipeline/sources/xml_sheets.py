@@ -9,6 +9,7 @@ from pipeline.errors import DataError
 from pipeline.sources.excel_safety import MAX_COLUMNS
 from pipeline.sources.found_tables import FoundTables
 from pipeline.sources.spans import SpanRows
+from pipeline.sources.struck import marked, unmarked
 from pipeline.sources.xml_safety import read_xml
 
 SCHEMA = "urn:schemas-microsoft-com:office:spreadsheet"
@@ -27,8 +28,10 @@ def open_xml_sheets(path: Path) -> FoundTables:
     read_xml(path, start=reader.start, end=reader.end, text=reader.text)
     if not reader.sheets:
         raise DataError(f"{path.name}: this spreadsheet has no worksheet. Export it again.")
-    loaders = {name: (lambda rows=sheet.rows: rows) for name, sheet in reader.sheets.items()}
-    return FoundTables(path, loaders, "a spreadsheet written as XML")
+    named = {name: unmarked(sheet.rows) for name, sheet in reader.sheets.items()}
+    loaders = {name: (lambda rows=rows: rows) for name, (rows, _) in named.items()}
+    struck = {name: rows for name, (_, rows) in named.items() if rows}
+    return FoundTables(path, loaders, "a spreadsheet written as XML", struck=struck)
 
 
 class _Sheets:
@@ -39,6 +42,9 @@ class _Sheets:
         self._cell: dict[str, str] | None = None
         self._kind: str | None = None  # of the data that are open
         self._found = ""
+        self._style = ""
+        self._row: dict[str, str] = {}
+        self._struck: set[str] = set()  # the styles whose letters are struck through
 
     def start(self, name: str, told: dict[str, str]) -> None:
         if name == "Worksheet":
@@ -47,9 +53,14 @@ class _Sheets:
             while title in self.sheets:
                 title += " (2)"
             self.sheets[title] = self._sheet
+        elif name == "Style":
+            self._style = told.get("ID", "")
+        elif name == "Font" and told.get("StrikeThrough") in ("1", "true"):
+            self._struck.add(self._style)
         elif self._sheet is None:
             return
         elif name == "Row":
+            self._row = told
             if (index := _number(told.get("Index"))) > 1:
                 self._sheet.skip_to(index)
             self._sheet.begin()
@@ -70,7 +81,9 @@ class _Sheets:
         elif name == "Cell" and self._cell is not None:
             at = _number(self._cell.get("Index")) or None
             across, down = (_number(self._cell.get(key)) + 1 for key in ("MergeAcross", "MergeDown"))
-            self._sheet.add(self._found, across=min(across, MAX_COLUMNS), down=down, at=at)
+            is_struck = (self._cell.get("StyleID") or self._row.get("StyleID")) in self._struck
+            text = marked(self._found, struck=int(is_struck), letters=1)
+            self._sheet.add(text, across=min(across, MAX_COLUMNS), down=down, at=at)
             self._cell = None
         elif name == "Row":
             self._sheet.end()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
@@ -33,7 +33,7 @@ class SampledSource:
         """The rows held, with the numbers that they have in the file; see `Source.batches`."""
         for batch in self.held:
             rows = batch.rows if headings is None else only(batch.rows, headings)
-            yield Batch(batch.numbers, rows, batch.malformed, batch.claims)
+            yield replace(batch, rows=rows)
 
     @property
     def rows_held(self) -> int:
@@ -92,4 +92,5 @@ def _slice(batch: Batch, start: int, rows: int) -> Batch:
     claims = batch.claims
     if claims is not None:
         claims = claims.filter(pl.col("row_number").is_in(numbers.implode()))
-    return Batch(numbers, batch.rows.slice(start, rows), batch.malformed.head(rows), claims)
+    section = None if batch.section is None else batch.section.slice(start, rows)
+    return Batch(numbers, batch.rows.slice(start, rows), batch.malformed.head(rows), claims, section)

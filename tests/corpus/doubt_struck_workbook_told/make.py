@@ -1,0 +1,16 @@
+"""Cells struck through."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import xlsxwriter
+
+
+def make(folder: Path) -> None:
+    with xlsxwriter.Workbook(folder / "ledger.xlsx") as book:
+        page, struck = book.add_worksheet("Ledger"), book.add_format({"font_strikeout": True})
+        page.write_row(0, 0, ["Chart", "Date", "Code", "Th"])
+        page.write_row(1, 0, ["P1", "2019-03-04", "D2740", "14"])
+        page.write_row(2, 0, ["P2", "2019-05-06", "D3330", "30"], struck)
+        page.write_row(3, 0, ["P3", "2020-01-07", "D2740", "3"])
