@@ -16,7 +16,7 @@ WORD = re.compile(r"\S*\w\S*")
 MOST_OPEN = 1800
 OWNERS = {"owner.html", "data_quality.html"}  # held to the same in tests of their own
 PIECES = """[...document.querySelectorAll("#main p, #main li, #main dd, #main figcaption")]
-  .filter(e => !e.closest(".take, noscript, .contents, .words, .flow, .legend, .methods, .files"))
+  .filter(e => !e.closest(".take, noscript, .contents, .words, .flow, .legend, .methods, .files, .says, #references"))
   .filter(e => !e.querySelector("p, li, dd")).map(e => e.innerText)"""
 OPEN_ALL = "document.querySelectorAll('details').forEach(part => { part.open = true; })"
 
