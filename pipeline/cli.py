@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.clock import today
 from pipeline.config import Settings, load_settings
 from pipeline.errors import PipelineError
 from pipeline.faults import as_data_error, our_fault
@@ -95,7 +96,7 @@ def ingest(practice: Path, keep_ids: bool) -> None:
     """Read the practice's files into its database; what cannot be read is set aside with the reason."""
     from pipeline.run_ingest import ingest_stage
 
-    _finish(ingest_stage(load_settings(practice), today=_today(), say=_say(), keep_ids=keep_ids))
+    _finish(ingest_stage(load_settings(practice), today=today(), say=_say(), keep_ids=keep_ids))
 
 
 @cli.command()
@@ -121,7 +122,9 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
     from dashboards.results_json import write_results_json
     from pipeline import run
 
-    results = run.compare_stage(load_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster)
+    results = run.compare_stage(
+        load_settings(practice), say=_say(), today=today(), parts=parts, workers=workers, cluster=cluster
+    )
     _finish(write_results_json(results, out))
 
 
@@ -201,7 +204,7 @@ def check(practice: Path) -> None:
     """Say what a practice's files will and will not answer, before anything is loaded."""
     from pipeline.checks.check import check as check_files
 
-    checked = check_files(load_settings(practice), today=_today(), say=_say())
+    checked = check_files(load_settings(practice), today=today(), say=_say())
     click.echo(checked.text)
     if checked.exit_code:
         sys.exit(checked.exit_code)
@@ -214,7 +217,7 @@ def worksheet(practice: Path, out: Path) -> None:
     """List work without details, and teeth that others may have treated, to fill in; it HOLDS PATIENT DATA."""
     from pipeline import run
 
-    _finish(run.worksheet_stage(load_settings(practice), out, today=_today(), say=_say()))
+    _finish(run.worksheet_stage(load_settings(practice), out, today=today(), say=_say()))
 
 
 @cli.command("recall-list")
@@ -304,7 +307,7 @@ def _everything(toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: 
     from pipeline import run
 
     settings = load_settings(toml)
-    return _pages(settings, run.everything(settings, today=_today(), say=say, keep_ids=keep_ids), out, say=say)
+    return _pages(settings, run.everything(settings, today=today(), say=say, keep_ids=keep_ids), out, say=say)
 
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None]) -> Path:
@@ -314,10 +317,6 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
 
     asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
     return write_all(results, out, say=say, asked=asked)
-
-
-def _today() -> dt.date:
-    return dt.datetime.now(tz=dt.UTC).astimezone().date()
 
 
 def _finish(path: Path) -> None:

@@ -20,6 +20,7 @@ from pipeline.results_healing import Agreement, LossTable, RecallRow
 from pipeline.results_learning import Learning
 from pipeline.results_leaving import Leaving
 from pipeline.results_monitoring import Benchmark, Monitoring
+from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
 from pipeline.results_states import CrownStates
 from pipeline.results_steady import MeanYears, Steady, WithinPatient
@@ -543,6 +544,7 @@ class Results:
     planning: tuple[Plan, ...] = field(default=())
     unseen: tuple[Unseen, ...] = field(default=())
     evidence: Evidence | None = None
+    owner: Owner = field(default_factory=Owner)
     schema: int = SCHEMA
 
 
