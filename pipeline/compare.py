@@ -263,7 +263,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         confidence=analysis.confidence,
     )
     say("the owner's sheet: changes, early signs, what to do, filters")
-    owner = _owner(stored, watched, rates, monitoring, benchmarks, analysis)
+    owner = _owner(stored, analysis, watched, rates=rates, monitoring=monitoring, benchmarks=benchmarks)
     say("checking curves and hazard ratios against a second library")
     overview = _results(stored)
     found = replace(
@@ -392,11 +392,12 @@ def _endo_comparisons(
 
 def _owner(
     stored: Compared,
+    analysis: Analysis,
     watched: Mapping[str, pl.DataFrame],
+    *,
     rates: Sequence[RateTable],
     monitoring: Sequence[Monitoring],
     benchmarks: Sequence[Benchmark],
-    analysis: Analysis,
 ) -> Owner:
     """The owner's sheet, but for what changed since the last run, of which the store knows."""
     ledger = stored.loads.filter(pl.col("table_name") == "procedures")
@@ -416,11 +417,11 @@ def _owner(
             stored.tooth_followup,
             posted_at_prep=stored.rules.get("crown_date") == "prep",
         ),
-        rates,
-        monitoring,
-        benchmarks,
-        waiting,
         watched,
+        rates=rates,
+        monitoring=monitoring,
+        benchmarks=benchmarks,
+        waiting=waiting,
         cutoff=stored.cutoff,
         read=read,
         set_aside=aside,

@@ -24,12 +24,12 @@ SHORTER = (3.0, 1.0)  # years at which a rate is told where too few are followed
 
 def owner_of(
     teeth: Mapping[str, pl.DataFrame],
+    watched: Mapping[str, pl.DataFrame],
+    *,
     rates: Sequence[RateTable],
     monitoring: Sequence[Monitoring],
     benchmarks: Sequence[Benchmark],
     waiting: Waiting,
-    watched: Mapping[str, pl.DataFrame],
-    *,
     cutoff: dt.date | None,
     read: int,
     set_aside: int,
@@ -38,7 +38,8 @@ def owner_of(
 ) -> Owner:
     """All but what changed since the last run, which is no matter of these records alone.
 
-    `teeth` as `teeth_of` makes them; `watched` are the teeth of the running charts, by outcome; `read` and `set_aside` count rows of the ledger. Empty without a day in the data.
+    `teeth` as `teeth_of` makes them; `watched` are the teeth of the running charts, by outcome; `read` and `set_aside`
+    count rows of the ledger. Empty without a day in the data.
     """
     if cutoff is None:
         return Owner()
