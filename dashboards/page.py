@@ -9,18 +9,39 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
+import html
+import itertools
+import json
+import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
 
 import jinja2
 from markupsafe import Markup
 
-from dashboards import formats, terms, theme
+from dashboards import formats, glossary, terms, theme
+from dashboards.answers import Answers
 from pipeline.results import FlowStep
 
 Audience = Literal["inside", "shared"]
 SCRIPTS = ("plotly-basic.min.js", "boot.js", "pictures.js")
+# Every page of the inside, in the order of the menu.
+PAGES = (
+    ("index.html", "In short"),
+    ("owner.html", "Owner"),
+    ("clinician.html", "Clinician"),
+    ("crowns.html", "Crowns"),
+    ("hyperemic.html", "Hyperemic tooth"),
+    ("root_canals.html", "Root canals"),
+    ("techniques.html", "Technique"),
+    ("my_cases.html", "My cases"),
+    ("open_questions.html", "Still open"),
+    ("data_quality.html", "Data quality"),
+    ("methods.html", "Methods"),
+    ("study_club.html", "Study club (shared)"),
+)
 # What stands on every picture of a chart, since pictures travel without their page.
 NOTES: dict[Audience, str] = {
     "inside": "Inside the practice only. Own records, not a trial: association, not cause.",
@@ -34,18 +55,19 @@ def render(
     title: str,
     audience: Audience,
     charts: Sequence[theme.Chart | None] = (),
+    answers: Answers | None = None,
     cautions: Sequence[str] = (),
     **context: Any,
 ) -> str:
     """Fill a page template.
 
-    `charts` are those that the template places, in any order; None is skipped. The chart library is left out of a
-    page without charts. `audience` decides the banner: `inside` pages hold practice data, `shared` ones only what the
+    `charts` are those that the template places, in any order, but for the picture of the `answers` that the page opens
+    with; None is skipped. The chart library is left out of a page without charts. `audience` decides the banner: `inside` pages hold practice data, `shared` ones only what the
     release gate let through. `cautions` follow the usual ones, which stand on every page.
     """
-    drawn = [c for c in charts if c is not None]
+    drawn = [c for c in (answers.picture if answers else None, *charts) if c is not None]
     scripts = [asset(name) for name in SCRIPTS] if drawn else []
-    html: str = (
+    text: str = (
         _environment()
         .get_template(template)
         .render(
@@ -55,12 +77,15 @@ def render(
             scripts=[Markup(s) for s in scripts],
             policy=policy(scripts),
             note=NOTES[audience],
-            style=Markup(asset("style.css")),
+            style=Markup(theme.colours() + asset("style.css")),
+            dark=json.dumps(theme.DARK),
+            answers=answers,
+            menu=PAGES,
             all_cautions=list(dict.fromkeys([*terms.CAUTIONS, *cautions])),
             **context,
         )
     )
-    return html
+    return text
 
 
 def policy(scripts: Sequence[str]) -> str:
@@ -70,6 +95,46 @@ def policy(scripts: Sequence[str]) -> str:
         f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data: blob:; "
         "connect-src 'none'; base-uri 'none'; form-action 'none'"
     )
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A page's content made ready: explained words, and the list of contents as (id, heading)."""
+
+    answers: Markup
+    content: Markup
+    words: list[tuple[str, str, str]]
+    contents: list[tuple[str, str]]
+
+
+def made_ready(answers: str, content: str) -> Reading:
+    """Give each section of a page its place in the list of contents, and mark the words that are explained.
+
+    A heading of the second rank without an id gets one of its words.
+    """
+    contents: list[tuple[str, str]] = []
+
+    def heading(found: re.Match[str]) -> str:
+        text = html.unescape(re.sub(r"<[^>]+>", "", found[2])).strip()
+        given = re.search(r'\bid="([^"]+)"', found[1])
+        id = given[1] if given else _free_id(text, [i for i, _ in contents])
+        contents.append((id, text))
+        return found[0] if given else f'<h2 id="{id}"{found[1]}>{found[2]}</h2>'
+
+    whole = _SECTION.sub(heading, content)
+    marked, words = glossary.explained(f"{answers}{_HERE}{whole}")
+    before, after = str(marked).split(_HERE)
+    return Reading(Markup(before), Markup(after), words, contents)
+
+
+_SECTION = re.compile(r"<h2([^>]*)>(.*?)</h2>", re.DOTALL)
+_HERE = "<!-- the end of the answers -->"
+
+
+def _free_id(text: str, taken: Sequence[str]) -> str:
+    """An id of a heading's letters that is not taken yet."""
+    base = "-".join(re.findall(r"[a-z0-9]+", text.lower()))[:48].strip("-") or "part"
+    return next(i for n in itertools.count(1) if (i := base if n == 1 else f"{base}-{n}") not in taken)
 
 
 @functools.cache
@@ -118,8 +183,10 @@ def _environment() -> jinja2.Environment:
         "failed",
         "in_place",
         "listing",
+        "sentence_case",
     )
     environment.filters |= {name: getattr(formats, name) for name in filters}
     environment.filters["boxes"] = _boxes
-    environment.globals |= {"spread": formats.spread, "terms": terms, "DASH": formats.DASH}
+    environment.filters["ink"] = theme.ink
+    environment.globals |= {"spread": formats.spread, "terms": terms, "DASH": formats.DASH, "made_ready": made_ready}
     return environment

@@ -119,6 +119,14 @@ VERDICTS = {
     "cannot_tell": "Cannot tell yet",
     "depends_on_how_we_count": "Depends on how we count",
 }
+# The shape of a verdict's frame: what may be told, what is too small to matter and what is open look different.
+SHAPES = {
+    "differs": "apart",
+    "little_difference": "alike",
+    "cannot_tell": "unsettled",
+    "too_early": "early",
+    "depends_on_how_we_count": "either",
+}
 BY = {
     "overall": "Overall",
     "year": "By year",
@@ -169,6 +177,11 @@ def model(identifier: str) -> str:
 def verdict(code: str) -> str:
     """The short name of a verdict."""
     return VERDICTS.get(code, sentence_case(phrase(code)))
+
+
+def shape(code: str) -> str:
+    """The shape in which a verdict is framed: that of an open question where it is not known."""
+    return SHAPES.get(code, "unsettled")
 
 
 def by(identifier: str) -> str:

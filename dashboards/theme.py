@@ -26,6 +26,27 @@ ACCENT = "#14565c"
 BLUE = "#0072b2"
 RUST = "#b84c00"
 SLATE = "#5a666b"
+PURPLE = "#7a3b78"
+GREEN = "#2e6b34"
+PALE = "#b9c3c6"
+WHITE = "#ffffff"
+# Every colour of pages and charts as it is where the reader prefers a dark screen; paper is always light.
+DARK = {
+    INK: "#e3eaec",
+    MUTED: "#a5b3b8",
+    RULE: "#3a464a",
+    GRID: "#2a3539",
+    WASH: "#1d2629",
+    ZONE: "#2f3a3e",
+    ACCENT: "#6fc3cb",
+    BLUE: "#5db4ea",
+    RUST: "#f29355",
+    SLATE: "#a3b0b5",
+    PURPLE: "#cf93cc",
+    GREEN: "#7cc385",
+    PALE: "#66757a",
+    WHITE: "#141a1c",
+}
 FONT = "'Segoe UI', 'Helvetica Neue', Helvetica, Arial, sans-serif"
 
 
@@ -43,8 +64,8 @@ LOOKS = (
     Look(BLUE, "solid", "none", "circle"),
     Look(RUST, "dash", "7 4", "square"),
     Look(SLATE, "dot", "2 4", "diamond"),
-    Look("#7a3b78", "dashdot", "8 3 2 3", "triangle-up"),
-    Look("#2e6b34", "longdash", "12 4", "cross"),
+    Look(PURPLE, "dashdot", "8 3 2 3", "triangle-up"),
+    Look(GREEN, "longdash", "12 4", "cross"),
 )
 FIXED = {"before_seat": LOOKS[0], "through_crown": LOOKS[1], "vital": LOOKS[2]}
 
@@ -76,12 +97,12 @@ _AXIS = {
 TEMPLATE = go.layout.Template(
     layout={
         "font": {"family": FONT, "size": 13, "color": INK},
-        "paper_bgcolor": "#ffffff",
-        "plot_bgcolor": "#ffffff",
+        "paper_bgcolor": WHITE,
+        "plot_bgcolor": WHITE,
         "showlegend": False,
         "hovermode": "closest",
         "dragmode": False,
-        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": RULE, "font": {"family": FONT, "color": INK, "size": 13}},
+        "hoverlabel": {"bgcolor": WHITE, "bordercolor": RULE, "font": {"family": FONT, "color": INK, "size": 13}},
         "margin": {"l": 88, "r": 16, "t": 12, "b": 48, "autoexpand": False},
         "xaxis": _AXIS,
         "yaxis": _AXIS,
@@ -146,6 +167,18 @@ def script_json(value: Any) -> str:
     """JSON for a script element: no `<`, `>` or `&`, and no line separators that end a statement."""
     text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def ink(colour: str) -> str:
+    """A colour of a drawing in the page itself, as a style: another one on a dark screen."""
+    return f"var(--c{colour[1:]}, {colour})"
+
+
+def colours() -> str:
+    """The style rules that `ink` needs, light and dark."""
+    light = "".join(f"--c{c[1:]}: {c}; " for c in DARK)
+    dark = "".join(f"--c{c[1:]}: {d}; " for c, d in DARK.items())
+    return f":root {{ {light}}}\n@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark}}} }}\n"
 
 
 def literal(text: str) -> str:

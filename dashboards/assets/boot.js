@@ -1,5 +1,19 @@
 "use strict";
 (function () {
+  var dark = matchMedia("(prefers-color-scheme: dark)"), onPaper = false;
+  var pairs = JSON.parse(document.getElementById("main").getAttribute("data-dark"));
+  function sources() {
+    return document.querySelectorAll('script[type="application/json"][data-for]');
+  }
+  // Colours are those of a light screen; on a dark one each has its counterpart, and paper is always light.
+  function spec(source) {
+    var text = source.textContent;
+    if (dark.matches && !onPaper) {
+      text = text.replace(/#[0-9a-f]{6}/g, function (colour) { return pairs[colour] || colour; });
+      text = text.replace(/rgba\(255,255,255,/g, "rgba(20,26,28,");
+    }
+    return JSON.parse(text);
+  }
   function fit() {
     document.querySelectorAll(".js-plotly-plot").forEach(function (box) {
       Plotly.Plots.resize(box);
@@ -9,13 +23,24 @@
     var box = document.getElementById(source.getAttribute("data-for"));
     // What is folded away has no width yet: it is drawn once it is opened.
     if (box.closest("details:not([open])") || box.classList.contains("js-plotly-plot")) return;
-    var spec = JSON.parse(source.textContent);
-    Plotly.newPlot(box, spec.data, spec.layout, spec.config);
+    var chart = spec(source);
+    Plotly.newPlot(box, chart.data, chart.layout, chart.config);
   }
   function drawAll() {
-    document.querySelectorAll('script[type="application/json"][data-for]').forEach(draw);
+    sources().forEach(draw);
+  }
+  function recolour() {
+    sources().forEach(function (source) {
+      var box = document.getElementById(source.getAttribute("data-for")), chart = spec(source);
+      if (box.classList.contains("js-plotly-plot")) Plotly.react(box, chart.data, chart.layout, chart.config);
+    });
+  }
+  function paper(on) {
+    onPaper = on;
+    if (dark.matches) recolour();
   }
   drawAll();
+  dark.addEventListener("change", recolour);
   document.querySelectorAll("details").forEach(function (part) {
     part.addEventListener("toggle", drawAll);
   });
@@ -24,7 +49,11 @@
       part.open = true;
     });
     drawAll();
+    paper(true);
     fit();
   });
-  window.addEventListener("afterprint", fit);
+  window.addEventListener("afterprint", function () {
+    paper(false);
+    fit();
+  });
 })();

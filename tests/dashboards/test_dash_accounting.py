@@ -8,6 +8,7 @@ import re
 
 import pytest
 import sample_results as samples
+from read_page import plain
 
 from dashboards.pages import data_quality
 from dashboards.pages.data_quality import loads_sentence
@@ -18,7 +19,7 @@ LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 900, 50, 30, revers
 
 def text_of(quality: Quality, **changed: object) -> str:
     page = data_quality.render(dataclasses.replace(samples.differs(), quality=quality, **changed))
-    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)))
+    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", plain(page))))
 
 
 def test_rows_read_are_the_sum_of_four_parts_per_file() -> None:

@@ -5,6 +5,7 @@ import re
 
 import pytest
 import sample_results as samples
+from read_page import plain
 
 from dashboards import terms, words_doubt, words_healing, words_shared, words_trial
 from dashboards.pages import clinician, data_quality, index, owner, study_club
@@ -25,7 +26,7 @@ from pipeline.trial_words import no_difference
 
 
 def text_of(page: str) -> str:
-    page = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.S)
+    page = re.sub(r"<(script|style)\b.*?</\1>", " ", plain(page), flags=re.S)
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
 
 

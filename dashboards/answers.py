@@ -1,0 +1,57 @@
+"""What a page opens with: its answers, at most 120 words of them and one picture."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboards.theme import Chart
+
+MOST_WORDS = 120
+_WORD = re.compile(r"[^\s]*\w[^\s]*")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One answer: the finding in a sentence.
+
+    `asked` is the question in a few words, `link` where it is answered in full (a page, or a place on this one),
+    `code` the verdict, which is shown as a word in a frame of its own shape.
+    """
+
+    says: str
+    asked: str = ""
+    link: str = ""
+    code: str = ""
+
+
+@dataclass(frozen=True)
+class Answers:
+    """The answers of a page, in the order in which they are asked, and the one picture beside them."""
+
+    given: tuple[Answer, ...]
+    picture: Chart | None = None
+    caption: str = ""
+    notes: tuple[str, ...] = ()  # what a reader must know before reading on; it counts as words of the answers
+
+
+def words(text: str) -> int:
+    """How many words a text has, as a reader counts them."""
+    return len(_WORD.findall(text))
+
+
+def first_sentence(text: str) -> str:
+    """The first sentence of a text, whole; numbers with a point in them end none."""
+    return re.split(r"(?<=[.!?])\s+(?=[A-Z“‘])", text, maxsplit=1)[0]
+
+
+def kept(given: Sequence[Answer], *, most: int = MOST_WORDS) -> tuple[Answer, ...]:
+    """The first of these answers that together are no longer than may stand above the fold; at least one."""
+    found: list[Answer] = []
+    for answer in given:
+        said = sum(words(f"{a.asked} {a.says}") + 3 for a in (*found, answer))
+        if found and said > most:
+            break
+        found.append(answer)
+    return tuple(found)
