@@ -43,6 +43,7 @@ _PARTS = click.option("--parts", type=click.IntRange(1, 4096), help="Groups of p
 _CLUSTER = click.option(
     "--cluster", metavar="ADDRESS", help="A running Dask cluster, tls://HOST:PORT; sees the same folders."
 )
+_LISTS = "Write the lists of what is to be done, too; they HOLD PATIENT DATA."
 _KEEP_IDS = click.option(
     "--keep-ids", is_flag=True, help="Store patients as your files name them, not under pseudonyms; for work inside."
 )
@@ -67,7 +68,8 @@ def cli() -> None:
 @_OUT
 @click.option("--crowns", default=4000, show_default=True, type=click.IntRange(min=1), help="Crowns to invent.")
 @click.option("--seed", default=1, show_default=True, help="Seed of the invented practice.")
-def demo(out: Path, crowns: int, seed: int) -> None:
+@click.option("--lists/--no-lists", default=True, show_default=True, help=_LISTS)
+def demo(out: Path, crowns: int, seed: int, lists: bool) -> None:
     """Make an invented practice, run everything on it, and say where to look."""
     from synthetic_data.generate import simulate as simulate_practice
 
@@ -77,16 +79,17 @@ def demo(out: Path, crowns: int, seed: int) -> None:
     for stale in (out / "practice").glob("practice.duckdb*"):
         stale.unlink()
     toml = simulate_practice(out / "practice", crowns=crowns, seed=seed, say=say)
-    _finish(_everything(toml, out, say=say))
+    _finish(_everything(toml, out, say=say, lists=lists))
 
 
 @cli.command("run")
 @_TOML
 @_OUT
 @_KEEP_IDS
-def run_command(practice: Path, out: Path, keep_ids: bool) -> None:
+@click.option("--lists", is_flag=True, help=_LISTS)
+def run_command(practice: Path, out: Path, keep_ids: bool, lists: bool) -> None:
     """Ingest, link, compare and draw, in that order."""
-    _finish(_everything(practice, out, say=_say(), keep_ids=keep_ids))
+    _finish(_everything(practice, out, say=_say(), keep_ids=keep_ids, lists=lists))
 
 
 @cli.command()
@@ -131,12 +134,13 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
 @cli.command()
 @_TOML
 @_OUT
-def dashboards(practice: Path, out: Path) -> None:
+@click.option("--lists", is_flag=True, help=_LISTS)
+def dashboards(practice: Path, out: Path, lists: bool) -> None:
     """Draw the pages and the slides from what was compared."""
     from pipeline import run
 
     settings, say = load_settings(practice), _say()
-    _finish(_pages(settings, run.stored_results(settings), out, say=say))
+    _finish(_pages(settings, run.stored_results(settings), out, say=say, lists=lists))
 
 
 @cli.command()
@@ -303,20 +307,28 @@ def pool(files: tuple[Path, ...], out: Path) -> None:
     _finish(write_pooled(pooled, out))
 
 
-def _everything(toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False) -> Path:
+def _everything(
+    toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False, lists: bool = False
+) -> Path:
     from pipeline import run
 
     settings = load_settings(toml)
-    return _pages(settings, run.everything(settings, today=today(), say=say, keep_ids=keep_ids), out, say=say)
+    results = run.everything(settings, today=today(), say=say, keep_ids=keep_ids)
+    return _pages(settings, results, out, say=say, lists=lists)
 
 
-def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None]) -> Path:
-    """All pages, with the answers to the questions that the TOML lists under [[ask]]."""
+def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
+    """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
     from dashboards.write import write_all
     from pipeline import run
 
     asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
-    return write_all(results, out, say=say, asked=asked)
+    made: dict[str, str] = {}
+    if lists:
+        from pipeline.run_lists import lists_stage
+
+        made = lists_stage(settings, results, out, today=today(), say=say)
+    return write_all(results, out, say=say, asked=asked, lists=made)
 
 
 def _finish(path: Path) -> None:
