@@ -118,6 +118,12 @@ VERDICTS = {
     "differs": "Differs in these records",
     "cannot_tell": "Cannot tell yet",
     "depends_on_how_we_count": "Depends on how we count",
+    "better": "Better",
+    "same": "Same",
+    "worse": "Worse",
+    "firm": "Firm",
+    "fair": "Fair",
+    "thin": "Thin",
 }
 # The shape of a verdict's frame: what may be told, what is too small to matter and what is open look different.
 SHAPES = {
@@ -126,6 +132,12 @@ SHAPES = {
     "cannot_tell": "unsettled",
     "too_early": "early",
     "depends_on_how_we_count": "either",
+    "better": "apart",
+    "same": "alike",
+    "worse": "apart",
+    "firm": "apart",
+    "fair": "either",
+    "thin": "early",
 }
 BY = {
     "overall": "Overall",
