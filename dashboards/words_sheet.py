@@ -16,11 +16,12 @@ from dashboards.formats import (
     month,
     percent,
     plural,
+    sentence_case,
     spread,
     whole,
     years,
 )
-from dashboards.words import more_or_fewer, range_more_or_fewer
+from dashboards.words import range_more_or_fewer
 from pipeline.results_owner import (
     BesidePublished,
     Change,
@@ -39,13 +40,13 @@ from pipeline.results_owner import (
 # Each rate of the sheet in a word or two, and what of 100 it tells.
 NAMES = {
     "crown_survival": "Crowns",
-    "endo_tooth_survival": "Teeth with a root canal",
+    "endo_tooth_survival": "Root-filled teeth",
     "endo_free_of_intervention": "Root canals",
 }
 GOOD = {
     "crown_survival": "in place",
     "endo_tooth_survival": "kept",
-    "endo_free_of_intervention": "without further treatment",
+    "endo_free_of_intervention": "not treated again",
 }
 WORK = {"crown_survival": "crown", "endo_free_of_intervention": "root canal"}
 FIELDS = {"provider_id": "Clinician", "site_id": "Clinic", "tooth_group": "Tooth group", "years": "Begun in"}
@@ -67,35 +68,35 @@ def rate(found: Stretch, outcome: str) -> str:
     return f"{in_place(found.survival)} of 100 {GOOD.get(outcome, 'in place')} after {years(found.years)}{rng}"
 
 
-def change(found: Change, *, looked: str = "compared") -> str:
+def change(found: Change) -> str:
     """What a comparison of two rates says: how many more or fewer of 100, with the range, and why no more is said."""
     if found.why == "not_followed":
         return f"Too few are followed for {years(found.years)}."
     if found.why == "too_few" or found.per_100 is None or found.ci_low is None or found.ci_high is None:
         return f"Too few failures: at least {found.least_failures} are asked for on either side."
-    low, high = round(found.ci_low), round(found.ci_high)
-    fits = f"{range_more_or_fewer(low, high)} of 100 by {years(found.years)}"
+    fits = range_more_or_fewer(round(found.ci_low), round(found.ci_high))
     if found.verdict in {"better", "worse"}:
-        middle = more_or_fewer(round(found.per_100))
-        return f"{middle} of 100 by {years(found.years)} (range {range_more_or_fewer(low, high)})."
+        return f"The range is {fits}."
     if found.verdict == "same":
-        return f"Any change is smaller than {found.matters_per_100:g}: {fits}."
+        return f"Any difference is smaller than {found.matters_per_100:g}: {fits}."
     if found.why == "many_looks":
-        return f"{fits}: alone it would stand out, among {count(found.looks, 'rate')} {looked} it may be chance."
-    return f"{fits}: none and one that matters both fit."
+        return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
+    return f"The range, {fits}, holds none and one that matters."
 
 
 def over_time(found: OverTime) -> str:
     """One rate lately against the time before, with the two figures."""
-    text = change(found.change)
     late, before = found.late, found.before
     if late is None or before is None:
-        return text
+        return change(found.change)
     if found.change.why == "too_few":
         return f"Too few failures to compare: {whole(late.failures)} lately, {whole(before.failures)} before."
     if late.survival is None or before.survival is None:
-        return text
-    return f"{failed(late.survival)} of 100 lately, {failed(before.survival)} before. {text}"
+        return change(found.change)
+    return (
+        f"{failed(late.survival)} of 100 failed by {years(late.years)} lately, {failed(before.survival)} before. "
+        f"{change(found.change)}"
+    )
 
 
 def stretches(found: OverTime) -> str:
@@ -108,19 +109,17 @@ def stretches(found: OverTime) -> str:
 def published(found: BesidePublished) -> str:
     """Ours beside one published figure."""
     return (
-        f"By {years(found.years)} {failed(found.ours)} of 100 failed here, {failed(found.published)} in "
-        f"{author_of(found.citation)}: {lower_first(change(found.change))}"
+        f"{failed(found.ours)} of 100 failed here by {years(found.years)}, {failed(found.published)} in "
+        f"{author_of(found.citation)}. {change(found.change)}"
     )
 
 
 def published_card(found: Sequence[BesidePublished]) -> str:
     """The nearest published figure, and how many more there are."""
     if not found:
-        return "None that we have read counts as we do."
+        return "No figure that we have read counts as we do."
     more = len(found) - 1
-    return published(found[0]) + (
-        f" {count(more, 'more')} below." if more == 1 else f" {more} more below." if more else ""
-    )
+    return f"{published(found[0])} {count(more, 'more figure')} below." if more else published(found[0])
 
 
 def measured(found: Measured) -> str:
@@ -159,12 +158,12 @@ def early_finding(found: EarlySigns) -> str:
     for place, horizon in enumerate(found.years):
         row = next((r for r in reversed(found.rows) if r.at[place].survival is not None), None)
         if row is None:
-            parts.append(f"nobody is followed for {years(horizon)} yet")
+            parts.append(f"too few are followed for {years(horizon)} yet")
             continue
         s = row.at[place]
         assert s.survival is not None
-        parts.append(f"of those begun in {row.name} {failed(s.survival)} of 100 by {years(horizon)}")
-    return f"{name_of(found.outcome)} that {terms.outcome(found.outcome).bad}: {listing(parts)}."
+        parts.append(f"{failed(s.survival)} of 100 by {years(horizon)} of those begun in {row.name}")
+    return f"{name_of(found.outcome)} that failed early: {listing(parts)}."
 
 
 def signal(found: SignalCases) -> str:
@@ -203,9 +202,9 @@ def to_do(found: ToDo) -> str:
     """One thing to do, as an instruction with its number."""
     n = found.count
     if found.what == "signals":
-        return f"Look at the {count(n, 'failure')} behind {count(found.of, 'recent signal')}"
+        return f"Look at {count(n, 'failure')} behind {count(found.of, 'recent signal')}"
     if found.what == "reviews":
-        return f"Ask in for review: {count(n, 'root canal')} {plural(n, 'is')} due and not yet seen"
+        return f"Ask in {count(n, 'root canal')} due for review"
     if found.what == "ask":
         return f"Ask about {count(n, 'tooth')} that others may have treated"
     if found.what == "mend":
@@ -236,22 +235,26 @@ ORDER = (
 
 def good_answer(lines: Sequence[SheetLine]) -> str:
     """Are we good? Each rate in a few words, and how it stands beside published ones."""
+    if all(s.rate.survival is None for s in lines):
+        return "Too early to say: too few are followed."
     rates = [
-        f"{in_place(s.rate.survival)} of 100 {lower_first(name_of(s.outcome))} {GOOD.get(s.outcome, 'in place')}"
+        f"{in_place(s.rate.survival)} {lower_first(name_of(s.outcome))} {GOOD.get(s.outcome, 'in place')}"
         for s in lines
         if s.rate.survival is not None
     ]
-    if not rates:
-        return "Too early to say: too few are followed."
-    horizon = {s.rate.years for s in lines if s.rate.survival is not None}
-    when = f" after {years(horizon.pop())}" if len(horizon) == 1 else ""
-    return f"{listing(rates)}{when}. {beside(lines)}".strip()
+    return f"Of 100 each after {horizons(lines)}: {listing(rates)}. {beside(lines)}"
+
+
+def horizons(lines: Sequence[SheetLine]) -> str:
+    """The years of the rates: `5 years`, or `5 and 3 years` where some could not be told so late."""
+    found = list(dict.fromkeys(s.rate.years for s in lines if s.rate.survival is not None))
+    return listing([*(f"{y:g}" for y in found[:-1]), years(found[-1])])
 
 
 def beside(lines: Sequence[SheetLine]) -> str:
     """How the rates stand beside the published figure nearest to each."""
     found = [(s.outcome, s.published[0].change.verdict) for s in lines if s.published]
-    return f"Beside published figures: {by_verdict(found)}." if found else "No published figure counts as we do."
+    return f"Published figures: {by_verdict(found)}." if found else "No published figure counts as we do."
 
 
 def trend_answer(owner: Owner) -> str:
@@ -259,7 +262,7 @@ def trend_answer(owner: Owner) -> str:
     found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
     if not found:
         return "There is no rate to compare."
-    return f"The last {owner.late_years} years against the {owner.late_years} before: {by_verdict(found)}."
+    return f"{sentence_case(by_verdict(found))}, of late against the {owner.late_years} years before."
 
 
 def trend_code(owner: Owner) -> str:
@@ -272,10 +275,17 @@ def trend_code(owner: Owner) -> str:
 
 def trust_answer(lines: Sequence[SheetLine]) -> str:
     """What can be trusted? The grade of each rate and what pulls it down."""
-    found = [(s.outcome, s.trust.grade) for s in lines]
-    low = next((s for s in lines if s.trust.grade != "firm"), None)
-    why = f" {name_of(low.outcome)}: {trust(low.trust)}" if low else ""
-    return f"{by_verdict(found)}.{why}" if found else "There is no figure to grade."
+    low = next((s for s in lines if s.trust.grade == worst(lines)), None)
+    if low is None:
+        return "There is no figure to grade."
+    why = next(m for m in low.trust.measured if m.grade == low.trust.grade)
+    return f"{sentence_case(by_verdict([(s.outcome, s.trust.grade) for s in lines]))}: {measured(why)}."
+
+
+def worst(lines: Sequence[SheetLine]) -> str:
+    """The lowest grade of trust among the rates."""
+    codes = {s.trust.grade for s in lines}
+    return next((g for g in ("thin", "fair", "firm") if g in codes), "thin")
 
 
 def by_verdict(found: Sequence[tuple[str, str]]) -> str:

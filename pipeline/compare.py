@@ -95,6 +95,7 @@ class Told:
     rules: Mapping[str, str]
     settings: Mapping[str, str]
     left_out: pl.DataFrame | None  # texts of optional fields that reading left out: field, note, rows
+    could_hold: Mapping[str, tuple[int, int]]  # fields that few rows of the ledger can hold: such rows, and filled in
     other_texts: pl.DataFrame  # texts of fields with usual words that are none of these: table, field, rows, texts
 
 
@@ -347,6 +348,7 @@ def _results(told: Told) -> Results:
             unknown_codes=told.unknown_codes,
             link_counts=told.link_counts,
             changes=told.changes,
+            could_hold=told.could_hold,
             other_texts=told.other_texts,
         ),
         not_run=(),

@@ -298,7 +298,7 @@ class QuarantineRow:
 
 @dataclass(frozen=True)
 class FilledIn:
-    """How many rows of a table have a field filled in."""
+    """In how many of the rows of a table that could hold a field it is filled in: a cleaning has no tooth."""
 
     table: str
     field: str

@@ -13,7 +13,7 @@ import polars as pl
 from pipeline import clock
 from pipeline.asking.ask_all import ask_all
 from pipeline.asking.question import Ask
-from pipeline.codes import code_table
+from pipeline.codes import COULD_HOLD, code_table
 from pipeline.compare import Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings, contribution_files
 from pipeline.doubts.look import seen_of
@@ -294,6 +294,10 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         settings=_in_words(settings.analysis) | _in_words(_borrowing(settings)),
         left_out=store.field_notes(),
         other_texts=store.other_texts(),
+        could_hold={
+            field: store.filled_among(field, codes.filter(pl.col("event").is_in(events))["code"].to_list())
+            for field, events in COULD_HOLD.items()
+        },
     )
 
 

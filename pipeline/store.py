@@ -182,6 +182,14 @@ class Store:
         row = self._rows(f"SELECT count(*), {counts} FROM {table.name}")[0]  # noqa: S608
         return Filled(int(row[0]), dict(zip(table.columns, map(int, row[1:]), strict=True)))
 
+    def filled_among(self, field: str, codes: Sequence[str]) -> tuple[int, int]:
+        """How many procedures have one of these codes, and in how many of them a field is filled."""
+        rows = self._rows(
+            f"SELECT count(*), count({field}) FROM procedures WHERE list_contains(?::VARCHAR[], code)",  # noqa: S608
+            [list(codes)],
+        )
+        return int(rows[0][0]), int(rows[0][1])
+
     def patients_in_ledger(self) -> tuple[int, dt.date | None]:
         """How many patients the procedures name, and the day of the first completed one."""
         rows = self._rows(

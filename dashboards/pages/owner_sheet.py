@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from dashboards import tables_sheet, terms, words_sheet
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
-from dashboards.formats import years
+from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
 from pipeline.results_owner import EarlySigns, Owner, SheetLine
@@ -80,14 +80,13 @@ def answers(owner: Owner) -> Answers | None:
     """The four answers that the page opens with; None where there is nothing to answer."""
     if not owner.lines:
         return None
-    now = "; ".join(words_sheet.to_do(t) for t in owner.to_do[:3]) + "." if owner.to_do else "Nothing waits to be done."
-    codes = {s.trust.grade for s in owner.lines}
-    worst = next(g for g in ("thin", "fair", "firm") if g in codes)
+    now = [words_sheet.to_do(t) for t in owner.to_do[:3]]
+    do = f"{'; '.join([*now[:1], *map(lower_first, now[1:])])}." if now else "Nothing waits to be done."
     given = (
         Answer(words_sheet.good_answer(owner.lines), "Are we good?", "#good"),
         Answer(words_sheet.trend_answer(owner), "Are we getting worse?", "#trend", words_sheet.trend_code(owner)),
-        Answer(now, "What do we do on Monday?", "#monday"),
-        Answer(words_sheet.trust_answer(owner.lines), "What can we trust?", "#trust", worst),
+        Answer(do, "What do we do on Monday?", "#monday"),
+        Answer(words_sheet.trust_answer(owner.lines), "What can we trust?", "#trust", words_sheet.worst(owner.lines)),
     )
     return Answers(kept(given))
 
@@ -97,11 +96,10 @@ def sheet(owner: Owner, *, lists: Mapping[str, str]) -> Sheet | None:
     if not owner.lines:
         return None
     tasks = [_task(t.what, words_sheet.to_do(t), lists) for t in owner.to_do]
-    verdicts = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
     return Sheet(
-        good=_headline(owner.lines[0]),
+        good=_good(owner),
         cards=tuple(_card(s) for s in owner.lines),
-        trend=f"Over time: {words_sheet.by_verdict(verdicts)}",
+        trend=f"Are we getting worse: {terms.verdict(words_sheet.trend_code(owner)).lower()}",
         early_says=tuple(f for e in owner.early for f in _early_facts(e)),
         stretches=words_sheet.stretches(owner.lines[0].over_time),
         monday=f"Monday: {len(tasks[:3])} things to do" if len(tasks) > 1 else "Monday: one thing to do" if tasks
@@ -109,7 +107,7 @@ def sheet(owner: Owner, *, lists: Mapping[str, str]) -> Sheet | None:
         tasks=tuple(tasks[:3]),
         more_tasks=tuple(tasks[3:]),
         order=words_sheet.ORDER,
-        trust=f"Trust: {words_sheet.by_verdict([(s.outcome, s.trust.grade) for s in owner.lines])}",
+        trust=f"What can we trust: {words_sheet.worst(owner.lines)} at least",
         since=tuple(words_sheet.since(owner.since)),
         moved=tables_sheet.moved(owner.since),
         early=tuple(_early(e) for e in owner.early),
@@ -120,8 +118,12 @@ def sheet(owner: Owner, *, lists: Mapping[str, str]) -> Sheet | None:
     )  # fmt: skip
 
 
-def _headline(line: SheetLine) -> str:
-    return f"{words_sheet.name_of(line.outcome)}: {words_sheet.rate(line.rate, line.outcome)}"
+def _good(owner: Owner) -> str:
+    known = [s for s in owner.lines if s.rate.survival is not None]
+    if not known:
+        return "Are we good: too early to say"
+    shares = listing([str(in_place(s.rate.survival)) for s in known if s.rate.survival is not None])
+    return f"Are we good: {shares} of 100 hold for {words_sheet.horizons(known)}"
 
 
 def _card(line: SheetLine) -> Card:
