@@ -45,7 +45,7 @@ def noted(runs: pl.DataFrame, run: Run, owner: Owner, *, today: dt.date) -> tupl
 
     `runs` as `RUN_FIGURES` declares. A run that was noted keeps its number and its day.
     """
-    number, day, last = 1, today, runs.clear()
+    number, day, last = 1, today, runs
     if runs.height:
         newest = runs.filter(pl.col("run") == runs["run"].max())
         same = newest.row(0, named=True)
@@ -54,7 +54,7 @@ def noted(runs: pl.DataFrame, run: Run, owner: Owner, *, today: dt.date) -> tupl
             runs = runs.filter(pl.col("run") != number)
         else:
             number, day = number + 1, today
-        last = runs.filter(pl.col("run") == runs["run"].max())
+        last = runs.filter(pl.col("run") == runs["run"].max()) if runs.height else runs
     figures = figures_of(owner)
     mine = figures.with_columns(
         run=pl.lit(number, pl.Int32), run_on=pl.lit(day, pl.Date), records=pl.lit(run.records),

@@ -31,7 +31,7 @@ class CarefulDifference:
 def careful_difference(
     group: Group, reference: Group, day: int, *, confidence: float = 0.95
 ) -> CarefulDifference | None:
-    """Difference of the shares that failed by `day`; None where a curve ends before it or has no error there.
+    """Difference of the shares that failed by `day`; None where a curve ends before it, or none or all have failed.
 
     Both groups need clusters; one cluster may lie in both. The larger of the error between clusters and Greenwood's is
     taken, with Student's t by the clusters that failed, and limits from those of the two shares on the log cumulative
@@ -42,7 +42,8 @@ def careful_difference(
     errors = np.array([float(c.at([day]).std_error[0]) for c in curves])
     shares = np.array([1 - float(c.at([day]).survival[0]) for c in curves])
     covariance = float(found.covariance[0])
-    if not np.isfinite([*errors, *shares, found.estimate[0], found.std_error[0]]).all():
+    known = np.isfinite([*errors, *shares, found.estimate[0], found.std_error[0]]).all()
+    if not known or not ((shares > 0) & (shares < 1)).all():
         return None
     plain = [float(_curve(side, clustered=False).at([day]).std_error[0]) for side in (group, reference)]
     robust = float(found.std_error[0]) ** 2
