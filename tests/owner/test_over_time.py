@@ -1,6 +1,7 @@
 """Whether a rate changes: what is cut out of the teeth's years, by hand, and known truths found again."""
 
 import datetime as dt
+import itertools
 from collections import Counter
 from dataclasses import replace
 
@@ -52,7 +53,7 @@ def test_what_is_seen_of_a_tooth_in_a_stretch_of_years(row, entry, left, event):
 def test_every_failure_lies_in_one_stretch_alone():
     rows = drawn_teeth(1, patients=300)
     edges = [dt.date(y, 5, 1) for y in range(2007, 2026, 3)]
-    parts = [seen_in(rows, a, b - dt.timedelta(days=1)) for a, b in zip(edges, edges[1:], strict=False)]
+    parts = [seen_in(rows, a, b - dt.timedelta(days=1)) for a, b in itertools.pairwise(edges)]
     assert sum(int(p["event"].sum()) for p in parts) == int(rows["event"].sum())
 
 
@@ -74,7 +75,7 @@ def test_without_a_failure_the_range_is_that_of_none_among_so_many():
 
 
 def test_older_teeth_enter_late_and_count_only_from_then():
-    # Nine new teeth of which one fails on day 100; nine older ones, seen from day 366 on, of which one fails on day 400.
+    # Nine new teeth, one fails on day 100; nine older ones, seen from day 366 on, one fails on day 400.
     rows = [("2021-01-01", 100, True)] + [("2021-01-01", 900, False)] * 8
     rows += [("2019-12-31", 400, True)] + [("2019-12-31", 2000, False)] * 8
     found = stretch(seen_in(teeth(rows), FIRST, LAST), FIRST, LAST, 2.0, replace(ASKED, min_at_risk=5))
@@ -109,7 +110,9 @@ def test_too_few_failures_are_never_compared():
 def test_a_change_that_stands_out_alone_is_not_claimed_among_many():
     plain = Change("cannot_tell", "", 5.0, 4.0, 0.5, 7.5, 0.03)
     one = among([OverTime(None, None, plain)], confidence=0.95)
-    many = among([OverTime(None, None, c) for c in (plain, replace(plain, p=0.6), replace(plain, p=0.7))], confidence=0.95)
+    many = among(
+        [OverTime(None, None, c) for c in (plain, replace(plain, p=0.6), replace(plain, p=0.7))], confidence=0.95
+    )
     assert one[0].change.verdict == "worse"
     assert (many[0].change.verdict, many[0].change.why, many[0].change.looks) == ("cannot_tell", "many_looks", 3)
     assert many[0].change.p_of_all == pytest.approx(0.09)
@@ -153,17 +156,17 @@ def test_a_practice_that_did_not_change_is_called_changed_no_more_often_than_sai
 @pytest.mark.thorough
 def test_the_last_half_year_is_left_out_for_a_reason(monkeypatch):
     # With it, those who have not come yet are missing among the followed, and nobody who failed is: all seem worse.
-    with_all = [0.0, 0.0]
-    for place, days in enumerate((183, 0)):
+    mean = {}
+    for days in (183, 0):
         monkeypatch.setattr("pipeline.owner.over_time.SETTLE_DAYS", days)
         found = [period_change(drawn_teeth(s), cutoff=CUTOFF, years=(5.0,), asked=ASKED).change for s in range(150)]
-        told = [c.per_100 for c in found if c.per_100 is not None]
-        with_all[place] = sum(told) / len(told)
-    assert abs(with_all[0]) < 0.5 < with_all[1] + 0.25
-    assert with_all[1] > with_all[0]
+        mean[days] = sum(c.per_100 or 0.0 for c in found) / len(found)
+    assert abs(mean[183]) < 0.4 < mean[0]  # measured: -0.01 and 0.69 of 100, with an error of 0.2
 
 
 def test_the_order_of_the_teeth_changes_nothing():
     rows = drawn_teeth(3, patients=400)
     there = period_change(rows, cutoff=CUTOFF, years=(5.0,), asked=ASKED)
-    assert period_change(rows.sample(fraction=1, shuffle=True, seed=1), cutoff=CUTOFF, years=(5.0,), asked=ASKED) == there
+    assert (
+        period_change(rows.sample(fraction=1, shuffle=True, seed=1), cutoff=CUTOFF, years=(5.0,), asked=ASKED) == there
+    )
