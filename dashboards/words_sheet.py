@@ -233,7 +233,7 @@ ORDER = (
 )
 
 
-def good_answer(lines: Sequence[SheetLine]) -> str:
+def good_answer(lines: Sequence[SheetLine], *, beside_too: bool = True) -> str:
     """Are we good? Each rate in a few words, and how it stands beside published ones."""
     if all(s.rate.survival is None for s in lines):
         return "Too early to say: too few are followed."
@@ -242,7 +242,7 @@ def good_answer(lines: Sequence[SheetLine]) -> str:
         for s in lines
         if s.rate.survival is not None
     ]
-    return f"Of 100 each after {horizons(lines)}: {listing(rates)}. {beside(lines)}"
+    return f"Of 100 each after {horizons(lines)}: {listing(rates)}.{f' {beside(lines)}' if beside_too else ''}"
 
 
 def horizons(lines: Sequence[SheetLine]) -> str:

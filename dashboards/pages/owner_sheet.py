@@ -80,15 +80,26 @@ def answers(owner: Owner) -> Answers | None:
     """The four answers that the page opens with; None where there is nothing to answer."""
     if not owner.lines:
         return None
-    now = [words_sheet.to_do(t) for t in owner.to_do[:3]]
-    do = f"{'; '.join([*now[:1], *map(lower_first, now[1:])])}." if now else "Nothing waits to be done."
-    given = (
-        Answer(words_sheet.good_answer(owner.lines), "Are we good?", "#good"),
-        Answer(words_sheet.trend_answer(owner), "Are we getting worse?", "#trend", words_sheet.trend_code(owner)),
-        Answer(do, "What do we do on Monday?", "#monday"),
-        Answer(words_sheet.trust_answer(owner.lines), "What can we trust?", "#trust", words_sheet.worst(owner.lines)),
-    )
-    return Answers(kept(given))
+    for told in (3, 2, 1):  # all four are answered, with fewer words where they would be too many
+        do = [words_sheet.to_do(t) for t in owner.to_do[:told]]
+        given = (
+            Answer(words_sheet.good_answer(owner.lines, beside_too=told > 1), "Are we good?", "#good"),
+            Answer(words_sheet.trend_answer(owner), "Are we getting worse?", "#trend", words_sheet.trend_code(owner)),
+            Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
+            Answer(
+                words_sheet.trust_answer(owner.lines), "What can we trust?", "#trust", words_sheet.worst(owner.lines)
+            ),
+        )
+        if len(kept(given)) == len(given):
+            break
+    return Answers(given)
+
+
+def _do(tasks: list[str], of: int) -> str:
+    if not tasks:
+        return "Nothing waits to be done."
+    more = f"; {of - len(tasks)} more" if of > len(tasks) and len(tasks) < 3 else ""
+    return f"{'; '.join([*tasks[:1], *map(lower_first, tasks[1:])])}{more}."
 
 
 def sheet(owner: Owner, *, lists: Mapping[str, str]) -> Sheet | None:

@@ -6,9 +6,9 @@ import re
 
 import pytest
 import sample_results as samples
-from read_page import plain
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from read_page import plain
 
 from dashboards import words_technique
 from dashboards.pages import study_club
