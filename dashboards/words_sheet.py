@@ -81,7 +81,7 @@ def change(found: Change) -> str:
         return f"Any difference is smaller than {found.matters_per_100:g}: {fits}."
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
-    return f"The range, {fits}, holds none and one that matters."
+    return f"The range, {fits}, holds no difference and one that matters."
 
 
 def over_time(found: OverTime) -> str:

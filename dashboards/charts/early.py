@@ -57,7 +57,7 @@ def early_chart(found: EarlySigns, *, title: str, since: str, id: str, label: st
         title={"text": since}, range=[-0.6, len(names) - 0.4], tickmode="array", tickvals=list(range(len(names))),
         ticktext=[f"’{n[2:]}" if len(n) == 4 and len(names) > 8 else n for n in few], showgrid=False,
     )  # fmt: skip
-    figure.update_yaxes(title={"text": title}, range=[0, nice_top([1.08 * max(tops)])])
+    figure.update_yaxes(title={"text": title}, range=[0, nice_top(tops)])
     figure.update_layout(margin={"l": 64, "r": 16, "t": 12, "b": 48, "autoexpand": False})
     theme.keep_data(figure, ("begun in", "years", "teeth", "still followed", "of 100", "low", "high"), rows)
     return theme.chart(figure, id=id, label=label, height=HEIGHT)
