@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from dashboards import terms
 from dashboards.theme import Chart
 
 MOST_WORDS = 120
@@ -41,6 +42,12 @@ def words(text: str) -> int:
     return len(_WORD.findall(text))
 
 
+def length(answer: Answer) -> int:
+    """How many words an answer has, with the word of its verdict and the link to what is behind it."""
+    told = terms.verdict(answer.code) if answer.code else ""
+    return words(f"{answer.asked} {told} {answer.says}") + bool(answer.link and not answer.asked)
+
+
 def first_sentence(text: str) -> str:
     """The first sentence of a text, whole; numbers with a point in them end none."""
     return re.split(r"(?<=[.!?])\s+(?=[A-Z“‘])", text, maxsplit=1)[0]
@@ -50,8 +57,7 @@ def kept(given: Sequence[Answer], *, most: int = MOST_WORDS) -> tuple[Answer, ..
     """The first of these answers that together are no longer than may stand above the fold; at least one."""
     found: list[Answer] = []
     for answer in given:
-        said = sum(words(f"{a.asked} {a.says}") + 3 for a in (*found, answer))
-        if found and said > most:
+        if found and sum(length(a) for a in (*found, answer)) > most:
             break
         found.append(answer)
     return tuple(found)

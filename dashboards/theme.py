@@ -28,6 +28,7 @@ RUST = "#b84c00"
 SLATE = "#5a666b"
 PURPLE = "#7a3b78"
 GREEN = "#2e6b34"
+OCHRE = "#8a5a00"
 PALE = "#b9c3c6"
 WHITE = "#ffffff"
 # Every colour of pages and charts as it is where the reader prefers a dark screen; paper is always light.
@@ -44,6 +45,7 @@ DARK = {
     SLATE: "#a3b0b5",
     PURPLE: "#cf93cc",
     GREEN: "#7cc385",
+    OCHRE: "#d9b15a",
     PALE: "#66757a",
     WHITE: "#141a1c",
 }
@@ -67,7 +69,27 @@ LOOKS = (
     Look(PURPLE, "dashdot", "8 3 2 3", "triangle-up"),
     Look(GREEN, "longdash", "12 4", "cross"),
 )
-FIXED = {"before_seat": LOOKS[0], "through_crown": LOOKS[1], "vital": LOOKS[2]}
+HYPEREMIC = Look(OCHRE, "dash", "7 4", "triangle-down")
+LATER = Look(INK, "dash", "7 4", "x")
+# One meaning a colour, on every page: a root canal before the seat is blue, one through the crown rust, a living pulp
+# grey, a crown after the root canal green, none so far purple, a hyperemic pulp ochre.
+FIXED = {
+    "before_seat": LOOKS[0],
+    "endo_first": LOOKS[0],
+    "through_crown": LOOKS[1],
+    "vital": LOOKS[2],
+    "seat_vital": LOOKS[2],
+    "normal": LOOKS[2],
+    "hyperemic": HYPEREMIC,
+    "crowned": LOOKS[4],
+    "crowned_soon": LOOKS[4],
+    "crowned_later": LATER,
+    "not_crowned": LOOKS[3],
+    "not_yet_crowned": LOOKS[3],
+}
+# A clinician's own teeth, and the whole practice.
+OWN = Look(ACCENT, "solid", "none", "circle")
+ALL = Look(INK, "dot", "2 4", "diamond")
 
 # The toolbar's upload button is on by default in plotly.js 4: it would post the chart to a server.
 CONFIG: dict[str, Any] = {

@@ -7,7 +7,20 @@ from pathlib import Path
 
 from dashboards import slides
 from dashboards.pages import asked as own
-from dashboards.pages import clinician, data_quality, index, methods, owner, study_club, techniques
+from dashboards.pages import (
+    clinician,
+    crowns,
+    data_quality,
+    hyperemic,
+    index,
+    methods,
+    my_cases,
+    open_questions,
+    owner,
+    root_canals,
+    study_club,
+    techniques,
+)
 from dashboards.release import release
 from dashboards.results_json import as_bytes
 from pipeline.private_files import private_folder, write_private_files
@@ -42,7 +55,12 @@ def write_all(
         "results.json": as_bytes(results),
         "owner.html": owner.render(results, lists=lists or {}).encode(),
         "clinician.html": clinician.render(results, asked=asked).encode(),
+        "crowns.html": crowns.render(results).encode(),
+        "hyperemic.html": hyperemic.render(results).encode(),
+        "root_canals.html": root_canals.render(results).encode(),
         "techniques.html": techniques.render(results).encode(),
+        "my_cases.html": my_cases.render(results).encode(),
+        "open_questions.html": open_questions.render(results).encode(),
         "data_quality.html": data_quality.render(results).encode(),
         "methods.html": methods.render(results).encode(),
         "study_club.html": study_club.render(released).encode(),

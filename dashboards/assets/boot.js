@@ -14,8 +14,21 @@
     }
     return JSON.parse(text);
   }
+  // Lines are named at their ends where there is room beside them; on a narrow screen the legend alone names them.
+  function fitted(chart, box) {
+    var named = (chart.layout.annotations || []).some(function (a) { return a.name === "line-end"; });
+    if (named && box.clientWidth < 700) {
+      chart.layout.margin.r = 16;
+      chart.layout.annotations = chart.layout.annotations.filter(function (a) { return a.name !== "line-end"; });
+    }
+    return chart;
+  }
   function fit() {
-    document.querySelectorAll(".js-plotly-plot").forEach(function (box) {
+    sources().forEach(function (source) {
+      var box = document.getElementById(source.getAttribute("data-for"));
+      if (!box.classList.contains("js-plotly-plot")) return;
+      var chart = fitted(spec(source), box);
+      if (box.layout.margin.r !== chart.layout.margin.r) Plotly.react(box, chart.data, chart.layout, chart.config);
       Plotly.Plots.resize(box);
     });
   }
@@ -23,7 +36,7 @@
     var box = document.getElementById(source.getAttribute("data-for"));
     // What is folded away has no width yet: it is drawn once it is opened.
     if (box.closest("details:not([open])") || box.classList.contains("js-plotly-plot")) return;
-    var chart = spec(source);
+    var chart = fitted(spec(source), box);
     Plotly.newPlot(box, chart.data, chart.layout, chart.config);
   }
   function drawAll() {
@@ -31,7 +44,7 @@
   }
   function recolour() {
     sources().forEach(function (source) {
-      var box = document.getElementById(source.getAttribute("data-for")), chart = spec(source);
+      var box = document.getElementById(source.getAttribute("data-for")), chart = fitted(spec(source), box);
       if (box.classList.contains("js-plotly-plot")) Plotly.react(box, chart.data, chart.layout, chart.config);
     });
   }
@@ -40,6 +53,7 @@
     if (dark.matches) recolour();
   }
   drawAll();
+  window.addEventListener("resize", fit);
   dark.addEventListener("change", recolour);
   document.querySelectorAll("details").forEach(function (part) {
     part.addEventListener("toggle", drawAll);

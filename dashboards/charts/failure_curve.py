@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +13,11 @@ from dashboards import theme
 from pipeline.results import DAYS_PER_YEAR, Comparison, Group
 
 LEFT, RIGHT = 88, 16
-HEIGHT = 380
+# At the right of a wide chart each line is named at its end; on a narrow one `boot.js` takes names and room away, and
+# the legend above remains.
+NAMES, NAME = 150, "line-end"
+LETTERS, LINE_HIGH = 21, 15  # of a name on one line, and its height in pixels
+HEIGHT, TOP, BOTTOM = 380, 12, 48
 MOST_COLUMNS = 12
 MOST_POINTS = 400
 SMALLEST_STEP = 0.05  # of 100: less than a pixel
@@ -22,7 +27,8 @@ SMALLEST_STEP = 0.05  # of 100: less than a pixel
 class Line:
     """One curve in failures per 100 against years; a step up at each x.
 
-    `symbol` marks the whole years; `banded` shades the range; `label` names it in pictures and data.
+    `symbol` marks the whole years; `banded` shades the range; `label` names it in pictures and data; `followed` are
+    those still followed at each x, where that is known; `named_at_end` writes the label beside the last point.
     """
 
     look: theme.Look
@@ -33,6 +39,8 @@ class Line:
     symbol: str = ""
     banded: bool = True
     label: str = ""
+    followed: tuple[int, ...] = ()
+    named_at_end: bool = True
 
 
 def failure_curves(comparison: Comparison, *, id: str, label: str, noun: str, since: str) -> theme.Chart | None:
@@ -71,7 +79,7 @@ def draw(
         figure.add_scatter(
             x=line.x, y=line.y, mode="lines+markers" if line.symbol else "lines",
             name=theme.literal(line.label) or None,
-            hovertemplate="%{y:.0f} of 100 by %{x:.1f} years<extra></extra>",
+            **_hover(line),
             line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": "hv"},
             **_markers(line),
         )  # fmt: skip
@@ -82,7 +90,8 @@ def draw(
     top = _top(lines, columns[-1])
     # A little room under 0, or a curve without a failure would be half hidden by the edge.
     figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"{said}, of 100 {noun}".rstrip()})
-    figure.update_layout(margin={"l": LEFT, "r": RIGHT, "t": 12, "b": 48, "autoexpand": False})
+    figure.update_layout(margin={"l": LEFT, "r": NAMES, "t": TOP, "b": BOTTOM, "autoexpand": False})
+    _name_ends(figure, lines, columns[-1], top, height)
     theme.keep_data(figure, ("group", "years", f"{said.lower()} of 100", "low", "high"), _points(lines))
     return theme.chart(figure, id=id, label=label, height=height)
 
@@ -129,6 +138,46 @@ def _points(lines: Sequence[Line]) -> list[tuple[str | float, ...]]:
     return [(line.label, *values) for line in lines for values in zip(line.x, line.y, line.low, line.high, strict=True)]
 
 
+def _hover(line: Line) -> dict[str, object]:
+    """Group, time, estimate, range and how many are followed, at every point of a line."""
+    followed = line.followed or ("",) * len(line.x)
+    rest = ", %{customdata[2]} followed" if line.followed else ""
+    who = f"{theme.literal(line.label)}<br>" if line.label else ""
+    return {
+        "customdata": [
+            [round(low), round(high), n] for low, high, n in zip(line.low, line.high, followed, strict=True)
+        ],
+        "hovertemplate": f"{who}%{{y:.0f}} of 100 by %{{x:.1f}} years (%{{customdata[0]}} to %{{customdata[1]}}){rest}"
+        "<extra></extra>",
+    }
+
+
+def _name_ends(figure: go.Figure, lines: Sequence[Line], last: float, top: float, height: int) -> None:
+    """Each line's name beside its end, in its colour, pushed apart where ends are near one another."""
+    per_100 = (height - TOP - BOTTOM) / top
+    named = [(line, textwrap.wrap(line.label, LETTERS)) for line in lines if line.named_at_end and line.label]
+    ends = []
+    for line, words in named:
+        shown = [y for x, y in zip(line.x, line.y, strict=True) if x <= last] or [0.0]
+        ends.append([min(shown[-1], top) * per_100, len(words) * LINE_HIGH, line, words])
+    ends.sort(key=lambda end: end[0])
+    below = 0.0
+    for end in ends:  # from the bottom up, none over the one below
+        end[0] = max(end[0], below + end[1] / 2)
+        below = end[0] + end[1] / 2
+    above = top * per_100 + TOP
+    for end in reversed(ends):  # and none out of the picture
+        end[0] = min(end[0], above - end[1] / 2)
+        above = end[0] - end[1] / 2
+    for middle, high, line, words in ends:
+        for number, text in enumerate(words):
+            figure.add_annotation(
+                name=NAME, text=theme.literal(text), xref="paper", x=1, xanchor="left", xshift=6, y=0, yanchor="middle",
+                yshift=middle + high / 2 - (number + 0.5) * LINE_HIGH, showarrow=False,
+                font={"size": 12, "color": line.look.colour},
+            )  # fmt: skip
+
+
 def _markers(line: Line) -> dict[str, object]:
     """A marker at each whole year, so that a print without colour tells curves of one dash apart."""
     if not line.symbol:
@@ -141,18 +190,22 @@ def _line(group: Group, look: theme.Look) -> Line:
     """The curve's steps in years and failures per 100, from where it starts to where it stops."""
     start = group.starts_at_days / DAYS_PER_YEAR
     x, y, low, high = [start], [0.0], [0.0], [0.0]
+    followed = [group.curve[0].at_risk]
     for point in group.curve:
         x.append(point.days / DAYS_PER_YEAR)
         y.append(100 * (1 - point.survival))
         low.append(100 * (1 - point.ci_high))
         high.append(100 * (1 - point.ci_low))
+        followed.append(point.at_risk)
     drawn = [m.years for m in group.milestones if m.survival is not None]
     end = group.stops_at_days / DAYS_PER_YEAR if group.stops_at_days is not None else max([x[-1], *drawn])
     if end > x[-1]:
         x, y, low, high = [*x, end], [*y, y[-1]], [*low, low[-1]], [*high, high[-1]]
+        followed.append(followed[-1])
     keep = _visible(y, low, high)
     x, y, low, high = ([round(v[i], 4) for i in keep] for v in (x, y, low, high))
-    return Line(look, tuple(x), tuple(y), tuple(low), tuple(high), label=group.label)
+    at_risk = tuple(followed[i] for i in keep)
+    return Line(look, tuple(x), tuple(y), tuple(low), tuple(high), label=group.label, followed=at_risk)
 
 
 def _visible(y: Sequence[float], low: Sequence[float], high: Sequence[float]) -> list[int]:

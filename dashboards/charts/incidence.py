@@ -10,8 +10,6 @@ from dashboards.charts.failure_curve import Line, draw
 from dashboards.formats import plural, sentence_case
 from pipeline.results import IncidenceCurve
 
-SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross")
-
 
 def incidence_chart(curves: Sequence[IncidenceCurve], *, since: str, id: str, label: str) -> theme.Chart | None:
     """Curves of one outcome; None where none runs for a year. Of two kinds only the adjusted one is shaded."""
@@ -30,6 +28,8 @@ def incidence_chart(curves: Sequence[IncidenceCurve], *, since: str, id: str, la
             symbol=look_of(c, curves).symbol,
             banded=c.adjusted or not adjusted,
             label=sentence_case(c.label) + ("" if c.adjusted or not adjusted else ", not adjusted"),
+            followed=tuple(p.at_risk for p in c.points),
+            named_at_end=c.adjusted or not adjusted,
         )
         for c in drawn
     ]
@@ -43,9 +43,9 @@ def columns_of(curves: Sequence[IncidenceCurve]) -> tuple[float, ...]:
 
 
 def look_of(curve: IncidenceCurve, curves: Sequence[IncidenceCurve]) -> theme.Look:
-    """Colour and marker by the arm's place, the line by whether it is adjusted; without any adjusted, all solid."""
+    """Colour and marker by the arm, the line by whether it is adjusted; without any adjusted, all solid."""
     arms = list(dict.fromkeys(c.arm for c in curves))
-    place = arms.index(curve.arm) % len(theme.LOOKS)
+    look = theme.look(curve.arm, arms.index(curve.arm))
     dashed = not curve.adjusted and any(c.adjusted for c in curves)
     line = {"dash": "dash", "svg_dash": "7 4"} if dashed else {"dash": "solid", "svg_dash": "none"}
-    return dataclasses.replace(theme.LOOKS[place], symbol=SYMBOLS[place], **line)
+    return dataclasses.replace(look, **line)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dashboards import page, tables, terms, theme, words
+from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import DASH, decimal, plural, sentence_case
@@ -26,6 +27,7 @@ def render(asked: Sequence[Asked], *, practice: str, cautions: Sequence[str] = (
         "asked.html.j2",
         title="Questions of our own",
         audience="inside",
+        answers=_answers(asked),
         charts=[s[k] for s in sections for k in CHARTS],
         practice=practice,
         here="asked.html",
@@ -34,12 +36,25 @@ def render(asked: Sequence[Asked], *, practice: str, cautions: Sequence[str] = (
     )
 
 
+def _answers(asked: Sequence[Asked]) -> Answers:
+    """The first contrast of each question, or that it was refused; then the price of asking."""
+    given = []
+    for i, a in enumerate(asked):
+        first = a.contrasts[0].verdict if a.comparison is not None and a.contrasts else None
+        said = first.result if first is not None and first.result else "Not answered; why stands below."
+        code = first.code if first is not None else ""
+        given.append(Answer(said, asked=a.title, link=f"#question-q{i}", code=code))
+    price = "Answered by the same rules as all others. Each question asked so far widens the ranges of all."
+    return Answers(kept(given, most=95), notes=(price,))
+
+
 def _section(asked: Asked, id: str) -> dict[str, Any]:
     """Everything that the template shows of one question."""
     c = asked.comparison
     parts = tuple((sentence_case(k), v) for k, v in asked.asked.items())
     shown: dict[str, Any] = {
         "a": asked,
+        "place": f"question-{id}",
         "asked": NumberTable("The question as asked", ("Part", "Asked"), parts, ("Asked",)),
     }
     if c is None:

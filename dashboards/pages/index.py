@@ -1,44 +1,40 @@
-"""What was found, on half a page, for someone who reads nothing else."""
+"""What was found, on half a page, for someone who reads nothing else: an answer and an address for each question."""
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
-from dashboards import page, tables, terms, words
-from dashboards.charts.difference import difference_chart
-from dashboards.formats import count, whole
-from dashboards.theme import Chart
-from pipeline.results import Comparison, Difference, Results
+from dashboards import page, tables, terms, words, words_answers
+from dashboards.answers import Answer, Answers, kept
+from dashboards.formats import count, in_place, percent, plural, sentence_case, spread, whole, years
+from dashboards.pages import comparison
+from pipeline.results import Results
 from pipeline.results_asked import Asked
+from pipeline.trial_words import CROWN, NEED
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
-    """The page `index.html`: the main comparison's verdict first, then the overall figures, links and cautions.
+    """The page `index.html`: one line a question, then the main verdict, the overall figures, and cautions.
 
     `asked` are the practice's own questions, on the page `asked.html`.
     """
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
-    chart = comparison_difference(main, id="difference") if main else None
-    labels = {g.name: g.label for g in main.groups} if main else {}
+    chart = comparison.comparison_difference(main, id="difference") if main else None
     return page.render(
         "index.html.j2",
         title="What was found",
         audience="inside",
+        answers=Answers(kept(answers(results))),
         charts=[chart],
         practice=results.practice,
         here="index.html",
         cautions=results.cautions,
         main=main,
+        next_step=words_answers.next_step(results, main) if main else "",
         chart=chart,
         groups=tables.groups(main) if main else None,
-        difference=words.difference_sentence(main.difference, labels, terms.outcome(main.outcome).noun)
-        if main and main.difference
-        else "",
         overall=overall,
-        decisions=decisions(results),
-        further=further(results),
         scope=words.scope_sentence(results),
         not_asked=words.not_asked(results),
         not_run=results.not_run,
@@ -46,11 +42,65 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     )
 
 
-def decisions(results: Results) -> list[tuple[str, str, str]]:
-    """What was found on each emulated trial: the question, the short verdict, the verdict in a sentence."""
+def answers(results: Results) -> list[Answer]:
+    """One line a question that a reader comes with, each with the page that answers it in full."""
     return [
-        (t.question, terms.verdict(t.verdict.code), t.verdict.sentence) for t in results.trials if t.verdict is not None
+        *_rates(results),
+        Answer("By year, with early signs.", asked="Getting worse?", link="owner.html#trend"),
+        Answer("Lists to work through.", asked="What on Monday?", link="owner.html#monday"),
+        Answer(_trust(results), asked="What can be trusted?", link="owner.html#trust"),
+        *_main(results),
+        *_hyperemic(results),
+        *_techniques(results),
+        Answer("By name, not ranked.", asked="My own cases?", link="my_cases.html"),
+        Answer("And what would settle it.", asked="What is open?", link="open_questions.html"),
     ]
+
+
+def _rates(results: Results) -> list[Answer]:
+    first = next((t for t in results.rates if t.by == "overall" and t.rows), None)
+    if first is None:
+        return [Answer("Too early to say.", asked="Are we good?", link="owner.html#good")]
+    row, say = first.rows[0], terms.outcome(first.outcome)
+    if row.survival is None or row.ci_low is None or row.ci_high is None:
+        said = f"Too few {plural(2, say.noun)} followed {years(row.years)}."
+    else:
+        rng = spread(in_place(row.ci_low), in_place(row.ci_high))
+        said = f"{in_place(row.survival)} of 100 {plural(2, say.noun)} {say.good} after {years(row.years)} ({rng})."
+    return [Answer(said, asked="Are we good?", link="owner.html#good")]
+
+
+def _trust(results: Results) -> str:
+    loads = results.quality.loads
+    read, aside = sum(r.rows_read for r in loads), sum(r.quarantined for r in loads)
+    return f"{percent(aside, read)} of rows set aside." if read else "No file was read."
+
+
+def _main(results: Results) -> list[Answer]:
+    if not results.comparisons:
+        said = words.not_asked(results) or comparison.NONE
+        return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html")]
+    main = results.comparisons[0]
+    said = words_answers.in_short(main)
+    return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html", code=main.verdict.code)]
+
+
+def _hyperemic(results: Results) -> list[Answer]:
+    if not results.trials:
+        return []
+    t = results.trials[0]
+    spared, code = words_answers.trial_says(t, NEED), t.verdict.code if t.verdict is not None else ""
+    says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
+    if spared:
+        says = f"for the crown. {spared}" if code else spared
+    return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
+
+
+def _techniques(results: Results) -> list[Answer]:
+    if not results.techniques:
+        return []
+    said = words_answers.technique_in_short(results.techniques)
+    return [Answer(said, asked="Which technique differs?", link="techniques.html")]
 
 
 def asked_sentence(asked: Sequence[Asked]) -> str:
@@ -59,37 +109,3 @@ def asked_sentence(asked: Sequence[Asked]) -> str:
         return ""
     answered = sum(a.comparison is not None for a in asked)
     return f"{count(len(asked), 'question')} of our own, {whole(answered) if answered else 'none'} of them answered."
-
-
-def further(results: Results) -> str:
-    """How the other comparisons came out, in counts: `Of 3 further comparisons: differs in these records 2, ...`."""
-    codes = [c.verdict.code for c in results.comparisons[1:]]
-    if not codes:
-        return ""
-    counted = Counter(codes)
-    parts = [f"{terms.verdict(code).lower()}: {n}" for code, n in sorted(counted.items())]
-    return f"{count(len(codes), 'further comparison')} ({'; '.join(parts)})."
-
-
-def comparison_difference(comparison: Comparison, *, id: str, crude: Difference | None = None) -> Chart | None:
-    """The difference of a comparison against the zone too small to matter; None where there is none.
-
-    `crude` is drawn beneath it.
-    """
-    d = comparison.difference
-    if d is None:
-        return None
-    labels = {g.name: g.label for g in comparison.groups}
-    noun = terms.outcome(comparison.outcome).noun
-    return difference_chart(
-        mid=d.per_100,
-        low=d.ci_low,
-        high=d.ci_high,
-        smallest=comparison.verdict.smallest_difference_per_100,
-        row=words.difference_row(d, labels),
-        title="Failures per 100, more on the right",
-        id=id,
-        label=words.difference_sentence(d, labels, noun)
-        + f" {words.zone_sentence(comparison.verdict.smallest_difference_per_100)}",
-        crude=(crude.per_100, crude.ci_low, crude.ci_high) if crude else None,
-    )

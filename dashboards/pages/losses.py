@@ -7,6 +7,7 @@ from typing import Any
 from dashboards import terms, words_loss
 from dashboards.charts.loss_areas import loss_areas
 from dashboards.formats import DASH, decimal, whole, years
+from dashboards.pages.comparison import place
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
 from pipeline.results import Results
@@ -65,6 +66,8 @@ def _section(table: LossTable, id: str) -> dict[str, Any]:
         )
     others = [g for g in table.groups if g.name != "all"]
     return {
+        "of_crowns": table.id.startswith("crowned"),
+        "place": place(table.id),
         "title": table.title,
         "headline": words_loss.loss_headline(table),
         "definition": words_loss.loss_definition(table),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from dashboards.answers import Answer, Answers
 from dashboards import page, terms, words, words_trial
 from dashboards.formats import count, day, listing, phrase, sentence_case, whole
 from dashboards.pages import unseen
@@ -20,6 +21,13 @@ def render(results: Results) -> str:
         "methods.html.j2",
         title="How this was worked out",
         audience="inside",
+        answers=Answers(
+            (
+                Answer(_repeat(results), asked="Can it be repeated?", link="#files"),
+                Answer(_checked(results), asked="Was it checked?", link="#trust"),
+                Answer("By rules that the practice can change.", asked="How were rows joined?", link="#linking"),
+            )
+        ),
         practice=results.practice,
         here="methods.html",
         cautions=results.cautions,
@@ -37,7 +45,6 @@ def render(results: Results) -> str:
         unseen=unseen.assumptions_table(results.unseen),
         unseen_draws=unseen.draws_sentence(results.unseen),
         not_run=results.not_run,
-        repeat=_repeat(results),
     )
 
 
@@ -111,6 +118,14 @@ def _files(results: Results) -> NumberTable:
     rows = tuple((r.file, r.table, whole(r.rows_read), r.hash) for r in results.quality.loads)
     heads = ("File", "Table", "Rows read", "Fingerprint (SHA-256)")
     return NumberTable("Files read", heads, rows, ("Table", "Fingerprint (SHA-256)"))
+
+
+def _checked(results: Results) -> str:
+    """How many figures another library confirmed."""
+    agreed = sum(c.largest_gap <= c.tolerance for c in results.checks)
+    if not results.checks:
+        return "No figure was computed a second time."
+    return f"{whole(agreed)} of {count(len(results.checks), 'figure')} computed again by another library agreed."
 
 
 def _repeat(results: Results) -> str:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dashboards import tables, terms, theme, words
+from dashboards import page, tables, terms, theme, words
+from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import Line, draw
-from dashboards.formats import in_place, lower_first, sentence_case
+from dashboards.formats import count, in_place, lower_first, plural, sentence_case, spread, years
 from dashboards.pages.legend import LegendItem
-from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable
+from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable, Results
 from pipeline.results_cases import CaseCurve
 
 WHOLE = "Whole practice"
-OWN, ALL = theme.LOOKS[0], theme.LOOKS[2]
+OWN, ALL = theme.OWN, theme.ALL
 SINCE = {"crown_survival": "the crown was seated"}
 AFTER_ENDO = "the root canal was finished"
 HEIGHT = 270  # two of a clinician fit a printed page
@@ -33,26 +35,72 @@ class Case:
 
 @dataclass(frozen=True)
 class Clinician:
-    """One clinician's part of the page."""
+    """One clinician's part of the page; `place` is its address, of the letters of the name."""
 
     name: str
     cases: tuple[Case, ...]
+    place: str = ""
+    short: str = ""
+
+
+def render(results: Results) -> str:
+    """The page `my_cases.html`: each clinician's own teeth, closed until opened."""
+    found = my_cases(results.own_cases)
+    return page.render(
+        "my_cases.html.j2",
+        title="My cases, beside the whole practice",
+        audience="inside",
+        answers=_answers(results.own_cases, found),
+        charts=charts(found),
+        practice=results.practice,
+        here="my_cases.html",
+        cautions=results.cautions,
+        cases=found,
+        scope=words.scope_sentence(results),
+    )
+
+
+def _answers(cases: Sequence[CaseCurve], found: Sequence[Clinician]) -> Answers:
+    """One line a clinician, in order of name: the first outcome of each."""
+    if not found:
+        return Answers((Answer("No clinician has teeth enough of their own to be shown beside the practice."),))
+    whole = next((c for c in cases if not c.provider), None)
+    notes = [] if whole is None else [f"Whole practice: {_short(_row(whole, WHOLE), whole.outcome)}"]
+    given = [Answer(c.short, asked=c.name, link=f"#{c.place}") for c in found]
+    shown = kept(given)
+    if len(shown) < len(given):
+        notes.append(f"{count(len(given) - len(shown), 'clinician')} more below.")
+    return Answers(shown, notes=(*notes, "By name, not ranked: clinicians treat other teeth and patients."))
+
+
+def _short(row: RateRow, outcome: str) -> str:
+    """`93 of 100 crowns still in place after 5 years (90 to 95).`"""
+    say = terms.outcome(outcome)
+    if row.survival is None:
+        return f"too few {plural(2, say.noun)} followed {years(row.years)}."
+    rng = ""
+    if row.ci_low is not None and row.ci_high is not None:
+        rng = f" ({spread(in_place(row.ci_low), in_place(row.ci_high))})"
+    return f"{in_place(row.survival)} of 100 {plural(2, say.noun)} {say.good} after {years(row.years)}{rng}."
 
 
 def my_cases(found: Sequence[CaseCurve]) -> list[Clinician]:
     """The clinicians in order of name; one case for each outcome, in the order of the results."""
     whole = {c.outcome: c for c in found if not c.provider}
     names = sorted({c.provider for c in found if c.provider}, key=lambda name: (name.casefold(), name))
-    return [
-        Clinician(
-            name,
-            tuple(
-                _case(c, whole[c.outcome], f"own-{place}-{number}")
-                for number, c in enumerate(c for c in found if c.provider == name and c.outcome in whole)
-            ),
-        )
-        for place, name in enumerate(names)
-    ]
+    made: list[Clinician] = []
+    for place, name in enumerate(names):
+        own = [c for c in found if c.provider == name and c.outcome in whole]
+        cases = tuple(_case(c, whole[c.outcome], f"own-{place}-{number}") for number, c in enumerate(own))
+        short = sentence_case(_short(_row(own[0], name), own[0].outcome)) if own else ""
+        made.append(Clinician(name, cases, _address(name, [m.place for m in made]), short))
+    return made
+
+
+def _address(name: str, taken: Sequence[str]) -> str:
+    """The letters of a name as an address; a number after it where two names have the same letters."""
+    base = "cases-" + ("-".join(re.findall(r"[a-z0-9]+", name.lower()))[:40].strip("-") or "one")
+    return next(a for n in range(1, len(taken) + 2) if (a := base if n == 1 else f"{base}-{n}") not in taken)
 
 
 def charts(clinicians: Sequence[Clinician]) -> list[theme.Chart]:
@@ -67,23 +115,21 @@ def _case(own: CaseCurve, whole: CaseCurve, id: str) -> Case:
     return Case(
         heading=f"{sentence_case(say.many)} {say.good}",
         headline=headline,
-        beside=beside(row, all_row),
-        chart=_chart(own, whole, id, f"{own.provider}: {lower_first(headline)} {beside(row, all_row)}".rstrip()),
+        beside=beside(row, all_row, own.outcome),
+        chart=_chart(own, whole, id, f"{own.provider}: {lower_first(headline)} {beside(row, all_row, own.outcome)}".rstrip()),
         legend=tuple(LegendItem(label, look) for label, look, curve in _drawn(own, whole) if curve.points),
         table=tables.rates(RateTable(id, "", own.outcome, "provider_id", (row, all_row))),
     )
 
 
-def beside(own: RateRow, whole: RateRow) -> str:
-    """Whether the practice's figure lies within the clinician's range, and what chance alone does."""
+def beside(own: RateRow, whole: RateRow, outcome: str) -> str:
+    """Whether the clinician's range holds the practice's figure; empty where either could not be worked out."""
     if own.survival is None or own.ci_low is None or own.ci_high is None or whole.survival is None:
         return ""
-    figure = f"The whole practice’s figure, {in_place(whole.survival)} of 100,"
-    if own.ci_low <= whole.survival <= own.ci_high:
-        return f"{figure} lies within that range: so far apart they may lie by chance alone."
+    within = own.ci_low <= whole.survival <= own.ci_high
     return (
-        f"{figure} lies outside that range. One look in 20 does so by chance alone, and clinicians differ in the teeth "
-        "and patients that they treat."
+        f"The range of {own.name} {'holds' if within else 'leaves out'} the practice’s figure, "
+        f"{in_place(whole.survival)} of 100 {terms.outcome(outcome).many}."
     )
 
 

@@ -1,4 +1,4 @@
-"""What would settle each open question: a block of the clinician's page."""
+"""What would settle each open question: a block of the page on what these records cannot say."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ def planning_block(results: Results) -> dict[str, Any]:
     waiting = [p for p in techniques if not p.settled]
     return {
         "lead": not_asked(results) or planning_sentence(plans),
-        "open": [(p.title, p.sentences) for p in plans if not p.settled],
         "table": _table([p for p in plans if not p.settled]),
         "technique_lead": technique_sentence(techniques) if techniques else "",
         "technique_table": technique_table([p for p in waiting if p.failures_needed is not None]),
-        "stuck": [f"{_title(p)}: {p.sentences[0]}" for p in waiting if p.failures_needed is None],
+        "technique_short": technique_short(techniques),
+        "stuck": stuck_table([p for p in waiting if p.failures_needed is None]),
     }
 
 
@@ -61,6 +61,26 @@ def technique_sentence(plans: Sequence[Plan]) -> str:
         f"must stand among {whole(looks)} looks, so it takes more than a question asked alone; fewer questions, or "
         "practices together, get there sooner."
     )
+
+
+def technique_short(plans: Sequence[Plan]) -> str:
+    """How many comparisons of techniques are open, in a sentence; empty where none was planned."""
+    waiting = [p for p in plans if not p.settled]
+    if not waiting:
+        return ""
+    alone = sum(p.months is not None for p in waiting)
+    return (
+        f"{whole(len(waiting))} of {count(len(plans), 'comparison')} open, {whole(alone) if alone else 'none'} of them "
+        f"to be settled here within {waiting[0].within_years} years."
+    )
+
+
+def stuck_table(plans: Sequence[Plan]) -> NumberTable | None:
+    """Open comparisons of techniques of which nothing can be worked out, with the reason; None without any."""
+    if not plans:
+        return None
+    rows = tuple((_title(p), p.sentences[0] if p.sentences else DASH) for p in plans)
+    return NumberTable("Open, and not to be planned", ("Question", "Why"), rows, ("Why",))
 
 
 def technique_table(plans: Sequence[Plan]) -> NumberTable:

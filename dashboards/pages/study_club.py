@@ -5,14 +5,17 @@ from __future__ import annotations
 from typing import Any
 
 from dashboards import page, reporting_items, terms, theme, words_shared, words_technique
+from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.released_curve import released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread
 from dashboards.formats import years as years_text
+from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
 from dashboards.release_healing import STATES, YEARS, ReleasedLosses, ReleasedShare
+from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
 from pipeline.trial_words import COUNTED_FROM
 
@@ -22,11 +25,17 @@ def render(released: Released) -> str:
     require(released)
     found = reporting_items.items(released)
     sections = [_section(c, f"s{i}") for i, c in enumerate(released.comparisons)]
+    said = Said()
+    for number, s in enumerate(sections):
+        s["first"], s["parts"] = number == 0, [(name, said.fresh(text)) for name, text in s["parts"]]
+        for key in ("definition", "zone", "naive", "naive_why"):
+            s[key] = said.fresh(s[key])
     incidence = released_incidence_chart(released.everyday, id="everyday-incidence")
     return page.render(
         "study_club.html.j2",
         title="What one practice’s crowns and root canals show",
         audience="shared",
+        answers=_answers(released),
         charts=[*(s[k] for s in sections for k in ("curves", "difference")), incidence],
         practice=released.practice or "",
         here="study_club.html",
@@ -58,6 +67,19 @@ def render(released: Released) -> str:
     )
 
 
+def _answers(released: Released) -> Answers:
+    """What one takes home: each comparison that may be shown, the decision, the techniques."""
+    given = [
+        Answer(f"{words_shared.verdict(c)}.", link=f"#{place(c.id)}", code=c.verdict_code) for c in released.comparisons
+    ]
+    found = released.techniques
+    if found.contrasts:
+        given.append(Answer(f"{words_technique.headline(found)}.", asked="Techniques", link="#technique"))
+    return Answers(kept(given)) if given else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
+
+
+
+
 def technique_parts(released: Released) -> dict[str, Any]:
     """The technique questions as released; empty where none may be shown."""
     found = released.techniques
@@ -87,6 +109,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         )
     return {
         "c": c,
+        "place": place(c.id),
         "definition": terms.outcome(c.outcome).definition,
         "verdict": words_shared.verdict(c) + ".",
         "parts": [

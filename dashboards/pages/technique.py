@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any
 
-from dashboards import tables, terms, theme
+from dashboards import tables, terms, theme, words_answers
 from dashboards.charts.dose_curve import dose_chart
 from dashboards.charts.forest import Ratio, forest_chart
-from dashboards.formats import count, lower_first, whole
+from dashboards.formats import count, listing, lower_first, plural, ratio, whole, years
 from dashboards.pages import technique_tables
-from dashboards.pages.technique_tables import OUTCOME, PLACE, contrast_label
+from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, contrast_label
+from dashboards.words_safety import safety_sentence
 from pipeline.results import Results
-from pipeline.results_technique import TechniqueAnswer
+from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from pipeline.safety import UNMEASURED
 
 ELSEWHERE = (
-    "Asked elsewhere: the timing of the root canal of a crown, a crown after a root canal and the delay to it on the "
-    "clinician’s page; clinicians against what is expected, by funnel only, on the owner’s page."
+    "Asked elsewhere: the timing of the root canal of a crown on the page on crowns, a crown after a root canal and the "
+    "delay to it on the page on root canals; clinicians against what is expected, by funnel only, on the owner’s page."
 )
-STRENGTH = "irrigant_strength"
 
 
 @dataclass(frozen=True)
@@ -40,12 +43,17 @@ class Part:
 
 @dataclass(frozen=True)
 class Asked:
-    """One question with its outcomes."""
+    """One question with its outcomes; `place` is its address on the page."""
 
     title: str
     short: str
     parts: tuple[Part, ...]
     caveats: tuple[str, ...]
+    place: str
+    finding: str
+    fine_print: tables.NumberTable
+    own_caveats: tuple[str, ...] = ()  # those that no other question has
+    safety: bool = False
 
 
 def technique_block(results: Results) -> dict[str, Any]:
@@ -54,18 +62,16 @@ def technique_block(results: Results) -> dict[str, Any]:
     if not answers:
         return {}
     asked = [_asked(list(found), i) for i, (_, found) in enumerate(groupby(answers, key=lambda a: a.question))]
+    shared = [text for text, n in Counter(t for one in asked for t in one.caveats).items() if n > 1]
+    asked = [replace(one, own_caveats=tuple(t for t in one.caveats if t not in shared and t != UNMEASURED)) for one in asked]
     return {
         "asked": asked,
+        "caveats": [text for text in shared if text != UNMEASURED],
+        "safety": safety_sentence(one.title for one in asked if UNMEASURED in one.caveats),
         "charts": [c for one in asked for p in one.parts for c in (p.chart, p.dose_chart) if c is not None],
         "family": family_sentence(answers),
         "elsewhere": ELSEWHERE,
     }
-
-
-def technique_summary(results: Results) -> dict[str, Any]:
-    """What `technique_summary.html.j2` shows: one sentence and one table; empty where no question was answered."""
-    answers = results.techniques
-    return {"family": family_sentence(answers), "summary": technique_tables.summary(answers)} if answers else {}
 
 
 def family_sentence(answers: Sequence[TechniqueAnswer]) -> str:
@@ -80,17 +86,6 @@ def family_sentence(answers: Sequence[TechniqueAnswer]) -> str:
     )
 
 
-def strength_block(results: Results) -> dict[str, Any]:
-    """What `technique_strength.html.j2` shows: failures along the strength of the irrigant, for each outcome.
-
-    Empty where no such curve could be drawn.
-    """
-    found = [a for a in results.techniques if a.question == STRENGTH and a.dose]
-    parts = [_part(a, f"strength-{i}") for i, a in enumerate(found)]
-    charts = [p.dose_chart for p in parts if p.dose_chart is not None]
-    return {"parts": parts, "charts": charts, "caveats": found[0].caveats} if charts else {}
-
-
 def chart_along(answer: TechniqueAnswer, *, id: str) -> theme.Chart | None:
     """The curve of one answer over its dose; None without one."""
     return dose_chart(
@@ -103,12 +98,55 @@ def chart_along(answer: TechniqueAnswer, *, id: str) -> theme.Chart | None:
 
 
 def said(answer: TechniqueAnswer) -> tuple[str, ...]:
-    """Each comparison of an answer in a sentence, with its verdict."""
-    labels = {g.name: g.label for g in answer.groups}
-    return tuple(
-        f"{contrast_label(answer, c, labels)}: {lower_first(c.sentence)} ({terms.verdict(c.verdict)})"
-        for c in answer.contrasts
-    )
+    """Each comparison of an answer in a sentence, with its verdict and why a range without zero may still be open."""
+    return tuple(f"{contrast_says(answer, c).rstrip('.')}; {lower_first(verdict_says(answer, c))}" for c in answer.contrasts)
+
+
+def contrast_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """`Resin against glass ionomer: of 100 crowns, 2 fewer failed within 5 years (between 4 fewer and none).`"""
+    both = words_answers.pair(a, c)
+    if not words_answers.has_range(c) or c.difference_per_100 is None:
+        return f"{both}: too few failures so far to compare, by {lower_first(OUTCOME[a.outcome])}."
+    much = words_answers.more(round(c.difference_per_100))
+    far = words_answers.contrast_range(c)
+    if a.outcome == HEALED:
+        return f"{both}: of 100 teeth recalled, {much} were not healed ({far})."
+    say = terms.outcome(a.outcome)
+    befell = words_answers.happened(a.outcome)
+    return f"{both}: of 100 {plural(2, say.noun)}, {much} {befell} within {years(a.horizon_years)} ({far})."
+
+
+def verdict_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """The verdict in a word, with its reason where it must have one."""
+    return f"{terms.verdict(c.verdict)}{f': {why}' if (why := why_open(a, c)) else ''}."
+
+
+def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """Why a comparison whose range leaves zero out is nevertheless open; empty where it needs no reason."""
+    if not c.withheld:
+        return ""
+    if c.p_family is None:
+        return "the ways go with clinicians"
+    return f"stood out alone, among {whole(a.family)} looks" if words_answers.leaves_zero_out(c) else ""
+
+
+def finding(answers: Sequence[TechniqueAnswer]) -> str:
+    """What may be said of a question by its first outcome, for a heading: `little difference (resin); ...`."""
+    first = next((a for a in answers if a.contrasts), None)
+    if first is None:
+        return "counted only"
+    labels = {g.name: g.label for g in first.groups}
+    by_code: dict[str, list[str]] = {}
+    for c in first.contrasts:
+        by_code.setdefault(c.verdict, []).append(lower_first(contrast_label(first, c, labels)))
+    if len(by_code) == 1:
+        return lower_first(terms.verdict(next(iter(by_code))))
+    return ", ".join(f"{lower_first(terms.verdict(code))} ({listing(names)})" for code, names in by_code.items())
+
+
+def address(question: str) -> str:
+    """The address of a question on the page of techniques: its identifier, which stays."""
+    return "-".join(re.findall(r"[a-z0-9]+", question.lower())) or "question"
 
 
 def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
@@ -121,16 +159,22 @@ def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
         short=short,
         parts=tuple(_part(a, f"technique-{place}-{i}") for i, a in enumerate(answers)),
         caveats=first.caveats,
+        place=address(first.question),
+        finding=finding(answers),
+        fine_print=technique_tables.fine_print(answers),
+        safety=UNMEASURED in first.caveats,
     )
 
 
 def _part(a: TechniqueAnswer, id: str) -> Part:
     labels = {g.name: g.label for g in a.groups}
-    label = f"{a.title}. Adjusted hazard ratios over {lower_first(labels[a.reference])}, with their ranges."
+    ratios = list(_ratios(a, labels))
+    told = "; ".join(f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios)
+    label = f"{a.title}. Adjusted hazard ratios over {lower_first(labels[a.reference])}: {told}."
     return Part(
         heading=OUTCOME[a.outcome],
         says=said(a),
-        chart=forest_chart(list(_ratios(a, labels)), id=id, label=label),
+        chart=forest_chart(ratios, id=id, label=label),
         groups=technique_tables.groups(a),
         contrasts=technique_tables.contrasts(a, labels) if a.contrasts else None,
         dose=technique_tables.dose(a) if a.dose else None,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
 from dashboards import tables, terms
@@ -28,25 +27,6 @@ OUTCOME = {
     HEALED: "Healed at recall",
 }
 PLACE = {"crown": "Crowns", "course": "Root canals", "every_course": "Root canals"}
-
-
-def summary(answers: Sequence[TechniqueAnswer]) -> tables.NumberTable:
-    """One row for each question and outcome: how many teeth, and what may be said."""
-    rows = []
-    for a in answers:
-        said = Counter(terms.verdict(c.verdict).lower() for c in a.contrasts)
-        listed = [f"{verdict}: {n}" if len(a.contrasts) > 1 else verdict for verdict, n in sorted(said.items())]
-        rows.append(
-            (
-                f"{PLACE[a.unit]}: {lower_first(a.title.rsplit(': ', 1)[0])}",
-                OUTCOME[a.outcome],
-                whole(sum(g.teeth for g in a.groups)),
-                whole(sum(g.failures for g in a.groups)),
-                sentence_case(listing(listed, "and")) or "Counted only",
-            )
-        )
-    heads = ("Question", "Outcome", "Teeth", "Failures", "What may be said")
-    return tables.NumberTable("Technique questions and what may be said", heads, tuple(rows), (heads[1], heads[4]))
 
 
 def groups(a: TechniqueAnswer) -> tables.NumberTable:
@@ -134,6 +114,13 @@ def small_print(a: TechniqueAnswer) -> tuple[str, ...]:
             f"Adjusted for {listing(a.adjusted_for)}{within}; limits allow for teeth of one patient being alike."
         )
     return (*said, *(f"{sentence_case(text)}." for text in a.missing), *a.notes)
+
+
+def fine_print(answers: Sequence[TechniqueAnswer]) -> tables.NumberTable:
+    """The small print of all outcomes of a question, one row each."""
+    rows = tuple((OUTCOME[a.outcome], " ".join(small_print(a)) or DASH) for a in answers)
+    return tables.NumberTable("Whom it is about, and what it is adjusted for", ("Outcome", "In small print"), rows,
+                              ("In small print",))  # fmt: skip
 
 
 def _amount(value: float) -> str:

@@ -1,4 +1,4 @@
-"""The emulated trial on the clinician's page: everyday sentences, incidence, differences and what is behind them."""
+"""The emulated trial: everyday sentences, incidence, differences and what is behind them."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from dashboards.charts.incidence import columns_of, incidence_chart, look_of
 from dashboards.formats import DASH, plural, sentence_case, spread, whole
 from dashboards.pages.doubts import balance_parts
 from dashboards.pages.legend import LegendItem
+from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable
 from dashboards.theme import Chart
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial, TrialArm
@@ -30,9 +31,16 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
     parts.append(_everyday_part(t, f"{id}-vital"))
     rows = tuple((r.part, r.trial, r.records) for r in t.protocol)
     heads = ("Part", "The trial one would run", "What stands in for it in these records")
+    parts = [p for p in parts if p["curves"] or p["difference_text"] or p["table"].rows]
+    said = Said()
+    for p in parts:
+        p["definition"], p["zone"] = said.fresh(p["definition"]), said.fresh(p["zone"]) if p["difference"] else ""
+        p["difference_text"] = said.each(p["difference_text"])
     return {
         "t": t,
-        "parts": [p for p in parts if p["curves"] or p["difference_text"] or p["table"].rows],
+        "parts": parts,
+        "first_curves": next((p["curves"].id for p in parts if p["curves"]), ""),
+        "heading": _heading(t),
         **balance_parts(t.balance, id, title=t.title),
         "found": [o.sentence for o in t.outcomes],
         "counted": COUNTED_FROM,
@@ -41,6 +49,18 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
         "diagnoses": diagnoses_table(t.diagnoses, labels),
         "protocol": NumberTable("The protocol of the trial and its stand-in", heads, rows, heads[1:]),
     }
+
+
+def _heading(t: Trial) -> str:
+    """The finding as a heading."""
+    tail = {
+        "differs": "the two ways differ",
+        "little_difference": "little difference",
+        "too_early": "it is too early to compare",
+        "depends_on_how_we_count": "it depends on how we count",
+    }
+    code = t.verdict.code if t.verdict else "too_early"
+    return f"The crown after either way: {tail.get(code, 'it cannot be told yet')}"
 
 
 def charts(section: dict[str, Any]) -> list[Chart | None]:
@@ -80,6 +100,7 @@ def _part(t: Trial, outcome: str, curves: Sequence[IncidenceCurve], id: str) -> 
         chart = _difference(t, main, crude if crude is not main else None, label_text, f"{id}-difference")
     label = words_trial.incidence_label(curves) if curves else ""
     return {
+        "place": outcome.replace("_", "-"),
         "heading": HEADINGS.get(outcome, sentence_case(outcome.replace("_", " "))),
         "definition": say.definition,
         "legend": [
@@ -99,6 +120,7 @@ def _everyday_part(t: Trial, id: str) -> dict[str, Any]:
     curves = t.everyday_curves
     label = words_trial.incidence_label(curves) if curves else ""
     return {
+        "place": "everyday",
         "heading": "After a vital seat, hyperemic and normal teeth",
         "definition": words_trial.outcome_terms(NEED).definition,
         "legend": [LegendItem(c.label, look_of(c, curves), True) for c in curves if len(c.points) > 1],

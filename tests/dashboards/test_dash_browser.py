@@ -10,7 +10,7 @@ import sample_results as samples
 from dashboards.write import write_all
 
 pytestmark = pytest.mark.look
-PAGES = ("index", "owner", "clinician", "study_club", "data_quality", "methods")
+PAGES = ("index", "owner", "clinician", "crowns", "hyperemic", "root_canals", "my_cases", "study_club", "methods")
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +48,7 @@ def test_columns_stand_under_their_ticks_and_nothing_overflows(
     for name in PAGES:
         browser.open(tmp_path / f"{name}.html", width=width)
         assert browser.ask("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 0, name
-    browser.open(tmp_path / "clinician.html", width=width)
+    browser.open(tmp_path / "crowns.html", width=width)
     middle = "e => { const r = e.getBoundingClientRect(); return r.left + r.width / 2; }"
     ticks = browser.ask(f"[...document.querySelectorAll('#c0-curves .xtick text')].map({middle})")
     columns = browser.ask(f"[...document.querySelectorAll('.under')[0].querySelectorAll('thead span')].map({middle})")

@@ -8,7 +8,7 @@ import sample_results as samples
 from read_page import plain
 
 from dashboards import terms, words_doubt, words_healing, words_shared, words_trial
-from dashboards.pages import clinician, data_quality, index, owner, study_club
+from dashboards.pages import crowns, data_quality, hyperemic, index, owner, study_club
 from dashboards.pages.trial import diagnoses_table
 from dashboards.release import release
 from dashboards.release_count import ReleasedCount
@@ -76,9 +76,9 @@ def test_recall_rate_stands_beside_radiographic_success(recalled, success, words
     assert numbers(said)[:2] == [2397, recalled]
 
 
-def test_the_clinician_page_shows_the_decision_the_choices_and_the_doubts():
+def test_the_pages_show_the_decision_the_choices_and_the_doubts():
     results = samples.differs()
-    page = text_of(clinician.render(results))
+    page = text_of(crowns.render(results)) + text_of(hyperemic.render(results))
     for heading in ("Were the teeth alike?", "Does it depend on how we count?", "What these records could not show"):
         assert heading in page
     for sentence in results.trials[0].everyday:
@@ -89,12 +89,12 @@ def test_the_clinician_page_shows_the_decision_the_choices_and_the_doubts():
 
 def test_each_outcome_of_the_decision_is_said_on_the_page_from_one_object():
     trial = samples.differs().trials[0]
-    page = text_of(clinician.render(samples.differs()))
+    page = text_of(hyperemic.render(samples.differs()))
     assert [o.outcome for o in trial.outcomes] == ["crown_failure", "tooth_loss", "endo_needed"]
     for outcome in trial.outcomes:
         assert outcome.sentence in page
     assert trial.not_compared in page
-    ids = re.findall(r'\bid="(t0-[^"]+)"', clinician.render(samples.differs()))
+    ids = re.findall(r'\bid="(t0-[^"]+)"', hyperemic.render(samples.differs()))
     assert len(ids) == len(set(ids))
     assert page.count("Who came to need a root canal") == 1
     none = tuple(
@@ -102,7 +102,7 @@ def test_each_outcome_of_the_decision_is_said_on_the_page_from_one_object():
         for o in trial.outcomes
     )
     bare = dataclasses.replace(trial, differences=(), outcomes=none)
-    page = text_of(clinician.render(dataclasses.replace(samples.differs(), trials=(bare,))))
+    page = text_of(hyperemic.render(dataclasses.replace(samples.differs(), trials=(bare,))))
     for name in ("The crown", "The tooth", "The need of a root canal"):
         assert f"{name}: no difference is given, since few." in page
 
@@ -195,7 +195,7 @@ def test_another_trial_or_an_unknown_outcome_stays_inside():
 
 def test_a_verdict_that_hangs_on_the_choices_is_shown_as_such():
     results = samples.depends()
-    for page in (clinician.render(results), index.render(results)):
+    for page in (crowns.render(results), index.render(results)):
         assert "depends on how we count" in text_of(page).lower()
 
 

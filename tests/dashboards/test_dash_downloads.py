@@ -17,7 +17,7 @@ import sample_results as samples
 
 from dashboards import downloads, theme
 from dashboards.downloads import Sheet
-from dashboards.pages import clinician, index, study_club
+from dashboards.pages import crowns, hyperemic, index, my_cases, root_canals, study_club, techniques
 from dashboards.release import release
 from dashboards.write import write_all
 from pipeline.results import Results
@@ -52,7 +52,7 @@ def test_a_text_that_a_spreadsheet_would_run_is_disarmed(text: str) -> None:
 
 def test_the_data_of_the_curves_are_those_of_the_results() -> None:
     main = samples.differs().comparisons[0]
-    rows = _files(clinician.render(samples.differs()))["inside_c0-curves.csv"]
+    rows = _files(crowns.render(samples.differs()))["inside_c0-curves.csv"]
     assert rows[0] == ["group", "years", "failed of 100", "low", "high"]
     for group in main.groups:
         last = [r for r in rows if r[0] == group.label][-1]
@@ -70,7 +70,8 @@ def test_the_data_of_the_difference_are_those_of_the_results() -> None:
 @pytest.mark.parametrize("name", samples.few_at_once("hostile", "empty_practice"))
 def test_every_chart_has_its_data_and_two_pictures(name: str) -> None:
     results = samples.all_variants()[name]
-    for page in (index.render(results), clinician.render(results), study_club.render(release(results))):
+    inside = (index, crowns, hyperemic, root_canals, my_cases)
+    for page in (*(p.render(results) for p in inside), study_club.render(release(results))):
         charts = re.findall(r'<div class="chart" id="([^"]*)"', page)
         audience = "shared" if '<body class="shared"' in page else "inside"
         assert list(_files(page)) == [f"{audience}_{id}.csv" for id in charts]
@@ -100,7 +101,7 @@ def test_hostile_text_is_disarmed_in_the_data() -> None:
     results = samples.hostile()
     named = dataclasses.replace(results.comparisons[0].groups[0], label="=HYPERLINK(0)")
     main = dataclasses.replace(results.comparisons[0], groups=(named, *results.comparisons[0].groups[1:]))
-    page = clinician.render(dataclasses.replace(results, comparisons=(main, *results.comparisons[1:])))
+    page = crowns.render(dataclasses.replace(results, comparisons=(main, *results.comparisons[1:])))
     cells = [cell for rows in _files(page).values() for row in rows for cell in row]
     assert "'=HYPERLINK(0)" in cells
     assert not [c for c in cells if c.startswith(("=", "@", "+"))]
@@ -143,8 +144,8 @@ def _save(browser: headless.Browser, page: Path, id: str, into: Path) -> dict[st
 @pytest.mark.parametrize(
     ("page", "id", "said"),
     [
-        ("clinician", "c0-curves", "Inside the practice only"),
-        ("clinician", "c0-choices", "Inside the practice only"),
+        ("crowns", "c0-curves", "Inside the practice only"),
+        ("crowns", "c0-choices", "Inside the practice only"),
         ("study_club", "s0-curves", "Own records of one practice"),
     ],
 )

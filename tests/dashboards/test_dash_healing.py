@@ -9,7 +9,7 @@ import sample_results as samples
 
 from dashboards import words_healing, words_loss
 from dashboards.charts.loss_areas import loss_areas
-from dashboards.pages import clinician, data_quality, losses, owner, study_club
+from dashboards.pages import data_quality, losses, owner, root_canals, study_club
 from dashboards.release import release
 from dashboards.release_count import ReleasedCount
 from dashboards.release_healing import (
@@ -43,7 +43,7 @@ def test_healed_healing_and_not_healed_are_said_with_and_without_a_lesion():
     assert [int(n) for n in re.findall(r"\d+", with_lesion)][1:6] == shares
     assert f"Counted loosely, {round(100 * row.loose.share)} were healed" in with_lesion
     assert "loosely" not in without
-    for page in (owner.render(RESULTS), clinician.render(RESULTS)):
+    for page in (owner.render(RESULTS), root_canals.render(RESULTS)):
         assert with_lesion in text_of(page)
         assert without in text_of(page)
     assert "Dr Ekholm" in owner.render(RESULTS)
@@ -78,7 +78,7 @@ def test_the_loss_sentence_names_the_causes_from_the_commonest():
         "Of 100 root-filled teeth, about 16 were lost within 10 years (range 11 to 23): 6 to a fracture, 4 to an "
         "endodontic cause, 3 to caries, 2 to a periodontal cause and 1 to a cause not recorded."
     )
-    assert said in text_of(clinician.render(RESULTS))
+    assert said in text_of(root_canals.render(RESULTS))
     short = dataclasses.replace(whole(), total=dataclasses.replace(whole().total, points=whole().total.points[:3]))
     table = dataclasses.replace(RESULTS.losses[0], groups=(short,))
     assert (
@@ -96,7 +96,7 @@ def test_the_table_holds_every_cause_and_the_total_at_1_5_and_10_years():
         assert firsts == [round(100 * p.estimate, 1) for p in points]
     late = losses.loss_table(RESULTS.losses[0].groups[1], "root-filled teeth")
     assert len(late.rows) == 6
-    assert "counted among teeth still there 3 months on" in text_of(clinician.render(RESULTS))
+    assert "counted among teeth still there 3 months on" in text_of(root_canals.render(RESULTS))
 
 
 def test_areas_stack_to_the_total_and_have_a_pattern_each():

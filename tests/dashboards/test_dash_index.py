@@ -1,26 +1,42 @@
-"""The front page: the further comparisons in counts that add up, and the decision in the words of its verdict."""
+"""The front page and the clinician's door: one line a question, each with its address, in the words of the results."""
 
 import html
-import re
 
+import pytest
 import sample_results as samples
 from read_page import plain
 
-from dashboards.pages import index
+from dashboards import answers, words_answers
+from dashboards.pages import clinician, index
 
 
-def test_the_counts_add_up_to_the_further_comparisons() -> None:
-    for name, results in samples.all_variants().items():
-        said = index.further(results)
-        numbers = [int(n) for n in re.findall(r"\d+", said)]
-        assert numbers[:1] == ([len(results.comparisons) - 1] if len(results.comparisons) > 1 else []), name
-        assert sum(numbers[1:]) == sum(numbers[:1]), name
+@pytest.mark.parametrize("name", samples.few_at_once("empty_practice", "too_early"))
+def test_every_question_has_its_line_and_all_are_short(name: str) -> None:
+    given = index.answers(samples.all_variants()[name])
+    links = [a.link.partition("#")[0] for a in given]
+    assert {"owner.html", "crowns.html", "my_cases.html", "open_questions.html"} <= set(links)
+    assert all(a.asked and a.says for a in given)
+    assert answers.kept(given) == tuple(given), "all of them fit above the fold"
 
 
-def test_the_decision_stands_in_the_words_of_its_verdict() -> None:
+def test_the_lines_hold_the_figures_of_the_results() -> None:
     results = samples.differs()
     page = html.unescape(plain(index.render(results)))
-    assert results.trials
-    for trial in results.trials:
-        assert (trial.verdict is not None and trial.verdict.sentence in page) or trial.verdict is None
-        assert (trial.question in page) == (trial.verdict is not None)
+    d = results.comparisons[0].difference
+    assert d is not None
+    low, high = round(d.ci_low), round(d.ci_high)
+    assert f"{words_answers.more(round(d.per_100)).capitalize()} of 100 failed within 5 years" in page
+    assert f"({words_answers.between(low, high)})" in page
+    spared = next(o.difference for o in results.trials[0].outcomes if o.outcome == "endo_needed")
+    assert spared is not None
+    assert f"Waiting spared {round(spared.per_100)} of 100 teeth a root canal" in page
+
+
+def test_the_door_lists_every_finding_with_its_verdict_and_address() -> None:
+    results = samples.differs()
+    found = clinician.findings(results)
+    asked = [*results.comparisons, *(t for t in results.trials if t.verdict is not None)]
+    assert [a.code for a in found] == [x.verdict.code for x in asked if x.verdict is not None]
+    assert len({a.link for a in found}) == len(found)
+    page = clinician.render(results)
+    assert all(f'href="{a.link}"' in page for a in found)

@@ -42,7 +42,7 @@ def test_the_sentence_the_table_and_the_curve_say_the_same() -> None:
     )
 
 
-@pytest.mark.parametrize(("survival", "said"), [(0.88, "lies within"), (0.97, "lies outside"), (None, "")])
+@pytest.mark.parametrize(("survival", "said"), [(0.88, "holds"), (0.97, "leaves out"), (None, "")])
 def test_the_practice_lies_within_the_range_or_not(survival: float | None, said: str) -> None:
     (clinician,) = my_cases.my_cases([_case("", 0.9), _case("Dr Ashby", survival)])
     text = clinician.cases[0].beside
@@ -61,8 +61,8 @@ def test_a_folded_chart_is_drawn_once_unfolded_and_in_print(tmp_path: Path) -> N
     cases = my_cases.my_cases([_case("", 0.9), _case("Dr Ashby", 0.88), _case("Dr <b>", 0.88)])
     file = tmp_path / "cases.html"
     html = page.render(
-        "clinician.html.j2", title="Cases", audience="inside", charts=my_cases.charts(cases), practice="P", here="",
-        sections=[], trials=[], root_canals=[], cases=cases, not_run=(), scope="",
+        "my_cases.html.j2", title="Cases", audience="inside", charts=my_cases.charts(cases), practice="P", here="",
+        cases=cases, scope="",
     )  # fmt: skip
     file.write_text(html, encoding="utf-8")
     drawn = "document.querySelectorAll('.chart .xtick').length"

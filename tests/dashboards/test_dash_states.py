@@ -9,7 +9,7 @@ import sample_results as samples
 
 from dashboards import words_states
 from dashboards.charts.state_areas import state_areas
-from dashboards.pages import clinician, states
+from dashboards.pages import crowns, states
 from dashboards.results_json import results_json
 from pipeline.results import Results, from_plain, to_plain
 
@@ -29,7 +29,7 @@ def test_the_sentence_sums_to_100_and_stands_on_the_page():
         "Of 100 crowns seated on a living tooth, after 10 years 79 are in place and unopened, 9 are opened and in "
         "place, and 12 are lost."
     )
-    page = text_of(clinician.render(RESULTS))
+    page = text_of(crowns.render(RESULTS))
     assert said in page
     assert "Earlier, in the same order: after 1 year 98, 1 and 1; after 5 years 89, 5 and 6." in page
 
@@ -75,4 +75,4 @@ def test_machines_get_the_same_figures_and_nothing_where_there_is_none():
     assert from_plain(Results, to_plain(RESULTS)).states == STATES
     none = dataclasses.replace(RESULTS, states=None)
     assert results_json(none)["crown_states"] is None
-    assert words_states.TITLE not in clinician.render(none)
+    assert words_states.TITLE not in crowns.render(none)

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from types import SimpleNamespace
 
-from dashboards.pages.technique import strength_block, technique_block
+from dashboards.pages.technique import technique_block
 from dashboards.pages.technique_learning import learning_block
 from pipeline.results_learning import Learning, LearningClinician, LearningSpan
 from pipeline.results_technique import DosePoint, TechniqueAnswer, TechniqueContrast, TechniqueGroup
@@ -187,13 +187,3 @@ def test_the_chart_of_a_learning_curve_holds_what_its_table_holds() -> None:
 
 def test_nobody_took_anything_up() -> None:
     assert learning_block(SimpleNamespace(techniques=(answer(),), learning=())) == {}
-
-
-def test_the_strength_of_the_irrigant_has_a_part_of_its_own() -> None:
-    dose = (DosePoint(1.0, 1.4, 0.8, 2.0), DosePoint(2.5, 1.0, 1.0, 1.0), DosePoint(5.25, 0.7, 0.4, 1.2))
-    curve = answer(question="irrigant_strength", dose=dose, dose_unit="percent", reference_dose=2.5)
-    found = strength_block(SimpleNamespace(techniques=(answer(), curve)))
-    assert [p.heading for p in found["parts"]] == ["Tooth loss"]
-    assert [row[:2] for row in found["parts"][0].dose.rows] == [("1", "1.40"), ("2.5", "1.00"), ("5.25", "0.70")]
-    assert [c.id for c in found["charts"]] == ["strength-0-dose"]
-    assert strength_block(SimpleNamespace(techniques=(answer(),))) == {}

@@ -11,7 +11,8 @@ import pytest
 from technique_practice import draw
 
 from dashboards import words_technique
-from dashboards.pages.technique import strength_block, technique_block, technique_summary
+from dashboards.pages.technique import technique_block
+from dashboards.pages.technique_forest import forests
 from dashboards.release_technique import release_techniques
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.results import to_plain
@@ -73,7 +74,7 @@ def test_no_answer_page_or_file_says_it_of_ways_that_do_as_well(question: Questi
     results = SimpleNamespace(techniques=found.answers)
     inside = technique_block(results)
     assert UNMEASURED in inside["asked"][0].caveats
-    for shown in (inside["asked"], technique_summary(results), strength_block(results)):
+    for shown in (inside["asked"], forests(found.answers, smallest=5.0)):
         assert not NEVER.search(repr(shown))
     shared = release_techniques(found.answers, smallest=5.0)
     assert shared.contrasts

@@ -1,0 +1,273 @@
+"""Everything that a page shows of one comparison, for `comparison.html.j2`: curves, difference, doubts and models."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from dashboards import tables, terms, theme, words, words_answers, words_doubt
+from dashboards.charts.difference import difference_chart
+from dashboards.charts.failure_curve import failure_curves, ticks
+from dashboards.charts.forest import Ratio, forest_chart
+from dashboards.charts.naive import Share, naive_chart
+from dashboards.formats import DASH, failed, lower_first, phrase, plural, ratio, years
+from dashboards.pages import doubts, unseen
+from dashboards.pages.legend import LegendItem
+from dashboards.said import Said
+from dashboards.theme import Chart
+from pipeline.results import Comparison, Difference, Estimate, Results
+
+CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
+NONE = "No comparison could be made from these records."
+TOPICS = {"lost": "Teeth lost", "needed further treatment": "Further treatment"}
+TAILS = {
+    "little_difference": "little difference",
+    "cannot_tell": "it cannot be told yet",
+    "too_early": "it is too early to compare",
+    "depends_on_how_we_count": "it depends on how we count",
+}
+
+
+def sections(results: Results, *, of_crowns: bool) -> list[dict[str, Any]]:
+    """The comparisons of crowns, the main one first, or those of root canals; each with the place of its answers.
+
+    The first comparison is the main one, and one of crowns whatever its outcome.
+    """
+    found = [
+        section(results, c, f"c{i}")
+        for i, c in enumerate(results.comparisons)
+        if (i == 0 or terms.is_crown(c.outcome)) == of_crowns
+    ]
+    said = Said()
+    for number, s in enumerate(found):
+        s["first"] = number == 0
+        _say_once(s, said)
+    return found
+
+
+BALANCE = "How far the two groups lay apart in each, in standard deviations. The line is at 0.1."
+BAND = "A band that runs past the top of the picture is cut there."
+SQUARES = "Squares with their 95 % range, on a scale of ratios."
+HOLLOW = "The hollow one is the misleading count."
+
+
+def _say_once(s: dict[str, Any], said: Said) -> None:
+    """Take out of a section what an earlier one of the page has said."""
+    c = s["c"]
+    s["doubt"] = said.fresh(c.verdict.doubt)
+    for key in ("how_to_read", "zone", "definition", "balance_text", "ratio_text"):
+        s[key] = said.fresh(s[key])
+    for key in ("beside", "difference_text", "honesty", "leaving"):
+        s[key] = said.each(s[key])
+    s["curve_notes"] = said.each([*s["curve_notes"], *([BAND] if s["curves"] else [])])
+    s["naive_why"] = said.fresh(c.naive.explanation) if c.naive else ""
+    s["balance_caption"] = said.fresh(BALANCE) if s["balance"] else ""
+    s["forest_caption"] = said.fresh(f"{SQUARES} {HOLLOW}" if c.naive else SQUARES) if s["forest"] else ""
+    s["notes"], s["missing"] = said.each(c.notes), said.each(c.missing)
+
+
+def charts(found: list[dict[str, Any]]) -> list[Chart | None]:
+    """The charts that the template places."""
+    return [*(s[k] for s in found for k in CHARTS), *(c for s in found for c in unseen.charts(s))]
+
+
+def place(id: str) -> str:
+    """Where a finding stands on its page: an address of the letters of its identifier, which stays."""
+    return "-".join(re.findall(r"[a-z0-9]+", id.lower())) or "finding"
+
+
+def heading(c: Comparison) -> str:
+    """The finding as a heading: both groups and what can be told of them."""
+    labels = {g.name: g.label for g in c.groups}
+    d = c.difference
+    names = [labels.get(n, n) for n in ((d.group, d.reference) if d else [g.name for g in c.groups][:2])]
+    both = " or ".join([names[0], *(lower_first(n) for n in names[1:])]) if names else c.title
+    start = "From the opening on" if c.clock == "since_opening_or_seat" else TOPICS.get(terms.outcome(c.outcome).bad, "")
+    both = f"{start}, {lower_first(both)}" if start else both
+    if c.verdict.code == "differs" and d is not None:
+        return f"{both}: {words_answers.more(round(d.per_100))} of 100 {words_answers.happened(c.outcome)} by {years(d.years)}"
+    return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
+
+
+def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
+    """Everything that the template shows of one comparison; `id` begins the names of its charts."""
+    labels = {g.name: g.label for g in c.groups}
+    say = terms.outcome(c.outcome)
+    noun, since = plural(2, say.noun), terms.clock(c.clock)
+    curves = failure_curves(c, id=f"{id}-curves", label=words.curves_label(c), noun=noun, since=since)
+    return {
+        "c": c,
+        "place": place(c.id),
+        "of_main": bool(results.comparisons) and c is results.comparisons[0],
+        "curves_heading": _curves_heading(c),
+        "balance_short": _balance_short(c),
+        "heading": heading(c),
+        "next_step": words_answers.next_step(results, c),
+        "definition": say.definition,
+        "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.curve],
+        "curves": curves,
+        "how_to_read": words.how_to_read(c),
+        "curve_notes": words.curve_notes(c),
+        "under": tables.under_curve(c, ticks(c)) if curves else None,
+        "survival": tables.survival(c),
+        "groups": tables.groups(c),
+        "difference": comparison_difference(c, id=f"{id}-difference", crude=_crude(c)),
+        "difference_text": _difference_text(c, labels, say.noun),
+        "zone": words.zone_sentence(c.verdict.smallest_difference_per_100),
+        "naive": _naive(c, id),
+        "naive_text": words.naive_sentence(c.naive, labels, c.horizon_years, start=terms.label_start(c.clock))
+        if c.naive
+        else "",
+        "naive_legend": [
+            LegendItem(g.label, theme.look(g.name, i))
+            for i, g in enumerate(c.groups)
+            if c.naive is not None and g.name in dict(c.naive.survival)
+        ],
+        "naive_table": _naive_table(c),
+        "forest": _forest(c, labels, id),
+        "estimates": tables.estimates(c, labels),
+        "ratio_text": words_doubt.ratio_sentence(c),
+        "beside": words_doubt.beside_sentences(c),
+        **doubts.doubts(c, id),
+        **unseen.unseen_block(results.unseen, c.id, id),
+    }
+
+
+def _curves_heading(c: Comparison) -> str:
+    """`By 5 years, of 100 crowns 11 failed (a), 13 (b)`; what the curves are of where none reaches the horizon."""
+    at = [(g.label, words.at_horizon(c, g)) for g in c.groups]
+    told = [(lower_first(label), failed(m.survival)) for label, m in at if m is not None and m.survival is not None]
+    say = terms.outcome(c.outcome)
+    if not told:
+        return "How many failed, and when"
+    parts = [f"{n}{f' {words_answers.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)]
+    return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}"
+
+
+def _balance_short(c: Comparison) -> str:
+    """How many characteristics lay apart, for a heading."""
+    return words_doubt.balance_sentence(c.honesty.balance if c.honesty else ()).partition(",")[0].partition(";")[0].partition(". ")[0]
+
+
+def _crude(c: Comparison) -> Difference | None:
+    """The crude difference, where it is another than the one that the verdict stands on."""
+    return None if c.crude_difference == c.difference else c.crude_difference
+
+
+def _difference_text(c: Comparison, labels: dict[str, str], noun: str) -> list[str]:
+    """The difference, how it was worked out, and the crude one."""
+    if c.difference is None:
+        return []
+    said = [words.difference_sentence(c.difference, labels, noun), words_doubt.method_sentence(c.difference)]
+    crude = _crude(c)
+    if crude is not None:
+        said.append(words_doubt.crude_sentence(crude, labels, noun))
+    return [text for text in said if text]
+
+
+def _naive_shares(c: Comparison) -> tuple[list[Share], list[Share]]:
+    """Failed of 100 at the horizon, by label from the seat and as followed, for the groups of the naive count."""
+    if c.naive is None:
+        return [], []
+    place = {g.name: i for i, g in enumerate(c.groups)}
+    by_label = [(name, place.get(name, 0), float(failed(share))) for name, share in c.naive.survival]
+    names = {name for name, _, _ in by_label}
+    followed = []
+    for g in c.groups:
+        point = words.at_horizon(c, g)
+        if g.name in names and point is not None and point.survival is not None:
+            followed.append((g.name, place[g.name], float(failed(point.survival))))
+    return by_label, followed
+
+
+def _naive(c: Comparison, id: str) -> Chart | None:
+    by_label, followed = _naive_shares(c)
+    labels = {g.name: g.label for g in c.groups}
+    title = f"Failed within {years(c.horizon_years)}, of 100 {plural(2, terms.outcome(c.outcome).noun)}"
+    start = terms.label_start(c.clock)
+    label = words.naive_sentence(c.naive, labels, c.horizon_years, start=start) if c.naive else ""
+    return naive_chart(
+        by_label,
+        followed,
+        start=start,
+        title=title,
+        id=f"{id}-naive",
+        label=f"Misleading count. {label}",
+        labels=labels,
+    )
+
+
+def _naive_table(c: Comparison) -> tables.NumberTable | None:
+    by_label, followed = _naive_shares(c)
+    if not by_label:
+        return None
+    labels = {g.name: g.label for g in c.groups}
+    proper = {name: f"{value:.0f}" for name, _, value in followed}
+    rows = tuple((labels.get(name, name), f"{value:.0f}", proper.get(name, DASH)) for name, _, value in by_label)
+    caption = f"Failed within {years(c.horizon_years)}, of 100"
+    return tables.NumberTable(
+        caption, ("Group", f"By label from {terms.label_start(c.clock)} (misleading)", "As followed"), rows
+    )
+
+
+def _forest(c: Comparison, labels: dict[str, str], id: str) -> Chart | None:
+    ratios = [
+        Ratio(
+            f"{_how(e)}: {_short(e.contrast, labels)}",
+            e.hazard_ratio,
+            e.ci_low,
+            e.ci_high,
+        )
+        for e in c.estimates
+    ]
+    if c.naive is not None:
+        ratios.append(
+            Ratio(
+                f"Misleading: by label from {terms.label_start(c.clock)}",
+                c.naive.hazard_ratio,
+                c.naive.ci_low,
+                c.naive.ci_high,
+                True,
+            )
+        )
+    label = "Hazard ratios: " + "; ".join(
+        f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios
+    )
+    return forest_chart(ratios, id=f"{id}-forest", label=label)
+
+
+def _how(e: Estimate) -> str:
+    """What tells the model apart in a chart row; the table has the whole list."""
+    if not e.adjusted_for:
+        return "Unadjusted"
+    return f"Adjusted for {phrase(e.adjusted_for[0])}" if len(e.adjusted_for) == 1 else "Adjusted"
+
+
+def _short(contrast: str, labels: dict[str, str]) -> str:
+    """A contrast for a chart row: both groups, without the words that most labels begin with."""
+    parts = [labels.get(part, phrase(part)) for part in contrast.split(" vs ")]
+    return " against ".join(lower_first(part.removeprefix("Root canal ")) for part in parts)
+
+
+def comparison_difference(comparison: Comparison, *, id: str, crude: Difference | None = None) -> Chart | None:
+    """The difference of a comparison against the zone too small to matter; None where there is none.
+
+    `crude` is drawn beneath it.
+    """
+    d = comparison.difference
+    if d is None:
+        return None
+    labels = {g.name: g.label for g in comparison.groups}
+    noun = terms.outcome(comparison.outcome).noun
+    return difference_chart(
+        mid=d.per_100,
+        low=d.ci_low,
+        high=d.ci_high,
+        smallest=comparison.verdict.smallest_difference_per_100,
+        row=words.difference_row(d, labels),
+        title="Failures per 100, more on the right",
+        id=id,
+        label=words.difference_sentence(d, labels, noun)
+        + f" {words.zone_sentence(comparison.verdict.smallest_difference_per_100)}",
+        crude=(crude.per_100, crude.ci_low, crude.ci_high) if crude else None,
+    )

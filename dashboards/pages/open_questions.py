@@ -1,0 +1,83 @@
+"""What these records cannot say, said once: each open question, what would settle it and when, and what never will."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dashboards import page, terms, words, words_answers
+from dashboards.answers import Answer, Answers, kept
+from dashboards.formats import count, lower_first, plural, sentence_case, whole
+from dashboards.pages import comparison
+from dashboards.pages.planning import planning_block
+from pipeline.results import Results
+
+TITLE = "What these records cannot say yet, and what would settle it"
+NEVER = (
+    "What only a trial could tell: whether the treatment itself made the difference, since no lots were drawn.",
+    "What nobody wrote down: pain, cost, comfort, and why one treatment was chosen over another.",
+    "What became of patients who stopped coming, and of teeth treated elsewhere without a word in these records.",
+)
+
+
+@dataclass(frozen=True)
+class Open:
+    """One open question as the page lists it."""
+
+    title: str
+    link: str
+    code: str
+    when: str
+    detail: tuple[str, ...]
+
+
+def render(results: Results) -> str:
+    """The page `open_questions.html`."""
+    found = open_questions(results)
+    planning = planning_block(results)
+    return page.render(
+        "open_questions.html.j2",
+        title=TITLE,
+        audience="inside",
+        answers=Answers(_answers(results, found, planning["technique_short"])),
+        practice=results.practice,
+        here="open_questions.html",
+        cautions=results.cautions,
+        found=found,
+        planning=planning,
+        never=NEVER,
+        not_run=results.not_run,
+        scope=words.scope_sentence(results),
+    )
+
+
+def open_questions(results: Results) -> list[Open]:
+    """Every comparison and trial whose verdict claims nothing, with what would settle it."""
+    plans = {p.id: p for p in results.planning}
+    found = []
+    for i, c in enumerate(results.comparisons):
+        if c.verdict.code not in words_answers.OPEN:
+            continue
+        file = "crowns" if i == 0 or terms.is_crown(c.outcome) else "root_canals"
+        plan = plans.get(c.id)
+        detail = plan.sentences if plan is not None and not plan.settled else ()
+        step = words_answers.next_step(results, c)
+        found.append(Open(c.title, f"{file}.html#{comparison.place(c.id)}", c.verdict.code, step, detail))
+    for t in results.trials:
+        if t.verdict is not None and t.verdict.code in words_answers.OPEN:
+            found.append(Open(t.title, "hyperemic.html#trial", t.verdict.code, t.verdict.next_step, ()))
+    return found
+
+
+def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answer, ...]:
+    if not results.comparisons and not results.trials:
+        return (Answer(words.not_asked(results) or "No question could be asked of these records yet."),)
+    asked = len(results.comparisons) + sum(t.verdict is not None for t in results.trials)
+    first = f"{whole(len(found)) if found else 'None'} of {count(asked, 'question')} {plural(len(found), 'is')} open."
+    given = [Answer(first, asked="How many", link="#open")]
+    if found and results.comparisons and found[0].link.endswith(f"#{comparison.place(results.comparisons[0].id)}"):
+        given.append(Answer(f"Settled, at the present pace: {lower_first(found[0].when)}", asked="The main question",
+                            link=found[0].link))  # fmt: skip
+    if technique:
+        given.append(Answer(technique, asked="Techniques", link="#techniques"))
+    given.append(Answer(sentence_case(NEVER[0].partition(": ")[2]), asked="Never from records", link="#never"))
+    return kept(given)

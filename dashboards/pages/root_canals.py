@@ -1,0 +1,53 @@
+"""What becomes of teeth after their root canal: a crown or none, soon or late, healing, and what they are lost to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards import page, words, words_answers
+from dashboards.answers import Answer, Answers, first_sentence, kept
+from dashboards.pages import comparison, losses
+from dashboards.pages.healing import healing_block
+from pipeline.results import Comparison, Results
+
+TITLE = "After a root canal: does a crown help, does it heal, what is the tooth lost to?"
+NONE = "No root canal could be followed long enough to compare."
+ASKED = {
+    "tooth_survival_by_crown_after_endo": "Does a crown keep the tooth?",
+    "endo_free_of_intervention_by_crown": "Does it spare retreatment?",
+    "tooth_survival_by_delay_to_crown": "Soon or later?",
+}
+
+
+def render(results: Results) -> str:
+    """The page `root_canals.html`: every comparison whose clock starts at the root canal."""
+    found = comparison.sections(results, of_crowns=False)
+    lost = [s for s in losses.losses_block(results) if not s["of_crowns"]]
+    return page.render(
+        "root_canals.html.j2",
+        title=TITLE,
+        audience="inside",
+        answers=_answers(results, [s["c"] for s in found]),
+        charts=[*comparison.charts(found), *losses.charts(lost)],
+        practice=results.practice,
+        here="root_canals.html",
+        cautions=results.cautions,
+        sections=found,
+        healing=healing_block(results, by_clinician=False),
+        losses=lost,
+        scope=words.scope_sentence(results),
+    )
+
+
+def _answers(results: Results, found: Sequence[Comparison]) -> Answers:
+    given = [
+        words_answers.comparison_answer(c, link="#" + comparison.place(c.id), asked=ASKED.get(c.id, c.title))
+        for c in found
+    ]
+    healing = healing_block(results, by_clinician=False)
+    if healing and healing["headline"]:
+        given.append(Answer(first_sentence(healing["headline"]), asked="Does it heal?", link="#recall"))
+    if not given:
+        given = [Answer(words.not_asked(results) or NONE)]
+    picture = comparison.comparison_difference(found[0], id="difference") if found else None
+    return Answers(kept(given), picture)

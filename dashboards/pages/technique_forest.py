@@ -1,0 +1,129 @@
+"""All techniques on one forest: absolute differences with their ranges and the verdict in a word, by question.
+
+It is a table whose rows hold a drawing each, so that labels are never cut, every row is a link to its question, and it
+prints, reads aloud and fits a telephone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from dashboards import terms, words_answers
+from dashboards.downloads import Sheet, data_address
+from dashboards.formats import lower_first, whole
+from dashboards.pages.technique import address, contrast_says, why_open
+from dashboards.pages.technique_tables import HEALED, OUTCOME, contrast_label
+from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+
+FURTHEST = 30.0  # of 100; what runs further is cut at the edge, and its figures say so
+# The first outcome of each kind of tooth stands on the open forest, the others on closed ones.
+FIRST = ("crown_failure", "tooth_loss")
+OTHERS = ("endo_failure", HEALED)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One comparison: where its dot and range lie, in percent of the width; no dot without a range to show."""
+
+    label: str
+    hover: str
+    code: str
+    shape: str
+    far: str
+    why: str
+    mid: float | None = None
+    low: float = 0.0
+    high: float = 0.0
+
+
+@dataclass(frozen=True)
+class Group:
+    """The comparisons of one question."""
+
+    title: str
+    against: str
+    link: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True)
+class Forest:
+    """A forest as the template draws it; positions are percent of the width."""
+
+    id: str
+    caption: str
+    groups: tuple[Group, ...]
+    ticks: tuple[tuple[float, str], ...]
+    zone: tuple[float, float]
+    data_address: str
+
+
+def forests(answers: Sequence[TechniqueAnswer], *, smallest: float) -> list[Forest]:
+    """The forest of first outcomes, then one for each other outcome that was compared; `smallest` is of 100."""
+    kinds: list[tuple[str, str, tuple[str, ...]]] = [("forest", "Crowns that failed and teeth lost", FIRST)]
+    kinds += [(f"forest-{o.replace('_', '-')}", _said(o), (o,)) for o in OTHERS]
+    made = [
+        _forest(id, caption, [a for a in answers if a.outcome in of and a.contrasts], smallest)
+        for id, caption, of in kinds
+    ]
+    return [f for f in made if f.groups]
+
+
+def _said(outcome: str) -> str:
+    return "Not healed at recall" if outcome == HEALED else OUTCOME[outcome]
+
+
+def _forest(id: str, caption: str, answers: Sequence[TechniqueAnswer], smallest: float) -> Forest:
+    ends = [abs(v) for a in answers for c in a.contrasts if words_answers.has_range(c)
+            for v in (c.difference_ci_low, c.difference_ci_high) if v is not None]  # fmt: skip
+    reach = min(FURTHEST, 5.0 * (max([*ends, smallest]) // 5 + 1))
+    step = 5 if reach <= 15 else 10
+    ticks = tuple((_at(float(t), reach), _tick(t)) for t in range(-int(reach), int(reach) + 1) if t % step == 0)
+    groups = tuple(
+        _group(list(found), reach) for _, found in groupby(answers, key=lambda a: (a.question, a.outcome))
+    )
+    rows = [
+        (a.title, words_answers.pair(a, c), c.difference_per_100, c.difference_ci_low, c.difference_ci_high,
+         terms.verdict(c.verdict))
+        if words_answers.has_range(c) else (a.title, words_answers.pair(a, c), None, None, None, terms.verdict(c.verdict))
+        for a in answers for c in a.contrasts
+    ]  # fmt: skip
+    sheet = Sheet(("question", "compared", "more of 100", "low", "high", "verdict"), tuple(rows))
+    zone = (_at(-smallest, reach), _at(smallest, reach) - _at(-smallest, reach))
+    return Forest(id, caption, groups, ticks, zone, data_address(sheet))
+
+
+def _group(answers: Sequence[TechniqueAnswer], reach: float) -> Group:
+    (a,) = answers
+    labels = {g.name: g.label for g in a.groups}
+    title = a.title.rsplit(": ", 1)[0]
+    lines = tuple(_line(a, c, labels, reach) for c in a.contrasts)
+    return Group(title, lower_first(labels[a.reference]), f"#{address(a.question)}", lines)
+
+
+def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reach: float) -> Line:
+    teeth = sum(g.teeth for g in a.groups if g.name in (c.group, c.reference))
+    line = Line(
+        label=contrast_label(a, c, labels),
+        hover=f"{contrast_says(a, c)} {whole(teeth)} teeth followed.",
+        code=c.verdict,
+        shape=terms.shape(c.verdict),
+        far=words_answers.contrast_range(c) or "too few failures",
+        why=why_open(a, c) if words_answers.leaves_zero_out(c) else "",
+    )
+    mid, low, high = c.difference_per_100, c.difference_ci_low, c.difference_ci_high
+    if not words_answers.has_range(c) or mid is None or low is None or high is None:
+        return line
+    places = (_at(v, reach) for v in (mid, low, high))
+    return Line(line.label, line.hover, line.code, line.shape, line.far, line.why, *places)
+
+
+def _at(value: float, reach: float) -> float:
+    """Where a difference lies, in percent of the width; what runs past an edge lies at it."""
+    return round(50 + 50 * max(-reach, min(reach, value)) / reach, 2)
+
+
+def _tick(value: int) -> str:
+    return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"

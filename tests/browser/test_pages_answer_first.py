@@ -1,0 +1,132 @@
+"""Every page opens with its answers, stays short while its parts are closed, and says no sentence twice."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from pathlib import Path
+
+import headless
+import pytest
+
+from dashboards.answers import MOST_WORDS
+from dashboards.said import FEWEST_WORDS, sentences
+
+WORD = re.compile(r"\S*\w\S*")
+MOST_OPEN = 1800
+OWNERS = {"owner.html", "data_quality.html"}  # held to the same in tests of their own
+PIECES = """[...document.querySelectorAll("#main p, #main li, #main dd, #main figcaption")]
+  .filter(e => !e.closest(".take, noscript, .contents, .words, .flow, .legend, .methods, .files"))
+  .filter(e => !e.querySelector("p, li, dd")).map(e => e.innerText)"""
+OPEN_ALL = "document.querySelectorAll('details').forEach(part => { part.open = true; })"
+
+
+def counted(text: str) -> int:
+    return len(WORD.findall(text))
+
+
+def said_twice(pieces: list[str]) -> list[str]:
+    """Sentences of six words or more that stand there more than once."""
+    found = Counter(s for piece in pieces for s in sentences(re.sub(r"\s+", " ", piece)) if counted(s) >= FEWEST_WORDS)
+    return [s for s, n in found.items() if n > 1]
+
+
+def of_mine(pages: list[Path]) -> list[Path]:
+    return [p for p in pages if p.name not in OWNERS]
+
+
+def test_a_page_opens_with_its_answers_above_the_fold(browser: headless.Browser, pages: list[Path]) -> None:
+    for page in of_mine(pages):
+        browser.open(page, width=1280, height=800)
+        box = browser.ask(
+            "(() => { const e = document.querySelector('.answers'), given = e.querySelector('.given');"
+            "return { words: given.innerText, end: e.getBoundingClientRect().bottom,"
+            "charts: e.querySelectorAll('.chart').length, given: given.children.length,"
+            "first: e.compareDocumentPosition(document.querySelector('h2')) & 4 } })()"
+        )
+        assert 1 <= box["given"], page.name
+        assert counted(box["words"]) <= MOST_WORDS, page.name
+        assert box["charts"] <= 1, page.name
+        assert box["end"] <= 800, page.name
+        assert box["first"], page.name
+
+
+def test_a_page_is_short_while_its_parts_are_closed(browser: headless.Browser, pages: list[Path]) -> None:
+    for page in of_mine(pages):
+        browser.open(page)
+        assert counted(browser.ask("document.getElementById('main').innerText")) <= MOST_OPEN, page.name
+
+
+def test_no_sentence_stands_twice_on_a_page(browser: headless.Browser, ordinary: list[Path]) -> None:
+    for page in of_mine(ordinary):
+        browser.open(page)
+        browser.ask(OPEN_ALL)
+        assert said_twice(browser.ask(PIECES)) == [], page.name
+
+
+def test_the_contents_stay_in_sight_and_are_not_printed(browser: headless.Browser, ordinary: list[Path]) -> None:
+    for page in of_mine(ordinary):
+        browser.open(page, width=1280, height=800)
+        listed = browser.ask("document.querySelectorAll('.contents a').length")
+        assert listed == browser.ask("document.querySelectorAll('#main h2').length") or listed == 0, page.name
+        if not listed:
+            continue
+        browser.ask("window.scrollTo(0, document.documentElement.scrollHeight / 2)")
+        top = browser.ask("document.querySelector('.contents').getBoundingClientRect().top")
+        low = browser.ask("document.querySelector('.contents').getBoundingClientRect().bottom")
+        assert -1 <= top < 800 or low > 0, page.name
+        browser.page.emulate_media(media="print")
+        assert not browser.ask("document.querySelector('.contents').checkVisibility()"), page.name
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_what_is_pressed_is_large_enough_for_a_finger(
+    browser: headless.Browser, ordinary: list[Path], width: int
+) -> None:
+    """Menu, contents, closed parts and save buttons: 44 pixels high. Links inside a sentence need not be."""
+    for page in ordinary:
+        browser.open(page, width=width)
+        small = browser.ask(
+            "[...document.querySelectorAll('nav a, .contents a, summary, .take a, .take button')]"
+            ".filter(e => e.getClientRects().length && e.getBoundingClientRect().height < 43.5)"
+            ".map(e => e.innerText + ' ' + e.getBoundingClientRect().height)"
+        )
+        assert small == [], page.name
+
+
+def test_an_explained_word_says_what_it_means_on_focus(browser: headless.Browser, ordinary: list[Path]) -> None:
+    page = next(p for p in ordinary if p.name == "crowns.html")
+    with headless.Browser(scripts=False) as plain:
+        plain.open(page)
+        word = plain.page.locator("dfn").first
+        word.focus()
+        shown = "e => getComputedStyle(e, '::after').content"
+        meaning = word.get_attribute("data-means")
+        assert meaning
+        assert meaning[:20] in word.evaluate(shown)
+        place = word.get_attribute("aria-describedby")
+        assert plain.page.locator(f"#{place}").text_content() == meaning
+
+
+def test_a_dark_screen_is_honoured_and_paper_stays_light(browser: headless.Browser, ordinary: list[Path]) -> None:
+    from looking import DRAWN, LOOKED_AT
+
+    for page in of_mine(ordinary):
+        browser.page.emulate_media(color_scheme="dark")
+        try:
+            browser.page.goto(page.resolve().as_uri(), wait_until="load")
+            browser.ask(DRAWN)
+            browser.ask(LOOKED_AT)
+            assert browser.ask("window.looked.contrast()") == [], page.name
+            paper = "getComputedStyle(document.body).backgroundColor"
+            assert browser.ask(paper) == "rgb(20, 26, 28)", page.name
+            browser.page.emulate_media(media="print", color_scheme="dark")
+            assert browser.ask(paper) == "rgb(255, 255, 255)", page.name
+        finally:
+            browser.page.emulate_media(media="screen", color_scheme="light")
+
+
+def test_a_sentence_said_twice_is_noticed() -> None:
+    twice = "These six words stand here twice."
+    assert said_twice([f"{twice} Another one of six or more.", twice]) == [twice]
+    assert said_twice(["See above.", "See above."]) == []

@@ -1,0 +1,126 @@
+"""Each question that a reader comes with is answered within 150 words and two clicks of the front page.
+
+A reader sees a page from the top: its heading and the answers that it opens with. Banner and list of contents are not
+read, and the menu only by who takes it: `menu: ` before a link. Of the front page the reader reads as far as the line that asks the question, on the
+page behind it as far as the words that answer it. A task is a line of `TASKS`; a `say` is found in what stands open.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import headless
+import pytest
+
+WIDTHS = (1280, 390)
+MOST_WORDS, MOST_CLICKS = 150, 2
+WORD = re.compile(r"\S*\w\S*")
+# The open text of a page in the order of reading, and the links in it: what a reader can click after that many letters.
+OPEN_TEXT = """(() => {
+  const main = document.getElementById("main"), skip = ".contents, noscript, .take, .chart, .words";
+  const walker = document.createTreeWalker(main, NodeFilter.SHOW_TEXT), links = [];
+  let text = document.querySelector("h1").innerText + "\\n";
+  for (let n = walker.nextNode(); n; n = walker.nextNode()) {
+    const e = n.parentElement;
+    if (e.closest(skip) || !e.checkVisibility({ contentVisibilityAuto: true })) continue;
+    if (e.tagName === "A" && !links.some(l => l.node === e)) links.push({ node: e, at: text.length, href: e.getAttribute("href"), says: e.innerText });
+    text += n.textContent.replace(/\\s+/g, " ");
+  }
+  return { text, links: links.map(({ at, href, says }) => ({ at, href, says })) };
+})()"""
+
+
+@dataclass(frozen=True)
+class Task:
+    """Who asks what; the links to follow, by what they say; and what answers it, a pattern of the words of the page."""
+
+    who: str
+    asks: str
+    clicks: tuple[str, ...]
+    answer: str
+
+
+TASKS = (
+    Task("owner", "are we good?", (), r"\d+ of 100 crowns still in place after 5 years \(\d+ to \d+\)"),
+    Task("owner", "what can be trusted?", (), r"[\d.]+ % of rows set aside"),
+    Task("clinician", "does opening a crown shorten its life?", ("Does opening a crown shorten its life?",),
+         r"Of 100 crowns, .*?(more|fewer|as many).*? with root canal through the crown than with"),
+    Task("clinician", "hyperemic: before or after?", ("Hyperemic tooth: root canal first, or wait?",),
+         r"(?s)The crown\s.*The tooth\s.*Waiting spared \d+ of 100"),
+    Task("clinician", "which technique differs?", ("Which technique differs?",),
+         r"\w+ of \d+ comparisons names? a difference"),
+    Task("clinician", "my own cases?", ("My own cases?",), r"AR1\s+\d+ of 100 crowns still in place after 5 years"),
+    Task("clinician", "how sure?", ("Does opening a crown shorten its life?",),
+         r"How sure is this\?.*?No lots were drawn: other things may explain it"),
+    Task("clinician", "what is open?", ("What is open?",), r"\d+ of \d+ questions (is|are) open\.(?s:.*)at the present pace"),
+    Task("clinician", "a crown after a root canal?", ("menu: Root canals",), r"Does a crown keep the tooth\?.*?Of 100 teeth"),
+)  # fmt: skip
+
+
+def walk(browser: headless.Browser, folder: Path, task: Task, width: int) -> tuple[int, int]:
+    """Words read and clicks made until the answer; fails where a link or the answer is not to be found."""
+    page, read = folder / "index.html", 0
+    browser.open(page, width=width)
+    for says in task.clicks:
+        seen = browser.ask(OPEN_TEXT)
+        if says.startswith("menu: "):  # the whole menu is read for it
+            read += len(WORD.findall(browser.ask("document.querySelector('nav').innerText")))
+            page = folder / browser.page.get_by_label("Pages").get_by_text(says[6:], exact=True).get_attribute("href")
+            browser.open(page, width=width)
+            continue
+        link = next((found for found in seen["links"] if found["says"] == says), None)
+        assert link is not None, f"{page.name} has no open link that says {says!r}"
+        read += len(WORD.findall(seen["text"][: link["at"]])) + len(WORD.findall(says))
+        page = folder / link["href"].partition("#")[0]
+        browser.open(page, width=width)
+    text = browser.ask(OPEN_TEXT)["text"]
+    found = re.search(task.answer, text)
+    assert found is not None, f"{page.name} does not answer {task.asks!r}: {text[:600]}"
+    return read + len(WORD.findall(text[: found.end()])), len(task.clicks)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("task", TASKS, ids=lambda t: f"{t.who}: {t.asks}")
+def test_a_question_is_answered_soon(
+    browser: headless.Browser, written: dict[str, Path], task: Task, width: int
+) -> None:
+    read, clicks = walk(browser, written["ordinary"], task, width)
+    assert clicks <= MOST_CLICKS
+    assert read <= MOST_WORDS, f"{read} words until the answer"
+
+
+def test_a_link_leads_to_what_it_names_and_opens_it(browser: headless.Browser, written: dict[str, Path]) -> None:
+    """Without a line of script: following a link to a closed part opens it and brings it into sight."""
+    page = written["ordinary"] / "techniques.html"
+    with headless.Browser(scripts=False) as plain:
+        plain.open(page)
+        link = plain.page.locator(".forest .of a").first
+        place = link.get_attribute("href")
+        assert place is not None
+        assert not plain.page.locator(place).is_visible()
+        link.click()
+        assert plain.page.locator(place).is_visible()
+        box = plain.page.locator(place).bounding_box()
+        assert box is not None
+        assert 0 <= box["y"] < 900
+
+
+def test_every_link_of_a_page_leads_somewhere(browser: headless.Browser, pages: list[Path]) -> None:
+    """Each address inside the pages exists, but for the owner's sections, which have tests of their own."""
+    made = {page.name: page.read_text(encoding="utf-8") for page in pages}
+    ids = {name: set(re.findall(r'\bid="([^"]+)"', text)) for name, text in made.items()}
+    lost = []
+    for name, text in made.items():
+        for file, place in re.findall(r'href="([\w.]*?\.html)?#([\w-]+)"', text):
+            if file != "owner.html" and place not in ids.get(file or name, set()):
+                lost.append(f"{name}: {file}#{place}")
+    assert lost == []
+
+
+def test_a_task_without_an_answer_is_noticed(browser: headless.Browser, written: dict[str, Path]) -> None:
+    with pytest.raises(AssertionError, match="does not answer"):
+        walk(browser, written["ordinary"], Task("x", "nonsense", (), r"42 of 42 unicorns"), 1280)
+    with pytest.raises(AssertionError, match="no open link"):
+        walk(browser, written["ordinary"], Task("x", "nonsense", ("No such link",), "."), 1280)
