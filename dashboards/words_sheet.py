@@ -213,6 +213,17 @@ def to_do(found: ToDo) -> str:
     return f"Give {count(found.of, 'procedure code')} a meaning: {lacking}"
 
 
+def to_do_short(found: ToDo) -> str:
+    """The same in four words, for the front page."""
+    n = found.count
+    return {
+        "signals": f"Look at {count(n, 'failure')}.",
+        "reviews": f"Ask in {count(n, 'root canal')}.",
+        "ask": f"Ask about {count(n, 'tooth')}.",
+        "mend": f"Mend {count(n, 'row')}.",
+    }.get(found.what, f"Explain {count(found.of, 'code')}.")
+
+
 WHY = {
     "signals": "what made them may go on",
     "reviews": "a failure is found while something can be done, and the rates rest on who is seen",

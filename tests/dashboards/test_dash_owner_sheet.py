@@ -4,6 +4,7 @@ import dataclasses
 import html
 import json
 import re
+from pathlib import Path
 
 import pytest
 import sample_owner
@@ -216,7 +217,7 @@ def test_results_json_holds_the_sheet_and_reads_back() -> None:
     assert from_plain(Results, json.loads(json.dumps(to_plain(MADE)))).owner == MADE.owner
 
 
-def test_no_owner_figure_reaches_a_shared_page(tmp_path: object) -> None:
+def test_no_owner_figure_reaches_a_shared_page(tmp_path: Path) -> None:
     # The same practice with another sheet: what is shared is the same to the letter.
     other = dataclasses.replace(
         MADE,
@@ -226,9 +227,6 @@ def test_no_owner_figure_reaches_a_shared_page(tmp_path: object) -> None:
             lines=MADE.owner.lines[:1],
         ),
     )
-    from pathlib import Path
-
-    assert isinstance(tmp_path, Path)
     for name, results in (("one", MADE), ("other", other), ("none", dataclasses.replace(MADE, owner=Owner()))):
         write_all(results, tmp_path / name)
     shared = [(tmp_path / n / "study_club.html").read_text() for n in ("one", "other", "none")]
