@@ -39,8 +39,8 @@ def of_100(d: Difference, labels: dict[str, str], outcome: str) -> str:
     late = f", counted from {months(d.from_days)} on" if d.from_days > 0 else ""
     than = "than" if mid else "as"
     return (
-        f"Of 100 {plural(2, say.noun)}, {more(mid)} {happened(outcome)} within {years(d.years)} with {group} {than} with "
-        f"{reference}{late}: {between(low, high)}."
+        f"Of 100 {plural(2, say.noun)}, {more(mid)} {happened(outcome)} within {years(d.years)} with {group} {than} "
+        f"with {reference}{late}: {between(low, high)}."
     )
 
 
@@ -77,9 +77,7 @@ def how_sure(c: Comparison) -> str:
     if c.choices is not None and c.choices.rows:
         said.append(_ways(c.choices))
     if c.honesty is not None and c.honesty.detectable_per_100 is not None:
-        said.append(
-            f"A difference under {max(round(c.honesty.detectable_per_100), 1)} of 100 may have been missed."
-        )
+        said.append(f"A difference under {max(round(c.honesty.detectable_per_100), 1)} of 100 may have been missed.")
     said.append("No lots were drawn: other things may explain it.")
     return " ".join(said)
 

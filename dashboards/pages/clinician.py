@@ -62,7 +62,9 @@ def _answers(results: Results) -> list[Answer]:
         given.append(Answer(said, asked="Which technique differs?", link="techniques.html"))
     crown = next((c for c in results.comparisons if c.id == "tooth_survival_by_crown_after_endo"), None)
     if crown is not None:
-        given.append(words_answers.comparison_answer(crown, link="root_canals.html", asked="A crown after a root canal?"))
+        given.append(
+            words_answers.comparison_answer(crown, link="root_canals.html", asked="A crown after a root canal?")
+        )
     given.append(Answer("Each beside the whole practice, by name.", asked="My own cases?", link="my_cases.html"))
     return given
 

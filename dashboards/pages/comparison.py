@@ -82,10 +82,13 @@ def heading(c: Comparison) -> str:
     d = c.difference
     names = [labels.get(n, n) for n in ((d.group, d.reference) if d else [g.name for g in c.groups][:2])]
     both = " or ".join([names[0], *(lower_first(n) for n in names[1:])]) if names else c.title
-    start = "From the opening on" if c.clock == "since_opening_or_seat" else TOPICS.get(terms.outcome(c.outcome).bad, "")
+    start = (
+        "From the opening on" if c.clock == "since_opening_or_seat" else TOPICS.get(terms.outcome(c.outcome).bad, "")
+    )
     both = f"{start}, {lower_first(both)}" if start else both
     if c.verdict.code == "differs" and d is not None:
-        return f"{both}: {words_answers.more(round(d.per_100))} of 100 {words_answers.happened(c.outcome)} by {years(d.years)}"
+        much = words_answers.more(round(d.per_100))
+        return f"{both}: {much} of 100 {words_answers.happened(c.outcome)} by {years(d.years)}"
     return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
 
 
@@ -140,13 +143,20 @@ def _curves_heading(c: Comparison) -> str:
     say = terms.outcome(c.outcome)
     if not told:
         return "How many failed, and when"
-    parts = [f"{n}{f' {words_answers.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)]
+    parts = [
+        f"{n}{f' {words_answers.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)
+    ]
     return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}"
 
 
 def _balance_short(c: Comparison) -> str:
     """How many characteristics lay apart, for a heading."""
-    return words_doubt.balance_sentence(c.honesty.balance if c.honesty else ()).partition(",")[0].partition(";")[0].partition(". ")[0]
+    return (
+        words_doubt.balance_sentence(c.honesty.balance if c.honesty else ())
+        .partition(",")[0]
+        .partition(";")[0]
+        .partition(". ")[0]
+    )
 
 
 def _crude(c: Comparison) -> Difference | None:

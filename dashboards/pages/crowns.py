@@ -49,7 +49,9 @@ def _answers(results: Results) -> Answers:
     given = [words_answers.comparison_answer(main, link="#" + comparison.place(main.id), asked="Since the seat")]
     given.append(Answer(words_answers.how_sure(main), asked="How sure is this?", link="#sure"))
     if since is not None:
-        answer = words_answers.comparison_answer(since, link="#" + comparison.place(since.id), asked="From the opening on")
+        answer = words_answers.comparison_answer(
+            since, link="#" + comparison.place(since.id), asked="From the opening on"
+        )
         given.append(answer)
     if results.states is not None:
         given.append(Answer(states_headline(results.states), asked="A crown on a living tooth", link="#states"))

@@ -15,8 +15,11 @@ from pipeline.results import IncidenceCurve, Results, Trial, TrialOutcome
 from pipeline.trial_words import CROWN, FATES, NEED, TOOTH
 
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or wait?"
-NONE = "These records do not tell which teeth were hyperemic when they were prepared, so the decision was not looked at."
+NONE = (
+    "These records do not tell which teeth were hyperemic when they were prepared, so the decision was not looked at."
+)
 ASKED = {CROWN: "The crown", TOOTH: "The tooth", NEED: "The root canal"}
+UNKNOWN = "Pain, cost and comfort are not recorded; keeping the pulp alive by covering it is not compared."
 FIRST, WAIT = "Root canal first", "Vital seat and wait"
 
 
@@ -92,7 +95,7 @@ def _answers(results: Results) -> Answers:
         given = [Answer(t.verdict.sentence, code=t.verdict.code, link="#trial")]
     if not given:
         given = [Answer("Too few such teeth have been followed to compare the two ways.", link="#trial")]
-    given.append(Answer("Pain, cost and comfort are not recorded; keeping the pulp alive by covering it is not compared.",
+    given.append(Answer(UNKNOWN,
                         asked="Not known", link="#not-known"))  # fmt: skip
     return Answers(kept(given), _picture(t))
 
@@ -120,7 +123,8 @@ def _picture(t: Trial) -> Chart | None:
     ]  # fmt: skip
     figure, height = rows_figure(
         rows, title="Of 100, more with the root canal first on the right", span=(-reach, reach), line=0,
-        zone=(-smallest, smallest) if smallest else None, ticks=list(range(-reach, reach + 1, 5 if reach <= 25 else 10)),
+        zone=(-smallest, smallest) if smallest else None,
+        ticks=list(range(-reach, reach + 1, 5 if reach <= 25 else 10)),
     )  # fmt: skip
     label = " ".join(words_answers.outcome_says(o) for o, _ in drawn)
     return theme.chart(figure, id="hyperemic-differences", label=sentence_case(label), height=height)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dashboards.answers import Answer, Answers
 from dashboards import page, terms, words, words_trial
+from dashboards.answers import Answer, Answers
 from dashboards.formats import count, day, listing, phrase, sentence_case, whole
 from dashboards.pages import unseen
 from dashboards.pages.data_quality import checks_table

@@ -111,12 +111,14 @@ def charts(clinicians: Sequence[Clinician]) -> list[theme.Chart]:
 def _case(own: CaseCurve, whole: CaseCurve, id: str) -> Case:
     say = terms.outcome(own.outcome)
     row, all_row = _row(own, own.provider), _row(whole, WHOLE)
-    headline = words.rate_headline(row, own.outcome)
+    headline, said = words.rate_headline(row, own.outcome), beside(row, all_row, own.outcome)
     return Case(
         heading=f"{sentence_case(say.many)} {say.good}",
         headline=headline,
-        beside=beside(row, all_row, own.outcome),
-        chart=_chart(own, whole, id, f"{own.provider}: {lower_first(headline)} {beside(row, all_row, own.outcome)}".rstrip()),
+        beside=said,
+        chart=_chart(
+            own, whole, id, f"{own.provider}: {lower_first(headline)} {beside(row, all_row, own.outcome)}".rstrip()
+        ),
         legend=tuple(LegendItem(label, look) for label, look, curve in _drawn(own, whole) if curve.points),
         table=tables.rates(RateTable(id, "", own.outcome, "provider_id", (row, all_row))),
     )

@@ -70,14 +70,13 @@ def render(released: Released) -> str:
 def _answers(released: Released) -> Answers:
     """What one takes home: each comparison that may be shown, the decision, the techniques."""
     given = [
-        Answer(f"{words_shared.verdict(c)}.", link=f"#{place(c.id)}", code=c.verdict_code) for c in released.comparisons
+        Answer(f"{words_shared.verdict(c)}.", asked=c.title, link=f"#{place(c.id)}", code=c.verdict_code)
+        for c in released.comparisons
     ]
     found = released.techniques
     if found.contrasts:
         given.append(Answer(f"{words_technique.headline(found)}.", asked="Techniques", link="#technique"))
     return Answers(kept(given)) if given else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
-
-
 
 
 def technique_parts(released: Released) -> dict[str, Any]:

@@ -21,8 +21,8 @@ from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.safety import UNMEASURED
 
 ELSEWHERE = (
-    "Asked elsewhere: the timing of the root canal of a crown on the page on crowns, a crown after a root canal and the "
-    "delay to it on the page on root canals; clinicians against what is expected, by funnel only, on the owner’s page."
+    "Asked elsewhere: the timing of the root canal of a crown on the page on crowns, a crown after a root canal and "
+    "the delay to it on the page on root canals; clinicians against what is expected, by funnel only, on the owner’s page."
 )
 
 
@@ -63,7 +63,9 @@ def technique_block(results: Results) -> dict[str, Any]:
         return {}
     asked = [_asked(list(found), i) for i, (_, found) in enumerate(groupby(answers, key=lambda a: a.question))]
     shared = [text for text, n in Counter(t for one in asked for t in one.caveats).items() if n > 1]
-    asked = [replace(one, own_caveats=tuple(t for t in one.caveats if t not in shared and t != UNMEASURED)) for one in asked]
+    asked = [
+        replace(one, own_caveats=tuple(t for t in one.caveats if t not in shared and t != UNMEASURED)) for one in asked
+    ]
     return {
         "asked": asked,
         "caveats": [text for text in shared if text != UNMEASURED],
@@ -99,7 +101,9 @@ def chart_along(answer: TechniqueAnswer, *, id: str) -> theme.Chart | None:
 
 def said(answer: TechniqueAnswer) -> tuple[str, ...]:
     """Each comparison of an answer in a sentence, with its verdict and why a range without zero may still be open."""
-    return tuple(f"{contrast_says(answer, c).rstrip('.')}; {lower_first(verdict_says(answer, c))}" for c in answer.contrasts)
+    return tuple(
+        f"{contrast_says(answer, c).rstrip('.')}; {lower_first(verdict_says(answer, c))}" for c in answer.contrasts
+    )
 
 
 def contrast_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:

@@ -15,6 +15,7 @@ from dashboards.downloads import Sheet, data_address
 from dashboards.formats import lower_first, whole
 from dashboards.pages.technique import address, contrast_says, why_open
 from dashboards.pages.technique_tables import HEALED, OUTCOME, contrast_label
+from dashboards.words_answers import has_range
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 
 FURTHEST = 30.0  # of 100; what runs further is cut at the edge, and its figures say so
@@ -76,20 +77,22 @@ def _said(outcome: str) -> str:
 
 
 def _forest(id: str, caption: str, answers: Sequence[TechniqueAnswer], smallest: float) -> Forest:
-    ends = [abs(v) for a in answers for c in a.contrasts if words_answers.has_range(c)
+    ends = [abs(v) for a in answers for c in a.contrasts if has_range(c)
             for v in (c.difference_ci_low, c.difference_ci_high) if v is not None]  # fmt: skip
     reach = min(FURTHEST, 5.0 * (max([*ends, smallest]) // 5 + 1))
     step = 5 if reach <= 15 else 10
     ticks = tuple((_at(float(t), reach), _tick(t)) for t in range(-int(reach), int(reach) + 1) if t % step == 0)
-    groups = tuple(
-        _group(list(found), reach) for _, found in groupby(answers, key=lambda a: (a.question, a.outcome))
-    )
+    groups = tuple(_group(list(found), reach) for _, found in groupby(answers, key=lambda a: (a.question, a.outcome)))
     rows = [
-        (a.title, words_answers.pair(a, c), c.difference_per_100, c.difference_ci_low, c.difference_ci_high,
-         terms.verdict(c.verdict))
-        if words_answers.has_range(c) else (a.title, words_answers.pair(a, c), None, None, None, terms.verdict(c.verdict))
-        for a in answers for c in a.contrasts
-    ]  # fmt: skip
+        (
+            a.title,
+            words_answers.pair(a, c),
+            *((c.difference_per_100, c.difference_ci_low, c.difference_ci_high) if has_range(c) else (None,) * 3),
+            terms.verdict(c.verdict),
+        )
+        for a in answers
+        for c in a.contrasts
+    ]
     sheet = Sheet(("question", "compared", "more of 100", "low", "high", "verdict"), tuple(rows))
     zone = (_at(-smallest, reach), _at(smallest, reach) - _at(-smallest, reach))
     return Forest(id, caption, groups, ticks, zone, data_address(sheet))
@@ -114,7 +117,7 @@ def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reac
         why=why_open(a, c) if words_answers.leaves_zero_out(c) else "",
     )
     mid, low, high = c.difference_per_100, c.difference_ci_low, c.difference_ci_high
-    if not words_answers.has_range(c) or mid is None or low is None or high is None:
+    if not has_range(c) or mid is None or low is None or high is None:
         return line
     places = (_at(v, reach) for v in (mid, low, high))
     return Line(line.label, line.hover, line.code, line.shape, line.far, line.why, *places)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dashboards import page, words, words_answers
 from dashboards.answers import Answer, Answers, kept
 from dashboards.formats import count, whole
@@ -18,7 +20,8 @@ def render(results: Results) -> str:
     answers = results.techniques
     block, learning = technique.technique_block(results), technique_learning.learning_block(results)
     if block:
-        block |= {"heading": words_answers.technique_says(answers).rstrip("."), "alone": _alone(answers)}
+        block |= {"heading": words_answers.technique_says(answers).rstrip("."), "alone": _alone(answers),
+                  "reconciled": reconciled(answers)}  # fmt: skip
     return page.render(
         "techniques.html.j2",
         title=TITLE,
@@ -57,11 +60,29 @@ def _answers(results: Results) -> list[Answer]:
     if lone:
         a, c = max(lone, key=lambda pair: abs(pair[1].difference_per_100 or 0))
         said = f"{technique.contrast_says(a, c)} It stood out alone, among {whole(a.family)} looks."
-        given.append(Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}"))
+        given.append(
+            Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}")
+        )
     return given
 
 
-def _alone(answers: tuple[TechniqueAnswer, ...]) -> str:
+def reconciled(answers: Sequence[TechniqueAnswer]) -> str:
+    """How the comparisons that are shown and the looks that are counted belong together; empty where they are one."""
+    shown = [c for a in answers for c in a.contrasts]
+    looks, counted = max(a.family for a in answers), sum(c.p_family is not None for c in shown)
+    said = []
+    if looks != counted:
+        said.append(
+            f"{whole(counted)} of the {count(len(shown), 'comparison')} shown are among these {whole(looks)} looks; "
+            "the other looks are curves along a dose, and techniques that were taken up."
+        )
+    if counted < len(shown):
+        rest = len(shown) - counted
+        said.append(f"Of {whole(rest)} nothing is claimed, since in them each clinician mostly works one way.")
+    return " ".join(said)
+
+
+def _alone(answers: Sequence[TechniqueAnswer]) -> str:
     """Why a range that leaves zero out may still be open."""
     lone = [c for a in answers for c in a.contrasts
             if c.withheld and c.p_family is not None and words_answers.leaves_zero_out(c)]  # fmt: skip
@@ -70,6 +91,6 @@ def _alone(answers: tuple[TechniqueAnswer, ...]) -> str:
     looks = max(a.family for a in answers)
     return (
         f"{count(len(lone), 'range')} without zero {'is' if len(lone) == 1 else 'are'} still open: asked alone "
-        f"{'it' if len(lone) == 1 else 'they'} would pass for a difference, but among {whole(looks)} looks some do so by "
-        "chance."
+        f"{'it' if len(lone) == 1 else 'they'} would pass for a difference, but among {whole(looks)} looks some do so "
+        "by chance."
     )

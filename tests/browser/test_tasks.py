@@ -1,8 +1,8 @@
 """Each question that a reader comes with is answered within 150 words and two clicks of the front page.
 
 A reader sees a page from the top: its heading and the answers that it opens with. Banner and list of contents are not
-read, and the menu only by who takes it: `menu: ` before a link. Of the front page the reader reads as far as the line that asks the question, on the
-page behind it as far as the words that answer it. A task is a line of `TASKS`; a `say` is found in what stands open.
+read, and the menu only by who takes it: `menu: ` before a link. Of the front page the reader reads as far as the line
+that asks the question, on the page behind it as far as the words that answer it. A task is a line of `TASKS`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ OPEN_TEXT = """(() => {
   for (let n = walker.nextNode(); n; n = walker.nextNode()) {
     const e = n.parentElement;
     if (e.closest(skip) || !e.checkVisibility({ contentVisibilityAuto: true })) continue;
-    if (e.tagName === "A" && !links.some(l => l.node === e)) links.push({ node: e, at: text.length, href: e.getAttribute("href"), says: e.innerText });
+    const met = links.some(l => l.node === e), href = e.getAttribute("href");
+    if (e.tagName === "A" && !met) links.push({ node: e, at: text.length, href, says: e.innerText });
     text += n.textContent.replace(/\\s+/g, " ");
   }
   return { text, links: links.map(({ at, href, says }) => ({ at, href, says })) };
@@ -60,8 +61,10 @@ TASKS = (
     Task("clinician", "my own cases?", ("My own cases?",), r"AR1\s+\d+ of 100 crowns still in place after 5 years"),
     Task("clinician", "how sure?", ("Does opening a crown shorten its life?",),
          r"How sure is this\?.*?No lots were drawn: other things may explain it"),
-    Task("clinician", "what is open?", ("What is open?",), r"\d+ of \d+ questions (is|are) open\.(?s:.*)at the present pace"),
-    Task("clinician", "a crown after a root canal?", ("menu: Root canals",), r"Does a crown keep the tooth\?.*?Of 100 teeth"),
+    Task("clinician", "what is open?", ("What is open?",),
+         r"\d+ of \d+ questions (is|are) open\.(?s:.*)at the present pace"),
+    Task("clinician", "a crown after a root canal?", ("menu: Root canals",),
+         r"Does a crown keep the tooth\?.*?Of 100 teeth"),
 )  # fmt: skip
 
 

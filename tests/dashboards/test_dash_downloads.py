@@ -17,7 +17,7 @@ import sample_results as samples
 
 from dashboards import downloads, theme
 from dashboards.downloads import Sheet
-from dashboards.pages import crowns, hyperemic, index, my_cases, root_canals, study_club, techniques
+from dashboards.pages import crowns, hyperemic, index, my_cases, root_canals, study_club
 from dashboards.release import release
 from dashboards.write import write_all
 from pipeline.results import Results

@@ -33,7 +33,8 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
     assert [a.link for a in found.given] == ["#good", "#trend", "#monday", "#trust"]
     assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS
     assert [a.says for a in found.given][2] == (
-        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; 3 more."
+        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 rows that could not be "
+        "used."
     )
     assert [a.code for a in found.given] == ["", "worse", "", "thin"]
     for place in ("good", "trend", "monday", "trust"):

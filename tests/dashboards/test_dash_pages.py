@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 import sample_results as samples
-from read_page import plain
 from plotly.offline import get_plotlyjs_version
+from read_page import plain
 
 from dashboards import page, tables
 from dashboards.charts import failure_curve

@@ -12,7 +12,8 @@ import sample_results as samples
 from dashboards import write
 
 FILES = {
-    "index.html", "owner.html", "clinician.html", "crowns.html", "hyperemic.html", "root_canals.html", "techniques.html",
+    "index.html", "owner.html", "clinician.html", "crowns.html", "hyperemic.html", "root_canals.html",
+    "techniques.html",
     "my_cases.html", "open_questions.html", "data_quality.html", "methods.html",
     "study_club.html", "study_club.pptx", "results.json",
 }  # fmt: skip

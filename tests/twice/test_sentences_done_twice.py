@@ -123,7 +123,9 @@ def test_times_as_fast_says_what_r_found(results, theirs):
 
 
 def test_the_page_holds_these_sentences(results, ours, theirs):
-    page = re.sub(r"\s+", " ", re.sub("<[^>]*>", "", " ".join(p.render(results) for p in (crowns, hyperemic, root_canals))))
+    page = re.sub(
+        r"\s+", " ", re.sub("<[^>]*>", "", " ".join(p.render(results) for p in (crowns, hyperemic, root_canals)))
+    )
     for question in (*COMPARED, DECISION):
         assert ours[question]["verdict"]["sentence"] in page
     crude = next(d for name, d in results.trials[0].differences if name == "crown_failure_crude")

@@ -1,0 +1,97 @@
+"""The one forest of techniques: what it draws is what the answers hold, and nothing has a range that must have none."""
+
+import csv
+import io
+from dataclasses import replace
+from urllib.parse import unquote
+
+from test_dash_technique import CONTRAST, GROUPS, answer
+
+from dashboards import words_answers
+from dashboards.pages import technique, techniques
+from dashboards.pages.technique_forest import forests
+from pipeline.results_technique import TechniqueGroup
+
+LONE = replace(
+    CONTRAST, difference_per_100=15.2, difference_ci_low=8.7, difference_ci_high=23.8, verdict="cannot_tell",
+    p_family=0.2, withheld="Alone it would pass for a difference, but 12 comparisons were made.",
+)  # fmt: skip
+FEW = replace(CONTRAST, verdict="too_early")
+NARROW = replace(CONTRAST, difference_per_100=0.0, difference_ci_low=-1.9, difference_ci_high=2.2,
+                 verdict="little_difference")  # fmt: skip
+
+
+def line(contrast):
+    (forest,) = forests((answer(contrasts=(contrast,)),), smallest=5.0)
+    (group,) = forest.groups
+    (found,) = group.lines
+    return forest, group, found
+
+
+def test_a_dot_and_its_range_lie_where_the_figures_say() -> None:
+    forest, group, found = line(CONTRAST)
+    reach = 10.0  # the least multiple of five that holds 9.0
+    assert found.mid == 50 + 50 * -6.04 / reach
+    assert (found.low, found.high) == (50 + 50 * -9.0 / reach, 50 + 50 * -3.1 / reach)
+    assert forest.zone == (25.0, 50.0)
+    assert found.far == "3 to 9 fewer"
+    assert (group.title, group.against, group.link) == ("Rubber dam or not", "rubber dam", "#rubber-dam")
+
+
+def test_too_few_failures_have_no_range_anywhere() -> None:
+    forest, _, found = line(FEW)
+    assert found.mid is None
+    assert found.far == "too few failures"
+    assert "9" not in found.hover.replace("1,700", "")
+    rows = list(csv.reader(io.StringIO(unquote(forest.data_address.partition(",")[2]).removeprefix("\ufeff"))))
+    assert rows[1][2:5] == ["", "", ""]
+    assert "too few failures so far" in technique.contrast_says(answer(), FEW)
+
+
+def test_a_range_without_zero_that_is_open_says_why() -> None:
+    assert line(LONE)[2].why == "stood out alone, among 12 looks"
+    assert line(replace(LONE, p_family=None))[2].why == "the ways go with clinicians"
+    assert line(replace(LONE, difference_ci_low=-1.0))[2].why == "", "with zero in it there is nothing to explain"
+    assert line(CONTRAST)[2].why == ""
+
+
+def test_verdicts_have_shapes_of_their_own_and_are_counted_apart() -> None:
+    shapes = [line(c)[2].shape for c in (CONTRAST, NARROW, LONE, FEW)]
+    assert len(set(shapes)) == 4
+    found = answer(contrasts=(CONTRAST, NARROW, LONE, FEW))
+    assert words_answers.technique_counts([found]) == {
+        "too_early": 1, "little_difference": 1, "differs": 1, "cannot_tell": 1,
+    }  # fmt: skip
+    assert words_answers.technique_says([found]) == (
+        "1 of 4 comparisons names a difference; 1 shows little difference; of 2 nothing can be told yet."
+    )
+
+
+def test_other_outcomes_have_forests_of_their_own_and_every_comparison_stands_on_one() -> None:
+    healed = replace(CONTRAST, hazard_ratio=None)
+    found = [answer(), answer(outcome="endo_failure"), answer(outcome="radiographic_success", contrasts=(healed,))]
+    made = forests(found, smallest=5.0)
+    assert [f.id for f in made] == ["forest", "forest-endo-failure", "forest-radiographic-success"]
+    assert sum(len(g.lines) for f in made for g in f.groups) == 3
+    assert "were not healed" in made[2].groups[0].lines[0].hover
+
+
+def test_a_pair_without_the_reference_is_named_by_both() -> None:
+    third = TechniqueGroup("half", "Half a dam", 500, 400, 40, 2000.0, 2.0, 1.4, 2.7)
+    found = answer(groups=(*GROUPS, third), contrasts=(replace(CONTRAST, reference="half"),))
+    (forest,) = forests((found,), smallest=5.0)
+    assert forest.groups[0].lines[0].label == "No <dam>, not half a dam"
+
+
+def test_what_runs_past_the_edge_is_cut_there_and_told_whole() -> None:
+    _, _, found = line(replace(CONTRAST, difference_ci_low=-80.0))
+    assert found.low == 0.0
+    assert found.far == "3 to 80 fewer"
+
+
+def test_the_comparisons_shown_and_the_looks_counted_are_reconciled() -> None:
+    found = [answer(contrasts=(CONTRAST, replace(LONE, p_family=None)))]
+    said = techniques.reconciled(found)
+    assert said.startswith("1 of the 2 comparisons shown are among these 12 looks")
+    assert "Of 1 nothing is claimed" in said
+    assert techniques.reconciled([answer(family=1)]) == ""
