@@ -19,6 +19,7 @@ from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)
 NONE = "No comparison could be made from these records."
+SHORT = "difference"  # the chart beside the answers of a page; the same one stands once more in its section
 TOPICS = {"lost": "Teeth lost", "needed further treatment": "Further treatment"}
 TAILS = {
     "little_difference": "little difference",
@@ -54,6 +55,8 @@ HOLLOW = "The hollow one is the misleading count."
 def _say_once(s: dict[str, Any], said: Said) -> None:
     """Take out of a section what an earlier one of the page has said."""
     c = s["c"]
+    for text in (c.verdict.sentence, c.verdict.result, c.verdict.range):  # a verdict is always said whole
+        said.fresh(text)
     s["doubt"] = said.fresh(c.verdict.doubt)
     for key in ("how_to_read", "zone", "definition", "balance_text", "ratio_text"):
         s[key] = said.fresh(s[key])
@@ -277,7 +280,8 @@ def comparison_difference(comparison: Comparison, *, id: str, crude: Difference 
         row=words.difference_row(d, labels),
         title="Failures per 100, more on the right",
         id=id,
-        label=words.difference_sentence(d, labels, noun)
+        label=("In short: " if id == SHORT else "")
+        + words.difference_sentence(d, labels, noun)
         + f" {words.zone_sentence(comparison.verdict.smallest_difference_per_100)}",
         crude=(crude.per_100, crude.ci_low, crude.ci_high) if crude else None,
     )

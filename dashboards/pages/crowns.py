@@ -55,4 +55,4 @@ def _answers(results: Results) -> Answers:
         given.append(answer)
     if results.states is not None:
         given.append(Answer(states_headline(results.states), asked="A crown on a living tooth", link="#states"))
-    return Answers(kept(given), comparison.comparison_difference(main, id="difference"))
+    return Answers(kept(given), comparison.comparison_difference(main, id=comparison.SHORT))

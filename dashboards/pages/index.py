@@ -20,7 +20,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     """
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
-    chart = comparison.comparison_difference(main, id="difference") if main else None
+    chart = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
     return page.render(
         "index.html.j2",
         title="What was found",

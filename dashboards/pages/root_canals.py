@@ -49,5 +49,5 @@ def _answers(results: Results, found: Sequence[Comparison]) -> Answers:
         given.append(Answer(first_sentence(healing["headline"]), asked="Does it heal?", link="#recall"))
     if not given:
         given = [Answer(words.not_asked(results) or NONE)]
-    picture = comparison.comparison_difference(found[0], id="difference") if found else None
+    picture = comparison.comparison_difference(found[0], id=comparison.SHORT) if found else None
     return Answers(kept(given), picture)

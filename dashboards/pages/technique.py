@@ -22,7 +22,8 @@ from pipeline.safety import UNMEASURED
 
 ELSEWHERE = (
     "Asked elsewhere: the timing of the root canal of a crown on the page on crowns, a crown after a root canal and "
-    "the delay to it on the page on root canals; clinicians against what is expected, by funnel only, on the owner’s page."
+    "the delay to it on the page on root canals; clinicians against what is expected, by funnel only, on the owner’s "
+    "page."
 )
 
 

@@ -81,7 +81,9 @@ def _forest(id: str, caption: str, answers: Sequence[TechniqueAnswer], smallest:
             for v in (c.difference_ci_low, c.difference_ci_high) if v is not None]  # fmt: skip
     reach = min(FURTHEST, 5.0 * (max([*ends, smallest]) // 5 + 1))
     step = 5 if reach <= 15 else 10
-    ticks = tuple((_at(float(t), reach), _tick(t)) for t in range(-int(reach), int(reach) + 1) if t % step == 0)
+    ticks = tuple(
+        (_at(float(t), reach), _tick(t, reach - step)) for t in range(-int(reach), int(reach) + 1) if t % step == 0
+    )
     groups = tuple(_group(list(found), reach) for _, found in groupby(answers, key=lambda a: (a.question, a.outcome)))
     rows = [
         (
@@ -128,5 +130,7 @@ def _at(value: float, reach: float) -> float:
     return round(50 + 50 * max(-reach, min(reach, value)) / reach, 2)
 
 
-def _tick(value: int) -> str:
-    return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
+def _tick(value: int, inner: float) -> str:
+    """A number; the outermost say which side is which."""
+    side = f" {'more' if value > 0 else 'fewer'}" if abs(value) > inner else ""
+    return f"{abs(value)}{side}"

@@ -33,6 +33,7 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
     heads = ("Part", "The trial one would run", "What stands in for it in these records")
     parts = [p for p in parts if p["curves"] or p["difference_text"] or p["table"].rows]
     said = Said()
+    found = said.each(o.sentence for o in t.outcomes)
     for p in parts:
         p["definition"], p["zone"] = said.fresh(p["definition"]), said.fresh(p["zone"]) if p["difference"] else ""
         p["difference_text"] = said.each(p["difference_text"])
@@ -42,7 +43,7 @@ def trial_section(t: Trial, id: str) -> dict[str, Any]:
         "first_curves": next((p["curves"].id for p in parts if p["curves"]), ""),
         "heading": _heading(t),
         **balance_parts(t.balance, id, title=t.title),
-        "found": [o.sentence for o in t.outcomes],
+        "found": found,
         "counted": COUNTED_FROM,
         "copies": words_trial.copies_sentence(t.arms),
         "arms": arms_table(t.arms),

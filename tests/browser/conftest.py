@@ -33,6 +33,14 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {name: folder / name for name in PRACTICES}
 
 
+@pytest.fixture(scope="session")
+def large(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Every page of a practice of 4,000 crowns."""
+    folder = tmp_path_factory.mktemp("large")
+    write_all(practices_drawn.large(folder), folder / "out")
+    return sorted((folder / "out").glob("*.html"))
+
+
 @pytest.fixture(params=PRACTICES)
 def pages(request: pytest.FixtureRequest, written: dict[str, Path]) -> list[Path]:
     """Every page of one practice, whatever pages there are."""

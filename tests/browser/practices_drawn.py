@@ -54,6 +54,11 @@ def results(folder: Path) -> dict[str, Results]:
     }
 
 
+def large(folder: Path) -> Results:
+    """A practice of the size of the demo: pages are longest where all questions can be answered."""
+    return _run(simulate(folder / "large", crowns=4000, seed=3))
+
+
 def with_texts(found: Results, instead: Mapping[str, str]) -> Results:
     """The same results, each of these texts written otherwise wherever it stands as a word of its own."""
     words = re.compile(r"(?<!\w)(" + "|".join(map(re.escape, sorted(instead, key=len, reverse=True))) + r")(?!\w)")

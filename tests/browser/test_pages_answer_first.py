@@ -16,7 +16,7 @@ WORD = re.compile(r"\S*\w\S*")
 MOST_OPEN = 1800
 OWNERS = {"owner.html", "data_quality.html"}  # held to the same in tests of their own
 PIECES = """[...document.querySelectorAll("#main p, #main li, #main dd, #main figcaption")]
-  .filter(e => !e.closest(".take, noscript, .contents, .words, .flow, .legend, .methods, .files"))
+  .filter(e => !e.closest(".take, noscript, .contents, .words, .flow, .legend, .methods, .files, .says, #references"))
   .filter(e => !e.querySelector("p, li, dd")).map(e => e.innerText)"""
 OPEN_ALL = "document.querySelectorAll('details').forEach(part => { part.open = true; })"
 
@@ -55,6 +55,19 @@ def test_a_page_is_short_while_its_parts_are_closed(browser: headless.Browser, p
     for page in of_mine(pages):
         browser.open(page)
         assert counted(browser.ask("document.getElementById('main').innerText")) <= MOST_OPEN, page.name
+
+
+@pytest.mark.thorough
+def test_the_pages_of_a_practice_as_large_as_the_demo_are_short_and_say_nothing_twice(
+    browser: headless.Browser, large: list[Path]
+) -> None:
+    for page in of_mine(large):
+        browser.open(page, width=1280, height=800)
+        assert counted(browser.ask("document.getElementById('main').innerText")) <= MOST_OPEN, page.name
+        assert counted(browser.ask("document.querySelector('.given').innerText")) <= MOST_WORDS, page.name
+        assert browser.ask("document.querySelector('.answers').getBoundingClientRect().bottom") <= 800, page.name
+        browser.ask(OPEN_ALL)
+        assert said_twice(browser.ask(PIECES)) == [], page.name
 
 
 def test_no_sentence_stands_twice_on_a_page(browser: headless.Browser, ordinary: list[Path]) -> None:

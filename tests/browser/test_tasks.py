@@ -100,6 +100,15 @@ def test_a_question_is_answered_soon(
     assert read <= MOST_WORDS, f"{read} words until the answer"
 
 
+@pytest.mark.thorough
+@pytest.mark.parametrize("width", WIDTHS)
+def test_each_question_is_answered_soon_in_a_practice_as_large_as_the_demo(
+    browser: headless.Browser, large: list[Path], width: int
+) -> None:
+    walked = {task.asks: walk(browser, large[0].parent, task, width) for task in TASKS}
+    assert {asks: w for asks, w in walked.items() if w[0] > MOST_WORDS or w[1] > MOST_CLICKS} == {}
+
+
 def test_a_link_leads_to_what_it_names_and_opens_it(browser: headless.Browser, written: dict[str, Path]) -> None:
     """Without a line of script: following a link to a closed part opens it and brings it into sight."""
     page = written["ordinary"] / "techniques.html"

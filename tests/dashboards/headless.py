@@ -105,6 +105,13 @@ class Browser:
         self._said.clear()
         self.page.goto(page.resolve().as_uri(), wait_until="load")
 
+    def unfold(self) -> None:
+        """Open every closed part, and wait until what was in it is drawn."""
+        self.ask(
+            "new Promise(done => { document.querySelectorAll('details').forEach(part => { part.open = true; });"
+            "requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 20))); })"
+        )
+
     def ask(self, expression: str, argument: Any = None) -> Any:
         """The value of a JavaScript expression, or of a function of `argument`, in the page."""
         return self.page.evaluate(expression, argument)

@@ -30,6 +30,7 @@ def test_pages_draw_their_charts_and_send_nothing(browser: headless.Browser, fol
     for name in PAGES:
         file = folder / f"{name}.html"
         browser.open(file)
+        browser.unfold()
         assert browser.requests() == [file.resolve().as_uri()], name
         assert browser.complaints() == [], name
         boxes = browser.ask("document.querySelectorAll('.chart').length")

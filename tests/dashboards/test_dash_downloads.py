@@ -124,6 +124,7 @@ def browser() -> Iterator[headless.Browser]:
 def _save(browser: headless.Browser, page: Path, id: str, into: Path) -> dict[str, bytes]:
     """Press each of a chart's three controls by the keyboard and catch what is saved."""
     browser.open(page)
+    browser.unfold()
     box = f"document.getElementById('{id}').nextElementSibling"
     names = browser.ask(f"[...{box}.querySelectorAll('a,button')].map(e => e.download || e.dataset.file)")
     found = {}
