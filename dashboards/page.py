@@ -56,18 +56,19 @@ def render(
     audience: Audience,
     charts: Sequence[theme.Chart | None] = (),
     answers: Answers | None = None,
+    more_scripts: Sequence[str] = (),
     cautions: Sequence[str] = (),
     **context: Any,
 ) -> str:
     """Fill a page template.
 
     `charts` are those that the template places, in any order, but for the picture of the `answers` that the page opens
-    with; None is skipped. The chart library is left out of a page without charts. `audience` decides the banner:
-    `inside` pages hold practice data, `shared` ones only what the release gate let through. `cautions` follow the usual
-    ones, which stand on every page.
+    with; None is skipped. The chart library is left out of a page without charts, and so are `more_scripts`, which name
+    further files of `assets/`. `audience` decides the banner: `inside` pages hold practice data, `shared` ones only
+    what the release gate let through. `cautions` follow the usual ones, which stand on every page.
     """
     drawn = [c for c in (answers.picture if answers else None, *charts) if c is not None]
-    scripts = [asset(name) for name in SCRIPTS] if drawn else []
+    scripts = [asset(name) for name in (*SCRIPTS, *more_scripts)] if drawn else []
     text: str = (
         _environment()
         .get_template(template)

@@ -53,6 +53,7 @@ def results_json(results: Results) -> dict[str, Any]:
         "techniques": to_plain(results.techniques),
         "monitoring": to_plain(results.monitoring),
         "benchmarks": to_plain(results.benchmarks),
+        "owner": to_plain(results.owner),
         "evidence": to_plain(results.evidence),
         "unseen": to_plain(results.unseen),
         "cautions": list(results.cautions),

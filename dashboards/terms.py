@@ -127,6 +127,16 @@ SHAPES = {
     "too_early": "early",
     "depends_on_how_we_count": "either",
 }
+# What is said of one rate on the owner's sheet, against another time or a published one, and how far it is to be
+# trusted: the word, and the shape of its frame.
+OF_A_RATE = {
+    "better": ("Better", "apart"),
+    "same": ("Same", "alike"),
+    "worse": ("Worse", "apart"),
+    "firm": ("Firm", "apart"),
+    "fair": ("Fair", "either"),
+    "thin": ("Thin", "early"),
+}
 BY = {
     "overall": "Overall",
     "year": "By year",
@@ -176,12 +186,12 @@ def model(identifier: str) -> str:
 
 def verdict(code: str) -> str:
     """The short name of a verdict."""
-    return VERDICTS.get(code, sentence_case(phrase(code)))
+    return OF_A_RATE[code][0] if code in OF_A_RATE else VERDICTS.get(code, sentence_case(phrase(code)))
 
 
 def shape(code: str) -> str:
     """The shape in which a verdict is framed: that of an open question where it is not known."""
-    return SHAPES.get(code, "unsettled")
+    return OF_A_RATE[code][1] if code in OF_A_RATE else SHAPES.get(code, "unsettled")
 
 
 def by(identifier: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from dashboards.pages import asked as own
@@ -40,12 +40,14 @@ def write_all(
     asked: Sequence[Asked] = (),
     talk: Talk | None = None,
     day: dt.date | None = None,
+    lists: Mapping[str, str] | None = None,
 ) -> Path:
     """Write the pages, the slides and `results.json` into `out`, and return the path of `index.html`.
 
     Everything is made in memory first, and lies on the disk before any file is put in place, `index.html` last, so
     that a failure leaves the former files. Only their owner may read them. `say` is told each file's name.
     `show_practice` puts the practice's name on the shared page and slides, which otherwise say only `one practice`.
+    `lists` says where the list of each thing to do lies, from `out`, where they were written.
     `asked` are questions of the practice's own; with any, `asked.html` is written too and linked to. `talk` are the
     choices of the talk, and `day` the day on which it is made, for its citation.
 
@@ -57,7 +59,7 @@ def write_all(
     released = release(results, practice=results.practice if show_practice else None)
     made = {
         "results.json": as_bytes(results),
-        "owner.html": owner.render(results).encode(),
+        "owner.html": owner.render(results, lists=lists or {}).encode(),
         "clinician.html": clinician.render(results, asked=asked).encode(),
         "crowns.html": crowns.render(results).encode(),
         "hyperemic.html": hyperemic.render(results).encode(),

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.clock import today
 from pipeline.errors import PipelineError
 from pipeline.private_files import private_folder, write_private_files
 from pipeline.talk import talk_of
@@ -50,6 +51,7 @@ _TALK = (
     click.option("--talk-minutes", metavar="N", type=int, help="Minutes that the talk may take; 20 if not given."),
     click.option("--talk-colours", metavar="NAME=#RRGGBB", multiple=True, help="accent, reference, group or third."),
 )
+_LISTS = "Write the lists of what is to be done, too; they HOLD PATIENT DATA."
 _KEEP_IDS = click.option(
     "--keep-ids", is_flag=True, help="Store patients as your files name them, not under pseudonyms; for work inside."
 )
@@ -81,7 +83,8 @@ def cli() -> None:
 @_OUT
 @click.option("--crowns", default=4000, show_default=True, type=click.IntRange(min=1), help="Crowns to invent.")
 @click.option("--seed", default=1, show_default=True, help="Seed of the invented practice.")
-def demo(out: Path, crowns: int, seed: int) -> None:
+@click.option("--lists/--no-lists", default=True, show_default=True, help=_LISTS)
+def demo(out: Path, crowns: int, seed: int, lists: bool) -> None:
     """Make an invented practice, run everything on it, and say where to look."""
     from synthetic_data.generate import simulate as simulate_practice
 
@@ -91,17 +94,18 @@ def demo(out: Path, crowns: int, seed: int) -> None:
     for stale in (out / "practice").glob("practice.duckdb*"):
         stale.unlink()
     toml = simulate_practice(out / "practice", crowns=crowns, seed=seed, say=say)
-    _finish(_everything(toml, out, say=say))
+    _finish(_everything(toml, out, say=say, lists=lists))
 
 
 @cli.command("run")
 @_TOML
 @_OUT
 @_KEEP_IDS
+@click.option("--lists", is_flag=True, help=_LISTS)
 @_talk_options
-def run_command(practice: Path, out: Path, keep_ids: bool, **talk: Any) -> None:
+def run_command(practice: Path, out: Path, keep_ids: bool, lists: bool, **talk: Any) -> None:
     """Ingest, link, compare and draw, in that order."""
-    _finish(_everything(practice, out, say=_say(), keep_ids=keep_ids, talk=talk))
+    _finish(_everything(practice, out, say=_say(), keep_ids=keep_ids, lists=lists, talk=talk))
 
 
 @cli.command()
@@ -111,7 +115,7 @@ def ingest(practice: Path, keep_ids: bool) -> None:
     """Read the practice's files into its database; what cannot be read is set aside with the reason."""
     from pipeline.run_ingest import ingest_stage
 
-    _finish(ingest_stage(_settings(practice), today=_today(), say=_say(), keep_ids=keep_ids))
+    _finish(ingest_stage(_settings(practice), today=today(), say=_say(), keep_ids=keep_ids))
 
 
 @cli.command()
@@ -137,20 +141,23 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
     from dashboards.results_json import write_results_json
     from pipeline import run
 
-    results = run.compare_stage(_settings(practice), say=_say(), parts=parts, workers=workers, cluster=cluster)
+    results = run.compare_stage(
+        _settings(practice), say=_say(), today=today(), parts=parts, workers=workers, cluster=cluster
+    )
     _finish(write_results_json(results, out))
 
 
 @cli.command()
 @_TOML
 @_OUT
+@click.option("--lists", is_flag=True, help=_LISTS)
 @_talk_options
-def dashboards(practice: Path, out: Path, **talk: Any) -> None:
+def dashboards(practice: Path, out: Path, lists: bool, **talk: Any) -> None:
     """Draw the pages and the slides from what was compared."""
     from pipeline import run
 
     settings, say = _with_talk(_settings(practice), talk), _say()
-    _finish(_pages(settings, run.stored_results(settings), out, say=say))
+    _finish(_pages(settings, run.stored_results(settings), out, say=say, lists=lists))
 
 
 @cli.command()
@@ -218,7 +225,7 @@ def check(practice: Path) -> None:
     """Say what a practice's files will and will not answer, before anything is loaded."""
     from pipeline.checks.check import check as check_files
 
-    checked = check_files(_settings(practice), today=_today(), say=_say())
+    checked = check_files(_settings(practice), today=today(), say=_say())
     click.echo(checked.text)
     if checked.exit_code:
         sys.exit(checked.exit_code)
@@ -231,7 +238,7 @@ def worksheet(practice: Path, out: Path) -> None:
     """List work without details, and teeth that others may have treated, to fill in; it HOLDS PATIENT DATA."""
     from pipeline import run
 
-    _finish(run.worksheet_stage(_settings(practice), out, today=_today(), say=_say()))
+    _finish(run.worksheet_stage(_settings(practice), out, today=today(), say=_say()))
 
 
 @cli.command("recall-list")
@@ -318,26 +325,24 @@ def pool(files: tuple[Path, ...], out: Path) -> None:
 
 
 def _everything(
-    toml: Path, out: Path, *, say: Callable[[str], None], keep_ids: bool = False, talk: Mapping[str, Any] | None = None
+    toml: Path,
+    out: Path,
+    *,
+    say: Callable[[str], None],
+    keep_ids: bool = False,
+    lists: bool = False,
+    talk: Mapping[str, Any] | None = None,
 ) -> Path:
     from pipeline import run
 
     settings = _with_talk(_settings(toml), talk or {})
-    return _pages(settings, run.everything(settings, today=_today(), say=say, keep_ids=keep_ids), out, say=say)
+    results = run.everything(settings, today=today(), say=say, keep_ids=keep_ids)
+    return _pages(settings, results, out, say=say, lists=lists)
 
 
 def _with_talk(settings: Settings, options: Mapping[str, Any]) -> Settings:
     """The settings with what the options of the talk say instead; a mistake in them stops before any data are read."""
     return replace(settings, talk=talk_of(settings.talk, {k.removeprefix("talk_"): v for k, v in options.items()}))
-
-
-def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None]) -> Path:
-    """All pages, with the answers to the questions that the TOML lists under [[ask]]."""
-    from dashboards.write import write_all
-    from pipeline import run
-
-    asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
-    return write_all(results, out, say=say, asked=asked, talk=settings.talk, day=_today())
 
 
 def _settings(toml: Path) -> Settings:
@@ -346,8 +351,18 @@ def _settings(toml: Path) -> Settings:
     return load_settings(toml)
 
 
-def _today() -> dt.date:
-    return dt.datetime.now(tz=dt.UTC).astimezone().date()
+def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
+    """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
+    from dashboards.write import write_all
+    from pipeline import run
+
+    asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
+    made: dict[str, str] = {}
+    if lists:
+        from pipeline.run_lists import lists_stage
+
+        made = lists_stage(settings, results, out, today=today(), say=say)
+    return write_all(results, out, say=say, asked=asked, lists=made, talk=settings.talk, day=today())
 
 
 def _finish(path: Path) -> None:

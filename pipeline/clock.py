@@ -10,6 +10,11 @@ _FEW = 5
 _LONG_AGO_YEARS = 15
 
 
+def today() -> dt.date:
+    """The day by this computer's clock, where it stands."""
+    return dt.datetime.now(tz=dt.UTC).astimezone().date()
+
+
 def check_clock(*, dated: int, ahead: int, file: str, today: dt.date) -> None:
     """Refuse a file most of whose rows are dated after today.
 

@@ -127,6 +127,13 @@ _ON_NO_TOOTH = {
 
 EVENTS: dict[str, str] = {**_ON_A_TOOTH, **_ON_SEVERAL_TEETH, **_ON_NO_TOOTH}
 TOOTH_LEVEL = frozenset(_ON_A_TOOTH)
+# Of a field of the ledger that most rows cannot hold: the events whose rows can. A cleaning has no tooth.
+COULD_HOLD = {
+    "tooth": TOOTH_LEVEL,
+    "tooth_fdi": TOOTH_LEVEL,
+    "surface": frozenset({"direct_restoration", "interim_filling", "inlay", "onlay"}),
+    "reason": frozenset({"extraction", "extraction_impacted", "extraction_primary"}),
+}
 TOOTH_OPTIONAL = frozenset(_ON_SEVERAL_TEETH)
 
 ALIASES: dict[str, str] = {

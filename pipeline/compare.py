@@ -13,6 +13,10 @@ import polars as pl
 
 from pipeline.calibration import calibration_rows, calibration_sentence
 from pipeline.evidence import Others, with_evidence
+from pipeline.owner.over_time import Demands
+from pipeline.owner.sheet import owner_of
+from pipeline.owner.teeth import teeth_of
+from pipeline.owner.to_do import Waiting
 from pipeline.pool.spells import pooled_spells
 from pipeline.questions import endo_outcomes
 from pipeline.questions.benchmarks import compare_published, read_benchmarks
@@ -35,10 +39,12 @@ from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.recalls import reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
-from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, Results, Trial, UnknownCode
-from pipeline.results_monitoring import Monitoring
+from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, RateTable, Results, Trial, UnknownCode
+from pipeline.results_monitoring import Benchmark, Monitoring
+from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
 from pipeline.results_unseen import Unseen
+from pipeline.set_aside import SETTLED
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
 from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
@@ -89,6 +95,7 @@ class Told:
     rules: Mapping[str, str]
     settings: Mapping[str, str]
     left_out: pl.DataFrame | None  # texts of optional fields that reading left out: field, note, rows
+    could_hold: Mapping[str, tuple[int, int]]  # fields that few rows of the ledger can hold: such rows, and filled in
     other_texts: pl.DataFrame  # texts of fields with usual words that are none of these: table, field, rows, texts
 
 
@@ -107,6 +114,7 @@ class Compared(Told):
     to_count: ToCount | None
     others: Others = field(default_factory=Others)
     coded: Coded = field(default_factory=Coded)  # what procedure codes tell where the details do not
+    reviews_due: pl.DataFrame | None = None  # on the last day of the data; see `due_reviews`
 
 
 def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
@@ -238,12 +246,13 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         cases += own_cases(spells, outcome=name, horizon=horizon, rules=rules)
     say("clinicians and months against what is expected; published figures")
     monitoring: tuple[Monitoring, ...] = ()
-    for watched, outcome in (
-        (crowns_to_watch(stored.crowns, patients), "crown_survival"),
-        (root_canals_to_watch(stored.endo_courses, patients), "endo_free_of_intervention"),
-    ):
+    watched = {
+        "crown_survival": crowns_to_watch(stored.crowns, patients),
+        "endo_free_of_intervention": root_canals_to_watch(stored.endo_courses, patients),
+    }
+    for outcome, teeth in watched.items():
         monitoring += watch(
-            watched, outcome=outcome, cutoff=stored.cutoff, confidence=analysis.confidence,
+            teeth, outcome=outcome, cutoff=stored.cutoff, confidence=analysis.confidence,
             seed=int(stored.settings.get("seed", "0")),
         )  # fmt: skip
     benchmarks = compare_published(
@@ -254,6 +263,8 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         min_at_risk=analysis.min_at_risk,
         confidence=analysis.confidence,
     )
+    say("the owner's sheet: changes, early signs, what to do, filters")
+    owner = _owner(stored, analysis, watched, rates=rates, monitoring=monitoring, benchmarks=benchmarks)
     say("checking curves and hazard ratios against a second library")
     overview = _results(stored)
     found = replace(
@@ -273,6 +284,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         ),
         monitoring=monitoring,
         benchmarks=benchmarks,
+        owner=owner,
         trials=(trial,) if isinstance(trial, Trial) else (),
         unseen=unseen,
         own_cases=cases,
@@ -336,6 +348,7 @@ def _results(told: Told) -> Results:
             unknown_codes=told.unknown_codes,
             link_counts=told.link_counts,
             changes=told.changes,
+            could_hold=told.could_hold,
             other_texts=told.other_texts,
         ),
         not_run=(),
@@ -377,6 +390,52 @@ def _endo_comparisons(
     kept = made["tooth_survival"]
     rows = landmark_rows(kept.rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
     return [*out, (compare_delay(kept, analysis), rows)]
+
+
+def _owner(
+    stored: Compared,
+    analysis: Analysis,
+    watched: Mapping[str, pl.DataFrame],
+    *,
+    rates: Sequence[RateTable],
+    monitoring: Sequence[Monitoring],
+    benchmarks: Sequence[Benchmark],
+) -> Owner:
+    """The owner's sheet, but for what changed since the last run, of which the store knows."""
+    ledger = stored.loads.filter(pl.col("table_name") == "procedures")
+    read, aside = (int(ledger[name].sum()) for name in ("rows_read", "quarantined"))
+    waiting = Waiting(
+        reviews=stored.reviews_due,
+        hints=stored.elsewhere_hints,
+        mend=stored.quarantine.filter(~pl.col("reason").is_in(SETTLED)).height,
+        read=int(stored.loads["rows_read"].sum()),
+        unknown_codes=stored.unknown_codes,
+        courses=stored.endo_courses["completed"].count(),
+    )
+    return owner_of(
+        teeth_of(
+            stored.crowns,
+            stored.endo_courses,
+            stored.tooth_followup,
+            posted_at_prep=stored.rules.get("crown_date") == "prep",
+        ),
+        watched,
+        rates=rates,
+        monitoring=monitoring,
+        benchmarks=benchmarks,
+        waiting=waiting,
+        cutoff=stored.cutoff,
+        read=read,
+        set_aside=aside,
+        asked=Demands(
+            analysis.min_at_risk,
+            analysis.min_failures,
+            analysis.smallest_difference_per_100,
+            analysis.horizon_years,
+            analysis.confidence,
+        ),
+        max_step=analysis.curve_rules().max_step,
+    )
 
 
 def _away(stored: Told) -> int:

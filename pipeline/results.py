@@ -22,6 +22,7 @@ from pipeline.results_healing import Agreement, LossTable, RecallRow
 from pipeline.results_learning import Learning
 from pipeline.results_leaving import Leaving
 from pipeline.results_monitoring import Benchmark, Monitoring
+from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
 from pipeline.results_states import CrownStates
 from pipeline.results_steady import MeanYears, Steady, WithinPatient
@@ -305,7 +306,7 @@ class QuarantineRow:
 
 @dataclass(frozen=True)
 class FilledIn:
-    """How many rows of a table have a field filled in."""
+    """In how many of the rows of a table that could hold a field it is filled in: a cleaning has no tooth."""
 
     table: str
     field: str
@@ -551,6 +552,7 @@ class Results:
     planning: tuple[Plan, ...] = field(default=())
     unseen: tuple[Unseen, ...] = field(default=())
     evidence: Evidence | None = None
+    owner: Owner = field(default_factory=Owner)
     schema: int = SCHEMA
 
 

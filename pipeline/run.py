@@ -10,15 +10,17 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline import clock
 from pipeline.asking.ask_all import ask_all
 from pipeline.asking.question import Ask
-from pipeline.codes import code_table
+from pipeline.codes import COULD_HOLD, code_table
 from pipeline.compare import Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings, contribution_files
 from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.evidence import Others, others_of
 from pipeline.mended_files import open_files
+from pipeline.owner.last_run import noted, this_run
 from pipeline.pool.agreed import agreed_rules
 from pipeline.pool.code import practice_code
 from pipeline.pool.files import read_contribution, write_contribution
@@ -31,6 +33,7 @@ from pipeline.questions.others_and_yours import Borrowing
 from pipeline.reasons import REASONS
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
+from pipeline.results_owner import Owner
 from pipeline.run_ingest import ingest_stage, set_aside_stage
 from pipeline.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.run_parts import compare_main_in_parts
@@ -49,6 +52,7 @@ from pipeline.tables import (
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
+    RUN_FIGURES,
     TOOTH_FOLLOWUP,
 )
 from pipeline.transforms.coded_details import Coded, CodedWindows, coded_rows, telling_codes_of
@@ -81,19 +85,25 @@ def everything(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool =
     """Ingest, link and compare."""
     ingest_stage(settings, today=today, say=say, keep_ids=keep_ids)
     link_stage(settings, say=say)
-    return compare_stage(settings, say=say)
+    return compare_stage(settings, say=say, today=today)
 
 
 def compare_stage(
-    settings: Settings, *, say: Say, parts: int | None = None, workers: int = 1, cluster: str | None = None
+    settings: Settings,
+    *,
+    say: Say,
+    today: dt.date | None = None,
+    parts: int | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> Results:
-    """Compare what is linked, and keep the results.
+    """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
     main comparison is made part by part, with the same figures; the other questions need all rows at once and are
     listed as not run.
     """
-    memory, analysis = settings.machine.memory_mb, _analysis(settings)
+    memory, analysis, runs = settings.machine.memory_mb, _analysis(settings), None
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
         codes = code_table(settings)
@@ -109,7 +119,11 @@ def compare_stage(
         else:
             others = _others(store, settings, told)
             results = compare(_compared(store, settings, codes, told, others), analysis, say=say)
+            runs, owner = _noted(store, results, told, today=today or clock.today())
+            results = dataclasses.replace(results, owner=owner)
         with store.transaction():
+            if runs is not None:
+                store.replace(RUN_FIGURES, runs)
             store.save_results(json.dumps(to_plain(results)))
             store.mark_done("compare")
     return results
@@ -159,21 +173,26 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
         if on is None and cutoff is None:
             raise DataError("The data hold no date, so nothing is due. Give the day with --on.")
         day = on or dt.date.fromisoformat(cutoff)
-        codes, rules = code_table(settings), link_rules(settings)
-        with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff) as gathered:
-            ledger = read_ledger(link_input(gathered), codes, rules)
-        due = due_reviews(
-            own_courses(store.read(ENDO_COURSES)),
-            store.read(FINDINGS),
-            store.read(TOOTH_FOLLOWUP),
-            last_contacts(with_ids(ledger.ends, ledger.patient_ids), store.read(PATIENTS)),
-            on=day,
-            recall_months=settings.rules.recall_months,
-            uncertain_years=settings.rules.uncertain_years,
-        )
+        due = _due(store, settings, code_table(settings), on=day)
         rows = recall_rows(due, written_ids(store, settings, say=say), notation=settings.practice.tooth_notation)
     say(f"{due.height:,} reviews are due on {day}")
     return write_recall_list(out, rows, practice=settings.practice.name, on=day, as_csv=as_csv)
+
+
+def _due(store: Store, settings: Settings, codes: pl.DataFrame, *, on: dt.date) -> pl.DataFrame:
+    """The reviews of root canals that are due on a day."""
+    rules = link_rules(settings)
+    with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff) as gathered:
+        ledger = read_ledger(link_input(gathered), codes, rules)
+    return due_reviews(
+        own_courses(store.read(ENDO_COURSES)),
+        store.read(FINDINGS),
+        store.read(TOOTH_FOLLOWUP),
+        last_contacts(with_ids(ledger.ends, ledger.patient_ids), store.read(PATIENTS)),
+        on=on,
+        recall_months=settings.rules.recall_months,
+        uncertain_years=settings.rules.uncertain_years,
+    )
 
 
 def ask_stage(settings: Settings, asks: Sequence[Ask], *, say: Say) -> tuple[Asked, ...]:
@@ -275,6 +294,10 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         settings=_in_words(settings.analysis) | _in_words(_borrowing(settings)),
         left_out=store.field_notes(),
         other_texts=store.other_texts(),
+        could_hold={
+            field: store.filled_among(field, codes.filter(pl.col("event").is_in(events))["code"].to_list())
+            for field, events in COULD_HOLD.items()
+        },
     )
 
 
@@ -306,7 +329,16 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
         to_count=_to_count(store, settings, codes, told),
         others=others,
         coded=_coded(store, settings, codes),
+        reviews_due=None if told.cutoff is None else _due(store, settings, codes, on=told.cutoff),
     )
+
+
+def _noted(store: Store, results: Results, told: Told, *, today: dt.date) -> tuple[pl.DataFrame, Owner]:
+    """The table of runs with this one in it, and the owner's sheet with what changed since the last."""
+    run = this_run(
+        told.loads, {**told.rules, **told.settings}, program=results.versions["toothyears"], data_cutoff=told.cutoff
+    )
+    return noted(store.read(RUN_FIGURES), run, results.owner, today=today)
 
 
 def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:

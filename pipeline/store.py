@@ -37,6 +37,7 @@ from pipeline.store_tables import (
     CLAIMS,
     DERIVED_TABLES,
     FIELD_NOTES,
+    LATER_TABLES,
     PHYSICAL,
     SCHEMA_VERSION,
     SET_ASIDE,
@@ -44,7 +45,7 @@ from pipeline.store_tables import (
     STORED_LOADS,
     STORED_QUARANTINE,
     TAKEN_BACK,
-    create_stand_ins,
+    create_later_tables,
     create_statements,
 )
 from pipeline.tables import LOADS, PROCEDURES, QUARANTINE, Filled, Table
@@ -180,6 +181,14 @@ class Store:
         counts = ", ".join(f"count({c})" for c in table.columns)
         row = self._rows(f"SELECT count(*), {counts} FROM {table.name}")[0]  # noqa: S608
         return Filled(int(row[0]), dict(zip(table.columns, map(int, row[1:]), strict=True)))
+
+    def filled_among(self, field: str, codes: Sequence[str]) -> tuple[int, int]:
+        """How many procedures have one of these codes, and in how many of them a field is filled."""
+        rows = self._rows(
+            f"SELECT count(*), count({field}) FROM procedures WHERE list_contains(?::VARCHAR[], code)",  # noqa: S608
+            [list(codes)],
+        )
+        return int(rows[0][0]), int(rows[0][1])
 
     def patients_in_ledger(self) -> tuple[int, dt.date | None]:
         """How many patients the procedures name, and the day of the first completed one."""
@@ -499,7 +508,8 @@ class Store:
         if not read_only:  # nobody else has it open, so what lies there was left by a process that was killed
             for stale in self.path.parent.glob(f".{self.path.name}.tmp-*"):
                 shutil.rmtree(stale, ignore_errors=True)
-            self._connection.execute(create_stand_ins())
+            for statement in create_later_tables():
+                self._connection.execute(statement)
             self.drop_unaccounted()
 
     def _read(self, table: Table, name: str, columns: Sequence[str] | None) -> pl.DataFrame:
@@ -571,7 +581,7 @@ def _cannot_open(path: Path, message: str) -> DataError:
 def _writable(table: Table) -> str:
     if table.name in (QUARANTINE.name, LOADS.name):
         raise ValueError(f"{table.name} is a view: the store fills it")
-    if table.name in PHYSICAL or table.name in DERIVED_TABLES or table.name.startswith("_"):
+    if table.name in PHYSICAL or table.name in DERIVED_TABLES or table.name.startswith("_") or table in LATER_TABLES:
         return PHYSICAL.get(table.name, table.name)
     raise ValueError(f"{table.name} is no stored table")
 

@@ -17,6 +17,7 @@ from pipeline.tables import (
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
+    RUN_FIGURES,
     Column,
     Table,
 )
@@ -86,6 +87,9 @@ STAND_INS = Table(
     },
 )
 
+# Tables that came after the schema; a database that lacks them is given them.
+LATER_TABLES = (STAND_INS, RUN_FIGURES)
+
 _NOTES = (
     *("unrecognised", "unreadable", "out_of_range", "implausible"),
     *(READ_AS + form.name for form in FORMS if form.counted),
@@ -123,7 +127,7 @@ def create_statements() -> Iterator[str]:
     """The statements that make an empty database."""
     for name, table in DERIVED_TABLES.items():
         yield _create(PHYSICAL.get(name, name), table)
-    for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, TAKEN_BACK, CLAIMS, FIELD_NOTES, STAND_INS):
+    for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, TAKEN_BACK, CLAIMS, FIELD_NOTES, *LATER_TABLES):
         yield _create(table.name, table)
     yield "CREATE TABLE _texts (name VARCHAR, body VARCHAR)"
     yield "CREATE TABLE _stages (stage VARCHAR)"
@@ -148,9 +152,10 @@ def create_statements() -> Iterator[str]:
         """
 
 
-def create_stand_ins() -> str:
-    """The statement that makes the table of stand-ins in a database that was made before there were any."""
-    return _create(STAND_INS.name, STAND_INS).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS")
+def create_later_tables() -> Iterator[str]:
+    """The statements that make what a database lacks that an earlier version of the same schema made."""
+    for table in LATER_TABLES:
+        yield _create(table.name, table).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS")
 
 
 def _create(name: str, table: Table) -> str:

@@ -447,3 +447,25 @@ ELSEWHERE_HINTS = Table(
 
 # What linking finds; each is stored anew by every run of it.
 LINKED_TABLES = (CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP, ELSEWHERE_HINTS)
+
+# What each run of the comparison found, so that the next one can say what changed.
+RUN_FIGURES = Table(
+    name="run_figures",
+    one_row_per="figure of the owner's sheet in one run; runs on the same records, settings and program are one",
+    key=("run", "outcome", "figure"),
+    columns={
+        "run": Column(pl.Int32(), "Number of the run, from 1.", False),
+        "run_on": _date("Day on which these records were first compared.", nullable=False),
+        "records": _text("Fingerprint of what was loaded.", nullable=False),
+        "settings": _text("Fingerprint of the rules and settings.", nullable=False),
+        "program": _text("Version of the program.", nullable=False),
+        "data_cutoff": _date("Last day of the data."),
+        "rows_loaded": Column(pl.Int64(), "Rows that all files brought.", False),
+        "outcome": _text("Which rate.", nullable=False),
+        "figure": _text("rate, over_time, early_1, early_3, or published and its id.", nullable=False),
+        "value": Column(pl.Float64(), "Share free of the event; for a comparison failures more, of 100."),
+        "low": Column(pl.Float64(), "Lower limit."),
+        "high": Column(pl.Float64(), "Upper limit."),
+        "verdict": _text("better, same, worse or cannot_tell; null for a rate."),
+    },
+)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboards import page, tables, terms, words, words_answers
+from dashboards import page, tables, terms, words, words_answers, words_sheet
 from dashboards.answers import Answer, Answers, kept
 from dashboards.formats import count, in_place, percent, plural, sentence_case, spread, whole, years
 from dashboards.pages import comparison
@@ -46,8 +46,7 @@ def answers(results: Results) -> list[Answer]:
     """One line a question that a reader comes with, each with the page that answers it in full."""
     return [
         *_rates(results),
-        Answer("By year, with early signs.", asked="Getting worse?", link="owner.html#trend"),
-        Answer("Lists to work through.", asked="What on Monday?", link="owner.html#monday"),
+        *_owner(results),
         Answer(_trust(results), asked="What can be trusted?", link="owner.html#trust"),
         *_main(results),
         *_hyperemic(results),
@@ -68,6 +67,18 @@ def _rates(results: Results) -> list[Answer]:
         rng = spread(in_place(row.ci_low), in_place(row.ci_high))
         said = f"{in_place(row.survival)} of 100 {plural(2, say.noun)} {say.good} after {years(row.years)} ({rng})."
     return [Answer(said, asked="Are we good?", link="owner.html#good")]
+
+
+def _owner(results: Results) -> list[Answer]:
+    """Whether the rates change and what comes first to do, as the owner's sheet has them."""
+    owner = results.owner
+    if not owner.lines:
+        return []
+    first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits."
+    return [
+        Answer("lately.", asked="Getting worse?", link="owner.html#trend", code=words_sheet.trend_code(owner)),
+        Answer(first, asked="What on Monday?", link="owner.html#monday"),
+    ]
 
 
 def _trust(results: Results) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dashboards import page, tables, tables_owner, terms, words, words_owner
@@ -13,8 +13,10 @@ from dashboards.charts.funnel import funnel_chart
 from dashboards.charts.rates import Rate, rates_chart
 from dashboards.charts.running import running_chart
 from dashboards.formats import in_place, lower_first, plural, years
+from dashboards.pages import owner_sheet
 from dashboards.pages.evidence import evidence_block
 from dashboards.pages.healing import healing_block
+from dashboards.pages.owner_filters import SCRIPT, filters_block
 from dashboards.theme import Chart
 from pipeline.results import RateRow, RateTable, Results
 from pipeline.results_monitoring import Benchmark, Monitoring
@@ -71,18 +73,27 @@ class Section:
     parts: tuple[Part, ...]
 
 
-def render(results: Results) -> str:
-    """The page `owner.html`, with the names of clinicians: for inside the practice."""
+def render(results: Results, *, lists: Mapping[str, str] | None = None) -> str:
+    """The page `owner.html`, with the names of clinicians: for inside the practice.
+
+    `lists` says where the list of each thing to do lies, by `ToDo.what`, where they were written.
+    """
     outcomes = list(dict.fromkeys(t.outcome for t in results.rates))
     watched = {m.outcome: m for m in results.monitoring}
     sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
     published = _published(results.benchmarks)
     evidence = evidence_block(results.evidence, "share")
+    made = owner_sheet.sheet(results.owner, lists=lists or {})
+    filters = filters_block(results.owner.filters)
     return page.render(
         "owner.html.j2",
         title="How our crowns and root canals do",
         audience="inside",
+        answers=owner_sheet.answers(results.owner),
+        more_scripts=[SCRIPT] if filters else [],
         charts=[
+            *(e.chart for e in (made.early if made else ())),
+            filters.chart if filters else None,
             *(p.chart for s in sections for p in s.parts),
             published.chart if published else None,
             evidence.chart if evidence else None,
@@ -90,6 +101,8 @@ def render(results: Results) -> str:
         practice=results.practice,
         here="owner.html",
         cautions=results.cautions,
+        sheet=made,
+        filters=filters,
         sections=sections,
         scope=words.scope_sentence(results),
         not_asked=words.not_asked(results),

@@ -155,6 +155,7 @@ def make_quality(
     link_counts: Mapping[str, int],
     changes: pl.DataFrame | None = None,
     other_texts: pl.DataFrame | None = None,
+    could_hold: Mapping[str, tuple[int, int]] | None = None,
 ) -> Quality:
     """Gather the data-quality figures.
 
@@ -172,13 +173,15 @@ def make_quality(
         What the linking step counted.
     changes
         Rows that later files change: `table_name, earlier, later, field, rows`.
+    could_hold
+        Fields that few rows of the ledger can hold: how many such rows there are, and in how many it is filled in.
     other_texts
         Texts of fields with usual words that are none of these: `table, field, rows, texts`.
     """
     return Quality(
         loads=_loads(loads, quarantine),
         quarantine=_set_aside(quarantine, reasons),
-        filled_in=_filled_in(filled),
+        filled_in=_filled_in(filled, could_hold or {}),
         links=tuple(
             LinkNote(name, link_counts[name], meaning, name in OF_OTHERS)
             for name, meaning in LINK_MEANINGS.items()
@@ -243,10 +246,10 @@ def _set_aside(quarantine: pl.DataFrame, reasons: Mapping[str, tuple[str, str]])
     return tuple(rows)
 
 
-def _filled_in(tables: Mapping[str, Filled]) -> tuple[FilledIn, ...]:
+def _filled_in(tables: Mapping[str, Filled], could_hold: Mapping[str, tuple[int, int]]) -> tuple[FilledIn, ...]:
     plumbing = {"load_id", "row_number", "part", "supernumerary"}
     return tuple(
-        FilledIn(name, field, table.rows, n)
+        FilledIn(name, field, *(could_hold.get(field, (table.rows, n)) if name == "procedures" else (table.rows, n)))
         for name, table in tables.items()
         if table.rows
         for field, n in table.by_column.items()

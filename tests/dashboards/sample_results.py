@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import sample_owner
 
 from pipeline.results import (
     DAYS_PER_YEAR,
@@ -222,6 +223,7 @@ def hostile() -> Results:
     return dataclasses.replace(
         results,
         practice=HOSTILE,
+        owner=sample_owner.unlike(results.owner, HOSTILE),
         rates=rates,
         quality=quality,
         comparisons=(first, *results.comparisons[1:]),
@@ -570,6 +572,7 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
         states=_states(crowns),
         trials=(_trial(max(before // 2, 20)),),
         techniques=_technique_answers(),
+        owner=sample_owner.owner(*CLINICIANS),
     )
 
 

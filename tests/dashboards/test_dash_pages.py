@@ -104,7 +104,7 @@ class Reader(HTMLParser):
 
 
 def _charts(reader: Reader) -> list[dict[str, Any]]:
-    return [json.loads(text) for attrs, text in reader.scripts if attrs.get("type") == "application/json"]
+    return [json.loads(text) for attrs, text in reader.scripts if attrs.get("data-for")]
 
 
 def test_pages_are_well_formed(every_page: dict[str, str]) -> None:

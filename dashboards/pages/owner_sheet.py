@@ -1,0 +1,174 @@
+"""The sheet that the owner's page opens with, on one side of A4: how good, any change, what to do, what to trust."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from dashboards import tables_sheet, terms, words_sheet
+from dashboards.answers import Answer, Answers, kept
+from dashboards.charts.early import early_chart
+from dashboards.formats import in_place, listing, lower_first, years
+from dashboards.tables import NumberTable
+from dashboards.theme import Chart
+from pipeline.results_owner import EarlySigns, Owner, SheetLine
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One line of a card: what it is of, its verdict or grade as a word in a frame, and the figure in words."""
+
+    of: str
+    code: str
+    says: str
+
+
+@dataclass(frozen=True)
+class Card:
+    """One rate of the sheet."""
+
+    heading: str
+    rate: str
+    facts: tuple[Fact, ...]
+
+
+@dataclass(frozen=True)
+class Task:
+    """One thing to do, why, and where its list is; `command` writes the list where it is not there yet."""
+
+    says: str
+    why: str
+    link: str
+    command: str
+    listed: bool
+
+
+@dataclass(frozen=True)
+class EarlyBlock:
+    """Early signs of one rate."""
+
+    heading: str
+    finding: str
+    chart: Chart | None
+    table: NumberTable | None
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The sheet and the sections behind it."""
+
+    good: str
+    cards: tuple[Card, ...]
+    trend: str
+    early_says: tuple[Fact, ...]
+    stretches: str
+    monday: str
+    tasks: tuple[Task, ...]
+    more_tasks: tuple[Task, ...]
+    order: str
+    trust: str
+    since: tuple[str, ...]
+    moved: NumberTable | None
+    early: tuple[EarlyBlock, ...]
+    signals: tuple[str, ...]
+    signal_is_not: str
+    false_alarms: str
+    grades: NumberTable | None
+
+
+def answers(owner: Owner) -> Answers | None:
+    """The four answers that the page opens with; None where there is nothing to answer."""
+    if not owner.lines:
+        return None
+    for told in (3, 2, 1):  # all four are answered, with fewer words where they would be too many
+        do = [words_sheet.to_do(t) for t in owner.to_do[:told]]
+        given = (
+            Answer(words_sheet.good_answer(owner.lines, beside_too=told > 1), "Are we good?", "#good"),
+            Answer(words_sheet.trend_answer(owner), "Are we getting worse?", "#trend", words_sheet.trend_code(owner)),
+            Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
+            Answer(
+                words_sheet.trust_answer(owner.lines), "What can we trust?", "#trust", words_sheet.worst(owner.lines)
+            ),
+        )
+        if len(kept(given)) == len(given):
+            break
+    return Answers(given)
+
+
+def _do(tasks: list[str], of: int) -> str:
+    if not tasks:
+        return "Nothing waits to be done."
+    more = f"; {of - len(tasks)} more" if of > len(tasks) and len(tasks) < 3 else ""
+    return f"{'; '.join([*tasks[:1], *map(lower_first, tasks[1:])])}{more}."
+
+
+def sheet(owner: Owner, *, lists: Mapping[str, str]) -> Sheet | None:
+    """The sheet; None without a rate. `lists` says where the list of each thing to do lies, where it was written."""
+    if not owner.lines:
+        return None
+    tasks = [_task(t.what, words_sheet.to_do(t), lists) for t in owner.to_do]
+    return Sheet(
+        good=_good(owner),
+        cards=tuple(_card(s) for s in owner.lines),
+        trend=f"Are we getting worse: {terms.verdict(words_sheet.trend_code(owner)).lower()}",
+        early_says=tuple(f for e in owner.early for f in _early_facts(e)),
+        stretches=words_sheet.stretches(owner.lines[0].over_time),
+        monday=f"Monday: {len(tasks[:3])} things to do" if len(tasks) > 1 else "Monday: one thing to do" if tasks
+        else "Monday: nothing waits to be done",
+        tasks=tuple(tasks[:3]),
+        more_tasks=tuple(tasks[3:]),
+        order=words_sheet.ORDER,
+        trust=f"What can we trust: {words_sheet.worst(owner.lines)} at least",
+        since=tuple(words_sheet.since(owner.since)),
+        moved=tables_sheet.moved(owner.since),
+        early=tuple(_early(e) for e in owner.early),
+        signals=tuple(words_sheet.signal(s) for s in owner.signals),
+        signal_is_not=words_sheet.SIGNAL_IS_NOT if owner.signals else "",
+        false_alarms=words_sheet.false_alarms(owner.signals),
+        grades=tables_sheet.grades(owner),
+    )  # fmt: skip
+
+
+def _good(owner: Owner) -> str:
+    known = [s for s in owner.lines if s.rate.survival is not None]
+    if not known:
+        return "Are we good: too early to say"
+    shares = listing([str(in_place(s.rate.survival)) for s in known if s.rate.survival is not None])
+    return f"Are we good: {shares} of 100 hold for {words_sheet.horizons(known)}"
+
+
+def _card(line: SheetLine) -> Card:
+    beside = line.published[0].change.verdict if line.published else ""
+    return Card(
+        words_sheet.name_of(line.outcome),
+        words_sheet.rate(line.rate, line.outcome),
+        (
+            Fact("The time before", line.over_time.change.verdict, words_sheet.over_time(line.over_time)),
+            Fact("Published", beside, words_sheet.published_card(line.published)),
+            Fact("Trust", line.trust.grade, words_sheet.trust(line.trust)),
+        ),
+    )
+
+
+def _task(what: str, says: str, lists: Mapping[str, str]) -> Task:
+    link = "data_quality.html" if what == "codes" else lists.get(what, "#lists")
+    return Task(says, words_sheet.WHY[what], link, words_sheet.COMMAND[what], listed=what in lists)
+
+
+def _early_facts(found: EarlySigns) -> list[Fact]:
+    name = words_sheet.name_of(found.outcome)
+    return [
+        Fact(f"{name}, by {years(y)}", late.change.verdict, words_sheet.over_time(late))
+        for y, late in zip(found.years, found.late, strict=True)
+    ]
+
+
+def _early(found: EarlySigns) -> EarlyBlock:
+    say = terms.outcome(found.outcome)
+    id = f"{found.outcome}-early".replace("_", "-")
+    chart = early_chart(
+        found, title=f"{say.bad.capitalize()}, of 100", since=say.year, id=id, label=words_sheet.early_label(found)
+    )
+    return EarlyBlock(
+        words_sheet.name_of(found.outcome), words_sheet.early_finding(found), chart, tables_sheet.early(found)
+    )

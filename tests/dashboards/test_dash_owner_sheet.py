@@ -1,0 +1,242 @@
+"""The owner's sheet: four answers, every figure with range and verdict in words, lists, choosers, nothing ranked."""
+
+import dataclasses
+import html
+import json
+import re
+from pathlib import Path
+
+import pytest
+import sample_owner
+import sample_results as samples
+from read_page import plain
+
+from dashboards import words_sheet
+from dashboards.answers import MOST_WORDS, words
+from dashboards.pages import owner, owner_filters, owner_sheet
+from dashboards.results_json import results_json
+from dashboards.write import write_all
+from pipeline.results import Results, from_plain, to_plain
+from pipeline.results_owner import Change, Owner, SinceLastRun, ToDo
+
+MADE = samples.differs()
+PAGE = plain(owner.render(MADE))
+TEXT = html.unescape(re.sub(r"<[^>]+>", " ", PAGE))
+
+
+def test_the_page_opens_with_four_answers_of_few_words() -> None:
+    found = owner_sheet.answers(MADE.owner)
+    assert found is not None
+    assert [a.asked for a in found.given] == [
+        "Are we good?", "Are we getting worse?", "What do we do on Monday?", "What can we trust?",
+    ]  # fmt: skip
+    assert [a.link for a in found.given] == ["#good", "#trend", "#monday", "#trust"]
+    assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS
+    assert [a.says for a in found.given][2] == (
+        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 rows that could not "
+        "be used."
+    )
+    assert [a.code for a in found.given] == ["", "worse", "", "thin"]
+    for place in ("good", "trend", "monday", "trust"):
+        assert f'<h2 id="{place}">' in PAGE
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "code"),
+    [
+        (("same", "same"), "same"),
+        (("same", "worse"), "worse"),
+        (("better", "worse"), "worse"),
+        (("better", "cannot_tell"), "better"),
+        (("same", "cannot_tell"), "cannot_tell"),
+    ],
+)
+def test_one_word_for_all_rates(verdicts: tuple[str, ...], code: str) -> None:
+    lines = tuple(sample_owner.line("crown_survival", 0.9, v, "firm") for v in verdicts)
+    assert words_sheet.trend_code(Owner(lines=lines)) == code
+
+
+def test_every_card_has_its_rate_with_range_and_three_words() -> None:
+    found = owner_sheet.sheet(MADE.owner, lists={})
+    assert found is not None
+    crowns = found.cards[0]
+    assert crowns.rate == "91 of 100 in place after 5 years (range 88 to 94)"
+    assert [(f.of, f.code) for f in crowns.facts] == [
+        ("The time before", "worse"), ("Published", "better"), ("Trust", "fair"),
+    ]  # fmt: skip
+    assert crowns.facts[0].says == "10 of 100 failed by 5 years lately, 8 before. The range is 2 to 10 more."
+    assert crowns.facts[1].says == (
+        "12 of 100 failed here by 6 years, 8 in Made 2011. The range is 1 to 9 fewer. 1 more figure below."
+    )
+    assert crowns.facts[2].says == "71 % of the possible follow-up was seen."
+    assert found.cards[2].facts[1] == owner_sheet.Fact("Published", "", "No figure that we have read counts as we do.")
+    for card in found.cards:
+        for said in (card.rate, *(f.says for f in card.facts)):
+            assert said in TEXT
+
+
+@pytest.mark.parametrize(
+    ("verdict", "why", "said"),
+    [
+        ("worse", "", "The range is 2 to 10 more."),
+        ("better", "", "The range is 1 to 9 fewer."),
+        ("same", "", "Any difference is smaller than 5: 3 fewer to 4 more."),
+        ("cannot_tell", "wide", "The range, 4 fewer to 9 more, holds no difference and one that matters."),
+        ("cannot_tell", "many_looks",
+         "The range is 1 to 9 more: alone that would stand out, among 3 rates it may be chance."),
+        ("cannot_tell", "too_few", "Too few failures: at least 5 are asked for on either side."),
+        ("cannot_tell", "not_followed", "Too few are followed for 5 years."),
+    ],
+)  # fmt: skip
+def test_every_verdict_says_why_it_says_no_more(verdict: str, why: str, said: str) -> None:
+    assert words_sheet.change(sample_owner.change(verdict, why)) == said
+
+
+def test_three_things_to_do_each_with_its_list() -> None:
+    lists = {
+        "signals": "lists/signal-cases-holds-patient-data.csv",
+        "reviews": "lists/recall.xlsx",
+        "mend": "lists/aside",
+    }
+    found = owner_sheet.sheet(MADE.owner, lists=lists)
+    assert found is not None
+    assert [t.link for t in found.tasks] == list(lists.values())
+    assert [t.says for t in found.tasks] == [
+        "Look at 9 failures behind 1 recent signal",
+        "Ask in 58 root canals due for review",
+        "Mend 43 rows that could not be used",
+    ]
+    assert [t.link for t in found.more_tasks] == ["#lists", "data_quality.html"]
+    page = owner.render(MADE, lists=lists)
+    for link in lists.values():
+        assert f'<a href="{link}">' in page
+
+
+def test_without_lists_the_page_says_how_to_write_them() -> None:
+    assert '<a href="#lists">Ask in 58 root canals due for review</a>' in PAGE
+    assert "toothyears recall-list PRACTICE.toml" in PAGE
+    assert '<h2 id="lists">' in PAGE
+
+
+def test_nothing_is_invented_where_there_is_nothing_to_do() -> None:
+    page = owner.render(dataclasses.replace(MADE, owner=dataclasses.replace(MADE.owner, to_do=(), signals=())))
+    assert "Monday: nothing waits to be done" in page
+    assert 'id="lists"' not in page
+    assert 'id="signals"' not in page
+
+
+def test_a_signal_is_said_in_words_with_what_it_is_not() -> None:
+    assert (
+        "Dr Ashby, December 2024: from July 2024 to December 2024 9 root canals of Dr Ashby failed where colleagues’ "
+        "teeth lead one to expect 3.4."
+    ) in TEXT
+    assert (
+        "Whole practice, April 2017: in April 2017 6 crowns of the whole practice failed where the years before lead "
+        "one to expect 2.9."
+    ) in TEXT
+    assert words_sheet.SIGNAL_IS_NOT in TEXT
+    assert "the chart of the whole practice once in 20 years and each clinician’s chart once in 60 years" in TEXT
+
+
+def test_what_changed_since_the_last_run() -> None:
+    assert (
+        "Since the run of 30 November 2024, whose data ended on 28 November 2024: 800 rows more (9,000 in all)." in TEXT
+    )
+    assert "Verdicts that changed: crowns, lately against before: cannot tell → worse." in TEXT
+    moved = owner_sheet.sheet(MADE.owner, lists={})
+    assert moved is not None
+    assert moved.moved is not None
+    assert [r[0] for r in moved.moved.rows] == ["Crowns: rate", "Crowns: lately against before"]
+    assert moved.moved.rows[0][1:3] == ("93 of 100", "91 of 100")
+    first = words_sheet.since(SinceLastRun("", 0, 9000, "", ()))
+    assert first == ["This is the first run on this database: there is nothing to hold it against yet."]
+
+
+def test_early_signs_show_what_is_followed_and_stop_where_too_few_are() -> None:
+    table = re.search(r"<caption>Crowns: failed early, by year begun</caption>.*?</table>", PAGE, re.DOTALL)
+    assert table is not None
+    rows = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", r) for r in re.findall(r"<tr>(.*?)</tr>", table[0], re.DOTALL)[1:]]
+    assert rows[0] == ["2018 to 2020", "211", "2 (0 to 5)", "377", "6 (3 to 9)", "377"]
+    assert rows[3][2] == rows[3][4] == "–"
+
+
+def test_the_choosers_hold_the_figures_of_the_results() -> None:
+    data = json.loads(re.findall(r'id="choose-data">(.*?)</script>', owner.render(MADE), re.DOTALL)[0])
+    assert MADE.owner.filters is not None
+    assert len(data["parts"]) == len(MADE.owner.filters.parts)
+    for part in MADE.owner.filters.parts:
+        outcome = ("crown_survival", "endo_tooth_survival").index(part.outcome)
+        told = data["parts"]["/".join(map(str, (outcome, *part.chosen)))]
+        assert told[:2] == [part.teeth, part.patients]
+        assert [p[3] for p in told[2]] == list(part.followed)
+        assert [p[0] for p in told[2]] == pytest.approx([100 * (1 - s) for s in part.survival], abs=0.006)
+        # Whole teeth as everywhere: halves of those in place go up.
+        assert [p[4] for p in told[2]] == [100 - int(100 * s + 0.5) for s in part.survival]
+
+
+def test_a_combination_with_few_teeth_is_not_on_the_page() -> None:
+    data = json.loads(re.findall(r'id="choose-data">(.*?)</script>', owner.render(MADE), re.DOTALL)[0])
+    assert "0/6/2" not in data["parts"]
+    assert "0/6/1" in data["parts"]
+    assert "There are too many combinations to choose by clinic too" in TEXT
+
+
+def test_without_a_script_the_choosers_are_hidden_and_the_figures_of_all_stand() -> None:
+    assert re.search(r'<form id="choose-form"[^>]* hidden>', PAGE)
+    found = owner_filters.filters_block(MADE.owner.filters)
+    assert found is not None
+    assert found.said in TEXT
+    assert "without it, each clinician, clinic, tooth group and year has its line in the tables below" in TEXT
+
+
+def test_nobody_is_ranked() -> None:
+    found = owner_filters.filters_block(MADE.owner.filters)
+    assert found is not None
+    clinicians = next(c for c in found.choosers if c.name == "provider_id")
+    assert list(clinicians.options[1:]) == sorted(clinicians.options[1:])
+    assert "nothing here is a ranking or a verdict" in TEXT
+    assert not re.search(r"\b(best|worst) clinician|rank(ed)? (first|last)\b", TEXT)
+
+
+def test_the_grade_says_its_rule_and_what_was_measured() -> None:
+    assert "What each grade hangs on" in TEXT
+    assert "at least 80 % of the possible follow-up was seen" in TEXT
+    assert "42 % (thin)" in TEXT
+
+
+def test_a_practice_without_a_rate_has_no_sheet() -> None:
+    assert owner_sheet.sheet(Owner(), lists={}) is None
+    page = owner.render(samples.empty_practice())
+    assert 'class="sheet"' not in page
+    assert "choose-data" not in page
+
+
+def test_results_json_holds_the_sheet_and_reads_back() -> None:
+    told = results_json(MADE)["owner"]
+    assert told == to_plain(MADE.owner)
+    assert told["lines"][0]["over_time"]["change"]["verdict"] == "worse"
+    assert from_plain(Results, json.loads(json.dumps(to_plain(MADE)))).owner == MADE.owner
+
+
+def test_no_owner_figure_reaches_a_shared_page(tmp_path: Path) -> None:
+    # The same practice with another sheet: what is shared is the same to the letter.
+    other = dataclasses.replace(
+        MADE,
+        owner=dataclasses.replace(
+            sample_owner.unlike(MADE.owner, "Dr Zebra"),
+            to_do=(ToDo("mend", 987654, 987655),),
+            lines=MADE.owner.lines[:1],
+        ),
+    )
+    for name, results in (("one", MADE), ("other", other), ("none", dataclasses.replace(MADE, owner=Owner()))):
+        write_all(results, tmp_path / name)
+    shared = [(tmp_path / n / "study_club.html").read_text() for n in ("one", "other", "none")]
+    assert shared[0] == shared[1] == shared[2]
+    assert "Dr Zebra" in (tmp_path / "other" / "owner.html").read_text()
+
+
+def test_a_change_without_a_figure_is_never_a_claim() -> None:
+    assert (
+        words_sheet.change(Change("cannot_tell", "", 5.0))
+        == "Too few failures: at least 0 are asked for on either side."
+    )
