@@ -13,6 +13,7 @@ from typing import Any
 
 from pipeline.errors import DataError
 from pipeline.sources.found_tables import MAX_CELLS, Row, records_as_rows, too_large
+from pipeline.sources.lone_records import with_lone_records
 
 _ALONE = "records"
 _LEAST_KEYS = 3
@@ -30,7 +31,7 @@ def tables_of(tree: Any, *, file: str) -> dict[str, Iterable[Row]]:
         If there are more cells than can be read.
     """
     finder = _Finder(file)
-    finder.walk(tree, (), {}, 0)
+    finder.walk(with_lone_records(tree), (), {}, 0)
     found: dict[str, Iterable[Row]] = {
         ".".join(path) or _ALONE: list(records_as_rows(rows)) for path, rows in finder.records.items()
     }
