@@ -26,6 +26,7 @@ from pipeline.sources.source import Made
 from pipeline.suggest.open_questions import refuse_open_questions
 from pipeline.tables import INPUT_TABLES
 from pipeline.teeth import NOTATIONS
+from pipeline.transforms.instants import is_zone
 from pipeline.transforms.rules import Rules
 
 CROWN_DATES = ("seat", "prep")
@@ -64,6 +65,7 @@ class Practice:
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
     numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
     accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
+    time_zone: str | None = None  # where the practice is, for stamps told in UTC: "America/Los_Angeles"; None asks
 
 
 @dataclass(frozen=True)
@@ -345,7 +347,17 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         else None,
         numbering=_one_of(text["numbering"], NUMBERINGS, "[practice] numbering") if "numbering" in text else None,
         accepted=tuple(_one_of(word, ACCEPTABLE, "[practice] accepted") for word in accepted),
+        time_zone=_time_zone(text.get("time_zone")),
     )
+
+
+def _time_zone(name: str | None) -> str | None:
+    if name is not None and not is_zone(name):
+        raise ConfigError(
+            f'[practice] time_zone = "{name}" is no time zone that is known. Write its name with continent and city, '
+            "such as America/Los_Angeles or Australia/Sydney."
+        )
+    return name
 
 
 def _table_source(name: str, raw: Any) -> TableSource:

@@ -69,6 +69,9 @@ def _wrapped(node: Any, path: Path, found: set[Path], depth: int) -> Any:
         return node
     made = {}
     for key, value in node.items():
+        is_record = (*path, key) in found
+        if is_record and value is None:
+            continue  # no such record here
         inner = _wrapped(value, (*path, key), found, depth + 1)
-        made[key] = [inner] if isinstance(value, dict) and (*path, key) in found else inner
+        made[key] = [inner] if is_record and isinstance(value, dict) else inner
     return made

@@ -20,6 +20,7 @@ from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
 from pipeline.suggest.open_questions import open_questions
 from pipeline.suggest.own_codes import own_codes, why_written
+from pipeline.suggest.more_sheets import with_more_sheets
 from pipeline.suggest.pieces import Piece, open_pieces, profile
 from pipeline.suggest.toml_text import Group, toml_text
 from pipeline.suggest.twice import ask_of_twice
@@ -66,7 +67,7 @@ def suggest(
         say(f"{path.name}: looking at it")
         pieces += open_pieces(path, encoding)
     groups = _groups(pieces)
-    chosen, left = _under_other_names(*_choose(groups))
+    chosen, left = _under_other_names(*with_more_sheets(*_choose(groups), _group))
     spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}
     spoken = {t: found for t, found in spoken.items() if found}
     troubles = [p for p in pieces if p.trouble]

@@ -76,6 +76,8 @@ def toml_text(
     for table in tables:
         names = [_from(p.path, folder) for p in spoken.get(table, ())]
         lines += ["", *_table(table, chosen.get(table), names, dates.get(table), folder)]
+        if table == "procedures":
+            lines += _ask_of_left(left)
     lines += _codes(chosen, lines)
     lines += _left(left, troubles)
     return "\n".join(lines) + "\n"
@@ -256,6 +258,16 @@ def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:
                 )
     out += [f"# {plain(p.trouble or '')}" for p in troubles]
     return ["", "# Files that are not used", *out] if out else []
+
+
+def _ask_of_left(left: Sequence[Group]) -> list[str]:
+    """A question for each file or sheet that looks like a ledger too, and would be left out."""
+    like = [name for group in left if group.match.table == "procedures" for name in group.names]
+    return [
+        f'corrected = ["{ASK}"]  # ask: {plain(", ".join(like))}: looks like a ledger too, under other headings, and '
+        "would not be read. If it holds work that is not in the others, give its columns the same headings and run "
+        "suggest again; else take this line out"
+    ] if like else []
 
 
 def _patterns(pieces: Sequence[Piece], folder: Path) -> list[str]:
