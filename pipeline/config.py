@@ -37,11 +37,13 @@ LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
 PATIENT_IDS = ("folded", "as_written")
+DITTO_ABOVE = "above"
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Answers about the cells of one table, each a word; `doubts.answers` puts them to work.
 CELL_WORDS = {
     "swapped_dates": ("mend", "as_written"),
     "late_stamps": ("next_day", "as_written"),
+    "ditto_marks": (DITTO_ABOVE, "empty"),
     "tooth_letter": ("surface", "tooth"),
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
 }
@@ -113,6 +115,7 @@ class TableSource:
     # How cells are meant that can mean two things; None asks. See `doubts`.
     swapped_dates: str | None = None
     late_stamps: str | None = None
+    ditto_marks: str | None = None
     tooth_letter: str | None = None
     teeth_as_dates: str | None = None
     teeth_as_decimals: bool = False

@@ -129,6 +129,7 @@ def _look_into(
         for field_name, note, rows in cleaned.notes.iter_rows():
             look.notes[field_name, note] += rows
         found.append(cleaned.rows)
+    seen.dittos.update(getattr(source, "dittos", {}))
     look.rows = pl.concat(found)
     look.seen.append(seen)
     return sampled.rows_seen

@@ -181,8 +181,9 @@ def answers_for(
         If a column that PRACTICE.toml names for it is not in the file.
     """
     practice, told = settings.practice, settings.tables[table]
+    zone = None if told.late_stamps else practice.time_zone
     if ours:
-        return Answers(table, columns, practice.tooth_notation)
+        return Answers(table, columns, practice.tooth_notation, zone=zone)
     clinic = None
     if practice.numbering == PER_CLINIC:
         ledger = settings.tables["procedures"]
@@ -231,7 +232,7 @@ def answers_for(
         credit=told.credit,
         swapped=told.swapped_dates == MEND,
         next_day=told.late_stamps == NEXT_DAY,
-        zone=None if told.late_stamps else practice.time_zone,
+        zone=zone,
         marks=marks,
     )
 

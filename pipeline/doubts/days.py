@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.config import Settings
 
 _SOME = 3
-_HOURS_OF_A_DAY, _MOST_PLACES = 2, 4
+_HOURS_OF_A_DAY, _MOST_PLACES = 2, 6
 _ISO = r"^\d{4}-(\d{2})-(\d{2})"
 _WRITTEN = r"^(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}$"
 _STAMP = r"[T ](\d{2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?:Z|\+00:?00)?$"
@@ -110,7 +110,7 @@ def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
         Doubt(
             "time_zone",
             where,
-            f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d} round to "
+            f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
             f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
             "Where is the practice? By its time zone the day of the work is found.",
             (

@@ -42,13 +42,16 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     for one in seen:
         where = f"{one.table}: {one.file}"
         found += mapped_twice(where, one.table, one.answers.columns, accepted)
+        told = settings.tables[one.table]
+        if told.ditto_marks is None:
+            found += ditto_marks(where, one, told.fill_down)
         found += credits_beside(where, one, accepted)
         found += further_procedures(where, one, accepted)
         found += sheets_alike(where, one, accepted)
         marked = {heading for heading, _, _ in one.answers.marks}
         found += flag_doubts(where, one.flags, accepted, told=marked)
         found += phrase_doubts(where, one.phrases, accepted, told=marked)
-        of_status = settings.tables[one.table].values.get("status", {})
+        of_status = told.values.get("status", {})
         found += title_doubts(where, one.titles, accepted, values=of_status)
     for table in dict.fromkeys(s.table for s in seen):
         of = [s for s in seen if s.table == table]
@@ -83,6 +86,26 @@ def mapped_twice(where: str, table: str, columns: Mapping[str, str], accepted: S
         )
         for heading, names in fields.items()
         if len(names) > 1
+    ]
+
+
+def ditto_marks(where: str, seen: Seen, filled_down: Sequence[str]) -> list[Doubt]:
+    """Marks for the same as above in columns that are read, and that `fill_down` does not fill."""
+    n = sum(seen.dittos[heading] for name, heading in seen.answers.columns.items() if name not in filled_down)
+    if not n:
+        return []
+    cells = "1 cell holds" if n == 1 else f"{n:,} cells hold"
+    return [
+        Doubt(
+            "ditto_marks",
+            where,
+            f"{cells} a mark or word for the same again (ditto, do., a quotation mark) in columns that are read.",
+            "Does such a mark stand for what the cell above it says?",
+            (
+                (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
+                (f"tables.{seen.table}", 'ditto_marks = "empty"', "no: nothing was meant, the cell is empty"),
+            ),
+        )
     ]
 
 

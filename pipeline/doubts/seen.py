@@ -31,7 +31,7 @@ class Seen:
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
     heading, and `titles` lines between rows that say it of a section. `tooth_systems` are addresses of numberings of
-    teeth that are not known.
+    teeth that are not known. `dittos` are marks for the same again, by heading.
     """
 
     table: str
@@ -52,6 +52,7 @@ class Seen:
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     titles: Counter[tuple[str, str]] = field(default_factory=Counter)
     tooth_systems: Counter[str] = field(default_factory=Counter)
+    dittos: Counter[str] = field(default_factory=Counter)
     _people: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)

@@ -27,6 +27,7 @@ from pipeline.suggest.headings import EXACT, PART, fit
 from pipeline.suggest.layout_line import Found, LayoutLine
 from pipeline.suggest.shapes import (
     all_called,
+    ditto_marks,
     has_patient,
     record_lines,
     repeated_columns,
@@ -73,7 +74,10 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
         lines.append(LayoutLine("stacked_tables", "true", "likely: headings stand again among the rows, other ones"))
         source = open_source(path, options)
         batches = _first(source)
-    finders = (transposed, repeated_columns, _loose, _group_lines, sheet_names, _fill_down, *made_lines.FINDERS)
+    finders = (
+        *(transposed, repeated_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down),
+        *made_lines.FINDERS,
+    )
     for find in finders:
         changed, found = find(source, batches, options)
         if found is not None:

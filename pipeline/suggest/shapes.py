@@ -70,6 +70,16 @@ def repeated_columns(source: Source, batches: Sequence[Batch], options: ReadOpti
     return replace(options, repeated_columns=sets), LayoutLine("repeated_columns", value, why + shown_texts(cells))
 
 
+def ditto_marks(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Marks for the same again, in any column."""
+    marks = getattr(source, "dittos", {})
+    if options.repeats or not marks:
+        return options, None
+    each = ", ".join(f"{n:,} in {heading}" for heading, n in sorted(marks.items()))
+    why = f'likely: marks or words for the same again stand for the cell above ({each}); else write "empty"'
+    return replace(options, repeats=True), LayoutLine("ditto_marks", '"above"', why)
+
+
 def sheet_names(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
     """Sheets that are called by a number each, in a workbook whose columns do not hold the patient."""
     shown = [h for h in source.headings if not h.startswith("(")]

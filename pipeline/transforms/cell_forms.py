@@ -51,7 +51,7 @@ FORMS: tuple[Form, ...] = (
     Form("apostrophe", "any", "'14", "14", "an apostrophe before a number or a short code marks a text",
          _APOSTROPHE, "${1}"),
     Form("ditto", "any", "〃", "empty",
-         "a mark or word for the same again (do., ditto) is no value; `fill_down` takes that above",
+         "a mark or word for the same again (do., ditto) is no value; `ditto_marks` and `fill_down` take that above",
          _DITTO),
     Form("word", "tooth", "Tooth #14", "14", "a word for tooth or number before it, or brackets around it",
          r"(?i)^(?:tooth|teeth|tth|th|zahn|dent|diente|dente|tand|no|nr|n°|num)\b[\s.:#]*(.+)$", "${1}"),
@@ -104,6 +104,11 @@ def forms_of(field: str) -> list[Form]:
 def has_marks(texts: pl.Series) -> bool:
     """Whether any cell of a column may have a form of `any`."""
     return bool(texts.str.contains(_MARKED).any())
+
+
+def is_ditto(text: pl.Expr) -> pl.Expr:
+    """Whether cells hold a mark or a word for the same as above."""
+    return text.str.contains(_DITTO).fill_null(False)
 
 
 def without_marks(texts: pl.Series) -> pl.Series:
