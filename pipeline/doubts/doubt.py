@@ -26,6 +26,7 @@ ACCEPTABLE = (
     "one_column_twice",
     "several_procedures_in_a_row",
     "further_teeth",
+    "row_ids",
     "rows_set_aside",
     "unknown_codes",
     "rounded_ids",

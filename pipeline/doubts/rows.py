@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.row_ids import keys_of_several
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts, title_doubts
 from pipeline.reasons import REASONS
@@ -62,6 +63,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             accepted,
             systems=sum((s.tooth_systems for s in of), Counter()),
         )
+        keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours]
+        if keyed:
+            heading = keyed[0].answers.columns["procedure_id"]
+            found += keys_of_several(table, heading, [s.row_ids for s in keyed], accepted)
         found += unknown_codes(
             table, sum((s.unknown for s in of), Counter()), sum(s.counts["coded"] for s in of), accepted
         )

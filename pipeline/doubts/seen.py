@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.doubts.answers import Answers, is_amount
 from pipeline.doubts.kept_words import headed, numbered_like
+from pipeline.doubts.row_ids import RowIds
 from pipeline.doubts.standing import MOST_FLAGS, flag_columns, matches, phrases, text_columns, titles
 from pipeline.doubts.tooth_places import quadrant_text
 from pipeline.fields import kind
@@ -31,7 +32,7 @@ class Seen:
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
     heading, and `titles` lines between rows that say it of a section. `tooth_systems` are addresses of numberings of
-    teeth that are not known. `dittos` are marks for the same again, by heading.
+    teeth that are not known. `dittos` are marks for the same again, by heading, and `row_ids` the keys of rows.
     """
 
     table: str
@@ -40,6 +41,7 @@ class Seen:
     answers: Answers
     known_codes: pl.Series | None = None
     is_mended: bool = False
+    is_ours: bool = False  # it names our fields itself, and every cell means one thing
     made: frozenset[str] = frozenset()  # fields made of columns, whose columns are not left over
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
@@ -53,6 +55,7 @@ class Seen:
     titles: Counter[tuple[str, str]] = field(default_factory=Counter)
     tooth_systems: Counter[str] = field(default_factory=Counter)
     dittos: Counter[str] = field(default_factory=Counter)
+    row_ids: RowIds = field(default_factory=RowIds)
     _people: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
@@ -90,6 +93,8 @@ class Seen:
         for name in fields.columns:
             if kind(self.table, name) == "date" and fields.schema[name] == pl.String:
                 self._add_days(name, fields[name])
+        if "procedure_id" in fields.columns and not (self.is_mended or self.is_ours):
+            self.row_ids.add(fields)
         if self.table == "procedures":
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:
