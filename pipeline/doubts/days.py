@@ -100,7 +100,7 @@ def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
     minutes = utc_minutes(texts)
     minutes = minutes.filter(minutes != 0)  # a day without a time
     hours = {int(h): int(n) for h, n in (minutes // 60).value_counts(name="n").iter_rows()}
-    if minutes.len() < _SOME or (len(hours) <= _HOURS_OF_A_DAY and not (minutes % 60).any()):
+    if minutes.len() < _SOME or (len(hours) <= _HOURS_OF_A_DAY and (minutes % 60 == 0).all()):
         return []  # a full hour or two: midnight somewhere, see late_stamps
     if (away := days_in_doubt(hours)) is None:
         return []

@@ -49,7 +49,7 @@ def is_nested(record: Any) -> bool:
 
 
 def flat(record: Mapping[str, Any]) -> Record:
-    """The plain fields of a record, those within others named with a point; lists of plain values as JSON."""
+    """The plain fields of a record, those within others named with a point; lists of plain values with commas between."""
     long: dict[tuple[str, ...], str | None] = {}
     _flatten(record, (), long, 0)
     short: dict[str, list[tuple[str, ...]]] = {}
@@ -74,7 +74,14 @@ def _flatten(value: Mapping[str, Any], path: tuple[str, ...], into: dict[tuple[s
         if isinstance(inner, dict) and depth < _MOST_DEEP:
             _flatten(inner, here, into, depth + 1)
         elif not is_nested(inner) and inner != []:
-            into[here] = as_text(inner)
+            into[here] = _listed(inner) if isinstance(inner, list) else as_text(inner)
+
+
+def _listed(values: list[Any]) -> str | None:
+    """A list of plain values as text: several numbers or short texts with a comma between, else as JSON."""
+    texts = [as_text(value) for value in values if value is not None]
+    plain = all(not isinstance(value, list | dict) for value in values) and not any("," in (t or "") for t in texts)
+    return ", ".join(t or "" for t in texts) if plain else as_text(values)
 
 
 class _Finder:

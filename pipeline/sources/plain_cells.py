@@ -70,7 +70,7 @@ class PlainCells(Around):
         for column in rows.get_columns():
             name = called[column.name]
             if column.dtype == pl.String and has_marks(column):
-                marks = column.to_frame("text").select(is_ditto(pl.col("text"))).to_series()
+                marks = _dittos(column)
                 plain = without_marks(column)
                 if marks.any() and self.repeats:
                     plain = _from_above(plain, marks, above.get(name))
@@ -81,6 +81,13 @@ class PlainCells(Around):
                 above[name] = column[-1]
             columns.append(column.alias(name))
         return pl.DataFrame(columns) if columns else rows
+
+
+def _dittos(cells: pl.Series) -> pl.Series:
+    """Which cells hold a mark for the same again; two apostrophes are an empty cell where others stand between two."""
+    text = pl.col("text")
+    quoted = text.str.contains(r"^\s*'.+'\s*$").any() & (text.str.strip_chars() == "''")
+    return cells.to_frame("text").select(is_ditto(text) & ~quoted.fill_null(False)).to_series()
 
 
 def _from_above(cells: pl.Series, marks: pl.Series, before: str | None) -> pl.Series:

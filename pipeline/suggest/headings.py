@@ -30,7 +30,8 @@ _SYNONYMS: dict[str, str] = {
     ),
     "service_date": (
         "service date|date of service|dos|date|proc date|procedure date|treatment date|tx date|svc date|visit date|"
-        "date done|completed on|completion date|day|datum|behandlungsdatum|beh datum|leistungsdatum|leist datum|tag|"
+        "date done|completed on|completion date|service time|svc time|time of service|done at|done on|performed at|"
+        "performed on|completed at|treated at|treated on|treatment time|visit time|timestamp|time stamp|day|datum|behandlungsdatum|beh datum|leistungsdatum|leist datum|tag|"
         "date de soin|date soin|date des soins|date acte|date de l acte|date traitement|date seance|fecha|"
         "fecha tratamiento|fecha de tratamiento|fecha servicio|fec|behandeldatum|datum behandeling|verrichtingsdatum|"
         "data|data tratamento|data do tratamento|data atendimento|data procedimento|data trattamento|"

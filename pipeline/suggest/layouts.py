@@ -62,6 +62,11 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
     DataError
         If the file cannot be read.
     """
+    bare = replace(options, header_row=0)
+    source = open_source(path, bare)
+    turned, line = transposed(source, _first(source), bare)
+    if line is not None:
+        return replace(turned, header_row=None), (line,)
     options, lines = _printed(path, options)
     source = open_source(path, options)
     try:
@@ -75,7 +80,7 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
         source = open_source(path, options)
         batches = _first(source)
     finders = (
-        *(transposed, repeated_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down),
+        *(repeated_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down),
         *made_lines.FINDERS,
     )
     for find in finders:

@@ -38,19 +38,23 @@ def record_lines(lines: Sequence[str], options: ReadOptions) -> Found:
 
 
 def transposed(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
-    """A table on its side: the names of fields stand below each other, and none beside the first."""
-    if options.transposed or options.record_lines or len(source.headings) <= _LEAST:
-        return options, None
+    """A table on its side: the names of fields stand below each other, and none beside the first.
+
+    `source` is opened without headings.
+    """
     shown = [h for h in source.headings if not h.startswith("(")]
-    cells = [c for b in batches if b.rows.height for c in b.rows[shown[0]].cast(pl.String)]
-    cells += [str(line).split("\t")[0] for b in batches for line in b.malformed["raw_row"]]
-    names = [shown[0], *(c for c in cells[:_MOST_LINES] if c)]
-    if len(cells) > _MOST_LINES or len(set(names)) < len(names):
+    if options.transposed or options.record_lines or len(shown) < _LEAST or sum(b.rows.height for b in batches) > _MOST_LINES:
+        return options, None
+    lines = [row for b in batches if b.rows.height for row in b.rows.select(shown).cast(pl.String).rows()]
+    lines += [tuple(str(line).split("\t")) for b in batches for line in b.malformed["raw_row"]]
+    names = [line[0].strip() for line in lines if (line[0] or "").strip()]
+    if len(names) > _MOST_LINES or len(set(names)) < len(names):
         return options, None
     needed = REQUIRED_FIELDS[options.table]
-    if not all(any(fit(n, f) >= PART for n in names) for f in needed) or all_called(shown[1:], needed):
+    first = [c for c in lines[0][1:] if c] if lines else []
+    if not all(any(fit(n, f) >= PART for n in names) for f in needed) or all_called(first, needed):
         return options, None
-    if not any(any(c.isdigit() for c in h) for h in shown[1:]):
+    if not any(any(c.isdigit() for c in line[1] or "") for line in lines if len(line) > 1):
         return options, None
     why = f"likely: the names of fields stand below each other: {', '.join(names[:4])}"
     return replace(options, transposed=True, header_row=None), LayoutLine("transposed", "true", why)
