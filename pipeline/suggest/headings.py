@@ -10,10 +10,11 @@ import re
 import unicodedata
 from functools import cache, lru_cache
 
+from pipeline.suggest.further_headings import FURTHER, NOT_OURS
+
 EXACT, PART, SHORT = 1.0, 0.7, 0.5
 # Days on which something was written down: the day of the work only where a file has no other.
 _ENTERED = "posted|posted on|posted date|date posted|post date|entry date|entered on|date entered|erfasst am|saisi le"
-NOT_OURS = "(none)"
 
 _SYNONYMS: dict[str, str] = {
     "patient_id": (
@@ -255,7 +256,8 @@ def says_entered(heading: str) -> bool:
 
 @cache
 def _synonyms(field: str) -> frozenset[str]:
-    return frozenset((*_SYNONYMS[field].split("|"), field.replace("_", " ")))
+    further = (plain_heading(word) for word in FURTHER.get(field, "").split("|") if word)
+    return frozenset((*_SYNONYMS[field].split("|"), *further, field.replace("_", " ")))
 
 
 @cache
@@ -268,9 +270,14 @@ def _skeleton(word: str) -> str:
     return word[0] + re.sub(r"[aeiouy]", "", word[1:])
 
 
+_WRITTEN_OUT = str.maketrans(
+    {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "ς": "σ"}
+)
+
+
 def plain_heading(heading: str) -> str:
     """Small letters without accents, umlauts written out, words with single blanks between."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)
-    low = spaced.lower().replace("ä", "ae").replace("ö", "oe").replace("ü", "ue").replace("ß", "ss")
+    low = spaced.lower().translate(_WRITTEN_OUT)
     plain = "".join(c for c in unicodedata.normalize("NFKD", low) if not unicodedata.combining(c))
-    return " ".join(re.sub(r"[^a-z0-9]+", " ", plain).split())
+    return " ".join(re.sub(r"[\W_]+", " ", plain).split())

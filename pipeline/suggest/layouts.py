@@ -25,13 +25,13 @@ from pipeline.sources.text_notes import TOTAL_LINE
 from pipeline.suggest import made_lines
 from pipeline.suggest.headings import EXACT, PART, fit
 from pipeline.suggest.layout_line import Found, LayoutLine
+from pipeline.suggest.name_forms import sheet_names
 from pipeline.suggest.shapes import (
     all_called,
     ditto_marks,
     has_patient,
     record_lines,
     repeated_columns,
-    sheet_names,
     shown_texts,
     transposed,
 )

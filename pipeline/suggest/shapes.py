@@ -11,10 +11,8 @@ from dataclasses import replace
 
 import polars as pl
 
-from pipeline.fields import REQUIRED_FIELDS, input_fields
+from pipeline.fields import REQUIRED_FIELDS
 from pipeline.sources import Batch, ReadOptions, Source
-from pipeline.sources.excel_file import SHEET
-from pipeline.sources.group_lines import read_templates
 from pipeline.sources.record_lines import are_record_lines, label_of
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.layout_line import Found, LayoutLine
@@ -24,8 +22,6 @@ from pipeline.suggest.toml_quote import quoted
 _LEAST = 2
 _MOST_LINES = 60  # a table on its side has so few lines at most
 _NUMBERED = re.compile(r"^(.*?\S)\s*(?:[-_#]|\bno\.?\s*)?\s*\(?(\d{1,2})\)?$")
-_YEAR = re.compile(r"^(?:19|20)\d\d$|^\d{1,2}$")
-_NUMBER = re.compile(r"\d+")
 
 
 def record_lines(lines: Sequence[str], options: ReadOptions) -> Found:
@@ -82,38 +78,6 @@ def ditto_marks(source: Source, batches: Sequence[Batch], options: ReadOptions) 
     each = ", ".join(f"{n:,} in {heading}" for heading, n in sorted(marks.items()))
     why = f'likely: marks or words for the same again stand for the cell above ({each}); else write "empty"'
     return replace(options, repeats=True), LayoutLine("ditto_marks", '"above"', why)
-
-
-def sheet_names(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
-    """Sheets that are called by a number each, in a workbook whose columns do not hold the patient."""
-    shown = [h for h in source.headings if not h.startswith("(")]
-    if SHEET not in source.headings or options.sheet_name or options.group_lines or has_patient(shown):
-        return options, None
-    names = list(dict.fromkeys(name for b in batches if b.rows.height for name in b.rows[SHEET].cast(pl.String)))
-    form = form_of_names(names)
-    if form is None or not all_called(shown, ("service_date", "code")):
-        return options, None
-    read = read_templates([form], input_fields(options.table), where="", key="sheet_name")[0]
-    called = shown_texts(names)
-    why = f"likely: no column holds the patient, and each of {len(names):,} sheets is called by a number; {called}"
-    return replace(options, sheet_name=read), LayoutLine("sheet_name", quoted(form), why)
-
-
-def form_of_names(names: Sequence[str]) -> str | None:
-    """The template of names that differ in one number, which is no year or month: `chart-{patient_id}`."""
-    if len(names) < _LEAST:
-        return None
-    found = [list(_NUMBER.finditer(name)) for name in names]
-    if any(len(of) != 1 for of in found):
-        return None
-    around = {(name[: of[0].start()], name[of[0].end() :]) for name, of in zip(names, found, strict=True)}
-    numbers = [of[0].group() for of in found]
-    if len(around) != 1 or len(set(numbers)) < len(numbers) or all(map(_YEAR.match, numbers)):
-        return None
-    before, after = next(iter(around))
-    if before and sum(c.isalpha() for c in before) < _LEAST:
-        return None
-    return f"{before}{{patient_id}}{' {*}' if after else ''}"
 
 
 def _sets(headings: Sequence[str]) -> tuple[tuple[str, ...], ...]:

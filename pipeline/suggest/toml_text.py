@@ -18,9 +18,9 @@ from pipeline.suggest import forms
 from pipeline.suggest.forms import Decision
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import ASK, FieldMatch, TableMatch
+from pipeline.suggest.name_forms import form_of_names
 from pipeline.suggest.pieces import Piece
 from pipeline.suggest.profile import Column, FileProfile
-from pipeline.suggest.shapes import form_of_names
 from pipeline.suggest.toml_quote import plain, quoted
 from pipeline.suggest.word_lines import value_lines
 from pipeline.tables import INPUT_TABLES
