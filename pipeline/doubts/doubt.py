@@ -27,6 +27,8 @@ ACCEPTABLE = (
     "several_procedures_in_a_row",
     "further_teeth",
     "row_ids",
+    "cut_cells",
+    "teeth_without_jaw",
     "rows_set_aside",
     "unknown_codes",
     "rounded_ids",

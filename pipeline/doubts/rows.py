@@ -46,6 +46,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         told = settings.tables[one.table]
         if told.ditto_marks is None:
             found += ditto_marks(where, one, told.fill_down)
+        found += cut_cells(where, one, accepted)
         found += credits_beside(where, one, accepted)
         found += further_procedures(where, one, accepted)
         found += sheets_alike(where, one, accepted)
@@ -110,6 +111,25 @@ def ditto_marks(where: str, seen: Seen, filled_down: Sequence[str]) -> list[Doub
                 (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
                 (f"tables.{seen.table}", 'ditto_marks = "empty"', "no: nothing was meant, the cell is empty"),
             ),
+        )
+    ]
+
+
+def cut_cells(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Cells full of number signs, which a spreadsheet shows where a column is too narrow."""
+    cut = [(name, n) for name, n in sorted(seen.cut.items()) if n]
+    if not cut:
+        return []
+    n, each = sum(n for _, n in cut), ", ".join(f'"{seen.answers.columns.get(name, name)}"' for name, _ in cut)
+    cells = "1 cell holds" if n == 1 else f"{n:,} cells hold"
+    return [
+        Doubt(
+            "cut_cells",
+            where,
+            f"{cells} nothing but ####, in the columns {each}: what a spreadsheet shows where a column is too narrow. "
+            "The values themselves are not in this file.",
+            "Make these columns wider in the spreadsheet and save the file as text again.",
+            (accept("cut_cells", accepted, "go on without these values"),),
         )
     ]
 

@@ -17,6 +17,7 @@ from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
 
 MOST_DAYS = 200_000
+CUT = r"^\s*#{3,}\s*$"  # what a spreadsheet shows, and writes to a text, where a column is too narrow
 _MOST_PIECES = 64
 
 
@@ -32,7 +33,7 @@ class Seen:
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
     heading, and `titles` lines between rows that say it of a section. `tooth_systems` are addresses of numberings of
-    teeth that are not known. `dittos` are marks for the same again, by heading, and `row_ids` the keys of rows.
+    teeth that are not known. `dittos` are marks for the same again, by heading, `cut` cells that a spreadsheet did not write out, by field, and `row_ids` the keys of rows.
     """
 
     table: str
@@ -55,6 +56,7 @@ class Seen:
     titles: Counter[tuple[str, str]] = field(default_factory=Counter)
     tooth_systems: Counter[str] = field(default_factory=Counter)
     dittos: Counter[str] = field(default_factory=Counter)
+    cut: Counter[str] = field(default_factory=Counter)
     row_ids: RowIds = field(default_factory=RowIds)
     _people: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
@@ -85,6 +87,9 @@ class Seen:
         self.counts["rows"] += fields.height
         self._people.append(self._people_of(rows, fields))
         self._people = _merged(self._people)
+        for name, dtype in fields.schema.items():
+            if dtype == pl.String:
+                self.cut[name] += int(fields[name].str.contains(CUT).sum() or 0)
         if "tooth" in fields.columns:
             teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
             if self.quadrants_there:

@@ -87,7 +87,7 @@ def find_month_in_name(source: Source, batches: Sequence[Batch], options: ReadOp
     if len(days) != 1:
         return options, None
     day = days[0]
-    sheets = [str(s) for b in batches if b.rows.height and SHEET in b.rows.columns for s in b.rows[SHEET].unique()]
+    sheets = list(getattr(source, "sheets", ()))
     for place, names in ((SHEET, sheets), (FILE, [stem(getattr(source, "file", ""))])):
         made = dates_of_month(pl.Series(names, dtype=pl.String), pl.Series(["9"] * len(names), dtype=pl.String))
         month = Column(1, "", "", made)

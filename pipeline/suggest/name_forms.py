@@ -6,8 +6,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-import polars as pl
-
 from pipeline.fields import input_fields
 from pipeline.sources import Batch, ReadOptions, Source
 from pipeline.sources.excel_file import SHEET
@@ -26,12 +24,12 @@ _AGAIN = re.compile(r"\s*\(\d{1,2}\)$")  # a spreadsheet numbers sheets of one n
 _PERSON = re.compile(r"^[^\W\d_][^\d_]*(?:,\s*|\s+)[^\W\d_][^\d_]*$")
 
 
-def sheet_names(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+def sheet_names(source: Source, _batches: Sequence[Batch], options: ReadOptions) -> Found:
     """Sheets that are called by their patient, or by what was done, where no column says it."""
     shown = [h for h in source.headings if not h.startswith("(")]
     if SHEET not in source.headings or options.sheet_name or not all_called(shown, ("service_date",)):
         return options, None
-    names = list(dict.fromkeys(name for b in batches if b.rows.height for name in b.rows[SHEET].cast(pl.String)))
+    names = list(getattr(source, "sheets", ()))
     if not all_called(shown, ("code",)):
         if (form := form_of_work(names)) is None:
             return options, None

@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.errors import ConfigError, DataError
 from pipeline.fields import REQUIRED_FIELDS
 from pipeline.suggest.forms import Decision
+from pipeline.suggest.hints import hints
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
 from pipeline.suggest.open_questions import open_questions
@@ -225,6 +226,7 @@ def _seen(group: Group) -> list[str]:
     if len(group.file.columns) > _MOST_SHOWN:
         lines.append(f"  and {len(group.file.columns) - _MOST_SHOWN} more")
     lacking = [f for f in REQUIRED_FIELDS["procedures"] if near_to[f] < _SOMETHING]
+    lines += [f"  {hint}" for hint in hints(group.file)]
     return lines + ([f"  no column is like {' or like '.join(lacking)}, which a ledger needs"] if lacking else [])
 
 
