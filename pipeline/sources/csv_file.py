@@ -25,7 +25,7 @@ from pipeline.sources.csv_records import Block, Record, count_rows, read_blocks
 from pipeline.sources.fixed_width import BETWEEN, cut_line, cut_pieces, find_starts
 from pipeline.sources.loose_columns import Loose, loose_place
 from pipeline.sources.plain_bytes import line_at
-from pipeline.sources.single_marks import marked_delimiter, remark_pieces, remarked
+from pipeline.sources.single_marks import Marks, marks_of, remark_pieces, remarked
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken
 from pipeline.sources.text_blocks import MAX_LINE_BYTES, Blocks, as_lines, count_lines, long_line
 from pipeline.sources.text_encoding import TextBytes
@@ -51,7 +51,7 @@ class CsvFile:
     starts: tuple[int, ...] = ()  # where the fields of a line begin, if nothing stands between them
     loose: Loose | None = None
     above: tuple[str, ...] = ()
-    marked: str | None = None  # the delimiter, if fields stand between single quotation marks
+    marked: Marks | None = None  # how fields are marked, if otherwise than in CSV
     _text: TextBytes = field(kw_only=True, repr=False)
     _stamp: tuple[int, int] = field(kw_only=True, repr=False)
     # First rows of the blocks with line breaks in fields that the strict parser has found sound.
@@ -237,7 +237,7 @@ def open_csv(path: Path, options: ReadOptions) -> CsvFile:
             raise long_line(path.name, 1)
         lines.pop()  # it may be cut
     signs = (options.delimiter,) if options.delimiter else DELIMITERS
-    marked = None if options.fixed_width else marked_delimiter(lines, signs)
+    marked = None if options.fixed_width else marks_of(lines, signs)
     if marked:
         lines = [remarked(line, marked) for line in lines]
     layout = find_layout(_cut(lines, options), _between(options), file=path.name)

@@ -1,7 +1,7 @@
 """Records over several lines, each line a name and a value: `Chart: 1042`, `Date: 03/04/2019`, a blank line between.
 
 A record ends at a blank line, at a line that is drawn, or where its first name comes again; a blank line within one, below which other names
-follow, does not end it. A line without a name goes with the value above it; one above all records is a note.
+follow, does not end it. A dash before a name, as lists have it, is no part of it. A line without a name goes with the value above it; one above all records is a note.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from pipeline.sources.found_tables import MAX_CELLS, too_large
 from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Spoken, malformed_lines
 from pipeline.sources.text_encoding import TextBytes
 
-_LINE = re.compile(r"^\s*([^\W\d][^:=\t]{0,40}?)\s*(?:[:=]|\t)\s*(.*?)\s*$")
+_LINE = re.compile(r"^\s*(?:-\s+)?([^\W\d][^:=\t]{0,40}?)\s*(?:[:=]|\t)\s*(.*?)\s*$")
 _RULE = re.compile(r"^\s*[-=_*~#+]{3,}[-=_*~#+\s]*$")  # drawn between records
 _LEAST, _MOST_NAMES = 2, 200
 _SHARE = 0.7
