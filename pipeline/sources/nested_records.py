@@ -8,6 +8,7 @@ with a point, `patient.id`; those of a record around with the name of its list, 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -16,6 +17,7 @@ from pipeline.sources.found_tables import MAX_CELLS, Row, records_as_rows, too_l
 from pipeline.sources.lone_records import with_lone_records
 
 _ALONE = "records"
+_DAY = re.compile(r"^\d{4}-?\d{2}-?\d{2}$")
 _LEAST_KEYS = 3
 _MOST_DEEP = 50
 
@@ -99,7 +101,8 @@ class _Finder:
             if (table := _columnar(node)) is not None:
                 self.cells.setdefault(path, []).extend(self._counted(table))
             elif _is_map(node):
-                name = f"{_one(path)}.key" if path else "key"
+                own_name = "date" if all(_DAY.match(key) for key in node) else "key"
+                name = f"{_one(path)}.{own_name}" if path else own_name
                 for key, value in node.items():
                     told = around | {name: key}
                     if isinstance(value, list):

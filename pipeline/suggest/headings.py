@@ -43,7 +43,8 @@ _SYNONYMS: dict[str, str] = {
         "item no|item number|item code|leistung|leistungsnummer|leistungsziffer|ziffer|gebuehrennummer|gebnr|geb nr|"
         "goz|bema|position|pos|leistungscode|acte|code acte|cotation|code ccam|ccam|code soin|codigo|cod|"
         "codigo tratamiento|codigo procedimiento|prestacion|verrichting|verrichtingscode|prestatiecode|prestatie|"
-        "codigo procedimento|procedimento|codice|codice prestazione|prestazione"
+        "codigo procedimento|procedimento|codice|codice prestazione|prestazione|treatment|behandlung|traitement|"
+        "tratamiento|tratamento|trattamento"
     ),
     "tooth": (
         "tooth|tooth no|tooth number|tooth num|tth|th|tn|tooth id|site|zahn|zahnnummer|zahn nr|zahnnr|zahnangabe|"

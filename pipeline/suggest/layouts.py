@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
 from pipeline.sources import Batch, ReadOptions, Source, open_source
-from pipeline.sources.fixed_width import find_starts
+from pipeline.sources.fixed_width import find_bare_starts, find_starts
 from pipeline.sources.group_lines import read_templates
 from pipeline.sources.kinds import TEXT, kind_of
 from pipeline.sources.text_encoding import TextBytes
@@ -108,7 +108,12 @@ def _printed(path: Path, options: ReadOptions) -> tuple[ReadOptions, list[Layout
     if line is not None or width > _MOST_PRINTED:
         return changed, [line] if line is not None else []
     if not (starts := find_starts(texts)):
-        return options, []
+        if not (starts := find_bare_starts(texts)):
+            return options, []
+        why = f"likely: rows of {len(texts):,} lines have no headings, and these places are blank before in all of them"
+        options = replace(options, fixed_width=tuple(starts), header_row=0)
+        none = LayoutLine("header_row", "0", "no row of headings was found: columns are called by their place")
+        return options, [LayoutLine("fixed_width", str(starts), why), none]
     why = f"likely: nothing stands between the fields, and these places are blank before in {len(texts):,} lines"
     options = replace(options, fixed_width=tuple(starts), header_row=None)
     return options, [LayoutLine("fixed_width", str(starts), why)]
