@@ -1,8 +1,8 @@
 """Odd files as practices send them: each gives the right rows, or a message that the front desk can act on.
 
 A folder of `corpus/` is one case: its files, a practice.toml, and expected.toml (`about`, `outcome`, `exit`, the
-counts, the rows of a table, the rows set aside, or pieces of the message; `check` where that ends otherwise). Files that do not keep well are made by the
-case's make.py.
+counts, the rows of a table, the rows set aside, or pieces of the message; `check` where
+that ends otherwise). Files that do not keep well are made by the case's make.py.
 
 The `outcome` is how the case ends for the office: `right` (all work is loaded, as it was meant), `right question` (the
 load stops and asks for a setting that mends it), `clear refusal` (it stops and says what is wrong with the file or the

@@ -129,7 +129,10 @@ def _place(n: int, place: str) -> str:
 
 def _round_the_clock(hours: Sequence[int]) -> tuple[int, int]:
     """The first and the last of some hours of the day, after the longest time without any."""
-    gaps = [((after - before) % 24 or 24, before, after) for before, after in zip(hours, [*hours[1:], hours[0]], strict=True)]
+    gaps = [
+        ((after - before) % 24 or 24, before, after)
+        for before, after in zip(hours, [*hours[1:], hours[0]], strict=True)
+    ]
     _, last, first = max(gaps)
     return first, last
 

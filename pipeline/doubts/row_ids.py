@@ -1,4 +1,4 @@
-"""Whether what is read as the key of a row is one: a key that several pieces of work have would let one replace another."""
+"""Whether what is read as the key of a row is one: of several pieces of work with one key the last alone would stay."""
 
 from __future__ import annotations
 
@@ -66,9 +66,9 @@ def keys_of_several(table: str, heading: str, files: Sequence[RowIds], accepted:
         Doubt(
             "row_ids",
             table,
-            f'column "{heading}" is read as the key of a row (procedure_id), and {works:,} of its values{share} stand at '
-            f"several pieces of work, {wrong:,} of them at several patients. A later row replaces an earlier one of its "
-            "key, so work would be lost.",
+            f'column "{heading}" is read as the key of a row (procedure_id), and {works:,} of its values{share} stand '
+            f"at several pieces of work, {wrong:,} of them at several patients. A later row replaces an earlier one of "
+            "its key, so work would be lost.",
             f"If it is no key, or is counted anew in each file, take the line columns.procedure_id out under "
             f"[tables.{table}].",
             (accept("row_ids", accepted, "it is the key: the later row corrects the earlier one"),),

@@ -33,7 +33,8 @@ class Seen:
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text say of it, by
     heading, and `titles` lines between rows that say it of a section. `tooth_systems` are addresses of numberings of
-    teeth that are not known. `dittos` are marks for the same again, by heading, `cut` cells that a spreadsheet did not write out, by field, and `row_ids` the keys of rows.
+    teeth that are not known. `dittos` are marks for the same again, by heading, `cut` cells that a spreadsheet did not
+    write out, by field, and `row_ids` the keys of rows.
     """
 
     table: str

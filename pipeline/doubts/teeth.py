@@ -192,8 +192,8 @@ def without_jaw(where: str, teeth: pl.DataFrame, accepted: Sequence[str]) -> lis
         Doubt(
             "teeth_without_jaw",
             where,
-            f"{n:,} of {_rows(teeth):,} teeth are a place beside a stroke (as 9| or |9), which tells right from left and "
-            "not the upper jaw from the lower.",
+            f"{n:,} of {_rows(teeth):,} teeth are a place beside a stroke (as 9| or |9), which tells right from left "
+            "and not the upper jaw from the lower.",
             "Export the teeth with their quadrant or as two-digit numbers. If a column has the jaw, put it before the "
             "number there, as in UR6.",
             (accept("teeth_without_jaw", accepted, "go on without these teeth; their rows are set aside"),),

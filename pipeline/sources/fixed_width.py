@@ -88,7 +88,9 @@ def find_bare_starts(lines: Sequence[str]) -> list[int]:
     is_blank = [all(not t[n : n + 1].strip() for t in rows) for n in range(width)]
     begins = [n for n in range(width) if not is_blank[n] and (n == 0 or is_blank[n - 1])]
     starts = [1, *(place + 1 for place in begins[1:])]
-    filled = [sum(t[a - 1 : b - 1].strip() != "" for t in rows) for a, b in zip(starts, [*starts[1:], width + 1], strict=True)]
+    filled = [
+        sum(t[a - 1 : b - 1].strip() != "" for t in rows) for a, b in zip(starts, [*starts[1:], width + 1], strict=True)
+    ]
     return starts if len(starts) >= _LEAST_COLUMNS and min(filled) >= _LEAST_ROWS else []
 
 

@@ -1,7 +1,8 @@
 """Lines that say whose or of which day the rows below them are: `Patient: 1042 Smith`, as a template reads them.
 
 A template is the line with the name of a field in braces where its value stands: `Patient: {patient_id} {*}`. `{*}` is
-anything, also nothing. A value is one word, but for dates and names; `{patient_id:words}` may have several. Case and the number of blanks do not matter; cells of one row are joined by a blank. A template
+anything, also nothing. A value is one word, but for dates and names; `{patient_id:words}` may have several.
+Case and the number of blanks do not matter; cells of one row are joined by a blank. A template
 without words, `{patient_id} {*}`, is of lines that begin with a number: its first field then holds a digit.
 """
 

@@ -30,7 +30,9 @@ def with_lone_records(tree: Any) -> Any:
     for path in sorted(names):
         beside[path[:-1]].append(path)
     found = {
-        p for p in lone if len(beside[p[:-1]]) <= _MOST_BESIDE and any(_alike(p, q, names, listed) for q in beside[p[:-1]])
+        p
+        for p in lone
+        if len(beside[p[:-1]]) <= _MOST_BESIDE and any(_alike(p, q, names, listed) for q in beside[p[:-1]])
     } | (lone & listed)
     return _wrapped(tree, (), found, 0) if found else tree
 

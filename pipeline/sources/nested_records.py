@@ -51,7 +51,7 @@ def is_nested(record: Any) -> bool:
 
 
 def flat(record: Mapping[str, Any]) -> Record:
-    """The plain fields of a record, those within others named with a point; lists of plain values with commas between."""
+    """The plain fields of a record, those within others named with a point; lists of values with commas between."""
     long: dict[tuple[str, ...], str | None] = {}
     _flatten(record, (), long, 0)
     short: dict[str, list[tuple[str, ...]]] = {}

@@ -14,9 +14,9 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.sources.around import Around
+from pipeline.sources.excel_file import SHEET
 from pipeline.sources.headings_known import are_headings
 from pipeline.sources.source import Batch, unique_headings
-from pipeline.sources.excel_file import SHEET
 from pipeline.transforms.cell_forms import has_marks, is_ditto, without_marks
 
 _MANY_COLUMNS = 3
@@ -67,8 +67,8 @@ class PlainCells(Around):
         """The rows without marks; `above` holds the last cell of each column that a mark may stand for."""
         called = {heading: name for name, heading in there.items()}
         columns = []
-        for column in rows.get_columns():
-            name = called[column.name]
+        for cells in rows.get_columns():
+            column, name = cells, called[cells.name]
             if column.dtype == pl.String and has_marks(column):
                 marks = _dittos(column)
                 plain = without_marks(column)

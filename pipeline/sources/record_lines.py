@@ -1,7 +1,8 @@
 """Records over several lines, each line a name and a value: `Chart: 1042`, `Date: 03/04/2019`, a blank line between.
 
-A record ends at a blank line, at a line that is drawn, or where its first name comes again; a blank line within one, below which other names
-follow, does not end it. A dash before a name, as lists have it, is no part of it. A line without a name goes with the value above it; one above all records is a note.
+A record ends at a blank line, at a line that is drawn, or where its first name comes again; a blank line within one,
+below which other names follow, does not end it. A dash before a name, as lists have it, is no part of it. A line
+without a name goes with the value above it; one above all records is a note.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Texts whose fields stand between marks in a way of their own: `1042,'Moor, Hazel',14`, or with `\\"` for a mark within.
+"""Texts with marks around fields in a way of their own: `1042,'Moor, Hazel',14`, or with `\\"` for a mark within.
 
 They are put between double marks, as CSV has them (RFC 4180).
 """
@@ -16,7 +16,7 @@ _LEAST_FIELDS = 2  # with a delimiter between two marks
 
 @dataclass(frozen=True)
 class Marks:
-    """How fields are marked: the delimiter, the mark around them, and whether a mark within has a backslash before it."""
+    """How fields are marked: the delimiter, the mark around them, whether a mark within has a backslash before it."""
 
     delimiter: str
     mark: str
@@ -72,9 +72,7 @@ def _changed(text: bytes, marks: Marks) -> bytes:
 def _fields(line: str, marks: Marks) -> list[str]:
     escape = "\\" if marks.has_backslash else None
     try:
-        reader = csv.reader(
-            [line.rstrip("\r\n")], delimiter=marks.delimiter, quotechar=marks.mark, escapechar=escape
-        )
+        reader = csv.reader([line.rstrip("\r\n")], delimiter=marks.delimiter, quotechar=marks.mark, escapechar=escape)
         return next(reader, [])
     except csv.Error:
         return []

@@ -11,7 +11,6 @@ from pipeline.sources.found_tables import FoundTables
 from pipeline.sources.nested_records import tables_of
 from pipeline.sources.xml_safety import read_xml
 
-
 _LEAST_NAMED = 3
 _NAMING = {"name", "field", "column", "key"}
 

@@ -12,6 +12,8 @@ from functools import cache, lru_cache
 
 from pipeline.suggest.further_headings import FURTHER, NOT_OURS
 
+__all__ = ["EXACT", "NOT_OURS", "PART", "SHORT", "fit", "plain_heading", "says_entered"]
+
 EXACT, PART, SHORT = 1.0, 0.7, 0.5
 # Days on which something was written down: the day of the work only where a file has no other.
 _ENTERED = "posted|posted on|posted date|date posted|post date|entry date|entered on|date entered|erfasst am|saisi le"
@@ -32,7 +34,8 @@ _SYNONYMS: dict[str, str] = {
     "service_date": (
         "service date|date of service|dos|date|proc date|procedure date|treatment date|tx date|svc date|visit date|"
         "date done|completed on|completion date|service time|svc time|time of service|done at|done on|performed at|"
-        "performed on|completed at|treated at|treated on|treatment time|visit time|timestamp|time stamp|day|datum|behandlungsdatum|beh datum|leistungsdatum|leist datum|tag|"
+        "performed on|completed at|treated at|treated on|treatment time|visit time|timestamp|time stamp|"
+        "day|datum|behandlungsdatum|beh datum|leistungsdatum|leist datum|tag|"
         "date de soin|date soin|date des soins|date acte|date de l acte|date traitement|date seance|fecha|"
         "fecha tratamiento|fecha de tratamiento|fecha servicio|fec|behandeldatum|datum behandeling|verrichtingsdatum|"
         "data|data tratamento|data do tratamento|data atendimento|data procedimento|data trattamento|"

@@ -1,4 +1,4 @@
-"""What is wrong with a file that is no table of ours, where its headings and values show it, and what to export instead."""
+"""What is wrong with a file that is no table of ours, where its headings and values show it: what to export instead."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ def hints(file: FileProfile) -> list[str]:
         e = gather_evidence(column.common)
         if e.filled and e.month_only >= _NEARLY_ALL * e.filled:
             found.append(
-                f"{column.heading or column.name} has months without a day. What came first in a month, a root canal or "
-                "a crown, cannot be told from that: export the day of each procedure."
+                f"{column.heading or column.name} has months without a day. What came first in a month, a root canal "
+                "or a crown, cannot be told from that: export the day of each procedure."
             )
     return found
 
@@ -39,5 +39,6 @@ def _counts_work(file: FileProfile) -> bool:
 def _is_code(heading: str) -> bool:
     text = pl.DataFrame({"text": [heading]})
     return any(c.isalpha() for c in heading) and any(
-        text.select(normalise_code(pl.col("text"), system=s).is_in(built_in(s)["code"].implode())).item() for s in BUILT_IN
+        text.select(normalise_code(pl.col("text"), system=s).is_in(built_in(s)["code"].implode())).item()
+        for s in BUILT_IN
     )

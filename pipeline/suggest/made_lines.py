@@ -168,8 +168,8 @@ def find_flags(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     for column in columns:
         if match := re.fullmatch(r"(.*?)\s*\d{1,2}", column.heading.strip()):
             stems.setdefault(match[1], []).append(column)
-    for stem, of in stems.items():
-        pattern = f"{stem}{{tooth}}"
+    for begin, of in stems.items():
+        pattern = f"{begin}{{tooth}}"
         named = flag_headings(pattern, [c.heading for c in of])
         if len(named) < _FLAGS or any(fit(c.heading, "tooth") >= PART and c.filled for c in columns if c not in of):
             continue

@@ -1,5 +1,6 @@
-"""Sheets of one file that hold the same table with a few columns of their own: crowns with a material, extractions with a
-reason. They are read together, by the headings that they have in common."""
+"""Sheets of one file that hold the same table with a few columns of their own: crowns with a material, say.
+
+They are read together, by the headings that they have in common."""
 
 from __future__ import annotations
 

@@ -86,11 +86,15 @@ def _told(code: Column, texts: Column) -> float:
     if texts.matches(r"\p{L}{3,}") < _MOST_TOLD:
         return 0.0
     rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
-    most = rows.sort("len", "text", descending=[True, False]).group_by("code", maintain_order=True).agg(
-        pl.col("text").first(), share=pl.col("len").first() / pl.col("len").sum()
+    most = (
+        rows.sort("len", "text", descending=[True, False])
+        .group_by("code", maintain_order=True)
+        .agg(pl.col("text").first(), share=pl.col("len").first() / pl.col("len").sum())
     )
-    known = [share >= _MOST_TOLD and len(likely_events(text)) == 1 for text, share in most.select("text", "share").rows()]
-    return sum(known) / max(most.height, 1)
+    known = [
+        share >= _MOST_TOLD and len(likely_events(text)) == 1 for text, share in most.select("text", "share").rows()
+    ]
+    return float(sum(known)) / max(most.height, 1)
 
 
 def _words_of(code: Column, file: FileProfile) -> dict[str, str]:

@@ -19,9 +19,9 @@ from pipeline.suggest.forms import Decision
 from pipeline.suggest.hints import hints
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
+from pipeline.suggest.more_sheets import with_more_sheets
 from pipeline.suggest.open_questions import open_questions
 from pipeline.suggest.own_codes import own_codes, why_written
-from pipeline.suggest.more_sheets import with_more_sheets
 from pipeline.suggest.pieces import Piece, open_pieces, profile
 from pipeline.suggest.toml_text import Group, toml_text
 from pipeline.suggest.twice import ask_of_twice

@@ -39,7 +39,12 @@ def transposed(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     `source` is opened without headings.
     """
     shown = [h for h in source.headings if not h.startswith("(")]
-    if options.transposed or options.record_lines or len(shown) < _LEAST or sum(b.rows.height for b in batches) > _MOST_LINES:
+    if (
+        options.transposed
+        or options.record_lines
+        or len(shown) < _LEAST
+        or sum(b.rows.height for b in batches) > _MOST_LINES
+    ):
         return options, None
     lines = [row for b in batches if b.rows.height for row in b.rows.select(shown).cast(pl.String).rows()]
     lines += [tuple(str(line).split("\t")) for b in batches for line in b.malformed["raw_row"]]

@@ -47,7 +47,8 @@ _FORMULA = r'^\s*=\s*"(.*)"\s*$'
 FORMS: tuple[Form, ...] = (
     Form("hidden", "any", "14 with a zero-width sign", "14", "signs without width are no part of a text", _HIDDEN),
     Form("blanks", "any", "14 and a no-break space", "14", "every kind of blank is a blank", _BLANKS, " "),
-    Form("wide", "any", "１４ (full width)", "14", "full-width letters, digits and signs are the usual ones; so are Arabic, Indian and Thai digits"),
+    Form("wide", "any", "１４ (full width)", "14",
+         "full-width letters, digits and signs are the usual ones; so are Arabic, Indian and Thai digits"),
     Form("formula", "any", '="14"', "14", "a text put into a formula to keep it as it is", _FORMULA, "${1}"),
     Form("single_quotes", "any", "'Crown'", "Crown", "single quotation marks around a whole cell", _SINGLE, "${1}"),
     Form("apostrophe", "any", "'14", "14", "an apostrophe before a number or a short code marks a text",

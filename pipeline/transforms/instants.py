@@ -54,9 +54,11 @@ def is_zone(name: str) -> bool:
 
 
 def as_local(text: pl.Expr, zone: str) -> pl.Expr:
-    """Instants with the day that they are in a time zone in place of the day that is written; other texts as they are."""
+    """Instants with the day that they are in a time zone in place of the written one; other texts as they are."""
     text = epoch_as_stamp(text.str.strip_chars())
-    offset = text.str.extract(_STAMP, 3).str.replace(_IN_UTC, "+00:00").str.replace(r"^([+-]\d{2}):?(\d{2})?$", "${1}${2}")
+    offset = (
+        text.str.extract(_STAMP, 3).str.replace(_IN_UTC, "+00:00").str.replace(r"^([+-]\d{2}):?(\d{2})?$", "${1}${2}")
+    )
     time = text.str.extract(_STAMP, 2)
     time = pl.when(time.str.len_chars() == 5).then(time + ":00").otherwise(time)
     written = text.str.extract(_STAMP, 1) + "T" + time + offset.str.pad_end(5, "0")
@@ -68,10 +70,14 @@ def as_local(text: pl.Expr, zone: str) -> pl.Expr:
 def utc_minutes(texts: pl.Series) -> pl.Series:
     """The minute of the day of each instant that is told in UTC; other texts have none."""
     text = epoch_as_stamp(pl.col("text").str.strip_chars())
-    found = texts.cast(pl.String).to_frame("text").select(
-        text.str.extract(_STAMP, 2).str.slice(0, 2).cast(pl.Int32, strict=False).alias("hour"),
-        text.str.extract(_STAMP, 2).str.slice(3, 2).cast(pl.Int32, strict=False).alias("minute"),
-        text.str.extract(_STAMP, 3).str.contains(_IN_UTC).alias("utc"),
+    found = (
+        texts.cast(pl.String)
+        .to_frame("text")
+        .select(
+            text.str.extract(_STAMP, 2).str.slice(0, 2).cast(pl.Int32, strict=False).alias("hour"),
+            text.str.extract(_STAMP, 2).str.slice(3, 2).cast(pl.Int32, strict=False).alias("minute"),
+            text.str.extract(_STAMP, 3).str.contains(_IN_UTC).alias("utc"),
+        )
     )
     return found.filter("utc").select(minutes=pl.col("hour") * 60 + pl.col("minute")).drop_nulls()["minutes"]
 
