@@ -276,8 +276,8 @@ def _ask_of(others: Sequence[str]) -> str:
     if not others:
         return ""
     return (
-        f"; ask: {plain(', '.join(others))} looks like a ledger too, under other headings, and would not be read. If it "
-        f"holds work that is not in the others, give its columns the same headings and run suggest again; else take "
+        f"; ask: {plain(', '.join(others))} looks like a ledger too, under other headings, and would not be read. If "
+        f"it holds work that is not in the others, give its columns the same headings and run suggest again; else take "
         f'"{ASK}" out of the list'
     )
 

@@ -57,8 +57,8 @@ def without_weekday(text: pl.Expr) -> pl.Expr:
 
 
 def in_one_form(text: pl.Expr) -> pl.Expr:
-    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1` and `2022-073` as dates with
-    signs between."""
+    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1` and `2022-073` as dates
+    with signs between."""
     era = text.str.extract(_JAPANESE, 1).replace_strict(_ERAS, default=None, return_dtype=pl.Int32)
     number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
     months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))

@@ -5,7 +5,8 @@ def make(folder):
     c = sqlite3.connect(folder / "office.db")
     c.execute("create table patients(id integer primary key, chart_no text, last_name text, birth_date text)")
     c.execute(
-        "create table procedures(id integer primary key, patient_id integer, service_date text, code text, tooth text, fee real, is_deleted integer)"
+        "create table procedures(id integer primary key, patient_id integer, service_date text, code text, "
+        "tooth text, fee real, is_deleted integer)"
     )
     for n in range(1, 21):
         c.execute(
