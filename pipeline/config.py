@@ -27,6 +27,7 @@ from pipeline.suggest.open_questions import refuse_open_questions
 from pipeline.tables import INPUT_TABLES
 from pipeline.talk import Talk, read_talk
 from pipeline.teeth import NOTATIONS
+from pipeline.transforms.instants import is_zone
 from pipeline.transforms.rules import Rules
 
 CROWN_DATES = ("seat", "prep")
@@ -37,11 +38,13 @@ LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
 PATIENT_IDS = ("folded", "as_written")
+DITTO_ABOVE = "above"
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Answers about the cells of one table, each a word; `doubts.answers` puts them to work.
 CELL_WORDS = {
     "swapped_dates": ("mend", "as_written"),
     "late_stamps": ("next_day", "as_written"),
+    "ditto_marks": (DITTO_ABOVE, "empty"),
     "tooth_letter": ("surface", "tooth"),
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
 }
@@ -65,6 +68,7 @@ class Practice:
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
     numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
     accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
+    time_zone: str | None = None  # where the practice is, for stamps told in UTC: "America/Los_Angeles"; None asks
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,7 @@ class TableSource:
     # How cells are meant that can mean two things; None asks. See `doubts`.
     swapped_dates: str | None = None
     late_stamps: str | None = None
+    ditto_marks: str | None = None
     tooth_letter: str | None = None
     teeth_as_dates: str | None = None
     teeth_as_decimals: bool = False
@@ -348,7 +353,17 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         else None,
         numbering=_one_of(text["numbering"], NUMBERINGS, "[practice] numbering") if "numbering" in text else None,
         accepted=tuple(_one_of(word, ACCEPTABLE, "[practice] accepted") for word in accepted),
+        time_zone=_time_zone(text.get("time_zone")),
     )
+
+
+def _time_zone(name: str | None) -> str | None:
+    if name is not None and not is_zone(name):
+        raise ConfigError(
+            f'[practice] time_zone = "{name}" is no time zone that is known. Write its name with continent and city, '
+            "such as America/Los_Angeles or Australia/Sydney."
+        )
+    return name
 
 
 def _table_source(name: str, raw: Any) -> TableSource:

@@ -166,7 +166,7 @@ class _Loading:
     progress: Progress = field(default_factory=lambda: Progress("", 1, lambda _: None))
     mending: dict[str, MendedFile] = field(default_factory=dict)
     next_id: int = 1
-    seen: dict[Path, Seen] = field(default_factory=dict)
+    seen: dict[tuple[str, Path], Seen] = field(default_factory=dict)  # one file may hold several tables
 
     def __post_init__(self) -> None:
         self.next_id = 1 + max(self.store.stored_loads()["load_id"], default=0)
@@ -240,7 +240,7 @@ class _Loading:
             self.progress.step(0, rows=-read.rows_read)
             return self.read(table, file)
         self.progress.step(file.path.stat().st_size)
-        self.seen[file.path] = seen
+        self.seen[table.name, file.path] = seen
         check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
         for name, note, rows in read.notes().iter_rows():
             if told_so := read_by_form(note, rows):
@@ -257,7 +257,7 @@ class _Loading:
             return
         seen = list(self.seen.values())
         for name in (n for n in ("procedures", "patients") if n in files):
-            seen += [self._patients_of(name, path) for path in files[name] if path not in self.seen]
+            seen += [self._patients_of(name, path) for path in files[name] if (name, path) not in self.seen]
         refuse_doubts(find_doubts(seen, self.settings), file=self.settings.path.name)
 
     def _patients_of(self, name: str, path: Path) -> Seen:

@@ -79,6 +79,7 @@ def fingerprint(settings: Settings, table: str, codes: pl.DataFrame) -> str:
         "two_digit_years_from": practice.two_digit_years_from,
         "serial_dates": practice.serial_dates,
         "patients": [practice.patient_ids, practice.numbering],
+        "time_zone": practice.time_zone,
         "standards": asdict(settings.standards),
         "codes": [practice.code_system in BUILT_IN and practice.code_system, *codes.sort("code").rows()]
         if table == "procedures"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.config import Settings, TableSource, matching_files
+from pipeline.config import DITTO_ABOVE, Settings, TableSource, matching_files
 from pipeline.fields import REQUIRED_FIELDS, input_fields
 from pipeline.loads import sha256
 from pipeline.set_aside import MendedFile, mends_one_of, open_mended
@@ -38,6 +38,7 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         record_lines=told.record_lines,
         sheet_name=_name_form(told, told.sheet_name, "sheet_name"),
         file_name=_name_form(told, told.file_name, "file_name"),
+        repeats=told.ditto_marks == DITTO_ABOVE,
         required=tuple(told.columns.get(f, f).strip() for f in REQUIRED_FIELDS[told.name]),
         sections=SECTION in told.status_from,
         folder=settings.path.parent,

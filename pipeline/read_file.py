@@ -97,6 +97,8 @@ class FileRead:
                 rows = rows.with_columns(self.pseudonyms.of(rows["patient_id"]))
             yield (rows if batch.claims is None else self._named(rows, "procedure_id")).select(*table.columns)
 
+        self.seen.dittos.update(getattr(self.source, "dittos", {}))
+
     def notes(self) -> pl.DataFrame:
         """Counts of optional fields whose text was left out: field, note, rows."""
         counted = pl.concat([pl.DataFrame(schema=NOTE_SCHEMA), *self._notes])

@@ -21,6 +21,7 @@ from pipeline.read_file import TYPING
 from pipeline.set_aside import MendedFile
 from pipeline.sources import Source, open_source
 from pipeline.sources.mapping import resolve_columns
+from pipeline.sources.safe_path import refuse_outside
 from pipeline.suggest.sample import sample_source
 from pipeline.tables import INPUT_TABLES
 from pipeline.transforms.clean import Reading, clean
@@ -77,6 +78,7 @@ def look_at(
         say(f"{table}: {path.name}: looking at it")
         look.files += 1
         try:
+            refuse_outside(path, settings.path.parent)
             source = open_source(path, read_options(settings.tables[table], settings))
             _look_into(look, settings, source, path.name, codes, today=today)
         except DataError as error:
@@ -129,6 +131,7 @@ def _look_into(
         for field_name, note, rows in cleaned.notes.iter_rows():
             look.notes[field_name, note] += rows
         found.append(cleaned.rows)
+    seen.dittos.update(getattr(source, "dittos", {}))
     look.rows = pl.concat(found)
     look.seen.append(seen)
     return sampled.rows_seen

@@ -19,6 +19,7 @@ from pipeline.errors import DataError
 from pipeline.fields import kind
 from pipeline.sources.excel_file import STRUCK
 from pipeline.sources.sections import SECTION
+from pipeline.transforms.instants import as_local
 from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ class Answers:
     credit: str | None = None
     swapped: bool = False
     next_day: bool = False
+    zone: str | None = None  # the time zone of the practice, where instants are told
     marks: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and what it makes of a row: see `standing.py`
 
     def fields(self, rows: pl.DataFrame) -> pl.DataFrame:
@@ -104,7 +106,7 @@ class Answers:
         if self.marks:
             own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
             changes.append(self._status(own).alias("status"))
-        if self.swapped or self.next_day:
+        if self.swapped or self.next_day or self.zone:
             changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
         return changes
 
@@ -166,7 +168,7 @@ class Answers:
             stamp = epoch_as_stamp(text.str.strip_chars())
             late = stamp.str.extract(_LATE, 1).str.to_date("%Y-%m-%d", strict=False)
             text = pl.coalesce(late.dt.offset_by("1d").cast(pl.String), text)
-        return text
+        return as_local(text, self.zone) if self.zone else text
 
 
 def answers_for(
@@ -189,8 +191,9 @@ def answers_for(
         If a column that PRACTICE.toml names for it is not in the file.
     """
     practice, told = settings.practice, settings.tables[table]
+    zone = None if told.late_stamps else practice.time_zone
     if ours:
-        return Answers(table, columns, practice.tooth_notation)
+        return Answers(table, columns, practice.tooth_notation, zone=zone)
     clinic = None
     if practice.numbering == PER_CLINIC:
         ledger = settings.tables["procedures"]
@@ -241,6 +244,7 @@ def answers_for(
         credit=told.credit,
         swapped=told.swapped_dates == MEND,
         next_day=told.late_stamps == NEXT_DAY,
+        zone=zone,
         marks=marks,
     )
 

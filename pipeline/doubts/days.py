@@ -10,12 +10,14 @@ import polars as pl
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.seen import Seen
 from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
+from pipeline.transforms.instants import PLACES, days_in_doubt, utc_minutes
 from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
 
 _SOME = 3
+_HOURS_OF_A_DAY, _MOST_PLACES = 2, 6
 _ISO = r"^\d{4}-(\d{2})-(\d{2})"
 _WRITTEN = r"^(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}$"
 _STAMP = r"[T ](\d{2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?:Z|\+00:?00)?$"
@@ -29,7 +31,8 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         for name, texts in one.days.items():
             where = f'{one.table}: {one.file}: column "{one.answers.columns[name]}" ({name})'
             found += swapped(where, one.table, texts) if told.swapped_dates is None else []
-            found += late_stamps(where, one.table, texts) if told.late_stamps is None else []
+            if told.late_stamps is None and settings.practice.time_zone is None:
+                found += late_stamps(where, one.table, texts) or other_days(where, one.table, texts)
             pattern = told.date_format or settings.practice.date_format
             found += other_order(where, texts, pattern, settings.practice.accepted)
     return found
@@ -86,9 +89,52 @@ def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
             (
                 (f"tables.{table}", 'late_stamps = "next_day"', "yes: on the day that begins then"),
                 (f"tables.{table}", 'late_stamps = "as_written"', "no: on the day that is written"),
+                ("practice", 'time_zone = "Europe/Berlin"', "or the practice's own zone, which finds each day"),
             ),
         )
     ]
+
+
+def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
+    """Instants told in UTC whose hours are, for some place, hours of work on two days of UTC; `texts` are distinct."""
+    minutes = utc_minutes(texts)
+    minutes = minutes.filter(minutes != 0)  # a day without a time
+    hours = {int(h): int(n) for h, n in (minutes // 60).value_counts(name="n").iter_rows()}
+    if minutes.len() < _SOME or (len(hours) <= _HOURS_OF_A_DAY and (minutes % 60 == 0).all()):
+        return []  # a full hour or two: midnight somewhere, see late_stamps
+    if (away := days_in_doubt(hours)) is None:
+        return []
+    places = [PLACES[n] for n in away if n in PLACES][:_MOST_PLACES] or ["America/Los_Angeles"]
+    first, last = _round_the_clock(sorted(hours))
+    return [
+        Doubt(
+            "time_zone",
+            where,
+            f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
+            f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
+            "Where is the practice? By its time zone the day of the work is found.",
+            (
+                *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
+                (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
+            ),
+        )
+    ]
+
+
+def _place(n: int, place: str) -> str:
+    """What an answer means; that the zone is to be that of the practice is said once."""
+    city = place.rpartition("/")[2].replace("_", " ")
+    return f"if it has the time of {city}" + ("; or the name of its own zone, written so" if n == 0 else "")
+
+
+def _round_the_clock(hours: Sequence[int]) -> tuple[int, int]:
+    """The first and the last of some hours of the day, after the longest time without any."""
+    gaps = [
+        ((after - before) % 24 or 24, before, after)
+        for before, after in zip(hours, [*hours[1:], hours[0]], strict=True)
+    ]
+    _, last, first = max(gaps)
+    return first, last
 
 
 def other_order(where: str, texts: pl.Series, pattern: str, accepted: Sequence[str]) -> list[Doubt]:

@@ -28,4 +28,4 @@ def seen_of(
     answers = answers_for(settings, table, columns, source.headings, file=file, of=of, ours=ours)
     known = codes["code"] if table == "procedures" else None
     made = frozenset(one.field for one in settings.tables[table].made)
-    return Seen(table, file, source.headings, answers, known, is_mended=of != file, made=made)
+    return Seen(table, file, source.headings, answers, known, is_mended=of != file, is_ours=ours, made=made)

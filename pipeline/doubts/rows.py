@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.row_ids import keys_of_several
 from pipeline.doubts.sections import section_doubts
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts
@@ -45,6 +46,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     for one in seen:
         where = f"{one.table}: {one.file}"
         found += mapped_twice(where, one.table, one.answers.columns, accepted)
+        told = settings.tables[one.table]
+        if told.ditto_marks is None:
+            found += ditto_marks(where, one, told.fill_down)
+        found += cut_cells(where, one, accepted)
         found += credits_beside(where, one, accepted)
         found += further_procedures(where, one, accepted)
         found += sheets_alike(where, one, accepted)
@@ -66,6 +71,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             accepted,
             systems=sum((s.tooth_systems for s in of), Counter()),
         )
+        keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours]
+        if keyed:
+            heading = keyed[0].answers.columns["procedure_id"]
+            found += keys_of_several(table, heading, [s.row_ids for s in keyed], accepted)
         found += unknown_codes(
             table, sum((s.unknown for s in of), Counter()), sum(s.counts["coded"] for s in of), accepted
         )
@@ -90,6 +99,45 @@ def mapped_twice(where: str, table: str, columns: Mapping[str, str], accepted: S
         )
         for heading, names in fields.items()
         if len(names) > 1
+    ]
+
+
+def ditto_marks(where: str, seen: Seen, filled_down: Sequence[str]) -> list[Doubt]:
+    """Marks for the same as above in columns that are read, and that `fill_down` does not fill."""
+    n = sum(seen.dittos[heading] for name, heading in seen.answers.columns.items() if name not in filled_down)
+    if not n:
+        return []
+    cells = "1 cell holds" if n == 1 else f"{n:,} cells hold"
+    return [
+        Doubt(
+            "ditto_marks",
+            where,
+            f"{cells} a mark or word for the same again (ditto, do., a quotation mark) in columns that are read.",
+            "Does such a mark stand for what the cell above it says?",
+            (
+                (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
+                (f"tables.{seen.table}", 'ditto_marks = "empty"', "no: nothing was meant, the cell is empty"),
+            ),
+        )
+    ]
+
+
+def cut_cells(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Cells full of number signs, which a spreadsheet shows where a column is too narrow."""
+    cut = [(name, n) for name, n in sorted(seen.cut.items()) if n]
+    if not cut:
+        return []
+    n, each = sum(n for _, n in cut), ", ".join(f'"{seen.answers.columns.get(name, name)}"' for name, _ in cut)
+    cells = "1 cell holds" if n == 1 else f"{n:,} cells hold"
+    return [
+        Doubt(
+            "cut_cells",
+            where,
+            f"{cells} nothing but ####, in the columns {each}: what a spreadsheet shows where a column is too narrow. "
+            "The values themselves are not in this file.",
+            "Make these columns wider in the spreadsheet and save the file as text again.",
+            (accept("cut_cells", accepted, "go on without these values"),),
+        )
     ]
 
 

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.doubts.below_zero import amount_columns, below_zero
 from pipeline.doubts.kept_words import headed, numbered_like
+from pipeline.doubts.row_ids import RowIds
 from pipeline.doubts.sections import SectionsSeen
 from pipeline.doubts.standing import (
     MOST_TEXTS,
@@ -29,6 +30,7 @@ from pipeline.sources.excel_file import SHEET
 from pipeline.sources.sections import SECTION
 
 MOST_DAYS = 200_000
+CUT = r"^\s*#{3,}\s*$"  # what a spreadsheet shows, and writes to a text, where a column is too narrow
 _MOST_PIECES = 64
 
 
@@ -45,7 +47,8 @@ class Seen:
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
     an entry say of it, `amounts` numbers below zero and `words` the texts of columns with few, by heading; `sections`
     the names that rows stand under.
-    `tooth_systems` are addresses of numberings of teeth that are not known.
+    `tooth_systems` are addresses of numberings of teeth that are not known. `dittos` are marks for the same again, by
+    heading, `cut` cells that a spreadsheet did not write out, by field, and `row_ids` the keys of rows.
     """
 
     table: str
@@ -54,6 +57,7 @@ class Seen:
     answers: Answers
     known_codes: pl.Series | None = None
     is_mended: bool = False
+    is_ours: bool = False  # it names our fields itself, and every cell means one thing
     made: frozenset[str] = frozenset()  # fields made of columns, whose columns are not left over
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
@@ -68,6 +72,9 @@ class Seen:
     words: dict[str, Counter[str]] = field(default_factory=dict)
     sections: SectionsSeen = field(default_factory=SectionsSeen)
     tooth_systems: Counter[str] = field(default_factory=Counter)
+    dittos: Counter[str] = field(default_factory=Counter)
+    cut: Counter[str] = field(default_factory=Counter)
+    row_ids: RowIds = field(default_factory=RowIds)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
@@ -112,6 +119,9 @@ class Seen:
         self.counts["records"] += fields.height
         self._people.append(self._people_of(rows, fields))
         self._people = _merged(self._people)
+        for name, dtype in fields.schema.items():
+            if dtype == pl.String:
+                self.cut[name] += int(fields[name].str.contains(CUT).sum() or 0)
         if "tooth" in fields.columns:
             teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
             if self.quadrants_there:
@@ -120,6 +130,8 @@ class Seen:
         for name in fields.columns:
             if kind(self.table, name) == "date" and fields.schema[name] == pl.String:
                 self._add_days(name, fields[name])
+        if "procedure_id" in fields.columns and not (self.is_mended or self.is_ours):
+            self.row_ids.add(fields)
         if self.table == "procedures":
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:

@@ -20,6 +20,7 @@ _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"
 # `1-4` too is how some write the quadrant and the place; read as a range it would be four teeth.
 _DECIMAL = {"fdi": r"^[1-8],[1-8]$", "universal": r"^[1-4][.,][1-8]$", "palmer": r"^[1-4][.,][1-8]$"}
 _DASHED = r"^[1-8]-[1-8]$"
+_NO_JAW = r"^\s*(?:[1-8]\s*[|⏐│｜]|[|⏐│｜]\s*[1-8])\s*$"
 _TWO = r"^#?\d{1,2}\s*[,;/&+ ]\s*#?\d{1,2}$"
 _LETTER = {  # surfaces that are also letters of primary teeth
     "universal": r"(?i)^#?(?:[1-9]|[12]\d|3[0-2]|0[1-9])[\s,/-]+[BDFILMO]$",
@@ -50,6 +51,7 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += further_teeth(where, one, accepted)
         found += decimals or two_in_a_row(where, teeth, accepted)
         found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
+        found += without_jaw(where, teeth, accepted)
         found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
     return found
 
@@ -178,6 +180,23 @@ def two_in_a_row(where: str, teeth: pl.DataFrame, accepted: Sequence[str]) -> li
             "Is the second number another thing (a quadrant, a surface, a count), or was work really done on two teeth "
             "in nearly every row?",
             (accept("two_teeth_in_a_row", accepted, "work on two teeth"),),
+        )
+    ]
+
+
+def without_jaw(where: str, teeth: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """Palmer's midline without the line that parts the jaws: `6|` is an upper or a lower right first molar."""
+    if not (n := _rows(teeth, _NO_JAW)):
+        return []
+    return [
+        Doubt(
+            "teeth_without_jaw",
+            where,
+            f"{n:,} of {_rows(teeth):,} teeth are a place beside a stroke (as 9| or |9), which tells right from left "
+            "and not the upper jaw from the lower.",
+            "Export the teeth with their quadrant or as two-digit numbers. If a column has the jaw, put it before the "
+            "number there, as in UR6.",
+            (accept("teeth_without_jaw", accepted, "go on without these teeth; their rows are set aside"),),
         )
     ]
 

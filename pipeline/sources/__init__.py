@@ -137,7 +137,7 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
     if source.spoken.fields:
         return source
     watch = options.header_row != 0 and not (options.stacked_tables or options.transposed or options.record_lines)
-    source = PlainCells(source, path.name, watch=watch, renamed=options.renamed)
+    source = PlainCells(source, path.name, watch=watch, renamed=options.renamed, repeats=options.repeats)
     if options.table == _LEDGER:
         source = TitleRows(
             source,

@@ -19,7 +19,7 @@ from pipeline.errors import DataError
 from pipeline.sources.excel_file import SHEET
 from pipeline.sources.excel_safety import MAX_RATIO, MAX_UNPACKED
 from pipeline.sources.kinds import ARCHIVE, kind_of
-from pipeline.sources.safe_path import Key, key_of
+from pipeline.sources.safe_path import Key, key_of, refuse_known_as_too_large, too_large_inside
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Source, Spoken
 
 _MOST_FILES = 5_000
@@ -40,6 +40,7 @@ def members(path: Path) -> dict[str, Path]:
         If it is damaged, locked or empty, or unpacks to more than an export does.
     """
     key = key_of(path)
+    refuse_known_as_too_large(path)
     if key not in _UNPACKED:
         folder = tempfile.TemporaryDirectory(prefix="toothyears-")
         try:
@@ -163,9 +164,10 @@ def _unpack(path: Path, folder: Path) -> dict[str, Path]:
                     while piece := stream.read(_CHUNK):
                         total += len(piece)
                         if total > MAX_UNPACKED or (total > _SMALL and total > MAX_RATIO * size):
-                            raise DataError(
+                            raise too_large_inside(
+                                path,
                                 f"{path.name}: it unpacks to far more than an export holds, so it is not opened. If "
-                                "it is yours, unpack it and name the files that were in it."
+                                "it is yours, unpack it and name the files that were in it.",
                             )
                         out.write(piece)
                 found[_free(member.filename, found)] = target

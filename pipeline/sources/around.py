@@ -35,6 +35,16 @@ class Around:
         return getattr(self.source, "delimiter", "\t")
 
     @property
+    def sheets(self) -> Sequence[str]:
+        """Of a workbook, the sheets that are read."""
+        return getattr(self.source, "sheets", ())
+
+    @property
+    def dittos(self) -> Mapping[str, int]:
+        """Cells of each column, in the last reading of it, that hold a mark for the same again and were not filled."""
+        return getattr(self.source, "dittos", {})
+
+    @property
     def titles(self) -> Mapping[str, tuple[str, ...]]:
         """Of a workbook, the lines above the headings of each sheet."""
         return getattr(self.source, "titles", {})

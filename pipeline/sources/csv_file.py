@@ -25,10 +25,11 @@ from pipeline.sources.csv_records import Block, Record, count_rows, read_blocks
 from pipeline.sources.fixed_width import BETWEEN, cut_line, cut_pieces, find_starts
 from pipeline.sources.loose_columns import Loose, loose_place
 from pipeline.sources.plain_bytes import line_at
+from pipeline.sources.single_marks import Marks, marks_of, remark_pieces, remarked
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken
 from pipeline.sources.text_blocks import MAX_LINE_BYTES, Blocks, as_lines, count_lines, long_line
 from pipeline.sources.text_encoding import TextBytes
-from pipeline.sources.text_headings import Layout, find_layout
+from pipeline.sources.text_headings import DELIMITERS, Layout, find_layout
 from pipeline.sources.text_notes import aside, line_reason, notes_among, refuse_other_headings
 
 _SAMPLE_BYTES = MAX_LINE_BYTES + (1 << 16)
@@ -50,6 +51,7 @@ class CsvFile:
     starts: tuple[int, ...] = ()  # where the fields of a line begin, if nothing stands between them
     loose: Loose | None = None
     above: tuple[str, ...] = ()
+    marked: Marks | None = None  # how fields are marked, if otherwise than in CSV
     _text: TextBytes = field(kw_only=True, repr=False)
     _stamp: tuple[int, int] = field(kw_only=True, repr=False)
     # First rows of the blocks with line breaks in fields that the strict parser has found sound.
@@ -93,6 +95,7 @@ class CsvFile:
         first = 1
         below = self._below_headings()
         below = cut_pieces(below, self.starts) if self.starts else below
+        below = remark_pieces(below, self.marked) if self.marked else below
         blocks = Blocks(below, file=self.path.name, line=self._line)
         while (block := blocks.block()) is not None:
             table = self._fast(block, wanted, first)
@@ -233,13 +236,19 @@ def open_csv(path: Path, options: ReadOptions) -> CsvFile:
         if len(lines) == 1:
             raise long_line(path.name, 1)
         lines.pop()  # it may be cut
+    signs = (options.delimiter,) if options.delimiter else DELIMITERS
+    marked = None if options.fixed_width else marks_of(lines, signs)
+    if marked:
+        lines = [remarked(line, marked) for line in lines]
     layout = find_layout(_cut(lines, options), _between(options), file=path.name)
     if options.wanted and not options.fixed_width:
         _refuse_printed(lines, layout.headings, options, file=path.name)
     loose = loose_place(layout.headings, layout.delimiter, options.loose_columns, file=path.name)
     stamp = stamp or _stamp(path)
     above = tuple(line.strip() for line in lines[: max(layout.lines_above - 1, 0)])
-    return CsvFile(path, layout, starts=options.fixed_width, loose=loose, above=above, _text=text, _stamp=stamp)
+    return CsvFile(
+        path, layout, starts=options.fixed_width, loose=loose, above=above, marked=marked, _text=text, _stamp=stamp
+    )
 
 
 def _refuse_printed(lines: list[str], headings: list[str], options: ReadOptions, *, file: str) -> None:

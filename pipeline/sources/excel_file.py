@@ -61,6 +61,11 @@ class ExcelFile:
     _not_read: list[tuple[str, int]] = field(repr=False)
 
     @property
+    def sheets(self) -> list[str]:
+        """The sheets that are read and have rows."""
+        return [part.sheet for part in self._parts if part.cells.height]
+
+    @property
     def titles(self) -> dict[str, tuple[str, ...]]:
         """The lines above the headings of each sheet that is read."""
         return {part.sheet: part.above for part in self._parts if part.above}

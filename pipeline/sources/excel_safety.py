@@ -9,7 +9,7 @@ from pathlib import Path
 from xml.parsers import expat
 
 from pipeline.errors import DataError
-from pipeline.sources.safe_path import cannot_open
+from pipeline.sources.safe_path import cannot_open, refuse_known_as_too_large, too_large_inside
 
 MAX_COLUMNS = 2_000
 CHECKED_KINDS = (".xlsx", ".xlsm")  # whose cells are looked at here, so that no few bytes can claim a huge sheet
@@ -69,6 +69,7 @@ def date_system(path: Path) -> str | None:
 
 
 def _check_packed(path: Path) -> None:
+    refuse_known_as_too_large(path)
     limit = MAX_UNPACKED
     total = 0
     try:
@@ -140,9 +141,10 @@ def _check_extent(path: Path, rows: int, columns: int) -> None:
 
 
 def _bomb(path: Path) -> DataError:
-    return DataError(
+    return too_large_inside(
+        path,
         f"{path.name}: it unpacks to far more than a workbook holds, so it is not opened. "
-        "If the file is yours, save the sheets as CSV."
+        "If the file is yours, save the sheets as CSV.",
     )
 
 

@@ -12,7 +12,7 @@ BETWEEN = "\x1f"
 _TAB = 8
 _FITTING = 0.8  # share of the rows that must keep clear of the gaps
 _LEAST_COLUMNS = 3
-_LEAST_ROWS = 2
+_LEAST_ROWS, _LEAST_BARE = 2, 5
 _LEAST_NUMBERS = 2  # words with a digit that a row has at least
 _RULE = set("-=_+|* ")  # a line of nothing else is drawn, not written
 
@@ -76,6 +76,22 @@ def find_starts(lines: Sequence[str]) -> list[int]:
     starts = [1, *(place + 1 for place in starts[1:])]
     fitting = sum(BETWEEN in cut_line(t, starts) for t in rows)
     return starts if len(starts) >= _LEAST_COLUMNS and fitting >= _FITTING * len(rows) else []
+
+
+def find_bare_starts(lines: Sequence[str]) -> list[int]:
+    """Where the fields of printed rows begin that have no headings; empty if blanks do not part them in every row."""
+    texts = [line.rstrip("\r\n").replace("\x0c", "").expandtabs(_TAB).rstrip() for line in lines]
+    rows = [t for t in texts if _is_row(t)]
+    if len(rows) < _LEAST_BARE:
+        return []
+    width = max(map(len, rows))
+    is_blank = [all(not t[n : n + 1].strip() for t in rows) for n in range(width)]
+    begins = [n for n in range(width) if not is_blank[n] and (n == 0 or is_blank[n - 1])]
+    starts = [1, *(place + 1 for place in begins[1:])]
+    filled = [
+        sum(t[a - 1 : b - 1].strip() != "" for t in rows) for a, b in zip(starts, [*starts[1:], width + 1], strict=True)
+    ]
+    return starts if len(starts) >= _LEAST_COLUMNS and min(filled) >= _LEAST_ROWS else []
 
 
 def _is_row(text: str) -> bool:

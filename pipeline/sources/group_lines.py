@@ -1,7 +1,8 @@
 """Lines that say whose or of which day the rows below them are: `Patient: 1042 Smith`, as a template reads them.
 
 A template is the line with the name of a field in braces where its value stands: `Patient: {patient_id} {*}`. `{*}` is
-anything, also nothing. Case and the number of blanks do not matter; cells of one row are joined by a blank. A template
+anything, also nothing. A value is one word, but for dates and names; `{patient_id:words}` may have several.
+Case and the number of blanks do not matter; cells of one row are joined by a blank. A template
 without words, `{patient_id} {*}`, is of lines that begin with a number: its first field then holds a digit.
 """
 
@@ -17,7 +18,7 @@ from pipeline.errors import ConfigError
 
 # A value is one word, but for dates and names of people.
 _SEVERAL_WORDS = ("service_date", "exam_date", "event_date", "prep_date", "seat_date", "provider_id", "site_id")
-_PLACE = re.compile(r"\{(\*|\w+)\}")
+_PLACE = re.compile(r"\{(\*|\w+(?:: ?words)?)\}")
 _LEAST_LETTERS = 2
 _VALUE = r"\s*([^\s,;|]+)[,;|]?"
 _NUMBER = r"\s*([^\s,;|]*\d[^\s,;|]*)[,;|]?"
@@ -54,29 +55,44 @@ def read_templates(
     ConfigError
         If one names no field, or one that is none of `known`, twice the same, or says nothing but fields.
     """
-    return tuple(_template(text, known, where=f'{where} {key} "{text}"') for text in told)
+    return tuple(
+        _template(text, known, where=f'{where} {key} "{text}"', of_name=key in ("sheet_name", "file_name"))
+        for text in told
+    )
 
 
-def _template(text: str, known: Sequence[str], *, where: str) -> Template:
-    fields = [name for name in _PLACE.findall(text) if name != "*"]
+def _template(text: str, known: Sequence[str], *, where: str, of_name: bool) -> Template:
+    told = [name for name in _PLACE.findall(text) if name != "*"]
+    fields = [_bare(name) for name in told]
     if strange := [name for name in fields if name not in known]:
         raise ConfigError(f'{where}: "{strange[0]}" is no field of this table. Fields: {", ".join(known)}.')
     if not fields or len(set(fields)) < len(fields):
         raise ConfigError(f'{where} must name a field in braces, each once, e.g. "Patient: {{patient_id}} {{*}}".')
     literal = re.split(_PLACE, text)[0::2]
     bare = sum(c.isalpha() for part in literal for c in part) < _LEAST_LETTERS
-    if bare and (not text.strip().startswith(f"{{{fields[0]}}}") or fields[0] in _SEVERAL_WORDS):
+    if bare and of_name and text.strip() == f"{{{told[0]}}}" and _is_long(told[0]):
+        return Template(tuple(fields), r"^\s*(\S.*?)\s*$", "")
+    if bare and (not text.strip().startswith(f"{{{told[0]}}}") or _is_long(told[0])):
         raise ConfigError(
             f'{where} must have the words that such a line begins with, e.g. "Patient: {{patient_id}}", or begin with '
             'the number itself, e.g. "{patient_id} {*}".'
         )
-    pieces = re.split(r"(\{(?:\*|\w+)\})", text.strip())
+    pieces = re.split(r"(\{(?:\*|\w+(?:: ?words)?)\})", text.strip())
     pattern = "".join(_piece(piece) for piece in pieces)
     if bare:
         return Template(tuple(fields), _numbered(pattern), "")
     start = re.sub(r"[\W_]+$", "", literal[0].strip())
     begins = rf"(?i)^\W*{_words(start)}(?:\W|$)" if len(start) >= _LEAST_LETTERS else ""
     return Template(tuple(fields), rf"(?i)^\W*?{pattern}\s*$", begins)
+
+
+def _bare(name: str) -> str:
+    return name.partition(":")[0]
+
+
+def _is_long(name: str) -> bool:
+    """Whether a value may have several words."""
+    return ":" in name or name in _SEVERAL_WORDS
 
 
 def _numbered(pattern: str) -> str:
@@ -88,7 +104,7 @@ def _piece(piece: str) -> str:
     if piece == "{*}":
         return r"(?:.*?)"
     if found := _PLACE.fullmatch(piece):
-        return r"\s*(\S.*?)" if found[1] in _SEVERAL_WORDS else _VALUE
+        return r"\s*(\S.*?)" if _is_long(found[1]) else _VALUE
     return _words(piece)
 
 

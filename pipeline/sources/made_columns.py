@@ -16,12 +16,20 @@ import polars as pl
 from pipeline.errors import ConfigError, DataError
 from pipeline.fields import kind
 from pipeline.sources.around import Around
+from pipeline.sources.named_parts import stem
 from pipeline.sources.source import Batch, Made
 
 PARTS, RANGE, LIST, FLAGS, TEXT, WORDS = "parts", "range", "list", "flags", "text", "words"
 # How a key of a table makes a field.
 KEYS = {"tooth_range": RANGE, "tooth_list": LIST, "tooth_flags": FLAGS, "tooth_in_text": TEXT}
 _BLANKS = re.compile(r"\s+|\(\s*\)")
+FILE = "(file)"  # stands for the name of the file where a heading may
+_MONTH_AND_DAY = 2
+_DAY_ALONE = r"^0?(\d{1,2})(?:\.0+|\.|st|nd|rd|th)?$"
+_NAMED_MONTH = r"(\p{L}{3,})\.?[\s_'’-]*((?:19|20)\d{2}|\d{2})(?:\D|$)"
+_YEAR_MONTH = r"(?:^|\D)((?:19|20)\d{2})[-_./ ]?(0[1-9]|1[0-2]|[1-9])(?:\D|$)"
+_MONTH_YEAR = r"(?:^|\D)(0?[1-9]|1[0-2])[-_./ ]((?:19|20)\d{2})(?:\D|$)"
+_YEAR_IN_TEXT = r"(?:^|\D)((?:19|20)\d{2})(?:\D|$)"
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 TICKS = r"(?i)^(?:x+|[1✓✔☑✗✘●•*+]|y|yes|true|ja|j|oui|o|si|sí|s)$"
 NO_TICKS = r"(?i)^(?:|0|-|n|no|nein|non|nee|false|☐|○)$"
@@ -81,7 +89,7 @@ def made_of(
 
 
 def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, tuple[str, ...]]:
-    """The dates that are told as a list of three headings: year, month and day.
+    """The dates that are told as a list of headings: year, month and day, or month with year and day.
 
     Raises
     ------
@@ -92,10 +100,12 @@ def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, 
     for name, told in columns.items():
         if not isinstance(told, list):
             continue
-        if len(told) != 3 or not all(isinstance(h, str) and h.strip() for h in told) or kind(table, name) != "date":
+        texts = all(isinstance(h, str) and h.strip() for h in told)
+        if len(told) not in (2, 3) or not texts or kind(table, name) != "date":
             raise ConfigError(
                 f"{where} columns.{name} must be one heading; only a date may have three, those of its year, month and "
-                'day in this order, e.g. ["Year", "Month", "Day"].'
+                'day in this order, e.g. ["Year", "Month", "Day"], or two, of its month with the year and of its day, '
+                'e.g. ["(sheet)", "Day"].'
             )
         found[name] = tuple(h.strip() for h in told)
     return found
@@ -103,7 +113,7 @@ def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, 
 
 def headings_of(made: Sequence[Made]) -> tuple[str, ...]:
     """The headings that a file must have for what is made; those of flags are known from the file only."""
-    return tuple(h for one in made if one.how != FLAGS for h in one.headings)
+    return tuple(h for one in made if one.how != FLAGS for h in one.headings if h != FILE)
 
 
 def flag_headings(pattern: str, headings: Sequence[str]) -> dict[str, str]:
@@ -135,7 +145,7 @@ class MadeColumns(Around):
                     f'{self.file}: has a column "{one.field}" itself, and the TOML says that it is made of others. '
                     "Keep one of the two."
                 )
-            if absent := [h for h in self._of(one) if h not in there]:
+            if absent := [h for h in self._of(one) if h not in there and h != FILE]:
                 raise DataError(
                     f'{self.file}: has no column "{absent[0]}", of which {one.field} is to be made. Correct the name '
                     "in the TOML."
@@ -158,6 +168,7 @@ class MadeColumns(Around):
             own = tuple(one for one in self.made if one.field in headings)
             made = {one.field for one in own}
             wanted = list(dict.fromkeys([h for h in headings if h not in made] + [h for o in own for h in self._of(o)]))
+            wanted = [h for h in wanted if h != FILE]
         for batch in self.source.batches(wanted):
             columns = [self._column(one, batch.rows) for one in own]
             rows = batch.rows.with_columns(columns) if columns else batch.rows
@@ -170,8 +181,15 @@ class MadeColumns(Around):
             return list(flag_headings(one.headings[0], self.source.headings))
         return list(one.headings)
 
+    def _cells(self, heading: str, rows: pl.DataFrame) -> pl.Series:
+        if heading == FILE:
+            return pl.repeat(stem(self.file), rows.height, dtype=pl.String, eager=True)
+        return rows.get_column(heading).cast(pl.String).str.strip_chars().replace("", None)
+
     def _column(self, one: Made, rows: pl.DataFrame) -> pl.Series:
-        cells = [rows.get_column(h).cast(pl.String).str.strip_chars().replace("", None) for h in self._of(one)]
+        cells = [self._cells(h, rows) for h in self._of(one)]
+        if one.how == PARTS and len(cells) == _MONTH_AND_DAY:
+            return dates_of_month(*cells).alias(one.field)
         if one.how == PARTS:
             return dates_of(*cells).alias(one.field)
         if one.how == RANGE:
@@ -184,6 +202,26 @@ class MadeColumns(Around):
             return words_beside_teeth(cells[0]).alias(one.field)
         named = flag_headings(one.headings[0], self.source.headings)
         return teeth_ticked(dict(zip(named.values(), cells, strict=True))).alias(one.field)
+
+
+def dates_of_month(month: pl.Series, day: pl.Series) -> pl.Series:
+    """Written dates of a text that names a month and a year, or a year alone, and of what stands for the day.
+
+    A day that is a whole date stays as it is; beside a year alone it may be a day and a month.
+    """
+    m, d = pl.col("m"), pl.col("d")
+    word = m.str.extract(_NAMED_MONTH, 1)
+    year = pl.coalesce(m.str.extract(_NAMED_MONTH, 2), m.str.extract(_YEAR_MONTH, 1), m.str.extract(_MONTH_YEAR, 2))
+    number = pl.coalesce(m.str.extract(_YEAR_MONTH, 2), m.str.extract(_MONTH_YEAR, 1))
+    plain = d.str.extract(_DAY_ALONE, 1)
+    by_name = pl.concat_str(plain, word, year, separator="-")
+    by_number = pl.concat_str(year, number.str.zfill(2), plain.str.zfill(2), separator="-")
+    alone = m.str.extract(_YEAR_IN_TEXT, 1)
+    sign = d.str.extract(r"^\w+([-/. ])\w+$", 1)
+    behind = pl.when(plain.is_null() & number.is_null() & word.is_null()).then(pl.concat_str(d, sign, alone))
+    frame = pl.DataFrame({"m": month, "d": day})
+    whole = pl.when(d.str.contains(r"\d{4}|^\w+[-/. ]\w+[-/. ]\w+")).then(d)
+    return frame.select(pl.coalesce(whole, by_name, by_number, behind, d)).to_series()
 
 
 def dates_of(year: pl.Series, month: pl.Series, day: pl.Series) -> pl.Series:

@@ -8,13 +8,16 @@ with a point, `patient.id`; those of a record around with the name of its list, 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from pipeline.errors import DataError
 from pipeline.sources.found_tables import MAX_CELLS, Row, records_as_rows, too_large
+from pipeline.sources.lone_records import with_lone_records
 
 _ALONE = "records"
+_DAY = re.compile(r"^\d{4}-?\d{2}-?\d{2}$")
 _LEAST_KEYS = 3
 _MOST_DEEP = 50
 
@@ -30,7 +33,7 @@ def tables_of(tree: Any, *, file: str) -> dict[str, Iterable[Row]]:
         If there are more cells than can be read.
     """
     finder = _Finder(file)
-    finder.walk(tree, (), {}, 0)
+    finder.walk(with_lone_records(tree), (), {}, 0)
     found: dict[str, Iterable[Row]] = {
         ".".join(path) or _ALONE: list(records_as_rows(rows)) for path, rows in finder.records.items()
     }
@@ -48,7 +51,7 @@ def is_nested(record: Any) -> bool:
 
 
 def flat(record: Mapping[str, Any]) -> Record:
-    """The plain fields of a record, those within others named with a point; lists of plain values as JSON."""
+    """The plain fields of a record, those within others named with a point; lists of values with commas between."""
     long: dict[tuple[str, ...], str | None] = {}
     _flatten(record, (), long, 0)
     short: dict[str, list[tuple[str, ...]]] = {}
@@ -73,7 +76,14 @@ def _flatten(value: Mapping[str, Any], path: tuple[str, ...], into: dict[tuple[s
         if isinstance(inner, dict) and depth < _MOST_DEEP:
             _flatten(inner, here, into, depth + 1)
         elif not is_nested(inner) and inner != []:
-            into[here] = as_text(inner)
+            into[here] = _listed(inner) if isinstance(inner, list) else as_text(inner)
+
+
+def _listed(values: list[Any]) -> str | None:
+    """A list of plain values as text: several numbers or short texts with a comma between, else as JSON."""
+    texts = [as_text(value) for value in values if value is not None]
+    plain = all(not isinstance(value, list | dict) for value in values) and not any("," in (t or "") for t in texts)
+    return ", ".join(t or "" for t in texts) if plain else as_text(values)
 
 
 class _Finder:
@@ -91,7 +101,8 @@ class _Finder:
             if (table := _columnar(node)) is not None:
                 self.cells.setdefault(path, []).extend(self._counted(table))
             elif _is_map(node):
-                name = f"{_one(path)}.key" if path else "key"
+                own_name = "date" if all(_DAY.match(key) for key in node) else "key"
+                name = f"{_one(path)}.{own_name}" if path else own_name
                 for key, value in node.items():
                     told = around | {name: key}
                     if isinstance(value, list):

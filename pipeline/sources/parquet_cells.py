@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.transforms.dates import NOON
+from pipeline.transforms.instants import days_in_doubt
 
 _MAX_WHOLE = 2.0**53  # beyond this a float no longer holds every whole number
 _MOST_DIGITS = 38  # of a decimal of 128 bits
@@ -59,12 +60,17 @@ def is_bytes(of: pa.DataType) -> bool:
 
 
 def are_late(column: pa.Array) -> bool:
-    """Whether moments told in UTC are all on a full hour after noon, so that another day may be meant."""
+    """Whether moments told in UTC are all on a full hour after noon, or their hours are hours of work of a place where
+    it is another day, so that another day may be meant."""
     if not (pa.types.is_timestamp(column.type) and column.type.tz in _UTC):
         return False
     moments = pl.Series(pc.local_timestamp(column.drop_null()))
     full = (moments.dt.minute() == 0) & (moments.dt.hour() > NOON)
-    return moments.len() > 0 and bool(full.all())
+    if not moments.len() or full.all():
+        return moments.len() > 0
+    timed = moments.filter((moments.dt.hour() > 0) | (moments.dt.minute() > 0))
+    hours = {int(h): int(n) for h, n in timed.dt.hour().value_counts(name="n").iter_rows()}
+    return bool((timed.dt.minute() > 0).any()) and days_in_doubt(hours) is not None
 
 
 def cells(column: pa.Array, *, stamps: bool = False) -> pl.Series:

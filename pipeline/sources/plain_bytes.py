@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import BinaryIO, cast
 
 from pipeline.errors import DataError
-from pipeline.sources.safe_path import refuse_irregular
+from pipeline.sources.safe_path import refuse_irregular, refuse_known_as_too_large, too_large_inside
 
 CHUNK_BYTES = 1 << 23
 GZIP = b"\x1f\x8b"
@@ -57,6 +57,7 @@ def read_chunks(path: Path, *, size: int = CHUNK_BYTES) -> Iterator[bytes]:
         than 300 times its size and 100 MB.
     """
     refuse_irregular(path)
+    refuse_known_as_too_large(path)
     try:
         with path.open("rb") as stream:
             is_packed = stream.read(2) == GZIP
@@ -112,9 +113,10 @@ def _unpacked(path: Path, stream: BinaryIO, size: int) -> Iterator[bytes]:
             for chunk in _pieces(path, cast(BinaryIO, plain), size):
                 unpacked += len(chunk)
                 if unpacked > _ALWAYS_ALLOWED and unpacked > _MAX_RATIO * packed:
-                    raise DataError(
+                    raise too_large_inside(
+                        path,
                         f"{path.name}: this small file unpacks to more than {_MAX_RATIO} times its size, which no "
-                        "export does.\n  Ask whoever made it, or unpack it yourself and name the file that was in it."
+                        "export does.\n  Ask whoever made it, or unpack it yourself and name the file that was in it.",
                     )
                 yield chunk
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:

@@ -1,7 +1,8 @@
 """Records over several lines, each line a name and a value: `Chart: 1042`, `Date: 03/04/2019`, a blank line between.
 
-A record ends at a blank line or where its first name comes again; a blank line within one, below which other names
-follow, does not end it. A line without a name goes with the value above it; one above all records is a note.
+A record ends at a blank line, at a line that is drawn, or where its first name comes again; a blank line within one,
+below which other names follow, does not end it. A dash before a name, as lists have it, is no part of it. A line
+without a name goes with the value above it; one above all records is a note.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from pipeline.sources.found_tables import MAX_CELLS, too_large
 from pipeline.sources.source import MALFORMED_SCHEMA, ROW, Batch, ReadOptions, Spoken, malformed_lines
 from pipeline.sources.text_encoding import TextBytes
 
-_LINE = re.compile(r"^\s*([^\W\d][^:=\t]{0,40}?)\s*(?:[:=]|\t)\s*(.*?)\s*$")
+_LINE = re.compile(r"^\s*(?:-\s+)?([^\W\d][^:=\t]{0,40}?)\s*(?:[:=]|\t)\s*(.*?)\s*$")
+_RULE = re.compile(r"^\s*[-=_*~#+]{3,}[-=_*~#+\s]*$")  # drawn between records
 _LEAST, _MOST_NAMES = 2, 200
 _SHARE = 0.7
 _BATCH_ROWS = 20_000
@@ -34,7 +36,7 @@ def label_of(line: str) -> str | None:
 
 def are_record_lines(lines: Sequence[str]) -> bool:
     """Whether lines are such records: most begin with one of a few names, and the names come again in turn."""
-    filled = [line for line in lines if line.strip()]
+    filled = [line for line in lines if line.strip() and not _RULE.match(line)]
     names = Counter(name for line in filled if (name := label_of(line)))
     often = {name: n for name, n in names.items() if n >= _LEAST}
     if len(often) < _LEAST + 1 or len(often) > _MOST_NAMES:
@@ -99,7 +101,7 @@ def open_record_lines(path: Path, options: ReadOptions) -> RecordLines:
     open_one: dict[str, str] | None = None
     last, cells = "", 0
     for line, match in found:
-        if not line.strip():
+        if not line.strip() or _RULE.match(line):
             last = ""
         elif match is None or (open_one is None and match[1] != first):
             if open_one is not None and last:

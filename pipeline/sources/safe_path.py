@@ -12,6 +12,21 @@ from pipeline.errors import DataError
 Key = tuple[str, int, int, int]
 
 
+_TOO_LARGE: dict[Key, str] = {}
+
+
+def too_large_inside(path: Path, message: str) -> DataError:
+    """The refusal of a packed file that unpacks to too much; it is told again without unpacking it again."""
+    _TOO_LARGE[key_of(path)] = message
+    return DataError(message)
+
+
+def refuse_known_as_too_large(path: Path) -> None:
+    """Refuse (`DataError`) a packed file that was found to unpack to too much, as long as it is the same file."""
+    if _TOO_LARGE and (message := _TOO_LARGE.get(key_of(path))):
+        raise DataError(message)
+
+
 def refuse_outside(path: Path, folder: Path) -> None:
     """Refuse a path that does not end where it says: a link in `folder` that leads out of it.
 

@@ -100,7 +100,8 @@ class ReadOptions:
     whether several tables stand one below the other; `repeated_columns` sets of columns that are a row each, side by
     side; `transposed` whether records are columns; `record_lines` whether a record is several lines, a name and a value
     on each; `sheet_name` and `file_name` the forms of names that say a field of all rows; `required` are
-    the headings of `wanted` in which every row of work has something. `renamed` maps headings of files that call a
+    the headings of `wanted` in which every row of work has something; `repeats` whether a mark for the same
+    again stands for the cell above it. `renamed` maps headings of files that call a
     column otherwise to the one of `wanted`. `made` are fields that are made of columns. `sections` says whether it is
     told what rows of a section are; `folder` is that of the TOML, `within` the names of what a file of an archive
     stands in, outermost first.
@@ -128,6 +129,7 @@ class ReadOptions:
     sheet_name: Template | None = None
     file_name: Template | None = None
     required: tuple[str, ...] = ()
+    repeats: bool = False
     sections: bool = False
     folder: Path | None = None
     within: tuple[str, ...] = ()

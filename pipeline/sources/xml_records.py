@@ -11,6 +11,9 @@ from pipeline.sources.found_tables import FoundTables
 from pipeline.sources.nested_records import tables_of
 from pipeline.sources.xml_safety import read_xml
 
+_LEAST_NAMED = 3
+_NAMING = {"name", "field", "column", "key"}
+
 
 @dataclass
 class _Element:
@@ -64,11 +67,23 @@ def _find_several(elements: list[_Element], path: tuple[str, ...], into: set[tup
         _find_several(found, (*path, name), into)
 
 
+def _named_fields(element: _Element) -> dict[str, str | None] | None:
+    """The fields of a record whose elements are all called alike and say their name: `<field name="Date">`."""
+    inner = next(iter(element.inner.values()), []) if len(element.inner) == 1 else []
+    names = [next(iter(one.told.values()), "") for one in inner if len(one.told) == 1 and not one.inner]
+    keys = {key.lower() for one in inner for key in one.told}
+    if len(names) < _LEAST_NAMED or len(names) < len(inner) or len(set(names)) < len(names) or not keys <= _NAMING:
+        return None
+    return {name: "".join(one.text).strip() or None for name, one in zip(names, inner, strict=True)}
+
+
 def _plain(element: _Element, path: tuple[str, ...], several: set[tuple[str, ...]]) -> Any:
     """An element as a record or, where it holds nothing but text, as that."""
     text = "".join(element.text).strip()
     if not element.inner and not element.told:
         return text or None
+    if (fields := _named_fields(element)) is not None:
+        return dict(element.told) | fields
     made: dict[str, Any] = dict(element.told)
     for name, found in element.inner.items():
         here = (*path, name)

@@ -228,6 +228,7 @@ def _by_stem(code: str) -> list[str]:
 
 def _plain(text: str) -> str:
     """Small letters without accents and signs, words with single blanks between."""
-    low = unicodedata.normalize("NFKD", text.lower().replace("ß", "ss"))
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
+    low = unicodedata.normalize("NFKD", spaced.lower().replace("ß", "ss"))
     bare = "".join(c for c in low if not unicodedata.combining(c))
     return " ".join(re.sub(r"[^a-z0-9&?]+", " ", bare).split())

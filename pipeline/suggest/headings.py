@@ -10,10 +10,13 @@ import re
 import unicodedata
 from functools import cache, lru_cache
 
+from pipeline.suggest.further_headings import FURTHER, NOT_OURS
+
+__all__ = ["EXACT", "NOT_OURS", "PART", "SHORT", "fit", "plain_heading", "says_entered"]
+
 EXACT, PART, SHORT = 1.0, 0.7, 0.5
 # Days on which something was written down: the day of the work only where a file has no other.
 _ENTERED = "posted|posted on|posted date|date posted|post date|entry date|entered on|date entered|erfasst am|saisi le"
-NOT_OURS = "(none)"
 
 _SYNONYMS: dict[str, str] = {
     "patient_id": (
@@ -30,7 +33,9 @@ _SYNONYMS: dict[str, str] = {
     ),
     "service_date": (
         "service date|date of service|dos|date|proc date|procedure date|treatment date|tx date|svc date|visit date|"
-        "date done|completed on|completion date|day|datum|behandlungsdatum|beh datum|leistungsdatum|leist datum|tag|"
+        "date done|completed on|completion date|service time|svc time|time of service|done at|done on|performed at|"
+        "performed on|completed at|treated at|treated on|treatment time|visit time|timestamp|time stamp|"
+        "day|datum|behandlungsdatum|beh datum|leistungsdatum|leist datum|tag|"
         "date de soin|date soin|date des soins|date acte|date de l acte|date traitement|date seance|fecha|"
         "fecha tratamiento|fecha de tratamiento|fecha servicio|fec|behandeldatum|datum behandeling|verrichtingsdatum|"
         "data|data tratamento|data do tratamento|data atendimento|data procedimento|data trattamento|"
@@ -41,7 +46,8 @@ _SYNONYMS: dict[str, str] = {
         "item no|item number|item code|leistung|leistungsnummer|leistungsziffer|ziffer|gebuehrennummer|gebnr|geb nr|"
         "goz|bema|position|pos|leistungscode|acte|code acte|cotation|code ccam|ccam|code soin|codigo|cod|"
         "codigo tratamiento|codigo procedimiento|prestacion|verrichting|verrichtingscode|prestatiecode|prestatie|"
-        "codigo procedimento|procedimento|codice|codice prestazione|prestazione"
+        "codigo procedimento|procedimento|codice|codice prestazione|prestazione|treatment|behandlung|traitement|"
+        "tratamiento|tratamento|trattamento"
     ),
     "tooth": (
         "tooth|tooth no|tooth number|tooth num|tth|th|tn|tooth id|site|zahn|zahnnummer|zahn nr|zahnnr|zahnangabe|"
@@ -254,7 +260,8 @@ def says_entered(heading: str) -> bool:
 
 @cache
 def _synonyms(field: str) -> frozenset[str]:
-    return frozenset((*_SYNONYMS[field].split("|"), field.replace("_", " ")))
+    further = (plain_heading(word) for word in FURTHER.get(field, "").split("|") if word)
+    return frozenset((*_SYNONYMS[field].split("|"), *further, field.replace("_", " ")))
 
 
 @cache
@@ -272,9 +279,14 @@ def _skeleton(word: str) -> str:
     return word[0] + re.sub(r"[aeiouy]", "", word[1:])
 
 
+_WRITTEN_OUT = str.maketrans(
+    {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "ς": "σ"}
+)
+
+
 def plain_heading(heading: str) -> str:
     """Small letters without accents, umlauts written out, words with single blanks between."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)
-    low = spaced.lower().replace("ä", "ae").replace("ö", "oe").replace("ü", "ue").replace("ß", "ss")
+    low = spaced.lower().translate(_WRITTEN_OUT)
     plain = "".join(c for c in unicodedata.normalize("NFKD", low) if not unicodedata.combining(c))
-    return " ".join(re.sub(r"[^a-z0-9]+", " ", plain).split())
+    return " ".join(re.sub(r"[\W_]+", " ", plain).split())

@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
 from pipeline.sources import Batch, ReadOptions, Source, open_source
-from pipeline.sources.fixed_width import find_starts
+from pipeline.sources.fixed_width import find_bare_starts, find_starts
 from pipeline.sources.group_lines import read_templates
 from pipeline.sources.kinds import TEXT, kind_of
 from pipeline.sources.text_encoding import TextBytes
@@ -25,12 +25,13 @@ from pipeline.sources.text_notes import TOTAL_LINE
 from pipeline.suggest import made_lines
 from pipeline.suggest.headings import EXACT, PART, fit
 from pipeline.suggest.layout_line import Found, LayoutLine
+from pipeline.suggest.name_forms import sheet_names
 from pipeline.suggest.shapes import (
     all_called,
+    ditto_marks,
     has_patient,
     record_lines,
     repeated_columns,
-    sheet_names,
     shown_texts,
     transposed,
 )
@@ -61,6 +62,11 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
     DataError
         If the file cannot be read.
     """
+    bare = replace(options, header_row=0)
+    source = open_source(path, bare)
+    turned, line = transposed(source, _first(source), bare)
+    if line is not None:
+        return replace(turned, header_row=None), (line,)
     options, lines = _printed(path, options)
     source = open_source(path, options)
     try:
@@ -73,7 +79,10 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
         lines.append(LayoutLine("stacked_tables", "true", "likely: headings stand again among the rows, other ones"))
         source = open_source(path, options)
         batches = _first(source)
-    finders = (transposed, repeated_columns, _loose, _group_lines, sheet_names, _fill_down, *made_lines.FINDERS)
+    finders = (
+        *(repeated_columns, ditto_marks, _loose, _group_lines, sheet_names, _fill_down),
+        *made_lines.FINDERS,
+    )
     for find in finders:
         changed, found = find(source, batches, options)
         if found is not None:
@@ -99,7 +108,12 @@ def _printed(path: Path, options: ReadOptions) -> tuple[ReadOptions, list[Layout
     if line is not None or width > _MOST_PRINTED:
         return changed, [line] if line is not None else []
     if not (starts := find_starts(texts)):
-        return options, []
+        if not (starts := find_bare_starts(texts)):
+            return options, []
+        why = f"likely: rows of {len(texts):,} lines have no headings, and these places are blank before in all of them"
+        options = replace(options, fixed_width=tuple(starts), header_row=0)
+        none = LayoutLine("header_row", "0", "no row of headings was found: columns are called by their place")
+        return options, [LayoutLine("fixed_width", str(starts), why), none]
     why = f"likely: nothing stands between the fields, and these places are blank before in {len(texts):,} lines"
     options = replace(options, fixed_width=tuple(starts), header_row=None)
     return options, [LayoutLine("fixed_width", str(starts), why)]

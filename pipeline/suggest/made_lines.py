@@ -15,7 +15,9 @@ import polars as pl
 
 from pipeline.doubts.kept_words import numbered_like
 from pipeline.sources import Batch, ReadOptions, Source
+from pipeline.sources.excel_file import SHEET
 from pipeline.sources.made_columns import (
+    FILE,
     FLAGS,
     LIST,
     NO_TICKS,
@@ -24,11 +26,13 @@ from pipeline.sources.made_columns import (
     TEXT,
     TICKS,
     WORDS,
+    dates_of_month,
     flag_headings,
     teeth_between,
     teeth_in,
     words_beside_teeth,
 )
+from pipeline.sources.named_parts import stem
 from pipeline.sources.source import Made
 from pipeline.suggest.headings import EXACT, NOT_OURS, PART, fit, plain_heading
 from pipeline.suggest.layout_line import Found, LayoutLine
@@ -43,6 +47,7 @@ _SOME = 0.1  # share of the rows whose text names a tooth, from which it is prop
 _FLAGS = 8
 _MOST_LISTED = 8
 _LOOK_AT = 20_000
+_DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
 _YEAR = {"year", "yr", "yyyy", "yy", "jahr", "annee", "an", "ano", "jaar", "anno"}
 _MONTH = {"month", "mon", "mo", "mm", "monat", "mois", "mes", "maand", "mese"}
 _DAY = {"day", "dy", "dd", "tag", "jour", "dia", "dag", "giorno"}
@@ -68,6 +73,34 @@ def find_dates(source: Source, batches: Sequence[Batch], options: ReadOptions) -
         why = f"likely: the headings say so, and the values are years, months and days; {_seen(year, month, day)}"
         line = LayoutLine(f"columns.{field}", f"[{', '.join(map(quoted, headings))}]", why, field, headings)
         return _with(options, Made(field, PARTS, headings)), line
+    return options, None
+
+
+def find_month_in_name(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """A column of days of a month, where the name of the sheet or of the file says the month and the year."""
+    columns = _columns(source, batches)
+    if any(one.field == "service_date" for one in options.made):
+        return options, None
+    if any(fit(c.heading, "service_date") >= PART and c.date_share >= 0.5 for c in columns):
+        return options, None
+    days = [c for c in columns if fit(c.heading, "service_date") >= PART and c.filled and c.matches(_DAY_CELL) >= _MOST]
+    if len(days) != 1:
+        return options, None
+    day = days[0]
+    sheets = list(getattr(source, "sheets", ()))
+    for place, names in ((SHEET, sheets), (FILE, [stem(getattr(source, "file", ""))])):
+        made = dates_of_month(pl.Series(names, dtype=pl.String), pl.Series(["9"] * len(names), dtype=pl.String))
+        month = Column(1, "", "", made)
+        short = made.str.contains(r"^9-\p{L}+-\d{2}$").mean() or 0
+        if not names or max(month.date_share, short if isinstance(short, float) else 0) < _MOST:
+            continue
+        headings = (place, day.name)
+        where = "sheet" if place == SHEET else "file"
+        why = f"likely: the name of the {where} says month and year, and the column the day; {_seen(day)}"
+        line = LayoutLine(
+            "columns.service_date", f"[{', '.join(map(quoted, headings))}]", why, "service_date", (day.name,)
+        )
+        return _with(options, Made("service_date", PARTS, headings)), line
     return options, None
 
 
@@ -135,8 +168,8 @@ def find_flags(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     for column in columns:
         if match := re.fullmatch(r"(.*?)\s*\d{1,2}", column.heading.strip()):
             stems.setdefault(match[1], []).append(column)
-    for stem, of in stems.items():
-        pattern = f"{stem}{{tooth}}"
+    for begin, of in stems.items():
+        pattern = f"{begin}{{tooth}}"
         named = flag_headings(pattern, [c.heading for c in of])
         if len(named) < _FLAGS or any(fit(c.heading, "tooth") >= PART and c.filled for c in columns if c not in of):
             continue
@@ -199,7 +232,7 @@ def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOpt
     return _with(options, Made("code", WORDS, (told,))), LayoutLine("columns.code", quoted(told), why, "code", (told,))
 
 
-FINDERS = (find_dates, find_range, find_flags, find_list, find_in_text, find_code_in_text)
+FINDERS = (find_dates, find_month_in_name, find_range, find_flags, find_list, find_in_text, find_code_in_text)
 
 
 def _with(options: ReadOptions, made: Made) -> ReadOptions:

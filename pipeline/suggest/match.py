@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
+from pipeline.doubts.seen import CUT
 from pipeline.fields import REQUIRED_FIELDS, input_fields
 from pipeline.suggest.headings import EXACT, NOT_OURS, PART, fit, says_entered
 from pipeline.suggest.profile import Column, FileProfile, looks_like_teeth
@@ -220,7 +221,7 @@ def _with_headed(
     for name in (f for f in _NEVER_DROPPED if f in input_fields(table) and f not in there):
         headed = [c for c in _headed(name, file, fits) if c.place not in used | rivals]
         if headed:
-            why = "the heading says so, and the values do not look like it"
+            why = "the heading says so, and the values do not look like it" + _cut(headed)
             found.append(FieldMatch(name, None, ASK, why, tuple(headed)))
     there = {m.field for m in found}
     if table == "procedures" and "tooth" not in there:
@@ -232,6 +233,13 @@ def _with_headed(
     found += [m for m in matches if m.field not in there]
     order = input_fields(table)
     return sorted(found, key=lambda m: order.index(m.field))
+
+
+def _cut(columns: Sequence[Column]) -> str:
+    """What to do where a spreadsheet wrote #### in place of the values."""
+    if not any(c.matches(CUT) >= _FITS for c in columns):
+        return ""
+    return ": a spreadsheet wrote #### where its column was too narrow. Make it wider there and save the file again"
 
 
 def _not_dropped(

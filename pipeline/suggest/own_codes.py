@@ -23,6 +23,7 @@ MOST_CODES = 400
 _LEAST_AGAIN = 2.0  # rows a code on average: fewer, and the column holds remarks
 _KNOWN = 0.2  # a list that knows so many of the rows is a list to be asked about
 HEADINGS = ("code", "event", "detail", "rows", "why")
+_MOST_TOLD = 0.5
 _TEXTS = ("description", "desc", "procedure", "treatment", "leistung", "bezeichnung", "libelle", "descripcion")
 
 
@@ -80,10 +81,29 @@ def _counted(column: Column) -> pl.DataFrame:
     return of.sort(["n", "code"], descending=[True, False])
 
 
+def _told(code: Column, texts: Column) -> float:
+    """Share of the codes beside which mostly one text stands, and that text is one of work that we know."""
+    if texts.matches(r"\p{L}{3,}") < _MOST_TOLD:
+        return 0.0
+    rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
+    most = (
+        rows.sort("len", "text", descending=[True, False])
+        .group_by("code", maintain_order=True)
+        .agg(pl.col("text").first(), share=pl.col("len").first() / pl.col("len").sum())
+    )
+    known = [
+        share >= _MOST_TOLD and len(likely_events(text)) == 1 for text, share in most.select("text", "share").rows()
+    ]
+    return float(sum(known)) / max(most.height, 1)
+
+
 def _words_of(code: Column, file: FileProfile) -> dict[str, str]:
     """For each code the commonest text of a column of descriptions, where there is one."""
-    texts = next((c for c in file.columns if c is not code and c.heading.strip().lower() in _TEXTS), None)
-    if texts is None:
+    others = [c for c in file.columns if c is not code and c.filled]
+    headed = next((c for c in others if c.heading.strip().lower() in _TEXTS), None)
+    told = {c.place: _told(code, c) for c in others} if headed is None else {}
+    texts = headed or max(others, key=lambda c: (told[c.place], -c.place), default=None)
+    if texts is None or (headed is None and told[texts.place] < _MOST_TOLD):
         return {}
     rows = pl.DataFrame({"code": code.texts, "text": texts.texts}).drop_nulls().group_by("code", "text").len()
     first = rows.sort("len", "text", descending=[True, False]).group_by("code", maintain_order=True).first()

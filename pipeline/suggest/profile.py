@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -19,6 +20,7 @@ from pipeline.transforms.tooth_lists import parse_tooth_lists
 
 _MOST_DISTINCT = 3_000
 _MANY_ROWS = 10
+_OF_TIME = re.compile(r"(?i)time|stamp|epoch|zeit|heure|hora|tijd|ora\b|[ _]at$|[ _]ts$")
 _SERIAL = r"^\d{5}(?:\.\d+)?$"
 _SERIAL_FROM, _SERIAL_TO = 25_000, 48_500  # 1968 to 2032
 _EARLIEST = pl.date(1890, 1, 1)
@@ -236,7 +238,7 @@ class FileProfile:
 def _is_headed_day(heading: str) -> bool:
     """Whether a heading is one of a date: a number of 10 or 13 digits elsewhere is a telephone's or a patient's."""
     days = {f for table in INPUT_TABLES for f in input_fields(table) if kind(table, f) == "date"}
-    return bool(heading) and any(fit(heading, field) >= PART for field in days)
+    return bool(heading) and (bool(_OF_TIME.search(heading)) or any(fit(heading, field) >= PART for field in days))
 
 
 def _year_last(e: DateEvidence) -> int:

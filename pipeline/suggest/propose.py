@@ -16,8 +16,10 @@ import polars as pl
 from pipeline.errors import ConfigError, DataError
 from pipeline.fields import REQUIRED_FIELDS
 from pipeline.suggest.forms import Decision
+from pipeline.suggest.hints import hints
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
+from pipeline.suggest.more_sheets import with_more_sheets
 from pipeline.suggest.open_questions import open_questions
 from pipeline.suggest.own_codes import own_codes, why_written
 from pipeline.suggest.pieces import Piece, open_pieces, profile
@@ -66,7 +68,7 @@ def suggest(
         say(f"{path.name}: looking at it")
         pieces += open_pieces(path, encoding)
     groups = _groups(pieces)
-    chosen, left = _under_other_names(*_choose(groups))
+    chosen, left = _under_other_names(*with_more_sheets(*_choose(groups), _group))
     spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}
     spoken = {t: found for t, found in spoken.items() if found}
     troubles = [p for p in pieces if p.trouble]
@@ -224,6 +226,7 @@ def _seen(group: Group) -> list[str]:
     if len(group.file.columns) > _MOST_SHOWN:
         lines.append(f"  and {len(group.file.columns) - _MOST_SHOWN} more")
     lacking = [f for f in REQUIRED_FIELDS["procedures"] if near_to[f] < _SOMETHING]
+    lines += [f"  {hint}" for hint in hints(group.file)]
     return lines + ([f"  no column is like {' or like '.join(lacking)}, which a ledger needs"] if lacking else [])
 
 

@@ -6,6 +6,7 @@ is proposed; a person reads the proposal.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 import polars as pl
@@ -13,6 +14,7 @@ import polars as pl
 from pipeline.fields import kind, normal_words
 from pipeline.suggest.profile import Column, FileProfile, looks_like_teeth
 from pipeline.suggest.value_words import known_words
+from pipeline.transforms.other_days import epoch_seconds
 
 Rating = tuple[float | None, str]
 _NEVER: Rating = (0.0, "")
@@ -33,6 +35,7 @@ _ISO_SIZES = {
 }
 _STRENGTHS = (0.5, 1, 1.25, 2, 2.5, 3, 4, 5, 5.25, 6, 8.25)
 _MOST_NUMBERED = 12
+_ID = re.compile(r"(?i)\b(?:id|key|no|number|nr|ref)\b|id$")
 _PULP = r"(?i)pulp|necro|nekro|vital|previously|revers"
 _APEX = r"(?i)apical|apikal|absc|abz|periodont|parodont|granulom"
 _TEXTS = {
@@ -106,6 +109,8 @@ def _is_prose(column: Column) -> bool:
 def _procedure_id(_table: str, column: Column, file: FileProfile) -> Rating:
     if column.filled < 0.95 or column.date_share >= 0.5 or column.n < 5 or _is_prose(column):
         return _NEVER
+    if column.share(epoch_seconds(pl.col("text")).is_not_null()) >= 0.95 and not _ID.search(column.heading):
+        return _NEVER  # moments of entry, told in seconds
     if (
         column.distinct < 0.97 * file.distinct_rows
         or column.matches(r"\d") < 0.9

@@ -11,10 +11,8 @@ from dataclasses import replace
 
 import polars as pl
 
-from pipeline.fields import REQUIRED_FIELDS, input_fields
+from pipeline.fields import REQUIRED_FIELDS
 from pipeline.sources import Batch, ReadOptions, Source
-from pipeline.sources.excel_file import SHEET
-from pipeline.sources.group_lines import read_templates
 from pipeline.sources.record_lines import are_record_lines, label_of
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.layout_line import Found, LayoutLine
@@ -24,8 +22,6 @@ from pipeline.suggest.toml_quote import quoted
 _LEAST = 2
 _MOST_LINES = 60  # a table on its side has so few lines at most
 _NUMBERED = re.compile(r"^(.*?\S)\s*(?:[-_#]|\bno\.?\s*)?\s*\(?(\d{1,2})\)?$")
-_YEAR = re.compile(r"^(?:19|20)\d\d$|^\d{1,2}$")
-_NUMBER = re.compile(r"\d+")
 
 
 def record_lines(lines: Sequence[str], options: ReadOptions) -> Found:
@@ -38,19 +34,28 @@ def record_lines(lines: Sequence[str], options: ReadOptions) -> Found:
 
 
 def transposed(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
-    """A table on its side: the names of fields stand below each other, and none beside the first."""
-    if options.transposed or options.record_lines or len(source.headings) <= _LEAST:
-        return options, None
+    """A table on its side: the names of fields stand below each other, and none beside the first.
+
+    `source` is opened without headings.
+    """
     shown = [h for h in source.headings if not h.startswith("(")]
-    cells = [c for b in batches if b.rows.height for c in b.rows[shown[0]].cast(pl.String)]
-    cells += [str(line).split("\t")[0] for b in batches for line in b.malformed["raw_row"]]
-    names = [shown[0], *(c for c in cells[:_MOST_LINES] if c)]
-    if len(cells) > _MOST_LINES or len(set(names)) < len(names):
+    if (
+        options.transposed
+        or options.record_lines
+        or len(shown) < _LEAST
+        or sum(b.rows.height for b in batches) > _MOST_LINES
+    ):
+        return options, None
+    lines = [row for b in batches if b.rows.height for row in b.rows.select(shown).cast(pl.String).rows()]
+    lines += [tuple(str(line).split("\t")) for b in batches for line in b.malformed["raw_row"]]
+    names = [line[0].strip() for line in lines if (line[0] or "").strip()]
+    if len(names) > _MOST_LINES or len(set(names)) < len(names):
         return options, None
     needed = REQUIRED_FIELDS[options.table]
-    if not all(any(fit(n, f) >= PART for n in names) for f in needed) or all_called(shown[1:], needed):
+    first = [c for c in lines[0][1:] if c] if lines else []
+    if not all(any(fit(n, f) >= PART for n in names) for f in needed) or all_called(first, needed):
         return options, None
-    if not any(any(c.isdigit() for c in h) for h in shown[1:]):
+    if not any(any(c.isdigit() for c in line[1] or "") for line in lines if len(line) > 1):
         return options, None
     why = f"likely: the names of fields stand below each other: {', '.join(names[:4])}"
     return replace(options, transposed=True, header_row=None), LayoutLine("transposed", "true", why)
@@ -70,36 +75,14 @@ def repeated_columns(source: Source, batches: Sequence[Batch], options: ReadOpti
     return replace(options, repeated_columns=sets), LayoutLine("repeated_columns", value, why + shown_texts(cells))
 
 
-def sheet_names(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
-    """Sheets that are called by a number each, in a workbook whose columns do not hold the patient."""
-    shown = [h for h in source.headings if not h.startswith("(")]
-    if SHEET not in source.headings or options.sheet_name or options.group_lines or has_patient(shown):
+def ditto_marks(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Marks for the same again, in any column."""
+    marks = getattr(source, "dittos", {})
+    if options.repeats or not marks:
         return options, None
-    names = list(dict.fromkeys(name for b in batches if b.rows.height for name in b.rows[SHEET].cast(pl.String)))
-    form = form_of_names(names)
-    if form is None or not all_called(shown, ("service_date", "code")):
-        return options, None
-    read = read_templates([form], input_fields(options.table), where="", key="sheet_name")[0]
-    called = shown_texts(names)
-    why = f"likely: no column holds the patient, and each of {len(names):,} sheets is called by a number; {called}"
-    return replace(options, sheet_name=read), LayoutLine("sheet_name", quoted(form), why)
-
-
-def form_of_names(names: Sequence[str]) -> str | None:
-    """The template of names that differ in one number, which is no year or month: `chart-{patient_id}`."""
-    if len(names) < _LEAST:
-        return None
-    found = [list(_NUMBER.finditer(name)) for name in names]
-    if any(len(of) != 1 for of in found):
-        return None
-    around = {(name[: of[0].start()], name[of[0].end() :]) for name, of in zip(names, found, strict=True)}
-    numbers = [of[0].group() for of in found]
-    if len(around) != 1 or len(set(numbers)) < len(numbers) or all(map(_YEAR.match, numbers)):
-        return None
-    before, after = next(iter(around))
-    if before and sum(c.isalpha() for c in before) < _LEAST:
-        return None
-    return f"{before}{{patient_id}}{' {*}' if after else ''}"
+    each = ", ".join(f"{n:,} in {heading}" for heading, n in sorted(marks.items()))
+    why = f'likely: marks or words for the same again stand for the cell above ({each}); else write "empty"'
+    return replace(options, repeats=True), LayoutLine("ditto_marks", '"above"', why)
 
 
 def _sets(headings: Sequence[str]) -> tuple[tuple[str, ...], ...]:

@@ -6,21 +6,21 @@ import fnmatch
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import polars as pl
 
 from pipeline.codes import BUILT_IN, built_in, normalise_code
 from pipeline.fields import kind
-from pipeline.sources import has_sheets
+from pipeline.sources import has_sheets, is_archive
 from pipeline.sources.named_parts import stem
 from pipeline.suggest import forms
 from pipeline.suggest.forms import Decision
 from pipeline.suggest.masks import masked_samples
 from pipeline.suggest.match import ASK, FieldMatch, TableMatch
+from pipeline.suggest.name_forms import form_of_names
 from pipeline.suggest.pieces import Piece
 from pipeline.suggest.profile import Column, FileProfile
-from pipeline.suggest.shapes import form_of_names
 from pipeline.suggest.toml_quote import plain, quoted
 from pipeline.suggest.word_lines import value_lines
 from pipeline.tables import INPUT_TABLES
@@ -75,7 +75,8 @@ def toml_text(
         lines += ["[tables.procedures]", f'files = ["{ASK}"]  # which file is the ledger?']
     for table in tables:
         names = [_from(p.path, folder) for p in spoken.get(table, ())]
-        lines += ["", *_table(table, chosen.get(table), names, dates.get(table), folder)]
+        like = [name for group in left if group.match.table == table == "procedures" for name in group.names]
+        lines += ["", *_table(table, chosen.get(table), names, dates.get(table), folder, others=like)]
     lines += _codes(chosen, lines)
     lines += _left(left, troubles)
     return "\n".join(lines) + "\n"
@@ -120,11 +121,21 @@ def _practice(
     return lines
 
 
-def _table(table: str, group: Group | None, names: list[str], dates: forms.DateForms | None, folder: Path) -> list[str]:
+def _table(
+    table: str,
+    group: Group | None,
+    names: list[str],
+    dates: forms.DateForms | None,
+    folder: Path,
+    *,
+    others: Sequence[str] = (),
+) -> list[str]:
+    """The section of one table; `others` look like it too, and would be left out without a question."""
     lines = [f"[tables.{table}]"]
     if group is None or dates is None:
         return [*lines, f"files = {_list(names)}  # these files name our fields themselves"]
-    lines.append(f"files = {_list(names + _patterns(group.pieces, folder))}  # {_size(group)}")
+    files = _list(names + _patterns(group.pieces, folder) + ([ASK] if others else []))
+    lines.append(f"files = {files}  # {_size(group)}{_ask_of(others)}")
     if sheets := group.pieces[0].sheets:
         lines.append(f"sheets = {_list(list(sheets))}")
     if group.encoding and not has_sheets(group.pieces[0].path):
@@ -159,14 +170,17 @@ def _table(table: str, group: Group | None, names: list[str], dates: forms.DateF
 def _file_name_line(match: FieldMatch, group: Group) -> str:
     """Where no column holds the patient and there are several files: whether their names do."""
     paths = list(dict.fromkeys(p.path for p in group.pieces))
-    if match.field != "patient_id" or match.column is not None or match.rivals or len(paths) < _MANY_FILES:
+    files = [p.name for p in paths]
+    if len(group.pieces) == 1 and is_archive(paths[0]):
+        files = [PurePosixPath(name).name for name in group.pieces[0].sheets]
+    if match.field != "patient_id" or match.column is not None or match.rivals or len(files) < _MANY_FILES:
         return ""
-    named = [stem(p.name) for p in paths]
+    named = [stem(name) for name in files]
     form = form_of_names(named) or "{patient_id}"
     samples = masked_samples(pl.DataFrame({"text": named, "n": [1] * len(named)}))
     return (
         f'file_name = "{ASK}"  # ask: no column holds the patient. If each file is of one patient, and its name holds '
-        f"the number (the {len(paths):,} files are called such as {' | '.join(samples)}), write {quoted(form)}; else "
+        f"the number (the {len(files):,} files are called such as {' | '.join(samples)}), write {quoted(form)}; else "
         f"put columns.patient_id in place of this line"
     )
 
@@ -256,6 +270,16 @@ def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:
                 )
     out += [f"# {plain(p.trouble or '')}" for p in troubles]
     return ["", "# Files that are not used", *out] if out else []
+
+
+def _ask_of(others: Sequence[str]) -> str:
+    if not others:
+        return ""
+    return (
+        f"; ask: {plain(', '.join(others))} looks like a ledger too, under other headings, and would not be read. If "
+        f"it holds work that is not in the others, give its columns the same headings and run suggest again; else take "
+        f'"{ASK}" out of the list'
+    )
 
 
 def _patterns(pieces: Sequence[Piece], folder: Path) -> list[str]:

@@ -222,7 +222,7 @@ _WORDS: dict[str, dict[str, str]] = {
 _TRADE: dict[str, dict[str, str]] = {
     "status": {
         "completed": "c|comp|cmp|ok|fin|p|t",
-        "planned": "p|pl|pln|txp|t|tpl",  # or posted, treated
+        "planned": "p|pl|pln|txp|t|tpl|treatment planned|treatment plan|tx plan|proposed",  # or posted, treated
         "existing": "e|ex|exist|eother|x",
         "void": "v|del|can|cxl|cancel|c|x",
     },

@@ -34,8 +34,10 @@ READ_AS = "read_as_"  # begins the notes that count the rows read by a form
 
 _HIDDEN = r"[\u00ad\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]"
 _BLANKS = r"[\u00a0\u2000-\u200a\u202f\u205f\u3000]"
-_WIDE = [chr(n) for n in range(0xFF01, 0xFF5F)]
-_NARROW = [chr(n - 0xFEE0) for n in range(0xFF01, 0xFF5F)]
+# Signs of full width, and the digits of Arabic (two forms), Devanagari, Bengali and Thai.
+_DIGITS = [0x0660, 0x06F0, 0x0966, 0x09E6, 0x0E50]
+_WIDE = [chr(n) for n in range(0xFF01, 0xFF5F)] + [chr(zero + n) for zero in _DIGITS for n in range(10)]
+_NARROW = [chr(n - 0xFEE0) for n in range(0xFF01, 0xFF5F)] + [str(n) for _ in _DIGITS for n in range(10)]
 _APOSTROPHE = r"^\s*['‘’`]([A-Za-z]{0,4}[-_. ]?\d.*)$"
 _SINGLE = r"^\s*['‘’‚](.*)['‘’]\s*$"
 # In small letters alone: DO. may be two surfaces.
@@ -45,13 +47,14 @@ _FORMULA = r'^\s*=\s*"(.*)"\s*$'
 FORMS: tuple[Form, ...] = (
     Form("hidden", "any", "14 with a zero-width sign", "14", "signs without width are no part of a text", _HIDDEN),
     Form("blanks", "any", "14 and a no-break space", "14", "every kind of blank is a blank", _BLANKS, " "),
-    Form("wide", "any", "１４ (full width)", "14", "full-width letters, digits and signs are the usual ones"),
+    Form("wide", "any", "１４ (full width)", "14",
+         "full-width letters, digits and signs are the usual ones; so are Arabic, Indian and Thai digits"),
     Form("formula", "any", '="14"', "14", "a text put into a formula to keep it as it is", _FORMULA, "${1}"),
     Form("single_quotes", "any", "'Crown'", "Crown", "single quotation marks around a whole cell", _SINGLE, "${1}"),
     Form("apostrophe", "any", "'14", "14", "an apostrophe before a number or a short code marks a text",
          _APOSTROPHE, "${1}"),
     Form("ditto", "any", "〃", "empty",
-         "a mark or word for the same again (do., ditto) is no value; `fill_down` takes that above",
+         "a mark or word for the same again (do., ditto) is no value; `ditto_marks` and `fill_down` take that above",
          _DITTO),
     Form("word", "tooth", "Tooth #14", "14", "a word for tooth or number before it, or brackets around it",
          r"(?i)^(?:tooth|teeth|tth|th|zahn|dent|diente|dente|tand|no|nr|n°|num)\b[\s.:#]*(.+)$", "${1}"),
@@ -91,7 +94,7 @@ FORMS: tuple[Form, ...] = (
 )  # fmt: skip
 
 _MARKED = (
-    rf"{_HIDDEN}|{_BLANKS}|[\uff01-\uff5e]|"
+    rf"{_HIDDEN}|{_BLANKS}|[\uff01-\uff5e\u0660-\u0669\u06f0-\u06f9\u0966-\u096f\u09e6-\u09ef\u0e50-\u0e59]|"
     r"""^\s*(?:=\s*"|['‘’‚`"”″´,-]|[〃〟]|(?i:ditto|dito|idem|id\.|s\.|as above)|do\.)"""
 )
 
@@ -104,6 +107,11 @@ def forms_of(field: str) -> list[Form]:
 def has_marks(texts: pl.Series) -> bool:
     """Whether any cell of a column may have a form of `any`."""
     return bool(texts.str.contains(_MARKED).any())
+
+
+def is_ditto(text: pl.Expr) -> pl.Expr:
+    """Whether cells hold a mark or a word for the same as above."""
+    return text.str.contains(_DITTO).fill_null(False)
 
 
 def without_marks(texts: pl.Series) -> pl.Series:

@@ -39,6 +39,8 @@ _RUN_TOGETHER_NAMED = r"^(\d{1,2})(\p{L}{3,4})(\d{4}|\d{2})$"
 _RUN_TOGETHER_STAMP = (
     r"^((?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01]))T?(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?Z?$"
 )
+_BY_WEEK = r"^\d{4}-W\d{2}-[1-7]$"
+_BY_NUMBER = r"^(?:19|20)\d{2}-[0-3]\d{2}$"  # the year and the day of the year, both as ISO 8601 writes them
 _EPOCH = r"^(\d{{{digits}}})(?:[.,]0+)?$"
 # 1990 to 2040, in seconds: numbers of 9 digits would be before, those of 11 long after.
 _EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
@@ -55,13 +57,17 @@ def without_weekday(text: pl.Expr) -> pl.Expr:
 
 
 def in_one_form(text: pl.Expr) -> pl.Expr:
-    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022` and `20220314103000` as dates with signs between."""
+    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1` and `2022-073` as dates
+    with signs between."""
     era = text.str.extract(_JAPANESE, 1).replace_strict(_ERAS, default=None, return_dtype=pl.Int32)
     number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
     months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))
     japanese = pl.concat_str((era + number).cast(pl.String), months, days, separator="-")
     plain = text.str.replace(_SIGNS_OF_EAST, "${1}-${2}-${3}").str.replace(_RUN_TOGETHER_NAMED, "${1}-${2}-${3}")
-    return pl.coalesce(japanese, plain.str.replace(_RUN_TOGETHER_STAMP, "${1}"))
+    by_week = text.str.extract(_BY_WEEK, 0).str.to_date("%G-W%V-%u", strict=False)
+    by_number = text.str.extract(_BY_NUMBER, 0).str.to_date("%Y-%j", strict=False)
+    counted = pl.coalesce(by_week, by_number).cast(pl.String)
+    return pl.coalesce(japanese, counted, plain.str.replace(_RUN_TOGETHER_STAMP, "${1}"))
 
 
 def epoch_seconds(text: pl.Expr) -> pl.Expr:

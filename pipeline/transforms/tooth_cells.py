@@ -27,6 +27,8 @@ _QUADRANTS = {
     "LL": re.compile(rf"^(?:{_LOWER}[\s.\-]+{_LEFT}|{_LEFT}[\s.\-]+{_LOWER}|L\.?L\.?)\b"),
     "LR": re.compile(rf"^(?:{_LOWER}[\s.\-]+{_RIGHT}|{_RIGHT}[\s.\-]+{_LOWER}|L\.?R\.?)\b"),
 }
+_ROMAN = re.compile(r"^(I|II|III|IV)[\s./-]*([1-8])$")
+_ROMAN_QUADRANTS = {"I": "UR", "II": "UL", "III": "LL", "IV": "LR"}  # in the order of ISO 3950
 _PLACES = {
     "CENTRAL INCISOR": "1",
     "CENTRAL": "1",
@@ -69,6 +71,8 @@ def read_by_form(text: str, notation: str) -> Found | None:
                 return Found(*one, None, form.name)
     if (quadrant := _by_quadrant(bare, notation)) is not None:
         return quadrant
+    if notation != "universal" and (roman := _ROMAN.match(bare)):  # in universal I 6 may be two teeth
+        return Found(_palmer()[_ROMAN_QUADRANTS[roman[1]] + roman[2]], False, None, "named")
     parts = _PALMER_SURFACES.match(bare) or _SURFACES.match(bare)
     if parts is None:
         return None

@@ -15,8 +15,8 @@ import xlsxwriter
 from pipeline.config import load_settings
 from pipeline.ingest import ingest
 from pipeline.store import open_store
+from pipeline.suggest.name_forms import form_of_names
 from pipeline.suggest.propose import suggest
-from pipeline.suggest.shapes import form_of_names
 from pipeline.tables import PROCEDURES
 
 HEADINGS = ("Chart", "Date", "Code", "Tooth")

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.sources.fhir.systems import YES_NO
-from pipeline.sources.fhir.values import day, is_partial_day, patient_key
+from pipeline.sources.fhir.values import day_of_work, is_partial_day, patient_key
 
 FIELDS = ("pai", "symptomatic", "crown_in_place")
 # No public code list has the periapical index, so a sender must write these, or the practice say what its codes mean.
@@ -35,7 +35,7 @@ def finding_rows(observations: pl.DataFrame, teeth: pl.DataFrame, fields: pl.Dat
     return rows.select(
         patient_key(pl.col("patient")).alias("patient_id"),
         "tooth",
-        day(pl.col("day")).alias("exam_date"),
+        day_of_work(pl.col("day")).alias("exam_date"),
         *FIELDS,
         pl.col("number").alias("line"),
         pl.lit("Observation").alias("resource"),

@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.codes import TOOTH_LEVEL, TOOTH_OPTIONAL, built_in, normalise_code
 from pipeline.sources.fhir.systems import ICD_10
-from pipeline.sources.fhir.values import any_key, day, is_partial_day, patient_key
+from pipeline.sources.fhir.values import any_key, day_of_work, is_partial_day, patient_key
 
 # What was begun, or may yet be done, is not done; what was broken off or written by mistake was never done.
 _PROCEDURE_STATUSES = {
@@ -48,7 +48,7 @@ def service_rows(services: pl.DataFrame, teeth: pl.DataFrame, codes: pl.DataFram
     rows = rows.with_columns(_first_fault())
     return rows.select(
         patient_key(pl.col("patient")).alias("patient_id"),
-        day(pl.col("day")).alias("service_date"),
+        day_of_work(pl.col("day")).alias("service_date"),
         "code",
         "tooth",
         "surface",

@@ -55,6 +55,8 @@ def _sites(records: pl.DataFrame) -> pl.DataFrame:
     bodies = named.explode("body").unnest("body")
     is_nested = (pl.col("site").list.len() > 0).fill_null(False)
     plain = bodies.filter(~is_nested).select("key", codings="coding", qualifiers="subSite")
+    if plain.height == bodies.height and not (records["contained"].list.len() > 0).any():
+        return plain.cast(_SITE_SCHEMA)  # type: ignore[arg-type]
     structures = _structures(records)
     nested = (
         bodies.filter(is_nested)
@@ -130,6 +132,8 @@ def _outcomes(codings: pl.DataFrame) -> pl.DataFrame:
 def _letters(concepts: pl.DataFrame, keys: list[str]) -> pl.DataFrame:
     """Surfaces that lists of concepts name, one text per key: `qualifier`."""
     held = concepts.filter(pl.col("concepts").list.len() > 0).cast({"concepts": _CONCEPTS})
+    if not held.height:  # what is not there costs nothing: a folder may hold a file a record
+        return held.select(*keys, pl.lit(None, pl.String).alias("qualifier"))
     codings = held.explode("concepts").unnest("concepts").filter(pl.col("coding").list.len() > 0)
     told = body_sites(codings.explode("coding").unnest("coding"), {}).drop_nulls("surface")
     return told.group_by(keys, maintain_order=True).agg(pl.col("surface").str.join("").alias("qualifier"))

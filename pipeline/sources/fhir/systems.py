@@ -49,6 +49,8 @@ def body_sites(codings: pl.DataFrame, tooth_systems: Mapping[str, str]) -> pl.Da
     forms = [pl.DataFrame(schema={"site_kind": pl.String(), "code": pl.String(), "tooth": pl.String()})]
     for notation in sorted(set(kinds.values()) - {AREA, SURFACE}):
         written = marked.filter(pl.col("site_kind") == notation)["code"].unique().drop_nulls()
+        if not len(written):
+            continue
         forms.append(
             parse_teeth(written, notation=notation)
             .filter(pl.col("tooth_fdi").is_not_null())

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 _FULL_DAY = r"^\d{4}-\d{2}-\d{2}(?:T.*)?$"
+_IN_UTC = r"^.{10}T\d{2}:\d{2}.*(?:Z|[+-]00:00)$"
 _PARTIAL_DAY = r"^\d{4}(?:-\d{2})?$"
 _URN = r"^urn:(?:uuid|oid):([^/#|]+)$"
 
@@ -30,6 +31,11 @@ def any_key(reference: pl.Expr) -> pl.Expr:
 def day(moment: pl.Expr) -> pl.Expr:
     """The day of a date or date and time, as its sender wrote it; any other text as it is."""
     return pl.when(moment.str.contains(_FULL_DAY)).then(moment.str.slice(0, 10)).otherwise(moment)
+
+
+def day_of_work(moment: pl.Expr) -> pl.Expr:
+    """As `day`; but a time of Greenwich stays with it, for it may be another day where the work was done."""
+    return pl.when(moment.str.contains(_IN_UTC)).then(moment).otherwise(day(moment))
 
 
 def is_partial_day(moment: pl.Expr) -> pl.Expr:

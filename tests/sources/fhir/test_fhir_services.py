@@ -179,7 +179,7 @@ def test_a_period_counts_at_its_end(tmp_path):
         pr(performedDateTime=None, occurrencePeriod={"start": "2023-01-12"}),
         pr(performedDateTime=None),
     )
-    assert rows(file, "service_date") == ["2023-02-01", "2023-01-12", ""]
+    assert rows(file, "service_date") == ["2023-02-01T10:00:00Z", "2023-01-12", ""]
 
 
 @pytest.mark.one_in(3)
