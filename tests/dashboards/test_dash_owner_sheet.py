@@ -33,8 +33,8 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
     assert [a.link for a in found.given] == ["#good", "#trend", "#monday", "#trust"]
     assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS
     assert [a.says for a in found.given][2] == (
-        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 rows that could not be "
-        "used."
+        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 rows that could not "
+        "be used."
     )
     assert [a.code for a in found.given] == ["", "worse", "", "thin"]
     for place in ("good", "trend", "monday", "trust"):
@@ -182,7 +182,7 @@ def test_a_combination_with_few_teeth_is_not_on_the_page() -> None:
 
 
 def test_without_a_script_the_choosers_are_hidden_and_the_figures_of_all_stand() -> None:
-    assert re.search(r'<form id="choose-form"[^>]* hidden>', PAGE)
+    assert re.search(r'<div id="choose-form"[^>]* hidden>', PAGE)
     found = owner_filters.filters_block(MADE.owner.filters)
     assert found is not None
     assert found.said in TEXT
