@@ -49,7 +49,8 @@ TASKS = (
     Task("owner", "which of them?", ("Getting worse?",),
          r"(?i)(same|better|worse|cannot tell) for [^.]*, of late against the 3 years before"),
     Task("owner", "what on Monday?", ("What on Monday?",),
-         r"(?s)What do we do on Monday\?\s+(Look at \d+ failures? behind|Ask in \d+ root canals? due|Mend \d+ rows?|Ask about \d+ )"),
+         r"(?s)What do we do on Monday\?\s+"
+         r"(Look at \d+ failures? behind|Ask in \d+ root canals? due|Mend \d+ rows?|Ask about \d+ )"),
     Task("owner", "how far can I trust it?", ("What can be trusted?",), r"(Firm|Fair|Thin)\s+(Firm|Fair|Thin) for "),
     Task("owner", "what can be trusted?", (), r"[\d.]+ % of rows set aside"),
     Task("clinician", "does opening a crown shorten its life?", ("Does opening a crown shorten its life?",),
