@@ -65,5 +65,4 @@
   }
   form.hidden = false;
   form.addEventListener("change", show);
-  form.addEventListener("submit", function (event) { event.preventDefault(); });
 })();

@@ -182,7 +182,7 @@ def test_a_combination_with_few_teeth_is_not_on_the_page() -> None:
 
 
 def test_without_a_script_the_choosers_are_hidden_and_the_figures_of_all_stand() -> None:
-    assert re.search(r'<form id="choose-form"[^>]* hidden>', PAGE)
+    assert re.search(r'<div id="choose-form"[^>]* hidden>', PAGE)
     found = owner_filters.filters_block(MADE.owner.filters)
     assert found is not None
     assert found.said in TEXT
