@@ -72,6 +72,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             systems=sum((s.tooth_systems for s in of), Counter()),
         )
         keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours]
+        # Of a column that is read as something else too it is asked already what it is.
+        keyed = [s for s in keyed if list(s.answers.columns.values()).count(s.answers.columns["procedure_id"]) == 1]
         if keyed:
             heading = keyed[0].answers.columns["procedure_id"]
             found += keys_of_several(table, heading, [s.row_ids for s in keyed], accepted)

@@ -19,12 +19,11 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.transforms.month_names import named_date, named_short_date, named_short_year
 from pipeline.transforms.other_days import (
+    as_ordinary,
     buddhist_as_common,
     epoch_as_stamp,
     epoch_seconds,
-    in_one_form,
     is_buddhist,
-    without_weekday,
 )
 
 FIRST_DAY = pl.date(1900, 1, 1)
@@ -47,8 +46,6 @@ _YEAR_ALONE = r"^(?:1[89]|2[01])\d{2}(?:\.0+)?$"
 _TIME = r"[T\s]+\d{1,2}:\d{2}.*$"
 _MISSING = ("null", "n/a", "nan", "nat", "none", "0000-00-00", "00/00/0000", "0")
 _LETTER = r"\p{L}"
-# What `other_days` may read: words and signs, or a stamp that is one number.
-_OTHER_DAY = r"\p{L}|^\d{12}"
 _LAST_SERIAL = {"1900": 2_958_465, "1904": 2_957_003}  # 9999-12-31
 
 
@@ -288,15 +285,7 @@ def bare_dates(texts: pl.Series, *, as_written: bool = False) -> pl.Series:
     Unless `as_written` is set they are also without the day of the week, and with signs between their parts.
     """
     bare = texts.str.strip_chars().str.replace(_TIME, "")
-    if as_written:
-        return bare
-    # Few columns hold a day that is written in a way of its own, and trying each of the ways on every row costs most.
-    distinct = bare.unique()
-    other = distinct.filter(distinct.str.contains(_OTHER_DAY))
-    if other.is_empty():
-        return bare
-    name = other.name
-    return bare.replace(other, other.to_frame().select(in_one_form(without_weekday(pl.col(name)))).to_series())
+    return bare if as_written else as_ordinary(bare)
 
 
 def has_short_year(pattern: str) -> bool:

@@ -41,12 +41,27 @@ _RUN_TOGETHER_STAMP = (
 )
 _BY_WEEK = r"^\d{4}-W\d{2}-[1-7]$"
 _BY_NUMBER = r"^(?:19|20)\d{2}-[0-3]\d{2}$"  # the year and the day of the year, both as ISO 8601 writes them
+# Whatever one of the forms above reads holds a word or a sign of writing, or is a stamp or a number of a day.
+_MAY_BE_ONE = r"\p{L}|^\d{12}|^\d{4}-\d{3}$"
 _EPOCH = r"^(\d{{{digits}}})(?:[.,]0+)?$"
 # 1990 to 2040, in seconds: numbers of 9 digits would be before, those of 11 long after.
 _EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
 _ERA = r"^(.*?)(2[45]\d{2})(.*)$"
 BUDDHIST = 543
 _ERA_FROM, _ERA_TO = 1900 + BUDDHIST, 2056 + BUDDHIST
+
+
+def as_ordinary(texts: pl.Series) -> pl.Series:
+    """Dates without the day of the week and with signs between their parts; other texts as they are.
+
+    Few columns hold such days, and trying each of the ways on every row costs most of reading: only distinct texts that
+    may be one are tried.
+    """
+    distinct = texts.unique()
+    other = distinct.filter(distinct.str.contains(_MAY_BE_ONE)).alias("text")
+    if other.is_empty():
+        return texts
+    return texts.replace(other, other.to_frame().select(in_one_form(without_weekday(pl.col("text")))).to_series())
 
 
 def without_weekday(text: pl.Expr) -> pl.Expr:

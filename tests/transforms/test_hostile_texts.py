@@ -16,6 +16,7 @@ from pipeline.tables import PROCEDURES
 from pipeline.transforms.clean import Reading, clean
 from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals
+from pipeline.transforms.other_days import as_ordinary, in_one_form, without_weekday
 from pipeline.transforms.parsers import parse_fees, parse_numbers
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
@@ -41,6 +42,8 @@ def test_every_parser_gives_one_result_per_text(texts: list[str]):
     series = pl.Series(texts, dtype=pl.String)
     for form in FORMS:
         assert parse_dates(series, form)["text"].to_list() == texts
+    tried = series.to_frame("text").select(in_one_form(without_weekday(pl.col("text")))).to_series()
+    assert as_ordinary(series).to_list() == tried.to_list()
     for sign in ".,":
         assert parse_fees(series, decimal=sign)["text"].to_list() == texts
         assert parse_numbers(series, low=0, high=9, whole=True, decimal=sign)["text"].to_list() == texts
