@@ -43,7 +43,8 @@ def query(practice: Path, sql: str) -> pl.DataFrame:
 def test_run_ends_with_the_page_to_open(ran, practice):
     assert ran.returncode == 0, ran.stderr
     assert ran.stdout.strip().splitlines()[-1] == str(Path("out") / "index.html")
-    names = {"index", "owner", "clinician", "techniques", "study_club", "data_quality", "methods"}
+    names = {"index", "owner", "clinician", "crowns", "hyperemic", "root_canals", "techniques", "my_cases"}
+    names |= {"open_questions", "study_club", "data_quality", "methods"}
     assert {p.stem for p in (practice / "out").glob("*.html")} == names
     assert (practice / "out" / "study_club.pptx").exists()
 
