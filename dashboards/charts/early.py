@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import plotly.graph_objects as go
-
 from dashboards import theme
 from dashboards.charts.rows import nice_top
+from dashboards.drawing import Drawing
 from dashboards.formats import years
 from pipeline.results_owner import EarlySigns
 
@@ -16,7 +15,7 @@ APART = 0.16
 def early_chart(found: EarlySigns, *, title: str, since: str, id: str, label: str) -> theme.Chart | None:
     """One pair of dots a line of years; None where no line has a figure."""
     names = [row.name for row in found.rows]
-    figure, rows, tops = go.Figure(), [], []
+    figure, rows, tops = Drawing(), [], []
     for place, horizon in enumerate(found.years):
         look, shift = theme.LOOKS[place], APART * (2 * place - 1)
         told = [

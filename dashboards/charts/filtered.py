@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import plotly.graph_objects as go
-
 from dashboards import theme
 from dashboards.charts.rows import nice_top
+from dashboards.drawing import Drawing
 from pipeline.results_owner import Part
 
 HEIGHT = 330
@@ -20,7 +19,7 @@ def filtered_chart(part: Part, years: tuple[float, ...], *, top: float, id: str,
         [0.0, *(100 * (1 - v) for v in values)] for values in (part.survival, part.ci_high, part.ci_low)
     )
     look, other = theme.LOOKS[0], theme.LOOKS[2]
-    figure = go.Figure()
+    figure = Drawing()
     figure.add_scatter(x=at, y=high, mode="lines", line={"width": 0}, hoverinfo="skip")
     figure.add_scatter(
         x=at, y=low, mode="lines", line={"width": 0}, hoverinfo="skip", fill="tonexty",

@@ -57,7 +57,7 @@ def _say_once(s: dict[str, Any], said: Said) -> None:
     c = s["c"]
     for text in (c.verdict.sentence, c.verdict.result, c.verdict.range):  # a verdict is always said whole
         said.fresh(text)
-    s["doubt"] = said.fresh(c.verdict.doubt)
+    s["doubt"], s["next_step"] = said.fresh(c.verdict.doubt), said.fresh(s["next_step"])
     for key in ("how_to_read", "zone", "definition", "balance_text", "ratio_text"):
         s[key] = said.fresh(s[key])
     for key in ("beside", "difference_text", "honesty", "leaving"):

@@ -74,9 +74,10 @@ def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answe
     asked = len(results.comparisons) + sum(t.verdict is not None for t in results.trials)
     first = f"{whole(len(found)) if found else 'None'} of {count(asked, 'question')} {plural(len(found), 'is')} open."
     given = [Answer(first, asked="How many", link="#open")]
-    if found and results.comparisons and found[0].link.endswith(f"#{comparison.place(results.comparisons[0].id)}"):
-        given.append(Answer(f"Settled, at the present pace: {lower_first(found[0].when)}", asked="The main question",
-                            link=found[0].link))  # fmt: skip
+    if found:
+        main = bool(results.comparisons) and found[0].link.endswith(f"#{comparison.place(results.comparisons[0].id)}")
+        asked = "The main question" if main else found[0].title
+        given.append(Answer(f"Settled, at the present pace: {lower_first(found[0].when)}", asked, found[0].link))
     if technique:
         given.append(Answer(technique, asked="Techniques", link="#techniques"))
     given.append(Answer(sentence_case(NEVER[0].partition(": ")[2]), asked="Never from records", link="#never"))
