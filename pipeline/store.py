@@ -183,9 +183,13 @@ class Store:
         return Filled(int(row[0]), dict(zip(table.columns, map(int, row[1:]), strict=True)))
 
     def filled_among(self, field: str, codes: Sequence[str]) -> tuple[int, int]:
-        """How many procedures have one of these codes, and in how many of them a field is filled."""
+        """How many procedures have one of these codes, and in how many of them a field is filled.
+
+        Raises KeyError if procedures have no such field.
+        """
+        name = {column: column for column in PROCEDURES.columns}[field]
         rows = self._rows(
-            f"SELECT count(*), count({field}) FROM procedures WHERE list_contains(?::VARCHAR[], code)",  # noqa: S608
+            f"SELECT count(*), count({name}) FROM procedures WHERE list_contains(?::VARCHAR[], code)",  # noqa: S608
             [list(codes)],
         )
         return int(rows[0][0]), int(rows[0][1])

@@ -14,6 +14,7 @@ from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
 from dashboards.theme import Chart
 from pipeline.results_asked import Asked, AskedContrast
+from pipeline.safety import spoken_code
 
 CHARTS = ("curves", "differences")
 MARKS = "The dot is the difference, the line its range."
@@ -42,7 +43,7 @@ def _answers(asked: Sequence[Asked]) -> Answers:
     for i, a in enumerate(asked):
         first = a.contrasts[0].verdict if a.comparison is not None and a.contrasts else None
         said = first.result if first is not None and first.result else "Not answered; why stands below."
-        code = first.code if first is not None else ""
+        code = spoken_code(first.code, safety=a.safety) if first is not None else ""
         given.append(Answer(said, asked=a.title, link=f"#question-q{i}", code=code))
     price = "Answered by the same rules as all others. Each question asked so far widens the ranges of all."
     return Answers(kept(given, most=95), notes=(price,))
