@@ -20,7 +20,7 @@ WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "seat": ("The day on which a crown is cemented.", ("the seat", "seated", "seat date")),
     "opened": (
-        "A root canal was done through the crown in place, by a hole in it.",
+        "A root canal was done through the finished crown, through a hole drilled in it.",
         ("opened crowns", "opened", "opening"),
     ),
     "vital": ("With a living pulp: no root canal so far.", ("seated vital", "crowned vital", "vital")),
@@ -49,7 +49,8 @@ WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
         ("verdicts", "verdict"),
     ),
     "cannot tell": (
-        "The range holds differences that would matter and none at all: neither is shown.",
+        "A difference that would matter is neither shown nor ruled out: the range holds both, or one look of many stood "
+        "out, as chance alone makes one do.",
         ("cannot tell yet", "cannot tell", "cannot be told"),
     ),
     "little difference": (

@@ -82,17 +82,17 @@ MULTIVERSE = Reference(
 STROBE = Reference(
     "von Elm E, Altman DG, Egger M, et al. The Strengthening the Reporting of Observational Studies in Epidemiology "
     "(STROBE) statement. PLoS Med 2007;4:e296.",
-    "the items of the appendix",
+    "the list of items that the appendix answers",
 )
 STROBE_EXPLAINED = Reference(
     "Vandenbroucke JP, von Elm E, Altman DG, et al. Strengthening the Reporting of Observational Studies in "
     "Epidemiology (STROBE): explanation and elaboration. PLoS Med 2007;4:e297.",
-    "the items of the appendix",
+    "what each of those items asks for",
 )
 RECORD = Reference(
     "Benchimol EI, Smeeth L, Guttmann A, et al. The REporting of studies Conducted using Observational "
     "Routinely-collected health Data (RECORD) statement. PLoS Med 2015;12:e1001885.",
-    "the items of the appendix",
+    "the items on records that were kept for another purpose",
 )
 
 REPORTING = (STROBE, STROBE_EXPLAINED, RECORD)

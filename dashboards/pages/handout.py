@@ -93,5 +93,5 @@ def table1(c: ReleasedComparison) -> NumberTable:
             HIDDEN if v is None else f"{v} %" if line.share else f"{v}" for v in (line.of_reference, line.of_group)
         )
         rows.append((line.label, *shown))
-    heads = ("", *(g.label for g in named))
+    heads = ("What", *(g.label for g in named))
     return NumberTable("Table 1. Who was in each group", heads, tuple(rows))

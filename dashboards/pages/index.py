@@ -47,7 +47,7 @@ def answers(results: Results) -> list[Answer]:
     return [
         *_rates(results),
         *_owner(results),
-        Answer(_trust(results), asked="What can be trusted?", link="owner.html#trust"),
+        _trust(results),
         *_main(results),
         *_hyperemic(results),
         *_techniques(results),
@@ -81,10 +81,13 @@ def _owner(results: Results) -> list[Answer]:
     ]
 
 
-def _trust(results: Results) -> str:
-    loads = results.quality.loads
+def _trust(results: Results) -> Answer:
+    """The lowest grade of the rates, and the share of rows that nothing rests on."""
+    loads, lines = results.quality.loads, results.owner.lines
     read, aside = sum(r.rows_read for r in loads), sum(r.quarantined for r in loads)
-    return f"{percent(aside, read)} of rows set aside." if read else "No file was read."
+    said = f"{percent(aside, read)} of rows set aside." if read else "No file was read."
+    code = words_sheet.worst(lines) if lines else ""
+    return Answer(said, asked="What can be trusted?", link="owner.html#trust", code=code)
 
 
 def _main(results: Results) -> list[Answer]:
