@@ -49,8 +49,8 @@ WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
         ("verdicts", "verdict"),
     ),
     "cannot tell": (
-        "A difference that would matter is neither shown nor ruled out: the range holds both, or one look of many stood "
-        "out, as chance alone makes one do.",
+        "A difference that would matter is neither shown nor ruled out: the range holds both, or one look of many "
+        "stood out, as chance alone makes one do.",
         ("cannot tell yet", "cannot tell", "cannot be told"),
     ),
     "little difference": (
