@@ -373,6 +373,13 @@ def test_everyday_incidence_by_hand() -> None:
     ]  # fmt: skip
 
 
+def test_the_rise_to_the_first_point_counts_and_each_change_needs_five_of_its_own() -> None:
+    # 1 % of 500 are five by the first year; 0.8 % more are four by the second, and 0.2 % more make five by the third.
+    points = ((1.0, 500, 0.01), (2.0, 500, 0.018), (3.0, 500, 0.02))
+    (found,) = release_everyday([trial(everyday=(arm("hyperemic", 500, 40, *points),))])
+    assert [(p.years, p.of_100) for p in found.points] == [(1, 1), (2, 1), (3, 2)]
+
+
 def test_incidence_that_may_not_leave() -> None:
     one = arm("hyperemic", 500, 40, (0.0, 500, 0.0))
     assert release_everyday([trial(everyday=(dataclasses.replace(one, adjusted=True), arm("Dr Ashby", 500, 40)))]) == ()
@@ -427,6 +434,21 @@ def test_behind_a_need_stand_those_without_it_too() -> None:
     assert decided("endo_needed", (500, 100), (40, 89)).per_100 == -5
     assert decided("endo_needed", (500, 100), (40, 90)).per_100 is None
     assert decided("crown_failure", (500, 100), (40, 90)).per_100 == -5
+
+
+def test_a_need_rests_on_those_seated_vital_alone_and_all_else_on_both_ways() -> None:
+    def one_way(outcome: str) -> ReleasedOutcome:
+        vital, d = (
+            arm("seat_vital", 500, 40, outcome=outcome),
+            Difference("endo_first", "seat_vital", 5.0, 0, 3, 1, 5, ""),
+        )
+        sizes = arm("endo_first", 500, 40, outcome="tooth_loss")
+        shown = TrialOutcome(outcome, d, True, "", "")
+        (found,) = release_outcomes([trial(curves=(vital, sizes), outcomes=(shown,))])
+        return found
+
+    assert one_way("endo_needed").per_100 is not None
+    assert one_way("crown_failure").per_100 is None
 
 
 def test_differences_without_an_end_or_none_are_not_said() -> None:
