@@ -42,7 +42,7 @@ from dashboards.release_trial import (
     release_outcomes,
 )
 from pipeline.disclosure import nth_letter
-from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
+from pipeline.results import Comparison, Difference, Estimate, Group, RateRow, RateTable, Results
 
 KINDS = ("overall", "year", "tooth_group", "site_id", "provider_id")
 NOT_RECORDED = "not recorded"

@@ -20,9 +20,7 @@ RULES = (
 )
 
 
-STEPS = (
-    "Figures for sharing are rounded to steps, ranges outward; those inside the practice may differ by a few."
-)
+STEPS = "Figures for sharing are rounded to steps, ranges outward; those inside the practice may differ by a few."
 # A rule of every comparison: holds whichever of the reasons it was.
 NOT_BY_RANGE_ALONE = (
     "A range that leaves out no difference is not yet a finding: it must also stand among all the questions asked of "

@@ -159,9 +159,10 @@ def _how_counted(deck: Deck, released: Released) -> None:
               sizes=(18, 16, 14))  # fmt: skip
     if released.rules:
         rows = [(RULES.get(name) or sentence_case(phrase(name)), value) for name, value in released.rules]
-        deck.table("Each rule for linking rows has a number, and the practice can change it", ("Rule", "In force"), rows,
+        title = "Each rule for linking rows has a number, and the practice can change it"
+        deck.table(title, ("Rule", "Days, unless said"), rows,
                    _notes("A number is in days unless the words say otherwise.", released),
-                   alt=f"Table of {len(rows)} rules with the number in force.", shares=(0.88, 0.12),
+                   alt=f"Table of {len(rows)} rules with the number in force.", shares=(0.83, 0.17),
                    sizes=SMALL)  # fmt: skip
     if released.not_run:
         needs = [f"{t}: needs {listing(list(n))}" for t, n in released.not_run]

@@ -272,7 +272,11 @@ def action(told: Told) -> Scene:
     """What we would do."""
     title, lines = words.action(told.released)
     claim = "that anyone else should do the same"
-    return Scene("Edit me: this slide is a reading and no figure. Put your own in its place, and say it as your choice.", lambda d, n: d.text(title, lines, n), claim)
+    return Scene(
+        "Edit me: this slide is a reading and no figure. Put your own in its place, and say it as your choice.",
+        lambda d, n: d.text(title, lines, n),
+        claim,
+    )
 
 
 def limits(told: Told) -> Scene:
