@@ -42,7 +42,7 @@ from dashboards.release_trial import (
     release_outcomes,
 )
 from pipeline.disclosure import nth_letter
-from pipeline.results import Comparison, Estimate, Group, RateRow, RateTable, Results
+from pipeline.results import Comparison, Difference, Estimate, Group, RateRow, RateTable, Results
 
 KINDS = ("overall", "year", "tooth_group", "site_id", "provider_id")
 NOT_RECORDED = "not recorded"
@@ -71,7 +71,8 @@ class ReleasedGroup:
 class ReleasedDifference:
     """Whole failures per 100, group minus reference, with the range.
 
-    `from_start` is False where counting begins only once both groups are followed.
+    `from_start` is False where counting begins only once both groups are followed; `adjusted` is True where it is the
+    adjusted difference.
     """
 
     group: str
@@ -81,6 +82,7 @@ class ReleasedDifference:
     low: int
     high: int
     from_start: bool
+    adjusted: bool = False
 
 
 @dataclass(frozen=True)
@@ -301,7 +303,12 @@ def _difference(c: Comparison, enough: set[str]) -> tuple[ReleasedDifference | N
     if shown is None:
         return None, 1
     mid, ends, step = shown
-    return ReleasedDifference(d.group, d.reference, d.years, mid, *ends, d.from_days <= 0), step
+    return ReleasedDifference(d.group, d.reference, d.years, mid, *ends, d.from_days <= 0, is_adjusted(d)), step
+
+
+def is_adjusted(d: Difference) -> bool:
+    """Whether a difference is the adjusted one, by the words of its method."""
+    return d.method.startswith("adjusted")
 
 
 def _verdict_code(c: Comparison, d: ReleasedDifference | None) -> str:

@@ -134,14 +134,12 @@ FLOW = frozenset(
         "Single crowns of the practice on permanent teeth",
         "Order of root canal and seat known",
         "Seat date known",
-        "Followed after the seat",
         "Crowns with a known seat date",
         "Crowns on root-filled teeth",
         "Courses of root canal treatment",
         "Completed",
         "First completed course of its tooth",
         "No crown when it began",
-        "Followed after completion",
     )
 )
 _NUMBER = re.compile(r"-?\d{1,8}(\.\d{1,4})?")

@@ -20,6 +20,14 @@ RULES = (
 )
 
 
+STEPS = "Figures for sharing are rounded to steps, ranges outward; those inside the practice may differ by a few."
+# A rule of every comparison: holds whichever of the reasons it was.
+NOT_BY_RANGE_ALONE = (
+    "A range that leaves out no difference is not yet a finding: it must also stand among all the questions asked of "
+    "these records, and by the further checks. Where it stood out alone, chance is not ruled out."
+)
+
+
 def references(released: Released) -> tuple[Reference, ...]:
     """The papers behind what is shown."""
     shown = released.comparisons
@@ -44,7 +52,13 @@ def verdict(c: ReleasedComparison) -> str:
         return f"{word} {nouns} failed with “{c.label(d.group)}” in these records"
     if c.verdict_code == "depends_on_how_we_count":
         return "The answer depends on how we count"
-    return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100"
+    rest = (", adjusted" if d.adjusted else "") + (", but chance is not ruled out" if leaves_zero_out(c) else "")
+    return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100{rest}"
+
+
+def leaves_zero_out(c: ReleasedComparison) -> bool:
+    """Whether the range of the difference does not hold 0."""
+    return c.difference is not None and not c.difference.low <= 0 <= c.difference.high
 
 
 def result(c: ReleasedComparison) -> str:
@@ -58,9 +72,12 @@ def result(c: ReleasedComparison) -> str:
 
 
 def reach(c: ReleasedComparison) -> str:
-    """The range of the difference."""
+    """The range of the difference; where it leaves out 0 and nothing can be told all the same, why not."""
     d = c.difference
-    return f"These records fit anything from {range_more_or_fewer(d.low, d.high)} per 100." if d else ""
+    if d is None:
+        return ""
+    why = f" {NOT_BY_RANGE_ALONE}" if c.verdict_code == "cannot_tell" and leaves_zero_out(c) else ""
+    return f"These records fit anything from {range_more_or_fewer(d.low, d.high)} per 100.{why}"
 
 
 def doubt(c: ReleasedComparison) -> str:
@@ -125,7 +142,7 @@ def curves(c: ReleasedComparison) -> str:
 
 
 def curves_title(c: ReleasedComparison) -> str:
-    """The same without ranges, short enough for the title of a slide."""
+    """The same without ranges, short enough for the title of a slide; a curve is never adjusted, and this says so."""
     d = c.difference
     first = (d.reference, d.group) if d is not None else ()
     groups = sorted(c.groups, key=lambda g: first.index(g.name) if g.name in first else len(first))
@@ -134,7 +151,7 @@ def curves_title(c: ReleasedComparison) -> str:
     nouns = plural(2, terms.outcome(c.outcome).noun)
     if not parts:
         return f"Too few {nouns} have been followed for {years(c.horizon_years)} to draw curves"
-    return f"Of 100 {nouns}, about {listing(parts)} had failed by {years(c.horizon_years)}"
+    return f"Of 100 {nouns}, about {listing(parts)} had failed by {years(c.horizon_years)}, unadjusted"
 
 
 def counted_title(c: ReleasedComparison) -> str:
@@ -209,4 +226,5 @@ def footer(released: Released) -> str:
     parts = ["Own records, not a trial", f"data to {released.last_month}" if released.last_month else ""]
     if released.crowns.value is not None:
         parts.append(f"about {released.crowns} crowns")
+    parts.append("figures rounded to steps")
     return " · ".join(p for p in parts if p)

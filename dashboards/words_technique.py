@@ -21,7 +21,7 @@ CAUTION = (
 def headline(found: ReleasedTechniques) -> str:
     """How many of the comparisons that are shown name a difference."""
     named = [c for c in found.contrasts if c.verdict_code == "differs"]
-    total = count(len(found.contrasts), "technique comparison")
+    total = count(len(found.contrasts), "technique comparison") + " that may be shown"
     if not found.contrasts:
         return "No technique comparison rests on teeth enough to be shown"
     if not named:
@@ -33,7 +33,9 @@ def looks(found: ReleasedTechniques) -> str:
     """That all looks were counted together, and how the verdicts came out."""
     said = Counter(c.verdict_code for c in found.contrasts)
     parts = [f"{terms.verdict(code).lower()}: {n}" for code, n in sorted(said.items())]
-    shown = f"Of those shown, {listing(parts)}. " if parts else ""
+    # Neither number holds the other: some of the family may not be shown, some that are shown could not name one.
+    of = count(len(found.contrasts), "comparison")
+    shown = f"Of the {of} that may be shown, in that family or not, {listing(parts)}. " if parts else ""
     looked = count(found.family, "comparison")
     return (
         f"{looked} of technique that could have named a difference {'was' if found.family == 1 else 'were'} counted as "

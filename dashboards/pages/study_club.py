@@ -41,6 +41,7 @@ def render(released: Released) -> str:
         here="study_club.html",
         cautions=(),
         scope=words_shared.scope(released),
+        steps=words_shared.STEPS,
         sections=sections,
         everyday=[words_shared.everyday(c) for c in released.everyday],
         decision=words_shared.decision(released),

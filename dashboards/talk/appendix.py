@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards import reporting_items, terms, words_shared, words_technique
-from dashboards.formats import DASH, listing, phrase, plural, spread, years
+from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
 from dashboards.tables import NumberTable
@@ -18,6 +18,7 @@ from dashboards.talk.deck import Deck
 from dashboards.talk.notes import CLAIM, notes
 from dashboards.talk.scenes import Told, curves_scene, opening, source, waiting
 from dashboards.talk.story import deck_of
+from pipeline.results_methods import RULES
 from pipeline.talk import Talk
 
 SMALL = (14, 12)
@@ -153,12 +154,16 @@ def _how_counted(deck: Deck, released: Released) -> None:
     if released.comparisons:
         main = released.comparisons[0]
         lines = [terms.outcome(main.outcome).definition, words_shared.naive_why(main), *lines]
-    settings = [f"{phrase(k)} = {v}" for k, v in released.rules]
-    if settings:
-        lines.append(f"Rules in force: {'; '.join(settings)}.")
     deck.text("Each tooth counts from the day it could be counted, until its last contact", lines,
               _notes("Explain when the clock starts; it decides the answer.", released),
               sizes=(18, 16, 14))  # fmt: skip
+    if released.rules:
+        rows = [(RULES.get(name) or sentence_case(phrase(name)), value) for name, value in released.rules]
+        title = "Each rule for linking rows has a number, and the practice can change it"
+        deck.table(title, ("Rule", "Days, unless said"), rows,
+                   _notes("A number is in days unless the words say otherwise.", released),
+                   alt=f"Table of {len(rows)} rules with the number in force.", shares=(0.83, 0.17),
+                   sizes=SMALL)  # fmt: skip
     if released.not_run:
         needs = [f"{t}: needs {listing(list(n))}" for t, n in released.not_run]
         deck.text("Some questions need fields that these records lack", needs,

@@ -59,7 +59,7 @@ class Scene:
 
 def source(released: Released) -> str:
     """Where the figures of every slide come from."""
-    return f"{words_shared.scope(released)} Small counts are hidden and others rounded to 5."
+    return f"{words_shared.scope(released)} Small counts are hidden and others rounded to 5. {words_shared.STEPS}"
 
 
 def opening(told: Told, *, of: str = "") -> Scene:
@@ -272,7 +272,11 @@ def action(told: Told) -> Scene:
     """What we would do."""
     title, lines = words.action(told.released)
     claim = "that anyone else should do the same"
-    return Scene("Say it as your own choice.", lambda d, n: d.text(title, lines, n), claim)
+    return Scene(
+        "Edit me: this slide is a reading and no figure. Put your own in its place, and say it as your choice.",
+        lambda d, n: d.text(title, lines, n),
+        claim,
+    )
 
 
 def limits(told: Told) -> Scene:

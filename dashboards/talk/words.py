@@ -41,19 +41,19 @@ ACTIONS = {
         "Change nothing for good on the figures of one practice.",
     ),
     "little_difference": (
-        "We would choose by the tooth: by these figures the two ways lie close together",
+        "We would choose by the tooth, since by these figures the two ways lie close together",
         "Let what the patient and the tooth need decide, since longevity hardly does here.",
     ),
     "depends_on_how_we_count": (
-        "We would agree first on what counts as a failure: the answer hangs on it",
+        "We would agree first on what counts as a failure, since the answer hangs on it",
         "Fix the way to count before anyone looks at figures again.",
     ),
     "cannot_tell": (
-        "We would change nothing on these figures alone: they fit too many answers",
+        "We would change nothing on these figures alone, since they fit too many answers",
         "Go on as before, tooth by tooth, and say that the figures do not decide.",
     ),
     "too_early": (
-        "We would go on recording: there is too little yet to act on",
+        "We would go on recording, since there is too little yet to act on",
         "Go on as before, tooth by tooth; no figure here speaks for either way.",
     ),
 }
@@ -76,7 +76,7 @@ def citation(released: Released, *, chosen: str, speaker: str, day: dt.date | No
     version = dict(released.methods.versions).get(PROGRAM, "")
     made = f"{PROGRAM} {version}".strip()
     parts = [
-        speaker or sentence_case(released.practice or "one practice"),
+        speaker or released.practice or "One dental practice (name withheld)",
         title(released, chosen).rstrip("."),
         f"Own records of one practice, {span(released)}" if span(released) else "Own records of one practice",
         f"Made with {made}" + (f" on {day.day} {day:%B %Y}" if day else ""),
@@ -96,9 +96,7 @@ def why_it_matters(released: Released) -> tuple[str, list[str]]:
     lines.append(CHOICE)
     rest = [*map(words_shared.everyday, needed[1:]), *words_shared.overall(released)[:1]]
     if needed:
-        last = needed[0].points[-1]
-        reach = f"The 95 % range of those {last.of_100} of 100 is {last.low} to {last.high}."
-        return words_shared.everyday(needed[0]).partition(";")[0], [*lines, reach, *rest]
+        return words_shared.everyday(needed[0]).rstrip("."), [*lines, *rest]
     lines += [NEEDED, *rest]
     return "How often a tooth crowned vital comes to need a root canal cannot be said from these records", lines
 
@@ -210,7 +208,8 @@ def technique_title(a: ReleasedTechnique, c: ReleasedContrast) -> str:
     if c.verdict_code == "differs":
         return words_technique.contrast(a, c).rstrip(".")
     if c.verdict_code == "little_difference":
-        return f"{a.title}: little difference between {pair}"
+        # Never alone: a little difference in one practice could be heard as advice to do the lesser.
+        return f"{a.title}: little difference, no ground to change practice ({pair})"
     return f"{a.title}: we cannot tell {pair} apart yet"
 
 
@@ -247,18 +246,25 @@ def loss_title(losses: ReleasedLosses) -> str:
 
 
 def action(released: Released) -> tuple[str, list[str]]:
-    """What the practice would do with this, by the verdict on the main question."""
+    """What the practice would do with this, by the verdict on the main question and on nothing else; a reading."""
     code = released.comparisons[0].verdict_code if released.comparisons else "too_early"
     head, first = ACTIONS[code]
     lines = [first, RECORD, TOGETHER]
     if released.comparisons:
         lines.insert(1, f"What would settle it: {lower_first(words_shared.next_step(released.comparisons[0]))}")
-    return head, lines
+    return f"{_reading(released)}: {lower_first(head)}", lines
+
+
+def _reading(released: Released) -> str:
+    """`Our reading of how long crowns last`: of what the main question asks, so that no other finding is meant."""
+    if not released.comparisons:
+        return "Our reading"
+    return f"Our reading of how long {plural(2, terms.outcome(released.comparisons[0].outcome).noun)} last"
 
 
 def limits(released: Released, left_out: Sequence[str]) -> list[str]:
     """The cautions, what stays unseen, and what these records could not say."""
-    lines = [*terms.CAUTIONS]
+    lines = [*terms.CAUTIONS, words_shared.STEPS]
     if said := words_shared.elsewhere(released):
         lines.append(said)
     cannot = [*left_out, *(lower_first(t) for t, _ in released.not_run)]

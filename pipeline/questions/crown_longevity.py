@@ -771,25 +771,27 @@ def empty_group(name: str) -> Group:
     return Group(name, LABELS[name], 0, 0, 0, 0.0, 0.0, 0.0, 0.0)
 
 
-FLOW = ("crowns", "timed", "followed")
+FLOW = ("crowns", "timed")
 
 
-def count_flow(crowns: pl.DataFrame, rows: pl.DataFrame) -> tuple[int, int, int]:
-    """Single crowns of the practice, those whose order of root canal and seat is known, those followed after the seat.
+def count_flow(crowns: pl.DataFrame, rows: pl.DataFrame) -> tuple[int, int]:
+    """Single crowns of the practice, and those whose order of root canal and seat is known.
 
     The names of these counts are `FLOW`.
     """
-    timed = rows.filter(pl.col("endo_timing").is_not_null())
-    return crowns.height, timed.height, timed.filter(pl.col("exit_days") > pl.col("entry_days")).height
+    return crowns.height, rows.filter(pl.col("endo_timing").is_not_null()).height
 
 
-def flow_of(counts: tuple[int, int, int]) -> tuple[FlowStep, ...]:
-    """What each rule kept, from `count_flow`."""
-    crowns, timed, followed = counts
+def flow_of(counts: tuple[int, int]) -> tuple[FlowStep, ...]:
+    """What each rule kept, from `count_flow`; what is left is the sum of the groups.
+
+    Crowns not seen again after the seat belong to their group and add no follow-up, so they are no step here; how many
+    they are is told with the quality of the records (`crowns_not_followed`).
+    """
+    crowns, timed = counts
     return (
         FlowStep("Single crowns of the practice on permanent teeth", crowns, 0, "", "crowns"),
         FlowStep(
             "Order of root canal and seat known", timed, crowns - timed, "root canal elsewhere, day unknown", "crowns"
         ),
-        FlowStep("Followed after the seat", followed, timed - followed, "not seen again after the seat", "crowns"),
     )

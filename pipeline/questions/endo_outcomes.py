@@ -141,9 +141,9 @@ def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comp
         naive=_naive(rows, analysis),
         difference=difference,
         verdict=verdict_on_teeth(basis),
-        flow=_flow(found, spells),
+        flow=_flow(found),
         missing=ratios.missing,
-        notes=(*_notes(found), *ratios.notes),
+        notes=(*_notes(found, spells), *ratios.notes),
         horizon_years=analysis.horizon_years,
         crude_difference=crude,
         steady=stands.steady,
@@ -281,12 +281,15 @@ def _empty(name: str) -> Group:
     return Group(name, LABELS[name], 0, 0, 0, 0.0, 0.0, 0.0, 0.0)
 
 
-def _notes(found: EndoTeeth) -> list[str]:
+def _notes(found: EndoTeeth, spells: pl.DataFrame) -> list[str]:
     notes = []
     if found.crowned_at_start:
         notes.append(
             f"{found.crowned_at_start} teeth that had a crown when the root canal began are not compared here."
         )
+    followed = spells.filter(pl.col("exit_days") > pl.col("entry_days"))["course_id"].n_unique()
+    if unseen := found.rows.height - followed:
+        notes.append(f"{unseen} teeth were not seen again after completion: each is in its group, with no follow-up.")
     delay = days_to_crown(found.rows)
     if delay is not None:
         n, (low, middle, high) = delay
@@ -303,13 +306,12 @@ def _notes(found: EndoTeeth) -> list[str]:
     return notes
 
 
-def _flow(found: EndoTeeth, spells: pl.DataFrame) -> tuple[FlowStep, ...]:
-    followed = spells.filter(pl.col("exit_days") > pl.col("entry_days"))["course_id"].n_unique()
+def _flow(found: EndoTeeth) -> tuple[FlowStep, ...]:
+    """What each rule kept; what is left is the sum of the groups, those not seen again among them."""
     steps = (
         ("Completed", found.never_completed, "no filling followed"),
         ("First completed course of its tooth", found.later_courses, "later courses of the same teeth"),
         ("No crown when it began", found.crowned_at_start, "crowned already"),
-        ("Followed after completion", found.rows.height - followed, "not seen again after completion"),
     )
     left = found.courses
     flow = [FlowStep("Courses of root canal treatment", left, 0, "", "courses")]

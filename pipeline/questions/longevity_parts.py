@@ -158,7 +158,7 @@ def compare_parts(
             _limits(adjusted_ratio(estimates)),
             checked=False,
         ),
-        flow=flow_of((_whole(n["crowns"]), _whole(n["timed"]), _whole(n["followed"]))),
+        flow=flow_of((_whole(n["crowns"]), _whole(n["timed"]))),
         years=years_between(n["first"], n["last"]),
         analysis=analysis,
     )

@@ -218,7 +218,7 @@ def test_no_step_of_the_flow_tells_how_few_were_left_out() -> None:
         dataclasses.replace(s, step=n, left=left)
         for s, n, left in zip(
             main.flow,
-            ("Crowns on permanent teeth", "Seat date known", "Followed after the seat"),
+            ("Crowns on permanent teeth", "Seat date known", "Order of root canal and seat known"),
             (4000, 3996, 3900),
             strict=True,
         )
@@ -227,7 +227,7 @@ def test_no_step_of_the_flow_tells_how_few_were_left_out() -> None:
     flow = release(dataclasses.replace(results, comparisons=(main,))).methods.flow
     assert [(name, n.value) for name, n in flow] == [
         ("Crowns on permanent teeth", 4000),
-        ("Followed after the seat", 3900),
+        ("Order of root canal and seat known", 3900),
     ]
 
 

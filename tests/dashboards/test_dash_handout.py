@@ -44,6 +44,14 @@ def test_the_abstract_says_what_the_slides_say() -> None:
     assert handout.answers(released, "Crowns that last").given[0].asked == c.question
 
 
+def test_the_last_box_of_the_flow_is_the_sum_of_the_groups() -> None:
+    released = release(_with_table1())
+    last = released.methods.flow[-1][1].value
+    sizes = [g.crowns.value for g in released.comparisons[0].groups]
+    assert last is not None
+    assert abs(last - sum(n for n in sizes if n is not None)) <= 2.5 * (len(sizes) + 1)  # each rounded to 5
+
+
 def test_table_1_tells_age_and_sex_by_group() -> None:
     c = release(_with_table1()).comparisons[0]
     table = handout.table1(c)

@@ -657,7 +657,7 @@ def test_methods_by_hand() -> None:
 
 
 def test_a_step_that_lost_one_to_ten_is_passed_over() -> None:
-    names = ("Crowns on permanent teeth", "Of Dr Ashby", "Seat date known", "Followed after the seat",
+    names = ("Crowns on permanent teeth", "Of Dr Ashby", "Seat date known", "Order of root canal and seat known",
              "Crowns with a known seat date", "Crowns on root-filled teeth", "Completed")  # fmt: skip
     left = (500, 400, 490, 489, 489, 11, 0)
     main = compared(flow=tuple(FlowStep(s, n, 0, "", "crowns") for s, n in zip(names, left, strict=True)))

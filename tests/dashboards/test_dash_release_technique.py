@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from read_page import plain
 
-from dashboards import words_technique
+from dashboards import terms, words_shared, words_technique
 from dashboards.pages import study_club
 from dashboards.release import release
 from dashboards.release_percent import percent_step
@@ -99,10 +99,17 @@ def test_a_contrast_made_by_hand_is_refused() -> None:
 def test_the_page_says_what_the_release_holds() -> None:
     released = release(samples.differs())
     page = re.sub(r"\s+", " ", plain(study_club.render(released)))
-    assert words_technique.headline(released.techniques) == "1 of 1 technique comparison names a difference"
+    assert (
+        words_technique.headline(released.techniques)
+        == "1 of 1 technique comparison that may be shown names a difference"
+    )
     (sentence,) = words_technique.named(released.techniques)
     assert sentence.startswith("Epoxy resin sealer against calcium silicate sealer, tooth loss by 5 years: 6 more")
     assert sentence in page
+    assert words_shared.STEPS in page
+    assert (
+        f"Of the 1 comparison that may be shown, in that family or not, {terms.verdict('differs').lower()}: 1." in page
+    )
     for row in words_technique.contrasts_table(released.techniques.answers).rows:
         assert all(cell in page for cell in row)
 
@@ -111,7 +118,9 @@ def test_no_comparison_is_named_where_none_is_shown() -> None:
     assert words_technique.headline(ReleasedTechniques()).startswith("No technique comparison")
     flat = dataclasses.replace(answers()[1].contrasts[0], verdict="cannot_tell")
     two = dataclasses.replace(answers()[1], contrasts=(flat, flat))
-    assert words_technique.headline(shown(two)) == "None of 2 technique comparisons names a difference"
+    assert (
+        words_technique.headline(shown(two)) == "None of 2 technique comparisons that may be shown names a difference"
+    )
 
 
 def test_every_declared_question_can_be_said() -> None:

@@ -1,5 +1,6 @@
 """Slides of the talk and of its appendix: native, described, nothing over anything, nothing of the maker or the day."""
 
+import dataclasses
 import io
 import itertools
 import zipfile
@@ -13,6 +14,7 @@ from dashboards import reporting_items, terms, words_shared
 from dashboards.release import release
 from dashboards.talk import appendix, fit, story
 from dashboards.talk.deck import PLACE
+from pipeline.results_methods import RULES
 from pipeline.talk import Talk
 
 FOOT = 6.85  # inches: the line above the footer
@@ -134,6 +136,30 @@ def test_the_appendix_holds_every_technique_every_paper_and_the_decision() -> No
     assert {str(r) for r in words_shared.references(released)} <= said
     assert set(words_shared.decision(released)) <= said
     assert {a.title for a in released.techniques.answers if a.contrasts} <= said
+
+
+def test_rules_in_force_are_told_in_words() -> None:
+    rules = release(samples.differs()).rules
+    tables = [s.table for slide in behind("differs").slides for s in slide.shapes if s.has_table]
+    told = {row.cells[0].text: row.cells[1].text for t in tables for row in list(t.rows)[1:]}
+    assert rules
+    for name, value in rules:
+        assert told[RULES[name]] == value
+    said = " ".join(t for slide in behind("differs").slides for t in texts(slide))
+    assert not [name for name, _ in rules if f"{name.replace('_', ' ')} =" in said]
+
+
+def test_curves_are_called_unadjusted_and_a_difference_as_it_was_made() -> None:
+    results = samples.cannot_tell()
+    main = results.comparisons[0]
+    assert main.difference is not None
+    for method, ends in (("adjusted: by a model", "per 100, adjusted"), ("difference of two curves", "per 100")):
+        made = dataclasses.replace(main, difference=dataclasses.replace(main.difference, method=method))
+        deck = opened(appendix.render(release(dataclasses.replace(results, comparisons=(made,)))))
+        assert [t for t in map(title, deck.slides) if t.startswith("We cannot tell yet") and t.endswith(ends)], ends
+    drawn = [title(s) for s in _both("cannot_tell") if "had failed by" in title(s)]
+    assert drawn
+    assert all(t.endswith(", unadjusted") for t in drawn)
 
 
 def test_less_is_filled_where_there_is_less_to_say() -> None:

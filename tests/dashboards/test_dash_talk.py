@@ -52,7 +52,7 @@ def test_the_story_is_told_in_its_order() -> None:
     assert titles[4] == words_shared.curves_title(c)
     assert titles[5] == words_shared.verdict(c)
     assert titles[6].startswith("Waiting spared about")
-    assert titles[8] == words.ACTIONS[c.verdict_code][0]
+    assert titles[8] == words.action(release(samples.differs()))[0]
     assert "not advice" in titles[9]
 
 
@@ -257,6 +257,62 @@ def test_a_technique_is_chosen_by_its_verdict_then_by_its_range() -> None:
     assert chosen(narrow, vague, little) is little
     assert chosen(vague, narrow) is narrow
     assert chosen() is None
+
+
+def test_a_little_difference_of_a_technique_never_stands_alone_as_advice() -> None:
+    released = release(samples.differs())
+    a = next(a for a in released.techniques.answers if a.contrasts)
+    little = dataclasses.replace(a.contrasts[0], verdict_code="little_difference", per_100=0, low=-3, high=3)
+    assert "little difference, no ground to change practice" in words.technique_title(a, little)
+
+
+def test_figures_are_said_to_be_rounded_on_each_slide_and_in_each_note() -> None:
+    for slide in talk("differs").slides:
+        assert any("figures rounded to steps" in t for t in texts(slide, footer=True)), title(slide)
+        assert words_shared.STEPS in notes(slide), title(slide)
+    limits = next(s for s in talk("differs").slides if "not advice" in title(s))
+    assert words_shared.STEPS in texts(limits)
+
+
+@pytest.mark.parametrize("name", samples.few_at_once("differs", "cannot_tell", "little_difference", "too_early"))
+def test_what_we_would_do_is_a_reading_of_the_main_question(name: str) -> None:
+    head, _ = words.action(release(samples.all_variants()[name]))
+    assert head.startswith("Our reading of how long crowns last: we would ")
+    assert head.count(":") == 1
+    slide = next(s for s in talk(name).slides if title(s) == head)
+    assert "Say: Edit me" in notes(slide)
+    bare = dataclasses.replace(release(samples.differs()), comparisons=())
+    assert words.action(bare)[0].startswith("Our reading: we would go on recording")
+
+
+def test_the_figure_that_opens_the_talk_has_its_range_beside_it() -> None:
+    released = release(samples.differs())
+    head, lines = words.why_it_matters(released)
+    last = next(e for e in released.everyday if e.points and e.points[-1].low is not None).points[-1]
+    assert f"about {last.of_100} needed" in head
+    assert head.endswith(f"; the range is {last.low} to {last.high}")
+    assert not [line for line in lines if "range of those" in line]
+
+
+def test_a_citation_without_a_name_says_that_it_is_withheld() -> None:
+    released = release(samples.differs())
+    cited = words.citation(released, chosen="Crowns that last", speaker="", day=None)
+    assert cited.startswith("One dental practice (name withheld). Crowns that last. ")
+
+
+def test_a_range_that_leaves_out_zero_and_tells_nothing_says_why() -> None:
+    c = next(c for c in release(samples.differs()).comparisons if c.difference is not None)
+    assert c.difference is not None
+    d = dataclasses.replace(c.difference, per_100=-4, low=-7, high=-1, adjusted=True)
+    apart = dataclasses.replace(c, verdict_code="cannot_tell", difference=d)
+    assert words_shared.verdict(apart) == (
+        "We cannot tell yet: it could be 1 to 7 fewer failures per 100, adjusted, but chance is not ruled out"
+    )
+    assert words_shared.reach(apart).endswith(words_shared.NOT_BY_RANGE_ALONE)
+    both = dataclasses.replace(apart, difference=dataclasses.replace(d, high=1, adjusted=False))
+    assert words_shared.verdict(both) == "We cannot tell yet: it could be 7 fewer to 1 more failures per 100"
+    assert words_shared.NOT_BY_RANGE_ALONE not in words_shared.reach(both)
+    assert words_shared.NOT_BY_RANGE_ALONE not in words_shared.reach(dataclasses.replace(apart, verdict_code="differs"))
 
 
 def test_references_are_short_on_the_slide_and_whole_in_the_list() -> None:

@@ -71,7 +71,7 @@ main_comparison <- function(crowns, patients, rules) {
   used <- if (is.null(adjusted)) crude else adjusted
   failures <- c(groups$through_crown$failures, groups$before_seat$failures)
   timed <- rows[!is.na(rows$endo_timing), ]
-  left <- c(nrow(crowns), nrow(timed), sum(timed$exit_days > timed$entry_days))
+  left <- c(nrow(crowns), nrow(timed))
   code <- verdict_of(used, failures, rules)
   list(
     groups = unname(groups), estimates = estimates, naive = naive_of_crowns(rows, rules),

@@ -78,7 +78,8 @@ after_root_canal <- function(courses, teeth, crowns, patients, outcome, rules) {
   naive$entry_days <- 0
   crowned_days <- rows$crown_days[rows$crowned]
   quartiles <- quantile(crowned_days, c(0.5, 0.25, 0.75), names = FALSE)
-  left <- c(found$left, length(unique(d$course_id[d$exit_days > d$entry_days])))
+  left <- found$left
+  unseen <- left[4] - length(unique(d$course_id[d$exit_days > d$entry_days]))
   seen <- sum(rows$crowned & is_true(rows$crown_day_seen))
   at_once <- sum(is_true(rows$crown_days == 0))
   code <- verdict_of(adjusted, c(groups$crowned$failures, groups$not_crowned$failures), rules)
@@ -90,7 +91,8 @@ after_root_canal <- function(courses, teeth, crowns, patients, outcome, rules) {
     crude_difference = difference_of(crude, "crowned", "not_crowned", from, rules),
     verdict = list(code = one(code), smallest_difference_per_100 = one(rules$smallest_difference_per_100)),
     flow = data.frame(left = left, removed = c(0, -diff(left))), missing = made$missing,
-    notes = c(list(left[3] - left[4], c(length(crowned_days), round(quartiles))), if (seen) list(seen),
+    notes = c(list(left[3] - left[4]), if (unseen) list(unseen),
+              list(c(length(crowned_days), round(quartiles))), if (seen) list(seen),
               if (at_once) list(at_once), lapply(made$left_out, function(w) one(sprintf("Not adjusted for %s.", w)))),
     horizon_years = one(rules$horizon_years),
     honesty = honesty_of(d, adjusted, code, estimates[[2]], groups, from, "crowned", "not_crowned", "course_id",
