@@ -137,12 +137,12 @@ def curve_notes(comparison: Comparison) -> list[str]:
     return notes
 
 
-def more_or_fewer(value: int) -> str:
+def more_or_fewer(value: float) -> str:
     """`6 more`, `2 fewer`, `0`."""
     return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
 
 
-def range_more_or_fewer(low: int, high: int) -> str:
+def range_more_or_fewer(low: float, high: float) -> str:
     """`13 to 30 more`, `2 to 8 fewer`, `4 fewer to 9 more`, `0 to 9 more`."""
     if low * high > 0:
         near, far = sorted((abs(low), abs(high)))
@@ -246,7 +246,7 @@ def followup_sentence(row: FollowUp) -> str:
     )
     return (
         f"Of {whole(row.teeth)} {row.of}, {middle}; {percent(row.lost, 1)} were lost from sight before the end of the "
-        f"records, and {percent(row.clark_c, 1)} of the follow-up that was possible was seen."
+        f"records, and {percent(row.clark_c, 1)} of the follow-up possible to the end of the records was seen."
     )
 
 

@@ -65,20 +65,44 @@ def too_few_failures(found: Monitoring) -> str:
     )
 
 
-def clinician_sentence(row: FunnelRow, noun: str, *, min_expected: float, times: float) -> str:
-    """One clinician in one or two sentences, with how surely a multiple of the failures would have been noticed."""
+def clinician_sentence(
+    row: FunnelRow, noun: str, *, min_expected: float, times: float, signals: Sequence[str] = (), power: bool = True
+) -> str:
+    """One clinician in a few sentences, with the months (`2024-12`) of signals on the same teeth.
+
+    With `power` also how surely a multiple of the failures would have been noticed.
+    """
     start = (
         f"{row.name}: {count(row.observed, 'failure')} where {decimal(row.expected)} "
         f"{'was' if decimal(row.expected) == '1.0' else 'were'} expected of {count(row.teeth, noun)}: "
     )
     if row.standing == "too_few":
         return f"{start}too few to judge (fewer than {min_expected:g} expected)."
-    power = (
+    noticed = (
         f" {_times(times)} as many as colleagues’ would be noticed {_of_100(row.notice_95)}."
-        if row.notice_95 is not None
+        if power and row.notice_95 is not None
         else ""
     )
-    return f"{start}{STANDINGS[row.standing]}. {likely(row)}{power}"
+    return f"{start}{STANDINGS[row.standing]}.{_bursts(signals)} {likely(row)}{noticed}"
+
+
+def _bursts(signals: Sequence[str]) -> str:
+    if not signals:
+        return ""
+    when = listing([month(f"{m}-01") for m in signals])
+    return f" That is over all years; for a while failures came faster, with {_a_signal(len(signals))} in {when}."
+
+
+def _a_signal(n: int) -> str:
+    return "a signal" if n == 1 else count(n, "signal")
+
+
+def power_of_all(found: Funnel) -> str:
+    """How surely a multiple would have been noticed, where that is the same for all who are judged; else empty."""
+    said = [_of_100(r.notice_95) for r in found.rows if r.standing != "too_few" and r.notice_95 is not None]
+    if len(said) < 2 or len(set(said)) > 1:
+        return ""
+    return f"{_times(found.times)} as many failures as colleagues’ would be noticed {said[0]}, in each who is judged."
 
 
 def likely(row: FunnelRow) -> str:
@@ -117,6 +141,8 @@ def funnel_note(found: Funnel) -> str:
             f"Were all {found.judged} alike, chance alone would put somebody outside the 95 % limits in about "
             f"{max(1, round(100 * found.by_chance))} of 100 such practices."
         )
+    if power_of_all(found):
+        parts.append(power_of_all(found))
     parts.append(
         "The number most likely for 100 of colleagues’ is drawn to what is usual here, the more so the fewer failures "
         "it rests on."

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from dashboards import terms
 from dashboards.charts.benchmarks import author_of
 from dashboards.formats import (
     count,
     day,
+    decimal,
     failed,
     in_place,
     listing,
@@ -30,7 +31,6 @@ from pipeline.results_owner import (
     OverTime,
     Owner,
     SheetLine,
-    SignalCases,
     SinceLastRun,
     Stretch,
     ToDo,
@@ -74,14 +74,23 @@ def change(found: Change) -> str:
         return f"Too few are followed for {years(found.years)}."
     if found.why == "too_few" or found.per_100 is None or found.ci_low is None or found.ci_high is None:
         return f"Too few failures: at least {found.least_failures} are asked for on either side."
+    if found.verdict == "same":
+        return f"Any difference is no larger than {found.matters_per_100:g} of 100: {_no_larger(found)}."
     fits = range_more_or_fewer(round(found.ci_low), round(found.ci_high))
     if found.verdict in {"better", "worse"}:
         return f"The range is {fits}."
-    if found.verdict == "same":
-        return f"Any difference is smaller than {found.matters_per_100:g}: {fits}."
     if found.why == "many_looks":
         return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
     return f"The range, {fits}, holds no difference and one that matters."
+
+
+def _no_larger(found: Change) -> str:
+    """The range of a difference too small to matter, with the fewest decimals that do not round it past what would."""
+    assert found.ci_low is not None
+    assert found.ci_high is not None
+    low, high, most = found.ci_low, found.ci_high, found.matters_per_100
+    places = next((p for p in range(4) if max(abs(round(low, p)), abs(round(high, p))) <= most), 4)
+    return range_more_or_fewer(round(low, places or None), round(high, places or None))
 
 
 def over_time(found: OverTime) -> str:
@@ -99,6 +108,24 @@ def over_time(found: OverTime) -> str:
     )
 
 
+def early_over_time(found: OverTime) -> str:
+    """Teeth begun lately against those begun before, with the years of both; counts and shares where few failed."""
+    late, before = found.late, found.before
+    if late is None or before is None:
+        return change(found.change)
+    if found.change.why == "too_few" and late.teeth and before.teeth:
+        shares = listing([decimal(100 * s.failures / s.teeth) for s in (late, before)])
+        said = (
+            f"{whole(late.failures)} of {whole(late.teeth)} failed against {whole(before.failures)} of "
+            f"{whole(before.teeth)} ({shares} of 100). Too few failures to compare."
+        )
+    elif late.survival is None or before.survival is None:
+        said = over_time(found)
+    else:
+        said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {change(found.change)}"
+    return f"Begun {stretches(found)}: {said}"
+
+
 def stretches(found: OverTime) -> str:
     """Which years are held against which: `July 2021 to July 2024 against July 2018 to July 2021`."""
     if found.late is None or found.before is None:
@@ -106,27 +133,33 @@ def stretches(found: OverTime) -> str:
     return " against ".join(f"{month(s.first_day)} to {month(s.last_day)}" for s in (found.late, found.before))
 
 
-def published(found: BesidePublished) -> str:
-    """Ours beside one published figure."""
+GAP = "A gap is a question, not an answer."
+
+
+def published(found: BesidePublished, where: str = "") -> str:
+    """Ours beside one published figure, with what kind of place that comes from; better or worse is no answer yet."""
+    kind = f": {where.rstrip('.')}" if where else ""
+    gap = f" {GAP}" if found.change.verdict in {"better", "worse"} else ""
     return (
-        f"{failed(found.ours)} of 100 failed here by {years(found.years)}, {failed(found.published)} in "
-        f"{author_of(found.citation)}. {change(found.change)}"
+        f"{failed(found.ours)} of 100 failed here by {years(found.years)}, {failed(found.published)} in one source "
+        f"({author_of(found.citation)}{kind}). {change(found.change)}{gap}"
     )
 
 
-def published_card(found: Sequence[BesidePublished]) -> str:
-    """The nearest published figure, and how many more there are."""
+def published_card(found: Sequence[BesidePublished], where: Mapping[str, str]) -> str:
+    """The nearest published figure, and how many more there are; `where` says by `benchmark_id` what place it is of."""
     if not found:
         return "No figure that we have read counts as we do."
     more = len(found) - 1
-    return f"{published(found[0])} {count(more, 'more figure')} below." if more else published(found[0])
+    said = published(found[0], where.get(found[0].benchmark_id, ""))
+    return f"{said} {count(more, 'more figure')} below." if more else said
 
 
-def measured(found: Measured) -> str:
-    """One thing that trust hangs on, in words."""
+def measured(found: Measured, horizon: float) -> str:
+    """One thing that trust hangs on, in words; follow-up counts to the `horizon` years of the figure."""
     share = percent(found.share, 1)
     return {
-        "followed": f"{share} of the possible follow-up was seen",
+        "followed": f"{share} of the possible follow-up to {years(horizon)} was seen",
         "set_aside": f"{share} of the ledger’s rows could not be used",
         "day_guessed": f"{share} have a start or loss dated by a rule",
         "order_uncertain": f"for {share} it is unsure whether crown or root canal came first",
@@ -134,11 +167,11 @@ def measured(found: Measured) -> str:
     }.get(found.name, found.name)
 
 
-def trust(found: Trust) -> str:
-    """Why a figure has its grade: what pulls it down, else what it stands on."""
+def trust(found: Trust, horizon: float) -> str:
+    """Why a figure at `horizon` years has its grade: what pulls it down, else what it stands on."""
     why = [m for m in found.measured if m.grade == found.grade]
     shown = why if found.grade != "firm" else [m for m in why if m.name in {"followed", "range"}] or why[:2]
-    return f"{listing([measured(m) for m in shown])}."
+    return f"{listing([measured(m, horizon) for m in shown])}."
 
 
 def early_label(found: EarlySigns) -> str:
@@ -164,38 +197,6 @@ def early_finding(found: EarlySigns) -> str:
         assert s.survival is not None
         parts.append(f"{failed(s.survival)} of 100 by {years(horizon)} of those begun in {row.name}")
     return f"{name_of(found.outcome)} that failed early: {listing(parts)}."
-
-
-def signal(found: SignalCases) -> str:
-    """A signal in words: what it is."""
-    noun = WORK.get(found.outcome, "tooth")
-    whose = "of the whole practice" if found.who == "all" else f"of {found.who}"
-    against = "the years before" if found.who == "all" else "colleagues’ teeth"
-    since = month(f"{found.since}-01")
-    until = month(f"{found.month}-01")
-    when = f"in {until}" if since == until else f"from {since} to {until}"
-    who = "Whole practice" if found.who == "all" else found.who
-    return (
-        f"{who}, {until}: {when} {whole(found.failed)} {plural(found.failed, noun)} {whose} failed where {against} "
-        f"lead one to expect {found.expected:.1f}."
-    )
-
-
-SIGNAL_IS_NOT = (
-    "A signal says that failures came faster for a while than expected: a reason to look at these cases. It is no "
-    "finding about anybody: chance alone brings signals too, harder cases that no field records are not allowed for, "
-    "and what came later may already be as before."
-)
-
-
-def false_alarms(found: Sequence[SignalCases]) -> str:
-    """How often chance alone signals."""
-    per_chart = sorted({(s.who != "all", s.false_alarm_years) for s in found})
-    parts = [
-        f"{'each clinician’s chart' if one else 'the chart of the whole practice'} once in {value:g} years"
-        for one, value in per_chart
-    ]
-    return f"Where nothing changes, chance brings a false signal: {listing(parts)}." if parts else ""
 
 
 def to_do(found: ToDo) -> str:
@@ -290,7 +291,7 @@ def trust_answer(lines: Sequence[SheetLine]) -> str:
     if low is None:
         return "There is no figure to grade."
     why = next(m for m in low.trust.measured if m.grade == low.trust.grade)
-    return f"{sentence_case(by_verdict([(s.outcome, s.trust.grade) for s in lines]))}: {measured(why)}."
+    return f"{sentence_case(by_verdict([(s.outcome, s.trust.grade) for s in lines]))}: {measured(why, low.rate.years)}."
 
 
 def worst(lines: Sequence[SheetLine]) -> str:

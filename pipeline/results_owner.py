@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+RECENT_MONTHS = 24  # a signal is recent within so many months of the end of the records
+
 
 @dataclass(frozen=True)
 class Stretch:
@@ -132,7 +134,7 @@ class EarlySigns:
 class SignalCases:
     """A signal of the running chart: `failed` from `since` to `month` where `expected` were.
 
-    `who` is all, or a clinician held against colleagues. `recent`: within `RECENT_MONTHS` of the end of the data.
+    `who` is all, or a clinician held against colleagues. `recent`: within `RECENT_MONTHS` of the end of the records.
     """
 
     outcome: str

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboards import page, words
+from dashboards import page, words, words_sheet
 from dashboards.formats import count, percent, sentence_case, whole
 from dashboards.pages.healing import agreement_block
 from dashboards.pages.plausibility import plausibility_block
@@ -38,6 +38,8 @@ def render(results: Results) -> str:
         practice=results.practice,
         here="data_quality.html",
         cautions=results.cautions,
+        grade=words_sheet.worst(results.owner.lines) if results.owner.lines else "",
+        graded=words_sheet.trust_answer(results.owner.lines),
         scope=words.scope_sentence(results),
         trust=words.trust_sentences(results),
         loads=_loads(q),

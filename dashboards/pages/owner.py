@@ -83,7 +83,9 @@ def render(results: Results, *, lists: Mapping[str, str] | None = None) -> str:
     sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
     published = _published(results.benchmarks)
     evidence = evidence_block(results.evidence, "share")
-    made = owner_sheet.sheet(results.owner, lists=lists or {})
+    made = owner_sheet.sheet(
+        results.owner, lists=lists or {}, monitoring=results.monitoring, benchmarks=results.benchmarks
+    )
     filters = filters_block(results.owner.filters)
     return page.render(
         "owner.html.j2",
@@ -165,6 +167,7 @@ def _watch(found: Monitoring) -> list[Part]:
     elif not found.funnel:
         parts.append(Part("Clinicians", words_owner.nobody_beside(found), None, None))
     if found.funnel:
+        months = {r.name: [m.month for m in r.months if m.signal] for r in found.running if r.name != "all"}
         parts.append(
             Part(
                 "Clinicians against what colleagues’ teeth lead one to expect",
@@ -174,7 +177,12 @@ def _watch(found: Monitoring) -> list[Part]:
                 FUNNEL_LINE,
                 tuple(
                     words_owner.clinician_sentence(
-                        r, noun, min_expected=found.funnel.min_expected, times=found.funnel.times
+                        r,
+                        noun,
+                        min_expected=found.funnel.min_expected,
+                        times=found.funnel.times,
+                        signals=months.get(r.name, ()),
+                        power=not words_owner.power_of_all(found.funnel),
                     )
                     for r in found.funnel.rows
                 ),

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dashboards import tables_sheet, terms, words_sheet
+from dashboards import tables_sheet, terms, words_sheet, words_signals
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
 from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
+from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_owner import EarlySigns, Owner, SheetLine
 
 
@@ -70,9 +71,12 @@ class Sheet:
     since: tuple[str, ...]
     moved: NumberTable | None
     early: tuple[EarlyBlock, ...]
+    burst: str
+    signals_heading: str
     signals: tuple[str, ...]
     signal_is_not: str
     false_alarms: str
+    counted_once: str
     grades: NumberTable | None
 
 
@@ -102,14 +106,23 @@ def _do(tasks: list[str], of: int) -> str:
     return f"{'; '.join([*tasks[:1], *map(lower_first, tasks[1:])])}{more}."
 
 
-def sheet(owner: Owner, *, lists: Mapping[str, str]) -> Sheet | None:
-    """The sheet; None without a rate. `lists` says where the list of each thing to do lies, where it was written."""
+def sheet(
+    owner: Owner,
+    *,
+    lists: Mapping[str, str],
+    monitoring: Sequence[Monitoring] = (),
+    benchmarks: Sequence[Benchmark] = (),
+) -> Sheet | None:
+    """The sheet; None without a rate. `lists` says where the list of each thing to do lies, where it was written.
+
+    `monitoring` and `benchmarks` tell how a clinician stands over all years and what place a published figure is of.
+    """
     if not owner.lines:
         return None
     tasks = [_task(t.what, words_sheet.to_do(t), lists) for t in owner.to_do]
     return Sheet(
         good=_good(owner),
-        cards=tuple(_card(s) for s in owner.lines),
+        cards=tuple(_card(s, {b.benchmark_id: b.population for b in benchmarks}) for s in owner.lines),
         trend=f"Are we getting worse: {terms.verdict(words_sheet.trend_code(owner)).lower()}",
         early_says=tuple(f for e in owner.early for f in _early_facts(e)),
         stretches=words_sheet.stretches(owner.lines[0].over_time),
@@ -122,9 +135,15 @@ def sheet(owner: Owner, *, lists: Mapping[str, str]) -> Sheet | None:
         since=tuple(words_sheet.since(owner.since)),
         moved=tables_sheet.moved(owner.since),
         early=tuple(_early(e) for e in owner.early),
-        signals=tuple(words_sheet.signal(s) for s in owner.signals),
-        signal_is_not=words_sheet.SIGNAL_IS_NOT if owner.signals else "",
-        false_alarms=words_sheet.false_alarms(owner.signals),
+        burst=words_signals.burst(owner),
+        signals_heading=words_signals.heading(owner.signals),
+        signals=tuple(
+            f"{words_signals.signal(s)} {words_signals.over_all_years(s, owner, monitoring)}".strip()
+            for s in owner.signals
+        ),
+        signal_is_not=words_signals.SIGNAL_IS_NOT if owner.signals else "",
+        false_alarms=words_signals.false_alarms(owner.signals),
+        counted_once=words_signals.counted_once(owner),
         grades=tables_sheet.grades(owner),
     )  # fmt: skip
 
@@ -137,15 +156,15 @@ def _good(owner: Owner) -> str:
     return f"Are we good: {shares} of 100 hold for {words_sheet.horizons(known)}"
 
 
-def _card(line: SheetLine) -> Card:
+def _card(line: SheetLine, where: Mapping[str, str]) -> Card:
     beside = line.published[0].change.verdict if line.published else ""
     return Card(
         words_sheet.name_of(line.outcome),
         words_sheet.rate(line.rate, line.outcome),
         (
             Fact("The time before", line.over_time.change.verdict, words_sheet.over_time(line.over_time)),
-            Fact("Published", beside, words_sheet.published_card(line.published)),
-            Fact("Trust", line.trust.grade, words_sheet.trust(line.trust)),
+            Fact("Published", beside, words_sheet.published_card(line.published, where)),
+            Fact("Trust", line.trust.grade, words_sheet.trust(line.trust, line.rate.years)),
         ),
     )
 
@@ -158,7 +177,7 @@ def _task(what: str, says: str, lists: Mapping[str, str]) -> Task:
 def _early_facts(found: EarlySigns) -> list[Fact]:
     name = words_sheet.name_of(found.outcome)
     return [
-        Fact(f"{name}, by {years(y)}", late.change.verdict, words_sheet.over_time(late))
+        Fact(f"{name}, by {years(y)}", late.change.verdict, words_sheet.early_over_time(late))
         for y, late in zip(found.years, found.late, strict=True)
     ]
 

@@ -8,9 +8,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.results_monitoring import Monitoring, Running
-from pipeline.results_owner import SignalCases
-
-RECENT_MONTHS = 24
+from pipeline.results_owner import RECENT_MONTHS, SignalCases
 
 
 def signal_cases(found: Sequence[Monitoring], *, cutoff: dt.date | None) -> tuple[SignalCases, ...]:

@@ -75,6 +75,15 @@ def test_a_choice_shows_its_own_figures(browser: headless.Browser, page: Path, w
     assert browser.complaints() == []
 
 
+def test_the_choosers_are_not_printed(browser: headless.Browser, page: Path) -> None:
+    look_at(browser, page)
+    assert browser.page.is_visible("#choose-form")
+    browser.page.emulate_media(media="print")
+    assert not browser.page.is_visible("#choose-form")
+    assert browser.page.is_visible("#choose-said")
+    browser.page.emulate_media(media="screen")
+
+
 def test_too_few_teeth_have_no_figure(browser: headless.Browser, page: Path) -> None:
     look_at(browser, page)
     choose(browser, "provider_id", 6)

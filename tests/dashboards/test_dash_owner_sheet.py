@@ -11,9 +11,9 @@ import sample_owner
 import sample_results as samples
 from read_page import plain
 
-from dashboards import words_sheet
+from dashboards import words_sheet, words_signals
 from dashboards.answers import MOST_WORDS, words
-from dashboards.pages import owner, owner_filters, owner_sheet
+from dashboards.pages import data_quality, owner, owner_filters, owner_sheet
 from dashboards.results_json import results_json
 from dashboards.write import write_all
 from pipeline.results import Results, from_plain, to_plain
@@ -66,9 +66,10 @@ def test_every_card_has_its_rate_with_range_and_three_words() -> None:
     ]  # fmt: skip
     assert crowns.facts[0].says == "10 of 100 failed by 5 years lately, 8 before. The range is 2 to 10 more."
     assert crowns.facts[1].says == (
-        "12 of 100 failed here by 6 years, 8 in Made 2011. The range is 1 to 9 fewer. 1 more figure below."
+        "12 of 100 failed here by 6 years, 8 in one source (Made 2011). The range is 1 to 9 fewer. A gap is a "
+        "question, not an answer. 1 more figure below."
     )
-    assert crowns.facts[2].says == "71 % of the possible follow-up was seen."
+    assert crowns.facts[2].says == "71 % of the possible follow-up to 5 years was seen."
     assert found.cards[2].facts[1] == owner_sheet.Fact("Published", "", "No figure that we have read counts as we do.")
     for card in found.cards:
         for said in (card.rate, *(f.says for f in card.facts)):
@@ -80,7 +81,7 @@ def test_every_card_has_its_rate_with_range_and_three_words() -> None:
     [
         ("worse", "", "The range is 2 to 10 more."),
         ("better", "", "The range is 1 to 9 fewer."),
-        ("same", "", "Any difference is smaller than 5: 3 fewer to 4 more."),
+        ("same", "", "Any difference is no larger than 5 of 100: 3 fewer to 4 more."),
         ("cannot_tell", "wide", "The range, 4 fewer to 9 more, holds no difference and one that matters."),
         ("cannot_tell", "many_looks",
          "The range is 1 to 9 more: alone that would stand out, among 3 rates it may be chance."),
@@ -90,6 +91,52 @@ def test_every_card_has_its_rate_with_range_and_three_words() -> None:
 )  # fmt: skip
 def test_every_verdict_says_why_it_says_no_more(verdict: str, why: str, said: str) -> None:
     assert words_sheet.change(sample_owner.change(verdict, why)) == said
+
+
+@pytest.mark.parametrize(
+    ("matters", "low", "high", "said"),
+    [
+        (5.0, -4.81, 3.62, "no larger than 5 of 100: 5 fewer to 4 more"),
+        (1.0, -0.448, 0.697, "no larger than 1 of 100: 0 to 1 more"),
+        (2.5, -2.53 + 0.04, 1.2, "no larger than 2.5 of 100: 2 fewer to 1 more"),
+        (2.5, -1.2, 2.496, "no larger than 2.5 of 100: 1 fewer to 2 more"),
+        (1.5, -1.2, 1.48, "no larger than 1.5 of 100: 1 fewer to 1 more"),
+        (1.6, -1.2, 1.58, "no larger than 1.6 of 100: 1.2 fewer to 1.6 more"),
+        (0.6, -0.04, 0.59, "no larger than 0.6 of 100: 0 to 0.6 more"),
+    ],
+)
+def test_no_range_is_rounded_past_what_it_is_said_not_to_reach(
+    matters: float, low: float, high: float, said: str
+) -> None:
+    found = dataclasses.replace(sample_owner.change("same"), ci_low=low, ci_high=high, matters_per_100=matters)
+    assert words_sheet.change(found) == f"Any difference is {said}."
+
+
+def test_early_signs_name_their_years_and_give_shares_where_few_failed() -> None:
+    early = MADE.owner.early[0].late[0]
+    assert early.late is not None
+    assert early.before is not None
+    late = dataclasses.replace(early.late, teeth=797, failures=2, first_day="2020-07-03", last_day="2023-07-02")
+    before = dataclasses.replace(early.before, teeth=778, failures=14, first_day="2017-07-03", last_day="2020-07-02")
+    assert words_sheet.early_over_time(dataclasses.replace(early, late=late, before=before)) == (
+        "Begun July 2020 to July 2023 against July 2017 to July 2020: 2 of 797 failed against 14 of 778 (0.3 and 1.8 "
+        "of 100). Too few failures to compare."
+    )
+    assert words_sheet.early_over_time(MADE.owner.early[0].late[1]) == (
+        "Begun July 2021 to July 2024 against July 2021 to July 2024: 7 of 100 failed against 4. The range is 1 to 9 "
+        "more: alone that would stand out, among 3 rates it may be chance."
+    )
+    found = owner_sheet.sheet(MADE.owner, lists={})
+    assert found is not None
+    assert all(f.says.startswith("Begun ") for f in found.early_says)
+
+
+def test_a_published_figure_says_what_place_it_is_of_and_that_a_gap_is_a_question() -> None:
+    worse, open_one = MADE.owner.lines[0].published[1], MADE.owner.lines[1].published[0]
+    said = words_sheet.published_card([worse], {"b2": "University clinic, full crowns."})
+    assert "by 18 years, 8 in one source (Made 2011: University clinic, full crowns). " in said
+    assert said.endswith(words_sheet.GAP)
+    assert words_sheet.GAP not in words_sheet.published_card([open_one], {})
 
 
 def test_three_things_to_do_each_with_its_list() -> None:
@@ -134,8 +181,44 @@ def test_a_signal_is_said_in_words_with_what_it_is_not() -> None:
         "Whole practice, April 2017: in April 2017 6 crowns of the whole practice failed where the years before lead "
         "one to expect 2.9."
     ) in TEXT
-    assert words_sheet.SIGNAL_IS_NOT in TEXT
+    assert words_signals.SIGNAL_IS_NOT in TEXT
     assert "the chart of the whole practice once in 20 years and each clinician’s chart once in 60 years" in TEXT
+
+
+def test_signals_and_the_verdicts_on_years_name_one_another() -> None:
+    whole = dataclasses.replace(MADE.owner.signals[1], outcome="endo_free_of_intervention", recent=True)
+    with_two = dataclasses.replace(MADE.owner, signals=(MADE.owner.signals[0], whole))
+    assert words_signals.burst(with_two) == (
+        "Recent signals: root canals of the whole practice, 6 failed in April 2017 where 2.9 were expected; 1 more on "
+        "single clinicians. A signal tells of a burst of months, these verdicts of 3 years: both can hold."
+    )
+    assert words_signals.over_all_years(whole, with_two, ()) == (
+        "A burst; the last 3 years against those before: same."
+    )
+    assert words_signals.burst(MADE.owner) in TEXT
+    none = dataclasses.replace(MADE.owner, signals=MADE.owner.signals[1:])
+    assert words_signals.burst(none) == words_signals.counted_once(none) == ""
+
+
+def test_the_heading_tells_recent_signals_and_failures_behind_two_are_counted_once() -> None:
+    new, old = MADE.owner.signals
+    assert words_signals.heading((new, old)) == "2 signals, in words: the first is recent"
+    assert words_signals.heading((new, new, old)) == "3 signals, in words: the first 2 are recent"
+    assert words_signals.heading((new, new)) == "2 signals, in words: all recent"
+    assert words_signals.heading((old,)) == "1 signal, not recent, in words"
+    assert words_signals.counted_once(MADE.owner) == "Recent is what lies within 24 months of the end of the records."
+    twice = dataclasses.replace(MADE.owner, signals=(new, dataclasses.replace(new, failed=5)))
+    assert words_signals.counted_once(twice).endswith(
+        "The recent signals count 14 failures together, and 9 are to be looked at: some stand behind two signals."
+    )
+
+
+def test_the_two_spans_of_follow_up_are_named_and_the_data_quality_page_gives_the_grade() -> None:
+    assert "of the possible follow-up to 5 years was seen" in TEXT
+    assert "of the follow-up possible to the end of the records was seen" in TEXT
+    page = html.unescape(re.sub(r"<[^>]+>", " ", plain(data_quality.render(MADE))))
+    assert words_sheet.trust_answer(MADE.owner.lines) in page
+    assert "What each grade hangs on" not in plain(data_quality.render(samples.empty_practice()))
 
 
 def test_what_changed_since_the_last_run() -> None:
@@ -200,7 +283,7 @@ def test_nobody_is_ranked() -> None:
 
 def test_the_grade_says_its_rule_and_what_was_measured() -> None:
     assert "What each grade hangs on" in TEXT
-    assert "at least 80 % of the possible follow-up was seen" in TEXT
+    assert "at least 80 % of the possible follow-up to its years was seen" in TEXT
     assert "42 % (thin)" in TEXT
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboards import tables_owner, words_owner
+from dashboards import tables_owner, words_owner, words_signals
 from dashboards.charts.benchmarks import author, benchmarks_chart
 from dashboards.charts.first_year import first_year_chart
 from dashboards.charts.funnel import funnel_chart
@@ -23,6 +23,7 @@ from pipeline.results_monitoring import (
     Running,
     RunningMonth,
 )
+from pipeline.results_owner import Owner, SignalCases
 
 LIMITS = (0.5, 1.6, 0.4, 2.1)
 ROWS = (
@@ -84,6 +85,35 @@ def test_each_clinician_has_a_sentence_with_the_numbers_of_the_table() -> None:
         assert [float(c) for c in (cells[4], cells[5], cells[1])] == [row.observed, row.expected, row.teeth]
     assert "1 failure where 1.0 was expected of 14 crowns: too few to judge" in text
     assert "about 72 times in 100" in words_owner.clinician_sentence(ROWS[0], "crown", min_expected=5.0, times=2.0)
+
+
+def test_power_that_is_alike_is_said_once() -> None:
+    assert not words_owner.power_of_all(FUNNEL)
+    alike = replace(FUNNEL, rows=tuple(replace(r, notice_95=0.997 if r.notice_95 else None) for r in ROWS))
+    once = "Twice as many failures as colleagues’ would be noticed more than 99 times in 100, in each who is judged."
+    assert words_owner.power_of_all(alike) == once
+    (part, *_) = owner._watch(replace(WATCHED, funnel=alike))
+    assert part.more.count("noticed") == 1
+    assert not any("noticed" in text for text in part.list)
+    (part, *_) = owner._watch(WATCHED)
+    assert sum("noticed" in text for text in part.list) == 2
+
+
+def test_a_clinician_with_a_signal_is_told_of_it_beside_all_years() -> None:
+    (part, *_) = owner._watch(WATCHED)
+    assert "That is over all years; for a while failures came faster, with a signal in February 2021." in part.list[0]
+    assert not any("for a while" in text for text in part.list[1:])
+
+
+def test_a_signal_of_a_clinician_says_how_all_years_stand() -> None:
+    signal = SignalCases("crown_survival", "Dr Ashby", "2021-01", "2021-02", 7, 2.0, 2.0, 20.0, True)
+    assert words_signals.over_all_years(signal, Owner(), (WATCHED,)) == (
+        "A burst; over all years 9 where 10.2 were expected: within what chance alone produces."
+    )
+    few = replace(signal, who="Dr <b>Cole</b>")
+    other = replace(signal, outcome="endo_free_of_intervention")
+    assert not words_signals.over_all_years(few, Owner(), (WATCHED,))
+    assert not words_signals.over_all_years(other, Owner(), (WATCHED,))
 
 
 def test_no_word_ranks_or_blames() -> None:
