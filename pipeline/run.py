@@ -336,7 +336,10 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
 def _noted(store: Store, results: Results, told: Told, *, today: dt.date) -> tuple[pl.DataFrame, Owner]:
     """The table of runs with this one in it, and the owner's sheet with what changed since the last."""
     run = this_run(
-        told.loads, {**told.rules, **told.settings}, program=results.versions["toothyears"], data_cutoff=told.cutoff
+        told.loads,
+        {**told.rules, **told.settings},
+        program=results.versions.get("toothyears", ""),
+        data_cutoff=told.cutoff,
     )
     return noted(store.read(RUN_FIGURES), run, results.owner, today=today)
 

@@ -126,6 +126,7 @@ def run_practice(practice: Practice, folder: Path, *, recounts: bool) -> Json:
         curves = {c["id"]: {g["name"]: g["curve"] for g in c["groups"]} for c in plain["comparisons"]}
         explained = [c["naive"] and c["naive"]["explanation"] for c in plain["comparisons"]]
         stops = [[g["stop_reason"] for g in c["groups"]] for c in plain["comparisons"]]
+        _name_chosen(file["owner"]["filters"])
         return json.loads(
             json.dumps({**file, **beside, "curves": curves, "naive_explained": explained, "stops": stops})
         )
@@ -134,6 +135,13 @@ def run_practice(practice: Practice, folder: Path, *, recounts: bool) -> Json:
         return results()
     with without_recounts():
         return results()
+
+
+def _name_chosen(filters: Json) -> None:
+    """What a part of the owner's filters is of, by the names of its choices and not by their places."""
+    if filters:
+        for part in filters["parts"]:
+            part["chosen"] = [c["options"][place] for c, place in zip(filters["choices"], part["chosen"], strict=True)]
 
 
 # Parts of `Results` that `results.json` holds under another name; its `practice` is in no figure.

@@ -12,11 +12,21 @@ import polars as pl
 from figures import Gap, Json, add_at, changed, gaps, in_order_of_names, leaves
 from practice_files import Practice
 
+from pipeline.codes import COULD_HOLD, built_in
+
 Expected = Callable[[Json, Practice, Practice], Json]
 NEAR = 1e-9
 # A digest of a file's bytes differs with any byte.
 ALWAYS = ("/quality/loads/*/hash",)
-LISTS_OF_NAMES = ("/rates/*/rows", "/own_cases", "/monitoring/*/funnel/rows", "/monitoring/*/running", "/recalls")
+LISTS_OF_NAMES = (
+    "/rates/*/rows",
+    "/own_cases",
+    "/monitoring/*/funnel/rows",
+    "/monitoring/*/running",
+    "/recalls",
+    "/owner/filters/choices/*/options",
+    "/owner/filters/parts",
+)
 
 
 def same(figures: Json, before: Practice, after: Practice) -> Json:
@@ -97,11 +107,22 @@ DATED = (
     "/rates/*/rows/*/name",
     "/monitoring/*/running/*/months/*/month",
     "/monitoring/*/first_year/rows/*/quarter",
+    "/owner/*_day",
+    "/owner/early/*/rows/*/name",
+    "/owner/signals/*/month",
+    "/owner/signals/*/since",
+    "/owner/filters/choices/*/options/*",
+    "/owner/filters/parts/*/chosen/*",
 )
+# A mean of calendar years, among means and shares of other things.
+MEANS = ("/comparisons/*/honesty/balance/*/of_*",)
+YEARS = (1900, 2100)
 
 
 def _moved(figures: Json, before: Practice, after: Practice) -> Json:
-    return changed(figures, lambda v: c.years_later(v) if isinstance(v, str) else v, where=DATED)
+    moved = changed(figures, lambda v: c.years_later(v) if isinstance(v, str) else v, where=DATED)
+    later = lambda v: v + c.YEARS if isinstance(v, float) and YEARS[0] < v < YEARS[1] else v  # noqa: E731
+    return changed(moved, later, where=MEANS)
 
 
 def rows_more(figures: Json, before: Practice, after: Practice, *, pairs: int = 0) -> Json:
@@ -122,12 +143,22 @@ def rows_more(figures: Json, before: Practice, after: Practice, *, pairs: int = 
         for field_name in (f for t, f in told if t == table):
             heading = after.settings["tables"][table]["columns"].get(derived.get(field_name, field_name))
             path = f"/quality/filled_in/({table}, {field_name})"
-            more[f"{path}/rows"] = new.height
-            more[f"{path}/filled"] = new.height - new[heading].null_count() if heading else 0
+            rows = _that_could_hold(new, field_name, after) if table == "procedures" else new
+            more[f"{path}/rows"] = rows.height
+            more[f"{path}/filled"] = rows.height - rows[heading].null_count() if heading else 0
         if table == "procedures":
             more |= _ledger_rows_more(new, after, pairs)
     seen = [len(set(p.texts("procedures", "patient_id"))) for p in (before, after)]
     return add_at(figures, more | {"/counts/patients": seen[1] - seen[0]})
+
+
+def _that_could_hold(rows: pl.DataFrame, field_name: str, practice: Practice) -> pl.DataFrame:
+    """The rows of work that a field of the ledger can be told of."""
+    if field_name not in COULD_HOLD:
+        return rows
+    codes = built_in(practice.settings["practice"].get("code_system", "cdt"))
+    could = codes.filter(pl.col("event").is_in(list(COULD_HOLD[field_name])))["code"].to_list()
+    return rows.filter(pl.col(practice.heading("procedures", "code")).is_in(could))
 
 
 def _ledger_rows_more(new: pl.DataFrame, practice: Practice, pairs: int) -> dict[str, float]:
@@ -160,10 +191,19 @@ IN_BOTH = {
     "/quality/flow/1/left": "without those set aside in both files",
     "/quality/flow/1/removed": "and taken once",
     "/quality/flow/2/removed": "likewise, of rows set aside",
+    "/owner/to_do/*/count": "rows to mend, which are set aside in each file",
+    "/owner/to_do/*/of": "likewise, of rows that two files hold",
+    "/owner/lines/*/trust/measured/*/share": "likewise",
+    "/owner/early/*/trust/measured/*/share": "likewise",
 }
 BY_COUNT = ("/quality/quarantine",)  # the most frequent reason first
 TEETH = "teeth of a patient go in the order of their numbers, and patients by their teeth; so do sums"
 CLINICIANS = "clinicians are strata of models, in the order of their names"
+OF_MORE = {
+    "/owner/lines/*/trust/measured/*/share": "the rows set aside are a share of more rows",
+    "/owner/early/*/trust/measured/*/share": "likewise",
+    "/owner/to_do/*/of": "the rows to mend are so many of more rows",
+}
 CALENDAR = "the calendar year is a number in some models"
 
 RELATIONS = (
@@ -195,16 +235,16 @@ RELATIONS = (
     Relation("two exports that overlap", c.overlapping, may={**BY_FILE, **IN_BOTH}, by_name=BY_COUNT),
     Relation("28 years later", c.moved_by_28_years, _moved, near=CALENDAR),
     Relation("fees in another currency", c.fees_scaled),
-    Relation("patients who have no such tooth", c.others_added(90), rows_more),
+    Relation("patients who have no such tooth", c.others_added(90), rows_more, may=OF_MORE),
     Relation(
         "rows of other codes",
         c.unrelated_added,
         rows_more,
-        may={"/quality/unknown_codes/*": "one is in no list", "/quality/codes_advice/*": "which is said"},
+        may={"/quality/unknown_codes/*": "one is in no list", "/quality/codes_advice/*": "which is said", **OF_MORE},
     ),
-    Relation("voided rows", c.voided_added, rows_more),
-    Relation("rows posted and taken back", c.taken_back_added, _taken_back),
-    Relation("rows after the data cut-off", c.after_the_cutoff_added, rows_more),
+    Relation("voided rows", c.voided_added, rows_more, may=OF_MORE),
+    Relation("rows posted and taken back", c.taken_back_added, _taken_back, may=OF_MORE),
+    Relation("rows after the data cut-off", c.after_the_cutoff_added, rows_more, may=OF_MORE),
 )
 BY_NAME = {relation.name: relation for relation in RELATIONS}
 

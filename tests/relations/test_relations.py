@@ -65,7 +65,7 @@ class Runs:
         after = run_practice(relation.change(before), self.folder / "after" / relation.name, recounts=recounts)
         assert adds_up(after) == []
         broken = relation.broken(figures, after, before)
-        assert not broken, "\n".join([f"{len(broken)} figures differ", *map(str, broken[:40])])
+        assert not broken, "\n".join([f"{len(broken)} figures differ", *map(str, broken[:4000])])
         assert relation.idle(figures) == []
 
 
