@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.marked_cells import mark_doubts
 from pipeline.doubts.row_ids import keys_of_several
 from pipeline.doubts.sections import section_doubts
 from pipeline.doubts.seen import Seen
@@ -58,6 +59,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status)
         found += status_word_doubts(where, one.words, accepted, told=marked, has_status=has_status)
         found += phrase_doubts(where, one.phrases, accepted, told=marked)
+        found += mark_doubts(where, one.marks, accepted)
         found += section_doubts(where, one.sections, accepted, n_rows=one.counts["records"], has_fee=has_fee)
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked

@@ -320,7 +320,7 @@ def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr
 
     `marks` are (name of the column with the texts, pattern, word). A pattern is the whole text, `text*` its start,
     `*text` its end or `*text*` a part of it, in any case; `*` alone is whatever stands there, and an empty
-    pattern an empty cell.
+    pattern an empty cell. `[*]` is an asterisk itself.
     """
     found = status
     for column, pattern, word in reversed(marks):
@@ -331,7 +331,9 @@ def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr
 
 def matches(text: pl.Expr, pattern: str) -> pl.Expr:
     """Whether a text is of a pattern; see `status_of`."""
-    plain = pattern.strip("*").lower()
+    # `[*]` is an asterisk itself.
+    pattern = pattern.replace("[*]", "\0")
+    plain = pattern.strip("*").replace("\0", "*").lower()
     low = text.fill_null("").str.strip_chars().str.to_lowercase()
     if pattern == _ANY:
         return ~low.str.contains(_NO_DAY)
