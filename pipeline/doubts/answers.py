@@ -269,7 +269,12 @@ def _mark(heading: str) -> str:
 def folded(text: pl.Expr) -> pl.Expr:
     """A patient's number without what a spreadsheet or a hand may change: leading zeros, `.0`, case, blanks, signs
     before or behind it."""
-    bare = unsigned(text.str.strip_chars()).str.replace_all(r"\s+", "").str.to_uppercase().str.replace(r"^(\d+)\.0+$", "${1}")
+    bare = (
+        unsigned(text.str.strip_chars())
+        .str.replace_all(r"\s+", "")
+        .str.to_uppercase()
+        .str.replace(r"^(\d+)\.0+$", "${1}")
+    )
     return bare.str.replace(r"^0+(.)", "${1}")
 
 

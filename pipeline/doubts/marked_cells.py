@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.doubts.doubt import Doubt, accept, samples
 from pipeline.doubts.standing import STATUS_WORDS, word_of
 from pipeline.suggest.toml_quote import quoted
+from pipeline.transforms.code_cells import is_denied
 
 SIGNS = "#*!~†"
 _SIGN = f"[{re.escape(SIGNS)}]"
@@ -42,7 +43,7 @@ def marked(texts: pl.Series, field: str, *, known: Collection[str] = ()) -> Coun
         if (value := re.match(_VALUES[field], bare)) is None or bare.upper() in known:
             continue
         tail = bare[value.end() :]
-        if field == "code" and not {value[0].upper(), f"D{value[0]}"} & set(known):
+        if field == "code" and (is_denied(bare) or not {value[0].upper(), f"D{value[0]}"} & set(known)):
             continue
         if (mark := _MARK.match(tail)) is None:
             continue
@@ -76,7 +77,9 @@ def mark_doubts(
         shown = shown.replace("†", "*")
         # The longest first: of `*-del` the end is that of `*l` too.
         made = sorted(asked, key=lambda mark: (-len(mark[0]), mark))
-        doubts.append(_doubt(where, heading, f"cells end in what may say whether work was done: {shown}", made, accepted))
+        doubts.append(
+            _doubt(where, heading, f"cells end in what may say whether work was done: {shown}", made, accepted)
+        )
     return doubts
 
 
@@ -126,9 +129,7 @@ def _literal(sign: str) -> str:
     return "[*]" if sign == "*" else sign
 
 
-def _doubt(
-    where: str, heading: str, seen: str, made: Sequence[tuple[str, str]], accepted: Sequence[str]
-) -> Doubt:
+def _doubt(where: str, heading: str, seen: str, made: Sequence[tuple[str, str]], accepted: Sequence[str]) -> Doubt:
     each = ", ".join(f'{quoted(form)} = "{word}"' for form, word in made)
     return Doubt(
         "status_in_text",

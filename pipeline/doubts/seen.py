@@ -46,8 +46,9 @@ class Seen:
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
-    an entry say of it, `marks` what stands behind a value, by field and heading, `amounts` numbers below zero and `words` the texts of columns with few, by heading; `sections`
-    the names that rows stand under.
+    an entry say of it, `marks` what stands behind a value, by field and heading, `amounts` numbers below zero
+    and `words` the texts of columns with few, by heading; `statuses` the texts of the status; `sections` the
+    names that rows stand under.
     `tooth_systems` are addresses of numberings of teeth that are not known. `dittos` are marks for the same again, by
     heading, `cut` cells that a spreadsheet did not write out, by field, and `row_ids` the keys of rows.
     """
@@ -71,6 +72,7 @@ class Seen:
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)
+    statuses: Counter[str] = field(default_factory=Counter)
     words: dict[str, Counter[str]] = field(default_factory=dict)
     sections: SectionsSeen = field(default_factory=SectionsSeen)
     tooth_systems: Counter[str] = field(default_factory=Counter)
@@ -179,6 +181,9 @@ class Seen:
         for heading, said in self.phrases.items():
             if heading not in self.kinds:
                 said.update(phrases(self._untold(rows, heading)))
+        if self.table == "procedures" and "status" in self.answers.columns and len(self.statuses) <= MOST_TEXTS:
+            own = self._untold(rows, self.answers.columns["status"]).fill_null("")
+            self.statuses.update(dict(own.value_counts(name="n").iter_rows()))
         for (name, heading), said in self.marks.items():
             said.update(marked(self._untold(rows, heading), name, known=self._known))
         if self.table == "procedures" and "code" in fields.columns:
