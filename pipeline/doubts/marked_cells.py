@@ -36,14 +36,14 @@ def marked(texts: pl.Series, field: str, *, known: Collection[str] = ()) -> Coun
     """Rows by pattern of `status_from` and what the mark says; of a tooth, the letters that say nothing too, for they
     may be surfaces. `known` are codes that stand for themselves, mark and all."""
     found: Counter[tuple[str, str]] = Counter()
-    text = pl.col(texts.name)
+    text, codes = pl.col(texts.name), frozenset(known)
     counts = texts.drop_nulls().value_counts(name="n").filter(text.str.contains(_MAY_BE_MARKED))
     for cell, n in counts.iter_rows():
         bare = cell.strip()
-        if (value := re.match(_VALUES[field], bare)) is None or bare.upper() in known:
+        if (value := re.match(_VALUES[field], bare)) is None or bare.upper() in codes:
             continue
         tail = bare[value.end() :]
-        if field == "code" and (is_denied(bare) or not {value[0].upper(), f"D{value[0]}"} & set(known)):
+        if field == "code" and (is_denied(bare) or not {value[0].upper(), f"D{value[0]}"} & codes):
             continue
         if (mark := _MARK.match(tail)) is None:
             continue
