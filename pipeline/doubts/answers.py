@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.doubts.marked_cells import unsigned, without_marks
 from pipeline.doubts.standing import REVERSAL, matches, status_of
 from pipeline.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.errors import DataError
@@ -74,6 +75,7 @@ class Answers:
         beside |= {
             _mark(heading): rows.get_column(heading).cast(pl.String) for heading in {h for h, _, _ in self.marks}
         }
+        frame = frame.with_columns(self._unmarked)
         changed = frame.hstack([column.alias(name) for name, column in beside.items()]).with_columns(self._changes)
         return changed.select(*frame.columns, *(["status"] if self.marks and "status" not in frame.columns else []))
 
@@ -91,6 +93,7 @@ class Answers:
             clinic=self.clinic,
             of_file=self.of_file,
             dependant=self.dependant,
+            marks=tuple(mark for mark in self.marks if mark[0] == self.columns["patient_id"]),
         )
         return alone.fields(rows)["patient_id"].cast(pl.String)
 
@@ -109,6 +112,16 @@ class Answers:
         if self.swapped or self.next_day or self.zone:
             changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
         return changes
+
+    @property
+    def _unmarked(self) -> list[pl.Expr]:
+        """Values without the marks behind or before them that are told."""
+        found = []
+        for name in ("patient_id", "code", "tooth", "fee"):
+            told = [p for h, p, word in self.marks if h == self.columns.get(name) and word != REVERSAL]
+            if told:
+                found.append(without_marks(pl.col(name).cast(pl.String), told).alias(name))
+        return found
 
     def _patient(self) -> pl.Expr:
         text = pl.col("patient_id").cast(pl.String).str.strip_chars().replace("", None)
@@ -254,8 +267,14 @@ def _mark(heading: str) -> str:
 
 
 def folded(text: pl.Expr) -> pl.Expr:
-    """A patient's number without what a spreadsheet or a hand may change: leading zeros, `.0`, case, blanks."""
-    bare = text.str.replace_all(r"\s+", "").str.to_uppercase().str.replace(r"^(\d+)\.0+$", "${1}")
+    """A patient's number without what a spreadsheet or a hand may change: leading zeros, `.0`, case, blanks, signs
+    before or behind it."""
+    bare = (
+        unsigned(text.str.strip_chars())
+        .str.replace_all(r"\s+", "")
+        .str.to_uppercase()
+        .str.replace(r"^(\d+)\.0+$", "${1}")
+    )
     return bare.str.replace(r"^0+(.)", "${1}")
 
 

@@ -37,7 +37,9 @@ ACCEPTABLE = (
     "status_not_read",
     "status_in_text",
     "status_in_titles",
+    "status_mostly_empty",
     "below_zero",
+    "files_not_read",
 )
 
 

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.doubts.answers import folded
 from pipeline.doubts.doubt import Doubt, accept, samples
 from pipeline.doubts.kept_words import headed
+from pipeline.doubts.marked_cells import signed_ids
 from pipeline.doubts.other_people import other_people
 from pipeline.doubts.seen import Seen, earliest
 
@@ -35,6 +36,12 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
     every = pl.concat(people.values())["id"].unique()
     accepted = settings.practice.accepted
     found = [] if settings.practice.patient_ids else written_twice(every)
+    ledgers = [s for s in seen if s.table == "procedures" and not s.is_ours]
+    found += [
+        d
+        for s in ledgers
+        for d in signed_ids(f"procedures: {s.file}", s.answers.columns["patient_id"], s.people["id"].unique(), accepted)
+    ]
     families = [d for s in seen for d in dependants(s, accepted)]
     found += families
     found += [d for s in seen for d in names_as_ids(s, accepted) + account_numbers(s, accepted)]
@@ -62,7 +69,7 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
             "patient_ids",
             "patients",
             f"{n:,} patient numbers are written in several forms that differ only in leading zeros, .0, capital "
-            f"letters or blanks ({alike.height:,} forms, such as {shown}).",
+            f"letters, blanks or a sign such as # or * ({alike.height:,} forms, such as {shown}).",
             "Are these the same patients?",
             (
                 ("practice", 'patient_ids = "folded"', "yes: one patient, however the number is written"),

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 
 from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.marked_cells import mark_doubts
 from pipeline.doubts.row_ids import keys_of_several
 from pipeline.doubts.sections import section_doubts
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts
-from pipeline.doubts.status_words import status_word_doubts
+from pipeline.doubts.status_words import mostly_empty, status_word_doubts, told_as, untold_statuses
 from pipeline.reasons import REASONS
 from pipeline.suggest.toml_quote import quoted
 
@@ -58,6 +59,10 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status)
         found += status_word_doubts(where, one.words, accepted, told=marked, has_status=has_status)
         found += phrase_doubts(where, one.phrases, accepted, told=marked)
+        if one.statuses and not one.is_mended:
+            made = told.values.get("status", {})
+            found += mostly_empty(where, one.answers.columns["status"], one.statuses, made, accepted)
+        found += mark_doubts(where, one.marks, accepted)
         found += section_doubts(where, one.sections, accepted, n_rows=one.counts["records"], has_fee=has_fee)
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
@@ -70,6 +75,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             sum(s.counts["rows"] for s in of),
             accepted,
             systems=sum((s.tooth_systems for s in of), Counter()),
+            statuses=untold_statuses([s.statuses for s in of], settings.tables[table].values.get("status", {})),
         )
         keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours]
         # Of a column that is read as something else too it is asked already what it is.
@@ -213,8 +219,10 @@ def set_aside(
     accepted: Sequence[str],
     *,
     systems: Mapping[str, int] | None = None,
+    statuses: Mapping[str, int] | None = None,
 ) -> list[Doubt]:
-    """More rows than a few cannot be loaded; `systems` are addresses of tooth numberings that are not known."""
+    """More rows than a few cannot be loaded; `systems` are addresses of tooth numberings that are not known, `statuses`
+    texts of the status that nothing says the meaning of."""
     lost = {r: n for r, n in reasons.items() if r not in NO_LOSS}
     n = sum(lost.values())
     if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
@@ -236,6 +244,7 @@ def set_aside(
                     )
                     for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
                 ),
+                *told_as(statuses or {}),
                 accept("rows_set_aside", accepted, "go on without them; they are listed with the reason, to be mended"),
             ),
         )

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.doubts.below_zero import amount_columns, below_zero
 from pipeline.doubts.kept_words import headed, numbered_like
+from pipeline.doubts.marked_cells import marked
 from pipeline.doubts.row_ids import RowIds
 from pipeline.doubts.sections import SectionsSeen
 from pipeline.doubts.standing import (
@@ -45,8 +46,9 @@ class Seen:
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
-    an entry say of it, `amounts` numbers below zero and `words` the texts of columns with few, by heading; `sections`
-    the names that rows stand under.
+    an entry say of it, `marks` what stands behind a value, by field and heading, `amounts` numbers below zero
+    and `words` the texts of columns with few, by heading; `statuses` the texts of the status; `sections` the
+    names that rows stand under.
     `tooth_systems` are addresses of numberings of teeth that are not known. `dittos` are marks for the same again, by
     heading, `cut` cells that a spreadsheet did not write out, by field, and `row_ids` the keys of rows.
     """
@@ -69,12 +71,15 @@ class Seen:
     flags: dict[str, Counter[str]] = field(default_factory=dict)
     phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
     amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
+    marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)
+    statuses: Counter[str] = field(default_factory=Counter)
     words: dict[str, Counter[str]] = field(default_factory=dict)
     sections: SectionsSeen = field(default_factory=SectionsSeen)
     tooth_systems: Counter[str] = field(default_factory=Counter)
     dittos: Counter[str] = field(default_factory=Counter)
     cut: Counter[str] = field(default_factory=Counter)
     row_ids: RowIds = field(default_factory=RowIds)
+    _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
@@ -99,6 +104,11 @@ class Seen:
             looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
             self._left = [h for h in free if h not in looked_at]
         read = {f: h for f, h in self.answers.columns.items() if f not in self.made}
+        if self.table == "procedures" and not self.is_ours:
+            self.marks = {(f, read[f]): Counter() for f in ("code", "tooth", "fee") if f in read}
+            if "fee" not in read:
+                self.marks |= {("fee", h): Counter() for h in self.amounts}
+        self._known = set() if self.known_codes is None else set(self.known_codes)
         code = read.get("code")
         self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
         tooth = read.get("tooth")
@@ -171,6 +181,11 @@ class Seen:
         for heading, said in self.phrases.items():
             if heading not in self.kinds:
                 said.update(phrases(self._untold(rows, heading)))
+        if self.table == "procedures" and "status" in self.answers.columns and len(self.statuses) <= MOST_TEXTS:
+            own = self._untold(rows, self.answers.columns["status"]).fill_null("")
+            self.statuses.update(dict(own.value_counts(name="n").iter_rows()))
+        for (name, heading), said in self.marks.items():
+            said.update(marked(self._untold(rows, heading), name, known=self._known))
         if self.table == "procedures" and "code" in fields.columns:
             self._add_coded(rows, fields, section)
         for heading in self.further:

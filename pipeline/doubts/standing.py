@@ -15,6 +15,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.doubts import northern_words
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.sources.excel_file import STRUCK
 from pipeline.sources.standing_names import named
@@ -40,16 +41,21 @@ _KINDS: dict[tuple[str, str], str] = {
         "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
         "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
         "annullato|annullamento|anulacao|excluido|exclusao|struck through|stornodatum|stornogrund|loeschdatum|"
-        "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat"
+        "valid to|valid until|validto|valid thru|gueltig bis|superseded|superseded by|"
+        "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat|" + northern_words.WORDS["void"]
     ),
     ("completed", "planned"): (
         "completed|complete|is complete|iscomplete|posted|is posted|done|is done|finished|performed|erledigt|fertig|"
-        "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato"
+        "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato|"
+        + northern_words.WORDS["completed"]
     ),
-    ("completed", "void"): "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo",
+    ("completed", "void"): (
+        "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo|"
+        + northern_words.ACTIVE
+    ),
     ("planned", "completed"): (
         "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
-        "geplant|prevu|planificado|gepland"
+        "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
     ),
     ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
@@ -64,11 +70,12 @@ _DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[
 # What databases and spreadsheets write where there is no day.
 _NO_DAY = (
     r"(?i)^(?:|null|none|nan|nat|n/?a|\\n|-+|0+[-/.]0+[-/.]0+.*|0001-01-01.*|1/1/0001.*|1899-12-3[01].*|"
-    r"1900-01-0[01].*)$"
+    r"1900-01-0[01].*|1753-01-01.*|0?1[-/.]0?1[-/.](?:0001|1753|1900)\b.*|(?:12/30|30[/.-]12)[/.-]1899\b.*|"
+    r"(?:9999|2999|2099)-12-31.*|(?:12/31|31[/.-]12)[/.-](?:9999|2999|2099)\b.*)$"
 )
 _ANY = "*"
-_YES = _set("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on")
-_NO = _set("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off")
+_YES = _set("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on") | northern_words.YES
+_NO = _set("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off") | northern_words.NO
 _TEXTS = _set(
     "description|desc|procedure|procedure description|proc description|treatment|treatment description|service|"
     "service description|note|notes|remark|remarks|comment|comments|memo|details|particulars|leistung|bezeichnung|text|"
@@ -120,7 +127,11 @@ _OPENING = {
     "existing": "existing",
 }
 _ANYWHERE = {
-    "void": "void|voided|deleted|cancelled|canceled|entered in error|posted in error|geloescht|gelöscht|supprimé",
+    "void": (
+        "void|voided|deleted|cancelled|canceled|(?:entered|posted|keyed|charged) in error|wrong patient|wrong chart|"
+        "duplicate (?:entry|posting|charge)|(?:entered|posted|keyed|charged) twice|mis-?keyed|mis-?posted|"
+        "not (?:done|performed)|geloescht|gelöscht|supprimé"
+    ),
     REVERSAL: "reversal|reversed|storno|storniert|annulé|annulation|anulado|geannuleerd",
 }
 
@@ -170,7 +181,7 @@ def word_of(text: str) -> str:
     if said := next((word for word, texts in _SAID.items() if low in texts), ""):
         return said
     found = named(text)
-    return found.word if found.is_whole and found.words else ""
+    return found.word if found.is_whole and found.words else northern_words.northern_word(text)
 
 
 def _flag_of(heading: str) -> tuple[str, str] | None:
@@ -211,7 +222,7 @@ def made_of(flag: str, texts: Iterable[str]) -> dict[str, str]:
     else:
         known = {text: word for word, said in _SAID.items() for text in said}
     # A tick box that is not empty is a yes: an initial or a date in `Deleted` says that it was.
-    return {text: known.get(text.lower(), (yes if text else no)) or "planned" for text in texts}
+    return {text: known.get(plain_heading(text) or text.lower(), (yes if text else no)) or "planned" for text in texts}
 
 
 def flag_doubts(
@@ -274,7 +285,7 @@ def _few(heading: str, counts: Counter[str]) -> Counter[str]:
     plain = _YES | _NO | {""}
     few: Counter[str] = Counter()
     for text, n in counts.items():
-        few[text if text.lower() in plain else _ANY] += n
+        few[text if text.lower() in plain or plain_heading(text) in plain - {""} else _ANY] += n
     return few
 
 
@@ -320,7 +331,7 @@ def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr
 
     `marks` are (name of the column with the texts, pattern, word). A pattern is the whole text, `text*` its start,
     `*text` its end or `*text*` a part of it, in any case; `*` alone is whatever stands there, and an empty
-    pattern an empty cell.
+    pattern an empty cell. `[*]` is an asterisk itself.
     """
     found = status
     for column, pattern, word in reversed(marks):
@@ -331,7 +342,9 @@ def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr
 
 def matches(text: pl.Expr, pattern: str) -> pl.Expr:
     """Whether a text is of a pattern; see `status_of`."""
-    plain = pattern.strip("*").lower()
+    # `[*]` is an asterisk itself.
+    pattern = pattern.replace("[*]", "\0")
+    plain = pattern.strip("*").replace("\0", "*").lower()
     low = text.fill_null("").str.strip_chars().str.to_lowercase()
     if pattern == _ANY:
         return ~low.str.contains(_NO_DAY)

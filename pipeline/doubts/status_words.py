@@ -6,17 +6,21 @@ cost nothing.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.marked_cells import SIGNS
 from pipeline.doubts.standing import MOST_FLAGS, STATUS_WORDS, word_of
+from pipeline.fields import normal_word, word_lookup
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 
 _LOOK_AT = 2_000
+_UNNAMED = re.compile(r"column \d+")
 # Of these the texts say nothing of the work: a claim, a bill or a patient may be pending or cancelled too.
 _OTHER_WORDS = (
     "claim claims insurance ins payer bill billing billed invoice payment paid payments recall referral patient pt "
@@ -49,7 +53,16 @@ def status_word_doubts(
     """Such columns, but for those whose texts all say that the work was done."""
     found = []
     for heading, counts in columns.items():
-        said = {text: word_of(text) for text in counts if text}
+        texts = [text for text in counts if text]
+        if (
+            _UNNAMED.fullmatch(heading)
+            and len(texts) == 1
+            and texts[0] in SIGNS
+            and 2 * counts[texts[0]] < counts.total()
+        ):
+            found.append(_margin(where, heading, counts, accepted))
+            continue
+        said = {text: word_of(text) for text in texts}
         if not said or len(said) > MOST_FLAGS or not all(said.values()):
             continue
         made = {text: word for text, word in sorted(said.items()) if word != "completed"}
@@ -79,3 +92,73 @@ def status_word_doubts(
             )
         )
     return found
+
+
+def _margin(where: str, heading: str, counts: Counter[str], accepted: Sequence[str]) -> Doubt:
+    """A sign in the margin of some rows, in a column without a heading."""
+    sign = next(text for text in counts if text)
+    return Doubt(
+        "status_not_read",
+        where,
+        f'a column without a heading ("{heading}") holds nothing but the sign {sign}, in {counts[sign]:,} of '
+        f"{counts.total():,} rows.",
+        "What does the sign say of a row? A line at the foot of the report may tell. A row that is no work done here "
+        f"is {', '.join(STATUS_WORDS[1:-1])}.",
+        (
+            ("tables.procedures", f'status_from.{quoted(heading)} = {{ "*" = "void" }}', "correct the word"),
+            accept("status_not_read", accepted, "no: every row is work done"),
+        ),
+    )
+
+
+def mostly_empty(
+    where: str, heading: str, counts: Counter[str], made: Mapping[str, str], accepted: Sequence[str]
+) -> list[Doubt]:
+    """A status that most rows leave empty though others say completed: it may stand on the first row of a group only.
+
+    `made` is what PRACTICE.toml makes of a text.
+    """
+    done = sum(n for text, n in counts.items() if text and (made.get(text) or word_of(text)) == "completed")
+    empty = counts[""]
+    if not done or 2 * empty <= counts.total() or len(counts) > MOST_FLAGS + 1:
+        return []
+    return [
+        Doubt(
+            "status_mostly_empty",
+            where,
+            f'column "{heading}" is the status, and {empty:,} of {counts.total():,} rows leave it empty, though '
+            f"{done:,} say that work was done.",
+            "Does a status stand on the first row of a group, for all rows below it, or was work without one done?",
+            (
+                (
+                    "tables.procedures",
+                    'fill_down = ["status"]',
+                    "it holds for the rows below it too; add it to such a line that is there",
+                ),
+                accept("status_mostly_empty", accepted, "work without a status was done"),
+            ),
+        )
+    ]
+
+
+def untold_statuses(seen: Sequence[Mapping[str, int]], made: Mapping[str, str]) -> Counter[str]:
+    """Texts of the status of which neither PRACTICE.toml (`made`) nor our own words say what they mean; none where
+    there are too many to be words."""
+    ours, told = word_lookup("procedures", "status"), {normal_word(text) for text in made}
+    counts: Counter[str] = Counter()
+    for texts in seen:
+        counts.update(
+            {t: n for t, n in texts.items() if t and normal_word(t) not in ours and normal_word(t) not in told}
+        )
+    return counts if len(counts) <= MOST_FLAGS else Counter()
+
+
+def told_as(statuses: Mapping[str, int]) -> list[tuple[str, str, str]]:
+    """The line that says what such texts mean."""
+    listed = sorted(statuses.items(), key=lambda one: (-one[1], one[0]))
+    if not listed:
+        return []
+    each = ", ".join(f'{quoted(text)} = "<its word>"' for text, _ in listed)
+    shown = ", ".join(f"{text} ({n:,} rows)" for text, n in listed)
+    means = f"what each of {shown} means: {', '.join(STATUS_WORDS[:-1])}; add these to such lines that are there"
+    return [("tables.procedures", f"values.status = {{ {each} }}", means)]

@@ -228,7 +228,9 @@ _SYNONYMS: dict[str, str] = {
         "cantidad|telefono|direccion|factura|num factura|fecha factura|seguro|naam|achternaam|voornaam|omschrijving|"
         "opmerking|leeftijd|aantal|adres|factuur|factuurnummer|factuurdatum|verzekering|nome|sobrenome|descricao|"
         "observacao|idade|quantidade|endereco|fatura|convenio|cognome|descrizione|eta|quantita|indirizzo|fattura|"
-        "numero fattura|data fattura|assicurazione|quadrant|quad|arch|area|side|jaw"
+        "numero fattura|data fattura|assicurazione|claim status|insurance status|ins status|billing status|bill status|"
+        "payment status|invoice status|patient status|recall status|preauth status|lab status|quadrant|quad|arch|area|"
+        "side|jaw"
     ),
 }
 

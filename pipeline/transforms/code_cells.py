@@ -50,6 +50,11 @@ def read_codes(texts: pl.Series, *, known: AbstractSet[str], system: str) -> pl.
     return pl.DataFrame(rows, schema=CODE_SCHEMA, orient="row")
 
 
+def is_denied(text: str) -> bool:
+    """Whether words beside a code deny its work: such a cell is not read, and its row is set aside."""
+    return _DENIES.search(text) is not None
+
+
 def _read(text: str, known: AbstractSet[str], system: str) -> Read:
     bare, code = text.strip(), normal_code(text, system=system)
     if code in known or len(bare) > _LONGEST:

@@ -12,8 +12,10 @@ from pipeline.checks import check
 from pipeline.config import load_settings
 from pipeline.doubts import ACCEPTABLE, OpenDoubtsError
 from pipeline.doubts.answers import folded
+from pipeline.doubts.marked_cells import marked, without_marks
 from pipeline.doubts.patients import several_births, several_names, shared_numbers, written_twice
 from pipeline.doubts.rows import set_aside
+from pipeline.doubts.standing import flag_texts, matches
 from pipeline.errors import ConfigError
 from pipeline.ingest import ingest
 from pipeline.run import written_ids
@@ -129,3 +131,32 @@ def test_the_edge_of_too_many_rows_set_aside():
     assert not set_aside("procedures", {"tooth_unknown": 5}, 100, ())
     assert set_aside("procedures", {"tooth_unknown": 6}, 100, ())
     assert not set_aside("procedures", {"totals_row": 50}, 100, ())
+
+
+def test_marks_behind_values():
+    def found(field: str, *cells: str) -> dict[tuple[str, str], int]:
+        return dict(marked(pl.Series("cell", cells), field, known={"D2740", "D3330P"}))
+
+    assert found("code", "D2740-P", "2740 TP", "D2740-P", "D2740", "D3330P", "D9999-P", "D2740-B", "D2740 planned") == {
+        ("*-p", "planned"): 2,
+        ("* tp", "planned"): 1,
+    }
+    assert found("fee", "1290.00 DEL", "$ 1,290.00 (void)", "1.290,00 EUR", "12 E", "12 tx", "1290.00") == {
+        ("* del", "void"): 1,
+        ("* (void)", "void"): 1,
+    }
+    assert found("tooth", "18p", "14mo", "UR6", "A") == {("*p", "planned"): 1, ("*mo", ""): 1}
+
+
+def test_an_asterisk_itself_in_a_pattern():
+    cells = pl.DataFrame({"cell": ["1001 *", "* 1001", "1001", "*"]})
+    told = cells.select(ends=matches(pl.col("cell"), "*[*]"), begins=matches(pl.col("cell"), "[*]*"))
+    assert told["ends"].to_list() == [True, False, False, True]
+    assert told["begins"].to_list() == [False, True, False, True]
+    bare = cells.select(without_marks(pl.col("cell"), ["*[*]", "[*]*"]))["cell"].to_list()
+    assert bare == ["1001", "1001", "1001", "*"]
+
+
+def test_a_status_of_the_last_of_all_days_is_no_day():
+    days = pl.Series("day", ["01/01/0001", "1900-01-01", "9999-12-31", "31.12.9999", "08/01/2022", "9/30/2019"])
+    assert flag_texts("valid_to", days) == {"": 4, "*": 2}

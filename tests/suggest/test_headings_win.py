@@ -52,6 +52,15 @@ def test_a_day_of_entry_beside_that_of_the_work_stays_out(tmp_path: Path):
     assert toml["tables"]["procedures"]["columns"]["service_date"] == "Date"
 
 
+def test_the_status_of_a_claim_is_none_of_the_work(tmp_path: Path):
+    words = ["Paid", "Cancelled", "Pending", "Paid", "Rejected", "Cancelled"]
+    for heading, is_status in (("Claim Status", False), ("Status", True)):
+        lines = SHORT.replace("Posted", "Date").splitlines()
+        rows = [f"{line};{word}" for line, word in zip(lines, [heading, *words], strict=True)]
+        toml, _ = proposed(tmp_path, six="\n".join(rows))
+        assert ("status" in toml["tables"]["procedures"]["columns"]) == is_status
+
+
 @pytest.mark.one_in(3)
 @pytest.mark.parametrize("heading", ["Acct", "Acct No", "ACCT#", "Account Number", "Client No"])
 def test_accounts_are_patients(tmp_path: Path, heading: str):
