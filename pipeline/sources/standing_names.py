@@ -155,6 +155,38 @@ def titled(line: str) -> Named:
     return replace(found, pattern=_pattern(bare, found.words)) if re.search(r"\d", bare) else found
 
 
+@lru_cache(maxsize=4096)
+def told_name(forms: tuple[str, ...], told: tuple[str, ...], *, is_line: bool = False) -> str | None:
+    """The first of some forms of a name that one of the patterns told fits, whatever its words are; else None.
+
+    Patterns are those of `pipeline.doubts.standing.matches`. A line is no name where it is long or a total, or where a
+    known word only stands within it, as in a sentence.
+    """
+    for form in (f for f in forms if f):
+        for pattern in (p for p in told if _fits(form, p)):
+            is_within = pattern.startswith("*") and pattern.endswith("*")
+            if not is_line or "*" not in pattern or _is_short(form, known=is_within and bool(named(pattern).words)):
+                return form
+    return None
+
+
+def _fits(name: str, pattern: str) -> bool:
+    plain, low = pattern.strip("*").lower(), name.strip().lower()
+    if not plain:
+        return False  # any text: it names nothing
+    if pattern.startswith("*") and pattern.endswith("*"):
+        return re.search(rf"(?<![^\W\d_]){re.escape(plain)}(?![^\W\d_])", low) is not None
+    if pattern.endswith("*"):
+        return low.startswith(plain)
+    return low.endswith(plain) if pattern.startswith("*") else low == plain
+
+
+def _is_short(line: str, *, known: bool) -> bool:
+    if len(line) > _LONGEST_NAME or len(line.split()) > _MOST_WORDS or re.match(TOTAL_LINE, line):
+        return False
+    return not known or bool(titled(line).words)
+
+
 def bare_title(line: str) -> str:
     """A line without the signs around its words, and without a count behind them."""
     bare = line.strip(" ,;|\t\"'*=-_#:.[]<>")
@@ -179,11 +211,6 @@ def are_titles(lines: pl.Series) -> pl.Series:
         for line, is_maybe in zip(lines, maybe, strict=True)
     ]
     return pl.Series(lines.name, said, dtype=pl.Boolean)
-
-
-def innermost(names: Sequence[str]) -> str | None:
-    """The last of some names, outermost first, that says anything."""
-    return next((name for name in reversed(names) if named(name).words), None)
 
 
 def _pattern(name: str, words: Sequence[str]) -> str:
