@@ -37,6 +37,7 @@ ACCEPTABLE = (
     "status_not_read",
     "status_in_text",
     "status_in_titles",
+    "section_names",
     "below_zero",
 )
 

@@ -171,6 +171,8 @@ class Seen:
         for heading, said in self.phrases.items():
             if heading not in self.kinds:
                 said.update(phrases(self._untold(rows, heading)))
+        if self.table == "procedures":
+            self.sections.add_names(rows.get_column(SECTION) if SECTION in rows.columns else section)
         if self.table == "procedures" and "code" in fields.columns:
             self._add_coded(rows, fields, section)
         for heading in self.further:
@@ -213,9 +215,10 @@ class Seen:
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""
         section = rows.get_column(SECTION) if SECTION in rows.columns else section
+        coded = _filled(fields["code"]).is_not_null()
+        self.sections.add_silent(rows.get_column(SHEET) if SHEET in rows.columns else None, coded, section)
         if not self.kinds and not self.amounts and section is None:
             return
-        coded = _filled(fields["code"]).is_not_null()
         for heading in self.kinds:
             self.phrases[heading].update(kinds(self._untold(rows, heading, among=coded)))
         if self.amounts:

@@ -106,7 +106,9 @@ class TitleRows(Around):
         )
 
     def _are_titles(self, lines: pl.Series) -> pl.Series:
-        return are_titles(lines) | pl.Series([_told_title(line, self.told) is not None for line in lines], dtype=pl.Boolean)
+        return are_titles(lines) | pl.Series(
+            [_told_title(line, self.told) is not None for line in lines], dtype=pl.Boolean
+        )
 
 
 def _lines_of(rows: pl.DataFrame, at: pl.Series, *, between: str) -> pl.DataFrame:
