@@ -5,6 +5,7 @@ See `pipeline.sources.sections` for which section a row stands in.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,11 +14,13 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.standing import matches
-from pipeline.sources.sections import SECTION
-from pipeline.sources.standing_names import COMPLETED, REVERSAL, VOID, Named, named, titled
+from pipeline.sources.sections import SECTION, lines_between
+from pipeline.sources.standing_names import COMPLETED, REVERSAL, VOID, Named, bare_title, named, titled
 from pipeline.suggest.toml_quote import quoted
 
 _MOST_SHOWN = 12
+_BACK = (VOID, REVERSAL)
+_DAY = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{1,2}\W{0,2}[^\W\d]{3,9}\W{0,2}\d{2,4}")
 
 
 @dataclass
@@ -26,18 +29,29 @@ class SectionsSeen:
 
     `untold` are rows with a procedure code in sections of which PRACTICE.toml says nothing, by the name of the section
     and whether they have a status of their own. `names` are all rows by section; `silent` rows with a code in none, by
-    their sheet, table or part, empty where there is one only. `is_whole` says whether all rows were looked at.
+    their sheet, table or part, empty where there is one only. `lines` are the lines between rows that say that
+    something was taken back, by their words. `is_whole` says whether all rows were looked at.
     """
 
     untold: Counter[tuple[str, bool]] = field(default_factory=Counter)
     names: Counter[str] = field(default_factory=Counter)
     silent: Counter[str] = field(default_factory=Counter)
+    lines: Counter[str] = field(default_factory=Counter)
     is_whole: bool = False
 
     def add_names(self, section: pl.Series | None) -> None:
         """Take in the sections of all rows of a batch."""
         if section is not None:
             self.names.update(dict(section.drop_nulls().value_counts(name="n").iter_rows()))
+
+    def add_lines(self, malformed: pl.DataFrame) -> None:
+        """Take in the records of a batch that are no rows."""
+        lines = (line for _, line in lines_between(malformed))
+        self.lines.update(bare_title(line) for line in lines if titled(line).words and titled(line).word in _BACK)
+
+    def is_mark(self, name: str) -> bool:
+        """Whether a name may be a mark below the row that it is about: a line with a day, or that comes again."""
+        return self.lines[name] > 1 or (self.lines[name] == 1 and _DAY.search(name) is not None)
 
     def add_silent(self, sheet: pl.Series | None, coded: pl.Series, section: pl.Series | None) -> None:
         """Take in the sheets of those rows of a batch that have a code and stand in no section."""
@@ -66,17 +80,22 @@ def section_doubts(
     """Sections whose names say that what stands in them may be no work done, and that nothing reads; beside them the
     other names there are, of `files` too, the rows of other files that stand in none."""
     rows: Counter[tuple[str, str, str]] = Counter()
+    marks: set[str] = set()  # patterns of marks of single rows: with a day of its own, each is of one
+    is_mark = False
     for (name, has_status), n in seen.untold.items():
         said = _said(name)
         # A row's own status says more than the plan that it stands in; but what was deleted had one before.
-        if said.words and said.word != COMPLETED and not (has_status and said.word not in (VOID, REVERSAL)):
+        if said.words and said.word != COMPLETED and not (has_status and said.word not in _BACK):
             rows[_shown(name, said), said.pattern, said.word] += n
+            is_mark |= seen.is_mark(name)
+            marks |= {said.pattern} if seen.is_mark(name) and _DAY.search(name) else set()
     if not rows:
         return []
     listed = sorted(rows.items(), key=lambda item: (-item[1], item[0]))
     each = ", ".join(f'"{shown}" ({n:,})' for (shown, _, _), n in listed[:_MOST_SHOWN])
     more = f" and {len(listed) - _MOST_SHOWN} more" if len(listed) > _MOST_SHOWN else ""
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (_, pattern, word), _ in listed}
+    made = {pattern: word for pattern, word in made.items() if pattern not in marks}
     line = ", ".join(f'{quoted(pattern)} = "{word}"' for pattern, word in made.items())
     n = sum(rows.values())
     others = Counter({sheet: n for sheet, n in seen.silent.items() if sheet and n})
@@ -93,13 +112,20 @@ def section_doubts(
             f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
             f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
             f"Was this work done here, or is it planned, done elsewhere (existing), or void?"
+            f"{_BELOW if is_mark else ''}"
             f"{_other(n_rows - n, others)}",
             (
-                (
-                    "tables.procedures",
-                    f"status_from.{quoted(SECTION)} = {{ {line} }}",
-                    "the rows under each of these names, and what they are; correct the words, and add these to such a "
-                    "line that is there",
+                *(
+                    [
+                        (
+                            "tables.procedures",
+                            f"status_from.{quoted(SECTION)} = {{ {line} }}",
+                            "the rows under each of these names, and what they are; correct the words, and add these "
+                            "to such a line that is there",
+                        )
+                    ]
+                    if made
+                    else []
                 ),
                 accept("status_in_titles", accepted, "no: every row is work done"),
             ),
@@ -146,6 +172,13 @@ def _said(name: str) -> Named:
 def _shown(name: str, said: Named) -> str:
     """The name as it may be shown: what else stands in it may be anyone's."""
     return name if said.pattern == name else said.pattern.replace("*", "…")
+
+
+_BELOW = (
+    " Does such a line stand below the row that it is about, and not above a section of rows? Then it cannot be read: "
+    "what is told of it would hold for all rows after it. Take the rows that it is about, and these lines, out of a "
+    "copy of the file, or export again with a column that says which rows are void."
+)
 
 
 def _other(n: int, others: Mapping[str, int]) -> str:

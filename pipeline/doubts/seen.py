@@ -185,6 +185,8 @@ class Seen:
         reasons = malformed["reason"].fill_null("malformed_line").value_counts(name="n")
         self.reasons.update(dict(reasons.iter_rows()))
         self.counts["rows"] += malformed.height
+        if self.table == "procedures":
+            self.sections.add_lines(malformed)
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 

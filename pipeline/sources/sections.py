@@ -144,7 +144,8 @@ class Sections(Around):
     """A source whose rows say in which section they stand; see `Source` and `Batch.section`.
 
     `around` are the names of what the file stands in, outermost first. With `told`, patterns of names, the names are a
-    column too, and those that a pattern fits are names of sections whatever their words are. `group` is the heading of the patients, where their number stands on the first of their rows only.
+    column too, and those that a pattern fits are names of sections whatever their words are. `group` is the heading of
+    the patients, where their number stands on the first of their rows only.
     """
 
     file: str
@@ -183,7 +184,7 @@ class Sections(Around):
 
     def _of(self, batch: Batch, state: _State) -> pl.Series | None:
         """The section of each row; None where none of them stands in one."""
-        lines = _lines(batch.malformed, self.told or ())
+        lines = lines_between(batch.malformed, self.told or ())
         sheets = batch.rows[SHEET].cast(pl.String).to_list() if SHEET in batch.rows.columns else None
         groups = batch.rows[self.group].to_list() if self.group in batch.rows.columns else None
         names = dict.fromkeys(sheets or ())
@@ -249,7 +250,7 @@ def _told_title(line: str, told: tuple[str, ...]) -> str | None:
     return told_name((bare_title(line), line.strip()), told, is_line=True) if told else None
 
 
-def _lines(malformed: pl.DataFrame, told: tuple[str, ...]) -> list[tuple[int, str]]:
+def lines_between(malformed: pl.DataFrame, told: tuple[str, ...] = ()) -> list[tuple[int, str]]:
     """Row number and text of the lines that may begin or end a section."""
     if not malformed.height:
         return []

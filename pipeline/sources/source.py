@@ -103,8 +103,8 @@ class ReadOptions:
     the headings of `wanted` in which every row of work has something; `repeats` whether a mark for the same
     again stands for the cell above it. `renamed` maps headings of files that call a
     column otherwise to the one of `wanted`. `made` are fields that are made of columns. `sections` are the patterns of
-    names of sections of which it is told what their rows are, None if nothing is said; `folder` is that of the TOML, `within` the names of what a file of an archive
-    stands in, outermost first.
+    the names of sections of which it is told what their rows are, None if nothing is said; `folder` is that of the
+    TOML, `within` the names of what a file of an archive stands in, outermost first.
     """
 
     table: str = "procedures"

@@ -110,9 +110,7 @@ class _Dump:
         """Go through the statements."""
         at, text = 0, self.text
         while at < len(text):
-            if found := _BETWEEN.match(text, at):
-                at = found.end()
-            elif found := _BODY.match(text, at):
+            if (found := _BETWEEN.match(text, at)) or (found := _BODY.match(text, at)):
                 at = found.end()
             elif found := _INSERT.match(text, at):
                 at = self._inserted(found)
@@ -151,7 +149,7 @@ class _Dump:
             self._schema = _bare(found["name"])
         elif found := _EMPTIED.match(self.text, at):
             for name in self._same(found):
-                if found["more"] or self._before is not None and self._before.get(name):
+                if found["more"] or (self._before is not None and self._before.get(name)):
                     self.faults.setdefault(name, self._changed(at, found[0].split()[0].upper(), name))
                 else:
                     self.tables[name].clear()

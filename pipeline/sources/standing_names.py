@@ -61,7 +61,7 @@ _STRONG = {
     ),
 }
 _WEAK = {
-    PLANNED: "plans?|planes|tp|tps|tx|hkps?|kvs?|kva|planung(?:en)?|pre ?estimates?|drafts?|entwuerfe|pending|open|"
+    PLANNED: "plans?|planes|tp|tps|hkps?|kvs?|kva|planung(?:en)?|pre ?estimates?|drafts?|entwuerfe|pending|open|"
     "outstanding|todo|to do|offen(?:e[rsn]?)?|pendientes?|openstaande?|in attesa|estimate only",
     EXISTING: "ex|eo|ec|elders|outside",
     VOID: "del|removed|invalid|rejected|discarded",
@@ -250,7 +250,7 @@ _STEMS = (
     r"pian|preventiv|exist|elsewhere|other|outside|previous|vorhanden|bestehend|alio|fremd|bestaand|elders|esist|"
     r"delet|void|cancel|eras|trash|bin|error|l[öo]e?sch|storn|papier|supprim|annul|corbeille|anulad|elimin|borrad|"
     r"papelera|verwijder|vervallen|gewist|prullen|exclu|apagad|cestino|revers|refund|credit|gutschrift|erstatt|avoir|"
-    r"rembours|reembols|abono|terugbet|rimbors|finish|perform|hech|conclu|esegu|\btp\b|\btx\b|hkp|\bkva?\b|draft|"
+    r"rembours|reembols|abono|terugbet|rimbors|finish|perform|hech|conclu|esegu|\btp\b|hkp|\bkva?\b|draft|"
     r"pending|\bopen|to ?do|offen|attesa|\be[xoc]\b|\bdel\b|removed|invalid|rejected|discard|history|walkout|fertig|"
     rf"\bfait|klaar|\bfeit|\bfatt|\bdel\b|{_LABEL}"
 )
