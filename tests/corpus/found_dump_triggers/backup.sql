@@ -4,6 +4,7 @@ INSERT INTO procs (id, Chart, Date, Code, Th) VALUES (2, 'P2', '2019-05-06', 'D3
 INSERT INTO procs (id, Chart, Date, Code, Th) VALUES (3, 'P3', '2020-01-07', 'D2740', '3');
 INSERT INTO numbers VALUES (1);
 DELETE FROM sqlite_sequence;
+UPDATE numbers SET n = 4 WHERE n = 1;
 CREATE TRIGGER later AFTER UPDATE ON procs BEGIN
   UPDATE procs SET Th = NULL WHERE id = 3;
   DELETE FROM procs WHERE id = 2;
