@@ -40,7 +40,7 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         file_name=_name_form(told, told.file_name, "file_name"),
         repeats=told.ditto_marks == DITTO_ABOVE,
         required=tuple(told.columns.get(f, f).strip() for f in REQUIRED_FIELDS[told.name]),
-        sections=SECTION in told.status_from,
+        sections=tuple(told.status_from[SECTION]) if SECTION in told.status_from else None,
         folder=settings.path.parent,
     )
 

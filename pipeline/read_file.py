@@ -98,6 +98,7 @@ class FileRead:
             yield (rows if batch.claims is None else self._named(rows, "procedure_id")).select(*table.columns)
 
         self.seen.dittos.update(getattr(self.source, "dittos", {}))
+        self.seen.sections.is_whole = True
 
     def notes(self) -> pl.DataFrame:
         """Counts of optional fields whose text was left out: field, note, rows."""

@@ -132,6 +132,7 @@ def _look_into(
             look.notes[field_name, note] += rows
         found.append(cleaned.rows)
     seen.dittos.update(getattr(source, "dittos", {}))
+    seen.sections.is_whole = sampled.whole
     look.rows = pl.concat(found)
     look.seen.append(seen)
     return sampled.rows_seen

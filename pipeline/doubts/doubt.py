@@ -38,6 +38,7 @@ ACCEPTABLE = (
     "status_in_text",
     "status_in_titles",
     "status_mostly_empty",
+    "section_names",
     "below_zero",
     "files_not_read",
 )

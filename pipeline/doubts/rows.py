@@ -10,11 +10,12 @@ from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.marked_cells import mark_doubts
 from pipeline.doubts.row_ids import keys_of_several
-from pipeline.doubts.sections import section_doubts
+from pipeline.doubts.sections import section_doubts, unmet_names
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts
 from pipeline.doubts.status_words import mostly_empty, status_word_doubts, told_as, untold_statuses
 from pipeline.reasons import REASONS
+from pipeline.sources.sections import SECTION
 from pipeline.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
@@ -63,10 +64,14 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             made = told.values.get("status", {})
             found += mostly_empty(where, one.answers.columns["status"], one.statuses, made, accepted)
         found += mark_doubts(where, one.marks, accepted)
-        found += section_doubts(where, one.sections, accepted, n_rows=one.counts["records"], has_fee=has_fee)
+        others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
+        n_rows = one.counts["records"]
+        found += section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
         )
+    names = settings.tables["procedures"].status_from.get(SECTION, {})
+    found += unmet_names({s.file: s.sections for s in seen if s.table == "procedures"}, list(names), accepted)
     for table in dict.fromkeys(s.table for s in seen):
         of = [s for s in seen if s.table == table]
         found += set_aside(

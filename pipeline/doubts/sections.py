@@ -5,26 +5,61 @@ See `pipeline.sources.sections` for which section a row stands in.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
-from pipeline.sources.sections import SECTION
-from pipeline.sources.standing_names import COMPLETED, REVERSAL, VOID, Named, named, titled
+from pipeline.doubts.standing import matches
+from pipeline.sources.sections import SECTION, lines_between
+from pipeline.sources.standing_names import COMPLETED, REVERSAL, VOID, Named, bare_title, named, titled
 from pipeline.suggest.toml_quote import quoted
 
 _MOST_SHOWN = 12
+_BACK = (VOID, REVERSAL)
+_DAY = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{1,2}\W{0,2}[^\W\d]{3,9}\W{0,2}\d{2,4}")
 
 
 @dataclass
 class SectionsSeen:
-    """Rows with a procedure code in sections of which PRACTICE.toml says nothing, by the name of the section and
-    whether they have a status of their own."""
+    """What is seen of the names that rows of one file stand under.
+
+    `untold` are rows with a procedure code in sections of which PRACTICE.toml says nothing, by the name of the section
+    and whether they have a status of their own. `names` are all rows by section; `silent` rows with a code in none, by
+    their sheet, table or part, empty where there is one only. `lines` are the lines between rows that say that
+    something was taken back, by their words. `is_whole` says whether all rows were looked at.
+    """
 
     untold: Counter[tuple[str, bool]] = field(default_factory=Counter)
+    names: Counter[str] = field(default_factory=Counter)
+    silent: Counter[str] = field(default_factory=Counter)
+    lines: Counter[str] = field(default_factory=Counter)
+    is_whole: bool = False
+
+    def add_names(self, section: pl.Series | None) -> None:
+        """Take in the sections of all rows of a batch."""
+        if section is not None:
+            self.names.update(dict(section.drop_nulls().value_counts(name="n").iter_rows()))
+
+    def add_lines(self, malformed: pl.DataFrame) -> None:
+        """Take in the records of a batch that are no rows."""
+        lines = (line for _, line in lines_between(malformed))
+        self.lines.update(bare_title(line) for line in lines if titled(line).words and titled(line).word in _BACK)
+
+    def is_mark(self, name: str) -> bool:
+        """Whether a name may be a mark below the row that it is about: a line with a day, or that comes again."""
+        return self.lines[name] > 1 or (self.lines[name] == 1 and _DAY.search(name) is not None)
+
+    def add_silent(self, sheet: pl.Series | None, coded: pl.Series, section: pl.Series | None) -> None:
+        """Take in the sheets of those rows of a batch that have a code and stand in no section."""
+        alone = coded & section.is_null() if section is not None else coded
+        if sheet is None:
+            self.silent[""] += int(alone.sum())
+        else:
+            self.silent.update(dict(sheet.cast(pl.String).filter(alone).value_counts(name="n").iter_rows()))
 
     def add(self, section: pl.Series, coded: pl.Series, status: pl.Series, told: pl.Series | None) -> None:
         """Take in a batch: of each row its section, whether it has a code, its status, and whether it is told."""
@@ -40,39 +75,91 @@ class SectionsSeen:
 
 
 def section_doubts(
-    where: str, seen: SectionsSeen, accepted: Sequence[str], *, n_rows: int, has_fee: bool
+    where: str, seen: SectionsSeen, accepted: Sequence[str], *, n_rows: int, has_fee: bool, files: Mapping[str, int]
 ) -> list[Doubt]:
-    """Sections whose names say that what stands in them may be no work done, and that nothing reads."""
+    """Sections whose names say that what stands in them may be no work done, and that nothing reads; beside them the
+    other names there are, of `files` too, the rows of other files that stand in none."""
     rows: Counter[tuple[str, str, str]] = Counter()
+    marks: set[str] = set()  # patterns of marks of single rows: with a day of its own, each is of one
+    is_mark = False
     for (name, has_status), n in seen.untold.items():
         said = _said(name)
         # A row's own status says more than the plan that it stands in; but what was deleted had one before.
-        if said.words and said.word != COMPLETED and not (has_status and said.word not in (VOID, REVERSAL)):
+        if said.words and said.word != COMPLETED and not (has_status and said.word not in _BACK):
             rows[_shown(name, said), said.pattern, said.word] += n
+            is_mark |= seen.is_mark(name)
+            marks |= {said.pattern} if seen.is_mark(name) and _DAY.search(name) else set()
     if not rows:
         return []
     listed = sorted(rows.items(), key=lambda item: (-item[1], item[0]))
     each = ", ".join(f'"{shown}" ({n:,})' for (shown, _, _), n in listed[:_MOST_SHOWN])
     more = f" and {len(listed) - _MOST_SHOWN} more" if len(listed) > _MOST_SHOWN else ""
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (_, pattern, word), _ in listed}
+    made = {pattern: word for pattern, word in made.items() if pattern not in marks}
     line = ", ".join(f'{quoted(pattern)} = "{word}"' for pattern, word in made.items())
     n = sum(rows.values())
+    others = Counter({sheet: n for sheet, n in seen.silent.items() if sheet and n})
+    for (name, _), times in seen.untold.items():
+        said = _said(name)
+        if said.words and said.word == COMPLETED:
+            others[_shown(name, said)] += times
+    if any(name in where for name, _ in seen.untold):
+        others.update(files)
     return [
         Doubt(
             "status_in_titles",
             where,
             f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
             f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
-            f"Was this work done here, or is it planned, done elsewhere (existing), or void?{_other(n_rows - n)}",
+            f"Was this work done here, or is it planned, done elsewhere (existing), or void?"
+            f"{_BELOW if is_mark else ''}"
+            f"{_other(n_rows - n, others)}",
             (
-                (
-                    "tables.procedures",
-                    f"status_from.{quoted(SECTION)} = {{ {line} }}",
-                    "the rows under each of these names, and what they are; correct the words, and add these to such a "
-                    "line that is there",
+                *(
+                    [
+                        (
+                            "tables.procedures",
+                            f"status_from.{quoted(SECTION)} = {{ {line} }}",
+                            "the rows under each of these names, and what they are; correct the words, and add these "
+                            "to such a line that is there",
+                        )
+                    ]
+                    if made
+                    else []
                 ),
                 accept("status_in_titles", accepted, "no: every row is work done"),
             ),
+        )
+    ]
+
+
+def unmet_names(seen: Mapping[str, SectionsSeen], told: Sequence[str], accepted: Sequence[str]) -> list[Doubt]:
+    """Names of which PRACTICE.toml says what their rows are, and that no row of any file, by name, stands under.
+
+    Nothing is asked where not all rows of all files were looked at.
+    """
+    met = [pl.Series([name]) for one in seen.values() for name in one.names]
+    unmet = [p for p in told if not any(n.to_frame("t").select(matches(pl.col("t"), p)).item() for n in met)]
+    if not seen or not unmet or not all(one.is_whole for one in seen.values()):
+        return []
+    there: Counter[str] = Counter()
+    for file, one in seen.items():
+        for name, n in one.names.items():
+            there[_shown(name, _said(name)) if _said(name).words else name] += n
+        for sheet, n in one.silent.items():
+            there[sheet or file] += n
+    names = [f'"{name}" ({n:,})' for name, n in sorted(there.items(), key=lambda i: (-i[1], i[0])) if n]
+    more = f" and {len(names) - _MOST_SHOWN} more" if len(names) > _MOST_SHOWN else ""
+    each = ", ".join(f'"{name}"' for name in unmet)
+    return [
+        Doubt(
+            "section_names",
+            "procedures",
+            f"no row of any file stands under a name of which status_from.{quoted(SECTION)} says what its rows are: "
+            f"{each}. The names there are, with their rows: {', '.join(names[:_MOST_SHOWN]) or 'none'}{more}. A line "
+            "above or between the rows is a name too, as it is written there.",
+            "Is a name written otherwise in the files? Correct it, or take it out of the line.",
+            (accept("section_names", accepted, "no: there are no such rows now, and there may be again"),),
         )
     ]
 
@@ -87,5 +174,15 @@ def _shown(name: str, said: Named) -> str:
     return name if said.pattern == name else said.pattern.replace("*", "…")
 
 
-def _other(n: int) -> str:
-    return f" Of the other {n:,} nothing is asked here." if n > 0 else ""
+_BELOW = (
+    " Does such a line stand below the row that it is about, and not above a section of rows? Then it cannot be read: "
+    "what is told of it would hold for all rows after it. Take the rows that it is about, and these lines, out of a "
+    "copy of the file, or export again with a column that says which rows are void."
+)
+
+
+def _other(n: int, others: Mapping[str, int]) -> str:
+    if not others or len(others) > _MOST_SHOWN:  # so many sheets are those of people, or of months
+        return f" Of the other {n:,} nothing is asked here." if n > 0 else ""
+    each = ", ".join(f'"{name}" ({times:,})' for name, times in sorted(others.items(), key=lambda i: (-i[1], i[0])))
+    return f" The other names: {each}. If what stands under one of them is no work done either, add its name."

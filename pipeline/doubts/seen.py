@@ -186,6 +186,8 @@ class Seen:
             self.statuses.update(dict(own.value_counts(name="n").iter_rows()))
         for (name, heading), said in self.marks.items():
             said.update(marked(self._untold(rows, heading), name, known=self._known))
+        if self.table == "procedures":
+            self.sections.add_names(rows.get_column(SECTION) if SECTION in rows.columns else section)
         if self.table == "procedures" and "code" in fields.columns:
             self._add_coded(rows, fields, section)
         for heading in self.further:
@@ -198,6 +200,8 @@ class Seen:
         reasons = malformed["reason"].fill_null("malformed_line").value_counts(name="n")
         self.reasons.update(dict(reasons.iter_rows()))
         self.counts["rows"] += malformed.height
+        if self.table == "procedures":
+            self.sections.add_lines(malformed)
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 
@@ -228,9 +232,10 @@ class Seen:
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""
         section = rows.get_column(SECTION) if SECTION in rows.columns else section
+        coded = _filled(fields["code"]).is_not_null()
+        self.sections.add_silent(rows.get_column(SHEET) if SHEET in rows.columns else None, coded, section)
         if not self.kinds and not self.amounts and section is None:
             return
-        coded = _filled(fields["code"]).is_not_null()
         for heading in self.kinds:
             self.phrases[heading].update(kinds(self._untold(rows, heading, among=coded)))
         if self.amounts:

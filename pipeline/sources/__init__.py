@@ -144,6 +144,7 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
             options.required or options.needed,
             fill_down=bool(options.fill_down),
             is_cut=bool(options.fixed_width),
+            told=options.sections or (),
         )
     if options.transposed:
         source = Transposed(source, path.name)

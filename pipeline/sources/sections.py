@@ -24,11 +24,11 @@ from pipeline.sources.source import ROW, Batch, malformed_lines
 from pipeline.sources.standing_names import (
     are_titles,
     bare_title,
-    innermost,
     is_labelled,
     may_be_titles,
     named,
     titled,
+    told_name,
 )
 from pipeline.sources.text_notes import NOTE_LINE
 
@@ -47,12 +47,13 @@ class TitleRows(Around):
     `needed` are headings in which work has something: such a row lacks one at least; where none of them is there, as
     in a look at an unknown file, it has few cells. Below the first title other rows
     of words in one cell are notes too, unless `fill_down` makes rows of such. Where `is_cut`, fields begin at places of
-    the line, and a title is cut by them.
+    the line, and a title is cut by them. Lines that a pattern of `told` fits are titles too.
     """
 
     needed: tuple[str, ...]
     fill_down: bool = False
     is_cut: bool = False
+    told: tuple[str, ...] = ()
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`. Where some columns are asked for, only those in which work has something are looked
@@ -81,12 +82,12 @@ class TitleRows(Around):
         if not len(few):
             return batch
         lines = _lines_of(batch.rows[few], few, between=" ")
-        is_title = are_titles(lines["line"])
+        is_title = self._are_titles(lines["line"])
         if self.is_cut:
             cut = _lines_of(batch.rows[few], few, between="")
-            is_title |= (is_cut := are_titles(cut["line"]))
+            is_title |= (is_cut := self._are_titles(cut["line"]))
             lines = pl.concat([lines.filter(~is_cut), cut.filter(is_cut)]).sort("at")
-            is_title = are_titles(lines["line"])
+            is_title = self._are_titles(lines["line"])
         if not is_below and not is_title.any():
             return batch
         first = 0 if is_below else lines["at"].filter(is_title)[0]
@@ -102,6 +103,11 @@ class TitleRows(Around):
             numbers=batch.numbers.filter(~is_line),
             rows=batch.rows.filter(~is_line),
             malformed=pl.concat([batch.malformed, notes]).sort(ROW),
+        )
+
+    def _are_titles(self, lines: pl.Series) -> pl.Series:
+        return are_titles(lines) | pl.Series(
+            [_told_title(line, self.told) is not None for line in lines], dtype=pl.Boolean
         )
 
 
@@ -137,35 +143,40 @@ class _State:
 class Sections(Around):
     """A source whose rows say in which section they stand; see `Source` and `Batch.section`.
 
-    `around` are the names of what the file stands in, outermost first, its own the last. With `is_told` the names are
-    a column too. `group` is the heading of the patients, where their number stands on the first of their rows only.
+    `around` are the names of what the file stands in, outermost first. With `told`, patterns of names, the names are a
+    column too, and those that a pattern fits are names of sections whatever their words are. `group` is the heading of
+    the patients, where their number stands on the first of their rows only.
     """
 
     file: str
     around: tuple[str, ...] = ()
-    is_told: bool = False
+    told: tuple[str, ...] | None = None
     group: str | None = None
     _base: str | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
         # Of a folder or an archive all words must be known: folders are called by many things.
-        outer = [name for name in self.around if named(name).is_whole]
-        own = stem(self.file)
-        self._base = self.file if named(own).words else innermost(outer)
+        outer = [name for name in self.around if named(name).is_whole or self._told_of((name,))]
+        own = self._told_of((self.file, stem(self.file)))
+        own = own or (self.file if named(stem(self.file)).words else None)
+        self._base = own or next((n for n in reversed(outer) if named(n).words or self._told_of((n,))), None)
+
+    def _told_of(self, forms: tuple[str, ...]) -> str | None:
+        return told_name(forms, self.told or ())
 
     @property
     def headings(self) -> Sequence[str]:
         """Those of the source, and `(section)` where it is told."""
-        return [*self.source.headings, *([SECTION] if self.is_told else [])]
+        return [*self.source.headings, *([SECTION] if self.told is not None else [])]
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """See `Source.batches`."""
-        wanted = None if headings is None else [h for h in headings if h != SECTION or not self.is_told]
+        wanted = None if headings is None else [h for h in headings if h != SECTION or self.told is None]
         state = _State(title=self._above(self.spoken.above))
         for batch in self.source.batches(wanted):
             section = self._of(batch, state) if batch.section is None else batch.section
             rows = batch.rows
-            if self.is_told and (headings is None or SECTION in headings):
+            if self.told is not None and (headings is None or SECTION in headings):
                 told = pl.lit(None, pl.String) if section is None else section
                 rows = rows.with_columns(told.alias(SECTION))
                 rows = rows if headings is None else rows.select(pl.col(h) for h in headings)
@@ -173,12 +184,12 @@ class Sections(Around):
 
     def _of(self, batch: Batch, state: _State) -> pl.Series | None:
         """The section of each row; None where none of them stands in one."""
-        lines = _lines(batch.malformed)
+        lines = lines_between(batch.malformed, self.told or ())
         sheets = batch.rows[SHEET].cast(pl.String).to_list() if SHEET in batch.rows.columns else None
         groups = batch.rows[self.group].to_list() if self.group in batch.rows.columns else None
         names = dict.fromkeys(sheets or ())
-        is_silent = state.title is None and self._base is None and not any(titled(line).words for _, line in lines)
-        if is_silent and not any(named(sheet).words or self._above(self.titles.get(sheet, ())) for sheet in names):
+        is_silent = state.title is None and self._base is None and not any(self._title(line) for _, line in lines)
+        if is_silent and not any(self._sheet(sheet) or self._above(self.titles.get(sheet, ())) for sheet in names):
             state.sheet = next(reversed(names), state.sheet)
             state.group = groups[-1] if groups else state.group
             return None
@@ -191,8 +202,8 @@ class Sections(Around):
             at = end
             if line is None:
                 continue
-            if titled(line).words or is_labelled(line):
-                title = bare_title(line) if titled(line).words else None
+            title = self._title(line)
+            if title or is_labelled(line):
                 state.title, state.first, state.ends_with = title, None, None
             elif state.title is not None:
                 state.title = None if state.first == "row" else state.title
@@ -221,20 +232,32 @@ class Sections(Around):
                 if state.title is not None and state.first is None and groups[n] == state.group:
                     state.ends_with = state.group
                 state.group = groups[n]
-            found[n] = state.title or (sheet if sheet and named(sheet).words else self._base)
+            found[n] = state.title or self._sheet(sheet) or self._base
             state.first = state.first or "row"
 
     def _above(self, lines: Sequence[str]) -> str | None:
-        return next((bare_title(line) for line in reversed(lines) if titled(line).words), None)
+        return next((title for line in reversed(lines) if (title := self._title(line))), None)
+
+    def _title(self, line: str) -> str | None:
+        told = _told_title(line, self.told or ())
+        return told or (bare_title(line) if titled(line).words else None)
+
+    def _sheet(self, sheet: str | None) -> str | None:
+        return sheet if sheet and (named(sheet).words or self._told_of((sheet,))) else None
 
 
-def _lines(malformed: pl.DataFrame) -> list[tuple[int, str]]:
+def _told_title(line: str, told: tuple[str, ...]) -> str | None:
+    return told_name((bare_title(line), line.strip()), told, is_line=True) if told else None
+
+
+def lines_between(malformed: pl.DataFrame, told: tuple[str, ...] = ()) -> list[tuple[int, str]]:
     """Row number and text of the lines that may begin or end a section."""
     if not malformed.height:
         return []
     line = pl.col("raw_row").fill_null("").str.replace(SHEET_LINE, "").str.strip_chars(' ,;|\t"')
     is_note = (pl.col("reason") == "note_line") & ~line.str.contains(NOTE_LINE) | (pl.col("reason") == "group_line")
-    is_title = pl.col("reason").is_in(["note_line", "malformed_line"]) & may_be_titles(line)
+    named = [n for n in malformed.select(line.unique()).to_series() if _told_title(n, told)] if told else []
+    is_title = pl.col("reason").is_in(["note_line", "malformed_line"]) & (may_be_titles(line) | line.is_in(named))
     reason = pl.col("reason").fill_null("malformed_line")
     lines = malformed.with_columns(reason).select(ROW, line=line, kept=is_note | is_title).filter("kept").sort(ROW)
     return [(int(number), text) for number, text in lines.select(ROW, "line").iter_rows()]

@@ -102,9 +102,9 @@ class ReadOptions:
     on each; `sheet_name` and `file_name` the forms of names that say a field of all rows; `required` are
     the headings of `wanted` in which every row of work has something; `repeats` whether a mark for the same
     again stands for the cell above it. `renamed` maps headings of files that call a
-    column otherwise to the one of `wanted`. `made` are fields that are made of columns. `sections` says whether it is
-    told what rows of a section are; `folder` is that of the TOML, `within` the names of what a file of an archive
-    stands in, outermost first.
+    column otherwise to the one of `wanted`. `made` are fields that are made of columns. `sections` are the patterns of
+    the names of sections of which it is told what their rows are, None if nothing is said; `folder` is that of the
+    TOML, `within` the names of what a file of an archive stands in, outermost first.
     """
 
     table: str = "procedures"
@@ -130,7 +130,7 @@ class ReadOptions:
     file_name: Template | None = None
     required: tuple[str, ...] = ()
     repeats: bool = False
-    sections: bool = False
+    sections: tuple[str, ...] | None = None
     folder: Path | None = None
     within: tuple[str, ...] = ()
 

@@ -61,7 +61,7 @@ _STRONG = {
     ),
 }
 _WEAK = {
-    PLANNED: "plans?|planes|tp|tps|tx|hkps?|kvs?|kva|planung(?:en)?|pre ?estimates?|drafts?|entwuerfe|pending|open|"
+    PLANNED: "plans?|planes|tp|tps|hkps?|kvs?|kva|planung(?:en)?|pre ?estimates?|drafts?|entwuerfe|pending|open|"
     "outstanding|todo|to do|offen(?:e[rsn]?)?|pendientes?|openstaande?|in attesa|estimate only",
     EXISTING: "ex|eo|ec|elders|outside",
     VOID: "del|removed|invalid|rejected|discarded",
@@ -155,6 +155,38 @@ def titled(line: str) -> Named:
     return replace(found, pattern=_pattern(bare, found.words)) if re.search(r"\d", bare) else found
 
 
+@lru_cache(maxsize=4096)
+def told_name(forms: tuple[str, ...], told: tuple[str, ...], *, is_line: bool = False) -> str | None:
+    """The first of some forms of a name that one of the patterns told fits, whatever its words are; else None.
+
+    Patterns are those of `pipeline.doubts.standing.matches`. A line is no name where it is long or a total, or where a
+    known word only stands within it, as in a sentence.
+    """
+    for form in (f for f in forms if f):
+        for pattern in (p for p in told if _fits(form, p)):
+            is_within = pattern.startswith("*") and pattern.endswith("*")
+            if not is_line or "*" not in pattern or _is_short(form, known=is_within and bool(named(pattern).words)):
+                return form
+    return None
+
+
+def _fits(name: str, pattern: str) -> bool:
+    plain, low = pattern.strip("*").lower(), name.strip().lower()
+    if not plain:
+        return False  # any text: it names nothing
+    if pattern.startswith("*") and pattern.endswith("*"):
+        return re.search(rf"(?<![^\W\d_]){re.escape(plain)}(?![^\W\d_])", low) is not None
+    if pattern.endswith("*"):
+        return low.startswith(plain)
+    return low.endswith(plain) if pattern.startswith("*") else low == plain
+
+
+def _is_short(line: str, *, known: bool) -> bool:
+    if len(line) > _LONGEST_NAME or len(line.split()) > _MOST_WORDS or re.match(TOTAL_LINE, line):
+        return False
+    return not known or bool(titled(line).words)
+
+
 def bare_title(line: str) -> str:
     """A line without the signs around its words, and without a count behind them."""
     bare = line.strip(" ,;|\t\"'*=-_#:.[]<>")
@@ -179,11 +211,6 @@ def are_titles(lines: pl.Series) -> pl.Series:
         for line, is_maybe in zip(lines, maybe, strict=True)
     ]
     return pl.Series(lines.name, said, dtype=pl.Boolean)
-
-
-def innermost(names: Sequence[str]) -> str | None:
-    """The last of some names, outermost first, that says anything."""
-    return next((name for name in reversed(names) if named(name).words), None)
 
 
 def _pattern(name: str, words: Sequence[str]) -> str:
@@ -223,7 +250,7 @@ _STEMS = (
     r"pian|preventiv|exist|elsewhere|other|outside|previous|vorhanden|bestehend|alio|fremd|bestaand|elders|esist|"
     r"delet|void|cancel|eras|trash|bin|error|l[öo]e?sch|storn|papier|supprim|annul|corbeille|anulad|elimin|borrad|"
     r"papelera|verwijder|vervallen|gewist|prullen|exclu|apagad|cestino|revers|refund|credit|gutschrift|erstatt|avoir|"
-    r"rembours|reembols|abono|terugbet|rimbors|finish|perform|hech|conclu|esegu|\btp\b|\btx\b|hkp|\bkva?\b|draft|"
+    r"rembours|reembols|abono|terugbet|rimbors|finish|perform|hech|conclu|esegu|\btp\b|hkp|\bkva?\b|draft|"
     r"pending|\bopen|to ?do|offen|attesa|\be[xoc]\b|\bdel\b|removed|invalid|rejected|discard|history|walkout|fertig|"
     rf"\bfait|klaar|\bfeit|\bfatt|\bdel\b|{_LABEL}"
 )

@@ -68,7 +68,7 @@ def test_the_column_is_there_only_where_it_is_told(tmp_path: Path):
     path = tmp_path / "ledger.csv"
     path.write_text(HEAD + "Planned,,,\n" + rows(1), encoding="utf-8")
     assert SECTION not in open_source(path, ReadOptions(wanted=WANTED)).headings
-    source = open_source(path, ReadOptions(wanted=WANTED, sections=True))
+    source = open_source(path, ReadOptions(wanted=WANTED, sections=()))
     assert source.headings[-1] == SECTION
     (batch,) = source.batches(["Chart", SECTION])
     assert batch.rows.rows() == [("P1", "Planned")]

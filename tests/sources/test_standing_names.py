@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import polars as pl
 import pytest
 
-from pipeline.sources.standing_names import is_labelled, named, titled
+from pipeline.doubts.standing import matches
+from pipeline.sources.standing_names import is_labelled, named, titled, told_name
 
 
 @pytest.mark.parametrize(
@@ -76,3 +78,33 @@ def test_a_line_that_names_a_status_in_letters():
     assert is_labelled("Status: C")
     assert is_labelled("  Tx status = 4")
     assert not is_labelled("Statement: C")
+
+
+@pytest.mark.parametrize("pattern", ["Slettet", "slett*", "*ettet", "*to be*", "*be d*", "*be", "*x*", "wishes (Ann)"])
+@pytest.mark.parametrize(
+    "name", ["Slettet", " slettet ", "Slettet 2019", "To be deleted", "maybe deleted", "Wishes (Ann)"]
+)
+def test_a_told_pattern_names_what_it_makes_something_of(name: str, pattern: str):
+    fits = pl.DataFrame({"name": [name]}).select(matches(pl.col("name"), pattern)).item()
+    assert (told_name((name,), (pattern,)) is not None) == fits
+
+
+def test_any_text_is_no_name():
+    assert told_name(("Prior dentist",), ("*",)) is None
+
+
+@pytest.mark.parametrize(
+    ("line", "pattern", "is_name"),
+    [
+        ("Prior dentist", "prior*", True),
+        ("Consult - not accepted", "*not accepted*", True),
+        ("Planned: Dr Ashby", "*planned*", True),
+        ("Please see what is planned", "*planned*", False),
+        ("Total redo: 4", "*redo*", False),
+        ("The crown on the left side must be a redo, says the doctor", "*redo*", False),
+    ],
+)
+def test_a_line_that_a_pattern_fits_is_no_name_where_it_is_a_sentence_or_a_total(
+    line: str, pattern: str, is_name: bool
+):
+    assert (told_name((line,), (pattern,), is_line=True) is not None) == is_name
