@@ -14,7 +14,7 @@ MISSING = "(nothing)"
 IDENTITY = (
     "id", "benchmark_id", "outcome", "name", "by", "provider", "arm", "label", "cause", "contrast", "model", "adjusted",
     "adjusted_for", "stratified_by", "group", "reference", "table", "field", "reason", "file", "what", "of", "kind",
-    "code", "when", "value", "step", "part", "years", "days", "month", "quarter",
+    "chosen", "code", "when", "value", "step", "part", "years", "days", "month", "quarter",
 )  # fmt: skip
 
 

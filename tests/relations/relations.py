@@ -203,6 +203,7 @@ OF_MORE = {
     "/owner/lines/*/trust/measured/*/share": "the rows set aside are a share of more rows",
     "/owner/early/*/trust/measured/*/share": "likewise",
     "/owner/to_do/*/of": "the rows to mend are so many of more rows",
+    "/owner/since/rows_now": "the rows that were loaded, of which there are more",
 }
 CALENDAR = "the calendar year is a number in some models"
 
