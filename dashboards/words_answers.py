@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.answers import Answer
-from dashboards.formats import listing, lower_first, months, plural, sentence_case, whole, years
+from dashboards.formats import lower_first, months, plural, sentence_case, whole, years
 from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
 from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
@@ -184,8 +184,3 @@ def next_step(results: Results, c: Comparison) -> str:
     """What would settle a comparison: as planned, where there is a plan, else as its verdict says."""
     plan = next((p for p in results.planning if p.id == c.id and not p.settled), None)
     return f"{settles(plan)[:1].upper()}{settles(plan)[1:]}." if plan is not None else c.verdict.next_step
-
-
-def groups_of(names: Sequence[str]) -> str:
-    """Labels of groups as a listing inside a sentence."""
-    return listing([lower_first(name) for name in names])

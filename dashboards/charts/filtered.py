@@ -8,8 +8,6 @@ from dashboards.drawing import Drawing
 from pipeline.results_owner import Part
 
 HEIGHT = 330
-# Places of the traces, which the script of the page gives new data: upper and lower end of the range, chosen, all.
-TRACES = ("high", "low", "chosen", "all")
 
 
 def filtered_chart(part: Part, years: tuple[float, ...], *, top: float, id: str, label: str) -> theme.Chart:
