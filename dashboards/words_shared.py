@@ -5,18 +5,21 @@ from __future__ import annotations
 from dashboards import release_words, terms
 from dashboards.formats import listing, plural, years
 from dashboards.references import Reference, used
-from dashboards.release import Released, ReleasedComparison, ReleasedGroup, ReleasedRate, ReleasedRates
+from dashboards.release import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release_curve import ReleasedPoint
+from dashboards.release_rates import ReleasedRate, ReleasedRates
 from dashboards.release_trial import ReleasedIncidence
 from dashboards.words import difference_core, more_or_fewer, range_more_or_fewer
 from pipeline.trial_words import NOT_COMPARED
 
 RULES = (
-    "Counts under 11 are hidden and others rounded to 5. Curves move month by month, only when at least 5 further "
-    "failures lie behind the step, and stop where fewer than 11 are followed; they may lag a little behind the exact "
-    "curve. Percentages move in steps worth at least 5 teeth of their group, so those of small groups are coarse; "
-    "ranges are widened to the same steps. Figures are rounded one by one, so sums and differences may be out. "
-    "Clinicians and clinics are letters in no particular order."
+    "Counts under 11, or of fewer than 11 patients, are hidden. Others are told in steps of 5, up or down by a rule "
+    "drawn from the records, so a count may be off by 4. Curves are worked out again from such counts, by half-years: "
+    "each change rests on at least 11 failures, a curve begins where so many have failed, and it stops where fewer "
+    "than 11 are followed. Percentages move in steps worth at least 5 teeth of their group and are told where at least "
+    "11 teeth are behind them; ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and "
+    "differences may be out. Clinicians and clinics are letters in no particular order. Made again from records that "
+    "differ by fewer than 11 patients, a page shows the figures of before."
 )
 
 
@@ -215,7 +218,7 @@ def scope(released: Released) -> str:
         )
         if count.value is not None
     ]
-    span = listing([m for m in (released.first_month, released.last_month) if m], "to")
+    span = listing([m for m in (released.first_year, released.last_year) if m], "to")
     whose = released.practice or "one practice"
     held = listing(parts) if parts else "too few teeth to show a count"
     return f"Records of {whose}, {span}: {held}."
@@ -223,7 +226,7 @@ def scope(released: Released) -> str:
 
 def footer(released: Released) -> str:
     """The line at the foot of every slide."""
-    parts = ["Own records, not a trial", f"data to {released.last_month}" if released.last_month else ""]
+    parts = ["Own records, not a trial", f"data to {released.last_year}" if released.last_year else ""]
     if released.crowns.value is not None:
         parts.append(f"about {released.crowns} crowns")
     parts.append("figures rounded to steps")

@@ -13,8 +13,9 @@ from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spr
 from dashboards.formats import years as years_text
 from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
-from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
+from dashboards.release import Released, ReleasedComparison, require
 from dashboards.release_healing import STATES, YEARS, ReleasedLosses, ReleasedShare
+from dashboards.release_rates import ReleasedRates
 from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
 from pipeline.trial_words import COUNTED_FROM
@@ -241,4 +242,4 @@ def _under(c: ReleasedComparison) -> UnderTable | None:
         cells = tuple(str(p.followed) if p is not None else DASH for p in points)
         if g.points:
             groups.append(UnderGroup(g.label, theme.look(g.name, index), (("followed", cells),)))
-    return UnderTable("How many were still followed, rounded to 5", columns, tuple(groups))
+    return UnderTable("How many were still followed, in steps of 5", columns, tuple(groups))

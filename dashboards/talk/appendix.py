@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from dashboards import reporting_items, terms, words_shared, words_technique
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
-from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
+from dashboards.release import Released, ReleasedComparison, require
+from dashboards.release_rates import ReleasedRates
 from dashboards.tables import NumberTable
 from dashboards.talk import words
 from dashboards.talk.deck import Deck

@@ -22,8 +22,8 @@ from pipeline.talk import COLOURS, Talk
 from pipeline.trial_words import NAMES, NOT_COMPARED
 
 KEPT = "tooth_survival_by_crown_after_endo"
-BEGINS = "A curve begins where 5 failures stand behind it."
-FOLLOWED = "The numbers below are those still followed, rounded to 5."
+BEGINS = "A curve begins where 11 failures stand behind it."
+FOLLOWED = "The numbers below are those still followed, in steps of 5."
 MOST_ROWS = 4
 
 

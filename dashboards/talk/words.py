@@ -86,7 +86,7 @@ def citation(released: Released, *, chosen: str, speaker: str, day: dt.date | No
 
 def span(released: Released) -> str:
     """From the first to the last month of the records."""
-    return listing([m for m in (released.first_month, released.last_month) if m], "to")
+    return listing([m for m in (released.first_year, released.last_year) if m], "to")
 
 
 def why_it_matters(released: Released) -> tuple[str, list[str]]:
