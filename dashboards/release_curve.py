@@ -53,32 +53,45 @@ def release_curve(gate: Gate, group: Group, *, teeth: int | None) -> tuple[Relea
 
     It begins at the first half-year by which enough have failed, never with a flat stretch that the exact curve does
     not have, and ends before too few are followed. Between two changes of the told count the rate is taken as steady;
-    failures after the last change are told with it, at the end of the curve. None is made where no widening of `_WIDER`
-    would cover the exact range.
+    failures after the last change are told with it, at the end of the curve. The range is widened by one step of
+    `_WIDER` for all half-years of a stretch, never by less than for the stretch before; where none would cover the
+    exact range, no curve is made.
     """
     step = percent_step(teeth)
     table = told_table(gate, group)
     if step is None or table is None:
         gate.withhold(NO_CURVE)
         return ()
-    last = len(table.months) - 1
-    exact = [_exact(group, table.months[i], table.months[min(i + 1, last)]) for i in range(last + 1)]
-    for wider in _WIDER:
-        values = _values(table, wider)
-        points = []
-        for i in range(table.first, last + 1):
-            mid, low, high = values[i][0], values[i][1], values[min(i + 1, last)][2]
-            ends = outward(low, min(high, 100.0), step)
-            points.append((nearest_step(mid, step), max(0, ends[0]), min(100, ends[1])))
-        if all(
-            low <= exact[i][0] + _CLOSE and exact[i][1] <= high + _CLOSE
-            for i, (_, low, high) in enumerate(points, start=table.first)
-        ):
-            followed = map(ReleasedCount, table.followed[table.first :])
-            shown = zip(table.months[table.first :], points, followed, strict=True)
-            return tuple(ReleasedPoint(m, min(max(v, lo), hi), lo, hi, n) for m, (v, lo, hi), n in shown)
-    gate.withhold(NO_CURVE)
-    return ()
+    points: list[ReleasedPoint] = []
+    wider, begin = 0, table.first
+    for end, _ in table.changes:
+        inside = range(begin, end + 1)
+        if inside:
+            made = None
+            while wider < len(_WIDER) and (made := _covering(table, group, inside, _WIDER[wider], step)) is None:
+                wider += 1
+            if made is None:
+                gate.withhold(NO_CURVE)
+                return ()
+            points += made
+        begin = max(begin, end + 1)
+    return tuple(points)
+
+
+def _covering(table: ToldTable, group: Group, inside: range, wider: float, step: int) -> list[ReleasedPoint] | None:
+    """The points of some half-years; None where their range leaves out some of the exact one."""
+    values, last = _values(table, wider), len(table.months) - 1
+    points = []
+    for i in inside:
+        after = min(i + 1, last)
+        low, high = outward(values[i][1], min(values[after][2], 100.0), step)
+        low, high = max(0, low), min(100, high)
+        exact = _exact(group, table.months[i], table.months[after])
+        if low > exact[0] + _CLOSE or high < exact[1] - _CLOSE:
+            return None
+        mid = min(max(nearest_step(values[i][0], step), step), high)  # some have failed: never 0
+        points.append(ReleasedPoint(table.months[i], mid, low, high, ReleasedCount(table.followed[i])))
+    return points
 
 
 @dataclass(frozen=True)

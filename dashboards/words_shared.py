@@ -114,7 +114,7 @@ def choices(c: ReleasedComparison) -> str:
 def everyday(found: ReleasedIncidence) -> str:
     """How many of 100 teeth crowned vital came to need a root canal, by the last year that may be shown."""
     last = found.points[-1] if found.points else None
-    if last is None or last.years < 1 or last.low is None:
+    if last is None or last.years < 1:
         return f"Too few {found.label} to show how many came to need a root canal."
     text = f"Of 100 {found.label}, about {last.of_100} needed a root canal within {years(last.years)}"
     return f"{text}; the range is {last.low} to {last.high}."
@@ -128,7 +128,7 @@ def decision(released: Released) -> list[str]:
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:
     """The group's released point at the horizon, if it has a figure there."""
     point = group.at(round(12 * c.horizon_years))
-    return point if point is not None and point.low is not None else None
+    return point
 
 
 def curves(c: ReleasedComparison) -> str:

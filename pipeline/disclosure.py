@@ -106,7 +106,15 @@ class Rounding:
         return out
 
     def share(self, value: float, step: int) -> int:
-        """A value per 100 on one of the two steps around it; which of them, is drawn for this place of the scale."""
+        """A value per 100 on one of the two steps around it; which of them, is drawn for this place of the scale.
+
+        Only what is none or all is told as 0 or 100.
+        """
+        if 0 < value < 100:
+            return min(max(self._on_step(value, step), step), 100 - step)
+        return self._on_step(value, step)
+
+    def _on_step(self, value: float, step: int) -> int:
         below = math.floor(value / step + _CLOSE)
         over = value / step - below
         return step * (below + (over > _CLOSE and over * _FINE > self._draw(f"share {step} {below}", _FINE)))

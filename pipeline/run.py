@@ -224,7 +224,7 @@ def contribute_stage(settings: Settings, out: Path, *, say: Say) -> Path:
             code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
             store.save_text(PRACTICE_CODE, code)
     given = contribution(results, spells, code=code)
-    say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others rounded to 5")
+    say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others told in steps of 5")
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
 

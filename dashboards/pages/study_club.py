@@ -139,7 +139,7 @@ def groups_table(c: ReleasedComparison) -> NumberTable:
     for g in c.groups:
         point = words_shared.horizon_point(c, g)
         figures = (DASH, DASH)
-        if point is not None and point.low is not None and point.high is not None:
+        if point is not None:
             figures = (str(point.failed), spread(point.low, point.high))
         rows.append((g.label, str(g.crowns), str(g.patients), str(g.failures), *figures))
     noun = plural(2, terms.outcome(c.outcome).noun).capitalize()
@@ -154,7 +154,7 @@ def everyday_table(released: Released) -> NumberTable:
             sentence_case(c.label),
             str(p.years),
             str(p.of_100),
-            DASH if p.low is None or p.high is None else spread(p.low, p.high),
+            spread(p.low, p.high),
             str(p.followed),
         )
         for c in released.everyday
