@@ -130,7 +130,8 @@ class Side:
         if self.teeth is not None:
             parts = (self.patients or 0, self.failures or 0, *(n or 0 for n in self.tooth_groups))
             _refuse(max(parts) > teeth, "more in a part than in the whole")
-            _refuse(sum(n or 0 for n in self.tooth_groups) > teeth + SLACK * (1 + len(TOOTH_GROUPS)), "more in all parts than in the whole")
+            off = SLACK * (1 + len(TOOTH_GROUPS))
+            _refuse(sum(n or 0 for n in self.tooth_groups) > teeth + off, "more in all parts than in the whole")
         for line in self.table:
             _refuse(line.followed > teeth or (line.failures or 0) > (self.failures or 0), "more than there are")
         for before, after in zip(self.table, self.table[1:], strict=False):
