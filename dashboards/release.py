@@ -14,6 +14,7 @@ that a released result made by hand is no way around the gate.
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import dataclass, field, replace
 
@@ -36,7 +37,7 @@ from dashboards.release_trial import (
     release_outcomes,
 )
 from pipeline.disclosure import Gate, gate_of
-from pipeline.results import Comparison, Difference, Estimate, Group, Results
+from pipeline.results import Comparison, Difference, Estimate, Group, Results, from_plain, to_plain
 
 MOST_WALKS = 200
 NOT_EACH = "a count by label of which not every group may be told"
@@ -202,6 +203,20 @@ def _smallest(results: Results) -> float:
     """The smallest difference per 100 that would matter, as set for this run."""
     told = results.analysis.get("smallest_difference_per_100", "")
     return float(told) if re.fullmatch(r"\d{1,2}(\.\d{1,4})?", told) else 0.0
+
+
+def as_text(released: Released) -> str:
+    """A released result to be kept."""
+    return json.dumps(to_plain(released), sort_keys=True)
+
+
+def from_text(text: str) -> Released | None:
+    """A released result that was kept; None for one that is of another form, or breaks the present rules."""
+    try:
+        found: Released = from_plain(Released, json.loads(text))
+    except (KeyError, TypeError, ValueError):
+        return None
+    return found
 
 
 def require(released: Released) -> Released:

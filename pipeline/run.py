@@ -16,6 +16,7 @@ from pipeline.asking.question import Ask
 from pipeline.codes import COULD_HOLD, code_table
 from pipeline.compare import Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings, contribution_files
+from pipeline.disclosure import SMALLEST
 from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.evidence import Others, others_of
@@ -23,6 +24,7 @@ from pipeline.mended_files import open_files
 from pipeline.owner.last_run import noted, this_run
 from pipeline.pool.agreed import agreed_rules
 from pipeline.pool.code import practice_code
+from pipeline.pool.contribution import Contribution
 from pipeline.pool.files import read_contribution, write_contribution
 from pipeline.pool.make import contribution
 from pipeline.pool.spells import pooled_spells
@@ -31,6 +33,7 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.others_and_yours import Borrowing
 from pipeline.reasons import REASONS
+from pipeline.releases import NEAR, PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
 from pipeline.results_owner import Owner
@@ -73,6 +76,7 @@ __all__ = [
     "link_rules",
     "link_stage",
     "recall_stage",
+    "release_stage",
     "set_aside_stage",
     "stored_results",
     "worksheet_stage",
@@ -122,6 +126,8 @@ def compare_stage(
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
         with store.transaction():
+            key = key_path(store.path, settings.practice.key_file)
+            results = dataclasses.replace(results, records=records_of(store, key=key))
             if runs is not None:
                 store.replace(RUN_FIGURES, runs)
             store.save_results(json.dumps(to_plain(results)))
@@ -209,7 +215,7 @@ def ask_stage(settings: Settings, asks: Sequence[Ask], *, say: Say) -> tuple[Ask
         )
 
 
-def contribute_stage(settings: Settings, out: Path, *, say: Say) -> Path:
+def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) -> Path:
     """Write what the practice gives for pooling, from what was compared; returns the file's path."""
     results = stored_results(settings)
     with open_store(settings.practice.database, must_exist=True) as store:
@@ -223,10 +229,50 @@ def contribute_stage(settings: Settings, out: Path, *, say: Say) -> Path:
         with store.transaction():
             code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
             store.save_text(PRACTICE_CODE, code)
-    given = contribution(results, spells, code=code)
+        with store.transaction():
+            kept = remembered(
+                store,
+                results,
+                kind=POOLING,
+                key=key_path(store.path, settings.practice.key_file),
+                today=today,
+                make=lambda: json.dumps(to_plain(contribution(results, spells, code=code))),
+                readable=lambda text: _contribution_of(text) is not None,
+            )
+    if kept.standing == NEAR:
+        say(f"the figures are those of {kept.made_on}: since then fewer than {SMALLEST} patients changed")
+    given = _contribution_of(kept.figures)
+    assert given is not None
     say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others told in steps of 5")
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
+
+
+def _contribution_of(text: str) -> Contribution | None:
+    """A contribution that was kept; None for one of another form, or that may no longer leave."""
+    try:
+        found: Contribution = from_plain(Contribution, json.loads(text))
+    except (KeyError, TypeError, ValueError):
+        return None
+    return found
+
+
+def release_stage(
+    settings: Settings,
+    results: Results,
+    *,
+    today: dt.date,
+    make: Callable[[], str],
+    readable: Callable[[str], bool],
+    say: Say,
+) -> Remembered:
+    """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records."""
+    with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
+        key = key_path(store.path, settings.practice.key_file)
+        found = remembered(store, results, kind=PAGES, key=key, today=today, make=make, readable=readable)
+    if found.standing == NEAR:
+        say(f"shared pages keep the figures of {found.made_on}: since then fewer than {SMALLEST} patients changed")
+    return found
 
 
 def stored_results(settings: Settings) -> Results:

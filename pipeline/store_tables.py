@@ -17,6 +17,8 @@ from pipeline.tables import (
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
+    RELEASED_RECORDS,
+    RELEASES,
     RUN_FIGURES,
     Column,
     Table,
@@ -88,7 +90,7 @@ STAND_INS = Table(
 )
 
 # Tables that came after the schema; a database that lacks them is given them.
-LATER_TABLES = (STAND_INS, RUN_FIGURES)
+LATER_TABLES = (STAND_INS, RUN_FIGURES, RELEASES, RELEASED_RECORDS)
 
 _NOTES = (
     *("unrecognised", "unreadable", "out_of_range", "implausible"),

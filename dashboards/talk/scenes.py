@@ -245,7 +245,7 @@ def waiting(told: Told) -> Scene | None:
     grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1)
     series = [
         on_grid(sentence_case(e.label), told.look(e.arm, i),
-                {12 * p.years + m: (float(p.of_100), float(p.low), float(p.high)) for p in e.points for m in range(12)}, grid)
+                {12 * p.years + m: (p.of_100, p.low, p.high) for p in e.points for m in range(12)}, grid)
         for i, e in shown
     ]  # fmt: skip
     under = [{12 * p.years: str(p.followed) for p in e.points} for _, e in shown]
