@@ -202,8 +202,8 @@ def _last_month(group: Group) -> int:
 
 def _followed(group: Group, days: float) -> int:
     """The least that the results allow for the number followed at `days`: from the last figure before and the next."""
-    known = [(p.days, p.at_risk) for p in group.curve]
-    known += [(round(m.years * DAYS_PER_YEAR), m.followed) for m in group.milestones]
+    known = [(float(p.days), p.at_risk) for p in group.curve]
+    known += [(m.years * DAYS_PER_YEAR, m.followed) for m in group.milestones]
     before = [n for d, n in sorted(known) if d <= days]
     after = [n for d, n in sorted(known) if d >= days]
     return min(before[-1], after[0]) if before and after else 0

@@ -71,7 +71,7 @@ def release_share(
     if step is None:
         gate.withhold(NO_STEP)
         return None
-    if min(behind, beside) <= gate.rounding.most_hidden:
+    if math.floor(min(behind, beside) + _CLOSE) <= gate.rounding.most_hidden:
         gate.withhold(FEW_BEHIND)
         return None
     return share_range(gate, *shares, step)

@@ -21,7 +21,6 @@ FEWEST_CODED = 3
 KNOWN_BY_VOLUME = (
     f"a table of fewer than {FEWEST_CODED} clinicians or clinics, or with over {DOMINANCE_PERCENT} % at one of them"
 )
-_CLOSE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -116,7 +115,7 @@ def _rate(gate: Gate, r: RateRow, name: str, teeth: int | None, failures: int | 
         return ReleasedRate(name, *counts, r.years, None, None, None)
     # Nobody enters late, so at least (those followed at the end) times (the share that failed) have failed.
     figures = (r.survival, r.ci_low, r.ci_high)
-    shown = release_share(gate, figures, of=teeth, behind=r.followed * (1 - r.survival) + _CLOSE, beside=r.followed)
+    shown = release_share(gate, figures, of=teeth, behind=r.followed * (1 - r.survival), beside=r.followed)
     return ReleasedRate(name, *counts, r.years, *(shown or (None, None, None)))
 
 

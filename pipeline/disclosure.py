@@ -189,7 +189,7 @@ class Gate:
         while len(counts) > 1 or left_out:
             hidden = [n for n, t in zip(counts, told, strict=True) if t is None] + [n for n in left_out if n]
             shown = [i for i, t in enumerate(told) if t is not None]
-            if not shown or not hidden or (len(hidden) > 1 and sum(hidden) > self.rounding.most_hidden):
+            if not shown or not any(hidden) or (len(hidden) > 1 and sum(hidden) > self.rounding.most_hidden):
                 break
             least = min(shown, key=lambda i: (counts[i], i))
             told[least] = None
