@@ -144,7 +144,7 @@ class Released:
     losses: tuple[ReleasedLosses, ...] = ()
     decision: tuple[ReleasedOutcome, ...] = ()
     elsewhere: str = ""  # a word of `release_words.ELSEWHERE`, or nothing to be said
-    withheld: tuple[tuple[str, int], ...] = ()  # why figures are withheld, and how many; for the record to sign
+    withheld: tuple[tuple[str, str, int], ...] = ()  # where and why how many are hidden; for the record to sign
 
     def __post_init__(self) -> None:
         if self.elsewhere and self.elsewhere not in release_words.ELSEWHERE:
@@ -167,6 +167,7 @@ def release(results: Results, *, practice: str | None = None) -> Released:
 def _walk(gate: Gate, results: Results, practice: str | None) -> Released:
     """One walk of all results through the gate."""
     n = results.counts
+    gate.place = "The whole practice"
     released = Released(
         practice=practice,
         first_year=_year(results.data_from),
@@ -190,7 +191,7 @@ def _walk(gate: Gate, results: Results, practice: str | None) -> Released:
         decision=release_outcomes(gate, results.trials),
         elsewhere=next((u.setting for u in results.unseen if u.setting in release_words.ELSEWHERE), ""),
     )
-    return replace(released, withheld=tuple(sorted(gate.withheld.items())))
+    return replace(released, withheld=tuple((*key, n) for key, n in sorted(gate.withheld.items())))
 
 
 def _year(day: str) -> str:
@@ -232,6 +233,7 @@ def _sayable(c: Comparison) -> bool:
 
 
 def _comparison(gate: Gate, c: Comparison) -> ReleasedComparison:
+    gate.place = release_words.QUESTIONS[c.id][0]
     groups = tuple(_group(gate, c, g) for g in c.groups)
     enough = {g.name for g in groups if g.failures.value is not None and g.crowns.value is not None}
     difference, step = _difference(c, groups, enough)

@@ -112,6 +112,7 @@ def release_healing(gate: Gate, rows: Sequence[RecallRow]) -> tuple[ReleasedHeal
     The three states add up to those judged, so a lone hidden count takes another with it. The lines by lesion add up to
     the whole: they pass together, and only where in each of them enough healed and enough did not.
     """
+    gate.place = "Healing at recall"
     found = {r.name: r for r in rows if r.name in HEALING}
     whole = found.pop("all", None)
     if whole is None or (judged := gate.teeth(whole.recalled)) is None:
@@ -139,6 +140,7 @@ def release_losses(gate: Gate, tables: Sequence[LossTable]) -> tuple[ReleasedLos
     out = []
     for table in tables:
         group = next((g for g in table.groups if g.name == "all"), None)
+        gate.place = f"What {TEETH.get(table.id, 'teeth')} were lost to"
         if table.id in TEETH and group is not None:
             teeth = gate.teeth(group.teeth, group.patients)
             if teeth is not None:

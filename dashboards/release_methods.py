@@ -54,6 +54,7 @@ class ReleasedMethods:
 
 def release_methods(gate: Gate, results: Results) -> ReleasedMethods:
     """The methods' figures."""
+    gate.place = "Methods"
     main = next((c for c in results.comparisons if c.id in release_words.QUESTIONS), None)
     return ReleasedMethods(
         followup=tuple(found for f in results.followup if (found := _followup(gate, f)) is not None),

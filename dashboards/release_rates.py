@@ -78,6 +78,7 @@ def _rates(gate: Gate, table: RateTable, letters: dict[str, str]) -> ReleasedRat
     Of clinicians and clinics there must be three, and none may have more than half of the teeth: else one is known by
     volume, to the others at least.
     """
+    gate.place = f"{terms.outcome(table.outcome).many.capitalize()}: {terms.by(table.by).lower()}"
     coded = table.by in CODED
     if coded and _known_by_volume(table):
         gate.withhold(KNOWN_BY_VOLUME)

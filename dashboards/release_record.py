@@ -69,7 +69,7 @@ def _record(
             ("Programs", ", ".join(f"{k} {v}" for k, v in methods.versions) or "not known"),
         ),
         "WHAT WAS WITHHELD, AND WHY",
-        _bullets(f"{n} x {why}" for why, n in released.withheld) or "Nothing.",
+        _withheld(released) or "Nothing.",
         "ONE PATIENT, ONE CLINICIAN",
         _bullets((
             f"One patient has {count(of.teeth_of_one, 'crown')} or as many root canals, and "
@@ -91,6 +91,14 @@ def _record(
         "May be shared with: ________________________    signed: ________________",
     ]  # fmt: skip
     return "\n\n".join(parts) + "\n"
+
+
+def _withheld(released: Released) -> str:
+    places = dict.fromkeys(place for place, _, _ in released.withheld)
+    return "\n".join(
+        f"{place or 'Elsewhere'}\n" + _bullets(f"{n} x {why}" for p, why, n in released.withheld if p == place)
+        for place in places
+    )
 
 
 def _lines(*rows: tuple[str, str]) -> str:

@@ -129,6 +129,7 @@ def _answer(gate: Gate, a: TechniqueAnswer, smallest: float) -> ReleasedTechniqu
     named = [g.name for g in a.groups]
     if not title or a.outcome not in OUTCOMES or not set(named) <= set(labels):
         return None
+    gate.place = title
     groups = [f"{a.question} {n}" for n in named]
     sizes, people = [g.teeth for g in a.groups], [g.patients for g in a.groups]
     teeth = dict(zip(named, gate.table(groups, sizes, people), strict=True))

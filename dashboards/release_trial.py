@@ -117,6 +117,7 @@ class ReleasedChoices:
 
 def release_everyday(gate: Gate, trials: Sequence[Trial]) -> tuple[ReleasedIncidence, ...]:
     """The everyday curves of the trials, each kind of teeth once; weighted curves and unknown kinds stay inside."""
+    gate.place = "Teeth crowned vital"
     found = {c.arm: c for t in trials for c in t.everyday_curves if c.arm in EVERYDAY and not c.adjusted}
     return tuple(_incidence(gate, found[arm]) for arm in EVERYDAY if arm in found)
 
@@ -126,6 +127,7 @@ def release_outcomes(gate: Gate, trials: Sequence[Trial]) -> tuple[ReleasedOutco
 
     Behind the need of a root canal stand those seated vital that came to need one, and those that did not.
     """
+    gate.place = "The decision on a hyperemic tooth"
     trial = next((t for t in trials if t.id == DECISION), None)
     return () if trial is None else tuple(_outcome(gate, trial, o) for o in trial.outcomes if o.outcome in OUTCOMES)
 

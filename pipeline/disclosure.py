@@ -131,7 +131,7 @@ class Gate:
 
     `teeth_of_one` and `failures_of_one` are the most that one patient has of all teeth counted. A release is walked
     through until `settled`: what the tables of one walk hide for each other's sake holds for the whole of the next.
-    `withheld` counts, of the last walk, what was hidden by its reason.
+    `withheld` counts, of the last walk, what was hidden by `place` (set by whoever walks) and reason.
     """
 
     def __init__(self, rounding: Rounding, *, teeth_of_one: int = 1, failures_of_one: int = 1) -> None:
@@ -139,11 +139,12 @@ class Gate:
         self._of_one = {TEETH: teeth_of_one, FAILURES: failures_of_one}
         self._hidden: set[tuple[str, str, int]] = set()
         self._added = False
-        self.withheld: Counter[str] = Counter()
+        self.place = ""
+        self.withheld: Counter[tuple[str, str]] = Counter()
 
     def walk(self) -> None:
         """Begin a walk."""
-        self._added, self.withheld = False, Counter()
+        self._added, self.place, self.withheld = False, "", Counter()
 
     @property
     def settled(self) -> bool:
@@ -153,7 +154,7 @@ class Gate:
     def withhold(self, why: str, n: int = 1) -> None:
         """Note that `n` figures are withheld."""
         if n:
-            self.withheld[why] += n
+            self.withheld[self.place, why] += n
 
     def teeth(self, n: int, patients: int | None = None, *, group: str = "") -> int | None:
         """A count of teeth, of that many patients; `group` names the teeth where tables name them too."""

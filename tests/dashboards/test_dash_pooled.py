@@ -22,10 +22,7 @@ from pptx import Presentation
 from dashboards import pooled_deck
 from dashboards.charts.pooled_curve import at
 from dashboards.pages import pooled as page
-from dashboards.release_count import protect, release_count
-from dashboards.release_percent import percent_step
 from dashboards.write_pooled import write_pooled
-from pipeline.disclosure import protected, rounded_count, step_per_100
 from pipeline.pool.combine import pool
 from pipeline.results_pooled import PooledResults
 
@@ -138,15 +135,6 @@ def test_what_is_written_may_only_be_read_by_its_owner(pooled, tmp_path):
     assert all(p.stat().st_mode & 0o077 == 0 for p in (tmp_path / "out").iterdir())
     told = json.loads((tmp_path / "out" / "pooled.json").read_text())
     assert [p["letter"] for p in told["practices"]] == ["A", "B", "C", "D"]
-
-
-def test_contributions_and_shared_pages_hide_by_the_same_rules():
-    for n in range(3000):
-        assert rounded_count(n) == release_count(n).value
-    for counts in ([7, 40, 103], [3, 4, 90], [20, 30, 40], [10, 500]):
-        assert protected(counts) == [c.value for c in protect(counts)]
-    # Steps of percentages follow from the rounded count here, and so are never finer.
-    assert all((step_per_100(rounded_count(n) or 0) or 100) >= (percent_step(n) or 100) for n in range(11, 3000))
 
 
 def test_imports_of_the_page_stay_on_its_side():

@@ -739,7 +739,8 @@ def test_one_patient_may_not_be_more_than_half_of_a_count() -> None:
 def test_a_group_of_few_patients_is_hidden_however_many_their_teeth() -> None:
     few = dataclasses.replace(group(500, 60), patients=10)
     (found,) = release(results(compared(groups=(few, group(400, 40, "through_crown"))))).comparisons
-    assert [(g.crowns.value, g.failures.value, g.points) for g in found.groups][0] == (None, None, ())
+    first = found.groups[0]
+    assert (first.crowns.value, first.failures.value, first.points) == (None, None, ())
     assert (found.difference, found.naive, found.estimates) == (None, None, ())
 
 

@@ -8,6 +8,7 @@ import pytest
 import sample_results as samples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_gate import plain_gate
 from read_page import plain
 
 from dashboards import terms, words_shared, words_technique
@@ -25,7 +26,7 @@ def answers() -> tuple[TechniqueAnswer, ...]:
 
 
 def shown(*given: TechniqueAnswer) -> ReleasedTechniques:
-    return release_techniques(given, smallest=5)
+    return release_techniques(plain_gate(), given, smallest=5)
 
 
 def test_a_small_group_is_hidden_with_its_smallest_neighbour_and_so_are_its_comparisons() -> None:

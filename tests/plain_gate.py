@@ -1,4 +1,4 @@
-"""A gate that rounds as one would by hand: counts above 10 to the nearest 5 (at least 15), shares to the nearest step."""
+"""A gate that rounds as by hand: counts above 10 to the nearest 5 (at least 15), shares to the nearest step."""
 
 from pipeline.disclosure import STEP, Gate, Rounding
 
