@@ -215,7 +215,7 @@ def from_text(text: str) -> Released | None:
     """A released result that was kept; None for one that is of another form, or breaks the present rules."""
     try:
         found: Released = from_plain(Released, json.loads(text))
-    except (KeyError, TypeError, ValueError):
+    except (AttributeError, KeyError, TypeError, ValueError):
         return None
     return found
 

@@ -221,10 +221,11 @@ ONE_PATIENT = f"a count of which one patient could be more than {DOMINANCE_PERCE
 
 
 def gate_of(results: Results) -> Gate:
-    """The gate of the records that results stand on; without their digest, of the results themselves."""
+    """The gate of the records that results stand on; without their digest, of the files and the counts in them."""
     records = results.records
-    told = records.digest or json.dumps(to_plain(results), sort_keys=True, default=str)
-    key = hashlib.sha256(told.encode()).digest()
+    counts = (results.counts, results.rates, *(c.groups for c in results.comparisons))
+    files = sorted(f"{r.hash} {r.rows_read}" for r in results.quality.loads)
+    key = hashlib.sha256((records.digest or json.dumps([files, to_plain(counts)])).encode()).digest()
     return Gate(Rounding(key), teeth_of_one=records.teeth_of_one, failures_of_one=records.failures_of_one)
 
 

@@ -252,7 +252,7 @@ def _contribution_of(text: str) -> Contribution | None:
     """A contribution that was kept; None for one of another form, or that may no longer leave."""
     try:
         found: Contribution = from_plain(Contribution, json.loads(text))
-    except (KeyError, TypeError, ValueError):
+    except (AttributeError, KeyError, TypeError, ValueError):
         return None
     return found
 

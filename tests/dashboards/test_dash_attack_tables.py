@@ -85,7 +85,7 @@ def test_no_hidden_cell_of_thirty_practices_is_pinned_down(some: int) -> None:
         a = Attacker()
         wholes = [a.cell(name, gate.teeth(n)) for name, n in zip(("teeth", "failed"), totals, strict=True)]
         a.within(*reversed(wholes))
-        for i, ((names, counts), shown) in enumerate(zip(tables, told, strict=True)):
+        for i, ((names, _), shown) in enumerate(zip(tables, told, strict=True)):
             cells = [a.cell(name, n) for name, n in zip(names, shown, strict=True)]
             a.parts(wholes[i % 2], cells)
             hidden += shown.count(None)

@@ -127,7 +127,8 @@ def test_what_is_lost_of_the_decision_is_a_crowned_tooth_root_filled_or_not():
     assert words_trial.outcome_terms("crown_failure") == terms.outcome("crown_failure")
 
 
-def test_the_decision_leaves_the_practice_on_the_step_of_its_smaller_arm():
+def test_the_decision_leaves_the_practice_on_the_step_of_its_smaller_arm(monkeypatch):
+    monkeypatch.setattr("dashboards.release.gate_of", lambda results: plain_gate())
     trial = samples.differs().trials[0]
     inside = {o.outcome: o.difference for o in trial.outcomes}
     arms = {c.arm: c.teeth for c in trial.curves}
@@ -242,7 +243,8 @@ def test_choices_leave_only_as_a_count_and_two_whole_numbers():
     sampled = dataclasses.replace(comparison.choices, sample=Sample(10_000, 277_804))
     counted = words_shared.choices(
         dataclasses.replace(
-            release(samples.differs()).comparisons[0], choices=release_choices(plain_gate(), sampled, comparison.difference)
+            release(samples.differs()).comparisons[0],
+            choices=release_choices(plain_gate(), sampled, comparison.difference),
         )
     )
     assert "on a sample of the patients" in counted

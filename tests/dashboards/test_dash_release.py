@@ -46,7 +46,8 @@ def test_the_gate_of_results_hangs_on_their_records():
     a, b = samples.differs(), samples.too_early()
 
     def told(results):
-        return [gate_of(results).rounding.count(n) for n in range(11, 200)]
+        gate = gate_of(results)
+        return [gate.rounding.count(n) for n in range(11, 200)]
 
     assert told(a) == told(a)
     assert told(a) != told(b)

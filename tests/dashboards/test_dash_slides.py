@@ -15,6 +15,7 @@ from dashboards.release import release
 from dashboards.talk import appendix, fit, story
 from dashboards.talk.deck import PLACE
 from pipeline.results_methods import RULES
+from pipeline.results_records import Records
 from pipeline.talk import Talk
 
 FOOT = 6.85  # inches: the line above the footer
@@ -150,7 +151,7 @@ def test_rules_in_force_are_told_in_words() -> None:
 
 
 def test_curves_are_called_unadjusted_and_a_difference_as_it_was_made() -> None:
-    results = samples.cannot_tell()
+    results = dataclasses.replace(samples.cannot_tell(), records=Records("cannot tell"))
     main = results.comparisons[0]
     assert main.difference is not None
     for method, ends in (("adjusted: by a model", "per 100, adjusted"), ("difference of two curves", "per 100")):

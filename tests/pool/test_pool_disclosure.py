@@ -86,14 +86,19 @@ def test_the_same_records_are_told_alike_and_other_ones_anew():
     assert 100 < sum(one.count(n) != other.count(n) for n in numbers) < 300
 
 
-def test_a_lone_hidden_count_takes_the_smallest_other_with_it():
-    gate = plain_gate()
-    assert gate.table("abc", [7, 40, 103]) == [None, None, 105]
-    assert gate.table("abc", [7, 8, 103]) == [None, None, 105]
-    assert gate.table("abc", [3, 4, 20, 103]) == [None, None, None, 105]  # 7 together are too few
-    assert gate.table("abc", [20, 40, 103]) == [20, 40, 105]
-    assert gate.table("abc", [0, 40, 103]) == [None, 40, 105]  # nobody is hidden
-    assert gate.table("a", [7]) == [None]
+@pytest.mark.parametrize(
+    ("counts", "told"),
+    [
+        ([7, 40, 103], [None, None, 105]),
+        ([7, 8, 103], [None, None, 105]),
+        ([3, 4, 20, 103], [None, None, None, 105]),  # 7 together are too few
+        ([20, 40, 103], [20, 40, 105]),
+        ([0, 40, 103], [None, 40, 105]),  # nobody is hidden
+        ([7], [None]),
+    ],
+)
+def test_a_lone_hidden_count_takes_the_smallest_other_with_it(counts, told):
+    assert plain_gate().table("abcd"[: len(counts)], counts) == told
 
 
 def test_what_a_table_hides_for_anothers_sake_is_hidden_in_every_table():
@@ -252,13 +257,12 @@ def test_the_fewest_behind_a_count():
 
 
 def test_what_is_left_out_counts_as_hidden():
-    gate = plain_gate()
-    assert gate.table("ab", [100, 60], left_out=[4]) == [100, None]
-    assert gate.table("ab", [7, 40], left_out=[3]) == [None, None]
-    assert gate.table("ab", [7, 40], left_out=[4]) == [None, 40]
-    assert gate.table("a", [40], left_out=[4]) == [None]
-    assert gate.table("a", [40]) == [40]
-    assert gate.table("", []) == []
+    assert plain_gate().table("ab", [100, 60], left_out=[4]) == [100, None]
+    assert plain_gate().table("ab", [7, 40], left_out=[3]) == [None, None]
+    assert plain_gate().table("ab", [7, 40], left_out=[4]) == [None, 40]
+    assert plain_gate().table("a", [40], left_out=[4]) == [None]
+    assert plain_gate().table("a", [40]) == [40]
+    assert plain_gate().table("", []) == []
 
 
 def test_halves_go_up():
