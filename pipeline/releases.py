@@ -4,7 +4,8 @@ Whoever sees two releases can subtract them. So the same records give the same f
 of an earlier release by fewer than 11 patients give its figures once more, that of the nearest; and all others are
 rounded anew (`disclosure.Rounding`), so that their difference tells nothing of so few either.
 
-Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint. Two sets differ
+Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint; patients who are
+known by nothing, or by the same, are numbered. Under which id a patient stands does not matter. Two sets differ
 by at least as many patients as one has fingerprints that the other lacks: that number counts, so that it is never taken
 for larger than it is.
 """
@@ -116,8 +117,9 @@ def _marks(store: Store, key: Path) -> pl.Series:
     """The fingerprint of each patient, in order."""
     secret = _secret(store, key)
     found = (
-        hashlib.blake2b(f"{patient}\x1f{fact}".encode(), key=secret, digest_size=_MARK).digest()
-        for patient, fact in store.facts.by_patient().iter_rows()
+        hashlib.blake2b(f"{fact}\x1f{i}".encode(), key=secret, digest_size=_MARK).digest()
+        for fact, patients in store.facts.of_patients().iter_rows()
+        for i in range(patients)
     )
     return pl.Series("mark", sorted({int.from_bytes(d, "big", signed=True) for d in found}), dtype=pl.Int64())
 

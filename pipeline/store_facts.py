@@ -18,14 +18,16 @@ class Facts:
     def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         self._connection = connection
 
-    def by_patient(self) -> pl.DataFrame:
-        """`patient_id, fact`: a fingerprint of all rows of the patient in whatever order they lie, visits apart."""
+    def of_patients(self) -> pl.DataFrame:
+        """`fact, patients`: each fingerprint of all rows of a patient, in whatever order and under whatever id they
+        lie, and of how many patients it is; visits say no more of a patient than that he is one.
+        """
         tables = [t for t in DERIVED_TABLES.values() if t is not PROCEDURES and "patient_id" in t.columns]
         rows = [f"SELECT patient_id, 0::UBIGINT AS fact FROM (SELECT DISTINCT patient_id FROM {PROCEDURES.name})"]  # noqa: S608
         rows += [f"SELECT patient_id, {_fingerprint(t)} AS fact FROM {t.name}" for t in tables]  # noqa: S608
         found: pl.DataFrame = self._connection.sql(
-            f"SELECT patient_id, sum(fact)::VARCHAR AS fact FROM ({' UNION ALL '.join(rows)}) "  # noqa: S608
-            "WHERE patient_id IS NOT NULL GROUP BY patient_id ORDER BY patient_id"
+            f"SELECT fact::VARCHAR AS fact, count(*) AS patients FROM (SELECT sum(fact) AS fact "  # noqa: S608
+            f"FROM ({' UNION ALL '.join(rows)}) WHERE patient_id IS NOT NULL GROUP BY patient_id) GROUP BY fact"
         ).pl()
         return found
 

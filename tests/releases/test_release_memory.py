@@ -30,7 +30,7 @@ def crowns(patients: range, *, late: frozenset[int] = frozenset()) -> pl.DataFra
         row |= {
             "crown_id": f"c{i}", "patient_id": f"p{i:04d}", "tooth_fdi": 16, "tooth_group": "molar",
             "crown_kind": "single", "seat_date": dt.date(2015, 1, 1), "entry_date": dt.date(2015, 1, 1),
-            "exit_date": dt.date(2020, 1, 2 if i in late else 1), "exit_reason": "last_contact",
+            "exit_date": dt.date(2020, 1, 1) + dt.timedelta(10 * i + (i in late)), "exit_reason": "last_contact",
         }  # fmt: skip
         rows.append(row)
     return pl.DataFrame(rows, schema={n: c.dtype for n, c in CROWNS.columns.items()}, orient="row")
@@ -127,6 +127,16 @@ def test_other_settings_of_the_same_records_are_told_but_not_of_near_ones(practi
     assert practice.share(crowns(range(100)), of=other) == Remembered("figures 2", DAY, NEW)
     assert practice.share(crowns(range(100))).figures == "figures 1"
     assert practice.share(crowns(range(101)), of=results(horizon_years="3")).standing == NEAR
+
+
+def test_patients_under_other_ids_and_alike_patients_are_told_apart_by_their_number(practice: Practice) -> None:
+    practice.share(crowns(range(100)))
+    renamed = crowns(range(100)).with_columns(patient_id=pl.lit("x") + pl.col("patient_id"))
+    assert practice.share(renamed).standing == SAME
+    alike = crowns(range(30)).with_columns(exit_date=pl.lit(dt.date(2020, 1, 1)))
+    assert practice.share(alike).standing == NEW
+    assert practice.share(alike.head(20)).standing == NEAR
+    assert practice.share(alike.head(19)).standing == NEW
 
 
 def test_pages_and_pooling_are_remembered_apart(practice: Practice) -> None:
