@@ -15,7 +15,7 @@ class ReleasedCount:
     value: int | None
 
     def __post_init__(self) -> None:
-        if not is_rounded(self.value):
+        if not is_rounded(self.value) or (self.value is not None and self.value < LOWEST_TOLD):
             raise ValueError(f"a released count is hidden, or at least {LOWEST_TOLD} and a multiple of {STEP}")
 
     def __str__(self) -> str:

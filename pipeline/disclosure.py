@@ -59,10 +59,10 @@ OTHER_COVARIATE = "another recorded characteristic"
 
 
 def is_rounded(value: object) -> bool:
-    """True for what a rounding may give: None, or a whole multiple of 5 from 15 on."""
+    """True for what a rounding may give: None, or a whole multiple of 5; 10 is what earlier versions told of 11."""
     if value is None:
         return True
-    return type(value) is int and value >= LOWEST_TOLD and value % STEP == 0
+    return type(value) is int and value >= SMALLEST - 1 and value % STEP == 0
 
 
 def fewest_behind(told: int) -> int:

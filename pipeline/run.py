@@ -37,6 +37,7 @@ from pipeline.releases import NEAR, PAGES, POOLING, Remembered, records_of, reme
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
 from pipeline.results_owner import Owner
+from pipeline.results_records import Records
 from pipeline.run_ingest import ingest_stage, set_aside_stage
 from pipeline.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.run_parts import compare_main_in_parts
@@ -111,7 +112,7 @@ def compare_stage(
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
         codes = code_table(settings)
-        told = _told(store, settings, codes)
+        told = dataclasses.replace(_told(store, settings, codes), records=_records(store, settings))
         need = settings.machine.memory_to_compare(sum(told.filled[t.name].rows for t in (CROWNS, ENDO_COURSES)))
         if parts or workers > 1 or cluster is not None or need > memory:
             if not parts and workers == 1 and cluster is None:
@@ -126,8 +127,6 @@ def compare_stage(
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
         with store.transaction():
-            key = key_path(store.path, settings.practice.key_file)
-            results = dataclasses.replace(results, records=records_of(store, key=key))
             if runs is not None:
                 store.replace(RUN_FIGURES, runs)
             store.save_results(json.dumps(to_plain(results)))
@@ -340,11 +339,18 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         settings=_in_words(settings.analysis) | _in_words(_borrowing(settings)),
         left_out=store.field_notes(),
         other_texts=store.other_texts(),
+        records=Records(),
         could_hold={
             field: store.filled_among(field, codes.filter(pl.col("event").is_in(events))["code"].to_list())
             for field, events in COULD_HOLD.items()
         },
     )
+
+
+def _records(store: Store, settings: Settings) -> Records:
+    """Taken before anything is compared, since our own figures are held against those of other practices there."""
+    with store.transaction():
+        return records_of(store, key=key_path(store.path, settings.practice.key_file))
 
 
 def _others(store: Store, settings: Settings, told: Told) -> Others:

@@ -132,7 +132,7 @@ def test_our_figures_under_another_code_are_not_counted_twice(folder, contribute
     given = dataclasses.replace(read_contribution(contributed), code="00000000000000aa")
     with open_store(folder / "one" / "practice.duckdb") as store:
         crowns, patients = store.read(CROWNS), store.read(PATIENTS)
-    results = results_of(crowns, patients)
+    results = run.stored_results(load_settings(folder / "one" / "practice.toml"))
     spells = {MAIN: state_spells(crown_rows(own_crowns(crowns), patients)).with_columns(unit="crown_id")}
     others = others_of([given], code="00000000000000bb", rules=given.rules, borrowing=Borrowing())
     with pytest.raises(DataError, match="same figures under different codes"):

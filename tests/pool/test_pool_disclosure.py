@@ -246,7 +246,7 @@ def test_an_error_finer_than_five_failures_is_none_of_ours(value, may):
 
 @pytest.mark.parametrize(
     ("value", "may"),
-    [(None, True), (15, True), (20, True), (10, False), (0, False), (16, False), (15.0, False), (True, False)],
+    [(None, True), (10, True), (15, True), (5, False), (0, False), (16, False), (15.0, False), (True, False)],
 )
 def test_what_a_rounded_count_is(value, may):
     assert is_rounded(value) is may
