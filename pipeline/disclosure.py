@@ -225,7 +225,9 @@ def gate_of(results: Results) -> Gate:
     records = results.records
     counts = (results.counts, results.rates, *(c.groups for c in results.comparisons))
     files = sorted(f"{r.hash} {r.rows_read}" for r in results.quality.loads)
-    key = hashlib.sha256((records.digest or json.dumps([files, to_plain(counts)])).encode()).digest()
+    key = hashlib.sha256(
+        (records.rounded_by or records.digest or json.dumps([files, to_plain(counts)])).encode()
+    ).digest()
     return Gate(Rounding(key), teeth_of_one=records.teeth_of_one, failures_of_one=records.failures_of_one)
 
 

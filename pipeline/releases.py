@@ -1,8 +1,10 @@
 """The memory of releases: what was made for sharing, when, and from which records.
 
 Whoever sees two releases can subtract them. So the same records give the same figures; records that differ from those
-of an earlier release by fewer than 11 patients give its figures once more, that of the nearest; and all others are
-rounded anew (`disclosure.Rounding`), so that their difference tells nothing of so few either.
+of an earlier release by fewer than 11 patients give its figures once more, those of the nearest. All others give new
+figures under one rounding (`disclosure.Rounding`), that of the records of the first release: a count that stays as it
+is is told alike for ever, so that many releases cannot be averaged, and where two told counts of different releases
+surely differ, they may differ by 11. A memory that begins anew, from other records, begins with another rounding.
 
 Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint; patients who are
 known by nothing, or by the same, are numbered. Under which id a patient stands does not matter. Two sets differ
@@ -49,7 +51,9 @@ class Remembered:
 
 def records_of(store: Store, *, key: Path) -> Records:
     """What the rounding of shared figures hangs on, of the records stored now; `key` is the file of the key."""
-    return Records(_digest(_marks(store, key)), *store.facts.most_of_one())
+    digest = _digest(_marks(store, key))
+    first = store.read(RELEASES, ["release", "records"]).sort("release")["records"]
+    return Records(digest, *store.facts.most_of_one(), rounded_by=first[0] if len(first) else digest)
 
 
 def remembered(

@@ -100,7 +100,7 @@ def test_what_a_curve_gives_back_of_its_counts_is_never_fewer_than_eleven(name: 
     Between two changes lie at least 11 failures; the first may hide up to 19 and never surely fewer than 11 but some.
     """
     exact, changes = 0, 0
-    for gate in gates(8):
+    for gate in gates(3):
         for c in samples.all_variants()[name].comparisons:
             for g in c.groups:
                 table = told_table(gate, g)
@@ -116,7 +116,7 @@ def test_what_a_curve_gives_back_of_its_counts_is_never_fewer_than_eleven(name: 
                     changes += 1
                     exact += least == most
                     behind, told_before = failed, told
-    assert changes > 50
+    assert changes > 30
     assert exact == 0
 
 

@@ -9,8 +9,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.disclosure import gate_of
 from pipeline.releases import NEAR, NEW, PAGES, POOLING, SAME, Remembered, records_of, remembered
 from pipeline.results import Counts, Quality, Results
+from pipeline.results_records import Records
 from pipeline.store import open_store
 from pipeline.tables import CROWNS, RELEASED_RECORDS, RELEASES
 
@@ -164,6 +166,36 @@ def test_a_database_built_anew_rounds_the_same_records_alike(tmp_path: Path) -> 
         store.replace(CROWNS, crowns(range(30)))
         key.write_text("another key")
         assert records_of(store, key=key).digest != digests[0]
+
+
+def test_many_releases_cannot_be_averaged(practice: Practice) -> None:
+    """Month by month eleven patients come: what stays as it is is told alike in every release of the database.
+
+    Rounded anew each time, the mean of two years would name the count.
+    """
+    told, anew = set(), []
+    for month in range(24):
+        rows = crowns(range(100 + 11 * month))
+        assert practice.share(rows).standing == NEW
+        with open_store(practice.path) as store, store.transaction():
+            found = records_of(store, key=practice.key)
+        of = dataclasses.replace(results(), records=found)
+        told.add(tuple(gate_of(of).rounding.count(n) for n in range(11, 60)))
+        anew.append(gate_of(dataclasses.replace(of, records=Records(found.digest))).rounding.count(17))
+    assert len(told) == 1
+    assert set(anew) == {15, 20}
+    assert practice.made == 24
+
+
+def test_a_memory_that_begins_anew_rounds_by_its_own_records(tmp_path: Path) -> None:
+    found = []
+    for i, n in enumerate((100, 101)):
+        (tmp_path / str(i)).mkdir()
+        practice = Practice(tmp_path / str(i))
+        practice.share(crowns(range(n)))
+        with open_store(practice.path) as store, store.transaction():
+            found.append(records_of(store, key=practice.key).rounded_by)
+    assert found[0] != found[1]
 
 
 def test_without_a_key_one_is_drawn_and_kept(tmp_path: Path) -> None:
