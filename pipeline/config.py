@@ -65,6 +65,9 @@ class Practice:
     serial_dates: str | None = None  # spreadsheet day numbers count from 1900 | 1904; None refuses them
     root_canals_elsewhere: str = "unknown"  # whether others do root canals of this practice's patients
     key_file: Path | None = None  # the key of the patients' pseudonyms; None: beside the database
+    signing_key_file: Path | None = None  # the key that signs contributions; None: beside the database
+    # Files may lie outside the folder of the TOML; without it a name that leads out of it is refused.
+    files_outside: bool = False
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
     numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
     accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
@@ -167,9 +170,12 @@ class Evidence:
     """How others' figures are put beside ours; `questions.others_and_yours` gives the reasons.
 
     `contributions` are patterns, relative to the TOML's folder, of files that other practices gave for pooling.
+    `members` is the list of the practices' key numbers (`pool.members`), and `unsigned` takes files that nobody signed.
     """
 
     contributions: tuple[str, ...] = ()
+    members: str | None = None
+    unsigned: bool = False
     vague_weight: float = 0.2
     between_shares: float = 0.5
     between_ratios: float = 0.5
@@ -543,9 +549,11 @@ def _analysis(raw: dict[str, Any]) -> Analysis:
 def _evidence(raw: dict[str, Any]) -> Evidence:
     where = "[evidence]"
     _known(raw, [f.name for f in fields(Evidence)], where)
-    numbers = {k: _number(raw, k, where, whole=False, low=0) for k in raw if k != "contributions"}
+    other = ("contributions", "members", "unsigned")
+    numbers = {k: _number(raw, k, where, whole=False, low=0) for k in raw if k not in other}
     files = _text_list(raw, "contributions", where, example="club/contribution-*.json")
-    evidence = Evidence(contributions=files, **numbers)
+    members = _text_map({k: raw[k] for k in ("members",) if k in raw}, where).get("members")
+    evidence = Evidence(contributions=files, members=members, unsigned=_flag(raw, "unsigned", where), **numbers)
     if not 0 < evidence.vague_weight < 1:
         raise ConfigError(f"{where} vague_weight must lie between 0 and 1, e.g. 0.2.")
     for key in ("between_shares", "between_ratios"):
@@ -577,6 +585,12 @@ def _asks(raw: Any) -> tuple[Ask, ...]:
     if not isinstance(raw, list) or not all(isinstance(one, dict) for one in raw):
         raise ConfigError("Each question is a table of its own: [[ask]].")
     return tuple(read_ask(one, where=f"[[ask]] {n}:") for n, one in enumerate(raw, 1))
+
+
+def _flag(raw: Mapping[str, Any], key: str, where: str) -> bool:
+    if not isinstance(value := raw.get(key, False), bool):
+        raise ConfigError(f"{where} {key} must be true or false, without quotation marks.")
+    return value
 
 
 def _century(raw: Mapping[str, Any], where: str) -> int | None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.disclosure import nth_letter
@@ -14,11 +14,17 @@ from pipeline.pool.asked import Pooled, questions
 from pipeline.pool.contribution import Contribution, Side
 from pipeline.pool.curves import pooled_curve
 from pipeline.pool.files import as_bytes
+from pipeline.pool.likeness import same_practice
+from pipeline.pool.members import refuse_strangers
+from pipeline.pool.plausible import impossible
 from pipeline.pool.sentences import CAUTIONS, notes, write_verdict
 from pipeline.pool.values import FEWEST, Kind, Of, pooled_value
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, decide
-from pipeline.results import Difference, to_plain
+from pipeline.results import Difference
 from pipeline.results_pooled import (
+    KEY,
+    MEMBER,
+    NOBODY,
     PooledComparison,
     PooledGroup,
     PooledMix,
@@ -30,20 +36,32 @@ from pipeline.safety import spoken_code
 from pipeline.stats.multiplicity import holm
 
 
-def pool(given: Sequence[Contribution]) -> PooledResults:
+def pool(given: Sequence[Contribution], *, members: Mapping[str, str] | None = None) -> PooledResults:
     """Combine what practices gave; their order changes nothing.
+
+    `members` are the practices' names by their key numbers, where whoever pools has a list of them.
 
     Raises
     ------
     DataError
-        Below two practices, where one stands twice, or where the rules behind the figures differ.
+        Below two practices, where one stands twice or is no member, holds what no practice can have, or where the
+        rules behind the figures differ.
     """
     ordered = sorted(given, key=lambda c: c.code)
     _check(ordered)
+    if members is not None:
+        refuse_strangers(ordered, members)
     rules = dict(ordered[0].rules)
     letters = [nth_letter(i) for i in range(len(ordered))]
     practices = tuple(
-        PooledPractice(letter, c.data_until, c.software, len(c.contrasts), hashlib.sha256(as_bytes(c)).hexdigest())
+        PooledPractice(
+            letter,
+            c.data_until,
+            c.software,
+            len(c.contrasts),
+            hashlib.sha256(as_bytes(c)).hexdigest(),
+            NOBODY if not c.key else KEY if members is None else MEMBER,
+        )
         for letter, c in zip(letters, ordered, strict=True)
     )
     drafts = []
@@ -59,23 +77,26 @@ def pool(given: Sequence[Contribution]) -> PooledResults:
 def _check(ordered: Sequence[Contribution]) -> None:
     if len(ordered) < FEWEST:
         raise DataError("Pooling needs the files of at least two practices.")
+    refuse_impossible(ordered)
     refuse_twice(ordered)
     refuse_other_rules([c.rules for c in ordered])
 
 
 def refuse_twice(ordered: Sequence[Contribution]) -> None:
     """Raise DataError where the data of one practice would count twice."""
-    if len({c.code for c in ordered}) < len(ordered):
-        raise DataError("Two of the files are of the same practice. Give the later one of them only.")
-    seen: set[str] = set()
-    for c in ordered:
-        tables = {json.dumps(to_plain(x), sort_keys=True) for x in c.contrasts if x.group.table and x.reference.table}
-        if seen & tables:
+    for one, other in itertools.combinations(ordered, 2):
+        if (why := same_practice(one, other)) is not None:
             raise DataError(
-                "Two of the files hold the same figures under different codes: the data of one practice would count "
-                "twice. Leave one out."
+                f"Two of the files (practices {one.code} and {other.code}) {why}: the data of one practice would count "
+                "twice. Give the later one of them only."
             )
-        seen |= tables
+
+
+def refuse_impossible(ordered: Sequence[Contribution]) -> None:
+    """Raise DataError where a file holds what no practice can have."""
+    for c in ordered:
+        if (fault := impossible(c)) is not None:
+            raise DataError(f"The file of practice {c.code} holds what no practice can have: {fault}.")
 
 
 def refuse_other_rules(given: Sequence[tuple[tuple[str, str], ...]]) -> None:
