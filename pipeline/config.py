@@ -20,6 +20,7 @@ from pipeline.doubts.doubt import ACCEPTABLE
 from pipeline.doubts.standing import STATUS_WORDS
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
+from pipeline.inside_folder import SETTING, inside, refuse_outside
 from pipeline.sources.group_lines import read_templates
 from pipeline.sources.made_columns import KEYS, date_parts, made_of
 from pipeline.sources.source import Made
@@ -292,7 +293,8 @@ def matching_files(settings: Settings, table: str, *, corrected: bool = False) -
         If a pattern matches nothing.
     """
     told = settings.tables[table]
-    return _matching(settings, told.corrected if corrected else told.files, f"[tables.{table}] files")
+    key, patterns = ("corrected", told.corrected) if corrected else ("files", told.files)
+    return _matching(settings, patterns, f"[tables.{table}] {key}")
 
 
 def contribution_files(settings: Settings) -> list[Path]:
@@ -300,9 +302,17 @@ def contribution_files(settings: Settings) -> list[Path]:
     return _matching(settings, settings.evidence.contributions, "[evidence] contributions")
 
 
+def members_file(settings: Settings) -> Path:
+    """The list of practices whose files are taken, under `[evidence]`."""
+    named, allowed = settings.evidence.members or "", settings.practice.files_outside
+    return inside(settings.path.parent, named, "[evidence] members", allowed=allowed)
+
+
 def _matching(settings: Settings, patterns: Iterable[str], where: str) -> list[Path]:
     found: dict[Path, None] = {}
+    folder, allowed = settings.path.parent, settings.practice.files_outside
     for pattern in patterns:
+        refuse_outside(folder, folder / pattern, pattern, where, allowed=allowed)
         # A name may hold the signs of a pattern, as in "ledger [2020].csv".
         matches = [p for p in [settings.path.parent / pattern] if p.is_file()]
         if not matches and any(letter in pattern for letter in "*?["):
@@ -312,6 +322,8 @@ def _matching(settings: Settings, patterns: Iterable[str], where: str) -> list[P
                 f'{where}: nothing matches "{pattern}" in the folder of {settings.path.name}. '
                 "Correct the name, or leave it out."
             )
+        for match in matches:
+            refuse_outside(folder, match.resolve(), pattern, where, allowed=allowed)  # a link
         found.update(dict.fromkeys(matches))
     return list(found)
 
@@ -330,21 +342,27 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
     years = _century(raw, "[practice]")
     serials = _serial_dates(raw, "[practice]")
     accepted = _text_list(raw, "accepted", "[practice]", example=ACCEPTABLE[0])
-    plain = {k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates", "accepted")}
+    outside = _flag(raw, SETTING, "[practice]")
+    plain = {k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates", "accepted", SETTING)}
     text = _text_map(plain, "[practice]")
+
+    def place(key: str, named: str) -> Path:
+        return inside(path.parent, named, f"[practice] {key}", allowed=outside)
+
     if "tooth_notation" not in text:
         raise ConfigError(f"[practice] tooth_notation is missing: {', '.join(NOTATIONS)}. It is never guessed.")
     system = text.get("code_system", "cdt")
     if system not in codes.BUILT_IN:
-        if not (path.parent / system).is_file():
+        listed = place("code_system", system)
+        if not listed.is_file():
             near = _near(system, codes.BUILT_IN)
             built_in = ", ".join(codes.BUILT_IN)
             raise ConfigError(f'[practice] code_system = "{system}" is neither built in ({built_in}) nor a file.{near}')
-        system = str((path.parent / system).resolve())
+        system = str(listed)
     return Practice(
         name=text.get("name", "The practice"),
         tooth_notation=_one_of(text["tooth_notation"], NOTATIONS, "[practice] tooth_notation"),
-        database=(path.parent / text.get("database", "practice.duckdb")).resolve(),
+        database=place("database", text.get("database", "practice.duckdb")),
         code_system=system,
         date_format=_date_format(text.get("date_format", "auto"), "[practice]"),
         crown_date=_one_of(text.get("crown_date", "seat"), CROWN_DATES, "[practice] crown_date"),
@@ -353,7 +371,9 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         root_canals_elsewhere=_one_of(
             text.get("root_canals_elsewhere", "unknown"), ROOT_CANALS_ELSEWHERE, "[practice] root_canals_elsewhere"
         ),
-        key_file=(path.parent / text["key_file"]).resolve() if "key_file" in text else None,
+        key_file=place("key_file", text["key_file"]) if "key_file" in text else None,
+        signing_key_file=place("signing_key_file", text["signing_key_file"]) if "signing_key_file" in text else None,
+        files_outside=outside,
         patient_ids=_one_of(text["patient_ids"], PATIENT_IDS, "[practice] patient_ids")
         if "patient_ids" in text
         else None,
