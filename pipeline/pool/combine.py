@@ -68,7 +68,7 @@ def pool(given: Sequence[Contribution], *, members: Mapping[str, str] | None = N
     for asked in questions().values():
         of = [(letter, x) for letter, c in zip(letters, ordered, strict=True) for x in c.contrasts if x.id == asked.id]
         if len(of) >= FEWEST:
-            drafts.append(_draft(asked, of, float(rules["confidence"])))
+            drafts.append(_draft(asked, of, float(rules["confidence"]), float(rules["smallest_difference_per_100"])))
     family = _family(drafts)
     comparisons = tuple(_comparison(d, rules, family.get(d.asked.id), len(family)) for d in drafts)
     return PooledResults(practices, comparisons, ordered[0].rules, CAUTIONS)
@@ -125,9 +125,10 @@ class _Draft:
         return next((v for v in self.values if v.kind == kind), None)
 
 
-def _draft(asked: Pooled, of: Sequence[Of], confidence: float) -> _Draft:
+def _draft(asked: Pooled, of: Sequence[Of], confidence: float, smallest: float) -> _Draft:
     kinds: tuple[Kind, ...] = ("crude", "adjusted", "difference")
-    return _Draft(asked, of, tuple(v for kind in kinds if (v := pooled_value(kind, of, confidence)) is not None))
+    values = (pooled_value(kind, of, confidence, smallest) for kind in kinds)
+    return _Draft(asked, of, tuple(v for v in values if v is not None))
 
 
 def _family(drafts: Sequence[_Draft]) -> dict[str, float]:
@@ -155,16 +156,22 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
     d = None
     if gap is not None:
         d = Difference(asked.group, asked.reference, horizon, 0, gap.value, gap.low, gap.high, "pooled")
-    parts = {p.letter for p in gap.parts} if gap is not None else set()
+    ratio = draft.value("adjusted") or draft.value("crude")
+    leads = gap or ratio
+    parts = {p.letter for p in leads.parts} if leads is not None else set()
     used = [x for letter, x in of if letter in parts]
     failures = (sum(x.group.failures or 0 for x in used), sum(x.reference.failures or 0 for x in used))
-    code = decide(d, failures, smallest=smallest, min_failures=int(float(rules["min_failures"])))
+    fewest = int(float(rules["min_failures"]))
+    code = decide(d, failures, smallest=smallest, min_failures=fewest)
+    if gap is None and ratio is not None and min(failures) >= fewest:
+        code = CANNOT_TELL  # a claim must stand on both scales
     code = spoken_code(code, safety=asked.safety)
     withheld = code == DIFFERS and asked.technique and (p_family is None or p_family >= 1 - confidence)
     verdict = write_verdict(
         CANNOT_TELL if withheld else code,
         asked,
         gap,
+        ratio,
         horizon=horizon,
         smallest=smallest,
         gave=sum(x.gap is not None for _, x in of),
@@ -181,7 +188,7 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
         draft.values,
         tuple(_mix(letter, side) for letter, x in of for side in (x.group, x.reference)),
         verdict,
-        notes([x for _, x in of], pooled=len(parts)),
+        notes([x for _, x in of], smallest, pooled=len(gap.parts) if gap is not None else 0),
         asked.technique,
         p_family,
         asked.safety,
