@@ -144,6 +144,7 @@ class PooledComparison:
     technique: bool = False
     p_family: float | None = None  # of technique questions: corrected for all that were pooled
     safety: bool = False  # a measure of safety, see `pipeline.safety`
+    ratio_leads: bool = False  # no difference per 100 tells anything, so none is told in a headline
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from pipeline.pool.files import as_bytes
 from pipeline.pool.likeness import same_practice
 from pipeline.pool.members import refuse_strangers
 from pipeline.pool.plausible import impossible
-from pipeline.pool.sentences import CAUTIONS, notes, write_verdict
+from pipeline.pool.sentences import CAUTIONS, notes, tells, write_verdict
 from pipeline.pool.values import FEWEST, Kind, Of, pooled_value
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, decide
 from pipeline.results import Difference
@@ -192,6 +192,7 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
         asked.technique,
         p_family,
         asked.safety,
+        ratio is not None and code == CANNOT_TELL and not tells(gap, smallest),
     )
 
 

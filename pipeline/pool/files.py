@@ -19,7 +19,7 @@ from pipeline.errors import DataError
 from pipeline.pool.agreed import DEFINITIONS, KIND, SCHEMA
 from pipeline.pool.asked import questions
 from pipeline.pool.contribution import Contribution, NotReleasedError
-from pipeline.pool.plausible import impossible
+from pipeline.pool.plausible import impossible, unmarked
 from pipeline.pool.signing import SigningKey, is_signed
 from pipeline.private_files import private_folder, write_private
 from pipeline.results import from_plain, to_plain
@@ -97,6 +97,8 @@ def read_contribution(path: Path, *, unsigned: bool = False, today: dt.date | No
     if not same:
         raise DataError(f"{path.name} is not as it was written, not to the byte. Ask for the file again.")
     _check_signature(given, path.name, unsigned=unsigned)
+    if unmarked(given):
+        raise DataError(f"{path.name} has curves and no marks of the records behind them: `contribute` did not write it.")
     if (fault := impossible(given, today=today)) is not None:
         raise DataError(f"{path.name} holds what no practice can have: {fault}. Ask that practice for its file again.")
     return given

@@ -88,10 +88,8 @@ def write_verdict(
         "No practice assigned its teeth by chance: whatever led to one treatment rather than the other may itself "
         "decide how long a tooth or crown lasts, in all practices alike."
     )
-    if code == CANNOT_TELL and ratio is not None and not withheld_among:
-        wide = gap is not None and gap.high - gap.low > WIDEST * smallest
-        if gap is None or wide:
-            return _by_ratio(asked, gap, ratio, horizon=horizon, smallest=smallest, doubt=doubt)
+    if code == CANNOT_TELL and ratio is not None and not withheld_among and not tells(gap, smallest):
+        return _by_ratio(asked, gap, ratio, horizon=horizon, smallest=smallest, doubt=doubt)
     if code == TOO_EARLY or gap is None:
         said = {0: "No practice gave", 1: "Only 1 practice gave"}.get(gave, f"The {gave} practices gave")
         what = "a difference" if gave < 2 else "too few failures for a comparison"
@@ -131,6 +129,11 @@ def write_verdict(
     )
 
 
+def tells(gap: PooledValue | None, smallest: float) -> bool:
+    """Whether a pooled difference may lead: its range does not leave nearly all of 100 open."""
+    return gap is not None and gap.high - gap.low <= WIDEST * smallest
+
+
 def _by_ratio(
     asked: Pooled, gap: PooledValue | None, ratio: PooledValue, *, horizon: float, smallest: float, doubt: str
 ) -> PooledVerdict:
@@ -145,7 +148,7 @@ def _by_ratio(
     )
     sentence = (
         f"Over {practices} practices, failures came {_ratio(ratio.value)} times as fast with {group} as with "
-        f"{reference} (range {spread}{crude}): we cannot tell yet. How many of 100 more or fewer by {_years(horizon)} "
+        f"{reference} (range {spread}{crude}): we cannot tell yet. How many more or fewer of 100 by {_years(horizon)} "
         f"is not said: {why}."
     )
     return PooledVerdict(

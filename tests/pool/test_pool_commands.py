@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from pool_practices import MAIN, practice, results_of
+from pool_practices import MAIN, practice, results_of, written
 
 from pipeline import run
 from pipeline.cli import cli, main
@@ -22,7 +22,7 @@ from pipeline.config import load_settings
 from pipeline.errors import ConfigError, DataError
 from pipeline.evidence import Others, others_of, with_evidence
 from pipeline.pool.code import practice_code
-from pipeline.pool.files import read_contribution, write_contribution
+from pipeline.pool.files import read_contribution
 from pipeline.pseudonyms import key_path
 from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
 from pipeline.questions.others_and_yours import Borrowing
@@ -103,12 +103,13 @@ def test_files_of_others_are_read_before_anything_is_compared(folder, contribute
     club = tmp_path / "a club"
     club.mkdir()
     shutil.copy(contributed, club)
-    other = write_contribution(practice(2), club)
+    other = written(practice(2), club)
     toml = folder / "one" / "with others.toml"
     text = (folder / "one" / "practice.toml").read_text()
 
     def read(pattern: str, **change: str) -> Others:
-        toml.write_text(f"{text}\n[evidence]\ncontributions = {json.dumps(pattern)}\n")
+        allowed = text.replace("[practice]", "[practice]\nfiles_outside = true", 1)
+        toml.write_text(f"{allowed}\n[evidence]\ncontributions = {json.dumps(pattern)}\n")
         with open_store(folder / "one" / "practice.duckdb", read_only=True) as store:
             return run._others(store, load_settings(toml), dataclasses.replace(told, rules={**told.rules, **change}))
 
@@ -155,7 +156,7 @@ def test_contribute_needs_what_was_compared(folder, tmp_path):
 
 
 def test_pool_writes_page_slides_and_figures(folder, contributed):
-    others = [write_contribution(practice(seed), folder / "others") for seed in (2, 3)]
+    others = [written(practice(seed), folder / "others") for seed in (2, 3)]
     done = toothyears("pool", contributed, *others, "--out", folder / "pooled")
     assert done.exit_code == 0, done.stderr
     assert done.stdout.strip().splitlines()[-1] == str(folder / "pooled" / "pooled.html")
