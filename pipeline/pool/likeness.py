@@ -4,7 +4,8 @@ Two practices that work alike still differ by chance: counts by their square roo
 of follow-up by half a year. Files that differ far less than that are of one practice, whatever their codes and keys
 say: of the sum of squared differences, each over its variance, chance gives so little less often than once in ten
 million pairs. Files that differ by more, as a later export or a part of a practice does, are known by their marks
-(`marks.py`). Practices that share little or none of their patients are neither.
+(`marks.py`), and those of small practices by both together. Practices that share little or none of their patients are
+neither.
 """
 
 from __future__ import annotations
@@ -13,14 +14,17 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 
-from scipy.special import chdtr
+from scipy.special import chdtr, chdtrc, ndtr
 
 from pipeline.disclosure import STEP
 from pipeline.pool.contribution import Contrast, Contribution, Side
-from pipeline.pool.marks import shared_patients
+from pipeline.pool.marks import go_together, shared_patients
 from pipeline.pool.signing import key_number
 
 RAREST = 1e-7
+# Marks that go together by more standard errors are of shared patients: by chance once in 30,000 pairs.
+FAR = 4.0
+RAREST_OF_BOTH = 1e-6  # figures and marks together, by Fisher's rule
 # A tooth stands in some questions and pairs at once, so that their differences come by chance together.
 TOGETHER = 8
 ROUNDING = STEP**2 / 12  # variance of rounding a count to 5
@@ -38,10 +42,14 @@ def same_practice(one: Contribution, other: Contribution) -> str | None:
         return "are of the same practice: one key takes the place of the other"
     if _identical(one, other):
         return "hold the same figures under different codes"
-    if _too_alike(one, other):
+    by_figures, far = _chance_of_figures(one, other), go_together(one.marks, other.marks)
+    if by_figures < RAREST:
         return "hold nearly the same figures, more alike than two practices can be, under different codes"
+    if far is None:
+        return None
     shared = shared_patients(one.marks, other.marks)
-    if shared is not None and shared > SHARED:
+    by_both = -2 * (math.log(by_figures) + math.log(max(float(ndtr(-far)), RAREST)))
+    if (far > FAR and shared > SHARED) or chdtrc(4, by_both) < RAREST_OF_BOTH:
         return f"rest on the same patients' work: about {10 * round(10 * shared)} of 100 are in both"
     return None
 
@@ -60,16 +68,16 @@ def _identical(one: Contribution, other: Contribution) -> bool:
     return any(a == b and a.group.table and a.reference.table for a, b in _pairs(one, other))
 
 
-def _too_alike(one: Contribution, other: Contribution) -> bool:
+def _chance_of_figures(one: Contribution, other: Contribution) -> float:
+    """How often two practices come as near by chance: over every question by itself, and over all of them."""
     found = [_differences(a, b) for a, b in _pairs(one, other)]
-    if any(_rare(math.fsum(squares), len(squares)) for squares in found):
-        return True
     every = list(itertools.chain.from_iterable(found))
-    return _rare(math.fsum(every) / TOGETHER, len(every) / TOGETHER)
+    chances = [_chance(math.fsum(squares), len(squares)) for squares in found]
+    return min([*chances, _chance(math.fsum(every) / TOGETHER, len(every) / TOGETHER), 1.0])
 
 
-def _rare(squares: float, cells: float) -> bool:
-    return cells >= FEWEST_FIGURES and float(chdtr(cells, squares)) < RAREST
+def _chance(squares: float, cells: float) -> float:
+    return float(chdtr(cells, squares)) if cells >= FEWEST_FIGURES else 1.0
 
 
 def _differences(a: Contrast, b: Contrast) -> list[float]:

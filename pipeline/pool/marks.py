@@ -35,8 +35,6 @@ DAYS = ("seat_date", "completed")  # the day from which a tooth counts, in the s
 TEETH = ("tooth_fdi", "tooth_group")
 # Days and teeth between which a first work falls by chance: of 5 years of 200 days and 20 teeth. Most have more.
 PLACES = 20_000
-# Marks that go together by more than this many standard errors are of shared patients: by chance once in 30,000 pairs.
-FAR = 4.0
 
 
 def marks_of(spells: Mapping[str, pl.DataFrame], *, secret: bytes = b"") -> tuple[int, ...]:
@@ -60,11 +58,10 @@ def marks_of(spells: Mapping[str, pl.DataFrame], *, secret: bytes = b"") -> tupl
     return tuple(int(n) for n in np.rint(summed + noise))
 
 
-def shared_patients(one: Sequence[int], other: Sequence[int]) -> float | None:
-    """Which share of the smaller file's patients is about in the other one; None where nothing says that any is.
+def go_together(one: Sequence[int], other: Sequence[int]) -> float | None:
+    """By how many standard errors two files' marks go together, beyond what practices of their sizes have in common.
 
-    Both are told from chance first: by how far the marks go together, in standard errors, beyond what two practices of
-    their sizes have in common.
+    None where one of them has no marks.
     """
     if len(one) != MARKS or len(other) != MARKS:
         return None
@@ -72,12 +69,19 @@ def shared_patients(one: Sequence[int], other: Sequence[int]) -> float | None:
     lengths = float(np.linalg.norm(a) * np.linalg.norm(b))
     if lengths == 0:
         return None
-    own = _patients(a), _patients(b)
-    chance = own[0] * own[1] / PLACES
-    together = math.sqrt(MARKS) * (float(a @ b) - MARKS * chance) / lengths
-    if together <= FAR:
-        return None
-    return min(1.0, max(0.0, float(a @ b) / MARKS - chance) / max(1.0, min(own)))
+    return math.sqrt(MARKS) * (float(a @ b) - MARKS * _by_chance(a, b)) / lengths
+
+
+def shared_patients(one: Sequence[int], other: Sequence[int]) -> float:
+    """Which share of the smaller file's patients is about in the other one, where their marks go together."""
+    a, b = (np.asarray(m, np.float64) for m in (one, other))
+    both = max(0.0, float(a @ b) / MARKS - _by_chance(a, b))
+    return min(1.0, both / max(1.0, min(_patients(a), _patients(b))))
+
+
+def _by_chance(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    """How many first works two practices of these sizes have in common by chance."""
+    return _patients(a) * _patients(b) / PLACES
 
 
 def _patients(marks: NDArray[np.float64]) -> float:

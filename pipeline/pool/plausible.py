@@ -17,8 +17,8 @@ from pipeline.pool.contribution import Contrast, Contribution, Gap, Line, Ratio,
 
 # Rounding of two counts that are subtracted or added.
 SLACK = 2 * STEP
-MOST_TEETH_A_PATIENT = 64  # 32 teeth, each crowned or treated twice over
-OLDEST_YEAR = 1950  # no follow-up began before
+MOST_TEETH_A_PATIENT = 32  # of all patients of a group on average
+OLDEST_YEAR = 1980  # no follow-up of a practice's computer began before; common practice, no source
 ROOM_OF_ERRORS = 0.5  # errors that allow for clustering may be smaller than those of counts alone, but not by half
 FARTHEST_LOG = 1.5  # between a ratio of rates and one that follows the clock; four-and-a-half-fold
 FARTHEST_PER_100 = 30  # between a difference read off two curves and one adjusted for who is in the groups
@@ -59,7 +59,7 @@ def _of_contrast(c: Contrast, months: int) -> Iterator[str]:
 
 
 def _of_side(side: Side, late: bool, months: int) -> Iterator[str]:
-    patients = SMALLEST if side.patients is None else side.patients + STEP
+    patients = SMALLEST if side.patients is None else side.patients + STEP // 2
     if side.teeth is not None and side.teeth > patients * MOST_TEETH_A_PATIENT:
         yield "a patient has more teeth than a mouth"
     if side.teeth is not None and None not in side.tooth_groups and side.tooth_groups:
@@ -71,6 +71,7 @@ def _of_side(side: Side, late: bool, months: int) -> Iterator[str]:
     if table[-1].months > months:
         yield "teeth are followed for longer than there are records"
     first = table[0]
+    late = late and not (first.months == 0 and first.followed >= teeth)  # all are there from the start
     for line in table:
         if line.followed + (line.failures or 0) > teeth + SLACK:
             yield "more teeth have failed or are still followed than there are"

@@ -26,6 +26,10 @@ from pipeline.errors import DataError
 # What is signed begins with this, so that no other text of the key's owner passes for a contribution.
 PURPOSE = b"toothyears contribution, signed\n"
 DIGITS, GROUP = 30, 5
+# Under a key of one of these second coordinates (points of order 1, 2, 4 and 8) a signature can be of any content.
+_FIELD = 2**255 - 19
+_ORDER_8 = 0x05FC536D880238B13933C6D305ACDFD5F098EFF289F4C345B027B2C28F95E826
+_EVERYBODYS = (0, 1, _FIELD - 1, _ORDER_8, _FIELD - _ORDER_8)
 _KEY_NUMBER = re.compile(rf"\d{{{DIGITS}}}")
 _KEY_TEXT = """\
 # The key with which this practice signs what it gives for pooling (toothyears contribute).
@@ -68,7 +72,10 @@ class SigningKey:
 
 
 def is_signed(content: bytes, *, public: str, signature: str) -> bool:
-    """Whether the holder of a public key signed this content."""
+    """Whether the holder of a public key signed this content; a key that everybody can sign under has no holder."""
+    second = int.from_bytes(bytes.fromhex(public), "little") % 2**255 % _FIELD
+    if second in _EVERYBODYS:
+        return False
     try:
         Ed25519PublicKey.from_public_bytes(bytes.fromhex(public)).verify(bytes.fromhex(signature), PURPOSE + content)
     except (InvalidSignature, ValueError):
