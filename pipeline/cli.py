@@ -302,7 +302,9 @@ def set_aside(practice: Path, out: Path) -> None:
 @cli.command()
 @_TOML
 @_OUT
-@click.option("--new-key", is_flag=True, help="Sign with a new key, as the one used before is lost; whoever pools is told.")
+@click.option(
+    "--new-key", is_flag=True, help="Sign with a new key, as the one used before is lost; whoever pools is told."
+)
 def contribute(practice: Path, out: Path, new_key: bool) -> None:
     """Write one small signed file of rounded figures for pooling with other practices; it is about no person."""
     from pipeline import run

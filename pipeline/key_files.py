@@ -8,6 +8,7 @@ million draws by every one of the rules here.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import re
 import secrets
 import stat
@@ -69,7 +70,7 @@ def load_or_make_key(path: Path, *, text: str, what: str, setting: str, say: Cal
 
 def weakness(key: bytes) -> str | None:
     """What makes a key easy to guess, in words; None for one that looks drawn by chance."""
-    steps = {(b - a) % 256 for a, b in zip(key, key[1:], strict=False)}
+    steps = {(b - a) % 256 for a, b in itertools.pairwise(key)}
     run = re.compile(rb"(.)\1{%d}" % LONGEST_RUN, re.DOTALL)
     if len(key) < KEY_BYTES:
         return f"it has {len(key)} bytes and needs {KEY_BYTES}"

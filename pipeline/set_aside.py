@@ -67,7 +67,8 @@ def write_set_aside(
 
     Returns
     -------
-    The files written, by name, which begins with `PATIENT-DATA` as their first line says. Each has `set_aside_file`, `set_aside_row`, `why`, `what_to_do` and the file's own
+    The files written, by name: it begins with `PATIENT-DATA`, and their first line says the same. Below it each has
+    `set_aside_file`, `set_aside_row`, `why`, `what_to_do` and the file's own
     columns in their order. Rows whose reason leaves nothing to mend are left out.
 
     Raises

@@ -218,12 +218,18 @@ def test_a_file_name_may_hold_the_signs_of_a_pattern(tmp_path: Path):
 
 OUTSIDE = [
     ("files", '[practice]\ntooth_notation = "fdi"\n{line}[tables.procedures]\nfiles = ["{name}"]\n'),
-    ("corrected", '[practice]\ntooth_notation = "fdi"\n{line}[tables.procedures]\nfiles = ["in.csv"]\ncorrected = "{name}"\n'),
+    (
+        "corrected",
+        '[practice]\ntooth_notation = "fdi"\n{line}[tables.procedures]\nfiles = ["in.csv"]\ncorrected = "{name}"\n',
+    ),
     ("code_system", '[practice]\ntooth_notation = "fdi"\ncode_system = "{name}"\n{line}' + PROCEDURES),
     ("database", '[practice]\ntooth_notation = "fdi"\ndatabase = "{name}"\n{line}' + PROCEDURES),
     ("key_file", '[practice]\ntooth_notation = "fdi"\nkey_file = "{name}"\n{line}' + PROCEDURES),
     ("signing_key_file", '[practice]\ntooth_notation = "fdi"\nsigning_key_file = "{name}"\n{line}' + PROCEDURES),
-    ("contributions", '[practice]\ntooth_notation = "fdi"\n{line}' + PROCEDURES + '[evidence]\ncontributions = "{name}"\n'),
+    (
+        "contributions",
+        '[practice]\ntooth_notation = "fdi"\n{line}' + PROCEDURES + '[evidence]\ncontributions = "{name}"\n',
+    ),
     ("members", '[practice]\ntooth_notation = "fdi"\n{line}' + PROCEDURES + '[evidence]\nmembers = "{name}"\n'),
 ]
 

@@ -13,7 +13,17 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PINS = re.compile(r"^([a-z0-9._-]+)==([^ \\;]+)", re.MULTILINE)
 # What a practice has no use for: a browser's driver, tests, linters, builders.
-NOT_RUN = ("playwright", "axe-playwright-python", "pytest", "hypothesis", "mypy", "ruff", "hatchling", "distributed", "pyx12")
+NOT_RUN = (
+    "playwright",
+    "axe-playwright-python",
+    "pytest",
+    "hypothesis",
+    "mypy",
+    "ruff",
+    "hatchling",
+    "distributed",
+    "pyx12",
+)
 
 
 def pins(name: str) -> set[tuple[str, str]]:
@@ -71,6 +81,4 @@ def test_another_lock_gives_another_bill(maker):
 def test_the_readme_installs_the_run_time_packages_for_a_practice():
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     assert readme.count("--require-hashes -r requirements-run.lock") == 2
-    count = len({name for name, _ in pins("requirements-run.lock")})
     assert f"{len(pins('requirements-run.lock'))} with their hashes" in readme
-    assert count > 30

@@ -14,7 +14,17 @@ from hypothesis import strategies as st
 
 from pipeline.errors import DataError
 from pipeline.reasons import REASONS
-from pipeline.set_aside import FILE, FIRST_LINE, ROW, MendedFile, armed, disarmed, not_mended, open_mended, write_set_aside
+from pipeline.set_aside import (
+    FILE,
+    FIRST_LINE,
+    ROW,
+    MendedFile,
+    armed,
+    disarmed,
+    not_mended,
+    open_mended,
+    write_set_aside,
+)
 from pipeline.sources import ReadOptions, Source, open_source
 
 DIGEST = "0123456789ab" + "c" * 52
@@ -80,7 +90,9 @@ def test_each_row_says_where_it_stood_why_and_what_to_do(tmp_path: Path):
     assert path.read_bytes().startswith(b"\xef\xbb\xbf")
     with path.open(encoding="utf-8-sig", newline="") as stream:
         rows = list(csv.reader(stream))
-    assert rows.pop(0) == ["HOLDS PATIENT DATA - keep this file inside the practice and delete it once its rows are loaded"]
+    assert rows.pop(0) == [
+        "HOLDS PATIENT DATA - keep this file inside the practice and delete it once its rows are loaded"
+    ]
     assert rows[0][:4] == ["set_aside_file", "set_aside_row", "why", "what_to_do"]
     assert rows[0][4:] == ["Pat", "Date", "Code", "Tooth", "Note", "set_aside_line"]
     where = "exports/ledger.csv 0123456789ab"

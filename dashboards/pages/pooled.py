@@ -34,7 +34,11 @@ KINDS = {
     "adjusted": "Hazard ratio, adjusted",
     "difference": "Failures per 100 more than the reference",
 }
-SIGNED = {MEMBER: "by a member's key", KEY: "yes, whose key it is was not checked", NOBODY: "no: anyone may have made it"}
+SIGNED = {
+    MEMBER: "by a member's key",
+    KEY: "yes, whose key it is was not checked",
+    NOBODY: "no: anyone may have made it",
+}
 METHODS = {"DL": "DerSimonian and Laird", "PM": "Paule and Mandel"}
 SHOWN = ("difference", "adjusted")
 FEW = 5

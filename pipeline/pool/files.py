@@ -98,7 +98,9 @@ def read_contribution(path: Path, *, unsigned: bool = False, today: dt.date | No
         raise DataError(f"{path.name} is not as it was written, not to the byte. Ask for the file again.")
     _check_signature(given, path.name, unsigned=unsigned)
     if unmarked(given):
-        raise DataError(f"{path.name} has curves and no marks of the records behind them: `contribute` did not write it.")
+        raise DataError(
+            f"{path.name} has curves and no marks of the records behind them: `contribute` did not write it."
+        )
     if (fault := impossible(given, today=today)) is not None:
         raise DataError(f"{path.name} holds what no practice can have: {fault}. Ask that practice for its file again.")
     return given

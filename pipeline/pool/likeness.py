@@ -1,4 +1,4 @@
-"""Whether two files are more alike than two practices can be: the same figures, nearly the same ones, the same patients.
+"""Whether two files are more alike than two practices can be: in all figures, in nearly all, in their patients.
 
 Two practices that work alike still differ by chance: counts by their square roots, ratios by their errors, half a year
 of follow-up by half a year. Files that differ far less than that are of one practice, whatever their codes and keys

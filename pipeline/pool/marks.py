@@ -40,8 +40,8 @@ PLACES = 20_000
 def marks_of(spells: Mapping[str, pl.DataFrame], *, secret: bytes = b"") -> tuple[int, ...]:
     """The marks of the follow-up behind the questions; none where fewer than 11 patients have a known day.
 
-    `spells` are rows with `patient_id`, one of `DAYS` and one of `TEETH`. `secret` is known to the practice alone; noise
-    hangs on it and on the records, so that the same records give the same marks.
+    `spells` are rows with `patient_id`, one of `DAYS` and one of `TEETH`. `secret` is known to the practice alone;
+    noise hangs on it and on the records, so that the same records give the same marks.
     """
     told = [t for t in (_told(frame) for frame in spells.values()) if t is not None]
     if not told:
@@ -50,7 +50,9 @@ def marks_of(spells: Mapping[str, pl.DataFrame], *, secret: bytes = b"") -> tupl
     works = sorted(first.select(pl.format("{} {}", pl.col("day").cast(pl.String), "tooth")).to_series())
     if len(works) < SMALLEST:
         return ()
-    digests = [hashlib.blake2b(work.encode(), digest_size=MARKS // 8, person=b"pooling marks").digest() for work in works]
+    digests = [
+        hashlib.blake2b(work.encode(), digest_size=MARKS // 8, person=b"pooling marks").digest() for work in works
+    ]
     bits = np.unpackbits(np.frombuffer(b"".join(digests), np.uint8).reshape(-1, MARKS // 8), axis=1)
     summed = 2 * bits.sum(axis=0, dtype=np.int64) - len(works)
     seed = hmac.new(secret, "\n".join(works).encode(), "sha256").digest()
@@ -95,5 +97,7 @@ def _told(spells: pl.DataFrame) -> pl.DataFrame | None:
     if day is None or tooth is None:
         return None
     return spells.select(
-        pl.col("patient_id").cast(pl.String), pl.col(day).cast(pl.Date).alias("day"), pl.col(tooth).cast(pl.String).alias("tooth")
+        pl.col("patient_id").cast(pl.String),
+        pl.col(day).cast(pl.Date).alias("day"),
+        pl.col(tooth).cast(pl.String).alias("tooth"),
     )

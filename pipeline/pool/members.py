@@ -38,7 +38,9 @@ def read_members(path: Path) -> dict[str, str]:
     except OSError:
         raise ConfigError(f"{path.name}: the list of members cannot be read.") from None
     except (ValueError, RecursionError):
-        raise ConfigError(f"{path.name} is no list of members: it is not valid TOML. A line of it: {EXAMPLE}.") from None
+        raise ConfigError(
+            f"{path.name} is no list of members: it is not valid TOML. A line of it: {EXAMPLE}."
+        ) from None
     practices = raw.get("practices")
     if set(raw) != {"practices"} or not isinstance(practices, dict) or not practices:
         raise ConfigError(f"{path.name}: a list of members has [practices] and under it lines such as {EXAMPLE}.")

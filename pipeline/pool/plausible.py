@@ -1,4 +1,4 @@
-"""What no practice can have: figures of one file that contradict each other, in words. Pure functions of a contribution.
+"""What no practice can have: figures of one file that contradict each other, in words. Pure functions of one file.
 
 Limits are wide: counts are rounded, groups differ in who is in them, and one model is not the other. What they refuse
 is what cannot come of any records. A made-up file that keeps all of them is possible; against it stand signatures.
@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from pipeline.disclosure import SMALLEST, STEP
-from pipeline.pool.agreed import GRID_MONTHS
+from pipeline.pool.agreed import GRID_MONTHS, TOOTH_GROUPS
 from pipeline.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
 
 # Rounding of two counts that are subtracted or added.
@@ -62,9 +62,9 @@ def _of_side(side: Side, late: bool, months: int) -> Iterator[str]:
     patients = SMALLEST if side.patients is None else side.patients + STEP // 2
     if side.teeth is not None and side.teeth > patients * MOST_TEETH_A_PATIENT:
         yield "a patient has more teeth than a mouth"
-    if side.teeth is not None and None not in side.tooth_groups and side.tooth_groups:
-        if abs(sum(n or 0 for n in side.tooth_groups) - side.teeth) > 2 * SLACK:
-            yield "front teeth, premolars and molars are not the teeth"
+    groups = [n for n in side.tooth_groups if n is not None]
+    if side.teeth is not None and len(groups) == len(TOOTH_GROUPS) and abs(sum(groups) - side.teeth) > 2 * SLACK:
+        yield "front teeth, premolars and molars are not the teeth"
     if not side.table:
         return
     table, teeth = side.table, side.teeth or 0
@@ -186,5 +186,3 @@ def _part(part: Side, whole: Side) -> bool:
     if part.failures is None or whole.failures is None:
         return True
     return part.failures <= whole.failures * (1 + SHARE) + SLACK
-
-

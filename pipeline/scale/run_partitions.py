@@ -163,7 +163,11 @@ def _certificates(distributed: Any) -> Any:
     Raises ConfigError where one is not named, or its file is not there.
     """
     security = distributed.Security(require_encryption=True)
-    told = {"ca-file": security.tls_ca_file, "client.cert": security.tls_client_cert, "client.key": security.tls_client_key}
+    told = {
+        "ca-file": security.tls_ca_file,
+        "client.cert": security.tls_client_cert,
+        "client.key": security.tls_client_key,
+    }
     lacking = [name for name, path in told.items() if not path or not Path(path).is_file()]
     if lacking:
         names = ", ".join(f"distributed.comm.tls.{name}" for name in lacking)

@@ -152,9 +152,9 @@ def test_a_practice_is_never_pooled_twice(seed: int) -> None:
             pool([one, honest(seed + 100), double])
 
 
-def test_two_halves_that_share_nobody_are_two(seed: int = 3) -> None:
+def test_two_halves_that_share_nobody_are_two() -> None:
     """What counts twice is refused, not what is alike: a practice given in two parts counts once."""
-    crowns, patients = records(seed)
+    crowns, patients = records(3)
     odd = pl.col("patient_id").str.slice(1).cast(pl.Int64) % 2 == 1
     halves = [given((crowns.filter(x), patients.filter(x)), f"{i:016x}") for i, x in enumerate((odd, ~odd))]
     assert same_practice(*halves) is None
@@ -166,7 +166,9 @@ def moved(one: Contribution, by: int) -> Contribution:
     noise = tuple(int(n) for n in np.random.default_rng(by).normal(0, 30, 256))
 
     def side(s):
-        table = tuple(dataclasses.replace(x, tooth_years=x.tooth_years + (5 if i else 0)) for i, x in enumerate(s.table))
+        table = tuple(
+            dataclasses.replace(x, tooth_years=x.tooth_years + (5 if i else 0)) for i, x in enumerate(s.table)
+        )
         return dataclasses.replace(s, teeth=s.teeth + 5, patients=s.patients + 5, table=table)
 
     contrast = dataclasses.replace(c, group=side(c.group), reference=side(c.reference))
@@ -212,7 +214,16 @@ def test_small_practices_are_not_refused_for_being_small(crowns: int) -> None:
 def test_practices_with_the_same_kinds_of_patients_are_two(seed: int) -> None:
     """Ages, sexes, habits, teeth, materials and clinicians of one, days and outcomes of the other."""
     (crowns, patients), (other, _) = records(seed), records(seed + 200)
-    outcome = ["seat_date", "exit_date", "access_date", "endo_timing", "failure", "entry_date", "exit_reason", "failure_cause"]
+    outcome = [
+        "seat_date",
+        "exit_date",
+        "access_date",
+        "endo_timing",
+        "failure",
+        "entry_date",
+        "exit_reason",
+        "failure_cause",
+    ]
     taken = [c for c in outcome if c in crowns.columns]
     twin = crowns.with_columns(other.sort("crown_id").select(taken))
     assert same_practice(honest(seed), given((twin, patients), "e" * 16)) is None
@@ -235,7 +246,9 @@ def spells_of(made: Tables) -> dict[str, pl.DataFrame]:
 
 def test_marks_are_the_same_of_the_same_records_alone() -> None:
     made = spells_of(records(1))
-    assert marks_of(made, secret=b"a") == marks_of({MAIN: made[MAIN].sample(fraction=1, shuffle=True, seed=1)}, secret=b"a")
+    assert marks_of(made, secret=b"a") == marks_of(
+        {MAIN: made[MAIN].sample(fraction=1, shuffle=True, seed=1)}, secret=b"a"
+    )
     assert marks_of(made, secret=b"a") != marks_of(made, secret=b"b")
     assert shared_patients(marks_of(made, secret=b"a"), marks_of(made, secret=b"b")) > 0.9
     ids = made[MAIN]["patient_id"].unique().sort()
@@ -252,7 +265,12 @@ def test_no_patients_first_day_can_be_read_off_marks() -> None:
     told = []
     for seed in range(20):
         made = spells_of(records(seed, 200))
-        first = made[MAIN].sort("patient_id", "seat_date", "tooth_group").unique("patient_id", keep="first").sort("patient_id")
+        first = (
+            made[MAIN]
+            .sort("patient_id", "seat_date", "tooth_group")
+            .unique("patient_id", keep="first")
+            .sort("patient_id")
+        )
         who = first.row(seed % first.height, named=True)
         days = [dt.date(2005, 1, 3) + dt.timedelta(d) for d in range(7300)]
         each = pl.DataFrame({"patient_id": range(7300), "seat_date": days, "tooth_group": who["tooth_group"]})
