@@ -121,7 +121,7 @@ def compare_stage(
                 told, main, analysis, why=f"[machine] memory_mb = {max(need, memory)}, without --parts"
             )
         else:
-            others = _others(store, settings, told)
+            others = _others(store, settings, told, today=today)
             results = compare(_compared(store, settings, codes, told, others), analysis, say=say)
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
@@ -320,11 +320,11 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
     )
 
 
-def _others(store: Store, settings: Settings, told: Told) -> Others:
+def _others(store: Store, settings: Settings, told: Told, *, today: dt.date | None = None) -> Others:
     """What other practices gave, read before anything is compared, so that a wrong file stops the run early."""
     code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
     told_by = settings.evidence
-    given = [read_contribution(path, unsigned=told_by.unsigned) for path in contribution_files(settings)]
+    given = [read_contribution(path, unsigned=told_by.unsigned, today=today) for path in contribution_files(settings)]
     rules = agreed_rules(told.rules, told.settings)
     members = read_members(members_file(settings)) if told_by.members is not None else None
     return others_of(

@@ -40,7 +40,7 @@ def same_practice(one: Contribution, other: Contribution) -> str | None:
         return "are signed with the same key, so they are of the same practice"
     if _numbers(one) & _numbers(other):
         return "are of the same practice: one key takes the place of the other"
-    if _identical(one, other):
+    if _identical(one, other) or _replayed(one, other):
         return "hold the same figures under different codes"
     by_figures, far = _chance_of_figures(one, other), go_together(one.marks, other.marks)
     if by_figures < RAREST:
@@ -66,6 +66,27 @@ def _pairs(one: Contribution, other: Contribution) -> list[tuple[Contrast, Contr
 def _identical(one: Contribution, other: Contribution) -> bool:
     """Equal in every figure of a question with a table, which has some twenty figures at least."""
     return any(a == b and a.group.table and a.reference.table for a, b in _pairs(one, other))
+
+
+def _replayed(one: Contribution, other: Contribution) -> bool:
+    """Whether questions without a table are equal to the last figure in more cases than chance gives.
+
+    Any of the questions could be the equal ones, and teeth of one group are counted once for all outcomes.
+    """
+    pairs = _pairs(one, other)
+    equal = [a for a, b in pairs if a == b]
+    sides = {(a.asked.title, s.name): s for a in equal for s in (a.group, a.reference)}
+    chance = math.prod(_equal_by_chance(s.teeth) for s in sides.values()) * len(pairs) ** len(equal)
+    for a in equal:
+        ratio = a.adjusted or a.crude
+        chance *= math.prod(_equal_by_chance(s.failures) for s in (a.group, a.reference))
+        chance *= min(1.0, ratio.step / (2 * math.sqrt(math.pi) * ratio.std_error)) if ratio is not None else 1.0
+    return chance < RAREST
+
+
+def _equal_by_chance(count: int | None) -> float:
+    """How often two counts about this large are the same after rounding."""
+    return 1.0 if not count else min(1.0, STEP / (2 * math.sqrt(math.pi * count)))
 
 
 def _chance_of_figures(one: Contribution, other: Contribution) -> float:

@@ -17,9 +17,11 @@ import polars as pl
 import pytest
 from pool_practices import MAIN, contributed, results_of, tables, under_seal
 
+from pipeline.disclosure import log_step
 from pipeline.errors import DataError
+from pipeline.pool.asked import questions
 from pipeline.pool.combine import pool
-from pipeline.pool.contribution import Contribution
+from pipeline.pool.contribution import Contrast, Contribution, Ratio, Side
 from pipeline.pool.likeness import same_practice
 from pipeline.pool.make import contribution
 from pipeline.pool.marks import go_together, marks_of, shared_patients
@@ -313,3 +315,37 @@ def test_a_contribution_without_days_has_no_marks() -> None:
     crowns, patients = records(1, 200)
     spells = {MAIN: spells_of((crowns, patients))[MAIN].drop("seat_date")}
     assert contribution(results_of(crowns, patients), spells, code="0" * 16).marks == ()
+
+
+# Questions without a table
+
+
+def technique(id: str, teeth: int, failures: int, log: float) -> Contrast:
+    asked = questions()[id]
+    group, reference = (Side(n, teeth, teeth, failures, (), ()) for n in (asked.group, asked.reference))
+    ratio = Ratio(asked.model, (), log, log_step(failures), 0.2)
+    return Contrast(id, asked.outcome, asked.clock, group, reference, None, ratio, None)
+
+
+@functools.cache
+def asked_once() -> list[str]:
+    """One pair of groups of each technique question."""
+    return list({q.title: q.id for q in questions().values() if q.technique and not q.safety}.values())
+
+
+def answering(seed: int, *contrasts: Contrast) -> Contribution:
+    return dataclasses.replace(honest(seed), contrasts=contrasts)
+
+
+def test_questions_copied_from_another_file_are_seen_without_any_table() -> None:
+    """An own file, with own records, into which answers of another practice were put: 1 may be chance, 6 are not."""
+    own, others = ([technique(id, t, 60, 0.2) for id in asked_once()[:6]] for t in (400, 480))
+    assert same_practice(answering(1, *own), answering(2, *others)) is None
+    assert same_practice(answering(1, *own[:1], *own[1:]), answering(2, *own[:1], *others[1:])) is None
+    assert same_practice(answering(1, *own), answering(2, *own)) == "hold the same figures under different codes"
+
+
+def test_small_counts_that_are_equal_are_no_copy() -> None:
+    """Of groups of 15 teeth with 10 failures three questions are often equal: nothing follows from that."""
+    few = [technique(id, 15, 10, 0.0) for id in asked_once()[:3]]
+    assert same_practice(answering(1, *few), answering(2, *few)) is None
