@@ -44,18 +44,19 @@ def _faults(given: Contribution, today: dt.date | None) -> Iterator[str]:
     if today is not None and given.data_until > f"{today:%Y-%m}":
         yield "its data end in a month that is still to come"
     months = (int(given.data_until[:4]) - OLDEST_YEAR) * 12
+    horizon = float(dict(given.rules).get("horizon_years", 0))
     for c in given.contrasts:
-        for fault in _of_contrast(c, months):
+        for fault in _of_contrast(c, months, horizon):
             yield f"in `{c.id}` {fault}"
     yield from _between(given.contrasts)
 
 
-def _of_contrast(c: Contrast, months: int) -> Iterator[str]:
+def _of_contrast(c: Contrast, months: int, horizon: float) -> Iterator[str]:
     for side, late in zip((c.group, c.reference), c.asked.may_enter_late, strict=True):
         yield from _of_side(side, late, months)
     yield from _of_ratios(c)
     if c.gap is not None:
-        yield from _of_gap(c, c.gap)
+        yield from _of_gap(c, c.gap, horizon)
 
 
 def _of_side(side: Side, late: bool, months: int) -> Iterator[str]:
@@ -136,12 +137,17 @@ def _rate(side: Side) -> tuple[float, float] | None:
     return math.log(failures / max(years, STEP)), math.sqrt(1 / failures)
 
 
-def _of_gap(c: Contrast, gap: Gap) -> Iterator[str]:
+def _of_gap(c: Contrast, gap: Gap, horizon: float) -> Iterator[str]:
     counts = [(s.failures or 0, s.teeth or 1) for s in (c.group, c.reference)]
     # As small as the error could be if a fifth of the failures came by the horizon and clusters halved it.
     least = 100 * ROOM_OF_ERRORS**2 * math.sqrt(math.fsum(f / 5 / (n + STEP) ** 2 for f, n in counts))
     if gap.std_error < least:
         yield "the error of the difference is smaller than so few failures allow"
+    rates = _rate(c.group), _rate(c.reference)
+    if horizon > 0 and None not in rates:
+        failed = [100 * -math.expm1(-math.exp(r[0]) * horizon) for r in rates if r is not None]
+        if abs(gap.per_100 - (failed[0] - failed[1])) > FARTHEST_PER_100 + SURE * gap.std_error:
+            yield "the difference does not fit failures and tooth-years"
     ratio = c.adjusted or c.crude
     if ratio is not None:
         by_ratio, by_gap = ratio.log_hazard_ratio / ratio.std_error, gap.per_100 / gap.std_error

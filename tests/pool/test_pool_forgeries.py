@@ -170,9 +170,12 @@ FORGERIES: dict[str, tuple[Callable[[dict[str, Any]], None], str]] = {
     "another model": (at("adjusted.model", "cox"), "another model"),
     "an unknown characteristic": (at("adjusted.adjusted_for", ["Mrs Zwaluw"]), "a characteristic"),
     "a difference the other way": (
-        both(at("adjusted.log_hazard_ratio", 0.9), at("gap.per_100", -40)), "on opposite sides"
+        both(at("adjusted.log_hazard_ratio", 0.9), at("gap.per_100", -20)), "on opposite sides"
     ),
-    "a difference far too sure": (at("gap.per_100", 95), "far surer"),
+    "a difference far too sure": (both(at("gap.per_100", 40), at("gap.std_error", 1.0)), "far surer"),
+    "a difference that the counts deny": (
+        both(at("gap.per_100", 95), at("gap.std_error", 10.0)), "the difference does not fit failures"
+    ),
     "a difference's error too small": (at("gap.std_error", 0.2), "smaller than so few|too fine"),
     "a difference between steps": (at("gap.per_100", 7), "a difference"),
     "a difference of more than all": (at("gap.per_100", 105), "a difference"),
