@@ -13,10 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import DataError
+from pipeline.private_files import MARK_IN_WORDS
 from pipeline.reasons import REASONS
 from pipeline.set_aside import (
     FILE,
-    FIRST_LINE,
     ROW,
     MendedFile,
     armed,
@@ -86,13 +86,11 @@ def written(folder: Path, *rows: tuple[int, str]) -> Path:
 
 def test_each_row_says_where_it_stood_why_and_what_to_do(tmp_path: Path):
     path = written(tmp_path, (3, "date_unreadable"), (1, "tooth_unknown"), (4, "malformed_line"), (2, "superseded"))
-    assert path.name == "PATIENT-DATA-procedures-ledger.csv-0123456789ab.csv"
+    assert path.name == "procedures-ledger.csv-0123456789ab-holds-patient-data.csv"
     assert path.read_bytes().startswith(b"\xef\xbb\xbf")
     with path.open(encoding="utf-8-sig", newline="") as stream:
         rows = list(csv.reader(stream))
-    assert rows.pop(0) == [
-        "HOLDS PATIENT DATA - keep this file inside the practice and delete it once its rows are loaded"
-    ]
+    assert rows.pop(0) == ["HOLDS PATIENT DATA - for use inside the practice only; do not send or copy it"]
     assert rows[0][:4] == ["set_aside_file", "set_aside_row", "why", "what_to_do"]
     assert rows[0][4:] == ["Pat", "Date", "Code", "Tooth", "Note", "set_aside_line"]
     where = "exports/ledger.csv 0123456789ab"
@@ -198,12 +196,12 @@ def test_rows_in_which_nothing_was_changed_are_told_from_mended_ones():
     assert not_mended(rows, originals)["row_number"].to_list() == [1, 2, 3]
 
 
-@pytest.mark.parametrize("first", [FIRST_LINE, f'"{FIRST_LINE}"', f"{FIRST_LINE}{',' * 8}", None])
+@pytest.mark.parametrize("first", [MARK_IN_WORDS, f'"{MARK_IN_WORDS}"', f"{MARK_IN_WORDS}{',' * 8}", None])
 def test_the_first_line_that_names_patient_data_is_no_row(tmp_path: Path, first: str | None):
     """As it was written, as spreadsheets save it (filled up to the width of the table), and taken out by hand."""
     path = written(tmp_path, (1, "tooth_unknown"), (3, "date_unreadable"))
     said, rest = path.read_text(encoding="utf-8-sig").split("\n", 1)
-    assert said.strip('\r"') == FIRST_LINE
+    assert said.strip('\r"') == MARK_IN_WORDS
     path.write_text((f"{first}\n" if first else "") + rest, encoding="utf-8")
     source = open_source(path, ReadOptions(wanted=(FILE, ROW)))
     file = open_mended(source, {DIGEST: ledger(tmp_path)}, name=path.name)

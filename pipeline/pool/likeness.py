@@ -76,17 +76,18 @@ def _replayed(one: Contribution, other: Contribution) -> bool:
     pairs = _pairs(one, other)
     equal = [a for a, b in pairs if a == b]
     sides = {(a.asked.title, s.name): s for a in equal for s in (a.group, a.reference)}
-    chance = math.prod(_equal_by_chance(s.teeth) for s in sides.values()) * len(pairs) ** len(equal)
+    chances = [_equal_by_chance(s.teeth) for s in sides.values()]
     for a in equal:
+        chances += [_equal_by_chance(s.failures) for s in (a.group, a.reference)]
         ratio = a.adjusted or a.crude
-        chance *= math.prod(_equal_by_chance(s.failures) for s in (a.group, a.reference))
-        chance *= min(1.0, ratio.step / (2 * math.sqrt(math.pi) * ratio.std_error)) if ratio is not None else 1.0
-    return chance < RAREST
+        chances += [ratio.step / (2 * math.sqrt(math.pi) * ratio.std_error)] if ratio is not None else []
+    by_chance = math.fsum(math.log(min(1.0, c)) for c in chances) + len(equal) * math.log(max(1, len(pairs)))
+    return bool(equal) and by_chance < math.log(RAREST)
 
 
 def _equal_by_chance(count: int | None) -> float:
     """How often two counts about this large are the same after rounding."""
-    return 1.0 if not count else min(1.0, STEP / (2 * math.sqrt(math.pi * count)))
+    return STEP / (2 * math.sqrt(math.pi * count)) if count else 1.0
 
 
 def _chance_of_figures(one: Contribution, other: Contribution) -> float:
