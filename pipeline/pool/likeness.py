@@ -47,6 +47,8 @@ def same_practice(one: Contribution, other: Contribution) -> str | None:
         return "hold nearly the same figures, more alike than two practices can be, under different codes"
     if far is None:
         return None
+    if far < -FAR:
+        return "hold marks that are each other's mirror, as no two practices' are"
     shared = shared_patients(one.marks, other.marks)
     by_both = -2 * (math.log(by_figures) + math.log(max(float(ndtr(-far)), RAREST)))
     if (far > FAR and shared > SHARED) or chdtrc(4, by_both) < RAREST_OF_BOTH:

@@ -86,8 +86,13 @@ def _by_chance(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     return _patients(a) * _patients(b) / PLACES
 
 
+def spread_of(marks: Sequence[int]) -> float:
+    """The mean of the squares: each patient adds 1, the noise its own."""
+    return math.fsum(m * m for m in marks) / max(1, len(marks))
+
+
 def _patients(marks: NDArray[np.float64]) -> float:
-    """About how many patients: each adds 1 to the mean of the squares, the noise its own."""
+    """About how many patients there are."""
     return max(0.0, float(np.mean(marks**2)) - NOISE**2)
 
 

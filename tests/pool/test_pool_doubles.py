@@ -190,6 +190,14 @@ def test_marks_that_are_stretched_or_moved_still_go_together(how: Callable[[tupl
     assert far > 4
 
 
+def test_marks_turned_round_are_seen() -> None:
+    """A later export under marks with the other sign."""
+    double = given(earlier(records(1), 1), "f" * 16)
+    turned = under_seal(dataclasses.replace(double, marks=tuple(-n for n in double.marks)))
+    with pytest.raises(DataError, match="each other's mirror"):
+        pool([honest(1), turned])
+
+
 # Honest practices
 
 

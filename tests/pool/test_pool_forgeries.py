@@ -205,6 +205,8 @@ FORGERIES: dict[str, tuple[Callable[[dict[str, Any]], None], str]] = {
         "has other teeth in",
     ),
     "no marks": (top("marks", []), "no marks"),
+    "marks of nobody": (top("marks", [0] * 256), "marks are of fewer patients"),
+    "marks of a tenth of the patients": (top("marks", [20, -21] * 128), "marks are of fewer patients"),
     "too few marks": (top("marks", [1] * 128), "so many marks"),
     "marks that are no numbers": (top("marks", [0.5] * 256), "a mark"),
     "marks beyond all sense": (top("marks", [10**12] * 256), "a mark"),
