@@ -142,7 +142,7 @@ def _by_ratio(
     practices, spread = len(ratio.parts), f"{_ratio(ratio.low)} to {_ratio(ratio.high)}"
     crude = "" if ratio.kind == "adjusted" else ", not adjusted for how the teeth differ"
     why = (
-        f"groups this small tell it in steps wider than the {smallest:g} that matter"
+        f"too few practices tell it in steps as fine as the {smallest:g} that matter"
         if gap is None
         else f"the range is wider than {WIDEST * smallest:g}"
     )

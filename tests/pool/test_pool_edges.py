@@ -441,7 +441,7 @@ def test_a_step_wider_than_the_smallest_difference_that_matters_is_not_pooled() 
     assert [v.kind for v in found.values] == ["adjusted"]
     assert found.verdict.code == "cannot_tell"
     assert found.verdict.sentence.startswith("Over 3 practices, failures came 1.35 times as fast with calcium silicate")
-    assert "wider than the 5 that matter" in found.verdict.sentence
+    assert "too few practices tell it in steps as fine as the 5 that matter" in found.verdict.sentence
     assert not re.search(r"\d (more|fewer)", found.verdict.sentence + found.verdict.range)
     assert found.notes[0].startswith("3 practices gave a difference in steps wider than 5 per 100, which was left out")
     # One with fine steps is not pooled alone; two are.
