@@ -146,9 +146,15 @@ def _by_ratio(
         if gap is None
         else f"the range is wider than {WIDEST * smallest:g}"
     )
+    cannot = (
+        "we cannot tell yet"
+        if ratio.low <= 1 <= ratio.high
+        else "alone this would pass for a difference, but one that is claimed must show per 100 too, so "
+        "we cannot tell yet"
+    )
     sentence = (
         f"Over {practices} practices, failures came {_ratio(ratio.value)} times as fast with {group} as with "
-        f"{reference} (range {spread}{crude}): we cannot tell yet. How many more or fewer of 100 by {_years(horizon)} "
+        f"{reference} (range {spread}{crude}): {cannot}. How many more or fewer of 100 by {_years(horizon)} "
         f"is not said: {why}."
     )
     return PooledVerdict(

@@ -449,6 +449,14 @@ def test_a_step_wider_than_the_smallest_difference_that_matters_is_not_pooled() 
     assert [len(v.parts) for v in sealers(coarse(1), coarse(10), coarse(1)).values] == [3, 2]
 
 
+def test_a_ratio_that_leads_claims_nothing_alone() -> None:
+    sure = dataclasses.replace(coarse(10), adjusted=Ratio("cox_by_technique", (), 0.6, 0.15, 0.2), gap=None)
+    found = sealers(*[sure] * 6)
+    assert next(v for v in found.values if v.kind == "adjusted").low > 1
+    assert found.verdict.code == "cannot_tell"
+    assert "one that is claimed must show per 100 too, so we cannot tell yet" in found.verdict.sentence
+
+
 def test_a_range_that_leaves_nearly_everything_open_is_no_headline() -> None:
     two = sealers(coarse(1), coarse(1))
     gap = next(v for v in two.values if v.kind == "difference")
