@@ -20,13 +20,11 @@ from pipeline.transforms.healing import (
     LESION,
     LESION_FROM,
     NO_LESION,
-    PAIRS,
     STATES,
-    TWO_READERS,
     WORST,
     healing_at_recall,
-    paired_readings,
 )
+from pipeline.transforms.readings import PAIRS, TWO_READERS, paired_readings
 
 ID, TITLE = "radiographic_success", "Healing at recall"
 BY_LESION_ID, BY_LESION_TITLE = "healing_by_lesion", "Healing with and without a lesion before treatment"

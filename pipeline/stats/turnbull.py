@@ -53,7 +53,9 @@ class Turnbull:
         return np.asarray(np.where(open_, self.left < t, self.left <= t) @ self.mass)
 
 
-def turnbull(left: ArrayLike, right: ArrayLike, *, weight: ArrayLike | None = None) -> Turnbull:
+def turnbull(
+    left: ArrayLike, right: ArrayLike, *, weight: ArrayLike | None = None, enough: float = GAP
+) -> Turnbull:
     """The nonparametric maximum likelihood estimate for times in `(left, right]` [1, 2].
 
     `right` is infinite where the thing was never seen to happen; where both are equal the time is known. `weight`
@@ -62,7 +64,7 @@ def turnbull(left: ArrayLike, right: ArrayLike, *, weight: ArrayLike | None = No
     Chance can only lie in the innermost intervals: from a left end to the next right end with no other end between.
     What lies in each is found by EM steps (self-consistency [2]) in turn with steps of the iterative convex minorant,
     halved until they raise the likelihood [3]; the pair converges to the maximum. It ends when the largest directional
-    derivative proves that no more than `GAP` can be gained.
+    derivative proves that no more than `enough` can be gained.
 
     Raises ValueError without rows, for a left end after its right end, a negative left end or weight, or a NaN.
 
@@ -81,7 +83,7 @@ def turnbull(left: ArrayLike, right: ArrayLike, *, weight: ArrayLike | None = No
     for step in range(_MOST_STEPS):
         pull = _pull(mass, first, last, w)
         gap = float(pull.max()) - total
-        if gap <= GAP or cells == 1:
+        if gap <= enough or cells == 1:
             break
         mass = mass * pull / total
         if step % 2 == 0 or cells < 3:
