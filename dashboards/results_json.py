@@ -46,6 +46,8 @@ def results_json(results: Results) -> dict[str, Any]:
         "followup": to_plain(results.followup),
         "recalls": to_plain(results.recalls),
         "reading_agreement": to_plain(results.agreement),
+        "reader_ways": to_plain(results.reader_ways),
+        "lesion_healing": to_plain(results.lesion_healing),
         "losses_by_cause": to_plain(results.losses),
         "crown_states": _states(results.states),
         "trials": to_plain(results.trials),

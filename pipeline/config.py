@@ -68,6 +68,7 @@ class Practice:
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
     numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
     accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
+    film_readers: tuple[str, ...] = ()  # who read films blind: where one of them did, nobody else's reading counts
     time_zone: str | None = None  # where the practice is, for stamps told in UTC: "America/Los_Angeles"; None asks
 
 
@@ -324,7 +325,8 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
     years = _century(raw, "[practice]")
     serials = _serial_dates(raw, "[practice]")
     accepted = _text_list(raw, "accepted", "[practice]", example=ACCEPTABLE[0])
-    plain = {k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates", "accepted")}
+    listed = ("two_digit_years_from", "serial_dates", "accepted", "film_readers")
+    plain = {k: v for k, v in raw.items() if k not in listed}
     text = _text_map(plain, "[practice]")
     if "tooth_notation" not in text:
         raise ConfigError(f"[practice] tooth_notation is missing: {', '.join(NOTATIONS)}. It is never guessed.")
@@ -353,6 +355,7 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         else None,
         numbering=_one_of(text["numbering"], NUMBERINGS, "[practice] numbering") if "numbering" in text else None,
         accepted=tuple(_one_of(word, ACCEPTABLE, "[practice] accepted") for word in accepted),
+        film_readers=_text_list(raw, "film_readers", "[practice]", example="Dr Ekholm"),
         time_zone=_time_zone(text.get("time_zone")),
     )
 

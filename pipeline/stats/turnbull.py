@@ -47,15 +47,16 @@ class Turnbull:
         return np.asarray((self.right <= t) @ self.mass)
 
     def at_most(self, times: ArrayLike) -> Floats:
-        """The most that the estimate allows by each time: all chance lies at the start of its interval."""
+        """The most that the estimate allows by each time: all chance lies at the start of its interval.
+
+        None of the endless one: after its start there is no most.
+        """
         t = np.asarray(times, dtype=np.float64)[..., None]
-        open_ = self.right > self.left
-        return np.asarray(np.where(open_, self.left < t, self.left <= t) @ self.mass)
+        begun = np.where(self.right > self.left, self.left < t, self.left <= t)
+        return np.asarray(np.where(np.isinf(self.right), False, begun) @ self.mass)
 
 
-def turnbull(
-    left: ArrayLike, right: ArrayLike, *, weight: ArrayLike | None = None, enough: float = GAP
-) -> Turnbull:
+def turnbull(left: ArrayLike, right: ArrayLike, *, weight: ArrayLike | None = None, enough: float = GAP) -> Turnbull:
     """The nonparametric maximum likelihood estimate for times in `(left, right]` [1, 2].
 
     `right` is infinite where the thing was never seen to happen; where both are equal the time is known. `weight`
@@ -106,7 +107,7 @@ def _checked(left: ArrayLike, right: ArrayLike, weight: ArrayLike | None) -> tup
     if not len(ends):
         raise ValueError("No rows: an estimate needs at least one.")
     # Rows alike are one with their weights added up, so that their order is gone before anything is summed.
-    return ends[:, 0], ends[:, 1], np.bincount(at.ravel(), weights=w[w > 0])
+    return ends[:, 0], ends[:, 1], np.bincount(at.ravel(), weights=w[w > 0]).astype(np.float64)
 
 
 def _innermost(left: Floats, right: Floats) -> tuple[Floats, Floats, Ints, Ints]:
@@ -122,8 +123,8 @@ def _innermost(left: Floats, right: Floats) -> tuple[Floats, Floats, Ints, Ints]
     is_stop = keys % 2 == 1
     inner = np.flatnonzero(~is_stop[:-1] & is_stop[1:])
     cell_begins, cell_stops = keys[inner] // 2, keys[inner + 1] // 2
-    first = np.searchsorted(cell_begins, begins)
-    last = np.searchsorted(cell_stops, stops, side="right") - 1
+    first = np.searchsorted(cell_begins, begins).astype(np.int64)
+    last = np.searchsorted(cell_stops, stops, side="right").astype(np.int64) - 1
     return times[cell_begins // 3], times[cell_stops // 3], first, last
 
 

@@ -64,6 +64,12 @@ def co_readers(findings: pl.DataFrame) -> pl.DataFrame:
     return shared.group_by("reader").agg(films=pl.len()).sort("reader")
 
 
+def films_shared(findings: pl.DataFrame) -> int:
+    """How many films at least two named readers read for the first time."""
+    read = _first_by_reader(findings).group_by(FILM).len()
+    return read.filter(pl.col("len") > 1).height
+
+
 def films_that_differ(findings: pl.DataFrame) -> pl.DataFrame:
     """Films that two named readers read differently and no third has read: one row per film, its key as in findings."""
     read = _first_by_reader(findings).group_by(FILM).agg(readers=pl.len(), told=pl.col("pai").n_unique())
@@ -89,17 +95,17 @@ def paired_readings(findings: pl.DataFrame) -> pl.DataFrame:
         .agg(pl.col("pai").max())
     )
     once, twice = (read.filter(pl.col("again") == again).drop("again") for again in (False, True))
-    same = once.join(twice, on=[*FILM, "reader"], suffix="_2").select(
-        *FILM, first="pai", second="pai_2", who="reader"
-    )
+    same = once.join(twice, on=[*FILM, "reader"], suffix="_2").select(*FILM, first="pai", second="pai_2", who="reader")
     own = read.sort("again").unique([*FILM, "reader"], keep="first", maintain_order=True).drop("again")
     # A reader who is not named comes before nobody, and after nobody.
     two = own.join(own, on=FILM, suffix="_2").filter(pl.col("reader") < pl.col("reader_2"))
     both = pl.format("{} and {}", "reader", "reader_2")
     two = two.select(*FILM, first="pai", second="pai_2", who=both)
     worst = [part.group_by(FILM).agg(pl.col("pai").max()) for part in (once, twice)]
-    rest = worst[0].join(worst[1], on=FILM, suffix="_2").select(
-        *FILM, first="pai", second="pai_2", who=pl.lit(None, pl.String)
+    rest = (
+        worst[0]
+        .join(worst[1], on=FILM, suffix="_2")
+        .select(*FILM, first="pai", second="pai_2", who=pl.lit(None, pl.String))
     )
     rest = rest.join(pl.concat([same, two]), on=FILM, how="anti")
     parts = [part.with_columns(kind=pl.lit(kind)) for kind, part in zip(PAIRS, (same, two, rest), strict=True)]

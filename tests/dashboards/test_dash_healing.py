@@ -7,7 +7,7 @@ import re
 import pytest
 import sample_results as samples
 
-from dashboards import words_healing, words_loss
+from dashboards import words_healing, words_loss, words_readings
 from dashboards.charts.loss_areas import loss_areas
 from dashboards.pages import data_quality, losses, owner, root_canals, study_club
 from dashboards.release import release
@@ -60,7 +60,7 @@ def test_too_few_with_a_lesion_are_said_to_be_too_few():
 
 def test_readings_are_on_the_data_quality_page_and_nowhere_where_there_are_none():
     page = text_of(data_quality.render(RESULTS))
-    same, two = (words_healing.agreement_sentence(a) for a in RESULTS.agreement)
+    same, two = (words_readings.agreement_sentence(a) for a in RESULTS.agreement)
     assert same in page
     assert same == (
         "120 films were read twice by one reader: the index was the same in 76 %, and both said healed, or both not "
@@ -69,7 +69,7 @@ def test_readings_are_on_the_data_quality_page_and_nowhere_where_there_are_none(
     assert two.endswith("Too few, or too much alike, for a kappa.")
     assert "read twice" not in text_of(data_quality.render(dataclasses.replace(RESULTS, agreement=())))
     alike = Agreement("same_reader", 9, CountedShare(12, 12, 1.0), CountedShare(12, 12, 1.0), 1.0, None, None)
-    assert words_healing.agreement_sentence(alike).endswith("weighted kappa 1.00.")
+    assert words_readings.agreement_sentence(alike).endswith("weighted kappa 1.00.")
 
 
 def test_the_loss_sentence_names_the_causes_from_the_commonest():

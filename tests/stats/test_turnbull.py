@@ -40,7 +40,7 @@ def test_what_was_never_seen_has_no_place_in_time():
     found = turnbull([0, 3], [2, INF])
     assert cells(found) == [(0, 2, pytest.approx(0.5)), (3, INF, pytest.approx(0.5))]
     assert found.by([2, 3, 1e9]).tolist() == pytest.approx([0.5, 0.5, 0.5])
-    assert found.at_most([3, 4]).tolist() == pytest.approx([0.5, 1])
+    assert found.at_most([0, 1, 4]).tolist() == pytest.approx([0, 0.5, 0.5])
 
 
 def test_a_known_time_comes_before_what_is_open_there():
