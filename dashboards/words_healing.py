@@ -101,8 +101,8 @@ def curve_rule(found: LesionHealing) -> str:
         "would put healing too late, and the more so the longer patients wait to come back. The curve takes just what "
         "the films tell, that it healed between the two; the share at recall above takes each tooth at its latest "
         "film, be it after one year or eight. Healed is an index of 1 or 2 without symptoms. A tooth lost before it "
-        "was seen healed is known up to its last film. Films are taken to come when they come: if those with trouble come "
-        "back sooner, or not at all, the curve is bent."
+        "was seen healed is known up to its last film. The curve takes it that when a film was made says nothing of "
+        "healing: if those with trouble come back sooner, or not at all, it is bent."
     )
 
 
