@@ -258,19 +258,18 @@ def reader_ways(ways: Sequence[ReaderWay]) -> NumberTable:
 
 
 def lesion_healing(found: LesionHealing) -> NumberTable:
-    """Lesions healed by whole years, with what the films leave open and how many have a film that late."""
+    """Lesions healed by whole years, and of how many it is known that late or later."""
     rows = tuple(
         (
             years(p.years),
             f"{round(100 * p.estimate)}",
             between_whole(round(100 * p.ci_low), round(100 * p.ci_high)),
-            between_whole(round(100 * p.at_least), round(100 * p.at_most)),
             whole(p.followed),
         )
         for p in found.points
         if float(p.years).is_integer()
     )
-    heads = ("Within", "Healed, of 100", "95 % range", "What the films leave open", "Known that late or later")
+    heads = ("Within", "Healed, of 100", "95 % range", "Known of that late or later")
     return NumberTable("Lesions healed since the root canal", heads, rows)
 
 

@@ -39,9 +39,9 @@ def lesion_healing(
 
     Ranges are quantiles of `replicates` draws of whole patients, of the least that each draw's estimate allows for the
     lower limit and of the most for the upper: the estimate says nothing of where between two films the chance lies.
-    They hang on `seed` alone. Points stand from the first film on while `min_followed` lesions have a film that late or
-    later or were treated again, and while one not healed is still seen: of those seen no more, any may have healed.
-    There are none below `min_followed` filmed lesions or with fewer than 2 patients.
+    They hang on `seed` alone. Points stand from the day by which `min_followed` lesions have been filmed, while as many
+    have a film that late or later or were treated again, and while one not healed is still seen: of those seen no more,
+    any may have healed. There are none below `min_followed` filmed lesions or with fewer than 2 patients.
 
     Where the index before treatment is known of no course, or no film since judges one, the fields are named.
     """
@@ -68,10 +68,14 @@ def lesion_healing(
 
 @dataclass(frozen=True, eq=False)
 class _Spans:
-    """Each lesion healed in `(left, right]` days; `until` is how long it is known of; patients numbered from 0."""
+    """Each lesion healed in `(left, right]` days; it was filmed first on `since` and is known of up to `until`.
+
+    Patients are numbered from 0.
+    """
 
     left: Floats
     right: Floats
+    since: Floats
     until: Floats
     patient: Counts
 
@@ -83,7 +87,8 @@ def _spans(told: pl.DataFrame) -> _Spans:
     # Beyond every day on which one was seen healed: no chance of having healed can lie there.
     never = 1 + np.max(until, initial=0.0, where=np.isfinite(until))
     left = np.where(again, never, told["left_days"].cast(pl.Float64).to_numpy())
-    return _Spans(left, right, np.where(again, np.inf, until), numbered(told["patient_id"])[0])
+    since = told["first_film_days"].cast(pl.Float64).fill_null(np.inf).to_numpy()
+    return _Spans(left, right, since, np.where(again, np.inf, until), numbered(told["patient_id"])[0])
 
 
 def _points(
@@ -91,16 +96,18 @@ def _points(
 ) -> tuple[HealingPoint, ...]:
     years = np.arange(1, int(MOST_YEARS / STEP_YEARS) + 1) * STEP_YEARS
     followed = np.array([int((spans.until >= y * DAYS_PER_YEAR).sum()) for y in years])
-    # Before the earliest film that tells anything there is nothing to see.
-    seen = np.min(np.where(np.isfinite(spans.right), spans.right, spans.until))
-    open_ = np.isinf(spans.right) & np.isfinite(spans.until)
-    last = float(spans.left[open_].max()) if open_.any() else np.inf
-    shown = (followed >= max(min_followed, 1)) & (years * DAYS_PER_YEAR >= seen) & (years * DAYS_PER_YEAR <= last)
-    patients = int(spans.patient.max()) + 1
-    if len(spans.left) < min_followed or patients < 2 or not shown.any():
+    if len(spans.left) < max(min_followed, 1):
         return ()
-    years, followed = years[shown], followed[shown]
+    # Before so many were filmed, the estimate takes what a few films say for all.
+    first = np.sort(spans.since)[max(min_followed, 1) - 1]
+    waiting = np.isinf(spans.right) & np.isfinite(spans.until)
+    last = float(spans.left[waiting].max()) if waiting.any() else np.inf
     at = years * DAYS_PER_YEAR
+    shown = (followed >= max(min_followed, 1)) & (at >= first) & (at <= last)
+    patients = int(spans.patient.max()) + 1
+    if patients < 2 or not shown.any():
+        return ()
+    years, followed, at = years[shown], followed[shown], at[shown]
     whole = turnbull(spans.left, spans.right)
 
     def drawn(counts: Counts) -> tuple[Floats, str]:

@@ -94,8 +94,8 @@ def lesions_between_films(
     """Between which films each lesion healed: one row per completed course with a lesion before treatment.
 
     Columns: `course_id, patient_id`; `films` since completion that judge it (an index, and a word on symptoms), up to
-    `exit_date`; `last_film_days` of the latest. A film shows it healed if its index is 1 or 2 and there are no symptoms
-    (`strict` of `healing_at_recall`). Days count from completion:
+    `exit_date`; `first_film_days` and `last_film_days` of the earliest and the latest. A film shows it healed if its
+    index is 1 or 2 and there are no symptoms (`strict` of `healing_at_recall`). Days count from completion:
 
     - `left_days`: the last film that shows it not healed before the first that shows it healed, 0 where there is none.
     - `right_days`: that first film; null where no film shows it healed.
@@ -120,7 +120,10 @@ def lesions_between_films(
         .select("course_id", day=day, healed=sound)
     )
     seen = judged.group_by("course_id").agg(
-        films=pl.len(), last_film_days=pl.col("day").max(), right_days=pl.col("day").filter("healed").min()
+        films=pl.len(),
+        first_film_days=pl.col("day").min(),
+        last_film_days=pl.col("day").max(),
+        right_days=pl.col("day").filter("healed").min(),
     )
     unhealed = judged.filter(~pl.col("healed")).join(seen.select("course_id", "right_days"), on="course_id")
     earlier = (pl.col("day") < pl.col("right_days")).fill_null(True)
@@ -133,6 +136,7 @@ def lesions_between_films(
         "course_id",
         "patient_id",
         pl.col("films").fill_null(0),
+        "first_film_days",
         "last_film_days",
         pl.col("left_days").fill_null(0),
         "right_days",

@@ -187,3 +187,58 @@ def test_a_shared_share_of_losses_never_stands_still() -> None:
     group = LossGroup("all", "", 1000, 900, 0, (cause,), dataclasses.replace(cause, cause="all"))
     (found,) = release_losses([LossTable("endo_tooth_loss_by_cause", "", "since_completion", (group,), ())])
     assert [s and s.of_100 for s in found.causes[0].within] == [1, None, 2]
+
+
+def test_how_soon_a_lesion_heals_is_on_the_clinicians_page_and_on_no_shared_one():
+    found = RESULTS.lesion_healing
+    page = text_of(root_canals.render(RESULTS))
+    said = words_healing.curve_headline(found)
+    at = {p.years: p for p in found.points}
+    shown = [
+        round(100 * v) if k else int(v)
+        for y in (1, 2, 4)
+        for k, v in ((1, at[y].estimate), (0, y), (1, at[y].ci_low), (1, at[y].ci_high))
+    ]
+    assert [int(n) for n in re.findall(r"\d+", said)][1:] == shown
+    assert said in page
+    assert words_healing.curve_basis(found) in page
+    assert "12 months apart" in words_healing.curve_rule(found)
+    for year in (1, 2, 3, 4, 5):
+        assert f"{year} year{'s' if year > 1 else ''} {round(100 * at[year].estimate)}" in page
+    shared = text_of(study_club.render(release(RESULTS)))
+    assert "How soon a lesion heals" not in shared
+    assert said not in shared
+    assert results_json(RESULTS)["lesion_healing"]["points"][3]["estimate"] == at[1].estimate
+
+
+def test_too_few_lesions_for_a_curve_are_said_to_be_too_few():
+    none = dataclasses.replace(RESULTS.lesion_healing, points=(), filmed=3, lesions=40)
+    assert words_healing.curve_headline(none) == (
+        "Too few lesions were followed on film for a curve (3 of 40 have a film since that judges them)."
+    )
+    page = text_of(root_canals.render(dataclasses.replace(RESULTS, lesion_healing=none)))
+    assert "Too few lesions were followed" in page
+    assert "How soon a lesion heals" not in text_of(
+        root_canals.render(dataclasses.replace(RESULTS, lesion_healing=None))
+    )
+    one = dataclasses.replace(none, treated_again=1, seen_again=1)
+    assert "1 was treated again before, and counts as not healed. 1 lesion seen healed was there again" in (
+        words_healing.curve_basis(one)
+    )
+
+
+def test_what_one_reader_alone_would_say_stands_beside_the_agreed_readings():
+    said = words_readings.ways_sentence(RESULTS.reader_ways)
+    assert said.startswith("60 films were read by more than one reader. By the agreed readings 80 of 100 of the ")
+    assert said.endswith("by one reader alone it would be 77 to 84.")
+    for page in (data_quality.render(RESULTS), root_canals.render(RESULTS)):
+        assert said in text_of(page)
+    assert "Dr Moreau alone" in root_canals.render(RESULTS)
+    assert words_readings.ways_sentence(()) == ""
+    assert "Dr Moreau alone" not in study_club.render(release(RESULTS))
+
+
+def test_each_reader_and_each_two_have_their_own_line():
+    both = dataclasses.replace(RESULTS.agreement[0], who="Dr Ekholm")
+    page = text_of(data_quality.render(dataclasses.replace(RESULTS, agreement=(*RESULTS.agreement, both))))
+    assert "One reader twice: Dr Ekholm 120" in page
