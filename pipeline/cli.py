@@ -241,6 +241,21 @@ def worksheet(practice: Path, out: Path) -> None:
     _finish(run.worksheet_stage(_settings(practice), out, today=today(), say=_say()))
 
 
+@cli.command("chair-form")
+@_TOML
+@_OUT
+def chair_form(practice: Path, out: Path) -> None:
+    """Write the form at the chair: a page to print and tick, and a sheet with choices that loads as it is."""
+    from dashboards.pages import chair_form as form
+    from pipeline.worksheets.chair_form import NAME, write_chair_sheet
+
+    told, folder = _settings(practice).practice, private_folder(out)
+    write_chair_sheet(folder, practice=told.name, notation=told.tooth_notation, made_on=today())
+    page = folder / f"{NAME}.html"
+    write_private_files({page: form.render(practice=told.name, notation=told.tooth_notation).encode()})
+    _finish(page)
+
+
 @cli.command("recall-list")
 @_TOML
 @_OUT
