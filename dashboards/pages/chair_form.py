@@ -44,27 +44,11 @@ _CROWN = {
 _HEAD = {"patient_id": "Patient", "tooth": "Tooth", "service_date": "Day"}
 _OURS = ("tooth_fdi", "supernumerary", "load_id", "row_number")
 _SCALES = {"preop_pai": ("1", "2", "3", "4", "5")}
-# Long words that a line of boxes has no room for.
-_SHORT = {
-    "symptomatic_irreversible_pulpitis": "irreversible, symptoms",
-    "asymptomatic_irreversible_pulpitis": "irreversible, none",
-    "irreversible_pulpitis": "irreversible",
-    "reversible_pulpitis": "reversible",
-    "symptomatic_apical_periodontitis": "periodontitis, symptoms",
-    "asymptomatic_apical_periodontitis": "periodontitis, none",
-    "apical_periodontitis": "periodontitis",
-    "acute_apical_abscess": "acute abscess",
-    "chronic_apical_abscess": "chronic abscess",
-    "zinc_oxide_eugenol": "zinc oxide eugenol",
-    "resin_modified_glass_ionomer": "resin-modified glass ionomer",
-    "rotary_sequence": "rotary, sequence",
-    "rotary_single_file": "rotary, single file",
-}
 
 
 @dataclass(frozen=True)
 class Asked:
-    """One field: its label, and the words to tick; without words, a line to write on."""
+    """One field: its label, and the words to tick, which are those of the sheet; without words, a line to write on."""
 
     field: str
     label: str
@@ -98,4 +82,4 @@ def _words(table: Table, field: str) -> tuple[str, ...]:
     if column.dtype == pl.Boolean():
         return "yes", "no"
     words: Sequence[str] = column.words or column.usual
-    return _SCALES.get(field) or tuple(_SHORT.get(w, phrase(w)) for w in words)
+    return _SCALES.get(field) or tuple(phrase(w) for w in words)

@@ -14,7 +14,7 @@ import xlsxwriter
 from calling import toothyears
 
 from dashboards.pages import chair_form
-from pipeline.fields import input_fields
+from pipeline.fields import input_fields, normal_word, word_lookup
 from pipeline.sources.excel_cells import read_sheets
 from pipeline.tables import CROWN_DETAILS, ENDO_DETAILS
 
@@ -186,6 +186,8 @@ def test_the_form_is_one_page_with_every_field_of_both_tables(practice: Path) ->
         for asked in chair_form.asked_of(table, {}):
             for word in asked.words:
                 assert f"<span>{word}</span>" in page
+            told = word_lookup(table.name, asked.field)
+            assert not told or {told[normal_word(word)] for word in asked.words} == set(told.values())
     wanted = len(chair_form.asked_of(ENDO_DETAILS, {})) + len(chair_form.asked_of(CROWN_DETAILS, {}))
     assert page.count("<dt>") == wanted
     assert {f for t in (ENDO_DETAILS, CROWN_DETAILS) for f in input_fields(t.name)} == (
