@@ -235,7 +235,10 @@ def test_what_one_reader_alone_would_say_stands_beside_the_agreed_readings():
         assert said in text_of(page)
     assert "Dr Moreau alone" in root_canals.render(RESULTS)
     assert words_readings.ways_sentence(()) == ""
-    assert "Dr Moreau alone" not in study_club.render(release(RESULTS))
+    named = dataclasses.replace(RESULTS, rules={**RESULTS.rules, "film_readers": "Dr Moreau, blind"})
+    shared = study_club.render(release(named))
+    assert "Moreau, blind" not in shared
+    assert "Dr Moreau alone" not in shared
 
 
 def test_each_reader_and_each_two_have_their_own_line():
