@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards.formats import count, percent, plural, whole, years
-from pipeline.results_healing import CountedShare, LesionHealing, RecallRow
+from pipeline.results_healing import CountedShare, HealingPoint, LesionHealing, RecallRow
 
 LESION, NO_LESION = "before treatment: a lesion", "before treatment: no lesion"
 
@@ -64,12 +64,16 @@ def curve_headline(found: LesionHealing) -> str:
             "Too few lesions were followed on film for a curve "
             f"({whole(found.filmed)} of {whole(found.lesions)} have a film since that judges them)."
         )
-    parts = [
-        f"{round(100 * p.estimate)} within {years(p.years)} (range {round(100 * p.ci_low)} to {round(100 * p.ci_high)})"
-        for p in (by_year[y] for y in told)
-    ]
+    first, *later = (_healed_by(by_year[y]) for y in told)
+    of, when, span = first
+    parts = [f"{of} had healed {when} after the root canal {span}", *(f"{n} after {y} {s}" for n, y, s in later)]
     joined = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-    return f"Of 100 lesions, about {joined} had healed after the root canal."
+    return f"Of 100 lesions, about {joined}."
+
+
+def _healed_by(p: HealingPoint) -> tuple[int, str, str]:
+    """Lesions of 100, the years, and the range in words."""
+    return round(100 * p.estimate), years(p.years), f"(range {round(100 * p.ci_low)} to {round(100 * p.ci_high)})"
 
 
 def curve_basis(found: LesionHealing) -> str:

@@ -74,7 +74,8 @@ def _lines_of(films: pl.DataFrame, reader: str, digest: Digest, seed: int) -> pl
     order = _with_repeats(len(names), lambda texts: digest(f"again|{seed}|{reader}|{names[int(t)]}" for t in texts))
     met: set[int] = set()
     reading = [2 if n in met or met.add(n) else 1 for n in order]  # type: ignore[func-returns-value]
-    mark = next(iter(digest([f"list|{seed}|{reader}|" + "|".join(names)]))).hex()[:6]
+    # A letter first: a spreadsheet would take digits alone for a number or a day.
+    mark = "f" + digest([f"list|{seed}|{reader}|" + "|".join(names)])[0].hex()[:6]
     return mine[order].select(
         line=pl.Series([f"{mark}-{n:04}" for n in range(1, len(order) + 1)], dtype=pl.String),
         reader=pl.lit(reader),

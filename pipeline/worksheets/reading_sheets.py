@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.set_aside import disarmed
 from pipeline.sources.excel_cells import read_sheets
 from pipeline.sources.excel_file import ALREADY_KNOWN
 from pipeline.worksheets.marked_file import csv_bytes, write_marked
@@ -37,7 +38,9 @@ def write_reader_sheet(folder: Path, lines: pl.DataFrame, *, practice: str, made
     page = Page(SHEET, columns, lines.select("line", "tooth").with_columns(pai=pl.lit(None, pl.String)))
     content = workbook_bytes(f"{practice}: films to read, {reader}", _instructions(reader), [page], made_on=made_on)
     name = re.sub(r"[^\w-]+", "-", reader).strip("-").lower() or "reader"
-    return write_marked(folder, f"films-{name}", ".xlsx", content)
+    # The mark of the list tells readers of like names apart; a sheet that is filled in already stays.
+    mark = str(lines["line"][0]).partition("-")[0]
+    return write_marked(folder, f"films-{name}-{mark}", ".xlsx", content, keep_former=True)
 
 
 def write_key(path: Path, lines: pl.DataFrame) -> Path:
@@ -70,6 +73,7 @@ def read_key(path: Path) -> pl.DataFrame:
     except (OSError, pl.exceptions.PolarsError):
         raise DataError(f"{path.name}: this is no key to films. Put back the file that reading-list wrote.") from None
     rows = rows.rename({c: c.lstrip("\ufeff") for c in rows.columns})
+    rows = rows.with_columns(disarmed(pl.all()))
     if lacking := [c for c in KEY_COLUMNS if c not in rows.columns]:
         raise DataError(f"{path.name}: has no column {lacking[0]}. Put back the file that reading-list wrote.")
     day = pl.col("exam_date").str.strip_chars().replace("", None)

@@ -106,11 +106,17 @@ def test_a_sample_is_the_same_for_all_readers():
     assert len(chosen[0]) == 20
 
 
+# As practices write them, and as a spreadsheet would rewrite or run them.
+ODD = dict(zip([f"p{n:03}" for n in range(6)], ["007", "-12", "=1+1", "3/4/21", "'x", "p005"], strict=True))
+
+
 @pytest.fixture
 def written(tmp_path: Path) -> tuple[Path, Path, pl.DataFrame]:
     """A reader's sheet, the key, and the lines as the practice writes them."""
     lines = reading_lines(films(12), ["Dr Ann"], KEY)
-    lines = lines.with_columns(tooth=pl.col("tooth_fdi").cast(pl.String), patient_id="0" + pl.col("patient_id"))
+    lines = lines.with_columns(
+        tooth=pl.col("tooth_fdi").cast(pl.String), patient_id=pl.col("patient_id").replace_strict(ODD)
+    )
     key = write_key(tmp_path / "practice-reading-key-holds-patient-data.csv", lines.select(KEY_COLUMNS))
     sheet = write_reader_sheet(tmp_path / "lists", lines, practice="Alder Row Dental", made_on=DAY)
     return sheet, key, lines
@@ -137,11 +143,11 @@ def test_the_sheet_says_neither_who_nor_when_nor_how_and_the_key_is_the_owners(w
     sheet, key, lines = written
     book = fastexcel.read_excel(sheet)
     said = "|".join(str(book.load_sheet(name, header_row=None).to_polars().rows()) for name in book.sheet_names)
-    for patient in lines["patient_id"].unique():
-        assert patient not in said
+    for patient in ODD.values():
+        assert f"'{patient}'" not in said
     for day in lines["exam_date"].unique():
         assert day.isoformat() not in said
-    assert sheet.name == "films-dr-ann-holds-patient-data.xlsx"
+    assert re.fullmatch(r"films-dr-ann-f[0-9a-f]{6}-holds-patient-data\.xlsx", sheet.name)
     for path in (sheet, key):
         assert path.stat().st_mode & 0o777 == 0o600
     with zipfile.ZipFile(sheet) as packed:
@@ -166,6 +172,13 @@ def test_filled_in_it_leads_back_to_findings_with_reader_and_reading(written):
     assert rows["reading"].to_list() == [w["reading"] for w in want]
     assert rows["pai"].to_list()[:4] == [1, 2, 3, 5]
     assert set(rows["reader"]) == {"Dr Ann"}
+
+
+def test_a_list_made_again_leaves_the_sheet_that_may_be_filled_in(written):
+    sheet, _, lines = written
+    again = write_reader_sheet(sheet.parent, lines, practice="Alder Row Dental", made_on=DAY)
+    assert again.name == f"{sheet.stem}-2.xlsx"
+    assert again.read_bytes() == sheet.read_bytes()
 
 
 def test_another_list_is_added_to_the_key_and_one_made_again_is_not_there_twice(written):
