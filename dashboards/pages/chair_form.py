@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import polars as pl
-
 from dashboards import page
 from dashboards.formats import phrase
 from pipeline.tables import CROWN_DETAILS, ENDO_DETAILS, Table
@@ -79,7 +77,7 @@ def render(*, practice: str, notation: str) -> str:
 
 def _words(table: Table, field: str) -> tuple[str, ...]:
     column = table.columns[field]
-    if column.dtype == pl.Boolean():
+    if str(column.dtype) == "Boolean":
         return "yes", "no"
     words: Sequence[str] = column.words or column.usual
     return _SCALES.get(field) or tuple(phrase(w) for w in words)
