@@ -128,6 +128,8 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     stored = _with_numbered_patients(stored)
     every_reading = stored.inputs["findings"]
     counted = by_readers(every_reading, stored.film_readers) if stored.film_readers else every_reading
+    if idle := sorted(set(stored.film_readers) - set(every_reading["reader"])):
+        say(f"film_readers names who read no film in these records: {', '.join(idle)}")
     stored = replace(stored, inputs={**stored.inputs, "findings": counted})
     patients = stored.inputs["patients"]
     say("comparing crowns by the timing of the root canal")

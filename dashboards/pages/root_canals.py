@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from dashboards import page, words, words_answers
 from dashboards.answers import Answer, Answers, first_sentence, kept
@@ -29,7 +28,7 @@ def render(results: Results) -> str:
         "root_canals.html.j2",
         title=TITLE,
         audience="inside",
-        answers=_answers(results, [s["c"] for s in found], curve),
+        answers=_answers(results, [s["c"] for s in found]),
         charts=[*comparison.charts(found), curve.get("chart"), *losses.charts(lost)],
         practice=results.practice,
         here="root_canals.html",
@@ -42,7 +41,7 @@ def render(results: Results) -> str:
     )
 
 
-def _answers(results: Results, found: Sequence[Comparison], curve: Mapping[str, Any]) -> Answers:
+def _answers(results: Results, found: Sequence[Comparison]) -> Answers:
     given = [
         words_answers.comparison_answer(c, link="#" + comparison.place(c.id), asked=ASKED.get(c.id, c.title))
         for c in found
@@ -50,8 +49,6 @@ def _answers(results: Results, found: Sequence[Comparison], curve: Mapping[str, 
     healing = healing_block(results, by_clinician=False)
     if healing and healing["headline"]:
         given.append(Answer(first_sentence(healing["headline"]), asked="Does it heal?", link="#recall"))
-    if curve and curve["chart"]:
-        given.append(Answer(curve["headline"], asked="How soon?", link="#heals-when"))
     if not given:
         given = [Answer(words.not_asked(results) or NONE)]
     picture = comparison.comparison_difference(found[0], id=comparison.SHORT) if found else None

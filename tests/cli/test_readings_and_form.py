@@ -109,12 +109,13 @@ def test_films_are_read_blind_loaded_and_those_that_differ_go_to_a_third(practic
     # With film_readers nobody else's reading counts: by bea no film shows a tooth healed.
     toml = practice / "practice.toml"
     plain = toml.read_text(encoding="utf-8")
-    toml.write_text(plain.replace("[practice]\n", '[practice]\nfilm_readers = ["bea"]\n', 1), encoding="utf-8")
+    toml.write_text(plain.replace("[practice]\n", '[practice]\nfilm_readers = ["bea", "Bea"]\n', 1), encoding="utf-8")
     done = toothyears("compare", "practice.toml", cwd=practice)
     assert done.returncode == 0, done.stderr
     toml.write_text(plain, encoding="utf-8")
     results = json.loads((practice / "out" / "results.json").read_text(encoding="utf-8"))
-    assert results["rules"]["film_readers"] == "bea"
+    assert results["rules"]["film_readers"] == "bea, Bea"
+    assert "film_readers names who read no film in these records: Bea\n" in done.stderr
     assert results["recalls"][0]["successes"] == 0 < results["recalls"][0]["recalled"]
 
     # Who has read the films is not blind to them any more; whoever has not gets those that differ: all.
