@@ -70,7 +70,8 @@ def test_published_breast_cosmesis_radiotherapy():
 
 @needs_r
 def test_against_r(tmp_path):
-    # R's survfit takes each innermost interval at its middle and stops early: about 1e-4 off.
+    # R's survfit takes each innermost interval at its middle, and its EM steps stop early: where the likelihood is flat,
+    # it may be a hundredth off, and is then the less likely of the two.
     rng = np.random.default_rng(7)
     left, right = looked_at(rng, 200)
     frames = {"cosmesis": cosmesis(), "drawn": (left, right)}
@@ -88,7 +89,13 @@ def test_against_r(tmp_path):
         )
         found = turnbull(a, b)
         ours = 1 - np.array([np.sum(found.mass[(found.left + found.right) / 2 <= t + 1e-9]) for t in said["time"]])
-        assert np.max(np.abs(ours - np.array(said["surv"]))) < 2e-3, name
+        theirs = np.array(said["surv"])
+        assert np.max(np.abs(ours - theirs)) < (2e-3 if name == "cosmesis" else 0.02)
+        assert np.median(np.abs(ours - theirs)) < 1e-3
+        at, mass = np.array(said["time"]), -np.diff(theirs, prepend=1.0)
+        rest = theirs[-1] * np.isinf(b)  # what R leaves after the last time
+        chance = ((at > a[:, None]) & (at <= b[:, None])) @ mass + rest
+        assert 0 <= found.log_likelihood - float(np.log(chance).sum()) < 0.05
 
 
 def looked_at(rng, n: int) -> tuple[np.ndarray, np.ndarray]:
