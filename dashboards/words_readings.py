@@ -33,8 +33,9 @@ def readings_rule() -> str:
     return (
         "The first reading of a film by each reader counts, a second one only where there is no first. Of several "
         "readers the agreed index counts: what two of them say, the middle one where three differ, and the higher one "
-        "of two who differ until a third has read the film. Kappa is 1 where all readings agree and 0 where they agree "
-        "as often as chance would have it; a step of the index counts as one."
+        "of two who differ until a third has read the film. A reading noted as the film's second counts once three "
+        "have read it. Kappa is 1 where all readings agree and 0 where they agree as often as chance would have it; a "
+        "step of the index counts as one."
     )
 
 

@@ -23,7 +23,8 @@ def films_read(findings: pl.DataFrame) -> pl.DataFrame:
     Where several readers read a film, the agreed index counts: what they all say; of three or more the index that most
     say, and the middle one where all differ. That is the middle of the readings in their order, and of an even number
     the higher of the two in the middle: where two readers do not agree and no third has read the film, a lesion that
-    one of them saw is not talked away.
+    one of them saw is not talked away. A reading that is noted as the second, though its reader gave no first one, is
+    among them once three have read the film.
 
     Symptoms noted on that day by anyone count, also in a row without a film. Days without a reading have no row.
     """
@@ -35,8 +36,14 @@ def films_read(findings: pl.DataFrame) -> pl.DataFrame:
             again=pl.col("pai").filter(~_is_first()).max(),
             symptomatic=pl.col("symptomatic").max(),
         )
+        .with_columns(own=pl.coalesce("first", "again"))
         .group_by(*KEY, recall_date="exam_date")
-        .agg(pai=pl.coalesce(_middle("first"), _middle("again")), symptomatic=pl.col("symptomatic").max())
+        .agg(
+            pai=pl.when(pl.col("own").count() > 2)
+            .then(_middle("own"))
+            .otherwise(pl.coalesce(_middle("first"), _middle("again"))),
+            symptomatic=pl.col("symptomatic").max(),
+        )
         .filter(pl.col("pai").is_not_null())
     )
 
@@ -48,7 +55,7 @@ def by_readers(findings: pl.DataFrame, readers: Collection[str]) -> pl.DataFrame
     this is the analysis by that reader alone; with those who read blind, it leaves out who knew what had been done.
     """
     among = pl.col("reader").is_in(list(readers)).fill_null(False)
-    theirs = findings.filter(among, _is_first(), pl.col("pai").is_not_null(), ~_extra()).select(FILM).unique()
+    theirs = findings.filter(among, pl.col("pai").is_not_null(), ~_extra()).select(FILM).unique()
     marked = findings.join(theirs.with_columns(theirs=True), on=FILM, how="left", maintain_order="left")
     other = pl.col("theirs").fill_null(False) & ~among & ~_extra()
     return marked.with_columns(pai=pl.when(~other).then("pai")).drop("theirs")
@@ -57,22 +64,22 @@ def by_readers(findings: pl.DataFrame, readers: Collection[str]) -> pl.DataFrame
 def co_readers(findings: pl.DataFrame) -> pl.DataFrame:
     """Who read films that another reader read too: `reader, films`, in the order of the names.
 
-    Counted are first readings of films that at least two named readers read for the first time.
+    Counted are films that at least two named readers read.
     """
-    read = _first_by_reader(findings)
+    read = _own_by_reader(findings)
     shared = read.filter(pl.len().over(FILM) > 1)
     return shared.group_by("reader").agg(films=pl.len()).sort("reader")
 
 
 def films_shared(findings: pl.DataFrame) -> int:
-    """How many films at least two named readers read for the first time."""
-    read = _first_by_reader(findings).group_by(FILM).len()
+    """How many films at least two named readers read."""
+    read = _own_by_reader(findings).group_by(FILM).len()
     return read.filter(pl.col("len") > 1).height
 
 
 def films_that_differ(findings: pl.DataFrame) -> pl.DataFrame:
     """Films that two named readers read differently and no third has read: one row per film, its key as in findings."""
-    read = _first_by_reader(findings).group_by(FILM).agg(readers=pl.len(), told=pl.col("pai").n_unique())
+    read = _own_by_reader(findings).group_by(FILM).agg(readers=pl.len(), told=pl.col("pai").n_unique())
     return read.filter(pl.col("readers") == 2, pl.col("told") > 1).select(FILM).sort(FILM)
 
 
@@ -122,9 +129,11 @@ def _middle(column: str) -> pl.Expr:
     return told.get(told.len() // 2, null_on_oob=True)
 
 
-def _first_by_reader(findings: pl.DataFrame) -> pl.DataFrame:
-    named = _own(findings).filter(_is_first(), pl.col("pai").is_not_null(), pl.col("reader").is_not_null())
-    return named.group_by(*FILM, "reader").agg(pl.col("pai").max())
+def _own_by_reader(findings: pl.DataFrame) -> pl.DataFrame:
+    """Each named reader's own first reading of each film, be it noted as the first or as the second of the film."""
+    named = _own(findings).filter(pl.col("pai").is_not_null(), pl.col("reader").is_not_null())
+    first, again = (pl.col("pai").filter(kept).max() for kept in (_is_first(), ~_is_first()))
+    return named.group_by(*FILM, "reader").agg(pai=pl.coalesce(first, again))
 
 
 def _extra() -> pl.Expr:

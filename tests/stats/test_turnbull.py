@@ -70,8 +70,8 @@ def test_published_breast_cosmesis_radiotherapy():
 
 @needs_r
 def test_against_r(tmp_path):
-    # R's survfit takes each innermost interval at its middle, and its EM steps stop early: where the likelihood is flat,
-    # it may be a hundredth off, and is then the less likely of the two.
+    # R's survfit takes each innermost interval at its middle, and its EM steps stop early: where the likelihood is
+    # flat, it may be a hundredth off, and is then the less likely of the two.
     rng = np.random.default_rng(7)
     left, right = looked_at(rng, 200)
     frames = {"cosmesis": cosmesis(), "drawn": (left, right)}

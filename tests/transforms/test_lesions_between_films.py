@@ -100,6 +100,10 @@ def readings(*told: tuple[str | None, int | None, int]) -> pl.DataFrame:
         # Four, two against two: the higher.
         ([("ann", 2, 1), ("bea", 2, 1), ("cat", 3, 1), ("dan", 3, 1)], 3),
         ([("ann", 2, 2), ("bea", 3, 2)], 3),
+        # bea's is noted as the second of the film: it counts once a third has read.
+        ([("ann", 4, 1), ("bea", 2, 2)], 4),
+        ([("ann", 2, 1), ("bea", 4, 2)], 2),
+        ([("ann", 4, 1), ("bea", 2, 2), ("cat", 2, 1)], 2),
     ],
 )
 def test_the_agreed_reading_counts(told, agreed):
@@ -124,6 +128,9 @@ def test_films_that_two_read_differently_want_a_third():
     assert films_that_differ(readings(("ann", 2, 1), ("bea", 4, 1), ("cat", 3, 1))).height == 0
     assert films_that_differ(readings(("ann", 2, 1), ("ann", 4, 2))).height == 0
     assert films_that_differ(readings(("ann", 2, 1), (None, 4, 1))).height == 0
-    shared = readings(("ann", 2, 1), ("bea", 4, 1), ("cat", 3, 2))
+    assert films_that_differ(readings(("ann", 2, 1), ("bea", 4, 2))).height == 1
+    shared = readings(("ann", 2, 1), ("bea", 4, 2), ("bea", 4, 2), (None, 3, 1))
     assert co_readers(shared).rows() == [("ann", 1), ("bea", 1)]
+    assert co_readers(readings(("ann", 2, 1), ("ann", 4, 2))).is_empty()
+    assert films_read(by_readers(shared, ["bea"]))["pai"].to_list() == [4]
     assert films_shared(shared) == 1
