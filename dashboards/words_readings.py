@@ -8,6 +8,10 @@ from dashboards.formats import count, percent, plural, ratio, whole
 from pipeline.results_healing import Agreement, ReaderWay
 
 AGREED = "agreed"
+WAYS_RULE = (
+    "A reader alone counts on the films that another reader read too; all other films count as they are, so the teeth "
+    "are the same on every line."
+)
 READERS = {
     "same_reader": "read twice by one reader",
     "two_readers": "read by two readers",

@@ -21,6 +21,7 @@ def healing_block(results: Results, *, by_clinician: bool) -> dict[str, Any]:
         "definition": words_healing.definition(results.rules.get("uncertain_years", "")),
         "table": tables.recalls(rows),
         "ways": words_readings.ways_sentence(results.reader_ways),
+        "ways_rule": words_readings.WAYS_RULE,
         "ways_table": tables.reader_ways(results.reader_ways),
     }
 
