@@ -325,8 +325,8 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
     years = _century(raw, "[practice]")
     serials = _serial_dates(raw, "[practice]")
     accepted = _text_list(raw, "accepted", "[practice]", example=ACCEPTABLE[0])
-    listed = ("two_digit_years_from", "serial_dates", "accepted", "film_readers")
-    plain = {k: v for k, v in raw.items() if k not in listed}
+    others = ("two_digit_years_from", "serial_dates", "accepted", "film_readers")
+    plain = {k: v for k, v in raw.items() if k not in others}
     text = _text_map(plain, "[practice]")
     if "tooth_notation" not in text:
         raise ConfigError(f"[practice] tooth_notation is missing: {', '.join(NOTATIONS)}. It is never guessed.")
