@@ -151,18 +151,6 @@ class CoxEstimate:
         """The robust covariance if there is one, else the model's."""
         return self.model_cov if self.robust_cov is None else self.robust_cov
 
-    @property
-    def likelihood_ratio_test(self) -> WaldTest:
-        """Twice the gain in log-likelihood over no covariates; not valid with weights or clusters."""
-        return _chi_square(2 * (self.loglik - self.loglik_null), len(self.coef))
-
-    @property
-    def wald_test(self) -> WaldTest:
-        """Whether all coefficients are zero, by the robust covariance if there is one."""
-        if not self.converged:
-            return WaldTest(np.nan, len(self.coef), np.nan)
-        return _chi_square(float(self.coef @ linalg.solve(self.cov, self.coef, assume_a="sym")), len(self.coef))
-
     def se(self, *, robust: bool | None = None) -> Floats:
         """Standard error per coefficient: robust if there is one, unless asked otherwise; NaN where not to be had."""
         if robust and self.robust_cov is None:
@@ -237,15 +225,6 @@ class CoxFit(CoxEstimate):
         sets, n = self.design.sets, int(cluster.max()) + 1
         columns = kernel.score_residual_columns(sets, self.design.z, self.at_estimate)
         return np.stack([kernel.sum_by(cluster, column * sets.weight, n) for column in columns], axis=1)
-
-    def robust_score_test(self) -> WaldTest:
-        """Score test at zero with the variance of the score taken between clusters (between rows without clusters)."""
-        design = self.design
-        at = kernel.moments(design.sets, design.z, np.zeros(len(self.coef)))
-        parts = kernel.score_residuals(design.sets, design.z, at).T * design.rows.weight[:, None]
-        parts = parts if design.rows.cluster is None else sum_by_code(parts, design.rows.cluster)
-        total = parts.sum(axis=0)
-        return _chi_square(float(total @ linalg.lstsq(parts.T @ parts, total)[0]), len(self.coef))
 
 
 def fit_cox(

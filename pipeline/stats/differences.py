@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-from pipeline.stats.aalen_johansen import incidence_influence
 from pipeline.stats.kaplan_meier import survival_influence
 from pipeline.stats.limits import z_value
 from pipeline.stats.spells import Floats, Values, distinct_days, position_in
@@ -77,28 +76,6 @@ def survival_difference(
     known &= (one.survival > 0) & (other.survival > 0)
     pulls = _aligned((one.units, one.values), (other.units, other.values), _shares_units(group, reference))
     return _difference(one.days, np.where(known, one.survival - other.survival, np.nan), pulls, confidence)
-
-
-def incidence_difference(
-    group: Group,
-    reference: Group,
-    days: ArrayLike,
-    *,
-    of_cause: int = 1,
-    from_day: int = 0,
-    confidence: float = 0.95,
-) -> Differences:
-    """Difference in the cumulative incidence of one cause at fixed days, other causes competing.
-
-    `event` of the groups holds the cause, 0 for none. Variance and limits are as in `survival_difference`.
-    """
-    one, other = (
-        incidence_influence(side.exit_days, side.event, days, of_cause=of_cause, from_day=from_day, **side.columns())
-        for side in (group, reference)
-    )
-    known = _known(group, one.days) & _known(reference, one.days) & (one.days >= from_day)
-    pulls = _aligned((one.units, one.values), (other.units, other.values), _shares_units(group, reference))
-    return _difference(one.days, np.where(known, one.incidence - other.incidence, np.nan), pulls, confidence)
 
 
 def _known(side: Group, days: NDArray[np.int64]) -> NDArray[np.bool_]:

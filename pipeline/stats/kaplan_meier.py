@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -122,12 +122,6 @@ class Curve:
         if not 0 < q < 1:
             raise ValueError("q must lie between 0 and 1")
         return Quantile(*(self._reaches(band, q) for band in (self.survival, self.low, self.high)))
-
-    def with_limits(self, kind: LimitKind, confidence: float | None = None) -> Curve:
-        """The same curve with other limits."""
-        level = self.confidence if confidence is None else confidence
-        low, high = share_limits(self.survival, self.std_error, kind=kind, confidence=level)
-        return replace(self, low=low, high=high, limits=kind, confidence=level)
 
     def _reaches(self, band: Floats, q: float) -> float | None:
         known = np.flatnonzero(~np.isnan(band))

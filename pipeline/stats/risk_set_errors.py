@@ -13,21 +13,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
 
-from pipeline.stats.aalen_johansen import Incidence, incidence_of, make_incidence, squared_influence
 from pipeline.stats.counts import Counts, event_free, exposure, per_survivor
 from pipeline.stats.differences import Differences, make_differences
-from pipeline.stats.group_counts import Cells, Grouped
 from pipeline.stats.influence import curve_variance, unit_sums
 from pipeline.stats.kaplan_meier import Curve, own_jump
 from pipeline.stats.limits import LimitKind
-from pipeline.stats.log_rank import LogRank, Ties, Weighting, clustered_of_cells, score_squares
-from pipeline.stats.risk_sets import cells_from, counts_of, make_curve, of_group
+from pipeline.stats.risk_sets import counts_of, make_curve, of_group
 from pipeline.stats.spells import Floats, Ints, Spells, Values, numbered, position_in, read_spells, whole_numbers
 
 
@@ -89,97 +85,6 @@ def clustered_curve_from(
         limits=limits,
         confidence=confidence,
         n_units=squares.n_units,
-    )
-
-
-def incidence_squares(
-    table: pl.DataFrame,
-    exit_days: Values,
-    cause: Values,
-    *,
-    n_causes: int,
-    cluster: Values,
-    entry_days: Values | None = None,
-    subject: Values | None = None,
-    group: str | None = None,
-    from_day: int = 0,
-) -> Squares:
-    """What one part's rows of `group` add to the variances of the incidences that the merged `table` makes."""
-    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
-    spells = _spells(exit_days, cause, cluster=cluster, entry_days=entry_days, subject=subject, from_day=from_day)
-    if spells is None:
-        return Squares((np.zeros((n_causes, len(counts.time))), np.zeros(len(counts.time))), 0)
-    free = event_free(counts)
-    return Squares(squared_influence(spells, _place(spells, counts), free, incidence_of(counts, free)), spells.n_units)
-
-
-def clustered_incidence_from(
-    table: pl.DataFrame,
-    squares: Squares,
-    *,
-    n_causes: int,
-    group: str | None = None,
-    from_day: int = 0,
-    limits: LimitKind = "log-log",
-    confidence: float = 0.95,
-) -> Incidence:
-    """The curves of `aalen_johansen(..., cluster=)` from merged counts and all parts' `incidence_squares`."""
-    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
-    return make_incidence(
-        counts, *squares.values, n_units=squares.n_units, from_day=from_day, limits=limits, confidence=confidence
-    )
-
-
-def log_rank_squares(
-    table: pl.DataFrame,
-    exit_days: Values,
-    event: Values,
-    group: Values,
-    *,
-    cluster: Values,
-    entry_days: Values | None = None,
-    strata: Values | None = None,
-    weighting: Weighting = "log-rank",
-    p: float = 0.0,
-    q: float = 0.0,
-    ties: Ties = "efron",
-) -> Squares:
-    """What one part's rows add to the variance of the clustered log-rank test of the merged `table`."""
-    cells, labels = cells_from(table, n_causes=1)
-    n = len(np.asarray(exit_days))
-    if n == 0:
-        return Squares((np.zeros((len(labels), len(labels))),), 0)
-    own_strata = np.zeros(n, dtype=np.int64) if strata is None else _codes(strata, table["stratum"])
-    carry = own_strata * len(labels) + _codes(group, table["group"])
-    spells = read_spells(exit_days, event, entry_days=entry_days, cluster=cluster, carry=carry)
-    stratum, number = np.divmod(spells.carried, len(labels))
-    rows = Grouped(spells, number, stratum, labels)
-    squares = score_squares(rows, _place_cells(rows, cells), weighting=weighting, p=p, q=q, ties=ties)
-    return Squares((squares,), spells.n_units)
-
-
-def clustered_log_rank_from(
-    table: pl.DataFrame,
-    squares: Squares,
-    *,
-    weighting: Weighting = "log-rank",
-    p: float = 0.0,
-    q: float = 0.0,
-    ties: Ties = "efron",
-) -> LogRank:
-    """The test of `clustered_log_rank` from merged counts and all parts' `log_rank_squares`."""
-    if squares.n_units < 2:
-        raise ValueError("a variance over clusters needs at least two of them")
-    cells, labels = cells_from(table, n_causes=1)
-    return clustered_of_cells(
-        cells,
-        squares.values[0],
-        labels=labels,
-        n_units=squares.n_units,
-        weighting=weighting,
-        p=p,
-        q=q,
-        ties=ties,
     )
 
 
@@ -287,21 +192,3 @@ def _place(spells: Spells, counts: Counts) -> Counts:
         first=position_in(spells.entry, counts.time, after=True),
         last=position_in(spells.exit, counts.time, after=False),
     )
-
-
-def _place_cells(rows: Grouped, cells: Cells) -> Cells:
-    spells = rows.spells
-    span = int(max(spells.exit.max(), cells.day.max(initial=0))) + 2
-    key = cells.stratum * span + cells.day
-    base = rows.stratum * span
-    return replace(
-        cells,
-        first=np.searchsorted(key, base + spells.entry, side="right"),
-        last=np.searchsorted(key, base + spells.exit, side="right"),
-    )
-
-
-def _codes(labels: Values, known: pl.Series) -> Any:
-    column = labels if isinstance(labels, pl.Series) else pl.Series(np.asarray(labels))
-    order = known.unique().sort().to_list()
-    return column.cast(pl.String).replace_strict(order, list(range(len(order))), return_dtype=pl.Int64).to_numpy()

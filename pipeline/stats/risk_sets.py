@@ -8,19 +8,14 @@ rows. Errors that allow for teeth of one patient being alike need a second look 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from pipeline.stats.aalen_johansen import incidence_of
 from pipeline.stats.counts import Counts, event_free, per_survivor
-from pipeline.stats.gray import GrayTest, gray_of_cells
-from pipeline.stats.group_counts import Cells
 from pipeline.stats.kaplan_meier import Curve, curve_of
 from pipeline.stats.limits import LimitKind
-from pipeline.stats.log_rank import LogRank, Weighting, log_rank_of_cells
 from pipeline.stats.risk_table import RiskTable
 from pipeline.stats.spells import BEFORE_DAY_0, Floats, Ints, Values, read_spells
 
@@ -126,31 +121,6 @@ def make_curve(
     )
 
 
-def incidence_from(
-    table: pl.DataFrame, *, group: str | None = None, n_causes: int, from_day: int = 0
-) -> tuple[Ints, Floats, Floats]:
-    """Aalen-Johansen: distinct exit days, incidence (causes down, days across), share free of any event.
-
-    These are `time, incidence, event_free` of `aalen_johansen`, whose errors are over units and so need the rows.
-    """
-    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
-    free = event_free(counts)
-    return counts.time, incidence_of(counts, free), free
-
-
-def log_rank_from(table: pl.DataFrame, *, weighting: Weighting = "log-rank", p: float = 0.0, q: float = 0.0) -> LogRank:
-    """The test of `log_rank` between all groups of a table, stratum by stratum; its labels are texts in order."""
-    cells, labels = cells_from(table, n_causes=1)
-    return log_rank_of_cells(cells, labels=labels, weighting=weighting, p=p, q=q)
-
-
-def gray_from(table: pl.DataFrame, *, of_cause: int = 1) -> GrayTest:
-    """The test of `gray_test` between all groups of a table, stratum by stratum."""
-    kinds = pl.when(pl.col("change") <= 0).then("change").when(pl.col("change") == of_cause).then(1).otherwise(2)
-    cells, labels = cells_from(merge([_shape(table.with_columns(change=kinds.cast(pl.Int64)))]), n_causes=2)
-    return gray_of_cells(cells, labels=labels)
-
-
 def first_day_from(table: pl.DataFrame, at_least: int, *, group: str | None = None) -> int | None:
     """The first day at whose end at least so many rows are under observation; None if never: `first_day_with`."""
     changes = of_group(table, group)
@@ -224,53 +194,6 @@ def counts_of(changes: pl.DataFrame, *, n_causes: int) -> Counts:
         first=_NO_ROWS,
         last=_NO_ROWS,
     )
-
-
-def cells_from(table: pl.DataFrame, *, n_causes: int) -> tuple[Cells, tuple[Any, ...]]:
-    """Cells of the tests between groups, and the groups' labels; ValueError with fewer than two groups."""
-    labels = table["group"].unique().sort().to_list()
-    if len(labels) < 2:
-        raise ValueError("a test between groups needs at least two")
-    strata = table["stratum"].unique().sort().to_list()
-    parts = [
-        _stratum_cells(table.filter(pl.col("stratum") == label), labels, number, n_causes)
-        for number, label in enumerate(strata)
-    ]
-    stratum = np.concatenate([np.full(len(p[0]), number) for number, p in enumerate(parts)]).astype(np.int64)
-    at_risk = np.concatenate([p[1] for p in parts])
-    events = np.concatenate([p[2] for p in parts], axis=1)
-    cells = Cells(
-        at_risk=at_risk.astype(np.float64),
-        events=events.astype(np.float64),
-        n_at_risk=at_risk.sum(axis=1),
-        n_events=events.sum(axis=(0, 2)),
-        starts=np.flatnonzero(np.diff(stratum, prepend=-1)).astype(np.int64),
-        stratum=stratum,
-        day=np.concatenate([p[0] for p in parts]),
-        first=_NO_ROWS,
-        last=_NO_ROWS,
-    )
-    return cells, tuple(labels)
-
-
-def _stratum_cells(
-    rows: pl.DataFrame, labels: list[str], number: int, n_causes: int
-) -> tuple[Ints, NDArray[np.int64], NDArray[np.int64]]:
-    """Days with an event, at risk (days down, groups across), events (causes, days, groups) of one stratum."""
-    code = rows["group"].replace_strict(labels, list(range(len(labels))), return_dtype=pl.Int64).to_numpy()
-    day, change, n = (rows[c].to_numpy() for c in ("day", "change", "rows"))
-    if len(change) and change.max() > n_causes:
-        raise ValueError("event must be 0 or 1: several causes need gray_from")
-    days: Ints = np.unique(day[change > 0])
-    at_risk = np.zeros((len(days) + 1, len(labels)), dtype=np.int64)
-    enters = change == _ENTERS
-    # Enters before the day: at risk from the first event day past it. Leaves on the day: still at risk on it.
-    np.add.at(at_risk, (np.searchsorted(days, day[enters], side="right"), code[enters]), n[enters])
-    np.add.at(at_risk, (np.searchsorted(days, day[~enters], side="right"), code[~enters]), -n[~enters])
-    events = np.zeros((n_causes, len(days), len(labels)), dtype=np.int64)
-    fails = change > 0
-    np.add.at(events, (change[fails] - 1, np.searchsorted(days, day[fails]), code[fails]), n[fails])
-    return days, np.cumsum(at_risk, axis=0)[:-1], events
 
 
 def _texts(labels: Values | None, n: int) -> pl.Series:

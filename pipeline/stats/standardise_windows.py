@@ -28,7 +28,7 @@ from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.cox_kernel import Floats, Ints
 from pipeline.stats.standard_target import Target
-from pipeline.stats.stratum_hazard import HazardPulls, plan_hazards, stratum_hazards
+from pipeline.stats.stratum_hazard import HazardPulls, plan_hazards
 
 Phases = Sequence[Mapping[str, float]]
 
@@ -113,13 +113,8 @@ def standardise_windows(
     length = np.concatenate(([0], np.asarray(days, dtype=np.int64)))
     begin = np.broadcast_to(np.asarray(start, dtype=np.int64), (len(target.x),))
     last = int(begin.max() + length[-1])
-    plan = plan_hazards(
-        fit, np.array([last]), from_day=int(begin.min()), last_day=last, min_at_risk=min_at_risk, borrow=True
-    )
-    hazards = stratum_hazards(
-        plan, fit.design.sets, fit.at_estimate, None if plan.lending is None else plan.lending.sets
-    )
-    summed = _Summed(fit, target, HazardPulls(plan, fit, hazards), begin=begin, turns=tuple(turns))
+    plan = plan_hazards(fit, from_day=int(begin.min()), last_day=last, min_at_risk=min_at_risk)
+    summed = _Summed(fit, target, HazardPulls(plan, fit), begin=begin, turns=tuple(turns))
     share = target.weight / target.weight.sum()
     trapezoid = np.zeros(len(length))
     trapezoid[:-1] += np.diff(length) / 2
@@ -147,14 +142,13 @@ class _Summed:
 
     def __init__(self, fit: CoxFit, target: Target, pulls: HazardPulls, *, begin: Ints, turns: tuple[int, ...]) -> None:
         self.fit, self.target, self.pulls, self.begin, self.turns = fit, target, pulls, begin, turns
-        plan, hazards = pulls.plan, pulls.hazards
-        design, sets = fit.design, fit.design.sets
+        plan, design, sets = pulls.plan, fit.design, fit.design.sets
         self.times = np.unique(sets.group_time)
         each = np.zeros((plan.n_strata, len(self.times)))
         place = np.searchsorted(self.times, sets.group_time)
         np.add.at(each, (sets.group_stratum, place), np.where(plan.own, fit.at_estimate.h, 0.0))
         if plan.lending is not None:
-            each += hazards.ratio[:, None] * plan.lending.thin * pulls.pooled_at.h
+            each += pulls.ratio[:, None] * plan.lending.thin * pulls.pooled_at.h
         self.hazard = np.concatenate((np.zeros((plan.n_strata, 1)), np.cumsum(each, axis=1)), axis=1)
         self.z = ((target.x - design.center) / design.scale).T
         self.unit = np.arange(len(design.rows.exit)) if design.rows.cluster is None else design.rows.cluster
