@@ -22,7 +22,6 @@ from pipeline.stats.counts import Counts, event_free, exposure, per_survivor
 from pipeline.stats.differences import Differences, make_differences
 from pipeline.stats.influence import curve_variance, unit_sums
 from pipeline.stats.kaplan_meier import Curve, own_jump
-from pipeline.stats.limits import LimitKind
 from pipeline.stats.risk_sets import counts_of, make_curve, of_group
 from pipeline.stats.spells import Floats, Ints, Spells, Values, numbered, position_in, read_spells, whole_numbers
 
@@ -48,13 +47,12 @@ def curve_squares(
     *,
     cluster: Values,
     entry_days: Values | None = None,
-    subject: Values | None = None,
     group: str | None = None,
     from_day: int = 0,
 ) -> Squares:
     """What one part's rows of `group` add to the clustered variance of the curve that the merged `table` makes."""
-    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=1)
-    spells = _spells(exit_days, event, cluster=cluster, entry_days=entry_days, subject=subject, from_day=from_day)
+    counts = counts_of(of_group(table, group, from_day=from_day))
+    spells = _spells(exit_days, event, cluster=cluster, entry_days=entry_days, from_day=from_day)
     if spells is None:
         return Squares((np.zeros(len(counts.time)),), 0)
     placed = _place(spells, counts)
@@ -69,12 +67,11 @@ def clustered_curve_from(
     *,
     group: str | None = None,
     from_day: int = 0,
-    limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> Curve:
     """The curve of `kaplan_meier(..., cluster=)` from merged counts and all parts' `curve_squares`."""
     changes = of_group(table, group, from_day=from_day)
-    counts = counts_of(changes, n_causes=1)
+    counts = counts_of(changes)
     survival = event_free(counts)
     known = (survival > 0) & (squares.n_units > 1)
     return make_curve(
@@ -82,7 +79,6 @@ def clustered_curve_from(
         counts,
         np.where(known, survival * np.sqrt(squares.values[0]), np.nan),
         from_day=from_day,
-        limits=limits,
         confidence=confidence,
         n_units=squares.n_units,
     )
@@ -120,7 +116,6 @@ def difference_squares(
                     events[mine],
                     cluster=unit[mine],
                     entry_days=entry[mine],
-                    subject=None,
                     from_day=from_day,
                 ),
                 np.atleast_1d(np.asarray(days)).astype(np.int64),
@@ -145,7 +140,7 @@ def survival_difference_from(
     known = day >= from_day
     survival = []
     for name in pair:
-        counts = counts_of(of_group(table, name, from_day=from_day), n_causes=1)
+        counts = counts_of(of_group(table, name, from_day=from_day))
         index = np.searchsorted(counts.time, day, side="right")
         survival.append(np.concatenate(([1.0], event_free(counts)))[index])
         known &= (day <= counts.time[-1]) & (survival[-1] > 0)
@@ -158,7 +153,7 @@ def _pulls(changes: pl.DataFrame, spells: Spells | None, days: Ints, n_units: in
     out = np.zeros((n_units, len(days)))
     if spells is None:
         return out
-    counts = counts_of(changes, n_causes=1)
+    counts = counts_of(changes)
     step, own = per_survivor(counts)
     index = np.searchsorted(counts.time, days, side="right") - 1
     survival = np.concatenate(([1.0], event_free(counts)))[index + 1]
@@ -174,14 +169,11 @@ def _spells(
     *,
     cluster: Values,
     entry_days: Values | None,
-    subject: Values | None,
     from_day: int,
 ) -> Spells | None:
     if len(np.asarray(exit_days)) == 0:
         return None
-    spells = read_spells(
-        exit_days, event, entry_days=entry_days, subject=subject, cluster=cluster, from_day=from_day, with_units=True
-    )
+    spells = read_spells(exit_days, event, entry_days=entry_days, cluster=cluster, from_day=from_day, with_units=True)
     return spells if len(spells.exit) else None
 
 

@@ -53,16 +53,16 @@ class Standardised:
 
     def share(self, state: str, *, confidence: float = 0.95) -> tuple[float, float, float]:
         """The share failed in a state with its limits on the log-log scale."""
-        place = self.states.index(state)
-        failure = self.failure[[place]]
-        low, high = share_limits(1 - failure, self.std_error[[place]], kind="log-log", confidence=confidence)
+        place = self._places(state)
+        failure = self.failure[place]
+        low, high = share_limits(1 - failure, self.std_error[place], kind="log-log", confidence=confidence)
         return float(failure[0]), float(1 - high[0]), float(1 - low[0])
 
     def difference(
         self, group: str, reference: str, *, allowance: Allowance = NONE, confidence: float = 0.95
     ) -> AdjustedDifference:
-        """Difference of two states; see `make_difference`. Raises ValueError for an unknown state."""
-        pair = [self.states.index(name) for name in (group, reference)]
+        """Difference of two states; see `make_difference`. Raises KeyError for an unknown state."""
+        pair = self._places(group, reference)
         pulls = self.influence[pair]
         return make_difference(
             (group, reference),
@@ -72,6 +72,12 @@ class Standardised:
             allowance=allowance,
             confidence=confidence,
         )
+
+    def _places(self, *states: str) -> list[int]:
+        unknown = [name for name in states if name not in self.states]
+        if unknown:
+            raise KeyError(f"Not standardised: {', '.join(unknown)}")
+        return [self.states.index(name) for name in states]
 
 
 def make_difference(

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from pipeline.stats.cox import fit_cox
-from pipeline.stats.cox_baseline import count_below
 from pipeline.stats.cox_kernel import (
     BLOCK,
     cross_product,
@@ -16,6 +15,7 @@ from pipeline.stats.cox_kernel import (
     score_residuals,
     second_of_rows,
 )
+from pipeline.stats.stratum_hazard import count_below
 
 
 @pytest.mark.parametrize("grid", [[0, 3, 4, 9], [2], [-5, 0], [0, 10_000_000], [0.5, 3.0]])

@@ -152,7 +152,7 @@ def test_equals_r(name):
         assert_same(curve.survival[ours], theirs("surv"), CURVES)
         assert_same(curve.std_error[ours], theirs("std.err.surv"), ERRORS)
         for kind in ("log-log", "log", "plain"):
-            limited = curve.with_limits(kind)
+            limited = kaplan_meier(**columns, limits=kind)
             assert_same(limited.low[ours], theirs(f"lower.{kind}"), ERRORS)
             assert_same(limited.high[ours], theirs(f"upper.{kind}"), ERRORS)
         start = stop
