@@ -177,10 +177,10 @@ def squared_influence(spells: Spells, counts: Counts, free: Floats, incidence: F
     return variance, common.event_free_variance()
 
 
-def _n_causes(spells: Spells, wanted: int | None, *, at_least: int = 1) -> int:
+def _n_causes(spells: Spells, wanted: int | None) -> int:
     if len(spells.exit) == 0:
         raise ValueError("no row is followed past from_day")
-    highest = max(int(spells.cause.max()), at_least)
+    highest = max(int(spells.cause.max()), 1)
     if wanted is not None and highest > wanted:
         raise ValueError(f"a cause lies above n_causes, {wanted}")
     return highest if wanted is None else wanted
