@@ -79,7 +79,6 @@ def aalen_johansen(
     *,
     entry_days: Values | None = None,
     weights: Values | None = None,
-    subject: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
     n_causes: int | None = None,
@@ -90,7 +89,7 @@ def aalen_johansen(
 
     `cause` is 0 where follow-up ended first, else 1, 2, ...; `n_causes` keeps lines for causes that do not occur.
     The other columns are those of `kaplan_meier`. The variance is the infinitesimal jackknife: grouped by cluster, else
-    by subject, else by row. By row it is that of R's multi-state `survfit`; grouped, it is the sum of R's influence
+    by row. By row it is that of R's multi-state `survfit`; grouped, it is the sum of R's influence
     matrix by cluster (survival 3.5-3 itself ignores `cluster` there). Limits are taken on the incidence itself.
 
     Raises ValueError as `read_spells` does, and if a cause lies above `n_causes`.
@@ -105,7 +104,6 @@ def aalen_johansen(
         cause,
         entry_days=entry_days,
         weights=weights,
-        subject=subject,
         cluster=cluster,
         from_day=from_day,
         with_units=True,

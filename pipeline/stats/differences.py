@@ -26,7 +26,6 @@ class Group:
     event: Values
     entry_days: Values | None = None
     weights: Values | None = None
-    subject: Values | None = None
     cluster: Values | None = None
 
     def columns(self) -> dict[str, Any]:
@@ -34,7 +33,6 @@ class Group:
         return {
             "entry_days": self.entry_days,
             "weights": self.weights,
-            "subject": self.subject,
             "cluster": self.cluster,
         }
 
@@ -86,7 +84,7 @@ def _shares_units(group: Group, reference: Group) -> bool:
     """Labels of the two groups mean the same things only if both give labels of the same kind."""
     if (group.cluster is None) != (reference.cluster is None):
         raise ValueError("give clusters for both groups or for neither")
-    return group.cluster is not None or (group.subject is not None and reference.subject is not None)
+    return group.cluster is not None
 
 
 def _aligned(

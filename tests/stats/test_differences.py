@@ -114,16 +114,3 @@ def test_nothing_is_known_past_the_last_day_of_either_group():
     none_left = Group([5, 6], [1, 1])
     assert np.isnan(survival_difference(long, none_left, [5, 6]).estimate).tolist() == [False, True]
     assert np.isnan(survival_difference(none_left, long, [5, 6]).estimate).tolist() == [False, True]
-
-
-def test_teeth_named_in_both_groups_are_the_same_teeth():
-    # As for patients: the same two teeth lose or keep together, and nothing is left to doubt; names of one alone say
-    # nothing of the other.
-    named = Group([5, 9], [1, 0], subject=["t1", "t2"])
-    nameless = Group([5, 9], [1, 0])
-    assert survival_difference(named, named, [5]).covariance[0] == pytest.approx(1 / 8)
-    assert survival_difference(named, nameless, [5]).covariance[0] == 0
-    assert survival_difference(nameless, named, [5]).covariance[0] == 0
-    # Teeth by number are found again whatever order they stand in.
-    first, second = Group([5, 9], [1, 0], subject=[7, 3]), Group([9, 5], [0, 1], subject=[3, 7])
-    assert survival_difference(first, second, [5]).covariance[0] == pytest.approx(1 / 8)

@@ -112,4 +112,4 @@ def test_the_walk_tells_what_is_not_reached():
         "class C:\n    def used(self): pass\n    def unused(self): pass\nLIMIT = 3\ndef f(): return C()\n", "two"
     )
     program = Module("from pipeline.stats.one import g\ng().used()\n")
-    assert unreached([program], [one, Module(two, "two")]) == ["one.idle", "two.C.unused", "two.LIMIT"]
+    assert unreached([program], [one, two]) == ["one.idle", "two.C.unused", "two.LIMIT"]
