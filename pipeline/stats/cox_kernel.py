@@ -284,17 +284,21 @@ def expected_events(sets: RiskSets, at: Moments, factor: Floats | None = None) -
     return expected
 
 
-def score_residuals(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
-    """Each row's part of the score, covariate by row, not multiplied by the row's weight.
+def scores_by(sets: RiskSets, x: Floats, at: Moments, cluster: Ints | None, factor: Floats | None = None) -> Floats:
+    """Cluster (or row, where there are none) by covariate: the weighted parts of the score, which sum to it."""
+    columns = (column * sets.weight for column in score_residuals(sets, x, at, factor))
+    if cluster is not None:
+        n = int(cluster.max()) + 1
+        columns = (sum_by(cluster, column, n) for column in columns)
+    return np.stack(list(columns), axis=1)
+
+
+def score_residuals(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Iterator[Floats]:
+    """Each row's part of the score, one covariate after the other, not multiplied by the row's weight.
 
     Tied events share the group's steps equally (Efron), so the rows' parts, times their weights, sum to the score.
     `factor` scales each group's share of the score.
     """
-    return np.stack(list(score_residual_columns(sets, x, at, factor)))
-
-
-def score_residual_columns(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Iterator[Floats]:
-    """The columns of `score_residuals`, one covariate after the other."""
     rows, group = sets.event_row, sets.event_group
     one = np.ones(sets.n_groups) if factor is None else factor
     relative = at.risk / sets.weight

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.stats import cox_kernel as kernel
-from pipeline.stats.cox import CoxEstimate, maximise, sum_by_code
+from pipeline.stats.cox import CoxEstimate, maximise
 from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
 from pipeline.stats.cox_kernel import Floats, Ints, Moments, RiskSets, RowSums, Ties
 
@@ -243,9 +243,7 @@ def influence_squares(
 
 def influence_in(placed: Placed, at: Moments, *, layout: Layout, cov: Floats) -> Floats:
     """The change of the coefficients that each cluster (or row) of one part makes, cluster by covariate."""
-    residuals = kernel.score_residuals(placed.sets, placed.z, at).T * layout.scale
-    change = np.asarray(residuals * placed.sets.weight[:, None] @ cov)
-    return change if placed.cluster is None else sum_by_code(change, placed.cluster)
+    return np.asarray(kernel.scores_by(placed.sets, placed.z, at, placed.cluster) * layout.scale @ cov)
 
 
 @dataclass(frozen=True, eq=False)

@@ -70,18 +70,9 @@ def proportional_hazards_test(fit: CoxFit, *, clustered: bool = False) -> pl.Dat
 
 def _cluster_parts(fit: CoxFit, time: Floats, taken_up: Floats) -> Floats:
     """Cluster by product: its part of the score, less what the coefficients take up of it."""
-    design, at, code = fit.design, fit.at_estimate, fit.design.rows.cluster
-    assert code is not None
-    n = int(code.max()) + 1
+    design = fit.design
     plain, timed = (
-        np.stack(
-            [
-                kernel.sum_by(code, column * design.sets.weight, n)
-                for column in kernel.score_residual_columns(design.sets, design.z, at, factor)
-            ],
-            axis=1,
-        )
-        for factor in (None, time)
+        kernel.scores_by(design.sets, design.z, fit.at_estimate, design.rows.cluster, factor) for factor in (None, time)
     )
     return np.asarray(timed - plain @ taken_up)
 

@@ -56,7 +56,7 @@ def test_a_factor_scales_the_share_of_each_event_day(ties):
         assert twice == pytest.approx(2 * whole)
         assert part + rest == pytest.approx(whole)
     # The score's parts by row add up to it, and its slope is minus the information.
-    residuals = score_residuals(sets, design.z, at)
+    residuals = np.stack(list(score_residuals(sets, design.z, at)))
     assert residuals @ sets.weight == pytest.approx(score(sets, design.z, at))
     for j in range(2):
         step = np.zeros(2)
