@@ -1,4 +1,4 @@
-"""Adjusted failure curves: what share of one and the same set of crowns would fail in each state, by a Cox fit.
+"""Adjusted failures by a day: what share of one and the same set of crowns would fail in each state, by a Cox fit.
 
 Each crown of the target keeps its covariates and its stratum; only the state is set, to each state in turn, from
 `from_day` on. The mean of the predicted shares is the standardised curve (g-computation) [1, 2], and the difference of
@@ -74,22 +74,22 @@ def standardise(
     found = standardise_windows(
         fit, target, start=from_day, days=[day - from_day], states=phases, min_at_risk=min_at_risk
     )
-    known = 1.0 if day <= _observed_to(fit, min_at_risk) else np.nan
+    known = day <= _observed_to(fit, min_at_risk)
     return Standardised(
         states=tuple(states),
         day=day,
         from_day=from_day,
-        failure=found.failure[:, -1] * known,
+        failure=np.where(known, found.failure[:, -1], np.nan),
         at_risk=_at_risk(fit, states, day),
-        influence=found.pull * known,
+        influence=np.where(known, found.pull, np.nan),
     )
 
 
 def _check_columns(fit: CoxFit, states: Mapping[str, Mapping[str, float]]) -> None:
-    columns = [tuple(sorted(values)) for values in states.values()]
-    if not columns or not columns[0] or len(set(columns)) > 1:
+    columns = {frozenset(values) for values in states.values()}
+    if len(columns) != 1 or frozenset() in columns:
         raise ValueError("states: every state must give a value to the same columns.")
-    unknown = [name for name in columns[0] if name not in fit.names]
+    unknown = [name for name in next(iter(states.values())) if name not in fit.names]
     if unknown:
         raise ValueError(f"states: not in the fit: {', '.join(unknown)}.")
 

@@ -211,6 +211,15 @@ def test_row_order_changes_nothing():
     assert found[0].std_error == pytest.approx(found[1].std_error, abs=1e-12)
 
 
+def test_who_enters_on_a_day_is_not_yet_at_risk_on_it():
+    model = fit_cox(
+        [[0], [1], [1], [0], [0]], [5, 6, 12, 12, 12], [1, 1, 0, 0, 0], names=["a"], entry_days=[-1, -1, -1, -1, 8]
+    )
+    for day, at_risk in ((6, [1, 2]), (7, [1, 1]), (8, [1, 1]), (9, [2, 1]), (12, [2, 1])):
+        found = standardise(model, fitted_target(model, [0]), states=STATES, day=day, min_at_risk=1)
+        assert found.at_risk.tolist() == at_risk
+
+
 def test_input_that_fits_nothing_is_refused():
     rows = cells((0, 0, 20, 2), (1, 0, 10, 3))
     model = fit_cox(rows.select("a").to_numpy(), rows["exit"], rows["event"], names=["a"])
