@@ -89,7 +89,7 @@ def standardise_windows(
     days: ArrayLike,
     states: Mapping[str, Phases],
     turns: Sequence[int] = (),
-    min_at_risk: int = 10,
+    min_at_risk: int,
 ) -> Windows:
     """Standardised shares failed by each of `days` since each crown's `start`, in each state.
 

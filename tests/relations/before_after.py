@@ -23,7 +23,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from figures import Json, gaps
+from figures import Json, gaps, leaves
 from pptx import Presentation
 
 from dashboards.write import write_all
@@ -129,9 +129,10 @@ def main(command: str, *folders: str) -> int:
         return 0
     before, after = map(Path, folders)
     found = [f"{name}: {told}" for name in CASES for told in differences(before / name, after / name)]
-    figures = sum(len(list(sentences(p))) for p in before.glob("*/*"))
+    said = sum(len(list(sentences(path))) for path in before.glob("*/*"))
+    figures = sum(len(list(leaves(json.loads(path.read_text())))) for path in before.glob("*/results.json"))
     with contextlib.suppress(BrokenPipeError):
-        print(*found, f"{len(found)} differences; {figures:,} sentences held", sep="\n")
+        print(*found, f"{len(found)} differences of {figures:,} figures and {said:,} sentences", sep="\n")
     return 1 if found else 0
 
 
