@@ -56,8 +56,10 @@ def test_a_factor_scales_the_share_of_each_event_day(ties):
         assert twice == pytest.approx(2 * whole)
         assert part + rest == pytest.approx(whole)
     # The score's parts by row add up to it, and its slope is minus the information.
-    residuals = np.stack(list(score_residuals(sets, design.z, at)))
+    residuals, part, rest = (np.stack(list(score_residuals(sets, design.z, at, f))) for f in (None, some, ones - some))
     assert residuals @ sets.weight == pytest.approx(score(sets, design.z, at))
+    assert part @ sets.weight == pytest.approx(score(sets, design.z, at, some))
+    assert part + rest == pytest.approx(residuals)
     for j in range(2):
         step = np.zeros(2)
         step[j] = 1e-5
