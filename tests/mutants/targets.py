@@ -140,7 +140,7 @@ COMPARISON = (
     _stats("differences"),
     _stats("kaplan_meier"),
     _stats("aalen_johansen"),
-    _stats("cox_kernel", "cox", "cox_properties", "cox_baseline"),
+    _stats("cox_kernel", "cox", "cox_properties", "censoring_weights"),
     _stats("spells"),
     _stats("followup"),
     _stats("clone_censor_weight"),
