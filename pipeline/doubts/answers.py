@@ -18,7 +18,7 @@ from pipeline.doubts.standing import REVERSAL, matches, status_of
 from pipeline.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.errors import DataError
 from pipeline.fields import kind
-from pipeline.sources.excel_file import STRUCK
+from pipeline.sources.row_looks import LOOKS
 from pipeline.sources.sections import SECTION
 from pipeline.transforms.instants import as_local
 from pipeline.transforms.other_days import epoch_as_stamp
@@ -228,11 +228,11 @@ def answers_for(
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] {key} names. Correct the name in the TOML.'
             )
-    # What a row says goes before what its section does; nothing is struck through where there is no such column.
+    # What a row says goes before what its section does; no row has a look where there is no such column.
     told_of = sorted(told.status_from.items(), key=lambda one: one[0] == SECTION)
     marks = tuple((heading, *mark) for heading, made in told_of if heading in headings for mark in made.items())
     for heading in told.status_from:
-        if heading not in headings and heading != STRUCK:
+        if heading not in headings and heading not in LOOKS:
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] status_from names. Correct the name in the '
                 "TOML."

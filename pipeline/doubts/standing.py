@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.doubts import northern_words
 from pipeline.doubts.doubt import Doubt, accept
-from pipeline.sources.excel_file import STRUCK
+from pipeline.sources.row_looks import COLOURED, HIDDEN, STRUCK
 from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
@@ -40,7 +40,7 @@ _KINDS: dict[tuple[str, str], str] = {
         "deleted|is deleted|isdeleted|del|removed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
         "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
         "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
-        "annullato|annullamento|anulacao|excluido|exclusao|struck through|stornodatum|stornogrund|loeschdatum|"
+        "annullato|annullamento|anulacao|excluido|exclusao|stornodatum|stornogrund|loeschdatum|"
         "valid to|valid until|validto|valid thru|gueltig bis|superseded|superseded by|"
         "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat|" + northern_words.WORDS["void"]
     ),
@@ -186,6 +186,8 @@ def word_of(text: str) -> str:
 
 def _flag_of(heading: str) -> tuple[str, str] | None:
     """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
+    if heading in _SEEN_IN:
+        return ("", "") if heading == COLOURED else ("void", "completed")
     plain = plain_heading(heading.rstrip(". ").rpartition(".")[2])  # of a field within a field the last name
     if plain in _FLAGS:
         return _FLAGS[plain]
@@ -217,7 +219,9 @@ def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
 def made_of(flag: str, texts: Iterable[str]) -> dict[str, str]:
     """What each text of a flag makes of a row, as far as its heading says; `planned` where nothing speaks."""
     yes, no = _flag_of(flag) or ("", "")
-    if yes:
+    if flag == COLOURED:
+        known = {"": "completed"}
+    elif yes:
         known = {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)}
     else:
         known = {text: word for word, said in _SAID.items() for text in said}
@@ -237,6 +241,8 @@ def flag_doubts(
     were not. Where rows have a status of their own, a day on which they were done says no more."""
     found = []
     for heading, seen in flags.items():
+        if has_status and heading == COLOURED:
+            continue
         if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
         counts = _few(heading, seen)
@@ -272,10 +278,17 @@ def flag_doubts(
 
 
 def _seen_in(heading: str, told: Collection[str]) -> str:
-    if heading == STRUCK:
-        return "cells are struck through, so that some rows may have been taken back:"
+    if heading in _SEEN_IN and heading not in told:
+        return _SEEN_IN[heading]
     how = "has more texts than are told" if heading in told else "is not read"
     return f'column "{heading}" {how}, and its heading says whether a row stands:'
+
+
+_SEEN_IN = {
+    STRUCK: "cells are struck through, so that some rows may have been taken back:",
+    HIDDEN: "rows are hidden, so that they may have been taken out, or only filtered away:",
+    COLOURED: "some rows are of a colour of their own, which may say whether they were done (a legend may tell):",
+}
 
 
 def _few(heading: str, counts: Counter[str]) -> Counter[str]:
