@@ -38,6 +38,7 @@ ACCEPTABLE = (
     "status_in_text",
     "status_in_titles",
     "status_mostly_empty",
+    "columns_not_read",
     "section_names",
     "below_zero",
     "files_not_read",

@@ -13,8 +13,10 @@ from pipeline.doubts.row_ids import keys_of_several
 from pipeline.doubts.sections import section_doubts, unmet_names
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts
-from pipeline.doubts.status_words import mostly_empty, status_word_doubts, told_as, untold_statuses
+from pipeline.doubts.status_words import among_others, mostly_empty, status_word_doubts, told_as, untold_statuses
+from pipeline.doubts.unread_columns import unread_columns
 from pipeline.reasons import REASONS
+from pipeline.sources.excel_file import SHEET
 from pipeline.sources.sections import SECTION
 from pipeline.suggest.toml_quote import quoted
 
@@ -58,7 +60,12 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         marked = {heading for heading, _, _ in one.answers.marks}
         has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
         found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status)
-        found += status_word_doubts(where, one.words, accepted, told=marked, has_status=has_status)
+        words = {h: counts for h, counts in one.words.items() if h not in one.kinds and h != SHEET}
+        spoken = status_word_doubts(where, words, accepted, told=marked, has_status=has_status)
+        found += spoken
+        if not has_status:
+            named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
+            found += [d for h in named_so for d in among_others(where, h, words[h], accepted)]
         found += phrase_doubts(where, one.phrases, accepted, told=marked)
         if one.statuses and not one.is_mended:
             made = told.values.get("status", {})
@@ -66,7 +73,12 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += mark_doubts(where, one.marks, accepted)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
-        found += section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
+        named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
+        found += named
+        if not (has_status or one.is_mended or one.is_ours):
+            asked = {h for h, said in one.phrases.items() if said} | ({SHEET} if named or SECTION in marked else set())
+            asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
+            found += unread_columns(where, one.words, accepted, told=marked, asked=asked)
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
         )

@@ -96,13 +96,17 @@ class Seen:
         jaw, side = headed(left, "jaw"), headed(left, "side")
         self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
         self.credits = headed(left, "credit") if self.table == "procedures" else []
+        self.kinds: list[str] = []
+        self.who_or_where: list[str] = []
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
             self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
             self.amounts = {h: Counter() for h in amount_columns(free)}
             looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
-            self._left = [h for h in free if h not in looked_at]
+            looked_at -= set(self.kinds)
+            self.who_or_where = [self.answers.columns[f] for f in _FEW_OF if f in self.answers.columns]
+            self._left = [h for h in (*free, *self.who_or_where) if h not in looked_at]
         read = {f: h for f, h in self.answers.columns.items() if f not in self.made}
         if self.table == "procedures" and not self.is_ours:
             self.marks = {(f, read[f]): Counter() for f in ("code", "tooth", "fee") if f in read}
@@ -284,6 +288,8 @@ class Seen:
             self.days[name] = pl.concat([before, texts.unique().drop_nulls().alias(name)]).unique()
 
 
+# Fields that a column of few texts is taken for where its heading says nothing.
+_FEW_OF = ("provider_id", "site_id")
 _DAY_OF = {"procedures": "service_date", "patients": "birth_date"}
 _PEOPLE = {n: pl.String() for n in ("id", "site", "name", "born", "dependant")}
 

@@ -110,10 +110,10 @@ _CREDIT = _set(
 _MOST_KINDS = 200
 # Texts of a flag that say by themselves what a row is.
 _SAID = {
-    "completed": _set("c complete completed done finished ✓ ✔"),
-    "planned": _set("p tp tx plan planned proposed"),
+    "completed": _set("c complete completed done finished ✓ ✔ √ ☑ ✅ ● ■"),
+    "planned": _set("p tp tx plan planned proposed ○ ◯ ☐ □"),
     "existing": _set("e ex eo existing"),
-    "void": _set("d v x del deleted void voided cancelled canceled ✗ ✘"),
+    "void": _set("d v x del deleted void voided cancelled canceled ✗ ✘ ✕ ☒ ❌ ⊘"),
 }
 # Before a text, in brackets: what such a row is.
 _TAGS = {
@@ -182,6 +182,11 @@ def word_of(text: str) -> str:
         return said
     found = named(text)
     return found.word if found.is_whole and found.words else northern_words.northern_word(text)
+
+
+def is_yes_or_no(text: str) -> bool:
+    """Whether a text is a yes or a no."""
+    return (plain_heading(text) or text.lower()) in _YES | _NO
 
 
 def _flag_of(heading: str) -> tuple[str, str] | None:

@@ -64,7 +64,7 @@ _WEAK = {
     PLANNED: "plans?|planes|tp|tps|hkps?|kvs?|kva|planung(?:en)?|pre ?estimates?|drafts?|entwuerfe|pending|open|"
     "outstanding|todo|to do|offen(?:e[rsn]?)?|pendientes?|openstaande?|in attesa|estimate only",
     EXISTING: "ex|eo|ec|elders|outside",
-    VOID: "del|removed|invalid|rejected|discarded",
+    VOID: "del|removed|invalid|rejected|discarded|bin|recyclebin|trashed|rubbish|scrapped|withdrawn|retracted|annulled",
     COMPLETED: "complete|done|history|walkout|fertig|fait(?:e?s?)|klaar|feit[oa]s?|fatt[oaie]",
 }
 _STRONG_FORMS, _WEAK_FORMS = (

@@ -253,6 +253,7 @@ def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
     bare = [_AGAIN.sub("", h) for h in headings]
     if len({re.sub(r"\d+$", "", h) for h in bare}) == 1 and len(bare) > 1:
         return False  # F1, F2, F3
+    knows = _meant(bare) >= _MEANT  # a sign may be the heading of a column of signs
     for n, (name, text) in enumerate(zip(headings, bare, strict=True), 1):
         if _PLACE.match(text):
             continue
@@ -261,7 +262,7 @@ def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
             continue
         if (own := _kind(text)) and own in _kinds(column) and (own != "mixed" or _same_form(text, column)):
             return True
-        if column.unique <= 0.5 and text in column.counts.head(200)["text"].to_list():
+        if column.unique <= 0.5 and not knows and text in column.counts.head(200)["text"].to_list():
             return True
     return False
 
