@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.standing import matches
+from pipeline.sources.lines_below import LINE_BELOW
 from pipeline.sources.sections import SECTION, lines_between
 from pipeline.sources.standing_names import COMPLETED, REVERSAL, VOID, Named, bare_title, named, titled
 from pipeline.suggest.toml_quote import quoted
@@ -81,14 +82,15 @@ def section_doubts(
     other names there are, of `files` too, the rows of other files that stand in none."""
     rows: Counter[tuple[str, str, str]] = Counter()
     marks: set[str] = set()  # patterns of marks of single rows: with a day of its own, each is of one
-    is_mark = False
+    below: dict[str, str] = {}  # what lines that may be such marks make of the row above them
     for (name, has_status), n in seen.untold.items():
         said = _said(name)
         # A row's own status says more than the plan that it stands in; but what was deleted had one before.
         if said.words and said.word != COMPLETED and not (has_status and said.word not in _BACK):
             rows[_shown(name, said), said.pattern, said.word] += n
-            is_mark |= seen.is_mark(name)
-            marks |= {said.pattern} if seen.is_mark(name) and _DAY.search(name) else set()
+            if seen.is_mark(name):
+                below[titled(name).pattern or said.pattern] = VOID if said.word == REVERSAL and not has_fee else said.word
+                marks |= {said.pattern} if _DAY.search(name) else set()
     if not rows:
         return []
     listed = sorted(rows.items(), key=lambda item: (-item[1], item[0]))
@@ -96,7 +98,7 @@ def section_doubts(
     more = f" and {len(listed) - _MOST_SHOWN} more" if len(listed) > _MOST_SHOWN else ""
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (_, pattern, word), _ in listed}
     made = {pattern: word for pattern, word in made.items() if pattern not in marks}
-    line = ", ".join(f'{quoted(pattern)} = "{word}"' for pattern, word in made.items())
+    line = _inline(made)
     n = sum(rows.values())
     others = Counter({sheet: n for sheet, n in seen.silent.items() if sheet and n})
     for (name, _), times in seen.untold.items():
@@ -112,7 +114,7 @@ def section_doubts(
             f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
             f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
             f"Was this work done here, or is it planned, done elsewhere (existing), or void?"
-            f"{_BELOW if is_mark else ''}"
+            f"{_BELOW if below else ''}"
             f"{_other(n_rows - n, others)}",
             (
                 *(
@@ -125,6 +127,17 @@ def section_doubts(
                         )
                     ]
                     if made
+                    else []
+                ),
+                *(
+                    [
+                        (
+                            "tables.procedures",
+                            f"status_from.{quoted(LINE_BELOW)} = {{ {_inline(below)} }}",
+                            "where such a line stands below the one row that it is about",
+                        )
+                    ]
+                    if below
                     else []
                 ),
                 accept("status_in_titles", accepted, "no: every row is work done"),
@@ -174,11 +187,11 @@ def _shown(name: str, said: Named) -> str:
     return name if said.pattern == name else said.pattern.replace("*", "…")
 
 
-_BELOW = (
-    " Does such a line stand below the row that it is about, and not above a section of rows? Then it cannot be read: "
-    "what is told of it would hold for all rows after it. Take the rows that it is about, and these lines, out of a "
-    "copy of the file, or export again with a column that says which rows are void."
-)
+def _inline(made: Mapping[str, str]) -> str:
+    return ", ".join(f'{quoted(pattern)} = "{word}"' for pattern, word in made.items())
+
+
+_BELOW = " Does such a line stand above its rows, or below the one row that it is about?"
 
 
 def _other(n: int, others: Mapping[str, int]) -> str:
