@@ -48,7 +48,7 @@ CELL_WORDS = {
     "tooth_letter": ("surface", "tooth"),
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
 }
-BESIDE = ("clinic", "dependant", "credit")
+BESIDE = ("clinic", "dependant", "credit", "merged_into")
 
 
 @dataclass(frozen=True)
@@ -110,6 +110,7 @@ class TableSource:
     dependant: str | None = None
     quadrant: tuple[str, ...] = ()  # one column, or that of the jaw and that of the side
     credit: str | None = None
+    merged_into: str | None = None  # the number that stands for a patient's own now, where it was given up
     renamed: dict[str, str] = field(default_factory=dict)  # headings of older or other files to those of `columns`
     # What flags or words in a text make of a row: heading to pattern to a status or `reversal`; `doubts/standing.py`.
     status_from: dict[str, dict[str, str]] = field(default_factory=dict)

@@ -24,6 +24,7 @@ from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
 from pipeline.mended_files import open_files, read_options
+from pipeline.merged_patients import merged_patients
 from pipeline.progress import Progress
 from pipeline.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
 from pipeline.read_file import FileRead
@@ -179,7 +180,7 @@ class _Loading:
             folder=self.settings.path.parent,
             stored=self.store.stored_loads(),
             first_id=self.next_id,
-            fingerprint=fingerprint(self.settings, name, self.codes),
+            fingerprint=fingerprint(self.settings, name, self.codes, merged_patients(self.settings)),
             say=self.say,
         )
         self.next_id = max([self.next_id, *(file.load_id + 1 for file in fresh)])
@@ -280,7 +281,7 @@ class _Loading:
                 self.store.append(waiting.table, piece)
         load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
         self.store.append(FIELD_NOTES, read.notes().select(load_id, *NOTE_SCHEMA))
-        settings = fingerprint(self.settings, table.name, self.codes)
+        settings = fingerprint(self.settings, table.name, self.codes, merged_patients(self.settings))
         self.store.append(STORED_LOADS, _load_row(file, table.name, read.rows_read, settings))
 
 

@@ -6,7 +6,7 @@ The rows themselves stay as they were written, so that one that is set aside is 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -53,6 +53,7 @@ class Answers:
     swapped: bool = False
     next_day: bool = False
     zone: str | None = None  # the time zone of the practice, where instants are told
+    merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
     marks: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and what it makes of a row: see `standing.py`
 
     def fields(self, rows: pl.DataFrame) -> pl.DataFrame:
@@ -93,15 +94,26 @@ class Answers:
             clinic=self.clinic,
             of_file=self.of_file,
             dependant=self.dependant,
+            merged=self.merged,
             marks=tuple(mark for mark in self.marks if mark[0] == self.columns["patient_id"]),
         )
         return alone.fields(rows)["patient_id"].cast(pl.String)
 
+    def unmerged_ids(self, rows: pl.DataFrame) -> pl.Series:
+        """The patients as `ids`, those too whose number was given up for another one."""
+        return replace(self, merged={}).ids(rows)
+
     @cached_property
     def _changes(self) -> list[pl.Expr]:
         changes = []
-        if self.folded or self.clinic or self.dependant or self.of_file:
-            changes.append(self._patient().alias("patient_id"))
+        if self.folded or self.clinic or self.dependant or self.of_file or self.merged:
+            own = self._patient()
+            changes.append(own.replace(dict(self.merged)).alias("patient_id"))
+            if self.merged and self.table == "patients":  # what stands beside a number given up is no one's now
+                is_old = own.is_in(list(self.merged)).fill_null(False)
+                changes += [
+                    pl.when(~is_old).then(pl.col(f)).alias(f) for f in self.columns if f != "patient_id"
+                ]
         if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters or self.dates):
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and (self.credit or self._reversals):
@@ -193,6 +205,7 @@ def answers_for(
     file: str,
     of: str,
     ours: bool = False,
+    merged: Mapping[str, str] | None = None,
 ) -> Answers:
     """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet.
 
@@ -223,6 +236,7 @@ def answers_for(
         ("dependant", told.dependant),
         *(("quadrant", heading) for heading in told.quadrant),
         ("credit", told.credit),
+        ("merged_into", told.merged_into),
     ):
         if heading is not None and heading not in headings:
             raise DataError(
@@ -258,6 +272,7 @@ def answers_for(
         swapped=told.swapped_dates == MEND,
         next_day=told.late_stamps == NEXT_DAY,
         zone=zone,
+        merged=merged or {},
         marks=marks,
     )
 

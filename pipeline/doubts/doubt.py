@@ -18,6 +18,7 @@ ACCEPTABLE = (
     "dependants",
     "few_patients_found",
     "other_people",
+    "merged_patients",
     "teeth_one_to_eight",
     "two_teeth_in_a_row",
     "teeth_as_decimals",

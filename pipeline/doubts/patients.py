@@ -14,6 +14,7 @@ from pipeline.doubts.kept_words import headed
 from pipeline.doubts.marked_cells import signed_ids
 from pipeline.doubts.other_people import other_people
 from pipeline.doubts.seen import Seen, earliest
+from pipeline.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
@@ -42,6 +43,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         for s in ledgers
         for d in signed_ids(f"procedures: {s.file}", s.answers.columns["patient_id"], s.people["id"].unique(), accepted)
     ]
+    found += [d for s in seen for d in merged_numbers(s, accepted)]
     families = [d for s in seen for d in dependants(s, accepted)]
     found += families
     found += [d for s in seen for d in names_as_ids(s, accepted) + account_numbers(s, accepted)]
@@ -74,6 +76,29 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
             (
                 ("practice", 'patient_ids = "folded"', "yes: one patient, however the number is written"),
                 ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
+            ),
+        )
+    ]
+
+
+def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """A list of patients that says of some that their number was given up for another one."""
+    known = set(seen.people["id"])
+    found = {h: numbers for h, numbers in seen.merged_into.items() if numbers and 2 * len(numbers & known) >= len(numbers)}
+    if not found:
+        return []
+    heading, numbers = next(iter(sorted(found.items())))
+    shown = samples(pl.Series(sorted(numbers), dtype=pl.String))
+    return [
+        Doubt(
+            "merged_patients",
+            f"{seen.table}: {seen.file}",
+            f'column "{heading}" is not read, and {seen.counts["merged"]:,} patients have the number of another one '
+            f"there (such as {shown}).",
+            "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
+            (
+                (f"tables.{seen.table}", f"merged_into = {quoted(heading)}", "yes: in all files the other number counts"),
+                accept("merged_patients", accepted, "no: they are different people"),
             ),
         )
     ]

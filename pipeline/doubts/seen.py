@@ -79,6 +79,7 @@ class Seen:
     dittos: Counter[str] = field(default_factory=Counter)
     cut: Counter[str] = field(default_factory=Counter)
     row_ids: RowIds = field(default_factory=RowIds)
+    merged_into: dict[str, set[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
@@ -95,6 +96,7 @@ class Seen:
         self.dependants = headed(left, "dependant")
         jaw, side = headed(left, "jaw"), headed(left, "side")
         self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
+        self.merges = [h for h in headed(left, "merged") if not self.answers.merged] if self.table == "patients" else []
         self.credits = headed(left, "credit") if self.table == "procedures" else []
         self.kinds: list[str] = []
         self.who_or_where: list[str] = []
@@ -165,6 +167,10 @@ class Seen:
             strange = codes.filter(~pl.col("code").is_in(self.known_codes.implode()))
             self.unknown.update(dict(strange.iter_rows()))
             self.counts["coded"] += cleaned.height
+        for heading in self.merges:
+            into = _filled(rows.get_column(heading)).replace("0", None)
+            self.counts["merged"] += into.count()
+            self.merged_into[heading] = self.merged_into.get(heading, set()) | set(into.drop_nulls().unique().head(MOST_TEXTS))
         if self.credits and "code" in fields.columns:
             fee = (
                 fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)
@@ -276,7 +282,12 @@ class Seen:
             "dependant": _text(rows, self.dependants[0]) if self.dependants else None,
         }
         there = {n: c for n, c in columns.items() if c is not None}
-        found = pl.DataFrame(there).drop_nulls("id").filter(pl.col("id") != "").unique()
+        found = pl.DataFrame(there)
+        if self.answers.merged:  # what stands beside a number given up is no one's now
+            is_old = self.answers.unmerged_ids(rows).is_in(list(self.answers.merged)).fill_null(False)
+            beside = [n for n in found.columns if n not in ("id", "site")]
+            found = found.with_columns(pl.when(~is_old).then(pl.col(n)).alias(n) for n in beside)
+        found = found.drop_nulls("id").filter(pl.col("id") != "").unique()
         return found.select(
             (pl.col(n) if n in there else pl.lit(None, pl.String)).cast(pl.String).replace("", None).alias(n)
             for n in _PEOPLE
