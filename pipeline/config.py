@@ -48,6 +48,7 @@ CELL_WORDS = {
     "tooth_letter": ("surface", "tooth"),
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
 }
+NOTATIONS_BY = ("universal", "fdi")
 BESIDE = ("clinic", "dependant", "credit", "merged_into")
 
 
@@ -114,6 +115,8 @@ class TableSource:
     renamed: dict[str, str] = field(default_factory=dict)  # headings of older or other files to those of `columns`
     # What flags or words in a text make of a row: heading to pattern to a status or `reversal`; `doubts/standing.py`.
     status_from: dict[str, dict[str, str]] = field(default_factory=dict)
+    # Notations of teeth by the text of a column or, under `(file)`, by the name of the file; see `two_notations.py`.
+    tooth_notation_by: dict[str, dict[str, str]] = field(default_factory=dict)
     # How cells are meant that can mean two things; None asks. See `doubts`.
     swapped_dates: str | None = None
     late_stamps: str | None = None
@@ -410,6 +413,13 @@ def _table_source(name: str, raw: Any) -> TableSource:
         quadrant=_quadrant(raw, where),
         made=made,
         status_from=_status_from(name, raw, where),
+        tooth_notation_by={
+            heading.strip(): {
+                text: _one_of(notation, NOTATIONS_BY, f'{where} tooth_notation_by."{heading}"')
+                for text, notation in _text_map(of, f'{where} tooth_notation_by."{heading}"').items()
+            }
+            for heading, of in _section(raw, "tooth_notation_by", where).items()
+        },
         renamed=_renamed(raw, columns, where),
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,

@@ -16,10 +16,12 @@ import polars as pl
 from pipeline.doubts.marked_cells import unsigned, without_marks
 from pipeline.doubts.standing import REVERSAL, matches, status_of
 from pipeline.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
+from pipeline.doubts.two_notations import FILE, rewritten
 from pipeline.errors import DataError
 from pipeline.fields import kind
 from pipeline.sources.row_looks import LOOKS
 from pipeline.sources.sections import SECTION
+from pipeline.sources.standing_names import fits
 from pipeline.transforms.instants import as_local
 from pipeline.transforms.other_days import epoch_as_stamp
 
@@ -54,12 +56,14 @@ class Answers:
     next_day: bool = False
     zone: str | None = None  # the time zone of the practice, where instants are told
     merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
+    # Teeth of another notation: heading, pattern, and the notation; under `(file)` it is that of all rows.
+    notations: tuple[tuple[str, str, str], ...] = ()
     marks: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and what it makes of a row: see `standing.py`
 
     def fields(self, rows: pl.DataFrame) -> pl.DataFrame:
         """The mapped fields of some rows, a column each; by column, for a heading may look like a pattern."""
         found = {name: rows.get_column(heading) for name, heading in self.columns.items()}
-        frame = pl.DataFrame(found)
+        frame = self._in_one_notation(pl.DataFrame(found), rows)
         if not self._changes:
             return frame
         beside = {
@@ -79,6 +83,21 @@ class Answers:
         frame = frame.with_columns(self._unmarked)
         changed = frame.hstack([column.alias(name) for name, column in beside.items()]).with_columns(self._changes)
         return changed.select(*frame.columns, *(["status"] if self.marks and "status" not in frame.columns else []))
+
+    def _in_one_notation(self, frame: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+        """The fields with teeth that are told to be of another notation as they are in the practice's own."""
+        for heading, pattern, written in self.notations if "tooth" in frame.columns else ():
+            if written == self.notation:
+                continue
+            own = frame["tooth"].cast(pl.String)
+            other = rewritten(own, written=written, notation=self.notation)
+            if heading == FILE:
+                frame = frame.with_columns(other.alias("tooth"))
+                continue
+            by = rows.get_column(heading).cast(pl.String).to_frame("by").select(matches(pl.col("by"), pattern))
+            is_other = by.to_series().fill_null(False)
+            frame = frame.with_columns(other.zip_with(is_other, own).alias("tooth"))
+        return frame
 
     def patient_headings(self) -> list[str]:
         """The columns that name the patient."""
@@ -245,6 +264,13 @@ def answers_for(
     # What a row says goes before what its section does; no row has a look where there is no such column.
     told_of = sorted(told.status_from.items(), key=lambda one: one[0] == SECTION)
     marks = tuple((heading, *mark) for heading, made in told_of if heading in headings for mark in made.items())
+    notations = tuple((heading, *mark) for heading, of in told.tooth_notation_by.items() for mark in of.items())
+    for heading in told.tooth_notation_by:
+        if heading not in (*headings, FILE):
+            raise DataError(
+                f'{file}: has no column "{heading}", which [tables.{table}] tooth_notation_by names. Correct the name '
+                "in the TOML."
+            )
     for heading in told.status_from:
         if heading not in headings and heading not in LOOKS:
             raise DataError(
@@ -273,6 +299,7 @@ def answers_for(
         next_day=told.late_stamps == NEXT_DAY,
         zone=zone,
         merged=merged or {},
+        notations=tuple(one for one in notations if one[0] != FILE or fits(Path(file).name, one[1])),
         marks=marks,
     )
 

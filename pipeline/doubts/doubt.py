@@ -20,6 +20,7 @@ ACCEPTABLE = (
     "other_people",
     "merged_patients",
     "teeth_one_to_eight",
+    "two_notations",
     "two_teeth_in_a_row",
     "teeth_as_decimals",
     "date_order",

@@ -26,6 +26,7 @@ from pipeline.doubts.standing import (
 )
 from pipeline.doubts.status_words import few_texts
 from pipeline.doubts.tooth_places import quadrant_text
+from pipeline.doubts.two_notations import TeethBy
 from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
 from pipeline.sources.sections import SECTION
@@ -79,6 +80,7 @@ class Seen:
     dittos: Counter[str] = field(default_factory=Counter)
     cut: Counter[str] = field(default_factory=Counter)
     row_ids: RowIds = field(default_factory=RowIds)
+    teeth_by: TeethBy = field(default_factory=TeethBy)
     merged_into: dict[str, set[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
@@ -188,6 +190,9 @@ class Seen:
             for heading, texts in self.words.items():
                 if len(texts) <= MOST_TEXTS:
                     texts.update(dict(self._untold(rows, heading).fill_null("").value_counts(name="n").iter_rows()))
+        if "tooth" in fields.columns and not self.is_ours:
+            few = {*self.words, *self.who_or_where} if self.table == "procedures" else ()
+            self.teeth_by.add(rows, fields["tooth"], [h for h in few if h in rows.columns])
         for heading, said in self.phrases.items():
             if heading not in self.kinds:
                 said.update(phrases(self._untold(rows, heading)))
