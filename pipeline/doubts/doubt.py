@@ -41,6 +41,7 @@ ACCEPTABLE = (
     "status_in_titles",
     "status_mostly_empty",
     "columns_not_read",
+    "audit_trail",
     "section_names",
     "below_zero",
     "files_not_read",

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.doubts.audit_trail import trail_doubts
 from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.marked_cells import mark_doubts
@@ -66,7 +67,18 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if not has_status:
             named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
             found += [d for h in named_so for d in among_others(where, h, words[h], accepted)]
-        found += phrase_doubts(where, one.phrases, accepted, told=marked)
+        trail = trail_doubts(
+            where,
+            one.audit,
+            accepted,
+            key=one.answers.columns.get("procedure_id"),
+            told={pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading},
+            has_fee=has_fee,
+        )
+        found += trail
+        # What a deleted row means hangs on the rest of the trail.
+        said = {h: c for h, c in one.phrases.items() if h != one.audit.heading}
+        found += phrase_doubts(where, said, accepted, told=marked)
         if one.statuses and not one.is_mended:
             made = told.values.get("status", {})
             found += mostly_empty(where, one.answers.columns["status"], one.statuses, made, accepted)
@@ -77,6 +89,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += named
         if not (has_status or one.is_mended or one.is_ours):
             asked = {h for h, said in one.phrases.items() if said} | ({SHEET} if named or SECTION in marked or "sheets_alike" in accepted else set())
+            asked |= {one.audit.heading or ""}
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
             found += unread_columns(where, one.words, accepted, told=marked, asked=asked)
         found += below_zero_doubts(
@@ -94,7 +107,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             systems=sum((s.tooth_systems for s in of), Counter()),
             statuses=untold_statuses([s.statuses for s in of], settings.tables[table].values.get("status", {})),
         )
-        keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours]
+        keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours and s.audit.heading is None]
         # Of a column that is read as something else too it is asked already what it is.
         keyed = [s for s in keyed if list(s.answers.columns.values()).count(s.answers.columns["procedure_id"]) == 1]
         if keyed:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.doubts.answers import Answers, is_amount, is_below_zero
+from pipeline.doubts.audit_trail import AuditSeen
 from pipeline.doubts.below_zero import amount_columns, below_zero
 from pipeline.doubts.kept_words import headed, numbered_like
 from pipeline.doubts.marked_cells import marked
@@ -81,6 +82,7 @@ class Seen:
     cut: Counter[str] = field(default_factory=Counter)
     row_ids: RowIds = field(default_factory=RowIds)
     teeth_by: TeethBy = field(default_factory=TeethBy)
+    audit: AuditSeen = field(default_factory=AuditSeen)
     merged_into: dict[str, set[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
@@ -185,6 +187,11 @@ class Seen:
             if len(texts) <= MOST_TEXTS:
                 texts.update(flag_texts(heading, self._untold(rows, heading)))
         if self.table == "procedures" and rows.height:
+            if not self.is_ours:
+                there = [h for h in self.headings if h in rows.columns]
+                free = [h for h in there if h not in self.answers.columns.values()]
+                keys = [h for h in there if h in free or h == self.answers.columns.get("procedure_id")]
+                self.audit.add(rows, fields["patient_id"], free, [h for h in keys if not h.startswith("(")])
             if self._left:
                 self.words, self._left = few_texts(rows, self._left), []
             for heading, texts in self.words.items():

@@ -37,7 +37,8 @@ def _set(words: str, between: str = " ") -> frozenset[str]:
 # What yes and no make of a row in flags of these headings.
 _KINDS: dict[tuple[str, str], str] = {
     ("void", "completed"): (
-        "deleted|is deleted|isdeleted|del|removed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
+        "deleted|is deleted|isdeleted|del|removed|removal|retracted|retraction|withdrawn|withdrawal|erased|annulled|trashed|"
+        "void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
         "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
         "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
         "annullato|annullamento|anulacao|excluido|exclusao|stornodatum|stornogrund|loeschdatum|"
@@ -63,7 +64,7 @@ _KINDS: dict[tuple[str, str], str] = {
 _FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
 # Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
 _BESIDE = _set(
-    "date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por fecha motivo op "
+    "why note when who date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por fecha motivo op "
     "door reden il da data em user row record entry procedure"
 )
 _DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
@@ -193,9 +194,12 @@ def _flag_of(heading: str) -> tuple[str, str] | None:
     """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
     if heading in _SEEN_IN:
         return ("", "") if heading == COLOURED else ("void", "completed")
-    plain = plain_heading(heading.rstrip(". ").rpartition(".")[2])  # of a field within a field the last name
+    around, _, last = heading.rstrip(". ").rpartition(".")  # of a field within a field the last name
+    plain = plain_heading(last)
     if plain in _FLAGS:
         return _FLAGS[plain]
+    if around and (set(plain.split()) <= _BESIDE):  # `removal.at`, `void.by`
+        return _flag_of(f"{around.rpartition('.')[2]} {last}")
     meant = _FLAGS.get(" ".join(word for word in plain.split() if word not in _BESIDE))
     # A work that was planned on a day may have been done since, and one that was done by someone was done.
     is_void = meant == _FLAGS["void"]
