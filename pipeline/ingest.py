@@ -234,7 +234,17 @@ class _Loading:
             decimals=forms.decimals,
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
-        read = FileRead(source, seen, reading, file.load_id, self.pseudonyms, self.store.scratch, self.progress, refuse)
+        read = FileRead(
+            source,
+            seen,
+            reading,
+            file.load_id,
+            self.pseudonyms,
+            self.store.scratch,
+            self.progress,
+            forms.by_part,
+            refuse,
+        )
         try:
             self.store.append_all(table, read.rows())
         except _CommaSeen:

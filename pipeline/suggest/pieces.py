@@ -52,6 +52,7 @@ class Piece:
     trouble: str | None = None
     layout: tuple[LayoutLine, ...] = ()
     how: str = ""
+    parts: tuple[pl.DataFrame, ...] = ()  # the samples of several sheets, or files of an archive, one by one
 
 
 def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
@@ -172,7 +173,10 @@ def _as_one(path: Path, of: list[tuple[str, Piece]], sheets: tuple[str, ...]) ->
     rows = pl.concat([_in_order_of(first.rows.columns, piece.rows) for _, piece in of])
     seen, whole = sum(piece.rows_seen for _, piece in of), all(piece.whole for _, piece in of)
     trouble = _in_archive(path, first.trouble)
-    return replace(first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble)
+    parts = tuple(_in_order_of(first.rows.columns, piece.rows) for _, piece in of)
+    return replace(
+        first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble, parts=parts
+    )
 
 
 def _in_archive(path: Path, trouble: str | None) -> str | None:
