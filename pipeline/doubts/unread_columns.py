@@ -69,6 +69,7 @@ _TEXTS: tuple[frozenset[str], ...] = tuple(
 )
 _NUMBER = re.compile(r"[-+$€£]?\s?\d{1,3}(?:[,.' ]\d{3})*(?:[.,]\d+)?\s?%?|\d{4,}")
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}.*|\d{1,2}:\d{2}.*|(?:19|20)\d\d")
+_FILE = re.compile(r"\.[A-Za-z]\w{1,5}(?:,|$)")  # of an archive, whose names are looked at as those of files are
 _PERSON = re.compile(r"(?i)(?:dr|mr|mrs|ms|dds|dmd|rdh|herr|frau|mme|dra?)\b\.?.*")
 _PLAIN_SHEET = re.compile(r"(?i)(?:sheet|tabelle|feuil|hoja|blad|foglio|planilha|table|part|page)?\s*\d*|.*\d{4}.*|q[1-4].*")
 
@@ -92,11 +93,11 @@ def unread_columns(
     if not found:
         return []
     listed = sorted(found.items(), key=lambda one: (-_likely(one[1]), one[0]))[:_MOST_COLUMNS]
-    shown = "; ".join(f'"{heading}": {_texts(counts)}' for heading, counts in listed)
+    shown = "; ".join(f'"{heading}": {_texts(heading, counts)}' for heading, counts in listed)
     more = f"; and {len(found) - len(listed)} more" if len(found) > len(listed) else ""
     first, counts = listed[0]
     made = {
-        (text if _text(text) == text else "<the text>"): word_of(text) or "completed" for text in sorted(counts) if text
+        (text if _text(first, text) == text else "<the text>"): word_of(text) or "completed" for text in sorted(counts) if text
     }
     each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
     return [
@@ -126,7 +127,8 @@ def _may_say(heading: str, counts: Counter[str]) -> bool:
     if any(len(text) > _LONGEST for text in texts) or 2 * len(texts) > counts.total():
         return False
     if heading == SHEET:
-        return not all(_PLAIN_SHEET.fullmatch(text) for text in texts) and not _is_other(texts)
+        is_plain = all(_PLAIN_SHEET.fullmatch(text) or _FILE.search(text) for text in texts)
+        return not is_plain and not _is_other(texts)
     if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
         return True  # `Other office` under `Treated by`
     words = plain_heading(heading).split()
@@ -151,11 +153,11 @@ def _likely(counts: Counter[str]) -> int:
     return sum(2 * bool(word_of(text)) + is_yes_or_no(text) for text in counts if text)
 
 
-def _texts(counts: Counter[str]) -> str:
+def _texts(heading: str, counts: Counter[str]) -> str:
     listed = sorted(counts.items(), key=lambda one: (-one[1], one[0]))
-    return ", ".join(f"{_text(text) or 'empty'} ({n:,} rows)" for text, n in listed)
+    return ", ".join(f"{_text(heading, text) or 'empty'} ({n:,} rows)" for text, n in listed)
 
 
-def _text(text: str) -> str:
-    """A text that may be shown: short, a sign, or a word of the trade; else its form."""
-    return text if len(text) <= _SHOWN_LETTERS or word_of(text) or is_yes_or_no(text) else masked_text(text)
+def _text(heading: str, text: str) -> str:
+    """A text that may be shown: the name of a sheet, short, a sign, or a word of the trade; else its form."""
+    return text if heading == SHEET or len(text) <= _SHOWN_LETTERS or word_of(text) or is_yes_or_no(text) else masked_text(text)
