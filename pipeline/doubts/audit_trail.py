@@ -18,16 +18,94 @@ from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 
 _ADDED = frozenset(
-    "add added insert inserted create created new entered i a ins neu angelegt hinzugefuegt ajout ajoute creation cree "
-    "alta creado nuevo anadido toegevoegd nieuw aangemaakt criado novo incluido inserito nuovo creato".split()
+    [
+        "add",
+        "added",
+        "insert",
+        "inserted",
+        "create",
+        "created",
+        "new",
+        "entered",
+        "i",
+        "a",
+        "ins",
+        "neu",
+        "angelegt",
+        "hinzugefuegt",
+        "ajout",
+        "ajoute",
+        "creation",
+        "cree",
+        "alta",
+        "creado",
+        "nuevo",
+        "anadido",
+        "toegevoegd",
+        "nieuw",
+        "aangemaakt",
+        "criado",
+        "novo",
+        "incluido",
+        "inserito",
+        "nuovo",
+        "creato",
+    ]
 )
 _CHANGED = frozenset(
-    "change changed edit edited update updated modify modified amend amended correct corrected u upd geaendert aenderung "
-    "modification modifie modificado modificacion cambio gewijzigd wijziging alterado alteracao modificato modifica".split()
+    [
+        "change",
+        "changed",
+        "edit",
+        "edited",
+        "update",
+        "updated",
+        "modify",
+        "modified",
+        "amend",
+        "amended",
+        "correct",
+        "corrected",
+        "u",
+        "upd",
+        "geaendert",
+        "aenderung",
+        "modification",
+        "modifie",
+        "modificado",
+        "modificacion",
+        "cambio",
+        "gewijzigd",
+        "wijziging",
+        "alterado",
+        "alteracao",
+        "modificato",
+        "modifica",
+    ]
 )
 _DELETED = frozenset(
-    "delete deleted remove removed d del void voided geloescht loeschung suppression supprime baja eliminado borrado "
-    "verwijderd excluido exclusao eliminato cancellato".split()
+    [
+        "delete",
+        "deleted",
+        "remove",
+        "removed",
+        "d",
+        "del",
+        "void",
+        "voided",
+        "geloescht",
+        "loeschung",
+        "suppression",
+        "supprime",
+        "baja",
+        "eliminado",
+        "borrado",
+        "verwijderd",
+        "excluido",
+        "exclusao",
+        "eliminato",
+        "cancellato",
+    ]
 )
 _LEAST_SHARE = 0.2
 
@@ -61,7 +139,9 @@ class AuditSeen:
             frame = pl.DataFrame({"key": key, "patient": patients.cast(pl.String), "verb": verb})
             if frame["key"].null_count() or (frame["key"] == "").any() or not frame["key"].str.contains(r"\d").all():
                 continue
-            by = frame.group_by("key", maintain_order=True).agg(pl.col("patient").n_unique(), pl.col("verb").first(), pl.len())
+            by = frame.group_by("key", maintain_order=True).agg(
+                pl.col("patient").n_unique(), pl.col("verb").first(), pl.len()
+            )
             again = by.filter(pl.col("len") > 1)
             if not again.height or by.height < _LEAST_SHARE * rows.height or (by["patient"] > 1).any():
                 continue
@@ -109,7 +189,9 @@ def trail_doubts(
     untold = [text for text in deleted if text.lower() not in {t.lower() for t in told}]
     if key is not None and not untold:
         return []
-    shown = ", ".join(f"{text} ({n:,} rows)" for text, n in sorted(seen.texts.items(), key=lambda one: (-one[1], one[0])))
+    shown = ", ".join(
+        f"{text} ({n:,} rows)" for text, n in sorted(seen.texts.items(), key=lambda one: (-one[1], one[0]))
+    )
     each = ", ".join(f'{quoted(text)} = "void"' for text in deleted)
     back = ", ".join(f'{quoted(text)} = "{REVERSAL}"' for text in deleted)
     changed = any(_verb(text) == "changed" for text in seen.texts)
@@ -125,7 +207,7 @@ def trail_doubts(
     elif seen.newest_first:
         asked = (
             "Is it a trail of changes, the newest first? Of the rows of one key the one further down counts, so sort the "
-            f'file by the time of the change, oldest first, and name columns.procedure_id = {quoted(keys[0])}.'
+            f"file by the time of the change, oldest first, and name columns.procedure_id = {quoted(keys[0])}."
         )
     else:
         asked = (

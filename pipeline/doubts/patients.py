@@ -84,7 +84,9 @@ def written_twice(ids: pl.Series) -> list[Doubt]:
 def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
     """A list of patients that says of some that their number was given up for another one."""
     known = set(seen.people["id"])
-    found = {h: numbers for h, numbers in seen.merged_into.items() if numbers and 2 * len(numbers & known) >= len(numbers)}
+    found = {
+        h: numbers for h, numbers in seen.merged_into.items() if numbers and 2 * len(numbers & known) >= len(numbers)
+    }
     if not found:
         return []
     heading, numbers = next(iter(sorted(found.items())))
@@ -97,7 +99,11 @@ def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
             f"there (such as {shown}).",
             "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
             (
-                (f"tables.{seen.table}", f"merged_into = {quoted(heading)}", "yes: in all files the other number counts"),
+                (
+                    f"tables.{seen.table}",
+                    f"merged_into = {quoted(heading)}",
+                    "yes: in all files the other number counts",
+                ),
                 accept("merged_patients", accepted, "no: they are different people"),
             ),
         )

@@ -88,7 +88,9 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
         found += named
         if not (has_status or one.is_mended or one.is_ours):
-            asked = {h for h, said in one.phrases.items() if said} | ({SHEET} if named or SECTION in marked or "sheets_alike" in accepted else set())
+            asked = {h for h, said in one.phrases.items() if said} | (
+                {SHEET} if named or SECTION in marked or "sheets_alike" in accepted else set()
+            )
             asked |= {one.audit.heading or ""}
             asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
             found += unread_columns(where, one.words, accepted, told=marked, asked=asked)

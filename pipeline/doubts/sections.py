@@ -89,7 +89,9 @@ def section_doubts(
         if said.words and said.word != COMPLETED and not (has_status and said.word not in _BACK):
             rows[_shown(name, said), said.pattern, said.word] += n
             if seen.is_mark(name):
-                below[titled(name).pattern or said.pattern] = VOID if said.word == REVERSAL and not has_fee else said.word
+                below[titled(name).pattern or said.pattern] = (
+                    VOID if said.word == REVERSAL and not has_fee else said.word
+                )
                 marks |= {said.pattern} if _DAY.search(name) else set()
     if not rows:
         return []

@@ -174,7 +174,9 @@ class Seen:
         for heading in self.merges:
             into = _filled(rows.get_column(heading)).replace("0", None)
             self.counts["merged"] += into.count()
-            self.merged_into[heading] = self.merged_into.get(heading, set()) | set(into.drop_nulls().unique().head(MOST_TEXTS))
+            self.merged_into[heading] = self.merged_into.get(heading, set()) | set(
+                into.drop_nulls().unique().head(MOST_TEXTS)
+            )
         if self.credits and "code" in fields.columns:
             fee = (
                 fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)

@@ -15,8 +15,8 @@ import polars as pl
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.marked_cells import SIGNS
 from pipeline.doubts.standing import MOST_FLAGS, STATUS_WORDS, word_of
-from pipeline.sources.excel_file import SHEET
 from pipeline.fields import normal_word, word_lookup
+from pipeline.sources.excel_file import SHEET
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 

@@ -99,9 +99,7 @@ def _parted(proofs: Mapping[str, _Proofs]) -> dict[str, _Proofs]:
     return told if not both and enough and len({one.notation for one in told.values()}) > 1 else {}
 
 
-def _doubt(
-    where: str, heading: str, found: Mapping[str, _Proofs], notation: str, accepted: Sequence[str]
-) -> Doubt:
+def _doubt(where: str, heading: str, found: Mapping[str, _Proofs], notation: str, accepted: Sequence[str]) -> Doubt:
     other = [text for text, one in sorted(found.items()) if one.notation != notation]
     each = ", ".join(f'{quoted(text)} = "{found[text].notation}"' for text in other)
     shown = "; ".join(
@@ -145,7 +143,9 @@ def _mixed(where: str, proofs: _Proofs, accepted: Sequence[str]) -> Doubt:
 
 def rewritten(texts: pl.Series, *, written: str, notation: str) -> pl.Series:
     """Teeth written in one notation, `universal` or `fdi`, in the writing of another; what is none becomes `?`."""
-    known = dict(teeth().select(pl.col(written).cast(pl.String), pl.col(notation).cast(pl.String).alias("as")).iter_rows())
+    known = dict(
+        teeth().select(pl.col(written).cast(pl.String), pl.col(notation).cast(pl.String).alias("as")).iter_rows()
+    )
 
     def one(text: str) -> str:
         return _TOKEN.sub(lambda found: known.get(found[0].upper().lstrip("0") or "0", "?"), text)
@@ -155,9 +155,7 @@ def rewritten(texts: pl.Series, *, written: str, notation: str) -> pl.Series:
 
 
 def _alone() -> tuple[frozenset[int], frozenset[int]]:
-    numbers = [
-        {int(n) for n in teeth()[of].cast(pl.String) if str(n).isdigit()} for of in ("universal", "fdi")
-    ]
+    numbers = [{int(n) for n in teeth()[of].cast(pl.String) if str(n).isdigit()} for of in ("universal", "fdi")]
     return frozenset(numbers[0] - numbers[1]), frozenset(numbers[1] - numbers[0])
 
 

@@ -71,7 +71,9 @@ _NUMBER = re.compile(r"[-+$€£]?\s?\d{1,3}(?:[,.' ]\d{3})*(?:[.,]\d+)?\s?%?|\d
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}.*|\d{1,2}:\d{2}.*|(?:19|20)\d\d")
 _FILE = re.compile(r"\.[A-Za-z]\w{1,5}(?:,|$)")  # of an archive, whose names are looked at as those of files are
 _PERSON = re.compile(r"(?i)(?:dr|mr|mrs|ms|dds|dmd|rdh|herr|frau|mme|dra?)\b\.?.*")
-_PLAIN_SHEET = re.compile(r"(?i)(?:sheet|tabelle|feuil|hoja|blad|foglio|planilha|table|part|page)?\s*\d*|.*\d{4}.*|q[1-4].*")
+_PLAIN_SHEET = re.compile(
+    r"(?i)(?:sheet|tabelle|feuil|hoja|blad|foglio|planilha|table|part|page)?\s*\d*|.*\d{4}.*|q[1-4].*"
+)
 
 
 def unread_columns(
@@ -97,7 +99,9 @@ def unread_columns(
     more = f"; and {len(found) - len(listed)} more" if len(found) > len(listed) else ""
     first, counts = listed[0]
     made = {
-        (text if _text(first, text) == text else "<the text>"): word_of(text) or "completed" for text in sorted(counts) if text
+        (text if _text(first, text) == text else "<the text>"): word_of(text) or "completed"
+        for text in sorted(counts)
+        if text
     }
     each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
     return [
@@ -160,4 +164,8 @@ def _texts(heading: str, counts: Counter[str]) -> str:
 
 def _text(heading: str, text: str) -> str:
     """A text that may be shown: the name of a sheet, short, a sign, or a word of the trade; else its form."""
-    return text if heading == SHEET or len(text) <= _SHOWN_LETTERS or word_of(text) or is_yes_or_no(text) else masked_text(text)
+    return (
+        text
+        if heading == SHEET or len(text) <= _SHOWN_LETTERS or word_of(text) or is_yes_or_no(text)
+        else masked_text(text)
+    )

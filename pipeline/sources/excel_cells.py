@@ -10,8 +10,8 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.sources.excel_book import Book, open_book, unreadable
-from pipeline.sources.excel_safety import MAX_COLUMNS
 from pipeline.sources.excel_looks import looks_in_workbook
+from pipeline.sources.excel_safety import MAX_COLUMNS
 from pipeline.sources.found_tables import FoundTables
 from pipeline.sources.row_looks import RowLooks
 

@@ -90,7 +90,18 @@ def colour_name(told: str, *, is_text: bool = False) -> str:
         parts = [int(c * 2, 16) for c in found[1]]
     elif found := _RGB.match(low):
         parts = [min(int(n), 255) for n in found.groups()]
-    elif low in ("", "white", "none", "transparent", "inherit", "initial", "auto", "automatic", "windowtext", "currentcolor"):
+    elif low in (
+        "",
+        "white",
+        "none",
+        "transparent",
+        "inherit",
+        "initial",
+        "auto",
+        "automatic",
+        "windowtext",
+        "currentcolor",
+    ):
         return ""
     else:
         return "" if low == "black" and is_text else re.sub(r"[^a-z]", "", low).replace("gray", "grey")[:_LONGEST]

@@ -170,7 +170,9 @@ class _Tables(HTMLParser):
             if table.looks:
                 letters = len(text.replace(" ", ""))
                 # A cell is struck through where any of its letters are, and hidden or of a colour where most are.
-                text = marked(text, {c: w for (c, w), n in table.looks.items() if n and (c == STRUCK or 2 * n > letters)})
+                text = marked(
+                    text, {c: w for (c, w), n in table.looks.items() if n and (c == STRUCK or 2 * n > letters)}
+                )
             table.rows.add(text, across=across, down=down)
             table.text, table.looks = None, Counter()
             table.cells += 1

@@ -239,7 +239,10 @@ def _dates(table: str, group: Group) -> forms.DateForms:
 
     def parts(column: Column) -> list[pl.DataFrame]:
         texts = [rows[column.name] for rows in frames if column.name in rows.columns]
-        return [of.drop_nulls().value_counts(name="n").select(pl.first().alias("text"), pl.col("n").cast(pl.Int64)) for of in texts]
+        return [
+            of.drop_nulls().value_counts(name="n").select(pl.first().alias("text"), pl.col("n").cast(pl.Int64))
+            for of in texts
+        ]
 
     return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told, parts=parts)
 
