@@ -37,7 +37,7 @@ DECIMAL_SIGNS = (".", ",")
 LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
-PATIENT_IDS = ("folded", "as_written")
+PATIENT_IDS = ("folded", "numbers", "as_written")
 DITTO_ABOVE = "above"
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Answers about the cells of one table, each a word; `doubts.answers` puts them to work.

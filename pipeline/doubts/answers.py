@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.doubts.marked_cells import unsigned, without_marks
+from pipeline.doubts.marked_cells import LETTERS_BEFORE, unsigned, without_marks
 from pipeline.doubts.standing import REVERSAL, matches, status_of
 from pipeline.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.doubts.two_notations import FILE, rewritten
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pipeline.config import Settings
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
-FOLDED, MEND, NEXT_DAY, SURFACE = "folded", "mend", "next_day", "surface"
+FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
@@ -44,6 +44,7 @@ class Answers:
     columns: Mapping[str, str]
     notation: str
     folded: bool = False
+    numbers: bool = False  # of a patient's number, letters before it say nothing
     clinic: str | None = None
     of_file: str | None = None  # what stands before the number where each file has numbers of its own
     dependant: str | None = None
@@ -110,6 +111,7 @@ class Answers:
             {"patient_id": self.columns["patient_id"]},
             self.notation,
             folded=self.folded,
+            numbers=self.numbers,
             clinic=self.clinic,
             of_file=self.of_file,
             dependant=self.dependant,
@@ -155,6 +157,7 @@ class Answers:
     def _patient(self) -> pl.Expr:
         text = pl.col("patient_id").cast(pl.String).str.strip_chars().replace("", None)
         text = folded(text) if self.folded else text
+        text = text.str.replace(LETTERS_BEFORE, "") if self.numbers else text
         if self.dependant:
             number = folded(pl.col("dependant:"))
             text = pl.when(number != "").then(pl.concat_str(text, number, separator=_BETWEEN)).otherwise(text)
@@ -284,7 +287,8 @@ def answers_for(
         table=table,
         columns=columns,
         notation=practice.tooth_notation,
-        folded=practice.patient_ids == FOLDED,
+        folded=practice.patient_ids in (FOLDED, NUMBERS),
+        numbers=practice.patient_ids == NUMBERS,
         clinic=clinic,
         of_file=Path(of).stem if practice.numbering == PER_FILE else None,
         dependant=told.dependant,

@@ -112,12 +112,14 @@ _LEAST_SHARE = 0.2
 
 @dataclass
 class AuditSeen:
-    """The column of verbs with its texts, what may be the key of each row, and whether the newest row stands first."""
+    """The column of verbs with its texts, what may be the key of each row, whether the newest row stands first, and how
+    many deletions name nothing but the key."""
 
     heading: str | None = None
     texts: Counter[str] = field(default_factory=Counter)
     keys: tuple[str, ...] = ()
     newest_first: bool = False
+    bare: int = 0
     _is_looked_for: bool = False
 
     def add(self, rows: pl.DataFrame, patients: pl.Series, headings: Iterable[str], keys: Iterable[str]) -> None:
@@ -130,6 +132,8 @@ class AuditSeen:
         if self.heading is not None:
             counts = rows.get_column(self.heading).cast(pl.String).str.strip_chars().drop_nulls().value_counts(name="n")
             self.texts.update(dict(counts.iter_rows()))
+            lacks = patients.cast(pl.String).str.strip_chars().replace("", None).is_null()
+            self.bare += sum(_verb(text) == "deleted" for text in rows.get_column(self.heading).cast(pl.String).filter(lacks))
 
     def _look_for_key(self, rows: pl.DataFrame, patients: pl.Series, keys: Sequence[str]) -> None:
         verb = rows.get_column(self.heading or "").cast(pl.String).map_elements(_verb, return_dtype=pl.String)
@@ -140,7 +144,7 @@ class AuditSeen:
             if frame["key"].null_count() or (frame["key"] == "").any() or not frame["key"].str.contains(r"\d").all():
                 continue
             by = frame.group_by("key", maintain_order=True).agg(
-                pl.col("patient").n_unique(), pl.col("verb").first(), pl.len()
+                pl.col("patient").drop_nulls().n_unique(), pl.col("verb").first(), pl.len()
             )
             again = by.filter(pl.col("len") > 1)
             if not again.height or by.height < _LEAST_SHARE * rows.height or (by["patient"] > 1).any():
@@ -187,7 +191,7 @@ def trail_doubts(
         return []
     deleted = [text for text in sorted(seen.texts) if _verb(text) == "deleted"]
     untold = [text for text in deleted if text.lower() not in {t.lower() for t in told}]
-    if key is not None and not untold:
+    if key is not None and not untold and not seen.bare:
         return []
     shown = ", ".join(
         f"{text} ({n:,} rows)" for text, n in sorted(seen.texts.items(), key=lambda one: (-one[1], one[0]))
@@ -197,7 +201,12 @@ def trail_doubts(
     changed = any(_verb(text) == "changed" for text in seen.texts)
     answers: list[tuple[str, str, str]] = []
     keys = [key] if key is not None else list(seen.keys)
-    if keys and not seen.newest_first:
+    if seen.bare:
+        asked = (
+            f"{seen.bare:,} deletions name the entry alone and no patient, so what they take back would still count. Export "
+            "the ledger as it stands now."
+        )
+    elif keys and not seen.newest_first:
         if key is None:
             means = "the key of a piece of work: of several rows the one further down counts"
             answers.append(("tables.procedures", f"columns.procedure_id = {quoted(keys[0])}", means))

@@ -57,6 +57,21 @@ def headed(headings: Sequence[str], what: str) -> list[str]:
     return [h for h in headings if plain_heading(h) in words]
 
 
+_OTHERS = frozenset(
+    (
+        "account acct guarantor responsible family household head spouse partner parent mother father guardian sibling "
+        "referral referred referrer ref subscriber insured holder policy employer emergency contact relative konto "
+        "familie partner mutter vater ueberweiser versicherter compte famille conjoint mere pere adresse cuenta familia "
+        "madre padre referido rekening gezin moeder vader conta mae pai conto famiglia madre"
+    ).split()
+)
+
+
+def is_of_others(heading: str) -> bool:
+    """Whether a column with the number of another patient names a relative, an account or who referred them."""
+    return bool(_OTHERS & set(plain_heading(heading).split()))
+
+
 def numbered_like(heading: str, headings: Sequence[str]) -> list[str]:
     """Headings that differ from one in a number from 2 to 9 behind it: `Proc2` beside `Proc1` or `Proc`."""
     stem = re.sub(r"[\s_.#-]*1$", "", heading.strip())

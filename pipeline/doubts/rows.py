@@ -60,7 +60,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += sheets_alike(where, one, accepted)
         marked = {heading for heading, _, _ in one.answers.marks}
         has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
-        found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status)
+        found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status, has_fee=has_fee)
         words = {h: counts for h, counts in one.words.items() if h not in one.kinds and h != SHEET}
         spoken = status_word_doubts(where, words, accepted, told=marked, has_status=has_status)
         found += spoken

@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.doubts.audit_trail import AuditSeen
 from pipeline.doubts.below_zero import amount_columns, below_zero
-from pipeline.doubts.kept_words import headed, numbered_like
+from pipeline.doubts.kept_words import headed, is_of_others, numbered_like
 from pipeline.doubts.marked_cells import marked
 from pipeline.doubts.row_ids import RowIds
 from pipeline.doubts.sections import SectionsSeen
@@ -19,6 +19,7 @@ from pipeline.doubts.standing import (
     MOST_TEXTS,
     flag_columns,
     flag_texts,
+    is_reversing,
     kind_columns,
     kinds,
     matches,
@@ -83,7 +84,7 @@ class Seen:
     row_ids: RowIds = field(default_factory=RowIds)
     teeth_by: TeethBy = field(default_factory=TeethBy)
     audit: AuditSeen = field(default_factory=AuditSeen)
-    merged_into: dict[str, set[str]] = field(default_factory=dict)
+    merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
@@ -100,7 +101,12 @@ class Seen:
         self.dependants = headed(left, "dependant")
         jaw, side = headed(left, "jaw"), headed(left, "side")
         self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
-        self.merges = [h for h in headed(left, "merged") if not self.answers.merged] if self.table == "patients" else []
+        # A column of a list of patients with numbers of others, but for those of a family, an account or a referral.
+        self.merges = (
+            [h for h in left if not (h.startswith("(") or is_of_others(h))]
+            if self.table == "patients" and not (self.answers.merged or self.is_ours)
+            else []
+        )
         self.credits = headed(left, "credit") if self.table == "procedures" else []
         self.kinds: list[str] = []
         self.who_or_where: list[str] = []
@@ -172,11 +178,11 @@ class Seen:
             self.unknown.update(dict(strange.iter_rows()))
             self.counts["coded"] += cleaned.height
         for heading in self.merges:
-            into = _filled(rows.get_column(heading)).replace("0", None)
-            self.counts["merged"] += into.count()
-            self.merged_into[heading] = self.merged_into.get(heading, set()) | set(
-                into.drop_nulls().unique().head(MOST_TEXTS)
-            )
+            into = pl.DataFrame({"into": _filled(rows.get_column(heading)), "own": _filled(fields["patient_id"])})
+            into = into.drop_nulls().filter((pl.col("into") != "0") & (pl.col("into") != pl.col("own")))
+            held = self.merged_into.setdefault(heading, Counter())
+            if len(held) <= MOST_TEXTS:
+                held.update(dict(into["into"].value_counts(name="n").iter_rows()))
         if self.credits and "code" in fields.columns:
             fee = (
                 fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)
@@ -187,7 +193,10 @@ class Seen:
             self.counts["credit"] += found.filter(is_credit).height
         for heading, texts in self.flags.items():
             if len(texts) <= MOST_TEXTS:
-                texts.update(flag_texts(heading, self._untold(rows, heading)))
+                among = None
+                if is_reversing(heading) and "fee" in fields.columns:  # what is below zero takes back by itself
+                    among = ~fields.select(is_below_zero(pl.col("fee").cast(pl.String))).to_series()
+                texts.update(flag_texts(heading, self._untold(rows, heading, among=among)))
         if self.table == "procedures" and rows.height:
             if not self.is_ours:
                 there = [h for h in self.headings if h in rows.columns]

@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.doubts import northern_words
 from pipeline.doubts.doubt import Doubt, accept
-from pipeline.sources.row_looks import COLOURED, HIDDEN, STRUCK
+from pipeline.sources.row_looks import CALLED, COLOURED, HIDDEN, STRUCK
 from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
@@ -59,6 +59,12 @@ _KINDS: dict[tuple[str, str], str] = {
         "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
     ),
     ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
+    (REVERSAL, "completed"): (
+        "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
+        "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|credit for|offsets|"
+        "storno zu|storno von|storniert nr|annule acte|annulation de|avoir sur|anula a|anulacion de|abono de|"
+        "correctie op|creditering van|storno di|rettifica di|estorno de"
+    ),
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
 }
 _FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
@@ -154,6 +160,8 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
         text = pl.col(name).fill_null("")
         day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
+        if is_reversing(heading):  # the number of another entry
+            form = pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
         texts = texts.to_frame().select(form.alias(name)).to_series()
     return Counter(dict(texts.fill_null("").value_counts(name="n").iter_rows()))
 
@@ -185,6 +193,11 @@ def word_of(text: str) -> str:
     return found.word if found.is_whole and found.words else northern_words.northern_word(text)
 
 
+def is_reversing(heading: str) -> bool:
+    """Whether a column names the entry that a row takes back."""
+    return (_flag_of(heading) or ("", ""))[0] == REVERSAL
+
+
 def is_yes_or_no(text: str) -> bool:
     """Whether a text is a yes or a no."""
     return (plain_heading(text) or text.lower()) in _YES | _NO
@@ -193,7 +206,7 @@ def is_yes_or_no(text: str) -> bool:
 def _flag_of(heading: str) -> tuple[str, str] | None:
     """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
     if heading in _SEEN_IN:
-        return ("", "") if heading == COLOURED else ("void", "completed")
+        return ("", "") if heading in (COLOURED, CALLED) else ("void", "completed")
     around, _, last = heading.rstrip(". ").rpartition(".")  # of a field within a field the last name
     plain = plain_heading(last)
     if plain in _FLAGS:
@@ -202,7 +215,7 @@ def _flag_of(heading: str) -> tuple[str, str] | None:
         return _flag_of(f"{around.rpartition('.')[2]} {last}")
     meant = _FLAGS.get(" ".join(word for word in plain.split() if word not in _BESIDE))
     # A work that was planned on a day may have been done since, and one that was done by someone was done.
-    is_void = meant == _FLAGS["void"]
+    is_void = meant in (_FLAGS["void"], _FLAGS["reverses"])
     is_done = meant == _FLAGS["completed"] and not {"by", "von", "par", "por", "door", "da"} & set(plain.split())
     return meant if is_void or is_done else None
 
@@ -225,11 +238,13 @@ def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
     return found
 
 
-def made_of(flag: str, texts: Iterable[str]) -> dict[str, str]:
+def made_of(flag: str, texts: Collection[str]) -> dict[str, str]:
     """What each text of a flag makes of a row, as far as its heading says; `planned` where nothing speaks."""
     yes, no = _flag_of(flag) or ("", "")
     if flag == COLOURED:
         known = {"": "completed"}
+    elif flag == CALLED:
+        known = {"": "completed", **{plain_heading(text): word_of(text) for text in texts if word_of(text)}}
     elif yes:
         known = {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)}
     else:
@@ -245,6 +260,7 @@ def flag_doubts(
     *,
     told: Collection[str],
     has_status: bool = False,
+    has_fee: bool = True,
 ) -> list[Doubt]:
     """Flags of which no field is made though they tell rows apart or take all of them back; of those told, texts that
     were not. Where rows have a status of their own, a day on which they were done says no more."""
@@ -265,6 +281,7 @@ def flag_doubts(
         if _ANY in made:  # what says no has to be named before it
             said = made_of(heading, sorted(counts))
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
+        made = {t: "void" if w == REVERSAL and not has_fee else w for t, w in made.items()}
         shown = ", ".join(f"{_shown(text)} ({n:,} rows)" for text, n in _by_number(counts))
         line = f"status_from.{quoted(heading)} = {_inline(made)}"
         found.append(
@@ -296,6 +313,7 @@ def _seen_in(heading: str, told: Collection[str]) -> str:
 _SEEN_IN = {
     STRUCK: "cells are struck through, so that some rows may have been taken back:",
     HIDDEN: "rows are hidden, so that they may have been taken out, or only filtered away:",
+    CALLED: "rows of the page have a class or a like word that it does not show, and that says whether they stand:",
     COLOURED: "some rows are of a colour of their own, which may say whether they were done (a legend may tell):",
 }
 

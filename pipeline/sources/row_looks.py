@@ -1,4 +1,4 @@
-"""What rows look like beside what they say: struck through, hidden, of a colour. How readers hand it on.
+"""What rows look like beside what they say: struck through, hidden, of a colour, of a class. How readers hand it on.
 
 Each kind of look is a column that is only there where some row has it. Offices take a row back, or mark it as planned,
 by such a look as often as by a word (common practice, no source).
@@ -11,8 +11,8 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-STRUCK, HIDDEN, COLOURED = "(struck through)", "(hidden)", "(colour)"
-LOOKS = (STRUCK, HIDDEN, COLOURED)
+STRUCK, HIDDEN, COLOURED, CALLED = "(struck through)", "(hidden)", "(colour)", "(class)"
+LOOKS = (STRUCK, HIDDEN, COLOURED, CALLED)
 # By column, by sheet, what each row from 1 is that has the look.
 RowLooks = Mapping[str, Mapping[str, Mapping[int, str]]]
 # A row is struck through where at least half of its filled cells are, else in part.

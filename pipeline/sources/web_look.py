@@ -6,7 +6,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from pipeline.sources.row_looks import COLOURED, HIDDEN, STRUCK, WHOLE_ROW, colour_look, colour_name
+from pipeline.sources.row_looks import CALLED, COLOURED, HIDDEN, STRUCK, WHOLE_ROW, colour_look, colour_name
+from pipeline.sources.standing_names import named
 
 _HEADINGS = ("h1", "h2", "h3", "h4", "h5", "h6")
 _TITLE = "title"
@@ -42,6 +43,8 @@ _FILLED = ("tr", "td", "th", "tbody", "span", "font", "mark")
 _RULE = re.compile(r"([^{}]*)\{([^{}]*)\}")
 _CLASS = re.compile(r"\.([\w-]+)")
 _MOST_OF_STYLES = 1_000_000
+_LONGEST_CLASS = 16
+_BEFORE_CLASS = re.compile(r"(?i)^(?:is|has|row|tr|status|state|proc|item|entry)[-_]+")
 
 
 @dataclass
@@ -121,6 +124,8 @@ class Looks:
             look |= self.classes.get(name, {})
         look |= look_of_style(told.get("style") or "", fill=told.get("bgcolor"), letters=told.get("color"))
         look |= {HIDDEN: WHOLE_ROW} if "hidden" in told and told["hidden"] != "until-found" else {}
+        if tag in ("tr", "td") and (said := _said_by(told)):
+            look[CALLED] = said
         if COLOURED in look and tag not in _FILLED:
             del look[COLOURED]
         if look or (tag not in _CELLS and any(tag == one for one, _ in self._open)):
@@ -139,6 +144,18 @@ class Looks:
         inner = ("td", "th") if tag in ("td", "th") else ("td", "th", "tr") if tag == "tr" else _CELLS
         kept = next((n for n, (one, _) in enumerate(self._open) if one in inner), len(self._open))
         self._open = self._open[:kept]
+
+
+def _said_by(told: Mapping[str, str | None]) -> str:
+    """What a class or another word that the page keeps of a row, and does not show, says of whether it stands."""
+    for key, value in told.items():
+        if key == "class" or key.startswith("data-") or key in ("title", "aria-label", "alt"):
+            for text in (value or "").split() if key == "class" else [value or ""]:
+                if named(bare := _BEFORE_CLASS.sub("", text)).words:
+                    return bare.lower()[:_LONGEST_CLASS]
+            if key.startswith("data-") and value not in (None, "", "0", "false", "no") and named(key[5:]).words:
+                return key[5:].lower()[:_LONGEST_CLASS]
+    return ""
 
 
 def look_of_style(style: str, *, fill: str | None = None, letters: str | None = None) -> dict[str, str]:
