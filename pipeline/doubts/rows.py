@@ -11,7 +11,7 @@ from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.marked_cells import mark_doubts
 from pipeline.doubts.row_ids import keys_of_several
-from pipeline.doubts.sections import section_doubts, unmet_names
+from pipeline.doubts.sections import remark_doubts, section_doubts, unmet_names
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts
 from pipeline.doubts.status_words import among_others, mostly_empty, status_word_doubts, told_as, untold_statuses
@@ -86,7 +86,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
-        found += named
+        found += named or remark_doubts(where, one.sections, accepted, has_fee=has_fee)
         if not (has_status or one.is_mended or one.is_ours):
             asked = {h for h, said in one.phrases.items() if said} | (
                 {SHEET} if named or SECTION in marked or "sheets_alike" in accepted else set()

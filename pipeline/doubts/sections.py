@@ -14,12 +14,12 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.standing import matches
-from pipeline.sources.lines_below import LINE_BELOW
+from pipeline.sources.lines_below import LINE_BELOW, is_below
 from pipeline.sources.sections import SECTION, lines_between
 from pipeline.sources.standing_names import COMPLETED, REVERSAL, VOID, Named, bare_title, named, titled
 from pipeline.suggest.toml_quote import quoted
 
-_MOST_SHOWN = 12
+_MOST_SHOWN, _LEAST_REMARKS = 12, 2
 _BACK = (VOID, REVERSAL)
 _DAY = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{1,2}\W{0,2}[^\W\d]{3,9}\W{0,2}\d{2,4}")
 
@@ -31,13 +31,14 @@ class SectionsSeen:
     `untold` are rows with a procedure code in sections of which PRACTICE.toml says nothing, by the name of the section
     and whether they have a status of their own. `names` are all rows by section; `silent` rows with a code in none, by
     their sheet, table or part, empty where there is one only. `lines` are the lines between rows that say that
-    something was taken back, by their words. `is_whole` says whether all rows were looked at.
+    something was taken back, by their words, `remarks` other lines in which a word says that work is not done, by pattern and word. `is_whole` says whether all rows were looked at.
     """
 
     untold: Counter[tuple[str, bool]] = field(default_factory=Counter)
     names: Counter[str] = field(default_factory=Counter)
     silent: Counter[str] = field(default_factory=Counter)
     lines: Counter[str] = field(default_factory=Counter)
+    remarks: Counter[tuple[str, str]] = field(default_factory=Counter)
     is_whole: bool = False
 
     def add_names(self, section: pl.Series | None) -> None:
@@ -45,9 +46,13 @@ class SectionsSeen:
         if section is not None:
             self.names.update(dict(section.drop_nulls().value_counts(name="n").iter_rows()))
 
-    def add_lines(self, malformed: pl.DataFrame) -> None:
-        """Take in the records of a batch that are no rows."""
-        lines = (line for _, line in lines_between(malformed))
+    def add_lines(self, malformed: pl.DataFrame, told: Sequence[str] = ()) -> None:
+        """Take in the records of a batch that are no rows; of lines of patterns that are `told` nothing is asked."""
+        lines = [line for _, line in lines_between(malformed) if not is_below(line, told)]
+        for line in lines:
+            said = named(line)
+            if said.words and said.word != COMPLETED and not titled(line).words and "*" in said.pattern:
+                self.remarks[said.pattern, said.word] += 1
         self.lines.update(bare_title(line) for line in lines if titled(line).words and titled(line).word in _BACK)
 
     def is_mark(self, name: str) -> bool:
@@ -141,6 +146,31 @@ def section_doubts(
                     ]
                     if below
                     else []
+                ),
+                accept("status_in_titles", accepted, "no: every row is work done"),
+            ),
+        )
+    ]
+
+
+def remark_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, has_fee: bool) -> list[Doubt]:
+    """Lines between the rows, each with words of its own, that say of several rows that they may be no work done."""
+    if seen.remarks.total() < _LEAST_REMARKS:
+        return []
+    listed = sorted(seen.remarks.items(), key=lambda one: (-one[1], one[0]))[:_MOST_SHOWN]
+    shown = ", ".join(f'{pattern.replace("*", "…")} ({n:,} lines)' for (pattern, _), n in listed)
+    made = {pattern: VOID if word == REVERSAL and not has_fee else word for (pattern, word), _ in listed}
+    return [
+        Doubt(
+            "status_in_titles",
+            where,
+            f"lines between the rows, which are no rows themselves, hold words for whether work was done: {shown}.",
+            "Is each such line about the row above it?",
+            (
+                (
+                    "tables.procedures",
+                    f"status_from.{quoted(LINE_BELOW)} = {{ {_inline(made)} }}",
+                    "yes: correct the words, and add these to such a line that is there",
                 ),
                 accept("status_in_titles", accepted, "no: every row is work done"),
             ),

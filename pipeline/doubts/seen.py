@@ -31,6 +31,7 @@ from pipeline.doubts.tooth_places import quadrant_text
 from pipeline.doubts.two_notations import TeethBy
 from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
+from pipeline.sources.lines_below import LINE_BELOW
 from pipeline.sources.sections import SECTION
 
 MOST_DAYS = 200_000
@@ -234,7 +235,8 @@ class Seen:
         self.reasons.update(dict(reasons.iter_rows()))
         self.counts["rows"] += malformed.height
         if self.table == "procedures":
-            self.sections.add_lines(malformed)
+            told = [pattern for heading, pattern, _ in self.answers.marks if heading == LINE_BELOW]
+            self.sections.add_lines(malformed, told)
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 

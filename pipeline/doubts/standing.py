@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.doubts import northern_words
 from pipeline.doubts.doubt import Doubt, accept
-from pipeline.sources.row_looks import CALLED, COLOURED, HIDDEN, STRUCK
+from pipeline.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, STRUCK
 from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
@@ -206,7 +206,7 @@ def is_yes_or_no(text: str) -> bool:
 def _flag_of(heading: str) -> tuple[str, str] | None:
     """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
     if heading in _SEEN_IN:
-        return ("", "") if heading in (COLOURED, CALLED) else ("void", "completed")
+        return ("", "") if heading in (COLOURED, CALLED, COMMENT) else ("void", "completed")
     around, _, last = heading.rstrip(". ").rpartition(".")  # of a field within a field the last name
     plain = plain_heading(last)
     if plain in _FLAGS:
@@ -243,7 +243,7 @@ def made_of(flag: str, texts: Collection[str]) -> dict[str, str]:
     yes, no = _flag_of(flag) or ("", "")
     if flag == COLOURED:
         known = {"": "completed"}
-    elif flag == CALLED:
+    elif flag in (CALLED, COMMENT):
         known = {"": "completed", **{plain_heading(text): word_of(text) for text in texts if word_of(text)}}
     elif yes:
         known = {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)}
@@ -314,6 +314,7 @@ _SEEN_IN = {
     STRUCK: "cells are struck through, so that some rows may have been taken back:",
     HIDDEN: "rows are hidden, so that they may have been taken out, or only filtered away:",
     CALLED: "rows of the page have a class or a like word that it does not show, and that says whether they stand:",
+    COMMENT: "comments on cells say of rows whether they stand:",
     COLOURED: "some rows are of a colour of their own, which may say whether they were done (a legend may tell):",
 }
 

@@ -13,6 +13,7 @@ from pipeline.sources.excel_book import Book, open_book, unreadable
 from pipeline.sources.excel_looks import looks_in_workbook
 from pipeline.sources.excel_safety import MAX_COLUMNS
 from pipeline.sources.found_tables import FoundTables
+from pipeline.sources.open_document_looks import looks_in_open_document
 from pipeline.sources.row_looks import RowLooks
 
 # A date cell comes out as the moment that it stands for; a time of day alone, on day 0 of the workbook.
@@ -81,7 +82,9 @@ def lines_above(path: Path) -> Mapping[str, tuple[str, ...]]:
 def looks_of_rows(path: Path) -> RowLooks:
     """What rows look like: struck through, hidden, of a colour; see `pipeline.sources.row_looks`."""
     book = open_book(path)
-    return book.looks if isinstance(book, FoundTables) else looks_in_workbook(path)
+    if isinstance(book, FoundTables):
+        return book.looks
+    return looks_in_open_document(path) if path.suffix.lower() == ".ods" else looks_in_workbook(path)
 
 
 def _sheet(book: Book | FoundTables, name: str) -> tuple[pl.DataFrame | None, bool]:

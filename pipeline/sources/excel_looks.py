@@ -7,6 +7,7 @@ The reader of workbooks gives no formats. So the parts of the file are looked at
 from __future__ import annotations
 
 import functools
+import posixpath
 import re
 import zipfile
 import zlib
@@ -17,6 +18,7 @@ from typing import IO, TypeVar
 
 from pipeline.sources.excel_safety import CHECKED_KINDS
 from pipeline.sources.row_looks import (
+    COMMENT,
     HIDDEN,
     STRUCK,
     WHOLE_ROW,
@@ -26,6 +28,7 @@ from pipeline.sources.row_looks import (
     row_looks,
 )
 from pipeline.sources.safe_path import Key, key_of
+from pipeline.sources.standing_names import COMPLETED, named
 
 _STRIKE = re.compile(rb"<(?:\w+:)?strike\b(?![^>]*\bval=[\"'](?:0|false)[\"'])[^>]*>")
 _FONTS = re.compile(rb"<(?:\w+:)?fonts\b.*?</(?:\w+:)?fonts>", re.DOTALL)
@@ -43,6 +46,9 @@ _CELL = re.compile(rb"<(?:\w+:)?c\b([^>]*?)(?:/>|>(.*?)</(?:\w+:)?c>)", re.DOTAL
 _VALUE = re.compile(rb"<(?:\w+:)?v>(\d+)</")
 _SHEET = re.compile(rb"<(?:\w+:)?sheet\b([^>]*?)/?>")
 _LINK = re.compile(rb"<(?:\w+:)?Relationship\b([^>]*?)/?>")
+_COMMENT = re.compile(rb"<(?:\w+:)?comment\b([^>]*)>(.*?)</(?:\w+:)?comment>", re.DOTALL)
+_LETTERS = re.compile(rb"<(?:\w+:)?t\b[^>]*>([^<]*)</")
+_LONGEST_WORD = 16
 _YES = ("1", "true")
 # The first colours of the palette that old workbooks name by number (ECMA-376 part 1, 18.8.27; from memory).
 _PALETTE = {
@@ -82,6 +88,8 @@ def _looks(_: Key, path: Path) -> dict[str, dict[str, dict[int, str]]]:
                 with packed.open(part) as stream:
                     for look, rows in _rows(stream, formats, texts).items():
                         found.setdefault(look, {})[name] = rows
+                if comments := _comments(packed, part):
+                    found.setdefault(COMMENT, {})[name] = comments
             return found
     except (zipfile.BadZipFile, KeyError, OSError, zlib.error, EOFError):
         return {}  # the reader of workbooks says what is wrong
@@ -89,6 +97,21 @@ def _looks(_: Key, path: Path) -> dict[str, dict[str, dict[int, str]]]:
 
 def _part(packed: zipfile.ZipFile, name: str) -> bytes:
     return packed.read(name) if name in packed.namelist() else b""
+
+
+def _comments(packed: zipfile.ZipFile, part: str) -> dict[int, str]:
+    """By row what comments on its cells say of whether it stands: the word, for the rest may be anyone's."""
+    folder, _, name = part.rpartition("/")
+    found: dict[int, str] = {}
+    for told in _LINK.findall(_part(packed, f"{folder}/_rels/{name}.rels")):
+        if _attribute(told, b"Type").endswith("/comments"):
+            target = posixpath.normpath(posixpath.join(folder, _attribute(told, b"Target"))).lstrip("/")
+            for of, inner in _COMMENT.findall(_part(packed, target)):
+                text = unescape(b" ".join(_LETTERS.findall(inner)).decode(errors="replace"))
+                said, row = named(text), re.sub(r"\D", "", _attribute(of, b"ref"))
+                if row and said.words and said.word != COMPLETED:
+                    found[int(row)] = said.pattern.strip("*").lower()[:_LONGEST_WORD]
+    return found
 
 
 def _formats(styles: bytes) -> dict[int, dict[str, str]]:

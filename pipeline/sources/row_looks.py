@@ -11,8 +11,8 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-STRUCK, HIDDEN, COLOURED, CALLED = "(struck through)", "(hidden)", "(colour)", "(class)"
-LOOKS = (STRUCK, HIDDEN, COLOURED, CALLED)
+STRUCK, HIDDEN, COLOURED, CALLED, COMMENT = "(struck through)", "(hidden)", "(colour)", "(class)", "(comment)"
+LOOKS = (STRUCK, HIDDEN, COLOURED, CALLED, COMMENT)
 # By column, by sheet, what each row from 1 is that has the look.
 RowLooks = Mapping[str, Mapping[str, Mapping[int, str]]]
 # A row is struck through where at least half of its filled cells are, else in part.
