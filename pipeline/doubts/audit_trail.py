@@ -133,7 +133,9 @@ class AuditSeen:
             counts = rows.get_column(self.heading).cast(pl.String).str.strip_chars().drop_nulls().value_counts(name="n")
             self.texts.update(dict(counts.iter_rows()))
             lacks = patients.cast(pl.String).str.strip_chars().replace("", None).is_null()
-            self.bare += sum(_verb(text) == "deleted" for text in rows.get_column(self.heading).cast(pl.String).filter(lacks))
+            self.bare += sum(
+                _verb(text) == "deleted" for text in rows.get_column(self.heading).cast(pl.String).filter(lacks)
+            )
 
     def _look_for_key(self, rows: pl.DataFrame, patients: pl.Series, keys: Sequence[str]) -> None:
         verb = rows.get_column(self.heading or "").cast(pl.String).map_elements(_verb, return_dtype=pl.String)

@@ -42,6 +42,7 @@ ACCEPTABLE = (
     "status_mostly_empty",
     "columns_not_read",
     "audit_trail",
+    "after_the_export",
     "section_names",
     "below_zero",
     "files_not_read",

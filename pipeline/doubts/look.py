@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.doubts.after_export import day_of_export
 from pipeline.doubts.answers import answers_for
 from pipeline.doubts.seen import Seen
 from pipeline.merged_patients import merged_patients
@@ -31,4 +32,15 @@ def seen_of(
     )
     known = codes["code"] if table == "procedures" else None
     made = frozenset(one.field for one in settings.tables[table].made)
-    return Seen(table, file, source.headings, answers, known, is_mended=of != file, is_ours=ours, made=made)
+    above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
+    return Seen(
+        table,
+        file,
+        source.headings,
+        answers,
+        known,
+        is_mended=of != file,
+        is_ours=ours,
+        made=made,
+        exported_on=day_of_export(above, of),
+    )

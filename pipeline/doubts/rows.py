@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.doubts.after_export import after_export
 from pipeline.doubts.audit_trail import trail_doubts
 from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
@@ -67,6 +68,9 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if not has_status:
             named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
             found += [d for h in named_so for d in among_others(where, h, words[h], accepted)]
+        found += after_export(
+            where, one.exported_on, one.counts["dated"], one.counts["after"], accepted, has_status=has_status
+        )
         trail = trail_doubts(
             where,
             one.audit,

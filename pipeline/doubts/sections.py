@@ -158,7 +158,7 @@ def remark_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, ha
     if seen.remarks.total() < _LEAST_REMARKS:
         return []
     listed = sorted(seen.remarks.items(), key=lambda one: (-one[1], one[0]))[:_MOST_SHOWN]
-    shown = ", ".join(f'{pattern.replace("*", "…")} ({n:,} lines)' for (pattern, _), n in listed)
+    shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} lines)" for (pattern, _), n in listed)
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (pattern, word), _ in listed}
     return [
         Doubt(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -64,6 +65,7 @@ class Seen:
     known_codes: pl.Series | None = None
     is_mended: bool = False
     is_ours: bool = False  # it names our fields itself, and every cell means one thing
+    exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
     made: frozenset[str] = frozenset()  # fields made of columns, whose columns are not left over
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
@@ -159,6 +161,13 @@ class Seen:
                 self._add_days(name, fields[name])
         if "procedure_id" in fields.columns and not (self.is_mended or self.is_ours):
             self.row_ids.add(fields)
+        if self.table == "procedures" and self.exported_on is not None:
+            day, is_done = (
+                cleaned["service_date"],
+                cleaned["status"].cast(pl.String).fill_null("completed") == "completed",
+            )
+            self.counts["dated"] += day.count()
+            self.counts["after"] += int(((day > self.exported_on) & is_done).sum())
         if self.table == "procedures":
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:

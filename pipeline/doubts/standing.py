@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.doubts import northern_words
 from pipeline.doubts.doubt import Doubt, accept
-from pipeline.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, STRUCK
+from pipeline.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
 from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
@@ -161,7 +161,9 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
         day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
         if is_reversing(heading):  # the number of another entry
-            form = pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
+            form = (
+                pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
+            )
         texts = texts.to_frame().select(form.alias(name)).to_series()
     return Counter(dict(texts.fill_null("").value_counts(name="n").iter_rows()))
 
@@ -222,7 +224,7 @@ def _flag_of(heading: str) -> tuple[str, str] | None:
 
 def text_columns(headings: Iterable[str]) -> list[str]:
     """Headings of what was done, in words."""
-    return [h for h in headings if plain_heading(h) in _TEXTS]
+    return [h for h in headings if plain_heading(h) in _TEXTS and h not in LOOKS]
 
 
 def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
