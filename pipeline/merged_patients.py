@@ -78,8 +78,8 @@ def _settled(pairs: pl.DataFrame, files: str) -> dict[str, str]:
         )
     into = dict(pairs.select("old", "new").iter_rows())
     settled = {}
-    for old in into:
-        new, seen = into[old], {old}
+    for old, first in into.items():
+        new, seen = first, {old}
         while new in into and new not in seen:
             seen.add(new)
             new = into[new]

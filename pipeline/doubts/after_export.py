@@ -49,8 +49,8 @@ def after_export(
         Doubt(
             "after_the_export",
             where,
-            f"{n:,} of {rows:,} rows are work on a day after {day.isoformat()}, which the lines above the rows or the name "
-            "of the file give as the day or the end of the export.",
+            f"{n:,} of {rows:,} rows are work on a day after {day.isoformat()}, which the lines above the rows or the "
+            "name of the file give as the day or the end of the export.",
             f"Were these only scheduled?{more}",
             (accept("after_the_export", accepted, "no: the day says something else, and the work was done"),),
         )

@@ -17,96 +17,20 @@ from pipeline.doubts.standing import REVERSAL
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 
-_ADDED = frozenset(
-    [
-        "add",
-        "added",
-        "insert",
-        "inserted",
-        "create",
-        "created",
-        "new",
-        "entered",
-        "i",
-        "a",
-        "ins",
-        "neu",
-        "angelegt",
-        "hinzugefuegt",
-        "ajout",
-        "ajoute",
-        "creation",
-        "cree",
-        "alta",
-        "creado",
-        "nuevo",
-        "anadido",
-        "toegevoegd",
-        "nieuw",
-        "aangemaakt",
-        "criado",
-        "novo",
-        "incluido",
-        "inserito",
-        "nuovo",
-        "creato",
-    ]
+_ADDED_WORDS = (
+    "add added insert inserted create created new entered i a ins neu angelegt hinzugefuegt ajout ajoute creation "
+    "cree alta creado nuevo anadido toegevoegd nieuw aangemaakt criado novo incluido inserito nuovo creato"
 )
-_CHANGED = frozenset(
-    [
-        "change",
-        "changed",
-        "edit",
-        "edited",
-        "update",
-        "updated",
-        "modify",
-        "modified",
-        "amend",
-        "amended",
-        "correct",
-        "corrected",
-        "u",
-        "upd",
-        "geaendert",
-        "aenderung",
-        "modification",
-        "modifie",
-        "modificado",
-        "modificacion",
-        "cambio",
-        "gewijzigd",
-        "wijziging",
-        "alterado",
-        "alteracao",
-        "modificato",
-        "modifica",
-    ]
+_CHANGED_WORDS = (
+    "change changed edit edited update updated modify modified amend amended correct corrected u upd geaendert "
+    "aenderung modification modifie modificado modificacion cambio gewijzigd wijziging alterado alteracao "
+    "modificato modifica"
 )
-_DELETED = frozenset(
-    [
-        "delete",
-        "deleted",
-        "remove",
-        "removed",
-        "d",
-        "del",
-        "void",
-        "voided",
-        "geloescht",
-        "loeschung",
-        "suppression",
-        "supprime",
-        "baja",
-        "eliminado",
-        "borrado",
-        "verwijderd",
-        "excluido",
-        "exclusao",
-        "eliminato",
-        "cancellato",
-    ]
+_DELETED_WORDS = (
+    "delete deleted remove removed d del void voided geloescht loeschung suppression supprime baja eliminado "
+    "borrado verwijderd excluido exclusao eliminato cancellato"
 )
+_ADDED, _CHANGED, _DELETED = (frozenset(words.split()) for words in (_ADDED_WORDS, _CHANGED_WORDS, _DELETED_WORDS))
 _LEAST_SHARE = 0.2
 
 
@@ -187,8 +111,10 @@ def trail_doubts(
     told: Mapping[str, str],
     has_fee: bool,
 ) -> list[Doubt]:
-    """A trail of which it is not told that the last row of each key counts; `key` is the column read as the key of a row,
-    `told` what PRACTICE.toml makes of texts of the verbs."""
+    """A trail of which it is not told that the last row of each key counts.
+
+    `key` is the column read as the key of a row, `told` what PRACTICE.toml makes of texts of the verbs.
+    """
     if seen.heading is None:
         return []
     deleted = [text for text in sorted(seen.texts) if _verb(text) == "deleted"]
@@ -205,8 +131,8 @@ def trail_doubts(
     keys = [key] if key is not None else list(seen.keys)
     if seen.bare:
         asked = (
-            f"{seen.bare:,} deletions name the entry alone and no patient, so what they take back would still count. Export "
-            "the ledger as it stands now."
+            f"{seen.bare:,} deletions name the entry alone and no patient, so what they take back would still count. "
+            "Export the ledger as it stands now."
         )
     elif keys and not seen.newest_first:
         if key is None:
@@ -217,13 +143,13 @@ def trail_doubts(
         asked = "Is it a trail of changes, so that of the rows of one key the last one alone says what was done?"
     elif seen.newest_first:
         asked = (
-            "Is it a trail of changes, the newest first? Of the rows of one key the one further down counts, so sort the "
-            f"file by the time of the change, oldest first, and name columns.procedure_id = {quoted(keys[0])}."
+            "Is it a trail of changes, the newest first? Of the rows of one key the one further down counts. So sort "
+            f"the file by the time of the change, oldest first, and name columns.procedure_id = {quoted(keys[0])}."
         )
     else:
         asked = (
-            "Is it a trail of changes? Then no column says which rows are about one piece of work. Export the ledger as "
-            "it stands now, or the trail with the number of each entry."
+            "Is it a trail of changes? Then no column says which rows are about one piece of work. Export the ledger "
+            "as it stands now, or the trail with the number of each entry."
         )
         if has_fee and deleted and not changed:
             means = "such a row takes back the one of the same work and fee"

@@ -57,14 +57,13 @@ def headed(headings: Sequence[str], what: str) -> list[str]:
     return [h for h in headings if plain_heading(h) in words]
 
 
-_OTHERS = frozenset(
-    (
-        "account acct guarantor responsible family household head spouse partner parent mother father guardian sibling "
-        "referral referred referrer ref subscriber insured holder policy employer emergency contact relative konto "
-        "familie partner mutter vater ueberweiser versicherter compte famille conjoint mere pere adresse cuenta familia "
-        "madre padre referido rekening gezin moeder vader conta mae pai conto famiglia madre"
-    ).split()
+_OTHER_WORDS = (
+    "account acct guarantor responsible family household head spouse partner parent mother father guardian sibling "
+    "referral referred referrer ref subscriber insured holder policy employer emergency contact relative konto "
+    "familie partner mutter vater ueberweiser versicherter compte famille conjoint mere pere adresse cuenta familia "
+    "madre padre referido rekening gezin moeder vader conta mae pai conto famiglia madre"
 )
+_OTHERS = frozenset(_OTHER_WORDS.split())
 
 
 def is_of_others(heading: str) -> bool:

@@ -31,7 +31,8 @@ class SectionsSeen:
     `untold` are rows with a procedure code in sections of which PRACTICE.toml says nothing, by the name of the section
     and whether they have a status of their own. `names` are all rows by section; `silent` rows with a code in none, by
     their sheet, table or part, empty where there is one only. `lines` are the lines between rows that say that
-    something was taken back, by their words, `remarks` other lines in which a word says that work is not done, by pattern and word. `is_whole` says whether all rows were looked at.
+    something was taken back, by their words, `remarks` other lines in which a word says that work is not done, by
+    pattern and word. `is_whole` says whether all rows were looked at.
     """
 
     untold: Counter[tuple[str, bool]] = field(default_factory=Counter)

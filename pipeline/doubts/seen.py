@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.doubts.audit_trail import AuditSeen
 from pipeline.doubts.below_zero import amount_columns, below_zero
+from pipeline.doubts.entry_kinds import kind_columns, kinds
 from pipeline.doubts.kept_words import headed, is_of_others, numbered_like
 from pipeline.doubts.marked_cells import marked
 from pipeline.doubts.row_ids import RowIds
@@ -21,8 +22,6 @@ from pipeline.doubts.standing import (
     flag_columns,
     flag_texts,
     is_reversing,
-    kind_columns,
-    kinds,
     matches,
     phrases,
     text_columns,
@@ -188,11 +187,11 @@ class Seen:
             self.unknown.update(dict(strange.iter_rows()))
             self.counts["coded"] += cleaned.height
         for heading in self.merges:
-            into = pl.DataFrame({"into": _filled(rows.get_column(heading)), "own": _filled(fields["patient_id"])})
-            into = into.drop_nulls().filter((pl.col("into") != "0") & (pl.col("into") != pl.col("own")))
+            pairs = pl.DataFrame({"into": _filled(rows.get_column(heading)), "own": _filled(fields["patient_id"])})
+            pairs = pairs.drop_nulls().filter((pl.col("into") != "0") & (pl.col("into") != pl.col("own")))
             held = self.merged_into.setdefault(heading, Counter())
             if len(held) <= MOST_TEXTS:
-                held.update(dict(into["into"].value_counts(name="n").iter_rows()))
+                held.update(dict(pairs["into"].value_counts(name="n").iter_rows()))
         if self.credits and "code" in fields.columns:
             fee = (
                 fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)

@@ -30,15 +30,16 @@ MOST_TEXTS = 500  # of a flag, until it is clear that it is none
 _MOST_LETTERS = 16
 
 
-def _set(words: str, between: str = " ") -> frozenset[str]:
+def words_of(words: str, between: str = " ") -> frozenset[str]:
+    """Words of a text."""
     return frozenset(words.split(between))
 
 
 # What yes and no make of a row in flags of these headings.
 _KINDS: dict[tuple[str, str], str] = {
     ("void", "completed"): (
-        "deleted|is deleted|isdeleted|del|removed|removal|retracted|retraction|withdrawn|withdrawal|erased|annulled|trashed|"
-        "void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
+        "deleted|is deleted|isdeleted|del|removed|removal|retracted|retraction|withdrawn|withdrawal|erased|annulled|"
+        "trashed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
         "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
         "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
         "annullato|annullamento|anulacao|excluido|exclusao|stornodatum|stornogrund|loeschdatum|"
@@ -61,7 +62,8 @@ _KINDS: dict[tuple[str, str], str] = {
     ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
     (REVERSAL, "completed"): (
         "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
-        "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|credit for|offsets|"
+        "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|offsets|"
+        "credit for|"
         "storno zu|storno von|storniert nr|annule acte|annulation de|avoir sur|anula a|anulacion de|abono de|"
         "correctie op|creditering van|storno di|rettifica di|estorno de"
     ),
@@ -69,8 +71,9 @@ _KINDS: dict[tuple[str, str], str] = {
 }
 _FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
 # Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
-_BESIDE = _set(
-    "why note when who date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por fecha motivo op "
+_BESIDE = words_of(
+    "why note when who date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por "
+    "fecha motivo op "
     "door reden il da data em user row record entry procedure"
 )
 _DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
@@ -81,46 +84,21 @@ _NO_DAY = (
     r"(?:9999|2999|2099)-12-31.*|(?:12/31|31[/.-]12)[/.-](?:9999|2999|2099)\b.*)$"
 )
 _ANY = "*"
-_YES = _set("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on") | northern_words.YES
-_NO = _set("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off") | northern_words.NO
-_TEXTS = _set(
+_YES = words_of("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on") | northern_words.YES
+_NO = words_of("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off") | northern_words.NO
+_TEXTS = words_of(
     "description|desc|procedure|procedure description|proc description|treatment|treatment description|service|"
     "service description|note|notes|remark|remarks|comment|comments|memo|details|particulars|leistung|bezeichnung|text|"
     "leistungstext|bemerkung|libelle|acte|designation|commentaire|descripcion|tratamiento|nota|omschrijving|opmerking|"
     "descrizione|descricao|prestazione",
     "|",
 )
-_ENTRY_KINDS = _set(
-    "type|transaction type|trans type|tran type|trx type|txn type|entry type|line type|record type|row type|item type|"
-    "posting type|ledger type|activity type|entry kind|kind|trans|transaction kind|typ|art|buchungsart|buchungstyp|"
-    "eintragsart|belegart|vorgang|vorgangsart|leistungsart|type d operation|type operation|type de ligne|type ligne|"
-    "type d acte|type acte|nature|tipo|tipo de movimiento|tipo movimiento|tipo de registro|tipo de linea|soort|"
-    "action|operation|event|change|change type|audit action|aktion|"
-    "soort regel|type regel|boekingssoort|regeltype|tipo movimento|tipo di riga|tipo de lancamento|tipo lancamento",
-    "|",
-)
-# Kinds of entry that are money or words: what stands beside them was not done by it.
-_NO_WORK = _set(
-    "payment|payments|pmt|pymt|pay|receipt|insurance payment|ins payment|ins pmt|patient payment|pt payment|deposit|"
-    "adjustment|adjustments|adj|write off|writeoff|discount|courtesy|transfer|finance charge|interest|balance forward|"
-    "delete|remove|removed|note|memo|"
-    "message|statement|missed appointment|broken appointment|no show|zahlung|zahlungseingang|korrektur|"
-    "rabatt|nachlass|notiz|mahnung|paiement|reglement|versement|remise|ajustement|pago|cobro|ajuste|descuento|nota|betaling|"
-    "korting|correctie|notitie|pagamento|desconto|sconto|incasso|rettifica",
-    "|",
-)
-_CREDIT = _set(
-    "storno|stornobuchung|stornierung|credit|credit memo|cr|refund|rueckzahlung|avoir|abono|reembolso|credito|"
-    "terugbetaling|rimborso|estorno",
-    "|",
-)
-_MOST_KINDS = 200
 # Texts of a flag that say by themselves what a row is.
 _SAID = {
-    "completed": _set("c complete completed done finished ✓ ✔ √ ☑ ✅ ● ■"),
-    "planned": _set("p tp tx plan planned proposed ○ ◯ ☐ □"),
-    "existing": _set("e ex eo existing"),
-    "void": _set("d v x del deleted void voided cancelled canceled ✗ ✘ ✕ ☒ ❌ ⊘"),
+    "completed": words_of("c complete completed done finished ✓ ✔ √ ☑ ✅ ● ■"),
+    "planned": words_of("p tp tx plan planned proposed ○ ◯ ☐ □"),
+    "existing": words_of("e ex eo existing"),
+    "void": words_of("d v x del deleted void voided cancelled canceled ✗ ✘ ✕ ☒ ❌ ⊘"),
 }
 # Before a text, in brackets: what such a row is.
 _TAGS = {
@@ -148,11 +126,6 @@ def flag_columns(headings: Iterable[str]) -> list[str]:
     return [h for h in headings if _flag_of(h)]
 
 
-def kind_columns(headings: Iterable[str]) -> list[str]:
-    """Headings of the kind of an entry: charge, payment, estimate."""
-    return [h for h in headings if plain_heading(h) in _ENTRY_KINDS]
-
-
 def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
     """The texts of a flag with their rows; a day of any form is `*`, and what stands for no day is empty."""
     name = texts.name
@@ -166,24 +139,6 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
             )
         texts = texts.to_frame().select(form.alias(name)).to_series()
     return Counter(dict(texts.fill_null("").value_counts(name="n").iter_rows()))
-
-
-def kinds(texts: pl.Series) -> Counter[tuple[str, str]]:
-    """Rows by text and what it makes of a row, of kinds of entry that are no work done."""
-    counts = texts.drop_nulls().value_counts(name="n")
-    if counts.height > _MOST_KINDS:
-        return Counter()
-    return Counter({(text.lower(), word): n for text, n in counts.iter_rows() if (word := _kind_is(text))})
-
-
-def _kind_is(text: str) -> str:
-    plain = plain_heading(text)
-    if plain in _NO_WORK:
-        return "void"
-    if plain in _CREDIT:
-        return REVERSAL
-    said = named(text)
-    return said.word if said.is_whole and said.word != "completed" else ""
 
 
 def word_of(text: str) -> str:

@@ -87,7 +87,8 @@ def status_word_doubts(
             Doubt(
                 "status_not_read",
                 where,
-                f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: {shown}.',
+                f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: '
+                f"{shown}.",
                 f"Do they say it of the row? Any that was not done here is {', '.join(STATUS_WORDS[1:-1])}.",
                 (*lines, accept("status_not_read", accepted, "no: every row is work done")),
             )

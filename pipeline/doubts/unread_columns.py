@@ -1,7 +1,7 @@
 """Columns with few texts that nothing reads, beside a ledger without a status: does one say whether work was done?
 
-Offices have words of their own for it (`Stage` 1 to 4, `K` and `N`, ticks and crosses), which no list of words knows. So
-all such columns of a file are asked about in one question, but for those that are plainly of another thing. Words in
+Offices have words of their own for it (`Stage` 1 to 4, `K` and `N`, ticks and crosses), which no list of words knows.
+So all such columns of a file are asked about in one question, but for those that are plainly of another thing. Words in
 seven languages, from memory: common practice, no source.
 """
 
@@ -22,43 +22,46 @@ _MOST_TEXTS, _LONGEST, _LEAST_ROWS, _SHOWN_LETTERS = 5, 16, 8, 3
 _MOST_COLUMNS = 6
 _HEADINGS = (
     # who pays and how
-    "payer insurance ins carrier coverage claim claims bill billing billed invoice payment paid pay method tender card cash "
-    "check fee fees price amount currency unit tax vat gst discount percent factor schedule sched copay deductible "
-    "versicherung kasse kassenart zahlung zahlungsart zahlart faktor mwst waehrung rechnung assurance mutuelle paiement "
-    "reglement facture taux devise seguro pago factura moneda iva verzekering betaling factuur btw convenio pagamento "
-    "fattura fatura "
+    "payer insurance ins carrier coverage claim claims bill billing billed invoice payment paid pay method tender "
+    "card cash check fee fees price amount currency unit tax vat gst discount percent factor schedule sched copay "
+    "deductible versicherung kasse kassenart zahlung zahlungsart zahlart faktor mwst waehrung rechnung assurance "
+    "mutuelle paiement reglement facture taux devise seguro pago factura moneda iva verzekering betaling factuur "
+    "btw convenio pagamento fattura fatura "
     # who is treated
-    "sex gender title salutation language age city town state zip country school employer relation relationship marital "
-    "smoker diabetes bruxism allergy allergies alert medical recall referral referred race ethnicity geschlecht anrede "
-    "sprache alter ort land sexe langue civilite ville pays genero idioma edad sexo geslacht taal sesso lingua patient "
-    "pt minor dependent "
+    "sex gender title salutation language age city town state zip country school employer relation relationship "
+    "marital smoker diabetes bruxism allergy allergies alert medical recall referral referred race ethnicity "
+    "geschlecht anrede sprache alter ort land sexe langue civilite ville pays genero idioma edad sexo geslacht "
+    "taal sesso lingua patient pt minor dependent "
     # who treats, where and when
-    "provider prov dr doctor dentist hygienist hyg clinician staff user initials operator operatory op chair room assistant "
-    "asst by office location clinic branch site practice department dept region weekday day dow month year quarter week "
-    "am pm time shift season behandler arzt zahnarzt raum zimmer stuhl standort filiale praxis wochentag tag monat jahr "
-    "praticien docteur fauteuil cabinet jour mois annee profesional sillon sucursal clinica dia mes ano behandelaar kamer "
-    "vestiging praktijk dag maand jaar dentista cadeira filial medico poltrona sede giorno anno mese "
+    "provider prov dr doctor dentist hygienist hyg clinician staff user initials operator operatory op chair room "
+    "assistant asst by office location clinic branch site practice department dept region weekday day dow month "
+    "year quarter week am pm time shift season behandler arzt zahnarzt raum zimmer stuhl standort filiale praxis "
+    "wochentag tag monat jahr praticien docteur fauteuil cabinet jour mois annee profesional sillon sucursal "
+    "clinica dia mes ano behandelaar kamer vestiging praktijk dag maand jaar dentista cadeira filial medico "
+    "poltrona sede giorno anno mese "
     # what is treated
-    "surface surf surfaces quadrant quad arch jaw side area aspect tooth teeth th dentition canal canals category class "
-    "group specialty discipline code codes modifier diag diagnosis icd reason material shade color colour lab cement core "
-    "post anesthetic anaesthetic anesthesia qty quantity count number no nr units size length width film films xray "
-    "version revision seq sequence line batch "
-    "flaeche flaechen kiefer zahn kategorie gruppe farbe anzahl menge labor werkstoff face couleur categorie groupe "
-    "quantite nombre materiau secteur cara color categoria grupo cantidad cuadrante diente vlak kleur aantal materiaal "
-    "kwadrant gruppo quantita materiale colore quantidade cor unidade quadrante dente dent"
+    "surface surf surfaces quadrant quad arch jaw side area aspect tooth teeth th dentition canal canals category "
+    "class group specialty discipline code codes modifier diag diagnosis icd reason material shade color colour "
+    "lab cement core post anesthetic anaesthetic anesthesia qty quantity count number no nr units size length "
+    "width film films xray version revision seq sequence line batch flaeche flaechen kiefer zahn kategorie gruppe "
+    "farbe anzahl menge labor werkstoff face couleur categorie groupe quantite nombre materiau secteur cara color "
+    "categoria grupo cantidad cuadrante diente vlak kleur aantal materiaal kwadrant gruppo quantita materiale "
+    "colore quantidade cor unidade quadrante dente dent"
 )
 _OTHER_HEADINGS = frozenset(_HEADINGS.split())
 _TEXTS: tuple[frozenset[str], ...] = tuple(
     frozenset(words.split())
     for words in (
-        "m f male female man woman u unknown other x d w maennlich weiblich homme femme h v hombre mujer masculin feminin",
-        "mon tue wed thu fri sat sun monday tuesday wednesday thursday friday saturday sunday mo di mi do fr sa so tu we th "
-        "lun mar mer jeu ven sam dim mie jue vie sab dom ma wo vr za zo",
-        "jan feb mar apr may jun jul aug sep sept oct nov dec januar februar maerz april mai juni juli august september "
-        "oktober november dezember january february march june july october december",
+        "m f male female man woman u unknown other x d w maennlich weiblich homme femme h v hombre mujer masculin "
+        "feminin",
+        "mon tue wed thu fri sat sun monday tuesday wednesday thursday friday saturday sunday mo di mi do fr sa "
+        "so tu we th lun mar mer jeu ven sam dim mie jue vie sab dom ma wo vr za zo",
+        "jan feb mar apr may jun jul aug sep sept oct nov dec januar februar maerz april mai juni juli august "
+        "september oktober november dezember january february march june july october december",
         "am pm",
-        "cash check cheque card visa mc amex mastercard credit debit ach eft wire bar ec karte rechnung ueberweisung especes "
-        "carte cheque virement efectivo tarjeta transferencia contant pin contanti carta bonifico",
+        "cash check cheque card visa mc amex mastercard credit debit ach eft wire bar ec karte rechnung "
+        "ueberweisung especes carte cheque virement efectivo tarjeta transferencia contant pin contanti carta "
+        "bonifico",
         "ppo hmo dhmo medicaid medicare self private gkv pkv bema goz goae nhs bulk indemnity",
         "m o d b l i f v p mo do mod ob ol bo lo mi di db dl mb ml mdb mdl modb modl mobl dobl i if bl",
         "ur ul ll lr uq lq ua la u l upper lower max mand maxilla mandible left right q1 q2 q3 q4 ok uk",
@@ -108,8 +111,8 @@ def unread_columns(
         Doubt(
             "columns_not_read",
             where,
-            f"no column is read as the status, and {len(found)} with few texts {'is' if len(found) == 1 else 'are'} not "
-            f"read: {shown}{more}.",
+            f"no column is read as the status, and {len(found)} with few texts {'is' if len(found) == 1 else 'are'} "
+            f"not read: {shown}{more}.",
             "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
             (
                 (

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import xlsxwriter
 
-
 ROWS = [
     ["P1", "2019-03-04", "D3330", "14"],
     ["P1", "2019-03-25", "D2740", "14"],
