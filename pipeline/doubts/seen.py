@@ -161,12 +161,10 @@ class Seen:
         if "procedure_id" in fields.columns and not (self.is_mended or self.is_ours):
             self.row_ids.add(fields)
         if self.table == "procedures" and self.exported_on is not None:
-            day, is_done = (
-                cleaned["service_date"],
-                cleaned["status"].cast(pl.String).fill_null("completed") == "completed",
-            )
-            self.counts["dated"] += day.count()
-            self.counts["after"] += int(((day > self.exported_on) & is_done).sum())
+            work_days = cleaned["service_date"]
+            is_done = cleaned["status"].cast(pl.String).fill_null("completed") == "completed"
+            self.counts["dated"] += work_days.count()
+            self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
         if self.table == "procedures":
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:
