@@ -129,8 +129,11 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                     table = INPUT_TABLES[name]
                     for file in fresh:
                         loading.account(table, file, told.get(file.load_id) or loading.read(table, file))
-                    if fresh:
-                        _settle(store, name, [file.load_id for file in fresh])
+                    if fresh and (gone := _settle(store, name, [file.load_id for file in fresh])):
+                        say(
+                            f"{name}: {gone:,} rows of an earlier export are not in a later one that holds days of the "
+                            "same patients. They stay; if they were deleted in between, name the later export alone."
+                        )
                 loading.refuse_doubts(files)
                 if any(read.values()) or not store.is_done("ingest"):
                     store.clear_set_aside()
@@ -305,15 +308,19 @@ def _check_room(size: int, database: Path) -> None:
         )
 
 
-def _settle(store: Store, name: str, new_loads: list[int]) -> None:
-    """Take out the rows that are there already, and check that every row read is accounted for."""
-    table = INPUT_TABLES[name]
+def _settle(store: Store, name: str, new_loads: list[int]) -> int:
+    """Take out the rows that are there already, and check that every row read is accounted for.
+
+    Returns how many rows of an earlier export a later one of the same ledger no longer has, nor another in their place.
+    """
+    table, vanished = INPUT_TABLES[name], 0
     store.mended.settle(table)
     later = store.changes.later(new_loads) if table is PROCEDURES else None
     if later is not None:
         changes = find_corrections(store.changes.one_sided(new_loads), later=later)
         store.changes.log(table, changes)
         store.remove(table, superseded(changes))
+        vanished = changes["new_row_number"].null_count()
     if table is PATIENTS:
         united = unite_listed(store.listed_twice(table, key="patient_id", new_loads=new_loads))
         store.remove(table, united.verdicts)
@@ -328,6 +335,7 @@ def _settle(store: Store, name: str, new_loads: list[int]) -> None:
     if table is PROCEDURES and (claims := store.claims()).height:
         store.take_back(taken_back(claims))
     store.recount(table)
+    return vanished
 
 
 def _load_row(file: FileToRead, table: str, rows_read: int, settings: str) -> pl.DataFrame:
