@@ -17,6 +17,7 @@ from pipeline.doubts.standing import matches
 from pipeline.sources.lines_below import LINE_BELOW, is_below
 from pipeline.sources.sections import SECTION, lines_between
 from pipeline.sources.standing_names import COMPLETED, REVERSAL, VOID, Named, bare_title, named, titled
+from pipeline.sources.text_notes import TOTAL_LINE
 from pipeline.suggest.toml_quote import quoted
 
 _MOST_SHOWN, _LEAST_REMARKS = 12, 2
@@ -32,7 +33,8 @@ class SectionsSeen:
     and whether they have a status of their own. `names` are all rows by section; `silent` rows with a code in none, by
     their sheet, table or part, empty where there is one only. `lines` are the lines between rows that say that
     something was taken back, by their words, `remarks` other lines in which a word says that work is not done, by
-    pattern and word. `is_whole` says whether all rows were looked at.
+    pattern and word, `totals` what lines of totals say so of what they sum up. `is_whole` says whether all rows were
+    looked at.
     """
 
     untold: Counter[tuple[str, bool]] = field(default_factory=Counter)
@@ -40,6 +42,7 @@ class SectionsSeen:
     silent: Counter[str] = field(default_factory=Counter)
     lines: Counter[str] = field(default_factory=Counter)
     remarks: Counter[tuple[str, str]] = field(default_factory=Counter)
+    totals: Counter[str] = field(default_factory=Counter)
     is_whole: bool = False
 
     def add_names(self, section: pl.Series | None) -> None:
@@ -49,6 +52,10 @@ class SectionsSeen:
 
     def add_lines(self, malformed: pl.DataFrame, told: Sequence[str] = ()) -> None:
         """Take in the records of a batch that are no rows; of lines of patterns that are `told` nothing is asked."""
+        totals = malformed.filter(pl.col("raw_row").str.contains(TOTAL_LINE)).get_column("raw_row")
+        for said in (named(bare_title(line)) for line in totals):
+            if said.words and said.word != COMPLETED:
+                self.totals[said.word] += 1
         lines = [line for _, line in lines_between(malformed) if not is_below(line, told)]
         for line in lines:
             said = named(line)
@@ -155,9 +162,10 @@ def section_doubts(
 
 
 def remark_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, has_fee: bool) -> list[Doubt]:
-    """Lines between the rows, each with words of its own, that say of several rows that they may be no work done."""
+    """Lines between the rows, each with words of its own, that say of several rows that they may be no work done; and
+    lines of totals that do, where no name stands above the rows."""
     if seen.remarks.total() < _LEAST_REMARKS:
-        return []
+        return _total_doubts(where, seen, accepted) if seen.totals and not seen.names else []
     listed = sorted(seen.remarks.items(), key=lambda one: (-one[1], one[0]))[:_MOST_SHOWN]
     shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} lines)" for (pattern, _), n in listed)
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (pattern, word), _ in listed}
@@ -175,6 +183,20 @@ def remark_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, ha
                 ),
                 accept("status_in_titles", accepted, "no: every row is work done"),
             ),
+        )
+    ]
+
+
+def _total_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str]) -> list[Doubt]:
+    shown = ", ".join(f"{word} ({n:,} lines)" for word, n in sorted(seen.totals.items()))
+    return [
+        Doubt(
+            "status_in_titles",
+            where,
+            f"lines of totals say that what they sum up may be no work done: {shown}. No name stands above these rows.",
+            "Are rows above such a line planned, void, or done elsewhere? Then put a line with that word above the "
+            "first of them, in a copy of the file.",
+            (accept("status_in_titles", accepted, "no: every row is work done"),),
         )
     ]
 

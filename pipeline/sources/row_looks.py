@@ -23,6 +23,7 @@ _SHORT_HEX = re.compile(r"#([0-9a-f]{3})")
 _RGB = re.compile(r"rgba?\(\s*(\d{1,3})\D+(\d{1,3})\D+(\d{1,3})")
 _HUES = ((15, "red"), (45, "orange"), (70, "yellow"), (165, "green"), (260, "blue"), (330, "purple"), (361, "red"))
 _LONGEST = 8  # with "letters" behind it a look is as long as a text of a flag may be
+_WORDS = ("grey", "red", "orange", "yellow", "green", "blue", "purple")
 _GREY_BELOW, _WHITE_ABOVE, _BLACK_BELOW = 0.12, 0.97, 0.16
 # Stripes: as many rows as this are of a colour, and it changes from row to row as often as this.
 _STRIPES, _CHANGES = (0.35, 0.65), 0.6
@@ -103,8 +104,10 @@ def colour_name(told: str, *, is_text: bool = False) -> str:
         "currentcolor",
     ):
         return ""
+    elif named := next((word for word in _WORDS if word in low.replace("gray", "grey")), None):
+        return named
     else:
-        return "" if low == "black" and is_text else re.sub(r"[^a-z]", "", low).replace("gray", "grey")[:_LONGEST]
+        return "" if low == "black" and is_text else re.sub(r"[^a-z]", "", low)[:_LONGEST]
     hue, light, _ = colorsys.rgb_to_hls(*(part / 255 for part in parts))
     if light < _BLACK_BELOW:
         return "" if is_text else "black"
