@@ -59,7 +59,9 @@ class SectionsSeen:
         lines = [line for _, line in lines_between(malformed) if not is_below(line, told)]
         for line in lines:
             said = named(line)
-            if said.words and said.word != COMPLETED and not titled(line).words and "*" in said.pattern:
+            # A line with a day is a row that is broken.
+            is_remark = said.words and said.word != COMPLETED and not titled(line).words and not _DAY.search(line)
+            if is_remark and "*" in said.pattern:
                 self.remarks[said.pattern, said.word] += 1
         self.lines.update(bare_title(line) for line in lines if titled(line).words and titled(line).word in _BACK)
 
