@@ -36,6 +36,7 @@ from pipeline.sources.text_notes import NOTE_LINE
 SECTION = "(section)"
 SHEET_LINE = r"^.*?, row \d+: "
 _MOST_FILLED = 3
+_MANY_CELLS = r"(?:[^\t;,|]+[\t;,|]){3}\s*[^\s\t;,|]"  # a row that is broken
 _FEW = 2
 # Amounts, counts and days beside a title.
 _AMOUNT = r"^[\s$€£#(+-]*[\d.,:/' -]*\d[\d.,:/' -]*[)%\s€-]*$"
@@ -261,6 +262,7 @@ def lines_between(malformed: pl.DataFrame, told: tuple[str, ...] = ()) -> list[t
     is_note = (pl.col("reason") == "note_line") & ~line.str.contains(NOTE_LINE) | (pl.col("reason") == "group_line")
     named = [n for n in malformed.select(line.unique()).to_series() if _told_title(n, told)] if told else []
     is_title = pl.col("reason").is_in(["note_line", "malformed_line"]) & (may_be_titles(line) | line.is_in(named))
+    is_title &= ~line.str.contains(_MANY_CELLS)
     reason = pl.col("reason").fill_null("malformed_line")
     lines = malformed.with_columns(reason).select(ROW, line=line, kept=is_note | is_title).filter("kept").sort(ROW)
     return [(int(number), text) for number, text in lines.select(ROW, "line").iter_rows()]
