@@ -45,7 +45,7 @@ def tables_of(tree: Any, *, file: str) -> dict[str, Iterable[Row]]:
 
 
 def _with_plain_codings(node: Any, depth: int) -> Any:
-    """A tree whose lists called `coding`, of one code each, are that code: `"status": {"coding": [{"code": "done"}]}`."""
+    """A tree whose lists called `coding`, of one code each, are that code: `"coding": [{"code": "done"}]`."""
     if depth > _MOST_DEEP:
         return node
     if isinstance(node, dict):

@@ -66,8 +66,8 @@ def row_looks(cells: Sequence[Mapping[str, str]], *, filled: int) -> dict[str, s
             found[column] = WHOLE_ROW if 2 * n >= filled else IN_PART
         elif 2 * max(counts.values()) >= filled:
             found[column] = max(sorted(counts), key=counts.__getitem__)
-    if STRUCK in found or HIDDEN in found:
-        found.pop(COLOURED, None)  # one answer a row is enough
+    if STRUCK in found or HIDDEN in found:  # one answer a row is enough
+        found = {column: what for column, what in found.items() if column not in (COLOURED, CALLED)}
     return found
 
 
