@@ -222,9 +222,10 @@ def flag_doubts(
     """Flags of which no field is made though they tell rows apart or take all of them back; of those told, texts that
     were not. Where rows have a status of their own, a day on which they were done says no more."""
     found = []
+    around = {_around(heading) for heading in told}
     for heading, seen in flags.items():
-        if has_status and heading == COLOURED:
-            continue
+        if (has_status and heading == COLOURED) or (heading not in told and _around(heading) in around - {""}):
+            continue  # of a field with fields of its own, `removal.at` and `removal.by`, one is enough
         if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
         counts = _few(heading, seen)
@@ -239,6 +240,7 @@ def flag_doubts(
             said = made_of(heading, sorted(counts))
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
         made = {t: "void" if w == REVERSAL and not has_fee else w for t, w in made.items()}
+        around.add(_around(heading))
         shown = ", ".join(f"{_shown(text)} ({n:,} rows)" for text, n in _by_number(counts))
         line = f"status_from.{quoted(heading)} = {_inline(made)}"
         found.append(
@@ -265,6 +267,12 @@ def _seen_in(heading: str, told: Collection[str]) -> str:
         return _SEEN_IN[heading]
     how = "has more texts than are told" if heading in told else "is not read"
     return f'column "{heading}" {how}, and its heading says whether a row stands:'
+
+
+def _around(heading: str) -> str:
+    """The field that a day, a hand or a reason is a field of; empty for any other."""
+    around, _, last = heading.rpartition(".")
+    return around if set(plain_heading(last).split()) <= _BESIDE else ""
 
 
 _SEEN_IN = {

@@ -62,10 +62,11 @@ def find_starts(lines: Sequence[str]) -> list[int]:
     texts = [t for t in texts if set(t) - _RULE]
     counts = Counter(texts)
     are_rows = [_is_row(t) and counts[t] == 1 for t in texts]  # what comes again is printed on each page
-    rows = [t for t, is_row in zip(texts, are_rows, strict=True) if is_row]
+    rows = {n: t for n, t in enumerate(texts) if are_rows[n]}
     # A line with the time of printing looks like a row too, and has no headings above it.
     firsts = [n for n in range(1, len(texts)) if are_rows[n] and not are_rows[n - 1]][:_MOST_FIRSTS]
-    found = (_starts_below(texts[n - 1], rows) for n in firsts if len(rows) >= _LEAST_ROWS)
+    below = ((n, [t for at, t in rows.items() if at >= n]) for n in firsts)
+    found = (_starts_below(texts[n - 1], found) for n, found in below if len(found) >= _LEAST_ROWS)
     return next((starts for starts in found if starts), [])
 
 
