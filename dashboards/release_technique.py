@@ -1,16 +1,20 @@
 """Technique questions as they may leave: in words of the declared questions, on steps worth five teeth.
 
-What passes of an answer: its question, outcome and groups where all of them are declared; counts as the gate tells
-them, a lone hidden one with its smallest neighbour; of contrasts whose counts all stand the difference
-per 100 on the coarser step of the two groups, with its range widened, and the ratio with two figures. The verdict is
-no bolder than these figures.
+What passes of an answer: its question, outcome and groups where all of them are declared, and of these the groups whose
+counts the gate tells, where there are two or more; of their contrasts the difference per 100 on the coarser step of the
+two groups, with its range widened, and the ratio with two figures. The verdict is no bolder than these figures.
+
+Inside, a group of fewer than 5 failures is pooled, left out or no reference, and a question of one such group is not
+answered. So that nobody reads a count under 11 off what is listed and what is not, groups whose counts are hidden are
+not named, nor are pooled ones, whose size says which groups were too small, nor is a group compared with another than
+the declared reference.
 """
 
 from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from dashboards import terms
 from dashboards.formats import known, sentence_case
@@ -29,6 +33,7 @@ OUTCOMES = {
     "endo_failure": "retreatment, surgery or extraction",
     "radiographic_success": "not healed at recall",
 }
+TOO_FEW_GROUPS = "a question of which fewer than two groups may be told"
 # Words that practices record for questions without a declared list of groups: common practice, no source.
 RECORDED = {
     "cement": (*CEMENTS, "temporary", "other"),
@@ -67,7 +72,9 @@ class ReleasedContrast:
 
 @dataclass(frozen=True)
 class ReleasedTechnique:
-    """One question and outcome. `withheld` contrasts rest on hidden counts, or could not be worked out.
+    """One question and outcome, of two groups or more that are told in full.
+
+    `withheld` contrasts rest on hidden counts, or could not be worked out.
 
     `safety` marks a measure of safety, as its question is declared.
     """
@@ -81,16 +88,21 @@ class ReleasedTechnique:
     safety: bool = False
 
     def __post_init__(self) -> None:
+        if len(self.groups) < 2 or any(None in (g.teeth.value, g.failures.value) for g in self.groups):
+            raise ValueError("a technique question is released with two groups or more whose counts are told")
         if any(spoken_code(c.verdict_code, safety=self.safety) != c.verdict_code for c in self.contrasts):
             raise ValueError("of a measure of safety a verdict that is never said")
 
 
 @dataclass(frozen=True)
 class ReleasedTechniques:
-    """All that may leave of the technique questions of a run; `family` is how many looks were corrected for."""
+    """All that may leave of the technique questions of a run; `family` is about how many looks were corrected for.
+
+    A look is one of groups of at least 5 failures each, so their number is told in steps too.
+    """
 
     answers: tuple[ReleasedTechnique, ...] = ()
-    family: int = 0
+    family: ReleasedCount = field(default_factory=lambda: ReleasedCount(None))
 
     @property
     def contrasts(self) -> tuple[ReleasedContrast, ...]:
@@ -104,7 +116,8 @@ def release_techniques(gate: Gate, answers: Sequence[TechniqueAnswer], *, smalle
     The groups of a question go by its name, so that one which is hidden under one outcome is so under every other.
     """
     out = tuple(r for a in answers if (r := _answer(gate, a, smallest)) is not None)
-    return ReleasedTechniques(out, max((a.family for a in answers), default=0) if out else 0)
+    looks = gate.plain(max(a.family for a in answers)) if out else None
+    return ReleasedTechniques(out, ReleasedCount(looks))
 
 
 @functools.cache
@@ -124,6 +137,12 @@ def _of_safety() -> frozenset[str]:
     return frozenset(q.id for q in all_questions() if q.safety)
 
 
+def _is_declared(question: str, c: TechniqueContrast) -> bool:
+    """Whether the two are compared whatever their counts are: another reference would say that the usual one is small."""
+    q = next(q for q in all_questions() if q.id == question)
+    return q.reference in ("", c.reference) or (c.group, c.reference) in q.also
+
+
 def _answer(gate: Gate, a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
     title, labels = _declared().get(a.question, ("", {}))
     named = [g.name for g in a.groups]
@@ -134,11 +153,19 @@ def _answer(gate: Gate, a: TechniqueAnswer, smallest: float) -> ReleasedTechniqu
     sizes, people = [g.teeth for g in a.groups], [g.patients for g in a.groups]
     teeth = dict(zip(named, gate.table(groups, sizes, people), strict=True))
     failed = gate.table([f"{g} {a.outcome}" for g in groups], [g.failures for g in a.groups], kind=FAILURES)
-    failures = {n: f if teeth[n] is not None else None for n, f in zip(named, failed, strict=True)}
-    shown = tuple(ReleasedTechniqueGroup(labels[n], ReleasedCount(teeth[n]), ReleasedCount(failures[n])) for n in named)
-    full = {n for n in named if teeth[n] is not None and failures[n] is not None}
+    failures = dict(zip(named, failed, strict=True))
+    full = [n for n in named if n != OTHER and teeth[n] is not None and failures[n] is not None]
+    if len(full) < 2:
+        gate.withhold(TOO_FEW_GROUPS)
+        return None
+    shown = tuple(ReleasedTechniqueGroup(labels[n], ReleasedCount(teeth[n]), ReleasedCount(failures[n])) for n in full)
     safety = a.question in _of_safety()
-    made = [_contrast(c, labels, teeth, full, smallest, safety=safety) for c in a.contrasts]
+    made = [
+        _contrast(c, labels, teeth, smallest, safety=safety)
+        if {c.group, c.reference} <= set(full) and _is_declared(a.question, c)
+        else None
+        for c in a.contrasts
+    ]
     kept = tuple(c for c in made if c is not None)
     return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept), safety)
 
@@ -147,13 +174,12 @@ def _contrast(
     c: TechniqueContrast,
     labels: dict[str, str],
     teeth: dict[str, int | None],
-    full: set[str],
     smallest: float,
     *,
     safety: bool,
 ) -> ReleasedContrast | None:
     figures = (c.difference_per_100, c.difference_ci_low, c.difference_ci_high)
-    if not {c.group, c.reference} <= full or any(v is None or not known(v) for v in figures):
+    if any(v is None or not known(v) for v in figures):
         return None
     mid, low, high = (float(v) for v in figures if v is not None)
     shown = difference_on_step(mid, low, high, [teeth[n] for n in (c.group, c.reference)])

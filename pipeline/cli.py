@@ -427,7 +427,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         settings,
         results,
         today=today(),
-        make=lambda: as_text(release(results)),
+        make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
         say=say,
     )

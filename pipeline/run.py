@@ -246,7 +246,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
                 kind=POOLING,
                 key=key_path(store.path, settings.practice.key_file),
                 today=today,
-                make=lambda: json.dumps(to_plain(contribution(results, spells, code=code, secret=secret))),
+                make=lambda told: json.dumps(to_plain(contribution(told, spells, code=code, secret=secret))),
                 readable=lambda text: _contribution_of(text) is not None,
             )
     if kept.standing == NEAR:
@@ -281,7 +281,7 @@ def release_stage(
     results: Results,
     *,
     today: dt.date,
-    make: Callable[[], str],
+    make: Callable[[Results], str],
     readable: Callable[[str], bool],
     say: Say,
 ) -> Remembered:

@@ -37,8 +37,9 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
 
 
 def years(c: ReleasedComparison) -> tuple[float, ...]:
-    """Even years from 0, at most 11 of them, as far as twice the horizon and any curve."""
+    """Even years from 0, at most 11 of them, as far as any curve and twice the horizon, or the start of the last one."""
     last = max([p.months for g in c.groups for p in g.points], default=0) / 12
-    last = min(last, max(2 * c.horizon_years, 10.0))
+    begun = max([g.points[0].months for g in c.groups if g.points], default=0) / 12
+    last = min(last, max(2 * c.horizon_years, 10.0, begun + 1))
     step = max(1, -(-int(last) // 10))
     return tuple(float(y) for y in range(0, int(last) + 1, step)) if last >= 1 else ()

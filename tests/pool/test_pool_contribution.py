@@ -166,8 +166,8 @@ def test_a_table_begins_and_ends_with_eleven_followed():
     assert [line.months for line in table] == [6, 12, 18, 24, 30]
     assert {line.followed for line in table} == {15}
     assert {line.failures for line in table} == {None}
-    # 13 teeth for half a year each are 6.5, 13, 19.5 and 26 tooth-years.
-    assert [line.tooth_years for line in table] == [0, 5, 15, 20, 25]
+    # 15, as they are told, for half a year each are 7.5, 15, 22.5 and 30 tooth-years.
+    assert [line.tooth_years for line in table] == [0, 10, 15, 20, 30]
 
 
 LINE = Line(6, 20, 0, None)
