@@ -6,21 +6,22 @@ two groups, with its range widened, and the ratio with two figures. The verdict 
 
 Inside, a group of fewer than 5 failures is pooled, left out or no reference, and a question of one such group is not
 answered. So that nobody reads a count under 11 off what is listed and what is not, groups whose counts are hidden are
-not named, nor are pooled ones, whose size says which groups were too small, nor is a group compared with another than
-the declared reference.
+not named, nor are pooled ones, whose size says which groups were too small; and where another group took the place of
+the declared reference, though that one is named under another outcome, nothing is compared with it. Rows without a
+value are in no group, so that no total is known from which a hidden count could be taken.
 """
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, field
 
 from dashboards import terms
 from dashboards.formats import known, sentence_case
 from dashboards.release_count import ReleasedCount
 from dashboards.release_percent import borne_out, difference_on_step, round_ratio
-from pipeline.disclosure import FAILURES, Gate
+from pipeline.disclosure import Gate
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.safety import spoken_code
 from pipeline.tables import CEMENTS, CORES, POSTS
@@ -74,8 +75,6 @@ class ReleasedContrast:
 class ReleasedTechnique:
     """One question and outcome, of two groups or more that are told in full.
 
-    `withheld` contrasts rest on hidden counts, or could not be worked out.
-
     `safety` marks a measure of safety, as its question is declared.
     """
 
@@ -84,7 +83,6 @@ class ReleasedTechnique:
     horizon_years: float
     groups: tuple[ReleasedTechniqueGroup, ...]
     contrasts: tuple[ReleasedContrast, ...]
-    withheld: int
     safety: bool = False
 
     def __post_init__(self) -> None:
@@ -115,7 +113,9 @@ def release_techniques(gate: Gate, answers: Sequence[TechniqueAnswer], *, smalle
 
     The groups of a question go by its name, so that one which is hidden under one outcome is so under every other.
     """
-    out = tuple(r for a in answers if (r := _answer(gate, a, smallest)) is not None)
+    told = [(a, counts) for a in answers if (counts := _counts(gate, a)) is not None]
+    named = {(a.question, name) for a, counts in told for name in counts}
+    out = tuple(_answer(a, counts, named, smallest) for a, counts in told)
     looks = gate.plain(max(a.family for a in answers)) if out else None
     return ReleasedTechniques(out, ReleasedCount(looks))
 
@@ -137,43 +137,58 @@ def _of_safety() -> frozenset[str]:
     return frozenset(q.id for q in all_questions() if q.safety)
 
 
-def _is_declared(question: str, c: TechniqueContrast) -> bool:
-    """Whether the two are compared whatever their counts are: another reference would say that the usual one is small."""
-    q = next(q for q in all_questions() if q.id == question)
-    return q.reference in ("", c.reference) or (c.group, c.reference) in q.also
-
-
-def _answer(gate: Gate, a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
+def _counts(gate: Gate, a: TechniqueAnswer) -> dict[str, tuple[int, int]] | None:
+    """Teeth and failures of the groups whose counts are told; None for an answer that stays inside."""
     title, labels = _declared().get(a.question, ("", {}))
     named = [g.name for g in a.groups]
     if not title or a.outcome not in OUTCOMES or not set(named) <= set(labels):
         return None
     gate.place = title
-    groups = [f"{a.question} {n}" for n in named]
-    sizes, people = [g.teeth for g in a.groups], [g.patients for g in a.groups]
-    teeth = dict(zip(named, gate.table(groups, sizes, people), strict=True))
-    failed = gate.table([f"{g} {a.outcome}" for g in groups], [g.failures for g in a.groups], kind=FAILURES)
-    failures = dict(zip(named, failed, strict=True))
-    full = [n for n in named if n != OTHER and teeth[n] is not None and failures[n] is not None]
-    if len(full) < 2:
+    told = {}
+    for g in a.groups:
+        # By its own counts alone: which groups are hidden with a small one would say whether that one had its own row.
+        teeth = gate.teeth(g.teeth, g.patients, group=f"{a.question} {g.name}")
+        failures = gate.failures(g.failures, group=f"{a.question} {g.name} {a.outcome}")
+        if g.name != OTHER and teeth is not None and failures is not None:
+            told[g.name] = (teeth, failures)
+    if len(told) < 2:
         gate.withhold(TOO_FEW_GROUPS)
         return None
-    shown = tuple(ReleasedTechniqueGroup(labels[n], ReleasedCount(teeth[n]), ReleasedCount(failures[n])) for n in full)
+    return told
+
+
+def _answer(
+    a: TechniqueAnswer, told: dict[str, tuple[int, int]], named: Set[tuple[str, str]], smallest: float
+) -> ReleasedTechnique:
+    """The answer with the groups told; `named` are those told under any outcome, with their question."""
+    title, labels = _declared()[a.question]
+    shown = tuple(ReleasedTechniqueGroup(labels[n], ReleasedCount(t), ReleasedCount(f)) for n, (t, f) in told.items())
     safety = a.question in _of_safety()
+    usual = _usual(a, named)
     made = [
-        _contrast(c, labels, teeth, smallest, safety=safety)
-        if {c.group, c.reference} <= set(full) and _is_declared(a.question, c)
+        _contrast(c, labels, {n: t for n, (t, _) in told.items()}, smallest, safety=safety)
+        if {c.group, c.reference} <= set(told) and usual(c)
         else None
         for c in a.contrasts
     ]
     kept = tuple(c for c in made if c is not None)
-    return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept), safety)
+    return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, safety)
+
+
+def _usual(a: TechniqueAnswer, named: Set[tuple[str, str]]) -> Callable[[TechniqueContrast], bool]:
+    """Whether a contrast is one that is made however small the declared reference is.
+
+    Where another took its place for one outcome, and its teeth are told for another, it had under 5 failures.
+    """
+    q = next(q for q in all_questions() if q.id == a.question)
+    replaced = q.reference not in {g.name for g in a.groups} and (a.question, q.reference) in named
+    return lambda c: not replaced or (c.group, c.reference) in q.also
 
 
 def _contrast(
     c: TechniqueContrast,
     labels: dict[str, str],
-    teeth: dict[str, int | None],
+    teeth: dict[str, int],
     smallest: float,
     *,
     safety: bool,

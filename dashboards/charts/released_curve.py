@@ -37,7 +37,7 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
 
 
 def years(c: ReleasedComparison) -> tuple[float, ...]:
-    """Even years from 0, at most 11 of them, as far as any curve and twice the horizon, or the start of the last one."""
+    """Even years from 0, at most 11 of them, as far as any curve and twice the horizon, or the last begins."""
     last = max([p.months for g in c.groups for p in g.points], default=0) / 12
     begun = max([g.points[0].months for g in c.groups if g.points], default=0) / 12
     last = min(last, max(2 * c.horizon_years, 10.0, begun + 1))
