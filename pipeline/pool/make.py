@@ -271,7 +271,7 @@ def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
     halves = [(a + b) / 2 * GRID_MONTHS / 12 for a, b in itertools.pairwise(followed)]
     years = itertools.accumulate(halves, initial=0.0)
     failed = [int(np.sum(event & (leaving > days[0]) & (leaving <= d))) for d in days]
-    lines = zip(months, followed, years, gate.rounding.running(failed), strict=True)
+    lines = zip(months, followed, years, gate.rounding.running(failed, followed), strict=True)
     return tuple(Line(int(m), n, STEP * round(y / STEP), f) for m, n, y, f in lines)
 
 
