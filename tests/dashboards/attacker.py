@@ -152,7 +152,8 @@ def attack(released: Released, *, sums: bool = True) -> Attacker:
             failed = a.cell(f"{row} {t.outcome}", r.failures.value)
             a.within(failed, row)
             rows.append(row)
-        parts(whole, rows, all_=t.by == "overall")
+        # Of root canals those count that were completed, and the first of a tooth.
+        parts(whole, rows, all_=t.by == "overall" and whole == crowns)
     for found in released.losses:
         teeth = a.cell(found.id, found.teeth.value)
         causes = [a.cell(f"{found.id} {x.cause}", x.losses.value) for x in found.causes]

@@ -53,8 +53,8 @@ def test_a_curve_by_hand() -> None:
 def test_a_curve_begins_where_enough_failed_and_not_with_a_flat_stretch() -> None:
     for gate in gates(30):
         points = release_curve(gate, steady(every=60), teeth=gate.teeth(1000))
-        # The eleventh fails on day 660, the fifteenth on day 900: months 24 to 30, or where fewer are told to be followed.
-        assert points[0].months in (24, 30, 36)
+        # The eleventh fails on day 660, the fifteenth on day 900: from month 24 on, once fewer are told to be followed.
+        assert 24 <= points[0].months <= 48
         assert all(p.failed > 0 for p in points)
 
 
