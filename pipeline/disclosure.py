@@ -95,7 +95,7 @@ class Rounding:
         return max(LOWEST_TOLD, told)
 
     def running(self, totals: Sequence[int], followed: Sequence[int | None]) -> list[int | None]:
-        """A count that only grows, held until 11 more events have happened than behind the last change.
+        """A count that only grows, held until 11 to 15 more events (drawn) have happened than behind the last change.
 
         It changes only where the told number followed has, too, since the last place where it could: no more fail than
         are followed no longer, so that of a change beside an unchanged number it were known to be of 8 or fewer.
@@ -106,10 +106,18 @@ class Rounding:
             if i == 0 or followed[i] != followed[since]:
                 since = i
                 told = self.count(total)
-                if told is not None and total - behind >= EVENTS_PER_CHANGE:
+                if told is not None and (held is None or total - behind >= self.events_after(held)):
                     held, behind = told, total
             out.append(held)
         return out
+
+    def events_after(self, told: int) -> int:
+        """How many events must follow those told as `told` before more are told: 11 to 15.
+
+        Were it 11 for all, whoever has the same curve without one patient would know that he failed, and by when,
+        wherever a change comes later without him.
+        """
+        return EVENTS_PER_CHANGE + self._draw(f"change {told}", STEP)
 
     def share(self, value: float, step: int) -> int:
         """A value per 100 on one of the two steps around it; which of them, is drawn for this place of the scale.

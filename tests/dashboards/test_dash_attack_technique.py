@@ -8,6 +8,7 @@ counts alone.
 from __future__ import annotations
 
 import functools
+import itertools
 from collections.abc import Callable, Sequence
 
 import pytest
@@ -102,7 +103,7 @@ def _looks(key: bytes) -> Callable[[int], str]:
 def _runs(said: Sequence[str]) -> list[int]:
     """How many neighbours in a row are said alike."""
     starts = [0, *(i for i in range(1, len(said)) if said[i] != said[i - 1]), len(said)]
-    return [b - a for a, b in zip(starts, starts[1:], strict=False)]
+    return [b - a for a, b in itertools.pairwise(starts)]
 
 
 @pytest.mark.parametrize("key", [b"a", b"b", b"c"])

@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import itertools
 import math
-import sys
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
+from attacker import Attacker
 
 from pipeline.disclosure import EVENTS_PER_CHANGE, SMALLEST, Gate, Rounding
 from pipeline.pool.contribution import Line
 from pipeline.pool.make import risk_set_table
-
-sys.path.append(str(Path(__file__).parents[1] / "dashboards"))
-from attacker import Attacker  # noqa: E402
 
 
 def _spells(seed: int) -> pl.DataFrame:
@@ -46,7 +42,7 @@ def _attack(table: tuple[Line, ...], *, anywhere: bool = False) -> Attacker:
         a.groups.pop(f"followed {i}", None)
     changes = [i for i in range(1, len(table)) if table[i].failures != table[i - 1].failures]
     most_hidden = a._number("most hidden", SMALLEST - 1, SMALLEST + 3)
-    behind, since, behind_at = None, 0, 0
+    behind, needed, since = "", "", 0
     for i in range(1, len(table)):
         if not anywhere and table[i].followed == table[since].followed:
             continue  # No change can be here.
@@ -57,10 +53,10 @@ def _attack(table: tuple[Line, ...], *, anywhere: bool = False) -> Attacker:
             a.low[f"up to {i}"], a.high[f"up to {i}"] = max(SMALLEST, told - 4), told + 4
             a.know(total | {most_hidden: -1}, 1, math.inf)
             if behind:
-                a.know(total | {behind: -1}, EVENTS_PER_CHANGE, math.inf)
-            behind, behind_at = f"up to {i}", i
-        elif behind and behind_at != i:
-            a.know(total | {behind: -1}, -math.inf, EVENTS_PER_CHANGE - 1)
+                a.know(total | {behind: -1, needed: -1}, 0, math.inf)
+            behind, needed = f"up to {i}", a._number(f"needed after {i}", EVENTS_PER_CHANGE, EVENTS_PER_CHANGE + 4)
+        elif behind:
+            a.know(total | {behind: -1, needed: -1}, -math.inf, -1)
         else:
             a.know(total | {most_hidden: -1}, -math.inf, 0)
     return a
@@ -86,3 +82,27 @@ def test_the_attack_finds_a_change_beside_an_unchanged_number() -> None:
     told = [(100, None), (90, None), (90, 15), (80, 15)]
     table = tuple(Line(6 * i, n, 50 * i, f) for i, (n, f) in enumerate(told))
     assert _attack(table, anywhere=True).pinned() == {"failed in half-year 2": (1, 8)}
+
+
+def _without(table: pl.DataFrame, row: int) -> pl.DataFrame:
+    return table.with_row_index().filter(pl.col("index") != row).drop("index")
+
+
+def test_a_change_that_comes_later_without_one_patient_does_not_say_that_he_failed() -> None:
+    """Two files, one patient apart, rounded by their own records, alike up to their first change.
+
+    Were 11 further failures enough for each later change, one that comes later in the second file were his. So it comes
+    later without a patient who never failed, too, and nearly as often.
+    """
+    leaving = [40.0 * (i + 1) for i in range(200)]
+    frame = pl.DataFrame({"entry_days": [0.0] * 200, "exit_days": leaving, "event": [True, False] * 100})
+    later = {True: 0, False: 0}
+    for row in (40, 41):
+        for i in range(150):
+            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), frame)
+            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), _without(frame, row))
+            first, second = ([j for j in range(1, len(t)) if t[j].failures != t[j - 1].failures] for t in (one, two))
+            if first[0] == second[0]:
+                later[bool(frame["event"][row])] += second[1] > first[1]
+    assert later[False] > 8
+    assert abs(later[True] - later[False]) < 15
