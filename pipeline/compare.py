@@ -7,6 +7,7 @@ import importlib.metadata
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -45,7 +46,8 @@ from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
 from pipeline.results_unseen import Unseen
 from pipeline.set_aside import SETTLED
-from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
+from pipeline.stats.beside import asked_beside
+from pipeline.stats.second_opinion import Asked, CoxAsked, CurveAsked, Opinion, opinions
 from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
@@ -117,10 +119,28 @@ class Compared(Told):
     reviews_due: pl.DataFrame | None = None  # on the last day of the data; see `due_reviews`
 
 
-def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
-    """Answer every question that the data allow, and list those that they do not."""
-    named_patients = stored.inputs["patients"]
-    stored = _with_numbered_patients(stored)
+def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False) -> Results:
+    """Answer every question that the data allow, and list those that they do not.
+
+    With `beside` the second library is asked in a process of its own while the questions are answered.
+    """
+    numbered = _with_numbered_patients(stored)
+    asked = _asked_twice(numbered.crowns, numbered.inputs["patients"])
+    found = partial(_answers, numbered, analysis, named_patients=stored.inputs["patients"], say=say)
+    if not beside:
+        return found(second=lambda: opinions(asked))
+    with asked_beside(asked, say=say) as second:
+        return found(second=second)
+
+
+def _answers(
+    stored: Compared,
+    analysis: Analysis,
+    *,
+    named_patients: pl.DataFrame,
+    say: Callable[[str], None],
+    second: Callable[[], tuple[Opinion, ...]],
+) -> Results:
     patients = stored.inputs["patients"]
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
@@ -299,7 +319,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         agreement=reading_agreement(
             stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
         ),
-        checks=_checks(stored.crowns, patients),
+        checks=tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in second()),
     )
     say("what others found, and what ours adds")
     tables = (stored.crowns, stored.endo_courses, stored.tooth_followup, patients)
@@ -484,30 +504,22 @@ def _has(stored: Told, field: str) -> bool:
     return any(stored.filled[table].by_column[column] for column in columns.split("|"))
 
 
-def _checks(crowns: pl.DataFrame, patients: pl.DataFrame) -> tuple[Check, ...]:
+def _asked_twice(crowns: pl.DataFrame, patients: pl.DataFrame) -> list[Asked]:
+    """What a second library is to compute again: the two main curves, and the crude ratios."""
     spells = state_spells(crown_rows(crowns, patients)).filter(pl.col("exit_days") > pl.col("entry_days"))
-    opinions: list[Opinion | None] = []
+    asked: list[Asked] = []
     for state in ("before_seat", "vital"):
         part = spells.filter(pl.col("state") == state)
         if part["event"].sum():
             columns = (part[c].to_numpy() for c in ("exit_days", "event", "entry_days"))
-            exit_days, event, entry_days = columns
-            opinions.append(curve_opinion(f"curve of crowns, {state}", exit_days, event, entry_days=entry_days))
+            asked.append(CurveAsked(f"curve of crowns, {state}", *columns))
     states = [s for s in ("before_seat", "through_crown") if spells.filter(pl.col("state") == s)["event"].sum()]
     if len(states) == 2 and spells.filter(pl.col("state") == "vital")["event"].sum():
         x = np.column_stack([(spells["state"] == s).cast(pl.Float64).to_numpy() for s in states])
         fit = fit_states(spells, x, names=tuple(states), stratum=None)
-        opinions.append(
-            cox_opinion(
-                "crude hazard ratios by timing (logarithms)",
-                x,
-                spells["exit_days"].to_numpy(),
-                spells["event"].to_numpy(),
-                entry_days=spells["entry_days"].to_numpy(),
-                coef=fit.coef,
-            )
-        )
-    return tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in opinions if o is not None)
+        columns = (spells[c].to_numpy() for c in ("exit_days", "event", "entry_days"))
+        asked.append(CoxAsked("crude hazard ratios by timing (logarithms)", x, *columns, coef=fit.coef))
+    return asked
 
 
 def _versions() -> dict[str, str]:

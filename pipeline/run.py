@@ -85,11 +85,13 @@ PRACTICE_CODE = "practice_code"
 SIGNING_KEYS = "signing_keys"
 
 
-def everything(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Results:
-    """Ingest, link and compare."""
+def everything(
+    settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False, beside: bool = False
+) -> Results:
+    """Ingest, link and compare; `beside` as for `compare`."""
     ingest_stage(settings, today=today, say=say, keep_ids=keep_ids)
     link_stage(settings, say=say)
-    return compare_stage(settings, say=say, today=today)
+    return compare_stage(settings, say=say, today=today, beside=beside)
 
 
 def compare_stage(
@@ -100,8 +102,11 @@ def compare_stage(
     parts: int | None = None,
     workers: int = 1,
     cluster: str | None = None,
+    beside: bool = False,
 ) -> Results:
     """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
+
+    With `beside` the second library is asked in a process of its own.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
     main comparison is made part by part, with the same figures; the other questions need all rows at once and are
@@ -122,7 +127,7 @@ def compare_stage(
             )
         else:
             others = _others(store, settings, told, today=today)
-            results = compare(_compared(store, settings, codes, told, others), analysis, say=say)
+            results = compare(_compared(store, settings, codes, told, others), analysis, say=say, beside=beside)
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
         with store.transaction():
