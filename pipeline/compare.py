@@ -12,6 +12,7 @@ from functools import partial
 import numpy as np
 import polars as pl
 
+from pipeline.beside import Beside, BesideError
 from pipeline.calibration import calibration_rows, calibration_sentence
 from pipeline.evidence import Others, with_evidence
 from pipeline.owner.over_time import Demands
@@ -40,13 +41,22 @@ from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.recalls import reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
-from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, RateTable, Results, Trial, UnknownCode
+from pipeline.results import (
+    ALL_OTHERS,
+    Check,
+    Choices,
+    Comparison,
+    Counts,
+    NotRun,
+    RateTable,
+    Results,
+    Trial,
+    UnknownCode,
+)
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_owner import Owner
-from pipeline.results_planning import Plan
 from pipeline.results_unseen import Unseen
 from pipeline.set_aside import SETTLED
-from pipeline.stats.beside import asked_beside
 from pipeline.stats.second_opinion import Asked, CoxAsked, CurveAsked, Opinion, opinions
 from pipeline.tables import INPUT_TABLES, Filled
 from pipeline.techniques.ask import answer_techniques
@@ -66,6 +76,8 @@ CAUTIONS = (
 PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
 # A gap above this between two libraries' figures means that one of them is wrong.
 TOLERANCE = 1e-6
+# A run is not held up for ever by the second library.
+SECOND_SECONDS = 600
 
 
 @dataclass(frozen=True)
@@ -122,15 +134,12 @@ class Compared(Told):
 def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False) -> Results:
     """Answer every question that the data allow, and list those that they do not.
 
-    With `beside` the second library is asked in a process of its own while the questions are answered.
+    With `beside` the main comparison is counted in other ways, and a second library asked, in processes of their own
+    while the other questions are answered.
     """
     numbered = _with_numbered_patients(stored)
-    asked = _asked_twice(numbered.crowns, numbered.inputs["patients"])
-    found = partial(_answers, numbered, analysis, named_patients=stored.inputs["patients"], say=say)
-    if not beside:
-        return found(second=lambda: opinions(asked))
-    with asked_beside(asked, say=say) as second:
-        return found(second=second)
+    with Beside(say=say, here=not beside) as others:
+        return _answers(numbered, analysis, named_patients=stored.inputs["patients"], say=say, others=others)
 
 
 def _answers(
@@ -139,17 +148,23 @@ def _answers(
     *,
     named_patients: pl.DataFrame,
     say: Callable[[str], None],
-    second: Callable[[], tuple[Opinion, ...]],
+    others: Beside,
 ) -> Results:
+    second = others.give(
+        partial(opinions, _asked_twice(stored.crowns, stored.inputs["patients"])), seconds=SECOND_SECONDS
+    )
     patients = stored.inputs["patients"]
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
-    plans: list[Plan | None] = []
+    spells_of: list[tuple[pl.DataFrame, str]] = []  # the rows of each comparison, and what one of them is of
     main = compare_since_seat(stored.crowns, patients, analysis) if stored.crowns.height else None
     from_opening = crowns_from_opening(stored.every_crown)
     since_opening = None
     if main is not None:
         since_opening = compare_since_opening(from_opening, patients, analysis)
+    other_ways = None
+    if main is not None and since_opening is not None:
+        other_ways = _other_ways(stored, main, named_patients, analysis, say=say, others=others)
     say("root-filled teeth with a crown and without one")
     of_endo = _endo_comparisons(stored, patients, analysis)
     say("the decision on a hyperemic tooth, as an emulated trial")
@@ -185,19 +200,6 @@ def _answers(
     if main is not None and since_opening is not None:
         since_seat = in_family(main, techniques.main_p_family, analysis)
         since_opening = in_family(since_opening, among.get(since_opening.id), analysis)
-        say("counting the main comparison in every other defensible way")
-        assert stored.to_count is not None
-        choices = explore_choices(
-            stored.to_count.tables,
-            stored.codes,
-            stored.to_count.rules,
-            named_patients,
-            analysis,
-            records_begin=stored.to_count.records_begin,
-            of_crowns=stored.to_count.of_crowns,
-            changes=main.steady is not None and main.steady.steady is not True,
-            say=say,
-        )
         states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)
         since_seat = replace(
             since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff, away_days=_away(stored))
@@ -205,19 +207,16 @@ def _answers(
         say("weighting the main comparison for who stopped coming")
         since_seat = with_weighed(since_seat, states, stored.inputs["findings"], analysis, cutoff=stored.cutoff)
         comparisons = (
-            with_choices(since_seat, choices),
+            since_seat,
             replace(
                 since_opening,
                 honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff, away_days=_away(stored)),
             ),
         )
-        plans = [
-            plan_question(c, rows, analysis, cutoff=stored.cutoff)
-            for c, rows in zip(comparisons, (states, opened), strict=True)
-        ]
+        spells_of = [(states, "crown_id"), (opened, "crown_id")]
     for one, spells in of_endo:
         told = in_family(one, among.get(one.id), analysis)
-        plans.append(plan_question(told, spells, analysis, unit="course_id", cutoff=stored.cutoff))
+        spells_of.append((spells, "course_id"))
         honesty = honesty_of(
             told,
             spells,
@@ -285,6 +284,13 @@ def _answers(
     )
     say("the owner's sheet: changes, early signs, what to do, filters")
     owner = _owner(stored, analysis, watched, rates=rates, monitoring=monitoring, benchmarks=benchmarks)
+    if other_ways is not None:
+        say("counting the main comparison in every other defensible way")
+        comparisons = (with_choices(comparisons[0], other_ways()), *comparisons[1:])
+    plans = [
+        plan_question(c, rows, analysis, unit=unit, cutoff=stored.cutoff)
+        for c, (rows, unit) in zip(comparisons, spells_of, strict=True)
+    ]
     say("checking curves and hazard ratios against a second library")
     overview = _results(stored)
     found = replace(
@@ -319,7 +325,7 @@ def _answers(
         agreement=reading_agreement(
             stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
         ),
-        checks=tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in second()),
+        checks=tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in _heard(second, say=say)),
     )
     say("what others found, and what ours adds")
     tables = (stored.crowns, stored.endo_courses, stored.tooth_followup, patients)
@@ -502,6 +508,70 @@ def _not_run(stored: Told) -> tuple[NotRun, ...]:
 def _has(stored: Told, field: str) -> bool:
     table, columns = field.split(".")
     return any(stored.filled[table].by_column[column] for column in columns.split("|"))
+
+
+def _other_ways(
+    stored: Compared,
+    main: Comparison,
+    named_patients: pl.DataFrame,
+    analysis: Analysis,
+    *,
+    say: Callable[[str], None],
+    others: Beside,
+) -> Callable[[], Choices]:
+    """Begin to count the main comparison in other ways; the function that comes back waits for them."""
+    assert stored.to_count is not None
+    counting = partial(
+        count_in_other_ways,
+        to_count=stored.to_count,
+        codes=stored.codes,
+        patients=named_patients,
+        analysis=analysis,
+        changes=main.steady is not None and main.steady.steady is not True,
+    )
+    begun = others.give(counting)
+
+    def found() -> Choices:
+        try:
+            return begun()
+        except BesideError as failed:
+            say(f"the process that counts in other ways failed ({failed}): they are counted here")
+            return counting(say)
+
+    return found
+
+
+def count_in_other_ways(
+    say: Callable[[str], None],
+    *,
+    to_count: ToCount,
+    codes: pl.DataFrame,
+    patients: pl.DataFrame,
+    analysis: Analysis,
+    changes: bool,
+) -> Choices:
+    """`explore_choices` of what is to be counted; of a module, so that another process can be given it."""
+    return explore_choices(
+        to_count.tables,
+        codes,
+        to_count.rules,
+        patients,
+        analysis,
+        records_begin=to_count.records_begin,
+        of_crowns=to_count.of_crowns,
+        changes=changes,
+        say=say,
+        workers=1,  # its threads would wait for one another, and this process is one of three
+    )
+
+
+def _heard(second: Callable[[], tuple[Opinion, ...]], *, say: Callable[[str], None]) -> tuple[Opinion, ...]:
+    """What the second library said; nothing, and that is told, where it could not be asked."""
+    try:
+        return second()
+    except BesideError as failed:
+        say(f"the second library was not heard: {failed}. All figures stand; they were not computed twice this time")
+        return ()
 
 
 def _asked_twice(crowns: pl.DataFrame, patients: pl.DataFrame) -> list[Asked]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -106,7 +107,7 @@ def compare_stage(
 ) -> Results:
     """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
 
-    With `beside` the second library is asked in a process of its own.
+    With `beside` the longest work is done in processes of their own, where there are cores and memory for them.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
     main comparison is made part by part, with the same figures; the other questions need all rows at once and are
@@ -127,6 +128,7 @@ def compare_stage(
             )
         else:
             others = _others(store, settings, told, today=today)
+            beside = beside and 2 * need <= memory and (os.cpu_count() or 1) > 1
             results = compare(_compared(store, settings, codes, told, others), analysis, say=say, beside=beside)
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)

@@ -12,7 +12,7 @@ References
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,8 +67,8 @@ class CoxAsked:
 Asked = CurveAsked | CoxAsked
 
 
-def opinions(asked: Sequence[Asked]) -> tuple[Opinion, ...]:
-    """The other library's opinions, in the order asked; none of what has too many rows for it."""
+def opinions(asked: Sequence[Asked], say: Callable[[str], None] = print) -> tuple[Opinion, ...]:
+    """The other library's opinions, in the order asked; none of what has too many rows for it. Nothing is said."""
     found = (one.opinion() for one in asked)
     return tuple(opinion for opinion in found if opinion is not None)
 
