@@ -202,7 +202,7 @@ def not_asked(results: Results) -> str:
 
 
 # Fields that most rows are without for good: who lives has no day of death, and a day needs no year beside it.
-_MOSTLY_NONE = frozenset({("patients", "deceased_date"), ("elsewhere", "event_year")})
+MOSTLY_NONE = frozenset({("patients", "deceased_date"), ("elsewhere", "event_year")})
 
 
 def trust_sentences(results: Results) -> list[str]:
@@ -221,7 +221,7 @@ def trust_sentences(results: Results) -> list[str]:
             f"The seat date is known for {whole(known_age)} of {count(known_age + unknown_age, 'crown')} "
             f"({percent(known_age, known_age + unknown_age)})."
         )
-    thin = [f for f in q.filled_in if f.filled < 0.5 * f.rows and (f.table, f.field) not in _MOSTLY_NONE]
+    thin = [f for f in q.filled_in if f.filled < 0.5 * f.rows and (f.table, f.field) not in MOSTLY_NONE]
     if thin:
         fields = listing([f"{f.table}.{f.field} ({percent(f.filled, f.rows)})" for f in thin])
         sentences.append(f"Less than half filled in: {fields}. What rests on these is thin.")

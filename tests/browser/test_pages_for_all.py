@@ -79,7 +79,9 @@ def test_what_is_out_of_order_is_noticed(browser: headless.Browser, tmp_path: Pa
     assert len(told["tables"]) == 3
     assert len(told["charts"]) == 4
     assert len(told["wide"]) == 2
-    page.write_text("<div class='wide' style='width:60px;overflow:auto'><table style='width:900px'><tr><td>1</table></div>")
+    page.write_text(
+        "<div class='wide' style='width:60px;overflow:auto'><table style='width:900px'><tr><td>1</table></div>"
+    )
     look_at(browser, page, width=390)
     assert len(browser.ask("window.looked.sideways()")) == 2  # the table and its box
 
