@@ -49,7 +49,7 @@ def answers(results: Results) -> tuple[Answer, ...]:
         said = f"{said}lost from sight before the end: {lost}."
         given.append(Answer(said, asked="How long were teeth followed?", link="#held"))
     if thin := thinnest(q)[:THINNEST]:
-        said = listing([f"{field_name(f)} ({percent(f.filled, f.rows)})" for f in thin])
+        said = listing([f"{field_name(f)} {percent(f.filled, f.rows)}" for f in thin])
         given.append(Answer(f"Least of all {said}.", asked="What is filled in?", link="#filled"))
     given.append(Answer(f"{not_run_heading(results)}.", asked="What could not be asked?", link="#not-run"))
     return kept(given)
@@ -62,8 +62,8 @@ def thinnest(q: Quality) -> list[FilledIn]:
 
 
 def field_name(f: FilledIn) -> str:
-    """`endo details: sealer`."""
-    return f"{phrase(f.table)}: {phrase(f.field)}"
+    """`sealer (endo details)`."""
+    return f"{phrase(f.field)} ({phrase(f.table)})"
 
 
 def _used(q: Quality) -> str:

@@ -79,7 +79,7 @@ def _picture(q: Quality) -> theme.Chart | None:
         Row(words_quality.field_name(f), (Mark(100 * f.filled / f.rows, None, None, look, "%{x:.0f} of 100 rows"),))
         for f in thin
     ]
-    title = "Filled in, of 100 rows that could hold it"
+    title = "Filled in, of 100 rows"
     figure, height = rows_figure(rows, title=title, span=(0, 100), ticks=(0, 50, 100), pitch=34, beside=True)
     told = "; ".join(f"{words_quality.field_name(f)} {percent(f.filled, f.rows)}" for f in thin)
     return theme.chart(figure, id="filled-in", label=f"The fields that are filled in least: {told}.", height=height)

@@ -12,6 +12,7 @@ from dashboards import reporting_items, terms, words_shared, words_technique
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
 from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
+from dashboards.said import sentences
 from dashboards.tables import NumberTable
 from dashboards.talk import words
 from dashboards.talk.deck import Deck
@@ -140,7 +141,7 @@ def _techniques(deck: Deck, released: Released) -> None:
     if not found.contrasts:
         return
     title, claim = words_technique.headline(found), "that a technique causes teeth to last or to fail"
-    deck.text(title, [*words_technique.named(found), words_technique.looks(found)],
+    deck.text(title, [*words_technique.named(found), *sentences(words_technique.looks(found))],
               _notes(words_technique.looks(found), released, claim), sizes=(18, 16, 14))  # fmt: skip
     # What is settled and what is open stand apart, each under how many there are.
     for code in (code for code in terms.VERDICTS if any(c.verdict_code == code for c in found.contrasts)):
