@@ -241,6 +241,21 @@ def worksheet(practice: Path, out: Path) -> None:
     _finish(run.worksheet_stage(_settings(practice), out, today=today(), say=_say()))
 
 
+@cli.command("chair-form")
+@_TOML
+@_OUT
+def chair_form(practice: Path, out: Path) -> None:
+    """Write the form at the chair: a page to print and tick, and a sheet with choices that loads as it is."""
+    from dashboards.pages import chair_form as form
+    from pipeline.worksheets.chair_form import NAME, write_chair_sheet
+
+    told, folder = _settings(practice).practice, private_folder(out)
+    write_chair_sheet(folder, practice=told.name, notation=told.tooth_notation, made_on=today())
+    page = folder / f"{NAME}.html"
+    write_private_files({page: form.render(practice=told.name, notation=told.tooth_notation).encode()})
+    _finish(page)
+
+
 @cli.command("recall-list")
 @_TOML
 @_OUT
@@ -254,6 +269,38 @@ def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool)
 
     day = on.date() if on else None
     _finish(run.recall_stage(_settings(practice), out, on=day, as_csv=as_csv, say=_say()))
+
+
+@cli.command("reading-list")
+@_TOML
+@_OUT
+@click.option("--reader", "readers", multiple=True, metavar="NAME", help="Who reads; once for each reader.")
+@click.option(
+    "--of",
+    type=click.Choice(["films", "teeth", "differing"]),
+    default="films",
+    show_default=True,
+    help="Films read before, teeth whose latest film is to be found, or films on which two readers differ.",
+)
+@click.option("--most", type=click.IntRange(min=1), help="A sample of so many films.")
+@click.option("--seed", default=1, show_default=True, help="Another number gives another order.")
+@click.option(
+    "--filled",
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="A filled-in sheet to turn into findings; once for each.",
+)
+def reading_list(practice: Path, out: Path, readers: tuple[str, ...], filled: tuple[Path, ...], **asked: Any) -> None:
+    """List films to be read blind, one sheet a reader; or turn filled-in sheets into findings. HOLDS PATIENT DATA."""
+    from pipeline.run_readings import filled_stage, reading_stage
+
+    if bool(readers) == bool(filled):
+        raise click.UsageError("Give --reader for each reader of a new list, or --filled for each filled-in sheet.")
+    settings, say = _settings(practice), _say()
+    if filled:
+        _finish(filled_stage(settings, out, filled, today=today(), say=say))
+    else:
+        _finish(reading_stage(settings, out, readers=readers, today=today(), say=say, **asked))
 
 
 @cli.command("ask")
@@ -302,24 +349,36 @@ def set_aside(practice: Path, out: Path) -> None:
 @cli.command()
 @_TOML
 @_OUT
-def contribute(practice: Path, out: Path) -> None:
-    """Write one small file of rounded figures for pooling with other practices; nothing in it is about a person."""
+@click.option(
+    "--new-key", is_flag=True, help="Sign with a new key, as the one used before is lost; whoever pools is told."
+)
+def contribute(practice: Path, out: Path, new_key: bool) -> None:
+    """Write one small signed file of rounded figures for pooling with other practices; it is about no person."""
     from pipeline import run
 
-    _finish(run.contribute_stage(_settings(practice), out, say=_say()))
+    _finish(run.contribute_stage(_settings(practice), out, say=_say(), new_key=new_key))
 
 
 @cli.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_OUT
-def pool(files: tuple[Path, ...], out: Path) -> None:
+@click.option(
+    "--members",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="List of the practices and their key numbers; files of others are refused.",
+)
+@click.option("--unsigned", is_flag=True, help="Take files that nobody signed, too; the page says so.")
+def pool(files: tuple[Path, ...], out: Path, members: Path | None, unsigned: bool) -> None:
     """Combine the files that several practices contributed: a page, slides and the figures for machines."""
     from dashboards.write_pooled import write_pooled
     from pipeline.pool.combine import pool as combine
     from pipeline.pool.files import read_contribution
+    from pipeline.pool.members import read_members
 
     say = _say()
-    pooled = combine([read_contribution(path) for path in files])
+    listed = read_members(members) if members is not None else None
+    given = [read_contribution(path, unsigned=unsigned, today=today()) for path in files]
+    pooled = combine(given, members=listed)
     say(f"{len(pooled.practices)} practices, {len(pooled.comparisons)} questions that at least two of them answer")
     _finish(write_pooled(pooled, out))
 
