@@ -241,6 +241,21 @@ def worksheet(practice: Path, out: Path) -> None:
     _finish(run.worksheet_stage(_settings(practice), out, today=today(), say=_say()))
 
 
+@cli.command("chair-form")
+@_TOML
+@_OUT
+def chair_form(practice: Path, out: Path) -> None:
+    """Write the form at the chair: a page to print and tick, and a sheet with choices that loads as it is."""
+    from dashboards.pages import chair_form as form
+    from pipeline.worksheets.chair_form import NAME, write_chair_sheet
+
+    told, folder = _settings(practice).practice, private_folder(out)
+    write_chair_sheet(folder, practice=told.name, notation=told.tooth_notation, made_on=today())
+    page = folder / f"{NAME}.html"
+    write_private_files({page: form.render(practice=told.name, notation=told.tooth_notation).encode()})
+    _finish(page)
+
+
 @cli.command("recall-list")
 @_TOML
 @_OUT
@@ -254,6 +269,38 @@ def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool)
 
     day = on.date() if on else None
     _finish(run.recall_stage(_settings(practice), out, on=day, as_csv=as_csv, say=_say()))
+
+
+@cli.command("reading-list")
+@_TOML
+@_OUT
+@click.option("--reader", "readers", multiple=True, metavar="NAME", help="Who reads; once for each reader.")
+@click.option(
+    "--of",
+    type=click.Choice(["films", "teeth", "differing"]),
+    default="films",
+    show_default=True,
+    help="Films read before, teeth whose latest film is to be found, or films on which two readers differ.",
+)
+@click.option("--most", type=click.IntRange(min=1), help="A sample of so many films.")
+@click.option("--seed", default=1, show_default=True, help="Another number gives another order.")
+@click.option(
+    "--filled",
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="A filled-in sheet to turn into findings; once for each.",
+)
+def reading_list(practice: Path, out: Path, readers: tuple[str, ...], filled: tuple[Path, ...], **asked: Any) -> None:
+    """List films to be read blind, one sheet a reader; or turn filled-in sheets into findings. HOLDS PATIENT DATA."""
+    from pipeline.run_readings import filled_stage, reading_stage
+
+    if bool(readers) == bool(filled):
+        raise click.UsageError("Give --reader for each reader of a new list, or --filled for each filled-in sheet.")
+    settings, say = _settings(practice), _say()
+    if filled:
+        _finish(filled_stage(settings, out, filled, today=today(), say=say))
+    else:
+        _finish(reading_stage(settings, out, readers=readers, today=today(), say=say, **asked))
 
 
 @cli.command("ask")
@@ -309,7 +356,7 @@ def contribute(practice: Path, out: Path, new_key: bool) -> None:
     """Write one small signed file of rounded figures for pooling with other practices; it is about no person."""
     from pipeline import run
 
-    _finish(run.contribute_stage(_settings(practice), out, say=_say(), new_key=new_key))
+    _finish(run.contribute_stage(_settings(practice), out, today=today(), say=_say(), new_key=new_key))
 
 
 @cli.command()
@@ -365,6 +412,8 @@ def _settings(toml: Path) -> Settings:
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
+    from dashboards.release import as_text, from_text, release
+    from dashboards.release_record import Standing
     from dashboards.write import write_all
     from pipeline import run
 
@@ -374,7 +423,25 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         from pipeline.run_lists import lists_stage
 
         made = lists_stage(settings, results, out, today=today(), say=say)
-    return write_all(results, out, say=say, asked=asked, lists=made, talk=settings.talk, day=today())
+    kept = run.release_stage(
+        settings,
+        results,
+        today=today(),
+        make=lambda: as_text(release(results)),
+        readable=lambda text: from_text(text) is not None,
+        say=say,
+    )
+    return write_all(
+        results,
+        out,
+        say=say,
+        asked=asked,
+        lists=made,
+        talk=settings.talk,
+        day=today(),
+        released=from_text(kept.figures),
+        standing=Standing(kept.made_on, kept.standing),
+    )
 
 
 def _finish(path: Path) -> None:

@@ -8,6 +8,7 @@ import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -33,12 +34,13 @@ from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
 from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
+from pipeline.questions.lesion_healing import lesion_healing
 from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality, with_coded_counts
-from pipeline.questions.recalls import reading_agreement, recall_rows
+from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.results import (
@@ -53,8 +55,10 @@ from pipeline.results import (
     Trial,
     UnknownCode,
 )
+from pipeline.results_healing import LesionHealing
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_owner import Owner
+from pipeline.results_records import Records
 from pipeline.results_unseen import Unseen
 from pipeline.set_aside import SETTLED
 from pipeline.stats.second_opinion import Asked, CoxAsked, CurveAsked, Opinion, opinions
@@ -65,6 +69,7 @@ from pipeline.trade_checks.check_technique import check_technique, count_techniq
 from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
 from pipeline.transforms.patient_numbers import number_patients
+from pipeline.transforms.readings import by_readers
 from pipeline.transforms.rules import LinkRules
 
 CAUTIONS = (
@@ -111,6 +116,7 @@ class Told:
     left_out: pl.DataFrame | None  # texts of optional fields that reading left out: field, note, rows
     could_hold: Mapping[str, tuple[int, int]]  # fields that few rows of the ledger can hold: such rows, and filled in
     other_texts: pl.DataFrame  # texts of fields with usual words that are none of these: table, field, rows, texts
+    records: Records  # what the rounding of shared figures hangs on
 
 
 @dataclass(frozen=True)
@@ -129,6 +135,7 @@ class Compared(Told):
     others: Others = field(default_factory=Others)
     coded: Coded = field(default_factory=Coded)  # what procedure codes tell where the details do not
     reviews_due: pl.DataFrame | None = None  # on the last day of the data; see `due_reviews`
+    film_readers: tuple[str, ...] = ()  # whose readings alone count of the films that one of them read
 
 
 def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False) -> Results:
@@ -153,6 +160,11 @@ def _answers(
     second = others.give(
         partial(opinions, _asked_twice(stored.crowns, stored.inputs["patients"])), seconds=SECOND_SECONDS
     )
+    every_reading = stored.inputs["findings"]
+    counted = by_readers(every_reading, stored.film_readers) if stored.film_readers else every_reading
+    if idle := sorted(set(stored.film_readers) - set(every_reading["reader"])):
+        say(f"film_readers names who read no film in these records: {', '.join(idle)}")
+    stored = replace(stored, inputs={**stored.inputs, "findings": counted})
     patients = stored.inputs["patients"]
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
@@ -232,15 +244,22 @@ def _answers(
     trade_checks = check_technique(
         endo_details, stored.inputs["crown_details"], stored.endo_courses, left_out=stored.left_out
     )
-    recalls = recall_rows(
-        stored.endo_courses,
-        stored.inputs["findings"],
-        endo_details,
-        recall_months=int(stored.rules["recall_months"]),
-        uncertain_years=int(stored.rules["uncertain_years"]),
-        gap_days=int(stored.rules["course_gap_days"]),
-        min_recalled=analysis.min_at_risk,
+    films = (stored.endo_courses, counted, endo_details)
+    gap_days = int(stored.rules["course_gap_days"])
+    asked_of_films: dict[str, Any] = {
+        "recall_months": int(stored.rules["recall_months"]),
+        "uncertain_years": int(stored.rules["uncertain_years"]),
+        "gap_days": gap_days,
+        "min_recalled": analysis.min_at_risk,
+    }
+    recalls = recall_rows(*films, **asked_of_films, confidence=analysis.confidence)
+    ways = reader_ways(*films, min_films=analysis.min_at_risk, **asked_of_films, confidence=analysis.confidence)
+    healed = lesion_healing(
+        *films,
+        gap_days=gap_days,
+        min_followed=analysis.min_at_risk,
         confidence=analysis.confidence,
+        seed=int(stored.settings.get("seed", "0")),
     )
     losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
     say("how many openings these records may not hold")
@@ -304,6 +323,7 @@ def _answers(
         not_run=(
             *_not_run(stored),
             *recalls.not_run,
+            *((healed,) if isinstance(healed, NotRun) else ()),
             *losses.not_run,
             *((trial,) if isinstance(trial, NotRun) else ()),
             *techniques.not_run,
@@ -322,9 +342,9 @@ def _answers(
         recalls=recalls.rows,
         losses=losses.tables,
         states=crown_states(stored.crowns, patients, analysis),
-        agreement=reading_agreement(
-            stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
-        ),
+        agreement=reading_agreement(every_reading, min_pairs=analysis.min_at_risk, confidence=analysis.confidence),
+        reader_ways=ways,
+        lesion_healing=healed if isinstance(healed, LesionHealing) else None,
         checks=tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in _heard(second, say=say)),
     )
     say("what others found, and what ours adds")
@@ -366,6 +386,7 @@ def _results(told: Told) -> Results:
         ),
         comparisons=(),
         rates=(),
+        records=told.records,
         quality=make_quality(
             loads=told.loads,
             quarantine=told.quarantine,

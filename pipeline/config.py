@@ -38,7 +38,7 @@ DECIMAL_SIGNS = (".", ",")
 LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
-PATIENT_IDS = ("folded", "as_written")
+PATIENT_IDS = ("folded", "numbers", "as_written")
 DITTO_ABOVE = "above"
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Answers about the cells of one table, each a word; `doubts.answers` puts them to work.
@@ -49,7 +49,8 @@ CELL_WORDS = {
     "tooth_letter": ("surface", "tooth"),
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
 }
-BESIDE = ("clinic", "dependant", "credit")
+NOTATIONS_BY = ("universal", "fdi")
+BESIDE = ("clinic", "dependant", "credit", "merged_into")
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,7 @@ class Practice:
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
     numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
     accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
+    film_readers: tuple[str, ...] = ()  # who read films blind: where one of them did, nobody else's reading counts
     time_zone: str | None = None  # where the practice is, for stamps told in UTC: "America/Los_Angeles"; None asks
 
 
@@ -114,9 +116,12 @@ class TableSource:
     dependant: str | None = None
     quadrant: tuple[str, ...] = ()  # one column, or that of the jaw and that of the side
     credit: str | None = None
+    merged_into: str | None = None  # the number that stands for a patient's own now, where it was given up
     renamed: dict[str, str] = field(default_factory=dict)  # headings of older or other files to those of `columns`
     # What flags or words in a text make of a row: heading to pattern to a status or `reversal`; `doubts/standing.py`.
     status_from: dict[str, dict[str, str]] = field(default_factory=dict)
+    # Notations of teeth by the text of a column or, under `(file)`, by the name of the file; see `two_notations.py`.
+    tooth_notation_by: dict[str, dict[str, str]] = field(default_factory=dict)
     # How cells are meant that can mean two things; None asks. See `doubts`.
     swapped_dates: str | None = None
     late_stamps: str | None = None
@@ -343,7 +348,8 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
     serials = _serial_dates(raw, "[practice]")
     accepted = _text_list(raw, "accepted", "[practice]", example=ACCEPTABLE[0])
     outside = _flag(raw, SETTING, "[practice]")
-    plain = {k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates", "accepted", SETTING)}
+    others = ("two_digit_years_from", "serial_dates", "accepted", "film_readers", SETTING)
+    plain = {k: v for k, v in raw.items() if k not in others}
     text = _text_map(plain, "[practice]")
 
     def place(key: str, named: str) -> Path:
@@ -379,6 +385,7 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         else None,
         numbering=_one_of(text["numbering"], NUMBERINGS, "[practice] numbering") if "numbering" in text else None,
         accepted=tuple(_one_of(word, ACCEPTABLE, "[practice] accepted") for word in accepted),
+        film_readers=_text_list(raw, "film_readers", "[practice]", example="Dr Ekholm"),
         time_zone=_time_zone(text.get("time_zone")),
     )
 
@@ -435,6 +442,13 @@ def _table_source(name: str, raw: Any) -> TableSource:
         quadrant=_quadrant(raw, where),
         made=made,
         status_from=_status_from(name, raw, where),
+        tooth_notation_by={
+            heading.strip(): {
+                text: _one_of(notation, NOTATIONS_BY, f'{where} tooth_notation_by."{heading}"')
+                for text, notation in _text_map(of, f'{where} tooth_notation_by."{heading}"').items()
+            }
+            for heading, of in _section(raw, "tooth_notation_by", where).items()
+        },
         renamed=_renamed(raw, columns, where),
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,

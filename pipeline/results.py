@@ -18,12 +18,13 @@ from typing import Any
 from pipeline.results_cases import CaseCurve
 from pipeline.results_checks import TradeCheck, TradeCount
 from pipeline.results_evidence import Evidence
-from pipeline.results_healing import Agreement, LossTable, RecallRow
+from pipeline.results_healing import Agreement, LesionHealing, LossTable, ReaderWay, RecallRow
 from pipeline.results_learning import Learning
 from pipeline.results_leaving import Leaving
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
+from pipeline.results_records import Records
 from pipeline.results_states import CrownStates
 from pipeline.results_steady import MeanYears, Steady, WithinPatient
 from pipeline.results_technique import TechniqueAnswer
@@ -538,6 +539,8 @@ class Results:
     followup: tuple[FollowUp, ...] = field(default=())
     recalls: tuple[RecallRow, ...] = field(default=())
     agreement: tuple[Agreement, ...] = ()
+    reader_ways: tuple[ReaderWay, ...] = ()
+    lesion_healing: LesionHealing | None = None
     losses: tuple[LossTable, ...] = ()
     states: CrownStates | None = None
     trials: tuple[Trial, ...] = field(default=())
@@ -553,6 +556,7 @@ class Results:
     unseen: tuple[Unseen, ...] = field(default=())
     evidence: Evidence | None = None
     owner: Owner = field(default_factory=Owner)
+    records: Records = field(default_factory=Records)
     schema: int = SCHEMA
 
 

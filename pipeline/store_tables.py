@@ -17,13 +17,15 @@ from pipeline.tables import (
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
+    RELEASED_RECORDS,
+    RELEASES,
     RUN_FIGURES,
     Column,
     Table,
 )
 from pipeline.transforms.cell_forms import FORMS, READ_AS
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.
@@ -88,7 +90,7 @@ STAND_INS = Table(
 )
 
 # Tables that came after the schema; a database that lacks them is given them.
-LATER_TABLES = (STAND_INS, RUN_FIGURES)
+LATER_TABLES = (STAND_INS, RUN_FIGURES, RELEASES, RELEASED_RECORDS)
 
 _NOTES = (
     *("unrecognised", "unreadable", "out_of_range", "implausible"),

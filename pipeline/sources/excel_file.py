@@ -15,16 +15,18 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
-from pipeline.sources.excel_cells import as_written, how_read, lines_above, read_sheets, struck_rows
+from pipeline.sources.excel_book import open_book
+from pipeline.sources.excel_cells import as_written, how_read, lines_above, looks_of_rows, read_sheets
 from pipeline.sources.excel_safety import date_system
 from pipeline.sources.mapping import with_firsts
+from pipeline.sources.row_looks import LOOKS
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, unique_headings
 
 SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
-# Only there where cells are struck through.
-STRUCK = "(struck through)"
 # A sheet with this column is a worksheet of ours: it says which fields were filled in before the practice got it.
 ALREADY_KNOWN = "already_known"
+# Its first sheet, by which it is known without a look at the others.
+READ_ME = "Read me first"
 # Its sheets are called as the tables that they are read as, but for these.
 _SHEETS = {"elsewhere": "done elsewhere"}
 _BATCH_ROWS = 100_000
@@ -42,7 +44,7 @@ class _Part:
     said: list[str]  # the headings as the sheet has them; empty where there are none
     cells: pl.DataFrame
     above: tuple[str, ...] = ()  # the lines above the headings, their cells with a blank between
-    struck: Mapping[int, str] = field(default_factory=dict)  # rows of the sheet struck through
+    looks: Mapping[str, Mapping[int, str]] = field(default_factory=dict)  # by look, rows of the sheet that have it
 
 
 @dataclass
@@ -100,6 +102,9 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
         If it is no workbook that can be read, is locked with a password or too large to open; if a sheet that is named
         is not there; if a sheet has some of the wanted headings only, or a hidden one has them all.
     """
+    mine = _is_ours(path)
+    # Whatever the TOML says of the practice's own files of this table, a workbook of ours names our fields.
+    options = ReadOptions(table=options.table) if mine else options
     sheets = read_sheets(path, options.sheets)
     needed = set(options.needed)
     found: list[tuple[_Part, int, bool]] = []
@@ -111,25 +116,46 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
         raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
     chosen = _with_surroundings(path, _choose(path, found, len(needed), options))
     headings = list(dict.fromkeys(h for part in chosen for h in part.headings))
-    for name in (SHEET, SHEET_ROW, STRUCK):
+    for name in (SHEET, SHEET_ROW, *LOOKS):
         if name in headings:
             raise DataError(f'{path.name}: the heading "{name}" is one that we add ourselves. Rename the column.')
     ours = any(ALREADY_KNOWN in part.headings for part, _, _ in found)
     read = {part.sheet for part in chosen}
     left = [] if options.sheets or ours else [part for part, _, _ in found if part.sheet not in read]
     skipped = [(part.sheet, part.cells.height) for part in left]
-    spoken = Spoken(serial_dates=date_system(path), how=how_read(path))
-    struck = [STRUCK] if any(part.struck for part in chosen) else []
-    return ExcelFile(path, [*headings, *struck, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
+    spoken = Spoken(fields=mine, serial_dates=date_system(path), how=how_read(path))
+    looks = [look for look in LOOKS if any(look in part.looks for part in chosen)]
+    return ExcelFile(path, [*headings, *looks, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether a workbook is one that we wrote to be filled in: it says so on its first sheet, and marks the others."""
+    book = open_book(path)
+    if READ_ME not in getattr(book, "names", ()):
+        return False
+    return any(
+        ALREADY_KNOWN in (cell for row in cells.head(_LOOK_FOR_HEADINGS).iter_rows() for cell in row)
+        for name, cells, _ in read_sheets(path, ())
+        if name != READ_ME
+    )
 
 
 def _with_surroundings(path: Path, parts: list[_Part]) -> list[_Part]:
-    """The sheets with what stands above them, and the rows that are struck through."""
-    above, struck = lines_above(path), struck_rows(path)
+    """The sheets with what stands above them, and what their rows look like."""
+    above, looks = lines_above(path), looks_of_rows(path)
     return [
-        replace(part, above=(*above.get(part.sheet, ()), *part.above), struck=struck.get(part.sheet, {}))
+        replace(
+            part,
+            above=(*above.get(part.sheet, ()), *part.above),
+            looks={look: rows for look in LOOKS if (rows := _below(part, looks.get(look, {}).get(part.sheet, {})))},
+        )
         for part in parts
     ]
+
+
+def _below(part: _Part, rows: Mapping[int, str]) -> dict[int, str]:
+    """The rows below the headings."""
+    return {row: what for row, what in rows.items() if row >= part.first_row}
 
 
 def sheet_of(table: str) -> str:
@@ -190,9 +216,9 @@ def _batch(part: _Part, piece: pl.DataFrame, wanted: list[str], *, after: int, s
     frame = piece.rename(dict(zip(piece.columns, part.headings, strict=True))).with_columns(
         pl.lit(part.sheet).alias(SHEET), (place + sheet_row).cast(pl.String).alias(SHEET_ROW)
     )
-    if part.struck:
-        places = range(sheet_row, sheet_row + piece.height)
-        frame = frame.with_columns(pl.Series(STRUCK, [part.struck.get(row) for row in places], dtype=pl.String))
+    places = range(sheet_row, sheet_row + piece.height)
+    for look, rows_of in part.looks.items():
+        frame = frame.with_columns(pl.Series(look, [rows_of.get(row) for row in places], dtype=pl.String))
     numbers = pl.int_range(after + 1, after + piece.height + 1, dtype=pl.Int64, eager=True).alias("row_number")
     reason = _reasons(frame, part, table)
     sound = reason.is_null()

@@ -6,8 +6,9 @@ import re
 
 import pytest
 import sample_results as samples
+from plain_gate import plain_gate
 
-from dashboards import words_healing, words_loss
+from dashboards import words_healing, words_loss, words_readings
 from dashboards.charts.loss_areas import loss_areas
 from dashboards.pages import data_quality, losses, owner, root_canals, study_club
 from dashboards.release import release
@@ -60,7 +61,7 @@ def test_too_few_with_a_lesion_are_said_to_be_too_few():
 
 def test_readings_are_on_the_data_quality_page_and_nowhere_where_there_are_none():
     page = text_of(data_quality.render(RESULTS))
-    same, two = (words_healing.agreement_sentence(a) for a in RESULTS.agreement)
+    same, two = (words_readings.agreement_sentence(a) for a in RESULTS.agreement)
     assert same in page
     assert same == (
         "120 films were read twice by one reader: the index was the same in 76 %, and both said healed, or both not "
@@ -69,7 +70,7 @@ def test_readings_are_on_the_data_quality_page_and_nowhere_where_there_are_none(
     assert two.endswith("Too few, or too much alike, for a kappa.")
     assert "read twice" not in text_of(data_quality.render(dataclasses.replace(RESULTS, agreement=())))
     alike = Agreement("same_reader", 9, CountedShare(12, 12, 1.0), CountedShare(12, 12, 1.0), 1.0, None, None)
-    assert words_healing.agreement_sentence(alike).endswith("weighted kappa 1.00.")
+    assert words_readings.agreement_sentence(alike).endswith("weighted kappa 1.00.")
 
 
 def test_the_loss_sentence_names_the_causes_from_the_commonest():
@@ -122,25 +123,25 @@ def test_machines_get_the_same_figures():
 
 
 def test_what_is_shared_of_healing_hides_small_counts() -> None:
-    whole, *parts = release_healing(RESULTS.recalls)
+    whole, *parts = release_healing(plain_gate(), RESULTS.recalls)
     row = RESULTS.recalls[0]
     assert whole.judged.value == 5 * round(row.recalled / 5)
     assert [s.teeth.value is None for s in whole.states] == [n < 11 for n in _counts(row)]
     assert {line.name for line in parts} <= set(HEALING)
     # One line in which fewer than 11 did not heal takes all lines by lesion with it.
     few = [dataclasses.replace(r, recalled=50, successes=40) if "no lesion" in r.name else r for r in RESULTS.recalls]
-    assert [line.name for line in release_healing(few)] == ["all"]
+    assert [line.name for line in release_healing(plain_gate(), few)] == ["all"]
     # A lone hidden state takes the smallest other one with it: 60 and 40 healed or not, 5 healing.
     states = {"uncertain": CountedShare(5, 105, 0.05, 0.02, 0.1), "not_healed": CountedShare(40, 105, 0.4, 0.3, 0.5)}
     lone = dataclasses.replace(row, recalled=105, successes=60, success=0.57, ci_low=0.5, ci_high=0.7, **states)
-    (line,) = release_healing([lone])
+    (line,) = release_healing(plain_gate(), [lone])
     assert [s.teeth.value for s in line.states] == [60, None, None]
     assert [s.of_100 for s in line.states] == [55, None, None]
-    assert release_healing([dataclasses.replace(row, recalled=10)]) == ()
+    assert release_healing(plain_gate(), [dataclasses.replace(row, recalled=10)]) == ()
 
 
 def test_what_is_shared_of_losses_hides_small_counts() -> None:
-    (found,) = release_losses(RESULTS.losses)
+    (found,) = release_losses(plain_gate(), RESULTS.losses)
     losses = {c.cause: c.losses for c in whole().causes}
     for line in found.causes[:-1]:
         assert line.losses.value is None or line.losses.value == 5 * round(losses[line.cause] / 5)
@@ -153,8 +154,8 @@ def test_what_is_shared_of_losses_hides_small_counts() -> None:
     # A cause of another name stays inside, and then a hidden one cannot be worked out from the rest.
     odd = [dataclasses.replace(c, cause="Dr Ashby") if c.cause == "caries" else c for c in whole().causes]
     table = dataclasses.replace(RESULTS.losses[0], groups=(dataclasses.replace(whole(), causes=tuple(odd)),))
-    assert "Dr Ashby" not in repr(release_losses([table]))
-    assert release_losses([dataclasses.replace(table, id="Dr Ashby")]) == ()
+    assert "Dr Ashby" not in repr(release_losses(plain_gate(), [table]))
+    assert release_losses(plain_gate(), [dataclasses.replace(table, id="Dr Ashby")]) == ()
 
 
 def test_shared_shares_cannot_be_made_unclean_by_hand() -> None:
@@ -180,10 +181,70 @@ def _counts(row: RecallRow) -> list[int]:
 
 
 def test_a_shared_share_of_losses_never_stands_still() -> None:
-    """By 1, 5 and 10 years 10, 12 and 20 of 1,000 were lost: the second stands on two more, so it is left out."""
-    shares = {1.0: 0.01, 5.0: 0.012, 10.0: 0.02}
+    """By 1, 5 and 10 years 12, 14 and 26 of 1,000 were lost: the second stands on two more, so it is left out."""
+    shares = {1.0: 0.012, 5.0: 0.014, 10.0: 0.026}
     points = tuple(LossPoint(y, 1000, share, share / 2, 2 * share) for y, share in shares.items())
-    cause = LossByCause("caries", 20, points)
+    cause = LossByCause("caries", 26, points)
     group = LossGroup("all", "", 1000, 900, 0, (cause,), dataclasses.replace(cause, cause="all"))
-    (found,) = release_losses([LossTable("endo_tooth_loss_by_cause", "", "since_completion", (group,), ())])
-    assert [s and s.of_100 for s in found.causes[0].within] == [1, None, 2]
+    (found,) = release_losses(
+        plain_gate(), [LossTable("endo_tooth_loss_by_cause", "", "since_completion", (group,), ())]
+    )
+    assert [s and s.of_100 for s in found.causes[0].within] == [1, None, 3]
+
+
+def test_how_soon_a_lesion_heals_is_on_the_clinicians_page_and_on_no_shared_one():
+    found = RESULTS.lesion_healing
+    page = text_of(root_canals.render(RESULTS))
+    said = words_healing.curve_headline(found)
+    at = {p.years: p for p in found.points}
+    shown = [
+        round(100 * v) if k else int(v)
+        for y in (1, 2, 4)
+        for k, v in ((1, at[y].estimate), (0, y), (1, at[y].ci_low), (1, at[y].ci_high))
+    ]
+    assert [int(n) for n in re.findall(r"\d+", said)][1:] == shown
+    assert said in page
+    assert words_healing.curve_basis(found) in page
+    assert "12 months apart" in words_healing.curve_rule(found)
+    for year in (1, 2, 3, 4, 5):
+        assert f"{year} year{'s' if year > 1 else ''} {round(100 * at[year].estimate)}" in page
+    shared = text_of(study_club.render(release(RESULTS)))
+    assert "How soon a lesion heals" not in shared
+    assert said not in shared
+    assert results_json(RESULTS)["lesion_healing"]["points"][3]["estimate"] == at[1].estimate
+
+
+def test_too_few_lesions_for_a_curve_are_said_to_be_too_few():
+    none = dataclasses.replace(RESULTS.lesion_healing, points=(), filmed=3, lesions=40)
+    assert words_healing.curve_headline(none) == (
+        "Too few lesions were followed on film for a curve (3 of 40 have a film since that judges them)."
+    )
+    page = text_of(root_canals.render(dataclasses.replace(RESULTS, lesion_healing=none)))
+    assert "Too few lesions were followed" in page
+    assert "How soon a lesion heals" not in text_of(
+        root_canals.render(dataclasses.replace(RESULTS, lesion_healing=None))
+    )
+    one = dataclasses.replace(none, treated_again=1, seen_again=1)
+    assert "1 was treated again before, and counts as not healed. 1 lesion seen healed was there again" in (
+        words_healing.curve_basis(one)
+    )
+
+
+def test_what_one_reader_alone_would_say_stands_beside_the_agreed_readings():
+    said = words_readings.ways_sentence(RESULTS.reader_ways)
+    assert said.startswith("60 films were read by more than one reader. By the agreed readings 80 of 100 of the ")
+    assert said.endswith("by one reader alone it would be 77 to 84.")
+    for page in (data_quality.render(RESULTS), root_canals.render(RESULTS)):
+        assert said in text_of(page)
+    assert "Dr Moreau alone" in root_canals.render(RESULTS)
+    assert words_readings.ways_sentence(()) == ""
+    named = dataclasses.replace(RESULTS, rules={**RESULTS.rules, "film_readers": "Dr Moreau, blind"})
+    shared = study_club.render(release(named))
+    assert "Moreau, blind" not in shared
+    assert "Dr Moreau alone" not in shared
+
+
+def test_each_reader_and_each_two_have_their_own_line():
+    both = dataclasses.replace(RESULTS.agreement[0], who="Dr Ekholm")
+    page = text_of(data_quality.render(dataclasses.replace(RESULTS, agreement=(*RESULTS.agreement, both))))
+    assert "One reader twice: Dr Ekholm 120" in page
