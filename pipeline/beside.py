@@ -15,12 +15,21 @@ import sys
 from collections.abc import Callable
 from contextlib import suppress
 from threading import Thread
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 Say = Callable[[str], None]
 T = TypeVar("T")
+T_co = TypeVar("T_co", covariant=True)
 # -I leaves out the folder and the environment that Python was started with: it looks where this process looks.
 _CHILD = "import sys; sys.path[:] = sys.argv[1:]; from pipeline.beside import work; work()"
+
+
+class Task(Protocol[T_co]):
+    """Work that says how far it is."""
+
+    def __call__(self, *, say: Say) -> T_co:
+        """The work's result."""
+        ...
 
 
 class BesideError(Exception):
@@ -46,14 +55,14 @@ class Beside:
         for process in self._started:
             process.end()
 
-    def give(self, task: Callable[[Say], T], *, seconds: float | None = None) -> Callable[[], T]:
+    def give(self, task: Task[T], *, seconds: float | None = None) -> Callable[[], T]:
         """Begin `task`, which is told to whom to say its progress; the function that comes back waits for its result.
 
         `task` must be picklable: a function of a module, or a `partial` of one. That function raises BesideError where
         the process failed, and where it takes more than `seconds` after its result is asked for.
         """
         if self._here:
-            return lambda: task(self._say)
+            return lambda: task(say=self._say)
         process = _Process(task, self._say)
         self._started.append(process)
         return lambda: process.result(seconds)
@@ -72,7 +81,7 @@ def work() -> None:
         answers.flush()
 
     try:
-        found = task(lambda text: tell("said", text))
+        found = task(say=lambda text: tell("said", text))
     except Exception as error:
         tell("failed", type(error).__name__)  # its text may hold what is nobody's business
     else:
@@ -88,7 +97,7 @@ def _end_with_the_other() -> None:
 class _Process(Generic[T]):
     """One other process, and the thread that hands it the task and takes its answers."""
 
-    def __init__(self, task: Callable[[Say], T], say: Say) -> None:
+    def __init__(self, task: Task[T], say: Say) -> None:
         self._task, self._say = task, say
         self._found: list[T] = []
         self._why = ""

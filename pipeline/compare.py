@@ -542,13 +542,18 @@ def _other_ways(
 ) -> Callable[[], Choices]:
     """Begin to count the main comparison in other ways; the function that comes back waits for them."""
     assert stored.to_count is not None
+    to_count = stored.to_count
     counting = partial(
-        count_in_other_ways,
-        to_count=stored.to_count,
-        codes=stored.codes,
-        patients=named_patients,
-        analysis=analysis,
+        explore_choices,
+        to_count.tables,
+        stored.codes,
+        to_count.rules,
+        named_patients,
+        analysis,
+        records_begin=to_count.records_begin,
+        of_crowns=to_count.of_crowns,
         changes=main.steady is not None and main.steady.steady is not True,
+        workers=1,  # its threads would wait for one another, and this process is one of three
     )
     begun = others.give(counting)
 
@@ -557,33 +562,9 @@ def _other_ways(
             return begun()
         except BesideError as failed:
             say(f"the process that counts in other ways failed ({failed}): they are counted here")
-            return counting(say)
+            return counting(say=say)
 
     return found
-
-
-def count_in_other_ways(
-    say: Callable[[str], None],
-    *,
-    to_count: ToCount,
-    codes: pl.DataFrame,
-    patients: pl.DataFrame,
-    analysis: Analysis,
-    changes: bool,
-) -> Choices:
-    """`explore_choices` of what is to be counted; of a module, so that another process can be given it."""
-    return explore_choices(
-        to_count.tables,
-        codes,
-        to_count.rules,
-        patients,
-        analysis,
-        records_begin=to_count.records_begin,
-        of_crowns=to_count.of_crowns,
-        changes=changes,
-        say=say,
-        workers=1,  # its threads would wait for one another, and this process is one of three
-    )
 
 
 def _heard(second: Callable[[], tuple[Opinion, ...]], *, say: Callable[[str], None]) -> tuple[Opinion, ...]:
@@ -609,7 +590,7 @@ def _asked_twice(crowns: pl.DataFrame, patients: pl.DataFrame) -> list[Asked]:
         x = np.column_stack([(spells["state"] == s).cast(pl.Float64).to_numpy() for s in states])
         fit = fit_states(spells, x, names=tuple(states), stratum=None)
         columns = (spells[c].to_numpy() for c in ("exit_days", "event", "entry_days"))
-        asked.append(CoxAsked("crude hazard ratios by timing (logarithms)", x, *columns, coef=fit.coef))
+        asked.append(CoxAsked("crude hazard ratios by timing (logarithms)", fit.coef, x, *columns))
     return asked
 
 

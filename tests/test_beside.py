@@ -35,7 +35,7 @@ def _asked(rows=400):
     coef = fit_cox(x, exit_days, event, entry_days=entry_days, names=("a", "b")).coef
     return [
         CurveAsked("curve", exit_days, event, entry_days),
-        CoxAsked("ratios", x, exit_days, event, entry_days, coef=coef),
+        CoxAsked("ratios", coef, x, exit_days, event, entry_days),
     ]
 
 
@@ -61,7 +61,7 @@ def test_what_the_work_says_is_said_here():
     assert said == ["0 of 3", "1 of 3", "2 of 3"]
 
 
-def _counts(n, say):
+def _counts(n, *, say):
     out = []
     for i in range(n):
         say(f"{i} of {n}")
@@ -75,7 +75,7 @@ def test_more_than_a_pipe_holds_at_once_goes_both_ways():
     assert np.array_equal(_result(partial(_given_back, rows)), rows)
 
 
-def _given_back(rows, say):
+def _given_back(rows, *, say):
     return rows
 
 
@@ -106,13 +106,13 @@ def test_an_error_in_the_work_is_told_by_its_kind_alone():
         _result(_fails)
 
 
-def _fails(say):
+def _fails(*, say):
     raise ValueError("a patient's name")
 
 
 def test_what_cannot_be_sent_is_told():
     with pytest.raises(BesideError):
-        _result(lambda say: 1)
+        _result(lambda *, say: 1)
 
 
 def test_one_that_never_answers_is_told_and_ended(started):
@@ -121,7 +121,7 @@ def test_one_that_never_answers_is_told_and_ended(started):
     assert started[0].poll() is not None
 
 
-def _sleeps(say):
+def _sleeps(*, say):
     time.sleep(600)
 
 
@@ -145,14 +145,18 @@ def test_no_interpreter_to_start(monkeypatch, tmp_path):
 @pytest.mark.parametrize("how", [("frozen", True), ("executable", "")])
 def test_a_program_without_an_interpreter_does_the_work_itself(monkeypatch, started, how):
     monkeypatch.setattr(sys, *how, raising=False)
-    assert _result(lambda say: os.getpid()) == os.getpid()
+    assert _result(_where) == os.getpid()
     assert started == []
+
+
+def _where(*, say):
+    return os.getpid()
 
 
 def test_work_for_here_is_done_when_it_is_asked_for(started):
     done = []
     with Beside(say=print, here=True) as others:
-        result = others.give(lambda say: done.append(1))
+        result = others.give(lambda *, say: done.append(1))
         assert done == []
         result()
     assert done == [1]

@@ -107,19 +107,20 @@ def _curves(laid: _Laid, days: Ints, rules: CurveRules) -> Iterator[PartCurve]:
     reach[np.maximum.reduceat(exit_days, starts) <= 0] = 0  # nothing was followed
     failures = failed.sum(axis=1)
     for g, upto in enumerate(reach.tolist()):
-        columns = (table[g, :upto] for table in (followed, shares, low, high))
-        yield PartCurve(int(sizes[g]), int(patients[g]), int(failures[g]), *columns)
+        limits = (shares[g, :upto], low[g, :upto], high[g, :upto])
+        yield PartCurve(int(sizes[g]), int(patients[g]), int(failures[g]), followed[g, :upto], *limits)
 
 
 def _running(at_risk: Ints, failed: Ints) -> tuple[Floats, Floats, Floats]:
     """The share kept after each day, Greenwood's running sum, and 1 / survivors of the day; see `stats/counts.py`."""
     fails = failed > 0
     all_fail = fails & (failed == at_risk)
-    share = np.where(fails, failed / np.where(fails, at_risk, 1), 0.0)
+    share: Floats = np.where(fails, failed / np.where(fails, at_risk, 1), 0.0)
     use = fails & ~all_fail
     left = np.where(use, at_risk - failed, 1)
     step = np.where(use, failed / np.where(use, at_risk, 1) / left, 0.0)
-    return np.cumprod(1.0 - share, axis=1), np.cumsum(step, axis=1), np.where(use, 1.0 / left, 0.0)
+    survival: Floats = np.cumprod(1.0 - share, axis=1, dtype=np.float64)
+    return survival, np.cumsum(step, axis=1), np.where(use, 1.0 / left, 0.0)
 
 
 def _stops(grid: Ints, at_risk: Ints, exits: Ints, survival: Floats, rules: CurveRules) -> Ints:

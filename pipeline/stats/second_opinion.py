@@ -53,11 +53,11 @@ class CoxAsked:
     """Our log hazard ratios `coef` of the columns of `x`, to be fitted again; rows as those of a curve."""
 
     what: str
+    coef: NDArray[np.float64]
     x: NDArray[np.float64]
     exit_days: NDArray[np.int64]
     event: NDArray[np.bool_]
     entry_days: NDArray[np.int64]
-    coef: NDArray[np.float64]
 
     def opinion(self) -> Opinion | None:
         """What the other library says of it; None where there are too many rows for it."""
@@ -67,7 +67,7 @@ class CoxAsked:
 Asked = CurveAsked | CoxAsked
 
 
-def opinions(asked: Sequence[Asked], say: Callable[[str], None] = print) -> tuple[Opinion, ...]:
+def opinions(asked: Sequence[Asked], *, say: Callable[[str], None] = print) -> tuple[Opinion, ...]:
     """The other library's opinions, in the order asked; none of what has too many rows for it. Nothing is said."""
     found = (one.opinion() for one in asked)
     return tuple(opinion for opinion in found if opinion is not None)
