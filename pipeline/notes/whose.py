@@ -1,0 +1,77 @@
+"""Which tooth a value of a note belongs to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.notes.conditions import Scene
+from pipeline.notes.context import HISTORY, PERSON, PLAN
+from pipeline.notes.fields import TABLE_OF
+from pipeline.notes.numbers import Read
+from pipeline.notes.teeth_named import Named
+
+TEXT, ROW, NOBODY = "text", "row", ""
+# Words before a tooth that is only mentioned beside the one that is treated.
+_BESIDE = frozenset("adjacent opposing next neighboring neighbouring opp adj abutment contact contacts mesial distal".split())
+
+
+class Whose:
+    """The teeth of a note and what each part of it is about."""
+
+    def __init__(self, scene: Scene, named: Sequence[Named], row_tooth: int | None) -> None:
+        self._scene, self._row = scene, row_tooth
+        note = scene.note
+        self._named = []
+        for one in named:
+            place = note.token_at(one.start)
+            beside = bool(_BESIDE & set(note.words[max(0, place - 3) : place]))
+            other = scene.contexts.said[PERSON][place]
+            if not other:
+                self._named.append((one, note.sentence_at[place], place, beside))
+        self.distinct = {t for one, *_ in self._named for t in one.teeth}
+
+    def teeth_of(self, r: Read) -> list[tuple[int | None, str, bool]]:
+        """The teeth that a value is of: number, who says so, and whether it is clear."""
+        note = self._scene.note
+        place = note.token_at(r.start)
+        sentence = note.sentence_at[place]
+        here = [n for n in self._named if n[1] == sentence and not n[3]]
+        if here:
+            chosen = self._in_sentence(here, r)
+            return [(t, TEXT, True) for t in chosen.teeth]
+        earlier = [n for n in self._named if n[1] < sentence and not n[3]]
+        heads = [n for n in earlier if n[0].heads]
+        if heads and (self._row is None or len(self.distinct - {self._row}) > 0):
+            last_head = heads[-1]
+            later = [n for n in earlier if n[1] > last_head[1] and set(n[0].teeth) - set(last_head[0].teeth)]
+            if not later or self._row is not None:
+                return [(t, TEXT, True) for t in last_head[0].teeth]
+        if self._row is not None:
+            return [(self._row, ROW, True)]
+        active = [n for n in earlier if not self._said_of_another_time(n[2])] or earlier
+        if active:
+            return self._latest(active, r)
+        after = [n for n in self._named if n[1] > sentence and not n[3] and not self._said_of_another_time(n[2])]
+        if after and len({t for n in after for t in n[0].teeth}) == len(after[0][0].teeth):
+            return [(t, TEXT, True) for t in after[0][0].teeth]
+        return [(None, NOBODY, True)]
+
+    def _in_sentence(self, here: list[tuple[Named, int, int, bool]], r: Read) -> Named:
+        """Of teeth named in the same sentence the last before the value, else the first after it."""
+        before = [n[0] for n in here if n[0].start <= r.start]
+        return before[-1] if before else here[0][0]
+
+    def _latest(self, earlier: list[tuple[Named, int, int, bool]], r: Read) -> list[tuple[int | None, str, bool]]:
+        """The tooth last spoken of; of several, the last in whose sentence work of the value's kind is named."""
+        everyone = {n[0].teeth for n in earlier}
+        if len(everyone) > 1:
+            wanted = {"endo_details": "endo_strong", "crown_details": "crown", "findings": "recall"}[TABLE_OF.get(r.field, "endo_details")]
+            same_kind = [n for n in earlier if wanted in self._scene.sentence_classes(n[1])]
+            if same_kind:
+                return [(t, TEXT, True) for t in same_kind[-1][0].teeth]
+            return [(t, TEXT, False) for t in earlier[-1][0].teeth]
+        return [(t, TEXT, True) for t in earlier[-1][0].teeth]
+
+    def _said_of_another_time(self, place: int) -> bool:
+        said = self._scene.contexts.said
+        return said[PLAN][place] or said[HISTORY][place]
