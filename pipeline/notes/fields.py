@@ -6,18 +6,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipeline.fields import input_fields
-
 if TYPE_CHECKING:
     from pipeline.notes.read import NoteValue
 
 RATIO = "naocl_ratio"
-TABLE_OF: dict[str, str] = {
-    field: table
-    for table in ("endo_details", "crown_details", "findings")
-    for field in input_fields(table)
-    if field not in ("patient_id", "tooth", "service_date", "exam_date", "prep_date", "seat_date")
-} | {RATIO: "endo_details"}
 # Where two values stand, the earlier in the list counts: what says more, or what came of it.
 _FIRST_OF: dict[str, tuple[str, ...]] = {
     "separated_instrument": ("removed", "bypassed", "after_cleaning", "before_cleaning"),

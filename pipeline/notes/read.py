@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 from pipeline.notes.conditions import Scene, holds
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
-from pipeline.notes.fields import TABLE_OF, settle
+from pipeline.fields import NOTE_FIELDS as TABLE_OF
+from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
 from pipeline.notes.numbers import Read, numbers_read
 from pipeline.notes.teeth_named import Named, teeth_named

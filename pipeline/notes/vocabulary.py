@@ -164,7 +164,8 @@ def _longest(found: list[Match]) -> list[Match]:
     for m in sorted(found, key=lambda m: (m.first - m.last, m.first)):
         if not any(
             k.first <= m.first and m.last <= k.last and k.last - k.first > m.last - m.first
-            and k.entry.field == m.entry.field and k.entry.kind == m.entry.kind
+            and (k.entry.field, k.entry.kind) == (m.entry.field, m.entry.kind)
+            and (m.entry.kind != "context" or k.entry.value == m.entry.value)
             for k in kept
         ):  # fmt: skip
             kept.append(m)

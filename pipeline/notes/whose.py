@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from pipeline.notes.conditions import Scene
 from pipeline.notes.context import HISTORY, PERSON, PLAN
-from pipeline.notes.fields import TABLE_OF
+from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.numbers import Read
 from pipeline.notes.teeth_named import Named
 

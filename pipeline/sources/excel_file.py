@@ -26,7 +26,7 @@ STRUCK = "(struck through)"
 # A sheet with this column is a worksheet of ours: it says which fields were filled in before the practice got it.
 ALREADY_KNOWN = "already_known"
 # Its sheets are called as the tables that they are read as, but for these.
-_SHEETS = {"elsewhere": "done elsewhere"}
+_SHEETS = {"elsewhere": "done elsewhere", "note_answers": "from notes", "note_checks": "check against charts"}
 _BATCH_ROWS = 100_000
 _LOOK_FOR_HEADINGS = 50
 _MANY_COLUMNS = 3  # from so many columns on, a row with one filled cell is a note
