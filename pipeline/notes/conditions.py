@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from functools import cached_property
 
@@ -12,6 +13,13 @@ from pipeline.notes.vocabulary import Match, Vocabulary
 _NEAR = 4  # tokens to either side
 _AROUND = 2  # sentences to either side
 _TREATED = frozenset("obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta".split())
+
+
+_AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
+_RECALL = re.compile(
+    rf"\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|recall|exam|review|after)\b"
+    rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|\brct\b.{{0,12}}\d+\s*{_AGO}\s+ago"
+)
 
 
 class Scene:
@@ -34,9 +42,24 @@ class Scene:
             place for place, word in enumerate(self.note.words)
             if "recall_strong" in known.get(word, ()) and not self.contexts.said[PLAN][place]
         ]  # fmt: skip
+        for m in _RECALL.finditer(self.note.clean):
+            place = self.note.clean_token_at(m.start())
+            if not self.contexts.said[PLAN][place]:
+                seen.append(place)
         if not seen:
             return False
-        return seen[0] <= 6 or not _TREATED & self.note.word_set
+        return min(seen) <= 6 or not _TREATED & self.note.word_set
+
+    def near_work(self, place: int, name: str) -> bool:
+        """Whether a word of a class, not in a plan, stands in the sentence of a token or in one of those around."""
+        at, last, known = self.note.sentence_at[place], len(self.note.sentences), self.words.classes
+        for number in range(max(0, at - _AROUND), min(last, at + _AROUND + 1)):
+            if name in self.sentence_classes(number):
+                s = self.note.sentences[number]
+                plan = self.contexts.said[PLAN]
+                if any(name in known.get(self.note.words[p], ()) and not plan[p] for p in range(s.first, s.last)):
+                    return True
+        return False
 
     def sentence_classes(self, number: int) -> set[str]:
         """Classes of the words of one sentence."""
@@ -78,7 +101,7 @@ def _paired(s: Scene, m: Match) -> bool:
 def _prepping(s: Scene, m: Match) -> bool:
     if _TREATED & s.note.word_set and not s.near(m, "prepping", 12):
         return False
-    return s.around(m, "prepping") and "crown" in s.classes
+    return s.near_work(m.first, "prepping") and "crown" in s.classes
 
 
 def _not_before(s: Scene, m: Match) -> bool:
@@ -100,8 +123,9 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
     "recall": lambda s, m: s.is_recall,
     "prepping": _prepping,
+    "not_prepping": lambda s, m: not _prepping(s, m),
     "prepping_status": lambda s, m: _prepping(s, m) and s.near(m, "prepping", 3),
-    "filling": lambda s, m: s.within(m, "filling"),
+    "filling": lambda s, m: s.within(m, "filling") or "endo_strong" in s.classes,
     "irrigation": lambda s, m: s.within(m, "irrigation"),
     "irrigating": lambda s, m: s.within(m, "irrigating"),
     "instrumenting_not_glide": lambda s, m: s.within(m, "instrumenting") and not s.near(m, "glide"),

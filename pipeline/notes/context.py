@@ -63,6 +63,8 @@ class Contexts:
                 self.far_negated[place] = True
         elif value == "negation_after":
             self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER))
+        elif value == "history" and self._note.words[m.last : m.last + 1] in (["treated"], ["initiated"]):
+            return  # a diagnosis, not a time
         elif value == "history":
             self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE))
             if word in ("years", "yrs", "year", "yr", "months", "decades", "by", "long", "last", "elsewhere", "in"):
@@ -72,6 +74,8 @@ class Contexts:
             self._mark(PLAN, self._backward(m.first, sentence))
         elif value == "plan_line":
             self._mark(PLAN, range(m.first, sentence.last))
+            if word == "next":
+                self._mark(PLAN, self._backward(m.first, sentence, reach=6))
         elif value == "risk":
             if self._note.words[m.last : m.last + 1] != ["not"]:
                 self._mark(RISK, self._forward(m.last, sentence, commas=True))

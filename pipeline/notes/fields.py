@@ -67,6 +67,8 @@ def _one(values: list[NoteValue]) -> NoteValue | None:
     pool = [v for v in pool if v.value in told]
     if len(told) == 1:
         return pool[0]
+    if field == "crown_in_place":
+        return replace(pool[-1], sure=pool[-1].value == "true")  # it came off, and was put back
     if field in ("length_short_of_apex_mm", "visits", "master_apical_size_iso", "canals", "preop_pai"):
         return _heaviest(field, pool)
     if field in _LATEST:

@@ -21,7 +21,8 @@ _CALLED = {
     "cement": {"composite": "", "amalgam": "", "epoxy_resin": "", "calcium_silicate": "", "calcium_hydroxide": "",
                "other": ""},
 }  # fmt: skip
-_ADHESIVE = frozenset("bond adhesive bonding self dual cure".split())
+_FOR_A_WHILE = frozenset("temp temporary provisional temporarily provisionally interim tempo".split())
+_LASTING = frozenset("definitive definitively perm permanent permanently final".split())
 
 
 def materials_read(scene: Scene) -> Iterator[Read]:
@@ -46,6 +47,8 @@ def materials_read(scene: Scene) -> Iterator[Read]:
         value = _CALLED.get(name, {}).get(m.entry.value, m.entry.value) if name != "-" else ""
         if not value:
             continue
+        if name == "cement" and _not_of_the_crown(scene, role, m):
+            continue
         first, last = min(m.first, role.first), max(m.last, role.last)
         sure = not (name == "cement" and m.entry.value == "resin" and role.entry.needs == "seating")
         yield Read(name, value, note.tokens[first].start, note.tokens[last - 1].end, sure, m.entry.rule)
@@ -56,7 +59,10 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     words = scene.note.words
     ahead = [r for r in roles if m.last <= r.first < min(s.last, m.last + _BEHIND)]
     between = set(words[m.last : ahead[0].first]) if ahead else set()
-    if ahead and not between & set(",;.:+&/") and not between & {"and", "then", "with", "w/", "in", "over"}:
+    joined = {"and", "then", "with", "w/", "in", "over", "on", "at"}
+    if ahead and ahead[0].entry.field == "orifice_seal":
+        joined -= {"over", "in", "on", "at"}
+    if ahead and not between & set(",;.:+&/") and not between & joined:
         # "... closed with composite, core": the end of another comes behind a sign; this one is right behind.
         return ahead[0]
     before = [r for r in roles if max(s.first, m.first - _AHEAD) <= r.first and r.last <= m.first]
@@ -64,8 +70,18 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     return overlapping[0] if overlapping else max(before, key=lambda r: r.last) if before else None
 
 
+def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
+    """Cement for the time being, or of a post."""
+    words = scene.note.words
+    s = scene.note.sentences[scene.note.sentence_at[role.first]]
+    before = words[max(s.first, min(role.first, m.first) - 8) : max(role.last, m.last)]
+    if _FOR_A_WHILE & set(before[-5:]) and not _LASTING & set(before):
+        return True
+    return bool({"post", "posts"} & set(before)) and not {"crown", "crn", "crowns", "pfm"} & set(before)
+
+
 def _beside_points(scene: Scene, m: Match) -> bool:
     near = scene.note.words[max(0, m.first - 5) : m.last + 4]
-    return bool({"gp", "gutta", "cone", "cones", "obturated", "obturation", "points"} & set(near)) and not (
+    return bool({"gp", "gutta", "cone", "cones", "obturated", "obturation", "points", "sc", "wv", "wvc", "vertical", "lateral", "cwc"} & set(near)) and not (
         {"putty", "plug", "repair", "cap", "perforation"} & set(near)
     )

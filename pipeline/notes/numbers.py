@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.notes.text import Note
 
@@ -34,7 +34,9 @@ def numbers_read(note: Note) -> Iterator[Read]:
     words = note.word_set
     for anchors, read in _READERS:
         if not anchors.isdisjoint(words):
-            yield from read(note)
+            for found in read(note):
+                start, end = note.as_written(found.start, found.end)
+                yield replace(found, start=start, end=end)
 
 
 def plain(value: float) -> str:
@@ -44,6 +46,7 @@ def plain(value: float) -> str:
 
 _STRENGTH = re.compile(
     rf"(?P<a>{_N})\s*(?:-|to)?\s*{_PCT}\s*(?:\(?w/v\)?\s*)?(?:conc\w*\.?\s*|solution\s*|strength\s*)?(?:of\s+)?{_HYPO}"
+    rf"|{_HYPO}\s*%\s*[-:=]*\s*(?P<c>{_N})(?!\d)"
     rf"|{_HYPO}\s*(?:solution|soln|irrigation|irrigant|rinse|was|used|at|of|in|is|conc\w*\.?|strength|w/|with|a|the|[:=,(@]|-|\s)*"
     rf"(?P<b>{_N}){_PCT}"
 )
@@ -58,16 +61,23 @@ _BLEACH_FIRST = re.compile(rf"{_BLEACH}\s*(?:to|:|/|-|and)\s*(?:sterile\s+|disti
 _WATER_FIRST = re.compile(rf"{_WATER}\s*(?:to|:|/|-|and)\s*{_BLEACH}|parts?\s+(?:sterile\s+|distilled\s+)?{_WATER}.*{_BLEACH}|dilut\w*")
 _SHARE = re.compile(rf"(full|half|quarter|1/2|1/4)[\s-]*(?:strength|str|conc\w*)")
 _SHARES = {"full": 0, "half": 1, "1/2": 1, "quarter": 3, "1/4": 3}
+_DILUTED_TO = re.compile(rf"\bdil(?:uted?|\.)?\s*(?:down\s*)?to\s*({_N}){_PCT}")
+_PARTS = re.compile(
+    rf"(?P<a>\d|one|two|three|four|five)\s*parts?\s*(?:of\s+)?(?:{_N}{_PCT}\s*)?(?P<what>{_BLEACH}\w*|{_WATER})[^.;\n]{{0,25}}?\b(?:to|and|:|,|with|/)\s*(?P<b>\d|one|two|three|four|five)\s*parts?"
+)
 _HYPO_WORD = re.compile(_HYPO)
 
 
 def _hypochlorite(note: Note) -> Iterator[Read]:
-    text = note.lower
+    text = note.clean
     ratios = list(_ratios(note))
     within = [(r.start, r.end) for r in ratios]
     found = False
+    if (m := _DILUTED_TO.search(text)) and _HYPO_WORD.search(text):
+        yield Read("naocl_percent", plain(_float(m[1])), m.start(), m.end(), True, "naocl_diluted_to")
+        return
     for m in _STRENGTH.finditer(text):
-        value = _float(m["a"] or m["b"])
+        value = _float(m["a"] or m["b"] or m["c"])
         if any(a <= m.start() < b or m.start() < a < m.end() for a, b in within):
             continue
         found = True
@@ -88,14 +98,18 @@ def _hypochlorite(note: Note) -> Iterator[Read]:
 
 def _ratios(note: Note) -> Iterator[Read]:
     """Ratios, water first unless the words say otherwise; with the stock beside them a strength."""
-    text = note.lower
+    text, start = note.clean, 0
     for s in note.sentences:
-        start, end = note.tokens[s.first].start, note.tokens[s.last - 1].end
-        part = text[start:end]
+        part = note.clean_span(s.first, s.last)
+        start = text.index(part, start) if part else start
         if not _HYPO_WORD.search(part):
             continue
         spans = [(m.start(), m.end(), _SHARES[m[1]], 1) for m in _SHARE.finditer(part)]
-        for m in _RATIO.finditer(part):
+        for m in _PARTS.finditer(part):
+            a, b = (int(_COUNTS.get(g) or g) for g in (m["a"], m["b"]))
+            water, bleach = (a, b) if re.match(_WATER, m["what"]) else (b, a)
+            spans.append((m.start(), m.end(), water, bleach))
+        for m in _RATIO.finditer(part) if not spans else ():
             around = part[max(0, m.start() - 45) : m.end() + 45]
             if not (_HYPO_WORD.search(around) or "dilut" in around):
                 continue
@@ -115,7 +129,7 @@ def _ratios(note: Note) -> Iterator[Read]:
             ends = [last, *(m.end() for m in hypo[:1]), *(m.end() for m in other[:1])]
             a, b = start + min(places), start + max(ends)
             # Bleach first is seldom meant by 1:3; which of the two it is has to be asked.
-            clear = water >= stock_parts or bool(_WATER_FIRST.search(part) or _BLEACH_FIRST.search(part))
+            clear = not water or water >= stock_parts or bool(_WATER_FIRST.search(part) or _BLEACH_FIRST.search(part))
             if other:
                 stock = _float(other[0][1])
                 given = stock * stock_parts / (water + stock_parts)
@@ -129,11 +143,17 @@ def _ratios(note: Note) -> Iterator[Read]:
 
 
 _CANAL = r"(?:mb-?[12]?|ml|mm|db|dl|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesial|m|d|b|l|p)"
+_CANAL_WORD = r"(?:mb-?[12]?|ml|db|dl|palatal|pal|lingual|buccal|distal|mesial|p|d|b|l)"
 _SIZE = re.compile(r"(?<![\d.:%])(?:#|size|sz|iso|no\.?)?\s*(\d{2,3})(?:\s*[/,.@-]?\s*(?:\.|0|\.0)(\d{1,2})\b|(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))")
 _MAF = re.compile(
-    r"\b(?:m\.?a\.?f\.?s?|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
-    r"(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|m\.a\.\s?size|mas)\b"
+    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
+    r"(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
 )
+_SIZE_MAF = re.compile(r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:maf|master\s+apical\s+file)\b")
+_FILE_SIZE = re.compile(
+    r"\b(?:recip\w*|rotary|single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
+)
+_PER_CANAL = re.compile(rf"\b{_CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|(?<![\d.])(\d{{2}})\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|mesial|distal|palatal|buccal|lingual)s?\b")
 _STOP_SIZES = re.compile(r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b")
 _SHAPED = re.compile(
     r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|filing|rotary|rotaries|rotated|finish\w*|"
@@ -146,7 +166,7 @@ _SMALL_FIRST = re.compile(r"(?:patency|glide\s*path|glidepath|scout\w*|initial|n
 
 
 def _sizes(note: Note) -> Iterator[Read]:
-    text = note.lower
+    text = note.clean
     told = False
     for m in _MAF.finditer(text):
         rest = text[m.end() : m.end() + 90]
@@ -156,12 +176,19 @@ def _sizes(note: Note) -> Iterator[Read]:
         if not sizes or sizes[0][1] > 45:
             continue
         told = True
-        same = len({n for n, _ in sizes}) == 1
+        same = len({n for n, _ in sizes} | _sizes_of_canals(note, m.start())) == 1
         largest = max(n for n, _ in sizes)
         yield Read("master_apical_size_iso", str(largest), m.start(), m.end() + sizes[-1][1], same, "apical_size", 3)
     if told:
         return
+    for m in _SIZE_MAF.finditer(text):
+        if int(m[1]) in ISO_SIZES:
+            yield Read("master_apical_size_iso", m[1], m.start(), m.end(), True, "apical_size", 3)
+            return
     found: list[tuple[int, int, int, bool]] = []
+    for m in _FILE_SIZE.finditer(text):
+        if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
+            found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
         if size in ISO_SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
@@ -173,8 +200,16 @@ def _sizes(note: Note) -> Iterator[Read]:
     if found:
         largest = max(found)
         rising = all(a[0] <= b[0] for a, b in zip(found, found[1:], strict=False))
-        sure = largest[3] and (rising or len({f[0] for f in found}) == 1)
+        others = _sizes_of_canals(note, largest[1]) - {largest[0]}
+        sure = largest[3] and not others and (rising or len({f[0] for f in found}) == 1)
         yield Read("master_apical_size_iso", str(largest[0]), largest[1], largest[2], sure, "shaped_to", 1)
+
+
+def _sizes_of_canals(note: Note, position: int) -> set[int]:
+    """Sizes that the words around a place give to single canals: where they differ no one size is the tooth's."""
+    around = note.clean[max(0, position - 40) : position + 90]
+    found = {int(a or b) for a, b in _PER_CANAL.findall(around)}
+    return {n for n in found if n in ISO_SIZES and n >= 20}
 
 
 _MM = r"\s*-?\s*(?:mm|millimet\w+|mil+s?)\b"
@@ -183,6 +218,7 @@ _APEX = r"(?:(?:the|of|from|to|at|radiographic|radiograph\w*|rad\.?|xray|x-ray|a
 _SHORT_OF = re.compile(
     rf"(?P<range>\bwithin\s+|<\s*|less than\s+)?{_HOW_FAR}{_MM}\s*(?:short|shy|coronal|away|back|from|off|inside)\s*(?:(?:of|from|to)\s+)?(?P<apex>{_APEX})?"
     rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|:)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{_MM}"
+    rf"|(?P<q>{_N})\s*short\s+(?:of|from)\s+(?P<apex2>{_APEX})"
     rf"|(?:apex|ra|eal|length)\s*(?:reading\s*)?(?:minus|-)\s*(?P<k>{_N}){_MM}"
 )
 _LONG = re.compile(
@@ -198,15 +234,15 @@ _NOT_LENGTH = re.compile(r"margin|post\b|ferrule|sulcus|crest|pocket|probing|cle
 
 
 def _lengths(note: Note) -> Iterator[Read]:
-    text = note.lower
+    text = note.clean
     for pattern, sign, rule in ((_SHORT_OF, 1, "short_of_apex"), (_LONG, -1, "past_apex"), (_FLUSH, 0, "flush")):
         for m in pattern.finditer(text):
             around = _sentence_text(note, m.start())
             named = m.groupdict()
-            near_apex = sign == 0 or named.get("apex") or _ENDO_NEAR.search(around)
+            near_apex = sign == 0 or named.get("apex") or named.get("apex2") or _ENDO_NEAR.search(around)
             if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end() + 12]):
                 continue
-            first = named.get("n") or named.get("m") or named.get("k")
+            first = named.get("n") or named.get("m") or named.get("k") or named.get("q")
             second = named.get("n2") or named.get("m2")
             far = 0.0 if sign == 0 else _float(first or "0")
             sure = far <= 5 and not named.get("range") and not second and (sign != 1 or bool(named.get("apex") or "short" in m.group()))
@@ -217,9 +253,9 @@ def _lengths(note: Note) -> Iterator[Read]:
 
 
 _CANALS = re.compile(
-    r"(?<![\d./#:])\b(?P<n>[1-6]|one|two|three|four|five)\s*(?:-\s*)?(?:separate\s+|distinct\s+|root\s+|total\s+|main\s+|patent\s+)?(?:canals?|canaled|orifices)\b(?!\s*(?:left|remain))"
+    r"(?<![\d./#:])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:separate\s+|distinct\s+|total\s+|main\s+|patent\s+)?(?:canals?|canaled|orifices)\b(?!\s*(?:left|remain))"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
-    r"|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
+    r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
 )
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
 _NAMES = re.compile(r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b")
@@ -229,9 +265,9 @@ _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b",
 
 
 def _canals(note: Note) -> Iterator[Read]:
-    text, told = note.lower, False
+    text, told = note.clean, False
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"]
+        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"]
         sure = not _OF_CANALS.search(text[max(0, m.start() - 10) : m.start()])
         told = True
         yield Read("canals", plain(_float(word)), m.start(), m.end(), sure, "canals", 2)
@@ -246,13 +282,16 @@ def _canals(note: Note) -> Iterator[Read]:
 
 _FERRULE = re.compile(
     rf"\bferr?ule\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{_N})(?:\s*(?:-|to)\s*(?P<n2>{_N}))?(?P<plus>\+)?(?:{_MM})?(?!\s*(?:/|%))"
-    rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{_N})(?:\s*(?:-|to)\s*(?P<m2>{_N}))?(?P<plus2>\+)?{_MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}ferr?ule\b"
+    rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{_N})(?:\s*(?:-|to)\s*(?P<m2>{_N}))?(?P<plus2>\+)?{_MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}fer(?:r?ule)?\b"
 )
 _NO_FERRULE = re.compile(r"\b(?:no|without|w/o|zero|lacks|lacking)\s+(?:an?\s+)?(?:\w+\s+)?ferr?ule\b|\bferr?ule\s*(?::|=)?\s*(?:none|absent)")
 
 
+_PARTLY = re.compile(r"\s*(?:on|at|in|facial|buccal|lingual|mesial|distal|m\b|d\b|b\b|l\b)")
+
+
 def _ferrule(note: Note) -> Iterator[Read]:
-    text = note.lower
+    text = note.clean
     for m in _FERRULE.finditer(text):
         first, second = m["n"] or m["m"], m["n2"] or m["m2"]
         value = _float(first)
@@ -262,40 +301,41 @@ def _ferrule(note: Note) -> Iterator[Read]:
         if value <= 8:
             yield Read("ferrule_mm", plain(value), m.start(), m.end(), not loose, "ferrule")
     for m in _NO_FERRULE.finditer(text):
-        yield Read("ferrule_mm", "0", m.start(), m.end(), "adequate" not in m.group(), "no_ferrule")
+        yield Read("ferrule_mm", "0", m.start(), m.end(), not _PARTLY.match(text[m.end() :]) and "adequate" not in m.group(), "no_ferrule")
 
 
 _PAI = re.compile(
-    r"\b(?:pai|periapical\s+index|p\.a\.i\.?)\b(?:\s*(?:score|index|grade|of|is|was|now|today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|[=:(#-]))*?\s*(?P<a>[1-5])(?![\d.]|\s*(?:mm|%|/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
+    r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
 _BEFORE = re.compile(r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$")
 
 
 def _pai(note: Note) -> Iterator[Read]:
-    text = note.lower
+    text = note.clean
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
-        yield Read("preop_pai" if before else "preop_or_pai", m["a"], m.start(), m.end(), True, "pai", 2)
+        yield Read("preop_pai" if before else "preop_or_pai", plain(_float(m["a"])), m.start(), m.end(), True, "pai", 2)
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
-        elif before and (later := re.match(r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)", text[m.end() :])):
-            yield Read("preop_or_pai", later[1], m.start(), m.end() + later.end(), True, "pai_now", 2)
+        elif before and (later := re.match(r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+recall)", text[m.end() :])):
+            yield Read("preop_or_pai", later[1] or later[2], m.start(), m.end() + later.end(), True, "pai_now", 2)
 
 
 _VISITS = re.compile(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left))"
-    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:)\s*(?P<m>[1-6])\b"
+    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b"
     r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
+    r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
     r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|appointment|sitting)\b"
 )
 _DONE = re.compile(r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta")
 
 
 def _visits(note: Note) -> Iterator[Read]:
-    text = note.lower
+    text = note.clean
     for m in _VISITS.finditer(text):
-        if m["n"] or m["m"]:
-            yield Read("visits", plain(_float(m["n"] or m["m"])), m.start(), m.end(), True, "visits", 3)
+        if m["n"] or m["m"] or m["v"]:
+            yield Read("visits", plain(_float(m["n"] or m["m"] or m["v"])), m.start(), m.end(), True, "visits", 3)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
         elif _DONE.search(text) and not text[: m.start()].rstrip().endswith(("since", "from", "at last")):
@@ -303,8 +343,8 @@ def _visits(note: Note) -> Iterator[Read]:
 
 
 def _sentence_text(note: Note, position: int) -> str:
-    s = note.sentences[note.sentence_at[note.token_at(position)]]
-    return note.lower[note.tokens[s.first].start : note.tokens[s.last - 1].end]
+    s = note.sentences[note.sentence_at[note.clean_token_at(position)]]
+    return note.clean_span(s.first, s.last)
 
 
 def _float(text: str) -> float:
@@ -320,10 +360,10 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
                "ocl hypochlorit".split()), _hypochlorite),
     (frozenset("maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
                "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
-               "instr m rotaries mac sequence mas".split()), _sizes),
+               "instr m mafs single rotaries mac sequence mas".split()), _sizes),
     (frozenset("mm millimeters millimeter apex short flush long mil mils ra".split()), _lengths),
-    (frozenset("canals canal orifices wl wls mb mb1 mb2 db located lengths canaled".split()), _canals),
-    (frozenset("ferrule ferule".split()), _ferrule),
-    (frozenset("pai periapical".split()), _pai),
-    (frozenset("visit visits appt appts appointment appointments sitting sittings session sessions".split()), _visits),
+    (frozenset("canals canal orifices wl wls mb mb1 mb2 db located lengths canaled c".split()), _canals),
+    (frozenset("ferrule ferule fer".split()), _ferrule),
+    (frozenset("pai pai1 pai2 pai3 pai4 pai5 periapical p".split()), _pai),
+    (frozenset("visit visits v appt appts appointment appointments sitting sittings session sessions".split()), _visits),
 )  # fmt: skip

@@ -25,6 +25,8 @@ LONGEST_EVIDENCE = 120
 _SIGNS = frozenset({"symptomatic", "preop_or_pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "crown_in_place"})
+_PUT_BACK = frozenset("recemented recement rebonded recementation reseated".split())
+_DENIES = frozenset("none no nil denied n absent neg negative".split())
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
 
 
@@ -115,16 +117,24 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         return
     if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO:
         return
-    if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _done_today(scene, r):
-        return
+    if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
+        if r.field != "material" or "prepping" not in scene.classes:
+            return
+        r = replace(r, sure=False)  # "will be zirconia", on the day of the preparation
+    if r.field == "material" and not (scene.near_work(first, "prepping") or scene.near_work(first, "seating_strong")):
+        r = replace(r, sure=False)  # a crown that is only spoken of
     far = r.field in _SIGNS and contexts.far_negated[first]
     own_words = rule == "own_words"
     if (contexts.said[NEGATED][first] or far) and _can_be_denied(r, note.words[first:last]):
-        if negated:
-            yield replace(r, value=negated)
+        if negated and negated != "-":
+            yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
+        elif negated == "-" and far and not contexts.said[NEGATED][first]:
+            return
         elif own_words or r.field in ("rubber_dam", "irrigant_activation"):
             return
         return
+    if r.field == "crown_in_place" and r.value == "false" and _PUT_BACK & note.word_set:
+        r = replace(r, sure=False)
     if contexts.of(DOUBT, first, last):
         r = replace(r, sure=False)
     yield r
@@ -132,21 +142,14 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
 
 def _can_be_denied(r: Read, words: Sequence[str]) -> bool:
     """Whether a "no" before the words denies them; not where it is part of them, nor before a number."""
-    if words and words[0] in ("no", "not", "without", "w/o", "non"):
+    if words and (words[0] in ("no", "not", "without", "w/o", "non") or _DENIES & set(words[1:])):
         return False
-    return not (r.value == "none" or r.rule in ("no_ferrule",))
+    return not (r.value == "none" or r.rule.startswith(("no_ferrule", "pai")))
 
 
-def _done_today(scene: Scene, r: Read) -> bool:
-    """A material named in a note of the crown's own day is what is made, though the crown is still to come."""
-    return r.field in ("material",) and "seating_strong" in scene.classes and scene.within(
-        _match_at(scene, r), "seating_strong"
-    )  # fmt: skip
-
-
-def _match_at(scene: Scene, r: Read) -> Match:
-    place = scene.note.token_at(r.start)
-    return Match(scene.matches[0].entry, place, place + 1)
+def _of_today(words: Sequence[str], r: Read) -> bool:
+    """ "No post needed" is no plan: the word of planning is part of what is said."""
+    return r.value == "none" and bool({"needed", "required", "necessary", "indicated"} & set(words))
 
 
 __all__ = ["TEXT", "Named", "NoteValue", "read_note"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from pipeline.notes.text import Note
@@ -11,7 +11,7 @@ from pipeline.teeth import teeth
 
 _NOT_TEETH_BEFORE = re.compile(
     r"(?:\bto|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
-    r"through|between|up|tip|needle|ga|master|gates|patency|glide|final|mac|spreader|plugger|no\.?\s*of|post)"
+    r"through|between|up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|spreader|plugger|no\.?\s*of|post)"
     r"\s*[:=]?\s*$"
 )
 _NOT_TEETH_AFTER = re.compile(
@@ -32,7 +32,7 @@ _BARE = re.compile(
 )
 _AFTER_WORD = re.compile(
     r"\b(?:rct|endo|root canal(?: treatment| therapy)?|crown|crown prep|prep|prepped|re-?treat(?:ment)?|retx|recall|"
-    r"pfm|zirconia crown|crn|seat(?:ed)?(?: crown)?|obturated|access(?:ed)?)\s*(?:on|for|of|:|,|-)?\s+(?:#|tooth\s*)?"
+    r"pfm|zirconia crown|crn|seat(?:ed)?(?: crown)?|obturated|access(?:ed)?)\s*(?:on|for|of|:|,|-)?\s*(?:#|tooth\s*)?"
     r"(\d{1,2})\b(?!\s*(?:mm|%|canals?|visits?|x|min|mo|month|week|wk|year|yr|day|carp|film|/|[.:]\d))"
 )
 _QUADRANT = re.compile(r"\b(u\.?r\.?|u\.?l\.?|l\.?l\.?|l\.?r\.?)\s?-?\s?([1-8])\b(?!\s*(?:mm|%|x))")
@@ -61,7 +61,7 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
     Numbers of files, burs, clamps and cones are none, nor is a number alone unless it heads a line or stands with the
     name of the work.
     """
-    text, found = note.lower, []
+    text, found = note.clean, []
     for m in _HASH.finditer(text):
         named = _listed(m["list"], notation)
         after = text[m.start("list") + len(_first(m["list"])) :]
@@ -81,7 +81,8 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
     for m in _NAMED.finditer(text):
         if not _taken(found, m.start(), m.end()):
             found.append(Named((_by_name(m),), m.start(), m.end()))
-    return [_with_head(text, one) for one in sorted(found, key=lambda one: one.start)]
+    headed = [_with_head(text, one) for one in sorted(found, key=lambda one: one.start)]
+    return [replace(one, start=span[0], end=span[1]) for one in headed for span in [note.as_written(one.start, one.end)]]
 
 
 def _with_head(text: str, one: Named) -> Named:

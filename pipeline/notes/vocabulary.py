@@ -20,7 +20,20 @@ _SHORTEST_REPAIRED = 6  # letters; shorter words are too often others of their o
 _SHORTEST_SWAPPED = 5  # two neighbours swapped make another word of its own less often
 _END = ""  # the key under which a branch of phrases keeps what ends there
 # Words that are a slip away from one of the vocabulary and mean something else.
-_NO_SLIPS = frozenset("barrier carried carries carrying condense condenser completes prepares retreats restores".split())
+_NO_SLIPS = frozenset(
+    "three seven eight barrier carried carries carrying condense condenser completes prepares retreats restores "
+    "patients patience lining finish diner angel trail quite quiet causal casual marital martial form united "
+    "placing palced caries dentine dentist scaled scaling sealant sealants heated treats spaced paces places bended "
+    "bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped".split()
+)
+# Words of the vocabulary that are everyday ones: a slip from one of them is more often another everyday word.
+_EVERYDAY = frozenset(
+    "there their these those after still being right while where today again since either other another option options "
+    "before placed during present prior though through until would could should about maybe under pulled plans planned "
+    "different possible think thinks tooth teeth years months weeks mother father sister brother friend spouse three "
+    "first second third fourth normal great other's return returns office doctor visit visits number needed needs "
+    "asking asked wants chance place closed sealed filled level light large small heavy final field chart charts".split()
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +126,7 @@ class Repairs(dict[str, str]):
         self._known = frozenset(known)
         self._near: dict[str, set[str]] = {}
         for word in self._known:
-            if len(word) >= _SHORTEST_SWAPPED and word.isalpha():
+            if len(word) >= _SHORTEST_SWAPPED and word.isalpha() and word not in _EVERYDAY:
                 for form in _one_less(word):
                     self._near.setdefault(form, set()).add(word)
 
@@ -159,15 +172,10 @@ def _same_stem(word: str, known: str) -> bool:
 
 
 def _longest(found: list[Match]) -> list[Match]:
-    """Without those that lie within a longer match of their field and kind."""
+    """Without those that a longer match of their field and kind makes needless."""
     kept: list[Match] = []
     for m in sorted(found, key=lambda m: (m.first - m.last, m.first)):
-        if not any(
-            k.first <= m.first and m.last <= k.last and k.last - k.first > m.last - m.first
-            and (k.entry.field, k.entry.kind) == (m.entry.field, m.entry.kind)
-            and (m.entry.kind != "context" or k.entry.value == m.entry.value)
-            for k in kept
-        ):  # fmt: skip
+        if not any(_goes_before(k, m) for k in kept):
             kept.append(m)
     return sorted(kept, key=lambda m: (m.first, m.last))
 
@@ -182,6 +190,17 @@ def _shipped() -> tuple[tuple[Entry, str], ...]:
         entry = Entry(row["kind"], row["field"], row["value"], row["needs"], row["sure"] == "yes", row["negated"], rule)
         out.append((entry, row["phrase"]))
     return tuple(out)
+
+
+def _goes_before(k: Match, m: Match) -> bool:
+    """Whether a longer match of the same field overlaps another; of contexts, one of the same kind that holds it."""
+    if k.entry.kind != m.entry.kind or k.entry.field != m.entry.field or k.last - k.first <= m.last - m.first:
+        return False
+    if m.entry.kind == "context":
+        return k.entry.value == m.entry.value and k.first <= m.first and m.last <= k.last
+    if m.entry.kind == "role" or m.entry.field == "separated_instrument":
+        return k.first <= m.first and m.last <= k.last
+    return k.first < m.last and m.first < k.last
 
 
 def _spelled_out(phrase: str) -> Iterator[tuple[str, ...]]:

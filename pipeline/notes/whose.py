@@ -39,6 +39,8 @@ class Whose:
         if here:
             chosen = self._in_sentence(here, r)
             return [(t, TEXT, True) for t in chosen.teeth]
+        if everyone := self._both(sentence):
+            return [(t, TEXT, True) for t in everyone]
         earlier = [n for n in self._named if n[1] < sentence and not n[3]]
         heads = [n for n in earlier if n[0].heads]
         if heads and (self._row is None or len(self.distinct - {self._row}) > 0):
@@ -55,6 +57,15 @@ class Whose:
         if after and len({t for n in after for t in n[0].teeth}) == len(after[0][0].teeth):
             return [(t, TEXT, True) for t in after[0][0].teeth]
         return [(None, NOBODY, True)]
+
+    def _both(self, sentence: int) -> tuple[int, ...]:
+        """All teeth treated so far, where the sentence begins with "both" or "each"."""
+        s = self._scene.note.sentences[sentence]
+        words = self._scene.note.words[s.first : s.first + 3]
+        if not {"both", "each"} & set(words[:2]) or {"canal", "canals", "roots"} & set(words):
+            return ()
+        active = [n for n in self._named if n[1] < sentence and not n[3] and not self._said_of_another_time(n[2])]
+        return tuple(dict.fromkeys(t for n in active for t in n[0].teeth))
 
     def _in_sentence(self, here: list[tuple[Named, int, int, bool]], r: Read) -> Named:
         """Of teeth named in the same sentence the last before the value, else the first after it."""
