@@ -5,6 +5,7 @@ from __future__ import annotations
 from dashboards import page, words, words_sheet
 from dashboards.formats import count, percent, sentence_case, whole
 from dashboards.pages.healing import agreement_block
+from dashboards.pages.notes_read import notes_block
 from dashboards.pages.plausibility import plausibility_block
 from dashboards.tables import NumberTable
 from pipeline.results import Quality, Results
@@ -51,6 +52,7 @@ def render(results: Results) -> str:
         changes=_changes(q),
         vanished=vanished_sentence(q),
         readings=agreement_block(results),
+        notes=notes_block(results),
         filled=[(f.table, f.field, f.rows, f.filled, percent(f.filled, f.rows)) for f in q.filled_in],
         other_texts=other_texts_table(q),
         links=[note for note in q.links if not note.of_others],

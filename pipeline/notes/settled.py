@@ -121,9 +121,10 @@ def _answered(values: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
         given=pl.when(pl.col("chart_value").is_not_null()).then("chart_value").when(pl.col("agreed") == "yes").then("value"),
         no=(pl.col("agreed") == "no").fill_null(False) & pl.col("chart_value").is_null(),
     ).filter(pl.col("given").is_not_null() | pl.col("no"))
-    own = said.sort("load_id", "row_number").unique(
-        ["patient_id", "tooth_fdi", "note_date", "field"], keep="last", maintain_order=True
-    ).select("patient_id", "note_date", "field", own_given="given", own_no="no", own_tooth="tooth_fdi")  # fmt: skip
+    own = said.sort("load_id", "row_number").select(
+        "patient_id", "note_date", "field", own_given="given", own_no="no", own_tooth="tooth_fdi",
+        words=_words("evidence"), at=pl.int_range(pl.len()),
+    )  # fmt: skip
     keys = ["field", "words", "as_read"]
     taught = (
         said.with_columns(words=_words("evidence"), as_read=pl.col("value").fill_null(""))
@@ -133,14 +134,15 @@ def _answered(values: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("kinds") == 1)
         .drop("kinds")
     )
-    with_own = values.join(
-        own, left_on=["patient_id", "note_date", "field", "tooth_fdi"],
-        right_on=["patient_id", "note_date", "field", "own_tooth"], how="left", nulls_equal=True, maintain_order="left",
-    )  # fmt: skip
-    joined = with_own.with_columns(words=_words("evidence"), as_read=pl.col("value").fill_null("")).join(
+    values = values.with_columns(words=_words("evidence"), as_read=pl.col("value").fill_null(""))
+    fits = values.select("n", "patient_id", "note_date", "field", "words", "tooth_fdi").join(
+        own, on=["patient_id", "note_date", "field", "words"]
+    ).filter((pl.col("own_tooth") == pl.col("tooth_fdi")).fill_null(True))  # fmt: skip
+    mine = fits.sort("at").unique("n", keep="last", maintain_order=True).select("n", "own_given", "own_no", "own_tooth")
+    joined = values.join(mine, on="n", how="left", maintain_order="left").join(
         taught, on=keys, how="left", maintain_order="left"
     )
-    by_rule = ~pl.col("sure") & pl.col("own_given").is_null() & ~pl.col("own_no").fill_null(False)
+    by_rule = (~pl.col("sure") | (pl.col("field") == RATIO)) & pl.col("own_given").is_null() & ~pl.col("own_no").fill_null(False)
     is_own = pl.col("own_given").is_not_null()
     is_taught = by_rule & pl.col("taught").is_not_null()
     return joined.with_columns(
@@ -152,7 +154,17 @@ def _answered(values: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("taught by the practice"))
         .otherwise("rule"),
         withdrawn=pl.col("own_no").fill_null(False) | (by_rule & pl.col("taught_no").fill_null(False)),
-    ).drop("own_given", "own_no", "words", "as_read", "taught", "taught_no")
+        tooth_fdi=pl.coalesce("tooth_fdi", "own_tooth"),
+        # A ratio that was answered with a strength is one from then on.
+        field=pl.when(
+            (pl.col("field") == RATIO)
+            & pl.coalesce(pl.when(is_own).then("own_given"), pl.when(is_taught | (pl.col("field") == RATIO)).then("taught"))
+            .cast(pl.Float64, strict=False)
+            .is_not_null()
+        )
+        .then(pl.lit("naocl_percent"))
+        .otherwise("field"),
+    ).drop("own_given", "own_no", "own_tooth", "words", "as_read", "taught", "taught_no")
 
 
 def _words(column: str) -> pl.Expr:
