@@ -27,6 +27,7 @@ _AFTER = 5  # tokens before a negation that follows what it denies: "dam not use
 _LONG_PLANS = frozenset(
     "will would plan plans needs need needed should recommend recommended recommending rec consider considering".split()
 )
+_NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't"))
 _OWNS = frozenset("had has have having 's".split())
 _AS_DONE = frozenset("with w/ for to".split())  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")
@@ -69,6 +70,8 @@ class Contexts:
             self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE))
             if word in ("years", "yrs", "year", "yr", "months", "decades", "by", "long", "last", "elsewhere", "in"):
                 self._mark(HISTORY, self._backward(m.first, sentence))
+        elif value == "plan" and word in _NEED and _DENIED & set(self._note.words[max(0, m.first - 4) : m.first]):
+            return  # "no post needed" says what is, not what will be
         elif value == "plan":
             self._mark(PLAN, self._forward(m.last, sentence, commas=word in _LONG_PLANS))
             self._mark(PLAN, self._backward(m.first, sentence))
@@ -83,6 +86,9 @@ class Contexts:
             near = self._note.words[m.first : m.last + 3]
             if _OWNS & set(near) or any(w.endswith("'s") for w in near):
                 self._mark(PERSON, range(sentence.first, sentence.last))
+        elif value == "other_tooth":
+            self._mark(PERSON, self._backward(m.last, sentence))
+            self._mark(PERSON, self._forward(m.last, sentence))
         elif value == "doubt":
             self._mark(DOUBT, range(max(sentence.first, m.first - _REACH[DOUBT]), m.first))
             self._mark(DOUBT, range(m.last, min(sentence.last, m.last + _REACH[DOUBT])))

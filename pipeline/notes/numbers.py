@@ -240,7 +240,7 @@ def _lengths(note: Note) -> Iterator[Read]:
             around = _sentence_text(note, m.start())
             named = m.groupdict()
             near_apex = sign == 0 or named.get("apex") or named.get("apex2") or _ENDO_NEAR.search(around)
-            if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end() + 12]):
+            if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end()]):
                 continue
             first = named.get("n") or named.get("m") or named.get("k") or named.get("q")
             second = named.get("n2") or named.get("m2")

@@ -102,7 +102,7 @@ def _spans(scene: Scene) -> Iterator[Read]:
 
 def _is_of_preparation(scene: Scene, m: Match) -> bool:
     """A state of the pulp in a note of a crown's preparation is `pulp_status_at_prep`, unless a diagnosis is named."""
-    same = [o for o in scene.matches if o.entry.field == "pulp_status_at_prep" and o.first <= m.first < o.last]
+    same = [o for o in scene.matches if o.entry.field == "pulp_status_at_prep" and o.first < m.last and m.first < o.last]
     return bool(same) and any(holds(scene, o) for o in same) and not scene.within(m, "dx")
 
 

@@ -22,10 +22,7 @@ _SHORT = frozenset(
     "dx tx hx rx fx px w approx dr prev irrig perc palp obt obtur instr incl appt rt mand vs resp prelim apic diag irrev "
     "symp sympt asymp asympt sep radiog lat avg est conc".split()
 )
-_MAYBE_SHORT = frozenset(
-    "no temp inst pt max min ca rest prep pulp sol sol symptom rad hypo perio rev cond vert cem mat vit mo yr ant post "
-    "med sens min sec".split()
-)
+_MAYBE_SHORT = frozenset("no inst max ant rad perio cem vert cond rev hypo mo yr rest".split())
 _END = frozenset(".;!?\n")
 
 
@@ -201,6 +198,8 @@ class Note:
         if before.end != self.tokens[place].start:
             return False
         following = self.written[self.tokens[place].end :].lstrip()[:1] if before.word in _MAYBE_SHORT else ""
+        if before.word == "no":
+            return following.isdigit()
         return before.word in _SHORT or following.islower() or following.isdigit()
 
 
