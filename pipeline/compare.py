@@ -409,9 +409,7 @@ def _notes(stored: Compared, answers: Sequence[TechniqueAnswer], analysis: Analy
     if found is None or checks.is_empty():
         return found
     seed = int(stored.settings.get("seed", "0"))
-    moved = misread_contrasts(
-        answers, all_questions(), values, checks, seed=seed, confidence=analysis.confidence
-    )
+    moved = misread_contrasts(answers, all_questions(), values, checks, seed=seed, confidence=analysis.confidence)
     return replace(found, contrasts=moved)
 
 

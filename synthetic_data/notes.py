@@ -154,7 +154,9 @@ def _crown(row: Row, style: str, rng: np.random.Generator) -> str:
 
 def _recall(row: Row, style: str, rng: np.random.Generator) -> str:
     said = [
-        {"Y": "tooth is symptomatic, tender to percussion", "N": "pt asymptomatic, percussion wnl"}.get(row["Pain"] or "", ""),
+        {"Y": "tooth is symptomatic, tender to percussion", "N": "pt asymptomatic, percussion wnl"}.get(
+            row["Pain"] or "", ""
+        ),
         f"PAI {row['PAI']}" if row["PAI"] else "",
         "crown in place" if row["Crown On"] == "Y" else "",
     ]

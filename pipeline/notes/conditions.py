@@ -11,8 +11,10 @@ from pipeline.notes.text import Note
 from pipeline.notes.vocabulary import Match, Vocabulary
 
 _NEAR = 4  # tokens to either side
-_AROUND = 2  # sentences to either side
-_TREATED = frozenset("obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta".split())
+_AROUND = 3  # sentences to either side
+_TREATED = frozenset(
+    "obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta".split()
+)
 
 
 _AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
@@ -124,7 +126,6 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "recall": lambda s, m: s.is_recall,
     "prepping": _prepping,
     "not_prepping": lambda s, m: not _prepping(s, m),
-    "prepping_status": lambda s, m: _prepping(s, m) and s.near(m, "prepping", 3),
     "filling": lambda s, m: s.within(m, "filling") or "endo_strong" in s.classes,
     "irrigation": lambda s, m: s.within(m, "irrigation"),
     "irrigating": lambda s, m: s.within(m, "irrigating"),

@@ -53,7 +53,9 @@ def settle(values: Sequence[NoteValue], is_recall: bool) -> list[NoteValue]:
 def _named(v: NoteValue, is_recall: bool) -> NoteValue:
     if v.field != "preop_or_pai":
         return v
-    return replace(v, field="pai", table="findings") if is_recall else replace(v, field="preop_pai", table="endo_details")
+    return (
+        replace(v, field="pai", table="findings") if is_recall else replace(v, field="preop_pai", table="endo_details")
+    )
 
 
 def _one(values: list[NoteValue]) -> NoteValue | None:

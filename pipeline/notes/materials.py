@@ -82,6 +82,21 @@ def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
 
 def _beside_points(scene: Scene, m: Match) -> bool:
     near = scene.note.words[max(0, m.first - 5) : m.last + 4]
-    return bool({"gp", "gutta", "cone", "cones", "obturated", "obturation", "points", "sc", "wv", "wvc", "vertical", "lateral", "cwc"} & set(near)) and not (
-        {"putty", "plug", "repair", "cap", "perforation"} & set(near)
-    )
+    return bool(
+        {
+            "gp",
+            "gutta",
+            "cone",
+            "cones",
+            "obturated",
+            "obturation",
+            "points",
+            "sc",
+            "wv",
+            "wvc",
+            "vertical",
+            "lateral",
+            "cwc",
+        }
+        & set(near)
+    ) and not ({"putty", "plug", "repair", "cap", "perforation"} & set(near))

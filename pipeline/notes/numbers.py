@@ -51,14 +51,22 @@ _STRENGTH = re.compile(
     rf"(?P<b>{_N}){_PCT}"
 )
 _BARE_STRENGTH = re.compile(
-    rf"{_HYPO}\s*(?:[:=(@]|at|strength|conc\w*\.?|-)*\s*(?P<a>{_N})\)?(?![\d:/]|\s*(?:ml|cc|mm|min|sec|x\b|to\b|:|/|syr|%|part|\.\d))"
+    rf"{_HYPO}\s*(?:[:=(@]|at|strength|conc\w*\.?|-)*\s*(?P<a>{_N})\)?(?![\d:]|/\d|\s*(?:ml|cc|mm|min|sec|x\b|to\b|:|/\s*\d|syr|%|part|\.\d))"
 )
-_UNNAMED_STRENGTH = re.compile(rf"irrig\w*\.?\s*(?:with|w/|:)?\s*(?P<a>{_N}){_PCT}(?!\s*(?:edta|chx|chlorhex|saline|lido|artic))")
+_UNNAMED_STRENGTH = re.compile(
+    rf"irrig\w*\.?\s*(?:with|w/|:)?\s*(?P<a>{_N}){_PCT}(?!\s*(?:edta|chx|chlorhex|saline|lido|artic))"
+)
 _USUAL = frozenset((0.5, 1, 1.25, 1.3, 2, 2.5, 2.6, 2.63, 3, 4, 5, 5.25, 5.3, 6, 8, 8.25, 8.3))
-_RATIO = re.compile(r"(?<![\d:/.,])(\d{1,2}|one|two|three|four|five)\s*(?::|to|/|-to-|parts?(?:\s*\w+)?\s*(?:to|:|,|and)?)\s*(1\d?|[2-9]|one|two|three|four|five)\b(?![\d:.,/]?\d|\s*(?:mm|%))")
+_RATIO = re.compile(
+    r"(?<![\d:/.,])(\d{1,2}|one|two|three|four|five)\s*(?::|to|/|-to-|parts?(?:\s*\w+)?\s*(?:to|:|,|and)?)\s*(1\d?|[2-9]|one|two|three|four|five)\b(?![\d:.,/]?\d|\s*(?:mm|%))"
+)
 _WATER, _BLEACH = r"(?:water|saline|h2o|dist\w*|sterile|diluent)", r"(?:naocl|na\s?ocl|hypochlorite|hypo|bleach|sodium)"
-_BLEACH_FIRST = re.compile(rf"{_BLEACH}\s*(?:to|:|/|-|and)\s*(?:sterile\s+|distilled\s+)?{_WATER}|parts?\s+{_BLEACH}.*{_WATER}")
-_WATER_FIRST = re.compile(rf"{_WATER}\s*(?:to|:|/|-|and)\s*{_BLEACH}|parts?\s+(?:sterile\s+|distilled\s+)?{_WATER}.*{_BLEACH}|dilut\w*")
+_BLEACH_FIRST = re.compile(
+    rf"{_BLEACH}\s*(?:to|:|/|-|and)\s*(?:sterile\s+|distilled\s+)?{_WATER}|parts?\s+{_BLEACH}.*{_WATER}"
+)
+_WATER_FIRST = re.compile(
+    rf"{_WATER}\s*(?:to|:|/|-|and)\s*{_BLEACH}|parts?\s+(?:sterile\s+|distilled\s+)?{_WATER}.*{_BLEACH}|dilut\w*"
+)
 _SHARE = re.compile(rf"(full|half|quarter|1/2|1/4)[\s-]*(?:strength|str|conc\w*)")
 _SHARES = {"full": 0, "half": 1, "1/2": 1, "quarter": 3, "1/4": 3}
 _DILUTED_TO = re.compile(rf"\bdil(?:uted?|\.)?\s*(?:down\s*)?to\s*({_N}){_PCT}")
@@ -136,7 +144,9 @@ def _ratios(note: Note) -> Iterator[Read]:
                 equals = re.search(rf"[=(]\s*(?:approx\w*\.?\s*|~\s*)?({_N}){_PCT}", part[last:])
                 if equals and (abs(_float(equals[1]) - stock) < 1e-9) and stock < 4 and water:
                     given = stock  # the strength after the dilution is what is given: "half strength (2.6 %)"
-                yield Read("naocl_percent", plain(round(given, 1) if water else given), a, b, clear, "naocl_ratio_of_stock")
+                yield Read(
+                    "naocl_percent", plain(round(given, 1) if water else given), a, b, clear, "naocl_ratio_of_stock"
+                )
             else:
                 yield Read("naocl_ratio", f"{water}:{stock_parts}", a, b, clear and water > 0, "naocl_ratio")
             return
@@ -144,25 +154,35 @@ def _ratios(note: Note) -> Iterator[Read]:
 
 _CANAL = r"(?:mb-?[12]?|ml|mm|db|dl|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesial|m|d|b|l|p)"
 _CANAL_WORD = r"(?:mb-?[12]?|ml|db|dl|palatal|pal|lingual|buccal|distal|mesial|p|d|b|l)"
-_SIZE = re.compile(r"(?<![\d.:%])(?:#|size|sz|iso|no\.?)?\s*(\d{2,3})(?:\s*[/,.@-]?\s*(?:\.|0|\.0)(\d{1,2})\b|(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))")
+_SIZE = re.compile(
+    r"(?<![\d.:%])(?:#|size|sz|iso|no\.?)?\s*(\d{2,3})(?:\s*[/,.@-]?\s*(?:\.|0|\.0)(\d{1,2})\b|(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))"
+)
 _MAF = re.compile(
     r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
     r"(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
 )
 _SIZE_MAF = re.compile(r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:maf|master\s+apical\s+file)\b")
 _FILE_SIZE = re.compile(
-    r"\b(?:recip\w*|rotary|single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
+    r"\brecip\w*\s*,?\s*(?:#|size\s*)(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
 )
-_PER_CANAL = re.compile(rf"\b{_CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|(?<![\d.])(\d{{2}})\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|mesial|distal|palatal|buccal|lingual)s?\b")
-_STOP_SIZES = re.compile(r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b")
+_PER_CANAL = re.compile(
+    rf"\b{_CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|(?<![\d.])(\d{{2}})\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|mesial|distal|palatal|buccal|lingual)s?\b"
+)
+_STOP_SIZES = re.compile(
+    r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b"
+)
 _SHAPED = re.compile(
     r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|filing|rotary|rotaries|rotated|finish\w*|"
     r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|apical|canals?|to)\b"
     r"(?:[^.;\n\d#]|\.(?=\d))*?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
     r"(?P<size>(?:#|size|sz|iso|no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
 )
-_TAPERED = re.compile(r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|1[02])\b(?![/\d]|\s*mm)")
-_SMALL_FIRST = re.compile(r"(?:patency|glide\s*path|glidepath|scout\w*|initial|negotiat\w*|k\s?-?\s?files?|path|loose|explor\w*)\s*(?:\w+\s*){0,3}$")
+_TAPERED = re.compile(
+    r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|1[02])\b(?![/\d]|\s*mm)"
+)
+_SMALL_FIRST = re.compile(
+    r"(?:patency|glide\s*path|glidepath|scout\w*|initial|negotiat\w*|k\s?-?\s?files?|path|loose|explor\w*)\s*(?:\w+\s*){0,3}$"
+)
 
 
 def _sizes(note: Note) -> Iterator[Read]:
@@ -187,8 +207,9 @@ def _sizes(note: Note) -> Iterator[Read]:
             return
     found: list[tuple[int, int, int, bool]] = []
     for m in _FILE_SIZE.finditer(text):
-        if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
-            found.append((int(m["n"]), m.start(), m.end(), True))
+        size = int(m["n"] or m["n2"])
+        if size in ISO_SIZES and size >= 15:
+            found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
         if size in ISO_SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
@@ -228,9 +249,13 @@ _LONG = re.compile(
 _FLUSH = re.compile(
     rf"(?:flush|even)\s*(?:with|at|to|w/)?\s*{_APEX}|(?:fill\w*|obturat\w*|gp|gutta[\s-]percha)\s+(?:\w+\s+){{0,2}}(?:to|at)\s+(?:the\s+)?(?:radiographic\s+)?apex\b"
 )
-_ENDO_NEAR = re.compile(r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|master|rct|terminus|film|\bpa\b|foramen")
+_ENDO_NEAR = re.compile(
+    r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|master|rct|terminus|film|\bpa\b|foramen"
+)
 _OF_FILL = re.compile(r"fill|obtur|\bgp\b|gutta|cone|final\s+(?:film|pa|x-?ray|rad)|post-?op|completion|dense")
-_NOT_LENGTH = re.compile(r"margin|post\b|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|file\s+tip|broke|bone|lesion|radioluc")
+_NOT_LENGTH = re.compile(
+    r"margin|post\b|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|file\s+tip|broke|bone|lesion|radioluc"
+)
 
 
 def _lengths(note: Note) -> Iterator[Read]:
@@ -245,11 +270,18 @@ def _lengths(note: Note) -> Iterator[Read]:
             first = named.get("n") or named.get("m") or named.get("k") or named.get("q")
             second = named.get("n2") or named.get("m2")
             far = 0.0 if sign == 0 else _float(first or "0")
-            sure = far <= 5 and not named.get("range") and not second and (sign != 1 or bool(named.get("apex") or "short" in m.group()))
+            sure = (
+                far <= 5
+                and not named.get("range")
+                and not second
+                and (sign != 1 or bool(named.get("apex") or "short" in m.group()))
+            )
             if second:
                 far = (far + _float(second)) / 2
             weight = 2 if _OF_FILL.search(text[max(0, m.start() - 60) : m.end() + 30]) else 1
-            yield Read("length_short_of_apex_mm", plain(sign * far if far else 0), m.start(), m.end(), sure, rule, weight)
+            yield Read(
+                "length_short_of_apex_mm", plain(sign * far if far else 0), m.start(), m.end(), sure, rule, weight
+            )
 
 
 _CANALS = re.compile(
@@ -258,8 +290,12 @@ _CANALS = re.compile(
     r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
 )
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
-_NAMES = re.compile(r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b")
-_NAME_LIST = re.compile(rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|lengths?)\b[^.;\n]{{0,12}}?((?:\b{_CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})")
+_NAMES = re.compile(
+    r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
+)
+_NAME_LIST = re.compile(
+    rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|lengths?)\b[^.;\n]{{0,12}}?((?:\b{_CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
+)
 _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b", "buc": "b", "distal": "d", "dist": "d",
          "mesiobuccal": "mb", "mesiolingual": "ml", "distobuccal": "db", "distolingual": "dl", "mesial": "m", "mb1": "mb"}  # fmt: skip
 
@@ -284,7 +320,9 @@ _FERRULE = re.compile(
     rf"\bferr?ule\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{_N})(?:\s*(?:-|to)\s*(?P<n2>{_N}))?(?P<plus>\+)?(?:{_MM})?(?!\s*(?:/|%))"
     rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{_N})(?:\s*(?:-|to)\s*(?P<m2>{_N}))?(?P<plus2>\+)?{_MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}fer(?:r?ule)?\b"
 )
-_NO_FERRULE = re.compile(r"\b(?:no|without|w/o|zero|lacks|lacking)\s+(?:an?\s+)?(?:\w+\s+)?ferr?ule\b|\bferr?ule\s*(?::|=)?\s*(?:none|absent)")
+_NO_FERRULE = re.compile(
+    r"\b(?:no|without|w/o|zero|lacks|lacking)\s+(?:an?\s+)?(?:\w+\s+)?ferr?ule\b|\bferr?ule\s*(?::|=)?\s*(?:none|absent)"
+)
 
 
 _PARTLY = re.compile(r"\s*(?:on|at|in|facial|buccal|lingual|mesial|distal|m\b|d\b|b\b|l\b)")
@@ -301,13 +339,22 @@ def _ferrule(note: Note) -> Iterator[Read]:
         if value <= 8:
             yield Read("ferrule_mm", plain(value), m.start(), m.end(), not loose, "ferrule")
     for m in _NO_FERRULE.finditer(text):
-        yield Read("ferrule_mm", "0", m.start(), m.end(), not _PARTLY.match(text[m.end() :]) and "adequate" not in m.group(), "no_ferrule")
+        yield Read(
+            "ferrule_mm",
+            "0",
+            m.start(),
+            m.end(),
+            not _PARTLY.match(text[m.end() :]) and "adequate" not in m.group(),
+            "no_ferrule",
+        )
 
 
 _PAI = re.compile(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
-_BEFORE = re.compile(r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$")
+_BEFORE = re.compile(
+    r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
+)
 
 
 def _pai(note: Note) -> Iterator[Read]:
@@ -317,7 +364,12 @@ def _pai(note: Note) -> Iterator[Read]:
         yield Read("preop_pai" if before else "preop_or_pai", plain(_float(m["a"])), m.start(), m.end(), True, "pai", 2)
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
-        elif before and (later := re.match(r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+recall)", text[m.end() :])):
+        elif before and (
+            later := re.match(
+                r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+recall)",
+                text[m.end() :],
+            )
+        ):
             yield Read("preop_or_pai", later[1] or later[2], m.start(), m.end() + later.end(), True, "pai_now", 2)
 
 
@@ -334,12 +386,16 @@ _DONE = re.compile(r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\
 def _visits(note: Note) -> Iterator[Read]:
     text = note.clean
     for m in _VISITS.finditer(text):
-        if m["n"] or m["m"] or m["v"]:
+        if m["n"] and (part := re.search(r"([1-6])\s*(?:of|/)\s*$", text[max(0, m.start() - 8) : m.start("n")])):
+            yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
+        elif m["n"] or m["m"] or m["v"]:
             yield Read("visits", plain(_float(m["n"] or m["m"] or m["v"])), m.start(), m.end(), True, "visits", 3)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
         elif _DONE.search(text) and not text[: m.start()].rstrip().endswith(("since", "from", "at last")):
-            yield Read("visits", plain(_float(m["o"])), m.start(), m.end(), m["o"] not in ("1st", "first"), "visit_nth", 1)
+            yield Read(
+                "visits", plain(_float(m["o"])), m.start(), m.end(), m["o"] not in ("1st", "first"), "visit_nth", 1
+            )
 
 
 def _sentence_text(note: Note, position: int) -> str:

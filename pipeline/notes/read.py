@@ -77,7 +77,20 @@ def read_note(
         for number, said_by, clear in whose.teeth_of(r):
             sure = r.sure and clear
             evidence = " ".join(note.written[r.start : r.end].split())[:LONGEST_EVIDENCE]
-            out.append(NoteValue(table, r.field, r.value or None, sure and bool(r.value), evidence, r.start, r.end, r.rule, number, said_by))
+            out.append(
+                NoteValue(
+                    table,
+                    r.field,
+                    r.value or None,
+                    sure and bool(r.value),
+                    evidence,
+                    r.start,
+                    r.end,
+                    r.rule,
+                    number,
+                    said_by,
+                )
+            )
     return settle(out, scene.is_recall)
 
 
@@ -97,12 +110,21 @@ def _spans(scene: Scene) -> Iterator[Read]:
                 continue
             if field == "preop_or_pai" and scene.is_recall:
                 field = "pai"
-            yield Read(field, m.entry.value, note.tokens[m.first].start, note.tokens[m.last - 1].end, m.entry.sure, m.entry.rule + "|" + m.entry.negated)
+            yield Read(
+                field,
+                m.entry.value,
+                note.tokens[m.first].start,
+                note.tokens[m.last - 1].end,
+                m.entry.sure,
+                m.entry.rule + "|" + m.entry.negated,
+            )
 
 
 def _is_of_preparation(scene: Scene, m: Match) -> bool:
     """A state of the pulp in a note of a crown's preparation is `pulp_status_at_prep`, unless a diagnosis is named."""
-    same = [o for o in scene.matches if o.entry.field == "pulp_status_at_prep" and o.first < m.last and m.first < o.last]
+    same = [
+        o for o in scene.matches if o.entry.field == "pulp_status_at_prep" and o.first < m.last and m.first < o.last
+    ]
     return bool(same) and any(holds(scene, o) for o in same) and not scene.within(m, "dx")
 
 

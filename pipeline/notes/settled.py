@@ -118,7 +118,10 @@ def _strengths(values: pl.DataFrame, stock: float | None) -> pl.DataFrame:
 def _answered(values: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
     """Values as the practice confirmed or mended them, and those of the same words as it taught."""
     said = answers.with_columns(
-        given=pl.when(pl.col("chart_value").is_not_null()).then("chart_value").when(pl.col("agreed") == "yes").then("value"),
+        given=pl.when(pl.col("chart_value").is_not_null())
+        .then("chart_value")
+        .when(pl.col("agreed") == "yes")
+        .then("value"),
         no=(pl.col("agreed") == "no").fill_null(False) & pl.col("chart_value").is_null(),
     ).filter(pl.col("given").is_not_null() | pl.col("no"))
     own = said.sort("load_id", "row_number").select(
@@ -142,7 +145,11 @@ def _answered(values: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
     joined = values.join(mine, on="n", how="left", maintain_order="left").join(
         taught, on=keys, how="left", maintain_order="left"
     )
-    by_rule = (~pl.col("sure") | (pl.col("field") == RATIO)) & pl.col("own_given").is_null() & ~pl.col("own_no").fill_null(False)
+    by_rule = (
+        (~pl.col("sure") | (pl.col("field") == RATIO))
+        & pl.col("own_given").is_null()
+        & ~pl.col("own_no").fill_null(False)
+    )
     is_own = pl.col("own_given").is_not_null()
     is_taught = by_rule & pl.col("taught").is_not_null()
     return joined.with_columns(
@@ -158,7 +165,9 @@ def _answered(values: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
         # A ratio that was answered with a strength is one from then on.
         field=pl.when(
             (pl.col("field") == RATIO)
-            & pl.coalesce(pl.when(is_own).then("own_given"), pl.when(is_taught | (pl.col("field") == RATIO)).then("taught"))
+            & pl.coalesce(
+                pl.when(is_own).then("own_given"), pl.when(is_taught | (pl.col("field") == RATIO)).then("taught")
+            )
             .cast(pl.Float64, strict=False)
             .is_not_null()
         )
@@ -194,9 +203,7 @@ def _fits() -> pl.Expr:
     return pl.any_horizontal(checks)
 
 
-def _fill(
-    values: pl.DataFrame, recorded: pl.DataFrame, table: str, rules: Rules
-) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _fill(values: pl.DataFrame, recorded: pl.DataFrame, table: str, rules: Rules) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Of one table: `n, outcome` of each value, and the rows that fill it."""
     if values.is_empty():
         return pl.DataFrame(schema={"n": pl.UInt32(), "outcome": pl.String()}), NOTED[table].empty()
@@ -219,7 +226,9 @@ def _chosen(of: pl.DataFrame) -> pl.DataFrame:
     early = pl.col("field").is_in(_EARLIEST)
     day = pl.when(early).then(pl.col("note_date").min()).otherwise(pl.col("note_date").max()).over("episode", "field")
     confirmed = pl.col("rule") == "confirmed"
-    best = of.filter((confirmed | ~confirmed.any().over("episode", "field")) & ((pl.col("note_date") == day) | confirmed))
+    best = of.filter(
+        (confirmed | ~confirmed.any().over("episode", "field")) & ((pl.col("note_date") == day) | confirmed)
+    )
     return best.group_by("episode", "field").agg(
         counts=pl.when(pl.col("value").n_unique() == 1).then(pl.col("value").first())
     )
@@ -231,7 +240,9 @@ def _recorded_row(of: pl.DataFrame, recorded: pl.DataFrame, table: str, gap: int
     about = pl.col(_DAY[table]) if table in _DAY else pl.coalesce("seat_date", "prep_date")
     rows = recorded.filter(~pl.col("supernumerary")).select(*_TOOTH, "load_id", "row_number", about=about)
     outside = pl.max_horizontal(
-        (pl.col("begun") - pl.col("about")).dt.total_days(), (pl.col("about") - pl.col("done")).dt.total_days(), pl.lit(0)
+        (pl.col("begun") - pl.col("about")).dt.total_days(),
+        (pl.col("about") - pl.col("done")).dt.total_days(),
+        pl.lit(0),
     )
     near = spans.join(rows, on=_TOOTH).with_columns(outside=outside).filter(pl.col("outside") <= gap)
     first = near.sort("outside", "load_id", "row_number").unique("episode", keep="first", maintain_order=True)
@@ -283,10 +294,15 @@ def _rows(of: pl.DataFrame, matched: pl.DataFrame, table: str) -> pl.DataFrame:
     rows = wide.join(first, on="episode").join(places, on="episode", how="left").sort("episode")
     # A row of its own lies under the load of its note, with a number that no other such row has.
     number = pl.int_range(1, pl.len() + 1, dtype=pl.Int64)
-    rows = rows.with_columns(
-        row_number=pl.coalesce("row_number", number), load_id=pl.coalesce("load_id", "own_load")
+    rows = rows.with_columns(row_number=pl.coalesce("row_number", number), load_id=pl.coalesce("load_id", "own_load"))
+    days = (
+        {_DAY[table]: pl.col("day")}
+        if table in _DAY
+        else {
+            "seat_date": pl.col("seated"),
+            "prep_date": pl.coalesce("prepared", pl.when(pl.col("seated").is_null()).then("day")),
+        }
     )
-    days = {_DAY[table]: pl.col("day")} if table in _DAY else {"seat_date": pl.col("seated"), "prep_date": pl.coalesce("prepared", pl.when(pl.col("seated").is_null()).then("day"))}
     rows = rows.with_columns(**days, supernumerary=pl.lit(False))
     dtypes = NOTED[table].schema
     return rows.select(_typed(c, t) if c in rows.columns else pl.lit(None, t).alias(c) for c, t in dtypes.items())

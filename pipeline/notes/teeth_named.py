@@ -19,13 +19,16 @@ _NOT_TEETH_AFTER = re.compile(
     r"cone|gp\b|gutta|gates|cord|mm\b|%|gauge|ga\b|spreader|plugger|fiber|suture|silk|patency|stainless|ss\b|niti|"
     r"rotary|peeso|post\b|film)"
 )
+_WITH_FILE = re.compile(
+    r"(?:bypass\w*|instrument\w*|shaped|filed|negotiated|patency|files?)\b[^.;\n]{0,18}\b(?:with|w/|w|using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
+)
 _HASH = re.compile(
     r"(?:#'?s?|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?)\s*:?\s*"
     r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*)?\d{1,2}"
     r"(?!\d|\s*(?:mm|%|x\b|canals?|visits?|films?|carp|pa\b|min|yr|year|mo|week|wk|cc|ml)|[./:]\d))*)"
 )
 _T = re.compile(r"\bt(\d{1,2})\b")
-_LINE = re.compile(r"(?m)(?:^|(?<=[.;]\s))\s*(\d{1,2})\s*(?=[:)]|\s-\s|-\s)")
+_LINE = re.compile(r"(?m)(?:^|(?<=[.;]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
 _BARE = re.compile(
     r"(?<![\d.#/:-])\b(\d{1,2})\s+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|recall|"
     r"bu\b|buildup|build-up|seat|pulp|obtur|access|was|is|has|rctd|-?\s*(?:sip|sap|aip|aap)))"
@@ -62,17 +65,28 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
     name of the work.
     """
     text, found = note.clean, []
+    no_teeth: list[Named] = []  # numbers of files, clamps and cones
     for m in _HASH.finditer(text):
         named = _listed(m["list"], notation)
-        after = text[m.start("list") + len(_first(m["list"])) :]
-        if not named or (m.group().startswith("#") and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])):
+        if named and _WITH_FILE.search(text[max(0, m.start() - 30) : m.start()]):
+            no_teeth.append(Named((), m.start(), m.end()))  # "bypassed with #8"
             continue
-        if len(named) == 1 and m.group().lstrip().startswith("#") and _NOT_TEETH_AFTER.match(after):
+        after = text[m.start("list") + len(_first(m["list"])) :]
+        if not named or (
+            m.group().startswith("#") and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])
+        ):
+            continue
+        if m.group().startswith("#") and (
+            _NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))
+        ):
+            no_teeth.append(Named((), m.start(), m.end()))
             continue
         found.append(Named(named, m.start(), m.end()))
     for pattern in (_T, _LINE, _BARE, _AFTER_WORD):
         for m in pattern.finditer(text):
-            if (number := _number(m[1], notation)) is not None and not _taken(found, m.start(1), m.end(1)):
+            if (number := _number(m[1], notation)) is not None and not _taken(
+                [*found, *no_teeth], m.start(1), m.end(1)
+            ):
                 found.append(Named((number,), m.start(1), m.end(1)))
     for m in _QUADRANT.finditer(text):
         name = m[1].replace(".", "") + m[2]
@@ -82,7 +96,9 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
         if not _taken(found, m.start(), m.end()):
             found.append(Named((_by_name(m),), m.start(), m.end()))
     headed = [_with_head(text, one) for one in sorted(found, key=lambda one: one.start)]
-    return [replace(one, start=span[0], end=span[1]) for one in headed for span in [note.as_written(one.start, one.end)]]
+    return [
+        replace(one, start=span[0], end=span[1]) for one in headed for span in [note.as_written(one.start, one.end)]
+    ]
 
 
 def _with_head(text: str, one: Named) -> Named:

@@ -30,7 +30,9 @@ _UNITS = {w: str(n) for n, w in enumerate("zero one two three four five six seve
 _TEENS = {w: str(n) for n, w in enumerate("ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen "
                                           "nineteen".split(), 10)}  # fmt: skip
 _TENS = {w: str(10 * n) for n, w in enumerate("twenty thirty forty fifty sixty seventy eighty ninety".split(), 2)}
-_NUMBERS = frozenset((*_TEENS, *_TENS, "percent", "millimeter", "millimeters", "mm", "point", "tooth", "number", "half"))
+_NUMBERS = frozenset(
+    (*_TEENS, *_TENS, "percent", "millimeter", "millimeters", "mm", "point", "tooth", "number", "half")
+)
 _MEASURED = frozenset("percent % mm millimeter millimeters millimetre millimetres point and".split())
 _NUMBERED = frozenset("tooth number crown pai of size rct".split())
 
@@ -218,7 +220,11 @@ def _parts_name_and_value(text: str, place: int) -> bool:
     """Whether a dash between blanks stands for a colon: "sealer - epoxy resin"; after a test it says negative."""
     before, after = text[max(0, place - 12) : place].rstrip(), text[place + 1 : place + 3]
     blanks = text[place - 1 : place] == " " and after[:1] == " "
-    return blanks and after[1:2].isalnum() and not before.endswith(("perc", "palp", "percussion", "palpation", "ttp", "cold"))
+    return (
+        blanks
+        and after[1:2].isalnum()
+        and not before.endswith(("perc", "palp", "percussion", "palpation", "ttp", "cold"))
+    )
 
 
 def _joins(text: str, place: int) -> bool:

@@ -12,7 +12,9 @@ from pipeline.notes.teeth_named import Named
 
 TEXT, ROW, NOBODY = "text", "row", ""
 # Words before a tooth that is only mentioned beside the one that is treated.
-_BESIDE = frozenset("adjacent opposing next neighboring neighbouring opp adj abutment contact contacts mesial distal".split())
+_BESIDE = frozenset(
+    "adjacent opposing next neighboring neighbouring opp adj abutment contact contacts mesial distal".split()
+)
 
 
 class Whose:
@@ -76,7 +78,9 @@ class Whose:
         """The tooth last spoken of; of several, the last in whose sentence work of the value's kind is named."""
         everyone = {n[0].teeth for n in earlier}
         if len(everyone) > 1:
-            wanted = {"endo_details": "endo_strong", "crown_details": "crown", "findings": "recall"}[TABLE_OF.get(r.field, "endo_details")]
+            wanted = {"endo_details": "endo_strong", "crown_details": "crown", "findings": "recall"}[
+                TABLE_OF.get(r.field, "endo_details")
+            ]
             same_kind = [n for n in earlier if wanted in self._scene.sentence_classes(n[1])]
             if same_kind:
                 return [(t, TEXT, True) for t in same_kind[-1][0].teeth]

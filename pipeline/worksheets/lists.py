@@ -48,7 +48,9 @@ def write_worksheet(
     """
     tables = {"endo_details": endo, "crown_details": crowns, "elsewhere": elsewhere, **(notes or {})}
     pages = [_page(table, rows) for table, rows in tables.items()]
-    content = workbook_bytes(f"{practice}: worksheet", [*_instructions(notation), *(_of_notes() if notes else ())], pages, made_on=made_on)
+    content = workbook_bytes(
+        f"{practice}: worksheet", [*_instructions(notation), *(_of_notes() if notes else ())], pages, made_on=made_on
+    )
     return write_marked(folder, WORKSHEET_NAME, ".xlsx", content, keep_former=True)
 
 

@@ -28,7 +28,9 @@ def values_to_confirm(values: pl.DataFrame, written_ids: pl.DataFrame, *, notati
     no_tooth = pl.when(pl.col("outcome") == "no_tooth").then(pl.int_range(pl.len()))  # each has a tooth of its own
     first = (
         open_ones.with_columns(words=words, each=no_tooth, times=pl.lit(1))
-        .sort("note_date", "patient_id", "tooth_fdi", "start_at", descending=[True, False, False, False], nulls_last=True)
+        .sort(
+            "note_date", "patient_id", "tooth_fdi", "start_at", descending=[True, False, False, False], nulls_last=True
+        )
         .group_by("field", "words", "value", "each", maintain_order=True)
         .agg(*(pl.col(c).first() for c in (*_NOTE, "evidence")), times=pl.len())
         .sort("times", "note_date", "field", "words", "patient_id", descending=[True, True, False, False, False])
@@ -54,7 +56,9 @@ def sample_to_check(values: pl.DataFrame, written_ids: pl.DataFrame, *, notation
     tables = sure.select("table_name", "field").unique()
     told = chosen.join(sure.select(*_NOTE, "table_name").unique(), on=_NOTE)
     every = told.join(tables, on="table_name")
-    read = sure.select(*_NOTE, "field", "value", "evidence").unique([*_NOTE, "field"], keep="first", maintain_order=True)
+    read = sure.select(*_NOTE, "field", "value", "evidence").unique(
+        [*_NOTE, "field"], keep="first", maintain_order=True
+    )
     rows = every.join(read, on=[*_NOTE, "field"], how="left").with_columns(times=pl.lit(1))
     order = {name: n for n, name in enumerate(NOTE_FIELDS)}
     rows = rows.with_columns(nth=pl.col("field").replace_strict(order, return_dtype=pl.Int64))
