@@ -195,8 +195,8 @@ class Standards:
 class NoteWords:
     """How the practice writes its chart notes.
 
-    `naocl_stock_percent` is the strength of the hypochlorite as bought, by which "3:1" is read; None asks. `words` maps,
-    per field, words of the practice to ours.
+    `naocl_stock_percent` is the strength of the hypochlorite as bought, by which "3:1" is read; None asks. `words`
+    maps, per field, words of the practice to ours.
     """
 
     naocl_stock_percent: float | None = None

@@ -23,8 +23,8 @@ from pipeline.doubts import Seen, find_doubts, refuse_doubts
 from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
-from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.mended_files import open_files, read_options
+from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.progress import Progress
 from pipeline.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
 from pipeline.read_file import FileRead

@@ -1,4 +1,4 @@
-"""What chart notes gave, and how right they are read, as the page on data quality shows it. Inside the practice only."""
+"""What chart notes gave and how right they are read, as the data-quality page shows it: inside the practice only."""
 
 from __future__ import annotations
 

@@ -63,8 +63,8 @@ from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins
 from pipeline.worksheets.done_elsewhere import teeth_to_ask
-from pipeline.worksheets.note_sheets import sample_to_check, values_to_confirm
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
+from pipeline.worksheets.note_sheets import sample_to_check, values_to_confirm
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 

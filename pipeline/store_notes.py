@@ -40,8 +40,8 @@ class StoredNotes:
     def work_of_days(self, codes: Sequence[str]) -> pl.DataFrame:
         """Teeth worked on, on the days of notes whose tooth nobody says: `patient_id, note_date, code, tooth_fdi`."""
         return self._frame(
-            "SELECT DISTINCT p.patient_id, p.service_date AS note_date, p.code, p.tooth_fdi FROM procedures AS p "
-            f"SEMI JOIN (SELECT patient_id, note_date FROM {READ_VALUES.name} WHERE tooth_fdi IS NULL) AS v "  # noqa: S608
+            "SELECT DISTINCT p.patient_id, p.service_date AS note_date, p.code, p.tooth_fdi FROM procedures AS p "  # noqa: S608
+            f"SEMI JOIN (SELECT patient_id, note_date FROM {READ_VALUES.name} WHERE tooth_fdi IS NULL) AS v "
             "ON p.patient_id = v.patient_id AND p.service_date = v.note_date "
             "WHERE p.status = 'completed' AND p.tooth_fdi IS NOT NULL AND NOT p.supernumerary "
             "AND p.code IN (SELECT unnest($codes::VARCHAR[]))",

@@ -167,13 +167,13 @@ def create_statements() -> Iterator[str]:
         """
 
 
+_OF_THE_ROW = ("load_id", "row_number", "patient_id", "tooth_fdi")
+
+
 def detail_views() -> Iterator[str]:
-    """Each detail table as it is used: what is recorded, its gaps filled from chart notes, and what these tell alone."""
+    """Each detail table as it is used: what is recorded, its gaps filled from notes, and what notes tell alone."""
     for name, table in DETAIL_TABLES.items():
-        filled = ", ".join(
-            f"r.{c}" if c in ("load_id", "row_number", "patient_id", "tooth_fdi") else f"coalesce(r.{c}, n.{c}) AS {c}"
-            for c in table.columns
-        )
+        filled = ", ".join(f"r.{c}" if c in _OF_THE_ROW else f"coalesce(r.{c}, n.{c}) AS {c}" for c in table.columns)
         recorded, noted = PHYSICAL[name], NOTED[name].name
         yield (
             f"CREATE VIEW {name} AS SELECT {filled} FROM {recorded} AS r "  # noqa: S608

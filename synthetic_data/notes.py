@@ -92,8 +92,8 @@ def write_notes(directory: Path, *, seed: int = 1, keep_details: bool = True) ->
     if not keep_details:
         text = _without_details(text)
     head, _, rules = text.partition("\n[codes]")
-    lines = ['[tables.notes]', 'files = ["notes.csv"]', 'columns.patient_id = "Chart No"', 'columns.note_date = "Note Date"',
-             'columns.tooth = "Th"', 'columns.text = "Note"']  # fmt: skip
+    columns = {"patient_id": "Chart No", "note_date": "Note Date", "tooth": "Th", "text": "Note"}
+    lines = ["[tables.notes]", 'files = ["notes.csv"]', *(f'columns.{f} = "{h}"' for f, h in columns.items())]
     toml.write_text(head + "\n".join(["", *lines, ""]) + "\n[codes]" + rules, encoding="utf-8")
     return toml
 

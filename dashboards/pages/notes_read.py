@@ -10,8 +10,8 @@ from pipeline.results import Results
 from pipeline.results_notes import FieldRead, NotesRead
 
 CAUTION = (
-    "The notes of the sample were drawn so that every field is among them, so fields that are seldom told are in it more "
-    "often than in the charts. The ranges are those of a share whose teeth of one patient may be alike."
+    "The notes of the sample were drawn so that every field is among them, so fields that are seldom told are in it "
+    "more often than in the charts. The ranges are those of a share whose teeth of one patient may be alike."
 )
 
 
@@ -27,14 +27,14 @@ def sentences(n: NotesRead) -> tuple[str, ...]:
     """How much was read, what became of it, and whether anybody has checked it."""
     said = [
         f"{count(n.values, 'value')} were read from chart notes, {whole(n.sure)} of them sure. {whole(n.used)} fill a "
-        f"field that was not recorded, {whole(n.agree)} say what is recorded, {whole(n.differ)} say something else: there "
-        f"what is recorded counts. {whole(n.open)} wait for an answer on the worksheet."
+        f"field that was not recorded, {whole(n.agree)} say what is recorded, {whole(n.differ)} say something else: "
+        f"there what is recorded counts. {whole(n.open)} wait for an answer on the worksheet."
     ]
     if n.checked:
         said.append(f"{count(n.checked, 'note')} of the sample were held against the charts, by field as below.")
     else:
         said.append(
-            "Nobody has held the notes against the charts yet: the worksheet has a sheet for it, with a sample of notes. "
+            "Nobody has held the notes against the charts yet: the worksheet has a sheet for it, with a sample. "
             "Until then it is not known how far they can be trusted."
         )
     return tuple(said)

@@ -7,20 +7,22 @@ from collections.abc import Callable, Mapping
 from functools import cached_property
 
 from pipeline.notes.context import PLAN, Contexts
-from pipeline.notes.text import Note
+from pipeline.notes.text import Note, words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
 
 _NEAR = 4  # tokens to either side
 _AROUND = 3  # sentences to either side
-_TREATED = frozenset(
-    "obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta".split()
+_TREATED = words_of(
+    "obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta"
 )
 
 
 _AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
 _RECALL = re.compile(
-    rf"\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|recall|exam|review|after)\b"
-    rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|\brct\b.{{0,12}}\d+\s*{_AGO}\s+ago"
+    rf"\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
+    rf"recall|exam|review|after)\b"
+    rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
+    rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+ago"
 )
 
 
@@ -94,7 +96,8 @@ def _paired(s: Scene, m: Match) -> bool:
         return True
     other = {"pulpal_diagnosis", "apical_diagnosis"}
     return any(
-        o is not m and o.entry.field in other and o.entry.needs != "paired" or o.entry.field in other - {m.entry.field}
+        (o is not m and o.entry.field in other and o.entry.needs != "paired")
+        or o.entry.field in other - {m.entry.field}
         for o in s.matches
         if 0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2
     )
@@ -111,6 +114,10 @@ def _not_before(s: Scene, m: Match) -> bool:
     return not {"before", "prior", "not", "n't", "until", "un"} & set(s.note.words[max(0, m.first - 4) : m.last])
 
 
+def _warm(s: Scene, m: Match) -> bool:
+    return "warm" in s.note.words[max(0, m.first - 2) : m.last]
+
+
 def _next_word(s: Scene, m: Match) -> str:
     return s.note.words[m.last] if m.last < len(s.note.words) else ""
 
@@ -120,7 +127,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "paired": _paired,
     "dx": lambda s, m: s.within(m, "dx"),
     "endo": lambda s, m: "endo_strong" in s.classes,
-    "endo_not_warm": lambda s, m: "endo_strong" in s.classes and "warm" not in s.note.words[max(0, m.first - 2) : m.last],
+    "endo_not_warm": lambda s, m: "endo_strong" in s.classes and not _warm(s, m),
     "crown": lambda s, m: "crown" in s.classes,
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
     "recall": lambda s, m: s.is_recall,

@@ -1,7 +1,7 @@
 """What is said of a value: that it is not so, was so once, is planned, might be, is another person's, or is doubted.
 
-Cue words open a scope that ends at a word that turns the sentence, at a comma, or with the sentence, after NegEx [1] and
-its successor ConText [2], whose trigger lists these are not: notes of dentists are terser than those that they were
+Cue words open a scope that ends at a word that turns the sentence, at a comma, or with the sentence, after NegEx [1]
+and its successor ConText [2], whose trigger lists these are not: notes of dentists are terser than those that they were
 made for.
 
 References
@@ -17,19 +17,19 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 
-from pipeline.notes.text import Note, Sentence
+from pipeline.notes.text import Note, Sentence, words_of
 from pipeline.notes.vocabulary import Match
 
 NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "risk", "person", "doubt"
 _REACH = {NEGATED: 7, DOUBT: 3}
 _AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
 # Plans and risks that go on over commas: "will need post, core and crown".
-_LONG_PLANS = frozenset(
-    "will would plan plans needs need needed should recommend recommended recommending rec consider considering".split()
+_LONG_PLANS = words_of(
+    "will would plan plans needs need needed should recommend recommended recommending rec consider considering"
 )
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't"))
-_OWNS = frozenset("had has have having 's".split())
-_AS_DONE = frozenset("with w/ for to".split())  # "replaced the old crown with": what follows is of today
+_OWNS = words_of("had has have having 's")
+_AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")
 # Days and years of other dates in digits: the date of a visit is no history.
 _DATE = re.compile(r"\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}")

@@ -95,7 +95,7 @@ def hold_notes(store: Store, settings: Settings, codes: pl.DataFrame, *, say: Ca
         ratios = found.filter(pl.col("field") == "naocl_ratio").height
         if ratios and rules.stock is None:
             say(
-                f"notes: {ratios:,} give the hypochlorite as a ratio; write the strength of the stock into PRACTICE.toml: "
+                f"notes: {ratios:,} give the hypochlorite as a ratio; tell the strength of the stock: "
                 "[notes] naocl_stock_percent = 5.25"
             )
 

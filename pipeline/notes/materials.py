@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from pipeline.notes.conditions import Scene, holds
 from pipeline.notes.numbers import Read
+from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Match
 
 _BEHIND, _AHEAD = 3, 9  # tokens: "epoxy sealer", "sealed the orifices with a layer of glass ionomer"
@@ -21,8 +22,8 @@ _CALLED = {
     "cement": {"composite": "", "amalgam": "", "epoxy_resin": "", "calcium_silicate": "", "calcium_hydroxide": "",
                "other": ""},
 }  # fmt: skip
-_FOR_A_WHILE = frozenset("temp temporary provisional temporarily provisionally interim tempo".split())
-_LASTING = frozenset("definitive definitively perm permanent permanently final".split())
+_FOR_A_WHILE = words_of("temp temporary provisional temporarily provisionally interim tempo")
+_LASTING = words_of("definitive definitively perm permanent permanently final")
 
 
 def materials_read(scene: Scene) -> Iterator[Read]:

@@ -5,14 +5,19 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
-from pipeline.notes.text import Note
+from pipeline.notes.text import Note, words_of
 
 ISO_SIZES = frozenset((6, 8, 10, *range(15, 61, 5), *range(70, 141, 10)))
 _COUNTS = {"one": 1, "single": 1, "two": 2, "three": 3, "four": 4, "five": 5, "1st": 1, "2nd": 2, "3rd": 3, "4th": 4,
-           "first": 1, "second": 2, "third": 3, "fourth": 4, "half": 0.5, "1/2": 0.5, "quarter": 0.25, "zero": 0}  # fmt: skip
+           "first": 1, "second": 2, "third": 3, "fourth": 4, "half": 0.5, "1/2": 0.5, "quarter": 0.25,
+           "zero": 0}  # fmt: skip
 _N = r"(?:\d{1,2}(?:[.,]\d{1,2})?|[.]\d{1,2})"
-_HYPO = r"(?:sod(?:ium|\.)?\s*)?(?:naocl2?|na\s?ocl|naoc1|hypochlorite?|hypochloride|hypochlor|hypo|bleach|chlorox|naocl's)\b"
+_HYPO = (
+    r"(?:sod(?:ium|\.)?\s*)?(?:naocl2?|na\s?ocl|naoc1|hypochlorite?|hypochloride|hypochlor|hypo|bleach|"
+    r"chlorox|naocl's)\b"
+)
 _PCT = r"\s*(?:%|percent|per\s?cent|pct)"
 
 
@@ -47,18 +52,21 @@ def plain(value: float) -> str:
 _STRENGTH = re.compile(
     rf"(?P<a>{_N})\s*(?:-|to)?\s*{_PCT}\s*(?:\(?w/v\)?\s*)?(?:conc\w*\.?\s*|solution\s*|strength\s*)?(?:of\s+)?{_HYPO}"
     rf"|{_HYPO}\s*%\s*[-:=]*\s*(?P<c>{_N})(?!\d)"
-    rf"|{_HYPO}\s*(?:solution|soln|irrigation|irrigant|rinse|was|used|at|of|in|is|conc\w*\.?|strength|w/|with|a|the|[:=,(@]|-|\s)*"
+    rf"|{_HYPO}\s*(?:solution|soln|irrigation|irrigant|rinse|was|used|at|of|in|is|conc\w*\.?|strength|"
+    rf"w/|with|a|the|[:=,(@]|-|\s)*"
     rf"(?P<b>{_N}){_PCT}"
 )
 _BARE_STRENGTH = re.compile(
-    rf"{_HYPO}\s*(?:[:=(@]|at|strength|conc\w*\.?|-)*\s*(?P<a>{_N})\)?(?![\d:]|/\d|\s*(?:ml|cc|mm|min|sec|x\b|to\b|:|/\s*\d|syr|%|part|\.\d))"
+    rf"{_HYPO}\s*(?:[:=(@]|at|strength|conc\w*\.?|-)*\s*(?P<a>{_N})\)?(?![\d:]|/\d|\s*(?:ml|cc|mm|min|"
+    rf"sec|x\b|to\b|:|/\s*\d|syr|%|part|\.\d))"
 )
 _UNNAMED_STRENGTH = re.compile(
     rf"irrig\w*\.?\s*(?:with|w/|:)?\s*(?P<a>{_N}){_PCT}(?!\s*(?:edta|chx|chlorhex|saline|lido|artic))"
 )
 _USUAL = frozenset((0.5, 1, 1.25, 1.3, 2, 2.5, 2.6, 2.63, 3, 4, 5, 5.25, 5.3, 6, 8, 8.25, 8.3))
 _RATIO = re.compile(
-    r"(?<![\d:/.,])(\d{1,2}|one|two|three|four|five)\s*(?::|to|/|-to-|parts?(?:\s*\w+)?\s*(?:to|:|,|and)?)\s*(1\d?|[2-9]|one|two|three|four|five)\b(?![\d:.,/]?\d|\s*(?:mm|%))"
+    r"(?<![\d:/.,])(\d{1,2}|one|two|three|four|five)\s*(?::|to|/|-to-|parts?(?:\s*\w+)?\s*(?:to|:|,|"
+    r"and)?)\s*(1\d?|[2-9]|one|two|three|four|five)\b(?![\d:.,/]?\d|\s*(?:mm|%))"
 )
 _WATER, _BLEACH = r"(?:water|saline|h2o|dist\w*|sterile|diluent)", r"(?:naocl|na\s?ocl|hypochlorite|hypo|bleach|sodium)"
 _BLEACH_FIRST = re.compile(
@@ -67,11 +75,12 @@ _BLEACH_FIRST = re.compile(
 _WATER_FIRST = re.compile(
     rf"{_WATER}\s*(?:to|:|/|-|and)\s*{_BLEACH}|parts?\s+(?:sterile\s+|distilled\s+)?{_WATER}.*{_BLEACH}|dilut\w*"
 )
-_SHARE = re.compile(rf"(full|half|quarter|1/2|1/4)[\s-]*(?:strength|str|conc\w*)")
+_SHARE = re.compile(r"(full|half|quarter|1/2|1/4)[\s-]*(?:strength|str|conc\w*)")
 _SHARES = {"full": 0, "half": 1, "1/2": 1, "quarter": 3, "1/4": 3}
 _DILUTED_TO = re.compile(rf"\bdil(?:uted?|\.)?\s*(?:down\s*)?to\s*({_N}){_PCT}")
 _PARTS = re.compile(
-    rf"(?P<a>\d|one|two|three|four|five)\s*parts?\s*(?:of\s+)?(?:{_N}{_PCT}\s*)?(?P<what>{_BLEACH}\w*|{_WATER})[^.;\n]{{0,25}}?\b(?:to|and|:|,|with|/)\s*(?P<b>\d|one|two|three|four|five)\s*parts?"
+    rf"(?P<a>\d|one|two|three|four|five)\s*parts?\s*(?:of\s+)?(?:{_N}{_PCT}\s*)?(?P<what>{_BLEACH}\w*|"
+    rf"{_WATER})[^.;\n]{{0,25}}?\b(?:to|and|:|,|with|/)\s*(?P<b>\d|one|two|three|four|five)\s*parts?"
 )
 _HYPO_WORD = re.compile(_HYPO)
 
@@ -155,33 +164,45 @@ def _ratios(note: Note) -> Iterator[Read]:
 _CANAL = r"(?:mb-?[12]?|ml|mm|db|dl|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesial|m|d|b|l|p)"
 _CANAL_WORD = r"(?:mb-?[12]?|ml|db|dl|palatal|pal|lingual|buccal|distal|mesial|p|d|b|l)"
 _SIZE = re.compile(
-    r"(?<![\d.:%])(?:#|size|sz|iso|no\.?)?\s*(\d{2,3})(?:\s*[/,.@-]?\s*(?:\.|0|\.0)(\d{1,2})\b|(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))"
+    r"(?<![\d.:%])(?:#|size|sz|iso|no\.?)?\s*(\d{2,3})(?:\s*[/,.@-]?\s*(?:\.|0|\.0)(\d{1,2})\b|"
+    r"(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))"
 )
 _MAF = re.compile(
     r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
-    r"(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
+    r"(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
+    r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
 )
 _SIZE_MAF = re.compile(r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:maf|master\s+apical\s+file)\b")
 _FILE_SIZE = re.compile(
-    r"\brecip\w*\s*,?\s*(?:#|size\s*)(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
+    r"\brecip\w*\s*,?\s*(?:#|size\s*)(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
+    r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
+    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
 )
 _PER_CANAL = re.compile(
-    rf"\b{_CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|(?<![\d.])(\d{{2}})\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|mesial|distal|palatal|buccal|lingual)s?\b"
+    rf"\b{_CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|"
+    rf"(?<![\d.])(\d{{2}})\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|mesial|distal|"
+    rf"palatal|buccal|lingual)s?\b"
 )
 _STOP_SIZES = re.compile(
     r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b"
 )
 _SHAPED = re.compile(
-    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|filing|rotary|rotaries|rotated|finish\w*|"
-    r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|apical|canals?|to)\b"
+    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|"
+    r"filing|rotary|rotaries|rotated|finish\w*|"
+    r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
+    r"apical|canals?|to)\b"
     r"(?:[^.;\n\d#]|\.(?=\d))*?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
-    r"(?P<size>(?:#|size|sz|iso|no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
+    r"(?P<size>(?:#|size|sz|iso|"
+    r"no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|"
+    r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
 )
 _TAPERED = re.compile(
-    r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|1[02])\b(?![/\d]|\s*mm)"
+    r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|"
+    r"1[02])\b(?![/\d]|\s*mm)"
 )
 _SMALL_FIRST = re.compile(
-    r"(?:patency|glide\s*path|glidepath|scout\w*|initial|negotiat\w*|k\s?-?\s?files?|path|loose|explor\w*)\s*(?:\w+\s*){0,3}$"
+    r"(?:patency|glide\s*path|glidepath|scout\w*|initial|negotiat\w*|k\s?-?\s?files?|path|loose|"
+    r"explor\w*)\s*(?:\w+\s*){0,3}$"
 )
 
 
@@ -219,11 +240,11 @@ def _sizes(note: Note) -> Iterator[Read]:
         if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
             found.append((int(m["n"]), m.start(), m.end(), True))
     if found:
-        largest = max(found)
-        rising = all(a[0] <= b[0] for a, b in zip(found, found[1:], strict=False))
-        others = _sizes_of_canals(note, largest[1]) - {largest[0]}
-        sure = largest[3] and not others and (rising or len({f[0] for f in found}) == 1)
-        yield Read("master_apical_size_iso", str(largest[0]), largest[1], largest[2], sure, "shaped_to", 1)
+        top = max(found)
+        rising = all(a[0] <= b[0] for a, b in pairwise(found))
+        others = _sizes_of_canals(note, top[1]) - {top[0]}
+        sure = top[3] and not others and (rising or len({f[0] for f in found}) == 1)
+        yield Read("master_apical_size_iso", str(top[0]), top[1], top[2], sure, "shaped_to", 1)
 
 
 def _sizes_of_canals(note: Note, position: int) -> set[int]:
@@ -235,10 +256,16 @@ def _sizes_of_canals(note: Note, position: int) -> set[int]:
 
 _MM = r"\s*-?\s*(?:mm|millimet\w+|mil+s?)\b"
 _HOW_FAR = rf"(?P<n>{_N}|one[\s-]half|half(?:\s+an?)?|one|two|three|1/2)(?:\s*(?:-|to)\s*(?P<n2>{_N}))?"
-_APEX = r"(?:(?:the|of|from|to|at|radiographic|radiograph\w*|rad\.?|xray|x-ray|anatomic\w*|anat\.?|root|apical|ra\b|film)\s*)*(?:apex|apices|terminus|foramen|constriction|root\s?end|root\s?tip|ra\b|radiographic\s+term\w*|eal|\.?0(?:\.0)?\s+reading)"
+_APEX = (
+    r"(?:(?:the|of|from|to|at|radiographic|radiograph\w*|rad\.?|xray|x-ray|anatomic\w*|anat\.?|root|apical|"
+    r"ra\b|film)\s*)*(?:apex|apices|terminus|foramen|constriction|root\s?end|root\s?tip|ra\b|"
+    r"radiographic\s+term\w*|eal|\.?0(?:\.0)?\s+reading)"
+)
 _SHORT_OF = re.compile(
-    rf"(?P<range>\bwithin\s+|<\s*|less than\s+)?{_HOW_FAR}{_MM}\s*(?:short|shy|coronal|away|back|from|off|inside)\s*(?:(?:of|from|to)\s+)?(?P<apex>{_APEX})?"
-    rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|:)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{_MM}"
+    rf"(?P<range>\bwithin\s+|<\s*|less than\s+)?{_HOW_FAR}{_MM}\s*(?:short|shy|coronal|away|back|from|"
+    rf"off|inside)\s*(?:(?:of|from|to)\s+)?(?P<apex>{_APEX})?"
+    rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|"
+    rf":)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{_MM}"
     rf"|(?P<q>{_N})\s*short\s+(?:of|from)\s+(?P<apex2>{_APEX})"
     rf"|(?:apex|ra|eal|length)\s*(?:reading\s*)?(?:minus|-)\s*(?P<k>{_N}){_MM}"
 )
@@ -247,14 +274,17 @@ _LONG = re.compile(
     rf"|(?:overfill\w*|overextend\w*|over-?extension|extru\w*|long)\s*(?:by|of|:|about|~)?\s*(?P<m>{_N}){_MM}"
 )
 _FLUSH = re.compile(
-    rf"(?:flush|even)\s*(?:with|at|to|w/)?\s*{_APEX}|(?:fill\w*|obturat\w*|gp|gutta[\s-]percha)\s+(?:\w+\s+){{0,2}}(?:to|at)\s+(?:the\s+)?(?:radiographic\s+)?apex\b"
+    rf"(?:flush|even)\s*(?:with|at|to|w/)?\s*{_APEX}|(?:fill\w*|obturat\w*|gp|"
+    rf"gutta[\s-]percha)\s+(?:\w+\s+){{0,2}}(?:to|at)\s+(?:the\s+)?(?:radiographic\s+)?apex\b"
 )
 _ENDO_NEAR = re.compile(
-    r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|master|rct|terminus|film|\bpa\b|foramen"
+    r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|"
+    r"master|rct|terminus|film|\bpa\b|foramen"
 )
 _OF_FILL = re.compile(r"fill|obtur|\bgp\b|gutta|cone|final\s+(?:film|pa|x-?ray|rad)|post-?op|completion|dense")
 _NOT_LENGTH = re.compile(
-    r"margin|post\b|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|file\s+tip|broke|bone|lesion|radioluc"
+    r"margin|post\b|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|"
+    r"file\s+tip|broke|bone|lesion|radioluc"
 )
 
 
@@ -285,19 +315,24 @@ def _lengths(note: Note) -> Iterator[Read]:
 
 
 _CANALS = re.compile(
-    r"(?<![\d./#:])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:separate\s+|distinct\s+|total\s+|main\s+|patent\s+)?(?:canals?|canaled|orifices)\b(?!\s*(?:left|remain))"
-    r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
+    r"(?<![\d./#:])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:separate\s+|distinct\s+|"
+    r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|orifices)\b(?!\s*(?:left|remain))"
+    r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
+    r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
 )
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
 _NAMES = re.compile(
-    r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
+    r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|"
+    r"mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
 )
 _NAME_LIST = re.compile(
-    rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|lengths?)\b[^.;\n]{{0,12}}?((?:\b{_CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
+    rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|"
+    rf"lengths?)\b[^.;\n]{{0,12}}?((?:\b{_CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
 )
 _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b", "buc": "b", "distal": "d", "dist": "d",
-         "mesiobuccal": "mb", "mesiolingual": "ml", "distobuccal": "db", "distolingual": "dl", "mesial": "m", "mb1": "mb"}  # fmt: skip
+         "mesiobuccal": "mb", "mesiolingual": "ml", "distobuccal": "db", "distolingual": "dl", "mesial": "m",
+         "mb1": "mb"}  # fmt: skip
 
 
 def _canals(note: Note) -> Iterator[Read]:
@@ -317,11 +352,15 @@ def _canals(note: Note) -> Iterator[Read]:
 
 
 _FERRULE = re.compile(
-    rf"\bferr?ule\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{_N})(?:\s*(?:-|to)\s*(?P<n2>{_N}))?(?P<plus>\+)?(?:{_MM})?(?!\s*(?:/|%))"
-    rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{_N})(?:\s*(?:-|to)\s*(?P<m2>{_N}))?(?P<plus2>\+)?{_MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}fer(?:r?ule)?\b"
+    rf"\bferr?ule\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|"
+    rf"about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{_N})(?:\s*(?:-|"
+    rf"to)\s*(?P<n2>{_N}))?(?P<plus>\+)?(?:{_MM})?(?!\s*(?:/|%))"
+    rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{_N})(?:\s*(?:-|"
+    rf"to)\s*(?P<m2>{_N}))?(?P<plus2>\+)?{_MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}fer(?:r?ule)?\b"
 )
 _NO_FERRULE = re.compile(
-    r"\b(?:no|without|w/o|zero|lacks|lacking)\s+(?:an?\s+)?(?:\w+\s+)?ferr?ule\b|\bferr?ule\s*(?::|=)?\s*(?:none|absent)"
+    r"\b(?:no|without|w/o|zero|lacks|lacking)\s+(?:an?\s+)?(?:\w+\s+)?ferr?ule\b|\bferr?ule\s*(?::|"
+    r"=)?\s*(?:none|absent)"
 )
 
 
@@ -350,7 +389,10 @@ def _ferrule(note: Note) -> Iterator[Read]:
 
 
 _PAI = re.compile(
-    r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
+    r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
+    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|"
+    r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|"
+    r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
 _BEFORE = re.compile(
     r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
@@ -366,7 +408,8 @@ def _pai(note: Note) -> Iterator[Read]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
         elif before and (
             later := re.match(
-                r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+recall)",
+                r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|"
+                r"[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+recall)",
                 text[m.end() :],
             )
         ):
@@ -374,11 +417,13 @@ def _pai(note: Note) -> Iterator[Read]:
 
 
 _VISITS = re.compile(
-    r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left))"
+    r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
+    r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left))"
     r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b"
     r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
-    r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|appointment|sitting)\b"
+    r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|"
+    r"appointment|sitting)\b"
 )
 _DONE = re.compile(r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta")
 
@@ -412,14 +457,28 @@ def _float(text: str) -> float:
 
 # What has to stand in a note for a reader to look at it at all: most notes speak of little.
 _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = (
-    (frozenset("naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypo bleach sodium irrigated irrigation irrig "
-               "ocl hypochlorit".split()), _hypochlorite),
-    (frozenset("maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
+    (words_of(
+    "naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypo bleach sodium irrigated irrigation irrig "
+               "ocl hypochlorit"
+), _hypochlorite),
+    (words_of(
+    "maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
                "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
-               "instr m mafs single rotaries mac sequence mas".split()), _sizes),
-    (frozenset("mm millimeters millimeter apex short flush long mil mils ra".split()), _lengths),
-    (frozenset("canals canal orifices wl wls mb mb1 mb2 db located lengths canaled c".split()), _canals),
-    (frozenset("ferrule ferule fer".split()), _ferrule),
-    (frozenset("pai pai1 pai2 pai3 pai4 pai5 periapical p".split()), _pai),
-    (frozenset("visit visits v appt appts appointment appointments sitting sittings session sessions".split()), _visits),
+               "instr m mafs single rotaries mac sequence mas"
+), _sizes),
+    (words_of(
+    "mm millimeters millimeter apex short flush long mil mils ra"
+), _lengths),
+    (words_of(
+    "canals canal orifices wl wls mb mb1 mb2 db located lengths canaled c"
+), _canals),
+    (words_of(
+    "ferrule ferule fer"
+), _ferrule),
+    (words_of(
+    "pai pai1 pai2 pai3 pai4 pai5 periapical p"
+), _pai),
+    (words_of(
+    "visit visits v appt appts appointment appointments sitting sittings session sessions"
+), _visits),
 )  # fmt: skip

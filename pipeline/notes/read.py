@@ -9,13 +9,14 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.conditions import Scene, holds
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
-from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
 from pipeline.notes.numbers import Read, numbers_read
 from pipeline.notes.teeth_named import Named, teeth_named
+from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
 from pipeline.notes.whose import TEXT, Whose
 
@@ -25,8 +26,8 @@ LONGEST_EVIDENCE = 120
 _SIGNS = frozenset({"symptomatic", "preop_or_pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "crown_in_place"})
-_PUT_BACK = frozenset("recemented recement rebonded recementation reseated".split())
-_DENIES = frozenset("none no nil denied n absent neg negative".split())
+_PUT_BACK = words_of("recemented recement rebonded recementation reseated")
+_DENIES = words_of("none no nil denied n absent neg negative")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
 
 
@@ -66,7 +67,7 @@ def read_note(
     matches = words.matches(note.words)
     contexts = Contexts(note, matches, year=day.year if day else None)
     scene = Scene(note, matches, contexts, words)
-    reads = [r for r in _all_reads(scene)]
+    reads = list(_all_reads(scene))
     if not reads:
         return []
     named = teeth_named(note, notation)
@@ -150,9 +151,11 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     if (contexts.said[NEGATED][first] or far) and _can_be_denied(r, note.words[first:last]):
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
-        elif negated == "-" and far and not contexts.said[NEGATED][first]:
-            return
-        elif own_words or r.field in ("rubber_dam", "irrigant_activation"):
+        elif (
+            (negated == "-" and far and not contexts.said[NEGATED][first])
+            or own_words
+            or r.field in ("rubber_dam", "irrigant_activation")
+        ):
             return
         return
     if r.field == "crown_in_place" and r.value == "false" and _PUT_BACK & note.word_set:

@@ -22,7 +22,7 @@ _SEATED, _PREPARED = ("cement",), ("margin", "core", "post", "ferrule_mm", "pulp
 
 @dataclass(frozen=True)
 class Rules:
-    """What decides: days that notes of one course or crown lie apart, and the strength of the hypochlorite as bought."""
+    """What decides: days that notes of one course or crown lie apart, and the strength of the stock of hypochlorite."""
 
     course_gap_days: int = 180
     crown_repost_days: int = 60

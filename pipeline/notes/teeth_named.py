@@ -20,7 +20,8 @@ _NOT_TEETH_AFTER = re.compile(
     r"rotary|peeso|post\b|film)"
 )
 _WITH_FILE = re.compile(
-    r"(?:bypass\w*|instrument\w*|shaped|filed|negotiated|patency|files?)\b[^.;\n]{0,18}\b(?:with|w/|w|using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
+    r"(?:bypass\w*|instrument\w*|shaped|filed|negotiated|patency|files?)\b[^.;\n]{0,18}\b(?:with|w/|w|"
+    r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
 )
 _HASH = re.compile(
     r"(?:#'?s?|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?)\s*:?\s*"

@@ -8,6 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
+
+def words_of(text: str) -> frozenset[str]:
+    """The words of a line of words, each once."""
+    return frozenset(text.split())
+
+
 # Signs that are written in several ways, each for one of the same length, so that positions stay.
 _SIGNS = str.maketrans(
     {"–": "-", "—": "-", "−": "-", "‑": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "\u00a0": " ", "\t": " ",
@@ -18,23 +24,30 @@ _TOKEN = re.compile(
     r"\d+(?:[.,]\d+)?|[.]\d+|[^\s\w]|\w"
 )
 # A point after one of these ends no sentence; after one of the second list, where no capital follows.
-_SHORT = frozenset(
-    "dx tx hx rx fx px w approx dr prev irrig perc palp obt obtur instr incl appt rt mand vs resp prelim apic diag irrev "
-    "symp sympt asymp asympt sep radiog lat avg est conc".split()
+_SHORT = words_of(
+    "dx tx hx rx fx px w approx dr prev irrig perc palp obt obtur instr incl appt rt mand vs resp "
+    "prelim apic diag irrev "
+    "symp sympt asymp asympt sep radiog lat avg est conc"
 )
-_MAYBE_SHORT = frozenset("no inst max ant rad perio cem vert cond rev hypo mo yr rest".split())
+_MAYBE_SHORT = words_of("no inst max ant rad perio cem vert cond rev hypo mo yr rest")
 _END = frozenset(".;!?\n")
 
 
-_UNITS = {w: str(n) for n, w in enumerate("zero one two three four five six seven eight nine".split())} | {"oh": "0"}
-_TEENS = {w: str(n) for n, w in enumerate("ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen "
-                                          "nineteen".split(), 10)}  # fmt: skip
-_TENS = {w: str(10 * n) for n, w in enumerate("twenty thirty forty fifty sixty seventy eighty ninety".split(), 2)}
+_UNITS = {
+    w: str(n) for n, w in enumerate(["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"])
+} | {"oh": "0"}
+_FROM_TEN = ("ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen",
+             "nineteen")  # fmt: skip
+_TEENS = {w: str(n) for n, w in enumerate(_FROM_TEN, 10)}
+_TENS = {
+    w: str(10 * n)
+    for n, w in enumerate(["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"], 2)
+}
 _NUMBERS = frozenset(
     (*_TEENS, *_TENS, "percent", "millimeter", "millimeters", "mm", "point", "tooth", "number", "half")
 )
-_MEASURED = frozenset("percent % mm millimeter millimeters millimetre millimetres point and".split())
-_NUMBERED = frozenset("tooth number crown pai of size rct".split())
+_MEASURED = words_of("percent % mm millimeter millimeters millimetre millimetres point and")
+_NUMBERED = words_of("tooth number crown pai of size rct")
 
 
 def numbers_in_words(words: list[str]) -> dict[int, str]:
@@ -67,7 +80,7 @@ def numbers_in_words(words: list[str]) -> dict[int, str]:
             elif rest[:2] and rest[0] == "oh" and len(rest) > 1 and rest[1] in _UNITS:
                 value, length = f"{value}/.0{_UNITS[rest[1]]}", length + 2
             if nxt != "and" or length > 1 or word not in _UNITS:
-                found |= {place: value} | {p: "" for p in range(place + 1, place + length)}
+                found |= {place: value} | dict.fromkeys(range(place + 1, place + length), "")
         place += length
     return found
 

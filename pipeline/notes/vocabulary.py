@@ -1,8 +1,8 @@
-"""The words of the trade as data (`pipeline/data/note_words.csv`) and those that a practice adds, ready to be found.
+"""The words of the trade as data (`pipeline/data/note_words.csv`) and those that a practice adds, made to be found.
 
-A phrase is words with blanks between; `a|b` is either, a `?` behind makes a word optional. A hyphen within a word counts
-as a blank. `needs` names a condition on what stands around (`conditions.py`); `negated` is what the phrase says where it
-is denied, empty where it then says nothing.
+A phrase is words with blanks between; `a|b` is either, a `?` behind makes a word optional. A hyphen within a word
+counts as a blank. `needs` names a condition on what stands around (`conditions.py`); `negated` is what the phrase says
+where it is denied, empty where it then says nothing.
 """
 
 from __future__ import annotations
@@ -13,26 +13,29 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
+from typing import Any
 
-from pipeline.notes.text import Note
+from pipeline.notes.text import Note, words_of
 
 _SHORTEST_REPAIRED = 6  # letters; shorter words are too often others of their own
 _SHORTEST_SWAPPED = 5  # two neighbours swapped make another word of its own less often
 _END = ""  # the key under which a branch of phrases keeps what ends there
 # Words that are a slip away from one of the vocabulary and mean something else.
-_NO_SLIPS = frozenset(
+_NO_SLIPS = words_of(
     "three seven eight barrier carried carries carrying condense condenser completes prepares retreats restores "
     "patients patience lining finish diner angel trail quite quiet causal casual marital martial form united "
     "placing palced caries dentine dentist scaled scaling sealant sealants heated treats spaced paces places bended "
-    "bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped".split()
+    "bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped"
 )
 # Words of the vocabulary that are everyday ones: a slip from one of them is more often another everyday word.
-_EVERYDAY = frozenset(
-    "there their these those after still being right while where today again since either other another option options "
-    "before placed during present prior though through until would could should about maybe under pulled plans planned "
+_EVERYDAY = words_of(
+    "there their these those after still being right while where today again since either other "
+    "another option options "
+    "before placed during present prior though through until would could should about maybe under "
+    "pulled plans planned "
     "different possible think thinks tooth teeth years months weeks mother father sister brother friend spouse three "
     "first second third fourth normal great other's return returns office doctor visit visits number needed needs "
-    "asking asked wants chance place closed sealed filled level light large small heavy final field chart charts".split()
+    "asking asked wants chance place closed sealed filled level light large small heavy final field chart charts"
 )
 
 
@@ -99,21 +102,21 @@ def vocabulary(own: Mapping[str, Mapping[str, str]] | None = None) -> Vocabulary
     entries = list(_shipped())
     for name, phrases in (own or {}).items():
         for phrase, value in phrases.items():
-            words = " ".join(t.word for t in Note(phrase, {}).tokens)
-            entries.append((Entry("term", name, value, "", True, "", "own_words"), words))
-    tree: dict[str, dict] = {}  # type: ignore[type-arg]
+            plain = " ".join(Note(phrase, {}).words)
+            entries.append((Entry("term", name, value, "", True, "", "own_words"), plain))
+    tree: dict[str, Any] = {}
     classes: dict[str, set[str]] = {}
     for entry, phrase in entries:
         for words in _spelled_out(phrase):
             if entry.kind == "class" and len(words) == 1:
                 classes.setdefault(words[0], set()).add(entry.field)
                 continue
-            branch = tree
+            branch: Any = tree
             for word in words:
                 branch = branch.setdefault(word, {})
             ended = branch.setdefault(_END, [])
             if entry not in ended:
-                ended.append(entry)  # type: ignore[attr-defined]
+                ended.append(entry)
     known = {w for words in _all_words(tree) for w in words} | classes.keys()
     return Vocabulary(tree, {w: frozenset(c) for w, c in classes.items()}, Repairs(known))
 

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.conditions import Scene
 from pipeline.notes.context import HISTORY, PERSON, PLAN
-from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.numbers import Read
 from pipeline.notes.teeth_named import Named
+from pipeline.notes.text import words_of
 
 TEXT, ROW, NOBODY = "text", "row", ""
 # Words before a tooth that is only mentioned beside the one that is treated.
-_BESIDE = frozenset(
-    "adjacent opposing next neighboring neighbouring opp adj abutment contact contacts mesial distal".split()
-)
+_BESIDE = words_of("adjacent opposing next neighboring neighbouring opp adj abutment contact contacts mesial distal")
 
 
 class Whose:

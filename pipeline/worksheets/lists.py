@@ -44,7 +44,8 @@ def write_worksheet(
     """Write the worksheet under a name that is still free; returns its path.
 
     `endo`, `crowns` and `elsewhere` are the rows of `endo_without_details`, `crowns_without_details` and
-    `teeth_to_ask`; `notes` those of `note_sheets` by table, where the practice has notes. The headings are the names of our fields, so that the sheets load as they stand.
+    `teeth_to_ask`; `notes` those of `note_sheets` by table, where the practice has notes. The headings are the names of
+    our fields, so that the sheets load as they stand.
     """
     tables = {"endo_details": endo, "crown_details": crowns, "elsewhere": elsewhere, **(notes or {})}
     pages = [_page(table, rows) for table, rows in tables.items()]

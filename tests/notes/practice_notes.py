@@ -1,3 +1,4 @@
+# ruff: noqa: E501
 """What notes of the invented practice should give, by field, from its detail files."""
 
 from __future__ import annotations

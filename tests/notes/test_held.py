@@ -1,3 +1,4 @@
+# ruff: noqa: E501
 """Values of notes against the ledger, what is recorded and what the practice answered, on drawn tables."""
 
 from __future__ import annotations

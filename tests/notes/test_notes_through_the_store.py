@@ -1,3 +1,4 @@
+# ruff: noqa: E501
 """Notes from file to figures on a small practice: what is stored, asked, learned, checked, and never kept."""
 
 from __future__ import annotations

@@ -1,3 +1,4 @@
+# ruff: noqa: E501
 """Single sentences of chart notes: what each says and, beside it, the same words that say something else."""
 
 from __future__ import annotations
@@ -9,8 +10,8 @@ import pytest
 from pipeline.fields import NOTE_FIELDS
 from pipeline.notes.conditions import known_conditions
 from pipeline.notes.read import read_note
-from pipeline.notes.vocabulary import vocabulary
 from pipeline.notes.vocabulary import _shipped as shipped
+from pipeline.notes.vocabulary import vocabulary
 from pipeline.tables import DETAIL_TABLES
 
 DAY = dt.date(2021, 5, 4)
