@@ -23,7 +23,9 @@ TODAY = dt.date(2026, 11, 1)
 
 
 @pytest.fixture(scope="module")
-def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, pl.DataFrame], dict[str, pl.DataFrame], pl.DataFrame]:
+def both(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[Path, dict[str, pl.DataFrame], dict[str, pl.DataFrame], pl.DataFrame]:
     """The practice, its details as recorded, those that notes alone give, and the values read."""
     folder = tmp_path_factory.mktemp("practice")
     toml = simulate(folder, crowns=40, seed=11, say=lambda _: None)
