@@ -32,6 +32,7 @@ lint: $(VENV)/installed
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+	$(BIN)/lint-imports --no-logo --no-cache
 
 slow: $(VENV)/installed
 	$(BIN)/python -m pytest -m slow

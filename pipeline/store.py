@@ -401,7 +401,7 @@ class Store:
         batches = self._connection.sql(packed, params={"new": list(new_loads)}).to_arrow_reader(1_000_000)
         with Sheaves(self.scratch / "hashes", files) as sheaves:
             for batch in batches:
-                sheaves.add(batch.column(0).to_numpy())
+                sheaves.add(pl.Series(batch.column(0)).to_numpy())  # its own way loads pandas
             found = [shared_by_new(hashes) for hashes in sheaves.each()]
         return pl.DataFrame({"same": np.concatenate(found)}, schema={"same": pl.UInt64()})
 

@@ -697,9 +697,7 @@ def _end_early(
 
 def _ended(crowns: pl.DataFrame, ends: pl.DataFrame) -> pl.DataFrame:
     out = crowns.join(ends, on="crown_id", how="left", maintain_order="left")
-    early = (pl.col("ends") < pl.col("exit_date")).fill_null(False) | (
-        (pl.col("ends") == pl.col("exit_date")).fill_null(False) & ~pl.col("failure")
-    )
+    early = (pl.col("ends") < pl.col("exit_date")).fill_null(False)
     return out.with_columns(
         exit_date=pl.when(early).then("ends").otherwise("exit_date"),
         failure=pl.col("failure") & ~early,

@@ -1,13 +1,19 @@
 """`results.json` has the keys that other programs rely on, and is valid JSON whatever could not be worked out."""
 
+import dataclasses
 import json
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 import sample_results as samples
 
+from dashboards import results_schema
 from dashboards.results_json import results_json, write_results_json
+from pipeline.results import Comparison, Results
+
+_SCHEMA = jsonschema.Draft202012Validator(results_schema.results_schema())
 
 TOP = {"schema", "data_cutoff", "counts", "comparisons", "not_run"}
 COUNTS = {"procedures", "patients", "crowns", "endo_courses", "quarantined"}
@@ -64,3 +70,30 @@ def test_the_file_can_be_written_alone(tmp_path: Path) -> None:
     path = write_results_json(samples.cannot_tell(), tmp_path / "out")
     assert path == tmp_path / "out" / "results.json"
     assert json.loads(path.read_text(encoding="utf-8")) == json.loads(json.dumps(results_json(samples.cannot_tell())))
+
+
+def test_the_shipped_schema_is_that_of_the_declarations() -> None:
+    assert results_schema.SHIPPED.read_text(encoding="utf-8") == results_schema.as_text()
+
+
+@pytest.mark.parametrize("name", samples.all_variants())
+def test_every_variant_is_of_the_schema(name: str) -> None:
+    _SCHEMA.validate(results_json(samples.all_variants()[name]))
+
+
+def test_the_schema_refuses_a_key_that_is_missing_more_or_of_another_kind() -> None:
+    for change in (
+        lambda c: c.pop("verdict_code"),
+        lambda c: c.update(more=1),
+        lambda c: c["groups"][0].update(crowns="many"),
+    ):
+        made = results_json(samples.differs())
+        change(made["comparisons"][0])
+        assert not _SCHEMA.is_valid(made)
+
+
+def test_the_file_holds_every_attribute_of_the_results() -> None:
+    renamed = {"agreement": "reading_agreement", "losses": "losses_by_cause", "states": "crown_states"}
+    made = results_json(samples.differs())
+    assert {renamed.get(f.name, f.name) for f in dataclasses.fields(Results)} <= set(made)
+    assert set(made["comparisons"][0]) >= {f.name for f in dataclasses.fields(Comparison)}

@@ -19,7 +19,6 @@ import polars as pl
 from dashboards.results_json import results_json
 from pipeline import run
 from pipeline.config import load_settings
-from pipeline.results import to_plain
 from tests.recounts import without_recounts
 
 TODAY = dt.date(2025, 6, 30)
@@ -113,7 +112,7 @@ def write_practice(practice: Practice, folder: Path) -> Path:
 
 
 def run_practice(practice: Practice, folder: Path, *, recounts: bool) -> Json:
-    """Every figure of a run: `results.json`, and beside it what the pages show and it leaves out.
+    """Every figure of a run, as `results.json` holds them; the curves apart, by comparison and group.
 
     Without `recounts`, the main comparison is not counted in other ways, and its verdict stands without them.
     """
@@ -121,15 +120,11 @@ def run_practice(practice: Practice, folder: Path, *, recounts: bool) -> Json:
 
     def results() -> Json:
         found = run.everything(settings, today=practice.today, say=lambda _: None, keep_ids=practice.keep_ids)
-        plain, file = to_plain(found), results_json(found)
-        beside = {name: value for name, value in plain.items() if name not in file and name not in OTHER_NAMES}
-        curves = {c["id"]: {g["name"]: g["curve"] for g in c["groups"]} for c in plain["comparisons"]}
-        explained = [c["naive"] and c["naive"]["explanation"] for c in plain["comparisons"]]
-        stops = [[g["stop_reason"] for g in c["groups"]] for c in plain["comparisons"]]
+        file = results_json(found)
+        del file["practice"]  # its name is no figure
+        curves = {c["id"]: {g["name"]: g.pop("curve") for g in c["groups"]} for c in file["comparisons"]}
         _name_chosen(file["owner"]["filters"])
-        return json.loads(
-            json.dumps({**file, **beside, "curves": curves, "naive_explained": explained, "stops": stops})
-        )
+        return json.loads(json.dumps({**file, "curves": curves}))
 
     if recounts:
         return results()
@@ -142,10 +137,6 @@ def _name_chosen(filters: Json) -> None:
     if filters:
         for part in filters["parts"]:
             part["chosen"] = [c["options"][place] for c, place in zip(filters["choices"], part["chosen"], strict=True)]
-
-
-# Parts of `Results` that `results.json` holds under another name; its `practice` is in no figure.
-OTHER_NAMES = ("agreement", "losses", "practice")
 
 
 def _toml_lines(section: Mapping[str, Json], name: str = "") -> list[str]:

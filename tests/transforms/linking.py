@@ -59,6 +59,7 @@ _KINDS: dict[str, tuple[str, str | None]] = {
     "GIVEUP": ("endo_incomplete", None),
     "POST": ("post_core", None),
     "APICO": ("apical_surgery", None),
+    "APICOF": ("apical_surgery", "anterior"),
     "ROOT": ("root_loss", None),
     "OUT": ("extraction", None),
     "BACK": ("replantation", None),

@@ -166,7 +166,9 @@ def test_a_code_of_another_class_of_tooth_is_counted():
         2015-01-01   | 11        | ENDOM
         2015-01-01   | 16        | ENDOM
         2015-01-01   | 26        | ENDO
+        2016-01-01   | 26        | APICOF
     """)
+    # 26: the surgery has the code of a front tooth, and is no root canal.
     assert linked.counts["root_canals_coded_for_another_tooth"] == 1
     assert linked.endo_courses.height == 3
 

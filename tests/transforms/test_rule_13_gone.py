@@ -189,6 +189,19 @@ def test_a_sign_that_a_later_row_contradicts_is_counted_and_ignored():
     assert linked.counts["signs_of_loss_contradicted"] == 4
 
 
+@pytest.mark.parametrize(("code", "seated"), [("ENDO", 2), ("APICO", 2), ("CROWN", 1), ("OFF", 1), ("IMPL", 1)])
+def test_a_crown_after_an_implant_is_of_the_tooth_where_others_treated_its_root_since(code: str, seated: int):
+    linked = run(f"""
+        service_date | tooth_fdi | code   | status
+        2015-01-01   | 16        | CROWN  |
+        2016-01-01   | 16        | IMPL   |
+        2017-01-02   | 16        | {code} | existing
+        2018-01-01   | 16        | CROWN  |
+        2020-01-01   |           | EXAM   |
+    """)
+    assert linked.crowns.height == seated
+
+
 @pytest.mark.parametrize("code", ["ENDO", "REDO", "APICO", "ROOT"])
 def test_what_others_did_on_a_root_contradicts_an_earlier_sign(code: str):
     linked = run(f"""

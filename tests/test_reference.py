@@ -1,0 +1,20 @@
+"""The pages of reference say what the declarations say."""
+
+import pytest
+
+from pipeline.fields import input_fields
+from pipeline.reference import FOLDER, fields_page, pages
+from pipeline.tables import INPUT_TABLES
+
+
+@pytest.mark.parametrize("name", pages())
+def test_a_page_is_that_of_the_declarations(name: str):
+    assert (FOLDER / name).read_text(encoding="utf-8") == pages()[name], "renew it: python -m pipeline.reference"
+
+
+def test_every_field_stands_once_under_its_table():
+    parts = fields_page().split("\n## ")[1:]
+    assert [part.split("\n")[0] for part in parts] == list(INPUT_TABLES)
+    for part, table in zip(parts, INPUT_TABLES, strict=True):
+        rows = [line.split("`")[1] for line in part.splitlines() if line.startswith("| `")]
+        assert rows == input_fields(table)
