@@ -183,7 +183,9 @@ def dashboards(practice: Path, out: Path, lists: bool, **talk: Any) -> None:
     type=click.Choice(["beside", "alone"]),
     help="Write chart notes too: beside the details that they tell, or in their place.",
 )
-def simulate(directory: Path, crowns: int, seed: int, referred: float, charted: str, notes: str | None) -> None:
+def simulate(
+    directory: Path, crowns: int, seed: int, referred: float, charted: str, *, notes: str | None = None
+) -> None:
     """Write an invented practice with known truth (truth.json) as input files plus its practice.toml."""
     from synthetic_data.generate import simulate as simulate_practice
     from synthetic_data.truth import DEFAULT

@@ -50,7 +50,7 @@ from pipeline.results_technique import TechniqueAnswer
 from pipeline.results_unseen import Unseen
 from pipeline.set_aside import SETTLED
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
-from pipeline.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_VALUES, Filled
+from pipeline.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOTE_VALUES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
 from pipeline.techniques.question import all_questions
@@ -354,7 +354,7 @@ def _results(told: Told) -> Results:
             loads=told.loads,
             quarantine=told.quarantine,
             reasons=told.reasons,
-            filled={name: told.filled[name] for name in INPUT_TABLES},
+            filled={name: told.filled[name] for name, table in INPUT_TABLES.items() if table not in NOTE_TABLES},
             unknown_codes=told.unknown_codes,
             link_counts=told.link_counts,
             changes=told.changes,

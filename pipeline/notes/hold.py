@@ -78,6 +78,7 @@ def hold_notes(store: Store, settings: Settings, codes: pl.DataFrame, *, say: Ca
         course_gap_days=settings.rules.course_gap_days,
         crown_repost_days=settings.rules.crown_repost_days,
         stock=settings.notes.naocl_stock_percent,
+        notation=settings.practice.tooth_notation,
     )
     found, noted = held(
         values, days.select("patient_id", "note_date", "tooth_fdi", "work"), store.notes.recorded(),

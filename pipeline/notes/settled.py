@@ -11,6 +11,7 @@ from pipeline.fields import NOTE_FIELDS, RANGES, kind
 from pipeline.notes.fields import RATIO
 from pipeline.store_tables import NOTED
 from pipeline.tables import DETAIL_TABLES, NOTE_VALUES
+from pipeline.teeth import write_teeth
 
 _TOOTH = ["patient_id", "tooth_fdi"]
 _DAY = {"endo_details": "service_date", "findings": "exam_date"}
@@ -27,6 +28,7 @@ class Rules:
     course_gap_days: int = 180
     crown_repost_days: int = 60
     stock: float | None = None
+    notation: str = "fdi"  # how the practice writes teeth
 
     def gap(self, table: str) -> int:
         """Days within which notes are of one row of a table."""
@@ -218,7 +220,7 @@ def _fill(values: pl.DataFrame, recorded: pl.DataFrame, table: str, rules: Rules
     chosen = _chosen(of)
     own = _recorded_row(of, recorded, table, gap)
     matched = chosen.join(own, on="episode", how="left")
-    return _outcomes(of, matched, recorded, table), _rows(of, matched, table)
+    return _outcomes(of, matched, recorded, table), _rows(of, matched, table, rules.notation)
 
 
 def _chosen(of: pl.DataFrame) -> pl.DataFrame:
@@ -274,7 +276,7 @@ def _same(value: pl.Expr, recorded: pl.Expr) -> pl.Expr:
     return pl.coalesce(numbers, value == recorded)
 
 
-def _rows(of: pl.DataFrame, matched: pl.DataFrame, table: str) -> pl.DataFrame:
+def _rows(of: pl.DataFrame, matched: pl.DataFrame, table: str, notation: str) -> pl.DataFrame:
     """The episodes as rows of the table; those without a recorded row under the place of their first note."""
     chosen = matched.filter(pl.col("counts").is_not_null())
     if chosen.is_empty():
@@ -304,6 +306,7 @@ def _rows(of: pl.DataFrame, matched: pl.DataFrame, table: str) -> pl.DataFrame:
         }
     )
     rows = rows.with_columns(**days, supernumerary=pl.lit(False))
+    rows = rows.with_columns(tooth=write_teeth(rows["tooth_fdi"], notation=notation))
     dtypes = NOTED[table].schema
     return rows.select(_typed(c, t) if c in rows.columns else pl.lit(None, t).alias(c) for c, t in dtypes.items())
 

@@ -19,6 +19,5 @@ if __name__ == "__main__":
     spent = time.process_time() - begun
     letters = sum(len(n.text) for n in notes) / len(notes)
     rate = 60 * TIMES * len(notes) / spent
-    print(
-        f"{rate:,.0f} notes a minute of processor, of {letters:.0f} letters and {values / TIMES / len(notes):.1f} values"
-    )
+    each = values / TIMES / len(notes)
+    print(f"{rate:,.0f} notes a minute of processor, of {letters:.0f} letters and {each:.1f} values each")
