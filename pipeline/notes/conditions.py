@@ -20,7 +20,7 @@ _TREATED = words_of(
 _AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
 _RECALL = re.compile(
     rf"\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
-    rf"recall|exam|review|after)\b"
+    rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
     rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
     rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+ago"
 )
@@ -132,6 +132,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
     "recall": lambda s, m: s.is_recall,
     "prepping": _prepping,
+    "not_in_endo": lambda s, m: "endo_strong" not in s.classes or s.near_work(m.first, "prepping"),
     "not_prepping": lambda s, m: not _prepping(s, m),
     "filling": lambda s, m: s.within(m, "filling") or "endo_strong" in s.classes,
     "irrigation": lambda s, m: s.within(m, "irrigation"),

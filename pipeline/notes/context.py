@@ -116,7 +116,7 @@ class Contexts:
     def _backward(self, last: int, sentence: Sentence, *, reach: int = 1000) -> Iterator[int]:
         words = self._note.words
         for place in range(last - 1, max(sentence.first, last - reach) - 1, -1):
-            if place in self._stops or words[place] == ",":
+            if place in self._stops or words[place] in (",", ":"):
                 return
             yield place
 

@@ -60,6 +60,8 @@ _BARE_STRENGTH = re.compile(
     rf"{_HYPO}\s*(?:[:=(@]|at|strength|conc\w*\.?|-)*\s*(?P<a>{_N})\)?(?![\d:]|/\d|\s*(?:ml|cc|mm|min|"
     rf"sec|x\b|to\b|:|/\s*\d|syr|%|part|\.\d))"
 )
+_STRENGTH_WITHOUT_SIGN = re.compile(rf"(?<![\d:/.])(?P<a>{_N})\s+{_HYPO}")
+_DILUTED = re.compile(r"(?<!un)\bdil(?:uted?|ution)\b|\bdil\.")
 _UNNAMED_STRENGTH = re.compile(
     rf"irrig\w*\.?\s*(?:with|w/|:)?\s*(?P<a>{_N}){_PCT}(?!\s*(?:edta|chx|chlorhex|saline|lido|artic))"
 )
@@ -76,6 +78,7 @@ _WATER_FIRST = re.compile(
     rf"{_WATER}\s*(?:to|:|/|-|and)\s*{_BLEACH}|parts?\s+(?:sterile\s+|distilled\s+)?{_WATER}.*{_BLEACH}|dilut\w*"
 )
 _SHARE = re.compile(r"(full|half|quarter|1/2|1/4)[\s-]*(?:strength|str|conc\w*)")
+_EQUAL = re.compile(r"\bequal\s+(?:parts?\s+|volumes?\s+|amounts?\s+)?(?:of\s+)?(?:water|saline|distilled|sterile)")
 _SHARES = {"full": 0, "half": 1, "1/2": 1, "quarter": 3, "1/4": 3}
 _DILUTED_TO = re.compile(rf"\bdil(?:uted?|\.)?\s*(?:down\s*)?to\s*({_N}){_PCT}")
 _PARTS = re.compile(
@@ -98,7 +101,9 @@ def _hypochlorite(note: Note) -> Iterator[Read]:
         if any(a <= m.start() < b or m.start() < a < m.end() for a, b in within):
             continue
         found = True
-        yield Read("naocl_percent", plain(value), m.start(), m.end(), 0 < value <= 12, "naocl_percent")
+        # "8.25% diluted": by how much is not told where no ratio stands beside it.
+        sure = 0 < value <= 12 and not _DILUTED.search(_sentence_text(note, m.start()))
+        yield Read("naocl_percent", plain(value), m.start(), m.end(), sure, "naocl_percent")
     yield from ratios
     if found or ratios:
         return
@@ -106,6 +111,11 @@ def _hypochlorite(note: Note) -> Iterator[Read]:
         value = _float(m["a"])
         if value in _USUAL:
             yield Read("naocl_percent", plain(value), m.start(), m.end(), value % 1 != 0 or value > 2, "naocl_bare")
+            return
+    for m in _STRENGTH_WITHOUT_SIGN.finditer(text):
+        value = _float(m["a"])
+        if value in _USUAL:
+            yield Read("naocl_percent", plain(value), m.start(), m.end(), value % 1 != 0, "naocl_bare")
             return
     for m in _UNNAMED_STRENGTH.finditer(text):
         value = _float(m["a"])
@@ -122,6 +132,7 @@ def _ratios(note: Note) -> Iterator[Read]:
         if not _HYPO_WORD.search(part):
             continue
         spans = [(m.start(), m.end(), _SHARES[m[1]], 1) for m in _SHARE.finditer(part)]
+        spans += [(m.start(), m.end(), 1, 1) for m in _EQUAL.finditer(part)]
         for m in _PARTS.finditer(part):
             a, b = (int(_COUNTS.get(g) or g) for g in (m["a"], m["b"]))
             water, bleach = (a, b) if re.match(_WATER, m["what"]) else (b, a)
@@ -200,6 +211,10 @@ _TAPERED = re.compile(
     r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|"
     r"1[02])\b(?![/\d]|\s*mm)"
 )
+_TAPER_FIRST = re.compile(r"(?<![\d:])\.0[2-8]\s*[/ ]\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|ml|min))")
+_SIZE_ALONE = re.compile(
+    r"\b(?:size|iso)\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|k\b|k-?files?|files?|hand|gates|bur|patency))"
+)
 _SMALL_FIRST = re.compile(
     r"(?:patency|glide\s*path|glidepath|scout\w*|initial|negotiat\w*|k\s?-?\s?files?|path|loose|"
     r"explor\w*)\s*(?:\w+\s*){0,3}$"
@@ -239,6 +254,15 @@ def _sizes(note: Note) -> Iterator[Read]:
     for m in _TAPERED.finditer(text):
         if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
             found.append((int(m["n"]), m.start(), m.end(), True))
+    for m in _TAPER_FIRST.finditer(text):
+        if int(m["n"]) in ISO_SIZES:
+            found.append((int(m["n"]), m.start(), m.end(), True))
+    if not found:
+        for m in _SIZE_ALONE.finditer(text):
+            small = _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start()])
+            broken = "separat" in (around := _sentence_text(note, m.start())) or "broke" in around
+            if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 20 and not (small or broken):
+                found.append((int(m["n"]), m.start(), m.end(), True))
     if found:
         top = max(found)
         rising = all(a[0] <= b[0] for a, b in pairwise(found))

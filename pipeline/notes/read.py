@@ -26,6 +26,7 @@ LONGEST_EVIDENCE = 120
 _SIGNS = frozenset({"symptomatic", "preop_or_pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "crown_in_place"})
+_TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
 _DENIES = words_of("none no nil denied n absent neg negative")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
@@ -144,7 +145,9 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         if r.field != "material" or "prepping" not in scene.classes:
             return
         r = replace(r, sure=False)  # "will be zirconia", on the day of the preparation
-    if r.field == "material" and not (scene.near_work(first, "prepping") or scene.near_work(first, "seating_strong")):
+    if r.field == "material" and _TAKEN_OFF & set(note.words[last : last + 3]):
+        return  # "PFM removed": the crown that goes
+    if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
         r = replace(r, sure=False)  # a crown that is only spoken of
     far = r.field in _SIGNS and contexts.far_negated[first]
     own_words = rule == "own_words"
