@@ -51,8 +51,16 @@ class Scene:
             if not self.contexts.said[PLAN][place]:
                 seen.append(place)
         if not seen:
-            return False
+            return self._only_looked
         return min(seen) <= 6 or not _TREATED & self.note.word_set
+
+    @property
+    def _only_looked(self) -> bool:
+        """Whether a note without a word of review is one all the same: nothing is treated, planned for or diagnosed."""
+        if {"making", "seating_strong", "dx"} & self.classes or not {"pai", "crown"} & self.note.word_set:
+            return False
+        diagnosed = any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") for m in self.matches)
+        return not (diagnosed or _TREATED & self.note.word_set or any(self.contexts.said[PLAN]))
 
     def near_work(self, place: int, name: str) -> bool:
         """Whether a word of a class, not in a plan, stands in the sentence of a token or in one of those around."""
