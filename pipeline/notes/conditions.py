@@ -26,6 +26,10 @@ _RECALL = re.compile(
 )
 
 
+_WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
+_ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")
+
+
 class Scene:
     """A note with its classes of words and contexts: what conditions look at."""
 
@@ -60,7 +64,8 @@ class Scene:
         if {"making", "seating_strong", "dx"} & self.classes or not {"pai", "crown"} & self.note.word_set:
             return False
         diagnosed = any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") for m in self.matches)
-        return not (diagnosed or _TREATED & self.note.word_set or any(self.contexts.said[PLAN]))
+        worked = (_TREATED | _WORKED) & self.note.word_set
+        return not (diagnosed or worked or any(self.contexts.said[PLAN]))
 
     def near_work(self, place: int, name: str) -> bool:
         """Whether a word of a class, not in a plan, stands in the sentence of a token or in one of those around."""
@@ -154,7 +159,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "not_barrier": lambda s, m: "endo_strong" in s.classes,
     "not_hand": lambda s, m: not s.near(m, "sep", 2) and "hand" not in s.note.words[m.first : m.last],
     "not_glide": lambda s, m: not s.near(m, "glide"),
-    "not_credential": lambda s, m: "endo_strong" in s.classes or "crown" in s.classes,
+    "hand_alone": lambda s, m: "endo_strong" in s.classes and not _ENGINES & s.note.word_set and not s.near(m, "glide"),
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
     "not_core": lambda s, m: not s.near(m, "core", 2),
 }  # fmt: skip

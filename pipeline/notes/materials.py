@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pipeline.notes.conditions import Scene, holds
 from pipeline.notes.numbers import Read
 from pipeline.notes.text import words_of
-from pipeline.notes.vocabulary import Match
+from pipeline.notes.vocabulary import Entry, Match
 
 _BEHIND, _AHEAD = 3, 9  # tokens: "epoxy sealer", "sealed the orifices with a layer of glass ionomer"
 # What each end calls the materials, where it is not as the vocabulary does.
@@ -68,7 +68,26 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
         return ahead[0]
     before = [r for r in roles if max(s.first, m.first - _AHEAD) <= r.first and r.last <= m.first]
     overlapping = [r for r in roles if r.first < m.first < r.last or m.first < r.first < m.last]
+    if (
+        words[max(0, m.first - 1) : m.first] in (["w/"], ["with"])
+        and not overlapping
+        and (made := _made_before(scene, m))
+    ):
+        return made  # "#30 zirconia w/ glass ionomer"
     return overlapping[0] if overlapping else max(before, key=lambda r: r.last) if before else None
+
+
+_CEMENTED = Entry("role", "cement", "", "", True, "", "cement:made_of")
+
+
+def _made_before(scene: Scene, m: Match) -> Match | None:
+    """The material of a crown right before "with" names what it was cemented with, on the day that it was seated."""
+    if "seating_strong" not in scene.classes:
+        return None
+    for c in scene.matches:
+        if c.entry.kind == "crown_material" and 0 <= m.first - 1 - c.last <= 2:
+            return Match(_CEMENTED, c.first, c.last)
+    return None
 
 
 def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:

@@ -63,12 +63,13 @@ _BARE_STRENGTH = re.compile(
 _STRENGTH_WITHOUT_SIGN = re.compile(rf"(?<![\d:/.])(?P<a>{_N})\s+{_HYPO}")
 _DILUTED = re.compile(r"(?<!un)\bdil(?:uted?|ution)\b|\bdil\.")
 _UNNAMED_STRENGTH = re.compile(
-    rf"irrig\w*\.?\s*(?:with|w/|:)?\s*(?P<a>{_N}){_PCT}(?!\s*(?:edta|chx|chlorhex|saline|lido|artic))"
+    rf"irrig\w*\.?\s*(?:strength|conc\w*\.?)?\s*(?:with|w/|:)?\s*(?P<a>{_N}){_PCT}(?!\s*(?:edta|chx|chlorhex|saline|lido|artic))"
 )
 _USUAL = frozenset((0.5, 1, 1.25, 1.3, 2, 2.5, 2.6, 2.63, 3, 4, 5, 5.25, 5.3, 6, 8, 8.25, 8.3))
+_ONE_TO_FIVE = r"(?:one|two|three|four|five)"
 _RATIO = re.compile(
-    r"(?<![\d:/.,])(\d{1,2}|one|two|three|four|five)\s*(?::|to|/|-to-|parts?(?:\s*\w+)?\s*(?:to|:|,|"
-    r"and)?)\s*(1\d?|[2-9]|one|two|three|four|five)\b(?![\d:.,/]?\d|\s*(?:mm|%))"
+    rf"(?<![\d:/.,#])(\d{{1,2}}|{_ONE_TO_FIVE})(?::|/|\s+:\s+|\s*-?\bto\b-?\s*|"
+    rf"\s*parts?(?:\s*\w+)?\s*(?:to|:|,|and)?\s*)(1\d?|[2-9]|{_ONE_TO_FIVE})\b(?![\d:.,/]?\d|\s*(?:mm|%))"
 )
 _WATER, _BLEACH = r"(?:water|saline|h2o|dist\w*|sterile|diluent)", r"(?:naocl|na\s?ocl|hypochlorite|hypo|bleach|sodium)"
 _BLEACH_FIRST = re.compile(
@@ -213,7 +214,7 @@ _TAPERED = re.compile(
 )
 _TAPER_FIRST = re.compile(r"(?<![\d:])\.0[2-8]\s*[/ ]\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|ml|min))")
 _SIZE_ALONE = re.compile(
-    r"\b(?:size|iso)\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|k\b|k-?files?|files?|hand|gates|bur|patency))"
+    r"\b(?:size|iso)\s*[:=]?\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|k\b|k-?files?|files?|hand|gates|bur|patency))"
 )
 _SMALL_FIRST = re.compile(
     r"(?:patency|glide\s*path|glidepath|scout\w*|initial|negotiat\w*|k\s?-?\s?files?|path|loose|"
@@ -290,6 +291,7 @@ _SHORT_OF = re.compile(
     rf"off|inside)\s*(?:(?:of|from|to)\s+)?(?P<apex>{_APEX})?"
     rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|"
     rf":)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{_MM}"
+    rf"|(?:fill\w*|gp|length|obt\w*)\s*:?\s*(?P<r>{_N})\s*short\b"
     rf"|(?P<q>{_N})\s*short\s+(?:of|from)\s+(?P<apex2>{_APEX})"
     rf"|(?:apex|ra|eal|length)\s*(?:reading\s*)?(?:minus|-)\s*(?P<k>{_N}){_MM}"
 )
@@ -312,16 +314,25 @@ _NOT_LENGTH = re.compile(
 )
 
 
+_AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
+
+
 def _lengths(note: Note) -> Iterator[Read]:
     text = note.clean
     for pattern, sign, rule in ((_SHORT_OF, 1, "short_of_apex"), (_LONG, -1, "past_apex"), (_FLUSH, 0, "flush")):
         for m in pattern.finditer(text):
             around = _sentence_text(note, m.start())
             named = m.groupdict()
-            near_apex = sign == 0 or named.get("apex") or named.get("apex2") or _ENDO_NEAR.search(around)
+            near_apex = (
+                sign == 0
+                or named.get("apex")
+                or named.get("apex2")
+                or _AS_KEY.match(text, m.start())
+                or _ENDO_NEAR.search(around)
+            )
             if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end()]):
                 continue
-            first = named.get("n") or named.get("m") or named.get("k") or named.get("q")
+            first = named.get("n") or named.get("m") or named.get("k") or named.get("q") or named.get("r")
             second = named.get("n2") or named.get("m2")
             far = 0.0 if sign == 0 else _float(first or "0")
             sure = (
@@ -423,6 +434,12 @@ _BEFORE = re.compile(
 )
 
 
+_FORMER = re.compile(
+    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|preop|pre-op)\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"(?!\s*(?:mm|mo|yr|year|week))"
+)
+
+
 def _pai(note: Note) -> Iterator[Read]:
     text = note.clean
     for m in _PAI.finditer(text):
@@ -430,6 +447,8 @@ def _pai(note: Note) -> Iterator[Read]:
         yield Read("preop_pai" if before else "preop_or_pai", plain(_float(m["a"])), m.start(), m.end(), True, "pai", 2)
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
+        elif not before and (former := _FORMER.match(text, m.end())):
+            yield Read("preop_pai", former[1], m.start(), former.end(), True, "pai", 2)
         elif before and (
             later := re.match(
                 r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|"
@@ -449,7 +468,9 @@ _VISITS = re.compile(
     r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|"
     r"appointment|sitting)\b"
 )
-_DONE = re.compile(r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta")
+_DONE = re.compile(
+    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|single cone|\bwvc?\b"
+)
 
 
 def _visits(note: Note) -> Iterator[Read]:
@@ -486,7 +507,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
                "ocl hypochlorit"
 ), _hypochlorite),
     (words_of(
-    "maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
+    "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
                "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), _sizes),

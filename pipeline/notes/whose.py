@@ -36,10 +36,11 @@ class Whose:
         note = self._scene.note
         place = note.token_at(r.start)
         sentence = note.sentence_at[place]
-        here = [n for n in self._named if n[1] == sentence and not n[3]]
-        if here:
-            chosen = self._in_sentence(here, r)
-            return [(t, TEXT, True) for t in chosen.teeth]
+        here = [n for n in self._named if n[1] == sentence]
+        before = [n[0] for n in here if n[0].start <= r.start]
+        after = [n[0] for n in here if n[0].start > r.start and not n[3]]
+        if before or after:
+            return [(t, TEXT, True) for t in (before or after[:1])[-1].teeth]
         if everyone := self._both(sentence):
             return [(t, TEXT, True) for t in everyone]
         earlier = [n for n in self._named if n[1] < sentence and not n[3]]
@@ -67,11 +68,6 @@ class Whose:
             return ()
         active = [n for n in self._named if n[1] < sentence and not n[3] and not self._said_of_another_time(n[2])]
         return tuple(dict.fromkeys(t for n in active for t in n[0].teeth))
-
-    def _in_sentence(self, here: list[tuple[Named, int, int, bool]], r: Read) -> Named:
-        """Of teeth named in the same sentence the last before the value, else the first after it."""
-        before = [n[0] for n in here if n[0].start <= r.start]
-        return before[-1] if before else here[0][0]
 
     def _latest(self, earlier: list[tuple[Named, int, int, bool]], r: Read) -> list[tuple[int | None, str, bool]]:
         """The tooth last spoken of; of several, the last in whose sentence work of the value's kind is named."""
