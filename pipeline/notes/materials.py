@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from pipeline.notes.conditions import Scene, holds
-from pipeline.notes.numbers import Read
+from pipeline.notes.measures import Read
 from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Entry, Match
 

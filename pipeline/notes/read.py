@@ -14,7 +14,8 @@ from pipeline.notes.conditions import Scene, holds
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
-from pipeline.notes.numbers import Read, numbers_read
+from pipeline.notes.measures import Read
+from pipeline.notes.numbers import numbers_read
 from pipeline.notes.teeth_named import Named, teeth_named
 from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Match, Vocabulary

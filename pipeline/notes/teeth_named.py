@@ -37,7 +37,8 @@ _BARE = re.compile(
 _AFTER_WORD = re.compile(
     r"\b(?:rct|endo|root canal(?: treatment| therapy)?|crown|crown prep|prep|prepped|re-?treat(?:ment)?|retx|recall|"
     r"pfm|zirconia crown|crn|seat(?:ed)?(?: crown)?|obturated|access(?:ed)?)\s*(?:on|for|of|:|,|-)?\s*(?:#|tooth\s*)?"
-    r"(\d{1,2})\b(?!\s*(?:mm|%|canals?|visits?|crowns?|teeth|units?|x|min|mo|month|week|wk|year|yr|day|carp|film|/|[.:]\d))"
+    r"(\d{1,2})\b(?!\s*(?:mm|%|canals?|visits?|crowns?|teeth|units?|x|min|mo|month|week|wk|year|yr|day|"
+    r"carp|film|/|[.:]\d))"
 )
 _QUADRANT = re.compile(r"\b(u\.?r\.?|u\.?l\.?|l\.?l\.?|l\.?r\.?)\s?-?\s?([1-8])\b(?!\s*(?:mm|%|x))")
 _NAMED = re.compile(

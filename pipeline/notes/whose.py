@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.conditions import Scene
 from pipeline.notes.context import HISTORY, PERSON, PLAN
-from pipeline.notes.numbers import Read
+from pipeline.notes.measures import Read
 from pipeline.notes.teeth_named import Named
 from pipeline.notes.text import words_of
 
@@ -37,10 +37,10 @@ class Whose:
         place = note.token_at(r.start)
         sentence = note.sentence_at[place]
         here = [n for n in self._named if n[1] == sentence]
-        before = [n[0] for n in here if n[0].start <= r.start]
-        after = [n[0] for n in here if n[0].start > r.start and not n[3]]
-        if before or after:
-            return [(t, TEXT, True) for t in (before or after[:1])[-1].teeth]
+        ahead = [n[0] for n in here if n[0].start <= r.start]
+        behind = [n[0] for n in here if n[0].start > r.start and not n[3]]
+        if ahead or behind:
+            return [(t, TEXT, True) for t in (ahead or behind[:1])[-1].teeth]
         if everyone := self._both(sentence):
             return [(t, TEXT, True) for t in everyone]
         earlier = [n for n in self._named if n[1] < sentence and not n[3]]
