@@ -1,22 +1,16 @@
-"""The shape of `results.json` as a JSON Schema (draft 2020-12), made of the declarations that the file is made of.
-
-`python -m dashboards.results_schema` renews `assets/results.schema.json`, which a test holds to it.
-"""
+"""The shape of `results.json` as a JSON Schema (draft 2020-12), made of the declarations that the file is made of."""
 
 from __future__ import annotations
 
 import dataclasses
 import inspect
-import json
 import types
 import typing
-from pathlib import Path
 from typing import Any
 
 from dashboards.results_json import keys_of
 from pipeline.results import Results
 
-SHIPPED = Path(__file__).parent / "assets" / "results.schema.json"
 _PLAIN: dict[Any, dict[str, Any]] = {
     str: {"type": "string"},
     bool: {"type": "boolean"},
@@ -36,11 +30,6 @@ def results_schema() -> dict[str, Any]:
         **whole,
         "$defs": dict(sorted(shapes.items())),
     }
-
-
-def as_text() -> str:
-    """The schema as it is shipped."""
-    return json.dumps(results_schema(), indent=1, ensure_ascii=False) + "\n"
 
 
 def _shape(kind: Any, shapes: dict[str, Any]) -> dict[str, Any]:
@@ -72,7 +61,3 @@ def _shape(kind: Any, shapes: dict[str, Any]) -> dict[str, Any]:
             "additionalProperties": False,
         }
     return {"$ref": f"#/$defs/{name}"}
-
-
-if __name__ == "__main__":
-    SHIPPED.write_text(as_text(), encoding="utf-8")

@@ -1,16 +1,9 @@
-"""Pages of reference made of the declarations, so that they cannot say another thing than the program.
-
-`python -m pipeline.reference` renews the files in `data/reference/`, which a test holds to the declarations.
-"""
+"""Pages of reference on the tables, made of their declarations, so that they cannot say another thing."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from pipeline.fields import RANGES, REQUIRED_FIELDS, input_fields, kind
 from pipeline.tables import INPUT_TABLES, LINKED_TABLES, Column, Table
-
-FOLDER = Path(__file__).parent / "data" / "reference"
 
 _KINDS = {
     "words": "words",
@@ -23,11 +16,6 @@ _KINDS = {
     "code": "code",
     "text": "text",
 }
-
-
-def pages() -> dict[str, str]:
-    """Each page's content by the name of its file."""
-    return {"fields.md": fields_page(), "linked_tables.md": linked_page()}
 
 
 def fields_page() -> str:
@@ -51,7 +39,7 @@ def linked_page() -> str:
         parts += ["", f"## {table.name}", "", f"One row per {table.one_row_per}.", ""]
         parts += ["| column | type | words | meaning |", "| --- | --- | --- | --- |"]
         parts += [
-            f"| `{name}` | {column.dtype} | {_listed(column)} | {_cell(column.about)} |"
+            f"| `{name}` | {column.dtype} | {_listed(column)} | {cell(column.about)} |"
             for name, column in table.columns.items()
         ]
     return "\n".join(parts) + "\n"
@@ -61,7 +49,7 @@ def _field_row(table: Table, field: str) -> str:
     column = table.columns[field]
     needed = " *" if field in REQUIRED_FIELDS[table.name] else ""
     allowed = f"{RANGES[field][0]:g} to {RANGES[field][1]:g}" if field in RANGES else _listed(column)
-    return f"| `{field}`{needed} | {_KINDS[kind(table.name, field)]} | {allowed} | {_cell(column.about)} |"
+    return f"| `{field}`{needed} | {_KINDS[kind(table.name, field)]} | {allowed} | {cell(column.about)} |"
 
 
 def _listed(column: Column) -> str:
@@ -69,11 +57,6 @@ def _listed(column: Column) -> str:
     return ", ".join(column.words) if column.words else usual
 
 
-def _cell(text: str) -> str:
+def cell(text: str) -> str:
+    """A text as it stands in a cell of a table."""
     return text.replace("|", "\\|")
-
-
-if __name__ == "__main__":
-    FOLDER.mkdir(exist_ok=True)
-    for name, text in pages().items():
-        (FOLDER / name).write_text(text, encoding="utf-8")

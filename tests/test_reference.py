@@ -2,14 +2,15 @@
 
 import pytest
 
+from dashboards.reference import FOLDER, pages
 from pipeline.fields import input_fields
-from pipeline.reference import FOLDER, fields_page, pages
+from pipeline.reference import fields_page
 from pipeline.tables import INPUT_TABLES
 
 
 @pytest.mark.parametrize("name", pages())
 def test_a_page_is_that_of_the_declarations(name: str):
-    assert (FOLDER / name).read_text(encoding="utf-8") == pages()[name], "renew it: python -m pipeline.reference"
+    assert (FOLDER / name).read_text(encoding="utf-8") == pages()[name], "renew it: python -m dashboards.reference"
 
 
 def test_every_field_stands_once_under_its_table():
