@@ -17,6 +17,7 @@ from pipeline.run import worksheet_stage
 from pipeline.run_ingest import ingest_stage
 from pipeline.run_link import link_stage
 from pipeline.store import open_store
+from pipeline.suggest.propose import suggest
 from pipeline.tables import ELSEWHERE, ENDO_DETAILS, NOTE_CHECKS, NOTE_VALUES, NOTES
 from pipeline.worksheets.lists import write_worksheet
 from pipeline.worksheets.note_sheets import sample_to_check, values_to_confirm
@@ -216,3 +217,34 @@ def test_checks_become_predictive_value_and_sensitivity(practice: Path):
     assert (sealer.read, sealer.right, sealer.there) == (1, 1, 2)
     assert (canals.predictive_value, canals.sensitivity) == (1.0, 1.0)
     assert found.checked == 3
+
+
+def test_a_database_of_before_is_given_what_it_lacks(practice: Path, tmp_path: Path):
+    ingest(practice, keep_ids=True)
+    _, first = stored(practice)
+    with duckdb.connect(str(tmp_path / "p.duckdb")) as base:
+        for name in ("endo_details", "crown_details", "findings"):
+            base.execute(f"DROP VIEW {name}")
+            base.execute(f"ALTER TABLE _{name} RENAME TO {name}")
+            base.execute(f"DROP TABLE _noted_{name}")
+        for name in ("notes", "note_answers", "note_checks", "note_values", "_note_values"):
+            base.execute(f"DROP TABLE {name}")
+        base.execute("DELETE FROM _quarantine WHERE load_id = (SELECT load_id FROM _loads WHERE table_name = 'notes')")
+        base.execute("DELETE FROM _loads WHERE table_name = 'notes'")
+    with open_store(tmp_path / "p.duckdb", read_only=True) as store:
+        assert not store.notes.is_there()
+        assert store.read(ENDO_DETAILS).height == 1  # what was recorded
+    ingest(practice, keep_ids=True)
+    _, again = stored(practice)
+    assert again.drop("load_id").sort("tooth_fdi").equals(first.drop("load_id").sort("tooth_fdi"))
+
+
+def test_an_unknown_file_of_notes_is_known_for_one(practice: Path):
+    rows = [
+        f'P{n},2020-01-{n:02},"RCT #{n}, 4 canals, dam, warm vertical, {n} carps, pt did well"' for n in range(1, 29)
+    ]
+    file = practice.with_name("clinical.csv")
+    file.write_text("\n".join(["Patient,Visit Date,Clinical note", *rows]), encoding="utf-8")
+    found = suggest([file, practice.with_name("ledger.csv")], folder=practice.parent, say=lambda _: None)
+    assert "[tables.notes]" in found.text
+    assert 'columns.text = "Clinical note"' in found.text or 'text = "Clinical note"' in found.text
