@@ -138,6 +138,9 @@ def _next_word(s: Scene, m: Match) -> str:
 _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "": lambda s, m: True,
     "paired": _paired,
+    "after_pulpal": lambda s, m: s.note.words[m.first - 1 : m.first] == ["/"] and any(
+        o.entry.field == "pulpal_diagnosis" and o.last == m.first - 1 for o in s.matches
+    ),
     "dx": lambda s, m: s.within(m, "dx"),
     "endo": lambda s, m: "endo_strong" in s.classes,
     "endo_not_warm": lambda s, m: "endo_strong" in s.classes and not _warm(s, m),
@@ -159,7 +162,8 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "not_barrier": lambda s, m: "endo_strong" in s.classes,
     "not_hand": lambda s, m: not s.near(m, "sep", 2) and "hand" not in s.note.words[m.first : m.last],
     "not_glide": lambda s, m: not s.near(m, "glide"),
-    "hand_alone": lambda s, m: "endo_strong" in s.classes and not _ENGINES & s.note.word_set and not s.near(m, "glide"),
+    "hand_alone": lambda s, m: "endo_strong" in s.classes
+    and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
     "not_core": lambda s, m: not s.near(m, "core", 2),
 }  # fmt: skip

@@ -9,8 +9,8 @@ from pipeline.notes.measures import COUNTS, NUMBER, PERCENT, Read, number, plain
 from pipeline.notes.text import Note
 
 _HYPO = (
-    r"(?:sod(?:ium|\.)?\s*)?(?:naocl2?|na\s?ocl|naoc1|hypochlorite?|hypochloride|hypochlor|hypo|bleach|"
-    r"chlorox|naocl's)\b"
+    r"(?:sod(?:ium|\.)?\s*)?(?:naocl2?|na\s?ocl|naoc1|hypochlorite?|hypochloride|hypochlor|hypo\s?chlor\w*|hypo|bleach|"
+    r"naocl's)\b"
 )
 
 _STRENGTH = re.compile(

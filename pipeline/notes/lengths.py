@@ -42,6 +42,7 @@ _NOT_LENGTH = re.compile(
 )
 
 
+_CURT = 20  # letters of a sentence that says nothing else: "1 mm short."
 _AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
 
 
@@ -57,7 +58,7 @@ def lengths(note: Note) -> Iterator[Read]:
                 or named.get("apex")
                 or named.get("apex2")
                 or _AS_KEY.match(text, m.start())
-                or _ENDO_NEAR.search(around)
+                or _ENDO_NEAR.search(around if len(around) > _CURT else text)
             )
             if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end()]):
                 continue

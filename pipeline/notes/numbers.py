@@ -18,6 +18,7 @@ _CANALS = re.compile(
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
+    r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
 _NAMES = re.compile(
@@ -36,7 +37,7 @@ _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b",
 def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"]
+        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"]
         sure = not _OF_CANALS.search(text[max(0, m.start() - 10) : m.start()])
         told = True
         yield Read("canals", plain(number(word)), m.start(), m.end(), sure, "canals", 2)

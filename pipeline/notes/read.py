@@ -26,7 +26,7 @@ LONGEST_EVIDENCE = 120
 # Signs that go on over commas when they are denied: "no pain, swelling or sinus tract".
 _SIGNS = frozenset({"symptomatic", "preop_or_pai"})
 # What was done before counts for these: the state that the tooth came in.
-_PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "crown_in_place"})
+_PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "preop_or_pai", "crown_in_place"})
 _TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
 _DENIES = words_of("none no nil denied n absent neg negative")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.fields import NOTE_FIELDS as TABLE_OF
+from pipeline.fields import NOTE_FIELDS
 from pipeline.notes.conditions import Scene
 from pipeline.notes.context import HISTORY, PERSON, PLAN
 from pipeline.notes.measures import Read
@@ -25,7 +25,9 @@ class Whose:
         self._named = []
         for one in named:
             place = note.token_at(one.start)
-            beside = bool(_BESIDE & set(note.words[max(0, place - 3) : place]))
+            beside = bool(
+                _BESIDE & set(note.words[max(note.sentences[note.sentence_at[place]].first, place - 3) : place])
+            )
             other = scene.contexts.said[PERSON][place]
             if not other:
                 self._named.append((one, note.sentence_at[place], place, beside))
@@ -37,10 +39,13 @@ class Whose:
         place = note.token_at(r.start)
         sentence = note.sentence_at[place]
         here = [n for n in self._named if n[1] == sentence]
-        ahead = [n[0] for n in here if n[0].start <= r.start]
-        behind = [n[0] for n in here if n[0].start > r.start and not n[3]]
+        ahead = [n for n in here if n[0].start <= r.start]
+        behind = [n for n in here if n[0].start > r.start and not n[3]]
         if ahead or behind:
-            return [(t, TEXT, True) for t in (ahead or behind[:1])[-1].teeth]
+            one, _, _, beside = (ahead or behind[:1])[-1]
+            # What stands in the tooth beside was not made today; how it looks is a finding.
+            clear = not beside or NOTE_FIELDS.get(r.field) == "findings" or r.field == "preop_or_pai"
+            return [(t, TEXT, clear) for t in one.teeth]
         if everyone := self._both(sentence):
             return [(t, TEXT, True) for t in everyone]
         earlier = [n for n in self._named if n[1] < sentence and not n[3]]
@@ -74,7 +79,7 @@ class Whose:
         everyone = {n[0].teeth for n in earlier}
         if len(everyone) > 1:
             wanted = {"endo_details": "endo_strong", "crown_details": "crown", "findings": "recall"}[
-                TABLE_OF.get(r.field, "endo_details")
+                NOTE_FIELDS.get(r.field, "endo_details")
             ]
             same_kind = [n for n in earlier if wanted in self._scene.sentence_classes(n[1])]
             if same_kind:
