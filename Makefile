@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test look thorough lint slow mutants calibrate calibrated scale lock clean
+.PHONY: install demo test look thorough lint slow mutants calibrate calibrated scale lock clean
 
 # The locked packages first, then the project itself: the same versions on every machine.
 $(VENV)/installed: requirements.lock pyproject.toml
@@ -11,6 +11,12 @@ $(VENV)/installed: requirements.lock pyproject.toml
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	touch $@
+
+# For a practice: what runs, and nothing to test, draw or build with.
+install:
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-run.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps .
 
 demo: $(VENV)/installed
 	$(BIN)/toothyears demo --out out
@@ -57,6 +63,9 @@ scale: $(VENV)/installed
 lock:
 	uv pip compile pyproject.toml --extra test --extra build --universal --python-version 3.11 \
 	  --generate-hashes --no-header --no-emit-index-url --quiet -o requirements.lock
+	uv pip compile pyproject.toml --universal --python-version 3.11 --constraint requirements.lock \
+	  --generate-hashes --no-header --no-emit-index-url --quiet -o requirements-run.lock
+	$(PYTHON) .ci/bill_of_materials.py
 
 clean:
 	rm -rf $(VENV) out

@@ -9,7 +9,7 @@ from dashboards import terms, theme
 from dashboards.charts.pooled_curve import at
 from dashboards.charts.pooled_forest import LOST
 from dashboards.formats import DASH, count, listing, lower_first, phrase, plural, sentence_case, years
-from dashboards.pages.pooled import NOTE, say_range, say_value
+from dashboards.pages.pooled import NOTE, SIGNED, say_range, say_value
 from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import on_grid
 from dashboards.talk.notes import CLAIM, notes
@@ -75,7 +75,7 @@ def _comparison(deck: Deck, c: PooledComparison, pooled: PooledResults) -> None:
     deck.table(c.verdict.sentence.rstrip("."), ("Part", "What the practices say"), rows,
                _notes(c.verdict.sentence, pooled), alt=" ".join(f"{k}: {v}" for k, v in rows))  # fmt: skip
     for kind in FOUND:
-        for value in (v for v in c.values if v.kind == kind):
+        for value in (v for v in c.values if v.kind == kind and not (c.ratio_leads and kind == "difference")):
             _forest(deck, c, value, pooled)
 
 
@@ -171,12 +171,15 @@ def _techniques(deck: Deck, asked: list[PooledComparison], pooled: PooledResults
 
 
 def _files(deck: Deck, pooled: PooledResults) -> None:
-    rows = [(f"Practice {p.letter}", p.data_until, f"{p.questions}", p.digest[:16]) for p in pooled.practices]
+    rows = [
+        (f"Practice {p.letter}", p.data_until, f"{p.questions}", SIGNED[p.signed_by], p.digest[:16])
+        for p in pooled.practices
+    ]
     deck.table(
         f"{sentence_case(count(len(pooled.practices), 'practice'))} gave rounded figures, and nothing about a person",
-        ("Practice", "Data until", "Questions", "SHA-256 begins with"),
+        ("Practice", "Data until", "Questions", "Signed", "SHA-256 begins with"),
         rows,
         _notes("Read the first letters to each other; they show that a file is the one that was sent.", pooled,
-               "that a digest proves who made a file"),
+               "that a digest, or a signature whose key nobody checked, proves who made a file"),
         alt="Table of the files that were pooled. " + "; ".join(" ".join(r) for r in rows),
     )  # fmt: skip

@@ -314,24 +314,36 @@ def set_aside(practice: Path, out: Path) -> None:
 @cli.command()
 @_TOML
 @_OUT
-def contribute(practice: Path, out: Path) -> None:
-    """Write one small file of rounded figures for pooling with other practices; nothing in it is about a person."""
+@click.option(
+    "--new-key", is_flag=True, help="Sign with a new key, as the one used before is lost; whoever pools is told."
+)
+def contribute(practice: Path, out: Path, new_key: bool) -> None:
+    """Write one small signed file of rounded figures for pooling with other practices; it is about no person."""
     from pipeline import run
 
-    _finish(run.contribute_stage(_settings(practice), out, say=_say()))
+    _finish(run.contribute_stage(_settings(practice), out, say=_say(), new_key=new_key))
 
 
 @cli.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_OUT
-def pool(files: tuple[Path, ...], out: Path) -> None:
+@click.option(
+    "--members",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="List of the practices and their key numbers; files of others are refused.",
+)
+@click.option("--unsigned", is_flag=True, help="Take files that nobody signed, too; the page says so.")
+def pool(files: tuple[Path, ...], out: Path, members: Path | None, unsigned: bool) -> None:
     """Combine the files that several practices contributed: a page, slides and the figures for machines."""
     from dashboards.write_pooled import write_pooled
     from pipeline.pool.combine import pool as combine
     from pipeline.pool.files import read_contribution
+    from pipeline.pool.members import read_members
 
     say = _say()
-    pooled = combine([read_contribution(path) for path in files])
+    listed = read_members(members) if members is not None else None
+    given = [read_contribution(path, unsigned=unsigned, today=today()) for path in files]
+    pooled = combine(given, members=listed)
     say(f"{len(pooled.practices)} practices, {len(pooled.comparisons)} questions that at least two of them answer")
     _finish(write_pooled(pooled, out))
 

@@ -22,6 +22,7 @@ from pipeline.doubts.doubt import ACCEPTABLE
 from pipeline.doubts.standing import STATUS_WORDS
 from pipeline.errors import ConfigError
 from pipeline.fields import DERIVED_FIELDS, FLAG_WORDS, NOTE_FIELDS, RANGES, map_words, normal_word
+from pipeline.inside_folder import SETTING, inside, refuse_outside
 from pipeline.sources.group_lines import read_templates
 from pipeline.sources.made_columns import KEYS, date_parts, made_of
 from pipeline.sources.source import Made
@@ -67,6 +68,9 @@ class Practice:
     serial_dates: str | None = None  # spreadsheet day numbers count from 1900 | 1904; None refuses them
     root_canals_elsewhere: str = "unknown"  # whether others do root canals of this practice's patients
     key_file: Path | None = None  # the key of the patients' pseudonyms; None: beside the database
+    signing_key_file: Path | None = None  # the key that signs contributions; None: beside the database
+    # Files may lie outside the folder of the TOML; without it a name that leads out of it is refused.
+    files_outside: bool = False
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
     numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
     accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
@@ -169,9 +173,12 @@ class Evidence:
     """How others' figures are put beside ours; `questions.others_and_yours` gives the reasons.
 
     `contributions` are patterns, relative to the TOML's folder, of files that other practices gave for pooling.
+    `members` is the list of the practices' key numbers (`pool.members`), and `unsigned` takes files that nobody signed.
     """
 
     contributions: tuple[str, ...] = ()
+    members: str | None = None
+    unsigned: bool = False
     vague_weight: float = 0.2
     between_shares: float = 0.5
     between_ratios: float = 0.5
@@ -302,7 +309,8 @@ def matching_files(settings: Settings, table: str, *, corrected: bool = False) -
         If a pattern matches nothing.
     """
     told = settings.tables[table]
-    return _matching(settings, told.corrected if corrected else told.files, f"[tables.{table}] files")
+    key, patterns = ("corrected", told.corrected) if corrected else ("files", told.files)
+    return _matching(settings, patterns, f"[tables.{table}] {key}")
 
 
 def contribution_files(settings: Settings) -> list[Path]:
@@ -310,9 +318,17 @@ def contribution_files(settings: Settings) -> list[Path]:
     return _matching(settings, settings.evidence.contributions, "[evidence] contributions")
 
 
+def members_file(settings: Settings) -> Path:
+    """The list of practices whose files are taken, under `[evidence]`."""
+    named, allowed = settings.evidence.members or "", settings.practice.files_outside
+    return inside(settings.path.parent, named, "[evidence] members", allowed=allowed)
+
+
 def _matching(settings: Settings, patterns: Iterable[str], where: str) -> list[Path]:
     found: dict[Path, None] = {}
+    folder, allowed = settings.path.parent, settings.practice.files_outside
     for pattern in patterns:
+        refuse_outside(folder, folder / pattern, pattern, where, allowed=allowed)
         # A name may hold the signs of a pattern, as in "ledger [2020].csv".
         matches = [p for p in [settings.path.parent / pattern] if p.is_file()]
         if not matches and any(letter in pattern for letter in "*?["):
@@ -322,6 +338,8 @@ def _matching(settings: Settings, patterns: Iterable[str], where: str) -> list[P
                 f'{where}: nothing matches "{pattern}" in the folder of {settings.path.name}. '
                 "Correct the name, or leave it out."
             )
+        for match in matches:
+            refuse_outside(folder, match.resolve(), pattern, where, allowed=allowed)  # a link
         found.update(dict.fromkeys(matches))
     return list(found)
 
@@ -340,21 +358,27 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
     years = _century(raw, "[practice]")
     serials = _serial_dates(raw, "[practice]")
     accepted = _text_list(raw, "accepted", "[practice]", example=ACCEPTABLE[0])
-    plain = {k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates", "accepted")}
+    outside = _flag(raw, SETTING, "[practice]")
+    plain = {k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates", "accepted", SETTING)}
     text = _text_map(plain, "[practice]")
+
+    def place(key: str, named: str) -> Path:
+        return inside(path.parent, named, f"[practice] {key}", allowed=outside)
+
     if "tooth_notation" not in text:
         raise ConfigError(f"[practice] tooth_notation is missing: {', '.join(NOTATIONS)}. It is never guessed.")
     system = text.get("code_system", "cdt")
     if system not in codes.BUILT_IN:
-        if not (path.parent / system).is_file():
+        listed = place("code_system", system)
+        if not listed.is_file():
             near = _near(system, codes.BUILT_IN)
             built_in = ", ".join(codes.BUILT_IN)
             raise ConfigError(f'[practice] code_system = "{system}" is neither built in ({built_in}) nor a file.{near}')
-        system = str((path.parent / system).resolve())
+        system = str(listed)
     return Practice(
         name=text.get("name", "The practice"),
         tooth_notation=_one_of(text["tooth_notation"], NOTATIONS, "[practice] tooth_notation"),
-        database=(path.parent / text.get("database", "practice.duckdb")).resolve(),
+        database=place("database", text.get("database", "practice.duckdb")),
         code_system=system,
         date_format=_date_format(text.get("date_format", "auto"), "[practice]"),
         crown_date=_one_of(text.get("crown_date", "seat"), CROWN_DATES, "[practice] crown_date"),
@@ -363,7 +387,9 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         root_canals_elsewhere=_one_of(
             text.get("root_canals_elsewhere", "unknown"), ROOT_CANALS_ELSEWHERE, "[practice] root_canals_elsewhere"
         ),
-        key_file=(path.parent / text["key_file"]).resolve() if "key_file" in text else None,
+        key_file=place("key_file", text["key_file"]) if "key_file" in text else None,
+        signing_key_file=place("signing_key_file", text["signing_key_file"]) if "signing_key_file" in text else None,
+        files_outside=outside,
         patient_ids=_one_of(text["patient_ids"], PATIENT_IDS, "[practice] patient_ids")
         if "patient_ids" in text
         else None,
@@ -559,9 +585,11 @@ def _analysis(raw: dict[str, Any]) -> Analysis:
 def _evidence(raw: dict[str, Any]) -> Evidence:
     where = "[evidence]"
     _known(raw, [f.name for f in fields(Evidence)], where)
-    numbers = {k: _number(raw, k, where, whole=False, low=0) for k in raw if k != "contributions"}
+    other = ("contributions", "members", "unsigned")
+    numbers = {k: _number(raw, k, where, whole=False, low=0) for k in raw if k not in other}
     files = _text_list(raw, "contributions", where, example="club/contribution-*.json")
-    evidence = Evidence(contributions=files, **numbers)
+    members = _text_map({k: raw[k] for k in ("members",) if k in raw}, where).get("members")
+    evidence = Evidence(contributions=files, members=members, unsigned=_flag(raw, "unsigned", where), **numbers)
     if not 0 < evidence.vague_weight < 1:
         raise ConfigError(f"{where} vague_weight must lie between 0 and 1, e.g. 0.2.")
     for key in ("between_shares", "between_ratios"):
@@ -615,6 +643,12 @@ def _asks(raw: Any) -> tuple[Ask, ...]:
     if not isinstance(raw, list) or not all(isinstance(one, dict) for one in raw):
         raise ConfigError("Each question is a table of its own: [[ask]].")
     return tuple(read_ask(one, where=f"[[ask]] {n}:") for n, one in enumerate(raw, 1))
+
+
+def _flag(raw: Mapping[str, Any], key: str, where: str) -> bool:
+    if not isinstance(value := raw.get(key, False), bool):
+        raise ConfigError(f"{where} {key} must be true or false, without quotation marks.")
+    return value
 
 
 def _century(raw: Mapping[str, Any], where: str) -> int | None:

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field, replace
 
 import polars as pl
 
-from pipeline.pool.combine import refuse_other_rules, refuse_twice
+from pipeline.pool.combine import refuse_impossible, refuse_other_rules, refuse_twice
 from pipeline.pool.contribution import Contribution
 from pipeline.pool.make import contribution
+from pipeline.pool.members import refuse_strangers
+from pipeline.pool.signing import key_number
 from pipeline.questions.others_and_yours import Borrowing, evidence
 from pipeline.results import Results
 
@@ -25,17 +27,31 @@ class Others:
 
 
 def others_of(
-    given: Sequence[Contribution], *, code: str, rules: tuple[tuple[str, str], ...], borrowing: Borrowing
+    given: Sequence[Contribution],
+    *,
+    code: str,
+    rules: tuple[tuple[str, str], ...],
+    borrowing: Borrowing,
+    own_keys: Sequence[str] = (),
+    members: Mapping[str, str] | None = None,
 ) -> Others:
-    """The files of others, told from this practice's own by its code.
+    """The files of others, told from this practice's own by its code or by the numbers of its keys.
 
     Raises
     ------
     DataError
-        Where one practice stands twice among the others, or counts by other rules than this one.
+        Where one practice stands twice among the others, counts by other rules than this one, gives what no practice
+        can have or, with a list of `members`, is none of them.
     """
-    others = sorted((c for c in given if c.code != code), key=lambda c: c.code)
+
+    def is_own(c: Contribution) -> bool:
+        return c.code == code or (bool(c.key) and key_number(c.key) in own_keys)
+
+    others = sorted((c for c in given if not is_own(c)), key=lambda c: c.code)
     if others:
+        if members is not None:
+            refuse_strangers(others, members)
+        refuse_impossible(others)
         refuse_twice(others)
         refuse_other_rules([rules, *(c.rules for c in others)])
     return Others(tuple(others), code, len(given) - len(others), borrowing)
@@ -45,7 +61,7 @@ def with_evidence(results: Results, others: Others, spells: Callable[[], Mapping
     """The results with what others found beside ours.
 
     `spells` gives the follow-up behind what this practice would contribute, asked for only where others did: a file
-    with the same figures under another code is this practice's own, given before its code was lost.
+    with the same figures or patients under another code is this practice's own, given before its code was lost.
 
     Raises
     ------

@@ -7,7 +7,7 @@ from pathlib import Path
 from pipeline.config import DITTO_ABOVE, Settings, TableSource, matching_files
 from pipeline.fields import REQUIRED_FIELDS, input_fields
 from pipeline.loads import sha256
-from pipeline.set_aside import MendedFile, mends_one_of, open_mended
+from pipeline.set_aside import FILE, ROW, MendedFile, mends_one_of, open_mended
 from pipeline.sources import ReadOptions, Source, open_source
 from pipeline.sources.group_lines import Template, read_templates
 from pipeline.sources.made_columns import headings_of
@@ -65,7 +65,7 @@ def open_files(settings: Settings, name: str) -> dict[str, Source]:
     opened = {sha256(path): open_source(path, read_options(told, settings)) for path in matching_files(settings, name)}
     left: dict[str, tuple[Path, Source]] = {}
     for path in matching_files(settings, name, corrected=True):
-        left[sha256(path)] = path, open_source(path, ReadOptions(table=name))
+        left[sha256(path)] = path, open_source(path, ReadOptions(table=name, wanted=(FILE, ROW)))
     while left:
         ready = [digest for digest, (_, source) in left.items() if mends_one_of(source, opened)]
         for digest in ready or list(left):

@@ -12,6 +12,10 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
+# What stands in the name of every file that names patients, and in words in the file itself.
+MARK = "holds-patient-data"
+MARK_IN_WORDS = "HOLDS PATIENT DATA - for use inside the practice only; do not send or copy it"
+
 
 def write_private(path: Path, content: bytes | str) -> Path:
     """Put `content` (text in UTF-8) at `path`, readable by its owner alone, and return the path.

@@ -14,11 +14,8 @@ References
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import re
 import secrets
-import stat
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -27,10 +24,9 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
+from pipeline import key_files
 from pipeline.errors import DataError
-from pipeline.private_files import make_private
 
-KEY_BYTES = 32
 PATIENT = "patient"
 KEPT = "kept"
 NAMING = "naming"  # the name of the text that says how a database names its patients
@@ -121,33 +117,10 @@ def choose(
 
 
 def load_or_make_key(path: Path, *, say: Callable[[str], None]) -> bytes:
-    """The key in a file; a file that is not there is made, with a new key.
-
-    A file that others may read is closed to them where the disk can do that; else `say` is told, for on a shared or
-    borrowed disk every file may be open, and refusing would stop the work without making the key any safer.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read or made, or holds no key.
-    """
-    try:
-        if not path.exists() and make_private(path, _KEY_TEXT.format(key=secrets.token_hex(KEY_BYTES)).encode()):
-            say(f"{path.name}: made; it is the key of the patients' pseudonyms. Keep a copy of it in a safe place")
-        text = path.read_bytes()[:4096]
-    except OSError as error:
-        raise DataError(
-            f"{path.name}: the key of the pseudonyms cannot be read or made ({error.strerror}). Check that you may "
-            "read the file and write to its folder, or name another place as key_file under [practice]."
-        ) from None
-    key = _key_in(text)
-    if key is None:
-        raise DataError(
-            f"{path.name}: holds no key: one line of {2 * KEY_BYTES} digits 0 to 9 and letters a to f. Put the copy "
-            "that you kept in its place. Delete the file only if no database was made with it."
-        )
-    _close_to_others(path, say)
-    return key
+    """The key in a file; a file that is not there is made, with a new key. See `key_files.load_or_make_key`."""
+    return key_files.load_or_make_key(
+        path, text=_KEY_TEXT, what="the patients' pseudonyms", setting="key_file", say=say
+    )
 
 
 def crosswalk(ids: Iterable[str] | pl.Series, pseudonyms: Pseudonyms) -> pl.DataFrame:
@@ -261,29 +234,3 @@ def _as_text(letters: _Array) -> pl.Series:
     ends = np.arange(0, letters.size + 1, _LENGTH, dtype=np.int32)
     text = pa.StringArray.from_buffers(len(letters), pa.py_buffer(ends), pa.py_buffer(np.ascontiguousarray(letters)))
     return pl.Series("pseudonym", text, dtype=pl.String)
-
-
-def _key_in(text: bytes) -> bytes | None:
-    try:
-        lines = [line.strip() for line in text.decode("utf-8-sig").splitlines()]
-    except UnicodeDecodeError:
-        return None
-    lines = [line for line in lines if line and not line.startswith("#")]
-    if len(lines) != 1 or not re.fullmatch(rf"[0-9a-fA-F]{{{2 * KEY_BYTES}}}", lines[0]):
-        return None
-    return bytes.fromhex(lines[0])
-
-
-def _close_to_others(path: Path, say: Callable[[str], None]) -> None:
-    if not _open_to_others(path):
-        return
-    with contextlib.suppress(OSError):
-        path.chmod(0o600)
-    if _open_to_others(path):
-        say(f"{path.name}: other users of this computer may read the key; move it to a disk where it can be closed")
-    else:
-        say(f"{path.name}: other users of this computer could read the key; now only you can")
-
-
-def _open_to_others(path: Path) -> bool:
-    return path.drive == "" and bool(stat.S_IMODE(path.stat().st_mode) & 0o077)  # a drive: Windows has other rights

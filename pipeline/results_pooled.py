@@ -7,18 +7,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-POOLED_SCHEMA = 1
+POOLED_SCHEMA = 2
+MEMBER, KEY, NOBODY = "member", "key", "nobody"
 
 
 @dataclass(frozen=True)
 class PooledPractice:
-    """One practice: a letter, the last month of its data, how many questions it told of, and its file's SHA-256."""
+    """One practice: a letter, the last month of its data, how many questions it told of, and its file's SHA-256.
+
+    `signed_by` is `member` (a key on the list of whoever pooled), `key` (signed, by whom is not checked) or `nobody`.
+    """
 
     letter: str
     data_until: str
     software: str
     questions: int
     digest: str
+    signed_by: str
 
 
 @dataclass(frozen=True)
@@ -139,6 +144,7 @@ class PooledComparison:
     technique: bool = False
     p_family: float | None = None  # of technique questions: corrected for all that were pooled
     safety: bool = False  # a measure of safety, see `pipeline.safety`
+    ratio_leads: bool = False  # no difference per 100 tells anything, so none is told in a headline
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from pipeline.asking.ask_all import ask_all
 from pipeline.asking.question import Ask
 from pipeline.codes import COULD_HOLD, code_table
 from pipeline.compare import Compared, ToCount, Told, compare, main_alone
-from pipeline.config import Settings, contribution_files
+from pipeline.config import Settings, contribution_files, members_file
 from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.evidence import Others, others_of
@@ -23,8 +23,11 @@ from pipeline.mended_files import open_files
 from pipeline.owner.last_run import noted, this_run
 from pipeline.pool.agreed import agreed_rules
 from pipeline.pool.code import practice_code
-from pipeline.pool.files import read_contribution, write_contribution
+from pipeline.pool.files import read_contribution, signed, write_contribution
 from pipeline.pool.make import contribution
+from pipeline.pool.members import read_members
+from pipeline.pool.plausible import impossible
+from pipeline.pool.signing import practice_key, signing_key_path
 from pipeline.pool.spells import pooled_spells
 from pipeline.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.questions.crown_longevity import Analysis
@@ -83,6 +86,7 @@ __all__ = [
 ]
 Say = Callable[[str], None]
 PRACTICE_CODE = "practice_code"
+SIGNING_KEYS = "signing_keys"
 
 
 def everything(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Results:
@@ -121,7 +125,7 @@ def compare_stage(
                 told, main, analysis, why=f"[machine] memory_mb = {max(need, memory)}, without --parts"
             )
         else:
-            others = _others(store, settings, told)
+            others = _others(store, settings, told, today=today)
             results = compare(_compared(store, settings, codes, told, others), analysis, say=say)
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
@@ -225,8 +229,11 @@ def ask_stage(settings: Settings, asks: Sequence[Ask], *, say: Say) -> tuple[Ask
         )
 
 
-def contribute_stage(settings: Settings, out: Path, *, say: Say) -> Path:
-    """Write what the practice gives for pooling, from what was compared; returns the file's path."""
+def contribute_stage(settings: Settings, out: Path, *, say: Say, new_key: bool = False) -> Path:
+    """Write what the practice gives for pooling, from what was compared, signed; returns the file's path.
+
+    `new_key` signs with a key that takes the place of the one used before, which was lost.
+    """
     results = stored_results(settings)
     with open_store(settings.practice.database, must_exist=True) as store:
         store.require("compare")
@@ -238,11 +245,23 @@ def contribute_stage(settings: Settings, out: Path, *, say: Say) -> Path:
         )
         with store.transaction():
             code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
+            path = signing_key_path(store.path, settings.practice.signing_key_file)
+            key, numbers = practice_key(path, _key_numbers(store), new_key=new_key, say=say)
             store.save_text(PRACTICE_CODE, code)
-    given = contribution(results, spells, code=code)
+            store.save_text(SIGNING_KEYS, json.dumps(numbers))
+    secret = key.secret_of("noise of marks")
+    given = signed(contribution(results, spells, code=code, secret=secret, former_keys=numbers[:-1]), key)
+    if (fault := impossible(given)) is not None:
+        say(f"whoever pools will refuse this file, as it holds what no practice can have: {fault}")
+    say(f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone")
     say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others rounded to 5")
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
+
+
+def _key_numbers(store: Store) -> tuple[str, ...]:
+    """The numbers of the keys that this practice signed with, the present one last."""
+    return tuple(json.loads(store.text(SIGNING_KEYS) or "[]"))
 
 
 def stored_results(settings: Settings) -> Results:
@@ -317,12 +336,16 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
     )
 
 
-def _others(store: Store, settings: Settings, told: Told) -> Others:
+def _others(store: Store, settings: Settings, told: Told, *, today: dt.date | None = None) -> Others:
     """What other practices gave, read before anything is compared, so that a wrong file stops the run early."""
     code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
-    given = [read_contribution(path) for path in contribution_files(settings)]
+    told_by = settings.evidence
+    given = [read_contribution(path, unsigned=told_by.unsigned, today=today) for path in contribution_files(settings)]
     rules = agreed_rules(told.rules, told.settings)
-    return others_of(given, code=code, rules=rules, borrowing=_borrowing(settings))
+    members = read_members(members_file(settings)) if told_by.members is not None else None
+    return others_of(
+        given, code=code, rules=rules, borrowing=_borrowing(settings), own_keys=_key_numbers(store), members=members
+    )
 
 
 def _borrowing(settings: Settings) -> Borrowing:

@@ -18,7 +18,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import DataError
-from pipeline.private_files import private_folder, write_private_files
+from pipeline.private_files import MARK, MARK_IN_WORDS, private_folder, write_private_files
 from pipeline.reasons import Reason
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, Source, Spoken
 
@@ -64,8 +64,9 @@ def write_set_aside(
 
     Returns
     -------
-    The files written, by name. Each has `set_aside_file`, `set_aside_row`, `why`, `what_to_do` and the file's own
-    columns in their order. Rows whose reason leaves nothing to mend are left out.
+    The files written, by name, which says as their first line does that they hold patient data. Below it each has
+    `set_aside_file`, `set_aside_row`, `why`, `what_to_do` and the file's own columns in their order. Rows
+    whose reason leaves nothing to mend are left out.
 
     Raises
     ------
@@ -81,7 +82,7 @@ def write_set_aside(
         found = _rows_of(original, of_file["row_number"])
         said = of_file.select("row_number", "reason").rows()
         lines = [(n, reason, found[n]) for n, reason in said if n in found]
-        path = out / f"{table}-{_safe_name(str(file))}-{str(digest)[:HASH_LETTERS]}.csv"
+        path = out / f"{table}-{_safe_name(str(file))}-{str(digest)[:HASH_LETTERS]}-{MARK}.csv"
         name = f"{file} {str(digest)[:HASH_LETTERS]}"
         contents[path] = _as_csv(name, original.headings, lines, reasons).encode("utf-8-sig")
     try:
@@ -244,6 +245,7 @@ def _as_csv(
     names = [*headings, *([LINE] if any(LINE in row for _, _, row in lines) else [])]
     text = io.StringIO()
     writer = csv.writer(text, quoting=csv.QUOTE_ALL)  # a sign that parts cells elsewhere parts none then
+    writer.writerow([MARK_IN_WORDS])
     writer.writerow([*HEADINGS, *map(armed, names)])
     for number, code, row in lines:
         reason = reasons.get(code, Reason(code, ""))

@@ -6,7 +6,15 @@ from pathlib import Path
 import pytest
 
 from pipeline.codes import code_table
-from pipeline.config import Evidence, Rules, Settings, load_settings, matching_files
+from pipeline.config import (
+    Evidence,
+    Rules,
+    Settings,
+    contribution_files,
+    load_settings,
+    matching_files,
+    members_file,
+)
 from pipeline.errors import ConfigError
 
 PRACTICE = '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\n'
@@ -206,3 +214,61 @@ def test_a_file_name_may_hold_the_signs_of_a_pattern(tmp_path: Path):
         (tmp_path / name).touch()
     settings = load(tmp_path, f'{PRACTICE}[tables.procedures]\nfiles = ["ledger [2020].csv", "ledger [2].csv"]\n')
     assert [p.name for p in matching_files(settings, "procedures")] == ["ledger [2020].csv", "ledger 2.csv"]
+
+
+OUTSIDE = [
+    ("files", '[practice]\ntooth_notation = "fdi"\n{line}[tables.procedures]\nfiles = ["{name}"]\n'),
+    (
+        "corrected",
+        '[practice]\ntooth_notation = "fdi"\n{line}[tables.procedures]\nfiles = ["in.csv"]\ncorrected = "{name}"\n',
+    ),
+    ("code_system", '[practice]\ntooth_notation = "fdi"\ncode_system = "{name}"\n{line}' + PROCEDURES),
+    ("database", '[practice]\ntooth_notation = "fdi"\ndatabase = "{name}"\n{line}' + PROCEDURES),
+    ("key_file", '[practice]\ntooth_notation = "fdi"\nkey_file = "{name}"\n{line}' + PROCEDURES),
+    ("signing_key_file", '[practice]\ntooth_notation = "fdi"\nsigning_key_file = "{name}"\n{line}' + PROCEDURES),
+    (
+        "contributions",
+        '[practice]\ntooth_notation = "fdi"\n{line}' + PROCEDURES + '[evidence]\ncontributions = "{name}"\n',
+    ),
+    ("members", '[practice]\ntooth_notation = "fdi"\n{line}' + PROCEDURES + '[evidence]\nmembers = "{name}"\n'),
+]
+
+
+@pytest.mark.parametrize("how", ["above", "absolute", "link", "pattern", "down and up"])
+@pytest.mark.parametrize(("key", "text"), OUTSIDE, ids=[key for key, _ in OUTSIDE])
+def test_a_file_outside_the_folder_is_refused_unless_allowed(tmp_path: Path, key: str, text: str, how: str):
+    folder, elsewhere = tmp_path / "practice", tmp_path / "elsewhere"
+    (folder / "down").mkdir(parents=True)
+    elsewhere.mkdir()
+    (elsewhere / "other.csv").write_text("code,event\nKR,crown\n", encoding="utf-8")
+    (folder / "in.csv").write_text("", encoding="utf-8")
+    (folder / "link.csv").symlink_to(elsewhere / "other.csv")
+    name = {
+        "above": "../elsewhere/other.csv",
+        "absolute": str(elsewhere / "other.csv"),
+        "link": "link.csv",
+        "pattern": "../else*/*.csv",
+        "down and up": "down/../../elsewhere/other.csv",
+    }[how]
+
+    def read(line: str) -> None:
+        settings = load(folder, text.format(name=name, line=line))
+        if key in ("files", "corrected"):
+            matching_files(settings, "procedures", corrected=key == "corrected")
+        elif key == "contributions":
+            contribution_files(settings)
+        elif key == "members":
+            members_file(settings)
+
+    with pytest.raises(ConfigError, match=rf"{key}.*leads out of the folder.*files_outside = true"):
+        read("")
+    if how != "pattern" or key in ("files", "corrected", "contributions"):
+        read("files_outside = true\n")
+
+
+def test_files_in_the_folder_may_be_named_in_any_way(tmp_path: Path):
+    (tmp_path / "below").mkdir()
+    (tmp_path / "below" / "in.csv").touch()
+    names = [str(tmp_path / "below" / "in.csv"), "below/../below/in.csv", "below/*.csv", "**/in.csv"]
+    settings = load(tmp_path, PRACTICE + f"[tables.procedures]\nfiles = {names}\n".replace("'", '"'))
+    assert [p.name for p in matching_files(settings, "procedures")][:1] == ["in.csv"]

@@ -77,6 +77,7 @@ def practice(tmp_path: Path) -> Practice:
 def mend(path: Path, to: Path, **changes: dict[str, str]) -> None:
     """Copy a file of rows set aside; `row2={"Tooth": "5"}` changes its row 2, `row4={}` takes row 4 out."""
     with path.open(encoding="utf-8-sig", newline="") as stream:
+        first = next(stream)
         rows = list(csv.DictReader(stream))
     kept = [
         row | changes.get(f"row{row['set_aside_row']}", {})
@@ -84,6 +85,7 @@ def mend(path: Path, to: Path, **changes: dict[str, str]) -> None:
         if changes.get(f"row{row['set_aside_row']}") != {}
     ]
     with to.open("w", encoding="utf-8", newline="") as stream:
+        stream.write(first)  # what the file holds; a copy without it loads as well
         writer = csv.DictWriter(stream, rows[0].keys())
         writer.writeheader()
         writer.writerows(kept)

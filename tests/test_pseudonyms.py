@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import hmac
 import stat
 from pathlib import Path
@@ -14,9 +15,10 @@ from hypothesis import strategies as st
 
 from pipeline import pseudonyms
 from pipeline.errors import DataError
+from pipeline.key_files import weakness
 from pipeline.pseudonyms import KEPT, Pseudonyms, choose, crosswalk, hmac_sha256, key_path, load_or_make_key
 
-KEY = bytes(range(32))
+KEY = hashlib.sha256(b"a key of these tests").digest()
 # RFC 4231, section 4, test cases 1, 2, 6 and 7: key, data, HMAC-SHA-256. The data of cases 3 and 4 are no UTF-8 text.
 PUBLISHED = [
     (b"\x0b" * 20, b"Hi There", "b0344c61d8db38535ca8afceaf0bf12b881dc200c9833da726e9376c2e32cff7"),
@@ -151,3 +153,36 @@ def test_a_database_keeps_to_one_way_of_naming_patients(tmp_path: Path):
     path.write_text(KEY.hex(), encoding="utf-8")
     with pytest.raises(DataError, match="not the key that the pseudonyms in the database were made with"):
         chosen(stored)
+
+
+WEAK = {
+    "all zeros": b"\0" * 32,
+    "one byte": b"\x7f" * 32,
+    "a word, filled up": b"a secret".ljust(32, b"\0"),
+    "a text": b"the key of the practice of Ashby",
+    "a word again and again": b"password" * 4,
+    "two bytes": b"\xde\xad" * 16,
+    "few bytes, filled up with chance": hashlib.sha256(b"1").digest()[:8] * 4,
+    "counting up": bytes(range(32)),
+    "counting down by threes": bytes(range(200, 104, -3)),
+    "decimal digits": bytes.fromhex("3141592653589793238462643383279502884197169399375105820974944592"),
+    "hexadecimal digits in order": bytes.fromhex("0123456789abcdef" * 4),
+}
+
+
+@pytest.mark.parametrize("key", WEAK.values(), ids=WEAK)
+def test_a_weak_key_is_refused_in_words(tmp_path: Path, key: bytes):
+    path = tmp_path / "practice.key"
+    path.write_text(key.hex(), encoding="utf-8")
+    with pytest.raises(DataError, match=r"practice\.key: this key is weak: .* let the program draw one") as told:
+        load_or_make_key(path, say=lambda _: None)
+    assert key.hex() not in str(told.value)
+
+
+@given(st.integers(0, 2**64))
+def test_a_key_drawn_by_chance_is_not_weak(n: int):
+    assert weakness(hashlib.sha256(n.to_bytes(9)).digest()) is None
+
+
+def test_a_key_of_few_bytes_is_weak():
+    assert weakness(b"\x01" * 16) == "it has 16 bytes and needs 32"

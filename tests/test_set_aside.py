@@ -13,8 +13,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import DataError
+from pipeline.private_files import MARK_IN_WORDS
 from pipeline.reasons import REASONS
-from pipeline.set_aside import MendedFile, armed, disarmed, not_mended, open_mended, write_set_aside
+from pipeline.set_aside import (
+    FILE,
+    ROW,
+    MendedFile,
+    armed,
+    disarmed,
+    not_mended,
+    open_mended,
+    write_set_aside,
+)
 from pipeline.sources import ReadOptions, Source, open_source
 
 DIGEST = "0123456789ab" + "c" * 52
@@ -76,10 +86,11 @@ def written(folder: Path, *rows: tuple[int, str]) -> Path:
 
 def test_each_row_says_where_it_stood_why_and_what_to_do(tmp_path: Path):
     path = written(tmp_path, (3, "date_unreadable"), (1, "tooth_unknown"), (4, "malformed_line"), (2, "superseded"))
-    assert path.name == "procedures-ledger.csv-0123456789ab.csv"
+    assert path.name == "procedures-ledger.csv-0123456789ab-holds-patient-data.csv"
     assert path.read_bytes().startswith(b"\xef\xbb\xbf")
     with path.open(encoding="utf-8-sig", newline="") as stream:
         rows = list(csv.reader(stream))
+    assert rows.pop(0) == ["HOLDS PATIENT DATA - for use inside the practice only; do not send or copy it"]
     assert rows[0][:4] == ["set_aside_file", "set_aside_row", "why", "what_to_do"]
     assert rows[0][4:] == ["Pat", "Date", "Code", "Tooth", "Note", "set_aside_line"]
     where = "exports/ledger.csv 0123456789ab"
@@ -183,3 +194,15 @@ def test_rows_in_which_nothing_was_changed_are_told_from_mended_ones():
         [(n, json.dumps(raw), of) for n, raw, of in after], schema=["row_number", "raw_row", "of_row"], orient="row"
     )
     assert not_mended(rows, originals)["row_number"].to_list() == [1, 2, 3]
+
+
+@pytest.mark.parametrize("first", [MARK_IN_WORDS, f'"{MARK_IN_WORDS}"', f"{MARK_IN_WORDS}{',' * 8}", None])
+def test_the_first_line_that_names_patient_data_is_no_row(tmp_path: Path, first: str | None):
+    """As it was written, as spreadsheets save it (filled up to the width of the table), and taken out by hand."""
+    path = written(tmp_path, (1, "tooth_unknown"), (3, "date_unreadable"))
+    said, rest = path.read_text(encoding="utf-8-sig").split("\n", 1)
+    assert said.strip('\r"') == MARK_IN_WORDS
+    path.write_text((f"{first}\n" if first else "") + rest, encoding="utf-8")
+    source = open_source(path, ReadOptions(wanted=(FILE, ROW)))
+    file = open_mended(source, {DIGEST: ledger(tmp_path)}, name=path.name)
+    assert file.mended().rows() == [(1, DIGEST, 1), (2, DIGEST, 3)]

@@ -24,7 +24,7 @@ from dashboards.formats import (
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
 from dashboards.words_safety import safety_sentence
-from pipeline.results_pooled import PooledComparison, PooledResults, PooledValue
+from pipeline.results_pooled import KEY, MEMBER, NOBODY, PooledComparison, PooledResults, PooledValue
 
 NOTE = "Records of several practices, not a trial: association, not cause."
 HIDDEN = "hidden"
@@ -33,6 +33,11 @@ KINDS = {
     "crude": "Hazard ratio with the fewest adjustments",
     "adjusted": "Hazard ratio, adjusted",
     "difference": "Failures per 100 more than the reference",
+}
+SIGNED = {
+    MEMBER: "by a member's key",
+    KEY: "yes, whose key it is was not checked",
+    NOBODY: "no: anyone may have made it",
 }
 METHODS = {"DL": "DerSimonian and Laird", "PM": "Paule and Mandel"}
 SHOWN = ("difference", "adjusted")
@@ -133,7 +138,7 @@ def _section(c: PooledComparison, id: str) -> dict[str, Any]:
     """Everything that the template shows of one question."""
     say = terms.outcome(c.outcome)
     noun = plural(2, say.noun)
-    drawn = sorted((v for v in c.values if v.kind in SHOWN), key=lambda v: SHOWN.index(v.kind))
+    drawn = sorted((v for v in c.values if v.kind in SHOWN), key=lambda v: SHOWN.index(v.kind), reverse=c.ratio_leads)
     values = drawn or list(c.values)
     return {
         "c": c,
@@ -235,10 +240,17 @@ def _mix(c: PooledComparison, noun: str) -> NumberTable:
 
 def _practices(pooled: PooledResults) -> NumberTable:
     rows = tuple(
-        (f"Practice {p.letter}", month(f"{p.data_until}-01"), whole(p.questions), p.software, p.digest[:16])
+        (
+            f"Practice {p.letter}",
+            month(f"{p.data_until}-01"),
+            whole(p.questions),
+            p.software,
+            SIGNED[p.signed_by],
+            p.digest[:16],
+        )
         for p in pooled.practices
     )
-    heads = ("Practice", "Data until", "Questions", "Made by", "File's SHA-256 begins with")
+    heads = ("Practice", "Data until", "Questions", "Made by", "Signed", "File's SHA-256 begins with")
     return NumberTable("Files that were pooled", heads, rows, (heads[1], *heads[3:]))
 
 

@@ -25,9 +25,8 @@ class Whose:
         self._named = []
         for one in named:
             place = note.token_at(one.start)
-            beside = bool(
-                _BESIDE & set(note.words[max(note.sentences[note.sentence_at[place]].first, place - 3) : place])
-            )
+            first = note.sentences[note.sentence_at[place]].first
+            beside = bool(_BESIDE & set(note.words[max(first, place - 3) : place]))
             other = scene.contexts.said[PERSON][place]
             if not other:
                 self._named.append((one, note.sentence_at[place], place, beside))

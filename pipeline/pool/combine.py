@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.disclosure import nth_letter
@@ -14,11 +14,17 @@ from pipeline.pool.asked import Pooled, questions
 from pipeline.pool.contribution import Contribution, Side
 from pipeline.pool.curves import pooled_curve
 from pipeline.pool.files import as_bytes
-from pipeline.pool.sentences import CAUTIONS, notes, write_verdict
+from pipeline.pool.likeness import same_practice
+from pipeline.pool.members import refuse_strangers
+from pipeline.pool.plausible import impossible
+from pipeline.pool.sentences import CAUTIONS, notes, tells, write_verdict
 from pipeline.pool.values import FEWEST, Kind, Of, pooled_value
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, decide
-from pipeline.results import Difference, to_plain
+from pipeline.results import Difference
 from pipeline.results_pooled import (
+    KEY,
+    MEMBER,
+    NOBODY,
     PooledComparison,
     PooledGroup,
     PooledMix,
@@ -30,27 +36,39 @@ from pipeline.safety import spoken_code
 from pipeline.stats.multiplicity import holm
 
 
-def pool(given: Sequence[Contribution]) -> PooledResults:
+def pool(given: Sequence[Contribution], *, members: Mapping[str, str] | None = None) -> PooledResults:
     """Combine what practices gave; their order changes nothing.
+
+    `members` are the practices' names by their key numbers, where whoever pools has a list of them.
 
     Raises
     ------
     DataError
-        Below two practices, where one stands twice, or where the rules behind the figures differ.
+        Below two practices, where one stands twice or is no member, holds what no practice can have, or where the
+        rules behind the figures differ.
     """
     ordered = sorted(given, key=lambda c: c.code)
     _check(ordered)
+    if members is not None:
+        refuse_strangers(ordered, members)
     rules = dict(ordered[0].rules)
     letters = [nth_letter(i) for i in range(len(ordered))]
     practices = tuple(
-        PooledPractice(letter, c.data_until, c.software, len(c.contrasts), hashlib.sha256(as_bytes(c)).hexdigest())
+        PooledPractice(
+            letter,
+            c.data_until,
+            c.software,
+            len(c.contrasts),
+            hashlib.sha256(as_bytes(c)).hexdigest(),
+            NOBODY if not c.key else KEY if members is None else MEMBER,
+        )
         for letter, c in zip(letters, ordered, strict=True)
     )
     drafts = []
     for asked in questions().values():
         of = [(letter, x) for letter, c in zip(letters, ordered, strict=True) for x in c.contrasts if x.id == asked.id]
         if len(of) >= FEWEST:
-            drafts.append(_draft(asked, of, float(rules["confidence"])))
+            drafts.append(_draft(asked, of, float(rules["confidence"]), float(rules["smallest_difference_per_100"])))
     family = _family(drafts)
     comparisons = tuple(_comparison(d, rules, family.get(d.asked.id), len(family)) for d in drafts)
     return PooledResults(practices, comparisons, ordered[0].rules, CAUTIONS)
@@ -59,23 +77,26 @@ def pool(given: Sequence[Contribution]) -> PooledResults:
 def _check(ordered: Sequence[Contribution]) -> None:
     if len(ordered) < FEWEST:
         raise DataError("Pooling needs the files of at least two practices.")
+    refuse_impossible(ordered)
     refuse_twice(ordered)
     refuse_other_rules([c.rules for c in ordered])
 
 
 def refuse_twice(ordered: Sequence[Contribution]) -> None:
     """Raise DataError where the data of one practice would count twice."""
-    if len({c.code for c in ordered}) < len(ordered):
-        raise DataError("Two of the files are of the same practice. Give the later one of them only.")
-    seen: set[str] = set()
-    for c in ordered:
-        tables = {json.dumps(to_plain(x), sort_keys=True) for x in c.contrasts if x.group.table and x.reference.table}
-        if seen & tables:
+    for one, other in itertools.combinations(ordered, 2):
+        if (why := same_practice(one, other)) is not None:
             raise DataError(
-                "Two of the files hold the same figures under different codes: the data of one practice would count "
-                "twice. Leave one out."
+                f"Two of the files (practices {one.code} and {other.code}) {why}: the data of one practice would count "
+                "twice. Give the later one of them only."
             )
-        seen |= tables
+
+
+def refuse_impossible(ordered: Sequence[Contribution]) -> None:
+    """Raise DataError where a file holds what no practice can have."""
+    for c in ordered:
+        if (fault := impossible(c)) is not None:
+            raise DataError(f"The file of practice {c.code} holds what no practice can have: {fault}.")
 
 
 def refuse_other_rules(given: Sequence[tuple[tuple[str, str], ...]]) -> None:
@@ -104,9 +125,10 @@ class _Draft:
         return next((v for v in self.values if v.kind == kind), None)
 
 
-def _draft(asked: Pooled, of: Sequence[Of], confidence: float) -> _Draft:
+def _draft(asked: Pooled, of: Sequence[Of], confidence: float, smallest: float) -> _Draft:
     kinds: tuple[Kind, ...] = ("crude", "adjusted", "difference")
-    return _Draft(asked, of, tuple(v for kind in kinds if (v := pooled_value(kind, of, confidence)) is not None))
+    values = (pooled_value(kind, of, confidence, smallest) for kind in kinds)
+    return _Draft(asked, of, tuple(v for v in values if v is not None))
 
 
 def _family(drafts: Sequence[_Draft]) -> dict[str, float]:
@@ -134,16 +156,22 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
     d = None
     if gap is not None:
         d = Difference(asked.group, asked.reference, horizon, 0, gap.value, gap.low, gap.high, "pooled")
-    parts = {p.letter for p in gap.parts} if gap is not None else set()
+    ratio = draft.value("adjusted") or draft.value("crude")
+    leads = gap or ratio
+    parts = {p.letter for p in leads.parts} if leads is not None else set()
     used = [x for letter, x in of if letter in parts]
     failures = (sum(x.group.failures or 0 for x in used), sum(x.reference.failures or 0 for x in used))
-    code = decide(d, failures, smallest=smallest, min_failures=int(float(rules["min_failures"])))
+    fewest = int(float(rules["min_failures"]))
+    code = decide(d, failures, smallest=smallest, min_failures=fewest)
+    if gap is None and ratio is not None and min(failures) >= fewest:
+        code = CANNOT_TELL  # a claim must stand on both scales
     code = spoken_code(code, safety=asked.safety)
     withheld = code == DIFFERS and asked.technique and (p_family is None or p_family >= 1 - confidence)
     verdict = write_verdict(
         CANNOT_TELL if withheld else code,
         asked,
         gap,
+        ratio,
         horizon=horizon,
         smallest=smallest,
         gave=sum(x.gap is not None for _, x in of),
@@ -160,10 +188,11 @@ def _comparison(draft: _Draft, rules: dict[str, str], p_family: float | None, lo
         draft.values,
         tuple(_mix(letter, side) for letter, x in of for side in (x.group, x.reference)),
         verdict,
-        notes([x for _, x in of], pooled=len(parts)),
+        notes([x for _, x in of], smallest, pooled=len(gap.parts) if gap is not None else 0),
         asked.technique,
         p_family,
         asked.safety,
+        ratio is not None and code == CANNOT_TELL and not tells(gap, smallest),
     )
 
 

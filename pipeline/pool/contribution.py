@@ -33,11 +33,17 @@ from pipeline.pool.agreed import (
     sayable_rule,
 )
 from pipeline.pool.asked import Pooled, questions
+from pipeline.pool.signing import read_key_number
 
 _CODE = re.compile(r"[0-9a-f]{16}")
 _MONTH = re.compile(r"20\d{2}-(0[1-9]|1[0-2])")
 _SOFTWARE = re.compile(r"toothyears \d{1,3}(\.\d{1,3}){1,2}")
+_HEX_KEY = re.compile(r"([0-9a-f]{64})?")
+_SIGNATURE = re.compile(r"([0-9a-f]{128})?")
 _LARGEST = 10_000_000
+MARKS = 256
+LARGEST_MARK = 100_000_000
+MOST_KEYS = 20
 
 
 class NotReleasedError(ValueError):
@@ -184,7 +190,12 @@ class Contrast:
 
 @dataclass(frozen=True)
 class Contribution:
-    """All that one practice gives: `code` is drawn by chance and names nobody, `data_until` is a month."""
+    """All that one practice gives: `code` is drawn by chance and names nobody, `data_until` is a month.
+
+    `marks` (`marks.py`) tell whether two files rest on the same patients' work, and of no patient whether his is in
+    them. `key` is the public key that `signature` is of, both empty in a file that nobody signed; `former_keys` are the
+    key numbers that this practice signed with before.
+    """
 
     schema: int
     definitions: int
@@ -194,6 +205,10 @@ class Contribution:
     data_until: str
     rules: tuple[tuple[str, str], ...]
     contrasts: tuple[Contrast, ...]
+    marks: tuple[int, ...] = ()
+    former_keys: tuple[str, ...] = ()
+    key: str = ""
+    signature: str = ""
 
     def __post_init__(self) -> None:
         whole = type(self.schema) is int and type(self.definitions) is int
@@ -207,6 +222,13 @@ class Contribution:
         _refuse(not all(sayable_rule(name, value) for name, value in self.rules), "a rule")
         ids = [c.id for c in self.contrasts]
         _refuse(len(set(ids)) < len(ids), "a question that stands twice")
+        _refuse(len(self.marks) not in (0, MARKS), "so many marks")
+        _refuse(not all(type(n) is int and abs(n) <= LARGEST_MARK for n in self.marks), "a mark")
+        numbers = [isinstance(n, str) and read_key_number(n) == n for n in self.former_keys]
+        _refuse(not all(numbers) or len(numbers) > MOST_KEYS, "a former key")
+        _refuse(not isinstance(self.key, str) or not _HEX_KEY.fullmatch(self.key), "a key")
+        _refuse(not isinstance(self.signature, str) or not _SIGNATURE.fullmatch(self.signature), "a signature")
+        _refuse(bool(self.key) != bool(self.signature), "a key without a signature, or a signature without a key")
 
 
 def _two_decimals(value: object) -> bool:

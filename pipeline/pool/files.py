@@ -1,15 +1,17 @@
 """Contributions as files: written in one canonical form, read back only if not a byte differs from it.
 
-The SHA-256 digest in the file is taken over the canonical JSON of all else. It shows that a file was damaged, cut or
-edited by someone who did not know of it. It is no signature: whoever makes a new digest can change the figures, and it
-does not say who sent the file. Against that, agree on the digests over a second way, such as the telephone.
+The SHA-256 digest in the file is taken over the canonical JSON of all else and shows that a file was damaged or cut.
+The signature (`signing.py`) shows that it is as the holder of a key wrote it: a file that was changed, or that nobody
+signed, is refused, the latter unless it is asked for by name.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import typing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +19,13 @@ from pipeline.errors import DataError
 from pipeline.pool.agreed import DEFINITIONS, KIND, SCHEMA
 from pipeline.pool.asked import questions
 from pipeline.pool.contribution import Contribution, NotReleasedError
+from pipeline.pool.plausible import impossible, unmarked
+from pipeline.pool.signing import SigningKey, is_signed
 from pipeline.private_files import private_folder, write_private
 from pipeline.results import from_plain, to_plain
 
 LARGEST_BYTES = 2_000_000
+_UNSIGNED = "0" * 128
 
 
 def as_bytes(given: Contribution) -> bytes:
@@ -34,19 +39,30 @@ def digest(body: dict[str, Any]) -> str:
     return hashlib.sha256(_canonical(body).encode()).hexdigest()
 
 
+def signed(given: Contribution, key: SigningKey) -> Contribution:
+    """The contribution under a practice's signature."""
+    bare = replace(given, key=key.public, signature=_UNSIGNED)
+    return replace(bare, signature=key.sign(_what_is_signed(bare)))
+
+
+def _what_is_signed(given: Contribution) -> bytes:
+    return _canonical({k: v for k, v in to_plain(given).items() if k != "signature"}).encode()
+
+
 def write_contribution(given: Contribution, folder: Path) -> Path:
     """Put the file into a folder under a name made of its code and month; returns its path."""
     path = private_folder(folder) / f"contribution-{given.code}-{given.data_until}.json"
     return write_private(path, as_bytes(given))
 
 
-def read_contribution(path: Path) -> Contribution:
-    """Read one file.
+def read_contribution(path: Path, *, unsigned: bool = False, today: dt.date | None = None) -> Contribution:
+    """Read one file; `unsigned` also takes one that nobody signed, `today` refuses data of a later month.
 
     Raises
     ------
     DataError
-        Where it is no contribution, of another version, changed since it was written, or holds what may not leave.
+        Where it is no contribution, of another version, changed since it was written or signed by nobody, or holds
+        what may not leave or no practice can have.
     """
     if not path.is_file():
         raise DataError(f"{path.name} is no file. Give the files that `toothyears contribute` wrote.")
@@ -80,7 +96,28 @@ def read_contribution(path: Path) -> Contribution:
         raise DataError(f"{path.name} holds what no practice may give away: `contribute` did not write it.") from None
     if not same:
         raise DataError(f"{path.name} is not as it was written, not to the byte. Ask for the file again.")
+    _check_signature(given, path.name, unsigned=unsigned)
+    if unmarked(given):
+        raise DataError(
+            f"{path.name} has curves and no marks of the records behind them: `contribute` did not write it."
+        )
+    if (fault := impossible(given, today=today)) is not None:
+        raise DataError(f"{path.name} holds what no practice can have: {fault}. Ask that practice for its file again.")
     return given
+
+
+def _check_signature(given: Contribution, name: str, *, unsigned: bool) -> None:
+    if not given.key and not unsigned:
+        raise DataError(
+            f"{name} is signed by nobody, so anyone may have made it. Ask that practice for the file that "
+            "`toothyears contribute` writes, or take unsigned files by name (--unsigned, or unsigned = true under "
+            "[evidence]); pages then say so."
+        )
+    if given.key and not is_signed(_what_is_signed(given), public=given.key, signature=given.signature):
+        raise DataError(
+            f"{name}: the signature is not of this content. The file was changed after its practice signed it, or "
+            "signed by someone else. Ask that practice for the file again."
+        )
 
 
 def _body(content: bytes, name: str) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -33,6 +34,7 @@ from pipeline.pool.agreed import (
 )
 from pipeline.pool.asked import Pooled, questions
 from pipeline.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
+from pipeline.pool.marks import marks_of
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, Results
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.stats.limits import z_value
@@ -41,7 +43,21 @@ FARTHEST_LOG = 9.0
 ADJUSTED = "adjusted"  # how the method of an adjusted difference begins
 
 
-def contribution(results: Results, spells: Mapping[str, pl.DataFrame], *, code: str) -> Contribution:
+class _Settings(NamedTuple):
+    """What decides how a value is told: the confidence of ranges, and the smallest difference per 100 that matters."""
+
+    confidence: float
+    smallest: float
+
+
+def contribution(
+    results: Results,
+    spells: Mapping[str, pl.DataFrame],
+    *,
+    code: str,
+    secret: bytes = b"",
+    former_keys: tuple[str, ...] = (),
+) -> Contribution:
     """What the practice gives.
 
     Parameters
@@ -50,20 +66,23 @@ def contribution(results: Results, spells: Mapping[str, pl.DataFrame], *, code: 
         What was compared; its hazard ratios and differences are passed on, rounded.
     spells
         The follow-up behind each question with curves, by its id: `state, entry_days, exit_days, event, patient_id,
-        unit` (the tooth counted) and `tooth_group`.
+        unit` (the tooth counted), `tooth_group`, and what `marks.py` reads.
     code
         The practice's code, drawn by chance.
+    secret, former_keys
+        What the noise of the marks hangs on; the key numbers that the practice signed with before.
     """
-    confidence = float(results.analysis["confidence"])
+    told = {**results.rules, **results.analysis}
+    settings = _Settings(float(told["confidence"]), float(told["smallest_difference_per_100"]))
     compared = {c.id: c for c in results.comparisons}
     techniques = {a.id: a for a in results.techniques}
     contrasts = []
     for asked in questions().values():
         found = None
         if asked.compared in techniques:
-            found = _of_technique(asked, techniques[asked.compared], confidence)
+            found = _of_technique(asked, techniques[asked.compared], settings)
         elif asked.compared in compared and (asked.id in spells or not asked.curves):
-            found = _of_comparison(asked, compared[asked.compared], spells.get(asked.id), confidence)
+            found = _of_comparison(asked, compared[asked.compared], spells.get(asked.id), settings)
         if found is not None:
             contrasts.append(found)
     return Contribution(
@@ -75,11 +94,13 @@ def contribution(results: Results, spells: Mapping[str, pl.DataFrame], *, code: 
         data_until=results.data_cutoff[: len("2025-12")],
         rules=agreed_rules(results.rules, results.analysis),
         contrasts=tuple(contrasts),
+        marks=marks_of(spells, secret=secret),
+        former_keys=former_keys,
     )
 
 
 def _of_comparison(
-    asked: Pooled, compared: Comparison, spells: pl.DataFrame | None, confidence: float
+    asked: Pooled, compared: Comparison, spells: pl.DataFrame | None, settings: _Settings
 ) -> Contrast | None:
     """A comparison; one without curves only where both groups are big enough to be told."""
     names = (asked.group, asked.reference)
@@ -101,17 +122,17 @@ def _of_comparison(
         asked,
         group,
         reference,
-        crude=_ratio(asked, _limits(ratios[0]), _covariates(ratios[0]), (group, reference), confidence)
+        crude=_ratio(asked, _limits(ratios[0]), _covariates(ratios[0]), (group, reference), settings)
         if ratios
         else None,
-        adjusted=_ratio(asked, _limits(ratios[-1]), _covariates(ratios[-1]), (group, reference), confidence)
+        adjusted=_ratio(asked, _limits(ratios[-1]), _covariates(ratios[-1]), (group, reference), settings)
         if len(ratios) > 1
         else None,
-        gap=_gap(d, (group, reference), confidence) if d and (d.group, d.reference) == names else None,
+        gap=_gap(d, (group, reference), settings) if d and (d.group, d.reference) == names else None,
     )
 
 
-def _of_technique(asked: Pooled, answer: TechniqueAnswer, confidence: float) -> Contrast | None:
+def _of_technique(asked: Pooled, answer: TechniqueAnswer, settings: _Settings) -> Contrast | None:
     """A pair of groups of a technique question, where both are big enough to be told and the model gave a value."""
     counted = {g.name: g for g in answer.groups}
     pair = {asked.group, asked.reference}
@@ -125,8 +146,8 @@ def _of_technique(asked: Pooled, answer: TechniqueAnswer, confidence: float) -> 
     if not _told(*sides):
         return None
     ratio, d = _oriented(found, asked)
-    adjusted = _ratio(asked, ratio, (*answer.adjusted_for, *answer.stratified_by), sides, confidence)
-    gap = _gap(d, sides, confidence) if d else None
+    adjusted = _ratio(asked, ratio, (*answer.adjusted_for, *answer.stratified_by), sides, settings)
+    gap = _gap(d, sides, settings) if d else None
     if adjusted is None and gap is None:
         return None
     return _contrast(asked, group, reference, crude=None, adjusted=adjusted, gap=gap)
@@ -176,7 +197,7 @@ def _covariates(e: Estimate) -> tuple[str, ...]:
 
 
 def _ratio(
-    asked: Pooled, limits: _Limits, adjusted_for: tuple[str, ...], sides: tuple[Side, Side], confidence: float
+    asked: Pooled, limits: _Limits, adjusted_for: tuple[str, ...], sides: tuple[Side, Side], settings: _Settings
 ) -> Ratio | None:
     """The ratio on its step; None where a count is hidden or a limit is not known, and for ratios beyond all sense."""
     known = [v for v in limits if v is not None and 0 < v < math.inf]
@@ -188,20 +209,23 @@ def _ratio(
         return None
     fewest = min(failures)
     step = log_step(fewest)
-    error = rounded_error((high - low) / (2 * z_value(confidence)), step=step, failures_told=fewest)
+    error = rounded_error((high - low) / (2 * z_value(settings.confidence)), step=step, failures_told=fewest)
     return Ratio(asked.model, sayable_covariates(adjusted_for), nearest_log(mid, step), step, error)
 
 
-def _gap(d: Difference, sides: tuple[Side, Side], confidence: float) -> Gap | None:
-    """The difference on its step; None where a count is hidden or a group too small for any step."""
+def _gap(d: Difference, sides: tuple[Side, Side], settings: _Settings) -> Gap | None:
+    """The difference on its step; None where a count is hidden or a group too small for any step that would tell.
+
+    A step wider than the smallest difference that matters tells nothing of whether there is one: the ratio leads there.
+    """
     teeth = [s.teeth for s in sides if s.teeth is not None]
     failures = [s.failures for s in sides if s.failures is not None]
     if len(teeth) + len(failures) < 4 or not all(map(math.isfinite, (d.per_100, d.ci_low, d.ci_high))):
         return None
     step = step_per_100(min(teeth))
-    if step is None or d.ci_high <= d.ci_low:
+    if step is None or step > settings.smallest or d.ci_high <= d.ci_low:
         return None
-    spread = (d.ci_high - d.ci_low) / (2 * z_value(confidence))
+    spread = (d.ci_high - d.ci_low) / (2 * z_value(settings.confidence))
     error = rounded_error(spread, step=step, failures_told=min(failures))
     return Gap(nearest_step(d.per_100, step), step, error, d.method.startswith(ADJUSTED), d.from_days <= 0)
 

@@ -21,6 +21,7 @@ CAUTIONS = (
     "Practices that contribute chose to do so; they may not be like others.",
 )
 FEW = 5
+WIDEST = 10  # smallest differences that matter: a range wider than so many of them leaves nearly everything open
 _CHANCE = 0.1
 
 
@@ -68,6 +69,7 @@ def write_verdict(
     code: str,
     asked: Pooled,
     gap: PooledValue | None,
+    ratio: PooledValue | None,
     *,
     horizon: float,
     smallest: float,
@@ -77,7 +79,8 @@ def write_verdict(
     """The verdict in plain words, whole teeth per 100.
 
     `gave` counts the practices that gave a difference, `withheld_among` the technique questions among which one that
-    alone would pass for a difference is no longer claimed; 0 where nothing is withheld.
+    alone would pass for a difference is no longer claimed; 0 where nothing is withheld. The ratio leads where no
+    difference tells: where none was pooled, or its range leaves nearly all of 100 open.
     """
     code = spoken_code(code, safety=asked.safety)
     group, reference = (_lower(label) for label in asked.labels)
@@ -85,6 +88,8 @@ def write_verdict(
         "No practice assigned its teeth by chance: whatever led to one treatment rather than the other may itself "
         "decide how long a tooth or crown lasts, in all practices alike."
     )
+    if code == CANNOT_TELL and ratio is not None and not withheld_among and not tells(gap, smallest):
+        return _by_ratio(asked, gap, ratio, horizon=horizon, smallest=smallest, doubt=doubt)
     if code == TOO_EARLY or gap is None:
         said = {0: "No practice gave", 1: "Only 1 practice gave"}.get(gave, f"The {gave} practices gave")
         what = "a difference" if gave < 2 else "too few failures for a comparison"
@@ -124,11 +129,54 @@ def write_verdict(
     )
 
 
-def notes(given: Sequence[Contrast], *, pooled: int) -> tuple[str, ...]:
+def tells(gap: PooledValue | None, smallest: float) -> bool:
+    """Whether a pooled difference may lead: its range does not leave nearly all of 100 open."""
+    return gap is not None and gap.high - gap.low <= WIDEST * smallest
+
+
+def _by_ratio(
+    asked: Pooled, gap: PooledValue | None, ratio: PooledValue, *, horizon: float, smallest: float, doubt: str
+) -> PooledVerdict:
+    """A verdict that cannot tell, led by the ratio: no number of 100 is told that says nothing."""
+    group, reference = (_lower(label) for label in asked.labels)
+    practices, spread = len(ratio.parts), f"{_ratio(ratio.low)} to {_ratio(ratio.high)}"
+    crude = "" if ratio.kind == "adjusted" else ", not adjusted for how the teeth differ"
+    why = (
+        f"too few practices tell it in steps as fine as the {smallest:g} that matter"
+        if gap is None
+        else f"the range is wider than {WIDEST * smallest:g}"
+    )
+    cannot = (
+        "we cannot tell yet"
+        if ratio.low <= 1 <= ratio.high
+        else "alone this would pass for a difference, but one that is claimed must show per 100 too, so "
+        "we cannot tell yet"
+    )
+    sentence = (
+        f"Over {practices} practices, failures came {_ratio(ratio.value)} times as fast with {group} as with "
+        f"{reference} (range {spread}{crude}): {cannot}. How many more or fewer of 100 by {_years(horizon)} "
+        f"is not said: {why}."
+    )
+    return PooledVerdict(
+        CANNOT_TELL,
+        with_caution(sentence, safety=asked.safety),
+        f"The range of the ratio that the practices allow is {spread}.",
+        doubt,
+        _next(CANNOT_TELL, practices),
+    )
+
+
+def notes(given: Sequence[Contrast], smallest: float, *, pooled: int) -> tuple[str, ...]:
     """What the reader should know of how the practices' figures were made; `pooled` differences were put together."""
     out = []
-    gaps = [x.gap for x in given if x.gap is not None]
-    lacking = len(given) - len(gaps)
+    coarse = sum(x.gap is not None and x.gap.step > smallest for x in given)
+    if coarse:
+        out.append(
+            f"{_practices(coarse)} gave a difference in steps wider than {smallest:g} per 100, which was left out: it "
+            "could not tell whether there is one that matters."
+        )
+    gaps = [x.gap for x in given if x.gap is not None and x.gap.step <= smallest]
+    lacking = len(given) - len(gaps) - coarse
     if lacking:
         out.append(f"{_practices(lacking)} gave no difference: too few teeth or failures, or not followed for as long.")
     crude = sum(not g.adjusted for g in gaps)

@@ -8,13 +8,14 @@ from pipeline.questions.crown_after_opening import opened_rows
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 
-_COLUMNS = ("state", "entry_days", "exit_days", "event", "patient_id", "unit", "tooth_group")
+_COLUMNS = ("state", "entry_days", "exit_days", "event", "patient_id", "unit", "tooth_group", "tooth_fdi")
 
 
 def pooled_spells(
     crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame, patients: pl.DataFrame
 ) -> dict[str, pl.DataFrame]:
-    """Rows by question: `state, entry_days, exit_days, event, patient_id, unit, tooth_group`.
+    """Rows by question: `state, entry_days, exit_days, event, patient_id, unit, tooth_group, tooth_fdi`, and the day
+    from which the tooth counts, `seat_date` or `completed`.
 
     The parameters are `crowns`, `endo_courses`, `tooth_followup` and `patients` as declared in `pipeline.tables`.
     """
@@ -33,4 +34,4 @@ def pooled_spells(
 
 
 def _named(spells: pl.DataFrame, unit: str) -> pl.DataFrame:
-    return spells.with_columns(unit=unit).select(_COLUMNS)
+    return spells.with_columns(unit=unit).select(*_COLUMNS, "seat_date" if unit == "crown_id" else "completed")

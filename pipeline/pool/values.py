@@ -19,9 +19,12 @@ FEWEST = 2
 FARTHEST = 50.0
 
 
-def pooled_value(kind: Kind, of: Sequence[Of], confidence: float) -> PooledValue | None:
-    """One pooled value; None where fewer than two practices gave theirs."""
-    told = [(letter, x, piece) for letter, x in of if (piece := _piece(kind, x)) is not None]
+def pooled_value(kind: Kind, of: Sequence[Of], confidence: float, smallest: float) -> PooledValue | None:
+    """One pooled value; None where fewer than two practices gave theirs.
+
+    A difference on a step wider than `smallest`, the smallest difference per 100 that matters, is none that tells.
+    """
+    told = [(letter, x, piece) for letter, x in of if (piece := _piece(kind, x, smallest)) is not None]
     alike = [t for t in told if not isinstance(t[2], Gap) or t[2].adjusted]
     told = alike if len(alike) >= FEWEST else told  # unadjusted differences only where there are hardly others
     if len(told) < FEWEST:
@@ -80,8 +83,9 @@ def _part(
     return PooledPart(letter, say(y), say(y - away), say(y + away), weight, *rest)
 
 
-def _piece(kind: Kind, x: Contrast) -> Ratio | Gap | None:
-    return {"crude": x.crude, "adjusted": x.adjusted, "difference": x.gap}[kind]
+def _piece(kind: Kind, x: Contrast, smallest: float) -> Ratio | Gap | None:
+    gap = x.gap if x.gap is not None and x.gap.step <= smallest else None
+    return {"crude": x.crude, "adjusted": x.adjusted, "difference": gap}[kind]
 
 
 def _power(logarithm: float) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib
 import os
 import shutil
+import ssl
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
@@ -128,8 +129,9 @@ def processes(workers: int) -> Iterator[Executor | None]:
 def cluster(address: str) -> Iterator[Executor]:
     """An executor on a running Dask cluster, which must see the same files under the same paths.
 
-    Raises ConfigError where the extra `cluster` is not installed, and for an address on another machine that is not
-    encrypted: rows of patients would travel in the clear, and whoever can reach such a scheduler can run code.
+    Raises ConfigError where the extra `cluster` is not installed, for an address on another machine that is not
+    encrypted (rows of patients would travel in the clear, and whoever can reach such a scheduler can run code), and for
+    an encrypted one whose certificates are not named: they show both sides that the other one is who it says.
     """
     kind, _, where = address.rpartition("://")
     host = where.rpartition(":")[0]
@@ -139,14 +141,43 @@ def cluster(address: str) -> Iterator[Executor]:
         distributed: Any = importlib.import_module("distributed")
     except ImportError:
         raise ConfigError("--cluster needs the extra: pip install 'toothyears[cluster]'.") from None
+    security = _certificates(distributed) if kind == "tls" else None
     try:
-        client = distributed.Client(address, timeout="10s")
+        client = distributed.Client(address, timeout="10s", security=security)
+    except ssl.SSLError:
+        raise ConfigError(
+            "The scheduler at the address of --cluster and this program do not accept each other's certificates. Both "
+            "must be signed by the one authority in ca-file, and not have run out."
+        ) from None
     except (OSError, TimeoutError):
         raise ConfigError(
             "No scheduler answers at the address of --cluster. Start it, or leave --cluster out."
         ) from None
     with client:
         yield client.get_executor(pure=False)
+
+
+def _certificates(distributed: Any) -> Any:
+    """The certificates that Dask's own settings name, for an encrypted address.
+
+    Raises ConfigError where one is not named, or its file is not there.
+    """
+    security = distributed.Security(require_encryption=True)
+    told = {
+        "ca-file": security.tls_ca_file,
+        "client.cert": security.tls_client_cert,
+        "client.key": security.tls_client_key,
+    }
+    lacking = [name for name, path in told.items() if not path or not Path(path).is_file()]
+    if lacking:
+        names = ", ".join(f"distributed.comm.tls.{name}" for name in lacking)
+        raise ConfigError(
+            f"--cluster tls:// needs certificates, and {names} name{'s' if len(lacking) == 1 else ''} no file. Whoever "
+            "runs the cluster gives three files: the authority's certificate, yours, and your key. Name them in Dask's "
+            "settings or in the environment as DASK_DISTRIBUTED__COMM__TLS__CA_FILE, "
+            "DASK_DISTRIBUTED__COMM__TLS__CLIENT__CERT and DASK_DISTRIBUTED__COMM__TLS__CLIENT__KEY."
+        )
+    return security
 
 
 def _one(work: Work, partition: Path, place: Path) -> None:

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.codes import BUILT_IN, built_in, normalise_code
 from pipeline.fields import kind
+from pipeline.inside_folder import SETTING
 from pipeline.sources import has_sheets, is_archive
 from pipeline.sources.named_parts import stem
 from pipeline.suggest import forms
@@ -70,6 +71,7 @@ def toml_text(
     tables = [t for t in INPUT_TABLES if t in chosen or t in spoken]
     dates = {t: _dates(t, g) for t, g in chosen.items()}
     lines = _practice(chosen, spoken, dates, system)
+    lines += _outside(chosen, spoken, folder)
     if "procedures" not in tables:
         lines += ["", "# The ledger is missing: one row a procedure, with patient, date and code. It is always needed."]
         lines += ["[tables.procedures]", f'files = ["{ASK}"]  # which file is the ledger?']
@@ -300,6 +302,14 @@ def _common_start(names: Sequence[str]) -> str:
     low, high = min(names), max(names)
     same = next((n for n, (a, b) in enumerate(zip(low, high, strict=False)) if a != b), len(low))
     return low[:same]
+
+
+def _outside(chosen: Mapping[str, Group], spoken: Mapping[str, Sequence[Piece]], folder: Path) -> list[str]:
+    """The line that allows files outside the folder of the TOML, where those given lie there."""
+    pieces = [p for g in chosen.values() for p in g.pieces] + [p for of in spoken.values() for p in of]
+    if all(p.path.resolve().is_relative_to(folder) for p in pieces):
+        return []
+    return [f"{SETTING} = true  # files that you gave lie outside the folder of this file"]
 
 
 def _from(path: Path, folder: Path) -> str:

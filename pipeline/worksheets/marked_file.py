@@ -9,11 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import DataError
-from pipeline.private_files import make_private, private_folder, write_private
+from pipeline.private_files import MARK, make_private, private_folder, write_private
 from pipeline.set_aside import armed
-
-MARK = "holds-patient-data"
-MARK_IN_WORDS = "HOLDS PATIENT DATA - for use inside the practice only; do not send or copy it"
 
 
 def write_marked(folder: Path, name: str, suffix: str, content: bytes, *, keep_former: bool = False) -> Path:

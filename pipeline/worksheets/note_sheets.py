@@ -39,6 +39,15 @@ def values_to_confirm(values: pl.DataFrame, written_ids: pl.DataFrame, *, notati
     return _listed(first, written_ids, notation)
 
 
+def values_that_differ(values: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str) -> Listing:
+    """Values of notes that say something else than what is recorded, newest first: to look at, not to fill in."""
+    rows = values.filter(pl.col("outcome") == "differs").sort(
+        "note_date", "patient_id", "tooth_fdi", "field", "start_at", descending=[True, False, False, False, False]
+    )
+    listed = _listed(rows.with_columns(times=pl.lit(1)), written_ids, notation)
+    return Listing(listed.rows.drop("times", "agreed", "chart_value"), listed.without_id)
+
+
 def sample_to_check(values: pl.DataFrame, written_ids: pl.DataFrame, *, notation: str) -> Listing:
     """A sample of notes by chance, stratified by field: for each a line for every field that such notes can tell.
 

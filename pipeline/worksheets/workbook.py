@@ -12,8 +12,8 @@ import polars as pl
 import xlsxwriter
 
 from pipeline.fields import RANGES, YEARS_OF, kind, map_words
+from pipeline.private_files import MARK_IN_WORDS
 from pipeline.tables import INPUT_TABLES
-from pipeline.worksheets.marked_file import MARK_IN_WORDS
 
 _HEADING_ROW = 1  # from 0; the mark stands above
 _MAX_NOTE, _MAX_TITLE = 255, 32  # what a spreadsheet shows beside a cell

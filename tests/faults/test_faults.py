@@ -112,7 +112,8 @@ def test_a_small_disk_that_fills_up(tmp_path: Path, kilobytes: int):
     if mounted.returncode:
         pytest.skip("a small disk cannot be mounted here")
     try:
-        (disk / "practice.toml").write_text(TOML.replace("ledger-", "../ledger-"), encoding="utf-8")
+        toml = TOML.replace("ledger-", "../ledger-").replace("[tables", "files_outside = true\n[tables", 1)
+        (disk / "practice.toml").write_text(toml, encoding="utf-8")
         write_ledger(tmp_path / "ledger-1.csv")
         run(disk)
         write_ledger(tmp_path / "ledger-2.csv", rows=150_000)

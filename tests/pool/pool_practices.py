@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 import math
 from dataclasses import asdict, replace
+from pathlib import Path
 
 import polars as pl
 
 from pipeline.config import Analysis as Settings
 from pipeline.config import Rules
 from pipeline.pool.contribution import Contribution
+from pipeline.pool.files import signed, write_contribution
 from pipeline.pool.make import contribution
+from pipeline.pool.signing import SigningKey
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.results import Counts, Quality, Results
@@ -107,6 +111,21 @@ def practice(seed: int, *, crowns: int = 1500, truth: Truth = DEFAULT) -> Contri
 def _usual(seed: int) -> Contribution:
     """Many tests begin from the same few practices."""
     return contributed(*tables(crowns=1500, seed=seed), code=f"{seed:016x}")
+
+
+def key_of(code: str) -> SigningKey:
+    """The secret key of the practice of a code."""
+    return SigningKey(hashlib.sha256(f"key of {code}".encode()).digest())
+
+
+def under_seal(given: Contribution, code: str | None = None) -> Contribution:
+    """The contribution, signed by the practice of its code or of another one."""
+    return signed(given, key_of(code or given.code))
+
+
+def written(given: Contribution, folder: Path) -> Path:
+    """Its file, signed by its practice."""
+    return write_contribution(under_seal(given), folder)
 
 
 def no_frailty(truth: Truth = DEFAULT) -> Truth:

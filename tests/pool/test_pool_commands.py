@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from pool_practices import MAIN, practice, results_of
+from pool_practices import MAIN, practice, results_of, written
 
 from pipeline import run
 from pipeline.cli import cli, main
@@ -22,7 +22,9 @@ from pipeline.config import load_settings
 from pipeline.errors import ConfigError, DataError
 from pipeline.evidence import Others, others_of, with_evidence
 from pipeline.pool.code import practice_code
+from pipeline.pool.contribution import Contribution
 from pipeline.pool.files import read_contribution, write_contribution
+from pipeline.pool.signing import key_number
 from pipeline.pseudonyms import key_path
 from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
 from pipeline.questions.others_and_yours import Borrowing
@@ -103,12 +105,13 @@ def test_files_of_others_are_read_before_anything_is_compared(folder, contribute
     club = tmp_path / "a club"
     club.mkdir()
     shutil.copy(contributed, club)
-    other = write_contribution(practice(2), club)
+    other = written(practice(2), club)
     toml = folder / "one" / "with others.toml"
     text = (folder / "one" / "practice.toml").read_text()
 
     def read(pattern: str, **change: str) -> Others:
-        toml.write_text(f"{text}\n[evidence]\ncontributions = {json.dumps(pattern)}\n")
+        allowed = text.replace("[practice]", "[practice]\nfiles_outside = true", 1)
+        toml.write_text(f"{allowed}\n[evidence]\ncontributions = {json.dumps(pattern)}\n")
         with open_store(folder / "one" / "practice.duckdb", read_only=True) as store:
             return run._others(store, load_settings(toml), dataclasses.replace(told, rules={**told.rules, **change}))
 
@@ -155,7 +158,7 @@ def test_contribute_needs_what_was_compared(folder, tmp_path):
 
 
 def test_pool_writes_page_slides_and_figures(folder, contributed):
-    others = [write_contribution(practice(seed), folder / "others") for seed in (2, 3)]
+    others = [written(practice(seed), folder / "others") for seed in (2, 3)]
     done = toothyears("pool", contributed, *others, "--out", folder / "pooled")
     assert done.exit_code == 0, done.stderr
     assert done.stdout.strip().splitlines()[-1] == str(folder / "pooled" / "pooled.html")
@@ -225,3 +228,129 @@ def test_two_practices_through_all_stages(tmp_path):
     told = json.loads((tmp_path / "pooled" / "pooled.json").read_text())
     assert len(told["comparisons"]) > 20
     assert {c["technique"] for c in told["comparisons"]} == {True, False}
+
+
+# Keys and members
+
+
+@pytest.fixture
+def keyed(folder, contributed, tmp_path) -> Path:
+    """A copy of the practice that has contributed once."""
+    shutil.copytree(folder / "one", tmp_path / "one")
+    return tmp_path / "one"
+
+
+def contribute(practice: Path, *options: str) -> Result:
+    return toothyears("contribute", practice / "practice.toml", "--out", practice / "given", *options)
+
+
+def given_by(done: Result) -> Contribution:
+    assert done.exit_code == 0, done.exception
+    return read_contribution(Path(done.stdout.strip().splitlines()[-1]))
+
+
+def test_the_signing_key_is_for_its_owner_alone_and_named_by_its_number(keyed):
+    key = keyed / "practice.signing.key"
+    assert oct(key.stat().st_mode & 0o777) == "0o600"
+    done = contribute(keyed)
+    given = given_by(done)
+    number = key_number(given.key)
+    assert f"this practice's key number is {number}" in done.stderr
+    assert key.read_text().splitlines()[-1] not in done.stderr + next((keyed / "given").glob("*.json")).read_text()
+    assert key.read_text().splitlines()[-1] != (keyed / "practice.key").read_text().splitlines()[-1]
+
+
+def test_a_lost_signing_key_is_never_replaced_unasked(keyed):
+    before = given_by(contribute(keyed))
+    key = keyed / "practice.signing.key"
+    key.rename(keyed / "copy")
+    done = contribute(keyed)
+    assert "give --new-key" in str(done.exception)
+    assert key_number(before.key) in str(done.exception)
+    assert not key.exists()
+    after = given_by(contribute(keyed, "--new-key"))
+    assert after.former_keys == (key_number(before.key),)
+    assert (after.key != before.key, after.code) == (True, before.code)
+    # Found again: it signs as before, and both numbers stay this practice's.
+    key.rename(keyed / "new")
+    (keyed / "copy").rename(key)
+    again = given_by(contribute(keyed))
+    assert again.key == before.key
+    assert again.former_keys == (key_number(after.key),)
+    key.write_text(key.read_text().replace(key.read_text().splitlines()[-1], os.urandom(32).hex()))
+    assert "this is another key" in str(contribute(keyed).exception)
+
+
+def test_a_weak_signing_key_is_refused(keyed):
+    (keyed / "practice.signing.key").write_text("00" * 32)
+    assert "this key is weak: it is all zeros" in str(contribute(keyed).exception)
+
+
+def test_pool_with_a_list_of_members(folder, contributed, tmp_path):
+    other = written(practice(2), tmp_path)
+    numbers = {name: key_number(read_contribution(p).key) for name, p in (("Oak", contributed), ("Elm", other))}
+    listed = tmp_path / "members.toml"
+
+    def pooled(*names: str) -> Result:
+        listed.write_text("[practices]\n" + "".join(f'"{n} Street" = ["{numbers[n]}"]\n' for n in names))
+        return toothyears("pool", contributed, other, "--members", listed, "--out", tmp_path / "pooled")
+
+    assert "is no member's" in str(pooled("Oak").exception)
+    assert not (tmp_path / "pooled").exists()
+    done = pooled("Oak", "Elm")
+    assert done.exit_code == 0, done.exception
+    told = {p.name: p.read_bytes() for p in (tmp_path / "pooled").iterdir()}
+    assert {p["signed_by"] for p in json.loads(told["pooled.json"])["practices"]} == {"member"}
+    # Neither a member's name nor a key number is told: a letter stands for each.
+    for secret in ("Oak", "Elm", *numbers.values()):
+        assert not any(secret.encode() in content for content in told.values())
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "", "practices = 3", "[practices]", '[practices]\n"Oak" = 5', '[practices]\n"Oak" = ["12345"]', "[oak",
+        '[practices]\n"Oak" = ["٤٨٢١٣ 90772 11834 55021 66310 2081x"]',
+        '[practices]\n"Oak" = "48213 90772 11834 55021 66310 20817"\n"Elm" = "482139077211834550216631020817"',
+        '[practices]\n"Oak" = "48213 90772 11834 55021 66310 20817"\n[other]\n',
+    ],
+)  # fmt: skip
+def test_a_list_of_members_that_is_none_is_refused(contributed, tmp_path, text):
+    (tmp_path / "members.toml").write_text(text, encoding="utf-8")
+    done = toothyears("pool", contributed, "--members", tmp_path / "members.toml", "--out", tmp_path / "pooled")
+    assert isinstance(done.exception, ConfigError)
+    assert "members.toml" in str(done.exception)
+
+
+def test_unsigned_files_are_refused_unless_taken_by_name(contributed, tmp_path):
+    other = write_contribution(practice(2), tmp_path)
+    assert "signed by nobody" in str(toothyears("pool", contributed, other, "--out", tmp_path / "p").exception)
+    assert toothyears("pool", contributed, other, "--unsigned", "--out", tmp_path / "p").exit_code == 0
+    assert "no: anyone may have made it" in (tmp_path / "p" / "pooled.html").read_text()
+
+
+def test_files_of_others_are_of_members_where_a_list_is_named(folder, contributed, tmp_path):
+    club = folder / "one" / "club"
+    club.mkdir(exist_ok=True)
+    other = write_contribution(practice(2), club)
+    toml = folder / "one" / "with members.toml"
+    text = (folder / "one" / "practice.toml").read_text()
+
+    def read(**lines: str) -> Others:
+        more = "".join(f"{k} = {v}\n" for k, v in lines.items())
+        toml.write_text(f'{text}\n[evidence]\ncontributions = "club/contribution-*.json"\n{more}')
+        settings = load_settings(toml)
+        with open_store(settings.practice.database, read_only=True) as store:
+            return run._others(store, settings, run._told(store, settings, code_table(settings)))
+
+    with pytest.raises(DataError, match="signed by nobody"):
+        read()
+    assert len(read(unsigned="true").given) == 1
+    assert written(practice(2), club) == other
+    number = key_number(read_contribution(other).key)
+    (club / "members.toml").write_text(f'[practices]\n"Elm" = "{number}"\n')
+    assert len(read(members='"club/members.toml"').given) == 1
+    (club / "members.toml").write_text('[practices]\n"Elm" = "48213 90772 11834 55021 66310 20817"\n')
+    with pytest.raises(DataError, match="is no member's"):
+        read(members='"club/members.toml"')
+    shutil.rmtree(club)

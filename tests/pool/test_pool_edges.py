@@ -5,10 +5,11 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from pathlib import Path
 
 import pytest
-from pool_practices import MAIN, margins
+from pool_practices import MAIN, margins, under_seal
 
 from pipeline.errors import DataError
 from pipeline.pool.agreed import DEFINITIONS, NOTE, RULES, SCHEMA
@@ -101,7 +102,8 @@ def test_ranges_without_width_and_ratios_beyond_all_sense_are_not_given() -> Non
 
 
 def test_of_a_group_too_small_for_any_step_the_ratio_alone_is_given() -> None:
-    few, more = (margin(margins(teeth=n, failures=15)) for n in (72, 27))
+    # Of 108 teeth steps are 5 per 100, of 72 they are 10: wider than the 5 that matter.
+    few, more = (margin(margins(teeth=n, failures=15)) for n in (108, 72))
     assert few is not None
     assert few.gap is not None
     assert more is not None
@@ -422,7 +424,48 @@ def test_a_technique_claim_must_stand_on_both_scales() -> None:
     assert weak.verdict.code == "cannot_tell"
     assert weak.p_family == max(v.p for v in weak.values)
     none = sealers(*[contrast(None, 0.5)] * 4)
-    assert (none.p_family, none.verdict.code) == (None, "too_early")
+    assert (none.p_family, none.verdict.code) == (None, "cannot_tell")
+    assert "failures came 1.65 times as fast" in none.verdict.sentence  # the ratio leads: its power of e is 1.65
+
+
+def coarse(step: int) -> Contrast:
+    """Groups of 60 teeth, whose differences come in steps of 10 per 100, or of 2000 in steps of 1."""
+    group, reference = sides(2000 if step == 1 else 60, (40, 40))
+    ratio = Ratio("cox_by_technique", (), 0.3, 0.15, 0.25)
+    bare = contrast(None, None, group=group, reference=reference)
+    return dataclasses.replace(bare, adjusted=ratio, gap=Gap(0, step, 8.0, True, True))
+
+
+def test_a_step_wider_than_the_smallest_difference_that_matters_is_not_pooled() -> None:
+    found = sealers(*[coarse(10)] * 3)
+    assert [v.kind for v in found.values] == ["adjusted"]
+    assert found.verdict.code == "cannot_tell"
+    assert found.verdict.sentence.startswith("Over 3 practices, failures came 1.35 times as fast with calcium silicate")
+    assert "too few practices tell it in steps as fine as the 5 that matter" in found.verdict.sentence
+    assert not re.search(r"\d (more|fewer)", found.verdict.sentence + found.verdict.range)
+    assert found.notes[0].startswith("3 practices gave a difference in steps wider than 5 per 100, which was left out")
+    # One with fine steps is not pooled alone; two are.
+    assert [v.kind for v in sealers(coarse(1), coarse(10)).values] == ["adjusted"]
+    assert [len(v.parts) for v in sealers(coarse(1), coarse(10), coarse(1)).values] == [3, 2]
+
+
+def test_a_ratio_that_leads_claims_nothing_alone() -> None:
+    sure = dataclasses.replace(coarse(10), adjusted=Ratio("cox_by_technique", (), 0.6, 0.15, 0.2), gap=None)
+    found = sealers(*[sure] * 6)
+    assert next(v for v in found.values if v.kind == "adjusted").low > 1
+    assert found.verdict.code == "cannot_tell"
+    assert "one that is claimed must show per 100 too, so we cannot tell yet" in found.verdict.sentence
+
+
+def test_a_range_that_leaves_nearly_everything_open_is_no_headline() -> None:
+    two = sealers(coarse(1), coarse(1))
+    gap = next(v for v in two.values if v.kind == "difference")
+    assert gap.high - gap.low > 50  # two practices: 12.7 errors to either side
+    assert two.verdict.sentence.startswith("Over 2 practices, failures came 1.35 times as fast")
+    assert "the range is wider than 50" in two.verdict.sentence
+    assert not re.search(r"\d (more|fewer)", two.verdict.sentence + two.verdict.range)
+    narrow = sealers(*[dataclasses.replace(coarse(1), gap=Gap(0, 1, 4.0, True, True))] * 6)
+    assert re.search(r"\d fewer to \d more per 100", narrow.verdict.sentence)
 
 
 def test_hidden_groups_count_nothing() -> None:
@@ -477,6 +520,7 @@ def test_what_is_written_is_plain_ascii_and_read_back(tmp_path: Path) -> None:
     given = whole(
         contrast(), contrast(None, None, id=SEALERS.replace("tooth_loss", "endo_failure"), outcome="endo_failure")
     )
+    given = under_seal(given)
     assert read(tmp_path, as_bytes(given)) == given
     body = {k: v for k, v in json.loads(as_bytes(given)).items() if k != "digest"}
     assert sealed(body) == as_bytes(given)

@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pool_practices import practice
+from pool_practices import practice, under_seal, written
 
 from pipeline.errors import DataError
 from pipeline.pool.code import practice_code
-from pipeline.pool.files import LARGEST_BYTES, as_bytes, digest, read_contribution, write_contribution
+from pipeline.pool.files import LARGEST_BYTES, as_bytes, digest, read_contribution
 
-GIVEN = practice(1)
+GIVEN = under_seal(practice(1))
 BODY = json.loads(as_bytes(GIVEN))
 
 
@@ -36,7 +36,7 @@ def refused(tmp_path: Path, content: bytes) -> str:
 
 
 def test_written_and_read_back(tmp_path):
-    path = write_contribution(GIVEN, tmp_path / "new")
+    path = written(GIVEN, tmp_path / "new")
     assert path.name == "contribution-0000000000000001-2024-12.json"
     assert read_contribution(path) == GIVEN
     assert sealed(BODY) == path.read_bytes()
@@ -68,7 +68,7 @@ def test_no_part_of_a_file_is_read(tmp_path_factory, length):
 
 
 @pytest.mark.parametrize(
-    "changes", [{"schema": 0}, {"schema": 2}, {"definitions": 0}, {"schema": None}, {"schema": "1"}]
+    "changes", [{"schema": 0}, {"schema": 1}, {"definitions": 0}, {"schema": None}, {"schema": "1"}]
 )
 def test_an_outdated_file_asks_for_a_new_one(tmp_path, changes):
     assert "toothyears contribute" in refused(tmp_path, sealed(BODY | changes))

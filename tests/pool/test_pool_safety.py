@@ -31,7 +31,7 @@ def four(whole: Contribution, question: str, group: str, reference: str) -> Pool
     id = f"technique_{question}_tooth_loss:{group}:{reference}"
     ratio, gap = Ratio("cox_by_technique", (), 0.0, 0.05, 0.1), Gap(0, 1, 0.8, True, True)
     contrast = Contrast(id, "tooth_loss", "since_completion", *sides, None, ratio, gap)
-    return pool([dataclasses.replace(whole, code=f"{i:016x}", contrasts=(contrast,)) for i in range(4)])
+    return pool([dataclasses.replace(whole, code=f"{i:016x}", contrasts=(contrast,), marks=()) for i in range(4)])
 
 
 @pytest.mark.parametrize(

@@ -253,3 +253,23 @@ def test_a_cluster_restarts_a_killed_worker_and_results_are_equal(tmp_path) -> N
 def test_a_cluster_elsewhere_must_be_encrypted() -> None:
     with pytest.raises(ConfigError, match="encrypted"), run_partitions.cluster("tcp://10.0.0.7:8786"):
         pass
+
+
+@pytest.mark.parametrize("named", [(), ("CA_FILE",), ("CA_FILE", "CLIENT__CERT")])
+def test_an_encrypted_cluster_without_certificates_is_refused_in_words(monkeypatch, tmp_path, named):
+    dask = pytest.importorskip("dask")
+    pytest.importorskip("distributed")  # its settings are there once it is loaded
+    (tmp_path / "there.pem").write_text("")
+    keys = {"CA_FILE": "ca-file", "CLIENT__CERT": "client.cert", "CLIENT__KEY": "client.key"}
+    told = {f"distributed.comm.tls.{keys[n]}": str(tmp_path / "there.pem") for n in named}
+    told |= {f"distributed.comm.tls.{k}": str(tmp_path / "not there") for n, k in keys.items() if n not in named}
+    with (
+        dask.config.set(told),
+        pytest.raises(ConfigError, match="needs certificates") as refused,
+        run_partitions.cluster("tls://10.0.0.7:8786"),
+    ):
+        pass
+    said = str(refused.value)
+    lacking = said.partition(" no file")[0]
+    assert all((f"tls.{k}" in lacking) is (n not in named) for n, k in keys.items())
+    assert "DASK_DISTRIBUTED__COMM__TLS__CA_FILE" in said
