@@ -15,6 +15,7 @@ from pipeline.worksheets.marked_file import csv_bytes, write_marked
 from pipeline.worksheets.recall_list import NOT_SEEN_MONTHS
 from pipeline.worksheets.workbook import Page, PageColumn, field_column, workbook_bytes
 
+DIFFERING = "notes that differ"
 WORKSHEET_NAME, RECALL_NAME = "worksheet", "recall-list"
 _RECALL_HEADINGS = {
     "clinician": "provider_id",
@@ -40,15 +41,20 @@ def write_worksheet(
     notation: str,
     made_on: dt.date,
     notes: Mapping[str, pl.DataFrame] | None = None,
+    differing: pl.DataFrame | None = None,
 ) -> Path:
     """Write the worksheet under a name that is still free; returns its path.
 
     `endo`, `crowns` and `elsewhere` are the rows of `endo_without_details`, `crowns_without_details` and
-    `teeth_to_ask`; `notes` those of `note_sheets` by table, where the practice has notes. The headings are the names of
-    our fields, so that the sheets load as they stand.
+    `teeth_to_ask`; `notes` those of `note_sheets` by table and `differing` those that differ from what
+    is recorded, where the practice has notes. The headings are the names of our fields, so that the sheets load as
+    they stand.
     """
     tables = {"endo_details": endo, "crown_details": crowns, "elsewhere": elsewhere, **(notes or {})}
     pages = [_page(table, rows) for table, rows in tables.items()]
+    if differing is not None and differing.height:
+        columns = tuple(_NOTES.get(n, PageColumn(n)) for n in differing.columns)
+        pages.append(Page(DIFFERING, columns, differing))
     content = workbook_bytes(
         f"{practice}: worksheet", [*_instructions(notation), *(_of_notes() if notes else ())], pages, made_on=made_on
     )
@@ -117,6 +123,8 @@ def _of_notes() -> list[str]:
         f'The sheet "{checked}" lists notes drawn by chance. Read each note in the chart. Write yes or no under agreed '
         "for what was read, and under chart_value what the note says where nothing, or something else, was read. With "
         "60 notes done, the page on data quality says how far the rest can be trusted.",
+        f'The sheet "{DIFFERING}", if there is one, lists what notes say otherwise than your records. These count; '
+        "correct them where the note is right. Nothing is read back from this sheet.",
         f'[tables.note_answers]\nfiles = ["technique*.xlsx"]\nsheets = ["{asked}"]',
         f'[tables.note_checks]\nfiles = ["technique*.xlsx"]\nsheets = ["{checked}"]',
     ]

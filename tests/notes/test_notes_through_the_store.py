@@ -18,7 +18,7 @@ from pipeline.run_ingest import ingest_stage
 from pipeline.run_link import link_stage
 from pipeline.store import open_store
 from pipeline.suggest.propose import suggest
-from pipeline.tables import ELSEWHERE, ENDO_DETAILS, NOTE_CHECKS, NOTE_VALUES, NOTES
+from pipeline.tables import CROWN_DETAILS, ELSEWHERE, ENDO_DETAILS, NOTE_ANSWERS, NOTE_CHECKS, NOTE_VALUES, NOTES
 from pipeline.worksheets.lists import write_worksheet
 from pipeline.worksheets.note_sheets import sample_to_check, values_to_confirm
 
@@ -184,6 +184,23 @@ def test_one_answer_is_asked_for_the_same_words_and_learned(practice: Path):
     assert set(values.filter(pl.col("field") == "instrumentation")["rule"]) == {"confirmed", "taught by the practice"}
     with open_store(practice.with_name("p.duckdb"), read_only=True) as store:
         assert store.read(NOTE_CHECKS).is_empty()  # lines left as they are say nothing
+
+
+def test_what_differs_from_the_records_is_listed_and_never_read_back(practice: Path, tmp_path: Path):
+    ingest(practice, keep_ids=True)
+    link_stage(load_settings(practice), say=lambda _: None)
+    path = worksheet_stage(load_settings(practice), tmp_path / "out", today=TODAY, say=lambda _: None)
+    listed = pl.read_excel(path, sheet_name="notes that differ", read_options={"header_row": 1})
+    assert listed.select("patient_id", "field", "value", "evidence").rows() == [
+        ("P2", "sealer", "zinc_oxide_eugenol", "ZOE sealer")
+    ]
+    path.rename(practice.with_name("technique.xlsx"))
+    more = '[tables.note_answers]\nfiles = ["technique.xlsx"]\n[tables.crown_details]\nfiles = ["technique.xlsx"]\n'
+    practice.write_text(TOML + more, encoding="utf-8")
+    ingest(practice, keep_ids=True)
+    with open_store(practice.with_name("p.duckdb"), read_only=True) as store:
+        assert store.read(NOTE_ANSWERS).is_empty()
+        assert store.read(CROWN_DETAILS).height == 1  # what the notes tell
 
 
 def test_the_sample_holds_every_field_read_and_lists_what_was_not(practice: Path):
