@@ -132,9 +132,9 @@ class FileRead:
 
     def _digest(self, texts: pl.Series) -> pl.Series:
         """What is stored in place of notes: enough to know one again, and nothing of what it says."""
-        if self.pseudonyms is not None:
-            return self.pseudonyms.of(texts, namespace="note").alias(texts.name)
-        return texts.map_elements(lambda t: hashlib.sha256(t.encode()).hexdigest(), return_dtype=pl.String)
+        plain = texts.map_elements(lambda t: hashlib.sha256(t.encode()).hexdigest(), return_dtype=pl.String)
+        # The pseudonyms remember what they were given: a digest, so that no text is kept in memory either.
+        return plain if self.pseudonyms is None else self.pseudonyms.of(plain, namespace="note")
 
     def _named(self, frame: pl.DataFrame, *columns: str) -> pl.DataFrame:
         # A claim's number is often the patient's.

@@ -80,7 +80,11 @@ def held(
         .then(pl.lit("no_tooth"))
         .otherwise(pl.lit("unsure"))
     )
-    out = said.with_columns(outcome=pl.coalesce("outcome", waiting))
+    # What nobody knows the tooth of, or its field cannot hold, counts for nothing: it is not sure.
+    placed_well = pl.col("fits") & pl.col("tooth_fdi").is_not_null()
+    out = said.with_columns(
+        outcome=pl.coalesce("outcome", waiting), sure=pl.col("sure") & (placed_well | (pl.col("field") == RATIO))
+    )
     return out.select(pl.col(c).cast(t) for c, t in NOTE_VALUES.schema.items()).sort(pl.all(), nulls_last=True), noted
 
 
