@@ -42,7 +42,7 @@ _NOT_LENGTH = re.compile(
 )
 
 
-_CURT = 20  # letters of a sentence that says nothing else: "1 mm short."
+_CURT = 45  # letters of a sentence that says nothing else: "1 mm short."
 _AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
 
 

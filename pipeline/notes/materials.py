@@ -23,6 +23,7 @@ _CALLED = {
                "other": ""},
 }  # fmt: skip
 _FOR_A_WHILE = words_of("temp temporary provisional temporarily provisionally interim tempo")
+_AGAIN = words_of("recement recemented recementing rebonded recementation")
 _LASTING = words_of("definitive definitively perm permanent permanently final")
 
 
@@ -96,6 +97,8 @@ def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
     s = scene.note.sentences[scene.note.sentence_at[role.first]]
     before = words[max(s.first, min(role.first, m.first) - 8) : max(role.last, m.last)]
     if _FOR_A_WHILE & set(before[-5:]) and not _LASTING & set(before):
+        return True
+    if _AGAIN & set(before):
         return True
     return bool({"post", "posts"} & set(before)) and not {"crown", "crn", "crowns", "pfm"} & set(before)
 

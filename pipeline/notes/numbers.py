@@ -20,6 +20,7 @@ _CANALS = re.compile(
     r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
+_EACH_CANAL = re.compile(r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*[=:]\s*\d{2}(?!\d)")
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
 _NAMES = re.compile(
     r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|"
@@ -48,6 +49,10 @@ def _canals(note: Note) -> Iterator[Read]:
         if len(names) >= 2:
             yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
             return
+    each = list(_EACH_CANAL.finditer(text))
+    if len({m[1] for m in each}) >= 2:
+        names = {_FULL.get(m[1], m[1]) for m in each}
+        yield Read("canals", str(len(names)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
 
 
 _PAI = re.compile(

@@ -71,7 +71,8 @@ class Whose:
         if not {"both", "each"} & set(words[:2]) or {"canal", "canals", "roots"} & set(words):
             return ()
         active = [n for n in self._named if n[1] < sentence and not n[3] and not self._said_of_another_time(n[2])]
-        return tuple(dict.fromkeys(t for n in active for t in n[0].teeth))
+        earlier = active or [n for n in self._named if n[1] < sentence and not n[3]]
+        return tuple(dict.fromkeys(t for n in earlier for t in n[0].teeth))
 
     def _latest(self, earlier: list[tuple[Named, int, int, bool]], r: Read) -> list[tuple[int | None, str, bool]]:
         """The tooth last spoken of; of several, the last in whose sentence work of the value's kind is named."""
