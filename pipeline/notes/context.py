@@ -27,7 +27,7 @@ _AFTER = 5  # tokens before a negation that follows what it denies: "dam not use
 _LONG_PLANS = words_of(
     "will would plan plans needs need needed should recommend recommended recommending rec consider considering"
 )
-_NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't"))
+_NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
 _OWNS = words_of("had has have having 's")
 _AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")

@@ -18,7 +18,7 @@ _STRENGTH = re.compile(
     rf"strength\s*)?(?:of\s+)?{_HYPO}"
     rf"|{_HYPO}\s*%\s*[-:=]*\s*(?P<c>{NUMBER})(?!\d)"
     rf"|{_HYPO}\s*(?:solution|soln|irrigation|irrigant|rinse|was|used|at|of|in|is|conc\w*\.?|strength|"
-    rf"w/|with|a|the|[:=,(@]|-|\s)*"
+    rf"w/|with|a|the|full|[:=,(@]|-|\s)*"
     rf"(?P<b>{NUMBER}){PERCENT}"
 )
 _BARE_STRENGTH = re.compile(

@@ -56,6 +56,9 @@ _SMALL_FIRST = re.compile(
 )
 
 
+_BROKE = re.compile(r"separat|\bbroke|breakage|fractured (?:file|instr)")
+
+
 def sizes(note: Note) -> Iterator[Read]:
     """The final size; of several the largest, sure where the canals do not differ."""
     text = note.clean
@@ -85,6 +88,8 @@ def sizes(note: Note) -> Iterator[Read]:
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
         if size in ISO_SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
+            if _BROKE.search(sentence_text(note, m.start())):
+                continue  # "cleaned to size 20 when the file broke"
             strong = bool(m["taper"]) or "#" in m["size"] or "size" in m["size"] or "iso" in m["size"] or size >= 20
             found.append((size, m.start(), m.end(), strong))
     for m in _TAPERED.finditer(text):

@@ -20,7 +20,7 @@ _SIGNS = str.maketrans(
      "\u202f": " ", "\u2009": " ", "æ": "e", "×": "x", "\r": "\n", "·": "."}
 )  # fmt: skip
 _TOKEN = re.compile(
-    r"(?:c&s|c/s|w/o|c/o|h/o|s/p|r/o|b/u|f/u|w/|n/v|p/a)(?![a-z])|[a-z]+(?:'[a-z]+)?(?:\d(?![\d.]))?|"
+    r"(?:c&s|c/s|w/out|w/o|c/o|h/o|s/p|r/o|b/u|f/u|w/|n/v|p/a)(?![a-z])|[a-z]+(?:'[a-z]+)?(?:\d(?![\d.]))?|"
     r"\d+(?:[.,]\d+)?|[.]\d+|[^\s\w]|\w"
 )
 # A point after one of these ends no sentence; after one of the second list, where no capital follows.
@@ -122,7 +122,7 @@ class Note:
                     continue
                 if _parts_name_and_value(self.lower, start):
                     word = ":"
-            meant = repair.get(word, word)
+            meant = "w/o" if word == "w/out" else repair.get(word, word)
             self.tokens.append(Token(meant, start, m.end()))
             self.words.append(meant)
         self.clean = self._cleaned()
