@@ -45,9 +45,9 @@ def table(n: NotesRead) -> NumberTable:
     rows = tuple(
         (
             f"{f.table}.{f.field}",
-            percent(f.right, f.read) if f.read else "none read",
+            _share(f.right, f.read),
             _range(f.predictive_low, f.predictive_high),
-            percent(f.right, f.there) if f.there else "none there",
+            _share(f.right, f.there),
             _range(f.sensitivity_low, f.sensitivity_high),
         )
         for f in n.fields
@@ -70,6 +70,10 @@ def moved(n: NotesRead) -> NumberTable:
     )
     heads = ("Comparison", "Odds ratio of failure, as read", "Without misreading", "Range", "Sensitivity, specificity")
     return NumberTable("How misread notes would move the technique comparisons", heads, rows)
+
+
+def _share(right: int, of: int) -> str:
+    return f"{whole(right)} of {whole(of)} ({percent(right, of)})" if of else "none"
 
 
 def _range(low: float | None, high: float | None) -> str:
