@@ -90,6 +90,12 @@ def render(
     return text
 
 
+def bare(template: str, *, title: str, **context: Any) -> str:
+    """Fill a template that is a whole page by itself, with no figure, menu or script: a form to print."""
+    text: str = _environment().get_template(template).render(title=title, policy=policy(()), **context)
+    return text
+
+
 def policy(scripts: Sequence[str]) -> str:
     """The content security policy: these scripts by hash, inline style, no connection."""
     allowed = " ".join(f"'sha256-{_hash(s)}'" for s in scripts) or "'none'"

@@ -23,7 +23,7 @@ from dashboards.formats import (
 )
 from dashboards.formats import spread as between_whole
 from pipeline.results import Comparison, Estimate, RateTable
-from pipeline.results_healing import Agreement, CountedShare, RecallRow
+from pipeline.results_healing import Agreement, CountedShare, LesionHealing, ReaderWay, RecallRow
 
 TOOTH_GROUP_ORDER = {"anterior": 0, "premolar": 1, "molar": 2}
 
@@ -227,7 +227,7 @@ def agreement(found: Sequence[Agreement]) -> NumberTable:
     kinds = {"same_reader": "One reader twice", "two_readers": "Two readers", "reader_not_told": "Readers not named"}
     rows = tuple(
         (
-            kinds.get(a.kind, a.kind),
+            f"{kinds.get(a.kind, a.kind)}: {a.who}" if a.who else kinds.get(a.kind, a.kind),
             whole(a.exact.of),
             whole(a.patients),
             percent(a.exact.count, a.exact.of),
@@ -239,6 +239,38 @@ def agreement(found: Sequence[Agreement]) -> NumberTable:
     )
     heads = ("Readings", "Films", "Patients", "Same index", "Both healed or both not", "Weighted kappa", "95 % range")
     return NumberTable("Two readings of one film", heads, rows)
+
+
+def reader_ways(ways: Sequence[ReaderWay]) -> NumberTable:
+    """Healing at recall by the agreed readings and by each reader alone, of the same teeth."""
+    rows = tuple(
+        (
+            "Agreed" if w.reader == "agreed" else f"{w.reader} alone",
+            whole(w.films),
+            whole(w.healed.of),
+            whole(w.healed.count),
+            _share(w.healed),
+        )
+        for w in ways
+    )
+    heads = ("Readings that count", "Films read with others", "Judged at recall", "Healed", "Healed, of 100")
+    return NumberTable("Counted in other ways: by one reader alone, with 95 % ranges", heads, rows)
+
+
+def lesion_healing(found: LesionHealing) -> NumberTable:
+    """Lesions healed by whole years, and of how many it is known that late or later."""
+    rows = tuple(
+        (
+            years(p.years),
+            f"{round(100 * p.estimate)}",
+            between_whole(round(100 * p.ci_low), round(100 * p.ci_high)),
+            whole(p.followed),
+        )
+        for p in found.points
+        if float(p.years).is_integer()
+    )
+    heads = ("Within", "Healed, of 100", "95 % range", "Known of that late or later")
+    return NumberTable("Lesions healed since the root canal", heads, rows)
 
 
 def _share(s: CountedShare | None) -> str:

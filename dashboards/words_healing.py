@@ -1,18 +1,13 @@
-"""Sentences on healing at recall and on two readings of one film."""
+"""Sentences on healing at recall and on how soon a lesion heals."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboards.formats import count, percent, plural, ratio, whole, years
-from pipeline.results_healing import Agreement, CountedShare, RecallRow
+from dashboards.formats import count, percent, plural, whole, years
+from pipeline.results_healing import CountedShare, HealingPoint, LesionHealing, RecallRow
 
 LESION, NO_LESION = "before treatment: a lesion", "before treatment: no lesion"
-READERS = {
-    "same_reader": "read twice by one reader",
-    "two_readers": "read by two readers",
-    "reader_not_told": "read twice by readers who are not named",
-}
 
 
 def definition(uncertain_years: str) -> str:
@@ -60,25 +55,58 @@ def by_lesion(rows: Sequence[RecallRow]) -> list[str]:
     return out
 
 
-def agreement_sentence(found: Agreement) -> str:
-    """How often two readings of one film agreed, and the weighted kappa where there were enough."""
-    films = f"{count(found.exact.of, 'film')} {plural(found.exact.of, 'was')} {READERS.get(found.kind, 'read twice')}"
-    same = f"the index was the same in {percent(found.exact.count, found.exact.of)}"
-    side = f"both said healed, or both not healed, in {percent(found.same_side.count, found.same_side.of)}"
-    if found.kappa is None:
-        return f"{films}: {same}, and {side}. Too few, or too much alike, for a kappa."
-    limits = ""
-    if found.ci_low is not None and found.ci_high is not None:
-        limits = f" (range {ratio(found.ci_low)} to {ratio(found.ci_high)})"
-    return f"{films}: {same}, and {side}; weighted kappa {ratio(found.kappa)}{limits}."
+def curve_headline(found: LesionHealing) -> str:
+    """How many lesions had healed by one, two and four years, or by the years that there are; or that few are known."""
+    by_year = {p.years: p for p in found.points if float(p.years).is_integer()}
+    told = [y for y in (1.0, 2.0, 4.0) if y in by_year] or list(by_year)[:1]
+    if not told:
+        return (
+            "Too few lesions were followed on film for a curve "
+            f"({whole(found.filmed)} of {whole(found.lesions)} have a film since that judges them)."
+        )
+    first, *later = (_healed_by(by_year[y]) for y in told)
+    of, when, span = first
+    parts = [f"{of} had healed {when} after the root canal {span}", *(f"{n} after {y} {s}" for n, y, s in later)]
+    joined = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return f"Of 100 lesions, about {joined}."
 
 
-def readings_rule() -> str:
-    """Which reading of a film counts."""
+def _healed_by(p: HealingPoint) -> tuple[int, str, str]:
+    """Lesions of 100, the years, and the range in words."""
+    return round(100 * p.estimate), years(p.years), f"(range {round(100 * p.ci_low)} to {round(100 * p.ci_high)})"
+
+
+def curve_basis(found: LesionHealing) -> str:
+    """Of which lesions the curve is, and what became of those that are neither healed nor waiting."""
+    said = (
+        f"{whole(found.filmed)} of {count(found.lesions, 'lesion')} have a film since that judges them; "
+        f"{whole(found.seen_healed)} were seen healed."
+    )
+    if found.treated_again:
+        counted = (
+            "was treated again before, and counts" if found.treated_again == 1 else "were treated again, and count"
+        )
+        said += f" {whole(found.treated_again)} {counted} as not healed."
+    if found.seen_again:
+        said += (
+            f" {count(found.seen_again, 'lesion')} seen healed {plural(found.seen_again, 'was')} there again "
+            "on a later film."
+        )
+    return said
+
+
+def curve_rule(found: LesionHealing) -> str:
+    """What the curve takes into account, and what it cannot know."""
+    apart = ""
+    if found.months_between is not None:
+        apart = f" (here {count(max(round(found.months_between), 1), 'month')} apart at the median)"
     return (
-        "The first reading of a film counts, a second one only where there is no first; of several first readings of "
-        "one day, the highest index counts. Kappa is 1 where all readings agree and 0 where they agree as often as "
-        "chance would have it; a step of the index counts as one."
+        f"Nobody sees a lesion heal: it was there on one film and gone on the next{apart}. To date it by the next film "
+        "would put healing too late, and the more so the longer patients wait to come back. The curve takes just what "
+        "the films tell, that it healed between the two; the share at recall above takes each tooth at its latest "
+        "film, be it after one year or eight. Healed is an index of 1 or 2 without symptoms. A tooth lost before it "
+        "was seen healed is known up to its last film. The curve takes it that when a film was made says nothing of "
+        "healing: if those with trouble come back sooner, or not at all, it is bent."
     )
 
 

@@ -253,6 +253,21 @@ def worksheet(practice: Path, out: Path) -> None:
     _finish(run.worksheet_stage(_settings(practice), out, today=today(), say=_say()))
 
 
+@cli.command("chair-form")
+@_TOML
+@_OUT
+def chair_form(practice: Path, out: Path) -> None:
+    """Write the form at the chair: a page to print and tick, and a sheet with choices that loads as it is."""
+    from dashboards.pages import chair_form as form
+    from pipeline.worksheets.chair_form import NAME, write_chair_sheet
+
+    told, folder = _settings(practice).practice, private_folder(out)
+    write_chair_sheet(folder, practice=told.name, notation=told.tooth_notation, made_on=today())
+    page = folder / f"{NAME}.html"
+    write_private_files({page: form.render(practice=told.name, notation=told.tooth_notation).encode()})
+    _finish(page)
+
+
 @cli.command("recall-list")
 @_TOML
 @_OUT
@@ -266,6 +281,38 @@ def recall_list(practice: Path, out: Path, on: dt.datetime | None, as_csv: bool)
 
     day = on.date() if on else None
     _finish(run.recall_stage(_settings(practice), out, on=day, as_csv=as_csv, say=_say()))
+
+
+@cli.command("reading-list")
+@_TOML
+@_OUT
+@click.option("--reader", "readers", multiple=True, metavar="NAME", help="Who reads; once for each reader.")
+@click.option(
+    "--of",
+    type=click.Choice(["films", "teeth", "differing"]),
+    default="films",
+    show_default=True,
+    help="Films read before, teeth whose latest film is to be found, or films on which two readers differ.",
+)
+@click.option("--most", type=click.IntRange(min=1), help="A sample of so many films.")
+@click.option("--seed", default=1, show_default=True, help="Another number gives another order.")
+@click.option(
+    "--filled",
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="A filled-in sheet to turn into findings; once for each.",
+)
+def reading_list(practice: Path, out: Path, readers: tuple[str, ...], filled: tuple[Path, ...], **asked: Any) -> None:
+    """List films to be read blind, one sheet a reader; or turn filled-in sheets into findings. HOLDS PATIENT DATA."""
+    from pipeline.run_readings import filled_stage, reading_stage
+
+    if bool(readers) == bool(filled):
+        raise click.UsageError("Give --reader for each reader of a new list, or --filled for each filled-in sheet.")
+    settings, say = _settings(practice), _say()
+    if filled:
+        _finish(filled_stage(settings, out, filled, today=today(), say=say))
+    else:
+        _finish(reading_stage(settings, out, readers=readers, today=today(), say=say, **asked))
 
 
 @cli.command("ask")

@@ -7,6 +7,7 @@ import importlib.metadata
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -33,15 +34,17 @@ from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
 from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
+from pipeline.questions.lesion_healing import lesion_healing
 from pipeline.questions.loss_by_cause import losses_by_cause
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality, with_coded_counts
-from pipeline.questions.recalls import reading_agreement, recall_rows
+from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, RateTable, Results, Trial, UnknownCode
+from pipeline.results_healing import LesionHealing
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_notes import NotesRead
 from pipeline.results_owner import Owner
@@ -58,6 +61,7 @@ from pipeline.trade_checks.check_technique import check_technique, count_techniq
 from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
 from pipeline.transforms.patient_numbers import number_patients
+from pipeline.transforms.readings import by_readers
 from pipeline.transforms.rules import LinkRules
 
 CAUTIONS = (
@@ -122,12 +126,18 @@ class Compared(Told):
     note_values: pl.DataFrame = field(default_factory=NOTE_VALUES.empty)  # read from chart notes
     note_checks: pl.DataFrame = field(default_factory=NOTE_CHECKS.empty)  # some of them held against the chart
     reviews_due: pl.DataFrame | None = None  # on the last day of the data; see `due_reviews`
+    film_readers: tuple[str, ...] = ()  # whose readings alone count of the films that one of them read
 
 
 def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
     """Answer every question that the data allow, and list those that they do not."""
     named_patients = stored.inputs["patients"]
     stored = _with_numbered_patients(stored)
+    every_reading = stored.inputs["findings"]
+    counted = by_readers(every_reading, stored.film_readers) if stored.film_readers else every_reading
+    if idle := sorted(set(stored.film_readers) - set(every_reading["reader"])):
+        say(f"film_readers names who read no film in these records: {', '.join(idle)}")
+    stored = replace(stored, inputs={**stored.inputs, "findings": counted})
     patients = stored.inputs["patients"]
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
@@ -220,15 +230,22 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     trade_checks = check_technique(
         endo_details, stored.inputs["crown_details"], stored.endo_courses, left_out=stored.left_out
     )
-    recalls = recall_rows(
-        stored.endo_courses,
-        stored.inputs["findings"],
-        endo_details,
-        recall_months=int(stored.rules["recall_months"]),
-        uncertain_years=int(stored.rules["uncertain_years"]),
-        gap_days=int(stored.rules["course_gap_days"]),
-        min_recalled=analysis.min_at_risk,
+    films = (stored.endo_courses, counted, endo_details)
+    gap_days = int(stored.rules["course_gap_days"])
+    asked_of_films: dict[str, Any] = {
+        "recall_months": int(stored.rules["recall_months"]),
+        "uncertain_years": int(stored.rules["uncertain_years"]),
+        "gap_days": gap_days,
+        "min_recalled": analysis.min_at_risk,
+    }
+    recalls = recall_rows(*films, **asked_of_films, confidence=analysis.confidence)
+    ways = reader_ways(*films, min_films=analysis.min_at_risk, **asked_of_films, confidence=analysis.confidence)
+    healed = lesion_healing(
+        *films,
+        gap_days=gap_days,
+        min_followed=analysis.min_at_risk,
         confidence=analysis.confidence,
+        seed=int(stored.settings.get("seed", "0")),
     )
     losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
     say("how many openings these records may not hold")
@@ -288,6 +305,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         not_run=(
             *_not_run(stored),
             *recalls.not_run,
+            *((healed,) if isinstance(healed, NotRun) else ()),
             *losses.not_run,
             *((trial,) if isinstance(trial, NotRun) else ()),
             *techniques.not_run,
@@ -306,9 +324,9 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         recalls=recalls.rows,
         losses=losses.tables,
         states=crown_states(stored.crowns, patients, analysis),
-        agreement=reading_agreement(
-            stored.inputs["findings"], min_pairs=analysis.min_at_risk, confidence=analysis.confidence
-        ),
+        agreement=reading_agreement(every_reading, min_pairs=analysis.min_at_risk, confidence=analysis.confidence),
+        reader_ways=ways,
+        lesion_healing=healed if isinstance(healed, LesionHealing) else None,
         checks=_checks(stored.crowns, patients),
     )
     say("what others found, and what ours adds")

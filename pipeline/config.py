@@ -74,6 +74,7 @@ class Practice:
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
     numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
     accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
+    film_readers: tuple[str, ...] = ()  # who read films blind: where one of them did, nobody else's reading counts
     time_zone: str | None = None  # where the practice is, for stamps told in UTC: "America/Los_Angeles"; None asks
 
 
@@ -359,7 +360,8 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
     serials = _serial_dates(raw, "[practice]")
     accepted = _text_list(raw, "accepted", "[practice]", example=ACCEPTABLE[0])
     outside = _flag(raw, SETTING, "[practice]")
-    plain = {k: v for k, v in raw.items() if k not in ("two_digit_years_from", "serial_dates", "accepted", SETTING)}
+    others = ("two_digit_years_from", "serial_dates", "accepted", "film_readers", SETTING)
+    plain = {k: v for k, v in raw.items() if k not in others}
     text = _text_map(plain, "[practice]")
 
     def place(key: str, named: str) -> Path:
@@ -395,6 +397,7 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
         else None,
         numbering=_one_of(text["numbering"], NUMBERINGS, "[practice] numbering") if "numbering" in text else None,
         accepted=tuple(_one_of(word, ACCEPTABLE, "[practice] accepted") for word in accepted),
+        film_readers=_text_list(raw, "film_readers", "[practice]", example="Dr Ekholm"),
         time_zone=_time_zone(text.get("time_zone")),
     )
 

@@ -18,7 +18,7 @@ from typing import Any
 from pipeline.results_cases import CaseCurve
 from pipeline.results_checks import TradeCheck, TradeCount
 from pipeline.results_evidence import Evidence
-from pipeline.results_healing import Agreement, LossTable, RecallRow
+from pipeline.results_healing import Agreement, LesionHealing, LossTable, ReaderWay, RecallRow
 from pipeline.results_learning import Learning
 from pipeline.results_leaving import Leaving
 from pipeline.results_monitoring import Benchmark, Monitoring
@@ -540,6 +540,8 @@ class Results:
     followup: tuple[FollowUp, ...] = field(default=())
     recalls: tuple[RecallRow, ...] = field(default=())
     agreement: tuple[Agreement, ...] = ()
+    reader_ways: tuple[ReaderWay, ...] = ()
+    lesion_healing: LesionHealing | None = None
     losses: tuple[LossTable, ...] = ()
     states: CrownStates | None = None
     trials: tuple[Trial, ...] = field(default=())

@@ -53,6 +53,55 @@ class Agreement:
     kappa: float | None
     ci_low: float | None
     ci_high: float | None
+    who: str = ""  # the reader, or the two; empty where all pairs of a kind are taken together
+
+
+@dataclass(frozen=True)
+class ReaderWay:
+    """Healing at recall by one reader alone on the films that others read too (`films`), or by all agreed (`agreed`).
+
+    `of` teeth were recalled, `healed` of them healed by the strict count. The teeth are the same in every way.
+    """
+
+    reader: str
+    films: int
+    healed: CountedShare
+
+
+@dataclass(frozen=True)
+class HealingPoint:
+    """Lesions healed within `years`: shares between 0 and 1.
+
+    `estimate` spreads the chance evenly between the films that it lies between; `at_least` and `at_most` put it at the
+    later or the earlier one. `followed` lesions have a film that late or later, or were treated again.
+    """
+
+    years: float
+    followed: int
+    estimate: float
+    at_least: float
+    at_most: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True)
+class LesionHealing:
+    """How soon lesions heal after the root canal, from films between which each healed.
+
+    Of `lesions` known before treatment, `filmed` have a film since that judges them, or were `treated_again`; those
+    are of `patients`. `seen_healed` were seen healed, `seen_again` of them not healed on a later film. `points` are by
+    quarters of a year, up to the last that enough are followed to; empty where there are too few.
+    """
+
+    lesions: int
+    filmed: int
+    patients: int
+    seen_healed: int
+    seen_again: int
+    treated_again: int
+    months_between: float | None  # median time between the last film before and the first that shows it healed
+    points: tuple[HealingPoint, ...]
 
 
 @dataclass(frozen=True)

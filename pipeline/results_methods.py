@@ -370,6 +370,19 @@ METHODS = (
         "recalls",
     ),
     Method(
+        "How soon a lesion heals",
+        "A lesion heals between the last film that shows it and the first that does not: the nonparametric maximum "
+        "likelihood estimate for such times, by EM and convex minorant steps. Ranges from 200 draws of whole patients.",
+        "stats.turnbull",
+        (
+            "Turnbull BW. The empirical distribution function with arbitrarily grouped, censored and truncated data. "
+            "J R Stat Soc B 1976;38:290-295.",
+            "Wellner JA, Zhan Y. A hybrid algorithm for computation of the nonparametric maximum likelihood estimator "
+            "from censored data. J Am Stat Assoc 1997;92:945-959.",
+        ),
+        "lesion_healing",
+    ),
+    Method(
         "Agreement of two readings",
         "Weighted kappa, one step of the index counting as one; errors let the films of one patient be alike.",
         "stats.weighted_kappa",
@@ -492,6 +505,7 @@ METHODS = (
 RULES = MEANINGS | {
     "crown_date": "What the posted date of a crown stands for: its seat or its preparation.",
     "root_canals_elsewhere": "Whether root canals of this practice’s patients are done by others, as it says.",
+    "film_readers": "Who read films blind: of a film that one of them read, nobody else’s reading counts.",
 }
 ANALYSIS = {
     "horizon_years": "Years after which groups are compared and shares are given.",
@@ -553,6 +567,7 @@ def parts_of(results: Results) -> frozenset[str]:
         "weights": bool(weighted),
         "followup": bool(results.followup),
         "recalls": bool(results.recalls),
+        "lesion_healing": results.lesion_healing is not None and bool(results.lesion_healing.points),
         "agreement": bool(results.agreement),
         "losses": bool(results.losses),
         "checks": bool(results.checks),

@@ -329,6 +329,7 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         | {
             "crown_date": settings.practice.crown_date,
             "root_canals_elsewhere": settings.practice.root_canals_elsewhere,
+            "film_readers": ", ".join(settings.practice.film_readers) or "not set",
         },
         settings=_in_words(settings.analysis) | _in_words(_borrowing(settings)),
         left_out=store.field_notes(),
@@ -379,6 +380,7 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
         note_values=store.read(NOTE_VALUES),
         note_checks=store.read(NOTE_CHECKS),
         reviews_due=None if told.cutoff is None else _due(store, settings, codes, on=told.cutoff),
+        film_readers=settings.practice.film_readers,
     )
 
 

@@ -26,7 +26,7 @@ from pipeline.tables import (
 )
 from pipeline.transforms.cell_forms import FORMS, READ_AS
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.

@@ -20,6 +20,7 @@ INSTRUMENTATIONS = ("hand", "rotary_sequence", "rotary_single_file", "reciprocat
 OBTURATIONS = ("cold_lateral", "warm_vertical", "single_cone", "carrier")
 SEALERS = ("zinc_oxide_eugenol", "epoxy_resin", "calcium_silicate", "calcium_hydroxide", "other")
 ORIFICE_SEALS = ("zinc_oxide_eugenol", "glass_ionomer", "composite", "none")
+DIFFICULTIES = ("low", "moderate", "high")
 SEPARATED_INSTRUMENTS = ("none", "before_cleaning", "after_cleaning", "removed", "bypassed")
 MATERIALS = ("metal", "metal_ceramic", "zirconia", "glass_ceramic", "resin", "other")
 PULPAL_DIAGNOSES = (
@@ -235,6 +236,7 @@ ENDO_DETAILS = Table(
         "separated_instrument": _text("A file that separated, and when.", words=SEPARATED_INSTRUMENTS),
         "rubber_dam": _flag("Rubber dam used."),
         "visits": Column(pl.UInt8(), "Visits of the course."),
+        "difficulty": _text("Difficulty of the case, as judged before treatment.", words=DIFFICULTIES),
         **_ORIGIN,
     },
 )

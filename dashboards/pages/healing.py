@@ -1,10 +1,11 @@
-"""Healing at recall, on the owner's and the clinician's page; the agreement of readings, for the data-quality page."""
+"""Healing at recall and over time, on the owner's and the clinician's page; readings, for the data-quality page."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from dashboards import tables, words_healing
+from dashboards import tables, words_healing, words_readings
+from dashboards.charts.healing_curve import healing_curve
 from pipeline.results import Results
 
 
@@ -19,6 +20,24 @@ def healing_block(results: Results, *, by_clinician: bool) -> dict[str, Any]:
         "by_lesion": words_healing.by_lesion(results.recalls),
         "definition": words_healing.definition(results.rules.get("uncertain_years", "")),
         "table": tables.recalls(rows),
+        "ways": words_readings.ways_sentence(results.reader_ways),
+        "ways_rule": words_readings.WAYS_RULE,
+        "ways_table": tables.reader_ways(results.reader_ways),
+    }
+
+
+def curve_block(results: Results) -> dict[str, Any]:
+    """How soon a lesion heals, for the clinician's page; empty where no lesion was known before treatment."""
+    found = results.lesion_healing
+    if found is None:
+        return {}
+    headline = words_healing.curve_headline(found)
+    return {
+        "headline": headline,
+        "basis": words_healing.curve_basis(found),
+        "rule": words_healing.curve_rule(found),
+        "chart": healing_curve(found, id="healing-curve", label=headline),
+        "table": tables.lesion_healing(found),
     }
 
 
@@ -27,7 +46,8 @@ def agreement_block(results: Results) -> dict[str, Any]:
     if not results.agreement:
         return {}
     return {
-        "said": [words_healing.agreement_sentence(a) for a in results.agreement],
-        "rule": words_healing.readings_rule(),
+        "said": [words_readings.agreement_sentence(a) for a in results.agreement if not a.who],
+        "rule": words_readings.readings_rule(),
         "table": tables.agreement(results.agreement),
+        "ways": words_readings.ways_sentence(results.reader_ways),
     }

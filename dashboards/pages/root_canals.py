@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dashboards import page, words, words_answers
 from dashboards.answers import Answer, Answers, first_sentence, kept
 from dashboards.pages import comparison, losses
-from dashboards.pages.healing import healing_block
+from dashboards.pages.healing import curve_block, healing_block
 from pipeline.results import Comparison, Results
 
 TITLE = "After a root canal: does a crown help, does it heal, what is the tooth lost to?"
@@ -23,17 +23,19 @@ def render(results: Results) -> str:
     """The page `root_canals.html`: every comparison whose clock starts at the root canal."""
     found = comparison.sections(results, of_crowns=False)
     lost = [s for s in losses.losses_block(results) if not s["of_crowns"]]
+    curve = curve_block(results)
     return page.render(
         "root_canals.html.j2",
         title=TITLE,
         audience="inside",
         answers=_answers(results, [s["c"] for s in found]),
-        charts=[*comparison.charts(found), *losses.charts(lost)],
+        charts=[*comparison.charts(found), curve.get("chart"), *losses.charts(lost)],
         practice=results.practice,
         here="root_canals.html",
         cautions=results.cautions,
         sections=found,
         healing=healing_block(results, by_clinician=False),
+        curve=curve,
         losses=lost,
         scope=words.scope_sentence(results),
     )

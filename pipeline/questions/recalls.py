@@ -9,28 +9,35 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
 from pipeline.results import NotRun
-from pipeline.results_healing import Agreement, CountedShare, RecallRow
+from pipeline.results_healing import Agreement, CountedShare, ReaderWay, RecallRow
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
 from pipeline.transforms.healing import (
     LESION,
     LESION_FROM,
     NO_LESION,
-    PAIRS,
     STATES,
-    TWO_READERS,
     WORST,
     healing_at_recall,
+)
+from pipeline.transforms.readings import (
+    PAIRS,
+    TWO_READERS,
+    by_readers,
+    co_readers,
+    films_shared,
     paired_readings,
 )
 
 ID, TITLE = "radiographic_success", "Healing at recall"
 BY_LESION_ID, BY_LESION_TITLE = "healing_by_lesion", "Healing with and without a lesion before treatment"
 NOT_RECORDED = "not recorded"
+AGREED = "agreed"  # no reader: what the readings of a film together say
 BY = (("lesion", "before treatment"), ("tooth_group", "tooth group"), ("provider_id", "clinician"))
 ORDER = {
     "lesion": ("a lesion", "no lesion", NOT_RECORDED),
@@ -118,18 +125,54 @@ def reading_agreement(
 ) -> tuple[Agreement, ...]:
     """How far two readings of one film agree, for each kind of pair that `paired_readings` finds.
 
+    All pairs of a kind together, then those of each reader, or of each two, where there are several (`who`).
+
     `same_side` is the agreement that matters for healing: both readings 1 or 2, or both 3 to 5. Shares and kappa are
     None with fewer than `min_pairs` pairs. Two readers are interchangeable: neither is the first.
     """
     pairs = paired_readings(findings)
-    return tuple(
-        _agreement(kind, part, min_pairs, confidence)
-        for kind in PAIRS
-        if (part := pairs.filter(pl.col("kind") == kind)).height
-    )
+    found = []
+    for kind in PAIRS:
+        part = pairs.filter(pl.col("kind") == kind)
+        if part.height:
+            found.append(_agreement(kind, part, min_pairs, confidence))
+        each = part.drop_nulls("who").partition_by("who", as_dict=True, maintain_order=True)
+        if len(each) > 1:
+            found += [
+                _agreement(kind, one, min_pairs, confidence, who=str(key[0])) for key, one in sorted(each.items())
+            ]
+    return tuple(found)
 
 
-def _agreement(kind: str, pairs: pl.DataFrame, min_pairs: int, confidence: float) -> Agreement:
+def reader_ways(
+    courses: pl.DataFrame,
+    findings: pl.DataFrame,
+    endo_details: pl.DataFrame,
+    *,
+    min_films: int = 10,
+    **rules: Any,
+) -> tuple[ReaderWay, ...]:
+    """Healing at recall by the agreed readings, then by each reader alone; `rules` are those of `recall_rows`.
+
+    A reader alone counts on the films that another reader read too, where there are `min_films` of them; all other
+    films count as they are, so the teeth are the same in every way. Empty where no two readers read as many together.
+    """
+    shared = co_readers(findings).filter(pl.col("films") >= min_films)
+    if shared.is_empty():
+        return ()
+    read = {AGREED: findings} | {name: by_readers(findings, [name]) for name in shared["reader"]}
+    films = {AGREED: films_shared(findings)} | dict(shared.iter_rows())
+    out = []
+    for name, rows in read.items():
+        lines = recall_rows(courses, rows, endo_details, **rules).rows
+        if lines:
+            whole = lines[0]
+            share = CountedShare(whole.successes, whole.recalled, whole.success, whole.ci_low, whole.ci_high)
+            out.append(ReaderWay(name, films[name], share))
+    return tuple(out)
+
+
+def _agreement(kind: str, pairs: pl.DataFrame, min_pairs: int, confidence: float, *, who: str = "") -> Agreement:
     first, second = pairs["first"].cast(pl.Int64), pairs["second"].cast(pl.Int64)
     alike = pairs.select("patient_id", exact=first == second, side=(first >= LESION_FROM) == (second >= LESION_FROM))
     kappa = None
@@ -152,6 +195,7 @@ def _agreement(kind: str, pairs: pl.DataFrame, min_pairs: int, confidence: float
         kappa=value,
         ci_low=low,
         ci_high=high,
+        who=who,
     )
 
 

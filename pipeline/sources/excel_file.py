@@ -15,6 +15,7 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
+from pipeline.sources.excel_book import open_book
 from pipeline.sources.excel_cells import as_written, how_read, lines_above, read_sheets, struck_rows
 from pipeline.sources.excel_safety import date_system
 from pipeline.sources.mapping import with_firsts
@@ -25,6 +26,8 @@ SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
 STRUCK = "(struck through)"
 # A sheet with this column is a worksheet of ours: it says which fields were filled in before the practice got it.
 ALREADY_KNOWN = "already_known"
+# Its first sheet, by which it is known without a look at the others.
+READ_ME = "Read me first"
 # Its sheets are called as the tables that they are read as, but for these.
 _SHEETS = {"elsewhere": "done elsewhere", "note_answers": "from notes", "note_checks": "check against charts"}
 _BATCH_ROWS = 100_000
@@ -100,6 +103,9 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
         If it is no workbook that can be read, is locked with a password or too large to open; if a sheet that is named
         is not there; if a sheet has some of the wanted headings only, or a hidden one has them all.
     """
+    mine = _is_ours(path)
+    # Whatever the TOML says of the practice's own files of this table, a workbook of ours names our fields.
+    options = ReadOptions(table=options.table) if mine else options
     sheets = read_sheets(path, options.sheets)
     needed = set(options.needed)
     found: list[tuple[_Part, int, bool]] = []
@@ -118,9 +124,21 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
     read = {part.sheet for part in chosen}
     left = [] if options.sheets or ours else [part for part, _, _ in found if part.sheet not in read]
     skipped = [(part.sheet, part.cells.height) for part in left]
-    spoken = Spoken(serial_dates=date_system(path), how=how_read(path))
+    spoken = Spoken(fields=mine, serial_dates=date_system(path), how=how_read(path))
     struck = [STRUCK] if any(part.struck for part in chosen) else []
     return ExcelFile(path, [*headings, *struck, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether a workbook is one that we wrote to be filled in: it says so on its first sheet, and marks the others."""
+    book = open_book(path)
+    if READ_ME not in getattr(book, "names", ()):
+        return False
+    return any(
+        ALREADY_KNOWN in (cell for row in cells.head(_LOOK_FOR_HEADINGS).iter_rows() for cell in row)
+        for name, cells, _ in read_sheets(path, ())
+        if name != READ_ME
+    )
 
 
 def _with_surroundings(path: Path, parts: list[_Part]) -> list[_Part]:

@@ -176,6 +176,10 @@ _SYNONYMS: dict[str, str] = {
         "visits|no of visits|appointments|sitzungen|anzahl sitzungen|seances|nb seances|visitas|citas|sessoes|"
         "zittingen|bezoeken|sedute|visite"
     ),
+    "difficulty": (
+        "difficulty|case difficulty|difficulty class|schwierigkeit|schwierigkeitsgrad|difficulte|dificultad|"
+        "dificuldade|moeilijkheid|difficolta"
+    ),
     "prep_date": (
         "prep date|prep|prepared|preparation date|praeparation|praep datum|date preparation|preparation|"
         "fecha preparacion|preparacion|preparatie|preparatiedatum|data preparo|preparo|data preparazione|preparazione"

@@ -118,6 +118,11 @@ _WORDS: dict[str, dict[str, str]] = {
         "after_cleaning": "after cleaning|after",
         "removed": "removed|retrieved|entfernt",
     },
+    "difficulty": {
+        "low": "low|easy|minimal|simple|leicht|facile",
+        "moderate": "moderate|medium|average|mittel|moyenne",
+        "high": "high|hard|difficult|severe|schwer|difficile",
+    },
     "pulpal_diagnosis": {
         "normal": "normal pulp|healthy|gesund|klinisch gesund|saine|pulpe saine|sana|pulpa normal|gezond|saudável",
         "reversible_pulpitis": (

@@ -24,6 +24,7 @@ ABOUT_COURSE = (
     "orifice_seal",
     "separated_instrument",
     "rubber_dam",
+    "difficulty",
 )
 
 

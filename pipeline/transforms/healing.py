@@ -1,4 +1,4 @@
-"""Rule 9, second half: what the latest recall film says of a root canal, and where a film was read twice.
+"""Rule 9, second half: what the latest recall film says of a root canal, and between which films a lesion healed.
 
 References
 ----------
@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.transforms.course_details import course_details
 from pipeline.transforms.events import TOOTH
+from pipeline.transforms.readings import films_read
 from pipeline.transforms.timing import nearest
 
 KEY = list(TOOTH)
@@ -20,9 +21,9 @@ LESION_FROM = 3  # PAI 3 to 5 is a lesion, 1 or 2 is none
 WORST = 5
 HEALED, UNCERTAIN, NOT_HEALED = "healed", "uncertain", "not_healed"
 STATES = (HEALED, UNCERTAIN, NOT_HEALED)
+# Failures that say that a root canal did not heal; a tooth may be lost to anything.
+TREATED_AGAIN = ("retreatment", "surgery", "root_resection")
 LESION, NO_LESION = "yes", "no"
-SAME_READER, TWO_READERS, READER_NOT_TOLD = "same_reader", "two_readers", "reader_not_told"
-PAIRS = (SAME_READER, TWO_READERS, READER_NOT_TOLD)
 
 
 def healing_at_recall(
@@ -87,61 +88,61 @@ def healing_at_recall(
     ).sort("course_id")
 
 
-def films_read(findings: pl.DataFrame) -> pl.DataFrame:
-    """What each film counts as: one row per tooth and day, `patient_id, tooth_fdi, recall_date, pai, symptomatic`.
+def lesions_between_films(
+    courses: pl.DataFrame, findings: pl.DataFrame, endo_details: pl.DataFrame, *, gap_days: int
+) -> pl.DataFrame:
+    """Between which films each lesion healed: one row per completed course with a lesion before treatment.
 
-    A reading without a number is a first reading. First readings count; second ones only where the film has no first.
-    Of several first readings of one tooth on one day, by two readers or of two films, the highest counts: where readers
-    do not agree and no joint reading is recorded, a lesion that one of them saw is not talked away, and a tooth with
-    several roots takes its worst. Symptoms noted on that day by anyone count, also in a row without a film. Days
-    without a reading have no row.
+    Columns: `course_id, patient_id`; `films` since completion that judge it (an index, and a word on symptoms), up to
+    `exit_date`; `first_film_days` and `last_film_days` of the earliest and the latest. A film shows it healed if its
+    index is 1 or 2 and there are no symptoms (`strict` of `healing_at_recall`). Days count from completion:
+
+    - `left_days`: the last film that shows it not healed before the first that shows it healed, 0 where there is none.
+    - `right_days`: that first film; null where no film shows it healed.
+    - `seen_again`: a later film shows it not healed.
+    - `treated_again`: not seen healed, and treated anew (`TREATED_AGAIN`): this root canal never heals it.
+
+    A tooth that was lost before it was seen healed is known up to its last film. Films on the day of completion say
+    nothing of healing and are left out.
     """
-    first = pl.col("reading").fill_null(1) == 1
-    return (
-        _own(findings)
-        .group_by(*KEY, recall_date="exam_date")
-        .agg(
-            pai=pl.coalesce(pl.col("pai").filter(first).max(), pl.col("pai").max()),
-            symptomatic=pl.col("symptomatic").max(),
-        )
-        .filter(pl.col("pai").is_not_null())
+    finished = courses.filter(pl.col("completed").is_not_null()).select(
+        "course_id", *KEY, "started", "completed", "exit_date", "failure", "failure_cause"
     )
-
-
-def paired_readings(findings: pl.DataFrame) -> pl.DataFrame:
-    """Films that were read twice: one row per pair, `kind, patient_id, first, second` (PAI), kinds in `PAIRS`.
-
-    - `same_reader`: one reader's first and second reading of a tooth on a day.
-    - `two_readers`: the first that each of two readers gave; with three readers, each two of them. Which of the two
-      stands in `first` means nothing.
-    - `reader_not_told`: a first and a second reading that are in neither, since a reader is not named.
-
-    Several readings that agree in all of this (roots, repeated rows) count once, by the highest.
-    """
-    day = [*KEY, "exam_date"]
-    read = (
-        _own(findings)
-        .filter(pl.col("pai").is_not_null())
-        .with_columns(again=pl.col("reading").fill_null(1) > 1)
-        .group_by(*day, "reader", "again")
-        .agg(pl.col("pai").max())
+    films = films_read(findings)
+    before = _with_index_before(finished, films, endo_details, gap_days=gap_days)
+    lesions = before.filter(pl.col("preop_pai") >= LESION_FROM)
+    sound = (pl.col("pai") < LESION_FROM) & ~pl.col("symptomatic")
+    day = (pl.col("recall_date") - pl.col("completed")).dt.total_days()
+    judged = (
+        lesions.select("course_id", *KEY, "completed", "exit_date")
+        .join(films.filter(pl.col("symptomatic").is_not_null()), on=KEY)
+        .filter(pl.col("recall_date") > pl.col("completed"), pl.col("recall_date") <= pl.col("exit_date"))
+        .select("course_id", day=day, healed=sound)
     )
-    once, twice = (read.filter(pl.col("again") == again).drop("again") for again in (False, True))
-    same = once.join(twice, on=[*day, "reader"], suffix="_2").select(*day, first="pai", second="pai_2")
-    own = read.sort("again").unique([*day, "reader"], keep="first", maintain_order=True).drop("again")
-    # A reader who is not named comes before nobody, and after nobody.
-    two = own.join(own, on=day, suffix="_2").filter(pl.col("reader") < pl.col("reader_2"))
-    two = two.select(*day, first="pai", second="pai_2")
-    worst = [part.group_by(day).agg(pl.col("pai").max()) for part in (once, twice)]
-    rest = worst[0].join(worst[1], on=day, suffix="_2").select(*day, first="pai", second="pai_2")
-    rest = rest.join(pl.concat([same, two]), on=day, how="anti")
-    parts = [part.with_columns(kind=pl.lit(kind)) for kind, part in zip(PAIRS, (same, two, rest), strict=True)]
-    return pl.concat(parts).select("kind", "patient_id", "first", "second").sort(pl.all())
-
-
-def _own(findings: pl.DataFrame) -> pl.DataFrame:
-    # A supernumerary tooth bears the number of its neighbour.
-    return findings.filter(~pl.col("supernumerary").fill_null(False))
+    seen = judged.group_by("course_id").agg(
+        films=pl.len(),
+        first_film_days=pl.col("day").min(),
+        last_film_days=pl.col("day").max(),
+        right_days=pl.col("day").filter("healed").min(),
+    )
+    unhealed = judged.filter(~pl.col("healed")).join(seen.select("course_id", "right_days"), on="course_id")
+    earlier = (pl.col("day") < pl.col("right_days")).fill_null(True)
+    ends = unhealed.group_by("course_id").agg(
+        left_days=pl.col("day").filter(earlier).max(), seen_again=(pl.col("day") > pl.col("right_days")).any()
+    )
+    out = lesions.join(seen, on="course_id", how="left").join(ends, on="course_id", how="left")
+    again = pl.col("failure") & pl.col("failure_cause").cast(pl.String).is_in(TREATED_AGAIN)
+    return out.select(
+        "course_id",
+        "patient_id",
+        pl.col("films").fill_null(0),
+        "first_film_days",
+        "last_film_days",
+        pl.col("left_days").fill_null(0),
+        "right_days",
+        pl.col("seen_again").fill_null(False),
+        treated_again=again.fill_null(False) & pl.col("right_days").is_null(),
+    ).sort("course_id")
 
 
 def _with_index_before(

@@ -13,6 +13,7 @@ import xlsxwriter
 
 from pipeline.fields import RANGES, YEARS_OF, kind, map_words
 from pipeline.private_files import MARK_IN_WORDS
+from pipeline.sources.excel_file import READ_ME
 from pipeline.tables import INPUT_TABLES
 
 _HEADING_ROW = 1  # from 0; the mark stands above
@@ -82,7 +83,7 @@ def workbook_bytes(title: str, instructions: Sequence[str], pages: Sequence[Page
         "text": book.add_format({"num_format": "@"}),
         "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
     }
-    first = _sheet(book, "Read me first", styles)
+    first = _sheet(book, READ_ME, styles)
     first.set_column(0, 0, 100, styles["wrap"])
     for row, line in enumerate([title, "", *instructions], 1):
         first.write_string(row, 0, line, styles["head"] if row == 1 else styles["wrap"])

@@ -7,7 +7,7 @@ import re
 import pytest
 import sample_results as samples
 
-from dashboards import words_healing, words_loss
+from dashboards import words_healing, words_loss, words_readings
 from dashboards.charts.loss_areas import loss_areas
 from dashboards.pages import data_quality, losses, owner, root_canals, study_club
 from dashboards.release import release
@@ -60,7 +60,7 @@ def test_too_few_with_a_lesion_are_said_to_be_too_few():
 
 def test_readings_are_on_the_data_quality_page_and_nowhere_where_there_are_none():
     page = text_of(data_quality.render(RESULTS))
-    same, two = (words_healing.agreement_sentence(a) for a in RESULTS.agreement)
+    same, two = (words_readings.agreement_sentence(a) for a in RESULTS.agreement)
     assert same in page
     assert same == (
         "120 films were read twice by one reader: the index was the same in 76 %, and both said healed, or both not "
@@ -69,7 +69,7 @@ def test_readings_are_on_the_data_quality_page_and_nowhere_where_there_are_none(
     assert two.endswith("Too few, or too much alike, for a kappa.")
     assert "read twice" not in text_of(data_quality.render(dataclasses.replace(RESULTS, agreement=())))
     alike = Agreement("same_reader", 9, CountedShare(12, 12, 1.0), CountedShare(12, 12, 1.0), 1.0, None, None)
-    assert words_healing.agreement_sentence(alike).endswith("weighted kappa 1.00.")
+    assert words_readings.agreement_sentence(alike).endswith("weighted kappa 1.00.")
 
 
 def test_the_loss_sentence_names_the_causes_from_the_commonest():
@@ -187,3 +187,61 @@ def test_a_shared_share_of_losses_never_stands_still() -> None:
     group = LossGroup("all", "", 1000, 900, 0, (cause,), dataclasses.replace(cause, cause="all"))
     (found,) = release_losses([LossTable("endo_tooth_loss_by_cause", "", "since_completion", (group,), ())])
     assert [s and s.of_100 for s in found.causes[0].within] == [1, None, 2]
+
+
+def test_how_soon_a_lesion_heals_is_on_the_clinicians_page_and_on_no_shared_one():
+    found = RESULTS.lesion_healing
+    page = text_of(root_canals.render(RESULTS))
+    said = words_healing.curve_headline(found)
+    at = {p.years: p for p in found.points}
+    shown = [
+        round(100 * v) if k else int(v)
+        for y in (1, 2, 4)
+        for k, v in ((1, at[y].estimate), (0, y), (1, at[y].ci_low), (1, at[y].ci_high))
+    ]
+    assert [int(n) for n in re.findall(r"\d+", said)][1:] == shown
+    assert said in page
+    assert words_healing.curve_basis(found) in page
+    assert "12 months apart" in words_healing.curve_rule(found)
+    for year in (1, 2, 3, 4, 5):
+        assert f"{year} year{'s' if year > 1 else ''} {round(100 * at[year].estimate)}" in page
+    shared = text_of(study_club.render(release(RESULTS)))
+    assert "How soon a lesion heals" not in shared
+    assert said not in shared
+    assert results_json(RESULTS)["lesion_healing"]["points"][3]["estimate"] == at[1].estimate
+
+
+def test_too_few_lesions_for_a_curve_are_said_to_be_too_few():
+    none = dataclasses.replace(RESULTS.lesion_healing, points=(), filmed=3, lesions=40)
+    assert words_healing.curve_headline(none) == (
+        "Too few lesions were followed on film for a curve (3 of 40 have a film since that judges them)."
+    )
+    page = text_of(root_canals.render(dataclasses.replace(RESULTS, lesion_healing=none)))
+    assert "Too few lesions were followed" in page
+    assert "How soon a lesion heals" not in text_of(
+        root_canals.render(dataclasses.replace(RESULTS, lesion_healing=None))
+    )
+    one = dataclasses.replace(none, treated_again=1, seen_again=1)
+    assert "1 was treated again before, and counts as not healed. 1 lesion seen healed was there again" in (
+        words_healing.curve_basis(one)
+    )
+
+
+def test_what_one_reader_alone_would_say_stands_beside_the_agreed_readings():
+    said = words_readings.ways_sentence(RESULTS.reader_ways)
+    assert said.startswith("60 films were read by more than one reader. By the agreed readings 80 of 100 of the ")
+    assert said.endswith("by one reader alone it would be 77 to 84.")
+    for page in (data_quality.render(RESULTS), root_canals.render(RESULTS)):
+        assert said in text_of(page)
+    assert "Dr Moreau alone" in root_canals.render(RESULTS)
+    assert words_readings.ways_sentence(()) == ""
+    named = dataclasses.replace(RESULTS, rules={**RESULTS.rules, "film_readers": "Dr Moreau, blind"})
+    shared = study_club.render(release(named))
+    assert "Moreau, blind" not in shared
+    assert "Dr Moreau alone" not in shared
+
+
+def test_each_reader_and_each_two_have_their_own_line():
+    both = dataclasses.replace(RESULTS.agreement[0], who="Dr Ekholm")
+    page = text_of(data_quality.render(dataclasses.replace(RESULTS, agreement=(*RESULTS.agreement, both))))
+    assert "One reader twice: Dr Ekholm 120" in page

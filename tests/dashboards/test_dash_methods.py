@@ -30,7 +30,7 @@ def test_each_source_stands_word_for_word_in_its_module(method: Method) -> None:
 
 
 def test_every_rule_and_setting_is_explained_and_no_other() -> None:
-    rules = {f.name for f in dataclasses.fields(config.Rules)} | {"crown_date", "root_canals_elsewhere"}
+    rules = {f.name for f in dataclasses.fields(config.Rules)} | {"crown_date", "root_canals_elsewhere", "film_readers"}
     assert set(results_methods.RULES) == rules
     settings = {f.name for kind in (config.Analysis, Borrowing) for f in dataclasses.fields(kind)}
     assert set(results_methods.ANALYSIS) == settings

@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 from drawn import frame, table
 
-from pipeline.questions.recalls import reading_agreement, recall_rows
+from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
 from pipeline.tables import ENDO_DETAILS, FINDINGS
@@ -149,3 +149,43 @@ def test_agreement_of_two_readings():
     assert (two.kind, two.exact, two.kappa) == ("two_readers", two.exact, None)
     assert (two.exact.count, two.exact.of, two.exact.share) == (0, 1, None)
     assert reading_agreement(FINDINGS_ROWS) == ()
+
+
+def test_each_reader_alone_is_counted_on_the_same_teeth():
+    # ann and bea read every film: bea finds a lesion on p2's molar, ann none; the agreed reading is the higher.
+    ann = FINDINGS_ROWS.with_columns(reader=pl.lit("ann"), reading=pl.lit(1, pl.UInt8))
+    bea = ann.with_columns(
+        reader=pl.lit("bea"), pai=pl.when(pl.col("patient_id") == "p2").then(pl.lit(4, pl.UInt8)).otherwise("pai")
+    )
+    rules = {"min_recalled": 1, "recall_months": 12, "uncertain_years": 4, "gap_days": 180}
+    found = reader_ways(COURSES, pl.concat([ann, bea]), DETAILS, min_films=1, **rules)
+    assert [(w.reader, w.films, w.healed.count, w.healed.of) for w in found] == [
+        ("agreed", 6, 1, 4),
+        ("ann", 6, 2, 4),
+        ("bea", 6, 1, 4),
+    ]
+    assert reader_ways(COURSES, pl.concat([ann, bea]), DETAILS, min_films=7, **rules) == ()
+    assert reader_ways(COURSES, ann, DETAILS, min_films=1, **rules) == ()
+    # A third who sees no lesion either settles it.
+    zoe = ann.with_columns(reader=pl.lit("zoe"))
+    settled = reader_ways(COURSES, pl.concat([ann, bea, zoe]), DETAILS, min_films=1, **rules)
+    assert settled[0].healed.count == 2
+
+
+def test_agreement_is_told_for_each_reader_and_each_two():
+    rows = [
+        {"patient_id": f"p{n}", "reader": who, "reading": k, "pai": 1 + (n + (who == "bea") * (n % 3 == 0)) % 5}
+        for n in range(30)
+        for who in ("ann", "bea", "cat")
+        for k in (1, 2)
+    ]
+    findings = pl.DataFrame(rows).with_columns(
+        tooth_fdi=pl.lit(16, pl.UInt8), exam_date=pl.lit("2021-01-01").str.to_date(), supernumerary=False,
+        pai=pl.col("pai").cast(pl.UInt8), reading=pl.col("reading").cast(pl.UInt8),
+    )  # fmt: skip
+    found = {(a.kind, a.who): a for a in reading_agreement(findings)}
+    assert [who for kind, who in found if kind == "same_reader"] == ["", "ann", "bea", "cat"]
+    assert [who for kind, who in found if kind == "two_readers"] == ["", "ann and bea", "ann and cat", "bea and cat"]
+    assert found["same_reader", ""].exact.of == 90
+    assert found["two_readers", "ann and cat"].exact.count == 30
+    assert found["two_readers", "ann and bea"].exact.count == 20

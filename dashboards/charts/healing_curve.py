@@ -1,0 +1,24 @@
+"""How soon lesions heal: the share healed against years since the root canal, with its range."""
+
+from __future__ import annotations
+
+from dashboards import theme
+from dashboards.charts.failure_curve import Line, draw
+from pipeline.results_healing import LesionHealing
+
+
+def healing_curve(found: LesionHealing, *, id: str, label: str) -> theme.Chart | None:
+    """One curve by quarters of a year; None where it does not reach a whole year."""
+    columns = tuple(p.years for p in found.points if float(p.years).is_integer())
+    if not columns:
+        return None
+    line = Line(
+        theme.OWN,
+        *(tuple(p.years for p in found.points), tuple(100 * p.estimate for p in found.points)),
+        tuple(100 * p.ci_low for p in found.points),
+        tuple(100 * p.ci_high for p in found.points),
+        label="Lesions healed",
+        followed=tuple(p.followed for p in found.points),
+    )
+    ticks = (0.0, *columns)
+    return draw([line], ticks, id=id, label=label, noun="lesions", since="the root canal", said="Healed")

@@ -1,0 +1,125 @@
+"""How soon a lesion heals after its root canal: between two films, so a curve for times that nobody saw."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.results import DAYS_PER_YEAR, NotRun
+from pipeline.results_healing import HealingPoint, LesionHealing
+from pipeline.stats.bootstrap import Counts, Floats, bootstrap_clusters, percentile_limits
+from pipeline.stats.spells import numbered
+from pipeline.stats.turnbull import turnbull
+from pipeline.transforms.healing import lesions_between_films
+
+ID, TITLE = "lesion_healing_over_time", "How soon a lesion heals"
+REPLICATES = 200
+STEP_YEARS, MOST_YEARS = 0.25, 10
+_ENOUGH = 1e-4  # a replicate's likelihood may lie so far below its maximum: nothing that a range of draws would show
+
+
+def lesion_healing(
+    courses: pl.DataFrame,
+    findings: pl.DataFrame,
+    endo_details: pl.DataFrame,
+    *,
+    gap_days: int,
+    min_followed: int = 10,
+    confidence: float = 0.95,
+    seed: int = 0,
+    replicates: int = REPLICATES,
+) -> LesionHealing | NotRun:
+    """The share of lesions healed by each quarter of a year since the root canal was completed here.
+
+    What each lesion's films tell (`lesions_between_films`) is an interval: it healed between two films, or after its
+    last. One treated again never healed by this root canal. One without a film since that judges it says nothing of
+    when and is left out, as is one lost before its first film: the curve is of those filmed.
+
+    Ranges are quantiles of `replicates` draws of whole patients, of the least that each draw's estimate allows for the
+    lower limit and of the most for the upper: the estimate says nothing of where between two films the chance lies.
+    They hang on `seed` alone. Points stand from the day by which `min_followed` lesions have been filmed, while as many
+    have a film that late or later or were treated again, and while one not healed is still seen: of those seen no more,
+    any may have healed. There are none below `min_followed` filmed lesions or with fewer than 2 patients.
+
+    Where the index before treatment is known of no course, or no film since judges one, the fields are named.
+    """
+    own = courses.filter(~pl.col("done_elsewhere"))
+    rows = lesions_between_films(own, findings, endo_details, gap_days=gap_days)
+    if rows.is_empty():
+        return NotRun(ID, TITLE, ("endo_details.preop_pai",))
+    told = rows.filter((pl.col("films") > 0) | pl.col("treated_again"))
+    if told.is_empty():
+        return NotRun(ID, TITLE, ("findings.pai", "findings.symptomatic"))
+    between = told.select((pl.col("right_days") - pl.col("left_days")).median()).item()
+    spans = _spans(told)
+    return LesionHealing(
+        lesions=rows.height,
+        filmed=told.height,
+        patients=told["patient_id"].n_unique(),
+        seen_healed=told["right_days"].count(),
+        seen_again=int(told["seen_again"].sum()),
+        treated_again=int(told["treated_again"].sum()),
+        months_between=None if between is None else 12 * float(between) / DAYS_PER_YEAR,
+        points=_points(spans, min_followed=min_followed, confidence=confidence, seed=seed, replicates=replicates),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Spans:
+    """Each lesion healed in `(left, right]` days; it was filmed first on `since` and is known of up to `until`.
+
+    Patients are numbered from 0.
+    """
+
+    left: Floats
+    right: Floats
+    since: Floats
+    until: Floats
+    patient: Counts
+
+
+def _spans(told: pl.DataFrame) -> _Spans:
+    until = told["last_film_days"].cast(pl.Float64).fill_null(np.inf).to_numpy()
+    again = told["treated_again"].to_numpy()
+    right = told["right_days"].cast(pl.Float64).fill_null(np.inf).to_numpy()
+    # Beyond every day on which one was seen healed: no chance of having healed can lie there.
+    never = 1 + np.max(until, initial=0.0, where=np.isfinite(until))
+    left = np.where(again, never, told["left_days"].cast(pl.Float64).to_numpy())
+    since = told["first_film_days"].cast(pl.Float64).fill_null(np.inf).to_numpy()
+    return _Spans(left, right, since, np.where(again, np.inf, until), numbered(told["patient_id"])[0])
+
+
+def _points(
+    spans: _Spans, *, min_followed: int, confidence: float, seed: int, replicates: int
+) -> tuple[HealingPoint, ...]:
+    years = np.arange(1, int(MOST_YEARS / STEP_YEARS) + 1) * STEP_YEARS
+    followed = np.array([int((spans.until >= y * DAYS_PER_YEAR).sum()) for y in years])
+    if len(spans.left) < max(min_followed, 1):
+        return ()
+    # Before so many were filmed, the estimate takes what a few films say for all.
+    first = np.sort(spans.since)[max(min_followed, 1) - 1]
+    waiting = np.isinf(spans.right) & np.isfinite(spans.until)
+    last = float(spans.left[waiting].max()) if waiting.any() else np.inf
+    at = years * DAYS_PER_YEAR
+    shown = (followed >= max(min_followed, 1)) & (at >= first) & (at <= last)
+    patients = int(spans.patient.max()) + 1
+    if patients < 2 or not shown.any():
+        return ()
+    years, followed, at = years[shown], followed[shown], at[shown]
+    whole = turnbull(spans.left, spans.right)
+
+    def drawn(counts: Counts) -> tuple[Floats, str]:
+        found = turnbull(spans.left, spans.right, weight=counts[spans.patient], enough=_ENOUGH)
+        return np.concatenate([found.at_least(at), found.at_most(at)]), ""
+
+    values = bootstrap_clusters(drawn, patients, replicates=replicates, seed=seed).values
+    n = len(at)
+    low = [percentile_limits(values[:, i], confidence=confidence).low for i in range(n)]
+    high = [percentile_limits(values[:, n + i], confidence=confidence).high for i in range(n)]
+    columns = zip(
+        years.tolist(), followed.tolist(), whole.by(at).tolist(), whole.at_least(at).tolist(),
+        whole.at_most(at).tolist(), low, high, strict=True,
+    )  # fmt: skip
+    return tuple(HealingPoint(*row) for row in columns)
