@@ -153,7 +153,7 @@ def sheets(practice: Path) -> dict[str, pl.DataFrame]:
 
 def filled_in(practice: Path, notes: dict[str, pl.DataFrame]) -> None:
     """The worksheet as it comes back, and the lines of PRACTICE.toml that load it."""
-    nothing = ELSEWHERE.empty().select("patient_id")
+    nothing = ELSEWHERE.empty().select("patient_id", already_known=pl.lit(None, pl.String))
     path = write_worksheet(
         practice.parent / "sheets",
         nothing,
