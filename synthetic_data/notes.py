@@ -67,19 +67,26 @@ _SLIPS = {"irrigated": "irrigatd", "obturated": "obturatd", "composite": "compos
 def write_notes(directory: Path, *, seed: int = 1, keep_details: bool = True) -> Path:
     """Write `notes.csv` from the detail files of a practice that `simulate` wrote, and name it in its practice.toml.
 
-    One note a row of details, on its day; a third of them say the tooth in the text alone. Without `keep_details` the
-    detail files are named no longer, so that notes are all there is to tell technique. Returns the TOML.
+    One note a row of details, on its day, and for a crown another on the day of its seat; a third of them say the tooth
+    in the text alone. Without `keep_details` the detail files are named no longer, so that notes are all there is to
+    tell technique. Returns the TOML.
     """
     rng = np.random.default_rng([seed, 21])
     notes: list[tuple[str, str, str, str]] = []
-    for name, write in zip(FILES, (_endo, _crown, _recall), strict=True):
+    wanted = (
+        ("endo_details.csv", _endo, ("Date",)),
+        ("crown_details.csv", _crown, ("Prep",)),
+        ("crown_details.csv", _seat, ("Seat", "Cement")),
+        ("findings.csv", _recall, ("Exam",)),
+    )
+    for name, write, needed in wanted:
         rows = pl.read_csv(directory / name, infer_schema=False)
         if "Reading No" in rows.columns:
             rows = rows.filter(pl.col("Reading No") == "1")
         for row in rows.iter_rows(named=True):
-            day = row.get("Date") or row.get("Exam") or row.get("Prep") or row.get("Seat")
-            if not day:
+            if not all(row[heading] for heading in needed):
                 continue
+            day = row[needed[0]]
             style = STYLES[int(rng.integers(0, len(STYLES)))]
             text = write(row, style, rng)
             in_text = bool(rng.random() < 1 / 3)
@@ -147,9 +154,14 @@ def _crown(row: Row, style: str, rng: np.random.Generator) -> str:
         f"{_MARGIN[MARGIN[row['Margin']]]} margin" if row["Margin"] else "",
         f"ferrule {row['Ferrule']} mm" if row["Ferrule"] else "",
         f"prepped for {material}",
-        f"final cement {row['Cement']}" if row["Cement"] else "",
     ]
     return _in_style("Crown prep", said, style, rng)
+
+
+def _seat(row: Row, style: str, rng: np.random.Generator) -> str:
+    material = _MADE_OF.get(MATERIAL.get(row["Made Of"] or "", ""), "crown")
+    said = [f"{material} cemented with {row['Cement']}", "contacts and occlusion good"]
+    return _in_style("Crown seat", said, style, rng)
 
 
 def _recall(row: Row, style: str, rng: np.random.Generator) -> str:

@@ -305,7 +305,8 @@ def _rows(of: pl.DataFrame, matched: pl.DataFrame, table: str, notation: str) ->
         {_DAY[table]: pl.col("day")}
         if table in _DAY
         else {
-            "seat_date": pl.col("seated"),
+            # A cement named in the note of the preparation is what was meant to be used: no day of a seat.
+            "seat_date": pl.when((pl.col("seated") > pl.col("prepared")).fill_null(True)).then("seated"),
             "prep_date": pl.coalesce("prepared", pl.when(pl.col("seated").is_null()).then("day")),
         }
     )

@@ -174,6 +174,12 @@ def test_days_of_a_crown_are_those_of_its_notes():
     assert told == [(dt.date(2020, 3, 1), dt.date(2020, 3, 20), "chamfer", "resin", "zirconia")]
 
 
+def test_a_cement_named_at_the_preparation_is_no_day_of_a_seat():
+    values = rows(READ_VALUES, value("margin", "chamfer", "2020-03-01"), value("cement", "resin", "2020-03-01"))
+    _, noted = held(values, NO_DAYS, NOBODY, NOTE_ANSWERS.empty(), rules=Rules())
+    assert noted["crown_details"].select("prep_date", "seat_date").rows() == [(dt.date(2020, 3, 1), None)]
+
+
 def test_the_order_of_rows_changes_nothing():
     values = rows(
         READ_VALUES,
