@@ -58,7 +58,7 @@ def render(pooled: PooledResults) -> bytes:
 def _notes(say: str, pooled: PooledResults, claim: str = CLAIM) -> str:
     source = (
         f"files contributed by {count(len(pooled.practices), 'practice')}, with counts under 11 hidden and others "
-        "rounded to 5."
+        "told in steps of 5."
     )
     return notes(say, source, claim=claim)
 

@@ -1,36 +1,31 @@
 """The one gate for what leaves the practice: results in, a `Released` out, and nothing else is drawn on shared pages.
 
-What passes: counts of 11 or more, rounded to 5; curves on a monthly grid that change only when at least 5 further
-failures lie behind the change and stop below 11 followed; percentages in steps worth five teeth of their group, ratios
-with two figures; months, not days; clinicians and sites by letter; of the emulated trial the everyday incidence on a
-yearly grid and the difference of each outcome; of healing the whole practice and the lesion before treatment, of losses
-their causes; of other ways to count their number and the lowest and highest difference; of technique questions counts
-and adjusted differences in declared words. No text passes: what results name by a known identifier is said in the words
-of `release_words`, all else stays inside.
+What passes: counts as `pipeline.disclosure` tells them; curves on a half-yearly grid made from such counts; percentages
+in steps worth five teeth of their group, ratios with two figures; years, not days; clinicians and sites by letter; of
+the emulated trial the everyday incidence on a yearly grid and the difference of each outcome; of healing the whole
+practice and the lesion before treatment, of losses their causes; of other ways to count their number and the lowest and
+highest difference; of technique questions counts and adjusted differences in declared words. No text passes: what
+results name by a known identifier is said in the words of `release_words`, all else stays inside.
 
-The classes refuse values that break these rules, so that a released result made by hand is no way around the gate.
+Everything is walked through one `Gate`, as often as it takes until nothing more has to be hidden for another's sake: so
+what is hidden in one table, chart or sentence is hidden in all. The classes refuse values that break these rules, so
+that a released result made by hand is no way around the gate.
 """
 
 from __future__ import annotations
 
-import hashlib
+import json
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from dashboards import release_words, terms
-from dashboards.formats import known, month
-from dashboards.release_count import SMALLEST, ReleasedCount, protect, release_count, still_open
+from dashboards.formats import known
+from dashboards.release_count import ReleasedCount
 from dashboards.release_curve import ReleasedPoint, release_curve
 from dashboards.release_healing import ReleasedHealing, ReleasedLosses, release_healing, release_losses
 from dashboards.release_methods import ReleasedMethods, release_methods
-from dashboards.release_percent import (
-    borne_out,
-    difference_on_step,
-    nearest,
-    percent_step,
-    round_ratio,
-    share_range,
-)
+from dashboards.release_percent import borne_out, difference_on_step, release_share, round_ratio
+from dashboards.release_rates import ReleasedRates, release_rates
 from dashboards.release_table1 import ReleasedCharacteristic, release_table1
 from dashboards.release_technique import ReleasedTechniques, release_techniques
 from dashboards.release_trial import (
@@ -41,14 +36,11 @@ from dashboards.release_trial import (
     release_everyday,
     release_outcomes,
 )
-from pipeline.disclosure import nth_letter
-from pipeline.results import Comparison, Difference, Estimate, Group, RateRow, RateTable, Results
+from pipeline.disclosure import Gate, gate_of
+from pipeline.results import Comparison, Difference, Estimate, Group, Results, from_plain, to_plain
 
-KINDS = ("overall", "year", "tooth_group", "site_id", "provider_id")
-NOT_RECORDED = "not recorded"
-CODED = ("provider_id", "site_id")
-LETTERED = 26 + 26**2  # one or two letters
-TOOTH_GROUPS = ("anterior", "premolar", "molar")
+MOST_WALKS = 200
+NOT_EACH = "a count by label of which not every group may be told"
 
 
 @dataclass(frozen=True)
@@ -132,49 +124,12 @@ class ReleasedComparison:
 
 
 @dataclass(frozen=True)
-class ReleasedRate:
-    """One row of rates; percentages are None where too few stand behind them."""
-
-    name: str
-    teeth: ReleasedCount
-    failures: ReleasedCount
-    years: float
-    in_place: int | None
-    low: int | None
-    high: int | None
-
-    def __post_init__(self) -> None:
-        values = (self.in_place, self.low, self.high)
-        if any(v is not None and v not in range(101) for v in values):
-            raise ValueError("a released rate is in whole teeth of 100")
-        if self.in_place is not None and (self.failures.value is None or self.teeth.value is None):
-            raise ValueError("a rate is released only with the counts behind it")
-
-
-@dataclass(frozen=True)
-class ReleasedRates:
-    """A table of rates. Clinicians and sites are letters; rows with fewer than 11 teeth are left out and counted."""
-
-    outcome: str
-    by: str
-    rows: tuple[ReleasedRate, ...]
-    left_out: bool
-
-    def __post_init__(self) -> None:
-        coded = self.by in CODED
-        if self.by not in KINDS or (
-            coded and any(not re.fullmatch(rf"[A-Z]{{1,2}}|{NOT_RECORDED}", r.name) for r in self.rows)
-        ):
-            raise ValueError("clinicians and sites are released by letter only")
-
-
-@dataclass(frozen=True)
 class Released:
     """All that shared pages and slides may show. `practice` is None unless the caller gave a name to show."""
 
     practice: str | None
-    first_month: str
-    last_month: str
+    first_year: str
+    last_year: str
     crowns: ReleasedCount
     endo_courses: ReleasedCount
     patients: ReleasedCount
@@ -189,62 +144,80 @@ class Released:
     losses: tuple[ReleasedLosses, ...] = ()
     decision: tuple[ReleasedOutcome, ...] = ()
     elsewhere: str = ""  # a word of `release_words.ELSEWHERE`, or nothing to be said
+    withheld: tuple[tuple[str, str, int], ...] = ()  # where and why how many are hidden; for the record to sign
 
     def __post_init__(self) -> None:
         if self.elsewhere and self.elsewhere not in release_words.ELSEWHERE:
             raise ValueError("who does root canals is released in declared words only")
+        if any(y and not re.fullmatch(r"(19|20)\d\d", y) for y in (self.first_year, self.last_year)):
+            raise ValueError("the span of the records is released in years only")
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
-    """Let through what may leave the practice.
+    """Let through what may leave the practice; `practice` is the name to show, by default none."""
+    gate = gate_of(results)
+    for _ in range(MOST_WALKS):
+        gate.walk()
+        released = _walk(gate, results, practice)
+        if gate.settled:
+            return released
+    raise AssertionError("what is hidden for another's sake does not come to an end")
 
-    `practice` is the name to show; by default none. Where a group of a comparison is hidden, the practice's total of
-    crowns is hidden too, since the total less the other groups would give it away.
-    """
-    comparisons = tuple(_comparison(c) for c in results.comparisons if _sayable(c))
-    hidden = any(g.crowns.value is None for c in comparisons for g in c.groups)
-    told = _failures_told(results)
+
+def _walk(gate: Gate, results: Results, practice: str | None) -> Released:
+    """One walk of all results through the gate."""
     n = results.counts
-    total = ReleasedCount(None) if hidden else release_count(n.crowns)
-    letters = {by: _letters(results, by) for by in CODED}
-    return Released(
+    gate.place = "The whole practice"
+    released = Released(
         practice=practice,
-        first_month=month(results.data_from),
-        last_month=month(results.data_cutoff),
-        crowns=total,
-        endo_courses=release_count(n.endo_courses),
-        patients=release_count(n.patients),
-        comparisons=comparisons,
-        rates=tuple(
-            _rates(
-                t,
-                letters.get(t.by, {}),
-                hide_teeth=hidden and t.outcome == "crown_survival",
-                hide_failures=told and t.outcome == "crown_survival",
-            )
-            for t in results.rates
-            if t.by in KINDS and t.outcome in terms.OUTCOMES
-        ),
+        first_year=_year(results.data_from),
+        last_year=_year(results.data_cutoff),
+        crowns=ReleasedCount(gate.teeth(n.crowns)),
+        endo_courses=ReleasedCount(gate.teeth(n.endo_courses)),
+        patients=ReleasedCount(gate.plain(n.patients)),
+        comparisons=tuple(_comparison(gate, c) for c in results.comparisons if _sayable(c)),
+        rates=release_rates(gate, results),
         not_run=tuple(
             (release_words.NOT_RUN[a.id], release_words.needs(a.needs))
             for a in results.not_run
             if a.id in release_words.NOT_RUN
         ),
         rules=release_words.numbers(results.rules, release_words.RULES),
-        everyday=release_everyday(results.trials),
-        techniques=release_techniques(results.techniques, smallest=_smallest(results)),
-        methods=release_methods(results, flow=not hidden),
-        healing=release_healing(results.recalls),
-        losses=release_losses(results.losses),
-        decision=release_outcomes(results.trials),
+        everyday=release_everyday(gate, results.trials),
+        techniques=release_techniques(gate, results.techniques, smallest=_smallest(results)),
+        methods=release_methods(gate, results),
+        healing=release_healing(gate, results.recalls),
+        losses=release_losses(gate, results.losses),
+        decision=release_outcomes(gate, results.trials),
         elsewhere=next((u.setting for u in results.unseen if u.setting in release_words.ELSEWHERE), ""),
     )
+    return replace(released, withheld=tuple((*key, n) for key, n in sorted(gate.withheld.items())))
+
+
+def _year(day: str) -> str:
+    """The year of a date; nothing of what is none."""
+    found = re.fullmatch(r"((?:19|20)\d\d)-\d\d-\d\d", day)
+    return found[1] if found else ""
 
 
 def _smallest(results: Results) -> float:
     """The smallest difference per 100 that would matter, as set for this run."""
     told = results.analysis.get("smallest_difference_per_100", "")
     return float(told) if re.fullmatch(r"\d{1,2}(\.\d{1,4})?", told) else 0.0
+
+
+def as_text(released: Released) -> str:
+    """A released result to be kept."""
+    return json.dumps(to_plain(released), sort_keys=True)
+
+
+def from_text(text: str) -> Released | None:
+    """A released result that was kept; None for one that is of another form, or breaks the present rules."""
+    try:
+        found: Released = from_plain(Released, json.loads(text))
+    except (AttributeError, KeyError, TypeError, ValueError):
+        return None
+    return found
 
 
 def require(released: Released) -> Released:
@@ -259,21 +232,11 @@ def _sayable(c: Comparison) -> bool:
     return release_words.known_question(c.id, (g.name for g in c.groups), c.outcome, c.clock)
 
 
-def _failures_told(results: Results) -> bool:
-    """True where the practice's total of failures would nearly give away the one hidden count of a group."""
-    totals = [r.failures for t in results.rates if (t.by, t.outcome) == ("overall", "crown_survival") for r in t.rows]
-    return any(
-        not still_open(release_count(n), [release_count(g.failures) for g in c.groups])
-        for c in results.comparisons
-        if c.outcome == "crown_failure"
-        for n in totals
-    )
-
-
-def _comparison(c: Comparison) -> ReleasedComparison:
-    groups = tuple(_group(g) for g in c.groups)
+def _comparison(gate: Gate, c: Comparison) -> ReleasedComparison:
+    gate.place = release_words.QUESTIONS[c.id][0]
+    groups = tuple(_group(gate, c, g) for g in c.groups)
     enough = {g.name for g in groups if g.failures.value is not None and g.crowns.value is not None}
-    difference, step = _difference(c, enough)
+    difference, step = _difference(c, groups, enough)
     title, question = release_words.QUESTIONS[c.id]
     return ReleasedComparison(
         c.id,
@@ -286,19 +249,21 @@ def _comparison(c: Comparison) -> ReleasedComparison:
         _verdict_code(c, difference),
         groups,
         difference,
-        tuple(_estimate(e) for e in c.estimates if _releasable(e, enough)),
-        _naive(c, enough),
-        release_choices(c.choices, c.difference, step) if difference is not None else None,
-        release_table1(c, enough),
+        tuple(_estimate(e) for e in c.estimates if _releasable(gate, e, enough)),
+        _naive(gate, c, groups, enough),
+        release_choices(gate, c.choices, c.difference, step) if difference is not None else None,
+        release_table1(gate, c, enough),
     )
 
 
-def _difference(c: Comparison, enough: set[str]) -> tuple[ReleasedDifference | None, int]:
+def _difference(
+    c: Comparison, groups: tuple[ReleasedGroup, ...], enough: set[str]
+) -> tuple[ReleasedDifference | None, int]:
     """The difference on the coarser step of its two groups, and that step; none where a count behind it is hidden."""
     d = c.difference
     if d is None or not {d.group, d.reference} <= enough or not all(map(known, (d.per_100, d.ci_low, d.ci_high))):
         return None, 1
-    teeth = [g.crowns for g in c.groups if g.name in (d.group, d.reference)]
+    teeth = [g.crowns.value for g in groups if g.name in (d.group, d.reference)]
     shown = difference_on_step(d.per_100, d.ci_low, d.ci_high, teeth)
     if shown is None:
         return None, 1
@@ -319,20 +284,27 @@ def _verdict_code(c: Comparison, d: ReleasedDifference | None) -> str:
     return borne_out(c.verdict.code, d.per_100, d.low, d.high, smallest=smallest)
 
 
-def _group(g: Group) -> ReleasedGroup:
-    crowns = release_count(g.crowns)
-    failures = release_count(g.failures)
+def _group(gate: Gate, c: Comparison, g: Group) -> ReleasedGroup:
+    """A group by its own counts: what is told of the others and of the whole leaves a hidden one open (`Rounding`)."""
+    crowns = gate.teeth(g.crowns, g.patients, group=g.name)
+    failures = gate.failures(g.failures, group=f"{g.name} {c.outcome}") if crowns is not None else None
     # A step of a curve tells how many failures are behind it, so a hidden count takes the curve with it.
-    points = release_curve(g) if crowns.value is not None and failures.value is not None else ()
+    points = release_curve(gate, g, teeth=crowns) if failures is not None else ()
+    patients = gate.plain(g.patients) if crowns is not None else None
     return ReleasedGroup(
-        g.name, release_words.label(g.name, g.label), crowns, release_count(g.patients), failures, points
+        g.name,
+        release_words.label(g.name, g.label),
+        ReleasedCount(crowns),
+        ReleasedCount(patients),
+        ReleasedCount(failures),
+        points,
     )
 
 
-def _releasable(e: Estimate, enough: set[str]) -> bool:
+def _releasable(gate: Gate, e: Estimate, enough: set[str]) -> bool:
     """Enough failures in the model and in each group that it sets side by side, and finite figures."""
     return (
-        e.events >= SMALLEST
+        gate.rounding.count(e.events) is not None
         and e.model in terms.MODELS
         and set(e.contrast.split(" vs ")) <= enough
         and all(known(v) for v in (e.hazard_ratio, e.ci_low, e.ci_high))
@@ -344,64 +316,25 @@ def _estimate(e: Estimate) -> ReleasedEstimate:
     return ReleasedEstimate(e.contrast, e.model, release_words.covariates(e.adjusted_for), ratio, low, high)
 
 
-def _naive(c: Comparison, enough: set[str]) -> ReleasedNaive | None:
-    if c.naive is None or not {name for name, _ in c.naive.survival} <= enough:
+def _naive(gate: Gate, c: Comparison, groups: tuple[ReleasedGroup, ...], enough: set[str]) -> ReleasedNaive | None:
+    """The count by label: it passes, and its ratio with it, only where each group that it names does."""
+    if c.naive is None:
         return None
-    steps = {g.name: percent_step(g.crowns) for g in c.groups}
-    failed = tuple(
-        (name, 100 - nearest(100 * share, step))
-        for name, share in c.naive.survival
-        if (step := steps.get(name)) is not None and known(share)
-    )
-    known_names = set(c.naive.contrast.split(" vs ")) <= set(steps)
-    ratio = round_ratio(c.naive.hazard_ratio) if known(c.naive.hazard_ratio) and known_names else None
+    sizes = {g.name: g.crowns for g in c.groups}
+    told = {g.name: g.crowns.value for g in groups}
+    named = {name for name, _ in c.naive.survival} | set(c.naive.contrast.split(" vs "))
+    failed = {}
+    for name, kept in c.naive.survival:
+        if name in enough and known(kept):
+            gone = sizes[name] * (1 - kept)
+            shown = release_share(
+                gate, (1 - kept,) * 3, of=told[name], behind=round(gone), beside=round(sizes[name] - gone)
+            )
+            if shown is not None:
+                failed[name] = shown[0]
+    if not failed or set(failed) < {name for name, _ in c.naive.survival} or not named <= enough:
+        gate.withhold(NOT_EACH)
+        return None
+    ratio = round_ratio(c.naive.hazard_ratio) if known(c.naive.hazard_ratio) else None
     why = c.naive.why_biased if c.naive.why_biased == "immortal time" else ""
-    return ReleasedNaive(c.naive.contrast if known_names else "", why, ratio, failed) if failed else None
-
-
-def _rates(table: RateTable, letters: dict[str, str], *, hide_teeth: bool, hide_failures: bool) -> ReleasedRates:
-    """Rows of fewer than 11 teeth are left out; a lone hidden count takes the smallest other one with it."""
-    rows = [r for r in table.rows if r.teeth >= SMALLEST and _name(table.by, r, letters) is not None]
-    teeth = protect([r.teeth for r in rows], left_out=len(rows) < len(table.rows))
-    failures = protect([r.failures for r in rows], left_out=len(rows) < len(table.rows))
-    if table.by == "overall":
-        teeth = [ReleasedCount(None)] * len(rows) if hide_teeth else teeth
-        failures = [ReleasedCount(None)] * len(rows) if hide_failures else failures
-    released = [
-        _rate(r, _name(table.by, r, letters) or "", t, f) for r, t, f in zip(rows, teeth, failures, strict=True)
-    ]
-    ordered = sorted(released, key=lambda r: TOOTH_GROUPS.index(r.name) if r.name in TOOTH_GROUPS else len(r.name))
-    if table.by in ("year", *CODED):
-        ordered = sorted(released, key=lambda r: r.name)
-    return ReleasedRates(table.outcome, table.by, tuple(ordered), len(rows) < len(table.rows))
-
-
-def _rate(r: RateRow, name: str, teeth: ReleasedCount, failures: ReleasedCount) -> ReleasedRate:
-    step = percent_step(r.teeth)
-    shown = failures.value is not None and teeth.value is not None and r.followed >= SMALLEST
-    if not shown or step is None or r.survival is None or r.ci_low is None or r.ci_high is None:
-        return ReleasedRate(name, teeth, failures, r.years, None, None, None)
-    return ReleasedRate(name, teeth, failures, r.years, *share_range(r.survival, r.ci_low, r.ci_high, step))
-
-
-def _name(by: str, row: RateRow, letters: dict[str, str]) -> str | None:
-    """The name a row may bear; None for one that is none of ours."""
-    if by == "overall":
-        return "whole practice"
-    if by == "year":
-        return row.name if re.fullmatch(r"(19|20)\d\d", row.name) else None
-    if by == "tooth_group":
-        return row.name if row.name in TOOTH_GROUPS else None
-    return NOT_RECORDED if row.name == NOT_RECORDED else letters.get(row.name)
-
-
-def _letters(results: Results, by: str) -> dict[str, str]:
-    """A letter for each clinician or site, the same on every page of a run.
-
-    The order hangs on the fingerprints of the practice's files, which nobody outside has, so that neither the alphabet
-    nor the number of teeth gives a name away.
-    """
-    salt = "".join(sorted(f"{r.hash}{r.rows_read}" for r in results.quality.loads)) + repr(results.counts)
-    names = {r.name for t in results.rates if t.by == by for r in t.rows} - {NOT_RECORDED}
-    mixed = sorted(names, key=lambda n: hashlib.sha256(f"{salt}|{by}|{n}".encode()).hexdigest())
-    return {name: nth_letter(i) for i, name in enumerate(mixed[:LETTERED])}
+    return ReleasedNaive(c.naive.contrast, why, ratio, tuple(failed.items()))

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dashboards.formats import known
-from dashboards.release_count import ReleasedCount, protect, release_count
-from dashboards.release_percent import percent_step, share_range
-from pipeline.disclosure import EVENTS_PER_CHANGE, SMALLEST
+from dashboards.release_count import ReleasedCount
+from dashboards.release_percent import percent_step, release_share, share_range
+from pipeline.disclosure import EVENTS_PER_CHANGE, FAILURES, Gate
 from pipeline.results_healing import CountedShare, LossByCause, LossGroup, LossTable, RecallRow
 
 # The only lines and causes that pass, in our own words, whatever the results call them.
@@ -106,40 +106,45 @@ class ReleasedLosses:
         return TEETH[self.id]
 
 
-def release_healing(rows: Sequence[RecallRow]) -> tuple[ReleasedHealing, ...]:
+def release_healing(gate: Gate, rows: Sequence[RecallRow]) -> tuple[ReleasedHealing, ...]:
     """Healing overall, in three states, and how many healed by the lesion before treatment; all else stays inside.
 
     The three states add up to those judged, so a lone hidden count takes another with it. The lines by lesion add up to
-    the whole: they pass together, and only where in each of them 11 or more healed and 11 or more did not.
+    the whole: they pass together, and only where in each of them enough healed and enough did not.
     """
+    gate.place = "Healing at recall"
     found = {r.name: r for r in rows if r.name in HEALING}
     whole = found.pop("all", None)
-    if whole is None or release_count(whole.recalled).value is None:
+    if whole is None or (judged := gate.teeth(whole.recalled)) is None:
         return ()
     counts = [whole.successes, *(s.count if s else 0 for s in (whole.uncertain, whole.not_healed))]
     shares = (_strict(whole), whole.uncertain, whole.not_healed)
-    states = tuple(_share(s, n, whole.recalled) for s, n in zip(shares, protect(counts), strict=True))
-    lines = [ReleasedHealing("all", release_count(whole.recalled), states)]
+    told = gate.table([f"recall {s}" for s in STATES], counts, kind=FAILURES)
+    states = tuple(_share(gate, s, t, judged) for s, t in zip(shares, told, strict=True))
+    lines = [ReleasedHealing("all", ReleasedCount(judged), states)]
     parts = [r for r in found.values() if r.recalled]
-    if all(min(r.successes, r.recalled - r.successes) >= SMALLEST for r in parts):
-        lines += [
-            ReleasedHealing(
-                r.name, release_count(r.recalled), (_share(_strict(r), release_count(r.successes), r.recalled),)
-            )
-            for r in parts
-        ]
+    least = gate.rounding.most_hidden
+    if all(min(r.successes, r.recalled - r.successes) > least for r in parts):
+        lines += [_line(gate, r) for r in parts]
     return tuple(lines)
 
 
-def release_losses(tables: Sequence[LossTable]) -> tuple[ReleasedLosses, ...]:
+def _line(gate: Gate, r: RecallRow) -> ReleasedHealing:
+    judged, healed = gate.teeth(r.recalled, group=r.name), gate.failures(r.successes, group=r.name)
+    share = _share(gate, _strict(r), healed, judged)
+    return ReleasedHealing(r.name, ReleasedCount(judged), (share,))
+
+
+def release_losses(gate: Gate, tables: Sequence[LossTable]) -> tuple[ReleasedLosses, ...]:
     """Losses of all teeth of a kind by cause; groups and pictures stay inside. Causes add up, so they are protected."""
     out = []
     for table in tables:
         group = next((g for g in table.groups if g.name == "all"), None)
+        gate.place = f"What {TEETH.get(table.id, 'teeth')} were lost to"
         if table.id in TEETH and group is not None:
-            teeth = release_count(group.teeth)
-            if teeth.value is not None:
-                out.append(ReleasedLosses(table.id, teeth, _losses(group)))
+            teeth = gate.teeth(group.teeth, group.patients)
+            if teeth is not None:
+                out.append(ReleasedLosses(table.id, ReleasedCount(teeth), _losses(gate, table.id, group, teeth)))
     return tuple(out)
 
 
@@ -147,42 +152,43 @@ def _strict(row: RecallRow) -> CountedShare:
     return CountedShare(row.successes, row.recalled, row.success, row.ci_low, row.ci_high)
 
 
-def _share(share: CountedShare | None, count: ReleasedCount, of: int) -> ReleasedShare:
-    step = percent_step(of)
-    if count.value is None or step is None or share is None:
-        return ReleasedShare(count)
-    if share.share is None or share.ci_low is None or share.ci_high is None:
-        return ReleasedShare(count)
-    return ReleasedShare(count, *share_range(share.share, share.ci_low, share.ci_high, step))
+def _share(gate: Gate, share: CountedShare | None, told: int | None, of_told: int | None) -> ReleasedShare:
+    if told is None or share is None or share.share is None or share.ci_low is None or share.ci_high is None:
+        return ReleasedShare(ReleasedCount(told))
+    figures = (share.share, share.ci_low, share.ci_high)
+    shown = release_share(gate, figures, of=of_told, behind=share.count, beside=share.of - share.count)
+    return ReleasedShare(ReleasedCount(told), *shown) if shown else ReleasedShare(ReleasedCount(told))
 
 
-def _losses(group: LossGroup) -> tuple[ReleasedLoss, ...]:
+def _losses(gate: Gate, id: str, group: LossGroup, teeth: int) -> tuple[ReleasedLoss, ...]:
     known_causes = [c for c in group.causes if c.cause in CAUSES]
-    counts = protect([c.losses for c in known_causes], left_out=len(known_causes) < len(group.causes))
-    total = release_count(group.total.losses)
+    left_out = [c.losses for c in group.causes if c.cause not in CAUSES]
+    names = [f"{id} {c.cause}" for c in known_causes]
+    counts = gate.table(names, [c.losses for c in known_causes], kind=FAILURES, left_out=left_out)
     named = [(c.cause, c, n) for c, n in zip(known_causes, counts, strict=True)]
-    named.append(("all", group.total, total))
-    return tuple(ReleasedLoss(name, n, _within(c, n, group.teeth)) for name, c, n in named)
+    named.append(("all", group.total, gate.failures(group.total.losses)))
+    return tuple(ReleasedLoss(name, ReleasedCount(n), _within(gate, c, n, teeth)) for name, c, n in named)
 
 
-def _within(cause: LossByCause, losses: ReleasedCount, teeth: int) -> tuple[ReleasedShare | None, ...]:
-    """The share by each of `YEARS` while 11 or more are followed, and at least 5 teeth were lost since the last shown.
+def _within(gate: Gate, cause: LossByCause, told: int | None, teeth: int) -> tuple[ReleasedShare | None, ...]:
+    """The share by each of `YEARS` while enough are followed, and at least 11 teeth were lost since the last shown.
 
     A share that stood still in a table would be read as that year's, so there is none instead. The results hold no
     events: between two points at least (the fewest followed up to then) times (the rise) have happened.
     """
     step = percent_step(teeth)
-    if step is None or losses.value is None:
+    if step is None or told is None:
         return (None,) * len(YEARS)
     out: list[ReleasedShare | None] = []
     behind = 0.0
     for year in YEARS:
         point = next((p for p in cause.points if p.years == year), None)
-        if point is None or point.at_risk < SMALLEST or not known(point.estimate):
+        if point is None or gate.rounding.count(point.at_risk) is None or not known(point.estimate):
             break
         fewest = min(p.at_risk for p in cause.points if p.years <= year)
-        moved = math.floor(fewest * (point.estimate - behind) + 1e-9) >= EVENTS_PER_CHANGE
-        shown = share_range(point.estimate, point.ci_low, point.ci_high, step) if moved else None
-        out.append(ReleasedShare(losses, *shown) if shown else None)
+        needed = EVENTS_PER_CHANGE if behind else gate.rounding.most_hidden + 1
+        moved = math.floor(fewest * (point.estimate - behind) + 1e-9) >= needed
+        shown = share_range(gate, point.estimate, point.ci_low, point.ci_high, step) if moved else None
+        out.append(ReleasedShare(ReleasedCount(told), *shown) if shown else None)
         behind = point.estimate if moved else behind
     return (*out, *(None for _ in YEARS[len(out) :]))

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 from dashboards import release_words
 from dashboards.formats import known
-from dashboards.release_count import SMALLEST, ReleasedCount, release_count
-from dashboards.release_percent import nearest, percent_step
-from pipeline.disclosure import COVARIATES
+from dashboards.release_count import ReleasedCount
+from dashboards.release_percent import percent_step
+from pipeline.disclosure import COVARIATES, Gate
 from pipeline.results import DAYS_PER_YEAR, FlowStep, FollowUp, Results
 
 FOLLOWED = ("crowns", "root canals")
@@ -35,7 +35,7 @@ class ReleasedMethods:
     """Settings, versions and completeness, for the methods appendix.
 
     `flow` holds the steps of the main comparison's cohort whose loss is none or at least 11; `missing` gives percent of
-    rows without a value, 0 where few lack one.
+    rows without a value, and leaves out characteristics that few rows lack.
     """
 
     followup: tuple[ReleasedFollowUp, ...] = ()
@@ -52,14 +52,15 @@ class ReleasedMethods:
         return dict(self.analysis).get(name)
 
 
-def release_methods(results: Results, *, flow: bool) -> ReleasedMethods:
-    """The methods' figures. `flow` is False where a group is hidden, since the steps would give it away."""
+def release_methods(gate: Gate, results: Results) -> ReleasedMethods:
+    """The methods' figures."""
+    gate.place = "Methods"
     main = next((c for c in results.comparisons if c.id in release_words.QUESTIONS), None)
     return ReleasedMethods(
-        followup=tuple(found for f in results.followup if (found := _followup(f)) is not None),
-        flow=_flow(main.flow) if main is not None and flow else (),
-        missing=_missing(main.missing) if main is not None else (),
-        set_aside=release_count(results.counts.quarantined),
+        followup=tuple(found for f in results.followup if (found := _followup(gate, f)) is not None),
+        flow=_flow(gate, main.flow) if main is not None else (),
+        missing=_missing(gate, main.missing) if main is not None else (),
+        set_aside=ReleasedCount(gate.plain(results.counts.quarantined)),
         analysis=release_words.numbers(results.analysis, release_words.ANALYSIS),
         versions=release_words.versions(results.versions),
         checked=len(results.checks),
@@ -67,32 +68,36 @@ def release_methods(results: Results, *, flow: bool) -> ReleasedMethods:
     )
 
 
-def _followup(f: FollowUp) -> ReleasedFollowUp | None:
-    step = percent_step(f.teeth)
+def _followup(gate: Gate, f: FollowUp) -> ReleasedFollowUp | None:
+    step = percent_step(gate.rounding.count(f.teeth))
     if f.of not in FOLLOWED or step is None or not known(f.lost) or not known(f.clark_c):
         return None
+    if any(gate.rounding.count(round(f.teeth * share)) is None for share in (f.lost, 1 - f.lost)):
+        return None
     months = None if f.median_days is None else round(12 * f.median_days / DAYS_PER_YEAR)
-    return ReleasedFollowUp(f.of, months, nearest(100 * f.lost, step), nearest(100 * f.clark_c, step))
+    lost, seen = (gate.rounding.share(100 * share, step) for share in (f.lost, f.clark_c))
+    return ReleasedFollowUp(f.of, months, lost, seen)
 
 
-def _flow(steps: tuple[FlowStep, ...]) -> tuple[tuple[str, ReleasedCount], ...]:
+def _flow(gate: Gate, steps: tuple[FlowStep, ...]) -> tuple[tuple[str, ReleasedCount], ...]:
     """A step that few were lost at is passed over: the two counts around it would tell how few."""
     released, before = [], None
     for s in steps:
-        if s.step in release_words.FLOW and (before is None or before == s.left or before - s.left >= SMALLEST):
-            released.append((s.step, release_count(s.left)))
+        few = before is not None and before != s.left and gate.rounding.count(before - s.left) is None
+        if s.step in release_words.FLOW and not few:
+            released.append((s.step, ReleasedCount(gate.plain(s.left))))
             before = s.left
     return tuple(r for r in released if r[1].value is not None)
 
 
-def _missing(texts: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
+def _missing(gate: Gate, texts: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
     found = (_MISSING.fullmatch(t) for t in texts)
     shares = []
     for m in found:
         if m is None or m[1] not in COVARIATES:
             continue
         without, rows = int(m[2]), int(m[3])
-        step = percent_step(rows)
-        if step is not None:
-            shares.append((m[1], nearest(100 * without / rows, step) if without >= SMALLEST else 0))
+        step = percent_step(gate.rounding.count(rows))
+        if step is not None and all(gate.rounding.count(n) is not None for n in (without, rows - without)):
+            shares.append((m[1], gate.rounding.share(100 * without / rows, step)))
     return tuple(shares)

@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dashboards.formats import known, phrase, sentence_case
-from dashboards.release_count import SMALLEST, protect
-from dashboards.release_percent import nearest, percent_step
+from dashboards.release_percent import percent_step
+from pipeline.disclosure import Gate
 from pipeline.results import BalanceRow, Comparison
 from pipeline.tables import MATERIALS, SEXES, TOOTH_GROUPS
 
@@ -48,56 +48,66 @@ class ReleasedCharacteristic:
             raise ValueError("a released characteristic is a whole number, and a share a whole percent")
 
 
-def release_table1(c: Comparison, enough: set[str]) -> tuple[ReleasedCharacteristic, ...]:
+def release_table1(gate: Gate, c: Comparison, enough: set[str]) -> tuple[ReleasedCharacteristic, ...]:
     """Table 1 of the two groups that a comparison sets side by side; empty where the count of one is hidden."""
     d = c.difference
     if c.honesty is None or d is None or not {d.group, d.reference} <= enough:
         return ()
     teeth = {g.name: g.crowns for g in c.groups}
-    sizes = (teeth[d.reference], teeth[d.group])
+    sizes = {name: teeth[name] for name in (d.reference, d.group)}
     rows = {row.name: row for row in c.honesty.balance}
     lines = [
-        ReleasedCharacteristic(label, *_means(row, rows.get(f"{name}_{UNKNOWN}"), sizes), share=False)
+        ReleasedCharacteristic(
+            label, *_means(gate, row, rows.get(f"{name}_{UNKNOWN}"), tuple(sizes.values())), share=False
+        )
         for name, label in NUMBERS.items()
         if (row := rows.get(name)) is not None
     ]
-    for name, (label, words) in WORDS.items():
-        lines += _levels(name, label, words, rows, sizes)
+    for name in WORDS:
+        lines += _levels(gate, name, rows, sizes)
     return tuple(line for line in lines if (line.of_reference, line.of_group) != (None, None))
 
 
-def _means(row: BalanceRow, gaps: BalanceRow | None, sizes: tuple[int, int]) -> list[int | None]:
+def _means(gate: Gate, row: BalanceRow, gaps: BalanceRow | None, sizes: Sequence[int]) -> list[int | None]:
     """Both means in whole units; none of fewer than 11 teeth that have the number, which could be a person's own."""
     told = (row.of_reference, row.of_group)
     without = (gaps.of_reference, gaps.of_group) if gaps else (0.0, 0.0)
     return [
-        None if value is None or not known(value) or n * (1 - (gap or 0.0)) < SMALLEST else round(value)
+        None
+        if value is None or not known(value) or gate.rounding.count(round(n * (1 - (gap or 0.0)))) is None
+        else round(value)
         for value, gap, n in zip(told, without, sizes, strict=True)
     ]
 
 
 def _levels(
-    name: str, label: str, words: Sequence[str], rows: Mapping[str, BalanceRow], sizes: tuple[int, int]
+    gate: Gate, name: str, rows: Mapping[str, BalanceRow], sizes: Mapping[str, int]
 ) -> list[ReleasedCharacteristic]:
     """The lines of one characteristic; in either group a level of few teeth is hidden, and never alone."""
+    label, words = WORDS[name]
     found = {word: row for word in (*words, UNKNOWN) if (row := rows.get(f"{name}_{word}")) is not None}
     shares = [[row.of_reference for row in found.values()], [row.of_group for row in found.values()]]
-    columns = [_column(values, n) for values, n in zip(shares, sizes, strict=True)]
+    columns = [
+        _column(gate, [f"{group} {name} {word}" for word in found], values, n)
+        for (group, n), values in zip(sizes.items(), shares, strict=True)
+    ]
     return [
         ReleasedCharacteristic(_named(label, word), *values, share=True)
         for word, *values in zip(found, *columns, strict=True)
     ]
 
 
-def _column(shares: Sequence[float | None], teeth: int) -> list[int | None]:
+def _column(gate: Gate, names: list[str], shares: Sequence[float | None], teeth: int) -> list[int | None]:
     told = [0.0 if s is None or not known(s) else s for s in shares]
-    step = percent_step(teeth)
+    step = percent_step(gate.rounding.count(teeth))
     if step is None:
         return [None] * len(told)
     # What none of the levels is (the noes of a yes-or-no) stands last, so that it counts among the neighbours.
     counts = [round(s * teeth) for s in told]
-    kept = protect([*counts, max(teeth - sum(counts), 0)])[: len(told)] if sum(counts) < teeth else protect(counts)
-    return [None if k.value is None else nearest(100 * s, step) for k, s in zip(kept, told, strict=True)]
+    if sum(counts) < teeth:
+        names, counts = [*names, f"{names[0]} no" if names else "no"], [*counts, teeth - sum(counts)]
+    kept = gate.table(names, counts)[: len(told)]
+    return [None if k is None else gate.rounding.share(100 * s, step) for k, s in zip(kept, told, strict=True)]
 
 
 def _named(label: str, word: str) -> str:

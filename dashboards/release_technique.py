@@ -1,7 +1,7 @@
 """Technique questions as they may leave: in words of the declared questions, on steps worth five teeth.
 
-What passes of an answer: its question, outcome and groups where all of them are declared; counts under 11 hidden and
-others rounded to 5, a lone hidden one with its smallest neighbour; of contrasts whose counts all stand the difference
+What passes of an answer: its question, outcome and groups where all of them are declared; counts as the gate tells
+them, a lone hidden one with its smallest neighbour; of contrasts whose counts all stand the difference
 per 100 on the coarser step of the two groups, with its range widened, and the ratio with two figures. The verdict is
 no bolder than these figures.
 """
@@ -14,13 +14,14 @@ from dataclasses import dataclass
 
 from dashboards import terms
 from dashboards.formats import known, sentence_case
-from dashboards.release_count import ReleasedCount, protect
+from dashboards.release_count import ReleasedCount
 from dashboards.release_percent import borne_out, difference_on_step, round_ratio
+from pipeline.disclosure import FAILURES, Gate
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.safety import spoken_code
 from pipeline.tables import CEMENTS, CORES, POSTS
-from pipeline.techniques.grouping import OTHER, OTHER_LABEL
-from pipeline.techniques.question import all_questions
+from pipeline.techniques.grouping import OTHER, pooled_as
+from pipeline.techniques.question import Question, all_questions
 
 OUTCOMES = {
     "crown_failure": "crown failure",
@@ -97,53 +98,53 @@ class ReleasedTechniques:
         return tuple(c for a in self.answers for c in a.contrasts)
 
 
-def release_techniques(answers: Sequence[TechniqueAnswer], *, smallest: float) -> ReleasedTechniques:
+def release_techniques(gate: Gate, answers: Sequence[TechniqueAnswer], *, smallest: float) -> ReleasedTechniques:
     """Let through the answers that can be said in declared words; `smallest` is the difference that would matter.
 
-    Teeth that have no value of a question are in no group, so a total told elsewhere gives no hidden group away beyond
-    what `protect` guards.
+    The groups of a question go by its name, so that one which is hidden under one outcome is so under every other.
     """
-    out = tuple(r for a in answers if (r := _answer(a, smallest)) is not None)
+    out = tuple(r for a in answers if (r := _answer(gate, a, smallest)) is not None)
     return ReleasedTechniques(out, max((a.family for a in answers), default=0) if out else 0)
 
 
 @functools.cache
-def _declared() -> dict[str, tuple[str, dict[str, str]]]:
-    """Of each declared question its title and the labels of its groups by name."""
+def _declared() -> dict[str, tuple[Question, dict[str, str]]]:
+    """Each declared question by its id, and the labels of its groups by name."""
     out = {}
     for q in all_questions():
         labels = {g.name: g.label for g in (*q.levels, *q.bands)}
         words = RECORDED.get(q.id, ())
         labels |= {form: sentence_case(w.replace("_", " ")) for w in words for form in (w, w.replace("_", " "))}
-        out[q.id] = (q.title, labels | {OTHER: OTHER_LABEL})
+        out[q.id] = (q, labels)
     return out
 
 
-@functools.cache
-def _of_safety() -> frozenset[str]:
-    return frozenset(q.id for q in all_questions() if q.safety)
-
-
-def _answer(a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
-    title, labels = _declared().get(a.question, ("", {}))
-    named = [g.name for g in a.groups]
-    if not title or a.outcome not in OUTCOMES or not set(named) <= set(labels):
+def _answer(gate: Gate, a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
+    if a.question not in _declared() or a.outcome not in OUTCOMES:
         return None
-    teeth = dict(zip(named, protect([g.teeth for g in a.groups]), strict=True))
-    failures = dict(zip(named, protect([g.failures for g in a.groups]), strict=True))
-    shown = tuple(ReleasedTechniqueGroup(labels[n], teeth[n], failures[n]) for n in named)
-    full = {n for n in named if teeth[n].value is not None and failures[n].value is not None}
-    exact = {g.name: g.teeth for g in a.groups}
-    safety = a.question in _of_safety()
-    made = [_contrast(c, labels, exact, full, smallest, safety=safety) for c in a.contrasts]
+    question, labels = _declared()[a.question]
+    named = [g.name for g in a.groups]
+    labels = labels | {OTHER: pooled_as(question, named)}
+    if not set(named) <= set(labels):
+        return None
+    gate.place = question.title
+    groups = [f"{a.question} {n}" for n in named]
+    sizes, people = [g.teeth for g in a.groups], [g.patients for g in a.groups]
+    teeth = dict(zip(named, gate.table(groups, sizes, people), strict=True))
+    failed = gate.table([f"{g} {a.outcome}" for g in groups], [g.failures for g in a.groups], kind=FAILURES)
+    failures = {n: f if teeth[n] is not None else None for n, f in zip(named, failed, strict=True)}
+    shown = tuple(ReleasedTechniqueGroup(labels[n], ReleasedCount(teeth[n]), ReleasedCount(failures[n])) for n in named)
+    full = {n for n in named if teeth[n] is not None and failures[n] is not None}
+    safety = question.safety
+    made = [_contrast(c, labels, teeth, full, smallest, safety=safety) for c in a.contrasts]
     kept = tuple(c for c in made if c is not None)
-    return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept), safety)
+    return ReleasedTechnique(question.title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept), safety)
 
 
 def _contrast(
     c: TechniqueContrast,
     labels: dict[str, str],
-    teeth: dict[str, int],
+    teeth: dict[str, int | None],
     full: set[str],
     smallest: float,
     *,

@@ -1,7 +1,7 @@
 """Emulated trials and other ways to count, as they may leave the practice.
 
-Incidence since the seat on a yearly grid; the difference of each outcome on the step of the smaller arm; how many ways
-gave what.
+Incidence since the seat on a yearly grid, from the first year that rests on enough; the difference of each outcome on
+the step of the smaller arm; how many ways gave what.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dashboards.formats import known
-from dashboards.release_count import SMALLEST, ReleasedCount, release_count
+from dashboards.release_count import ReleasedCount
 from dashboards.release_percent import difference_on_step, outward, percent_step, share_range
-from pipeline.disclosure import EVENTS_PER_CHANGE
+from pipeline.disclosure import EVENTS_PER_CHANGE, SMALLEST, Gate
 from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial, TrialOutcome
 from pipeline.trial_words import NEED, OUTCOMES, no_difference, outcome_sentence
 
@@ -34,14 +34,14 @@ class ReleasedIncidencePoint:
 
     years: int
     of_100: int
-    low: int | None
-    high: int | None
+    low: int
+    high: int
     followed: ReleasedCount
 
     def __post_init__(self) -> None:
         if not isinstance(self.years, int) or self.years < 0:
             raise ValueError("released incidence has points at whole years")
-        if any(v is not None and v not in range(101) for v in (self.of_100, self.low, self.high)):
+        if any(v not in range(101) for v in (self.of_100, self.low, self.high)):
             raise ValueError("released incidence is in whole percent")
         if self.followed.value is None:
             raise ValueError("released incidence stops where too few are followed")
@@ -115,50 +115,58 @@ class ReleasedChoices:
             raise ValueError("released ways to count are two or more, with whole differences")
 
 
-def release_everyday(trials: Sequence[Trial]) -> tuple[ReleasedIncidence, ...]:
+def release_everyday(gate: Gate, trials: Sequence[Trial]) -> tuple[ReleasedIncidence, ...]:
     """The everyday curves of the trials, each kind of teeth once; weighted curves and unknown kinds stay inside."""
+    gate.place = "Teeth crowned vital"
     found = {c.arm: c for t in trials for c in t.everyday_curves if c.arm in EVERYDAY and not c.adjusted}
-    return tuple(_incidence(found[arm]) for arm in EVERYDAY if arm in found)
+    return tuple(_incidence(gate, found[arm]) for arm in EVERYDAY if arm in found)
 
 
-def release_outcomes(trials: Sequence[Trial]) -> tuple[ReleasedOutcome, ...]:
-    """The outcomes of the decision on a hyperemic tooth; without a figure where a count behind it is under 11.
+def release_outcomes(gate: Gate, trials: Sequence[Trial]) -> tuple[ReleasedOutcome, ...]:
+    """The outcomes of the decision on a hyperemic tooth; without a figure where a count behind it is hidden.
 
     Behind the need of a root canal stand those seated vital that came to need one, and those that did not.
     """
+    gate.place = "The decision on a hyperemic tooth"
     trial = next((t for t in trials if t.id == DECISION), None)
-    return () if trial is None else tuple(_outcome(trial, o) for o in trial.outcomes if o.outcome in OUTCOMES)
+    return () if trial is None else tuple(_outcome(gate, trial, o) for o in trial.outcomes if o.outcome in OUTCOMES)
 
 
-def _outcome(trial: Trial, found: TrialOutcome) -> ReleasedOutcome:
+def _outcome(gate: Gate, trial: Trial, found: TrialOutcome) -> ReleasedOutcome:
     arms = {c.arm: c for c in trial.curves if c.outcome == found.outcome and not c.adjusted}
     # Teeth that are in both ways are in neither count: less the teeth seated vital they would tell how many flared.
     sizes = {c.arm: c.teeth for c in trial.curves} | {a.arm: a.followed for a in trial.arms}
-    teeth = [sizes.get(arm, 0) for arm in ARMS]
+    people = {c.arm: c.patients for c in trial.curves}
+    told = [gate.teeth(sizes.get(arm, 0), people.get(arm), group=arm) for arm in ARMS]
     behind = [c.events for c in arms.values()]
     if found.outcome == NEED:
         behind += [c.teeth - c.events for c in arms.values()]
     asked = ARMS[1:] if found.outcome == NEED else ARMS
     d, shown = found.difference, None
-    enough = set(asked) <= set(arms) and min([*behind, *teeth], default=0) >= SMALLEST
+    enough = set(asked) <= set(arms) and all(gate.failures(n) is not None for n in behind)
     if d is not None and enough and all(map(known, (d.per_100, d.ci_low, d.ci_high))):
-        shown = difference_on_step(d.per_100, d.ci_low, d.ci_high, teeth)
+        shown = difference_on_step(d.per_100, d.ci_low, d.ci_high, told)
     mid, (low, high), _ = shown or (None, (None, None), None)
-    counts = (release_count(teeth[0]), release_count(teeth[1]))
+    counts = (ReleasedCount(told[0]), ReleasedCount(told[1]))
     if mid is not None and low is not None and high is not None:
         mid, low, high = (max(-100, min(100, v)) for v in (mid, low, high))
     return ReleasedOutcome(found.outcome, d.years if d else 0.0, found.adjusted, counts, mid, low, high)
 
 
-def release_choices(choices: Choices | None, difference: Difference | None, step: int = 1) -> ReleasedChoices | None:
-    """The ways in which both groups have 11 or more crowns and failures; None where fewer than two are left.
+def release_choices(
+    gate: Gate, choices: Choices | None, difference: Difference | None, step: int = 1
+) -> ReleasedChoices | None:
+    """The ways in which counts of both groups may be told; None where fewer than two are left.
 
     The lowest and the highest difference are widened to `step` per 100, that of the difference itself.
     """
     if choices is None or difference is None:
         return None
     names = (difference.group, difference.reference)
-    values = [c.per_100 for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(c, names)]
+    least = gate.rounding.most_hidden
+    values = [
+        c.per_100 for c in choices.rows if c.per_100 is not None and known(c.per_100) and _enough(c, names, least)
+    ]
     return (
         ReleasedChoices(len(values), *outward(min(values), max(values), step), choices.sample is not None)
         if len(values) >= FEWEST_WAYS
@@ -166,38 +174,42 @@ def release_choices(choices: Choices | None, difference: Difference | None, step
     )
 
 
-def _enough(choice: Choice, names: tuple[str, str]) -> bool:
-    return all(dict(counts).get(n, 0) >= SMALLEST for counts in (choice.crowns, choice.failures) for n in names)
+def _enough(choice: Choice, names: tuple[str, str], least: int) -> bool:
+    return all(dict(counts).get(n, 0) > least for counts in (choice.crowns, choice.failures) for n in names)
 
 
-def _incidence(curve: IncidenceCurve) -> ReleasedIncidence:
-    teeth, needed = release_count(curve.teeth), release_count(curve.events)
+def _incidence(gate: Gate, curve: IncidenceCurve) -> ReleasedIncidence:
+    teeth, needed = gate.teeth(curve.teeth, curve.patients, group=curve.arm), gate.failures(curve.events)
     # A step tells how many lie behind it, so a hidden count takes the curve with it.
-    points = _points(curve) if teeth.value is not None and needed.value is not None else ()
-    return ReleasedIncidence(curve.arm, teeth, needed, points)
+    points = _points(gate, curve, teeth) if teeth is not None and needed is not None else ()
+    return ReleasedIncidence(curve.arm, ReleasedCount(teeth), ReleasedCount(needed), points)
 
 
-def _points(curve: IncidenceCurve) -> tuple[ReleasedIncidencePoint, ...]:
-    """The curve at whole years while 11 or more are followed; it moves only when at least 5 further teeth lie behind.
+def _points(gate: Gate, curve: IncidenceCurve, teeth: int) -> tuple[ReleasedIncidencePoint, ...]:
+    """The curve at whole years, from the first that rests on enough, while 11 or more are followed.
 
-    The results hold no events between two points. Nobody enters late, so at least (those followed at the later point)
-    times (the rise) have happened between them: each event raises the curve by at most one in those then followed.
+    It moves only when at least 11 further teeth lie behind. The results hold no events between two points. Nobody
+    enters late, so at least (those followed at the later point) times (the rise) have happened between them: each event
+    raises the curve by at most one in those then followed.
     """
-    step = percent_step(curve.teeth)
+    step = percent_step(teeth)
     if step is None:
         return ()
     released: list[ReleasedIncidencePoint] = []
-    held: tuple[int, int | None, int | None] = (0, None, None)
+    held: tuple[int, int, int] | None = None
     behind, before = 0.0, 0.0
     for point in sorted(curve.points, key=lambda p: p.years):
-        if point.at_risk < SMALLEST:
+        followed = gate.rounding.count(point.at_risk)
+        if followed is None:
             break
         behind += point.at_risk * max(point.estimate - before, 0.0)
         before = point.estimate
         if not float(point.years).is_integer():
             continue
-        if math.floor(behind + 1e-9) >= EVENTS_PER_CHANGE:
-            held = share_range(point.estimate, point.ci_low, point.ci_high, step)
+        fewest = max(EVENTS_PER_CHANGE, SMALLEST if held else gate.rounding.most_hidden + 1)
+        if math.floor(behind + 1e-9) >= fewest:
+            held = share_range(gate, point.estimate, point.ci_low, point.ci_high, step)
             behind = 0.0
-        released.append(ReleasedIncidencePoint(int(point.years), *held, release_count(point.at_risk)))
+        if held:
+            released.append(ReleasedIncidencePoint(int(point.years), *held, ReleasedCount(followed)))
     return tuple(released)

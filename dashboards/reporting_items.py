@@ -83,7 +83,7 @@ def _methods(r: Released, c: ReleasedComparison | None) -> tuple[Item, ...]:
         else f"{f.of}: median follow-up not reached"
         for f in r.methods.followup
     )
-    span = listing([m for m in (r.first_month, r.last_month) if m], "to")
+    span = listing([m for m in (r.first_year, r.last_year) if m], "to")
     adjusted = _adjusted(c)
     names = f"Adjusted for {listing(list(adjusted))}." if adjusted else ""
     steps = "; ".join(f"{name}: about {n}" for name, n in r.methods.flow)
@@ -200,7 +200,7 @@ def _record(r: Released) -> tuple[Item, ...]:
         if r.methods.checked
         else ""
     )
-    span = listing([m for m in (r.first_month, r.last_month) if m], "to")
+    span = listing([m for m in (r.first_year, r.last_year) if m], "to")
     return (
         _item(RECORD, "1.1", "Kind of data in title or summary", "Routine records of one dental practice.", half=True),
         _item(RECORD, "1.2", "Region and period in title or summary", span, half=True),

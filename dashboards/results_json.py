@@ -78,6 +78,7 @@ KEYS: dict[type, dict[str, Key | None]] = {
     Results: {
         "audience": Key(str, lambda r: "inside the practice only"),
         "agreement": None,
+        "records": None,
         "reading_agreement": Key(tuple[Agreement, ...], lambda r: r.agreement),
         "losses": None,
         "losses_by_cause": Key(tuple[LossTable, ...], lambda r: r.losses),

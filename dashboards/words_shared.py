@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dashboards import release_words, terms
-from dashboards.formats import listing, plural, years
+from dashboards.formats import listing, lower_first, phrase, plural, years
 from dashboards.references import Reference, used
-from dashboards.release import Released, ReleasedComparison, ReleasedGroup, ReleasedRate, ReleasedRates
+from dashboards.release import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release_curve import ReleasedPoint
+from dashboards.release_rates import ReleasedRate, ReleasedRates
 from dashboards.release_trial import ReleasedIncidence
 from dashboards.words import difference_core, more_or_fewer, range_more_or_fewer
 from pipeline.trial_words import NOT_COMPARED
 
 RULES = (
-    "Counts under 11 are hidden and others rounded to 5. Curves move month by month, only when at least 5 further "
-    "failures lie behind the step, and stop where fewer than 11 are followed; they may lag a little behind the exact "
-    "curve. Percentages move in steps worth at least 5 teeth of their group, so those of small groups are coarse; "
-    "ranges are widened to the same steps. Figures are rounded one by one, so sums and differences may be out. "
-    "Clinicians and clinics are letters in no particular order."
+    "Counts under 11, or of fewer than 11 patients, are hidden. Others are told in steps of 5, up or down by a rule "
+    "drawn from the records, so a count may be off by 4. Curves are worked out again from such counts, by half-years: "
+    "each change rests on at least 11 failures, a curve begins where so many have failed, and it stops where fewer "
+    "than 11 are followed. Percentages move in steps worth at least 5 teeth of their group and are told where at least "
+    "11 teeth are behind them; ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and "
+    "differences may be out. Clinicians and clinics are letters in no particular order. Made again from records that "
+    "differ by fewer than 11 patients, a page shows the figures of before."
 )
 
 
@@ -44,7 +49,9 @@ def verdict(c: ReleasedComparison) -> str:
     """The verdict in one sentence."""
     d, nouns = c.difference, plural(2, terms.outcome(c.outcome).noun)
     if c.verdict_code == "too_early" or d is None:
-        return "Too few failures so far to compare"
+        few = [g.label for g in c.groups if g.failures.value is None]
+        which = f" with “{few[0]}”" if len(few) == 1 else ""
+        return f"Too few failures so far{which} to compare"
     if c.verdict_code == "little_difference":
         return f"Any difference is probably smaller than {c.smallest_difference_per_100:g} per 100"
     if c.verdict_code == "differs":
@@ -54,6 +61,30 @@ def verdict(c: ReleasedComparison) -> str:
         return "The answer depends on how we count"
     rest = (", adjusted" if d.adjusted else "") + (", but chance is not ruled out" if leaves_zero_out(c) else "")
     return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100{rest}"
+
+
+HEADINGS = {
+    "little_difference": "little difference",
+    "cannot_tell": "it cannot be told yet",
+    "too_early": "too few failures so far",
+    "depends_on_how_we_count": "it depends on how we count",
+}
+
+
+def heading(c: ReleasedComparison) -> str:
+    """The finding as a heading: what was asked in short, and what can be told of it."""
+    asked, d = c.title.partition(":")[0], c.difference
+    if c.verdict_code == "differs" and d is not None:
+        much = f"{more_or_fewer(d.per_100)} of 100 failed with {lower_first(c.label(d.group))}"
+        return f"{asked}: {much}"
+    return f"{asked}: {HEADINGS.get(c.verdict_code, 'it cannot be told yet')}"
+
+
+def how(adjusted_for: Sequence[str]) -> str:
+    """How a ratio was worked out, in a word or two; one that allows for a single thing names it."""
+    if not adjusted_for:
+        return "unadjusted"
+    return f"adjusted for {phrase(adjusted_for[0])} alone" if len(adjusted_for) == 1 else "adjusted"
 
 
 def leaves_zero_out(c: ReleasedComparison) -> bool:
@@ -111,7 +142,7 @@ def choices(c: ReleasedComparison) -> str:
 def everyday(found: ReleasedIncidence) -> str:
     """How many of 100 teeth crowned vital came to need a root canal, by the last year that may be shown."""
     last = found.points[-1] if found.points else None
-    if last is None or last.years < 1 or last.low is None:
+    if last is None or last.years < 1:
         return f"Too few {found.label} to show how many came to need a root canal."
     text = f"Of 100 {found.label}, about {last.of_100} needed a root canal within {years(last.years)}"
     return f"{text}; the range is {last.low} to {last.high}."
@@ -125,7 +156,7 @@ def decision(released: Released) -> list[str]:
 def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:
     """The group's released point at the horizon, if it has a figure there."""
     point = group.at(round(12 * c.horizon_years))
-    return point if point is not None and point.low is not None else None
+    return point
 
 
 def curves(c: ReleasedComparison) -> str:
@@ -215,7 +246,7 @@ def scope(released: Released) -> str:
         )
         if count.value is not None
     ]
-    span = listing([m for m in (released.first_month, released.last_month) if m], "to")
+    span = listing([m for m in (released.first_year, released.last_year) if m], "to")
     whose = released.practice or "one practice"
     held = listing(parts) if parts else "too few teeth to show a count"
     return f"Records of {whose}, {span}: {held}."
@@ -223,7 +254,7 @@ def scope(released: Released) -> str:
 
 def footer(released: Released) -> str:
     """The line at the foot of every slide."""
-    parts = ["Own records, not a trial", f"data to {released.last_month}" if released.last_month else ""]
+    parts = ["Own records, not a trial", f"data to {released.last_year}" if released.last_year else ""]
     if released.crowns.value is not None:
         parts.append(f"about {released.crowns} crowns")
     parts.append("figures rounded to steps")

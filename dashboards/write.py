@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from dashboards.pages import asked as own
@@ -22,7 +23,8 @@ from dashboards.pages import (
     study_club,
     techniques,
 )
-from dashboards.release import release
+from dashboards.release import Released, release
+from dashboards.release_record import Standing, records
 from dashboards.results_json import as_bytes
 from dashboards.talk import appendix, story
 from pipeline.private_files import private_folder, write_private_files
@@ -41,6 +43,8 @@ def write_all(
     talk: Talk | None = None,
     day: dt.date | None = None,
     lists: Mapping[str, str] | None = None,
+    released: Released | None = None,
+    standing: Standing | None = None,
 ) -> Path:
     """Write the pages, the slides and `results.json` into `out`, and return the path of `index.html`.
 
@@ -49,14 +53,23 @@ def write_all(
     `show_practice` puts the practice's name on the shared page and slides, which otherwise say only `one practice`.
     `lists` says where the list of each thing to do lies, from `out`, where they were written.
     `asked` are questions of the practice's own; with any, `asked.html` is written too and linked to. `talk` are the
-    choices of the talk, and `day` the day on which it is made, for its citation.
+    choices of the talk, and `day` the day on which it is made, for its citation. `released` are the figures to share
+    where an earlier release of these records stands, and `standing` since when and how, for the records to sign that
+    lie beside each shared file.
 
     Raises
     ------
     OSError
         Where `out` cannot be made or written.
     """
-    released = release(results, practice=results.practice if show_practice else None)
+    name = results.practice if show_practice else None
+    released = release(results, practice=name) if released is None else replace(released, practice=name)
+    shared = {
+        "study_club.html": study_club.render(released).encode(),
+        "study_club.pptx": story.render(released, talk, day=day),
+        "study_club_appendix.pptx": appendix.render(released, talk),
+        "study_club_handout.html": handout.render(released, talk, day=day).encode(),
+    }
     made = {
         "results.json": as_bytes(results),
         "owner.html": owner.render(results, lists=lists or {}).encode(),
@@ -69,10 +82,8 @@ def write_all(
         "open_questions.html": open_questions.render(results).encode(),
         "data_quality.html": data_quality.render(results).encode(),
         "methods.html": methods.render(results).encode(),
-        "study_club.html": study_club.render(released).encode(),
-        "study_club.pptx": story.render(released, talk, day=day),
-        "study_club_appendix.pptx": appendix.render(released, talk),
-        "study_club_handout.html": handout.render(released, talk, day=day).encode(),
+        **shared,
+        **records(shared, released, of=results.records, standing=standing or Standing(), day=day),
         "index.html": index.render(results, asked=asked).encode(),
     }
     if asked:

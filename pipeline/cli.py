@@ -368,7 +368,7 @@ def contribute(practice: Path, out: Path, new_key: bool) -> None:
     """Write one small signed file of rounded figures for pooling with other practices; it is about no person."""
     from pipeline import run
 
-    _finish(run.contribute_stage(_settings(practice), out, say=_say(), new_key=new_key))
+    _finish(run.contribute_stage(_settings(practice), out, today=today(), say=_say(), new_key=new_key))
 
 
 @cli.command()
@@ -424,6 +424,8 @@ def _settings(toml: Path) -> Settings:
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
+    from dashboards.release import as_text, from_text, release
+    from dashboards.release_record import Standing
     from dashboards.write import write_all
     from pipeline import run
 
@@ -433,7 +435,25 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         from pipeline.run_lists import lists_stage
 
         made = lists_stage(settings, results, out, today=today(), say=say)
-    return write_all(results, out, say=say, asked=asked, lists=made, talk=settings.talk, day=today())
+    kept = run.release_stage(
+        settings,
+        results,
+        today=today(),
+        make=lambda: as_text(release(results)),
+        readable=lambda text: from_text(text) is not None,
+        say=say,
+    )
+    return write_all(
+        results,
+        out,
+        say=say,
+        asked=asked,
+        lists=made,
+        talk=settings.talk,
+        day=today(),
+        released=from_text(kept.figures),
+        standing=Standing(kept.made_on, kept.standing),
+    )
 
 
 def _finish(path: Path) -> None:

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.config import Practice, TableSource
-from pipeline.errors import ConfigError
+from pipeline.errors import ConfigError, TwoOrdersError
 from pipeline.fields import YEARS_OF, kind
 from pipeline.sources import Source
+from pipeline.sources.excel_file import SHEET
 from pipeline.transforms.clean import YEAR_ALONE, map_values, trimmed
 from pipeline.transforms.dates import DateForm, bare_dates, decide_form, gather_evidence, has_short_year
 from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
@@ -29,11 +30,14 @@ class ColumnForms:
     """The form of each date field, and the decimal sign of each field with numbers.
 
     `assumed` are the fields, with their headings, whose decimal sign is taken to be a point until a comma is seen.
+    `by_part` are forms of date fields by sheet, or by file of an archive, where these are written in two orders: each
+    is then a file of its own.
     """
 
     dates: dict[str, DateForm]
     decimals: dict[str, str]
     assumed: dict[str, str] = dataclasses.field(default_factory=dict)
+    by_part: dict[str, dict[str, DateForm]] = dataclasses.field(default_factory=dict)
 
 
 def column_forms(
@@ -71,13 +75,31 @@ def column_forms(
     undecided = {f: columns[f] for f in (dates if pattern == "auto" else [])}
     unproved = {f: columns[f] for f in (numbers if told.decimal is None and not source.spoken.fields else [])}
     assumed = unproved if assume_point and not undecided else {}
-    counts, proofs = _read_once(source, undecided, {} if assumed else unproved, told)
+    counts, proofs, parts = _read_once(source, undecided, {} if assumed else unproved, told)
+    by_part: dict[str, dict[str, DateForm]] = {}
     forms = {f: DateForm(pattern=pattern, years_from=years_from, serial=serial) for f in dates if pattern != "auto"}
     for name, counted in counts.items():
         column = f'{file}: column "{columns[name]}" ({name})'
-        forms[name] = decide_form(
-            gather_evidence(counted), column=column, table=told.name, years_from=years_from, serial=serial
-        )
+        try:
+            forms[name] = decide_form(
+                gather_evidence(counted), column=column, table=told.name, years_from=years_from, serial=serial
+            )
+        except TwoOrdersError:
+            if len(parts.get(name, ())) < 2:
+                raise
+            for part, of in sorted(parts[name].items()):
+                form = decide_form(
+                    gather_evidence(of),
+                    column=f'{file}: {part}: column "{columns[name]}" ({name})',
+                    table=told.name,
+                    years_from=years_from,
+                    serial=serial,
+                )
+                by_part.setdefault(part, {})[name] = _by_today(form, today) if name in YEARS_OF else form
+                if form.month_first is not None:
+                    order = "month/day" if form.month_first else "day/month"
+                    say(f'{told.name}: {file}: {part}: column "{columns[name]}" ({name}) is read as {order}/year')
+            forms[name] = DateForm(years_from=years_from, serial=serial)
         if forms[name].epoch:
             say(f"{told.name}: {column} is read as seconds or milliseconds since 1970, by the clock of Greenwich")
         if forms[name].buddhist:
@@ -91,7 +113,7 @@ def column_forms(
         decimals[name] = decide_decimal(proof, column=column, table=told.name)
         if decimals[name] == ",":
             say(f"{told.name}: {column} is read with a decimal comma")
-    return ColumnForms(dates=forms, decimals=decimals, assumed=assumed)
+    return ColumnForms(dates=forms, decimals=decimals, assumed=assumed, by_part=by_part)
 
 
 def proves_comma(rows: pl.DataFrame, field: str, heading: str, told: TableSource) -> bool:
@@ -106,22 +128,33 @@ def _by_today(form: DateForm, today: dt.date) -> DateForm:
 
 def _read_once(
     source: Source, dates: Mapping[str, str], numbers: Mapping[str, str], told: TableSource
-) -> tuple[dict[str, pl.DataFrame], dict[str, DecimalEvidence]]:
-    """Per date field its distinct texts with their row counts; per number field what its values prove."""
+) -> tuple[dict[str, pl.DataFrame], dict[str, DecimalEvidence], dict[str, dict[str, pl.DataFrame]]]:
+    """Per date field its distinct texts with their row counts; per number field what its values prove; per date field
+    the counts of each sheet, or file of an archive, where the file has such."""
     found: dict[str, list[pl.DataFrame]] = {field: [] for field in dates}
     proved: dict[str, DecimalEvidence] = {}
+    parts: dict[str, dict[str, pl.DataFrame]] = {}
     wanted = sorted({*dates.values(), *numbers.values()})
-    for batch in source.batches(wanted) if wanted else ():
+    has_parts = bool(dates) and SHEET in source.headings and not source.spoken.fields
+    for batch in source.batches([*wanted, *([SHEET] if has_parts and SHEET not in wanted else [])]) if wanted else ():
         for field, heading in dates.items():
             if batch.rows.schema[heading] == pl.String:
                 found[field].append(_date_counts(batch.rows, heading, field, told))
+                for part in batch.rows[SHEET].unique() if has_parts else ():
+                    only = batch.rows.filter(pl.col(SHEET) == part)
+                    counts = _date_counts(only, heading, field, told)
+                    before = parts.setdefault(field, {}).get(str(part))
+                    parts[field][str(part)] = counts if before is None else _summed([before, counts])
         for field, heading in numbers.items():
             if batch.rows.schema[heading] == pl.String:
                 proof = gather_decimals(_counts(trimmed(heading), batch.rows, field, told))
-                before = proved.get(field, DecimalEvidence(0, 0))
-                proved[field] = DecimalEvidence(before.comma + proof.comma, before.point + proof.point)
-    added = {f: pl.concat(pieces).group_by("text").agg(pl.col("n").sum()) for f, pieces in found.items() if pieces}
-    return added, proved
+                before_it = proved.get(field, DecimalEvidence(0, 0))
+                proved[field] = DecimalEvidence(before_it.comma + proof.comma, before_it.point + proof.point)
+    return {f: _summed(pieces) for f, pieces in found.items() if pieces}, proved, parts
+
+
+def _summed(pieces: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    return pl.concat(pieces).group_by("text").agg(pl.col("n").sum())
 
 
 def _date_counts(rows: pl.DataFrame, heading: str, field: str, told: TableSource) -> pl.DataFrame:

@@ -49,6 +49,7 @@ from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_notes import NotesRead
 from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
+from pipeline.results_records import Records
 from pipeline.results_technique import TechniqueAnswer
 from pipeline.results_unseen import Unseen
 from pipeline.set_aside import SETTLED
@@ -106,6 +107,7 @@ class Told:
     left_out: pl.DataFrame | None  # texts of optional fields that reading left out: field, note, rows
     could_hold: Mapping[str, tuple[int, int]]  # fields that few rows of the ledger can hold: such rows, and filled in
     other_texts: pl.DataFrame  # texts of fields with usual words that are none of these: table, field, rows, texts
+    records: Records  # what the rounding of shared figures hangs on
 
 
 @dataclass(frozen=True)
@@ -368,6 +370,7 @@ def _results(told: Told) -> Results:
         ),
         comparisons=(),
         rates=(),
+        records=told.records,
         quality=make_quality(
             loads=told.loads,
             quarantine=told.quarantine,

@@ -40,7 +40,7 @@ DECIMAL_SIGNS = (".", ",")
 LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
-PATIENT_IDS = ("folded", "as_written")
+PATIENT_IDS = ("folded", "numbers", "as_written")
 DITTO_ABOVE = "above"
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Answers about the cells of one table, each a word; `doubts.answers` puts them to work.
@@ -51,7 +51,8 @@ CELL_WORDS = {
     "tooth_letter": ("surface", "tooth"),
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
 }
-BESIDE = ("clinic", "dependant", "credit")
+NOTATIONS_BY = ("universal", "fdi")
+BESIDE = ("clinic", "dependant", "credit", "merged_into")
 
 
 @dataclass(frozen=True)
@@ -117,9 +118,12 @@ class TableSource:
     dependant: str | None = None
     quadrant: tuple[str, ...] = ()  # one column, or that of the jaw and that of the side
     credit: str | None = None
+    merged_into: str | None = None  # the number that stands for a patient's own now, where it was given up
     renamed: dict[str, str] = field(default_factory=dict)  # headings of older or other files to those of `columns`
     # What flags or words in a text make of a row: heading to pattern to a status or `reversal`; `doubts/standing.py`.
     status_from: dict[str, dict[str, str]] = field(default_factory=dict)
+    # Notations of teeth by the text of a column or, under `(file)`, by the name of the file; see `two_notations.py`.
+    tooth_notation_by: dict[str, dict[str, str]] = field(default_factory=dict)
     # How cells are meant that can mean two things; None asks. See `doubts`.
     swapped_dates: str | None = None
     late_stamps: str | None = None
@@ -454,6 +458,13 @@ def _table_source(name: str, raw: Any) -> TableSource:
         quadrant=_quadrant(raw, where),
         made=made,
         status_from=_status_from(name, raw, where),
+        tooth_notation_by={
+            heading.strip(): {
+                text: _one_of(notation, NOTATIONS_BY, f'{where} tooth_notation_by."{heading}"')
+                for text, notation in _text_map(of, f'{where} tooth_notation_by."{heading}"').items()
+            }
+            for heading, of in _section(raw, "tooth_notation_by", where).items()
+        },
         renamed=_renamed(raw, columns, where),
         values={f: _value_map(name, f, _text_map(m, f"{where} values.{f}")) for f, m in values.items()},
         **extras,

@@ -1,24 +1,45 @@
-"""Rules for figures that leave the practice: pure functions of counts, the same for every file and page that is shared.
+"""Rules for figures that leave the practice, the same for every file and page that is shared.
 
-Counts under 11 are hidden and others rounded to 5; a running count changes only when at least 5 further events lie
-behind the change; nothing is told of a stretch in which fewer than 11 are followed; shares and differences per 100
-move in steps worth at least five of the group, and logarithms of ratios in steps worth at least five failures of the
-smaller group. The steps follow from the rounded counts, so that they tell no more than these.
+Counts under 11 are hidden, and so are those of fewer than 11 patients, and those of which one patient could be more
+than half. Others are told in steps of 5, up or down by a rule that is drawn from the records: a told count stands for
+up to 4 more or fewer, and a difference of two told counts that is sure to be above 0 may always be 11 or more. The same
+records are rounded in the same way whatever is asked of them; records that differ in one patient are rounded anew, so
+that two releases cannot be subtracted [1].
+
+A running count changes only when at least 11 further events lie behind the change; nothing is told of a stretch in
+which fewer than 11 are followed; shares and differences per 100 move in steps worth at least five of the group, and
+logarithms of ratios in steps worth at least five failures of the smaller group. The steps follow from the told counts,
+so that they tell no more than these.
+
+References
+----------
+[1] Hundepool A, Domingo-Ferrer J, Franconi L, et al. Statistical disclosure control. Wiley 2012: random rounding,
+    (n, k) dominance, secondary suppression. Cited from memory.
 """
 
 from __future__ import annotations
 
+import hashlib
+import hmac
+import json
 import math
 import string
+from collections import Counter
 from collections.abc import Iterable, Sequence
+
+from pipeline.results import Results, to_plain
 
 SMALLEST = 11
 STEP = 5
-EVENTS_PER_CHANGE = 5
+SLACK = STEP - 1  # by how much a told count may be off, either way
+LOWEST_TOLD = 15
+EVENTS_PER_CHANGE = 11
+DOMINANCE_PERCENT = 50
 STEPS_PER_100 = (1, 2, 5, 10, 20)
 LOG_STEPS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
 ERROR_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
 _CLOSE = 1e-6
+_FINE = 1 << 20
 # Characteristics that comparisons adjust for; a name that is none of ours may say something of a practice.
 COVARIATES = (
     "age at the seat",
@@ -37,47 +58,177 @@ COVARIATES = (
 OTHER_COVARIATE = "another recorded characteristic"
 
 
-def rounded_count(n: int) -> int | None:
-    """A count to the nearest 5, or None (hidden) under 11."""
-    return STEP * ((n + STEP // 2) // STEP) if n >= SMALLEST else None
-
-
 def is_rounded(value: object) -> bool:
-    """True for what `rounded_count` may give: None, or a whole multiple of 5 from 10 on."""
+    """True for what a rounding may give: None, or a whole multiple of 5; 10 is what earlier versions told of 11."""
     if value is None:
         return True
     return type(value) is int and value >= SMALLEST - 1 and value % STEP == 0
 
 
 def fewest_behind(told: int) -> int:
-    """The smallest count that is rounded to `told`."""
-    return max(SMALLEST, told - STEP // 2)
+    """The smallest count that may be told as `told`."""
+    return max(SMALLEST, told - SLACK)
 
 
-def protected(counts: Sequence[int], *, left_out: bool = False) -> list[int | None]:
-    """Rounded counts of one table whose total is told elsewhere.
+class Rounding:
+    """How the figures of one set of records are rounded.
 
-    Where exactly one count is hidden and no row was left out, the total less the others would come close to it, so the
-    smallest of the others is hidden too. A table of one row is its own total.
+    From which number on a count is told, and where one told count passes into the next, is drawn under `key`: the same
+    number is told alike wherever it stands, and a larger one never as less.
     """
-    released = [rounded_count(n) for n in counts]
-    hidden = [i for i, c in enumerate(released) if c is None]
-    alone = (len(hidden) == 1 and not left_out) or (not hidden and left_out)
-    if alone and len(counts) > 1:
-        released[min((i for i in range(len(counts)) if i not in hidden), key=lambda i: counts[i])] = None
-    return released
+
+    def __init__(self, key: bytes) -> None:
+        self._key = key
+        self._drawn: dict[str, int] = {}
+
+    @property
+    def most_hidden(self) -> int:
+        """The largest count that is hidden: 10 to 14."""
+        return SMALLEST - 1 + self._draw("hidden", STEP)
+
+    def count(self, n: int) -> int | None:
+        """A count in steps of 5, or None (hidden) where it is too small."""
+        if n <= self.most_hidden:
+            return None
+        below = n // STEP
+        told = STEP * below if n % STEP <= self._draw(f"count {below}", STEP) else STEP * (below + 1)
+        return max(LOWEST_TOLD, told)
+
+    def running(self, totals: Sequence[int]) -> list[int | None]:
+        """A count that only grows, held until 11 more events have happened than behind the last change."""
+        out: list[int | None] = []
+        held, behind = None, 0
+        for total in totals:
+            told = self.count(total)
+            if told is not None and total - behind >= EVENTS_PER_CHANGE:
+                held, behind = told, total
+            out.append(held)
+        return out
+
+    def share(self, value: float, step: int) -> int:
+        """A value per 100 on one of the two steps around it; which of them, is drawn for this place of the scale.
+
+        Only what is none or all is told as 0 or 100.
+        """
+        if 0 < value < 100:
+            return min(max(self._on_step(value, step), step), 100 - step)
+        return self._on_step(value, step)
+
+    def _on_step(self, value: float, step: int) -> int:
+        below = math.floor(value / step + _CLOSE)
+        over = value / step - below
+        return step * (below + (over > _CLOSE and over * _FINE > self._draw(f"share {step} {below}", _FINE)))
+
+    def _draw(self, what: str, of: int) -> int:
+        if what not in self._drawn:
+            digest = hmac.digest(self._key, what.encode(), "sha256")
+            self._drawn[what] = int.from_bytes(digest[:8], "big") % of
+        return self._drawn[what]
 
 
-def running_count(totals: Sequence[int]) -> list[int | None]:
-    """A count that only grows, rounded at each step and held until 5 more events have happened; None under 11."""
-    out: list[int | None] = []
-    held: int | None = None
-    behind = 0
-    for total in totals:
-        if total >= SMALLEST and (held is None or total - behind >= EVENTS_PER_CHANGE):
-            held, behind = rounded_count(total), total
-        out.append(held)
-    return out
+class Gate:
+    """What all figures of one release pass through, so that what is hidden in one place is hidden in every place.
+
+    `teeth_of_one` and `failures_of_one` are the most that one patient has of all teeth counted. A release is walked
+    through until `settled`: what the tables of one walk hide for each other's sake holds for the whole of the next.
+    `withheld` counts, of the last walk, what was hidden by `place` (set by whoever walks) and reason.
+    """
+
+    def __init__(self, rounding: Rounding, *, teeth_of_one: int = 1, failures_of_one: int = 1) -> None:
+        self.rounding = rounding
+        self._of_one = {TEETH: teeth_of_one, FAILURES: failures_of_one}
+        self._hidden: set[tuple[str, str, int]] = set()
+        self._added = False
+        self.place = ""
+        self.withheld: Counter[tuple[str, str]] = Counter()
+
+    def walk(self) -> None:
+        """Begin a walk."""
+        self._added, self.place, self.withheld = False, "", Counter()
+
+    @property
+    def settled(self) -> bool:
+        """Whether the walk since the last `walk` hid nothing new."""
+        return not self._added
+
+    def withhold(self, why: str, n: int = 1) -> None:
+        """Note that `n` figures are withheld."""
+        if n:
+            self.withheld[self.place, why] += n
+
+    def teeth(self, n: int, patients: int | None = None, *, group: str = "") -> int | None:
+        """A count of teeth, of that many patients; `group` names the teeth where tables name them too."""
+        return self._single(TEETH, group, n, patients)
+
+    def failures(self, n: int, *, group: str = "") -> int | None:
+        """A count of failures, or of teeth of a group to which something happened."""
+        return self._single(FAILURES, group, n, None)
+
+    def plain(self, n: int) -> int | None:
+        """A count of rows or people, of which no one has several."""
+        return self.rounding.count(n)
+
+    def table(
+        self,
+        groups: Sequence[str],
+        counts: Sequence[int],
+        patients: Sequence[int] | None = None,
+        *,
+        kind: str = "",
+        left_out: Sequence[int] = (),
+    ) -> list[int | None]:
+        """The counts of one table, whose total may be told or summed from another table.
+
+        What is hidden of it, with the rows that are left out, is together none or at least 11, and never one row alone:
+        else the smallest of the others is hidden too, here and wherever the same group is counted. A table of one row
+        is its own total.
+        """
+        kind = kind or TEETH
+        people: Sequence[int | None] = patients or [None] * len(counts)
+        names = [(kind, g, n) for g, n in zip(groups, counts, strict=True)]
+        told = [self._single(k, g, n, p) for (k, g, n), p in zip(names, people, strict=True)]
+        while len(counts) > 1 or left_out:
+            hidden = [n for n, t in zip(counts, told, strict=True) if t is None] + [n for n in left_out if n]
+            shown = [i for i, t in enumerate(told) if t is not None]
+            if not shown or not any(hidden) or (len(hidden) > 1 and sum(hidden) > self.rounding.most_hidden):
+                break
+            least = min(shown, key=lambda i: (counts[i], i))
+            told[least] = None
+            self.withhold(ALONE)
+            if names[least] not in self._hidden:
+                self._hidden.add(names[least])
+                self._added = True
+        return told
+
+    def _single(self, kind: str, group: str, n: int, patients: int | None) -> int | None:
+        told = self.rounding.count(n)
+        if told is None or (patients is not None and self.rounding.count(patients) is None):
+            self.withhold(FEW)
+            return None
+        if 100 * self._of_one[kind] > DOMINANCE_PERCENT * n:
+            self.withhold(ONE_PATIENT)
+            return None
+        if group and (kind, group, n) in self._hidden:
+            self.withhold(ALONE)
+            return None
+        return told
+
+
+TEETH, FAILURES = "teeth", "failures"
+FEW = f"a count under {SMALLEST}, or of fewer than {SMALLEST} patients"
+ALONE = "a count that would give a hidden one away"
+ONE_PATIENT = f"a count of which one patient could be more than {DOMINANCE_PERCENT} %"
+
+
+def gate_of(results: Results) -> Gate:
+    """The gate of the records that results stand on; without their digest, of the files and the counts in them."""
+    records = results.records
+    counts = (results.counts, results.rates, *(c.groups for c in results.comparisons))
+    files = sorted(f"{r.hash} {r.rows_read}" for r in results.quality.loads)
+    key = hashlib.sha256(
+        (records.rounded_by or records.digest or json.dumps([files, to_plain(counts)])).encode()
+    ).digest()
+    return Gate(Rounding(key), teeth_of_one=records.teeth_of_one, failures_of_one=records.failures_of_one)
 
 
 def step_per_100(told: int) -> int | None:

@@ -17,6 +17,10 @@ class DataError(PipelineError):
     exit_code = 1
 
 
+class TwoOrdersError(DataError):
+    """A column has dates that only fit month/day and others that only fit day/month."""
+
+
 class UnreadableError(DataError):
     """A reader failed on a file in a way that nobody thought of. Exit status 1."""
 

@@ -24,6 +24,7 @@ from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
 from pipeline.mended_files import open_files, read_options
+from pipeline.merged_patients import merged_patients
 from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.progress import Progress
 from pipeline.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
@@ -129,8 +130,11 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                     table = INPUT_TABLES[name]
                     for file in fresh:
                         loading.account(table, file, told.get(file.load_id) or loading.read(table, file))
-                    if fresh:
-                        _settle(store, name, [file.load_id for file in fresh])
+                    if fresh and (gone := _settle(store, name, [file.load_id for file in fresh])):
+                        say(
+                            f"{name}: {gone:,} rows of an earlier export are not in a later one that holds days of the "
+                            "same patients. They stay; if they were deleted in between, name the later export alone."
+                        )
                 loading.refuse_doubts(files)
                 if any(read.values()) or not store.is_done("ingest"):
                     store.clear_set_aside()
@@ -181,7 +185,7 @@ class _Loading:
             folder=self.settings.path.parent,
             stored=self.store.stored_loads(),
             first_id=self.next_id,
-            fingerprint=fingerprint(self.settings, name, self.codes),
+            fingerprint=fingerprint(self.settings, name, self.codes, merged_patients(self.settings)),
             say=self.say,
         )
         self.next_id = max([self.next_id, *(file.load_id + 1 for file in fresh)])
@@ -235,9 +239,17 @@ class _Loading:
             decimals=forms.decimals,
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
-        take = reader_of(self.settings).values if table is NOTES else None
         read = FileRead(
-            source, seen, reading, file.load_id, self.pseudonyms, self.store.scratch, self.progress, refuse, take
+            source,
+            seen,
+            reading,
+            file.load_id,
+            self.pseudonyms,
+            self.store.scratch,
+            self.progress,
+            forms.by_part,
+            refuse,
+            reader_of(self.settings).values if table is NOTES else None,
         )
         try:
             self.store.append_all(table, read.rows())
@@ -285,7 +297,7 @@ class _Loading:
                 self.store.append(waiting.table, piece)
         load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
         self.store.append(FIELD_NOTES, read.notes().select(load_id, *NOTE_SCHEMA))
-        settings = fingerprint(self.settings, table.name, self.codes)
+        settings = fingerprint(self.settings, table.name, self.codes, merged_patients(self.settings))
         self.store.append(STORED_LOADS, _load_row(file, table.name, read.rows_read, settings))
 
 
@@ -299,15 +311,19 @@ def _check_room(size: int, database: Path) -> None:
         )
 
 
-def _settle(store: Store, name: str, new_loads: list[int]) -> None:
-    """Take out the rows that are there already, and check that every row read is accounted for."""
-    table = INPUT_TABLES[name]
+def _settle(store: Store, name: str, new_loads: list[int]) -> int:
+    """Take out the rows that are there already, and check that every row read is accounted for.
+
+    Returns how many rows of an earlier export a later one of the same ledger no longer has, nor another in their place.
+    """
+    table, vanished = INPUT_TABLES[name], 0
     store.mended.settle(table)
     later = store.changes.later(new_loads) if table is PROCEDURES else None
     if later is not None:
         changes = find_corrections(store.changes.one_sided(new_loads), later=later)
         store.changes.log(table, changes)
         store.remove(table, superseded(changes))
+        vanished = changes["new_row_number"].null_count()
     if table is PATIENTS:
         united = unite_listed(store.listed_twice(table, key="patient_id", new_loads=new_loads))
         store.remove(table, united.verdicts)
@@ -322,6 +338,7 @@ def _settle(store: Store, name: str, new_loads: list[int]) -> None:
     if table is PROCEDURES and (claims := store.claims()).height:
         store.take_back(taken_back(claims))
     store.recount(table)
+    return vanished
 
 
 def _load_row(file: FileToRead, table: str, rows_read: int, settings: str) -> pl.DataFrame:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -69,8 +69,9 @@ def files_to_read(
     return sorted(found.values(), key=lambda file: file.load_id)
 
 
-def fingerprint(settings: Settings, table: str, codes: pl.DataFrame) -> str:
-    """A digest of every setting that decides how the text of a table's files is typed."""
+def fingerprint(settings: Settings, table: str, codes: pl.DataFrame, merged: Mapping[str, str]) -> str:
+    """A digest of every setting that decides how the text of a table's files is typed, and of the numbers of patients
+    that were `merged` into others."""
     source, practice = settings.tables[table], settings.practice
     parts = {
         "version": TYPING_VERSION,
@@ -86,6 +87,7 @@ def fingerprint(settings: Settings, table: str, codes: pl.DataFrame) -> str:
         "codes": [practice.code_system in BUILT_IN and practice.code_system, *codes.sort("code").rows()]
         if table == "procedures"
         else [],
+        **({"merged": sorted(merged.items())} if merged else {}),
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 

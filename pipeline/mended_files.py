@@ -10,6 +10,7 @@ from pipeline.loads import sha256
 from pipeline.set_aside import FILE, ROW, MendedFile, mends_one_of, open_mended
 from pipeline.sources import ReadOptions, Source, open_source
 from pipeline.sources.group_lines import Template, read_templates
+from pipeline.sources.lines_below import LINE_BELOW
 from pipeline.sources.made_columns import headings_of
 from pipeline.sources.sections import SECTION
 
@@ -41,6 +42,7 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         repeats=told.ditto_marks == DITTO_ABOVE,
         required=tuple(told.columns.get(f, f).strip() for f in REQUIRED_FIELDS[told.name]),
         sections=tuple(told.status_from[SECTION]) if SECTION in told.status_from else None,
+        lines_below=tuple(told.status_from[LINE_BELOW]) if LINE_BELOW in told.status_from else None,
         folder=settings.path.parent,
     )
 

@@ -25,6 +25,7 @@ from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_notes import NotesRead
 from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
+from pipeline.results_records import Records
 from pipeline.results_states import CrownStates
 from pipeline.results_steady import MeanYears, Steady, WithinPatient
 from pipeline.results_technique import TechniqueAnswer
@@ -557,6 +558,7 @@ class Results:
     unseen: tuple[Unseen, ...] = field(default=())
     evidence: Evidence | None = None
     owner: Owner = field(default_factory=Owner)
+    records: Records = field(default_factory=Records)
     schema: int = SCHEMA
 
 

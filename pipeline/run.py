@@ -16,6 +16,7 @@ from pipeline.asking.question import Ask
 from pipeline.codes import COULD_HOLD, code_table
 from pipeline.compare import Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings, contribution_files, members_file
+from pipeline.disclosure import SMALLEST
 from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.evidence import Others, others_of
@@ -23,6 +24,7 @@ from pipeline.mended_files import open_files
 from pipeline.owner.last_run import noted, this_run
 from pipeline.pool.agreed import agreed_rules
 from pipeline.pool.code import practice_code
+from pipeline.pool.contribution import Contribution
 from pipeline.pool.files import read_contribution, signed, write_contribution
 from pipeline.pool.make import contribution
 from pipeline.pool.members import read_members
@@ -34,9 +36,11 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.others_and_yours import Borrowing
 from pipeline.reasons import REASONS
+from pipeline.releases import NEAR, PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
 from pipeline.results_owner import Owner
+from pipeline.results_records import Records
 from pipeline.run_ingest import ingest_stage, set_aside_stage
 from pipeline.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.run_parts import compare_main_in_parts
@@ -80,6 +84,7 @@ __all__ = [
     "link_rules",
     "link_stage",
     "recall_stage",
+    "release_stage",
     "set_aside_stage",
     "stored_results",
     "worksheet_stage",
@@ -115,7 +120,7 @@ def compare_stage(
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
         codes = code_table(settings)
-        told = _told(store, settings, codes)
+        told = dataclasses.replace(_told(store, settings, codes), records=_records(store, settings))
         need = settings.machine.memory_to_compare(sum(told.filled[t.name].rows for t in (CROWNS, ENDO_COURSES)))
         if parts or workers > 1 or cluster is not None or need > memory:
             if not parts and workers == 1 and cluster is None:
@@ -233,7 +238,7 @@ def ask_stage(settings: Settings, asks: Sequence[Ask], *, say: Say) -> tuple[Ask
         )
 
 
-def contribute_stage(settings: Settings, out: Path, *, say: Say, new_key: bool = False) -> Path:
+def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say, new_key: bool = False) -> Path:
     """Write what the practice gives for pooling, from what was compared, signed; returns the file's path.
 
     `new_key` signs with a key that takes the place of the one used before, which was lost.
@@ -253,12 +258,26 @@ def contribute_stage(settings: Settings, out: Path, *, say: Say, new_key: bool =
             key, numbers = practice_key(path, _key_numbers(store), new_key=new_key, say=say)
             store.save_text(PRACTICE_CODE, code)
             store.save_text(SIGNING_KEYS, json.dumps(numbers))
-    secret = key.secret_of("noise of marks")
-    given = signed(contribution(results, spells, code=code, secret=secret, former_keys=numbers[:-1]), key)
+        secret = key.secret_of("noise of marks")
+        with store.transaction():
+            kept = remembered(
+                store,
+                results,
+                kind=POOLING,
+                key=key_path(store.path, settings.practice.key_file),
+                today=today,
+                make=lambda: json.dumps(to_plain(contribution(results, spells, code=code, secret=secret))),
+                readable=lambda text: _contribution_of(text) is not None,
+            )
+    if kept.standing == NEAR:
+        say(f"the figures are those of {kept.made_on}: since then fewer than {SMALLEST} patients changed")
+    made = _contribution_of(kept.figures)
+    assert made is not None
+    given = signed(dataclasses.replace(made, code=code, former_keys=numbers[:-1]), key)
     if (fault := impossible(given)) is not None:
         say(f"whoever pools will refuse this file, as it holds what no practice can have: {fault}")
     say(f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone")
-    say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others rounded to 5")
+    say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others told in steps of 5")
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
 
@@ -266,6 +285,33 @@ def contribute_stage(settings: Settings, out: Path, *, say: Say, new_key: bool =
 def _key_numbers(store: Store) -> tuple[str, ...]:
     """The numbers of the keys that this practice signed with, the present one last."""
     return tuple(json.loads(store.text(SIGNING_KEYS) or "[]"))
+
+
+def _contribution_of(text: str) -> Contribution | None:
+    """A contribution that was kept; None for one of another form, or that may no longer leave."""
+    try:
+        found: Contribution = from_plain(Contribution, json.loads(text))
+    except (AttributeError, KeyError, TypeError, ValueError):
+        return None
+    return found
+
+
+def release_stage(
+    settings: Settings,
+    results: Results,
+    *,
+    today: dt.date,
+    make: Callable[[], str],
+    readable: Callable[[str], bool],
+    say: Say,
+) -> Remembered:
+    """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records."""
+    with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
+        key = key_path(store.path, settings.practice.key_file)
+        found = remembered(store, results, kind=PAGES, key=key, today=today, make=make, readable=readable)
+    if found.standing == NEAR:
+        say(f"shared pages keep the figures of {found.made_on}: since then fewer than {SMALLEST} patients changed")
+    return found
 
 
 def stored_results(settings: Settings) -> Results:
@@ -334,11 +380,18 @@ def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
         settings=_in_words(settings.analysis) | _in_words(_borrowing(settings)),
         left_out=store.field_notes(),
         other_texts=store.other_texts(),
+        records=Records(),
         could_hold={
             field: store.filled_among(field, codes.filter(pl.col("event").is_in(events))["code"].to_list())
             for field, events in COULD_HOLD.items()
         },
     )
+
+
+def _records(store: Store, settings: Settings) -> Records:
+    """Taken before anything is compared, since our own figures are held against those of other practices there."""
+    with store.transaction():
+        return records_of(store, key=key_path(store.path, settings.practice.key_file))
 
 
 def _others(store: Store, settings: Settings, told: Told, *, today: dt.date | None = None) -> Others:

@@ -29,6 +29,7 @@ from pipeline import store_changes, store_mended
 from pipeline.errors import BusyError, DataError
 from pipeline.faults import as_data_error, damaged, is_damaged
 from pipeline.store_changes import Changes
+from pipeline.store_facts import Facts
 from pipeline.store_hashes import Sheaves, shared_by_new
 from pipeline.store_linking import Linking
 from pipeline.store_mended import Mended
@@ -135,6 +136,11 @@ class Store:
     def notes(self) -> StoredNotes:
         """What chart notes say, and the fields that they fill."""
         return StoredNotes(self._connection)
+
+    @cached_property
+    def facts(self) -> Facts:
+        """What is known of each patient, as fingerprints."""
+        return Facts(self._connection)
 
     @property
     def parts_folder(self) -> Path:

@@ -20,6 +20,8 @@ from pipeline.tables import (
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
+    RELEASED_RECORDS,
+    RELEASES,
     RUN_FIGURES,
     Column,
     Table,
@@ -102,7 +104,10 @@ READ_VALUES = Table(
     key=(),
     columns={name: column for name, column in NOTE_VALUES.columns.items() if name != "outcome"},
 )
-LATER_TABLES = (STAND_INS, RUN_FIGURES, *NOTE_TABLES, READ_VALUES, NOTE_VALUES, *NOTED.values())
+LATER_TABLES = (
+    *(STAND_INS, RUN_FIGURES, RELEASES, RELEASED_RECORDS),
+    *(*NOTE_TABLES, READ_VALUES, NOTE_VALUES, *NOTED.values()),
+)
 
 _NOTES = (
     *("unrecognised", "unreadable", "out_of_range", "implausible"),

@@ -1,4 +1,4 @@
-"""Failure curves from a released comparison: the monthly grid, and nothing finer."""
+"""Failure curves from a released comparison: the half-yearly grid, and nothing finer."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
                 theme.look(group.name, index),
                 tuple(p.months / 12 for p in group.points),
                 tuple(float(p.failed) for p in group.points),
-                tuple(float(p.failed if p.low is None else p.low) for p in group.points),
-                tuple(float(p.failed if p.high is None else p.high) for p in group.points),
+                tuple(float(p.low) for p in group.points),
+                tuple(float(p.high) for p in group.points),
                 label=group.label,
             )
         )

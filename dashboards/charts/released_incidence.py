@@ -19,8 +19,8 @@ def released_incidence_chart(found: Sequence[ReleasedIncidence], *, id: str) -> 
             theme.look(c.arm, index),
             tuple(float(p.years) for p in c.points),
             tuple(float(p.of_100) for p in c.points),
-            tuple(float(p.of_100 if p.low is None else p.low) for p in c.points),
-            tuple(float(p.of_100 if p.high is None else p.high) for p in c.points),
+            tuple(float(p.low) for p in c.points),
+            tuple(float(p.high) for p in c.points),
             label=sentence_case(c.label),
         )
         for index, c in enumerate(found)

@@ -13,10 +13,12 @@ from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spr
 from dashboards.formats import years as years_text
 from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
-from dashboards.release import Released, ReleasedComparison, ReleasedRates, require
+from dashboards.release import Released, ReleasedComparison, require
 from dashboards.release_healing import STATES, YEARS, ReleasedLosses, ReleasedShare
+from dashboards.release_rates import ReleasedRates
 from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
+from dashboards.talk import words as talk_words
 from pipeline.trial_words import COUNTED_FROM
 
 
@@ -63,9 +65,20 @@ def render(released: Released) -> str:
         rules=released.rules,
         disclosure=words_shared.RULES,
         references=words_shared.references(released),
+        heads=_heads(released),
         items=appendix_table(found),
         items_intro=f"{reporting_items.INTRO} {reporting_items.summary(found)}.",
     )
+
+
+def _heads(released: Released) -> dict[str, str]:
+    """The headings of the parts that are no comparison, as what was found."""
+    return {
+        "hyperemic": talk_words.decision_title(released.decision),
+        "recall": talk_words.healing_title(released.healing[0]) if released.healing else "",
+        "lost": talk_words.loss_title(released.losses[0]).partition(", to ")[0] if released.losses else "",
+        "technique": words_technique.headline(released.techniques),
+    }
 
 
 def _answers(released: Released) -> Answers:
@@ -119,6 +132,8 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
             ("Reason to doubt", words_shared.doubt(c)),
             ("What would settle it", words_shared.next_step(c)),
         ],
+        "heading": words_shared.heading(c),
+        "curves_heading": words_shared.curves_title(c),
         "text": words_shared.curves(c),
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.points],
         "curves": released_curves(c, id=f"{id}-curves"),
@@ -138,7 +153,7 @@ def groups_table(c: ReleasedComparison) -> NumberTable:
     for g in c.groups:
         point = words_shared.horizon_point(c, g)
         figures = (DASH, DASH)
-        if point is not None and point.low is not None and point.high is not None:
+        if point is not None:
             figures = (str(point.failed), spread(point.low, point.high))
         rows.append((g.label, str(g.crowns), str(g.patients), str(g.failures), *figures))
     noun = plural(2, terms.outcome(c.outcome).noun).capitalize()
@@ -153,7 +168,7 @@ def everyday_table(released: Released) -> NumberTable:
             sentence_case(c.label),
             str(p.years),
             str(p.of_100),
-            DASH if p.low is None or p.high is None else spread(p.low, p.high),
+            spread(p.low, p.high),
             str(p.followed),
         )
         for c in released.everyday
@@ -193,7 +208,7 @@ def estimates_table(c: ReleasedComparison) -> NumberTable:
     rows = tuple(
         (
             terms.contrast(e.contrast, labels),
-            f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}" if e.adjusted_for else "unadjusted",
+            f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}" if e.adjusted_for else words_shared.how(()),
             f"{e.hazard_ratio:g}",
             f"{e.low:g} to {e.high:g}",
         )
@@ -241,4 +256,4 @@ def _under(c: ReleasedComparison) -> UnderTable | None:
         cells = tuple(str(p.followed) if p is not None else DASH for p in points)
         if g.points:
             groups.append(UnderGroup(g.label, theme.look(g.name, index), (("followed", cells),)))
-    return UnderTable("How many were still followed, rounded to 5", columns, tuple(groups))
+    return UnderTable("How many were still followed, in steps of 5", columns, tuple(groups))

@@ -22,8 +22,8 @@ from pipeline.talk import COLOURS, Talk
 from pipeline.trial_words import NAMES, NOT_COMPARED
 
 KEPT = "tooth_survival_by_crown_after_endo"
-BEGINS = "A curve begins where 5 failures stand behind it."
-FOLLOWED = "The numbers below are those still followed, rounded to 5."
+BEGINS = "A curve begins where 11 failures stand behind it."
+FOLLOWED = "The numbers below are those still followed, in steps of 5."
 MOST_ROWS = 4
 
 
@@ -59,7 +59,7 @@ class Scene:
 
 def source(released: Released) -> str:
     """Where the figures of every slide come from."""
-    return f"{words_shared.scope(released)} Small counts are hidden and others rounded to 5. {words_shared.STEPS}"
+    return f"{words_shared.scope(released)} Small counts are hidden and others told in steps of 5. {words_shared.STEPS}"
 
 
 def opening(told: Told, *, of: str = "") -> Scene:
@@ -238,15 +238,14 @@ def technique(told: Told) -> Scene | None:
 
 def waiting(told: Told) -> Scene | None:
     """How many teeth crowned vital came to need a root canal, as curves by whole year."""
-    ranged = [[p for p in e.points if p.low is not None] for e in told.released.everyday]
-    shown = [(i, e) for i, e in enumerate(told.released.everyday) if len(ranged[i]) > 1]
+    shown = [(i, e) for i, e in enumerate(told.released.everyday) if len(e.points) > 1]
     if not shown:
         return None
     # Counted once a year: a value and its range stand until the next.
     grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1)
     series = [
         on_grid(sentence_case(e.label), told.look(e.arm, i),
-                {12 * p.years + m: (float(p.of_100), p.low, p.high) for p in ranged[i] for m in range(12)}, grid)
+                {12 * p.years + m: (p.of_100, p.low, p.high) for p in e.points for m in range(12)}, grid)
         for i, e in shown
     ]  # fmt: skip
     under = [{12 * p.years: str(p.followed) for p in e.points} for _, e in shown]

@@ -86,12 +86,12 @@ def citation(released: Released, *, chosen: str, speaker: str, day: dt.date | No
 
 def span(released: Released) -> str:
     """From the first to the last month of the records."""
-    return listing([m for m in (released.first_month, released.last_month) if m], "to")
+    return listing([m for m in (released.first_year, released.last_year) if m], "to")
 
 
 def why_it_matters(released: Released) -> tuple[str, list[str]]:
     """The finding that makes the question matter, and the points below it."""
-    needed = [e for e in released.everyday if e.points and e.points[-1].low is not None]
+    needed = [e for e in released.everyday if e.points]
     lines = [released.comparisons[0].question] if released.comparisons else []
     lines.append(CHOICE)
     rest = [*map(words_shared.everyday, needed[1:]), *words_shared.overall(released)[:1]]
@@ -140,8 +140,7 @@ def adjusted_for(c: ReleasedComparison) -> tuple[str, ...]:
 
 def drawn(group: ReleasedGroup) -> tuple[ReleasedPoint, ...]:
     """The points of a group that are drawn: those with a range behind them; none where they make no curve."""
-    points = tuple(p for p in group.points if p.low is not None)
-    return points if len(points) > 1 else ()
+    return group.points if len(group.points) > 1 else ()
 
 
 def hidden(c: ReleasedComparison) -> list[str]:

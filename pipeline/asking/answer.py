@@ -208,11 +208,11 @@ def _difference(
             fit,
             fitted_target(fit, fit.design.rows.entry < 0),
             states={name: others | {name: 1.0}, reference: others},
-            days=[horizon],
+            day=horizon,
             min_at_risk=analysis.min_at_risk,
         )
         allowance = allow(fit, name, reference, failed_patients_by_state(rows))
-        d = standard.difference(name, reference, day=horizon, allowance=allowance, confidence=analysis.confidence)
+        d = standard.difference(name, reference, allowance=allowance, confidence=analysis.confidence)
         if np.isfinite(d.std_error):
             method = "adjusted: all teeth standardised to each group by the adjusted Cox model, grouped by patient"
             return Difference(name, reference, *told, d.per_100, d.low, d.high, method)

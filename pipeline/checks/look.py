@@ -17,14 +17,14 @@ from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.fields import input_fields, kind
 from pipeline.mended_files import mended_of, read_options
-from pipeline.read_file import TYPING
+from pipeline.read_file import TYPING, clean_by_part
 from pipeline.set_aside import MendedFile
 from pipeline.sources import Source, open_source
 from pipeline.sources.mapping import resolve_columns
 from pipeline.sources.safe_path import refuse_outside
 from pipeline.suggest.sample import sample_source
 from pipeline.tables import INPUT_TABLES
-from pipeline.transforms.clean import Reading, clean
+from pipeline.transforms.clean import Reading
 from pipeline.transforms.dates import DateForm
 
 
@@ -108,6 +108,9 @@ def _look_into(
     look.columns |= columns
     forms = column_forms(shows, columns, told, settings.practice, file=name, today=today, say=lambda _: None)
     look.forms |= {f: _in_words(form) for f, form in forms.dates.items()}
+    for field_name in dict.fromkeys(f for of in forms.by_part.values() for f in of):
+        by = {part: _in_words(of[field_name]) for part, of in forms.by_part.items() if field_name in of}
+        look.forms[field_name] = "; ".join(f"{part}: {words}" for part, words in by.items())
     reading = Reading(
         table=INPUT_TABLES[told.name],
         notation=source.spoken.notation or settings.practice.tooth_notation,
@@ -123,7 +126,7 @@ def _look_into(
     for batch in sampled.batches():
         with sources.reading(name, TYPING):
             fields = seen.answers.fields(batch.rows)
-            cleaned = clean(fields.insert_column(0, batch.numbers.alias("row_number")), reading)
+            cleaned = clean_by_part(fields, batch, reading, forms.by_part)
             seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
             seen.add_lines(batch.malformed)
         look.aside.update(cleaned.rejects["reason"].to_list())

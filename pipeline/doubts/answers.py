@@ -6,20 +6,22 @@ The rows themselves stay as they were written, so that one that is set aside is 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.doubts.marked_cells import unsigned, without_marks
+from pipeline.doubts.marked_cells import LETTERS_BEFORE, unsigned, without_marks
 from pipeline.doubts.standing import REVERSAL, matches, status_of
 from pipeline.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
+from pipeline.doubts.two_notations import FILE, rewritten
 from pipeline.errors import DataError
 from pipeline.fields import kind
-from pipeline.sources.excel_file import STRUCK
+from pipeline.sources.row_looks import LOOKS
 from pipeline.sources.sections import SECTION
+from pipeline.sources.standing_names import fits
 from pipeline.transforms.instants import as_local
 from pipeline.transforms.other_days import epoch_as_stamp
 
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
     from pipeline.config import Settings
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
-FOLDED, MEND, NEXT_DAY, SURFACE = "folded", "mend", "next_day", "surface"
+FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
@@ -42,6 +44,7 @@ class Answers:
     columns: Mapping[str, str]
     notation: str
     folded: bool = False
+    numbers: bool = False  # of a patient's number, letters before it say nothing
     clinic: str | None = None
     of_file: str | None = None  # what stands before the number where each file has numbers of its own
     dependant: str | None = None
@@ -53,12 +56,15 @@ class Answers:
     swapped: bool = False
     next_day: bool = False
     zone: str | None = None  # the time zone of the practice, where instants are told
+    merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
+    # Teeth of another notation: heading, pattern, and the notation; under `(file)` it is that of all rows.
+    notations: tuple[tuple[str, str, str], ...] = ()
     marks: tuple[tuple[str, str, str], ...] = ()  # heading, pattern, and what it makes of a row: see `standing.py`
 
     def fields(self, rows: pl.DataFrame) -> pl.DataFrame:
         """The mapped fields of some rows, a column each; by column, for a heading may look like a pattern."""
         found = {name: rows.get_column(heading) for name, heading in self.columns.items()}
-        frame = pl.DataFrame(found)
+        frame = self._in_one_notation(pl.DataFrame(found), rows)
         if not self._changes:
             return frame
         beside = {
@@ -79,6 +85,21 @@ class Answers:
         changed = frame.hstack([column.alias(name) for name, column in beside.items()]).with_columns(self._changes)
         return changed.select(*frame.columns, *(["status"] if self.marks and "status" not in frame.columns else []))
 
+    def _in_one_notation(self, frame: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+        """The fields with teeth that are told to be of another notation as they are in the practice's own."""
+        for heading, pattern, written in self.notations if "tooth" in frame.columns else ():
+            if written == self.notation:
+                continue
+            own = frame["tooth"].cast(pl.String)
+            other = rewritten(own, written=written, notation=self.notation)
+            if heading == FILE:
+                frame = frame.with_columns(other.alias("tooth"))
+                continue
+            by = rows.get_column(heading).cast(pl.String).to_frame("by").select(matches(pl.col("by"), pattern))
+            is_other = by.to_series().fill_null(False)
+            frame = frame.with_columns(other.zip_with(is_other, own).alias("tooth"))
+        return frame
+
     def patient_headings(self) -> list[str]:
         """The columns that name the patient."""
         return [h for h in (self.columns["patient_id"], self.dependant, self.clinic) if h is not None]
@@ -90,18 +111,28 @@ class Answers:
             {"patient_id": self.columns["patient_id"]},
             self.notation,
             folded=self.folded,
+            numbers=self.numbers,
             clinic=self.clinic,
             of_file=self.of_file,
             dependant=self.dependant,
+            merged=self.merged,
             marks=tuple(mark for mark in self.marks if mark[0] == self.columns["patient_id"]),
         )
         return alone.fields(rows)["patient_id"].cast(pl.String)
 
+    def unmerged_ids(self, rows: pl.DataFrame) -> pl.Series:
+        """The patients as `ids`, those too whose number was given up for another one."""
+        return replace(self, merged={}).ids(rows)
+
     @cached_property
     def _changes(self) -> list[pl.Expr]:
         changes = []
-        if self.folded or self.clinic or self.dependant or self.of_file:
-            changes.append(self._patient().alias("patient_id"))
+        if self.folded or self.clinic or self.dependant or self.of_file or self.merged:
+            own = self._patient()
+            changes.append(own.replace(dict(self.merged)).alias("patient_id"))
+            if self.merged and self.table == "patients":  # what stands beside a number given up is no one's now
+                is_old = own.is_in(list(self.merged)).fill_null(False)
+                changes += [pl.when(~is_old).then(pl.col(f)).alias(f) for f in self.columns if f != "patient_id"]
         if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters or self.dates):
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and (self.credit or self._reversals):
@@ -126,6 +157,7 @@ class Answers:
     def _patient(self) -> pl.Expr:
         text = pl.col("patient_id").cast(pl.String).str.strip_chars().replace("", None)
         text = folded(text) if self.folded else text
+        text = text.str.replace(LETTERS_BEFORE, "") if self.numbers else text
         if self.dependant:
             number = folded(pl.col("dependant:"))
             text = pl.when(number != "").then(pl.concat_str(text, number, separator=_BETWEEN)).otherwise(text)
@@ -193,6 +225,7 @@ def answers_for(
     file: str,
     of: str,
     ours: bool = False,
+    merged: Mapping[str, str] | None = None,
 ) -> Answers:
     """What is told about one file; with `ours` it is one whose cells need no answer, such as our own worksheet.
 
@@ -223,16 +256,24 @@ def answers_for(
         ("dependant", told.dependant),
         *(("quadrant", heading) for heading in told.quadrant),
         ("credit", told.credit),
+        ("merged_into", told.merged_into),
     ):
         if heading is not None and heading not in headings:
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] {key} names. Correct the name in the TOML.'
             )
-    # What a row says goes before what its section does; nothing is struck through where there is no such column.
+    # What a row says goes before what its section does; no row has a look where there is no such column.
     told_of = sorted(told.status_from.items(), key=lambda one: one[0] == SECTION)
     marks = tuple((heading, *mark) for heading, made in told_of if heading in headings for mark in made.items())
+    notations = tuple((heading, *mark) for heading, of in told.tooth_notation_by.items() for mark in of.items())
+    for heading in told.tooth_notation_by:
+        if heading not in (*headings, FILE):
+            raise DataError(
+                f'{file}: has no column "{heading}", which [tables.{table}] tooth_notation_by names. Correct the name '
+                "in the TOML."
+            )
     for heading in told.status_from:
-        if heading not in headings and heading != STRUCK:
+        if heading not in headings and heading not in LOOKS:
             raise DataError(
                 f'{file}: has no column "{heading}", which [tables.{table}] status_from names. Correct the name in the '
                 "TOML."
@@ -246,7 +287,8 @@ def answers_for(
         table=table,
         columns=columns,
         notation=practice.tooth_notation,
-        folded=practice.patient_ids == FOLDED,
+        folded=practice.patient_ids in (FOLDED, NUMBERS),
+        numbers=practice.patient_ids == NUMBERS,
         clinic=clinic,
         of_file=Path(of).stem if practice.numbering == PER_FILE else None,
         dependant=told.dependant,
@@ -258,6 +300,8 @@ def answers_for(
         swapped=told.swapped_dates == MEND,
         next_day=told.late_stamps == NEXT_DAY,
         zone=zone,
+        merged=merged or {},
+        notations=tuple(one for one in notations if one[0] != FILE or fits(Path(file).name, one[1])),
         marks=marks,
     )
 

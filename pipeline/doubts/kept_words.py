@@ -29,6 +29,15 @@ _WORDS = {
         "member|member no|family member|family seq|fam seq|family position|person|person no|person code|suffix|"
         "relation no|angehoeriger|mitglied|membre|no membre|ayant droit|rang|miembro|gezinslid|membro|dependente"
     ),
+    "merged": (
+        "merged into|merged to|merged with|merge into|merge to|merged|mergedinto|merged id|merged into id|merge id|"
+        "merged patient|duplicate of|dup of|duplicate|moved to|replaced by|replaced by id|superseded by|surviving id|"
+        "survivor|survivor id|new id|new chart|new number|new patient id|now chart|see chart|combined into|linked to|"
+        "zusammengefuehrt mit|zusammengefuehrt in|dublette von|doppelt mit|neue nummer|ersetzt durch|fusionne avec|"
+        "fusionne dans|doublon de|remplace par|fusionado con|fusionado en|duplicado de|reemplazado por|"
+        "samengevoegd met|dubbel van|vervangen door|fuso con|unito a|duplicato di|sostituito da|mesclado com|"
+        "substituido por"
+    ),
     "quadrant": "quadrant|quad|qd|qdt|q|kwadrant|quadrante|cuadrante|tooth quadrant|zahnquadrant",
     "jaw": (
         "arch|jaw|upper lower|u l|upper or lower|kiefer|ok uk|machoire|arcade|maxilar|arcada|arcata|kaak|mascella|"
@@ -43,9 +52,23 @@ _WORDS = {
 
 
 def headed(headings: Sequence[str], what: str) -> list[str]:
-    """The headings of a kind: first_name, name, account, born, dependant, quadrant, jaw, side or credit."""
+    """The headings of a kind: first_name, name, account, born, dependant, merged, quadrant, jaw, side or credit."""
     words = set(_WORDS[what].split("|"))
     return [h for h in headings if plain_heading(h) in words]
+
+
+_OTHER_WORDS = (
+    "account acct guarantor responsible family household head spouse partner parent mother father guardian sibling "
+    "referral referred referrer ref subscriber insured holder policy employer emergency contact relative konto "
+    "familie partner mutter vater ueberweiser versicherter compte famille conjoint mere pere adresse cuenta familia "
+    "madre padre referido rekening gezin moeder vader conta mae pai conto famiglia madre"
+)
+_OTHERS = frozenset(_OTHER_WORDS.split())
+
+
+def is_of_others(heading: str) -> bool:
+    """Whether a column with the number of another patient names a relative, an account or who referred them."""
+    return bool(_OTHERS & set(plain_heading(heading).split()))
 
 
 def numbered_like(heading: str, headings: Sequence[str]) -> list[str]:

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.doubts.after_export import day_of_export
 from pipeline.doubts.answers import answers_for
 from pipeline.doubts.seen import Seen
+from pipeline.merged_patients import merged_patients
 from pipeline.set_aside import MendedFile
 from pipeline.sources import Source
 from pipeline.sources.excel_file import ALREADY_KNOWN
@@ -25,7 +27,20 @@ def seen_of(
     ours = source.spoken.fields or ALREADY_KNOWN in source.headings
     # Mended rows are of the file that they stood in.
     of = source.root_name if isinstance(source, MendedFile) else file
-    answers = answers_for(settings, table, columns, source.headings, file=file, of=of, ours=ours)
+    answers = answers_for(
+        settings, table, columns, source.headings, file=file, of=of, ours=ours, merged=merged_patients(settings)
+    )
     known = codes["code"] if table == "procedures" else None
     made = frozenset(one.field for one in settings.tables[table].made)
-    return Seen(table, file, source.headings, answers, known, is_mended=of != file, is_ours=ours, made=made)
+    above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
+    return Seen(
+        table,
+        file,
+        source.headings,
+        answers,
+        known,
+        is_mended=of != file,
+        is_ours=ours,
+        made=made,
+        exported_on=day_of_export(above, of),
+    )

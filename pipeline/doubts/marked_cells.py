@@ -19,6 +19,10 @@ from pipeline.transforms.code_cells import is_denied
 
 SIGNS = "#*!~†"
 _SIGN = f"[{re.escape(SIGNS)}]"
+# Before the number of a patient: letters of a numbering, or what says that a row was taken back.
+LETTERS_BEFORE = r"^\p{L}{1,6}[\s._-]*"
+TAKEN_BACK = r"(?i)^\s*(//+|--+|;+|'+|x[\s._-]+|xx+[\s._-]*|del(?:eted)?[\s._-]*|void(?:ed)?[\s._-]*|rem\s+)\d"
+_TAKEN_BACK_BEHIND = r"(?i)\d\s*([\s._-]+x|[\s._(-]+del(?:eted)?\)?|[\s._(-]+void(?:ed)?\)?)\s*$"
 _VALUES = {
     "code": r"^[A-Za-z]?\d{4,5}",
     "tooth": r"^#?\d{1,2}",
@@ -87,7 +91,7 @@ def signed_ids(where: str, heading: str, ids: pl.Series, accepted: Sequence[str]
     """Patient numbers with a sign before or behind them that stand without it too; `ids` are distinct."""
     signed = ids.filter(ids.str.contains(rf"^{_SIGN}\s*[^\s]|[^\s]\s*{_SIGN}$"))
     if not signed.len():
-        return []
+        return _taken_back(where, heading, ids, accepted)
     both = signed.filter(without_signs(signed).is_in(ids.implode()))
     if not both.len():
         return []
@@ -95,6 +99,24 @@ def signed_ids(where: str, heading: str, ids: pl.Series, accepted: Sequence[str]
     end = sorted({text[-1] for text in both if text[-1] in SIGNS and text[0] not in SIGNS})
     made = [(f"{_literal(sign)}*", "void") for sign in begin] + [(f"*{_literal(sign)}", "void") for sign in end]
     seen = f"{both.len():,} patient numbers stand with a sign and without it too (such as {samples(both)})"
+    return [_doubt(where, heading, seen, made, accepted)]
+
+
+def _taken_back(where: str, heading: str, ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+    """Patient numbers with a word or signs that take a row back, which stand without it too."""
+    frame = ids.to_frame("id").select(
+        "id", before=pl.col("id").str.extract(TAKEN_BACK), behind=pl.col("id").str.extract(_TAKEN_BACK_BEHIND)
+    )
+    bare = [
+        text.removeprefix(before or "").removesuffix(behind or "").strip() for text, before, behind in frame.iter_rows()
+    ]
+    frame = frame.with_columns(pl.Series("bare", bare, dtype=pl.String))
+    both = frame.filter((pl.col("bare") != pl.col("id")) & pl.col("bare").is_in(ids.implode()))
+    if not both.height:
+        return []
+    made = [(f"{text.lower()}*", "void") for text in sorted(set(both["before"].drop_nulls()))]
+    made += [(f"*{text.lower()}", "void") for text in sorted(set(both["behind"].drop_nulls()))]
+    seen = f"{both.height:,} patient numbers stand with a mark and without it too (such as {samples(both['id'])})"
     return [_doubt(where, heading, seen, made, accepted)]
 
 
@@ -114,9 +136,9 @@ def without_marks(text: pl.Expr, patterns: Sequence[str]) -> pl.Expr:
         if re.fullmatch(r"\*(?:\[\*\]|[^*\d])+", pattern):
             tail = re.escape(pattern[1:].replace("[*]", "*").strip())
             text = text.str.replace(rf"(?i)(\d\)?)\s*{tail}\s*$", "${1}")
-        elif re.fullmatch(rf"(?:\[\*\]|{_SIGN})\*", pattern):
-            head = re.escape(pattern[:-1].replace("[*]", "*"))
-            text = text.str.replace(rf"^\s*{head}\s*(\S)", "${1}")
+        elif re.fullmatch(r"(?:\[\*\]|[^*\d])+\*", pattern):
+            head = re.escape(pattern[:-1].replace("[*]", "*").strip())
+            text = text.str.replace(rf"(?i)^\s*{head}\s*([\p{{L}}\d])", "${1}")
     return text
 
 

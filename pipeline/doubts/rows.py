@@ -6,15 +6,19 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.doubts.after_export import after_export
+from pipeline.doubts.audit_trail import trail_doubts
 from pipeline.doubts.below_zero import below_zero_doubts
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.marked_cells import mark_doubts
 from pipeline.doubts.row_ids import keys_of_several
-from pipeline.doubts.sections import section_doubts, unmet_names
+from pipeline.doubts.sections import remark_doubts, section_doubts, unmet_names
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.standing import flag_doubts, phrase_doubts
-from pipeline.doubts.status_words import mostly_empty, status_word_doubts, told_as, untold_statuses
+from pipeline.doubts.status_words import among_others, mostly_empty, status_word_doubts, told_as, untold_statuses
+from pipeline.doubts.unread_columns import unread_columns
 from pipeline.reasons import REASONS
+from pipeline.sources.excel_file import SHEET
 from pipeline.sources.sections import SECTION
 from pipeline.suggest.toml_quote import quoted
 
@@ -57,16 +61,43 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += sheets_alike(where, one, accepted)
         marked = {heading for heading, _, _ in one.answers.marks}
         has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
-        found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status)
-        found += status_word_doubts(where, one.words, accepted, told=marked, has_status=has_status)
-        found += phrase_doubts(where, one.phrases, accepted, told=marked)
+        found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status, has_fee=has_fee)
+        words = {h: counts for h, counts in one.words.items() if h not in one.kinds and h != SHEET}
+        spoken = status_word_doubts(where, words, accepted, told=marked, has_status=has_status)
+        found += spoken
+        if not has_status:
+            named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
+            found += [d for h in named_so for d in among_others(where, h, words[h], accepted)]
+        found += after_export(
+            where, one.exported_on, one.counts["dated"], one.counts["after"], accepted, has_status=has_status
+        )
+        trail = trail_doubts(
+            where,
+            one.audit,
+            accepted,
+            key=one.answers.columns.get("procedure_id"),
+            told={pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading},
+            has_fee=has_fee,
+        )
+        found += trail
+        # What a deleted row means hangs on the rest of the trail.
+        said = {h: c for h, c in one.phrases.items() if h != one.audit.heading}
+        found += phrase_doubts(where, said, accepted, told=marked)
         if one.statuses and not one.is_mended:
             made = told.values.get("status", {})
             found += mostly_empty(where, one.answers.columns["status"], one.statuses, made, accepted)
         found += mark_doubts(where, one.marks, accepted)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
-        found += section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
+        named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
+        found += named or remark_doubts(where, one.sections, accepted, has_fee=has_fee)
+        if not (has_status or one.is_mended or one.is_ours):
+            asked = {h for h, said in one.phrases.items() if said} | (
+                {SHEET} if named or SECTION in marked or "sheets_alike" in accepted else set()
+            )
+            asked |= {one.audit.heading or ""}
+            asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
+            found += unread_columns(where, one.words, accepted, told=marked, asked=asked)
         found += below_zero_doubts(
             where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
         )
@@ -82,7 +113,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             systems=sum((s.tooth_systems for s in of), Counter()),
             statuses=untold_statuses([s.statuses for s in of], settings.tables[table].values.get("status", {})),
         )
-        keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours]
+        keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours and s.audit.heading is None]
         # Of a column that is read as something else too it is asked already what it is.
         keyed = [s for s in keyed if list(s.answers.columns.values()).count(s.answers.columns["procedure_id"]) == 1]
         if keyed:

@@ -14,11 +14,13 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.standing import matches
+from pipeline.sources.lines_below import LINE_BELOW, is_below
 from pipeline.sources.sections import SECTION, lines_between
 from pipeline.sources.standing_names import COMPLETED, REVERSAL, VOID, Named, bare_title, named, titled
+from pipeline.sources.text_notes import TOTAL_LINE
 from pipeline.suggest.toml_quote import quoted
 
-_MOST_SHOWN = 12
+_MOST_SHOWN, _LEAST_REMARKS = 12, 2
 _BACK = (VOID, REVERSAL)
 _DAY = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{1,2}\W{0,2}[^\W\d]{3,9}\W{0,2}\d{2,4}")
 
@@ -30,13 +32,17 @@ class SectionsSeen:
     `untold` are rows with a procedure code in sections of which PRACTICE.toml says nothing, by the name of the section
     and whether they have a status of their own. `names` are all rows by section; `silent` rows with a code in none, by
     their sheet, table or part, empty where there is one only. `lines` are the lines between rows that say that
-    something was taken back, by their words. `is_whole` says whether all rows were looked at.
+    something was taken back, by their words, `remarks` other lines in which a word says that work is not done, by
+    pattern and word, `totals` what lines of totals say so of what they sum up. `is_whole` says whether all rows were
+    looked at.
     """
 
     untold: Counter[tuple[str, bool]] = field(default_factory=Counter)
     names: Counter[str] = field(default_factory=Counter)
     silent: Counter[str] = field(default_factory=Counter)
     lines: Counter[str] = field(default_factory=Counter)
+    remarks: Counter[tuple[str, str]] = field(default_factory=Counter)
+    totals: Counter[str] = field(default_factory=Counter)
     is_whole: bool = False
 
     def add_names(self, section: pl.Series | None) -> None:
@@ -44,9 +50,19 @@ class SectionsSeen:
         if section is not None:
             self.names.update(dict(section.drop_nulls().value_counts(name="n").iter_rows()))
 
-    def add_lines(self, malformed: pl.DataFrame) -> None:
-        """Take in the records of a batch that are no rows."""
-        lines = (line for _, line in lines_between(malformed))
+    def add_lines(self, malformed: pl.DataFrame, told: Sequence[str] = ()) -> None:
+        """Take in the records of a batch that are no rows; of lines of patterns that are `told` nothing is asked."""
+        totals = malformed.filter(pl.col("raw_row").str.contains(TOTAL_LINE)).get_column("raw_row")
+        for said in (named(bare_title(line)) for line in totals):
+            if said.words and said.word != COMPLETED:
+                self.totals[said.word] += 1
+        lines = [line for _, line in lines_between(malformed) if not is_below(line, told)]
+        for line in lines:
+            said = named(line)
+            # A line with a day is a row that is broken.
+            is_remark = said.words and said.word != COMPLETED and not titled(line).words and not _DAY.search(line)
+            if is_remark and "*" in said.pattern:
+                self.remarks[said.pattern, said.word] += 1
         self.lines.update(bare_title(line) for line in lines if titled(line).words and titled(line).word in _BACK)
 
     def is_mark(self, name: str) -> bool:
@@ -81,14 +97,17 @@ def section_doubts(
     other names there are, of `files` too, the rows of other files that stand in none."""
     rows: Counter[tuple[str, str, str]] = Counter()
     marks: set[str] = set()  # patterns of marks of single rows: with a day of its own, each is of one
-    is_mark = False
+    below: dict[str, str] = {}  # what lines that may be such marks make of the row above them
     for (name, has_status), n in seen.untold.items():
         said = _said(name)
         # A row's own status says more than the plan that it stands in; but what was deleted had one before.
         if said.words and said.word != COMPLETED and not (has_status and said.word not in _BACK):
             rows[_shown(name, said), said.pattern, said.word] += n
-            is_mark |= seen.is_mark(name)
-            marks |= {said.pattern} if seen.is_mark(name) and _DAY.search(name) else set()
+            if seen.is_mark(name):
+                below[titled(name).pattern or said.pattern] = (
+                    VOID if said.word == REVERSAL and not has_fee else said.word
+                )
+                marks |= {said.pattern} if _DAY.search(name) else set()
     if not rows:
         return []
     listed = sorted(rows.items(), key=lambda item: (-item[1], item[0]))
@@ -96,7 +115,7 @@ def section_doubts(
     more = f" and {len(listed) - _MOST_SHOWN} more" if len(listed) > _MOST_SHOWN else ""
     made = {pattern: VOID if word == REVERSAL and not has_fee else word for (_, pattern, word), _ in listed}
     made = {pattern: word for pattern, word in made.items() if pattern not in marks}
-    line = ", ".join(f'{quoted(pattern)} = "{word}"' for pattern, word in made.items())
+    line = _inline(made)
     n = sum(rows.values())
     others = Counter({sheet: n for sheet, n in seen.silent.items() if sheet and n})
     for (name, _), times in seen.untold.items():
@@ -112,7 +131,7 @@ def section_doubts(
             f"{n:,} of {n_rows:,} rows stand under a name that says whether they were done, and nothing reads it: "
             f"{each}{more}. Such a name is a line above the rows, a sheet or table, a file, or a folder.",
             f"Was this work done here, or is it planned, done elsewhere (existing), or void?"
-            f"{_BELOW if is_mark else ''}"
+            f"{_BELOW if below else ''}"
             f"{_other(n_rows - n, others)}",
             (
                 *(
@@ -127,8 +146,59 @@ def section_doubts(
                     if made
                     else []
                 ),
+                *(
+                    [
+                        (
+                            "tables.procedures",
+                            f"status_from.{quoted(LINE_BELOW)} = {{ {_inline(below)} }}",
+                            "where such a line stands below the one row that it is about",
+                        )
+                    ]
+                    if below
+                    else []
+                ),
                 accept("status_in_titles", accepted, "no: every row is work done"),
             ),
+        )
+    ]
+
+
+def remark_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str], *, has_fee: bool) -> list[Doubt]:
+    """Lines between the rows, each with words of its own, that say of several rows that they may be no work done; and
+    lines of totals that do, where no name stands above the rows."""
+    if seen.remarks.total() < _LEAST_REMARKS:
+        return _total_doubts(where, seen, accepted) if seen.totals and not seen.names else []
+    listed = sorted(seen.remarks.items(), key=lambda one: (-one[1], one[0]))[:_MOST_SHOWN]
+    shown = ", ".join(f"{pattern.replace('*', '…')} ({n:,} lines)" for (pattern, _), n in listed)
+    made = {pattern: VOID if word == REVERSAL and not has_fee else word for (pattern, word), _ in listed}
+    return [
+        Doubt(
+            "status_in_titles",
+            where,
+            f"lines between the rows, which are no rows themselves, hold words for whether work was done: {shown}.",
+            "Is each such line about the row above it?",
+            (
+                (
+                    "tables.procedures",
+                    f"status_from.{quoted(LINE_BELOW)} = {{ {_inline(made)} }}",
+                    "yes: correct the words, and add these to such a line that is there",
+                ),
+                accept("status_in_titles", accepted, "no: every row is work done"),
+            ),
+        )
+    ]
+
+
+def _total_doubts(where: str, seen: SectionsSeen, accepted: Sequence[str]) -> list[Doubt]:
+    shown = ", ".join(f"{word} ({n:,} lines)" for word, n in sorted(seen.totals.items()))
+    return [
+        Doubt(
+            "status_in_titles",
+            where,
+            f"lines of totals say that what they sum up may be no work done: {shown}. No name stands above these rows.",
+            "Are rows above such a line planned, void, or done elsewhere? Then put a line with that word above the "
+            "first of them, in a copy of the file.",
+            (accept("status_in_titles", accepted, "no: every row is work done"),),
         )
     ]
 
@@ -174,11 +244,11 @@ def _shown(name: str, said: Named) -> str:
     return name if said.pattern == name else said.pattern.replace("*", "…")
 
 
-_BELOW = (
-    " Does such a line stand below the row that it is about, and not above a section of rows? Then it cannot be read: "
-    "what is told of it would hold for all rows after it. Take the rows that it is about, and these lines, out of a "
-    "copy of the file, or export again with a column that says which rows are void."
-)
+def _inline(made: Mapping[str, str]) -> str:
+    return ", ".join(f'{quoted(pattern)} = "{word}"' for pattern, word in made.items())
+
+
+_BELOW = " Does such a line stand above its rows, or below the one row that it is about?"
 
 
 def _other(n: int, others: Mapping[str, int]) -> str:

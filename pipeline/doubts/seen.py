@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -9,8 +10,10 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.doubts.answers import Answers, is_amount, is_below_zero
+from pipeline.doubts.audit_trail import AuditSeen
 from pipeline.doubts.below_zero import amount_columns, below_zero
-from pipeline.doubts.kept_words import headed, numbered_like
+from pipeline.doubts.entry_kinds import kind_columns, kinds
+from pipeline.doubts.kept_words import headed, is_of_others, numbered_like
 from pipeline.doubts.marked_cells import marked
 from pipeline.doubts.row_ids import RowIds
 from pipeline.doubts.sections import SectionsSeen
@@ -18,16 +21,17 @@ from pipeline.doubts.standing import (
     MOST_TEXTS,
     flag_columns,
     flag_texts,
-    kind_columns,
-    kinds,
+    is_reversing,
     matches,
     phrases,
     text_columns,
 )
 from pipeline.doubts.status_words import few_texts
 from pipeline.doubts.tooth_places import quadrant_text
+from pipeline.doubts.two_notations import TeethBy
 from pipeline.fields import kind
 from pipeline.sources.excel_file import SHEET
+from pipeline.sources.lines_below import LINE_BELOW
 from pipeline.sources.sections import SECTION
 
 MOST_DAYS = 200_000
@@ -60,6 +64,7 @@ class Seen:
     known_codes: pl.Series | None = None
     is_mended: bool = False
     is_ours: bool = False  # it names our fields itself, and every cell means one thing
+    exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
     made: frozenset[str] = frozenset()  # fields made of columns, whose columns are not left over
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
@@ -79,6 +84,9 @@ class Seen:
     dittos: Counter[str] = field(default_factory=Counter)
     cut: Counter[str] = field(default_factory=Counter)
     row_ids: RowIds = field(default_factory=RowIds)
+    teeth_by: TeethBy = field(default_factory=TeethBy)
+    audit: AuditSeen = field(default_factory=AuditSeen)
+    merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
@@ -95,14 +103,24 @@ class Seen:
         self.dependants = headed(left, "dependant")
         jaw, side = headed(left, "jaw"), headed(left, "side")
         self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
+        # A column of a list of patients with numbers of others, but for those of a family, an account or a referral.
+        self.merges = (
+            [h for h in left if not (h.startswith("(") or is_of_others(h))]
+            if self.table == "patients" and not (self.answers.merged or self.is_ours)
+            else []
+        )
         self.credits = headed(left, "credit") if self.table == "procedures" else []
+        self.kinds: list[str] = []
+        self.who_or_where: list[str] = []
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
             self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
             self.amounts = {h: Counter() for h in amount_columns(free)}
             looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
-            self._left = [h for h in free if h not in looked_at]
+            looked_at -= set(self.kinds)
+            self.who_or_where = [self.answers.columns[f] for f in _FEW_OF if f in self.answers.columns]
+            self._left = [h for h in (*free, *self.who_or_where) if h not in looked_at]
         read = {f: h for f, h in self.answers.columns.items() if f not in self.made}
         if self.table == "procedures" and not self.is_ours:
             self.marks = {(f, read[f]): Counter() for f in ("code", "tooth", "fee") if f in read}
@@ -142,6 +160,11 @@ class Seen:
                 self._add_days(name, fields[name])
         if "procedure_id" in fields.columns and not (self.is_mended or self.is_ours):
             self.row_ids.add(fields)
+        if self.table == "procedures" and self.exported_on is not None:
+            work_days = cleaned["service_date"]
+            is_done = cleaned["status"].cast(pl.String).fill_null("completed") == "completed"
+            self.counts["dated"] += work_days.count()
+            self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
         if self.table == "procedures":
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             if len(self.visits) < MOST_DAYS:
@@ -161,6 +184,12 @@ class Seen:
             strange = codes.filter(~pl.col("code").is_in(self.known_codes.implode()))
             self.unknown.update(dict(strange.iter_rows()))
             self.counts["coded"] += cleaned.height
+        for heading in self.merges:
+            pairs = pl.DataFrame({"into": _filled(rows.get_column(heading)), "own": _filled(fields["patient_id"])})
+            pairs = pairs.drop_nulls().filter((pl.col("into") != "0") & (pl.col("into") != pl.col("own")))
+            held = self.merged_into.setdefault(heading, Counter())
+            if len(held) <= MOST_TEXTS:
+                held.update(dict(pairs["into"].value_counts(name="n").iter_rows()))
         if self.credits and "code" in fields.columns:
             fee = (
                 fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)
@@ -171,13 +200,24 @@ class Seen:
             self.counts["credit"] += found.filter(is_credit).height
         for heading, texts in self.flags.items():
             if len(texts) <= MOST_TEXTS:
-                texts.update(flag_texts(heading, self._untold(rows, heading)))
+                among = None
+                if is_reversing(heading) and "fee" in fields.columns:  # what is below zero takes back by itself
+                    among = ~fields.select(is_below_zero(pl.col("fee").cast(pl.String))).to_series()
+                texts.update(flag_texts(heading, self._untold(rows, heading, among=among)))
         if self.table == "procedures" and rows.height:
+            if not self.is_ours:
+                there = [h for h in self.headings if h in rows.columns]
+                free = [h for h in there if h not in self.answers.columns.values()]
+                keys = [h for h in there if h in free or h == self.answers.columns.get("procedure_id")]
+                self.audit.add(rows, fields["patient_id"], free, [h for h in keys if not h.startswith("(")])
             if self._left:
                 self.words, self._left = few_texts(rows, self._left), []
             for heading, texts in self.words.items():
                 if len(texts) <= MOST_TEXTS:
                     texts.update(dict(self._untold(rows, heading).fill_null("").value_counts(name="n").iter_rows()))
+        if "tooth" in fields.columns and not self.is_ours:
+            few = {*self.words, *self.who_or_where} if self.table == "procedures" else ()
+            self.teeth_by.add(rows, fields["tooth"], [h for h in few if h in rows.columns])
         for heading, said in self.phrases.items():
             if heading not in self.kinds:
                 said.update(phrases(self._untold(rows, heading)))
@@ -201,7 +241,8 @@ class Seen:
         self.reasons.update(dict(reasons.iter_rows()))
         self.counts["rows"] += malformed.height
         if self.table == "procedures":
-            self.sections.add_lines(malformed)
+            told = [pattern for heading, pattern, _ in self.answers.marks if heading == LINE_BELOW]
+            self.sections.add_lines(malformed, told)
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 
@@ -272,7 +313,12 @@ class Seen:
             "dependant": _text(rows, self.dependants[0]) if self.dependants else None,
         }
         there = {n: c for n, c in columns.items() if c is not None}
-        found = pl.DataFrame(there).drop_nulls("id").filter(pl.col("id") != "").unique()
+        found = pl.DataFrame(there)
+        if self.answers.merged:  # what stands beside a number given up is no one's now
+            is_old = self.answers.unmerged_ids(rows).is_in(list(self.answers.merged)).fill_null(False)
+            beside = [n for n in found.columns if n not in ("id", "site")]
+            found = found.with_columns(pl.when(~is_old).then(pl.col(n)).alias(n) for n in beside)
+        found = found.drop_nulls("id").filter(pl.col("id") != "").unique()
         return found.select(
             (pl.col(n) if n in there else pl.lit(None, pl.String)).cast(pl.String).replace("", None).alias(n)
             for n in _PEOPLE
@@ -284,6 +330,8 @@ class Seen:
             self.days[name] = pl.concat([before, texts.unique().drop_nulls().alias(name)]).unique()
 
 
+# Fields that a column of few texts is taken for where its heading says nothing.
+_FEW_OF = ("provider_id", "site_id")
 _DAY_OF = {"procedures": "service_date", "patients": "birth_date"}
 _PEOPLE = {n: pl.String() for n in ("id", "site", "name", "born", "dependant")}
 

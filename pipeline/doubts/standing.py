@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.doubts import northern_words
 from pipeline.doubts.doubt import Doubt, accept
-from pipeline.sources.excel_file import STRUCK
+from pipeline.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
 from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
@@ -30,17 +30,19 @@ MOST_TEXTS = 500  # of a flag, until it is clear that it is none
 _MOST_LETTERS = 16
 
 
-def _set(words: str, between: str = " ") -> frozenset[str]:
+def words_of(words: str, between: str = " ") -> frozenset[str]:
+    """Words of a text."""
     return frozenset(words.split(between))
 
 
 # What yes and no make of a row in flags of these headings.
 _KINDS: dict[tuple[str, str], str] = {
     ("void", "completed"): (
-        "deleted|is deleted|isdeleted|del|removed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
+        "deleted|is deleted|isdeleted|del|removed|removal|retracted|retraction|withdrawn|withdrawal|erased|annulled|"
+        "trashed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
         "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
         "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
-        "annullato|annullamento|anulacao|excluido|exclusao|struck through|stornodatum|stornogrund|loeschdatum|"
+        "annullato|annullamento|anulacao|excluido|exclusao|stornodatum|stornogrund|loeschdatum|"
         "valid to|valid until|validto|valid thru|gueltig bis|superseded|superseded by|"
         "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat|" + northern_words.WORDS["void"]
     ),
@@ -58,12 +60,20 @@ _KINDS: dict[tuple[str, str], str] = {
         "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
     ),
     ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
+    (REVERSAL, "completed"): (
+        "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
+        "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|offsets|"
+        "credit for|"
+        "storno zu|storno von|storniert nr|annule acte|annulation de|avoir sur|anula a|anulacion de|abono de|"
+        "correctie op|creditering van|storno di|rettifica di|estorno de"
+    ),
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
 }
 _FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
 # Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
-_BESIDE = _set(
-    "date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por fecha motivo op "
+_BESIDE = words_of(
+    "why note when who date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por "
+    "fecha motivo op "
     "door reden il da data em user row record entry procedure"
 )
 _DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
@@ -74,46 +84,21 @@ _NO_DAY = (
     r"(?:9999|2999|2099)-12-31.*|(?:12/31|31[/.-]12)[/.-](?:9999|2999|2099)\b.*)$"
 )
 _ANY = "*"
-_YES = _set("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on") | northern_words.YES
-_NO = _set("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off") | northern_words.NO
-_TEXTS = _set(
+_YES = words_of("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on") | northern_words.YES
+_NO = words_of("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off") | northern_words.NO
+_TEXTS = words_of(
     "description|desc|procedure|procedure description|proc description|treatment|treatment description|service|"
     "service description|note|notes|remark|remarks|comment|comments|memo|details|particulars|leistung|bezeichnung|text|"
     "leistungstext|bemerkung|libelle|acte|designation|commentaire|descripcion|tratamiento|nota|omschrijving|opmerking|"
     "descrizione|descricao|prestazione",
     "|",
 )
-_ENTRY_KINDS = _set(
-    "type|transaction type|trans type|tran type|trx type|txn type|entry type|line type|record type|row type|item type|"
-    "posting type|ledger type|activity type|entry kind|kind|trans|transaction kind|typ|art|buchungsart|buchungstyp|"
-    "eintragsart|belegart|vorgang|vorgangsart|leistungsart|type d operation|type operation|type de ligne|type ligne|"
-    "type d acte|type acte|nature|tipo|tipo de movimiento|tipo movimiento|tipo de registro|tipo de linea|soort|"
-    "action|operation|event|change|change type|audit action|aktion|"
-    "soort regel|type regel|boekingssoort|regeltype|tipo movimento|tipo di riga|tipo de lancamento|tipo lancamento",
-    "|",
-)
-# Kinds of entry that are money or words: what stands beside them was not done by it.
-_NO_WORK = _set(
-    "payment|payments|pmt|pymt|pay|receipt|insurance payment|ins payment|ins pmt|patient payment|pt payment|deposit|"
-    "adjustment|adjustments|adj|write off|writeoff|discount|courtesy|transfer|finance charge|interest|balance forward|"
-    "delete|remove|removed|note|memo|"
-    "message|statement|missed appointment|broken appointment|no show|zahlung|zahlungseingang|korrektur|"
-    "rabatt|nachlass|notiz|mahnung|paiement|reglement|versement|remise|ajustement|pago|cobro|ajuste|descuento|nota|betaling|"
-    "korting|correctie|notitie|pagamento|desconto|sconto|incasso|rettifica",
-    "|",
-)
-_CREDIT = _set(
-    "storno|stornobuchung|stornierung|credit|credit memo|cr|refund|rueckzahlung|avoir|abono|reembolso|credito|"
-    "terugbetaling|rimborso|estorno",
-    "|",
-)
-_MOST_KINDS = 200
 # Texts of a flag that say by themselves what a row is.
 _SAID = {
-    "completed": _set("c complete completed done finished ✓ ✔"),
-    "planned": _set("p tp tx plan planned proposed"),
-    "existing": _set("e ex eo existing"),
-    "void": _set("d v x del deleted void voided cancelled canceled ✗ ✘"),
+    "completed": words_of("c complete completed done finished ✓ ✔ √ ☑ ✅ ● ■"),
+    "planned": words_of("p tp tx plan planned proposed ○ ◯ ☐ □"),
+    "existing": words_of("e ex eo existing"),
+    "void": words_of("d v x del deleted void voided cancelled canceled ✗ ✘ ✕ ☒ ❌ ⊘"),
 }
 # Before a text, in brackets: what such a row is.
 _TAGS = {
@@ -141,11 +126,6 @@ def flag_columns(headings: Iterable[str]) -> list[str]:
     return [h for h in headings if _flag_of(h)]
 
 
-def kind_columns(headings: Iterable[str]) -> list[str]:
-    """Headings of the kind of an entry: charge, payment, estimate."""
-    return [h for h in headings if plain_heading(h) in _ENTRY_KINDS]
-
-
 def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
     """The texts of a flag with their rows; a day of any form is `*`, and what stands for no day is empty."""
     name = texts.name
@@ -153,26 +133,12 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
         text = pl.col(name).fill_null("")
         day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
+        if is_reversing(heading):  # the number of another entry
+            form = (
+                pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
+            )
         texts = texts.to_frame().select(form.alias(name)).to_series()
     return Counter(dict(texts.fill_null("").value_counts(name="n").iter_rows()))
-
-
-def kinds(texts: pl.Series) -> Counter[tuple[str, str]]:
-    """Rows by text and what it makes of a row, of kinds of entry that are no work done."""
-    counts = texts.drop_nulls().value_counts(name="n")
-    if counts.height > _MOST_KINDS:
-        return Counter()
-    return Counter({(text.lower(), word): n for text, n in counts.iter_rows() if (word := _kind_is(text))})
-
-
-def _kind_is(text: str) -> str:
-    plain = plain_heading(text)
-    if plain in _NO_WORK:
-        return "void"
-    if plain in _CREDIT:
-        return REVERSAL
-    said = named(text)
-    return said.word if said.is_whole and said.word != "completed" else ""
 
 
 def word_of(text: str) -> str:
@@ -184,21 +150,36 @@ def word_of(text: str) -> str:
     return found.word if found.is_whole and found.words else northern_words.northern_word(text)
 
 
+def is_reversing(heading: str) -> bool:
+    """Whether a column names the entry that a row takes back."""
+    return (_flag_of(heading) or ("", ""))[0] == REVERSAL
+
+
+def is_yes_or_no(text: str) -> bool:
+    """Whether a text is a yes or a no."""
+    return (plain_heading(text) or text.lower()) in _YES | _NO
+
+
 def _flag_of(heading: str) -> tuple[str, str] | None:
     """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
-    plain = plain_heading(heading.rstrip(". ").rpartition(".")[2])  # of a field within a field the last name
+    if heading in _SEEN_IN:
+        return ("", "") if heading in (COLOURED, CALLED, COMMENT) else ("void", "completed")
+    around, _, last = heading.rstrip(". ").rpartition(".")  # of a field within a field the last name
+    plain = plain_heading(last)
     if plain in _FLAGS:
         return _FLAGS[plain]
+    if around and (set(plain.split()) <= _BESIDE):  # `removal.at`, `void.by`
+        return _flag_of(f"{around.rpartition('.')[2]} {last}")
     meant = _FLAGS.get(" ".join(word for word in plain.split() if word not in _BESIDE))
     # A work that was planned on a day may have been done since, and one that was done by someone was done.
-    is_void = meant == _FLAGS["void"]
+    is_void = meant in (_FLAGS["void"], _FLAGS["reverses"])
     is_done = meant == _FLAGS["completed"] and not {"by", "von", "par", "por", "door", "da"} & set(plain.split())
     return meant if is_void or is_done else None
 
 
 def text_columns(headings: Iterable[str]) -> list[str]:
     """Headings of what was done, in words."""
-    return [h for h in headings if plain_heading(h) in _TEXTS]
+    return [h for h in headings if plain_heading(h) in _TEXTS and h not in LOOKS]
 
 
 def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
@@ -214,10 +195,14 @@ def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
     return found
 
 
-def made_of(flag: str, texts: Iterable[str]) -> dict[str, str]:
+def made_of(flag: str, texts: Collection[str]) -> dict[str, str]:
     """What each text of a flag makes of a row, as far as its heading says; `planned` where nothing speaks."""
     yes, no = _flag_of(flag) or ("", "")
-    if yes:
+    if flag == COLOURED:
+        known = {"": "completed"}
+    elif flag in (CALLED, COMMENT):
+        known = {"": "completed", **{plain_heading(text): word_of(text) for text in texts if word_of(text)}}
+    elif yes:
         known = {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)}
     else:
         known = {text: word for word, said in _SAID.items() for text in said}
@@ -232,11 +217,15 @@ def flag_doubts(
     *,
     told: Collection[str],
     has_status: bool = False,
+    has_fee: bool = True,
 ) -> list[Doubt]:
     """Flags of which no field is made though they tell rows apart or take all of them back; of those told, texts that
     were not. Where rows have a status of their own, a day on which they were done says no more."""
     found = []
+    around = {_around(heading) for heading in told}
     for heading, seen in flags.items():
+        if (has_status and heading == COLOURED) or (heading not in told and _around(heading) in around - {""}):
+            continue  # of a field with fields of its own, `removal.at` and `removal.by`, one is enough
         if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
         counts = _few(heading, seen)
@@ -250,6 +239,8 @@ def flag_doubts(
         if _ANY in made:  # what says no has to be named before it
             said = made_of(heading, sorted(counts))
             made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
+        made = {t: "void" if w == REVERSAL and not has_fee else w for t, w in made.items()}
+        around.add(_around(heading))
         shown = ", ".join(f"{_shown(text)} ({n:,} rows)" for text, n in _by_number(counts))
         line = f"status_from.{quoted(heading)} = {_inline(made)}"
         found.append(
@@ -272,10 +263,25 @@ def flag_doubts(
 
 
 def _seen_in(heading: str, told: Collection[str]) -> str:
-    if heading == STRUCK:
-        return "cells are struck through, so that some rows may have been taken back:"
+    if heading in _SEEN_IN and heading not in told:
+        return _SEEN_IN[heading]
     how = "has more texts than are told" if heading in told else "is not read"
     return f'column "{heading}" {how}, and its heading says whether a row stands:'
+
+
+def _around(heading: str) -> str:
+    """The field that a day, a hand or a reason is a field of; empty for any other."""
+    around, _, last = heading.rpartition(".")
+    return around if set(plain_heading(last).split()) <= _BESIDE else ""
+
+
+_SEEN_IN = {
+    STRUCK: "cells are struck through, so that some rows may have been taken back:",
+    HIDDEN: "rows are hidden, so that they may have been taken out, or only filtered away:",
+    CALLED: "rows of the page have a class or a like word that it does not show, and that says whether they stand:",
+    COMMENT: "comments on cells say of rows whether they stand:",
+    COLOURED: "some rows are of a colour of their own, which may say whether they were done (a legend may tell):",
+}
 
 
 def _few(heading: str, counts: Counter[str]) -> Counter[str]:

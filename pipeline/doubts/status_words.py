@@ -16,6 +16,7 @@ from pipeline.doubts.doubt import Doubt, accept
 from pipeline.doubts.marked_cells import SIGNS
 from pipeline.doubts.standing import MOST_FLAGS, STATUS_WORDS, word_of
 from pipeline.fields import normal_word, word_lookup
+from pipeline.sources.excel_file import SHEET
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 
@@ -34,7 +35,7 @@ def few_texts(rows: pl.DataFrame, headings: Iterable[str]) -> dict[str, Counter[
     """The headings of those columns that may be such, each with an empty count, from the first rows of a file."""
     found = {}
     for heading in headings:
-        if heading.startswith("(") or _OTHERS & set(plain_heading(heading).split()):
+        if (heading.startswith("(") and heading != SHEET) or _OTHERS & set(plain_heading(heading).split()):
             continue
         column = rows.get_column(heading).head(_LOOK_AT)
         if column.dtype == pl.String and 1 <= column.n_unique() <= MOST_FLAGS + 1:
@@ -86,12 +87,34 @@ def status_word_doubts(
             Doubt(
                 "status_not_read",
                 where,
-                f'column "{heading}" is not read, and all its texts are words for whether work was done: {shown}.',
+                f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: '
+                f"{shown}.",
                 f"Do they say it of the row? Any that was not done here is {', '.join(STATUS_WORDS[1:-1])}.",
                 (*lines, accept("status_not_read", accepted, "no: every row is work done")),
             )
         )
     return found
+
+
+def among_others(where: str, heading: str, counts: Counter[str], accepted: Sequence[str]) -> list[Doubt]:
+    """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all."""
+    made = {text: word for text in sorted(counts) if len(text) > 1 and (word := word_of(text)) not in ("", "completed")}
+    if not made:
+        return []
+    shown = ", ".join(f"{text} ({counts[text]:,} rows)" for text in made)
+    each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
+    return [
+        Doubt(
+            "status_in_text",
+            where,
+            f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.',
+            f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}.",
+            (
+                ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "correct the words"),
+                accept("status_in_text", accepted, "no: every row is work done here"),
+            ),
+        )
+    ]
 
 
 def _margin(where: str, heading: str, counts: Counter[str], accepted: Sequence[str]) -> Doubt:

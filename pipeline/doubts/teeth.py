@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.doubts.doubt import Doubt, accept, samples
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.tooth_places import DAY_IS_QUADRANT, MONTH_IS_QUADRANT, quadrant_digit, tooth_of_date
+from pipeline.doubts.two_notations import two_notations
 from pipeline.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
@@ -53,7 +54,17 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
         found += without_jaw(where, teeth, accepted)
         found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
+    notation = settings.practice.tooth_notation
+    for table in dict.fromkeys(one.table for one in seen):
+        files = {s.file: s.teeth_by for s in seen if s.table == table and not s.is_mended and _is_plain(s, settings)}
+        found += two_notations(table, files, notation, accepted)
     return found
+
+
+def _is_plain(seen: Seen, settings: Settings) -> bool:
+    """Whether its teeth are whole numbers: those told in parts or as decimals are judged by these."""
+    told = settings.tables[seen.table]
+    return not (told.quadrant or told.teeth_as_decimals or told.teeth_as_dates)
 
 
 def quadrants(

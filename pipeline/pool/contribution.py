@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pipeline.disclosure import (
     LOG_STEPS,
     OTHER_COVARIATE,
+    SLACK,
     SMALLEST,
     STEP,
     STEPS_PER_100,
@@ -98,7 +99,7 @@ class Gap:
 class Line:
     """The risk set at one point of the grid. `tooth_years` and `failures` count from the first line of the table on.
 
-    `failures` is None (hidden) under 11 and then stays as it is until 5 more have happened.
+    `failures` is None (hidden) under 11 and then stays as it is until 11 more have happened.
     """
 
     months: int
@@ -135,7 +136,8 @@ class Side:
         if self.teeth is not None:
             parts = (self.patients or 0, self.failures or 0, *(n or 0 for n in self.tooth_groups))
             _refuse(max(parts) > teeth, "more in a part than in the whole")
-            _refuse(sum(n or 0 for n in self.tooth_groups) > teeth + 2 * STEP, "more in all parts than in the whole")
+            off = SLACK * (1 + len(TOOTH_GROUPS))
+            _refuse(sum(n or 0 for n in self.tooth_groups) > teeth + off, "more in all parts than in the whole")
         for line in self.table:
             _refuse(line.followed > teeth or (line.failures or 0) > (self.failures or 0), "more than there are")
         for before, after in zip(self.table, self.table[1:], strict=False):

@@ -27,7 +27,7 @@ FAR = 4.0
 RAREST_OF_BOTH = 1e-6  # figures and marks together, by Fisher's rule
 # A tooth stands in some questions and pairs at once, so that their differences come by chance together.
 TOGETHER = 8
-ROUNDING = STEP**2 / 12  # variance of rounding a count to 5
+ROUNDING = (STEP**2 - 1) / 6  # variance of telling a count as one of the two steps of 5 around it
 FEWEST_FIGURES = 12  # fewer may all be equal by chance, as small counts are rounded to the same
 SHARED = 0.2  # a fifth of the patients in common is no chance, but may be colleagues who share some
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping
 from typing import NamedTuple
@@ -11,15 +12,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.disclosure import (
-    SMALLEST,
     STEP,
+    Gate,
+    gate_of,
     log_step,
     nearest_log,
     nearest_step,
-    protected,
-    rounded_count,
     rounded_error,
-    running_count,
     step_per_100,
 )
 from pipeline.pool.agreed import (
@@ -76,13 +75,14 @@ def contribution(
     settings = _Settings(float(told["confidence"]), float(told["smallest_difference_per_100"]))
     compared = {c.id: c for c in results.comparisons}
     techniques = {a.id: a for a in results.techniques}
+    gate = gate_of(results)
     contrasts = []
     for asked in questions().values():
         found = None
         if asked.compared in techniques:
-            found = _of_technique(asked, techniques[asked.compared], settings)
+            found = _of_technique(gate, asked, techniques[asked.compared], settings)
         elif asked.compared in compared and (asked.id in spells or not asked.curves):
-            found = _of_comparison(asked, compared[asked.compared], spells.get(asked.id), settings)
+            found = _of_comparison(gate, asked, compared[asked.compared], spells.get(asked.id), settings)
         if found is not None:
             contrasts.append(found)
     return Contribution(
@@ -100,23 +100,25 @@ def contribution(
 
 
 def _of_comparison(
-    asked: Pooled, compared: Comparison, spells: pl.DataFrame | None, settings: _Settings
+    gate: Gate, asked: Pooled, compared: Comparison, spells: pl.DataFrame | None, settings: _Settings
 ) -> Contrast | None:
     """A comparison; one without curves only where both groups are big enough to be told."""
     names = (asked.group, asked.reference)
     if spells is not None:
-        group, reference = (_side(n, spells.filter(pl.col("state") == n)) for n in names)
+        group, reference = (_side(gate, n, spells.filter(pl.col("state") == n)) for n in names)
     else:
         counted = {g.name: g for g in compared.groups}
         if not set(names) <= set(counted):
             return None
-        group, reference = (_counts(n, counted[n].crowns, counted[n].patients, counted[n].failures) for n in names)
+        group, reference = (
+            _counts(gate, n, counted[n].crowns, counted[n].patients, counted[n].failures) for n in names
+        )
         if not _told(group, reference):
             return None
     ratios = [
         e for e in compared.estimates if (e.contrast, e.model) == (f"{asked.group} vs {asked.reference}", asked.model)
     ]
-    ratios = sorted((e for e in ratios if e.events >= SMALLEST), key=lambda e: len(e.adjusted_for))
+    ratios = sorted((e for e in ratios if gate.rounding.count(e.events) is not None), key=lambda e: len(e.adjusted_for))
     d = compared.difference
     return _contrast(
         asked,
@@ -132,7 +134,7 @@ def _of_comparison(
     )
 
 
-def _of_technique(asked: Pooled, answer: TechniqueAnswer, settings: _Settings) -> Contrast | None:
+def _of_technique(gate: Gate, asked: Pooled, answer: TechniqueAnswer, settings: _Settings) -> Contrast | None:
     """A pair of groups of a technique question, where both are big enough to be told and the model gave a value."""
     counted = {g.name: g for g in answer.groups}
     pair = {asked.group, asked.reference}
@@ -140,7 +142,8 @@ def _of_technique(asked: Pooled, answer: TechniqueAnswer, settings: _Settings) -
     if found is None or not pair <= set(counted):
         return None
     group, reference = (
-        _counts(n, counted[n].teeth, counted[n].patients, counted[n].failures) for n in (asked.group, asked.reference)
+        _counts(gate, n, counted[n].teeth, counted[n].patients, counted[n].failures)
+        for n in (asked.group, asked.reference)
     )
     sides = (group, reference)
     if not _told(*sides):
@@ -230,42 +233,41 @@ def _gap(d: Difference, sides: tuple[Side, Side], settings: _Settings) -> Gap | 
     return Gap(nearest_step(d.per_100, step), step, error, d.method.startswith(ADJUSTED), d.from_days <= 0)
 
 
-def _counts(name: str, teeth: int, patients: int, failures: int) -> Side:
-    return Side(name, rounded_count(teeth), rounded_count(patients), rounded_count(failures), (), ())
+def _counts(gate: Gate, name: str, teeth: int, patients: int, failures: int) -> Side:
+    told = gate.teeth(teeth, patients)
+    if told is None:
+        return Side(name, None, None, None, (), ())
+    return Side(name, told, gate.plain(patients), gate.failures(failures), (), ())
 
 
-def _side(name: str, spells: pl.DataFrame) -> Side:
-    teeth, failures = rounded_count(spells["unit"].n_unique()), rounded_count(int(spells["event"].sum()))
+def _side(gate: Gate, name: str, spells: pl.DataFrame) -> Side:
+    side = _counts(gate, name, spells["unit"].n_unique(), spells["patient_id"].n_unique(), int(spells["event"].sum()))
+    if side.teeth is None:
+        return side
     first = spells.unique("unit")["tooth_group"]
-    mix = [int((first == g).sum()) for g in TOOTH_GROUPS]
-    return Side(
-        name,
-        teeth,
-        rounded_count(spells["patient_id"].n_unique()),
-        failures,
-        tuple(protected(mix)) if teeth is not None else (),
-        risk_set_table(spells) if None not in (teeth, failures) else (),
-    )
+    mix = gate.table([f"{name} {g}" for g in TOOTH_GROUPS], [int((first == g).sum()) for g in TOOTH_GROUPS])
+    table = risk_set_table(gate, spells) if side.failures is not None else ()
+    return dataclasses.replace(side, tooth_groups=tuple(mix), table=table)
 
 
-def risk_set_table(spells: pl.DataFrame) -> tuple[Line, ...]:
+def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
     """The half-yearly table of one group, from where 11 are followed to before fewer are."""
     entry, leaving = (spells[c].to_numpy().astype(float) for c in ("entry_days", "exit_days"))
     event = spells["event"].to_numpy().astype(bool)
     months = np.arange(0, LAST_MONTH + 1, GRID_MONTHS)
-    followed = [int(np.sum((entry <= d) & (leaving > d))) for d in _days(months)]
-    enough = [n >= SMALLEST for n in followed]
+    told = [gate.rounding.count(int(np.sum((entry <= d) & (leaving > d)))) for d in _days(months)]
+    enough = [n is not None for n in told]
     if True not in enough:
         return ()
     start = enough.index(True)
     stop = enough.index(False, start) if False in enough[start:] else len(enough)
-    months, followed = months[start:stop], followed[start:stop]
+    months, followed = months[start:stop], [n or 0 for n in told[start:stop]]
     days = _days(months)
     begun = np.maximum(entry, days[0])
     years = [float(np.sum(np.clip(np.minimum(leaving, d) - begun, 0, None))) / DAYS_PER_YEAR for d in days]
     failed = [int(np.sum(event & (leaving > days[0]) & (leaving <= d))) for d in days]
-    lines = zip(months, followed, years, running_count(failed), strict=True)
-    return tuple(Line(int(m), STEP * ((n + STEP // 2) // STEP), STEP * round(y / STEP), f) for m, n, y, f in lines)
+    lines = zip(months, followed, years, gate.rounding.running(failed), strict=True)
+    return tuple(Line(int(m), n, STEP * round(y / STEP), f) for m, n, y, f in lines)
 
 
 def _days(months: NDArray[np.int64]) -> list[float]:

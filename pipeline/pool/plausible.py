@@ -11,13 +11,14 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 
-from pipeline.disclosure import SMALLEST, STEP
+from pipeline import disclosure
+from pipeline.disclosure import EVENTS_PER_CHANGE, LOWEST_TOLD, SMALLEST, STEP
 from pipeline.pool.agreed import GRID_MONTHS, TOOTH_GROUPS
 from pipeline.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
 from pipeline.pool.marks import NOISE, spread_of
 
-# Rounding of two counts that are subtracted or added.
-SLACK = 2 * STEP
+# Rounding of three counts that are subtracted or added.
+SLACK = 3 * disclosure.SLACK
 MOST_TEETH_A_PATIENT = 32  # of all patients of a group on average
 OLDEST_YEAR = 1980  # no follow-up of a practice's computer began before; common practice, no source
 ROOM_OF_ERRORS = 0.5  # errors that allow for clustering may be smaller than those of counts alone, but not by half
@@ -66,7 +67,7 @@ def _of_contrast(c: Contrast, months: int, horizon: float) -> Iterator[str]:
 
 
 def _of_side(side: Side, late: bool, months: int) -> Iterator[str]:
-    patients = SMALLEST if side.patients is None else side.patients + STEP // 2
+    patients = SMALLEST if side.patients is None else side.patients + disclosure.SLACK
     if side.teeth is not None and side.teeth > patients * MOST_TEETH_A_PATIENT:
         yield "a patient has more teeth than a mouth"
     groups = [n for n in side.tooth_groups if n is not None]
@@ -102,8 +103,8 @@ def _half(followed: float) -> float:
 
 
 def _most_failing(before: Line, after: Line, late: bool, teeth: int) -> float:
-    """Failures of one step, and those held back before: a running count changes once five have happened, from 11 on."""
-    held = SMALLEST if before.failures is None else STEP
+    """Failures of one step, and those held back before: a running count changes once 11 have happened."""
+    held = LOWEST_TOLD if before.failures is None else EVENTS_PER_CHANGE
     return (teeth if late else before.followed - after.followed) + held + SLACK
 
 

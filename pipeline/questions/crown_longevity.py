@@ -331,13 +331,13 @@ def adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis: 
         fit,
         fitted_target(fit, in_state.sum(axis=1) > 0),
         states=SET_TO,
-        days=[horizon],
+        day=horizon,
         from_day=crude.from_days,
         min_at_risk=analysis.min_at_risk,
     )
     pair = ("through_crown", "before_seat")
     allowance = allow(fit, *pair, {state: failed_in(fit, state) for state in pair})
-    d = standard.difference(*pair, day=horizon, allowance=allowance, confidence=analysis.confidence)
+    d = standard.difference(*pair, allowance=allowance, confidence=analysis.confidence)
     return make_adjusted(d, crude.years)
 
 

@@ -365,10 +365,10 @@ def _standardised(
         fit,
         fitted_target(fit, is_first & in_state),
         states=SET_TO,
-        days=[horizon],
+        day=horizon,
         from_day=difference.from_days,
         min_at_risk=analysis.min_at_risk,
     )
     pair = (difference.group, difference.reference)
-    d = standard.difference(*pair, day=horizon, allowance=allowance, confidence=analysis.confidence)
+    d = standard.difference(*pair, allowance=allowance, confidence=analysis.confidence)
     return (d.per_100, d.low, d.high) if np.isfinite(d.std_error) else (None, None, None)

@@ -110,14 +110,13 @@ def _points(
     years, followed, at = years[shown], followed[shown], at[shown]
     whole = turnbull(spans.left, spans.right)
 
-    def drawn(counts: Counts) -> tuple[Floats, str]:
+    def drawn(counts: Counts) -> Floats:
         found = turnbull(spans.left, spans.right, weight=counts[spans.patient], enough=_ENOUGH)
-        return np.concatenate([found.at_least(at), found.at_most(at)]), ""
+        return np.concatenate([found.at_least(at), found.at_most(at)])
 
-    values = bootstrap_clusters(drawn, patients, replicates=replicates, seed=seed).values
-    n = len(at)
-    low = [percentile_limits(values[:, i], confidence=confidence).low for i in range(n)]
-    high = [percentile_limits(values[:, n + i], confidence=confidence).high for i in range(n)]
+    values = bootstrap_clusters(drawn, patients, replicates=replicates, seed=seed)
+    lows, highs = percentile_limits(values, confidence=confidence)
+    low, high = lows[: len(at)].tolist(), highs[len(at) :].tolist()
     columns = zip(
         years.tolist(), followed.tolist(), whole.by(at).tolist(), whole.at_least(at).tolist(),
         whole.at_most(at).tolist(), low, high, strict=True,

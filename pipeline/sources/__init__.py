@@ -18,6 +18,7 @@ from pipeline.sources.excel_file import open_excel
 from pipeline.sources.grouped import Grouped
 from pipeline.sources.guarded import Guarded, reading
 from pipeline.sources.json_rows import open_json
+from pipeline.sources.lines_below import LinesBelow
 from pipeline.sources.made_columns import MadeColumns
 from pipeline.sources.named_parts import NamedParts
 from pipeline.sources.nested_json import holds_tables
@@ -144,7 +145,7 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
             options.required or options.needed,
             fill_down=bool(options.fill_down),
             is_cut=bool(options.fixed_width),
-            told=options.sections or (),
+            told=(*(options.sections or ()), *(options.lines_below or ())),
         )
     if options.transposed:
         source = Transposed(source, path.name)
@@ -163,8 +164,14 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
     source = MadeColumns(source, options.made, path.name) if options.made else source
     if options.table != _LEDGER:
         return source
+    below = options.lines_below
     return Sections(
-        source, path.name, _around(path, options), options.sections, options.fill_down[0] if options.fill_down else None
+        source if below is None else LinesBelow(source, below),
+        path.name,
+        _around(path, options),
+        options.sections,
+        options.fill_down[0] if options.fill_down else None,
+        below or (),
     )
 
 

@@ -10,9 +10,11 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.sources.excel_book import Book, open_book, unreadable
+from pipeline.sources.excel_looks import looks_in_workbook
 from pipeline.sources.excel_safety import MAX_COLUMNS
-from pipeline.sources.excel_struck import struck_in_workbook
 from pipeline.sources.found_tables import FoundTables
+from pipeline.sources.open_document_looks import looks_in_open_document
+from pipeline.sources.row_looks import RowLooks
 
 # A date cell comes out as the moment that it stands for; a time of day alone, on day 0 of the workbook.
 _TIME_ALONE = r"^(?:1899-12-3[01]|1904-01-01) (\d{2}:\d{2}:\d{2})(?:\.\d+)?$"
@@ -77,10 +79,12 @@ def lines_above(path: Path) -> Mapping[str, tuple[str, ...]]:
     return book.above if isinstance(book, FoundTables) else {}
 
 
-def struck_rows(path: Path) -> Mapping[str, Mapping[int, str]]:
-    """By sheet, the rows from 1 with cells that are struck through: `yes` or `in part`."""
+def looks_of_rows(path: Path) -> RowLooks:
+    """What rows look like: struck through, hidden, of a colour; see `pipeline.sources.row_looks`."""
     book = open_book(path)
-    return book.struck if isinstance(book, FoundTables) else struck_in_workbook(path)
+    if isinstance(book, FoundTables):
+        return book.looks
+    return looks_in_open_document(path) if path.suffix.lower() == ".ods" else looks_in_workbook(path)
 
 
 def _sheet(book: Book | FoundTables, name: str) -> tuple[pl.DataFrame | None, bool]:

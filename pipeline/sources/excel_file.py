@@ -16,14 +16,13 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.fields import input_fields
 from pipeline.sources.excel_book import open_book
-from pipeline.sources.excel_cells import as_written, how_read, lines_above, read_sheets, struck_rows
+from pipeline.sources.excel_cells import as_written, how_read, lines_above, looks_of_rows, read_sheets
 from pipeline.sources.excel_safety import date_system
 from pipeline.sources.mapping import with_firsts
+from pipeline.sources.row_looks import LOOKS
 from pipeline.sources.source import MALFORMED_SCHEMA, Batch, ReadOptions, Spoken, unique_headings
 
 SHEET, SHEET_ROW = "(sheet)", "(row of the sheet)"
-# Only there where cells are struck through.
-STRUCK = "(struck through)"
 # A sheet with this column is a worksheet of ours: it says which fields were filled in before the practice got it.
 ALREADY_KNOWN = "already_known"
 # Its first sheet, by which it is known without a look at the others.
@@ -45,7 +44,7 @@ class _Part:
     said: list[str]  # the headings as the sheet has them; empty where there are none
     cells: pl.DataFrame
     above: tuple[str, ...] = ()  # the lines above the headings, their cells with a blank between
-    struck: Mapping[int, str] = field(default_factory=dict)  # rows of the sheet struck through
+    looks: Mapping[str, Mapping[int, str]] = field(default_factory=dict)  # by look, rows of the sheet that have it
 
 
 @dataclass
@@ -117,7 +116,7 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
         raise DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
     chosen = _with_surroundings(path, _choose(path, found, len(needed), options))
     headings = list(dict.fromkeys(h for part in chosen for h in part.headings))
-    for name in (SHEET, SHEET_ROW, STRUCK):
+    for name in (SHEET, SHEET_ROW, *LOOKS):
         if name in headings:
             raise DataError(f'{path.name}: the heading "{name}" is one that we add ourselves. Rename the column.')
     ours = any(ALREADY_KNOWN in part.headings for part, _, _ in found)
@@ -125,8 +124,8 @@ def open_excel(path: Path, options: ReadOptions) -> ExcelFile:
     left = [] if options.sheets or ours else [part for part, _, _ in found if part.sheet not in read]
     skipped = [(part.sheet, part.cells.height) for part in left]
     spoken = Spoken(fields=mine, serial_dates=date_system(path), how=how_read(path))
-    struck = [STRUCK] if any(part.struck for part in chosen) else []
-    return ExcelFile(path, [*headings, *struck, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
+    looks = [look for look in LOOKS if any(look in part.looks for part in chosen)]
+    return ExcelFile(path, [*headings, *looks, SHEET, SHEET_ROW], spoken, options.table, chosen, skipped)
 
 
 def _is_ours(path: Path) -> bool:
@@ -142,12 +141,21 @@ def _is_ours(path: Path) -> bool:
 
 
 def _with_surroundings(path: Path, parts: list[_Part]) -> list[_Part]:
-    """The sheets with what stands above them, and the rows that are struck through."""
-    above, struck = lines_above(path), struck_rows(path)
+    """The sheets with what stands above them, and what their rows look like."""
+    above, looks = lines_above(path), looks_of_rows(path)
     return [
-        replace(part, above=(*above.get(part.sheet, ()), *part.above), struck=struck.get(part.sheet, {}))
+        replace(
+            part,
+            above=(*above.get(part.sheet, ()), *part.above),
+            looks={look: rows for look in LOOKS if (rows := _below(part, looks.get(look, {}).get(part.sheet, {})))},
+        )
         for part in parts
     ]
+
+
+def _below(part: _Part, rows: Mapping[int, str]) -> dict[int, str]:
+    """The rows below the headings."""
+    return {row: what for row, what in rows.items() if row >= part.first_row}
 
 
 def sheet_of(table: str) -> str:
@@ -208,9 +216,9 @@ def _batch(part: _Part, piece: pl.DataFrame, wanted: list[str], *, after: int, s
     frame = piece.rename(dict(zip(piece.columns, part.headings, strict=True))).with_columns(
         pl.lit(part.sheet).alias(SHEET), (place + sheet_row).cast(pl.String).alias(SHEET_ROW)
     )
-    if part.struck:
-        places = range(sheet_row, sheet_row + piece.height)
-        frame = frame.with_columns(pl.Series(STRUCK, [part.struck.get(row) for row in places], dtype=pl.String))
+    places = range(sheet_row, sheet_row + piece.height)
+    for look, rows_of in part.looks.items():
+        frame = frame.with_columns(pl.Series(look, [rows_of.get(row) for row in places], dtype=pl.String))
     numbers = pl.int_range(after + 1, after + piece.height + 1, dtype=pl.Int64, eager=True).alias("row_number")
     reason = _reasons(frame, part, table)
     sound = reason.is_null()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from pipeline.sources.text_notes import NOTE_PATTERN
@@ -13,6 +14,7 @@ _TAB = 8
 _FITTING = 0.8  # share of the rows that must keep clear of the gaps
 _LEAST_COLUMNS = 3
 _LEAST_ROWS, _LEAST_BARE = 2, 5
+_MOST_FIRSTS = 5
 _LEAST_NUMBERS = 2  # words with a digit that a row has at least
 _RULE = set("-=_+|* ")  # a line of nothing else is drawn, not written
 
@@ -58,11 +60,20 @@ def find_starts(lines: Sequence[str]) -> list[int]:
     """
     texts = [line.rstrip("\r\n").replace("\x0c", "").expandtabs(_TAB).rstrip() for line in lines]
     texts = [t for t in texts if set(t) - _RULE]
-    first = next((n for n, t in enumerate(texts) if _is_row(t)), 0)
-    rows = [t for t in texts if _is_row(t)]
-    if len(rows) < _LEAST_ROWS or not first or len(texts[first - 1].split()) < _LEAST_COLUMNS:
+    counts = Counter(texts)
+    are_rows = [_is_row(t) and counts[t] == 1 for t in texts]  # what comes again is printed on each page
+    rows = {n: t for n, t in enumerate(texts) if are_rows[n]}
+    # A line with the time of printing looks like a row too, and has no headings above it.
+    firsts = [n for n in range(1, len(texts)) if are_rows[n] and not are_rows[n - 1]][:_MOST_FIRSTS]
+    below = ((n, [t for at, t in rows.items() if at >= n]) for n in firsts)
+    found = (_starts_below(texts[n - 1], found) for n, found in below if len(found) >= _LEAST_ROWS)
+    return next((starts for starts in found if starts), [])
+
+
+def _starts_below(above: str, rows: Sequence[str]) -> list[int]:
+    """Where fields begin below the headings `above`; empty if these are none."""
+    if len(above.split()) < _LEAST_COLUMNS:
         return []
-    above = texts[first - 1]
     width = max(map(len, [above, *rows]))
     allowed = len(rows) * (1 - _FITTING) / 2
     is_blank = [

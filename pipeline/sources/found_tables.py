@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.sources.excel_safety import MAX_COLUMNS
+from pipeline.sources.row_looks import RowLooks
 from pipeline.sources.safe_path import cannot_open
 
 # Files of these kinds are read whole, as objects of some ten times their size.
@@ -34,7 +35,7 @@ class FoundTables:
     loaders: Mapping[str, Callable[[], Iterable[Row]]]
     how: str  # what the file is, in words
     above: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # lines that stand above a table, by its name
-    struck: Mapping[str, Mapping[int, str]] = field(default_factory=dict)  # rows struck through; see `struck.py`
+    looks: RowLooks = field(default_factory=dict)  # what rows look like
     _read: dict[str, pl.DataFrame | None] = field(default_factory=dict, repr=False)
 
     @property
@@ -96,6 +97,12 @@ def records_as_rows(records: Sequence[Mapping[str, Any]]) -> Iterable[Row]:
     yield list(names)
     for record in records:
         yield [record.get(name) for name in names]
+
+
+def by_look(tables: Mapping[str, Mapping[str, Mapping[int, str]]]) -> RowLooks:
+    """By look, then by table, what rows look like, of the same by table."""
+    looks = dict.fromkeys(look for of in tables.values() for look in of)
+    return {look: {name: of[look] for name, of in tables.items() if look in of} for look in looks}
 
 
 def too_large(file: str) -> DataError:

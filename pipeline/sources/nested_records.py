@@ -17,6 +17,7 @@ from pipeline.sources.found_tables import MAX_CELLS, Row, records_as_rows, too_l
 from pipeline.sources.lone_records import with_lone_records
 
 _ALONE = "records"
+_CODING = "coding"  # how health records write a code with its system and its words
 _DAY = re.compile(r"^\d{4}-?\d{2}-?\d{2}$")
 _LEAST_KEYS = 3
 _MOST_DEEP = 50
@@ -33,7 +34,7 @@ def tables_of(tree: Any, *, file: str) -> dict[str, Iterable[Row]]:
         If there are more cells than can be read.
     """
     finder = _Finder(file)
-    finder.walk(with_lone_records(tree), (), {}, 0)
+    finder.walk(with_lone_records(_with_plain_codings(tree, 0)), (), {}, 0)
     found: dict[str, Iterable[Row]] = {
         ".".join(path) or _ALONE: list(records_as_rows(rows)) for path, rows in finder.records.items()
     }
@@ -41,6 +42,20 @@ def tables_of(tree: Any, *, file: str) -> dict[str, Iterable[Row]]:
     if not found and isinstance(tree, dict):
         found[_ALONE] = list(records_as_rows([flat(tree)]))
     return found
+
+
+def _with_plain_codings(node: Any, depth: int) -> Any:
+    """A tree whose lists called `coding`, of one code each, are that code: `"coding": [{"code": "done"}]`."""
+    if depth > _MOST_DEEP:
+        return node
+    if isinstance(node, dict):
+        alone = {key: value[0] for key, value in node.items() if key == _CODING and _is_one(value)}
+        return {key: _with_plain_codings(value, depth + 1) for key, value in {**node, **alone}.items()}
+    return [_with_plain_codings(value, depth + 1) for value in node] if isinstance(node, list) else node
+
+
+def _is_one(value: Any) -> bool:
+    return isinstance(value, list) and len(value) == 1 and isinstance(value[0], dict)
 
 
 def is_nested(record: Any) -> bool:

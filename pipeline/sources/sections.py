@@ -19,6 +19,7 @@ import polars as pl
 
 from pipeline.sources.around import Around
 from pipeline.sources.excel_file import SHEET, SHEET_ROW
+from pipeline.sources.lines_below import is_below
 from pipeline.sources.named_parts import stem
 from pipeline.sources.source import ROW, Batch, malformed_lines
 from pipeline.sources.standing_names import (
@@ -35,6 +36,7 @@ from pipeline.sources.text_notes import NOTE_LINE
 SECTION = "(section)"
 SHEET_LINE = r"^.*?, row \d+: "
 _MOST_FILLED = 3
+_MANY_CELLS = r"(?:[^\t;,|]+[\t;,|]){3}\s*[^\s\t;,|]"  # a row that is broken
 _FEW = 2
 # Amounts, counts and days beside a title.
 _AMOUNT = r"^[\s$€£#(+-]*[\d.,:/' -]*\d[\d.,:/' -]*[)%\s€-]*$"
@@ -145,13 +147,15 @@ class Sections(Around):
 
     `around` are the names of what the file stands in, outermost first. With `told`, patterns of names, the names are a
     column too, and those that a pattern fits are names of sections whatever their words are. `group` is the heading of
-    the patients, where their number stands on the first of their rows only.
+    the patients, where their number stands on the first of their rows only. Lines that a pattern of `below` fits are
+    about the row above them, and name no section.
     """
 
     file: str
     around: tuple[str, ...] = ()
     told: tuple[str, ...] | None = None
     group: str | None = None
+    below: tuple[str, ...] = ()
     _base: str | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
@@ -184,7 +188,7 @@ class Sections(Around):
 
     def _of(self, batch: Batch, state: _State) -> pl.Series | None:
         """The section of each row; None where none of them stands in one."""
-        lines = lines_between(batch.malformed, self.told or ())
+        lines = [one for one in lines_between(batch.malformed, self.told or ()) if not is_below(one[1], self.below)]
         sheets = batch.rows[SHEET].cast(pl.String).to_list() if SHEET in batch.rows.columns else None
         groups = batch.rows[self.group].to_list() if self.group in batch.rows.columns else None
         names = dict.fromkeys(sheets or ())
@@ -258,6 +262,7 @@ def lines_between(malformed: pl.DataFrame, told: tuple[str, ...] = ()) -> list[t
     is_note = (pl.col("reason") == "note_line") & ~line.str.contains(NOTE_LINE) | (pl.col("reason") == "group_line")
     named = [n for n in malformed.select(line.unique()).to_series() if _told_title(n, told)] if told else []
     is_title = pl.col("reason").is_in(["note_line", "malformed_line"]) & (may_be_titles(line) | line.is_in(named))
+    is_title &= ~line.str.contains(_MANY_CELLS)
     reason = pl.col("reason").fill_null("malformed_line")
     lines = malformed.with_columns(reason).select(ROW, line=line, kept=is_note | is_title).filter("kept").sort(ROW)
     return [(int(number), text) for number, text in lines.select(ROW, "line").iter_rows()]

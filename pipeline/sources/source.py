@@ -103,7 +103,8 @@ class ReadOptions:
     the headings of `wanted` in which every row of work has something; `repeats` whether a mark for the same
     again stands for the cell above it. `renamed` maps headings of files that call a
     column otherwise to the one of `wanted`. `made` are fields that are made of columns. `sections` are the patterns of
-    the names of sections of which it is told what their rows are, None if nothing is said; `folder` is that of the
+    the names of sections of which it is told what their rows are, None if nothing is said, `lines_below` those of lines
+    that are about the row above them; `folder` is that of the
     TOML, `within` the names of what a file of an archive stands in, outermost first.
     """
 
@@ -131,6 +132,7 @@ class ReadOptions:
     required: tuple[str, ...] = ()
     repeats: bool = False
     sections: tuple[str, ...] | None = None
+    lines_below: tuple[str, ...] | None = None
     folder: Path | None = None
     within: tuple[str, ...] = ()
 

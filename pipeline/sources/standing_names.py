@@ -64,7 +64,7 @@ _WEAK = {
     PLANNED: "plans?|planes|tp|tps|hkps?|kvs?|kva|planung(?:en)?|pre ?estimates?|drafts?|entwuerfe|pending|open|"
     "outstanding|todo|to do|offen(?:e[rsn]?)?|pendientes?|openstaande?|in attesa|estimate only",
     EXISTING: "ex|eo|ec|elders|outside",
-    VOID: "del|removed|invalid|rejected|discarded",
+    VOID: "del|removed|invalid|rejected|discarded|bin|recyclebin|trashed|rubbish|scrapped|withdrawn|retracted|annulled",
     COMPLETED: "complete|done|history|walkout|fertig|fait(?:e?s?)|klaar|feit[oa]s?|fatt[oaie]",
 }
 _STRONG_FORMS, _WEAK_FORMS = (
@@ -163,14 +163,15 @@ def told_name(forms: tuple[str, ...], told: tuple[str, ...], *, is_line: bool = 
     known word only stands within it, as in a sentence.
     """
     for form in (f for f in forms if f):
-        for pattern in (p for p in told if _fits(form, p)):
+        for pattern in (p for p in told if fits(form, p)):
             is_within = pattern.startswith("*") and pattern.endswith("*")
             if not is_line or "*" not in pattern or _is_short(form, known=is_within and bool(named(pattern).words)):
                 return form
     return None
 
 
-def _fits(name: str, pattern: str) -> bool:
+def fits(name: str, pattern: str) -> bool:
+    """Whether a name is of a pattern that says something; see `pipeline.doubts.standing.matches`."""
     plain, low = pattern.strip("*").lower(), name.strip().lower()
     if not plain:
         return False  # any text: it names nothing

@@ -1,10 +1,13 @@
-"""What a web page shows beside the cells of its tables: the words above each, and letters that are struck through."""
+"""What a web page shows beside the cells of its tables: the words above each, and what its rows look like."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+
+from pipeline.sources.row_looks import CALLED, COLOURED, HIDDEN, STRUCK, WHOLE_ROW, colour_look, colour_name
+from pipeline.sources.standing_names import named
 
 _HEADINGS = ("h1", "h2", "h3", "h4", "h5", "h6")
 _TITLE = "title"
@@ -31,10 +34,17 @@ STRIKING = ("s", "strike", "del")
 # Tags that nothing closes.
 _ALONE = frozenset(("br", "hr", "img", "input", "meta", "link", "col", "wbr", "area", "base"))
 _CELLS = ("td", "th", "tr", "tbody", "thead", "tfoot", "table")
-_STYLE = re.compile(r"text-decoration(?:-line)?\s*:[^;\"}]*line-through", re.IGNORECASE)
+_LINE = re.compile(r"text-decoration(?:-line)?\s*:[^;\"}]*line-through", re.IGNORECASE)
+_UNSEEN = re.compile(r"display\s*:\s*none|visibility\s*:\s*(?:hidden|collapse)", re.IGNORECASE)
+_FILL = re.compile(r"background(?:-color)?\s*:\s*(#[0-9a-f]+|rgba?\([^)]*\)|[a-z]+)", re.IGNORECASE)
+_LETTERS = re.compile(r"(?<![-\w])color\s*:\s*(#[0-9a-f]+|rgba?\([^)]*\)|[a-z]+)", re.IGNORECASE)
+# What stands behind letters and is theirs alone.
+_FILLED = ("tr", "td", "th", "tbody", "span", "font", "mark")
 _RULE = re.compile(r"([^{}]*)\{([^{}]*)\}")
 _CLASS = re.compile(r"\.([\w-]+)")
 _MOST_OF_STYLES = 1_000_000
+_LONGEST_CLASS = 16
+_BEFORE_CLASS = re.compile(r"(?i)^(?:is|has|row|tr|status|state|proc|item|entry)[-_]+")
 
 
 @dataclass
@@ -88,48 +98,82 @@ class Surroundings:
 
 
 @dataclass
-class Strikes:
-    """Whether letters are struck through, by the tags that are open; `classes` are those whose style does it."""
+class Looks:
+    """What letters look like, by the tags that are open; `classes` are the looks that the page's own styles give."""
 
-    classes: Collection[str] = ()
-    _open: list[str] = field(default_factory=list)
+    classes: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    _open: list[tuple[str, Mapping[str, str]]] = field(default_factory=list)
 
     @property
     def are_open(self) -> bool:
-        """Whether what follows is struck through."""
+        """Whether what follows has a look."""
         return bool(self._open)
+
+    def now(self) -> dict[str, str]:
+        """The look of what follows: of the innermost tag that has one of a kind."""
+        return {column: what for _, look in self._open for column, what in look.items()}
 
     def start(self, tag: str, told: Mapping[str, str | None]) -> None:
         """A tag opens; a cell or row ends what a former one left open."""
         if tag in _CELLS:
             self._end_cells(tag)
-        by_class = self.classes and set((told.get("class") or "").split()) & set(self.classes)
-        if tag not in _ALONE and (tag in STRIKING or by_class or _STYLE.search(told.get("style") or "")):
-            self._open.append(tag)
-        elif tag in self._open and tag not in _CELLS:
-            self._open.append(tag)  # one within another of its kind: the first to close is this one
+        if tag in _ALONE:
+            return
+        look = {STRUCK: WHOLE_ROW} if tag in STRIKING else {}
+        for name in (told.get("class") or "").split():
+            look |= self.classes.get(name, {})
+        look |= look_of_style(told.get("style") or "", fill=told.get("bgcolor"), letters=told.get("color"))
+        look |= {HIDDEN: WHOLE_ROW} if "hidden" in told and told["hidden"] != "until-found" else {}
+        if tag in ("tr", "td") and (said := _said_by(told)):
+            look[CALLED] = said
+        if COLOURED in look and tag not in _FILLED:
+            del look[COLOURED]
+        if look or (tag not in _CELLS and any(tag == one for one, _ in self._open)):
+            self._open.append((tag, look))  # one within another of its kind: the first to close is this one
 
     def end(self, tag: str) -> None:
         """A tag closes."""
         if tag in _CELLS:
             self._end_cells(tag)
-        if tag in self._open:
-            del self._open[len(self._open) - 1 - self._open[::-1].index(tag)]
+        tags = [one for one, _ in self._open]
+        if tag in tags:
+            del self._open[len(tags) - 1 - tags[::-1].index(tag)]
 
     def _end_cells(self, tag: str) -> None:
         """Cells end with their row, rows with their table, letters with their cell; some pages close none."""
         inner = ("td", "th") if tag in ("td", "th") else ("td", "th", "tr") if tag == "tr" else _CELLS
-        kept = next((n for n, one in enumerate(self._open) if one in inner), len(self._open))
+        kept = next((n for n, (one, _) in enumerate(self._open) if one in inner), len(self._open))
         self._open = self._open[:kept]
 
 
-def struck_classes(page: str) -> frozenset[str]:
-    """The classes that the page's own styles strike through."""
-    if "line-through" not in page[:_MOST_OF_STYLES].lower():
-        return frozenset()
-    found: set[str] = set()
+def _said_by(told: Mapping[str, str | None]) -> str:
+    """What a class or another word that the page keeps of a row, and does not show, says of whether it stands."""
+    for key, value in told.items():
+        if key == "class" or key.startswith("data-") or key in ("title", "aria-label", "alt"):
+            for text in (value or "").split() if key == "class" else [value or ""]:
+                if named(bare := _BEFORE_CLASS.sub("", text)).words:
+                    return bare.lower()[:_LONGEST_CLASS]
+            if key.startswith("data-") and value not in (None, "", "0", "false", "no") and named(key[5:]).words:
+                return key[5:].lower()[:_LONGEST_CLASS]
+    return ""
+
+
+def look_of_style(style: str, *, fill: str | None = None, letters: str | None = None) -> dict[str, str]:
+    """The look that a style gives, or a colour told beside it."""
+    look = {STRUCK: WHOLE_ROW} if _LINE.search(style) else {}
+    if _UNSEEN.search(style):
+        look[HIDDEN] = WHOLE_ROW
+    behind = colour_name(found[1] if (found := _FILL.search(style)) else fill or "")
+    own = colour_name(found[1] if (found := _LETTERS.search(style)) else letters or "", is_text=True)
+    return look | colour_look(behind, own)
+
+
+def looks_of_classes(page: str) -> dict[str, dict[str, str]]:
+    """The classes to which the page's own styles give a look."""
+    found: dict[str, dict[str, str]] = {}
     for style in re.findall(r"(?is)<style[^>]*>(.*?)</style>", page[:_MOST_OF_STYLES]):
         for selector, rule in _RULE.findall(style):
-            if _STYLE.search(rule):
-                found.update(_CLASS.findall(selector))
-    return frozenset(found)
+            if look := look_of_style(rule):
+                for name in _CLASS.findall(selector):
+                    found[name] = found.get(name, {}) | look
+    return found

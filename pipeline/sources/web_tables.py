@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from pathlib import Path
 
 from pipeline.errors import DataError
-from pipeline.sources.found_tables import FoundTables, read_whole
+from pipeline.sources.found_tables import FoundTables, by_look, read_whole
+from pipeline.sources.row_looks import STRUCK, marked, unmarked
 from pipeline.sources.spans import SpanRows, filled
-from pipeline.sources.struck import marked, unmarked
-from pipeline.sources.web_look import STRIKING, Strikes, Surroundings, struck_classes
+from pipeline.sources.web_look import STRIKING, Looks, Surroundings, looks_of_classes
 
 _CHARSET = re.compile(rb"charset\s*=\s*[\"']?([\w-]+)", re.IGNORECASE)
 _MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
@@ -39,7 +40,7 @@ def open_web_page(path: Path) -> FoundTables:
         If there is none, or it is too large.
     """
     page = _decoded(read_whole(path))
-    parser = _Tables(path.name, struck_classes(page))
+    parser = _Tables(path.name, looks_of_classes(page))
     parser.feed(page)
     parser.finish()
     whole = [(list(filled(table.rows)), above) for table, above in zip(parser.found, parser.above, strict=True)]
@@ -57,7 +58,7 @@ def open_web_page(path: Path) -> FoundTables:
         loaders,
         "a table of a web page",
         above={name: tuple(above) for name, (_, above) in named.items()},
-        struck={name: struck for name, ((_, struck), _) in named.items() if struck},
+        looks=by_look({name: looks for name, ((_, looks), _) in named.items()}),
     )
 
 
@@ -76,7 +77,7 @@ def _decoded(content: bytes) -> str:
 class _Tables(HTMLParser):
     """`found` are the tables, a table within another after that one; `above` what stands above each, outside of it."""
 
-    def __init__(self, file: str, struck_classes: Collection[str] = ()) -> None:
+    def __init__(self, file: str, classes: Mapping[str, Mapping[str, str]]) -> None:
         super().__init__(convert_charrefs=True)
         self.file = file
         self.found: list[SpanRows] = []
@@ -84,7 +85,7 @@ class _Tables(HTMLParser):
         self._open: list[_OpenTable] = []
         self._hidden = ""
         self._surroundings = Surroundings()
-        self._strikes = Strikes(struck_classes)
+        self._looks = Looks(classes)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """See `HTMLParser`."""
@@ -112,8 +113,8 @@ class _Tables(HTMLParser):
             self.handle_data(" ")
         if self._is_watched:
             self._surroundings.start(tag)
-        if attrs or self._strikes.are_open or tag in STRIKING:
-            self._strikes.start(tag, dict(attrs))
+        if attrs or self._looks.are_open or tag in STRIKING:
+            self._looks.start(tag, dict(attrs))
 
     def handle_endtag(self, tag: str) -> None:
         """See `HTMLParser`."""
@@ -131,8 +132,8 @@ class _Tables(HTMLParser):
             self._close_cell()
             self._open.pop().rows.end()
             self._surroundings.forget()
-        if self._strikes.are_open:
-            self._strikes.end(tag)
+        if self._looks.are_open:
+            self._looks.end(tag)
 
     def handle_data(self, data: str) -> None:
         """See `HTMLParser`."""
@@ -144,8 +145,9 @@ class _Tables(HTMLParser):
             return
         if (table := self._open[-1]).text is not None:
             table.text.append(data)
-            if self._strikes.are_open:
-                table.struck += len("".join(data.split()))
+            if self._looks.are_open:
+                n = len("".join(data.split()))
+                table.looks.update(dict.fromkeys(self._looks.now().items(), n))
         elif table.caption is not None:
             table.caption.append(data)
 
@@ -165,10 +167,14 @@ class _Tables(HTMLParser):
         if table.text is not None:
             across, down = table.spans
             text = " ".join("".join(table.text).split())
-            if table.struck:
-                text = marked(text, struck=table.struck, letters=len(text.replace(" ", "")))
+            if table.looks:
+                letters = len(text.replace(" ", ""))
+                # A cell is struck through where any of its letters are, and hidden or of a colour where most are.
+                text = marked(
+                    text, {c: w for (c, w), n in table.looks.items() if n and (c == STRUCK or 2 * n > letters)}
+                )
             table.rows.add(text, across=across, down=down)
-            table.text, table.struck = None, 0
+            table.text, table.looks = None, Counter()
             table.cells += 1
         if table.caption is not None:
             self.above[table.place].append(" ".join("".join(table.caption).split()))
@@ -177,13 +183,13 @@ class _Tables(HTMLParser):
 
 @dataclass
 class _OpenTable:
-    """A table that is being read; `text` are the pieces of the open cell, so many of whose letters are `struck`."""
+    """A table that is being read; `text` are the pieces of the open cell, so many of whose letters have `looks`."""
 
     rows: SpanRows
     place: int
     text: list[str] | None = None
     spans: tuple[int, int] = (1, 1)
-    struck: int = 0
+    looks: Counter[tuple[str, str]] = field(default_factory=Counter)
     caption: list[str] | None = None
     cells: int = 0
 

@@ -47,6 +47,7 @@ def open_xml_records(path: Path) -> FoundTables:
     read_xml(path, start=start, end=end, text=text)
     several: set[tuple[str, ...]] = set()
     _find_several([root], (), several)
+    _fill_flags([root])
     top = next(iter(root.inner))
     tables = tables_of(_plain(root.inner[top][0], (top,), several), file=path.name)
     if not tables:
@@ -65,6 +66,19 @@ def _find_several(elements: list[_Element], path: tuple[str, ...], into: set[tup
                 into.add((*path, name))
     for name, found in inner.items():
         _find_several(found, (*path, name), into)
+
+
+def _fill_flags(elements: list[_Element]) -> None:
+    """Give `yes` to elements that never hold anything, and that some records have and others have not: `<void/>`."""
+    inner: dict[str, list[_Element]] = {}
+    for element in elements:
+        for name, found in element.inner.items():
+            inner.setdefault(name, []).extend(found)
+    for found in inner.values():
+        if len(found) < len(elements) and not any(e.inner or e.told or "".join(e.text).strip() for e in found):
+            for element in found:
+                element.text.append("yes")
+        _fill_flags(found)
 
 
 def _named_fields(element: _Element) -> dict[str, str | None] | None:

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.sources.excel_safety import MAX_COLUMNS
-from pipeline.sources.found_tables import FoundTables
+from pipeline.sources.found_tables import FoundTables, by_look
+from pipeline.sources.row_looks import HIDDEN, STRUCK, WHOLE_ROW, colour_look, colour_name, marked, unmarked
 from pipeline.sources.spans import SpanRows
-from pipeline.sources.struck import marked, unmarked
 from pipeline.sources.xml_safety import read_xml
 
 SCHEMA = "urn:schemas-microsoft-com:office:spreadsheet"
@@ -30,8 +30,8 @@ def open_xml_sheets(path: Path) -> FoundTables:
         raise DataError(f"{path.name}: this spreadsheet has no worksheet. Export it again.")
     named = {name: unmarked(sheet.rows) for name, sheet in reader.sheets.items()}
     loaders = {name: (lambda rows=rows: rows) for name, (rows, _) in named.items()}
-    struck = {name: rows for name, (_, rows) in named.items() if rows}
-    return FoundTables(path, loaders, "a spreadsheet written as XML", struck=struck)
+    looks = by_look({name: looks for name, (_, looks) in named.items()})
+    return FoundTables(path, loaders, "a spreadsheet written as XML", looks=looks)
 
 
 class _Sheets:
@@ -45,6 +45,8 @@ class _Sheets:
         self._style = ""
         self._row: dict[str, str] = {}
         self._struck: set[str] = set()  # the styles whose letters are struck through
+        self._fills: dict[str, str] = {}  # the colours of styles, and those of their letters
+        self._letters: dict[str, str] = {}
 
     def start(self, name: str, told: dict[str, str]) -> None:
         if name == "Worksheet":
@@ -55,8 +57,12 @@ class _Sheets:
             self.sheets[title] = self._sheet
         elif name == "Style":
             self._style = told.get("ID", "")
-        elif name == "Font" and told.get("StrikeThrough") in ("1", "true"):
-            self._struck.add(self._style)
+        elif name == "Font" and self._sheet is None:
+            self._letters[self._style] = colour_name(told.get("Color", ""), is_text=True)
+            if told.get("StrikeThrough") in ("1", "true"):
+                self._struck.add(self._style)
+        elif name == "Interior" and self._sheet is None and told.get("Pattern", "Solid") != "None":
+            self._fills[self._style] = colour_name(told.get("Color", ""))
         elif self._sheet is None:
             return
         elif name == "Row":
@@ -81,14 +87,18 @@ class _Sheets:
         elif name == "Cell" and self._cell is not None:
             at = _number(self._cell.get("Index")) or None
             across, down = (_number(self._cell.get(key)) + 1 for key in ("MergeAcross", "MergeDown"))
-            is_struck = (self._cell.get("StyleID") or self._row.get("StyleID")) in self._struck
-            text = marked(self._found, struck=int(is_struck), letters=1)
+            text = marked(self._found, self._looks(self._cell.get("StyleID") or self._row.get("StyleID") or ""))
             self._sheet.add(text, across=min(across, MAX_COLUMNS), down=down, at=at)
             self._cell = None
         elif name == "Row":
             self._sheet.end()
         elif name == "Worksheet":
             self._sheet = None
+
+    def _looks(self, style: str) -> dict[str, str]:
+        looks = colour_look(self._fills.get(style, ""), self._letters.get(style, ""))
+        looks |= {STRUCK: WHOLE_ROW} if style in self._struck else {}
+        return looks | ({HIDDEN: WHOLE_ROW} if self._row.get("Hidden") in ("1", "true") else {})
 
     def text(self, data: str) -> None:
         if self._kind is not None:

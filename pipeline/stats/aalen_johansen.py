@@ -5,14 +5,13 @@ Ties need no breaking: on each day every cause takes its part of those still fre
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from pipeline.stats.counts import Counts, count, event_free, exposure, hazard, per_survivor
-from pipeline.stats.influence import Changes, unit_sums
+from pipeline.stats.influence import Changes
 from pipeline.stats.limits import LimitKind, share_limits
 from pipeline.stats.spells import Floats, Ints, Spells, Values, read_spells
 
@@ -73,33 +72,6 @@ class Incidence:
             event_free=read(self.event_free[None, :], 1.0)[0],
         )
 
-    def days_lost(self, horizon: int) -> Floats:
-        """Mean number of days up to `horizon` spent after each cause: the area under its incidence.
-
-        Raises ValueError if follow-up ends before the horizon with a share still free.
-        """
-        if horizon > self.time[-1] and self.event_free[-1] > 0:
-            raise ValueError("follow-up ends before the horizon")
-        edges = np.minimum(np.append(self.time, max(horizon, int(self.time[-1]))), horizon)
-        lost: Floats = self.incidence @ np.diff(edges).astype(np.float64)
-        return lost
-
-    def with_limits(self, kind: LimitKind, confidence: float | None = None) -> Incidence:
-        """The same curves with other limits."""
-        level = self.confidence if confidence is None else confidence
-        low, high = share_limits(self.incidence, self.std_error, kind=kind, confidence=level)
-        return replace(self, low=low, high=high, limits=kind, confidence=level)
-
-
-@dataclass(frozen=True)
-class IncidenceInfluence:
-    """How far each unit pulls the incidence of one cause at chosen days: units down, days across."""
-
-    units: NDArray[Any]
-    days: Ints
-    incidence: Floats
-    values: Floats
-
 
 def aalen_johansen(
     exit_days: Values,
@@ -107,7 +79,6 @@ def aalen_johansen(
     *,
     entry_days: Values | None = None,
     weights: Values | None = None,
-    subject: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
     n_causes: int | None = None,
@@ -118,7 +89,7 @@ def aalen_johansen(
 
     `cause` is 0 where follow-up ended first, else 1, 2, ...; `n_causes` keeps lines for causes that do not occur.
     The other columns are those of `kaplan_meier`. The variance is the infinitesimal jackknife: grouped by cluster, else
-    by subject, else by row. By row it is that of R's multi-state `survfit`; grouped, it is the sum of R's influence
+    by row. By row it is that of R's multi-state `survfit`; grouped, it is the sum of R's influence
     matrix by cluster (survival 3.5-3 itself ignores `cluster` there). Limits are taken on the incidence itself.
 
     Raises ValueError as `read_spells` does, and if a cause lies above `n_causes`.
@@ -133,7 +104,6 @@ def aalen_johansen(
         cause,
         entry_days=entry_days,
         weights=weights,
-        subject=subject,
         cluster=cluster,
         from_day=from_day,
         with_units=True,
@@ -205,50 +175,10 @@ def squared_influence(spells: Spells, counts: Counts, free: Floats, incidence: F
     return variance, common.event_free_variance()
 
 
-def incidence_influence(
-    exit_days: Values,
-    cause: Values,
-    days: ArrayLike,
-    *,
-    of_cause: int,
-    entry_days: Values | None = None,
-    weights: Values | None = None,
-    subject: Values | None = None,
-    cluster: Values | None = None,
-    from_day: int = 0,
-) -> IncidenceInfluence:
-    """Influence of each cluster (else subject, else row) on the incidence of one cause at chosen days.
-
-    The sum of squares over clusters is the variance; products of two groups' influences over shared clusters add up
-    to the covariance of their incidences.
-    """
-    spells = read_spells(
-        exit_days,
-        cause,
-        entry_days=entry_days,
-        weights=weights,
-        subject=subject,
-        cluster=cluster,
-        from_day=from_day,
-        with_units=True,
-    )
-    counts = count(spells, n_causes=_n_causes(spells, None, at_least=of_cause))
-    free = event_free(counts)
-    share = incidence_of(counts, free)[of_cause - 1]
-    day = np.atleast_1d(np.asarray(days)).astype(np.int64)
-    index = np.searchsorted(counts.time, day, side="right") - 1
-    rows = exposure(spells, counts)
-    pull = unit_sums(rows, *_event_free_terms(spells, counts), index)
-    own = unit_sums(rows, *_cause_terms(spells, counts, free, share, of_cause - 1), index)
-    from_end = np.concatenate(([0.0], share))[index + 1] - share[-1]
-    values = np.where(index >= 0, from_end * pull - own, 0.0)
-    return IncidenceInfluence(spells.unit_labels, day, np.concatenate(([0.0], share))[index + 1], values)
-
-
-def _n_causes(spells: Spells, wanted: int | None, *, at_least: int = 1) -> int:
+def _n_causes(spells: Spells, wanted: int | None) -> int:
     if len(spells.exit) == 0:
         raise ValueError("no row is followed past from_day")
-    highest = max(int(spells.cause.max()), at_least)
+    highest = max(int(spells.cause.max()), 1)
     if wanted is not None and highest > wanted:
         raise ValueError(f"a cause lies above n_causes, {wanted}")
     return highest if wanted is None else wanted

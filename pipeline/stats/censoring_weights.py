@@ -25,7 +25,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.stats.cox import CoxFit
-from pipeline.stats.cox_baseline import baseline_hazard
 from pipeline.stats.cox_kernel import Floats
 from pipeline.stats.spells import numbered
 
@@ -57,9 +56,8 @@ def expected_events(fit: CoxFit, x: ArrayLike, entry_days: ArrayLike, exit_days:
     """
     if not fit.converged or len(fit.design.rows.strata_values) > 1:
         raise ValueError("The fit did not converge, or has strata.")
-    baseline = baseline_hazard(fit)
-    hazard = np.concatenate(([0.0], baseline["cumulative_hazard"].to_numpy()))
-    days = baseline["time_days"].to_numpy()
+    hazard = np.concatenate(([0.0], np.cumsum(fit.at_estimate.h)))
+    days = fit.design.sets.group_time
     upto = [
         hazard[np.searchsorted(days, np.asarray(at, dtype=np.float64), side="right")] for at in (entry_days, exit_days)
     ]

@@ -22,7 +22,7 @@ from scipy import linalg
 
 from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
-from pipeline.stats.cox_kernel import Bools, Floats, Ints, Moments, RiskSets, Ties
+from pipeline.stats.cox_kernel import Bools, Floats, Moments, RiskSets, Ties
 from pipeline.stats.laws import chi2_upper, normal_quantile, normal_upper
 from pipeline.stats.log_f import LogF
 
@@ -151,18 +151,6 @@ class CoxEstimate:
         """The robust covariance if there is one, else the model's."""
         return self.model_cov if self.robust_cov is None else self.robust_cov
 
-    @property
-    def likelihood_ratio_test(self) -> WaldTest:
-        """Twice the gain in log-likelihood over no covariates; not valid with weights or clusters."""
-        return _chi_square(2 * (self.loglik - self.loglik_null), len(self.coef))
-
-    @property
-    def wald_test(self) -> WaldTest:
-        """Whether all coefficients are zero, by the robust covariance if there is one."""
-        if not self.converged:
-            return WaldTest(np.nan, len(self.coef), np.nan)
-        return _chi_square(float(self.coef @ linalg.solve(self.cov, self.coef, assume_a="sym")), len(self.coef))
-
     def se(self, *, robust: bool | None = None) -> Floats:
         """Standard error per coefficient: robust if there is one, unless asked otherwise; NaN where not to be had."""
         if robust and self.robust_cov is None:
@@ -215,11 +203,6 @@ class CoxFit(CoxEstimate):
     by_cluster: Floats | None = field(repr=False, default=None)
     of_prior: Floats | None = field(repr=False, default=None)
 
-    def score_residuals(self) -> Floats:
-        """Row by covariate: each row's part of the score at the estimate, not multiplied by its weight."""
-        design = self.design
-        return kernel.score_residuals(design.sets, design.z, self.at_estimate).T * design.scale
-
     def influence(self, *, by_cluster: bool = False) -> Floats:
         """Row by covariate: the change of the coefficients per row (weighted dfbeta), or summed within clusters.
 
@@ -227,25 +210,9 @@ class CoxFit(CoxEstimate):
         """
         if by_cluster and self.by_cluster is not None:
             return self.by_cluster
-        cluster = self.design.rows.cluster
-        if by_cluster and cluster is not None:
-            return self._cluster_scores(cluster) * self.design.scale @ self.model_cov
-        return self.score_residuals() * self.design.rows.weight[:, None] @ self.model_cov
-
-    def _cluster_scores(self, cluster: Ints) -> Floats:
-        """Cluster by covariate: the clusters' parts of the score at the estimate, on the scale of `design.z`."""
-        sets, n = self.design.sets, int(cluster.max()) + 1
-        columns = kernel.score_residual_columns(sets, self.design.z, self.at_estimate)
-        return np.stack([kernel.sum_by(cluster, column * sets.weight, n) for column in columns], axis=1)
-
-    def robust_score_test(self) -> WaldTest:
-        """Score test at zero with the variance of the score taken between clusters (between rows without clusters)."""
         design = self.design
-        at = kernel.moments(design.sets, design.z, np.zeros(len(self.coef)))
-        parts = kernel.score_residuals(design.sets, design.z, at).T * design.rows.weight[:, None]
-        parts = parts if design.rows.cluster is None else sum_by_code(parts, design.rows.cluster)
-        total = parts.sum(axis=0)
-        return _chi_square(float(total @ linalg.lstsq(parts.T @ parts, total)[0]), len(self.coef))
+        parts = kernel.scores_by(design.sets, design.z, self.at_estimate, design.rows.cluster if by_cluster else None)
+        return parts * design.scale @ self.model_cov
 
 
 def fit_cox(
@@ -335,11 +302,6 @@ def make_design(rows: CoxRows, ties: Ties) -> Design:
         rows.exit, rows.event, entry=rows.entry, strata=rows.strata, weight=rows.weight, ties=ties
     )
     return Design(rows=rows, ties=ties, sets=sets, z=z, center=center, scale=scale)
-
-
-def sum_by_code(values: Floats, code: Ints) -> Floats:
-    """Sum the rows of a matrix that share a code 0, 1, 2..."""
-    return np.stack([kernel.sum_by(code, column, int(code.max()) + 1) for column in values.T], axis=1)
 
 
 def invert_information(matrix: Floats) -> Floats:

@@ -15,7 +15,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -103,29 +103,61 @@ def build_risk_sets(
     0, 1, 2...; all weights are positive and at least one row has an event (the caller has checked both).
     """
     times = np.unique(exit_[event])
-    # One sortable number per (stratum, time): the rank of the last event time not after the row's own time.
-    width = len(times) + 1
-    row_exit = strata * width + ranks(times, exit_)
-    row_entry = strata * width + ranks(times, entry)
-    keys, event_group, group_events = np.unique(row_exit[event], return_inverse=True, return_counts=True)
-    event_row = np.flatnonzero(event)
-    first = ranks(keys, row_entry)
-    group_weight = sum_by(event_group, weight[event_row], len(keys))
-    step_group, step_share, step_weight = steps_of(group_events, group_weight, ties)
+    of_events = group_keys(times, exit_[event], strata[event])
+    keys, group, events = np.unique(of_events, return_inverse=True, return_counts=True)
+    groups = lay_out_groups(times, keys, events, sum_by(group, weight[event], len(keys)), ties)
+    return place_rows(groups, times, keys, exit_, event, entry=entry, strata=strata, weight=weight)
+
+
+def group_keys(times: Floats, days: Floats, strata: Ints) -> Ints:
+    """One sortable number per (stratum, day): the rank of the last event time not after the day."""
+    return np.asarray(strata * (len(times) + 1) + ranks(times, days))
+
+
+def lay_out_groups(times: Floats, keys: Ints, events: Ints, weight: Floats, ties: Ties) -> RiskSets:
+    """The groups of these `keys` with their number of events and the weight of these, as yet without rows."""
+    none, width = np.empty(0, dtype=np.intp), len(times) + 1
+    step_group, step_share, step_weight = steps_of(events, weight, ties)
     return RiskSets(
-        weight=weight,
-        first=first,
-        last=ranks(keys, row_exit),
-        late=np.flatnonzero(first > 0),
-        event_row=event_row,
-        event_group=event_group,
+        weight=np.empty(0),
+        first=none,
+        last=none,
+        late=none,
+        event_row=none,
+        event_group=none,
         group_time=times[keys % width - 1],
         group_stratum=keys // width,
-        group_events=group_events,
-        group_weight=group_weight,
+        group_events=events,
+        group_weight=weight,
         step_group=step_group,
         step_share=step_share,
         step_weight=step_weight,
+    )
+
+
+def place_rows(
+    groups: RiskSets,
+    times: Floats,
+    keys: Ints,
+    exit_: Floats,
+    event: Bools,
+    *,
+    entry: Floats,
+    strata: Ints,
+    weight: Floats,
+) -> RiskSets:
+    """The groups with these rows laid out on them, which may be all rows or a part."""
+    first = ranks(keys, group_keys(times, entry, strata))
+    last = ranks(keys, group_keys(times, exit_, strata))
+    event_row = np.flatnonzero(event)
+    return replace(
+        groups,
+        weight=weight,
+        first=first,
+        last=last,
+        late=np.flatnonzero(first > 0),
+        event_row=event_row,
+        event_group=last[event_row] - 1,
     )
 
 
@@ -252,17 +284,21 @@ def expected_events(sets: RiskSets, at: Moments, factor: Floats | None = None) -
     return expected
 
 
-def score_residuals(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Floats:
-    """Each row's part of the score, covariate by row, not multiplied by the row's weight.
+def scores_by(sets: RiskSets, x: Floats, at: Moments, cluster: Ints | None, factor: Floats | None = None) -> Floats:
+    """Cluster (or row, where there are none) by covariate: the weighted parts of the score, which sum to it."""
+    columns = (column * sets.weight for column in score_residuals(sets, x, at, factor))
+    if cluster is not None:
+        n = int(cluster.max()) + 1
+        columns = (sum_by(cluster, column, n) for column in columns)
+    return np.stack(list(columns), axis=1)
+
+
+def score_residuals(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Iterator[Floats]:
+    """Each row's part of the score, one covariate after the other, not multiplied by the row's weight.
 
     Tied events share the group's steps equally (Efron), so the rows' parts, times their weights, sum to the score.
     `factor` scales each group's share of the score.
     """
-    return np.stack(list(score_residual_columns(sets, x, at, factor)))
-
-
-def score_residual_columns(sets: RiskSets, x: Floats, at: Moments, factor: Floats | None = None) -> Iterator[Floats]:
-    """The columns of `score_residuals`, one covariate after the other."""
     rows, group = sets.event_row, sets.event_group
     one = np.ones(sets.n_groups) if factor is None else factor
     relative = at.risk / sets.weight

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.stats import cox_kernel as kernel
-from pipeline.stats.cox import CoxEstimate, maximise, sum_by_code
+from pipeline.stats.cox import CoxEstimate, maximise
 from pipeline.stats.cox_input import CoxInputError, CoxRows, check_rows
 from pipeline.stats.cox_kernel import Floats, Ints, Moments, RiskSets, RowSums, Ties
 
@@ -194,29 +194,12 @@ def take_census(rows: CoxRows) -> Census:
 def lay_out(whole: Census, names: tuple[str, ...], ties: Ties) -> Layout:
     """Number the groups of all parts, and say how covariates are centred and scaled."""
     times = np.unique(whole.event_day)
-    width = len(times) + 1
     stratum = np.searchsorted(whole.strata, whole.event_stratum)
-    keys, code = np.unique(stratum * width + np.searchsorted(times, whole.event_day, side="right"), return_inverse=True)
+    keys, code = np.unique(kernel.group_keys(times, whole.event_day, stratum), return_inverse=True)
     events = np.zeros(len(keys), dtype=np.intp)
     np.add.at(events, code, whole.event_rows)
     weight = kernel.sum_by(code, whole.event_weight, len(keys))
-    step_group, step_share, step_weight = kernel.steps_of(events, weight, ties)
-    none = np.empty(0, dtype=np.intp)
-    groups = RiskSets(
-        weight=_NO_RISK,
-        first=none,
-        last=none,
-        late=none,
-        event_row=none,
-        event_group=none,
-        group_time=times[keys % width - 1],
-        group_stratum=keys // width,
-        group_events=events,
-        group_weight=weight,
-        step_group=step_group,
-        step_share=step_share,
-        step_weight=step_weight,
-    )
+    groups = kernel.lay_out_groups(times, keys, events, weight, ties)
     scale = np.sqrt(whole.squares / whole.n_rows)
     known = hashlib.sha256(repr((names, whole.strata.tolist())).encode())
     for numbers in (whole.mean, scale, times, keys):
@@ -260,9 +243,7 @@ def influence_squares(
 
 def influence_in(placed: Placed, at: Moments, *, layout: Layout, cov: Floats) -> Floats:
     """The change of the coefficients that each cluster (or row) of one part makes, cluster by covariate."""
-    residuals = kernel.score_residuals(placed.sets, placed.z, at).T * layout.scale
-    change = np.asarray(residuals * placed.sets.weight[:, None] @ cov)
-    return change if placed.cluster is None else sum_by_code(change, placed.cluster)
+    return np.asarray(kernel.scores_by(placed.sets, placed.z, at, placed.cluster) * layout.scale @ cov)
 
 
 @dataclass(frozen=True, eq=False)
@@ -368,20 +349,16 @@ def place_rows(part: CoxPart, layout: Layout) -> Placed | None:
     rows = _read(part, layout.names)
     if rows is None:
         return None
-    width = len(layout.times) + 1
     stratum = np.searchsorted(layout.strata, rows.strata_values)[rows.strata]
-    row_exit = stratum * width + np.searchsorted(layout.times, rows.exit, side="right")
-    row_entry = stratum * width + np.searchsorted(layout.times, rows.entry, side="right")
-    first = np.searchsorted(layout.keys, row_entry, side="right")
-    event_row = np.flatnonzero(rows.event)
-    sets = replace(
+    sets = kernel.place_rows(
         layout.groups,
+        layout.times,
+        layout.keys,
+        rows.exit,
+        rows.event,
+        entry=rows.entry,
+        strata=stratum,
         weight=rows.weight,
-        first=first,
-        last=np.searchsorted(layout.keys, row_exit, side="right"),
-        late=np.flatnonzero(first > 0),
-        event_row=event_row,
-        event_group=np.searchsorted(layout.keys, row_exit[event_row]),
     )
     z = np.ascontiguousarray((rows.x - layout.center).T)
     z /= layout.scale[:, None]

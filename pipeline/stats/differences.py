@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-from pipeline.stats.aalen_johansen import incidence_influence
 from pipeline.stats.kaplan_meier import survival_influence
 from pipeline.stats.limits import z_value
 from pipeline.stats.spells import Floats, Values, distinct_days, position_in
@@ -27,7 +26,6 @@ class Group:
     event: Values
     entry_days: Values | None = None
     weights: Values | None = None
-    subject: Values | None = None
     cluster: Values | None = None
 
     def columns(self) -> dict[str, Any]:
@@ -35,7 +33,6 @@ class Group:
         return {
             "entry_days": self.entry_days,
             "weights": self.weights,
-            "subject": self.subject,
             "cluster": self.cluster,
         }
 
@@ -79,28 +76,6 @@ def survival_difference(
     return _difference(one.days, np.where(known, one.survival - other.survival, np.nan), pulls, confidence)
 
 
-def incidence_difference(
-    group: Group,
-    reference: Group,
-    days: ArrayLike,
-    *,
-    of_cause: int = 1,
-    from_day: int = 0,
-    confidence: float = 0.95,
-) -> Differences:
-    """Difference in the cumulative incidence of one cause at fixed days, other causes competing.
-
-    `event` of the groups holds the cause, 0 for none. Variance and limits are as in `survival_difference`.
-    """
-    one, other = (
-        incidence_influence(side.exit_days, side.event, days, of_cause=of_cause, from_day=from_day, **side.columns())
-        for side in (group, reference)
-    )
-    known = _known(group, one.days) & _known(reference, one.days) & (one.days >= from_day)
-    pulls = _aligned((one.units, one.values), (other.units, other.values), _shares_units(group, reference))
-    return _difference(one.days, np.where(known, one.incidence - other.incidence, np.nan), pulls, confidence)
-
-
 def _known(side: Group, days: NDArray[np.int64]) -> NDArray[np.bool_]:
     return days <= int(np.max(np.asarray(side.exit_days)))
 
@@ -109,7 +84,7 @@ def _shares_units(group: Group, reference: Group) -> bool:
     """Labels of the two groups mean the same things only if both give labels of the same kind."""
     if (group.cluster is None) != (reference.cluster is None):
         raise ValueError("give clusters for both groups or for neither")
-    return group.cluster is not None or (group.subject is not None and reference.subject is not None)
+    return group.cluster is not None
 
 
 def _aligned(

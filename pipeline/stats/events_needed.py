@@ -10,29 +10,21 @@ from pipeline.stats.limits import z_value
 
 
 def information_needed(hazard_ratio: float, *, power: float = 0.8, confidence: float = 0.95) -> float:
-    """Information on the log hazard ratio (1 / variance) that finds this ratio with `power`: ((z + z) / log ratio)^2.
+    """Information on the log hazard ratio (1 / variance) that finds this ratio with `power`.
 
-    Raises ValueError for a ratio of 1, or one that is not above 0: no number of failures shows no difference.
+    It is ((z + z) / log ratio)^2, and a failure brings share * (1 - share) of it, `share` being that of one group among
+    those at risk [1]. Raises ValueError for a ratio of 1, or one that is not above 0: no number of failures shows no
+    difference.
+
+    References
+    ----------
+    [1] Schoenfeld DA. Sample-size formula for the proportional-hazards regression model. Biometrics 1983;39:499-503.
     """
     if not hazard_ratio > 0 or hazard_ratio == 1:
         raise ValueError("the hazard ratio must be above 0 and not 1")
     if not 0.5 <= power < 1:
         raise ValueError("power must lie between 0.5 and 1")
     return ((z_value(confidence) + float(ndtri(power))) / math.log(hazard_ratio)) ** 2
-
-
-def failures_needed(hazard_ratio: float, *, share: float = 0.5, power: float = 0.8, confidence: float = 0.95) -> float:
-    """Failures of both groups together that a log-rank test or Cox model needs [1]; not rounded.
-
-    `share` is the share of the one group among those at risk: n = ((z + z) / log ratio)^2 / (share (1 - share)).
-
-    References
-    ----------
-    [1] Schoenfeld DA. Sample-size formula for the proportional-hazards regression model. Biometrics 1983;39:499-503.
-    """
-    if not 0 < share < 1:
-        raise ValueError("share must lie between 0 and 1")
-    return information_needed(hazard_ratio, power=power, confidence=confidence) / (share * (1 - share))
 
 
 def ratio_of_shares(reference: float, group: float) -> float:

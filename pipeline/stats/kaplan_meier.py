@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -123,12 +123,6 @@ class Curve:
             raise ValueError("q must lie between 0 and 1")
         return Quantile(*(self._reaches(band, q) for band in (self.survival, self.low, self.high)))
 
-    def with_limits(self, kind: LimitKind, confidence: float | None = None) -> Curve:
-        """The same curve with other limits."""
-        level = self.confidence if confidence is None else confidence
-        low, high = share_limits(self.survival, self.std_error, kind=kind, confidence=level)
-        return replace(self, low=low, high=high, limits=kind, confidence=level)
-
     def _reaches(self, band: Floats, q: float) -> float | None:
         known = np.flatnonzero(~np.isnan(band))
         if len(known) == 0:
@@ -154,7 +148,6 @@ def kaplan_meier(
     *,
     entry_days: Values | None = None,
     weights: Values | None = None,
-    subject: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
     limits: LimitKind = "log-log",
@@ -169,11 +162,9 @@ def kaplan_meier(
         day 0 and ties.
     weights
         For adjusted curves; only their ratios matter.
-    subject
-        The tooth, where one may have several rows; rows that touch are joined first.
     cluster
         The patient. With clusters or weights the variance is the infinitesimal jackknife grouped by cluster (else by
-        subject, else by row), as R's `survfit(..., cluster=, robust=TRUE)`; otherwise it is Greenwood's.
+        row), as R's `survfit(..., cluster=, robust=TRUE)`; otherwise it is Greenwood's.
     from_day
         Start the curve at this day, at 1, among those followed past it. With late entry the first few at risk can
         otherwise take the whole curve down to 0. The default 0 keeps failures on day 0.
@@ -194,7 +185,6 @@ def kaplan_meier(
         event,
         entry_days=entry_days,
         weights=weights,
-        subject=subject,
         cluster=cluster,
         from_day=from_day,
     )
@@ -270,11 +260,10 @@ def survival_influence(
     *,
     entry_days: Values | None = None,
     weights: Values | None = None,
-    subject: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
 ) -> Influence:
-    """Influence of each cluster (else subject, else row) on the Kaplan-Meier curve at chosen days.
+    """Influence of each cluster (else row) on the Kaplan-Meier curve at chosen days.
 
     The sum of its squares over clusters is the clustered variance, and the sum of products of two groups' influences
     over the clusters that they share is the covariance of their curves. Once survival is 0 the influence is 0.
@@ -284,7 +273,6 @@ def survival_influence(
         event,
         entry_days=entry_days,
         weights=weights,
-        subject=subject,
         cluster=cluster,
         from_day=from_day,
         with_units=True,

@@ -1,12 +1,12 @@
 """Does a hazard ratio change over follow-up? The score test of proportional hazards, per term and for all together.
 
-Each covariate is joined by its product with a function of time; the test is the score test that all products have
-coefficient zero [1]. It holds with late entry and strata, whose risk sets and tied events are those of the fit, and is
-what R's cox.zph computes from version 3.0 of survival on [2]. Fitted weights enter. R leaves clusters out of this test
-even where the fit has them, and takes rows as independent, so that teeth of one patient make its p too small. With
-`clustered` the variance of the score is taken between the clusters of the fit instead: the robust score test [3], each
-cluster's part of the score less what the fitted coefficients take up of it. R has no such form to hold it against; with
-every row its own cluster it tends to the plain test.
+Each covariate is joined by its product with a function of time, one minus Kaplan-Meier; the test is the score test that
+all products have coefficient zero [1]. It holds with late entry and strata, whose risk sets and tied events are those
+of the fit, and is what R's cox.zph computes from version 3.0 of survival on [2]. Fitted weights enter. R leaves
+clusters out of this test even where the fit has them, and takes rows as independent, so that teeth of one patient make
+its p too small. With `clustered` the variance of the score is taken between the clusters of the fit instead: the robust
+score test [3], each cluster's part of the score less what the fitted coefficients take up of it. R has no such form to
+hold it against; with every row its own cluster it tends to the plain test.
 
 References
 ----------
@@ -19,9 +19,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from typing import Literal
-
 import numpy as np
 import polars as pl
 
@@ -31,38 +28,27 @@ from pipeline.stats.cox_input import CoxRows
 from pipeline.stats.cox_kernel import Floats
 from pipeline.stats.laws import chi2_upper
 
-TimeScale = Literal["identity", "log", "km", "rank"]
 GLOBAL = "GLOBAL"
 
 
-def proportional_hazards_test(
-    fit: CoxFit,
-    *,
-    scale: TimeScale = "km",
-    terms: Mapping[str, Sequence[str]] | None = None,
-    clustered: bool = False,
-) -> pl.DataFrame:
-    """Test each term, and all together, for a hazard ratio that changes with time.
+def proportional_hazards_test(fit: CoxFit, *, clustered: bool = False) -> pl.DataFrame:
+    """Test each covariate, and all together, for a hazard ratio that changes with time.
 
-    One row per term in the order given, then "GLOBAL": `term`, `chi_square`, `df`, `p`. A term is one covariate, or
-    the covariates listed for it in `terms` (a factor's columns). `scale` is the function of time that the log hazard
-    ratio may follow: the day itself, its logarithm, one minus Kaplan-Meier (all strata together), or the rank of the
-    day among all rows' exits. `clustered` takes the variance between clusters, which needs more of them than a term
-    has columns: with fewer its p is NaN.
+    One row per covariate in the order of the fit, then "GLOBAL": `term`, `chi_square`, `df`, `p`. The function of time
+    that the log hazard ratio may follow is one minus Kaplan-Meier, all strata together. `clustered` takes the variance
+    between clusters, which needs more of them than there are covariates: with fewer the p of all together is NaN.
 
     Raises
     ------
     ValueError
-        The fit did not converge; `clustered` of a fit without clusters; `log` with an event on day 0; a term with a
-        covariate that the fit does not have.
+        The fit did not converge; `clustered` of a fit without clusters.
     """
     if not fit.converged:
         raise ValueError("The fit did not converge: there is nothing to test.")
     if clustered and fit.design.rows.cluster is None:
         raise ValueError("The fit has no clusters.")
-    columns = _columns(fit, terms)
     design, at = fit.design, fit.at_estimate
-    time = _time_function(design.rows, design.sets.group_time, scale)
+    time = _failed_before(design.rows, design.sets.group_time)
     time = time - np.average(time, weights=design.sets.group_events)
     p = len(fit.names)
     # The derivatives at the estimate and zero products: blocks for the covariates, their products, and both.
@@ -71,7 +57,7 @@ def proportional_hazards_test(
     gradient = kernel.score(design.sets, design.z, at, time)
     parts = _cluster_parts(fit, time, np.asarray(np.linalg.solve(plain, once))) if clustered else None
     results = []
-    for term, own in [*columns.items(), (GLOBAL, list(range(p)))]:
+    for term, own in [*((name, [j]) for j, name in enumerate(fit.names)), (GLOBAL, list(range(p)))]:
         if parts is not None:
             chi_square = _between(parts[:, own], gradient[own])
         else:
@@ -84,18 +70,9 @@ def proportional_hazards_test(
 
 def _cluster_parts(fit: CoxFit, time: Floats, taken_up: Floats) -> Floats:
     """Cluster by product: its part of the score, less what the coefficients take up of it."""
-    design, at, code = fit.design, fit.at_estimate, fit.design.rows.cluster
-    assert code is not None
-    n = int(code.max()) + 1
+    design = fit.design
     plain, timed = (
-        np.stack(
-            [
-                kernel.sum_by(code, column * design.sets.weight, n)
-                for column in kernel.score_residual_columns(design.sets, design.z, at, factor)
-            ],
-            axis=1,
-        )
-        for factor in (None, time)
+        kernel.scores_by(design.sets, design.z, fit.at_estimate, design.rows.cluster, factor) for factor in (None, time)
     )
     return np.asarray(timed - plain @ taken_up)
 
@@ -107,34 +84,6 @@ def _between(parts: Floats, gradient: Floats) -> float:
     return float(gradient @ np.linalg.solve(variance, gradient))
 
 
-def _columns(fit: CoxFit, terms: Mapping[str, Sequence[str]] | None) -> dict[str, list[int]]:
-    if terms is None:
-        return {name: [j] for j, name in enumerate(fit.names)}
-    unknown = {name for names in terms.values() for name in names} - set(fit.names)
-    if unknown:
-        raise ValueError(f"Not in the fit: {', '.join(sorted(unknown))}.")
-    return {term: [fit.names.index(name) for name in names] for term, names in terms.items()}
-
-
-def _time_function(rows: CoxRows, days: Floats, scale: TimeScale) -> Floats:
-    """The function of time at each of the given event days."""
-    functions: dict[str, Callable[[], Floats]] = {
-        "identity": lambda: days,
-        "log": lambda: _logs(days),
-        "km": lambda: _failed_before(rows, days),
-        "rank": lambda: _mean_rank(rows.exit, days),
-    }
-    if scale not in functions:
-        raise ValueError(f"scale must be one of {', '.join(functions)}.")
-    return functions[scale]()
-
-
-def _logs(days: Floats) -> Floats:
-    if days.min() <= 0:
-        raise ValueError("An event on day 0 has no logarithm: use another scale.")
-    return np.log(days)
-
-
 def _failed_before(rows: CoxRows, days: Floats) -> Floats:
     """One minus Kaplan-Meier just before each day, all strata together, rows not weighted."""
     times, events = np.unique(rows.exit[rows.event], return_counts=True)
@@ -142,10 +91,3 @@ def _failed_before(rows: CoxRows, days: Floats) -> Floats:
     at_risk = entered - np.searchsorted(np.sort(rows.exit), times, side="left")
     survival = np.concatenate(([1.0], np.cumprod(1 - events / at_risk)))
     return 1 - survival[np.searchsorted(times, days, side="left")]
-
-
-def _mean_rank(exits: Floats, days: Floats) -> Floats:
-    """Mean rank of each day among all rows' exits (ties share the mean of theirs)."""
-    ordered = np.sort(exits)
-    below = np.searchsorted(ordered, days, side="left")
-    return (below + np.searchsorted(ordered, days, side="right") + 1) / 2

@@ -13,21 +13,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
 
-from pipeline.stats.aalen_johansen import Incidence, incidence_of, make_incidence, squared_influence
 from pipeline.stats.counts import Counts, event_free, exposure, per_survivor
 from pipeline.stats.differences import Differences, make_differences
-from pipeline.stats.group_counts import Cells, Grouped
 from pipeline.stats.influence import curve_variance, unit_sums
 from pipeline.stats.kaplan_meier import Curve, own_jump
-from pipeline.stats.limits import LimitKind
-from pipeline.stats.log_rank import LogRank, Ties, Weighting, clustered_of_cells, score_squares
-from pipeline.stats.risk_sets import cells_from, counts_of, make_curve, of_group
+from pipeline.stats.risk_sets import counts_of, make_curve, of_group
 from pipeline.stats.spells import Floats, Ints, Spells, Values, numbered, position_in, read_spells, whole_numbers
 
 
@@ -52,13 +47,12 @@ def curve_squares(
     *,
     cluster: Values,
     entry_days: Values | None = None,
-    subject: Values | None = None,
     group: str | None = None,
     from_day: int = 0,
 ) -> Squares:
     """What one part's rows of `group` add to the clustered variance of the curve that the merged `table` makes."""
-    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=1)
-    spells = _spells(exit_days, event, cluster=cluster, entry_days=entry_days, subject=subject, from_day=from_day)
+    counts = counts_of(of_group(table, group, from_day=from_day))
+    spells = _spells(exit_days, event, cluster=cluster, entry_days=entry_days, from_day=from_day)
     if spells is None:
         return Squares((np.zeros(len(counts.time)),), 0)
     placed = _place(spells, counts)
@@ -73,12 +67,11 @@ def clustered_curve_from(
     *,
     group: str | None = None,
     from_day: int = 0,
-    limits: LimitKind = "log-log",
     confidence: float = 0.95,
 ) -> Curve:
     """The curve of `kaplan_meier(..., cluster=)` from merged counts and all parts' `curve_squares`."""
     changes = of_group(table, group, from_day=from_day)
-    counts = counts_of(changes, n_causes=1)
+    counts = counts_of(changes)
     survival = event_free(counts)
     known = (survival > 0) & (squares.n_units > 1)
     return make_curve(
@@ -86,100 +79,8 @@ def clustered_curve_from(
         counts,
         np.where(known, survival * np.sqrt(squares.values[0]), np.nan),
         from_day=from_day,
-        limits=limits,
         confidence=confidence,
         n_units=squares.n_units,
-    )
-
-
-def incidence_squares(
-    table: pl.DataFrame,
-    exit_days: Values,
-    cause: Values,
-    *,
-    n_causes: int,
-    cluster: Values,
-    entry_days: Values | None = None,
-    subject: Values | None = None,
-    group: str | None = None,
-    from_day: int = 0,
-) -> Squares:
-    """What one part's rows of `group` add to the variances of the incidences that the merged `table` makes."""
-    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
-    spells = _spells(exit_days, cause, cluster=cluster, entry_days=entry_days, subject=subject, from_day=from_day)
-    if spells is None:
-        return Squares((np.zeros((n_causes, len(counts.time))), np.zeros(len(counts.time))), 0)
-    free = event_free(counts)
-    return Squares(squared_influence(spells, _place(spells, counts), free, incidence_of(counts, free)), spells.n_units)
-
-
-def clustered_incidence_from(
-    table: pl.DataFrame,
-    squares: Squares,
-    *,
-    n_causes: int,
-    group: str | None = None,
-    from_day: int = 0,
-    limits: LimitKind = "log-log",
-    confidence: float = 0.95,
-) -> Incidence:
-    """The curves of `aalen_johansen(..., cluster=)` from merged counts and all parts' `incidence_squares`."""
-    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
-    return make_incidence(
-        counts, *squares.values, n_units=squares.n_units, from_day=from_day, limits=limits, confidence=confidence
-    )
-
-
-def log_rank_squares(
-    table: pl.DataFrame,
-    exit_days: Values,
-    event: Values,
-    group: Values,
-    *,
-    cluster: Values,
-    entry_days: Values | None = None,
-    strata: Values | None = None,
-    weighting: Weighting = "log-rank",
-    p: float = 0.0,
-    q: float = 0.0,
-    ties: Ties = "efron",
-) -> Squares:
-    """What one part's rows add to the variance of the clustered log-rank test of the merged `table`."""
-    cells, labels = cells_from(table, n_causes=1)
-    n = len(np.asarray(exit_days))
-    if n == 0:
-        return Squares((np.zeros((len(labels), len(labels))),), 0)
-    own_strata = np.zeros(n, dtype=np.int64) if strata is None else _codes(strata, table["stratum"])
-    carry = own_strata * len(labels) + _codes(group, table["group"])
-    spells = read_spells(exit_days, event, entry_days=entry_days, cluster=cluster, carry=carry)
-    stratum, number = np.divmod(spells.carried, len(labels))
-    rows = Grouped(spells, number, stratum, labels)
-    squares = score_squares(rows, _place_cells(rows, cells), weighting=weighting, p=p, q=q, ties=ties)
-    return Squares((squares,), spells.n_units)
-
-
-def clustered_log_rank_from(
-    table: pl.DataFrame,
-    squares: Squares,
-    *,
-    weighting: Weighting = "log-rank",
-    p: float = 0.0,
-    q: float = 0.0,
-    ties: Ties = "efron",
-) -> LogRank:
-    """The test of `clustered_log_rank` from merged counts and all parts' `log_rank_squares`."""
-    if squares.n_units < 2:
-        raise ValueError("a variance over clusters needs at least two of them")
-    cells, labels = cells_from(table, n_causes=1)
-    return clustered_of_cells(
-        cells,
-        squares.values[0],
-        labels=labels,
-        n_units=squares.n_units,
-        weighting=weighting,
-        p=p,
-        q=q,
-        ties=ties,
     )
 
 
@@ -215,7 +116,6 @@ def difference_squares(
                     events[mine],
                     cluster=unit[mine],
                     entry_days=entry[mine],
-                    subject=None,
                     from_day=from_day,
                 ),
                 np.atleast_1d(np.asarray(days)).astype(np.int64),
@@ -240,7 +140,7 @@ def survival_difference_from(
     known = day >= from_day
     survival = []
     for name in pair:
-        counts = counts_of(of_group(table, name, from_day=from_day), n_causes=1)
+        counts = counts_of(of_group(table, name, from_day=from_day))
         index = np.searchsorted(counts.time, day, side="right")
         survival.append(np.concatenate(([1.0], event_free(counts)))[index])
         known &= (day <= counts.time[-1]) & (survival[-1] > 0)
@@ -253,7 +153,7 @@ def _pulls(changes: pl.DataFrame, spells: Spells | None, days: Ints, n_units: in
     out = np.zeros((n_units, len(days)))
     if spells is None:
         return out
-    counts = counts_of(changes, n_causes=1)
+    counts = counts_of(changes)
     step, own = per_survivor(counts)
     index = np.searchsorted(counts.time, days, side="right") - 1
     survival = np.concatenate(([1.0], event_free(counts)))[index + 1]
@@ -269,14 +169,11 @@ def _spells(
     *,
     cluster: Values,
     entry_days: Values | None,
-    subject: Values | None,
     from_day: int,
 ) -> Spells | None:
     if len(np.asarray(exit_days)) == 0:
         return None
-    spells = read_spells(
-        exit_days, event, entry_days=entry_days, subject=subject, cluster=cluster, from_day=from_day, with_units=True
-    )
+    spells = read_spells(exit_days, event, entry_days=entry_days, cluster=cluster, from_day=from_day, with_units=True)
     return spells if len(spells.exit) else None
 
 
@@ -287,21 +184,3 @@ def _place(spells: Spells, counts: Counts) -> Counts:
         first=position_in(spells.entry, counts.time, after=True),
         last=position_in(spells.exit, counts.time, after=False),
     )
-
-
-def _place_cells(rows: Grouped, cells: Cells) -> Cells:
-    spells = rows.spells
-    span = int(max(spells.exit.max(), cells.day.max(initial=0))) + 2
-    key = cells.stratum * span + cells.day
-    base = rows.stratum * span
-    return replace(
-        cells,
-        first=np.searchsorted(key, base + spells.entry, side="right"),
-        last=np.searchsorted(key, base + spells.exit, side="right"),
-    )
-
-
-def _codes(labels: Values, known: pl.Series) -> Any:
-    column = labels if isinstance(labels, pl.Series) else pl.Series(np.asarray(labels))
-    order = known.unique().sort().to_list()
-    return column.cast(pl.String).replace_strict(order, list(range(len(order))), return_dtype=pl.Int64).to_numpy()

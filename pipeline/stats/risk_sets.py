@@ -1,4 +1,4 @@
-"""Curves and tests from tables of counts that add up: who enters, who leaves and why, on each day.
+"""Curves from tables of counts that add up: who enters, who leaves and why, on each day.
 
 Follow-up in whole days loses nothing when rows are counted by day. Such a table of one part of the patients and that of
 another are merged by adding, in any order, and what is estimated from the sum is what one machine estimates from all
@@ -8,62 +8,45 @@ rows. Errors that allow for teeth of one patient being alike need a second look 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from pipeline.stats.aalen_johansen import incidence_of
 from pipeline.stats.counts import Counts, event_free, per_survivor
-from pipeline.stats.gray import GrayTest, gray_of_cells
-from pipeline.stats.group_counts import Cells
-from pipeline.stats.kaplan_meier import Curve, curve_of
-from pipeline.stats.limits import LimitKind
-from pipeline.stats.log_rank import LogRank, Weighting, log_rank_of_cells
+from pipeline.stats.kaplan_meier import Curve, curve_of, one_event
 from pipeline.stats.risk_table import RiskTable
 from pipeline.stats.spells import BEFORE_DAY_0, Floats, Ints, Values, read_spells
 
-# One row per group, stratum, day and change: -1 enters (at risk from the day after), 0 leaves without an event, 1, 2,
-# ... leaves with the event of that cause. Rows that enter before day 0 ends have day -1.
+# One row per group, day and change: -1 enters (at risk from the day after), 0 leaves without an event, 1 leaves with
+# the event. Rows that enter before day 0 ends have day -1.
 RISK_SETS: dict[str, pl.DataType] = {
     "group": pl.String(),
-    "stratum": pl.String(),
     "day": pl.Int64(),
     "change": pl.Int64(),
     "rows": pl.Int64(),
 }
-_KEY = ["group", "stratum", "day", "change"]
+_KEY = ["group", "day", "change"]
 _ENTERS = -1
 _NO_ROWS: Ints = np.empty(0, dtype=np.int64)
 
 
 def count_changes(
-    exit_days: Values,
-    event: Values,
-    *,
-    entry_days: Values | None = None,
-    group: Values | None = None,
-    strata: Values | None = None,
-    subject: Values | None = None,
+    exit_days: Values, event: Values, *, entry_days: Values | None = None, group: Values | None = None
 ) -> pl.DataFrame:
-    """Count who enters and leaves on each day, by group and stratum: the columns of `RISK_SETS`.
+    """Count who enters and leaves on each day, by group: the columns of `RISK_SETS`.
 
-    `event` is 0 or False where follow-up ended first, else the cause: 1, 2, ... Rows of one subject that touch are
-    joined as in `read_spells`, so all rows of a subject must be in one part. `group` and `strata` are labels, kept as
-    text; without them all rows carry an empty one. No rows give an empty table.
-
-    Raises ValueError as `read_spells` does.
+    `event` is 0 or False where follow-up ended first, else 1. `group` is a label, kept as text; without it all rows
+    carry an empty one. No rows give an empty table. Raises ValueError as `read_spells` does, and for several causes.
     """
     n = len(np.asarray(exit_days))
     if n == 0:
         return pl.DataFrame(schema=RISK_SETS)
-    labels = pl.DataFrame({"group": _texts(group, n), "stratum": _texts(strata, n)})
-    distinct = labels.unique().sort("group", "stratum").with_row_index("code")
-    code = labels.join(distinct, on=["group", "stratum"], how="left", maintain_order="left")["code"]
-    spells = read_spells(
-        exit_days, event, entry_days=entry_days, subject=subject, carry=code.to_numpy().astype(np.int64)
-    )
+    labels = _texts(group, n)
+    distinct = pl.DataFrame({"group": labels.unique().sort()}).with_row_index("code")
+    code = labels.to_frame("group").join(distinct, on="group", how="left", maintain_order="left")["code"]
+    spells = read_spells(exit_days, event, entry_days=entry_days, carry=code.to_numpy().astype(np.int64))
+    one_event(spells)
     enter = pl.DataFrame({"code": spells.carried, "day": spells.entry, "change": np.full(len(spells.entry), _ENTERS)})
     leave = pl.DataFrame({"code": spells.carried, "day": spells.exit, "change": spells.cause})
     counted = pl.concat([enter, leave]).group_by("code", "day", "change").agg(rows=pl.len())
@@ -71,32 +54,22 @@ def count_changes(
 
 
 def merge(tables: Iterable[pl.DataFrame]) -> pl.DataFrame:
-    """Add tables of counts up: one row per group, stratum, day and change, in that order."""
+    """Add tables of counts up: one row per group, day and change, in that order."""
     summed = pl.concat([pl.DataFrame(schema=RISK_SETS), *tables]).group_by(_KEY).agg(pl.col("rows").sum())
     return _shape(summed)
 
 
-def curve_from(
-    table: pl.DataFrame,
-    *,
-    group: str | None = None,
-    from_day: int = 0,
-    limits: LimitKind = "log-log",
-    confidence: float = 0.95,
-) -> Curve:
+def curve_from(table: pl.DataFrame, *, group: str | None = None, from_day: int = 0, confidence: float = 0.95) -> Curve:
     """Kaplan-Meier curve with Greenwood's variance: that of `kaplan_meier` on the rows themselves.
 
-    `group` picks one group; strata are taken together. Raises ValueError if no row is followed past `from_day` or
-    several causes occur.
+    `group` picks one group. Raises ValueError if no row is followed past `from_day`.
     """
     changes = of_group(table, group, from_day=from_day)
-    if changes.filter(pl.col("change") > 1).height:
-        raise ValueError("event must be 0 or 1: several causes need incidence_from")
-    counts = counts_of(changes, n_causes=1)
+    counts = counts_of(changes)
     survival = event_free(counts)
     step, _ = per_survivor(counts)
     std_error = np.where(survival > 0, survival * np.sqrt(np.cumsum(step)), np.nan)
-    return make_curve(changes, counts, std_error, from_day=from_day, limits=limits, confidence=confidence)
+    return make_curve(changes, counts, std_error, from_day=from_day, confidence=confidence)
 
 
 def make_curve(
@@ -105,7 +78,6 @@ def make_curve(
     std_error: Floats,
     *,
     from_day: int,
-    limits: LimitKind,
     confidence: float,
     n_units: int | None = None,
 ) -> Curve:
@@ -121,34 +93,9 @@ def make_curve(
         entry_rows=entered["rows"].to_numpy(),
         exit_rows=leaves,
         from_day=from_day,
-        limits=limits,
+        limits="log-log",
         confidence=confidence,
     )
-
-
-def incidence_from(
-    table: pl.DataFrame, *, group: str | None = None, n_causes: int, from_day: int = 0
-) -> tuple[Ints, Floats, Floats]:
-    """Aalen-Johansen: distinct exit days, incidence (causes down, days across), share free of any event.
-
-    These are `time, incidence, event_free` of `aalen_johansen`, whose errors are over units and so need the rows.
-    """
-    counts = counts_of(of_group(table, group, from_day=from_day), n_causes=n_causes)
-    free = event_free(counts)
-    return counts.time, incidence_of(counts, free), free
-
-
-def log_rank_from(table: pl.DataFrame, *, weighting: Weighting = "log-rank", p: float = 0.0, q: float = 0.0) -> LogRank:
-    """The test of `log_rank` between all groups of a table, stratum by stratum; its labels are texts in order."""
-    cells, labels = cells_from(table, n_causes=1)
-    return log_rank_of_cells(cells, labels=labels, weighting=weighting, p=p, q=q)
-
-
-def gray_from(table: pl.DataFrame, *, of_cause: int = 1) -> GrayTest:
-    """The test of `gray_test` between all groups of a table, stratum by stratum."""
-    kinds = pl.when(pl.col("change") <= 0).then("change").when(pl.col("change") == of_cause).then(1).otherwise(2)
-    cells, labels = cells_from(merge([_shape(table.with_columns(change=kinds.cast(pl.Int64)))]), n_causes=2)
-    return gray_of_cells(cells, labels=labels)
 
 
 def first_day_from(table: pl.DataFrame, at_least: int, *, group: str | None = None) -> int | None:
@@ -182,7 +129,7 @@ def risk_table_from(table: pl.DataFrame, days: ArrayLike, *, group: str | None =
 
 
 def of_group(table: pl.DataFrame, group: str | None, *, from_day: int = 0) -> pl.DataFrame:
-    """The changes of one group, or of all, strata together; those up to `from_day` summed up as entries on it.
+    """The changes of one group, or of all; those up to `from_day` summed up as entries on it.
 
     Who entered and left by then cancels, so the rest are those followed past it.
     """
@@ -197,22 +144,20 @@ def of_group(table: pl.DataFrame, group: str | None, *, from_day: int = 0) -> pl
     return pl.concat([start.filter(pl.col("rows") > 0), rows.filter(pl.col("day") > from_day)])
 
 
-def counts_of(changes: pl.DataFrame, *, n_causes: int) -> Counts:
+def counts_of(changes: pl.DataFrame) -> Counts:
     """Counts per distinct exit day from changes (`day, change, rows`); its `first` and `last`, per row, are empty."""
     entered, left = changes.filter(pl.col("change") == _ENTERS), changes.filter(pl.col("change") != _ENTERS)
     if left.is_empty():
         raise ValueError("no row is followed past from_day")
     cause = left["change"].to_numpy()
-    if cause.max() > n_causes:
-        raise ValueError(f"a cause lies above n_causes, {n_causes}")
     time: Ints = np.unique(left["day"].to_numpy())
     size = len(time)
-    by_cause = np.zeros((n_causes + 1, size), dtype=np.int64)
+    by_cause = np.zeros((2, size), dtype=np.int64)
     np.add.at(by_cause, (cause, np.searchsorted(time, left["day"].to_numpy())), left["rows"].to_numpy())
     entries = _sums(np.searchsorted(time, entered["day"].to_numpy(), side="right"), entered["rows"].to_numpy(), size)
     exits = by_cause.sum(axis=0)
     rows_at_risk: Ints = np.cumsum(entries) - np.cumsum(exits) + exits
-    failed = by_cause[1:].sum(axis=0)
+    failed = by_cause[1]
     return Counts(
         time=time,
         rows_at_risk=rows_at_risk,
@@ -224,53 +169,6 @@ def counts_of(changes: pl.DataFrame, *, n_causes: int) -> Counts:
         first=_NO_ROWS,
         last=_NO_ROWS,
     )
-
-
-def cells_from(table: pl.DataFrame, *, n_causes: int) -> tuple[Cells, tuple[Any, ...]]:
-    """Cells of the tests between groups, and the groups' labels; ValueError with fewer than two groups."""
-    labels = table["group"].unique().sort().to_list()
-    if len(labels) < 2:
-        raise ValueError("a test between groups needs at least two")
-    strata = table["stratum"].unique().sort().to_list()
-    parts = [
-        _stratum_cells(table.filter(pl.col("stratum") == label), labels, number, n_causes)
-        for number, label in enumerate(strata)
-    ]
-    stratum = np.concatenate([np.full(len(p[0]), number) for number, p in enumerate(parts)]).astype(np.int64)
-    at_risk = np.concatenate([p[1] for p in parts])
-    events = np.concatenate([p[2] for p in parts], axis=1)
-    cells = Cells(
-        at_risk=at_risk.astype(np.float64),
-        events=events.astype(np.float64),
-        n_at_risk=at_risk.sum(axis=1),
-        n_events=events.sum(axis=(0, 2)),
-        starts=np.flatnonzero(np.diff(stratum, prepend=-1)).astype(np.int64),
-        stratum=stratum,
-        day=np.concatenate([p[0] for p in parts]),
-        first=_NO_ROWS,
-        last=_NO_ROWS,
-    )
-    return cells, tuple(labels)
-
-
-def _stratum_cells(
-    rows: pl.DataFrame, labels: list[str], number: int, n_causes: int
-) -> tuple[Ints, NDArray[np.int64], NDArray[np.int64]]:
-    """Days with an event, at risk (days down, groups across), events (causes, days, groups) of one stratum."""
-    code = rows["group"].replace_strict(labels, list(range(len(labels))), return_dtype=pl.Int64).to_numpy()
-    day, change, n = (rows[c].to_numpy() for c in ("day", "change", "rows"))
-    if len(change) and change.max() > n_causes:
-        raise ValueError("event must be 0 or 1: several causes need gray_from")
-    days: Ints = np.unique(day[change > 0])
-    at_risk = np.zeros((len(days) + 1, len(labels)), dtype=np.int64)
-    enters = change == _ENTERS
-    # Enters before the day: at risk from the first event day past it. Leaves on the day: still at risk on it.
-    np.add.at(at_risk, (np.searchsorted(days, day[enters], side="right"), code[enters]), n[enters])
-    np.add.at(at_risk, (np.searchsorted(days, day[~enters], side="right"), code[~enters]), -n[~enters])
-    events = np.zeros((n_causes, len(days), len(labels)), dtype=np.int64)
-    fails = change > 0
-    np.add.at(events, (change[fails] - 1, np.searchsorted(days, day[fails]), code[fails]), n[fails])
-    return days, np.cumsum(at_risk, axis=0)[:-1], events
 
 
 def _texts(labels: Values | None, n: int) -> pl.Series:

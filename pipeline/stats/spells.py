@@ -26,7 +26,7 @@ class Spells:
     """Checked rows. `cause` is 0 where follow-up ended without an event, else 1, 2, ...
 
     `weight` is None where every row counts once. `unit` numbers what varies independently (the cluster, else the
-    subject, else the row) from 0 and `unit_labels` holds each number's label; None and empty unless a caller needs
+    row) from 0 and `unit_labels` holds each number's label; None and empty unless a caller needs
     them. `carried` is a number that goes with each row, such as its group.
 
     Where weights or units are present the rows stand in one fixed order, so that sums do not depend on the order in
@@ -71,7 +71,6 @@ def read_spells(
     *,
     entry_days: Values | None = None,
     weights: Values | None = None,
-    subject: Values | None = None,
     cluster: Values | None = None,
     from_day: int = 0,
     with_units: bool = False,
@@ -85,9 +84,6 @@ def read_spells(
         Whole days since the origin of the clock; no entry means under observation from day 0.
     event
         Booleans, or 0 for none and 1, 2, ... for causes.
-    subject
-        Label of the tooth that a row belongs to, where a tooth may have several rows one after the other. Rows that
-        touch (the same subject, weight and cluster, no event between) are joined; rows that overlap are an error.
     cluster
         Label of what shares its fate, here the patient.
     from_day
@@ -95,13 +91,13 @@ def read_spells(
     with_units
         Number the independent units even where neither weights nor clusters ask for it.
     carry
-        A whole number from 0 up that goes with each row; rows that differ in it are not joined.
+        A whole number from 0 up that goes with each row.
 
     Raises
     ------
     ValueError
         On columns of unequal length, no rows, missing or broken days, negative exits, rows that end on or before the
-        day they enter, weights that are not positive, overlapping rows of one subject.
+        day they enter, weights that are not positive.
     """
     ends = whole_numbers(exit_days, "exit_days")
     if len(ends) == 0:
@@ -110,13 +106,11 @@ def read_spells(
     start = np.full(len(ends), BEFORE_DAY_0) if entry_days is None else whole_numbers(entry_days, "entry_days")
     weight = None if weights is None else np.asarray(_plain(weights), dtype=np.float64)
     carried = np.zeros(len(ends), dtype=np.int64) if carry is None else carry
-    _same_length(ends, event=cause, entry_days=start, weights=weight, subject=subject, cluster=cluster, carry=carried)
+    _same_length(ends, event=cause, entry_days=start, weights=weight, cluster=cluster, carry=carried)
     start = np.where(start <= 0, BEFORE_DAY_0, start)
     _check(start, ends, cause, weight)
-    unit, labels = _units(subject, cluster)
+    unit, labels = (None, np.empty(0)) if cluster is None else numbered(cluster)
     spells = Spells(start, ends, cause, weight, unit, labels, from_day, carried)
-    if subject is not None:
-        spells = _join_touching(spells, numbered(subject)[0])
     if from_day > 0:
         spells = spells.take(spells.exit > from_day)
         spells = _only_units_left(replace(spells, entry=np.maximum(spells.entry, from_day)))
@@ -214,32 +208,11 @@ def _check(start: Ints, ends: Ints, cause: Ints, weight: Floats | None) -> None:
             raise ValueError(f"{int(wrong.sum())} of {len(ends)} rows {what}")
 
 
-def _units(subject: Values | None, cluster: Values | None) -> tuple[Ints | None, NDArray[Any]]:
-    labels = subject if cluster is None else cluster
-    return (None, np.empty(0)) if labels is None else numbered(labels)
-
-
 def _only_units_left(spells: Spells) -> Spells:
     if spells.unit is None:
         return spells
     left = distinct_days(spells.unit)
     return replace(spells, unit=position_in(spells.unit, left, after=False), unit_labels=spells.unit_labels[left])
-
-
-def _join_touching(spells: Spells, subject: Ints) -> Spells:
-    order = np.lexsort((spells.exit, spells.entry, subject))
-    rows, subject = spells.take(order), subject[order]
-    follows = subject[1:] == subject[:-1]
-    overlaps = int(np.sum(follows & (rows.entry[1:] < rows.exit[:-1])))
-    if overlaps:
-        raise ValueError(f"{overlaps} rows overlap with another row of the same subject")
-    touches = follows & (rows.entry[1:] == rows.exit[:-1]) & (rows.cause[:-1] == 0)
-    for column in (rows.weight, rows.unit, rows.carried):
-        if column is not None:
-            touches &= column[1:] == column[:-1]
-    first = np.flatnonzero(np.concatenate(([True], ~touches)))
-    last = np.flatnonzero(np.concatenate((~touches, [True])))
-    return replace(rows.take(last), entry=rows.entry[first])
 
 
 def _fixed_order(spells: Spells) -> Ints:

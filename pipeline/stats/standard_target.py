@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.stats.cox import CoxFit
-from pipeline.stats.cox_input import distinct_codes
 from pipeline.stats.cox_kernel import Bools, Floats, Ints
 
 
@@ -50,33 +49,6 @@ def fitted_target(fit: CoxFit, rows: ArrayLike, *, weights: ArrayLike | None = N
     place = np.flatnonzero(place) if place.dtype == np.bool_ else place.astype(np.intp)
     unit = place if fitted.cluster is None else fitted.cluster[place]
     return Target(fitted.x[place], fitted.strata[place], _weights(weights, len(place)), unit)
-
-
-def outside_target(
-    fit: CoxFit, x: ArrayLike, *, strata: ArrayLike | None = None, weights: ArrayLike | None = None
-) -> Target:
-    """Crowns given by their covariates and, if the fit has strata, a stratum of the fit each; taken as fixed.
-
-    Raises ValueError for covariates that are not those of the fit, unknown strata or weights that do not fit.
-    """
-    values = np.atleast_2d(np.asarray(x, dtype=np.float64))
-    if values.shape[1] != len(fit.names) or not np.isfinite(values).all():
-        raise ValueError(f"x needs a finite value of each of {', '.join(fit.names)}.")
-    return Target(values, _codes(fit, strata, len(values)), _weights(weights, len(values)), None)
-
-
-def _codes(fit: CoxFit, strata: ArrayLike | None, n: int) -> Ints:
-    known = fit.design.rows.strata_values
-    if strata is None:
-        if len(known) > 1:
-            raise ValueError("The fit has strata: name the stratum of each crown.")
-        return np.zeros(n, dtype=np.intp)
-    values, code = distinct_codes(strata, "strata")
-    place = np.minimum(np.searchsorted(known, values), len(known) - 1)
-    unknown = int(np.count_nonzero(known[place] != values))
-    if unknown or len(code) != n:
-        raise ValueError(f"strata: {len(code):,} values for {n:,} crowns, {unknown} strata that are not in the fit.")
-    return place[code]
 
 
 def _weights(weights: ArrayLike | None, n: int) -> Floats:

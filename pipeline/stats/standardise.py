@@ -1,4 +1,4 @@
-"""Adjusted failure curves: what share of one and the same set of crowns would fail in each state, by a Cox fit.
+"""Adjusted failures by a day: what share of one and the same set of crowns would fail in each state, by a Cox fit.
 
 Each crown of the target keeps its covariates and its stratum; only the state is set, to each state in turn, from
 `from_day` on. The mean of the predicted shares is the standardised curve (g-computation) [1, 2], and the difference of
@@ -24,32 +24,26 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from pipeline.stats.cox import CoxFit
-from pipeline.stats.cox_baseline import count_below
 from pipeline.stats.cox_input import distinct_codes
-from pipeline.stats.cox_kernel import Bools, Floats, Ints
-from pipeline.stats.spells import whole_numbers
-from pipeline.stats.standard_layout import Layout, influence
+from pipeline.stats.cox_kernel import Ints
 from pipeline.stats.standard_target import Target
-from pipeline.stats.standardised import Standardised, ThinStratum, Unobserved
-from pipeline.stats.stratum_hazard import HazardPlan, StratumHazards, plan_hazards, stratum_hazards
-
-States = Mapping[str, Mapping[str, ArrayLike]]
+from pipeline.stats.standardise_windows import standardise_windows
+from pipeline.stats.standardised import Standardised
+from pipeline.stats.stratum_hazard import count_below
 
 
 def standardise(
     fit: CoxFit,
     target: Target,
     *,
-    states: States,
-    days: ArrayLike,
+    states: Mapping[str, Mapping[str, float]],
+    day: int,
     from_day: int = 0,
-    unobserved: Unobserved = "borrow",
     min_at_risk: int = 10,
 ) -> Standardised:
-    """Standardised share failed in each state on the given days, with errors.
+    """Standardised share failed in each state by a day, with errors.
 
     Parameters
     ----------
@@ -58,57 +52,46 @@ def standardise(
     target
         The crowns to average over; see `standard_target.py`.
     states
-        For each state the value of every column that describes it: a number, or one per crown for a product with a
-        covariate. All states name the same columns.
-    days, from_day
+        For each state the value of every column that describes it. All states name the same columns.
+    day, from_day
         Whole days. As in `kaplan_meier`, what happened up to `from_day` is dropped, except that 0 keeps day 0.
-    unobserved, min_at_risk
-        What to do with a stratum that has fewer than `min_at_risk` rows at risk on some failure day of the window:
-        `borrow` the baseline of all strata on such days, scaled by the stratum's observed over expected failures, or
-        `leave_out` its crowns. `Standardised.thin` says which strata and how many crowns. Past the last day on which
-        so many rows of all strata are at risk every share is NaN.
+    min_at_risk
+        A stratum with fewer rows at risk on some failure day of the window borrows the baseline of all strata on such
+        days, scaled by the stratum's observed over expected failures. Past the last day on which so many rows of all
+        strata are at risk every share is NaN.
 
     Raises
     ------
     ValueError
-        The fit did not converge; states, columns or days that do not fit; no crown of the target is left.
+        The fit did not converge; states, columns or days that do not fit.
     """
-    if not fit.converged:
-        raise ValueError("The fit did not converge: it predicts nothing.")
     if min_at_risk < 1:
         raise ValueError("min_at_risk must be at least 1.")
-    day = _whole_days(days, from_day)
-    last_day = min(int(day[-1]), _observed_to(fit, min_at_risk))
-    plan = plan_hazards(
-        fit, day, from_day=from_day, last_day=last_day, min_at_risk=min_at_risk, borrow=unobserved == "borrow"
+    if not 0 <= from_day < day:
+        raise ValueError("day must lie after from_day, and from_day on or after 0.")
+    _check_columns(fit, states)
+    phases = {name: [values] for name, values in states.items()}
+    found = standardise_windows(
+        fit, target, start=from_day, days=[day - from_day], states=phases, min_at_risk=min_at_risk
     )
-    is_thin = np.isfinite(plan.first_thin_day)
-    used = ~is_thin[target.stratum] if unobserved == "leave_out" else np.ones(len(target.x), dtype=np.bool_)
-    if not used.any():
-        raise ValueError("No stratum of the target is observed throughout: no crown is left.")
-    set_to, alike = _states(fit, target, states)
-    layout = _layout(fit, plan, target, set_to, used=used, known=day <= last_day)
-    lending = None if plan.lending is None else plan.lending.sets
-    hazards = stratum_hazards(plan, fit.design.sets, fit.at_estimate, lending)
-    failure = layout.failure(fit.coef * fit.design.scale, hazards, layout.target.weight)
+    known = day <= _observed_to(fit, min_at_risk)
     return Standardised(
         states=tuple(states),
-        days=day,
+        day=day,
         from_day=from_day,
-        failure=failure,
-        at_risk=_at_risk(fit, alike, day),
-        crowns=int(used.sum()),
-        thin=_thin(fit, target, plan, hazards, unobserved),
-        influence=influence(fit, layout, hazards, failure),
-        layout=layout,
+        failure=np.where(known, found.failure[:, -1], np.nan),
+        at_risk=_at_risk(fit, states, day),
+        influence=np.where(known, found.pull, np.nan),
     )
 
 
-def _whole_days(days: ArrayLike, from_day: int) -> Ints:
-    day = np.unique(whole_numbers(np.atleast_1d(np.asarray(days)), "days"))
-    if not len(day) or from_day < 0 or day[0] < from_day:
-        raise ValueError("days must lie on or after from_day, and from_day on or after 0.")
-    return day
+def _check_columns(fit: CoxFit, states: Mapping[str, Mapping[str, float]]) -> None:
+    columns = {frozenset(values) for values in states.values()}
+    if len(columns) != 1 or frozenset() in columns:
+        raise ValueError("states: every state must give a value to the same columns.")
+    unknown = [name for name in next(iter(states.values())) if name not in fit.names]
+    if unknown:
+        raise ValueError(f"states: not in the fit: {', '.join(unknown)}.")
 
 
 def _observed_to(fit: CoxFit, min_at_risk: int) -> int:
@@ -119,62 +102,12 @@ def _observed_to(fit: CoxFit, min_at_risk: int) -> int:
     return int(enough[-1]) if len(enough) else -1
 
 
-def _states(fit: CoxFit, target: Target, states: States) -> tuple[list[dict[int, Floats]], Bools]:
-    """The columns that each state sets, on the scale of the fit.
-
-    Also which fitted rows are in each state, by the columns that are one number.
-    """
-    columns = [tuple(sorted(values)) for values in states.values()]
-    if not columns or not columns[0] or len(set(columns)) > 1:
-        raise ValueError("states: every state must give a value to the same columns.")
-    unknown = [name for name in columns[0] if name not in fit.names]
-    if unknown:
-        raise ValueError(f"states: not in the fit: {', '.join(unknown)}.")
-    design = fit.design
-    alike = np.ones((len(states), len(design.rows.exit)), dtype=np.bool_)
-    set_to: list[dict[int, Floats]] = [{} for _ in states]
-    for i, values in enumerate(states.values()):
-        for name, given in values.items():
-            column, value = fit.names.index(name), np.asarray(given, dtype=np.float64)
-            if not np.isfinite(value).all():
-                raise ValueError("states: values must be finite.")
-            if value.ndim:
-                value = np.broadcast_to(value, (len(target.x),))
-            else:
-                alike[i] &= design.rows.x[:, column] == value
-            set_to[i][column] = np.asarray((value - design.center[column]) / design.scale[column])
-    return set_to, alike
-
-
-def _layout(
-    fit: CoxFit, plan: HazardPlan, target: Target, set_to: list[dict[int, Floats]], *, used: Bools, known: Bools
-) -> Layout:
-    """The target's crowns that are used; the rows of the fit itself are not copied."""
-    design = fit.design
-    z = design.z if target.x is design.rows.x else ((target.x - design.center) / design.scale).T
-    if not used.all():
-        target, z = target.take(used), z[:, used]
-        set_to = [{c: value[used] if value.ndim else value for c, value in state.items()} for state in set_to]
-    return Layout(plan, target, z, tuple(set_to), known)
-
-
-def _at_risk(fit: CoxFit, alike: Bools, days: Ints) -> Ints:
+def _at_risk(fit: CoxFit, states: Mapping[str, Mapping[str, float]], day: int) -> Ints:
+    """The fitted rows in each state with entry < day <= exit."""
     rows = fit.design.rows
-    counts = [count_below(rows.entry[mine], days) - count_below(rows.exit[mine], days) for mine in alike]
-    return np.stack(counts)
-
-
-def _thin(
-    fit: CoxFit, target: Target, plan: HazardPlan, hazards: StratumHazards, rule: Unobserved
-) -> tuple[ThinStratum, ...]:
-    crowns = np.bincount(target.stratum, minlength=plan.n_strata)
-    return tuple(
-        ThinStratum(
-            stratum=fit.design.rows.strata_values.tolist()[code],
-            crowns=int(crowns[code]),
-            first_thin_day=int(plan.first_thin_day[code]),
-            rule=rule,
-            ratio=float(hazards.ratio[code]) if rule == "borrow" else None,
-        )
-        for code in np.flatnonzero(np.isfinite(plan.first_thin_day) & (crowns > 0))
-    )
+    there = (rows.entry < day) & (rows.exit >= day)
+    in_state = [
+        np.all([rows.x[:, fit.names.index(name)] == value for name, value in values.items()], axis=0)
+        for values in states.values()
+    ]
+    return np.array([np.count_nonzero(there & mine) for mine in in_state])

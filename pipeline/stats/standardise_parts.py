@@ -41,7 +41,7 @@ from pipeline.stats.few_failures import NONE, Allowance
 from pipeline.stats.risk_sets import count_changes, merge, of_group, risk_table_from
 from pipeline.stats.spells import BEFORE_DAY_0
 from pipeline.stats.standardised import AdjustedDifference, make_difference
-from pipeline.stats.stratum_hazard import HazardPlan, after_day, pull_of, stratum_hazards
+from pipeline.stats.stratum_hazard import after_day, pull_of
 
 States = Mapping[str, Mapping[str, float]]
 
@@ -142,8 +142,8 @@ def difference_in_parts(
     table = merge(over(partial(_count, load=load, layout=fit.layout), parts))
     if _observed_to(table, min_at_risk) < day:
         return None
-    plan, thin = _plan(fit, table, day=day, from_day=from_day, min_at_risk=min_at_risk)
-    own = stratum_hazards(plan, fit.layout.groups, fit.at, None).total[:, 0]
+    counted, thin = _plan(fit, table, day=day, from_day=from_day, min_at_risk=min_at_risk)
+    own = kernel.sum_by(fit.layout.groups.group_stratum, np.where(counted, fit.at.h, 0.0), len(thin))
     lent = _lend(fit, parts, load, thin, day=day, over=over) if thin.any() else None
     columns = np.array([fit.names.index(name) for name in states[group]])
     setting = _Setting(
@@ -156,7 +156,7 @@ def difference_in_parts(
         states=np.array([[states[name][fit.names[c]] for c in columns] for name in (reference, group)]),
     )
     shares = _sum(_add_shares, over(partial(_shares, load=load, setting=setting), parts))
-    pulls = [_pull(fit, plan, shares, lent, state=state, day=day) for state in (0, 1)]
+    pulls = [_pull(fit, counted, shares, lent, state=state, day=day) for state in (0, 1)]
     cov = sum(over(partial(_products, load=load, setting=setting, lent=lent, pulls=pulls), parts))
     return make_difference(
         (group, reference),
@@ -184,9 +184,7 @@ def _observed_to(table: pl.DataFrame, min_at_risk: int) -> int:
     return int(enough[-1]) if len(enough) else -1
 
 
-def _plan(
-    fit: CoxPartsFit, table: pl.DataFrame, *, day: int, from_day: int, min_at_risk: int
-) -> tuple[HazardPlan, Bools]:
+def _plan(fit: CoxPartsFit, table: pl.DataFrame, *, day: int, from_day: int, min_at_risk: int) -> tuple[Bools, Bools]:
     """Which groups of the fit count towards the hazard by the day, and on which event days which stratum is thin."""
     groups, times, n_strata = fit.layout.groups, fit.layout.times, len(fit.layout.strata)
     thin = np.zeros((n_strata, len(times)), dtype=np.bool_)
@@ -194,18 +192,8 @@ def _plan(
         inside = after_day(times, from_day) & (times <= day)
         for code in range(n_strata):
             thin[code] = inside & (risk_table_from(table, times, group=str(code)).followed < min_at_risk)
-    own = after_day(groups.group_time, from_day)
-    own &= ~thin[groups.group_stratum, np.searchsorted(times, groups.group_time)]
-    days = np.array([day], dtype=np.int64)
-    plan = HazardPlan(
-        days=days,
-        own=own,
-        by_day=np.searchsorted(days, groups.group_time),
-        n_strata=n_strata,
-        first_thin_day=np.where(thin.any(axis=1), times[thin.argmax(axis=1)], np.nan),
-        lending=None,
-    )
-    return plan, thin
+    counted = after_day(groups.group_time, from_day) & (groups.group_time <= day)
+    return counted & ~thin[groups.group_stratum, np.searchsorted(times, groups.group_time)], thin
 
 
 def _lend(
@@ -309,12 +297,12 @@ def _shares_of(placed: Placed, setting: _Setting) -> _Shares:
     return _Shares(len(place), np.array(failed), np.stack(per_hazard), np.stack(per_beta))
 
 
-def _pull(fit: CoxPartsFit, plan: HazardPlan, shares: _Shares, lent: _Lent | None, *, state: int, day: int) -> _Pull:
+def _pull(fit: CoxPartsFit, counted: Bools, shares: _Shares, lent: _Lent | None, *, state: int, day: int) -> _Pull:
     """The pulls on the share failed in one state, as `stratum_hazard.HazardPulls` has them."""
     share = 1 / shares.crowns
     factor = share * shares.per_hazard[state]
     beta = share * shares.per_beta[state]
-    groups = np.where(plan.own & (plan.by_day == 0), factor[fit.layout.groups.group_stratum], 0.0)
+    groups = np.where(counted, factor[fit.layout.groups.group_stratum], 0.0)
     none = np.zeros(len(factor))
     lend = left_out = np.empty(0)
     observed = expected = none

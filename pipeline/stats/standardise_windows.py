@@ -28,9 +28,10 @@ from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox import CoxFit
 from pipeline.stats.cox_kernel import Floats, Ints
 from pipeline.stats.standard_target import Target
-from pipeline.stats.stratum_hazard import HazardPulls, plan_hazards, stratum_hazards
+from pipeline.stats.stratum_hazard import HazardPulls, plan_hazards
 
 Phases = Sequence[Mapping[str, float]]
+SetTo = Mapping[int, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +89,7 @@ def standardise_windows(
     days: ArrayLike,
     states: Mapping[str, Phases],
     turns: Sequence[int] = (),
-    min_at_risk: int = 10,
+    min_at_risk: int,
 ) -> Windows:
     """Standardised shares failed by each of `days` since each crown's `start`, in each state.
 
@@ -110,33 +111,23 @@ def standardise_windows(
     """
     if not fit.converged:
         raise ValueError("The fit did not converge: it predicts nothing.")
-    length = np.concatenate(([0], np.asarray(days, dtype=np.int64)))
-    begin = np.broadcast_to(np.asarray(start, dtype=np.int64), (len(target.x),))
+    length = np.asarray(days, dtype=np.int64)
+    begin = np.asarray(start, dtype=np.int64)
     last = int(begin.max() + length[-1])
-    plan = plan_hazards(
-        fit, np.array([last]), from_day=int(begin.min()), last_day=last, min_at_risk=min_at_risk, borrow=True
-    )
-    hazards = stratum_hazards(
-        plan, fit.design.sets, fit.at_estimate, None if plan.lending is None else plan.lending.sets
-    )
-    summed = _Summed(fit, target, HazardPulls(plan, fit, hazards), begin=begin, turns=tuple(turns))
-    share = target.weight / target.weight.sum()
-    trapezoid = np.zeros(len(length))
-    trapezoid[:-1] += np.diff(length) / 2
-    trapezoid[1:] += np.diff(length) / 2
-    failure = np.zeros((len(states), len(length)))
-    pull, mean_pull = [], []
-    for i, phases in enumerate(states.values()):
-        own, of_mean, failure[i] = summed.state(phases, length, share, trapezoid)
-        pull.append(own)
-        mean_pull.append(of_mean)
+    plan = plan_hazards(fit, from_day=int(begin.min()), last_day=last, min_at_risk=min_at_risk)
+    summed = _Summed(fit, target, HazardPulls(plan, fit), begin=begin, turns=tuple(turns))
+    # The area above the curve by trapezoids, from a share of none on the day of the start.
+    steps = np.diff(length, prepend=0, append=length[-1])
+    trapezoid = (steps[:-1] + steps[1:]) / 2
+    found = [summed.state(phases, length, trapezoid) for phases in states.values()]
+    pull, mean_pull, failure = (np.stack(part) for part in zip(*found, strict=True))
     return Windows(
         states=tuple(states),
-        days=length[1:],
-        failure=failure[:, 1:],
-        pull=np.stack(pull),
+        days=length,
+        failure=failure,
+        pull=pull,
         mean_days=length[-1] - failure @ trapezoid,
-        mean_pull=-np.stack(mean_pull),
+        mean_pull=-mean_pull,
         crowns=len(target.x),
         turns=tuple(turns),
     )
@@ -147,43 +138,49 @@ class _Summed:
 
     def __init__(self, fit: CoxFit, target: Target, pulls: HazardPulls, *, begin: Ints, turns: tuple[int, ...]) -> None:
         self.fit, self.target, self.pulls, self.begin, self.turns = fit, target, pulls, begin, turns
-        plan, hazards = pulls.plan, pulls.hazards
-        design, sets = fit.design, fit.design.sets
+        plan, design, sets = pulls.plan, fit.design, fit.design.sets
         self.times = np.unique(sets.group_time)
         each = np.zeros((plan.n_strata, len(self.times)))
         place = np.searchsorted(self.times, sets.group_time)
         np.add.at(each, (sets.group_stratum, place), np.where(plan.own, fit.at_estimate.h, 0.0))
         if plan.lending is not None:
-            each += hazards.ratio[:, None] * plan.lending.thin * pulls.pooled_at.h
+            each += pulls.ratio[:, None] * plan.lending.thin * pulls.pooled_at.h
         self.hazard = np.concatenate((np.zeros((plan.n_strata, 1)), np.cumsum(each, axis=1)), axis=1)
-        self.z = ((target.x - design.center) / design.scale).T
+        self.z = design.z if target.x is design.rows.x else ((target.x - design.center) / design.scale).T
+        self.share = target.weight / target.weight.sum()
         self.unit = np.arange(len(design.rows.exit)) if design.rows.cluster is None else design.rows.cluster
         self.n_units = int(self.unit.max()) + 1
-        self.change = fit.influence(by_cluster=True) * design.scale
+        self.change = fit.influence(by_cluster=True)
 
-    def state(self, phases: Phases, length: Ints, share: Floats, trapezoid: Floats) -> tuple[Floats, Floats, Floats]:
+    def state(self, phases: Phases, length: Ints, trapezoid: Floats) -> tuple[Floats, Floats, Floats]:
         """Pulls on the share failed by the last day and on the sum of shares times `trapezoid`; the shares."""
-        set_z = [self._set(phase) for phase in phases]
-        beta = self.fit.coef * self.fit.design.scale
-        risks = [np.exp(beta @ z) for z in set_z]
+        set_to = [self._set(phase) for phase in phases]
+        risks = [self._risk(values) for values in set_to]
         failure = np.zeros(len(length))
-        ends = [_Sums(self) for _ in range(2)]
+        last, before = _Sums(self), _Sums(self)
         for k, days in enumerate(length):
             stretches = self._stretches(int(days))
             exponent = sum(r * self._between(a, b) for r, (a, b) in zip(risks, stretches, strict=True))
             kept = np.exp(-np.asarray(exponent))
-            failure[k] = share @ (1 - kept)
-            for sums, weight in ((ends[0], float(k == len(length) - 1)), (ends[1], float(trapezoid[k]))):
-                if weight:
-                    sums.add(weight * share, kept, failure[k], phases=list(zip(risks, set_z, stretches, strict=True)))
-        return ends[0].pull(), ends[1].pull(), failure
+            failure[k] = self.share @ (1 - kept)
+            sums, weight = (last, 1.0) if k == len(length) - 1 else (before, float(trapezoid[k]))
+            sums.add(weight, kept, failure[k], phases=list(zip(risks, set_to, stretches, strict=True)))
+        pull = last.pull()
+        mean_pull = trapezoid[-1] * pull
+        return pull, mean_pull if len(length) == 1 else mean_pull + before.pull(), failure
 
-    def _set(self, phase: Mapping[str, float]) -> Floats:
-        z, design = self.z.copy(), self.fit.design
-        for name, value in phase.items():
-            column = self.fit.names.index(name)
-            z[column] = (value - design.center[column]) / design.scale[column]
-        return z
+    def _set(self, phase: Mapping[str, float]) -> SetTo:
+        """The columns that a phase sets, on the scale of the fit."""
+        design = self.fit.design
+        columns = {self.fit.names.index(name): value for name, value in phase.items()}
+        return {c: float((value - design.center[c]) / design.scale[c]) for c, value in columns.items()}
+
+    def _risk(self, set_to: SetTo) -> Floats:
+        """The relative hazards of the target's crowns with these columns set."""
+        beta = self.fit.coef * self.fit.design.scale
+        rest = beta.copy()
+        rest[list(set_to)] = 0.0
+        return np.asarray(np.exp(rest @ self.z + sum(beta[c] * value for c, value in set_to.items())))
 
     def _stretches(self, days: int) -> list[tuple[Ints, Ints]]:
         """Where in the event days each phase begins and ends, crown by crown."""
@@ -208,20 +205,21 @@ class _Sums:
         self.crowns = np.zeros(of.n_units)
 
     def add(
-        self,
-        share: Floats,
-        kept: Floats,
-        mean: float,
-        *,
-        phases: Sequence[tuple[Floats, Floats, tuple[Ints, Ints]]],
+        self, weight: float, kept: Floats, mean: float, *, phases: Sequence[tuple[Floats, SetTo, tuple[Ints, Ints]]]
     ) -> None:
-        """Add `share` of each crown's share failed; of each phase its risks, covariates and stretch of days."""
+        """Add `weight` times the share failed; of each phase its risks, the columns it sets and its stretch of days."""
         of, target = self.of, self.of.target
-        for risk, z, (a, b) in phases:
+        share = weight * of.share
+        row, shape = target.stratum * of.hazard.shape[1], of.hazard.shape
+        for risk, set_to, (a, b) in phases:
             per_hazard = share * kept * risk
-            np.add.at(self.by_day, (target.stratum, a), per_hazard)
-            np.add.at(self.by_day, (target.stratum, b), -per_hazard)
-            self.beta += z @ (per_hazard * of._between(a, b))
+            for place, sign in ((a, 1.0), (b, -1.0)):
+                self.by_day += sign * kernel.sum_by(row + place, per_hazard, of.hazard.size).reshape(shape)
+            per_beta = per_hazard * of._between(a, b)
+            slope = of.z @ per_beta
+            for column, value in set_to.items():
+                slope[column] = value * per_beta.sum()
+            self.beta += slope
         if target.cluster is not None:
             self.crowns += kernel.sum_by(target.cluster, share * (1 - kept - mean), of.n_units)
 
@@ -229,9 +227,9 @@ class _Sums:
         """Each cluster's pull on the sum."""
         through = self.of.pulls.on_increments(np.cumsum(self.by_day, axis=1)[:, :-1])
         rows = kernel.sum_by(self.of.unit, through.rows, self.of.n_units)
-        beta = self.beta + through.beta
+        beta = (self.beta + through.beta) * self.of.fit.design.scale
         own, prior = rows + self.of.change @ beta + self.crowns, self.of.fit.of_prior
-        return np.asarray(own if prior is None else np.append(own, prior * self.of.fit.design.scale @ beta))
+        return np.asarray(own if prior is None else np.append(own, prior @ beta))
 
 
 def _error(pull: Floats) -> float:

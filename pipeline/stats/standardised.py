@@ -1,34 +1,14 @@
-"""What a standardisation found: curves by state, differences between states, and each patient's pull on both."""
+"""What a standardisation found: shares by state, differences between states, and each patient's pull on both."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
 
 import numpy as np
-import polars as pl
 
 from pipeline.stats.cox_kernel import Floats, Ints
 from pipeline.stats.few_failures import NONE, Allowance, difference_limits
 from pipeline.stats.limits import share_limits
-from pipeline.stats.standard_layout import Layout
-
-Unobserved = Literal["borrow", "leave_out"]
-
-
-@dataclass(frozen=True)
-class ThinStratum:
-    """A stratum with too few at risk on some failure day of the window, and what was done about it.
-
-    `first_thin_day` is the first such day, `crowns` the crowns of the target in the stratum. `ratio` is the stratum's
-    observed over expected failures, by which what it borrows is scaled; 1 if it has none; None if left out.
-    """
-
-    stratum: Any
-    crowns: int
-    first_thin_day: int
-    rule: Unobserved
-    ratio: float | None
 
 
 @dataclass(frozen=True)
@@ -52,75 +32,52 @@ class AdjustedDifference:
 
 @dataclass(frozen=True, eq=False)
 class Standardised:
-    """Standardised shares failed. Arrays run state by day (`states`, `days`); NaN past the last day observed.
+    """Standardised shares failed by `day`, one a state; NaN where too few are observed until then.
 
-    `influence` has each cluster's pull last (each row's if the fit has no clusters). `at_risk` counts the fitted rows
-    in the state, entry < day <= exit: where it is 0 the model speaks without data. `crowns` are those of the target
-    that are used; `thin` lists strata that needed a rule.
+    `influence` has each cluster's pull, state by cluster (each row's if the fit has no clusters). `at_risk` counts the
+    fitted rows in the state, entry < day <= exit: where it is 0 the model speaks without data.
     """
 
     states: tuple[str, ...]
-    days: Ints
+    day: int
     from_day: int
     failure: Floats
     at_risk: Ints
-    crowns: int
-    thin: tuple[ThinStratum, ...]
     influence: Floats = field(repr=False)
-    layout: Layout = field(repr=False)
 
     @property
     def std_error(self) -> Floats:
-        """Standard error, state by day; NaN where nothing pulls, as before the first failure."""
-        return _errors(self.influence)
+        """Standard error by state; NaN where nothing pulls, as before the first failure."""
+        error = np.sqrt(np.sum(self.influence**2, axis=-1))
+        return np.where(error > 0, error, np.nan)
 
-    def curves(self, *, confidence: float = 0.95) -> pl.DataFrame:
-        """One row per state and day: `state, time_days, at_risk, failure, std_error, lower, upper` (log-log limits)."""
-        survival, error = 1 - self.failure, self.std_error
-        low, high = share_limits(survival, error, kind="log-log", confidence=confidence)
-        shape = self.failure.shape
-        frame = pl.DataFrame(
-            {
-                "state": np.repeat(np.array(self.states), shape[1]),
-                "time_days": np.tile(self.days, shape[0]),
-                "at_risk": self.at_risk.ravel(),
-                "failure": self.failure.ravel(),
-                "std_error": error.ravel(),
-                "lower": (1 - high).ravel(),
-                "upper": (1 - low).ravel(),
-            }
-        )
-        return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
+    def share(self, state: str, *, confidence: float = 0.95) -> tuple[float, float, float]:
+        """The share failed in a state with its limits on the log-log scale."""
+        place = self._places(state)
+        failure = self.failure[place]
+        low, high = share_limits(1 - failure, self.std_error[place], kind="log-log", confidence=confidence)
+        return float(failure[0]), float(1 - high[0]), float(1 - low[0])
 
     def difference(
-        self, group: str, reference: str, *, day: int, allowance: Allowance = NONE, confidence: float = 0.95
+        self, group: str, reference: str, *, allowance: Allowance = NONE, confidence: float = 0.95
     ) -> AdjustedDifference:
-        """Difference at one of `days`; see `make_difference`. Raises KeyError for an unknown state or day."""
-        one, other, column = self.place(group, reference, day=day)
-        pulls = self.influence[[one, other], column]
+        """Difference of two states; see `make_difference`. Raises KeyError for an unknown state."""
+        pair = self._places(group, reference)
+        pulls = self.influence[pair]
         return make_difference(
             (group, reference),
-            self.failure[[one, other], column],
+            self.failure[pair],
             pulls @ pulls.T,
-            days=(self.from_day, day),
+            days=(self.from_day, self.day),
             allowance=allowance,
             confidence=confidence,
         )
 
-    def contrast(self, group: str, reference: str, *, day: int) -> tuple[float, Floats]:
-        """Difference in the share failed, and each cluster's pull on it."""
-        one, other, column = self.place(group, reference, day=day)
-        return (
-            float(self.failure[one, column] - self.failure[other, column]),
-            self.influence[one, column] - self.influence[other, column],
-        )
-
-    def place(self, *states: str, day: int) -> tuple[int, ...]:
-        """Index of each state, then of the day, in the arrays."""
+    def _places(self, *states: str) -> list[int]:
         unknown = [name for name in states if name not in self.states]
-        if unknown or day not in self.days:
-            raise KeyError(f"Not standardised: {', '.join([*unknown, f'day {day}'])}")
-        return (*(self.states.index(name) for name in states), int(np.searchsorted(self.days, day)))
+        if unknown:
+            raise KeyError(f"Not standardised: {', '.join(unknown)}")
+        return [self.states.index(name) for name in states]
 
 
 def make_difference(
@@ -152,8 +109,3 @@ def make_difference(
         p=allowance.p(estimate, error),
         confidence=confidence,
     )
-
-
-def _errors(influence: Floats) -> Floats:
-    error = np.sqrt(np.sum(influence**2, axis=-1))
-    return np.where(error > 0, error, np.nan)

@@ -13,12 +13,13 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox import CoxFit
-from pipeline.stats.cox_baseline import rows_at_risk
 from pipeline.stats.cox_kernel import Bools, Floats, Ints, Moments, RiskSets
 
 
@@ -38,34 +39,18 @@ class Lending:
 
 @dataclass(frozen=True, eq=False)
 class HazardPlan:
-    """Which event days count towards which stratum's hazard by which day; laid out once, used for every weighting.
+    """Which event days count towards which stratum's hazard: `own` marks the groups of the fit's risk sets that do.
 
-    `own` marks the groups of the fit's risk sets that count, `by_day` the first of `days` by which a group has
-    happened. `first_thin_day` is each stratum's first failure day of the window with too few at risk, NaN if there is
-    none. `lending` is None if no stratum borrows.
+    `lending` is None if no stratum borrows.
     """
 
-    days: Ints
     own: Bools
-    by_day: Ints
     n_strata: int
-    first_thin_day: Floats
     lending: Lending | None
 
 
-@dataclass(frozen=True, eq=False)
-class StratumHazards:
-    """Cumulative hazard at the centre of the covariates, stratum by day, and the borrowed part before it is scaled."""
-
-    total: Floats
-    borrowed: Floats
-    ratio: Floats
-
-
-def plan_hazards(
-    fit: CoxFit, days: Ints, *, from_day: int, last_day: int, min_at_risk: int, borrow: bool
-) -> HazardPlan:
-    """Lay out the hazards by each of the sorted `days`, from `from_day` on (its own failures left out unless it is 0).
+def plan_hazards(fit: CoxFit, *, from_day: int, last_day: int, min_at_risk: int) -> HazardPlan:
+    """Lay out the hazards from `from_day` on (its own failures left out unless it is 0).
 
     Days with too few at risk are looked for up to `last_day`.
     """
@@ -85,18 +70,11 @@ def plan_hazards(
     thin = thin_days(fit, pooled.group_time, from_day=from_day, last_day=last_day, min_at_risk=min_at_risk)
     counted = after_day(sets.group_time, from_day)
     lending = None
-    if borrow and thin.any():
+    if thin.any():
         counted &= ~thin[sets.group_stratum, np.searchsorted(pooled.group_time, sets.group_time)]
         events = np.bincount(rows.strata[rows.event], minlength=n_strata)
         lending = Lending(pooled, thin, events > 0, rows.strata)
-    return HazardPlan(
-        days=days,
-        own=counted,
-        by_day=np.searchsorted(days, sets.group_time),
-        n_strata=n_strata,
-        first_thin_day=np.where(thin.any(axis=1), pooled.group_time[thin.argmax(axis=1)], np.nan),
-        lending=lending,
-    )
+    return HazardPlan(counted, n_strata, lending)
 
 
 def thin_days(fit: CoxFit, times: Floats, *, from_day: int, last_day: int, min_at_risk: int) -> Bools:
@@ -113,24 +91,26 @@ def thin_days(fit: CoxFit, times: Floats, *, from_day: int, last_day: int, min_a
     return thin
 
 
-def stratum_hazards(plan: HazardPlan, sets: RiskSets, at: Moments, pooled: RiskSets | None) -> StratumHazards:
-    """The hazards that one weighting gives. `pooled` are the lending risk sets under the same weights."""
-    shape = (plan.n_strata, len(plan.days) + 1)
-    place = sets.group_stratum * shape[1] + plan.by_day
-    own = kernel.sum_by(place, np.where(plan.own, at.h, 0.0), shape[0] * shape[1]).reshape(shape)
-    total = np.cumsum(own, axis=1)[:, :-1]
-    if plan.lending is None or pooled is None:
-        return StratumHazards(total, np.zeros_like(total), np.ones(plan.n_strata))
-    lending = plan.lending
-    hazard, left_out = _pooled_hazard(pooled, at.risk)
-    by_day = np.searchsorted(plan.days, pooled.group_time)
-    lent = [kernel.sum_by(by_day, hazard * thin, shape[1])[:-1] for thin in lending.thin]
-    borrowed = np.cumsum(np.stack(lent), axis=1)
-    expected = at.risk * kernel.over_run(pooled, hazard)
-    expected[pooled.event_row] -= at.risk[pooled.event_row] * left_out[pooled.event_group]
-    ratio = _observed(pooled, lending, plan.n_strata) / kernel.sum_by(lending.row_stratum, expected, plan.n_strata)
-    ratio = np.where(lending.scaled & np.isfinite(ratio), ratio, 1.0)
-    return StratumHazards(total + ratio[:, None] * borrowed, borrowed, ratio)
+def rows_at_risk(fit: CoxFit, code: int, days: Floats) -> Ints:
+    """Number of fitted rows of one stratum with entry < day <= exit, for each day."""
+    rows = fit.design.rows
+    mine = rows.strata == code
+    return count_below(rows.entry[mine], days) - count_below(rows.exit[mine], days)
+
+
+def count_below(values: Floats, days: NDArray[Any]) -> Ints:
+    """How many values lie below each day; by counting where there are few days or the values are whole numbers."""
+    if len(days) <= 3:
+        return np.array([np.count_nonzero(values < day) for day in days], dtype=np.intp)
+    if not len(values):
+        return np.zeros(len(days), dtype=np.intp)
+    highest = max(float(values.max()), -1.0)
+    if not (np.array_equal(values, np.floor(values)) and highest <= 4 * len(values) + 100_000):
+        return np.searchsorted(np.sort(values), days, side="left")
+    # Whatever lies below day 0 counts alike.
+    counts = np.bincount((np.maximum(values, -1.0) + 1).astype(np.intp))
+    total = np.concatenate(([0], np.cumsum(counts)))
+    return np.asarray(total[(np.clip(np.ceil(days), -1, highest + 1) + 1).astype(np.intp)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,31 +129,25 @@ class Pull:
 
 
 class HazardPulls:
-    """Pulls on weighted sums of the strata's hazards at the fitted estimate."""
+    """Pulls on weighted sums of the strata's hazards at the fitted estimate.
 
-    def __init__(self, plan: HazardPlan, fit: CoxFit, hazards: StratumHazards) -> None:
-        self.plan, self.hazards = plan, hazards
+    `ratio` is by what each stratum scales what it borrows: its observed over expected failures, 1 if it has none.
+    """
+
+    def __init__(self, plan: HazardPlan, fit: CoxFit) -> None:
+        self.plan, self.ratio = plan, np.ones(plan.n_strata)
         self.sets, self.at = fit.design.sets, fit.at_estimate
         self.ratio_pulls: dict[int, Pull] = {}
-        if plan.lending is not None:
-            pooled, z = plan.lending.sets, fit.design.z
-            self.pooled_at = kernel.moments(pooled, z, fit.coef * fit.design.scale)
-            self.pooled_by_day = np.searchsorted(plan.days, pooled.group_time)
-            for code in np.flatnonzero(plan.lending.scaled & plan.lending.thin.any(axis=1)):
-                self.ratio_pulls[int(code)] = _log_ratio_pull(plan.lending, self.pooled_at, z, int(code))
-
-    def on_sum(self, factor: Floats, day: int) -> Pull:
-        """Pull on the sum over strata of factor times cumulative hazard by the day at index `day`."""
-        plan, ratio = self.plan, self.hazards.ratio
-        counted = plan.own & (plan.by_day <= day)
-        total = pull_of(self.sets, self.at, np.where(counted, factor[self.sets.group_stratum], 0.0))
         if plan.lending is None:
-            return total
-        lent = (factor * ratio) @ plan.lending.thin * (self.pooled_by_day <= day)
-        total += pull_of(plan.lending.sets, self.pooled_at, lent)
-        for code, pull in self.ratio_pulls.items():
-            total += pull.times(float(factor[code] * ratio[code] * self.hazards.borrowed[code, day]))
-        return total
+            return
+        lending, pooled, z = plan.lending, plan.lending.sets, fit.design.z
+        self.pooled_at = kernel.moments(pooled, z, fit.coef * fit.design.scale)
+        expected = kernel.sum_by(lending.row_stratum, kernel.expected_events(pooled, self.pooled_at), plan.n_strata)
+        failed = kernel.sum_by(lending.row_stratum[pooled.event_row], pooled.weight[pooled.event_row], plan.n_strata)
+        ratio = failed / expected
+        self.ratio = np.where(lending.scaled & np.isfinite(ratio), ratio, 1.0)
+        for code in np.flatnonzero(lending.scaled & lending.thin.any(axis=1)):
+            self.ratio_pulls[int(code)] = _log_ratio_pull(lending, self.pooled_at, z, int(code))
 
     def on_increments(self, factor: Floats) -> Pull:
         """Pull on the sum of factor times hazard over strata and event days of all (`HazardPlan.lending`, else own).
@@ -185,7 +159,7 @@ class HazardPulls:
         total = pull_of(self.sets, self.at, np.where(plan.own, factor[self.sets.group_stratum, place], 0.0))
         if plan.lending is None:
             return total
-        ratio, borrowed = self.hazards.ratio, factor * plan.lending.thin
+        ratio, borrowed = self.ratio, factor * plan.lending.thin
         total += pull_of(plan.lending.sets, self.pooled_at, ratio @ borrowed)
         for code, pull in self.ratio_pulls.items():
             total += pull.times(float(ratio[code] * (borrowed[code] @ self.pooled_at.h)))
@@ -195,18 +169,6 @@ class HazardPulls:
 def after_day(times: Floats, from_day: int) -> Bools:
     """Which times lie after a day; day 0 itself counts, where nothing is left out before."""
     return np.asarray(times > from_day if from_day > 0 else times >= 0)
-
-
-def _pooled_hazard(sets: RiskSets, risk: Floats) -> tuple[Floats, Floats]:
-    """Per event day the hazard, and the part of it from which the day's own failures are left out (Efron)."""
-    total, tied = kernel.sum_at_risk(sets, risk), kernel.sum_events(sets, risk)
-    per_step = sets.step_weight / (total[sets.step_group] - sets.step_share * tied[sets.step_group])
-    hazard = kernel.sum_by(sets.step_group, per_step, sets.n_groups)
-    return hazard, kernel.sum_by(sets.step_group, per_step * sets.step_share, sets.n_groups)
-
-
-def _observed(sets: RiskSets, lending: Lending, n_strata: int) -> Floats:
-    return kernel.sum_by(lending.row_stratum[sets.event_row], sets.weight[sets.event_row], n_strata)
 
 
 def pull_of(sets: RiskSets, at: Moments, whole: Floats, left_out: Floats | None = None) -> Pull:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -89,8 +89,11 @@ class DateForms:
     said: tuple[str, ...]  # what is settled, in words
 
 
-def date_forms(columns: Sequence[tuple[str, Column]], *, serial_told: bool) -> DateForms:
-    """What `auto` would stumble over in the date columns `(field, column)` of one table."""
+def date_forms(
+    columns: Sequence[tuple[str, Column]], *, serial_told: bool, parts: Callable[[Column], Sequence[pl.DataFrame]]
+) -> DateForms:
+    """What `auto` would stumble over in the date columns `(field, column)` of one table; `parts` gives the counts of a
+    column in each of several files, or files of an archive, whose order is found one by one."""
     order: list[str] = []
     years = serial = None
     said = []
@@ -105,6 +108,10 @@ def date_forms(columns: Sequence[tuple[str, Column]], *, serial_told: bool) -> D
             told = f"{field}: {e.serial:,} of {e.filled:,} dates are day numbers"
             serial = f'"1900" (usual) or "1904" (old Macintosh files)? {told}'
         question, settled = _order(e)
+        if question and len(each := [gather_evidence(of) for of in parts(column)]) > 1:
+            orders = [_order(of) for of in each if of.filled]
+            if not any(asked for asked, _ in orders):
+                question, settled = None, f"the order is that of each file by itself ({question})"
         if question:
             order.append(f"{field}: {question}")
         elif settled:

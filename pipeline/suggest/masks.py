@@ -18,6 +18,11 @@ def masked(texts: pl.Expr) -> pl.Expr:
     )
 
 
+def masked_text(text: str) -> str:
+    """One text so masked."""
+    return str(pl.select(masked(pl.lit(text))).item())
+
+
 def masked_samples(counts: pl.DataFrame, *, at_most: int = 3) -> list[str]:
     """The commonest forms of a column; `counts` has one row per distinct text: `text, n`."""
     forms = counts.select(masked(pl.col("text")).alias("form"), "n").filter(pl.col("form") != "")

@@ -52,6 +52,7 @@ class Piece:
     trouble: str | None = None
     layout: tuple[LayoutLine, ...] = ()
     how: str = ""
+    parts: tuple[pl.DataFrame, ...] = ()  # the samples of several sheets, or files of an archive, one by one
 
 
 def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
@@ -172,7 +173,10 @@ def _as_one(path: Path, of: list[tuple[str, Piece]], sheets: tuple[str, ...]) ->
     rows = pl.concat([_in_order_of(first.rows.columns, piece.rows) for _, piece in of])
     seen, whole = sum(piece.rows_seen for _, piece in of), all(piece.whole for _, piece in of)
     trouble = _in_archive(path, first.trouble)
-    return replace(first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble)
+    parts = tuple(_in_order_of(first.rows.columns, piece.rows) for _, piece in of)
+    return replace(
+        first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble, parts=parts
+    )
 
 
 def _in_archive(path: Path, trouble: str | None) -> str | None:
@@ -253,6 +257,7 @@ def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
     bare = [_AGAIN.sub("", h) for h in headings]
     if len({re.sub(r"\d+$", "", h) for h in bare}) == 1 and len(bare) > 1:
         return False  # F1, F2, F3
+    knows = _meant(bare) >= _MEANT  # a sign may be the heading of a column of signs
     for n, (name, text) in enumerate(zip(headings, bare, strict=True), 1):
         if _PLACE.match(text):
             continue
@@ -261,7 +266,7 @@ def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
             continue
         if (own := _kind(text)) and own in _kinds(column) and (own != "mixed" or _same_form(text, column)):
             return True
-        if column.unique <= 0.5 and text in column.counts.head(200)["text"].to_list():
+        if column.unique <= 0.5 and not knows and text in column.counts.head(200)["text"].to_list():
             return True
     return False
 

@@ -237,7 +237,16 @@ def _by_tooth(group: Group, fields: Mapping[str, str], *, code: bool = False) ->
 
 def _dates(table: str, group: Group) -> forms.DateForms:
     told = any(p.serial_dates for p in group.pieces)
-    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told)
+    frames = [rows for piece in group.pieces for rows in (piece.parts or (piece.rows,))]
+
+    def parts(column: Column) -> list[pl.DataFrame]:
+        texts = [rows[column.name] for rows in frames if column.name in rows.columns]
+        return [
+            of.drop_nulls().value_counts(name="n").select(pl.first().alias("text"), pl.col("n").cast(pl.Int64))
+            for of in texts
+        ]
+
+    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told, parts=parts)
 
 
 def _of_kinds(table: str, group: Group, kinds: tuple[str, ...]) -> list[tuple[str, Column]]:

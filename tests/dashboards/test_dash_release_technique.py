@@ -8,6 +8,7 @@ import pytest
 import sample_results as samples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_gate import plain_gate
 from read_page import plain
 
 from dashboards import terms, words_shared, words_technique
@@ -25,7 +26,7 @@ def answers() -> tuple[TechniqueAnswer, ...]:
 
 
 def shown(*given: TechniqueAnswer) -> ReleasedTechniques:
-    return release_techniques(given, smallest=5)
+    return release_techniques(plain_gate(), given, smallest=5)
 
 
 def test_a_small_group_is_hidden_with_its_smallest_neighbour_and_so_are_its_comparisons() -> None:
@@ -81,7 +82,7 @@ def test_a_verdict_is_never_bolder_than_the_figures(
         verdict=verdict,
     )  # fmt: skip
     for c in shown(dataclasses.replace(a, groups=groups, contrasts=(told,))).contrasts:
-        step = max(percent_step(n) or 99 for n in teeth)
+        step = max(percent_step(plain_gate().rounding.count(n)) or 99 for n in teeth)
         assert {c.per_100 % step, c.low % step, c.high % step} == {0}
         assert c.low <= mid - half + 1e-6
         assert c.high >= mid + half - 1e-6

@@ -4,6 +4,7 @@ import dataclasses
 
 import pytest
 import sample_results as samples
+from plain_gate import plain_gate
 
 from dashboards.release import release
 from dashboards.release_table1 import ReleasedCharacteristic, release_table1
@@ -22,7 +23,7 @@ BOTH = {"before_seat", "through_crown"}
 
 
 def _lines(*rows: tuple[str, float | None, float | None]) -> list[tuple[str, int | None, int | None]]:
-    return [(r.label, r.of_reference, r.of_group) for r in release_table1(_compared(*rows), BOTH)]
+    return [(r.label, r.of_reference, r.of_group) for r in release_table1(plain_gate(), _compared(*rows), BOTH)]
 
 
 def test_means_are_whole_and_shares_on_the_step_of_their_group() -> None:
@@ -51,9 +52,9 @@ def test_names_that_are_not_declared_stay_inside() -> None:
 
 def test_nothing_is_told_of_a_group_whose_count_is_hidden() -> None:
     compared = _compared(("age_at_seat", 54.4, 51.5))
-    assert release_table1(compared, {"before_seat"}) == ()
-    assert release_table1(dataclasses.replace(compared, difference=None), BOTH) == ()
-    assert release_table1(dataclasses.replace(compared, honesty=None), BOTH) == ()
+    assert release_table1(plain_gate(), compared, {"before_seat"}) == ()
+    assert release_table1(plain_gate(), dataclasses.replace(compared, difference=None), BOTH) == ()
+    assert release_table1(plain_gate(), dataclasses.replace(compared, honesty=None), BOTH) == ()
 
 
 def test_unclean_values_cannot_be_made_by_hand() -> None:

@@ -16,6 +16,8 @@ FILES = {
     "techniques.html",
     "my_cases.html", "open_questions.html", "data_quality.html", "methods.html",
     "study_club.html", "study_club.pptx", "study_club_appendix.pptx", "study_club_handout.html", "results.json",
+    "study_club.html.record.txt", "study_club.pptx.record.txt", "study_club_appendix.pptx.record.txt",
+    "study_club_handout.html.record.txt",
 }  # fmt: skip
 
 

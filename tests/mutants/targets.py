@@ -140,7 +140,7 @@ COMPARISON = (
     _stats("differences"),
     _stats("kaplan_meier"),
     _stats("aalen_johansen"),
-    _stats("cox_kernel", "cox", "cox_properties", "cox_baseline"),
+    _stats("cox_kernel", "cox", "cox_properties", "censoring_weights"),
     _stats("spells"),
     _stats("followup"),
     _stats("clone_censor_weight"),
@@ -165,10 +165,12 @@ VERDICT = (
     Target("verdict", "pipeline/questions/choice_verdict.py", ("tests/questions/test_choice_verdict.py",)),
 )
 _EDGES = "tests/dashboards/test_dash_release_edges.py"
-_OF_RELEASE = ("", "_count", "_curve", "_healing", "_methods", "_percent", "_technique", "_trial", "_words")
+_OF_RELEASE = ("", "_count", "_healing", "_methods", "_percent", "_rates", "_technique", "_trial", "_words")
 DISCLOSURE = (
     Target("disclosure", "pipeline/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
     *(Target("disclosure", f"dashboards/release{name}.py", (_EDGES,)) for name in _OF_RELEASE),
+    Target("disclosure", "dashboards/release_curve.py", ("tests/dashboards/test_dash_release_curve.py", _EDGES)),
+    Target("disclosure", "pipeline/releases.py", ("tests/releases/test_release_memory.py",)),
 )
 _OTHERS = ("tests/questions/test_others_and_yours.py",)
 _POOL_EDGES = "tests/pool/test_pool_edges.py"

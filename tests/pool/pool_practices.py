@@ -63,7 +63,7 @@ def results_of(crowns: pl.DataFrame, patients: pl.DataFrame) -> Results:
 def margins(ratio: float = 1.25, *, teeth: int = 400, failures: int = 60, group: str = "shoulder") -> TechniqueAnswer:
     """A technique answer: shoulder over chamfer, or the other way round."""
     groups = tuple(
-        TechniqueGroup(name, name.title(), teeth, teeth - 50, failures, 2000.0, None, None, None)
+        TechniqueGroup(name, name.title(), teeth, round(7 * teeth / 8), failures, 2000.0, None, None, None)
         for name in ("chamfer", "shoulder")
     )
     reference = "chamfer" if group == "shoulder" else "shoulder"

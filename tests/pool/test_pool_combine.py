@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pool_practices import MAIN, contributed, no_frailty, practice, results_of, tables
 
+from pipeline.disclosure import SLACK
 from pipeline.errors import DataError
 from pipeline.pool.combine import pool
 from pipeline.pool.contribution import Contribution, Line
@@ -102,8 +103,8 @@ def test_halves_of_a_practice_put_together_are_near_the_whole():
     for group in main(together).groups:
         rows = spells.filter(pl.col("state") == group.name)
         curve = kaplan_meier(rows["exit_days"], rows["event"], entry_days=rows["entry_days"])
-        assert abs(group.teeth - rows["crown_id"].n_unique()) <= 5
-        assert abs(group.failures - rows["event"].sum()) <= 5
+        assert abs(group.teeth - rows["crown_id"].n_unique()) <= 2 * SLACK
+        assert abs(group.failures - rows["event"].sum()) <= 2 * SLACK
         if group.name == "before_seat":
             for point in (p for p in group.points if p.months in (60, 120)):
                 left = curve.at([round(point.months / 12 * 365.25)]).survival[0]

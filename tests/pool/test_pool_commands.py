@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from plain_gate import plain_gate
 from pool_practices import MAIN, practice, results_of, written
 
 from pipeline import run
@@ -24,6 +25,7 @@ from pipeline.evidence import Others, others_of, with_evidence
 from pipeline.pool.code import practice_code
 from pipeline.pool.contribution import Contribution
 from pipeline.pool.files import read_contribution, write_contribution
+from pipeline.pool.make import contribution
 from pipeline.pool.signing import key_number
 from pipeline.pseudonyms import key_path
 from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
@@ -131,12 +133,13 @@ def test_files_of_others_are_read_before_anything_is_compared(folder, contribute
         read(f"{club}/pooled.json")
 
 
-def test_our_figures_under_another_code_are_not_counted_twice(folder, contributed):
-    given = dataclasses.replace(read_contribution(contributed), code="00000000000000aa")
+def test_our_figures_under_another_code_are_not_counted_twice(folder, monkeypatch):
+    monkeypatch.setattr("pipeline.pool.make.gate_of", lambda results: plain_gate())
     with open_store(folder / "one" / "practice.duckdb") as store:
         crowns, patients = store.read(CROWNS), store.read(PATIENTS)
-    results = results_of(crowns, patients)
+    results = run.stored_results(load_settings(folder / "one" / "practice.toml"))
     spells = {MAIN: state_spells(crown_rows(own_crowns(crowns), patients)).with_columns(unit="crown_id")}
+    given = contribution(results, spells, code="00000000000000aa")
     others = others_of([given], code="00000000000000bb", rules=given.rules, borrowing=Borrowing())
     with pytest.raises(DataError, match="same figures under different codes"):
         with_evidence(results, others, lambda: spells)

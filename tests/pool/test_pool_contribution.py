@@ -8,6 +8,7 @@ import re
 
 import polars as pl
 import pytest
+from plain_gate import plain_gate
 from pool_practices import MAIN, contributed, margins, practice, results_of, tables
 
 from pipeline.pool.asked import questions
@@ -160,7 +161,7 @@ def test_a_table_begins_and_ends_with_eleven_followed():
     entry = [0] * 10 + [100] * 3
     leaving = [1000, 1001, 1002] + [2000] * 10
     frame = pl.DataFrame({"entry_days": entry, "exit_days": leaving, "event": [True] * 13})
-    table = risk_set_table(frame)
+    table = risk_set_table(plain_gate(), frame)
     # Half-years: days 183, 365, 548, 731, 913; on day 1096 ten are left.
     assert [line.months for line in table] == [6, 12, 18, 24, 30]
     assert {line.followed for line in table} == {15}

@@ -9,6 +9,7 @@ import re
 from pathlib import Path
 
 import pytest
+from plain_gate import plain_gate
 from pool_practices import MAIN, margins, under_seal
 
 from pipeline.errors import DataError
@@ -28,6 +29,11 @@ SETTINGS = dict.fromkeys(RULES, "5") | {"crown_date": "seat", "confidence": "0.9
 
 
 # What a practice gives
+
+
+@pytest.fixture(autouse=True)
+def _by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.pool.make.gate_of", lambda results: plain_gate())
 
 
 def results(**changes: object) -> Results:
@@ -226,7 +232,7 @@ def test_values_at_the_edge_are_held(whole: object, changes: dict) -> None:
         (LINE, {"failures": MOST + 5}),
         (SIDE, {"table": (LINE, Line(12, 20, 65, None))}),
         (SIDE, {"table": (LINE, Line(18, 20, 0, None))}),
-        (SIDE, {"tooth_groups": (30, 30, 55)}),
+        (SIDE, {"tooth_groups": (30, 45, 45)}),
         (SIDE, {"failures": None}),
         (SIDE, {"teeth": MOST + 5}),
         (GAP, {"per_100": 10.0}),

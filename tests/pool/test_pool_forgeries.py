@@ -120,13 +120,13 @@ FORGERIES: dict[str, tuple[Callable[[dict[str, Any]], None], str]] = {
     "a count that is no number": (at("reference.teeth", "765"), "a count|holds what no practice"),
     "a count below none": (at("reference.teeth", -765), "a count"),
     "mouths of 70 teeth": (at("reference.patients", 10), "more teeth than a mouth"),
-    "a part larger than all": (at("reference.tooth_groups", [150, 200, 765]), "more in all parts"),
+    "a part larger than all": (at("reference.tooth_groups", [150, 200, 760]), "more in all parts"),
     "parts that lack half": (at("reference.tooth_groups", [150, 200, 100]), "are not the teeth"),
     "a case mix of two groups": (at("reference.tooth_groups", [350, 415]), "a case mix|holds what no"),
     "more followed than there are": (at("reference.table.3.followed", 770), "more than there are"),
     "failed and still followed": (at("reference.table.20.followed", 760), "have failed or are still followed"),
     "nobody leaves": (
-        all_lines("followed", lambda i, line: 765 if i < 4 else line["followed"]), "do not fit|followed no longer"
+        all_lines("followed", lambda i, line: 760 if i < 4 else line["followed"]), "do not fit|followed no longer"
     ),
     "failed more than left": (
         both(

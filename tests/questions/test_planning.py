@@ -14,7 +14,7 @@ from pipeline.questions.groups import make_group
 from pipeline.questions.planning import Pace, months_until, pace, paces, plan_question, smallest_ratio
 from pipeline.results import DAYS_PER_YEAR, Comparison, Verdict
 from pipeline.results_planning import Plan
-from pipeline.stats.events_needed import failures_needed
+from pipeline.stats.events_needed import information_needed
 
 UNTIL = dt.date(2022, 1, 1)
 ANALYSIS = Analysis()
@@ -88,7 +88,7 @@ def test_without_a_design_effect_it_is_the_formula():
     assert plan.hazard_ratio is not None
     assert plan.design_effect == pytest.approx(1.0, abs=0.1)
     # The share of the opened in what is at risk is one in four.
-    wanted = failures_needed(plan.hazard_ratio, share=0.25) * (plan.design_effect or 1)
+    wanted = information_needed(plan.hazard_ratio) / (0.25 * 0.75) * (plan.design_effect or 1)
     assert plan.failures_needed == pytest.approx(wanted, rel=0.05)
 
 

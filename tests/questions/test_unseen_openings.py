@@ -1,5 +1,5 @@
 import datetime as dt
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -22,10 +22,21 @@ from pipeline.questions.unseen_draws import (
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.questions.unseen_priors import DONE_BY_OTHERS, MOST_UNLIKE, UNLIKE, assumptions_of, beliefs_of
 from pipeline.results import Trial
-from pipeline.stats.misclassification import Fixed
 from tests.questions.crowns_with_truth import TRUE_RATIO, practice, true_difference
 
 ANALYSIS = Analysis()
+
+
+@dataclass(frozen=True)
+class Fixed:
+    """A share that is taken as known."""
+
+    value: float
+
+    def quantile(self, at: np.ndarray) -> np.ndarray:
+        return np.full(np.shape(at), self.value)
+
+
 NO_ERROR = replace(
     beliefs_of("unknown"), shown_before=Fixed(1), hint_is_opening=Fixed(0), failure_seen=Fixed(1), unlike=Fixed(0.5)
 )

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox import CoxFit, fit_cox
 
 DATA = Path(__file__).parents[1] / "data" / "survival"
@@ -67,6 +68,12 @@ class Case:
     def fit(self) -> CoxFit:
         positional, options = self.arrays()
         return fit_cox(*positional, **options)
+
+
+def score_residuals(fit: CoxFit) -> np.ndarray:
+    """Row by covariate: each row's part of the score at the estimate, not multiplied by its weight."""
+    design = fit.design
+    return np.stack(list(kernel.score_residuals(design.sets, design.z, fit.at_estimate)), axis=1) * design.scale
 
 
 def columns(*names: str) -> dict[str, pl.Expr]:

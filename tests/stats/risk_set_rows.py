@@ -1,4 +1,4 @@
-"""Invented teeth for the tests of tables that add up: late entries, causes, groups, clinics, patients, parts."""
+"""Invented teeth for the tests of tables that add up: late entries, groups, patients, parts."""
 
 from __future__ import annotations
 
@@ -6,16 +6,15 @@ import numpy as np
 import polars as pl
 
 
-def teeth(seed: int, n: int = 200, causes: int = 1) -> pl.DataFrame:
+def teeth(seed: int, n: int = 200) -> pl.DataFrame:
     rng = np.random.default_rng(seed)
     entry = np.where(rng.random(n) < 0.4, rng.integers(0, 30, n), 0)
     return pl.DataFrame(
         {
             "entry": entry,
             "exit": entry + rng.integers(1, 60, n),
-            "event": np.where(rng.random(n) < 0.6, rng.integers(1, causes + 1, n), 0),
+            "event": (rng.random(n) < 0.6).astype(int),
             "group": rng.choice(["a", "b", "c"], n),
-            "clinic": rng.choice(["x", "y"], n),
             "patient": rng.integers(0, n // 2, n),
             "part": rng.integers(0, 5, n),
         }

@@ -9,8 +9,7 @@ from curve_reference import CURVES, ERRORS, assert_same, dataset, expected
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.stats.aalen_johansen import aalen_johansen, incidence_influence
-from pipeline.stats.differences import Group, incidence_difference
+from pipeline.stats.aalen_johansen import Incidence, aalen_johansen
 from pipeline.stats.kaplan_meier import kaplan_meier
 
 YEARS = 365 * np.arange(1, 11)
@@ -74,11 +73,11 @@ def test_error_by_hand():
     assert curve.std_error[0, 0] ** 2 == pytest.approx(6 / 81)
     # Day 1 cause 2 of four rows, day 2 cause 1 of three: F1 = 3/4 * 1/3. A row's pull is its pull on 3/4 times 1/3
     # and 3/4 of its pull on 1/3.
-    pulls = incidence_influence([1, 2, 3, 3], [2, 1, 0, 0], [2], of_cause=1)
+    error = aalen_johansen([1, 2, 3, 3], [2, 1, 0, 0]).at([2]).std_error[0, 0]
     first = [Fraction(-3, 16), Fraction(1, 16), Fraction(1, 16), Fraction(1, 16)]
     second = [Fraction(0), Fraction(2, 9), Fraction(-1, 9), Fraction(-1, 9)]
-    by_hand = [float(a / 3 + Fraction(3, 4) * b) for a, b in zip(first, second, strict=True)]
-    assert sorted(pulls.values[:, 0]) == pytest.approx(sorted(by_hand))
+    pulls = [a / 3 + Fraction(3, 4) * b for a, b in zip(first, second, strict=True)]
+    assert error**2 == pytest.approx(float(sum(pull**2 for pull in pulls)))
 
 
 @pytest.mark.parametrize("name", ["mgus2", "mgus2_loglog", "mgus2_sex", "transplant_O", "sim_noentry", "sim_entry"])
@@ -113,10 +112,6 @@ def test_clustered_error_equals_the_influence_matrix_of_r(number):
     clustered = aalen_johansen(**columns).at(YEARS)
     assert_same(clustered.std_error, [reference["cluster1"], reference["cluster2"]], ERRORS)
     assert aalen_johansen(**columns).n_units < len(columns["cause"])
-    for cause in (1, 2):
-        pulls = incidence_influence(**columns, days=YEARS, of_cause=cause)
-        assert_same(np.sqrt((pulls.values**2).sum(axis=0)), reference[f"cluster{cause}"], ERRORS)
-        assert pulls.values.sum(axis=0) == pytest.approx(np.zeros(10), abs=1e-12)
     del columns["cluster"]
     assert_same(aalen_johansen(**columns).at(YEARS).std_error, [reference["naive1"], reference["naive2"]], ERRORS)
 
@@ -133,35 +128,23 @@ def test_estimates_equal_cmprsk(name):
         assert_same(points.incidence[int(cause) - 1], theirs, CURVES)
 
 
-def test_days_lost_equal_r_and_the_published_table():
+def test_days_lost_under_the_curve_equal_r_and_the_published_table():
     """Vignette `compete` of the R package survival, mgus2: years of the first 20 after malignancy 1.3233 (women),
     1.0647 (men), after death 8.8231 and 10.2603.
     """
     table = expected("worked")["mgus2_aj_rmean240"]
     for columns, sex in zip(groups("mgus2_sex"), "FM", strict=True):
-        lost = aalen_johansen(**columns).days_lost(240)
+        lost = area(aalen_johansen(**columns), 240)
         for ours, state in zip(lost, ("pcm", "death"), strict=True):
             theirs = next(row["rmean"] for row in table if row["_row"] == f"sex={sex}, {state}")
             assert ours == pytest.approx(theirs, rel=CURVES)
-    women = aalen_johansen(**groups("mgus2_sex")[0]).days_lost(240) / 12
+    women = area(aalen_johansen(**groups("mgus2_sex")[0]), 240) / 12
     assert women.round(4).tolist() == [1.3233, 8.8231]
-    with pytest.raises(ValueError, match="before the horizon"):
-        aalen_johansen([3, 5], [1, 0]).days_lost(6)
 
 
-def test_difference_adds_up_pulls_of_shared_patients():
-    one, other = (
-        Group(part["stop"], part["ev"], entry_days=part["start"], cluster=part["pid"])
-        for part in (dataset("sim").filter(pl.col("grp") == group) for group in (1, 0))
-    )
-    found = incidence_difference(one, other, YEARS, of_cause=2)
-    curves = [
-        aalen_johansen(g.exit_days, g.event, entry_days=g.entry_days, cluster=g.cluster).at(YEARS) for g in (one, other)
-    ]
-    assert found.estimate == pytest.approx(curves[0].incidence[1] - curves[1].incidence[1], abs=CURVES)
-    alone = curves[0].std_error[1] ** 2 + curves[1].std_error[1] ** 2
-    assert found.std_error**2 == pytest.approx(alone - 2 * found.covariance, abs=1e-14)
-    assert (found.covariance != 0).all()
+def area(curve: Incidence, horizon: int) -> np.ndarray:
+    edges = np.minimum(np.append(curve.time, max(horizon, curve.time[-1])), horizon)
+    return curve.incidence @ np.diff(edges)
 
 
 def test_weights_scale_away():
@@ -230,29 +213,3 @@ def test_one_cause_alone_is_one_minus_kaplan_meier(rows):
     assert 1 - curve.incidence[0] == pytest.approx(plain.survival, abs=1e-12)
     known = plain.survival > 0
     np.testing.assert_allclose(curve.std_error[0][known] ** 2, plain.std_error[known] ** 2, rtol=0, atol=1e-13)
-
-
-@given(ROWS)
-@settings(deadline=None)
-def test_influence_is_the_slope_of_the_incidence_in_the_weight(rows):
-    data = columns_of(rows)
-    pulls = incidence_influence(**data, days=[8], of_cause=2)
-    for number, label in enumerate(pulls.units):
-        nudge = np.where(data["cluster"] == label, 1e-6, 0.0) * data["weights"]
-        up, down = (
-            aalen_johansen(**{**data, "weights": data["weights"] + sign * nudge}, n_causes=2).at([8]).incidence[1, 0]
-            for sign in (1, -1)
-        )
-        if not np.isnan(up):
-            assert pulls.values[number, 0] == pytest.approx((up - down) / 2e-6, abs=1e-7)
-
-
-@given(ROWS)
-@settings(deadline=None)
-def test_variance_at_all_days_is_the_sum_of_squared_pulls(rows):
-    data = columns_of(rows)
-    curve = aalen_johansen(**data, n_causes=2)
-    if curve.n_units > 1:
-        for cause in (1, 2):
-            pulls = incidence_influence(**data, days=curve.time, of_cause=cause).values
-            np.testing.assert_allclose(curve.std_error[cause - 1] ** 2, (pulls**2).sum(axis=0), rtol=0, atol=1e-12)

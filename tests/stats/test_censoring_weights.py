@@ -1,11 +1,13 @@
 """Weights for who left: by hand, against R, and a truth found again that leaving by a recorded trait hides."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
+from cox_reference import CASES, columns, expected
 from curve_reference import dataset
 from r_session import needs_r, run_r
 
@@ -42,10 +44,10 @@ def compare(r: dict) -> None:
         x = np.column_stack([rows[name] for name in names])
         fit = fit_cox(x, rows["stop"], rows["left"], names=names, **span)
         fits.append((fit, expected_events(fit, x, rows["start"], rows["stop"])))
-    (much, expected), (_, by_little) = fits
+    (much, by_much), (_, by_little) = fits
     assert much.coef == pytest.approx(np.array(r["much"]), abs=1e-8)
-    assert expected == pytest.approx(np.array(r["expected"]), rel=1e-7, abs=1e-10)
-    made = followed_weights(r["id"], rows["start"], expected, by_little)
+    assert by_much == pytest.approx(np.array(r["expected"]), rel=1e-7, abs=1e-10)
+    made = followed_weights(r["id"], rows["start"], by_much, by_little)
     assert (made.low, made.high) == pytest.approx(tuple(r["ends"]), rel=1e-7)
     assert made.values == pytest.approx(np.array(r["w"]), rel=1e-7)
     x = np.column_stack([rows["transplant"], rows["age"]])
@@ -64,6 +66,26 @@ def test_equals_r_on_kept_values():
 @needs_r
 def test_equals_r_afresh(tmp_path):
     compare(run_r(tmp_path, dataset("heart"), (FOLDER / "weights.R").read_text()))
+
+
+teeth, patients = [[0, 1, 50], [1, 1, 50]], [[0, 13, 1.1], [1, 13, 1.1]]
+PREDICTED = {
+    "sim": (CASES["cox", "sim"], teeth, -1.0),
+    "sim_breslow": (replace(CASES["cox", "sim"], ties="breslow"), teeth, -1.0),
+    "sim_entry": (CASES["cox", "sim_entry"], teeth, -1.0),
+    "mgus2_age": (CASES["cox", "mgus2_age"], patients, 479.0),  # R's curve starts at 480 months, that day included
+    "lung": (replace(CASES["cox", "lung"], covariates=columns("age", "sex")), [[60, 1], [60, 2]], -1.0),
+}
+
+
+@pytest.mark.parametrize("name", PREDICTED)
+def test_expected_events_are_the_hazards_of_curves_that_r_predicts(name):
+    case, profiles, since = PREDICTED[name]
+    r, fit = expected("pred", name), case.fit()
+    for number, x in enumerate(profiles):
+        days = np.array(r["time"], dtype=float)
+        hazard = expected_events(fit, np.tile(x, (len(days), 1)), np.full(len(days), since), days)
+        assert np.exp(-hazard) == pytest.approx(np.array(r["surv"])[:, number], abs=1e-12)
 
 
 def test_refuses_a_fit_that_predicts_nothing():

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from pipeline.stats.cox import fit_cox
-from pipeline.stats.cox_baseline import count_below
 from pipeline.stats.cox_kernel import (
     BLOCK,
     cross_product,
@@ -16,6 +15,7 @@ from pipeline.stats.cox_kernel import (
     score_residuals,
     second_of_rows,
 )
+from pipeline.stats.stratum_hazard import count_below
 
 
 @pytest.mark.parametrize("grid", [[0, 3, 4, 9], [2], [-5, 0], [0, 10_000_000], [0.5, 3.0]])
@@ -56,8 +56,10 @@ def test_a_factor_scales_the_share_of_each_event_day(ties):
         assert twice == pytest.approx(2 * whole)
         assert part + rest == pytest.approx(whole)
     # The score's parts by row add up to it, and its slope is minus the information.
-    residuals = score_residuals(sets, design.z, at)
+    residuals, part, rest = (np.stack(list(score_residuals(sets, design.z, at, f))) for f in (None, some, ones - some))
     assert residuals @ sets.weight == pytest.approx(score(sets, design.z, at))
+    assert part @ sets.weight == pytest.approx(score(sets, design.z, at, some))
+    assert part + rest == pytest.approx(residuals)
     for j in range(2):
         step = np.zeros(2)
         step[j] = 1e-5

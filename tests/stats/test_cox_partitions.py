@@ -75,7 +75,6 @@ def test_a_contrast_of_parts_is_that_of_all_rows():
     rows = teeth(5)
     one, other = fit_cox(**rows, names=NAMES), fit_cox_parts(in_parts(rows, 3), as_it_is, names=NAMES)
     assert other.hazard_ratio("filled").high == pytest.approx(one.hazard_ratio("filled").high, rel=1e-9)
-    assert other.wald_test.p == pytest.approx(one.wald_test.p, rel=1e-8)
 
 
 def test_a_covariate_that_tells_failures_apart_diverges_as_on_one_machine():

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from curve_reference import CURVES, ERRORS, dataset
 
-from pipeline.stats.differences import Group, incidence_difference, survival_difference
+from pipeline.stats.differences import Group, survival_difference
 from pipeline.stats.kaplan_meier import kaplan_meier
 
 
@@ -107,8 +107,6 @@ def test_nothing_is_known_past_the_last_day_of_either_group():
     long, short = Group([5, 9, 9, 9], [1, 0, 0, 0]), Group([5, 7], [1, 0])
     for one, other in ((long, short), (short, long)):
         assert np.isnan(survival_difference(one, other, [4, 5, 7, 8, 9]).estimate).tolist() == [False] * 3 + [True] * 2
-        found = incidence_difference(one, other, [4, 5, 7, 8, 9])
-        assert np.isnan(found.estimate).tolist() == [False] * 3 + [True] * 2
     # From day 5 on, what lies before it is not known; on it nothing has failed yet.
     found = survival_difference(long, short, [4, 5, 6], from_day=5)
     assert (np.isnan(found.estimate).tolist(), found.estimate[1:].tolist()) == ([True, False, False], [0, 0])
@@ -116,24 +114,3 @@ def test_nothing_is_known_past_the_last_day_of_either_group():
     none_left = Group([5, 6], [1, 1])
     assert np.isnan(survival_difference(long, none_left, [5, 6]).estimate).tolist() == [False, True]
     assert np.isnan(survival_difference(none_left, long, [5, 6]).estimate).tolist() == [False, True]
-
-
-def test_an_incidence_difference_counts_the_first_cause_from_day_0_on():
-    # One of four has cause 1 on day 1 and one cause 2 on day 2; in the other group one of two has cause 2 on day 1.
-    one, other = Group([1, 2, 9, 9], [1, 2, 0, 0]), Group([1, 9], [2, 0])
-    assert incidence_difference(one, other, [9]).estimate[0] == pytest.approx(1 / 4)
-    assert incidence_difference(one, other, [9], of_cause=2).estimate[0] == pytest.approx(1 / 4 - 1 / 2)
-    assert incidence_difference(one, other, [9], of_cause=2, from_day=1).estimate[0] == pytest.approx(1 / 3)
-
-
-def test_teeth_named_in_both_groups_are_the_same_teeth():
-    # As for patients: the same two teeth lose or keep together, and nothing is left to doubt; names of one alone say
-    # nothing of the other.
-    named = Group([5, 9], [1, 0], subject=["t1", "t2"])
-    nameless = Group([5, 9], [1, 0])
-    assert survival_difference(named, named, [5]).covariance[0] == pytest.approx(1 / 8)
-    assert survival_difference(named, nameless, [5]).covariance[0] == 0
-    assert survival_difference(nameless, named, [5]).covariance[0] == 0
-    # Teeth by number are found again whatever order they stand in.
-    first, second = Group([5, 9], [1, 0], subject=[7, 3]), Group([9, 5], [0, 1], subject=[3, 7])
-    assert survival_difference(first, second, [5]).covariance[0] == pytest.approx(1 / 8)

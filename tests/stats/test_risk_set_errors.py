@@ -11,17 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from risk_set_rows import teeth
 
-from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.kaplan_meier import kaplan_meier
-from pipeline.stats.log_rank import clustered_log_rank
 from pipeline.stats.risk_set_errors import (
     add_squares,
     clustered_curve_from,
-    clustered_incidence_from,
-    clustered_log_rank_from,
     curve_squares,
-    incidence_squares,
-    log_rank_squares,
 )
 from pipeline.stats.risk_sets import count_changes, merge
 
@@ -35,9 +29,7 @@ def split(rows: pl.DataFrame, n_parts: int) -> list[pl.DataFrame]:
 
 
 def merged(rows: list[pl.DataFrame]) -> pl.DataFrame:
-    return merge(
-        count_changes(p["exit"], p["event"], entry_days=p["entry"], group=p["group"], strata=p["clinic"]) for p in rows
-    )
+    return merge(count_changes(p["exit"], p["event"], entry_days=p["entry"], group=p["group"]) for p in rows)
 
 
 def assert_same(one: object, other: object) -> None:
@@ -78,59 +70,6 @@ def test_a_clustered_curve_from_parts_is_that_of_all_rows(n_parts, seed, from_da
     b = rows.filter(pl.col("group") == "b")
     wanted = kaplan_meier(b["exit"], b["event"], entry_days=b["entry"], cluster=b["patient"], from_day=from_day)
     assert_same(clustered_curve_from(table, squares, group="b", from_day=from_day), wanted)
-
-
-@parts
-@few
-@given(seeds)
-def test_clustered_incidence_from_parts_is_that_of_all_rows(n_parts, seed):
-    rows = teeth(seed, causes=3)
-    divided = split(rows, n_parts)
-    table = merged(divided)
-    squares = add_squares(
-        [
-            incidence_squares(table, p["exit"], p["event"], n_causes=3, entry_days=p["entry"], cluster=p["patient"])
-            for p in divided
-        ]
-    )
-    wanted = aalen_johansen(rows["exit"], rows["event"], entry_days=rows["entry"], cluster=rows["patient"], n_causes=3)
-    assert_same(clustered_incidence_from(table, squares, n_causes=3), wanted)
-
-
-@pytest.mark.one_in(3)
-@parts
-@pytest.mark.parametrize("ties", ["efron", "breslow"])
-@few
-@given(seeds)
-def test_a_clustered_log_rank_test_from_parts_is_that_of_all_rows(n_parts, ties, seed):
-    rows = teeth(seed)
-    divided = split(rows, n_parts)
-    table = merged(divided)
-    squares = add_squares(
-        [
-            log_rank_squares(
-                table,
-                p["exit"],
-                p["event"],
-                p["group"],
-                entry_days=p["entry"],
-                strata=p["clinic"],
-                cluster=p["patient"],
-                ties=ties,
-            )
-            for p in divided
-        ]
-    )
-    wanted = clustered_log_rank(
-        rows["exit"],
-        rows["event"],
-        rows["group"],
-        entry_days=rows["entry"],
-        strata=rows["clinic"],
-        cluster=rows["patient"],
-        ties=ties,
-    )
-    assert_same(clustered_log_rank_from(table, squares, ties=ties), wanted)
 
 
 def test_one_patient_leaves_nothing_to_tell_the_error_from():

@@ -23,13 +23,6 @@ def test_six_mp_arm_equals_r():
     assert table.followed.tolist() == [21, 21, 16, 15, 11, 7]
 
 
-def test_stretches_of_one_tooth_that_touch_are_one():
-    table = risk_table([5, 9], [0, 1], [3, 7, 12], entry_days=[0, 5], subject=["16", "16"])
-    assert table.entered.tolist() == [1, 1, 1]
-    assert table.ended.tolist() == [0, 0, 0]
-    assert table.failed.tolist() == [0, 0, 1]
-
-
 @given(st.lists(st.tuples(st.integers(0, 30), st.integers(1, 30), st.booleans()), min_size=1, max_size=60))
 def test_the_columns_always_add_up(rows):
     entry, length, event = (np.array(column) for column in zip(*rows, strict=True))

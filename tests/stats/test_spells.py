@@ -35,26 +35,11 @@ def test_what_happened_up_to_a_day_is_dropped_and_day_0_is_kept():
     assert (found.unit.tolist(), found.unit_labels.tolist(), found.n_units) == ([0, 1], ["a", "c"], 2)
 
 
-def test_rows_of_a_tooth_that_touch_are_joined_unless_they_differ():
-    columns = {"exit_days": [4, 9, 9], "event": [0, 1, 0], "entry_days": [0, 4, 5], "subject": ["s", "s", "t"]}
-    assert rows(**columns) == [(-1, 9, 1), (5, 9, 0)]
-    assert rows(**columns | {"event": [1, 1, 0]}) == [(-1, 4, 1), (4, 9, 1), (5, 9, 0)]
-    assert rows(**columns | {"entry_days": [0, 5, 5]}) == [(-1, 4, 0), (5, 9, 1), (5, 9, 0)]
-    for differ in ({"weights": [1, 2, 1]}, {"cluster": ["a", "b", "b"]}, {"carry": np.array([0, 1, 1])}):
-        assert len(rows(**columns, **differ)) == 3
-    for same in ({"weights": [2, 2, 1]}, {"cluster": ["a", "a", "b"]}, {"carry": np.array([1, 1, 0])}):
-        assert len(rows(**columns, **same)) == 2
-    with pytest.raises(ValueError, match="1 rows overlap"):
-        read_spells(**columns | {"entry_days": [0, 3, 5]})
-
-
-def test_units_are_clusters_else_teeth_else_rows():
+def test_units_are_clusters_else_rows():
     days = {"exit_days": [4, 5, 6], "event": [0, 0, 1]}
     assert read_spells(**days).unit is None
     assert read_spells(**days).n_units == 0
-    assert read_spells(**days, subject=["x", "y", "z"]).unit is None
-    assert read_spells(**days, subject=["x", "y", "z"], with_units=True).unit_labels.tolist() == ["x", "y", "z"]
-    assert read_spells(**days, subject=["x", "y", "z"], cluster=["p", "q", "p"]).unit_labels.tolist() == ["p", "q"]
+    assert read_spells(**days, cluster=["p", "q", "p"]).unit_labels.tolist() == ["p", "q"]
     assert read_spells(**days, with_units=True).unit.tolist() == [0, 1, 2]
     assert read_spells(**days, weights=[1, 2, 3]).n_units == 3
 
@@ -147,7 +132,7 @@ def test_whole_numbers(value, fine):
         ({"exit_days": [3, 4], "event": [0, 0], "weights": [0, 1]}, "1 of 2 rows have a weight"),
         ({"exit_days": [3, 4], "event": [0, 0], "weights": [np.inf, 1]}, "1 of 2 rows have a weight"),
         ({"exit_days": [3, 4], "event": [0]}, "event has 1 rows where exit_days has 2"),
-        ({"exit_days": [3, 4], "event": [0, 0], "subject": ["a"]}, "subject has 1 rows where exit_days has 2"),
+        ({"exit_days": [3, 4], "event": [0, 0], "cluster": ["a"]}, "cluster has 1 rows where exit_days has 2"),
         ({"exit_days": [[3, 4]], "event": [0, 0]}, "exit_days must have one dimension"),
         ({"exit_days": ["a", "b"], "event": [0, 0]}, "exit_days must hold whole numbers"),
     ],

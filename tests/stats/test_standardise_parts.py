@@ -14,6 +14,7 @@ from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 from pipeline.stats.standardise_parts import difference_in_parts
 from pipeline.stats.standardised import AdjustedDifference
+from pipeline.stats.stratum_hazard import thin_days
 
 DAY = 1500
 
@@ -54,8 +55,9 @@ def whole(rows: pl.DataFrame, *, from_day: int = 0, strata: bool = True) -> tupl
         cluster=part.cluster,
     )  # fmt: skip
     target = fitted_target(fit, np.ones(fit.n_rows, dtype=bool))
-    found = standardise(fit, target, states=sim.STATES, days=[DAY], from_day=from_day)
-    return found.difference("opened", "closed", day=DAY), len(found.thin)
+    found = standardise(fit, target, states=sim.STATES, day=DAY, from_day=from_day)
+    thin = thin_days(fit, np.unique(fit.design.sets.group_time), from_day=from_day, last_day=DAY, min_at_risk=10)
+    return found.difference("opened", "closed"), int(thin.any(axis=1).sum())
 
 
 def same(found: AdjustedDifference | None, wanted: AdjustedDifference) -> None:

@@ -9,6 +9,7 @@ from pipeline.stats.phases import fit_phases
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 from pipeline.stats.standardise_windows import Windows, standardise_windows
+from pipeline.stats.stratum_hazard import thin_days
 
 SPELLS = sim.practice(1500, 5, clinicians=4)
 STATES = {"closed": [{"opened": 0.0}], "opened": [{"opened": 1.0}]}
@@ -30,38 +31,41 @@ def fit():
 
 def test_one_start_for_all_and_one_phase_is_the_standardised_difference(fit):
     target = fitted_target(fit, np.ones(fit.n_rows, dtype=bool))
-    wanted = standardise(fit, target, states=sim.STATES, days=[1500], from_day=200, min_at_risk=90)
+    wanted = standardise(fit, target, states=sim.STATES, day=1500, from_day=200, min_at_risk=90)
     found = standardise_windows(fit, target, start=200, days=[650, 1300], states=STATES, min_at_risk=90)
-    assert wanted.thin  # some clinicians borrow, so that this is held too
-    assert found.failure[:, -1] == pytest.approx(wanted.failure[:, 0], rel=1e-12)
-    assert found.pull == pytest.approx(wanted.influence[:, 0], abs=1e-14)
+    thin = thin_days(fit, fit.design.sets.group_time, from_day=200, last_day=1500, min_at_risk=90)
+    assert thin.any()  # some clinicians borrow, so that this is held too
+    assert found.failure[:, -1] == pytest.approx(wanted.failure, rel=1e-12)
+    assert found.pull == pytest.approx(wanted.influence, abs=1e-14)
     share, error = found.difference("opened", "closed")
-    d = wanted.difference("opened", "closed", day=1500)
+    d = wanted.difference("opened", "closed")
     assert (100 * share, 100 * error) == pytest.approx((d.per_100, d.std_error), rel=1e-10)
+    # As if every crown had its own start; a day less asked for moves the mean alone.
+    own = standardise_windows(fit, target, start=np.full(fit.n_rows, 200), days=[1300], states=STATES, min_at_risk=90)
+    assert own.pull == pytest.approx(found.pull, abs=1e-14)
+    assert own.mean_pull == pytest.approx(-650 * own.pull, abs=1e-12)
 
 
 def test_crowns_with_starts_of_their_own_are_the_mean_of_those_with_one_start_each(fit):
     places = np.arange(40, 60)
     start = np.where(places < 50, 100, 700)
     # Without what a crown's own being there pulls, which is held to the mean of all it is averaged with.
-    target = replace(fitted_target(fit, places), cluster=None)
-    own = standardise_windows(fit, target, start=start, days=[500], states=STATES)
-    halves = [
-        standardise_windows(
-            fit, replace(fitted_target(fit, places[start == day]), cluster=None), start=day, days=[500], states=STATES
-        )
-        for day in (100, 700)
-    ]
+
+    def shares(chosen: np.ndarray, since: np.ndarray | int) -> Windows:
+        target = replace(fitted_target(fit, chosen), cluster=None)
+        return standardise_windows(fit, target, start=since, days=[500], states=STATES, min_at_risk=10)
+
+    own, halves = shares(places, start), [shares(places[start == day], day) for day in (100, 700)]
     assert own.failure == pytest.approx((halves[0].failure + halves[1].failure) / 2, rel=1e-12)
     assert own.pull == pytest.approx((halves[0].pull + halves[1].pull) / 2, abs=1e-15)
 
 
 def test_phases_with_equal_ratios_change_nothing_and_a_turn_past_the_end_neither(fit):
     target = fitted_target(fit, np.arange(100))
-    one = standardise_windows(fit, target, start=100, days=[400, 800], states=STATES)
+    one = standardise_windows(fit, target, start=100, days=[400, 800], states=STATES, min_at_risk=10)
     twice = {name: [*phases, *phases] for name, phases in STATES.items()}
     for turn in (300, 5000):
-        cut = standardise_windows(fit, target, start=100, days=[400, 800], states=twice, turns=[turn])
+        cut = standardise_windows(fit, target, start=100, days=[400, 800], states=twice, turns=[turn], min_at_risk=10)
         assert cut.failure == pytest.approx(one.failure, rel=1e-12)
         assert cut.mean_pull == pytest.approx(one.mean_pull, abs=1e-12)
 
@@ -108,25 +112,29 @@ def test_contrasts_and_their_errors_by_hand():
     # The slope of log(-log S) is 1 / (S log S).
     error = np.hypot(0.03 / (0.8 * np.log(0.8)), 0.04 / (0.9 * np.log(0.9)))
     assert found.log_hazard_ratio("opened", "closed") == pytest.approx((np.log(np.log(0.8) / np.log(0.9)), error))
+    # Squared pulls of 9 and 16: as well known as from 25^2 / (9^2 + 16^2) patients who pull alike.
+    assert found.carriers("opened", "closed") == pytest.approx(625 / 337)
     # One patient who pulls on both alike pulls on neither difference: an error of none is not known.
     alike = replace(found, pull=np.array([[0.03], [0.03]]), mean_pull=np.array([[3.0], [3.0]]))
+    assert alike.carriers("opened", "closed") == 0
     assert np.isnan([alike.difference("opened", "closed")[1], alike.mean_difference("opened", "closed")[1]]).all()
     shared = replace(found, pull=np.array([[0.03], [0.04]]))
     both = abs(0.03 / (0.8 * np.log(0.8)) - 0.04 / (0.9 * np.log(0.9)))
     assert shared.log_hazard_ratio("opened", "closed")[1] == pytest.approx(both)
 
 
-def test_failures_on_the_day_of_the_start_are_left_out():
-    days, event = [1, 1, 30, *[40] * 9], [True, True, True, *[False] * 9]
-    fit = fit_cox(np.arange(12.0)[:, None] % 2, days, event, names=["a"], entry_days=[-1] * 12)
-    states = {"all": [{"a": 0.0}]}
-    target = fitted_target(fit, [0])
-    found = [
-        standardise_windows(fit, target, start=begin, days=[41 - begin], states=states, min_at_risk=1).failure[0, 0]
-        for begin in (0, 1, 2)
-    ]
-    assert found[0] > found[1]
-    assert found[1] == found[2]
+def test_failures_on_the_day_of_the_start_are_left_out_but_for_day_0():
+    days, event = [0, 1, 1, 30, *[40] * 9], [True] * 4 + [False] * 9
+    fit = fit_cox(np.arange(13.0)[:, None] % 2, days, event, names=["a"], entry_days=[-1] * 13, ties="breslow")
+    ratio = np.exp(fit.coef[0])
+    on_day_0, on_day_1, on_day_30 = 1 / (7 + 6 * ratio), 2 / (6 + 6 * ratio), 1 / (5 + 5 * ratio)
+    shares = 1 - np.exp(-np.array([on_day_0 + on_day_1 + on_day_30, on_day_30, on_day_30]))
+    states, three = {"all": [{"a": 0.0}]}, fitted_target(fit, [0, 1, 2])
+    for start, share in zip((0, 1, 2), shares, strict=True):
+        found = standardise_windows(fit, three, start=start, days=[38], states=states, min_at_risk=1)
+        assert found.failure[0, 0] == pytest.approx(share)
+    together = standardise_windows(fit, three, start=[0, 1, 2], days=[38], states=states, min_at_risk=1)
+    assert together.failure[0, 0] == pytest.approx(shares.mean())
 
 
 def test_the_errors_are_those_of_leaving_out_patients(fit):

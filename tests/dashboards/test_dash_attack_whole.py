@@ -1,0 +1,75 @@
+"""A practice run whole and shared: attacked by integer programming, then shared again with one patient more."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from pathlib import Path
+
+import pytest
+from attacker import attack
+
+from dashboards.release import Released, as_text, from_text, release
+from pipeline import run
+from pipeline.config import Settings, load_settings
+from pipeline.disclosure import SMALLEST
+from pipeline.releases import NEAR, NEW, SAME, Remembered
+from pipeline.results import Results
+from synthetic_data.generate import simulate
+from tests.recounts import without_recounts
+
+DAY = dt.date(2026, 11, 29)
+ONE_MORE = (
+    "Entry No,Chart No,Date,Code,Th,Surf,Prov,Status,Clinic,Amount,Why\n"
+    "990001,Z0000001,03/01/2020,D2740,3,,AR6,C,South,1200,\n"
+    "990002,Z0000001,05/01/2023,D7140,3,,AR6,C,South,200,CRACK\n"
+)
+
+
+def share(settings: Settings) -> tuple[Results, Released, Remembered, bytes]:
+    """What pages and the file for pooling would hold."""
+    with without_recounts():
+        results = run.everything(settings, today=DAY, say=lambda _: None)
+    kept = run.release_stage(
+        settings,
+        results,
+        today=DAY,
+        make=lambda: as_text(release(results)),
+        readable=lambda text: from_text(text) is not None,
+        say=lambda _: None,
+    )
+    shown = from_text(kept.figures)
+    assert shown is not None
+    given = run.contribute_stage(settings, settings.practice.database.parent / "given", today=DAY, say=lambda _: None)
+    return results, shown, kept, given.read_bytes()
+
+
+@pytest.mark.thorough
+def test_a_practice_shared_twice_gives_no_group_under_eleven_away(tmp_path: Path) -> None:
+    settings = load_settings(simulate(tmp_path / "practice", crowns=600, seed=7))
+    results, shown, kept, given = share(settings)
+    assert kept.standing == NEW
+    assert results.records.digest
+    attacker = attack(shown)
+    smallest = attacker.smallest()
+    print(f"the smallest of {len(attacker.groups)} groups that could be pinned down holds {smallest}")
+    assert len(attacker.groups) > 500
+    assert attacker.pinned() == {}
+    assert smallest >= SMALLEST
+    # The same records again, read from the same files.
+    assert share(settings)[2].standing == SAME
+    # One patient more.
+    (tmp_path / "practice" / "exports" / "ledger-2026.csv").write_text(ONE_MORE)
+    more, again, kept, given_again = share(settings)
+    assert more.counts.crowns == results.counts.crowns + 1
+    assert kept.standing == NEAR
+    assert again == shown
+    assert _figures(given_again) == _figures(given)
+    # Where nobody remembers, they are rounded anew.
+    alone = release(more)
+    assert alone != shown
+    assert attack(alone).pinned() == {}
+
+
+def _figures(given: bytes) -> object:
+    return json.loads(given)["contrasts"]
