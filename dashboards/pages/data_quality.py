@@ -7,6 +7,7 @@ from dashboards.answers import Answers
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import count, percent, sentence_case, whole
 from dashboards.pages.healing import agreement_block
+from dashboards.pages.notes_read import notes_block
 from dashboards.pages.plausibility import plausibility_block
 from dashboards.said import Said
 from dashboards.tables import NumberTable
@@ -51,6 +52,7 @@ def render(results: Results) -> str:
         changes=_changes(q),
         vanished=words_quality.vanished_sentence(q),
         readings=agreement_block(results),
+        notes=notes_block(results),
         filled=filled,
         other_texts=other_texts_table(q),
         links=_counted("Cases that linking counted, and what they mean", q, of_others=False),
