@@ -39,13 +39,14 @@ class _ByContent(pickle.Pickler):
     """Frames by their columns and rows: their bytes also hold what happens to lie where a value is missing."""
 
     def reducer_override(self, value: Any) -> Any:
-        if isinstance(value, pl.LazyFrame):
-            value = value.collect()
-        if not isinstance(value, pl.DataFrame):
+        frame = value.collect() if isinstance(value, pl.LazyFrame) else value
+        if not isinstance(frame, pl.DataFrame):
             return NotImplemented
         # Twice 64 bits a row: that two tables are taken for one another is out of the question.
-        rows = [value.hash_rows(seed=seed).to_numpy().tobytes() for seed in (1, 2)]
-        return tuple, ([repr(value.schema), value.height, *map(_digest, rows)],)
+        rows = [frame.hash_rows(seed=seed) for seed in (1, 2)]
+        if isinstance(value, pl.LazyFrame):  # rows to link, which the store gives in any order, and none counts
+            rows = [hashes.sort() for hashes in rows]
+        return tuple, ([repr(frame.schema), frame.height, *(_digest(hashes.to_numpy().tobytes()) for hashes in rows)],)
 
 
 def _digest(content: bytes) -> bytes:

@@ -96,7 +96,9 @@ def test_the_digest_is_of_what_the_rows_hold():
     # Other bytes beneath, the same rows.
     assert digest(pl.concat([FRAME[:1], FRAME[1:]], rechunk=False)) == same
     assert digest(FRAME.with_columns(a=pl.when(pl.col("a").is_not_null()).then(pl.col("a")))) == same
-    assert digest(FRAME.lazy()) == same
+    # Rows to be linked may come in any order.
+    assert digest(FRAME.lazy()) == digest(FRAME.reverse().lazy())
+    assert digest(FRAME.lazy()) != digest(FRAME[:2].lazy())
     others = [
         FRAME.reverse(),
         FRAME[:2],
