@@ -142,7 +142,7 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
     from pipeline import run
 
     results = run.compare_stage(
-        _settings(practice), say=_say(), today=today(), parts=parts, workers=workers, cluster=cluster
+        _settings(practice), say=_say(), today=today(), parts=parts, workers=workers, cluster=cluster, beside=True
     )
     _finish(write_results_json(results, out))
 
@@ -178,13 +178,25 @@ def dashboards(practice: Path, out: Path, lists: bool, **talk: Any) -> None:
     type=click.Choice(["mixed", "dated", "year", "on_visit", "undated", "not"]),
     help="How the practice knows of those: all in one way, or a mix of them.",
 )
-def simulate(directory: Path, crowns: int, seed: int, referred: float, charted: str) -> None:
+@click.option(
+    "--notes",
+    type=click.Choice(["beside", "alone"]),
+    help="Write chart notes too: beside the details that they tell, or in their place.",
+)
+def simulate(
+    directory: Path, crowns: int, seed: int, referred: float, charted: str, *, notes: str | None = None
+) -> None:
     """Write an invented practice with known truth (truth.json) as input files plus its practice.toml."""
     from synthetic_data.generate import simulate as simulate_practice
     from synthetic_data.truth import DEFAULT
 
     truth = DEFAULT.with_referrals(referred, charted)
-    _finish(simulate_practice(directory, crowns=crowns, seed=seed, truth=truth, say=_say()))
+    toml = simulate_practice(directory, crowns=crowns, seed=seed, truth=truth, say=_say())
+    if notes is not None:
+        from synthetic_data.notes import write_notes
+
+        write_notes(directory, seed=seed, keep_details=notes == "beside")
+    _finish(toml)
 
 
 @cli.command()
@@ -395,7 +407,7 @@ def _everything(
     from pipeline import run
 
     settings = _with_talk(_settings(toml), talk or {})
-    results = run.everything(settings, today=today(), say=say, keep_ids=keep_ids)
+    results = run.everything(settings, today=today(), say=say, keep_ids=keep_ids, beside=True)
     return _pages(settings, results, out, say=say, lists=lists)
 
 

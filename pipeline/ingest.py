@@ -25,6 +25,7 @@ from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
 from pipeline.mended_files import open_files, read_options
 from pipeline.merged_patients import merged_patients
+from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.progress import Progress
 from pipeline.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
 from pipeline.read_file import FileRead
@@ -35,10 +36,10 @@ from pipeline.sources.mapping import resolve_columns
 from pipeline.sources.safe_path import refuse_outside
 from pipeline.store import Store, open_store
 from pipeline.store_tables import FIELD_NOTES, STORED_LOADS
-from pipeline.tables import INPUT_TABLES, LOADS, PATIENTS, PROCEDURES, Table
+from pipeline.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.cell_forms import read_by_form
 from pipeline.transforms.claims import taken_back
-from pipeline.transforms.clean import NOTE_SCHEMA, Reading
+from pipeline.transforms.clean import NOTE_SCHEMA, Caches, Reading
 from pipeline.transforms.corrections import find_corrections, superseded
 from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes
 from pipeline.transforms.listed_twice import unite_listed
@@ -137,6 +138,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                 loading.refuse_doubts(files)
                 if any(read.values()) or not store.is_done("ingest"):
                     store.clear_set_aside()
+                    hold_notes(store, settings, codes, say=say)
                     store.mark_done("ingest")
         finally:
             store.drop_unaccounted()
@@ -171,6 +173,9 @@ class _Loading:
     mending: dict[str, MendedFile] = field(default_factory=dict)
     next_id: int = 1
     seen: dict[tuple[str, Path], Seen] = field(default_factory=dict)  # one file may hold several tables
+    texts: dict[str, Caches] = field(
+        default_factory=dict
+    )  # of the table read last: its files repeat one another's texts
 
     def __post_init__(self) -> None:
         self.next_id = 1 + max(self.store.stored_loads()["load_id"], default=0)
@@ -226,6 +231,8 @@ class _Loading:
             if any(proves_comma(rows, name, heading, told) for name, heading in forms.assumed.items()):
                 raise _CommaSeen
 
+        if table.name not in self.texts:
+            self.texts = {table.name: {}}
         reading = Reading(
             table=table,
             notation=spoken.notation or practice.tooth_notation,
@@ -235,6 +242,7 @@ class _Loading:
             values=told.values,
             dates=forms.dates,
             decimals=forms.decimals,
+            caches=self.texts[table.name],
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
         read = FileRead(
@@ -247,6 +255,7 @@ class _Loading:
             self.progress,
             forms.by_part,
             refuse,
+            reader_of(self.settings).values if table is NOTES else None,
         )
         try:
             self.store.append_all(table, read.rows())
@@ -289,7 +298,7 @@ class _Loading:
         """Store what belongs to the rows of one file: the load, what was set aside, claims, notes."""
         if mended := self.mending.get(file.digest):
             self.store.mended.note(file.load_id, mended.mended())
-        for waiting in (read.aside, read.claims):
+        for waiting in (read.aside, read.claims, read.values):
             for piece in waiting.pieces():
                 self.store.append(waiting.table, piece)
         load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")

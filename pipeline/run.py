@@ -5,16 +5,18 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import polars as pl
 
 from pipeline import clock
+from pipeline.answered_before import ANSWERED, digest_of
 from pipeline.asking.ask_all import ask_all
 from pipeline.asking.question import Ask
 from pipeline.codes import COULD_HOLD, code_table
-from pipeline.compare import Compared, ToCount, Told, compare, main_alone
+from pipeline.compare import PACKAGES, Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings, contribution_files, members_file
 from pipeline.disclosure import SMALLEST
 from pipeline.doubts.look import seen_of
@@ -56,6 +58,9 @@ from pipeline.tables import (
     FINDINGS,
     INPUT_TABLES,
     LOADS,
+    NOTE_CHECKS,
+    NOTE_TABLES,
+    NOTE_VALUES,
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
@@ -68,6 +73,7 @@ from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins
 from pipeline.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
+from pipeline.worksheets.note_sheets import sample_to_check, values_that_differ, values_to_confirm
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 
@@ -90,11 +96,13 @@ PRACTICE_CODE = "practice_code"
 SIGNING_KEYS = "signing_keys"
 
 
-def everything(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Results:
-    """Ingest, link and compare."""
+def everything(
+    settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False, beside: bool = False
+) -> Results:
+    """Ingest, link and compare; `beside` as for `compare`."""
     ingest_stage(settings, today=today, say=say, keep_ids=keep_ids)
     link_stage(settings, say=say)
-    return compare_stage(settings, say=say, today=today)
+    return compare_stage(settings, say=say, today=today, beside=beside)
 
 
 def compare_stage(
@@ -105,14 +113,18 @@ def compare_stage(
     parts: int | None = None,
     workers: int = 1,
     cluster: str | None = None,
+    beside: bool = False,
 ) -> Results:
     """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
+
+    With `beside` the longest work is done in processes of their own, where there are cores and memory for them.
+    Questions that were answered of the same rows by the same program are not answered again.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
     main comparison is made part by part, with the same figures; the other questions need all rows at once and are
     listed as not run.
     """
-    memory, analysis, runs = settings.machine.memory_mb, _analysis(settings), None
+    memory, analysis, runs, answered = settings.machine.memory_mb, _analysis(settings), None, ""
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
         codes = code_table(settings)
@@ -127,15 +139,30 @@ def compare_stage(
             )
         else:
             others = _others(store, settings, told, today=today)
-            results = compare(_compared(store, settings, codes, told, others), analysis, say=say)
+            beside = beside and 2 * need <= memory and (os.cpu_count() or 1) > 1
+            asked = _compared(store, settings, codes, told, others)
+            digest = digest_of(asked, analysis, packages=PACKAGES)
+            if (before := _answered(store, digest)) is not None:
+                say("nothing that the answers rest on has changed since they were given: they stand")
+            results = before or compare(asked, analysis, say=say, beside=beside)
+            # Where the second library was not heard it is to be asked the next time.
+            answered = digest if results.checks else ""
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
         with store.transaction():
             if runs is not None:
                 store.replace(RUN_FIGURES, runs)
             store.save_results(json.dumps(to_plain(results)))
+            store.save_text(ANSWERED, answered)
             store.mark_done("compare")
     return results
+
+
+def _answered(store: Store, digest: str) -> Results | None:
+    """The results that the store holds, if they answer what has this digest."""
+    text = store.results() if store.text(ANSWERED) == digest else None
+    found: Results | None = None if text is None else from_plain(Results, json.loads(text))
+    return found
 
 
 def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) -> Path:
@@ -159,6 +186,7 @@ def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) 
             crown_repost_days=settings.rules.crown_repost_days,
         )
         asked = teeth_to_ask(store.read(ELSEWHERE_HINTS), every_crown, store.read(ELSEWHERE), ids, notation=notation)
+        notes, differing = _note_sheets(store, ids, notation)
     say(f"{endo.rows.height:,} root canals and {crowns.rows.height:,} crowns lack details")
     say(f"{asked.rows.height:,} teeth have a sign that others may have treated them")
     if unknown := endo.without_id + crowns.without_id + asked.without_id:
@@ -171,7 +199,22 @@ def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) 
         practice=settings.practice.name,
         notation=notation,
         made_on=today,
+        notes=notes,
+        differing=differing,
     )
+
+
+def _note_sheets(
+    store: Store, ids: pl.DataFrame, notation: str
+) -> tuple[dict[str, pl.DataFrame] | None, pl.DataFrame | None]:
+    """The sheets of chart notes by table, and the values that differ from what is recorded; None without notes."""
+    if not store.notes.is_there() or (values := store.read(NOTE_VALUES)).is_empty():
+        return None, None
+    sheets = {
+        "note_answers": values_to_confirm(values, ids, notation=notation).rows,
+        "note_checks": sample_to_check(values, ids, notation=notation).rows,
+    }
+    return sheets, values_that_differ(values, ids, notation=notation).rows
 
 
 def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: bool, say: Say) -> Path:
@@ -401,11 +444,17 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
         every_course=every_course,
         tooth_followup=read(TOOTH_FOLLOWUP),
         elsewhere_hints=read(ELSEWHERE_HINTS),
-        inputs={name: read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
+        inputs={
+            name: read(table)
+            for name, table in INPUT_TABLES.items()
+            if table is not PROCEDURES and table not in NOTE_TABLES
+        },
         codes=codes,
         to_count=_to_count(store, settings, codes, told),
         others=others,
         coded=_coded(store, settings, codes),
+        note_values=store.read(NOTE_VALUES),
+        note_checks=store.read(NOTE_CHECKS),
         reviews_due=None if told.cutoff is None else _due(store, settings, codes, on=told.cutoff),
         film_readers=settings.practice.film_readers,
     )

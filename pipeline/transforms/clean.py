@@ -15,7 +15,7 @@ from functools import cached_property, partial
 import polars as pl
 
 from pipeline.codes import TOOTH_LEVEL, TOOTH_OPTIONAL
-from pipeline.fields import RANGES, YEARS_OF, input_fields, kind, normal_word, normal_words, word_lookup
+from pipeline.fields import NOTE_FIELDS, RANGES, YEARS_OF, input_fields, kind, normal_word, normal_words, word_lookup
 from pipeline.tables import Table
 from pipeline.transforms.cell_forms import FORMS, READ_AS
 from pipeline.transforms.code_cells import UNCLEAR, read_codes
@@ -36,8 +36,18 @@ REJECT_SCHEMA: dict[str, pl.DataType] = {
 NOTE_SCHEMA: dict[str, pl.DataType] = {"field": pl.String(), "note": pl.String(), "rows": pl.Int64()}
 
 # Work on a day that has not come yet can only be planned; these dates say when work was done.
-DONE_ON = {"procedures": "service_date", "endo_details": "service_date", "findings": "exam_date"}
+DONE_ON = {
+    "procedures": "service_date",
+    "endo_details": "service_date",
+    "findings": "exam_date",
+    "notes": "note_date",
+    "note_answers": "note_date",
+    "note_checks": "note_date",
+}
 _ON_TEETH = ("endo_details", "crown_details", "findings", "elsewhere")
+
+
+Caches = dict[tuple[object, ...], TextCache]
 
 
 @dataclass(frozen=True)
@@ -47,7 +57,8 @@ class Reading:
     `values` maps, per field, words of the file to ours; `dates` gives the form of each date field that is text and
     `decimals` the decimal sign of fields with numbers, where it is not a point; `codes` is `code, event`; `today` is
     the last day on which work can have been done. One reading serves all batches of a file: it remembers what the
-    texts met so far were read as.
+    texts met so far were read as. Readings of several files of a table may share `caches`, if they have the same
+    `values`, `codes`, `code_system` and `today`: what else a text is read by is told apart there.
     """
 
     table: Table
@@ -58,7 +69,7 @@ class Reading:
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     dates: Mapping[str, DateForm] = field(default_factory=dict)
     decimals: Mapping[str, str] = field(default_factory=dict)
-    caches: dict[str, TextCache] = field(default_factory=dict, init=False, repr=False, compare=False)
+    caches: Caches = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
     def known_codes(self) -> frozenset[str]:
@@ -165,7 +176,10 @@ def _cache(name: str, raw: pl.DataFrame, reading: Reading) -> TextCache | None:
     is_plain = kind(reading.table.name, name) in ("text", "id") and name != "surface"
     if is_plain and not reading.values.get(name) and not reading.table.columns[name].usual:
         return None
-    return reading.caches.setdefault(name, TextCache(partial(_read, name=name, reading=reading)))
+    how = (name, reading.table.name, reading.notation, reading.dates.get(name), reading.decimals.get(name))
+    if how not in reading.caches:
+        reading.caches[how] = TextCache(partial(_read, name=name, reading=reading))
+    return reading.caches[how]
 
 
 def _read(written: pl.Series, *, name: str, reading: Reading) -> pl.DataFrame:
@@ -379,9 +393,11 @@ def _rules(table: str, today: dt.date) -> list[tuple[str | None, str, pl.Expr]]:
             (name, "date_missing", pl.col(name).is_null() & ~may_lack_date),
             (name, "date_in_future", (pl.col(name) > today) & ~may_lie_ahead),
         ]
+    if table in ("note_answers", "note_checks"):
+        rules.append(("field", "field_unknown", ~pl.col("field").is_in(NOTE_FIELDS).fill_null(False)))
     if table == "elsewhere":
         rules.append(("event", "event_unknown", pl.col("event").is_null()))
-    if table != "patients":
+    if table != "patients" and not table.startswith("note"):
         unread = needs_tooth & pl.col("tooth_fdi").is_null()
         rules += [
             ("tooth", "tooth_missing", needs_tooth & pl.col("tooth").is_null()),
