@@ -25,7 +25,7 @@ from pipeline.disclosure import Gate
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.safety import spoken_code
 from pipeline.tables import CEMENTS, CORES, POSTS
-from pipeline.techniques.grouping import OTHER, pooled_as
+from pipeline.techniques.grouping import OTHER
 from pipeline.techniques.question import Question, all_questions
 
 OUTCOMES = {
@@ -132,19 +132,14 @@ def _declared() -> dict[str, tuple[Question, dict[str, str]]]:
     return out
 
 
-<<<<<<< HEAD
-@functools.cache
-def _of_safety() -> frozenset[str]:
-    return frozenset(q.id for q in all_questions() if q.safety)
-
-
 def _counts(gate: Gate, a: TechniqueAnswer) -> dict[str, tuple[int, int]] | None:
     """Teeth and failures of the groups whose counts are told; None for an answer that stays inside."""
-    title, labels = _declared().get(a.question, ("", {}))
-    named = [g.name for g in a.groups]
-    if not title or a.outcome not in OUTCOMES or not set(named) <= set(labels):
+    if a.question not in _declared() or a.outcome not in OUTCOMES:
         return None
-    gate.place = title
+    question, labels = _declared()[a.question]
+    if not {g.name for g in a.groups} <= {*labels, OTHER}:
+        return None
+    gate.place = question.title
     told = {}
     for g in a.groups:
         # By its own counts alone: which groups are hidden with a small one would say whether that one had its own row.
@@ -162,50 +157,26 @@ def _answer(
     a: TechniqueAnswer, told: dict[str, tuple[int, int]], named: Set[tuple[str, str]], smallest: float
 ) -> ReleasedTechnique:
     """The answer with the groups told; `named` are those told under any outcome, with their question."""
-    title, labels = _declared()[a.question]
+    question, labels = _declared()[a.question]
     shown = tuple(ReleasedTechniqueGroup(labels[n], ReleasedCount(t), ReleasedCount(f)) for n, (t, f) in told.items())
-    safety = a.question in _of_safety()
-    usual = _usual(a, named)
+    usual = _usual(question, a, named)
     made = [
-        _contrast(c, labels, {n: t for n, (t, _) in told.items()}, smallest, safety=safety)
+        _contrast(c, labels, {n: t for n, (t, _) in told.items()}, smallest, safety=question.safety)
         if {c.group, c.reference} <= set(told) and usual(c)
         else None
         for c in a.contrasts
     ]
     kept = tuple(c for c in made if c is not None)
-    return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, safety)
+    return ReleasedTechnique(question.title, a.outcome, a.horizon_years, shown, kept, question.safety)
 
 
-def _usual(a: TechniqueAnswer, named: Set[tuple[str, str]]) -> Callable[[TechniqueContrast], bool]:
+def _usual(q: Question, a: TechniqueAnswer, named: Set[tuple[str, str]]) -> Callable[[TechniqueContrast], bool]:
     """Whether a contrast is one that is made however small the declared reference is.
 
     Where another took its place for one outcome, and its teeth are told for another, it had under 5 failures.
     """
-    q = next(q for q in all_questions() if q.id == a.question)
     replaced = q.reference not in {g.name for g in a.groups} and (a.question, q.reference) in named
     return lambda c: not replaced or (c.group, c.reference) in q.also
-=======
-def _answer(gate: Gate, a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
-    if a.question not in _declared() or a.outcome not in OUTCOMES:
-        return None
-    question, labels = _declared()[a.question]
-    named = [g.name for g in a.groups]
-    labels = labels | {OTHER: pooled_as(question, named)}
-    if not set(named) <= set(labels):
-        return None
-    gate.place = question.title
-    groups = [f"{a.question} {n}" for n in named]
-    sizes, people = [g.teeth for g in a.groups], [g.patients for g in a.groups]
-    teeth = dict(zip(named, gate.table(groups, sizes, people), strict=True))
-    failed = gate.table([f"{g} {a.outcome}" for g in groups], [g.failures for g in a.groups], kind=FAILURES)
-    failures = {n: f if teeth[n] is not None else None for n, f in zip(named, failed, strict=True)}
-    shown = tuple(ReleasedTechniqueGroup(labels[n], ReleasedCount(teeth[n]), ReleasedCount(failures[n])) for n in named)
-    full = {n for n in named if teeth[n] is not None and failures[n] is not None}
-    safety = question.safety
-    made = [_contrast(c, labels, teeth, full, smallest, safety=safety) for c in a.contrasts]
-    kept = tuple(c for c in made if c is not None)
-    return ReleasedTechnique(question.title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept), safety)
->>>>>>> main
 
 
 def _contrast(

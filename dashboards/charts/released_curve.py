@@ -42,4 +42,7 @@ def years(c: ReleasedComparison) -> tuple[float, ...]:
     begun = max([g.points[0].months for g in c.groups if g.points], default=0) / 12
     last = min(last, max(2 * c.horizon_years, 10.0, begun + 1))
     step = max(1, -(-int(last) // 10))
-    return tuple(float(y) for y in range(0, int(last) + 1, step)) if last >= 1 else ()
+    found = [float(y) for y in range(0, int(last) + 1, step)]
+    if found[-1] < begun:
+        found.append(found[-1] + step)
+    return tuple(found) if last >= 1 else ()
