@@ -35,6 +35,22 @@ def words_of(words: str, between: str = " ") -> frozenset[str]:
     return frozenset(words.split(between))
 
 
+# To whom a patient was sent on: where it is filled, the work was done there. Who sent the patient here is another thing.
+_SENT_ON = (
+    "referred to|referred out|referred out to|refer to|referral to|referral out|sent to|ref to|referred to specialist|"
+    "ueberwiesen an|ueberweisung an|adresse a|adresse au|oriente vers|derivado a|remitido a|referido a|"
+    "verwezen naar|doorverwezen naar|inviato a|encaminhado a|encaminhado para"
+)
+# The number or day of a bill, which work that was done has; beside others one without it may be a plan.
+_BILLS = (
+    "invoice|invoice no|invoice nr|invoice number|invoice num|invoice id|invoice date|invoiced|inv no|inv nr|bill no|"
+    "bill nr|bill number|date billed|billed|rechnung|rechnungsnr|rechnungsnummer|rechnung nr|rechnungsdatum|"
+    "rechnungs nr|re nr|facture|no facture|n facture|num facture|numero facture|numero de facture|date facture|"
+    "date de facture|factura|no factura|n factura|num factura|numero factura|numero de factura|fecha factura|"
+    "factuur|factuurnr|factuurnummer|factuur nr|factuurdatum|fattura|n fattura|num fattura|numero fattura|"
+    "data fattura|fatura|n fatura|numero da fatura|data fatura|faktura|fakturanr|faktura nr|fakturanummer|nr faktury|"
+    "cislo faktury|szamlaszam|fatura no"
+)
 # What yes and no make of a row in flags of these headings.
 _KINDS: dict[tuple[str, str], str] = {
     ("void", "completed"): (
@@ -49,6 +65,7 @@ _KINDS: dict[tuple[str, str], str] = {
     ("completed", "planned"): (
         "completed|complete|is complete|iscomplete|posted|is posted|done|is done|finished|performed|erledigt|fertig|"
         "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato|"
+        "signed off|sign off|signed|finalized|finalised|walked out|checked out|"
         + northern_words.WORDS["completed"]
     ),
     ("completed", "void"): (
@@ -59,7 +76,9 @@ _KINDS: dict[tuple[str, str], str] = {
         "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
         "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
     ),
-    ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
+    ("existing", "completed"): (
+        "existing|is existing|done elsewhere|elsewhere|outside|other office|" + _SENT_ON
+    ),
     (REVERSAL, "completed"): (
         "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
         "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|offsets|"
@@ -70,6 +89,8 @@ _KINDS: dict[tuple[str, str], str] = {
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
 }
 _FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
+_BILL_HEADINGS = words_of(_BILLS, "|")
+_FLAGS |= dict.fromkeys(_BILL_HEADINGS, ("completed", "planned"))
 # Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
 _BESIDE = words_of(
     "why note when who date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por "
@@ -133,7 +154,7 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
         text = pl.col(name).fill_null("")
         day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
-        if is_reversing(heading):  # the number of another entry
+        if is_reversing(heading) or _is_bill(heading):  # the number of another entry, or of a bill
             form = (
                 pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
             )
@@ -153,6 +174,10 @@ def word_of(text: str) -> str:
 def is_reversing(heading: str) -> bool:
     """Whether a column names the entry that a row takes back."""
     return (_flag_of(heading) or ("", ""))[0] == REVERSAL
+
+
+def _is_bill(heading: str) -> bool:
+    return plain_heading(heading) in _BILL_HEADINGS
 
 
 def is_yes_or_no(text: str) -> bool:
@@ -229,6 +254,8 @@ def flag_doubts(
         if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
         counts = _few(heading, seen)
+        if _is_bill(heading) and (has_status or not 0 < 2 * counts[""] < counts.total()):
+            continue  # where most rows lack it, it stands on some row of each bill
         if len(counts) > MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
             continue
         made = {t: w for t, w in made_of(heading, sorted(counts)).items() if w != "completed"}
