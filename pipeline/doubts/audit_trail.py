@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
-from pipeline.doubts.standing import REVERSAL
+from pipeline.doubts.standing import REVERSAL, words_of
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 
@@ -31,6 +31,11 @@ _DELETED_WORDS = (
     "borrado verwijderd excluido exclusao eliminato cancellato"
 )
 _ADDED, _CHANGED, _DELETED = (frozenset(words.split()) for words in (_ADDED_WORDS, _CHANGED_WORDS, _DELETED_WORDS))
+# One letter each is a verb under such a heading alone: c(reate), r(ead), u(pdate), d(elete).
+_LETTERS = {"c": "added", "r": "added", "i": "added", "a": "added", "u": "changed", "d": "deleted"}
+_VERB_HEADINGS = words_of(
+    "op|operation|action|audit action|change type|event|event type|dml|dml type|change operation|row operation", "|"
+)
 _LEAST_SHARE = 0.2
 
 
@@ -50,7 +55,7 @@ class AuditSeen:
         """Take in a batch; which columns these are is seen in the first one."""
         if not self._is_looked_for and rows.height:
             self._is_looked_for = True
-            self.heading = next((h for h in headings if _is_trail(rows.get_column(h))), None)
+            self.heading = next((h for h in headings if _is_trail(rows.get_column(h), h)), None)
             if self.heading is not None:
                 self._look_for_key(rows, patients, [k for k in keys if k != self.heading])
         if self.heading is not None:
@@ -86,6 +91,10 @@ class AuditSeen:
 
 
 def _verb(text: str | None) -> str | None:
+    return _word(text) or _LETTERS.get((text or "").strip().lower())
+
+
+def _word(text: str | None) -> str | None:
     plain = plain_heading(text or "")
     for name, words in (("added", _ADDED), ("changed", _CHANGED), ("deleted", _DELETED)):
         if plain in words:
@@ -93,12 +102,14 @@ def _verb(text: str | None) -> str | None:
     return None
 
 
-def _is_trail(texts: pl.Series) -> bool:
+def _is_trail(texts: pl.Series, heading: str) -> bool:
     """Whether all texts are verbs of a trail, of several kinds."""
     distinct = texts.cast(pl.String).drop_nulls().unique()
+    if plain_heading(heading) in _VERB_HEADINGS and {t.strip().lower() for t in distinct} <= _LETTERS.keys():
+        return distinct.len() > 1
     if not 2 <= distinct.len() <= 8:
         return False
-    verbs = {_verb(text) for text in distinct if text.strip()}
+    verbs = {_word(text) for text in distinct if text.strip()}
     return None not in verbs and "added" in verbs and any(len(text.strip()) > 1 for text in distinct)
 
 

@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.doubts.after_export import day_of_export
 from pipeline.doubts.answers import answers_for
 from pipeline.doubts.seen import Seen
+from pipeline.doubts.tooth_classes import classes_of
 from pipeline.merged_patients import merged_patients
 from pipeline.set_aside import MendedFile
 from pipeline.sources import Source
@@ -39,6 +40,7 @@ def seen_of(
         source.headings,
         answers,
         known,
+        classes_of(codes) if table == "procedures" else None,
         is_mended=of != file,
         is_ours=ours,
         made=made,

@@ -35,7 +35,8 @@ def words_of(words: str, between: str = " ") -> frozenset[str]:
     return frozenset(words.split(between))
 
 
-# To whom a patient was sent on: where it is filled, the work was done there. Who sent the patient here is another thing.
+# To whom a patient was sent on: where it is filled, the work was done there. Who sent the patient here is another
+# thing.
 _SENT_ON = (
     "referred to|referred out|referred out to|refer to|referral to|referral out|sent to|ref to|referred to specialist|"
     "ueberwiesen an|ueberweisung an|adresse a|adresse au|oriente vers|derivado a|remitido a|referido a|"
@@ -65,8 +66,7 @@ _KINDS: dict[tuple[str, str], str] = {
     ("completed", "planned"): (
         "completed|complete|is complete|iscomplete|posted|is posted|done|is done|finished|performed|erledigt|fertig|"
         "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato|"
-        "signed off|sign off|signed|finalized|finalised|walked out|checked out|"
-        + northern_words.WORDS["completed"]
+        "signed off|sign off|signed|finalized|finalised|walked out|checked out|" + northern_words.WORDS["completed"]
     ),
     ("completed", "void"): (
         "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo|"
@@ -76,9 +76,7 @@ _KINDS: dict[tuple[str, str], str] = {
         "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
         "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
     ),
-    ("existing", "completed"): (
-        "existing|is existing|done elsewhere|elsewhere|outside|other office|" + _SENT_ON
-    ),
+    ("existing", "completed"): ("existing|is existing|done elsewhere|elsewhere|outside|other office|" + _SENT_ON),
     (REVERSAL, "completed"): (
         "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
         "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|offsets|"
@@ -154,7 +152,7 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
         text = pl.col(name).fill_null("")
         day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
-        if is_reversing(heading) or _is_bill(heading):  # the number of another entry, or of a bill
+        if is_reversing(heading) or _is_bill(heading) or _is_sent_on(heading):  # a number, or a name: filled or not
             form = (
                 pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
             )
@@ -174,6 +172,10 @@ def word_of(text: str) -> str:
 def is_reversing(heading: str) -> bool:
     """Whether a column names the entry that a row takes back."""
     return (_flag_of(heading) or ("", ""))[0] == REVERSAL
+
+
+def _is_sent_on(heading: str) -> bool:
+    return plain_heading(heading) in words_of(_SENT_ON, "|")
 
 
 def _is_bill(heading: str) -> bool:

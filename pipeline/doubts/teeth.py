@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept, samples
 from pipeline.doubts.seen import Seen
+from pipeline.doubts.tooth_classes import class_doubts
 from pipeline.doubts.tooth_places import DAY_IS_QUADRANT, MONTH_IS_QUADRANT, quadrant_digit, tooth_of_date
 from pipeline.doubts.two_notations import two_notations
 from pipeline.suggest.toml_quote import quoted
@@ -53,6 +54,8 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += decimals or two_in_a_row(where, teeth, accepted)
         found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
         found += without_jaw(where, teeth, accepted)
+        if not one.is_mended:
+            found += class_doubts(where, one.in_class, notation, accepted)
         found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
     notation = settings.practice.tooth_notation
     for table in dict.fromkeys(one.table for one in seen):

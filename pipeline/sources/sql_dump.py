@@ -1,8 +1,8 @@
 """The rows that a dump of a database writes: `INSERT INTO ... VALUES (...)` and `COPY ... FROM stdin`; nothing is run.
 
 Only plain values are read: texts, numbers, NULL, true and false, a text that is told to be of a type (`CAST('...' AS
-Date)`) or to be a day in a form (`TO_DATE('...', 'DD-MM-YYYY')`). A dump that computes a value is refused with its line,
-and so is a table whose rows it changes later. What takes all rows away, or back, is followed.
+Date)`) or to be a day in a form (`TO_DATE('...', 'DD-MM-YYYY')`). A dump that computes a value is refused with its
+line, and so is a table whose rows it changes later. What takes all rows away, or back, is followed.
 """
 
 from __future__ import annotations

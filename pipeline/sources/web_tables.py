@@ -16,9 +16,10 @@ from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.sources.found_tables import FoundTables, by_look, read_whole
-from pipeline.sources.row_looks import STRUCK, marked, unmarked
+from pipeline.sources.row_looks import CALLED, STRUCK, marked, unmarked
 from pipeline.sources.spans import SpanRows, filled
-from pipeline.sources.web_look import STRIKING, Looks, Surroundings, looks_of_classes
+from pipeline.sources.standing_names import named
+from pipeline.sources.web_look import STRIKING, Looks, Surroundings, looks_of_classes, said_without_letters
 
 _CHARSET = re.compile(rb"charset\s*=\s*[\"']?([\w-]+)", re.IGNORECASE)
 _MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
@@ -111,6 +112,8 @@ class _Tables(HTMLParser):
             self._open[-1].spans = _span(told.get("colspan")), _span(told.get("rowspan"))
         elif tag in _BREAKS:
             self.handle_data(" ")
+        elif self._open[-1].text is not None and (said := said_without_letters(tag, dict(attrs))):
+            self._open[-1].said.append(said)
         if self._is_watched:
             self._surroundings.start(tag)
         if attrs or self._looks.are_open or tag in STRIKING:
@@ -166,7 +169,9 @@ class _Tables(HTMLParser):
         table = self._open[-1]
         if table.text is not None:
             across, down = table.spans
-            text = " ".join("".join(table.text).split())
+            text = " ".join("".join(table.text).split()) or " ".join(table.said)
+            if table.said and text and (mark := next((s for s in table.said if s != text and named(s).words), "")):
+                table.looks[CALLED, mark] = len(text)
             if table.looks:
                 letters = len(text.replace(" ", ""))
                 # A cell is struck through where any of its letters are, and hidden or of a colour where most are.
@@ -174,7 +179,7 @@ class _Tables(HTMLParser):
                     text, {c: w for (c, w), n in table.looks.items() if n and (c == STRUCK or 2 * n > letters)}
                 )
             table.rows.add(text, across=across, down=down)
-            table.text, table.looks = None, Counter()
+            table.text, table.looks, table.said = None, Counter(), []
             table.cells += 1
         if table.caption is not None:
             self.above[table.place].append(" ".join("".join(table.caption).split()))
@@ -183,13 +188,15 @@ class _Tables(HTMLParser):
 
 @dataclass
 class _OpenTable:
-    """A table that is being read; `text` are the pieces of the open cell, so many of whose letters have `looks`."""
+    """A table that is being read; `text` are the pieces of the open cell, so many of whose letters have `looks`, and
+    `said` what pictures, tick boxes and fields in it say."""
 
     rows: SpanRows
     place: int
     text: list[str] | None = None
     spans: tuple[int, int] = (1, 1)
     looks: Counter[tuple[str, str]] = field(default_factory=Counter)
+    said: list[str] = field(default_factory=list)
     caption: list[str] | None = None
     cells: int = 0
 

@@ -47,8 +47,13 @@ _MAY_BE_ONE = r"\p{L}|^\d{12}|^\d{4}-\d{3}$|^\[?\d{4},"
 _IN_CALL = r"^\\?/Date\((-?\d+)(?:[-+]\d{4})?\)\\?/$"
 _AS_LIST = r"^\[?\s*((?:19|20)\d{2}),\s*(\d{1,2}),\s*(\d{1,2})(?:,[\s\d,]*)?\]?$"
 # Months in Roman numbers, between a year and a day.
-_ROMAN = r"(?i)^(?:(\d{4})\.?[\s./-]+([IVX]{1,4})\.?[\s./-]+(\d{1,2})\.?|(\d{1,2})\.?[\s./-]*([IVX]{1,4})\.?[\s./-]*(\d{4})\.?)$"
-_ROMAN_MONTHS = {m: n for n, m in enumerate("I II III IV V VI VII VIII IX X XI XII".split(), 1)}
+_ROMAN = (
+    r"(?i)^(?:(\d{4})\.?[\s./-]+([IVX]{1,4})\.?[\s./-]+(\d{1,2})\.?|"
+    r"(\d{1,2})\.?[\s./-]*([IVX]{1,4})\.?[\s./-]*(\d{4})\.?)$"
+)
+_ROMAN_MONTHS = {
+    roman: n for n, roman in enumerate(("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII"), 1)
+}
 _EPOCH = r"^(\d{{{digits}}})(?:[.,]0+)?$"
 # 1990 to 2040, in seconds: numbers of 9 digits would be before, those of 11 long after.
 _EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
@@ -78,8 +83,8 @@ def without_weekday(text: pl.Expr) -> pl.Expr:
 
 
 def in_one_form(text: pl.Expr) -> pl.Expr:
-    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1`, `2022-073`, `14.III.2022`
-    and `2022,3,14` as dates with signs between."""
+    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1`, `2022-073`,
+    `14.III.2022` and `2022,3,14` as dates with signs between."""
     era = text.str.extract(_JAPANESE, 1).replace_strict(_ERAS, default=None, return_dtype=pl.Int32)
     number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
     months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))
