@@ -6,6 +6,7 @@ before it standing. Verbs in seven languages, from memory: common practice, no s
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -36,6 +37,12 @@ _LETTERS = {"c": "added", "r": "added", "i": "added", "a": "added", "u": "change
 _VERB_HEADINGS = words_of(
     "op|operation|action|audit action|change type|event|event type|dml|dml type|change operation|row operation", "|"
 )
+_VERSIONS = words_of(
+    "ver|version|version no|version number|rev|revision|revision no|revision number|row version|record version|"
+    "entry version|amendment|amendment no|fassung|revisie|versie|versione|versao|revisao",
+    "|",
+)
+_VERSION = re.compile(r"\d{1,2}(?:\.0)?")
 _LEAST_SHARE = 0.2
 
 
@@ -56,8 +63,13 @@ class AuditSeen:
         if not self._is_looked_for and rows.height:
             self._is_looked_for = True
             self.heading = next((h for h in headings if _is_trail(rows.get_column(h), h)), None)
+            is_numbered = self.heading is None
+            if is_numbered:
+                self.heading = next((h for h in headings if _is_versions(rows.get_column(h), h)), None)
             if self.heading is not None:
                 self._look_for_key(rows, patients, [k for k in keys if k != self.heading])
+            if is_numbered and not self.keys:
+                self.heading = None  # of the program or of a form, not of a row
         if self.heading is not None:
             counts = rows.get_column(self.heading).cast(pl.String).str.strip_chars().drop_nulls().value_counts(name="n")
             self.texts.update(dict(counts.iter_rows()))
@@ -91,6 +103,8 @@ class AuditSeen:
 
 
 def _verb(text: str | None) -> str | None:
+    if _VERSION.fullmatch((text or "").strip()):
+        return "added" if float(text or 0) <= 1 else "changed"
     return _word(text) or _LETTERS.get((text or "").strip().lower())
 
 
@@ -111,6 +125,14 @@ def _is_trail(texts: pl.Series, heading: str) -> bool:
         return False
     verbs = {_word(text) for text in distinct if text.strip()}
     return None not in verbs and "added" in verbs and any(len(text.strip()) > 1 for text in distinct)
+
+
+def _is_versions(texts: pl.Series, heading: str) -> bool:
+    """Whether a column numbers the versions of a row: 1 or 0, and higher ones."""
+    distinct = [t.strip() for t in texts.cast(pl.String).drop_nulls().unique() if t.strip()]
+    if plain_heading(heading) not in _VERSIONS or not all(map(_VERSION.fullmatch, distinct)):
+        return False
+    return len({_verb(text) for text in distinct}) > 1
 
 
 def trail_doubts(
@@ -135,6 +157,8 @@ def trail_doubts(
     shown = ", ".join(
         f"{text} ({n:,} rows)" for text, n in sorted(seen.texts.items(), key=lambda one: (-one[1], one[0]))
     )
+    is_numbered = all(_VERSION.fullmatch(text) for text in seen.texts if text)
+    what = "which version of it this is" if is_numbered else "what was done to it"
     each = ", ".join(f'{quoted(text)} = "void"' for text in deleted)
     back = ", ".join(f'{quoted(text)} = "{REVERSAL}"' for text in deleted)
     changed = any(_verb(text) == "changed" for text in seen.texts)
@@ -169,7 +193,7 @@ def trail_doubts(
         Doubt(
             "audit_trail",
             where,
-            f'column "{seen.heading}" says of each row what was done to it: {shown}.',
+            f'column "{seen.heading}" says of each row {what}: {shown}.',
             asked,
             (*answers, accept("audit_trail", accepted, "no: every row is work of its own")),
         )

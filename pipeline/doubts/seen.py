@@ -47,7 +47,8 @@ class Seen:
     `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
     one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
     field. `counts` are numbers of rows: `rows`, `records` (without the lines that are none), `aside` (totals, notes and
-    empty rows left out), `credit`, `estimate`, `further`, `teeth_beside`.
+    empty rows left out), `credit`, `estimate`, `further`, `teeth_beside`,
+    `tooth_zero` (set aside for it).
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
@@ -181,6 +182,8 @@ class Seen:
             hashes = fields.select(*self.answers.columns).hash_rows(seed=0)
             for (sheet,), of in pl.DataFrame({"sheet": rows[SHEET], "hash": hashes}).group_by("sheet"):
                 self.sheets.setdefault(str(sheet), set()).update(of["hash"])
+        is_nought = (pl.col("field") == "tooth") & pl.col("value").str.contains(r"^\s*0+(?:\.0+)?\s*$")
+        self.counts["tooth_zero"] += rejects.filter(is_nought).height
         aside = rejects["reason"].value_counts()
         self.reasons.update(dict(aside.iter_rows()))
         if self.known_codes is not None and cleaned.height:
