@@ -7,6 +7,7 @@ is a table of its own, so one that is there for its looks takes nothing from it.
 from __future__ import annotations
 
 import codecs
+import email
 import re
 from collections import Counter
 from collections.abc import Mapping
@@ -40,7 +41,7 @@ def open_web_page(path: Path) -> FoundTables:
     DataError
         If there is none, or it is too large.
     """
-    page = _decoded(read_whole(path))
+    page = _decoded(_page_of(read_whole(path)))
     parser = _Tables(path.name, looks_of_classes(page))
     parser.feed(page)
     parser.finish()
@@ -61,6 +62,21 @@ def open_web_page(path: Path) -> FoundTables:
         above={name: tuple(above) for name, (_, above) in named.items()},
         looks=by_look({name: looks for name, ((_, looks), _) in named.items()}),
     )
+
+
+def _page_of(content: bytes) -> bytes:
+    """The page in a file that a browser saved as a letter with parts (.mht); any other content as it is."""
+    if content.lstrip()[:1] == b"<" or b"mime-version" not in content[:_HEAD].lower():
+        return content
+    letter = email.message_from_bytes(content)
+    for part in letter.walk():
+        if part.get_content_type() == "text/html" and isinstance(page := part.get_payload(decode=True), bytes):
+            charset = part.get_content_charset()
+            try:
+                return page.decode(charset).encode() if charset else page
+            except (UnicodeDecodeError, LookupError):
+                return page
+    return content
 
 
 def _decoded(content: bytes) -> str:
