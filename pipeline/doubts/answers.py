@@ -135,7 +135,8 @@ class Answers:
             if self.merged and self.table == "patients":  # what stands beside a number given up is no one's now
                 is_old = own.is_in(list(self.merged)).fill_null(False)
                 changes += [pl.when(~is_old).then(pl.col(f)).alias(f) for f in self.columns if f != "patient_id"]
-        if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters or self.dates):
+        is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero
+        if "tooth" in self.columns and is_rewritten:
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and (self.credit or self._reversals):
             changes.append(self._fee().alias("fee"))

@@ -15,6 +15,7 @@ from pipeline.merged_patients import merged_patients
 from pipeline.set_aside import MendedFile
 from pipeline.sources import Source
 from pipeline.sources.excel_file import ALREADY_KNOWN
+from pipeline.sources.made_columns import TEXT, WORDS, headings_of
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
@@ -33,6 +34,7 @@ def seen_of(
     )
     known = codes["code"] if table == "procedures" else None
     made = frozenset(one.field for one in settings.tables[table].made)
+    parts = headings_of([one for one in settings.tables[table].made if one.how not in (TEXT, WORDS)])
     above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
     return Seen(
         table,
@@ -44,5 +46,6 @@ def seen_of(
         is_mended=of != file,
         is_ours=ours,
         made=made,
+        parts=frozenset(parts),
         exported_on=day_of_export(above, of),
     )

@@ -68,7 +68,8 @@ class Seen:
     is_mended: bool = False
     is_ours: bool = False  # it names our fields itself, and every cell means one thing
     exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
-    made: frozenset[str] = frozenset()  # fields made of columns, whose columns are not left over
+    made: frozenset[str] = frozenset()  # fields made of columns
+    parts: frozenset[str] = frozenset()  # columns of which nothing is left over once a field is made of them
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
     unknown: Counter[str] = field(default_factory=Counter)
@@ -98,7 +99,7 @@ class Seen:
     _teeth: list[pl.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        free = [h for h in self.headings if h not in self.answers.columns.values()]
+        free = [h for h in self.headings if h not in self.answers.columns.values() and h not in self.parts]
         first, last = headed(free, "first_name"), headed(free, "name")
         self.named = [*first, *last][:2]
         self.born = self.answers.columns.get("birth_date") or next(iter(headed(free, "born")), None)
