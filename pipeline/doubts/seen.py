@@ -89,7 +89,7 @@ class Seen:
     cut: Counter[str] = field(default_factory=Counter)
     row_ids: RowIds = field(default_factory=RowIds)
     teeth_by: TeethBy = field(default_factory=TeethBy)
-    in_class: Counter[bool] = field(default_factory=Counter)  # rows with such a code, by whether the tooth is of it
+    in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
     audit: AuditSeen = field(default_factory=AuditSeen)
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
@@ -193,7 +193,7 @@ class Seen:
             self.unknown.update(dict(strange.iter_rows()))
             self.counts["coded"] += cleaned.height
         if self.classes is not None and cleaned.height:
-            self.in_class.update(in_class(cleaned, self.classes))
+            self.in_class.update(in_class(cleaned, self.classes, self.answers.notation))
         for heading in self.merges:
             pairs = pl.DataFrame({"into": _filled(rows.get_column(heading)), "own": _filled(fields["patient_id"])})
             pairs = pairs.drop_nulls().filter((pl.col("into") != "0") & (pl.col("into") != pl.col("own")))

@@ -58,7 +58,7 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
         found += without_jaw(where, teeth, accepted)
         if not one.is_mended:
-            found += class_doubts(where, one.in_class, notation, accepted)
+            found += class_doubts(where, one.table, one.in_class, notation, accepted)
         if not (told.teeth_count_from or one.is_mended or one.is_ours):
             found += counted_from_zero(where, one, notation)
         found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
