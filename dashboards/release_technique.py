@@ -20,8 +20,8 @@ from pipeline.disclosure import FAILURES, Gate
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.safety import spoken_code
 from pipeline.tables import CEMENTS, CORES, POSTS
-from pipeline.techniques.grouping import OTHER, OTHER_LABEL
-from pipeline.techniques.question import all_questions
+from pipeline.techniques.grouping import OTHER, pooled_as
+from pipeline.techniques.question import Question, all_questions
 
 OUTCOMES = {
     "crown_failure": "crown failure",
@@ -108,28 +108,26 @@ def release_techniques(gate: Gate, answers: Sequence[TechniqueAnswer], *, smalle
 
 
 @functools.cache
-def _declared() -> dict[str, tuple[str, dict[str, str]]]:
-    """Of each declared question its title and the labels of its groups by name."""
+def _declared() -> dict[str, tuple[Question, dict[str, str]]]:
+    """Each declared question by its id, and the labels of its groups by name."""
     out = {}
     for q in all_questions():
-        labels = {g.name: g.label for g in (*q.levels, *q.bands)}
+        labels = {g.name: g.label for g in q.levels} | {g.name: g.label for g in q.bands}
         words = RECORDED.get(q.id, ())
         labels |= {form: sentence_case(w.replace("_", " ")) for w in words for form in (w, w.replace("_", " "))}
-        out[q.id] = (q.title, labels | {OTHER: OTHER_LABEL})
+        out[q.id] = (q, labels)
     return out
 
 
-@functools.cache
-def _of_safety() -> frozenset[str]:
-    return frozenset(q.id for q in all_questions() if q.safety)
-
-
 def _answer(gate: Gate, a: TechniqueAnswer, smallest: float) -> ReleasedTechnique | None:
-    title, labels = _declared().get(a.question, ("", {}))
-    named = [g.name for g in a.groups]
-    if not title or a.outcome not in OUTCOMES or not set(named) <= set(labels):
+    if a.question not in _declared() or a.outcome not in OUTCOMES:
         return None
-    gate.place = title
+    question, labels = _declared()[a.question]
+    named = [g.name for g in a.groups]
+    labels = labels | {OTHER: pooled_as(question, named)}
+    if not set(named) <= set(labels):
+        return None
+    gate.place = question.title
     groups = [f"{a.question} {n}" for n in named]
     sizes, people = [g.teeth for g in a.groups], [g.patients for g in a.groups]
     teeth = dict(zip(named, gate.table(groups, sizes, people), strict=True))
@@ -137,10 +135,10 @@ def _answer(gate: Gate, a: TechniqueAnswer, smallest: float) -> ReleasedTechniqu
     failures = {n: f if teeth[n] is not None else None for n, f in zip(named, failed, strict=True)}
     shown = tuple(ReleasedTechniqueGroup(labels[n], ReleasedCount(teeth[n]), ReleasedCount(failures[n])) for n in named)
     full = {n for n in named if teeth[n] is not None and failures[n] is not None}
-    safety = a.question in _of_safety()
+    safety = question.safety
     made = [_contrast(c, labels, teeth, full, smallest, safety=safety) for c in a.contrasts]
     kept = tuple(c for c in made if c is not None)
-    return ReleasedTechnique(title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept), safety)
+    return ReleasedTechnique(question.title, a.outcome, a.horizon_years, shown, kept, len(made) - len(kept), safety)
 
 
 def _contrast(
@@ -160,12 +158,12 @@ def _contrast(
     if shown is None:
         return None
     at, ends, _ = shown
-    ratios = [None if v is None or not known(v) else round_ratio(v)
-              for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high)]  # fmt: skip
-    if any(v is None for v in ratios):
-        ratios = [None, None, None]
+    ratio, ratio_low, ratio_high = (None if v is None or not known(v) else round_ratio(v)
+                                    for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high))  # fmt: skip
+    if ratio is None or ratio_low is None or ratio_high is None:
+        ratio = ratio_low = ratio_high = None
     code = spoken_code(_verdict(c.verdict, at, ends, smallest), safety=safety)
-    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, *ratios, code)
+    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, ratio, ratio_low, ratio_high, code)
 
 
 def _verdict(code: str, at: int, ends: tuple[int, int], smallest: float) -> str:

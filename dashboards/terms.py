@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dashboards.formats import phrase, sentence_case
+from dashboards.formats import lower_first, phrase, sentence_case
 
 
 @dataclass(frozen=True)
@@ -200,5 +200,6 @@ def by(identifier: str) -> str:
 
 
 def contrast(text: str, labels: dict[str, str]) -> str:
-    """`a vs b` with the groups' labels in place of their names."""
-    return " against ".join(labels.get(part, phrase(part)) for part in text.split(" vs "))
+    """`a vs b` with the groups' labels in place of their names; the second begins small."""
+    first, *rest = [labels.get(part, phrase(part)) for part in text.split(" vs ")]
+    return " against ".join([first, *map(lower_first, rest)])

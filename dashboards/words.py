@@ -35,6 +35,7 @@ from pipeline.results import (
     RateTable,
     Results,
 )
+from pipeline.results_owner import Stretch
 
 
 def rate_headline(row: RateRow, outcome: str) -> str:
@@ -50,6 +51,20 @@ def rate_headline(row: RateRow, outcome: str) -> str:
     if row.ci_low is None or row.ci_high is None:
         return f"{sentence}."
     return f"{sentence}; the range is {spread(in_place(row.ci_low), in_place(row.ci_high))}."
+
+
+def rate_in_short(rate: RateRow | Stretch, good: str, *, of: str = "", word: str = "") -> str:
+    """`93 of 100 crowns still in place after 5 years (90 to 95)`; empty where too few are followed.
+
+    `of` is what the rate is of, where the sentence does not say it yet; `word` stands before the range.
+    """
+    if rate.survival is None:
+        return ""
+    rng = ""
+    if rate.ci_low is not None and rate.ci_high is not None:
+        rng = f" ({word} {spread(in_place(rate.ci_low), in_place(rate.ci_high))})".replace("( ", "(")
+    what = f"{of} {good}".strip()
+    return f"{in_place(rate.survival)} of 100 {what} after {years(rate.years)}{rng}"
 
 
 def rates_label(table: RateTable) -> str:
@@ -202,7 +217,7 @@ def not_asked(results: Results) -> str:
 
 
 # Fields that most rows are without for good: who lives has no day of death, and a day needs no year beside it.
-_MOSTLY_NONE = frozenset({("patients", "deceased_date"), ("elsewhere", "event_year")})
+MOSTLY_NONE = frozenset({("patients", "deceased_date"), ("elsewhere", "event_year")})
 
 
 def trust_sentences(results: Results) -> list[str]:
@@ -221,7 +236,7 @@ def trust_sentences(results: Results) -> list[str]:
             f"The seat date is known for {whole(known_age)} of {count(known_age + unknown_age, 'crown')} "
             f"({percent(known_age, known_age + unknown_age)})."
         )
-    thin = [f for f in q.filled_in if f.filled < 0.5 * f.rows and (f.table, f.field) not in _MOSTLY_NONE]
+    thin = [f for f in q.filled_in if f.filled < 0.5 * f.rows and (f.table, f.field) not in MOSTLY_NONE]
     if thin:
         fields = listing([f"{f.table}.{f.field} ({percent(f.filled, f.rows)})" for f in thin])
         sentences.append(f"Less than half filled in: {fields}. What rests on these is thin.")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dashboards import release_words, terms
-from dashboards.formats import listing, plural, years
+from dashboards.formats import listing, lower_first, phrase, plural, years
 from dashboards.references import Reference, used
 from dashboards.release import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release_curve import ReleasedPoint
@@ -47,7 +49,9 @@ def verdict(c: ReleasedComparison) -> str:
     """The verdict in one sentence."""
     d, nouns = c.difference, plural(2, terms.outcome(c.outcome).noun)
     if c.verdict_code == "too_early" or d is None:
-        return "Too few failures so far to compare"
+        few = [g.label for g in c.groups if g.failures.value is None]
+        which = f" with “{few[0]}”" if len(few) == 1 else ""
+        return f"Too few failures so far{which} to compare"
     if c.verdict_code == "little_difference":
         return f"Any difference is probably smaller than {c.smallest_difference_per_100:g} per 100"
     if c.verdict_code == "differs":
@@ -57,6 +61,30 @@ def verdict(c: ReleasedComparison) -> str:
         return "The answer depends on how we count"
     rest = (", adjusted" if d.adjusted else "") + (", but chance is not ruled out" if leaves_zero_out(c) else "")
     return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100{rest}"
+
+
+HEADINGS = {
+    "little_difference": "little difference",
+    "cannot_tell": "it cannot be told yet",
+    "too_early": "too few failures so far",
+    "depends_on_how_we_count": "it depends on how we count",
+}
+
+
+def heading(c: ReleasedComparison) -> str:
+    """The finding as a heading: what was asked in short, and what can be told of it."""
+    asked, d = c.title.partition(":")[0], c.difference
+    if c.verdict_code == "differs" and d is not None:
+        much = f"{more_or_fewer(d.per_100)} of 100 failed with {lower_first(c.label(d.group))}"
+        return f"{asked}: {much}"
+    return f"{asked}: {HEADINGS.get(c.verdict_code, 'it cannot be told yet')}"
+
+
+def how(adjusted_for: Sequence[str]) -> str:
+    """How a ratio was worked out, in a word or two; one that allows for a single thing names it."""
+    if not adjusted_for:
+        return "unadjusted"
+    return f"adjusted for {phrase(adjusted_for[0])} alone" if len(adjusted_for) == 1 else "adjusted"
 
 
 def leaves_zero_out(c: ReleasedComparison) -> bool:

@@ -18,11 +18,10 @@ from dashboards.formats import (
     percent,
     plural,
     sentence_case,
-    spread,
     whole,
     years,
 )
-from dashboards.words import range_more_or_fewer
+from dashboards.words import range_more_or_fewer, rate_in_short
 from pipeline.results_owner import (
     BesidePublished,
     Change,
@@ -62,10 +61,7 @@ def rate(found: Stretch, outcome: str) -> str:
     """`91 of 100 in place after 5 years (range 90 to 92)`; why not, where too few are followed."""
     if found.survival is None:
         return f"too few followed for {years(found.years)} ({whole(found.followed)} of {whole(found.teeth)})"
-    rng = ""
-    if found.ci_low is not None and found.ci_high is not None:
-        rng = f" (range {spread(in_place(found.ci_low), in_place(found.ci_high))})"
-    return f"{in_place(found.survival)} of 100 {GOOD.get(outcome, 'in place')} after {years(found.years)}{rng}"
+    return rate_in_short(found, GOOD.get(outcome, "in place"), word="range")
 
 
 def change(found: Change) -> str:

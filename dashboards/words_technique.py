@@ -57,8 +57,8 @@ def named(found: ReleasedTechniques) -> list[str]:
     return [contrast(a, c) for a in found.answers for c in a.contrasts if c.verdict_code == "differs"]
 
 
-def contrasts_table(answers: Sequence[ReleasedTechnique]) -> NumberTable:
-    """One row a comparison that is shown, in the order of the questions."""
+def contrasts_table(answers: Sequence[ReleasedTechnique], *, code: str = "") -> NumberTable:
+    """One row a comparison that is shown, in the order of the questions; with `code` those of this verdict alone."""
     rows = tuple(
         (
             a.title,
@@ -71,6 +71,7 @@ def contrasts_table(answers: Sequence[ReleasedTechnique]) -> NumberTable:
         )
         for a in answers
         for c in a.contrasts
+        if code in ("", c.verdict_code)
     )
     heads = ("Question", "Outcome", "Compared", "Failures per 100", "95 % range", "Hazard ratio", "What may be said")
     return NumberTable("Technique, adjusted", heads, rows, (heads[1], heads[2], heads[6]))

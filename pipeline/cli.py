@@ -178,13 +178,25 @@ def dashboards(practice: Path, out: Path, lists: bool, **talk: Any) -> None:
     type=click.Choice(["mixed", "dated", "year", "on_visit", "undated", "not"]),
     help="How the practice knows of those: all in one way, or a mix of them.",
 )
-def simulate(directory: Path, crowns: int, seed: int, referred: float, charted: str) -> None:
+@click.option(
+    "--notes",
+    type=click.Choice(["beside", "alone"]),
+    help="Write chart notes too: beside the details that they tell, or in their place.",
+)
+def simulate(
+    directory: Path, crowns: int, seed: int, referred: float, charted: str, *, notes: str | None = None
+) -> None:
     """Write an invented practice with known truth (truth.json) as input files plus its practice.toml."""
     from synthetic_data.generate import simulate as simulate_practice
     from synthetic_data.truth import DEFAULT
 
     truth = DEFAULT.with_referrals(referred, charted)
-    _finish(simulate_practice(directory, crowns=crowns, seed=seed, truth=truth, say=_say()))
+    toml = simulate_practice(directory, crowns=crowns, seed=seed, truth=truth, say=_say())
+    if notes is not None:
+        from synthetic_data.notes import write_notes
+
+        write_notes(directory, seed=seed, keep_details=notes == "beside")
+    _finish(toml)
 
 
 @cli.command()

@@ -14,6 +14,8 @@ import polars as pl
 
 from pipeline.calibration import calibration_rows, calibration_sentence
 from pipeline.evidence import Others, with_evidence
+from pipeline.notes.accuracy import notes_read
+from pipeline.notes.misread import misread_contrasts
 from pipeline.owner.over_time import Demands
 from pipeline.owner.sheet import owner_of
 from pipeline.owner.teeth import teeth_of
@@ -44,15 +46,18 @@ from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_tr
 from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, RateTable, Results, Trial, UnknownCode
 from pipeline.results_healing import LesionHealing
 from pipeline.results_monitoring import Benchmark, Monitoring
+from pipeline.results_notes import NotesRead
 from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
 from pipeline.results_records import Records
+from pipeline.results_technique import TechniqueAnswer
 from pipeline.results_unseen import Unseen
 from pipeline.set_aside import SETTLED
 from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
-from pipeline.tables import INPUT_TABLES, Filled
+from pipeline.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOTE_VALUES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
+from pipeline.techniques.question import all_questions
 from pipeline.trade_checks.check_technique import check_technique, count_technique
 from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
@@ -120,6 +125,8 @@ class Compared(Told):
     to_count: ToCount | None
     others: Others = field(default_factory=Others)
     coded: Coded = field(default_factory=Coded)  # what procedure codes tell where the details do not
+    note_values: pl.DataFrame = field(default_factory=NOTE_VALUES.empty)  # read from chart notes
+    note_checks: pl.DataFrame = field(default_factory=NOTE_CHECKS.empty)  # some of them held against the chart
     reviews_due: pl.DataFrame | None = None  # on the last day of the data; see `due_reviews`
     film_readers: tuple[str, ...] = ()  # whose readings alone count of the films that one of them read
 
@@ -288,7 +295,10 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     overview = _results(stored)
     found = replace(
         overview,
-        quality=with_coded_counts(overview.quality, techniques.from_codes),
+        quality=replace(
+            with_coded_counts(overview.quality, techniques.from_codes),
+            notes=_notes(stored, techniques.answers, analysis),
+        ),
         comparisons=comparisons,
         trade_checks=trade_checks,
         trade_counts=count_technique(endo_details),
@@ -365,7 +375,7 @@ def _results(told: Told) -> Results:
             loads=told.loads,
             quarantine=told.quarantine,
             reasons=told.reasons,
-            filled={name: told.filled[name] for name in INPUT_TABLES},
+            filled={name: told.filled[name] for name, table in INPUT_TABLES.items() if table not in NOTE_TABLES},
             unknown_codes=told.unknown_codes,
             link_counts=told.link_counts,
             changes=told.changes,
@@ -411,6 +421,17 @@ def _endo_comparisons(
     kept = made["tooth_survival"]
     rows = landmark_rows(kept.rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
     return [*out, (compare_delay(kept, analysis), rows)]
+
+
+def _notes(stored: Compared, answers: Sequence[TechniqueAnswer], analysis: Analysis) -> NotesRead | None:
+    """What notes told, how right they are read, and how far their errors would move the technique comparisons."""
+    values, checks = stored.note_values, stored.note_checks
+    found = notes_read(values, checks, confidence=analysis.confidence)
+    if found is None or checks.is_empty():
+        return found
+    seed = int(stored.settings.get("seed", "0"))
+    moved = misread_contrasts(answers, all_questions(), values, checks, seed=seed, confidence=analysis.confidence)
+    return replace(found, contrasts=moved)
 
 
 def _owner(

@@ -14,18 +14,20 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
 from pipeline import codes
 from pipeline.asking.question import Ask, read_ask
 from pipeline.doubts.doubt import ACCEPTABLE
 from pipeline.doubts.standing import STATUS_WORDS
 from pipeline.errors import ConfigError
-from pipeline.fields import DERIVED_FIELDS, map_words, normal_word
+from pipeline.fields import DERIVED_FIELDS, FLAG_WORDS, NOTE_FIELDS, RANGES, map_words, normal_word
 from pipeline.inside_folder import SETTING, inside, refuse_outside
 from pipeline.sources.group_lines import read_templates
 from pipeline.sources.made_columns import KEYS, date_parts, made_of
 from pipeline.sources.source import Made
 from pipeline.suggest.open_questions import refuse_open_questions
-from pipeline.tables import INPUT_TABLES
+from pipeline.tables import DETAIL_TABLES, INPUT_TABLES
 from pipeline.talk import Talk, read_talk
 from pipeline.teeth import NOTATIONS
 from pipeline.transforms.instants import is_zone
@@ -204,6 +206,18 @@ class Standards:
 
 
 @dataclass(frozen=True)
+class NoteWords:
+    """How the practice writes its chart notes.
+
+    `naocl_stock_percent` is the strength of the hypochlorite as bought, by which "3:1" is read; None asks. `words`
+    maps, per field, words of the practice to ours.
+    """
+
+    naocl_stock_percent: float | None = None
+    words: dict[str, dict[str, str]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Settings:
     """One practice's TOML. `codes` holds the changes under `[codes]`; `codes.read_overrides` reads them."""
 
@@ -218,6 +232,7 @@ class Settings:
     ask: tuple[Ask, ...] = ()
     evidence: Evidence = field(default_factory=Evidence)
     talk: Talk = field(default_factory=Talk)
+    notes: NoteWords = field(default_factory=NoteWords)
 
 
 def load_settings(path: Path) -> Settings:
@@ -251,6 +266,7 @@ def load_settings(path: Path) -> Settings:
         ask=_asks(raw.get("ask", [])),
         evidence=_evidence(_section(raw, "evidence")),
         talk=read_talk(_section(raw, "talk"), text=text),
+        notes=_note_words(_section(raw, "notes")),
     )
     codes.code_table(settings)  # a word in the practice's own code list that is not ours stops here
     return settings
@@ -615,6 +631,28 @@ def _standards(raw: dict[str, Any]) -> Standards:
     for code, word in findings.items():
         _one_of(word, ("pai", "symptomatic", "crown_in_place"), f'[standards] findings "{code}"')
     return Standards(systems, _text_list(raw, "code_systems", "[standards]", example="urn:our-code-list"), findings)
+
+
+def _note_words(raw: dict[str, Any]) -> NoteWords:
+    where = "[notes]"
+    _known(raw, [f.name for f in fields(NoteWords)], where)
+    stock = _number(raw, "naocl_stock_percent", where, whole=False, low=0) if "naocl_stock_percent" in raw else None
+    if stock is not None and not 0.5 <= stock <= RANGES["naocl_percent"][1]:
+        raise ConfigError(f"{where} naocl_stock_percent must lie between 0.5 and {RANGES['naocl_percent'][1]:g}.")
+    words: dict[str, dict[str, str]] = {}
+    of_table = {f: t for t in DETAIL_TABLES for f in INPUT_TABLES[t].columns if f not in DERIVED_FIELDS}
+    for name, given in _section(raw, "words", where).items():
+        known = [f for f, t in of_table.items() if f in NOTE_FIELDS]
+        _known([name], known, f"{where} words")
+        words[name] = _text_map(given, f"{where} words.{name}")
+        column = INPUT_TABLES[of_table[name]].columns[name]
+        usual = column.words or column.usual or tuple(FLAG_WORDS) * (column.dtype == pl.Boolean())
+        for phrase, word in words[name].items():
+            if not phrase.strip():
+                raise ConfigError(f"{where} words.{name}: a word of the practice is empty.")
+            if usual:
+                _one_of(word, usual, f'{where} words.{name} "{phrase}"')
+    return NoteWords(stock, words)
 
 
 def _asks(raw: Any) -> tuple[Ask, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.tables import INPUT_TABLES
+from pipeline.tables import DETAIL_TABLES, INPUT_TABLES
 
 # Columns that we fill ourselves.
 DERIVED_FIELDS = frozenset({"tooth_fdi", "supernumerary", "load_id", "row_number", "part"})
@@ -16,6 +16,9 @@ REQUIRED_FIELDS: dict[str, tuple[str, ...]] = {
     "crown_details": ("patient_id", "tooth"),
     "findings": ("patient_id", "tooth", "exam_date"),
     "elsewhere": ("patient_id", "tooth", "event"),
+    "notes": ("patient_id", "note_date", "text"),
+    "note_answers": ("patient_id", "note_date", "field"),
+    "note_checks": ("patient_id", "note_date", "field"),
 }
 # A date of which a file may give the year alone, and the field that then holds it.
 YEARS_OF = {"birth_date": "birth_year", "event_date": "event_year"}
@@ -48,6 +51,13 @@ _ALIASES = {
 def input_fields(table: str) -> list[str]:
     """The fields of `table` that a file may give, in the declared order."""
     return [name for name in INPUT_TABLES[table].columns if name not in DERIVED_FIELDS]
+
+
+# Fields that a chart note can tell, and where they are; of `naocl_ratio` the stock is not known.
+NOTE_FIELDS: dict[str, str] = {
+    f: t for t in DETAIL_TABLES for f in input_fields(t)
+    if f not in ("patient_id", "tooth", "reader", "reading") and not f.endswith("_date")
+} | {"naocl_ratio": "endo_details"}  # fmt: skip
 
 
 def kind(table: str, field: str) -> str:

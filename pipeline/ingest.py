@@ -25,6 +25,7 @@ from pipeline.errors import DataError
 from pipeline.loads import FileToRead, files_to_read, fingerprint
 from pipeline.mended_files import open_files, read_options
 from pipeline.merged_patients import merged_patients
+from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.progress import Progress
 from pipeline.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
 from pipeline.read_file import FileRead
@@ -35,7 +36,7 @@ from pipeline.sources.mapping import resolve_columns
 from pipeline.sources.safe_path import refuse_outside
 from pipeline.store import Store, open_store
 from pipeline.store_tables import FIELD_NOTES, STORED_LOADS
-from pipeline.tables import INPUT_TABLES, LOADS, PATIENTS, PROCEDURES, Table
+from pipeline.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.cell_forms import read_by_form
 from pipeline.transforms.claims import taken_back
 from pipeline.transforms.clean import NOTE_SCHEMA, Reading
@@ -137,6 +138,7 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                 loading.refuse_doubts(files)
                 if any(read.values()) or not store.is_done("ingest"):
                     store.clear_set_aside()
+                    hold_notes(store, settings, codes, say=say)
                     store.mark_done("ingest")
         finally:
             store.drop_unaccounted()
@@ -247,6 +249,7 @@ class _Loading:
             self.progress,
             forms.by_part,
             refuse,
+            reader_of(self.settings).values if table is NOTES else None,
         )
         try:
             self.store.append_all(table, read.rows())
@@ -289,7 +292,7 @@ class _Loading:
         """Store what belongs to the rows of one file: the load, what was set aside, claims, notes."""
         if mended := self.mending.get(file.digest):
             self.store.mended.note(file.load_id, mended.mended())
-        for waiting in (read.aside, read.claims):
+        for waiting in (read.aside, read.claims, read.values):
             for piece in waiting.pieces():
                 self.store.append(waiting.table, piece)
         load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.codes import BUILT_IN
 from pipeline.config import Settings
+from pipeline.tables import NOTES
 
 # To be raised when the same text would be typed differently than before: stored files are then read again.
 TYPING_VERSION = 3
@@ -82,6 +83,7 @@ def fingerprint(settings: Settings, table: str, codes: pl.DataFrame, merged: Map
         "patients": [practice.patient_ids, practice.numbering],
         "time_zone": practice.time_zone,
         "standards": asdict(settings.standards),
+        **({"words": asdict(settings.notes)} if table == NOTES.name else {}),
         "codes": [practice.code_system in BUILT_IN and practice.code_system, *codes.sort("code").rows()]
         if table == "procedures"
         else [],

@@ -6,6 +6,7 @@ elsewhere (rows set aside, what claims do) is few as a rule; where it is much it
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from dataclasses import fields as dataclass_fields
@@ -18,12 +19,14 @@ from pipeline.progress import Progress
 from pipeline.pseudonyms import Pseudonyms
 from pipeline.sources import Batch, Source, reading
 from pipeline.sources.excel_file import SHEET
-from pipeline.store_tables import CLAIMS, STORED_QUARANTINE
+from pipeline.store_tables import CLAIMS, READ_VALUES, STORED_QUARANTINE
 from pipeline.tables import Table
 from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm
 
 TYPING = "the typing of its cells"
+# In place of the row where a chart note is set aside: it is mended from the file itself.
+NOT_KEPT = "{}"
 _MOST_WAITING = 200_000
 
 
@@ -85,16 +88,19 @@ class FileRead:
     progress: Progress
     by_part: Mapping[str, Mapping[str, DateForm]] = field(default_factory=dict)  # see `column_forms.ColumnForms`
     refuse: Callable[[pl.DataFrame], None] = lambda _: None  # looks at the text of each batch before it is typed
+    take_notes: Callable[[pl.DataFrame], pl.DataFrame] | None = None  # chart notes to values, where the file holds them
     rows_read: int = 0
     dated: int = 0
     ahead: int = 0
     aside: Waiting = field(init=False)
     claims: Waiting = field(init=False)
+    values: Waiting = field(init=False)
     _notes: list[pl.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.aside = Waiting(STORED_QUARANTINE, self.folder)
         self.claims = Waiting(CLAIMS, self.folder)
+        self.values = Waiting(READ_VALUES, self.folder)
 
     def rows(self) -> Iterator[pl.DataFrame]:
         """The typed rows of the file's table, batch by batch; everything else is counted or kept on the way."""
@@ -108,12 +114,18 @@ class FileRead:
                 self.seen.add(batch.rows, fields, cleaned=cleaned.rows, rejects=cleaned.rejects, section=batch.section)
                 self.seen.add_lines(batch.malformed)
             self._count(batch, cleaned)
-            self.aside.add(_quarantined(batch, cleaned).with_columns(load_id))
+            aside = _quarantined(batch, cleaned)
+            if self.take_notes is not None:
+                aside = aside.with_columns(pl.lit(NOT_KEPT).alias("raw_row"), pl.lit(None, pl.String).alias("value"))
+            self.aside.add(aside.with_columns(load_id))
             if batch.claims is not None:
                 self.claims.add(self._named(batch.claims, "claim", "replaces").with_columns(load_id))
             rows = cleaned.rows.with_columns(load_id)
             if self.pseudonyms:
                 rows = rows.with_columns(self.pseudonyms.of(rows["patient_id"]))
+            if self.take_notes is not None:
+                self.values.add(self.take_notes(rows))
+                rows = rows.with_columns(self._digest(rows["text"]))
             yield (rows if batch.claims is None else self._named(rows, "procedure_id")).select(*table.columns)
 
         self.seen.dittos.update(getattr(self.source, "dittos", {}))
@@ -136,6 +148,12 @@ class FileRead:
             not_yet = cleaned.rejects.filter(pl.col("reason") == "date_in_future").height
             self.dated += cleaned.rows[day].count() + not_yet
             self.ahead += not_yet
+
+    def _digest(self, texts: pl.Series) -> pl.Series:
+        """What is stored in place of notes: enough to know one again, and nothing of what it says."""
+        plain = texts.map_elements(lambda t: hashlib.sha256(t.encode()).hexdigest(), return_dtype=pl.String)
+        # The pseudonyms remember what they were given: a digest, so that no text is kept in memory either.
+        return plain if self.pseudonyms is None else self.pseudonyms.of(plain, namespace="note")
 
     def _named(self, frame: pl.DataFrame, *columns: str) -> pl.DataFrame:
         # A claim's number is often the patient's.

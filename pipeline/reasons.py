@@ -45,6 +45,11 @@ REASONS: dict[str, Reason] = {
         "The row says that the work is done, but its date has not come yet.",
         "Correct the date, or the status if the work is only planned.",
     ),
+    "field_unknown": Reason(
+        "The row names no field that a chart note can tell.",
+        "Leave the column `field` of the worksheet as it came, or write the name of a field of endo_details, "
+        "crown_details or findings.",
+    ),
     "event_unknown": Reason(
         "The row does not say what was done elsewhere, or says it in a word that we do not know.",
         "Write root_canal, retreatment, surgery, crown, crown_removed, extraction or nothing, or map your word under "

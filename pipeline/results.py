@@ -22,6 +22,7 @@ from pipeline.results_healing import Agreement, LesionHealing, LossTable, Reader
 from pipeline.results_learning import Learning
 from pipeline.results_leaving import Leaving
 from pipeline.results_monitoring import Benchmark, Monitoring
+from pipeline.results_notes import NotesRead
 from pipeline.results_owner import Owner
 from pipeline.results_planning import Plan
 from pipeline.results_records import Records
@@ -368,6 +369,7 @@ class Quality:
     codes_advice: tuple[str, ...] = ()
     changes: tuple[FileChange, ...] = ()
     other_texts: tuple[OtherTexts, ...] = ()
+    notes: NotesRead | None = None
 
 
 ALL_OTHERS = "all_other_questions"  # the id of what was not run where the main comparison alone was made

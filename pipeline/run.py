@@ -56,6 +56,9 @@ from pipeline.tables import (
     FINDINGS,
     INPUT_TABLES,
     LOADS,
+    NOTE_CHECKS,
+    NOTE_TABLES,
+    NOTE_VALUES,
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
@@ -68,6 +71,7 @@ from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins
 from pipeline.worksheets.done_elsewhere import teeth_to_ask
 from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
+from pipeline.worksheets.note_sheets import sample_to_check, values_that_differ, values_to_confirm
 from pipeline.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.worksheets.technique import crowns_without_details, endo_without_details
 
@@ -159,6 +163,7 @@ def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) 
             crown_repost_days=settings.rules.crown_repost_days,
         )
         asked = teeth_to_ask(store.read(ELSEWHERE_HINTS), every_crown, store.read(ELSEWHERE), ids, notation=notation)
+        notes, differing = _note_sheets(store, ids, notation)
     say(f"{endo.rows.height:,} root canals and {crowns.rows.height:,} crowns lack details")
     say(f"{asked.rows.height:,} teeth have a sign that others may have treated them")
     if unknown := endo.without_id + crowns.without_id + asked.without_id:
@@ -171,7 +176,22 @@ def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) 
         practice=settings.practice.name,
         notation=notation,
         made_on=today,
+        notes=notes,
+        differing=differing,
     )
+
+
+def _note_sheets(
+    store: Store, ids: pl.DataFrame, notation: str
+) -> tuple[dict[str, pl.DataFrame] | None, pl.DataFrame | None]:
+    """The sheets of chart notes by table, and the values that differ from what is recorded; None without notes."""
+    if not store.notes.is_there() or (values := store.read(NOTE_VALUES)).is_empty():
+        return None, None
+    sheets = {
+        "note_answers": values_to_confirm(values, ids, notation=notation).rows,
+        "note_checks": sample_to_check(values, ids, notation=notation).rows,
+    }
+    return sheets, values_that_differ(values, ids, notation=notation).rows
 
 
 def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: bool, say: Say) -> Path:
@@ -401,11 +421,17 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
         every_course=every_course,
         tooth_followup=read(TOOTH_FOLLOWUP),
         elsewhere_hints=read(ELSEWHERE_HINTS),
-        inputs={name: read(table) for name, table in INPUT_TABLES.items() if table is not PROCEDURES},
+        inputs={
+            name: read(table)
+            for name, table in INPUT_TABLES.items()
+            if table is not PROCEDURES and table not in NOTE_TABLES
+        },
         codes=codes,
         to_count=_to_count(store, settings, codes, told),
         others=others,
         coded=_coded(store, settings, codes),
+        note_values=store.read(NOTE_VALUES),
+        note_checks=store.read(NOTE_CHECKS),
         reviews_due=None if told.cutoff is None else _due(store, settings, codes, on=told.cutoff),
         film_readers=settings.practice.film_readers,
     )

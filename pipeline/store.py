@@ -33,6 +33,7 @@ from pipeline.store_facts import Facts
 from pipeline.store_hashes import Sheaves, shared_by_new
 from pipeline.store_linking import Linking
 from pipeline.store_mended import Mended
+from pipeline.store_notes import StoredNotes
 from pipeline.store_patients import StandIns
 from pipeline.store_tables import (
     CLAIMS,
@@ -40,6 +41,7 @@ from pipeline.store_tables import (
     FIELD_NOTES,
     LATER_TABLES,
     PHYSICAL,
+    READ_VALUES,
     SCHEMA_VERSION,
     SET_ASIDE,
     STAGES,
@@ -129,6 +131,11 @@ class Store:
     def stand_ins(self) -> StandIns:
         """What stands for patients in every order and draw."""
         return StandIns(self._connection)
+
+    @cached_property
+    def notes(self) -> StoredNotes:
+        """What chart notes say, and the fields that they fill."""
+        return StoredNotes(self._connection)
 
     @cached_property
     def facts(self) -> Facts:
@@ -351,7 +358,7 @@ class Store:
     def forget_load(self, load_id: int) -> None:
         """Take away everything that one load brought, so that its file can be read again."""
         tables = [row[0] for row in self._rows("SELECT table_name FROM _loads WHERE load_id = ?", [load_id])]
-        names = [t.name for t in (STORED_LOADS, STORED_QUARANTINE, FIELD_NOTES, CLAIMS, TAKEN_BACK)]
+        names = [t.name for t in (STORED_LOADS, STORED_QUARANTINE, FIELD_NOTES, CLAIMS, TAKEN_BACK, READ_VALUES)]
         self.changes.forget(load_id)
         self.mended.forget(load_id)
         for name in [*names, *(PHYSICAL.get(t, t) for t in tables)]:
@@ -518,8 +525,9 @@ class Store:
         if not read_only:  # nobody else has it open, so what lies there was left by a process that was killed
             for stale in self.path.parent.glob(f".{self.path.name}.tmp-*"):
                 shutil.rmtree(stale, ignore_errors=True)
-            for statement in create_later_tables():
-                self._connection.execute(statement)
+            with self.transaction():
+                for statement in create_later_tables(of_before=tables):
+                    self._connection.execute(statement)
             self.drop_unaccounted()
 
     def _read(self, table: Table, name: str, columns: Sequence[str] | None) -> pl.DataFrame:

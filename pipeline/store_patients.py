@@ -14,14 +14,14 @@ import duckdb
 import polars as pl
 
 from pipeline.store_tables import STAND_INS
-from pipeline.tables import INPUT_TABLES, LINKED_TABLES, PATIENTS, PROCEDURES, Table
+from pipeline.tables import INPUT_TABLES, LINKED_TABLES, NOTE_TABLES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.patient_numbers import under_stand_ins
 
 # Where a row came from and the number that it has here: the same patient may have others.
 _ORIGINS = ("patient_id", "load_id", "row_number", "part", "procedure_id", "crown_id", "course_id")
 # Names of others than the patient: they part patients that are alike, so that renaming a clinic moves nobody else.
 _NAMES = ("provider_id", "site_id", "reader")
-_KEPT_BESIDE = [t for t in INPUT_TABLES.values() if t not in (PATIENTS, PROCEDURES)]
+_KEPT_BESIDE = [t for t in INPUT_TABLES.values() if t not in (PATIENTS, PROCEDURES, *NOTE_TABLES)]
 _CODED = ("patient_id", "service_date", "code", "tooth_fdi", "supernumerary", "status", "fee")
 
 

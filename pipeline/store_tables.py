@@ -5,15 +5,18 @@ Names that begin with an underscore are ours alone; the views over them are what
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 import polars as pl
 
 from pipeline.tables import (
     CLAIM_SCHEMA,
+    DETAIL_TABLES,
     INPUT_TABLES,
     LINKED_TABLES,
     LOADS,
+    NOTE_TABLES,
+    NOTE_VALUES,
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
@@ -29,8 +32,8 @@ SCHEMA_VERSION = 5
 STAGES = ("ingest", "link", "compare")
 
 # Declared tables whose rows lie under another name, because a view has theirs.
-PHYSICAL = {PROCEDURES.name: "_procedures", LOADS.name: "_loads"}
-DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), *LINKED_TABLES)}
+PHYSICAL = {PROCEDURES.name: "_procedures", LOADS.name: "_loads", **{name: f"_{name}" for name in DETAIL_TABLES}}
+DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), *LINKED_TABLES) if t not in NOTE_TABLES}
 
 STORED_LOADS = Table(
     name="_loads",
@@ -90,7 +93,21 @@ STAND_INS = Table(
 )
 
 # Tables that came after the schema; a database that lacks them is given them.
-LATER_TABLES = (STAND_INS, RUN_FIGURES, RELEASES, RELEASED_RECORDS)
+NOTED = {
+    name: Table(f"_noted_{name}", f"row of `{name}` as chart notes fill it", ("load_id", "row_number"), table.columns)
+    for name, table in DETAIL_TABLES.items()
+}
+# What notes say as they were read: before the ledger, what is recorded and the practice's answers are held against it.
+READ_VALUES = Table(
+    name="_note_values",
+    one_row_per="value read from a chart note",
+    key=(),
+    columns={name: column for name, column in NOTE_VALUES.columns.items() if name != "outcome"},
+)
+LATER_TABLES = (
+    *(STAND_INS, RUN_FIGURES, RELEASES, RELEASED_RECORDS),
+    *(*NOTE_TABLES, READ_VALUES, NOTE_VALUES, *NOTED.values()),
+)
 
 _NOTES = (
     *("unrecognised", "unreadable", "out_of_range", "implausible"),
@@ -131,6 +148,7 @@ def create_statements() -> Iterator[str]:
         yield _create(PHYSICAL.get(name, name), table)
     for table in (STORED_LOADS, STORED_QUARANTINE, SET_ASIDE, TAKEN_BACK, CLAIMS, FIELD_NOTES, *LATER_TABLES):
         yield _create(table.name, table)
+    yield from detail_views()
     yield "CREATE TABLE _texts (name VARCHAR, body VARCHAR)"
     yield "CREATE TABLE _stages (stage VARCHAR)"
     yield f"CREATE TABLE _version AS SELECT {SCHEMA_VERSION} AS version"
@@ -154,10 +172,33 @@ def create_statements() -> Iterator[str]:
         """
 
 
-def create_later_tables() -> Iterator[str]:
-    """The statements that make what a database lacks that an earlier version of the same schema made."""
+_OF_THE_ROW = ("load_id", "row_number", "patient_id", "tooth_fdi")
+
+
+def detail_views() -> Iterator[str]:
+    """Each detail table as it is used: what is recorded, its gaps filled from notes, and what notes tell alone."""
+    for name, table in DETAIL_TABLES.items():
+        filled = ", ".join(f"r.{c}" if c in _OF_THE_ROW else f"coalesce(r.{c}, n.{c}) AS {c}" for c in table.columns)
+        recorded, noted = PHYSICAL[name], NOTED[name].name
+        yield (
+            f"CREATE VIEW {name} AS SELECT {filled} FROM {recorded} AS r "  # noqa: S608
+            f"LEFT JOIN {noted} AS n USING (load_id, row_number) "
+            f"UNION ALL BY NAME SELECT * FROM {noted} ANTI JOIN {recorded} USING (load_id, row_number)"
+        )
+
+
+def create_later_tables(*, of_before: Collection[str] = ()) -> Iterator[str]:
+    """The statements that make what a database lacks that an earlier version of the same schema made.
+
+    `of_before` are the tables that it has: details that lie under their own name get the name that a view has not.
+    """
+    plain = [name for name in DETAIL_TABLES if name in of_before]
+    for name in plain:
+        yield f"ALTER TABLE {name} RENAME TO {PHYSICAL[name]}"
     for table in LATER_TABLES:
         yield _create(table.name, table).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS")
+    if plain:
+        yield from detail_views()
 
 
 def _create(name: str, table: Table) -> str:

@@ -292,7 +292,79 @@ ELSEWHERE = Table(
     },
 )
 
-INPUT_TABLES = {t.name: t for t in (PROCEDURES, PATIENTS, ENDO_DETAILS, CROWN_DETAILS, FINDINGS, ELSEWHERE)}
+NOTES = Table(
+    name="notes",
+    one_row_per="chart note; of its text a digest is stored, by which a note that comes twice is known",
+    key=("load_id", "row_number"),
+    columns={
+        "patient_id": _text("Patient.", nullable=False),
+        "note_date": _date("Day of the note.", nullable=False),
+        **_TOOTH,
+        "provider_id": _text("Clinician."),
+        "text": _text("What the note says: read, and not stored."),
+        **_ORIGIN,
+    },
+)
+
+# A value read from a note, held against the note or the chart by a person.
+_JUDGED = {
+    "patient_id": _text("Patient.", nullable=False),
+    **_TOOTH,
+    "note_date": _date("Day of the note.", nullable=False),
+    "field": _text("Which field.", nullable=False),
+    "value": _text("What was read; empty where nothing was."),
+    "evidence": _text("The words that it was read from."),
+    "agreed": _text("Whether the chart says so.", words=("yes", "no", "cannot tell")),
+    "chart_value": _text("What the chart says instead, or says where nothing was read."),
+    **_ORIGIN,
+}
+NOTE_ANSWERS = Table(
+    name="note_answers",
+    one_row_per="value that was not sure, confirmed or mended by the practice",
+    key=("load_id", "row_number"),
+    columns=_JUDGED,
+)
+NOTE_CHECKS = Table(
+    name="note_checks",
+    one_row_per="field of a note drawn by chance, held against the chart by the practice",
+    key=("load_id", "row_number"),
+    columns=_JUDGED,
+)
+# What chart notes need and linking does not look at.
+NOTE_TABLES = (NOTES, NOTE_ANSWERS, NOTE_CHECKS)
+
+INPUT_TABLES = {
+    t.name: t for t in (PROCEDURES, PATIENTS, ENDO_DETAILS, CROWN_DETAILS, FINDINGS, ELSEWHERE, *NOTE_TABLES)
+}
+DETAIL_TABLES = {t.name: t for t in (ENDO_DETAILS, CROWN_DETAILS, FINDINGS)}
+
+# What became of a value of a note: it filled a field, it says what is recorded or something else, another note of the
+# same treatment counts, nobody knows the tooth, or it is not sure and waits for the practice.
+NOTE_OUTCOMES = ("used", "recorded", "differs", "other_note", "no_tooth", "unsure", "withdrawn")
+_VALUE = {
+    "patient_id": _text("Patient.", nullable=False),
+    "note_date": _date("Day of the note.", nullable=False),
+    "tooth_fdi": Column(pl.UInt8(), "Tooth, ISO 3950; null where nothing says which."),
+    "table_name": _text("The table whose field it is.", nullable=False, words=tuple(DETAIL_TABLES)),
+    "field": _text("Field of that table; `naocl_ratio` where the stock is not told.", nullable=False),
+    "value": _text("The value as text; null where it is to be asked."),
+    "sure": _flag("True where it counts without being asked about.", nullable=False),
+    "evidence": _text("The words of the note that say it.", nullable=False),
+    "rule": _text("The rule that read it.", nullable=False),
+}
+NOTE_VALUES = Table(
+    name="note_values",
+    one_row_per="value read from a chart note, with what became of it",
+    key=(),
+    columns={
+        **_VALUE,
+        "tooth_from": _text("Who says the tooth.", words=("text", "row", "ledger")),
+        "start_at": Column(pl.Int32(), "Where in the text the words begin, in letters from 0.", False),
+        "end_at": Column(pl.Int32(), "Where they end.", False),
+        "outcome": _text("What became of it.", nullable=False, words=NOTE_OUTCOMES),
+        **_ORIGIN,
+    },
+)
 
 QUARANTINE = Table(
     name="quarantine",

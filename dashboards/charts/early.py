@@ -10,12 +10,16 @@ from pipeline.results_owner import EarlySigns
 
 HEIGHT = 300
 APART = 0.16
+NAME = 100  # pixels between the names of the two kinds of dots
+SIGNS = {"circle": "●", "square": "■", "diamond": "◆"}
 
 
 def early_chart(found: EarlySigns, *, title: str, since: str, id: str, label: str) -> theme.Chart | None:
     """One pair of dots a line of years; None where no line has a figure."""
     names = [row.name for row in found.rows]
-    figure, rows, tops = Drawing(), [], []
+    figure = Drawing()
+    rows: list[tuple[str | float | int | None, ...]] = []
+    tops: list[float] = []
     for place, horizon in enumerate(found.years):
         look, shift = theme.LOOKS[place], APART * (2 * place - 1)
         told = [
@@ -40,9 +44,10 @@ def early_chart(found: EarlySigns, *, title: str, since: str, id: str, label: st
             ],
             hovertemplate=f"%{{text}}<extra>by {years(horizon)}</extra>",
         )  # fmt: skip
+        # Above the plot: beside the last dot it would lie on the ranges of later years.
         figure.add_annotation(
-            x=told[-1][0] + shift, y=values[-1][2], text=f"by {years(horizon)}", showarrow=False, yanchor="bottom",
-            font={"color": look.colour, "size": 13},
+            xref="paper", x=0, xanchor="left", xshift=NAME * place, yref="paper", y=1, yanchor="bottom",
+            text=f"{SIGNS[look.symbol]} by {years(horizon)}", showarrow=False, font={"color": look.colour, "size": 13},
         )  # fmt: skip
         tops += [v[2] for v in values]
         rows += [
@@ -57,6 +62,6 @@ def early_chart(found: EarlySigns, *, title: str, since: str, id: str, label: st
         ticktext=[f"’{n[2:]}" if len(n) == 4 and len(names) > 8 else n for n in few], showgrid=False,
     )  # fmt: skip
     figure.update_yaxes(title={"text": title}, range=[0, nice_top(tops)])
-    figure.update_layout(margin={"l": 64, "r": 16, "t": 12, "b": 48, "autoexpand": False})
+    figure.update_layout(margin={"l": 64, "r": 16, "t": 28, "b": 48, "autoexpand": False})
     theme.keep_data(figure, ("begun in", "years", "teeth", "still followed", "of 100", "low", "high"), rows)
     return theme.chart(figure, id=id, label=label, height=HEIGHT)

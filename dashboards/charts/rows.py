@@ -16,6 +16,7 @@ from dashboards.formats import known
 
 ROW = 50
 LONGEST, LONGEST_BESIDE = 56, 30
+LABEL = 0.32  # how far above its row a label stands, in rows
 LETTER = 6.0  # pixels that a letter of a label takes, on the average
 
 
@@ -69,16 +70,19 @@ def rows_figure(
             fillcolor=theme.ZONE, line={"width": 0}, layer="below",
         )  # fmt: skip
     if line is not None:
-        figure.add_shape(
-            type="line", xref="x", yref="paper", x0=line, x1=line, y0=0, y1=1, line={"color": theme.INK, "width": 1.5}
-        )
+        # A label above its row would be crossed by the rule: there it is left open.
+        for low, high in [(0.0, 1.0)] if beside else [(-i - 0.52, -i + LABEL - 0.18) for i in range(len(rows))]:
+            figure.add_shape(
+                type="line", xref="x", yref="paper" if beside else "y", x0=line, x1=line, y0=low, y1=high,
+                line={"color": theme.INK, "width": 1.5},
+            )  # fmt: skip
     placed: list[tuple[Mark, float]] = []
     for index, row in enumerate(rows):
         y = -float(index)
         place_of_label = (
             {"xanchor": "right", "align": "right", "y": y}
             if beside
-            else {"xanchor": "left", "align": "left", "y": y + 0.32, "bgcolor": "rgba(255,255,255,0.85)"}
+            else {"xanchor": "left", "align": "left", "y": y + LABEL, "bgcolor": "rgba(255,255,255,0.85)"}
         )
         figure.add_annotation(
             text=theme.literal(shorten(row.label, LONGEST_BESIDE if beside else LONGEST)), xref="paper", x=0,

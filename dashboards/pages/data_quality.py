@@ -2,35 +2,24 @@
 
 from __future__ import annotations
 
-from dashboards import page, words, words_sheet
+from dashboards import page, theme, words, words_quality
+from dashboards.answers import Answers
+from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import count, percent, sentence_case, whole
 from dashboards.pages.healing import agreement_block
+from dashboards.pages.notes_read import notes_block
 from dashboards.pages.plausibility import plausibility_block
+from dashboards.said import Said
 from dashboards.tables import NumberTable
 from pipeline.results import Quality, Results
 
-# What the log of changes calls a row that the later export no longer has.
-VANISHED = "row vanished"
-_SETTING = "root_canals_elsewhere"
-_SAYS = {
-    "none": "The practice says that no root canals of its patients are done elsewhere.",
-    "some": "The practice says that some root canals of its patients are done elsewhere.",
-    "most": "The practice says that most root canals of its patients are done elsewhere.",
-    "unknown": (
-        "The practice has not said whether root canals of its patients are done elsewhere. Nothing in these records "
-        "can tell it: write none, some or most."
-    ),
-}
-# Counts of which any at all gainsays that none are done elsewhere.
-_GAINSAY = frozenset(
-    {"root_canals_elsewhere_dated", "root_canals_elsewhere_undated", "courses_elsewhere", "crowns_opened_elsewhere"}
-)
-_ASKED = frozenset({"late_refunds", "hints_filling_on_crown", "hints_undated_root_canal"})
+SHOWN = 6  # fields on the picture
 
 
 def render(results: Results) -> str:
     """The page `data_quality.html`, for inside the practice only."""
-    q = results.quality
+    q, said = results.quality, Said()
+    filled = _filled(q)
     return page.render(
         "data_quality.html.j2",
         title="Can these records be trusted?",
@@ -38,33 +27,64 @@ def render(results: Results) -> str:
         practice=results.practice,
         here="data_quality.html",
         cautions=results.cautions,
-        grade=words_sheet.worst(results.owner.lines) if results.owner.lines else "",
-        graded=words_sheet.trust_answer(results.owner.lines),
+        answers=Answers(words_quality.answers(results), picture=_picture(q)),
         scope=words.scope_sentence(results),
-        trust=words.trust_sentences(results),
+        trust=said.each(words.trust_sentences(results)),
+        held=_held_heading(results),
+        heads={
+            "read": words_quality.read_heading(q),
+            "plausible": words_quality.plausible_heading(results.trade_checks),
+            "changes": words_quality.changes_heading(q),
+            "aside": words_quality.aside_heading(q),
+            "codes": words_quality.codes_heading(q),
+            "filled": words_quality.filled_heading(q),
+            "links": words_quality.links_heading(results),
+            "others": words_quality.others_heading(results),
+            "not_run": words_quality.not_run_heading(results),
+            "checks": words_quality.checks_heading(results),
+        },
         loads=_loads(q),
-        adds_up=loads_sentence(q),
+        adds_up=words_quality.loads_sentence(q),
         plausibility=plausibility_block(results),
         quarantine=_quarantine(q),
         codes=_codes(q),
         codes_advice="\n".join(q.codes_advice),
         changes=_changes(q),
-        vanished=vanished_sentence(q),
+        vanished=words_quality.vanished_sentence(q),
         readings=agreement_block(results),
-        filled=[(f.table, f.field, f.rows, f.filled, percent(f.filled, f.rows)) for f in q.filled_in],
+        notes=notes_block(results),
+        filled=filled,
         other_texts=other_texts_table(q),
-        links=[note for note in q.links if not note.of_others],
-        others=[note for note in q.links if note.of_others],
-        others_said=elsewhere_sentences(results),
+        links=_counted("Cases that linking counted, and what they mean", q, of_others=False),
+        others=_counted("What others did, and what it means for the results", q, of_others=True),
+        others_said=words_quality.elsewhere_sentences(results),
         flow=q.flow,
         flows=[(c.title, c.flow) for c in results.comparisons if c.flow],
-        not_run=results.not_run,
-        rules=results.rules,
-        analysis=results.analysis,
-        versions=results.versions,
+        not_run=_not_run(results),
         checks=checks_table(results),
         calibration=results.calibration,
     )
+
+
+def _held_heading(results: Results) -> str:
+    n = results.counts
+    return f"{count(n.crowns, 'crown')} and {count(n.endo_courses, 'root canal')} are held"
+
+
+def _picture(q: Quality) -> theme.Chart | None:
+    """The fields that are filled in least, of 100 rows that could hold them; None where none has a gap."""
+    thin = words_quality.thinnest(q)[:SHOWN]
+    if not thin:
+        return None
+    look = theme.Look(theme.INK, "solid", "none", "square")
+    rows = [
+        Row(words_quality.field_name(f), (Mark(100 * f.filled / f.rows, None, None, look, "%{x:.0f} of 100 rows"),))
+        for f in thin
+    ]
+    title = "Filled in, of 100 rows"
+    figure, height = rows_figure(rows, title=title, span=(0, 100), ticks=(0, 50, 100), pitch=34, beside=True)
+    told = "; ".join(f"{words_quality.field_name(f)} {percent(f.filled, f.rows)}" for f in thin)
+    return theme.chart(figure, id="filled-in", label=f"The fields that are filled in least: {told}.", height=height)
 
 
 def other_texts_table(q: Quality) -> NumberTable:
@@ -95,49 +115,6 @@ def checks_table(results: Results) -> NumberTable:
     return NumberTable("Figures computed a second time", heads, rows, ("Computed again by", "Verdict"))
 
 
-def loads_sentence(q: Quality) -> str:
-    """Whether rows read = loaded + seen before + taken back + set aside, in every file."""
-    if not q.loads:
-        return "No file has been read."
-    wrong = sum(r.rows_read != r.loaded + r.duplicate + r.reversed + r.quarantined for r in q.loads)
-    if wrong:
-        return f"In {count(wrong, 'file')} the rows do not add up: treat every figure with suspicion and report this."
-    read = sum(r.rows_read for r in q.loads)
-    loaded, again = sum(r.loaded for r in q.loads), sum(r.duplicate for r in q.loads)
-    back, aside = sum(r.reversed for r in q.loads), sum(r.quarantined for r in q.loads)
-    mended = sum(r.mended for r in q.loads)
-    return (
-        f"Every row is accounted for: {whole(read)} read = {whole(loaded)} loaded + {whole(again)} seen before + "
-        f"{whole(back)} taken back + {whole(aside)} set aside."
-        + (f" Of those set aside, {whole(mended)} were mended and count in their mended copy." if mended else "")
-    )
-
-
-def vanished_sentence(q: Quality) -> str:
-    """How many rows a later export of the same ledger no longer has; they stay."""
-    gone = sum(c.rows for c in q.changes if c.field == VANISHED)
-    if not gone:
-        return ""
-    return (
-        f"{count(gone, 'row')} of an earlier export {'is' if gone == 1 else 'are'} not in the later one, and nothing "
-        "there takes its place. Such rows still count: whether they were deleted or left out cannot be told."
-    )
-
-
-def elsewhere_sentences(results: Results) -> tuple[str, ...]:
-    """The practice's own word on root canals done elsewhere, whether the records gainsay it, and what can be done."""
-    word = results.rules.get(_SETTING, "unknown")
-    met = {note.id for note in results.quality.links if note.of_others and note.count}
-    said = [_SAYS.get(word, _SAYS["unknown"])]
-    if word == "none" and met & _GAINSAY:
-        said.append("Yet these records name some, as counted below: say some or most, or correct those records.")
-    if not met:
-        said.append("These records tell of no work by others. That is no proof that there was none.")
-    if met & _ASKED:
-        said.append("The worksheet lists, on its sheet done elsewhere, each tooth that still waits for an answer.")
-    return tuple(said)
-
-
 def _loads(q: Quality) -> NumberTable:
     rows = tuple(
         (
@@ -159,7 +136,7 @@ def _changes(q: Quality) -> NumberTable:
     rows = tuple(
         (c.earlier, c.later, f"{c.table}.{c.field}", whole(c.rows))
         for c in sorted(q.changes, key=lambda c: (c.earlier, c.later, c.table, c.field))
-        if c.field != VANISHED
+        if c.field != words_quality.VANISHED
     )
     heads = ("Earlier file", "Later file", "Field", "Rows changed")
     return NumberTable("Rows that a later export corrects", heads, rows, ("Later file", "Field"))
@@ -178,3 +155,21 @@ def _codes(q: Quality) -> NumberTable:
     ordered = sorted(q.unknown_codes, key=lambda c: (-c.rows, c.code))
     rows = tuple((c.code, whole(c.rows), whole(c.teeth)) for c in ordered)
     return NumberTable("Procedure codes that the code list does not know", ("Code", "Rows", "Teeth"), rows)
+
+
+def _filled(q: Quality) -> NumberTable:
+    rows = tuple(
+        (f"{f.table}.{f.field}", whole(f.rows), whole(f.filled), percent(f.filled, f.rows)) for f in q.filled_in
+    )
+    heads = ("Field", "Rows", "Filled in", "Share")
+    return NumberTable("Rows that could hold a field, and have it filled in", heads, rows)
+
+
+def _counted(caption: str, q: Quality, *, of_others: bool) -> NumberTable:
+    rows = tuple((n.meaning, whole(n.count), n.id) for n in q.links if n.of_others == of_others)
+    return NumberTable(caption, ("Meaning", "Cases", "Name"), rows, ("Name",))
+
+
+def _not_run(results: Results) -> NumberTable:
+    rows = tuple((a.title, ", ".join(a.needs)) for a in results.not_run)
+    return NumberTable("Each lacks the fields named", ("Analysis", "Needs"), rows, ("Needs",))

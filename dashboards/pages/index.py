@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms, words, words_answers, words_sheet
 from dashboards.answers import Answer, Answers, kept
-from dashboards.formats import count, in_place, percent, plural, sentence_case, spread, whole, years
+from dashboards.formats import count, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison
 from pipeline.results import Results
 from pipeline.results_asked import Asked
@@ -61,11 +61,8 @@ def _rates(results: Results) -> list[Answer]:
     if first is None:
         return [Answer("Too early to say.", asked="Are we good?", link="owner.html#good")]
     row, say = first.rows[0], terms.outcome(first.outcome)
-    if row.survival is None or row.ci_low is None or row.ci_high is None:
-        said = f"Too few {plural(2, say.noun)} followed {years(row.years)}."
-    else:
-        rng = spread(in_place(row.ci_low), in_place(row.ci_high))
-        said = f"{in_place(row.survival)} of 100 {plural(2, say.noun)} {say.good} after {years(row.years)} ({rng})."
+    found = words.rate_in_short(row, say.good, of=plural(2, say.noun))
+    said = f"{found or f'Too few {plural(2, say.noun)} followed {years(row.years)}'}."
     return [Answer(said, asked="Are we good?", link="owner.html#good")]
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from dashboards import page, tables, terms, theme, words
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import Line, draw
-from dashboards.formats import count, in_place, lower_first, plural, sentence_case, spread, years
+from dashboards.formats import count, in_place, lower_first, plural, sentence_case, years
 from dashboards.pages.legend import LegendItem
 from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable, Results
 from pipeline.results_cases import CaseCurve
@@ -76,12 +76,8 @@ def _answers(cases: Sequence[CaseCurve], found: Sequence[Clinician]) -> Answers:
 def _short(row: RateRow, outcome: str) -> str:
     """`93 of 100 crowns still in place after 5 years (90 to 95).`"""
     say = terms.outcome(outcome)
-    if row.survival is None:
-        return f"too few {plural(2, say.noun)} followed {years(row.years)}."
-    rng = ""
-    if row.ci_low is not None and row.ci_high is not None:
-        rng = f" ({spread(in_place(row.ci_low), in_place(row.ci_high))})"
-    return f"{in_place(row.survival)} of 100 {plural(2, say.noun)} {say.good} after {years(row.years)}{rng}."
+    found = words.rate_in_short(row, say.good, of=plural(2, say.noun))
+    return f"{found or f'too few {plural(2, say.noun)} followed {years(row.years)}'}."
 
 
 def my_cases(found: Sequence[CaseCurve]) -> list[Clinician]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dashboards import page, tables, tables_owner, terms, words, words_owner
+from dashboards.answers import Answer, Answers
 from dashboards.charts.benchmarks import benchmarks_chart
 from dashboards.charts.by_year import by_year_chart
 from dashboards.charts.first_year import first_year_chart
@@ -17,6 +18,7 @@ from dashboards.pages import owner_sheet
 from dashboards.pages.evidence import evidence_block
 from dashboards.pages.healing import healing_block
 from dashboards.pages.owner_filters import SCRIPT, filters_block
+from dashboards.said import Said
 from dashboards.theme import Chart
 from pipeline.results import RateRow, RateTable, Results
 from pipeline.results_monitoring import Benchmark, Monitoring
@@ -29,6 +31,7 @@ FUNNEL_LINE = (
     "alike, every dot would lie on its bar in 95 of 100 such practices, and on the thin line in 998 of 1,000. The "
     "fewer the failures, the longer the bar. A hollow dot is not judged."
 )
+NOTHING = "No crown or root canal could be followed, so nothing is answered yet."
 FIRST_YEAR_LINE = (
     "The middle line is the whole practice; the thin lines are what chance leaves to a quarter of its size. The grey "
     "stretch is not over yet."
@@ -80,9 +83,13 @@ def render(results: Results, *, lists: Mapping[str, str] | None = None) -> str:
     """
     outcomes = list(dict.fromkeys(t.outcome for t in results.rates))
     watched = {m.outcome: m for m in results.monitoring}
+    said = Said()
     sections = [_section(o, [t for t in results.rates if t.outcome == o], watched.get(o)) for o in outcomes]
+    sections = [replace(s, parts=tuple(_said_once(p, said) for p in s.parts)) for s in sections]
     published = _published(results.benchmarks)
     evidence = evidence_block(results.evidence, "share")
+    if evidence:
+        evidence = replace(evidence, list=tuple(said.each(evidence.list)))
     made = owner_sheet.sheet(
         results.owner, lists=lists or {}, monitoring=results.monitoring, benchmarks=results.benchmarks
     )
@@ -91,7 +98,7 @@ def render(results: Results, *, lists: Mapping[str, str] | None = None) -> str:
         "owner.html.j2",
         title="How our crowns and root canals do",
         audience="inside",
-        answers=owner_sheet.answers(results.owner),
+        answers=owner_sheet.answers(results.owner) or Answers((Answer(NOTHING),)),
         more_scripts=[SCRIPT] if filters else [],
         charts=[
             *(e.chart for e in (made.early if made else ())),
@@ -136,6 +143,17 @@ def _section(outcome: str, found: list[RateTable], watched: Monitoring | None) -
     )
 
 
+def _said_once(p: Part, said: Said) -> Part:
+    """A part without the sentences that an earlier part has said: how to read a chart stands under the first alike."""
+    return replace(
+        p,
+        text=said.fresh(p.text),
+        caption=said.fresh(p.caption),
+        list=tuple(said.each(p.list)),
+        more=said.fresh(p.more),
+    )
+
+
 def _part(table: RateTable, overall: RateRow | None) -> Part:
     table = tables.in_order(table)
     say = terms.outcome(table.outcome)
@@ -170,7 +188,7 @@ def _watch(found: Monitoring) -> list[Part]:
         months = {r.name: [m.month for m in r.months if m.signal] for r in found.running if r.name != "all"}
         parts.append(
             Part(
-                "Clinicians against what colleagues’ teeth lead one to expect",
+                "Clinicians against colleagues",
                 words_owner.expected_from(found),
                 funnel_chart(found.funnel, id=f"{name}-funnel", label=words_owner.funnel_label(found.funnel)),
                 tables_owner.funnel(found),

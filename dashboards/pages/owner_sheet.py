@@ -9,6 +9,7 @@ from dashboards import tables_sheet, terms, words_sheet, words_signals
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
 from dashboards.formats import in_place, listing, lower_first, years
+from dashboards.said import Said
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
 from pipeline.results_monitoring import Benchmark, Monitoring
@@ -119,10 +120,11 @@ def sheet(
     """
     if not owner.lines:
         return None
+    said = Said()
     tasks = [_task(t.what, words_sheet.to_do(t), lists) for t in owner.to_do]
     return Sheet(
         good=_good(owner),
-        cards=tuple(_card(s, {b.benchmark_id: b.population for b in benchmarks}) for s in owner.lines),
+        cards=tuple(_card(s, {b.benchmark_id: b.population for b in benchmarks}, said) for s in owner.lines),
         trend=f"Are we getting worse: {terms.verdict(words_sheet.trend_code(owner)).lower()}",
         early_says=tuple(f for e in owner.early for f in _early_facts(e)),
         stretches=words_sheet.stretches(owner.lines[0].over_time),
@@ -138,8 +140,10 @@ def sheet(
         burst=words_signals.burst(owner),
         signals_heading=words_signals.heading(owner.signals),
         signals=tuple(
-            f"{words_signals.signal(s)} {words_signals.over_all_years(s, owner, monitoring)}".strip()
-            for s in owner.signals
+            said.each(
+                f"{words_signals.signal(s)} {words_signals.over_all_years(s, owner, monitoring)}".strip()
+                for s in owner.signals
+            )
         ),
         signal_is_not=words_signals.SIGNAL_IS_NOT if owner.signals else "",
         false_alarms=words_signals.false_alarms(owner.signals),
@@ -156,14 +160,14 @@ def _good(owner: Owner) -> str:
     return f"Are we good: {shares} of 100 hold for {words_sheet.horizons(known)}"
 
 
-def _card(line: SheetLine, where: Mapping[str, str]) -> Card:
+def _card(line: SheetLine, where: Mapping[str, str], told: Said) -> Card:
     beside = line.published[0].change.verdict if line.published else ""
     return Card(
         words_sheet.name_of(line.outcome),
         words_sheet.rate(line.rate, line.outcome),
         (
             Fact("The time before", line.over_time.change.verdict, words_sheet.over_time(line.over_time)),
-            Fact("Published", beside, words_sheet.published_card(line.published, where)),
+            Fact("Published", beside, told.fresh(words_sheet.published_card(line.published, where))),
             Fact("Trust", line.trust.grade, words_sheet.trust(line.trust, line.rate.years)),
         ),
     )

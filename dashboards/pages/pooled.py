@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dashboards import page, terms, theme
+from dashboards.answers import Answer, Answers, first_sentence, kept
 from dashboards.charts.pooled_curve import at, pooled_curves, years
 from dashboards.charts.pooled_forest import LOST, pooled_forest, technique_forest
 from dashboards.formats import (
@@ -21,8 +22,10 @@ from dashboards.formats import (
     sentence_case,
     whole,
 )
+from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
+from dashboards.words import more_or_fewer
 from dashboards.words_safety import safety_sentence
 from pipeline.results_pooled import KEY, MEMBER, NOBODY, PooledComparison, PooledResults, PooledValue
 
@@ -61,11 +64,13 @@ def render(pooled: PooledResults) -> str:
         usual=pooled.cautions,
         picture_note=NOTE,
         here="pooled.html",
-        lead=_lead(pooled),
+        answers=_answers(pooled, compared, asked),
+        few=_few(pooled),
         sections=sections,
         techniques={
             "forest": forest,
             "table": _techniques(asked),
+            "heading": _named(asked),
             "text": _family(asked),
             "safety": safety_sentence([c.title for c in asked if c.safety]),
         }
@@ -80,20 +85,47 @@ def render(pooled: PooledResults) -> str:
     )
 
 
-def _lead(pooled: PooledResults) -> str:
-    n, asked = len(pooled.practices), len(pooled.comparisons)
-    if not asked:
-        return f"{count(n, 'practice')}, but no question that two of them answer."
-    few = (
-        f" {sentence_case(count(n, 'practice'))} are few: how far practices differ can hardly be told, so every range "
-        "is wide."
-        if n < FEW
-        else ""
-    )
-    return (
-        f"{count(n, 'practice')} and {count(asked, 'question')} that at least two of them answer. Each practice is a "
-        f"letter; nobody can look behind it.{few}"
-    )
+def _answers(pooled: PooledResults, compared: Sequence[PooledComparison], asked: Sequence[PooledComparison]) -> Answers:
+    """What the practices say together of each question, then how many of their technique comparisons differ."""
+    n = len(pooled.practices)
+    if not pooled.comparisons:
+        return Answers((Answer(f"{count(n, 'practice')}, but no question that two of them answer."),))
+    who = f"{count(n, 'practice')}, {count(len(pooled.comparisons), 'question')} that at least two of them answer."
+    given = [Answer(who, asked="Who?", link="#practices")]
+    given += [
+        Answer(first_sentence(c.verdict.sentence), asked=c.title, link=f"#{place(c.id)}", code=c.verdict.code)
+        for c in compared
+    ]
+    if asked:
+        given.append(Answer(f"{_named(asked)}.", asked="Techniques", link="#technique"))
+    return Answers(kept(given))
+
+
+def _few(pooled: PooledResults) -> str:
+    n = len(pooled.practices)
+    hidden = "Each practice is a letter; nobody can look behind it."
+    if n >= FEW or not pooled.comparisons:
+        return hidden
+    few = f"{sentence_case(count(n, 'practice'))} are few: how far practices differ can hardly be told"
+    return f"{hidden} {few}, so every range is wide."
+
+
+def _named(asked: Sequence[PooledComparison]) -> str:
+    """How many of the pooled technique comparisons name a difference."""
+    looks = [c for c in asked if c.p_family is not None]
+    claimed = sum(c.verdict.code == "differs" for c in looks)
+    of = count(len(looks), "technique comparison")
+    return f"{whole(claimed) if claimed else 'None'} of {of} {'name' if claimed > 1 else 'names'} a difference"
+
+
+def _heading(c: PooledComparison) -> str:
+    """The finding as a heading: what was asked in short, and what can be told of it."""
+    asked, said = c.title.partition(":")[0], lower_first(terms.verdict(c.verdict.code))
+    gap = next((v for v in c.values if v.kind == "difference"), None)
+    if c.verdict.code == "differs" and gap is not None:
+        group, _ = c.groups
+        said = f"{more_or_fewer(round(gap.value))} of 100 failed with {lower_first(group.label)}"
+    return f"{asked}: {said}"
 
 
 def _family(asked: Sequence[PooledComparison]) -> str:
@@ -142,6 +174,8 @@ def _section(c: PooledComparison, id: str) -> dict[str, Any]:
     values = drawn or list(c.values)
     return {
         "c": c,
+        "place": place(c.id),
+        "heading": _heading(c),
         "definition": say.definition,
         "parts": [("Range", c.verdict.range), ("Doubt", c.verdict.doubt), ("Next", c.verdict.next_step)],
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.points],

@@ -18,6 +18,7 @@ from dashboards.release_healing import STATES, YEARS, ReleasedLosses, ReleasedSh
 from dashboards.release_rates import ReleasedRates
 from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
+from dashboards.talk import words as talk_words
 from pipeline.trial_words import COUNTED_FROM
 
 
@@ -64,9 +65,20 @@ def render(released: Released) -> str:
         rules=released.rules,
         disclosure=words_shared.RULES,
         references=words_shared.references(released),
+        heads=_heads(released),
         items=appendix_table(found),
         items_intro=f"{reporting_items.INTRO} {reporting_items.summary(found)}.",
     )
+
+
+def _heads(released: Released) -> dict[str, str]:
+    """The headings of the parts that are no comparison, as what was found."""
+    return {
+        "hyperemic": talk_words.decision_title(released.decision),
+        "recall": talk_words.healing_title(released.healing[0]) if released.healing else "",
+        "lost": talk_words.loss_title(released.losses[0]).partition(", to ")[0] if released.losses else "",
+        "technique": words_technique.headline(released.techniques),
+    }
 
 
 def _answers(released: Released) -> Answers:
@@ -120,6 +132,8 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
             ("Reason to doubt", words_shared.doubt(c)),
             ("What would settle it", words_shared.next_step(c)),
         ],
+        "heading": words_shared.heading(c),
+        "curves_heading": words_shared.curves_title(c),
         "text": words_shared.curves(c),
         "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.points],
         "curves": released_curves(c, id=f"{id}-curves"),
@@ -194,7 +208,7 @@ def estimates_table(c: ReleasedComparison) -> NumberTable:
     rows = tuple(
         (
             terms.contrast(e.contrast, labels),
-            f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}" if e.adjusted_for else "unadjusted",
+            f"adjusted for {listing([phrase(a) for a in e.adjusted_for])}" if e.adjusted_for else words_shared.how(()),
             f"{e.hazard_ratio:g}",
             f"{e.low:g} to {e.high:g}",
         )

@@ -19,6 +19,7 @@ from dashboards.words_answers import has_range
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 
 FURTHEST = 30.0  # of 100; what runs further is cut at the edge, and its figures say so
+ROOM = 0.6  # ticks stand from the middle to this part of the way to the outermost
 # The first outcome of each kind of tooth stands on the open forest, the others on closed ones.
 FIRST = ("crown_failure", "tooth_loss")
 OTHERS = ("endo_failure", HEALED)
@@ -81,9 +82,9 @@ def _forest(id: str, caption: str, answers: Sequence[TechniqueAnswer], smallest:
             for v in (c.difference_ci_low, c.difference_ci_high) if v is not None]  # fmt: skip
     reach = min(FURTHEST, 5.0 * (max([*ends, smallest]) // 5 + 1))
     step = 5 if reach <= 15 else 10
-    ticks = tuple(
-        (_at(float(t), reach), _tick(t, reach - step)) for t in range(-int(reach), int(reach) + 1) if t % step == 0
-    )
+    last = reach // step * step  # the outermost ticks have words beside them, which need the room of the next ones
+    marks = [t for t in range(-int(last), int(last) + 1, step) if abs(t) == last or abs(t) <= ROOM * last]
+    ticks = tuple((_at(float(t), reach), _tick(t, reach - step)) for t in marks)
     groups = tuple(_group(list(found), reach) for _, found in groupby(answers, key=lambda a: (a.question, a.outcome)))
     rows = [
         (

@@ -12,6 +12,11 @@ from pipeline.results import Results
 from pipeline.results_technique import TechniqueAnswer
 
 TITLE = "Which technique makes a difference?"
+# Contrasts that are asked for by name, with the question in a person's words: the question, and which of its groups.
+BY_NAME = (
+    ("instrumentation", "single_file", "One file, or several?"),
+    ("separated_instrument", "left", "A separated file left in the canal?"),
+)
 NONE = "No technique question could be answered from these records."
 
 
@@ -26,7 +31,7 @@ def render(results: Results) -> str:
         "techniques.html.j2",
         title=TITLE,
         audience="inside",
-        answers=Answers(kept(_answers(results))),
+        answers=Answers(kept(opening(results))),
         charts=[*block.get("charts", ()), *learning.get("charts", ())],
         practice=results.practice,
         here="techniques.html",
@@ -45,10 +50,11 @@ def smallest(results: Results) -> float:
     return told[0] if told else 5.0
 
 
-def _answers(results: Results) -> list[Answer]:
+def opening(results: Results) -> list[Answer]:
+    """What the page opens with: how many comparisons differ, which do, what is asked by name, what stood out most."""
     answers = results.techniques
     if not answers:
-        return [Answer(words.not_asked(results) or NONE)]
+        return [Answer(words.not_asked(results) or NONE), *_by_name(results)]
     given = [Answer(words_answers.technique_says(answers), asked="In short", link="#one-forest")]
     found = [(a, c) for a in answers for c in a.contrasts]
     given += [
@@ -56,6 +62,7 @@ def _answers(results: Results) -> list[Answer]:
         for a, c in found
         if c.verdict == "differs"
     ][:3]
+    given += _by_name(results)
     lone = [(a, c) for a, c in found if c.withheld and c.p_family is not None and words_answers.leaves_zero_out(c)]
     if lone:
         a, c = max(lone, key=lambda pair: abs(pair[1].difference_per_100 or 0))
@@ -63,6 +70,21 @@ def _answers(results: Results) -> list[Answer]:
         given.append(
             Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}")
         )
+    return given
+
+
+def _by_name(results: Results) -> list[Answer]:
+    """The answers to contrasts that are asked for by name; one that could not be compared says so."""
+    given = []
+    for question, group, asked in BY_NAME:
+        of = [a for a in results.techniques if a.question == question]
+        found = next(((a, c) for a in of for c in a.contrasts if c.group == group), None)
+        if found is not None:
+            a, c = found
+            link = f"#{technique.address(question)}"
+            given.append(Answer(technique.contrast_says(a, c), asked=asked, link=link, code=c.verdict))
+        elif any(n.id.startswith(f"technique_{question}_") for n in results.not_run):
+            given.append(Answer("Too few such teeth are recorded to compare.", asked=asked, link="#not-run"))
     return given
 
 

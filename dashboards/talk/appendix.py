@@ -13,6 +13,7 @@ from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spr
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
 from dashboards.release import Released, ReleasedComparison, require
 from dashboards.release_rates import ReleasedRates
+from dashboards.said import sentences
 from dashboards.tables import NumberTable
 from dashboards.talk import words
 from dashboards.talk.deck import Deck
@@ -81,7 +82,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
         body = [
             (
                 terms.contrast(e.contrast, labels),
-                "adjusted" if e.adjusted_for else "unadjusted",
+                words_shared.how(e.adjusted_for),
                 f"{e.hazard_ratio:g}",
                 f"{e.low:g} to {e.high:g}",
             )
@@ -96,14 +97,14 @@ def _tables(deck: Deck, told: Told) -> None:
     """The decision in sentences, the need of a root canal year by year, healing and losses."""
     released = told.released
     if released.decision:
-        deck.text("The hyperemic tooth: what these records say of each outcome", words_shared.decision(released),
+        deck.text(words.decision_title(released.decision), words_shared.decision(released),
                   _notes("Read the three together.", released, "that one way is right for any one tooth"))  # fmt: skip
     scene = waiting(told)
     if scene is not None:
         scene.draw(deck, _notes(scene.say, released, scene.claim))
     if (table := everyday_table(released)).rows:
-        told = words_shared.everyday(released.everyday[-1]).rstrip(".")
-        _table(deck, told, table, _notes("Read the years that were asked for.", released))
+        title = words_shared.everyday(released.everyday[-1]).rstrip(".")
+        _table(deck, title, table, _notes("Read the years that were asked for.", released))
     if (table := healing_table(released)).rows:
         _table(deck, words.healing_title(released.healing[0]), table,
                _notes("Shares are of those who came back for a film.", released))  # fmt: skip
@@ -125,7 +126,9 @@ def _breakdown(deck: Deck, t: ReleasedRates, released: Released) -> None:
         f"Of 100 {say.many}, {spread(min(values), max(values)) if min(values) != max(values) else min(values)} were "
         f"{say.good} after {years(rows[0].years)} {what}"
     )
-    body = [(r.name, str(r.teeth), str(r.failures), str(r.in_place), f"{r.low} to {r.high}") for r in rows]
+    body = [
+        (sentence_case(r.name), str(r.teeth), str(r.failures), str(r.in_place), f"{r.low} to {r.high}") for r in rows
+    ]
     heads = ("Clinician" if t.by == "provider_id" else "Tooth group", plural(2, say.noun).capitalize(),
              say.bad.capitalize(), "Of 100 " + say.good, "95 % range")  # fmt: skip
     claim = "that one clinician is better than another: the teeth were not alike and chance alone moves these figures"
@@ -139,15 +142,17 @@ def _techniques(deck: Deck, released: Released) -> None:
     if not found.contrasts:
         return
     title, claim = words_technique.headline(found), "that a technique causes teeth to last or to fail"
-    deck.text(title, [*words_technique.named(found), words_technique.looks(found)],
+    deck.text(title, [*words_technique.named(found), *sentences(words_technique.looks(found))],
               _notes(words_technique.looks(found), released, claim), sizes=(18, 16, 14))  # fmt: skip
-    table = words_technique.contrasts_table(found.answers)
-    rows = [row[:5] + row[6:] for row in table.rows]
-    heads = table.heads[:5] + table.heads[6:]
-    deck.table(f"Technique: all {len(rows)} comparisons that may be shown" if len(rows) > 1 else title, heads, rows,
-               _notes("Read the ranges, not the figures; most hold no difference as well.", released, claim),
-               alt=f"Table. {title}.", shares=(0.2, 0.17, 0.26, 0.1, 0.14, 0.13), sizes=(12,),
-               left=(0, 1, 2, 5))  # fmt: skip
+    # What is settled and what is open stand apart, each under how many there are.
+    for code in (code for code in terms.VERDICTS if any(c.verdict_code == code for c in found.contrasts)):
+        table = words_technique.contrasts_table(found.answers, code=code)
+        said = terms.verdict(code)
+        named = f"{said} in {len(table.rows)} of {len(found.contrasts)} technique comparisons"
+        deck.table(named if len(found.contrasts) > 1 else title, table.heads[:5], [row[:5] for row in table.rows],
+                   _notes("Read the ranges, not the figures; most hold no difference as well.", released, claim),
+                   alt=f"Table. {named}.", shares=(0.22, 0.2, 0.3, 0.13, 0.15), sizes=(12,),
+                   left=(0, 1, 2))  # fmt: skip
 
 
 def _how_counted(deck: Deck, released: Released) -> None:

@@ -49,7 +49,17 @@ def largest(sizes: Sequence[int], lines: Sequence[str], inches: float, height: f
 
 
 def pages(heights: Sequence[float], room: float) -> list[range]:
-    """Cut rows into pages that each fit the room, in order; a row too high stands alone."""
+    """Cut rows into as few pages as fit the room, in order and about equally full; a row too high stands alone."""
+    cut = _filled(heights, room)
+    low, high = 0.0, room
+    for _ in range(20):  # the least room that needs no page more
+        middle = (low + high) / 2
+        low, high = (low, middle) if len(_filled(heights, middle)) == len(cut) else (middle, high)
+    return _filled(heights, high)
+
+
+def _filled(heights: Sequence[float], room: float) -> list[range]:
+    """Each page as full as it can be."""
     out, start, used = [], 0, 0.0
     for i, h in enumerate(heights):
         if i > start and used + h > room:

@@ -28,7 +28,7 @@ ALREADY_KNOWN = "already_known"
 # Its first sheet, by which it is known without a look at the others.
 READ_ME = "Read me first"
 # Its sheets are called as the tables that they are read as, but for these.
-_SHEETS = {"elsewhere": "done elsewhere"}
+_SHEETS = {"elsewhere": "done elsewhere", "note_answers": "from notes", "note_checks": "check against charts"}
 _BATCH_ROWS = 100_000
 _LOOK_FOR_HEADINGS = 50
 _MANY_COLUMNS = 3  # from so many columns on, a row with one filled cell is a note

@@ -15,13 +15,19 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from pipeline.stats.laws import beta_quantile
+from pipeline.stats.limits import z_value
+
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Misread = Literal["exposure", "outcome"]
+RandomError = Literal["conventional", "records"]
 
 
 class Prior(Protocol):
@@ -30,6 +36,20 @@ class Prior(Protocol):
     def quantile(self, at: Floats) -> Floats:
         """The values below which the law has the shares `at`."""
         ...
+
+
+@dataclass(frozen=True)
+class Fixed:
+    """A share that is taken as known."""
+
+    value: float
+
+    def __post_init__(self) -> None:
+        _within(self.value)
+
+    def quantile(self, at: Floats) -> Floats:
+        """The value, whatever is asked."""
+        return np.full(np.shape(at), self.value)
 
 
 @dataclass(frozen=True)
@@ -60,12 +80,128 @@ class Trapezoidal:
 
 
 @dataclass(frozen=True)
+class Beta:
+    """A beta law: what `a` times yes and `b` times no would teach of a share, with `a` and `b` above 0."""
+
+    a: float
+    b: float
+
+    def quantile(self, at: Floats) -> Floats:
+        """The values below which the law has the shares `at`."""
+        return np.asarray(beta_quantile(at, self.a, self.b), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class Table:
+    """Cases and others, exposed and not. Cells are numbers, or arrays of one shape with a value a draw."""
+
+    exposed_cases: ArrayLike
+    cases: ArrayLike  # not exposed
+    exposed_others: ArrayLike
+    others: ArrayLike  # not exposed
+
+    def cells(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """The four cells as arrays, cases first and exposed first."""
+        a, b, c, d = (
+            np.asarray(v, dtype=np.float64) for v in (self.exposed_cases, self.cases, self.exposed_others, self.others)
+        )
+        return a, b, c, d
+
+    def log_odds_ratio(self) -> Floats:
+        """Logarithm of the odds ratio."""
+        a, b, c, d = np.log(self.cells())
+        return np.asarray(a - b - c + d)
+
+    def log_risk_ratio(self) -> Floats:
+        """Logarithm of the risk among exposed over that among the others."""
+        a, b, c, d = self.cells()
+        return np.asarray(np.log(a / (a + c)) - np.log(b / (b + d)))
+
+    def error(self) -> Floats:
+        """Standard error of the log odds ratio: the root of the sum of one over each cell."""
+        a, b, c, d = self.cells()
+        return np.asarray(np.sqrt(1 / a + 1 / b + 1 / c + 1 / d))
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Sensitivity and specificity in each of two groups: cases and others where the exposure is misread, exposed and
+    not exposed where the outcome is. Equal values in both groups: not differential.
+    """
+
+    sensitivity: ArrayLike
+    sensitivity_other: ArrayLike
+    specificity: ArrayLike
+    specificity_other: ArrayLike
+
+    @classmethod
+    def alike(cls, sensitivity: ArrayLike, specificity: ArrayLike) -> Errors:
+        """The same in both groups."""
+        return cls(sensitivity, sensitivity, specificity, specificity)
+
+
+@dataclass(frozen=True)
 class Range:
     """Median and limits over draws."""
 
     median: float
     low: float
     high: float
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """The odds ratio of a probabilistic bias analysis.
+
+    `systematic` holds the doubt about the errors alone, `total` chance as well. `impossible` of `draws` would have
+    needed cells below 0: they contradict what was seen, and are discarded.
+    """
+
+    systematic: Range
+    total: Range
+    draws: int
+    impossible: int
+
+
+def correct_table(seen: Table, errors: Errors, *, misread: Misread = "exposure") -> Table:
+    """The table that errors of this size would have turned into the one seen, on average [1].
+
+    With sensitivity S and specificity P, (seen - (1 - P) * all) / (S + P - 1) of each group are truly yes. A cell below
+    0 says that the errors are impossible with what was seen: its whole table is NaN. So it is where S + P is not
+    above 1, since a record that is wrong as often as right tells nothing.
+    """
+    a, b, c, d = seen.cells()
+    if misread == "exposure":
+        yes, all_of_first = _true_yes(a, a + b, errors.sensitivity, errors.specificity)
+        other, all_of_second = _true_yes(c, c + d, errors.sensitivity_other, errors.specificity_other)
+        cells = [yes, all_of_first - yes, other, all_of_second - other]
+    else:
+        yes, all_of_first = _true_yes(a, a + c, errors.sensitivity, errors.specificity)
+        other, all_of_second = _true_yes(b, b + d, errors.sensitivity_other, errors.specificity_other)
+        cells = [yes, other, all_of_first - yes, all_of_second - other]
+    possible = np.all([np.greater_equal(cell, 0) for cell in cells], axis=0)
+    return Table(*(np.where(possible, cell, np.nan) for cell in cells))
+
+
+def corrected_odds_ratio(seen: Table, errors: Errors, *, confidence: float = 0.95) -> Range:
+    """The odds ratio with its limits where the exposure is misread by errors that are taken as known [3].
+
+    The error of a corrected share is that of the seen one over S + P - 1. Limits are NaN where a cell is 0.
+    """
+    a, b, c, d = seen.cells()
+    true = correct_table(seen, errors)
+    log = float(true.log_odds_ratio())
+    variance = 0.0
+    for yes, no, truly, S, P in (
+        (a, b, true.cells()[0], errors.sensitivity, errors.specificity),
+        (c, d, true.cells()[2], errors.sensitivity_other, errors.specificity_other),
+    ):
+        n = yes + no
+        share, truth = yes / n, truly / n
+        slope = 1 / ((np.asarray(S) + np.asarray(P) - 1) * truth * (1 - truth))
+        variance += float(share * (1 - share) / n * slope**2)
+    half = z_value(confidence) * np.sqrt(variance)
+    return Range(float(np.exp(log)), float(np.exp(log - half)), float(np.exp(log + half)))
 
 
 def draw_alike(
@@ -81,6 +217,57 @@ def draw_alike(
     first, second = rng.standard_normal((2, n))
     second = correlation * first + np.sqrt(1 - correlation**2) * second
     return one.quantile(ndtr(first)), other.quantile(ndtr(second))
+
+
+def probabilistic(
+    seen: Table,
+    *,
+    sensitivity: Prior,
+    specificity: Prior,
+    sensitivity_other: Prior | None = None,
+    specificity_other: Prior | None = None,
+    correlation: float = 0.8,
+    misread: Misread = "exposure",
+    random_error: RandomError = "records",
+    draws: int = 10_000,
+    seed: int,
+    confidence: float = 0.95,
+) -> Corrected:
+    """The odds ratio with doubt about the errors, and with chance added.
+
+    Without priors of the other group the errors are not differential: one draw serves both. Chance is added as
+
+    - `conventional`: a normal deviate times the error of the table as seen [2], which is too small, since correcting
+      for errors makes chance count for more;
+    - `records`: the true shares are drawn from what the corrected table teaches of them, each group's records are
+      reclassified by the chance of being right that follows, and a normal deviate times the error of the table so made
+      is added.
+
+    Raises ValueError where every draw is impossible.
+    """
+    rng = np.random.default_rng(seed)
+    errors = _draw_errors(
+        (sensitivity, sensitivity_other), (specificity, specificity_other), correlation=correlation, n=draws, rng=rng
+    )
+    true = correct_table(seen, errors, misread=misread)
+    possible = np.all([cell > 0 for cell in true.cells()], axis=0)
+    kept = int(possible.sum())
+    if not kept:
+        raise ValueError("no draw of the errors fits what was seen")
+    true, errors = _rows(true, possible), _error_rows(errors, possible)
+    log = true.log_odds_ratio()
+    noise = rng.standard_normal(kept)
+    if random_error == "conventional":
+        total = log - noise * float(seen.error())
+    else:
+        made = _reclassify(seen, true, errors, misread, rng)
+        total = made.log_odds_ratio() - noise * made.error()
+    return Corrected(
+        systematic=range_of(np.exp(log), confidence=confidence),
+        total=range_of(np.exp(total), confidence=confidence),
+        draws=draws,
+        impossible=draws - kept,
+    )
 
 
 def range_of(draws: Floats, *, confidence: float = 0.95) -> Range:
@@ -101,3 +288,69 @@ def unseen_of(seen: int, sensitivity: Floats, rng: np.random.Generator) -> NDArr
     if seen <= 0:
         return np.zeros(len(sensitivity), dtype=np.int64)
     return np.asarray(rng.negative_binomial(seen, np.clip(sensitivity, 1e-9, 1.0)), dtype=np.int64)
+
+
+def _true_yes(seen: Floats, all_of: Floats, sensitivity: ArrayLike, specificity: ArrayLike) -> tuple[Floats, Floats]:
+    right = np.asarray(sensitivity, dtype=np.float64) + np.asarray(specificity, dtype=np.float64) - 1
+    with np.errstate(divide="ignore", invalid="ignore"):
+        yes = (seen - (1 - np.asarray(specificity)) * all_of) / right
+    return np.where(right > 0, yes, np.nan), all_of
+
+
+def _draw_errors(
+    sensitivity: tuple[Prior, Prior | None],
+    specificity: tuple[Prior, Prior | None],
+    *,
+    correlation: float,
+    n: int,
+    rng: np.random.Generator,
+) -> Errors:
+    drawn: list[Floats] = []
+    for one, other in (sensitivity, specificity):
+        drawn += draw_alike(one, other or one, correlation=1.0 if other is None else correlation, n=n, rng=rng)
+    return Errors(*drawn)
+
+
+def _rows(table: Table, kept: Bools) -> Table:
+    return Table(*(cell[kept] for cell in table.cells()))
+
+
+def _error_rows(errors: Errors, kept: Bools) -> Errors:
+    drawn = (errors.sensitivity, errors.sensitivity_other, errors.specificity, errors.specificity_other)
+    return Errors(*(np.asarray(one)[kept] for one in drawn))
+
+
+def _reclassify(seen: Table, true: Table, errors: Errors, misread: Misread, rng: np.random.Generator) -> Table:
+    a, b, c, d = (int(cell) for cell in seen.cells())
+    ta, tb, tc, td = true.cells()
+    if misread == "exposure":
+        first = _records(a, b, (ta, tb), (errors.sensitivity, errors.specificity), rng)
+        second = _records(c, d, (tc, td), (errors.sensitivity_other, errors.specificity_other), rng)
+        cells = (*first, *second)
+    else:
+        first = _records(a, c, (ta, tc), (errors.sensitivity, errors.specificity), rng)
+        second = _records(b, d, (tb, td), (errors.sensitivity_other, errors.specificity_other), rng)
+        cells = (first[0], second[0], first[1], second[1])
+    # A cell that chance empties has no logarithm: half a record, as tables with an empty cell are commonly given.
+    return Table(*(np.maximum(cell, 0.5) for cell in cells))
+
+
+def _records(
+    yes: int,
+    no: int,
+    true: tuple[Floats, Floats],
+    errors: tuple[ArrayLike, ArrayLike],
+    rng: np.random.Generator,
+) -> tuple[Floats, Floats]:
+    """Records of one group after reclassification: truly yes and truly no, one draw for each pair of errors."""
+    S, P = (np.asarray(one) for one in errors)
+    share = rng.beta(*true)
+    right_yes = S * share / (S * share + (1 - P) * (1 - share))
+    right_no = P * (1 - share) / (P * (1 - share) + (1 - S) * share)
+    found = rng.binomial(yes, right_yes) + rng.binomial(no, 1 - right_no)
+    return found.astype(np.float64), (yes + no - found).astype(np.float64)
+
+
+def _within(value: float) -> None:
+    if not 0 <= value <= 1:
+        raise ValueError("a share lies between 0 and 1")

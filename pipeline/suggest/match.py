@@ -36,6 +36,7 @@ _TELLING: dict[str, tuple[int, frozenset[str]]] = {
     "crown_details": (2, frozenset(input_fields("crown_details")) - {"patient_id", "tooth"}),
     "findings": (1, frozenset({"pai", "symptomatic"})),
     "elsewhere": (2, frozenset({"event", "event_date"})),
+    "notes": (2, frozenset({"note_date", "text"})),
 }
 
 
@@ -68,7 +69,7 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
     """The table and the columns of one file; `hint` is its name or that of its sheet, which weighs little."""
     speak = headings_speak(file)
     best = TableMatch(None, (), 0.0)
-    for table in INPUT_TABLES:
+    for table in _TELLING:
         found = _match_table(table, file, speak=speak)
         bonus = 2.0 if _is_named(table, hint) else 0.0
         if found is not None and found.score + bonus > best.score:
@@ -293,5 +294,6 @@ def _is_named(table: str, hint: str) -> bool:
         "crown_details": ("crown", "krone", "couronne", "corona"),
         "findings": ("finding", "recall", "befund", "exam"),
         "elsewhere": ("elsewhere", "auswaerts", "ailleurs"),
+        "notes": ("note", "narrative"),
     }
     return any(word in hint.lower() for word in words[table])

@@ -366,6 +366,12 @@ def _text(field: str, column: Column) -> Rating:
     return 0.3, ""
 
 
+def _note(_table: str, column: Column, _file: FileProfile) -> Rating:
+    """Chart notes are long, and hardly two are alike."""
+    long = column.matches(r"^.{30,}") if column.date_share < 0.5 else 0.0
+    return (0.9 * long, "long texts") if long >= 0.5 and column.unique >= 0.5 else (0.02, "")
+
+
 _RULES: dict[str, Callable[[str, Column, FileProfile], Rating]] = {
     "patient_id": _patient,
     "procedure_id": _procedure_id,
@@ -373,6 +379,8 @@ _RULES: dict[str, Callable[[str, Column, FileProfile], Rating]] = {
     "site_id": _site,
     "service_date": _service_date,
     "exam_date": _service_date,
+    "note_date": _service_date,
+    "text": _note,
     "event_date": _event_date,
     "birth_date": _birth_date,
     "birth_year": _birth_year,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -37,7 +37,7 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
     known = named.filter(pl.col("state").is_not_null())
     notes = []
     if gaps := rows.height - known.height:
-        notes.append(f"{gaps} of {rows.height} rows have no value of the question and are not compared.")
+        notes.append(f"{gaps} of {rows.height} rows have no value that the question asks about and are not compared.")
     large = _large(known, list(labels), judged=judged)
     small = [name for name in labels if name not in large]
     lost = known.filter(pl.col("state").is_in(small))
@@ -48,7 +48,7 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
         if _large(pool, [OTHER], judged=judged):
             pooled = pl.when(pl.col("state").is_in(small)).then(pl.lit(OTHER)).otherwise("state")
             known = known.with_columns(state=pooled)
-            shown[OTHER] = OTHER_LABEL
+            shown[OTHER] = pooled_as(question, shown)
             notes.append(f"Groups with {limits} are counted together.")
             lost = lost.clear()
     if lost.height:
@@ -62,6 +62,11 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
         if question.reference:
             notes.append(f"The usual reference is too small: compared with {shown[reference].lower()}.")
     return Grouped(known, shown, reference, tuple(notes))
+
+
+def pooled_as(question: Question, shown: Collection[str]) -> str:
+    """What small groups are called together: the question's name for them where its reference is among those shown."""
+    return question.pool_label if question.pool_label and question.reference in shown else OTHER_LABEL
 
 
 def too_small(*, judged: bool = False) -> str:

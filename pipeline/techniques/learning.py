@@ -60,7 +60,8 @@ def learning_questions(
             continue
         adopted = adoptions(frame, question.factor)
         for word in adopted["word"].unique().sort().to_list():
-            pair = _questions(question, word, unit, outcomes)
+            label = _label(questions, question, word)
+            pair = _questions(question, word, label, unit, outcomes)
             cases = numbered_cases(frame, question.factor, word, adopted)
             numbers = cases.select("row_id", "phase", "case_number")
             for one in pair:
@@ -69,7 +70,6 @@ def learning_questions(
                     mine = None if other is None else other.join(numbers, on="row_id").sort("row_id")
                     asked.append((one, outcome, mine))
             ids = tuple(f"technique_{one.id}_{outcome}" for one in pair for outcome in outcomes)
-            label = _label(question, word)
             found.append(
                 Learning(
                     id=f"learning_{question.id}_{word}",
@@ -90,8 +90,7 @@ def learning_questions(
     return Taken(tuple(asked), tuple(found), lacking)
 
 
-def _questions(of: Question, word: str, unit: str, outcomes: tuple[str, ...]) -> tuple[Question, Question]:
-    label = _label(of, word)
+def _questions(of: Question, word: str, label: str, unit: str, outcomes: tuple[str, ...]) -> tuple[Question, Question]:
     said = label[:1].lower() + label[1:]
     common = {"unit": unit, "outcomes": outcomes, "adjust": of.adjust, "needs": of.needs, "safety": of.safety}
     by_number = Question(
@@ -120,6 +119,7 @@ def _questions(of: Question, word: str, unit: str, outcomes: tuple[str, ...]) ->
     return by_number, by_phase
 
 
-def _label(question: Question, word: str) -> str:
-    named = [level.label for level in question.levels if word in level.words]
+def _label(questions: Sequence[Question], of: Question, word: str) -> str:
+    """The label of the group that is this word alone, in any question of the same factor; else the word itself."""
+    named = [g.label for q in questions if q.factor == of.factor for g in q.levels if g.words == (word,)]
     return named[0] if named else word[:1].upper() + word[1:].replace("_", " ")

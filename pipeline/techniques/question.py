@@ -93,6 +93,7 @@ class Question:
     then asked for as well (see `learning.py`). `small` says what becomes of groups too small to be shown: words may be
     counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
     `events` are words of `codes.EVENTS` whose rows say the groups where the fields do not (see `coded_details.py`).
+    `pool_label` names such words together where the reference is none of them ("others together" says nothing).
     `safety` marks a measure of safety, of which it is never said that its ways differ little (see `safety.py`).
     """
 
@@ -116,6 +117,7 @@ class Question:
     small: Literal["pool", "leave_out"] = "pool"
     safety: bool = False
     events: tuple[str, ...] = ()
+    pool_label: str = ""
 
     def __post_init__(self) -> None:
         """Refuse a question that contradicts itself: a fault of ours."""
@@ -124,6 +126,8 @@ class Question:
             raise ValueError(f"{self.id}: groups and reference do not fit.")
         if not {name for pair in self.also for name in pair} <= set(names):
             raise ValueError(f"{self.id}: a pair of groups that it does not have.")
+        if self.pool_label and self.small != "pool":
+            raise ValueError(f"{self.id}: a name for groups that are never counted together.")
         if self.bands and self.small == "pool":
             raise ValueError(f"{self.id}: small bands of a dose cannot be pooled.")
         if self.spline and not self.bands:

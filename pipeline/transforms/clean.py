@@ -15,7 +15,7 @@ from functools import cached_property, partial
 import polars as pl
 
 from pipeline.codes import TOOTH_LEVEL, TOOTH_OPTIONAL
-from pipeline.fields import RANGES, YEARS_OF, input_fields, kind, normal_word, normal_words, word_lookup
+from pipeline.fields import NOTE_FIELDS, RANGES, YEARS_OF, input_fields, kind, normal_word, normal_words, word_lookup
 from pipeline.tables import Table
 from pipeline.transforms.cell_forms import FORMS, READ_AS
 from pipeline.transforms.code_cells import UNCLEAR, read_codes
@@ -36,7 +36,14 @@ REJECT_SCHEMA: dict[str, pl.DataType] = {
 NOTE_SCHEMA: dict[str, pl.DataType] = {"field": pl.String(), "note": pl.String(), "rows": pl.Int64()}
 
 # Work on a day that has not come yet can only be planned; these dates say when work was done.
-DONE_ON = {"procedures": "service_date", "endo_details": "service_date", "findings": "exam_date"}
+DONE_ON = {
+    "procedures": "service_date",
+    "endo_details": "service_date",
+    "findings": "exam_date",
+    "notes": "note_date",
+    "note_answers": "note_date",
+    "note_checks": "note_date",
+}
 _ON_TEETH = ("endo_details", "crown_details", "findings", "elsewhere")
 
 
@@ -379,9 +386,11 @@ def _rules(table: str, today: dt.date) -> list[tuple[str | None, str, pl.Expr]]:
             (name, "date_missing", pl.col(name).is_null() & ~may_lack_date),
             (name, "date_in_future", (pl.col(name) > today) & ~may_lie_ahead),
         ]
+    if table in ("note_answers", "note_checks"):
+        rules.append(("field", "field_unknown", ~pl.col("field").is_in(NOTE_FIELDS).fill_null(False)))
     if table == "elsewhere":
         rules.append(("event", "event_unknown", pl.col("event").is_null()))
-    if table != "patients":
+    if table != "patients" and not table.startswith("note"):
         unread = needs_tooth & pl.col("tooth_fdi").is_null()
         rules += [
             ("tooth", "tooth_missing", needs_tooth & pl.col("tooth").is_null()),

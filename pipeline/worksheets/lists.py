@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from pathlib import Path
 
 import polars as pl
@@ -14,6 +15,7 @@ from pipeline.worksheets.marked_file import csv_bytes, write_marked
 from pipeline.worksheets.recall_list import NOT_SEEN_MONTHS
 from pipeline.worksheets.workbook import Page, PageColumn, field_column, workbook_bytes
 
+DIFFERING = "notes that differ"
 WORKSHEET_NAME, RECALL_NAME = "worksheet", "recall-list"
 _RECALL_HEADINGS = {
     "clinician": "provider_id",
@@ -38,15 +40,24 @@ def write_worksheet(
     practice: str,
     notation: str,
     made_on: dt.date,
+    notes: Mapping[str, pl.DataFrame] | None = None,
+    differing: pl.DataFrame | None = None,
 ) -> Path:
     """Write the worksheet under a name that is still free; returns its path.
 
     `endo`, `crowns` and `elsewhere` are the rows of `endo_without_details`, `crowns_without_details` and
-    `teeth_to_ask`. The headings are the names of our fields, so that the sheets load as they stand.
+    `teeth_to_ask`; `notes` those of `note_sheets` by table and `differing` those that differ from what
+    is recorded, where the practice has notes. The headings are the names of our fields, so that the sheets load as
+    they stand.
     """
-    tables = {"endo_details": endo, "crown_details": crowns, "elsewhere": elsewhere}
+    tables = {"endo_details": endo, "crown_details": crowns, "elsewhere": elsewhere, **(notes or {})}
     pages = [_page(table, rows) for table, rows in tables.items()]
-    content = workbook_bytes(f"{practice}: worksheet", _instructions(notation), pages, made_on=made_on)
+    if differing is not None and differing.height:
+        columns = tuple(_NOTES.get(n, PageColumn(n)) for n in differing.columns)
+        pages.append(Page(DIFFERING, columns, differing))
+    content = workbook_bytes(
+        f"{practice}: worksheet", [*_instructions(notation), *(_of_notes() if notes else ())], pages, made_on=made_on
+    )
     return write_marked(folder, WORKSHEET_NAME, ".xlsx", content, keep_former=True)
 
 
@@ -85,6 +96,10 @@ def write_recall_list(folder: Path, rows: pl.DataFrame, *, practice: str, on: dt
 
 _NOTES = {
     "service_date": PageColumn("service_date", is_day=True),
+    "note_date": PageColumn("note_date", is_day=True),
+    "field": PageColumn("field", width=24),
+    "value": PageColumn("value", width=28),
+    "evidence": PageColumn("evidence", width=48),
     "sign": PageColumn("sign", width=48),
     "sign_date": PageColumn("sign_date", is_day=True),
     "crown_seat": PageColumn("crown_seat", is_day=True),
@@ -93,9 +108,26 @@ _NOTES = {
 
 
 def _page(table: str, rows: pl.DataFrame) -> Page:
-    fields = set(input_fields(table)) - {"patient_id", "tooth", "service_date"}
+    fields = set(input_fields(table)) - {"patient_id", "tooth", "service_date", *_NOTES}
     columns = (field_column(table, n) if n in fields else _NOTES.get(n, PageColumn(n)) for n in rows.columns)
     return Page(sheet_of(table), tuple(columns), rows)
+
+
+def _of_notes() -> list[str]:
+    asked, checked = sheet_of("note_answers"), sheet_of("note_checks")
+    return [
+        f'The sheet "{asked}" lists what was read from chart notes and is not sure, with the words beside it; the same '
+        "words are asked about once. Write yes under agreed, or the right value under chart_value, or no if the note "
+        "says nothing of the kind. Where the tooth is empty, write it. The answer is learned: the same words count so "
+        "in every note.",
+        f'The sheet "{checked}" lists notes drawn by chance. Read each note in the chart. Write yes or no under agreed '
+        "for what was read, and under chart_value what the note says where nothing, or something else, was read. With "
+        "60 notes done, the page on data quality says how far the rest can be trusted.",
+        f'The sheet "{DIFFERING}", if there is one, lists what notes say otherwise than your records. These count; '
+        "correct them where the note is right. Nothing is read back from this sheet.",
+        f'[tables.note_answers]\nfiles = ["technique*.xlsx"]\nsheets = ["{asked}"]',
+        f'[tables.note_checks]\nfiles = ["technique*.xlsx"]\nsheets = ["{checked}"]',
+    ]
 
 
 def _instructions(notation: str) -> list[str]:

@@ -124,6 +124,16 @@
       }
       return wrong.slice(0, 5);
     },
+    // On a telephone no table has to be pushed sideways: neither it nor the box around it is wider than the screen.
+    sideways() {
+      const room = document.documentElement.clientWidth, wrong = [];
+      for (const e of document.querySelectorAll("table, .wide, pre")) {
+        if (!seen(e)) continue;
+        const box = e.getBoundingClientRect(), inside = e.matches(".under") ? 0 : e.scrollWidth - e.clientWidth;
+        if (box.left < -1 || box.right > room + 1 || inside > 1) wrong.push(`${said(e)}: ${e.scrollWidth} in ${e.clientWidth} of ${room}`);
+      }
+      return wrong;
+    },
     // Nothing is hidden behind an edge: what scrolls on the screen is whole on paper.
     cut() {
       const wrong = [], room = document.documentElement.clientWidth;

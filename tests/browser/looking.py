@@ -20,6 +20,7 @@ DRAWN = """new Promise(done => {
 PIECES = "p, li, td, th, h1, h2, h3, h4, dt, dd, caption, figcaption"
 READ = f"[...document.querySelectorAll('{PIECES}')].filter(e => !e.closest('.chart, noscript, .take'))"
 ON_THE_SCREEN = ("wide",)
+ON_A_TELEPHONE = ("sideways",)
 ONCE = (
     "contrast", "drawn_contrast", "structure", "tables", "charts", "words_of_charts", "undrawn", "sending", "planted",
 )  # fmt: skip
@@ -60,9 +61,9 @@ def look_at(browser: headless.Browser, page: Path, *, width: int = 1280) -> None
 
 @functools.cache
 def visit(browser: headless.Browser, page: Path, width: int = 1280) -> Visit:
-    """Look at a page once and keep what was found; the widest look asks everything."""
+    """Look at a page once and keep what was found; the widest look asks most."""
     look_at(browser, page, width=width)
-    asked = ONCE + ON_THE_SCREEN if width == WIDTHS[0] else ON_THE_SCREEN
+    asked = ON_THE_SCREEN + {WIDTHS[0]: ONCE, WIDTHS[-1]: ON_A_TELEPHONE}.get(width, ())
     wrong = {name: browser.ask(f"window.looked.{name}()") for name in asked}
     seen = browser.ask(
         f"""({{ title: document.title, kind: document.body.className, text: document.body.textContent,

@@ -14,10 +14,10 @@ from dashboards.said import FEWEST_WORDS, sentences
 
 WORD = re.compile(r"\S*\w\S*")
 MOST_OPEN = 1800
-OWNERS = {"owner.html", "data_quality.html"}  # held to the same in tests of their own
 PIECES = """[...document.querySelectorAll("#main p, #main li, #main dd, #main figcaption")]
   .filter(e => !e.closest(".take, noscript, .contents, .words, .flow, .legend, .methods, .files, .says, #references"))
-  .filter(e => !e.querySelector("p, li, dd")).map(e => e.innerText)"""
+  .filter(e => !e.querySelector("p, li, dd"))
+  .map(e => e.matches(".told dd") ? `${e.previousElementSibling.innerText}: ${e.innerText}` : e.innerText)"""
 OPEN_ALL = "document.querySelectorAll('details').forEach(part => { part.open = true; })"
 
 
@@ -31,12 +31,8 @@ def said_twice(pieces: list[str]) -> list[str]:
     return [s for s, n in found.items() if n > 1]
 
 
-def of_mine(pages: list[Path]) -> list[Path]:
-    return [p for p in pages if p.name not in OWNERS]
-
-
 def test_a_page_opens_with_its_answers_above_the_fold(browser: headless.Browser, pages: list[Path]) -> None:
-    for page in of_mine(pages):
+    for page in pages:
         browser.open(page, width=1280, height=800)
         box = browser.ask(
             "(() => { const e = document.querySelector('.answers'), given = e.querySelector('.given');"
@@ -52,7 +48,7 @@ def test_a_page_opens_with_its_answers_above_the_fold(browser: headless.Browser,
 
 
 def test_a_page_is_short_while_its_parts_are_closed(browser: headless.Browser, pages: list[Path]) -> None:
-    for page in of_mine(pages):
+    for page in pages:
         browser.open(page)
         assert counted(browser.ask("document.getElementById('main').innerText")) <= MOST_OPEN, page.name
 
@@ -61,7 +57,7 @@ def test_a_page_is_short_while_its_parts_are_closed(browser: headless.Browser, p
 def test_the_pages_of_a_practice_as_large_as_the_demo_are_short_and_say_nothing_twice(
     browser: headless.Browser, large: list[Path]
 ) -> None:
-    for page in of_mine(large):
+    for page in large:
         browser.open(page, width=1280, height=800)
         assert counted(browser.ask("document.getElementById('main').innerText")) <= MOST_OPEN, page.name
         assert counted(browser.ask("document.querySelector('.given').innerText")) <= MOST_WORDS, page.name
@@ -71,14 +67,14 @@ def test_the_pages_of_a_practice_as_large_as_the_demo_are_short_and_say_nothing_
 
 
 def test_no_sentence_stands_twice_on_a_page(browser: headless.Browser, ordinary: list[Path]) -> None:
-    for page in of_mine(ordinary):
+    for page in ordinary:
         browser.open(page)
         browser.ask(OPEN_ALL)
         assert said_twice(browser.ask(PIECES)) == [], page.name
 
 
 def test_the_contents_stay_in_sight_and_are_not_printed(browser: headless.Browser, ordinary: list[Path]) -> None:
-    for page in of_mine(ordinary):
+    for page in ordinary:
         browser.open(page, width=1280, height=800)
         listed = browser.ask("document.querySelectorAll('.contents a').length")
         assert listed == browser.ask("document.querySelectorAll('#main h2').length") or listed == 0, page.name
@@ -124,7 +120,7 @@ def test_an_explained_word_says_what_it_means_on_focus(browser: headless.Browser
 def test_a_dark_screen_is_honoured_and_paper_stays_light(browser: headless.Browser, ordinary: list[Path]) -> None:
     from looking import DRAWN, LOOKED_AT
 
-    for page in of_mine(ordinary):
+    for page in ordinary:
         browser.page.emulate_media(color_scheme="dark")
         try:
             browser.page.goto(page.resolve().as_uri(), wait_until="load")

@@ -14,6 +14,28 @@ def test_axe_finds_nothing_serious_and_nothing_stands_out_at_the_side(
     assert wrong_with([visit(browser, page, width) for page in pages], "axe", "wide") == []
 
 
+def test_no_table_is_pushed_sideways_on_a_telephone(browser: headless.Browser, pages: list[Path]) -> None:
+    """Closed parts are open; every cell of what became cards has the heading of its column before it."""
+    assert wrong_with([visit(browser, page, WIDTHS[-1]) for page in pages], "sideways") == []
+    for page in pages:
+        look_at(browser, page, width=WIDTHS[-1])
+        bare = browser.ask(
+            "[...document.querySelectorAll('.broad')].flatMap(t => [...t.tBodies].flatMap(b => [...b.rows].flatMap(r =>"
+            "[...r.cells].slice(1).filter((c, i) => c.dataset.head !== t.tHead.rows[0].cells[i + 1].textContent))))"
+            ".map(c => c.textContent)"
+        )
+        assert bare == [], page.name
+
+
+@pytest.mark.thorough
+def test_no_table_of_a_practice_as_large_as_the_demo_is_pushed_sideways(
+    browser: headless.Browser, large: list[Path]
+) -> None:
+    for page in large:
+        look_at(browser, page, width=WIDTHS[-1])
+        assert browser.ask("window.looked.sideways()") == [], page.name
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("width", WIDTHS)
 def test_axe_finds_the_contrast_right_too(browser: headless.Browser, pages: list[Path], width: int) -> None:
@@ -57,6 +79,11 @@ def test_what_is_out_of_order_is_noticed(browser: headless.Browser, tmp_path: Pa
     assert len(told["tables"]) == 3
     assert len(told["charts"]) == 4
     assert len(told["wide"]) == 2
+    page.write_text(
+        "<div class='wide' style='width:60px;overflow:auto'><table style='width:900px'><tr><td>1</table></div>"
+    )
+    look_at(browser, page, width=390)
+    assert len(browser.ask("window.looked.sideways()")) == 2  # the table and its box
 
 
 @pytest.mark.parametrize("width", [1280, 390])

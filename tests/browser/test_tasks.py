@@ -66,6 +66,10 @@ TASKS = (
          r"\d+ of \d+ questions (is|are) open\.(?s:.*)at the present pace"),
     Task("clinician", "a crown after a root canal?", ("menu: Root canals",),
          r"Does a crown keep the tooth\?.*?Of 100 teeth"),
+    Task("clinician", "a single file or a sequence?", ("menu: Technique",),
+         r"One file, or several\?\s(?s:.*?)(against rotary files in sequence: |Too few such teeth are recorded)"),
+    Task("clinician", "a separated file left?", ("menu: Technique",),
+         r"A separated file left in the canal\?\s(?s:.*?)(against no separated|Too few such teeth are recorded)"),
 )  # fmt: skip
 
 

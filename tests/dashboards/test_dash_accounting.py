@@ -11,7 +11,7 @@ import sample_results as samples
 from read_page import plain
 
 from dashboards.pages import data_quality
-from dashboards.pages.data_quality import loads_sentence
+from dashboards.words_quality import loads_sentence
 from pipeline.results import FileChange, LinkNote, LoadRow, Quality, UnknownCode
 
 LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 900, 50, 30, reversed=20, mended=7)
@@ -84,7 +84,7 @@ def test_no_change_is_said_in_words() -> None:
 def elsewhere_block(word: str, *counts: tuple[str, int]) -> str:
     links = tuple(LinkNote(name, n, f"meaning of {name}", name != "crowns") for name, n in counts)
     text = text_of(Quality(links=links), rules={"root_canals_elsewhere": word})
-    return text.split("What others did, as far as these records tell")[1].split("Analyses that could not run")[0]
+    return text.split("Done elsewhere:")[-1].split("Every analysis ran")[0]
 
 
 @pytest.mark.parametrize(

@@ -5,11 +5,13 @@ import io
 from dataclasses import replace
 from urllib.parse import unquote
 
+import sample_results as samples
 from test_dash_technique import CONTRAST, GROUPS, answer
 
 from dashboards import words_answers
 from dashboards.pages import technique, techniques
 from dashboards.pages.technique_forest import forests
+from pipeline.results import NotRun
 from pipeline.results_technique import TechniqueGroup
 
 LONE = replace(
@@ -95,3 +97,31 @@ def test_the_comparisons_shown_and_the_looks_counted_are_reconciled() -> None:
     assert said.startswith("1 of the 2 comparisons shown are among these 12 looks")
     assert "Of 1 nothing is claimed" in said
     assert techniques.reconciled([answer(family=1)]) == ""
+
+
+def test_outermost_ticks_have_room_for_their_words() -> None:
+    wide = replace(CONTRAST, difference_ci_low=-29.0, difference_ci_high=29.0)
+    forest, _, _ = line(wide)
+    assert [text for _, text in forest.ticks] == ["30 fewer", "10", "0", "10", "30 more"]
+    forest, _, _ = line(CONTRAST)
+    assert [text for _, text in forest.ticks] == ["10 fewer", "5", "0", "5", "10 more"]
+
+
+def test_contrasts_that_are_asked_for_by_name_stand_among_the_answers() -> None:
+    """With its own verdict where it could be compared; else that there are too few."""
+    labels = (("single_file", "A single file"), ("rotary_sequence", "Rotary files in sequence"))
+    groups = tuple(replace(GROUPS[0], name=n, label=label) for n, label in labels)
+    single = replace(NARROW, group="single_file", reference="rotary_sequence")
+    asked = answer(question="instrumentation", reference="rotary_sequence", groups=groups, contrasts=(single,))
+    results = replace(
+        samples.differs(),
+        techniques=(asked,),
+        not_run=(NotRun("technique_separated_instrument_tooth_loss", "A file that separated: tooth loss", ("x",)),),
+    )
+    given = {a.asked: a for a in techniques.opening(results)}
+    assert given["One file, or several?"].says.startswith(
+        "A single file against rotary files in sequence: of 100 teeth"
+    )
+    assert given["One file, or several?"].code == "little_difference"
+    assert given["One file, or several?"].link == "#instrumentation"
+    assert given["A separated file left in the canal?"].says == "Too few such teeth are recorded to compare."

@@ -220,7 +220,7 @@ def test_a_published_figure_stands_beside_ours_with_both_definitions() -> None:
 def test_the_parts_stand_in_one_order_and_say_when_there_is_too_little() -> None:
     parts = owner._watch(WATCHED)
     assert [p.heading for p in parts] == [
-        "Clinicians against what colleagues’ teeth lead one to expect", "Failures month by month", "The first year",
+        "Clinicians against colleagues", "Failures month by month", "The first year",
     ]  # fmt: skip
     assert len(parts[0].list) == 3
     assert parts[1].more_table is not None

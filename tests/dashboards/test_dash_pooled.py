@@ -20,6 +20,7 @@ from pool_practices import practice
 from pptx import Presentation
 
 from dashboards import pooled_deck
+from dashboards.answers import first_sentence
 from dashboards.charts.pooled_curve import at
 from dashboards.pages import pooled as page
 from dashboards.write_pooled import write_pooled
@@ -63,8 +64,22 @@ def test_verdict_heterogeneity_and_leave_one_out_are_those_of_the_object(html, p
                 assert all(text.replace("'", "&#39;") in told for text in (*v.heterogeneity, v.leave_one_out))
 
 
+def test_the_page_opens_with_its_answers_and_its_headings_are_findings(html, pooled):
+    told = text_of(html)
+    opening = told[: told.index("Each practice is a letter")]
+    for c in (c for c in pooled.comparisons if not c.technique):
+        assert c.title in opening
+        assert first_sentence(c.verdict.sentence) in opening
+    assert "technique comparison" in opening
+    heads = re.findall(r"<h2[^>]*>(.*?)</h2>", html)
+    assert "How long crowns last" in heads[0]
+    assert ":" in heads[0]
+    assert "Technique questions" not in heads
+
+
 def test_every_practices_value_and_weight_stands_in_the_table(html, pooled):
     v = next(v for v in pooled.comparisons[0].values if v.kind == "adjusted")
+    html = re.sub(r'<td data-head="[^"]*">', "<td>", html)
     for p in v.parts:
         cells = (f"{p.value:.2f}", f"{p.low:.2f} to {p.high:.2f}", f"{100 * p.weight:.0f} %")
         assert f"Practice {p.letter}</th><td>{'</td><td>'.join(cells)}</td>" in html
@@ -81,7 +96,7 @@ def test_charts_hold_the_pooled_numbers(html, pooled):
 
 def test_counts_on_the_page_are_rounded_or_hidden(html):
     table = html[html.index("Who was counted") :].split("</table>")[0]
-    cells = re.findall(r"<td>([^<]+)</td>", table)
+    cells = re.findall(r"<td[^>]*>([^<]+)</td>", table)
     assert cells
     assert all(c == page.HIDDEN or int(c.replace(",", "")) % 5 == 0 for c in cells)
 
@@ -126,7 +141,17 @@ def test_the_page_draws_without_a_fault_or_a_connection(pooled, tmp_path, width)
         assert browser.requests() == [path.resolve().as_uri()]
         assert browser.complaints() == []
         assert browser.ask("document.documentElement.scrollWidth <= innerWidth")
+        if width == 1280:
+            assert browser.ask("document.querySelector('.answers').getBoundingClientRect().bottom") <= 800
+            counted = "e => (e.innerText.match(/\\S*\\w\\S*/g) || []).length"
+            assert browser.ask(f"({counted})(document.querySelector('.given'))") <= 120
+            assert browser.ask(f"({counted})(document.getElementById('main'))") <= 1800
+        browser.ask("document.querySelectorAll('details').forEach(part => { part.open = true; })")
+        browser.page.wait_for_timeout(300)
         assert browser.ask("[...document.querySelectorAll('.chart')].every(c => c.querySelector('svg'))")
+        if width == 390:
+            browser.ask((Path(__file__).parents[1] / "browser" / "looked_at.js").read_text(encoding="utf-8"))
+            assert browser.ask("window.looked.sideways()") == []
 
 
 def test_what_is_written_may_only_be_read_by_its_owner(pooled, tmp_path):

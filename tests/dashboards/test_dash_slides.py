@@ -202,3 +202,29 @@ def test_names_at_the_ends_of_curves_never_touch() -> None:
     assert fit.apart([(4.4, 0.5), (4.6, 0.5)], 0.0, 5.0) == [4.0, 4.5]  # the lowest stays in the room
     assert fit.apart([(0.0, 3.0), (0.0, 3.0)], 0.0, 5.0) == [0.0, 3.0]  # more than the room holds
     assert fit.apart([], 0.0, 5.0) == []
+
+
+def test_what_is_settled_and_what_is_open_stand_apart_in_the_appendix() -> None:
+    """Each slide of technique comparisons says in its title which verdict its rows have, and how many have it."""
+    released = release(samples.differs())
+    asked = next(a for a in released.techniques.answers if a.contrasts)
+    codes = ("cannot_tell", "differs", "cannot_tell", "little_difference")
+    contrasts = tuple(dataclasses.replace(asked.contrasts[0], verdict_code=code) for code in codes)
+    techniques = dataclasses.replace(released.techniques, answers=(dataclasses.replace(asked, contrasts=contrasts),))
+    slides = opened(appendix.render(dataclasses.replace(released, techniques=techniques))).slides
+    tables = {
+        title(s): next(x.table for x in s.shapes if x.has_table) for s in slides if any(x.has_table for x in s.shapes)
+    }
+    found = {t: len(table.rows) - 1 for t, table in tables.items() if t.endswith("technique comparisons")}
+    assert found == {
+        f"{terms.verdict('cannot_tell')} in 2 of 4 technique comparisons": 2,
+        f"{terms.verdict('differs')} in 1 of 4 technique comparisons": 1,
+        f"{terms.verdict('little_difference')} in 1 of 4 technique comparisons": 1,
+    }
+
+
+def test_rows_over_several_slides_are_shared_out_evenly() -> None:
+    assert [len(p) for p in fit.pages([1.0] * 19, 9.0)] == [7, 7, 5]
+    assert [len(p) for p in fit.pages([1.0] * 10, 9.0)] == [5, 5]
+    assert [len(p) for p in fit.pages([20.0, 1.0], 9.0)] == [1, 1]
+    assert fit.pages([], 9.0) == []

@@ -107,3 +107,13 @@ def test_clinicians_whose_range_misses_the_whole_practice_are_counted() -> None:
     # The practice's 0.912 lies outside b's range only; 1 - 0.95 ** 3 = 0.143.
     assert numbers(text) == [2, 3, 1, 3, 14, 100]
     assert "1 does not" in text
+
+
+def test_a_rate_in_a_sentence_is_said_by_one_place() -> None:
+    row = dataclasses.replace(ROW, survival=0.934, ci_low=0.901, ci_high=0.957)
+    assert words.rate_in_short(row, "still in place", of="crowns") == (
+        "93 of 100 crowns still in place after 5 years (90 to 96)"
+    )
+    assert words.rate_in_short(row, "in place", word="range") == "93 of 100 in place after 5 years (range 90 to 96)"
+    assert words.rate_in_short(dataclasses.replace(row, ci_low=None), "kept") == "93 of 100 kept after 5 years"
+    assert words.rate_in_short(dataclasses.replace(row, survival=None), "kept") == ""

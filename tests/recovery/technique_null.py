@@ -8,7 +8,7 @@ import datetime as dt
 
 import numpy as np
 import polars as pl
-from technique_truths import QUESTIONS, filled, groups_of, tables_of, values_of
+from technique_truths import QUESTIONS, WITHIN, filled, groups_of, tables_of, values_of
 
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.techniques.ask import answer_techniques
@@ -26,7 +26,7 @@ def null_practice(seed: int, *, teeth: int) -> dict[str, pl.DataFrame]:
     patient = np.sort(rng.integers(0, teeth // 2, teeth))
     clinician = rng.integers(0, CLINICIANS, teeth)
     values = {}
-    for question in QUESTIONS:
+    for question in (q for q in QUESTIONS if q.id not in WITHIN):
         names = groups_of(question)
         habit = rng.dirichlet(np.full(len(names), 3.0), CLINICIANS)
         drawn = [rng.choice(len(names), p=habit[c]) for c in clinician]

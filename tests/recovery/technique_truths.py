@@ -22,6 +22,10 @@ CODED_EVENTS = {
     "film_3d": "radiograph_3d",
 }
 TABLES = {t.name: t for t in (CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, PATIENTS, TOOTH_FOLLOWUP)}
+# Questions asked among the teeth of one group of another question of the same field.
+WITHIN = {"single_file_motion": "instrumentation", "separated_when": "separated_instrument"}
+# The contrast that a person would ask, where it is not the last of its question.
+PLANTED = {"instrumentation": "single_file", "separated_instrument": "left"}
 WORDS = {"core": ["amalgam", "composite"], "post": ["fibre", "none"], "cement": ["glass ionomer", "resin"]}
 # A value inside each band, and beyond every edge.
 INSIDE = {
@@ -40,7 +44,9 @@ def groups_of(question: Question) -> list[str]:
 
 
 def planted_group(question: Question) -> str:
-    """The last group that is not the reference."""
+    """The group asked about: the last that is not the reference, unless another is named."""
+    if question.id in PLANTED:
+        return PLANTED[question.id]
     names = groups_of(question)
     return [n for n in names if n != (question.reference or names[0])][-1]
 
@@ -49,15 +55,21 @@ def practice(planted: str, *, n: int, seed: int) -> tuple[dict[str, pl.DataFrame
     """Stored tables, the group of each question of each patient, and the chance of each tooth not to be healed."""
     rng = np.random.default_rng(seed)
     place = {}
-    for question in QUESTIONS:
+    for question in (q for q in QUESTIONS if q.id not in WITHIN):
         names = groups_of(question)
         # Words as recorded have the commonest as their reference.
         share = np.array([1.5 if i == 0 else 1.0 for i in range(len(names))])
         place[question.id] = rng.choice(len(names), n, p=share / share.sum())
-    chosen = pl.DataFrame({q.id: np.array(groups_of(q))[place[q.id]] for q in QUESTIONS})
-    question = next(q for q in QUESTIONS if q.id == planted)
-    ratio = np.where((chosen[planted] == planted_group(question)).to_numpy(), HAZARD_RATIO, 1.0)
-    tables = tables_of(rng, n, {q.id: values_of(q, place[q.id]) for q in QUESTIONS}, ratio)
+    asked = {q.id: q for q in QUESTIONS}
+    chosen = pl.DataFrame({id: np.array(groups_of(asked[id]))[at] for id, at in place.items()})
+    value = {id: values_of(asked[id], at) for id, at in place.items()}
+    for id, of in WITHIN.items():
+        code = {w: level.name for level in asked[id].levels for w in level.words}
+        words = pl.Series(id, value[of], dtype=pl.String)
+        chosen = chosen.with_columns(words.replace_strict(code, default=None, return_dtype=pl.String))
+    mine = (chosen[planted] == planted_group(asked[planted])).fill_null(False)
+    ratio = np.where(mine.to_numpy(), HAZARD_RATIO, 1.0)
+    tables = tables_of(rng, n, value, ratio)
     odds = 0.35 * ratio
     unhealed = odds / (1 + odds)
     films = tables["endo_courses"].select("patient_id", "tooth_fdi", exam_date=pl.col("completed").dt.offset_by("500d"))
@@ -70,8 +82,17 @@ def values_of(question: Question, place: np.ndarray) -> np.ndarray:
     """What is recorded of teeth in the groups at these places."""
     if question.bands:
         return np.array(INSIDE[question.id])[place]
-    words = [level.words[0] for level in question.levels] or WORDS[question.id]
-    return np.array([w == "true" for w in words] if words[0] in {"true", "false"} else words)[place]
+    if not question.levels:
+        return np.array(WORDS[question.id])[place]
+    if question.levels[0].words[0] in {"true", "false"}:
+        return np.array([level.words[0] == "true" for level in question.levels])[place]
+    # The words of a group take turns among its teeth.
+    turn = np.zeros(len(place), dtype=int)
+    for i in range(len(question.levels)):
+        turn[place == i] = np.arange((place == i).sum())
+    return np.array(
+        [question.levels[p].words[t % len(question.levels[p].words)] for p, t in zip(place, turn, strict=True)]
+    )
 
 
 def tables_of(

@@ -27,7 +27,7 @@ def test_the_planted_effect_is_found(question):
     found = answer_all([question], rows_of(tables), Analysis())
     assert [a.outcome for a in found.answers] == list(question.outcomes)
     target = planted_group(question)
-    mine = (chosen[question.id] == target).to_numpy()
+    mine = (chosen[question.id] == target).fill_null(False).to_numpy()
     for answer in found.answers:
         assert [g.name for g in answer.groups] == groups_of(question)
         for c in answer.contrasts:

@@ -24,22 +24,58 @@ def only(question: Question, rows: pl.DataFrame, outcome: str):
     return found[0]
 
 
-def test_a_planted_difference_is_found_and_named() -> None:
+def test_a_separated_file_left_in_the_canal_is_one_look_by_name() -> None:
+    """Kinds too rare to be shown by themselves are one contrast with one verdict; no kind is held against none."""
     rng = np.random.default_rng(11)
-    way = rng.choice(["none", "before_cleaning", "after_cleaning"], 6000, p=[0.7, 0.15, 0.15])
-    rows = draw(rng, 6000, {"separated_instrument": way}, log_hazard=np.log(2.5) * (way == "before_cleaning"))
-    answer = only(BY_ID["separated_instrument"], _bare(rows), TOOTH_LOSS)
-    before, after, cleaned = answer.contrasts
-    assert (before.group, after.group) == ("before_cleaning", "after_cleaning")
-    # The question that matters: was the canal cleaned first?
-    assert (cleaned.group, cleaned.reference) == ("before_cleaning", "after_cleaning")
-    assert cleaned.hazard_ratio == pytest.approx(before.hazard_ratio / after.hazard_ratio)
-    assert cleaned.ratio_ci_low < 2.5 < cleaned.ratio_ci_high
-    assert cleaned.verdict == "differs"
-    assert before.ratio_ci_low < 2.5 < before.ratio_ci_high
-    assert before.verdict == "differs"
-    assert after.ratio_ci_low < 1 < after.ratio_ci_high
-    assert after.verdict in {"little_difference", "cannot_tell"}
+    words = ["none", "before_cleaning", "after_cleaning", "bypassed", "removed"]
+    way = rng.choice(words, 6000, p=[0.88, 0.03, 0.03, 0.02, 0.04])
+    left = np.isin(way, words[1:4])
+    rows = _bare(draw(rng, 6000, {"separated_instrument": way}, log_hazard=np.log(2.5) * left))
+    answer = only(BY_ID["separated_instrument"], rows, TOOTH_LOSS)
+    pairs = [(c.group, c.reference) for c in answer.contrasts]
+    assert pairs == [("left", "none"), ("removed", "none"), ("left", "removed")]
+    none, removed = (g for g in answer.groups if g.name != "left")
+    assert [g.teeth for g in answer.groups if g.name == "left"] == [left.sum()]
+    assert (none.teeth, removed.teeth) == ((way == "none").sum(), (way == "removed").sum())
+    against_none, taken_out, _ = answer.contrasts
+    assert against_none.ratio_ci_low < 2.5 < against_none.ratio_ci_high
+    assert against_none.verdict == "differs"
+    assert taken_out.ratio_ci_low < 1 < taken_out.ratio_ci_high
+    assert answer.family == 3
+
+
+def test_whether_the_canal_was_cleaned_first_is_asked_among_files_left_in_it() -> None:
+    rng = np.random.default_rng(12)
+    way = rng.choice(["none", "before_cleaning", "after_cleaning"], 6000, p=[0.6, 0.2, 0.2])
+    # Teeth with a file left in them lose more often anyway: that must not reach the contrast.
+    log_hazard = np.log(3) * (way != "none") + np.log(2) * (way == "before_cleaning")
+    rows = _bare(draw(rng, 6000, {"separated_instrument": way}, log_hazard=log_hazard))
+    (contrast,) = only(BY_ID["separated_when"], rows, TOOTH_LOSS).contrasts
+    assert (contrast.group, contrast.reference) == ("before_cleaning", "after_cleaning")
+    assert contrast.ratio_ci_low < 2 < contrast.ratio_ci_high
+    assert contrast.verdict == "differs"
+
+
+def test_a_single_file_is_held_against_a_sequence_and_hand_files_too() -> None:
+    """One look each, none of them against hand files."""
+    rng = np.random.default_rng(13)
+    words = ["hand", "rotary_sequence", "rotary_single_file", "reciprocating"]
+    way = rng.choice(words, 6000)
+    single = np.isin(way, words[2:])
+    rows = _bare(draw(rng, 6000, {"instrumentation": way}, log_hazard=np.log(2) * single + np.log(3) * (way == "hand")))
+    asked = answer_all(
+        [BY_ID["instrumentation"], BY_ID["single_file_motion"]], {("course", TOOTH_LOSS): rows}, ANALYSIS
+    )
+    found = {(c.group, c.reference): c for a in asked.answers for c in a.contrasts}
+    assert list(found) == [
+        ("single_file", "rotary_sequence"),
+        ("hand", "rotary_sequence"),
+        ("reciprocating", "rotary_single_file"),
+    ]
+    truths = (2.0, 3.0, 1.0)
+    assert all(c.ratio_ci_low < t < c.ratio_ci_high for c, t in zip(found.values(), truths, strict=True))
+    assert [c.verdict for c in found.values()][:2] == ["differs", "differs"]
+    assert {a.family for a in asked.answers} == {3}
 
 
 def _bare(rows: pl.DataFrame) -> pl.DataFrame:
@@ -149,5 +185,5 @@ def _equal_ways(n: int, rng: np.random.Generator) -> dict[str, np.ndarray]:
         elif name == "irrigant_activation":
             out[question.factor] = rng.random(n) < 0.5
         else:
-            out[question.factor] = rng.choice([level.name for level in question.levels], n)
+            out[question.factor] = rng.choice([w for level in question.levels for w in level.words], n)
     return out

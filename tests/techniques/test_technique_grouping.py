@@ -70,6 +70,18 @@ def test_of_healing_both_healed_and_not_healed_must_be_enough() -> None:
     assert "5 healed or not healed" in found.notes[0]
 
 
+def test_small_groups_counted_together_have_a_name_of_their_own() -> None:
+    """Unless the reference is one of them: then the name would not be true."""
+    named = replace(WAYS, pool_label="Any other way")
+    small = [rows(word, failures=3) for word in "cd"]
+    found = grouped(pl.concat([rows("a"), rows("b"), *small]), named)
+    assert found is not None
+    assert found.labels[OTHER] == "Any other way"
+    found = grouped(pl.concat([rows("b"), rows("c"), rows("a", failures=3), rows("d", failures=3)]), named)
+    assert found is not None
+    assert found.labels[OTHER] == "Others together"
+
+
 def test_teeth_due_are_counted_into_the_groups_shown() -> None:
     found = grouped(pl.concat([rows("a"), rows("b"), rows("c", failures=3), rows("d", failures=2)]), WAYS)
     assert found is not None
@@ -99,7 +111,7 @@ def test_rows_without_a_value_are_counted_out() -> None:
     gap = rows("gap").with_columns(way=pl.lit(None, pl.String))
     found = grouped(pl.concat([rows("a"), rows("b"), gap]), WAYS)
     assert found is not None
-    assert found.notes == ("10 of 30 rows have no value of the question and are not compared.",)
+    assert found.notes == ("10 of 30 rows have no value that the question asks about and are not compared.",)
 
 
 @pytest.mark.parametrize(

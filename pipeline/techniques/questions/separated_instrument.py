@@ -1,10 +1,10 @@
-"""Root canals: a file that separated, and whether the canal was cleaned first."""
+"""Root canals: a file that separated and was left in the canal, or taken out, or none."""
 
-from pipeline.techniques.question import AFTERWARDS, COURSE_OUTCOMES, OF_COURSES, Question, same
+from pipeline.techniques.question import AFTERWARDS, COURSE_OUTCOMES, OF_COURSES, Level, Question
 
 QUESTION = Question(
     id="separated_instrument",
-    title="A file that separated, and whether the canal was cleaned first",
+    title="A file that separated",
     unit="course",
     factor="separated_instrument",
     outcomes=COURSE_OUTCOMES,
@@ -12,12 +12,13 @@ QUESTION = Question(
     why_adjust="Harder teeth may be treated another way.",
     needs=("endo_details.separated_instrument",),
     reference="none",
-    levels=same(
-        ("none", "No separated file"),
-        ("before_cleaning", "Separated before cleaning"),
-        ("after_cleaning", "Separated after cleaning"),
-        ("removed", "Separated and removed"),
+    levels=(
+        Level("none", "No separated file", ("none",)),
+        # A file that is passed by stays in the tooth.
+        Level("left", "A separated file left in the canal", ("before_cleaning", "after_cleaning", "bypassed")),
+        Level("removed", "A separated file taken out", ("removed",)),
     ),
-    also=(("before_cleaning", "after_cleaning"), ("before_cleaning", "removed")),
+    also=(("left", "removed"),),
+    pool_label="A separated file, left or taken out",
     caveats=("Files separate in narrow and curved canals, which do worse anyway.", AFTERWARDS),
 )

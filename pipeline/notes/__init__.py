@@ -1,0 +1,1 @@
+"""Technique out of chart notes: free text in, fields of the detail tables out, each with the words that say it."""

@@ -1,0 +1,179 @@
+"""What must stand around a phrase for it to mean what the vocabulary says: the names of its column `needs`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from functools import cached_property
+
+from pipeline.notes.context import PLAN, Contexts
+from pipeline.notes.text import Note, words_of
+from pipeline.notes.vocabulary import Match, Vocabulary
+
+_NEAR = 4  # tokens to either side
+_AROUND = 3  # sentences to either side
+_TREATED = words_of(
+    "obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta"
+)
+
+
+_AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
+_RECALL = re.compile(
+    rf"\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
+    rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
+    rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
+    rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+ago"
+)
+
+
+_WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
+_ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")
+
+
+class Scene:
+    """A note with its classes of words and contexts: what conditions look at."""
+
+    def __init__(self, note: Note, matches: list[Match], contexts: Contexts, words: Vocabulary) -> None:
+        self.note, self.matches, self.contexts, self.words = note, matches, contexts, words
+        self._sentence_classes: dict[int, set[str]] = {}
+
+    @cached_property
+    def classes(self) -> set[str]:
+        """Classes of all words of the note."""
+        return self.words.classes_of(self.note.word_set)
+
+    @cached_property
+    def is_recall(self) -> bool:
+        """Whether the note is of a review, not of a treatment that plans one."""
+        known = self.words.classes
+        seen = [
+            place for place, word in enumerate(self.note.words)
+            if "recall_strong" in known.get(word, ()) and not self.contexts.said[PLAN][place]
+        ]  # fmt: skip
+        for m in _RECALL.finditer(self.note.clean):
+            place = self.note.clean_token_at(m.start())
+            if not self.contexts.said[PLAN][place]:
+                seen.append(place)
+        if not seen:
+            return self._only_looked
+        return min(seen) <= 6 or not _TREATED & self.note.word_set
+
+    @property
+    def _only_looked(self) -> bool:
+        """Whether a note without a word of review is one all the same: nothing is treated, planned for or diagnosed."""
+        if {"making", "seating_strong", "dx"} & self.classes or not {"pai", "crown"} & self.note.word_set:
+            return False
+        diagnosed = any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") for m in self.matches)
+        worked = (_TREATED | _WORKED) & self.note.word_set
+        return not (diagnosed or worked or any(self.contexts.said[PLAN]))
+
+    def near_work(self, place: int, name: str) -> bool:
+        """Whether a word of a class, not in a plan, stands in the sentence of a token or in one of those around."""
+        at, last, known = self.note.sentence_at[place], len(self.note.sentences), self.words.classes
+        for number in range(max(0, at - _AROUND), min(last, at + _AROUND + 1)):
+            if name in self.sentence_classes(number):
+                s = self.note.sentences[number]
+                plan = self.contexts.said[PLAN]
+                if any(name in known.get(self.note.words[p], ()) and not plan[p] for p in range(s.first, s.last)):
+                    return True
+        return False
+
+    def sentence_classes(self, number: int) -> set[str]:
+        """Classes of the words of one sentence."""
+        if (found := self._sentence_classes.get(number)) is None:
+            s = self.note.sentences[number]
+            found = self._sentence_classes[number] = self.words.classes_of(self.note.words[s.first : s.last])
+        return found
+
+    def around(self, m: Match, name: str) -> bool:
+        """Whether a word of a class stands in the sentence of a match or in one of those next to it."""
+        at = self.note.sentence_at[m.first]
+        last = len(self.note.sentences)
+        return any(name in self.sentence_classes(n) for n in range(max(0, at - _AROUND), min(last, at + _AROUND + 1)))
+
+    def within(self, m: Match, name: str) -> bool:
+        """Whether a word of a class stands in the sentence of a match."""
+        return name in self.sentence_classes(self.note.sentence_at[m.first])
+
+    def near(self, m: Match, name: str, reach: int = _NEAR) -> bool:
+        """Whether a word of a class stands within some tokens of a match, in its sentence."""
+        s = self.note.sentences[self.note.sentence_at[m.first]]
+        before = self.note.words[max(s.first, m.first - reach) : m.first]
+        after = self.note.words[m.last : min(s.last, m.last + reach)]
+        return name in self.words.classes_of((*before, *after))
+
+
+def _paired(s: Scene, m: Match) -> bool:
+    """A short form counts beside another diagnosis or in a sentence that announces one."""
+    if s.within(m, "dx"):
+        return True
+    other = {"pulpal_diagnosis", "apical_diagnosis"}
+    return any(
+        (o is not m and o.entry.field in other and o.entry.needs != "paired")
+        or o.entry.field in other - {m.entry.field}
+        for o in s.matches
+        if 0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2
+    )
+
+
+def _prepping(s: Scene, m: Match) -> bool:
+    if _TREATED & s.note.word_set and not s.near(m, "prepping", 12):
+        return False
+    return s.near_work(m.first, "prepping") and "crown" in s.classes
+
+
+def _not_before(s: Scene, m: Match) -> bool:
+    """Clean words that no "before" or "not" stands ahead of."""
+    return not {"before", "prior", "not", "n't", "until", "un"} & set(s.note.words[max(0, m.first - 4) : m.last])
+
+
+def _warm(s: Scene, m: Match) -> bool:
+    return "warm" in s.note.words[max(0, m.first - 2) : m.last]
+
+
+def _next_word(s: Scene, m: Match) -> str:
+    return s.note.words[m.last] if m.last < len(s.note.words) else ""
+
+
+_CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
+    "": lambda s, m: True,
+    "paired": _paired,
+    "after_pulpal": lambda s, m: s.note.words[m.first - 1 : m.first] == ["/"] and any(
+        o.entry.field == "pulpal_diagnosis" and o.last == m.first - 1 for o in s.matches
+    ),
+    "dx": lambda s, m: s.within(m, "dx"),
+    "endo": lambda s, m: "endo_strong" in s.classes,
+    "endo_not_warm": lambda s, m: "endo_strong" in s.classes and not _warm(s, m),
+    "crown": lambda s, m: "crown" in s.classes,
+    "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
+    "recall": lambda s, m: s.is_recall,
+    "prepping": _prepping,
+    "not_in_endo": lambda s, m: "endo_strong" not in s.classes or s.near_work(m.first, "prepping"),
+    "not_prepping": lambda s, m: not _prepping(s, m),
+    "filling": lambda s, m: s.within(m, "filling") or "endo_strong" in s.classes,
+    "irrigation": lambda s, m: s.within(m, "irrigation"),
+    "irrigating": lambda s, m: s.within(m, "irrigating"),
+    "instrumenting_not_glide": lambda s, m: s.within(m, "instrumenting") and not s.near(m, "glide"),
+    "seating": lambda s, m: s.within(m, "seating"),
+    "sep": lambda s, m: s.around(m, "sep"),
+    "sep_not_before": lambda s, m: s.around(m, "sep") and _not_before(s, m),
+    "file_word": lambda s, m: s.within(m, "file_word") and s.within(m, "sep"),
+    "not_bone": lambda s, m: not s.near(m, "bone", 2),
+    "not_barrier": lambda s, m: "endo_strong" in s.classes,
+    "not_hand": lambda s, m: not s.near(m, "sep", 2) and "hand" not in s.note.words[m.first : m.last],
+    "not_glide": lambda s, m: not s.near(m, "glide"),
+    "hand_alone": lambda s, m: "endo_strong" in s.classes
+    and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
+    "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
+    "not_core": lambda s, m: not s.near(m, "core", 2),
+}  # fmt: skip
+
+
+def holds(scene: Scene, match: Match) -> bool:
+    """Whether the condition that the line of a match names holds where it stands."""
+    return _CONDITIONS[match.entry.needs](scene, match)
+
+
+def known_conditions() -> frozenset[str]:
+    """The words that `needs` may hold."""
+    return frozenset(_CONDITIONS)

@@ -1,0 +1,138 @@
+"""What is said of a value: that it is not so, was so once, is planned, might be, is another person's, or is doubted.
+
+Cue words open a scope that ends at a word that turns the sentence, at a comma, or with the sentence, after NegEx [1]
+and its successor ConText [2], whose trigger lists these are not: notes of dentists are terser than those that they were
+made for.
+
+References
+----------
+[1] Chapman WW, Bridewell W, Hanbury P, Cooper GF, Buchanan BG. A simple algorithm for identifying negated findings and
+    diseases in discharge summaries. J Biomed Inform 2001;34:301-310 (from memory).
+[2] Harkema H, Dowling JN, Thornblade T, Chapman WW. ConText: an algorithm for determining negation, experiencer, and
+    temporal status from clinical reports. J Biomed Inform 2009;42:839-851 (from memory).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+
+from pipeline.notes.text import Note, Sentence, words_of
+from pipeline.notes.vocabulary import Match
+
+NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "risk", "person", "doubt"
+_REACH = {NEGATED: 7, DOUBT: 3}
+_AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
+# Plans and risks that go on over commas: "will need post, core and crown".
+_LONG_PLANS = words_of(
+    "will would plan plans needs need needed should recommend recommended recommending rec consider considering"
+)
+_NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
+_OWNS = words_of("had has have having 's")
+_AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
+_YEAR = re.compile(r"(?:19|20)\d\d$")
+# Days and years of other dates in digits: the date of a visit is no history.
+_DATE = re.compile(r"\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}")
+
+
+class Contexts:
+    """For each token of a note, what is said of it."""
+
+    def __init__(self, note: Note, matches: Iterable[Match], *, year: int | None) -> None:
+        self._note = note
+        self._cues = [m for m in matches if m.entry.kind == "context"]
+        self._stops = {p for m in self._cues if m.entry.value == "stop" for p in range(m.first, m.last)}
+        n = len(note.tokens)
+        self.said: dict[str, list[bool]] = {k: [False] * n for k in (NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT)}
+        # A negation that reaches over a comma, which only lists of signs do: "no pain, swelling or sinus tract".
+        self.far_negated = [False] * n
+        for m in self._cues:
+            self._spread(m)
+        self._years(year)
+
+    def of(self, kind: str, first: int, last: int) -> bool:
+        """Whether any token from `first` up to `last` is under a cue of this kind."""
+        return any(self.said[kind][first:last])
+
+    def _spread(self, m: Match) -> None:
+        value = m.entry.value
+        sentence = self._note.sentences[self._note.sentence_at[m.first]]
+        word = self._note.words[m.first]
+        if value == "negation":
+            self._mark(NEGATED, self._forward(m.last, sentence, reach=_REACH[NEGATED]))
+            for place in self._forward(m.last, sentence, reach=12, commas=True):
+                self.far_negated[place] = True
+        elif value == "negation_after":
+            self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER))
+        elif value == "history" and self._note.words[m.last : m.last + 1] in (["treated"], ["initiated"]):
+            return  # a diagnosis, not a time
+        elif value == "history":
+            self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE))
+            if word in ("years", "yrs", "year", "yr", "months", "decades", "by", "long", "last", "elsewhere", "in"):
+                self._mark(HISTORY, self._backward(m.first, sentence))
+        elif value == "plan" and word in _NEED and _DENIED & set(self._note.words[max(0, m.first - 4) : m.first]):
+            return  # "no post needed" says what is, not what will be
+        elif value == "plan":
+            self._mark(PLAN, self._forward(m.last, sentence, commas=word in _LONG_PLANS))
+            self._mark(PLAN, self._backward(m.first, sentence))
+        elif value == "plan_line":
+            self._mark(PLAN, range(m.first, sentence.last))
+            if word == "next":
+                self._mark(PLAN, self._backward(m.first, sentence, reach=6))
+        elif value == "risk":
+            if self._note.words[m.last : m.last + 1] != ["not"]:
+                self._mark(RISK, self._forward(m.last, sentence, commas=True))
+        elif value == "person":
+            near = self._note.words[m.first : m.last + 3]
+            if _OWNS & set(near) or any(w.endswith("'s") for w in near):
+                self._mark(PERSON, range(sentence.first, sentence.last))
+        elif value == "other_tooth":
+            self._mark(PERSON, self._backward(m.last, sentence))
+            self._mark(PERSON, self._forward(m.last, sentence))
+        elif value == "doubt":
+            self._mark(DOUBT, range(max(sentence.first, m.first - _REACH[DOUBT]), m.first))
+            self._mark(DOUBT, range(m.last, min(sentence.last, m.last + _REACH[DOUBT])))
+
+    def _mark(self, kind: str, places: Iterable[int]) -> None:
+        row = self.said[kind]
+        for place in places:
+            row[place] = True
+
+    def _forward(
+        self,
+        first: int,
+        sentence: Sentence,
+        *,
+        reach: int = 1000,
+        commas: bool = False,
+        until: frozenset[str] = frozenset(),
+    ) -> Iterator[int]:
+        words = self._note.words
+        for place in range(first, min(sentence.last, first + reach)):
+            if place in self._stops or (words[place] == "," and not commas) or words[place] in until:
+                return
+            yield place
+
+    def _backward(self, last: int, sentence: Sentence, *, reach: int = 1000) -> Iterator[int]:
+        words = self._note.words
+        for place in range(last - 1, max(sentence.first, last - reach) - 1, -1):
+            if place in self._stops or words[place] in (",", ":"):
+                return
+            yield place
+
+    def _years(self, year: int | None) -> None:
+        """A year before that of the note makes history of its clause."""
+        note = self._note
+        dates = [m.span() for m in _DATE.finditer(note.lower)]
+        for place, token in enumerate(note.tokens):
+            if not _YEAR.match(token.word) or any(a <= token.start < b for a, b in dates):
+                continue
+            if year is None or int(token.word) < year:
+                sentence = note.sentences[note.sentence_at[place]]
+                self._mark(HISTORY, self._backward(place, sentence))
+                self._mark(HISTORY, self._forward(place + 1, sentence, reach=4))
+
+
+def class_words(note: Note, first: int, last: int) -> Sequence[str]:
+    """The words of a note from one token up to another."""
+    return note.words[max(first, 0) : last]

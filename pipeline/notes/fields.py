@@ -1,0 +1,106 @@
+"""Which table each field is of, and which of several values of one field and tooth in a note counts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.notes.read import NoteValue
+
+RATIO = "naocl_ratio"
+# Where two values stand, the earlier in the list counts: what says more, or what came of it.
+_FIRST_OF: dict[str, tuple[str, ...]] = {
+    "separated_instrument": ("removed", "bypassed", "after_cleaning", "before_cleaning"),
+    "instrumentation": ("hybrid", "reciprocating", "rotary_single_file", "rotary_sequence", "hand"),
+    "pulpal_diagnosis": (
+        "symptomatic_irreversible_pulpitis",
+        "asymptomatic_irreversible_pulpitis",
+        "previously_treated",
+        "previously_initiated",
+        "irreversible_pulpitis",
+    ),
+    "apical_diagnosis": (
+        "symptomatic_apical_periodontitis",
+        "asymptomatic_apical_periodontitis",
+        "acute_apical_abscess",
+        "chronic_apical_abscess",
+        "apical_periodontitis",
+    ),
+    "irrigant_activation": ("true", "false"),
+    "symptomatic": ("true", "false"),
+}
+# A general word beside the particular one says nothing more.
+_GENERAL = {
+    "irreversible_pulpitis": ("symptomatic_irreversible_pulpitis", "asymptomatic_irreversible_pulpitis"),
+    "apical_periodontitis": ("symptomatic_apical_periodontitis", "asymptomatic_apical_periodontitis"),
+}
+_LATEST = frozenset({"pai", "rubber_dam"})
+# One of these before another is no contradiction: it is what the list puts first.
+_NO_QUARREL = frozenset({"separated_instrument", "instrumentation", "irrigant_activation", "symptomatic"})
+
+
+def settle(values: Sequence[NoteValue], is_recall: bool) -> list[NoteValue]:
+    """Each field of each tooth once; the unsure value of a field with a sure one is left out."""
+    placed = [_named(v, is_recall) for v in values]
+    groups: dict[tuple[int | None, str], list[NoteValue]] = {}
+    for v in placed:
+        groups.setdefault((v.tooth, v.field), []).append(v)
+    return [found for of_field in groups.values() if (found := _one(of_field)) is not None]
+
+
+def _named(v: NoteValue, is_recall: bool) -> NoteValue:
+    if v.field != "preop_or_pai":
+        return v
+    return (
+        replace(v, field="pai", table="findings") if is_recall else replace(v, field="preop_pai", table="endo_details")
+    )
+
+
+def _one(values: list[NoteValue]) -> NoteValue | None:
+    field = values[0].field
+    if field == "separated_instrument":
+        return _separated(values)
+    sure = [v for v in values if v.sure]
+    pool = sure or values
+    told = {v.value for v in pool}
+    told -= {general for general, better in _GENERAL.items() if general in told and told & set(better)}
+    pool = [v for v in pool if v.value in told]
+    if len(told) == 1:
+        return pool[0]
+    if field == "crown_in_place":
+        return replace(pool[-1], sure=pool[-1].value == "true")  # it came off, and was put back
+    if field in ("length_short_of_apex_mm", "visits", "master_apical_size_iso", "canals", "preop_pai"):
+        return _heaviest(field, pool)
+    if field in _LATEST:
+        return pool[-1]
+    if order := _FIRST_OF.get(field):
+        best = min(pool, key=lambda v: order.index(v.value) if v.value in order else len(order))
+        return best if field in _NO_QUARREL else replace(best, sure=False)
+    return replace(pool[-1], sure=False)
+
+
+_WEIGHT_RULES = ("visits", "apical_size", "pai")
+
+
+def _heaviest(field: str, pool: list[NoteValue]) -> NoteValue:
+    heavy = [v for v in pool if v.rule in _WEIGHT_RULES] or pool
+    if len({v.value for v in heavy}) == 1:
+        return heavy[0]
+    pick: Callable[[Iterable[NoteValue]], NoteValue] = lambda vs: max(vs, key=lambda v: float(v.value or 0))  # noqa: E731
+    return replace(pick(heavy), sure=False)
+
+
+def _separated(values: list[NoteValue]) -> NoteValue | None:
+    """What became of a separated file goes before when it did; that one separated, without more, is to be asked."""
+    happened = [v for v in values if v.value is None]
+    fates = [v for v in values if v.value not in (None, "none")]
+    none = [v for v in values if v.value == "none"]
+    order = _FIRST_OF["separated_instrument"]
+    if fates:
+        best = min(fates, key=lambda v: order.index(v.value or ""))
+        return replace(best, sure=best.sure and (bool(happened) or "sep" in best.rule))
+    if happened:
+        return happened[0]
+    return none[0] if none else None

@@ -1,0 +1,125 @@
+"""Materials that serve several ends: which of sealer, seal of the orifices, core or cement each mention is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipeline.notes.conditions import Scene, holds
+from pipeline.notes.measures import Read
+from pipeline.notes.text import words_of
+from pipeline.notes.vocabulary import Entry, Match
+
+_BEHIND, _AHEAD = 3, 9  # tokens: "epoxy sealer", "sealed the orifices with a layer of glass ionomer"
+# What each end calls the materials, where it is not as the vocabulary does.
+_CALLED = {
+    "sealer": {"resin": "epoxy_resin", "composite": "", "glass_ionomer": "other", "resin_modified_glass_ionomer": "",
+               "amalgam": "", "zinc_phosphate": "", "polycarboxylate": ""},
+    "orifice_seal": {"resin_modified_glass_ionomer": "glass_ionomer", "resin": "composite", "epoxy_resin": "",
+                     "calcium_silicate": "", "calcium_hydroxide": "", "other": "", "amalgam": "",
+                     "zinc_phosphate": "", "polycarboxylate": ""},
+    "core": {"resin": "composite", "zinc_oxide_eugenol": "", "epoxy_resin": "", "calcium_silicate": "",
+             "calcium_hydroxide": "", "other": "", "zinc_phosphate": "", "polycarboxylate": ""},
+    "cement": {"composite": "", "amalgam": "", "epoxy_resin": "", "calcium_silicate": "", "calcium_hydroxide": "",
+               "other": ""},
+}  # fmt: skip
+_FOR_A_WHILE = words_of("temp temporary provisional temporarily provisionally interim tempo")
+_AGAIN = words_of("recement recemented recementing rebonded recementation")
+_LASTING = words_of("definitive definitively perm permanent permanently final")
+
+
+def materials_read(scene: Scene) -> Iterator[Read]:
+    """Each material with the end that it serves: named right behind it, else the last one named before it.
+
+    Epoxy resin, and bioceramic beside the filling points, are a sealer without the word; others say nothing alone.
+    """
+    note = scene.note
+    roles = [m for m in scene.matches if m.entry.kind == "role" and holds(scene, m)]
+    found = [m for m in scene.matches if m.entry.kind == "material"]
+    covered = [(m.first, m.last) for m in found]
+    for m in found:
+        if any(a <= m.first and m.last <= b and b - a > m.last - m.first for a, b in covered):
+            continue
+        role = _role_of(scene, m, roles)
+        if role is None:
+            if m.entry.value == "epoxy_resin" or (m.entry.value == "calcium_silicate" and _beside_points(scene, m)):
+                token = note.tokens
+                yield Read("sealer", m.entry.value, token[m.first].start, token[m.last - 1].end, True, m.entry.rule)
+            continue
+        name = role.entry.field
+        value = _CALLED.get(name, {}).get(m.entry.value, m.entry.value) if name != "-" else ""
+        if not value:
+            continue
+        if name == "cement" and _not_of_the_crown(scene, role, m):
+            continue
+        first, last = min(m.first, role.first), max(m.last, role.last)
+        sure = not (name == "cement" and m.entry.value == "resin" and role.entry.needs == "seating")
+        yield Read(name, value, note.tokens[first].start, note.tokens[last - 1].end, sure, m.entry.rule)
+
+
+def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
+    s = scene.note.sentences[scene.note.sentence_at[m.first]]
+    words = scene.note.words
+    ahead = [r for r in roles if m.last <= r.first < min(s.last, m.last + _BEHIND)]
+    between = set(words[m.last : ahead[0].first]) if ahead else set()
+    joined = {"and", "then", "with", "w/", "in", "over", "on", "at"}
+    if ahead and ahead[0].entry.field == "orifice_seal":
+        joined -= {"over", "in", "on", "at"}
+    if ahead and not between & set(",;.:+&/") and not between & joined:
+        # "... closed with composite, core": the end of another comes behind a sign; this one is right behind.
+        return ahead[0]
+    before = [r for r in roles if max(s.first, m.first - _AHEAD) <= r.first and r.last <= m.first]
+    overlapping = [r for r in roles if r.first < m.first < r.last or m.first < r.first < m.last]
+    if (
+        words[max(0, m.first - 1) : m.first] in (["w/"], ["with"])
+        and not overlapping
+        and (made := _made_before(scene, m))
+    ):
+        return made  # "#30 zirconia w/ glass ionomer"
+    return overlapping[0] if overlapping else max(before, key=lambda r: r.last) if before else None
+
+
+_CEMENTED = Entry("role", "cement", "", "", True, "", "cement:made_of")
+
+
+def _made_before(scene: Scene, m: Match) -> Match | None:
+    """The material of a crown right before "with" names what it was cemented with, on the day that it was seated."""
+    if "seating_strong" not in scene.classes:
+        return None
+    for c in scene.matches:
+        if c.entry.kind == "crown_material" and 0 <= m.first - 1 - c.last <= 2:
+            return Match(_CEMENTED, c.first, c.last)
+    return None
+
+
+def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
+    """Cement for the time being, or of a post."""
+    words = scene.note.words
+    s = scene.note.sentences[scene.note.sentence_at[role.first]]
+    before = words[max(s.first, min(role.first, m.first) - 8) : max(role.last, m.last)]
+    if _FOR_A_WHILE & set(before[-5:]) and not _LASTING & set(before):
+        return True
+    if _AGAIN & set(before):
+        return True
+    return bool({"post", "posts"} & set(before)) and not {"crown", "crn", "crowns", "pfm"} & set(before)
+
+
+def _beside_points(scene: Scene, m: Match) -> bool:
+    near = scene.note.words[max(0, m.first - 5) : m.last + 4]
+    return bool(
+        {
+            "gp",
+            "gutta",
+            "cone",
+            "cones",
+            "obturated",
+            "obturation",
+            "points",
+            "sc",
+            "wv",
+            "wvc",
+            "vertical",
+            "lateral",
+            "cwc",
+        }
+        & set(near)
+    ) and not ({"putty", "plug", "repair", "cap", "perforation"} & set(near))

@@ -1,0 +1,52 @@
+"""What the readers of numbers share: a value read, numbers in digits and words, and their units."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from pipeline.notes.text import Note
+
+ISO_SIZES = frozenset((6, 8, 10, *range(15, 61, 5), *range(70, 141, 10)))
+COUNTS = {"one": 1, "single": 1, "two": 2, "three": 3, "four": 4, "five": 5, "1st": 1, "2nd": 2, "3rd": 3, "4th": 4,
+           "first": 1, "second": 2, "third": 3, "fourth": 4, "half": 0.5, "1/2": 0.5, "quarter": 0.25,
+           "zero": 0}  # fmt: skip
+
+NUMBER = r"(?:\d{1,2}(?:[.,]\d{1,2})?|[.]\d{1,2})"
+
+PERCENT = r"\s*(?:%|percent|per\s?cent|pct)"
+MM = r"\s*-?\s*(?:mm|millimet\w+|mil+s?)\b"
+CANAL = r"(?:mb-?[12]?|ml|mm|db|dl|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesial|m|d|b|l|p)"
+CANAL_WORD = r"(?:mb-?[12]?|ml|db|dl|palatal|pal|lingual|buccal|distal|mesial|p|d|b|l)"
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """A value read and the words that say it; `weight` tells which of several of one field goes first."""
+
+    field: str
+    value: str
+    start: int
+    end: int
+    sure: bool
+    rule: str
+    weight: int = 0
+
+
+def plain(value: float) -> str:
+    """A number as short as it can be written: 2.5, 6."""
+    return f"{value:g}"
+
+
+def sentence_text(note: Note, position: int) -> str:
+    """The sentence in which a position of `clean` lies."""
+    s = note.sentences[note.sentence_at[note.clean_token_at(position)]]
+    return note.clean_span(s.first, s.last)
+
+
+def number(text: str) -> float:
+    """A number in digits or as a word; a comma is a point."""
+    text = re.sub(r"\s+an?$", "", text.strip())
+    if text.startswith("one") and "half" in text:
+        return 0.5
+    return float(COUNTS[text]) if text in COUNTS else float(text.replace(",", "."))

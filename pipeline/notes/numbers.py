@@ -1,0 +1,159 @@
+"""Values that are numbers: how many canals and visits, the periapical index, and all readers of numbers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+from pipeline.notes.hypochlorite import hypochlorite
+from pipeline.notes.lengths import ferrule, lengths
+from pipeline.notes.measures import CANAL, Read, number, plain
+from pipeline.notes.sizes import sizes
+from pipeline.notes.text import Note, words_of
+
+_CANALS = re.compile(
+    r"(?<![\d./#:])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:separate\s+|distinct\s+|"
+    r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|orifices)\b(?!\s*(?:left|remain))"
+    r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
+    r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
+    r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
+    r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
+)
+_EACH_CANAL = re.compile(r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*[=:]\s*\d{2}(?!\d)")
+_OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
+_NAMES = re.compile(
+    r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|"
+    r"mesiolingual|distobuccal|distolingual|mesial|p|d|b|l)\b"
+)
+_NAME_LIST = re.compile(
+    rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|"
+    rf"lengths?)\b[^.;\n]{{0,12}}?((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
+)
+_FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b", "buc": "b", "distal": "d", "dist": "d",
+         "mesiobuccal": "mb", "mesiolingual": "ml", "distobuccal": "db", "distolingual": "dl", "mesial": "m",
+         "mb1": "mb"}  # fmt: skip
+
+
+def _canals(note: Note) -> Iterator[Read]:
+    text, told = note.clean, False
+    for m in _CANALS.finditer(text):
+        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"]
+        sure = not _OF_CANALS.search(text[max(0, m.start() - 10) : m.start()])
+        told = True
+        yield Read("canals", plain(number(word)), m.start(), m.end(), sure, "canals", 2)
+    if told:
+        return
+    for m in _NAME_LIST.finditer(text):
+        names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
+        if len(names) >= 2:
+            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+            return
+    each = list(_EACH_CANAL.finditer(text))
+    if len({m[1] for m in each}) >= 2:
+        names = {_FULL.get(m[1], m[1]) for m in each}
+        yield Read("canals", str(len(names)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
+
+
+_PAI = re.compile(
+    r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
+    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|"
+    r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|"
+    r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
+)
+_BEFORE = re.compile(
+    r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
+)
+
+
+_FORMER = re.compile(
+    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|preop|pre-op)\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"(?!\s*(?:mm|mo|yr|year|week))"
+)
+
+
+def _pai(note: Note) -> Iterator[Read]:
+    text = note.clean
+    for m in _PAI.finditer(text):
+        before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
+        yield Read("preop_pai" if before else "preop_or_pai", plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
+        if m["b"]:
+            yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
+        elif not before and (former := _FORMER.match(text, m.end())):
+            yield Read("preop_pai", former[1], m.start(), former.end(), True, "pai", 2)
+        elif before and (
+            later := re.match(
+                r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|"
+                r"[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+recall)",
+                text[m.end() :],
+            )
+        ):
+            yield Read("preop_or_pai", later[1] or later[2], m.start(), m.end() + later.end(), True, "pai_now", 2)
+
+
+_VISITS = re.compile(
+    r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
+    r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left))"
+    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b"
+    r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
+    r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
+    r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|"
+    r"appointment|sitting)\b"
+)
+_DONE = re.compile(
+    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|single cone|\bwvc?\b"
+)
+
+
+def _visits(note: Note) -> Iterator[Read]:
+    text = note.clean
+    for m in _VISITS.finditer(text):
+        if m["n"] and (part := re.search(r"([1-6])\s*(?:of|/)\s*$", text[max(0, m.start() - 8) : m.start("n")])):
+            yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
+        elif m["n"] or m["m"] or m["v"]:
+            yield Read("visits", plain(number(m["n"] or m["m"] or m["v"])), m.start(), m.end(), True, "visits", 3)
+        elif m["i"]:
+            yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
+        elif _DONE.search(text) and not text[: m.start()].rstrip().endswith(("since", "from", "at last")):
+            yield Read(
+                "visits", plain(number(m["o"])), m.start(), m.end(), m["o"] not in ("1st", "first"), "visit_nth", 1
+            )
+
+
+# What has to stand in a note for a reader to look at it at all: most notes speak of little.
+_READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = (
+    (words_of(
+    "naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypo bleach sodium irrigated irrigation irrig "
+               "ocl hypochlorit"
+), hypochlorite),
+    (words_of(
+    "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
+               "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
+               "instr m mafs single rotaries mac sequence mas"
+), sizes),
+    (words_of(
+    "mm millimeters millimeter apex short flush long mil mils ra"
+), lengths),
+    (words_of(
+    "canals canal orifices wl wls mb mb1 mb2 db located lengths canaled c"
+), _canals),
+    (words_of(
+    "ferrule ferule fer"
+), ferrule),
+    (words_of(
+    "pai pai1 pai2 pai3 pai4 pai5 periapical p"
+), _pai),
+    (words_of(
+    "visit visits v appt appts appointment appointments sitting sittings session sessions"
+), _visits),
+)  # fmt: skip
+
+
+def numbers_read(note: Note) -> Iterator[Read]:
+    """Every value of a number that the note's text says, whatever is said of it around."""
+    words = note.word_set
+    for anchors, read in _READERS:
+        if not anchors.isdisjoint(words):
+            for found in read(note):
+                start, end = note.as_written(found.start, found.end)
+                yield replace(found, start=start, end=end)

@@ -1,0 +1,184 @@
+"""One chart note: its values, the tooth of each, the words that say it, the rule and whether it is sure.
+
+The text is looked at and let go: what is handed on are values, and of the words only those of each value.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from pipeline.fields import NOTE_FIELDS as TABLE_OF
+from pipeline.notes.conditions import Scene, holds
+from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
+from pipeline.notes.fields import settle
+from pipeline.notes.materials import materials_read
+from pipeline.notes.measures import Read
+from pipeline.notes.numbers import numbers_read
+from pipeline.notes.teeth_named import Named, teeth_named
+from pipeline.notes.text import words_of
+from pipeline.notes.vocabulary import Match, Vocabulary
+from pipeline.notes.whose import TEXT, Whose
+
+LONGEST_NOTE = 20_000  # letters; what is longer is no note of one visit, and is read so far
+LONGEST_EVIDENCE = 120
+# Signs that go on over commas when they are denied: "no pain, swelling or sinus tract".
+_SIGNS = frozenset({"symptomatic", "preop_or_pai"})
+# What was done before counts for these: the state that the tooth came in.
+_PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "preop_or_pai", "crown_in_place"})
+_TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
+_PUT_BACK = words_of("recemented recement rebonded recementation reseated")
+_DENIES = words_of("none no nil denied n absent neg negative")
+_NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
+
+
+@dataclass(frozen=True, slots=True)
+class NoteValue:
+    """One value of one note. `tooth` None where neither text nor row names one; `tooth_from` says who does."""
+
+    table: str
+    field: str
+    value: str | None
+    sure: bool
+    evidence: str
+    start: int
+    end: int
+    rule: str
+    tooth: int | None
+    tooth_from: str
+
+
+def read_note(
+    text: str, words: Vocabulary, *, notation: str, tooth: int | None = None, day: dt.date | None = None
+) -> list[NoteValue]:
+    """What a note says, each field of a tooth once.
+
+    Parameters
+    ----------
+    notation
+        How the practice writes teeth: universal, fdi or palmer.
+    tooth
+        The tooth of the note's row, in two-digit ISO 3950.
+    day
+        The day of the note, by which years in it are told from today.
+    """
+    note = words.read(text[:LONGEST_NOTE])
+    if not note.tokens:
+        return []
+    matches = words.matches(note.words)
+    contexts = Contexts(note, matches, year=day.year if day else None)
+    scene = Scene(note, matches, contexts, words)
+    reads = list(_all_reads(scene))
+    if not reads:
+        return []
+    named = teeth_named(note, notation)
+    whose = Whose(scene, named, tooth)
+    out: list[NoteValue] = []
+    for r in reads:
+        table = TABLE_OF.get(r.field, "endo_details")
+        for number, said_by, clear in whose.teeth_of(r):
+            sure = r.sure and clear
+            evidence = " ".join(note.written[r.start : r.end].split())[:LONGEST_EVIDENCE]
+            out.append(
+                NoteValue(
+                    table,
+                    r.field,
+                    r.value or None,
+                    sure and bool(r.value),
+                    evidence,
+                    r.start,
+                    r.end,
+                    r.rule,
+                    number,
+                    said_by,
+                )
+            )
+    return settle(out, scene.is_recall)
+
+
+def _all_reads(scene: Scene) -> Iterator[Read]:
+    for r in _spans(scene):
+        yield from _in_context(scene, r)
+
+
+def _spans(scene: Scene) -> Iterator[Read]:
+    note = scene.note
+    yield from numbers_read(note)
+    yield from materials_read(scene)
+    for m in scene.matches:
+        if m.entry.kind in ("term", "crown_material") and holds(scene, m):
+            field = m.entry.field
+            if field in ("pulpal_diagnosis",) and _is_of_preparation(scene, m):
+                continue
+            if field == "preop_or_pai" and scene.is_recall:
+                field = "pai"
+            yield Read(
+                field,
+                m.entry.value,
+                note.tokens[m.first].start,
+                note.tokens[m.last - 1].end,
+                m.entry.sure,
+                m.entry.rule + "|" + m.entry.negated,
+            )
+
+
+def _is_of_preparation(scene: Scene, m: Match) -> bool:
+    """A state of the pulp in a note of a crown's preparation is `pulp_status_at_prep`, unless a diagnosis is named."""
+    same = [
+        o for o in scene.matches if o.entry.field == "pulp_status_at_prep" and o.first < m.last and m.first < o.last
+    ]
+    return bool(same) and any(holds(scene, o) for o in same) and not scene.within(m, "dx")
+
+
+def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
+    """The value as what is said around leaves it: as it is, turned round, doubted, or not at all."""
+    rule, _, negated = r.rule.partition("|")
+    r = replace(r, rule=rule)
+    note, contexts = scene.note, scene.contexts
+    first = note.token_at(r.start)
+    last = max(first + 1, note.token_at(max(r.start, r.end - 1)) + 1)
+    if contexts.of(PERSON, first, last) or contexts.of(RISK, first, last):
+        return
+    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO:
+        return
+    if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
+        if r.field != "material" or "prepping" not in scene.classes:
+            return
+        r = replace(r, sure=False)  # "will be zirconia", on the day of the preparation
+    if r.field == "material" and _TAKEN_OFF & set(note.words[last : last + 3]):
+        return  # "PFM removed": the crown that goes
+    if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
+        r = replace(r, sure=False)  # a crown that is only spoken of
+    far = r.field in _SIGNS and contexts.far_negated[first]
+    own_words = rule == "own_words"
+    if (contexts.said[NEGATED][first] or far) and _can_be_denied(r, note.words[first:last]):
+        if negated and negated != "-":
+            yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
+        elif (
+            (negated == "-" and far and not contexts.said[NEGATED][first])
+            or own_words
+            or r.field in ("rubber_dam", "irrigant_activation")
+        ):
+            return
+        return
+    if r.field == "crown_in_place" and r.value == "false" and _PUT_BACK & note.word_set:
+        r = replace(r, sure=False)
+    if contexts.of(DOUBT, first, last):
+        r = replace(r, sure=False)
+    yield r
+
+
+def _can_be_denied(r: Read, words: Sequence[str]) -> bool:
+    """Whether a "no" before the words denies them; not where it is part of them, nor before a number."""
+    if words and (words[0] in ("no", "not", "without", "w/o", "non") or _DENIES & set(words[1:])):
+        return False
+    return not (r.value == "none" or r.rule.startswith(("no_ferrule", "pai")))
+
+
+def _of_today(words: Sequence[str], r: Read) -> bool:
+    """ "No post needed" is no plan: the word of planning is part of what is said."""
+    return r.value == "none" and bool({"needed", "required", "necessary", "indicated"} & set(words))
+
+
+__all__ = ["TEXT", "Named", "NoteValue", "read_note"]

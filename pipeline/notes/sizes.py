@@ -1,0 +1,119 @@
+"""The size to which canals were shaped."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from itertools import pairwise
+
+from pipeline.notes.measures import CANAL_WORD, ISO_SIZES, Read, sentence_text
+from pipeline.notes.text import Note
+
+_SIZE = re.compile(
+    r"(?<![\d.:%])(?:#|size|sz|iso|no\.?)?\s*(\d{2,3})(?:\s*[/,.@-]?\s*(?:\.|0|\.0)(\d{1,2})\b|"
+    r"(?:\s*/\s*(\d)\b))?(?!\d|\s*(?:mm|%|\.\d|ml|cc|sec|min|ga))"
+)
+_MAF = re.compile(
+    r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
+    r"(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
+    r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
+)
+_SIZE_MAF = re.compile(r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:maf|master\s+apical\s+file)\b")
+_FILE_SIZE = re.compile(
+    r"\brecip\w*\s*,?\s*(?:#|size\s*)(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
+    r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
+    r"instruments?)\s*[,(]?\s*(?:of\s+)?(?:size\s*|iso\s*)?#?(?P<n>\d{2})\b(?!\s*(?:mm|%|min|sec))"
+)
+_PER_CANAL = re.compile(
+    rf"\b{CANAL_WORD}s?\b[\s:=-]*(?:to\s+|size\s+)?#?(\d{{2}})\b(?![.,/]\d\s*mm|\s*mm|\.\d)|"
+    rf"(?<![\d.])(\d{{2}})\s+(?:size\s+)?(?:in\s+|on\s+|for\s+)?(?:the\s+)?(?:mb|db|mesial|distal|"
+    rf"palatal|buccal|lingual)s?\b"
+)
+_STOP_SIZES = re.compile(
+    r"[;\n]|\.(?=\s|$)|\b(?:wl|working|naocl|irrig|obtur|edta|gp|cone|wvc|sealer|mm\b|patency|glide|dam)\b"
+)
+_SHAPED = re.compile(
+    r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|"
+    r"filing|rotary|rotaries|rotated|finish\w*|"
+    r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
+    r"apical|canals?|to)\b"
+    r"(?:[^.;\n\d#]|\.(?=\d))*?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
+    r"(?P<size>(?:#|size|sz|iso|"
+    r"no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|"
+    r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
+)
+_TAPERED = re.compile(
+    r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|"
+    r"1[02])\b(?![/\d]|\s*mm)"
+)
+_TAPER_FIRST = re.compile(r"(?<![\d:])\.0[2-8]\s*[/ ]\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|ml|min))")
+_SIZE_ALONE = re.compile(
+    r"\b(?:size|iso)\s*[:=]?\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|k\b|k-?files?|files?|hand|gates|bur|patency))"
+)
+_SMALL_FIRST = re.compile(
+    r"(?:patency|glide\s*path|glidepath|scout\w*|initial|negotiat\w*|k\s?-?\s?files?|path|loose|"
+    r"explor\w*)\s*(?:\w+\s*){0,3}$"
+)
+
+
+_BROKE = re.compile(r"separat|\bbroke|breakage|fractured (?:file|instr)")
+
+
+def sizes(note: Note) -> Iterator[Read]:
+    """The final size; of several the largest, sure where the canals do not differ."""
+    text = note.clean
+    told = False
+    for m in _MAF.finditer(text):
+        rest = text[m.end() : m.end() + 90]
+        stop = _STOP_SIZES.search(rest)
+        rest = rest[: stop.start()] if stop else rest
+        sizes = [(int(s[1]), s.end()) for s in _SIZE.finditer(rest) if int(s[1]) in ISO_SIZES]
+        if not sizes or sizes[0][1] > 45:
+            continue
+        told = True
+        same = len({n for n, _ in sizes} | _sizes_of_canals(note, m.start())) == 1
+        largest = max(n for n, _ in sizes)
+        yield Read("master_apical_size_iso", str(largest), m.start(), m.end() + sizes[-1][1], same, "apical_size", 3)
+    if told:
+        return
+    for m in _SIZE_MAF.finditer(text):
+        if int(m[1]) in ISO_SIZES:
+            yield Read("master_apical_size_iso", m[1], m.start(), m.end(), True, "apical_size", 3)
+            return
+    found: list[tuple[int, int, int, bool]] = []
+    for m in _FILE_SIZE.finditer(text):
+        size = int(m["n"] or m["n2"])
+        if size in ISO_SIZES and size >= 15:
+            found.append((size, m.start(), m.end(), True))
+    for m in _SHAPED.finditer(text):
+        size = int(m["n"])
+        if size in ISO_SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
+            if _BROKE.search(sentence_text(note, m.start())):
+                continue  # "cleaned to size 20 when the file broke"
+            strong = bool(m["taper"]) or "#" in m["size"] or "size" in m["size"] or "iso" in m["size"] or size >= 20
+            found.append((size, m.start(), m.end(), strong))
+    for m in _TAPERED.finditer(text):
+        if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
+            found.append((int(m["n"]), m.start(), m.end(), True))
+    for m in _TAPER_FIRST.finditer(text):
+        if int(m["n"]) in ISO_SIZES:
+            found.append((int(m["n"]), m.start(), m.end(), True))
+    if not found:
+        for m in _SIZE_ALONE.finditer(text):
+            small = _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start()])
+            broken = "separat" in (around := sentence_text(note, m.start())) or "broke" in around
+            if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 20 and not (small or broken):
+                found.append((int(m["n"]), m.start(), m.end(), True))
+    if found:
+        top = max(found)
+        rising = all(a[0] <= b[0] for a, b in pairwise(found))
+        others = _sizes_of_canals(note, top[1]) - {top[0]}
+        sure = top[3] and not others and (rising or len({f[0] for f in found}) == 1)
+        yield Read("master_apical_size_iso", str(top[0]), top[1], top[2], sure, "shaped_to", 1)
+
+
+def _sizes_of_canals(note: Note, position: int) -> set[int]:
+    """Sizes that the words around a place give to single canals: where they differ no one size is the tooth's."""
+    around = note.clean[max(0, position - 40) : position + 90]
+    found = {int(a or b) for a, b in _PER_CANAL.findall(around)}
+    return {n for n in found if n in ISO_SIZES and n >= 20}

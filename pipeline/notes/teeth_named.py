@@ -1,0 +1,186 @@
+"""Which teeth a note names, and where: numbers of the practice's notation, quadrants in letters, ranges, names."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from functools import cache
+
+from pipeline.notes.text import Note
+from pipeline.teeth import teeth
+
+_NOT_TEETH_BEFORE = re.compile(
+    r"(?:\bto|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
+    r"through|between|up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|spreader|plugger|no\.?\s*of|post)"
+    r"\s*[:=]?\s*$"
+)
+_NOT_TEETH_AFTER = re.compile(
+    r"\s*(?:/?\s*\.0\d|/0\d|k\b|k-?files?|h-?files?|files?|hand|reamer|round|carbide|diamond|bur\b|blade|clamp|taper|"
+    r"cone|gp\b|gutta|gates|cord|mm\b|%|gauge|ga\b|spreader|plugger|fiber|suture|silk|patency|stainless|ss\b|niti|"
+    r"rotary|peeso|post\b|film)"
+)
+_WITH_FILE = re.compile(
+    r"(?:bypass\w*|instrument\w*|shaped|filed|negotiated|patency|files?)\b[^.;\n]{0,18}\b(?:with|w/|w|"
+    r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
+)
+_HASH = re.compile(
+    r"(?:#'?s?|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?)\s*:?\s*"
+    r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*)?\d{1,2}"
+    r"(?!\d|\s*(?:mm|%|x\b|canals?|visits?|films?|carp|pa\b|min|yr|year|mo|week|wk|cc|ml)|[./:]\d))*)"
+)
+_T = re.compile(r"\bt(\d{1,2})\b")
+_LINE = re.compile(r"(?m)(?:^|(?<=[.;]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
+_BARE = re.compile(
+    r"(?<![\d.#/:-])\b(\d{1,2})\s+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|recall|"
+    r"bu\b|buildup|build-up|seat|pulp|obtur|access|was|is|has|rctd|-?\s*(?:sip|sap|aip|aap)))"
+)
+_AFTER_WORD = re.compile(
+    r"\b(?:rct|endo|root canal(?: treatment| therapy)?|crown|crown prep|prep|prepped|re-?treat(?:ment)?|retx|recall|"
+    r"pfm|zirconia crown|crn|seat(?:ed)?(?: crown)?|obturated|access(?:ed)?)\s*(?:on|for|of|:|,|-)?\s*(?:#|tooth\s*)?"
+    r"(\d{1,2})\b(?!\s*(?:mm|%|canals?|visits?|crowns?|teeth|units?|x|min|mo|month|week|wk|year|yr|day|"
+    r"carp|film|/|[.:]\d))"
+)
+_QUADRANT = re.compile(r"\b(u\.?r\.?|u\.?l\.?|l\.?l\.?|l\.?r\.?)\s?-?\s?([1-8])\b(?!\s*(?:mm|%|x))")
+_NAMED = re.compile(
+    r"\b(upper|lower|max(?:illary|\.)?|mand(?:ibular|\.)?|u|l)\s*,?\s*(right|left|rt\.?|lt\.?|r|l)\s+"
+    r"(central(?: incisor)?|lateral(?: incisor)?|canine|cuspid|(?:1st|first|2nd|second) (?:pre-?molar|bicuspid)|"
+    r"(?:1st|first|2nd|second|3rd|third) molar|wisdom tooth)"
+)
+_PLACES = {"central": 1, "lateral": 2, "canine": 3, "cuspid": 3, "wisdom tooth": 8}
+_SEPARATORS = re.compile(r"\s*(,\s*and|,\s*&|,|&|and|\+|-|–|to|thru|through)\s*(?:#|tooth\s*)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """Teeth named together, in two-digit ISO 3950 numbers; where in the text; whether the words head a part of it."""
+
+    teeth: tuple[int, ...]
+    start: int
+    end: int
+    heads: bool = False
+
+
+def teeth_named(note: Note, notation: str) -> list[Named]:
+    """Every naming of permanent teeth, in the order of the text.
+
+    Numbers of files, burs, clamps and cones are none, nor is a number alone unless it heads a line or stands with the
+    name of the work.
+    """
+    text, found = note.clean, []
+    no_teeth: list[Named] = []  # numbers of files, clamps and cones
+    for m in _HASH.finditer(text):
+        named = _listed(m["list"], notation)
+        if named and _WITH_FILE.search(text[max(0, m.start() - 30) : m.start()]):
+            no_teeth.append(Named((), m.start(), m.end()))  # "bypassed with #8"
+            continue
+        after = text[m.start("list") + len(_first(m["list"])) :]
+        if not named or (
+            m.group().startswith("#") and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])
+        ):
+            continue
+        if m.group().startswith("#") and (
+            _NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))
+        ):
+            no_teeth.append(Named((), m.start(), m.end()))
+            continue
+        found.append(Named(named, m.start(), m.end()))
+    for pattern in (_T, _LINE, _BARE, _AFTER_WORD):
+        for m in pattern.finditer(text):
+            if (number := _number(m[1], notation)) is not None and not _taken(
+                [*found, *no_teeth], m.start(1), m.end(1)
+            ):
+                found.append(Named((number,), m.start(1), m.end(1)))
+    for m in _QUADRANT.finditer(text):
+        name = m[1].replace(".", "") + m[2]
+        if (number := _palmer().get(name.upper())) is not None and not _taken(found, m.start(), m.end()):
+            found.append(Named((number,), m.start(), m.end()))
+    for m in _NAMED.finditer(text):
+        if not _taken(found, m.start(), m.end()):
+            found.append(Named((_by_name(m),), m.start(), m.end()))
+    headed = [_with_head(text, one) for one in sorted(found, key=lambda one: one.start)]
+    return [
+        replace(one, start=span[0], end=span[1]) for one in headed for span in [note.as_written(one.start, one.end)]
+    ]
+
+
+def _with_head(text: str, one: Named) -> Named:
+    """A naming heads a part where it begins a line, or is followed by a colon or dash."""
+    line = text.rfind("\n", 0, one.start) + 1
+    before = text[line : one.start].strip(" -*:.")
+    after = text[one.end : one.end + 3].strip(" ")[:1]
+    words = before.split()
+    heads = not words or (len(words) <= 4 and after in (":", "-", ".", "\n", ""))
+    return Named(one.teeth, one.start, one.end, heads)
+
+
+def _taken(found: list[Named], start: int, end: int) -> bool:
+    return any(one.start < end and start < one.end for one in found)
+
+
+def _first(text: str) -> str:
+    return _SEPARATORS.split(text)[0]
+
+
+def _listed(text: str, notation: str) -> tuple[int, ...]:
+    parts = _SEPARATORS.split(text.strip())
+    numbers = [_number(p, notation) for p in parts[::2]]
+    if not numbers or numbers[0] is None:
+        return ()
+    out = [numbers[0]]
+    for sign, number in zip(parts[1::2], numbers[1:], strict=True):
+        if number is None:
+            break
+        if sign in ("-", "–", "to", "thru", "through"):
+            out += _between(out[-1], number)
+        out.append(number)
+    return tuple(dict.fromkeys(out))
+
+
+def _between(a: int, b: int) -> list[int]:
+    """The teeth of one jaw between two of them; none where they are of different jaws."""
+    for arch in _arches():
+        if a in arch and b in arch:
+            i, j = sorted((arch.index(a), arch.index(b)))
+            return list(arch[i + 1 : j])
+    return []
+
+
+def _by_name(m: re.Match[str]) -> int:
+    upper = m[1][0] in "u" or m[1].startswith("max")
+    right = m[2].startswith("r")
+    quadrant = {(True, True): 1, (True, False): 2, (False, False): 3, (False, True): 4}[upper, right]
+    name = m[3].replace(" incisor", "")
+    if name in _PLACES:
+        place = _PLACES[name]
+    else:
+        nth = 1 if name[:1] in "1f" else 2 if name[:1] == "2" or name.startswith("s") else 3
+        place = nth + (3 if "bicuspid" in name or "premolar" in name or "pre-molar" in name else 5)
+    return 10 * quadrant + place
+
+
+def _number(text: str, notation: str) -> int | None:
+    text = text.strip().replace(".", "").lstrip("0")
+    return _by_number(notation).get(text)
+
+
+@cache
+def _by_number(notation: str) -> dict[str, int]:
+    column = "fdi" if notation == "fdi" else "universal"
+    if notation == "palmer":
+        return {}
+    rows = teeth().select("fdi", "dentition", column).rows() if column != "fdi" else [
+        (n, d, n) for n, d in teeth().select("fdi", "dentition").rows()
+    ]  # fmt: skip
+    return {str(name): int(fdi) for fdi, kind, name in rows if kind == "permanent"}
+
+
+@cache
+def _palmer() -> dict[str, int]:
+    return {str(p): int(f) for f, k, p in teeth().select("fdi", "dentition", "palmer").rows() if k == "permanent"}
+
+
+@cache
+def _arches() -> tuple[tuple[int, ...], tuple[int, ...]]:
+    upper = tuple(range(18, 10, -1)) + tuple(range(21, 29))
+    lower = tuple(range(48, 40, -1)) + tuple(range(31, 39))
+    return upper, lower

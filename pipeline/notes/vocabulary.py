@@ -1,0 +1,226 @@
+"""The words of the trade as data (`pipeline/data/note_words.csv`) and those that a practice adds, made to be found.
+
+A phrase is words with blanks between; `a|b` is either, a `?` behind makes a word optional. A hyphen within a word
+counts as a blank. `needs` names a condition on what stands around (`conditions.py`); `negated` is what the phrase says
+where it is denied, empty where it then says nothing.
+"""
+
+from __future__ import annotations
+
+import csv
+import itertools
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from pipeline.notes.text import Note, words_of
+
+_SHORTEST_REPAIRED = 6  # letters; shorter words are too often others of their own
+_SHORTEST_SWAPPED = 5  # two neighbours swapped make another word of its own less often
+_END = ""  # the key under which a branch of phrases keeps what ends there
+# Words that are a slip away from one of the vocabulary and mean something else.
+_NO_SLIPS = words_of(
+    "three seven eight barrier carried carries carrying condense condenser completes prepares retreats restores "
+    "patients patience lining finish diner angel trail quite quiet causal casual marital martial form united "
+    "placing palced caries dentine dentist scaled scaling sealant sealants heated treats spaced paces places bended "
+    "bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped"
+)
+# Words of the vocabulary that are everyday ones: a slip from one of them is more often another everyday word.
+_EVERYDAY = words_of(
+    "there their these those after still being right while where today again since either other "
+    "another option options "
+    "before placed during present prior though through until would could should about maybe under "
+    "pulled plans planned "
+    "different possible think thinks tooth teeth years months weeks mother father sister brother friend spouse three "
+    "first second third fourth normal great other's return returns office doctor visit visits number needed needs "
+    "asking asked wants chance place closed sealed filled level light large small heavy final field chart charts"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the vocabulary."""
+
+    kind: str  # term, material, crown_material, role, class or context
+    field: str
+    value: str
+    needs: str
+    sure: bool
+    negated: str
+    rule: str
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A phrase found: its line and the tokens from `first` up to, not including, `last`."""
+
+    entry: Entry
+    first: int
+    last: int
+
+
+@dataclass(frozen=True)
+class Vocabulary:
+    """All phrases as a tree of words, the classes of single words, and how near misses are spelt."""
+
+    tree: dict[str, dict]  # type: ignore[type-arg]
+    classes: Mapping[str, frozenset[str]]
+    repairs: Mapping[str, str] = field(repr=False)
+
+    def read(self, text: str) -> Note:
+        """A note's tokens with slips of the pen put right."""
+        return Note(text, self.repairs)
+
+    def matches(self, words: list[str]) -> list[Match]:
+        """Every phrase that stands in `words`, those within a longer one of the same field left out."""
+        found: list[Match] = []
+        tree, n = self.tree, len(words)
+        for first in range(n):
+            branch = tree.get(words[first])
+            place = first
+            while branch is not None:
+                place += 1
+                if ended := branch.get(_END):
+                    found += [Match(entry, first, place) for entry in ended]
+                branch = branch.get(words[place]) if place < n else None
+        return _longest(found)
+
+    def classes_of(self, words: Iterable[str]) -> set[str]:
+        """The classes that any of the words belongs to."""
+        found: set[str] = set()
+        known = self.classes
+        for word in words:
+            if (names := known.get(word)) is not None:
+                found |= names
+        return found
+
+
+def vocabulary(own: Mapping[str, Mapping[str, str]] | None = None) -> Vocabulary:
+    """The vocabulary with the practice's own words: field to phrase to value; an own phrase goes before ours."""
+    entries = list(_shipped())
+    for name, phrases in (own or {}).items():
+        for phrase, value in phrases.items():
+            plain = " ".join(Note(phrase, {}).words)
+            entries.append((Entry("term", name, value, "", True, "", "own_words"), plain))
+    tree: dict[str, Any] = {}
+    classes: dict[str, set[str]] = {}
+    for entry, phrase in entries:
+        for words in _spelled_out(phrase):
+            if entry.kind == "class" and len(words) == 1:
+                classes.setdefault(words[0], set()).add(entry.field)
+                continue
+            branch: Any = tree
+            for word in words:
+                branch = branch.setdefault(word, {})
+            ended = branch.setdefault(_END, [])
+            if entry not in ended:
+                ended.append(entry)
+    known = {w for words in _all_words(tree) for w in words} | classes.keys()
+    return Vocabulary(tree, {w: frozenset(c) for w, c in classes.items()}, Repairs(known))
+
+
+class Repairs(dict[str, str]):
+    """Long words that are one slip (a letter more, less, other, or two swapped) from exactly one word that we know."""
+
+    def __init__(self, known: Iterable[str]) -> None:
+        super().__init__()
+        self._known = frozenset(known)
+        self._near: dict[str, set[str]] = {}
+        for word in self._known:
+            if len(word) >= _SHORTEST_SWAPPED and word.isalpha() and word not in _EVERYDAY:
+                for form in _one_less(word):
+                    self._near.setdefault(form, set()).add(word)
+
+    def get(self, word: str, default: str) -> str:  # type: ignore[override]
+        """The word that is meant."""
+        if (found := super().get(word)) is not None:
+            return found
+        meant = self._meant(word)
+        if len(self) < 100_000:
+            self[word] = meant
+        return meant
+
+    def _meant(self, word: str) -> str:
+        if len(word) < _SHORTEST_SWAPPED or word in self._known or word in _NO_SLIPS or not word.isalpha():
+            return word
+        near = {known for form in _one_less(word) for known in self._near.get(form, ()) if _one_slip(word, known)}
+        near = {known for known in near if known[0] == word[0] and not _same_stem(word, known)}
+        if len(word) < _SHORTEST_REPAIRED:
+            near = {known for known in near if sorted(known) == sorted(word)}
+        return near.pop() if len(near) == 1 else word
+
+
+def _one_less(word: str) -> Iterator[str]:
+    yield word
+    for place in range(1, len(word)):
+        yield word[:place] + word[place + 1 :]
+
+
+def _one_slip(a: str, b: str) -> bool:
+    """Whether one letter more, less, other or two neighbours swapped make `b` of `a`."""
+    if abs(len(a) - len(b)) > 1:
+        return False
+    head = next((n for n, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
+    rest_a, rest_b = a[head:], b[head:]
+    if len(a) == len(b):
+        return rest_a[1:] == rest_b[1:] or (rest_a[:2] == rest_b[1::-1] and rest_a[2:] == rest_b[2:])
+    return rest_a[1:] == rest_b if len(a) > len(b) else rest_a == rest_b[1:]
+
+
+def _same_stem(word: str, known: str) -> bool:
+    """Another form of the same word (plural, past) is no slip."""
+    return word.startswith(known) or known.startswith(word)
+
+
+def _longest(found: list[Match]) -> list[Match]:
+    """Without those that a longer match of their field and kind makes needless."""
+    kept: list[Match] = []
+    for m in sorted(found, key=lambda m: (m.first - m.last, m.first)):
+        if not any(_goes_before(k, m) for k in kept):
+            kept.append(m)
+    return sorted(kept, key=lambda m: (m.first, m.last))
+
+
+@lru_cache(maxsize=1)
+def _shipped() -> tuple[tuple[Entry, str], ...]:
+    text = files("pipeline").joinpath("data", "note_words.csv").read_text(encoding="utf-8")
+    out = []
+    for number, row in enumerate(csv.DictReader(text.splitlines()), 2):
+        name = row["field"] or row["value"]
+        rule = f"{name}:{number}"
+        entry = Entry(row["kind"], row["field"], row["value"], row["needs"], row["sure"] == "yes", row["negated"], rule)
+        out.append((entry, row["phrase"]))
+    return tuple(out)
+
+
+def _goes_before(k: Match, m: Match) -> bool:
+    """Whether a longer match of the same field overlaps another; of contexts, one of the same kind that holds it."""
+    if k.entry.kind != m.entry.kind or k.entry.field != m.entry.field or k.last - k.first <= m.last - m.first:
+        return False
+    if m.entry.kind == "context":
+        return k.entry.value == m.entry.value and k.first <= m.first and m.last <= k.last
+    if m.entry.kind == "role" or m.entry.field == "separated_instrument":
+        return k.first <= m.first and m.last <= k.last
+    return k.first < m.last and m.first < k.last
+
+
+def _spelled_out(phrase: str) -> Iterator[tuple[str, ...]]:
+    """Every run of words that a phrase stands for."""
+    groups = []
+    for group in phrase.split():
+        optional = len(group) > 1 and group.endswith("?")
+        bare = group[:-1] if optional else group
+        choices = [c.replace("-", " ").split() if len(c) > 1 else [c] for c in bare.split("|")]
+        groups.append([*map(tuple, choices), *([()] if optional else [])])
+    for chosen in itertools.product(*groups):
+        if words := tuple(itertools.chain.from_iterable(chosen)):
+            yield words
+
+
+def _all_words(tree: dict[str, dict]) -> Iterator[list[str]]:  # type: ignore[type-arg]
+    yield [w for w in tree if w != _END]
+    for word, branch in tree.items():
+        if word != _END:
+            yield from _all_words(branch)

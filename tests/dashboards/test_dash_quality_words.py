@@ -1,0 +1,64 @@
+"""The data-quality page: its answers and its headings are findings, right at the edges too."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import sample_results as samples
+
+from dashboards import words_quality
+from dashboards.answers import MOST_WORDS, length
+from dashboards.pages import data_quality
+from pipeline.results import FileChange, FilledIn, LoadRow, NotRun, Quality, QuarantineRow
+
+LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 995, 0, 5)
+ASIDE = QuarantineRow("procedures", "service_date", "bad_date", "ingest", 5, "The day is none. Mend it.", "Mend it.")
+
+
+def answers_of(quality: Quality, **changed: object) -> dict[str, str]:
+    results = dataclasses.replace(samples.differs(), quality=quality, **changed)
+    return {a.asked: a.says for a in words_quality.answers(results)}
+
+
+def test_the_answers_say_whether_rows_were_lost_and_most_often_why() -> None:
+    said = answers_of(Quality(loads=(LEDGER,), quarantine=(ASIDE,)))
+    assert said["Was every row used?"] == "All but 5 of 1,000 rows (0.5 %); most often since the day is none."
+    whole = dataclasses.replace(LEDGER, loaded=1000, quarantined=0)
+    assert answers_of(Quality(loads=(whole,)))["Was every row used?"] == "All of 1,000 rows: none had to be set aside."
+    assert answers_of(Quality())["Was every row used?"] == "No row has been read."
+
+
+def test_the_thinnest_fields_are_named_and_those_rightly_empty_are_not() -> None:
+    filled = (
+        FilledIn("patients", "deceased_date", 100, 1),
+        FilledIn("endo_details", "sealer", 100, 20),
+        FilledIn("procedures", "tooth", 100, 100),
+        FilledIn("crown_details", "core", 0, 0),
+    )
+    q = Quality(filled_in=filled)
+    assert [words_quality.field_name(f) for f in words_quality.thinnest(q)] == ["sealer (endo details)"]
+    assert words_quality.filled_heading(q) == "Filled in least: sealer (endo details)"
+    assert words_quality.filled_heading(Quality(filled_in=filled[2:3])).startswith("Every field")
+    assert words_quality.filled_heading(Quality()) == "No field was counted"
+
+
+def test_headings_are_findings() -> None:
+    wrong = dataclasses.replace(LEDGER, loaded=990)
+    assert words_quality.read_heading(Quality(loads=(LEDGER,))) == "1 file was read, and the rows of each add up"
+    assert words_quality.read_heading(Quality(loads=(LEDGER, wrong))) == "In 1 file the rows do not add up"
+    assert words_quality.aside_heading(Quality(quarantine=(ASIDE,))) == (
+        "5 rows set aside for 1 reason, each with what to do"
+    )
+    change = FileChange("procedures", "2024.csv", "2025.csv", "tooth", 3)
+    gone = FileChange("procedures", "2024.csv", "2025.csv", words_quality.VANISHED, 3)
+    assert words_quality.changes_heading(Quality(changes=(change,))) == "1 later export corrects an earlier one"
+    assert words_quality.changes_heading(Quality(changes=(gone,))) == "No export corrects another"
+    results = dataclasses.replace(samples.differs(), not_run=(NotRun("a", "A", ("b",)),))
+    assert words_quality.not_run_heading(results) == "1 analysis lacks what it needs"
+    assert words_quality.not_run_heading(dataclasses.replace(results, not_run=())) == "Every analysis ran"
+
+
+def test_every_practice_opens_the_page_with_few_words() -> None:
+    for results in samples.all_variants().values():
+        assert 0 < sum(map(length, words_quality.answers(results))) <= MOST_WORDS
+        assert 'class="answers' in data_quality.render(results)
