@@ -91,4 +91,4 @@ def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path], accepted: Sequen
 
 def _are_ids(column: pl.Series, ids: pl.Series) -> bool:
     filled = column.drop_nulls()
-    return filled.len() > 0 and filled.is_in(ids.implode()).mean() >= _NEARLY_ALL
+    return filled.len() > 0 and int(filled.is_in(ids.implode()).sum()) >= _NEARLY_ALL * filled.len()
