@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline.doubts import northern_words
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.sent_and_billed import BILLS, SENT_ON
 from pipeline.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
 from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
@@ -35,23 +36,6 @@ def words_of(words: str, between: str = " ") -> frozenset[str]:
     return frozenset(words.split(between))
 
 
-# To whom a patient was sent on: where it is filled, the work was done there. Who sent the patient here is another
-# thing.
-_SENT_ON = (
-    "referred to|referred out|referred out to|refer to|referral to|referral out|sent to|ref to|referred to specialist|"
-    "ueberwiesen an|ueberweisung an|adresse a|adresse au|oriente vers|derivado a|remitido a|referido a|"
-    "verwezen naar|doorverwezen naar|inviato a|encaminhado a|encaminhado para"
-)
-# The number or day of a bill, which work that was done has; beside others one without it may be a plan.
-_BILLS = (
-    "invoice|invoice no|invoice nr|invoice number|invoice num|invoice id|invoice date|invoiced|inv no|inv nr|bill no|"
-    "bill nr|bill number|date billed|billed|rechnung|rechnungsnr|rechnungsnummer|rechnung nr|rechnungsdatum|"
-    "rechnungs nr|re nr|facture|no facture|n facture|num facture|numero facture|numero de facture|date facture|"
-    "date de facture|factura|no factura|n factura|num factura|numero factura|numero de factura|fecha factura|"
-    "factuur|factuurnr|factuurnummer|factuur nr|factuurdatum|fattura|n fattura|num fattura|numero fattura|"
-    "data fattura|fatura|n fatura|numero da fatura|data fatura|faktura|fakturanr|faktura nr|fakturanummer|nr faktury|"
-    "cislo faktury|szamlaszam|fatura no"
-)
 # What yes and no make of a row in flags of these headings.
 _KINDS: dict[tuple[str, str], str] = {
     ("void", "completed"): (
@@ -76,7 +60,7 @@ _KINDS: dict[tuple[str, str], str] = {
         "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
         "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
     ),
-    ("existing", "completed"): ("existing|is existing|done elsewhere|elsewhere|outside|other office|" + _SENT_ON),
+    ("existing", "completed"): ("existing|is existing|done elsewhere|elsewhere|outside|other office|" + SENT_ON),
     (REVERSAL, "completed"): (
         "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
         "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|offsets|"
@@ -87,7 +71,7 @@ _KINDS: dict[tuple[str, str], str] = {
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
 }
 _FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
-_BILL_HEADINGS = words_of(_BILLS, "|")
+_BILL_HEADINGS = words_of(BILLS, "|")
 _FLAGS |= dict.fromkeys(_BILL_HEADINGS, ("completed", "planned"))
 # Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
 _BESIDE = words_of(
@@ -175,7 +159,7 @@ def is_reversing(heading: str) -> bool:
 
 
 def _is_sent_on(heading: str) -> bool:
-    return plain_heading(heading) in words_of(_SENT_ON, "|")
+    return plain_heading(heading) in words_of(SENT_ON, "|")
 
 
 def _is_bill(heading: str) -> bool:
