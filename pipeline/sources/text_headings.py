@@ -155,9 +155,13 @@ def _consistency(lines: Sequence[str], delimiter: str) -> int:
 
 
 def _first_of_usual_width(lines: Sequence[str], places: list[int], delimiter: str) -> int:
-    """The first line with at least half the fields that lines mostly have: titles above the headings have fewer."""
+    """The first line with at least half the fields that lines mostly have: titles above the headings have fewer, and
+    names of groups of columns, above headings of their own, leave the fields between them empty."""
     width = _usual_width(_cut([lines[n] for n in places], delimiter))
-    return next((n for n in places if 2 * len(record(lines, n, delimiter)[0]) >= width), places[0])
+    cells = {n: record(lines, n, delimiter)[0] for n in places}
+    filled = (n for n in places if 2 * sum(bool(text.strip()) for text in cells[n]) >= width)
+    wide = (n for n in places if 2 * len(cells[n]) >= width)
+    return next(filled, next(wide, places[0]))
 
 
 def _fitted(layout: Layout, lines: Sequence[str]) -> Layout:
