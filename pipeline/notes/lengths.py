@@ -20,7 +20,8 @@ _SHORT_OF = re.compile(
     rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|"
     rf":)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{MM}"
     rf"|(?:fill\w*|gp|length|obt\w*)\s*:?\s*(?P<r>{NUMBER})\s*short\b"
-    rf"|(?P<q>{NUMBER})\s*short\s+(?:of|from)\s+(?P<apex2>{_APEX})"
+    rf"|(?<![\d.])(?P<q>{NUMBER})\s*short\s+(?:of|from)\s+(?P<apex2>{_APEX})|(?<![\d.])(?P<s>[0-2]?\.\d|[12])\s*short\b(?!\s+\w)"
+    r"|\beal\s*-\s*(?P<e>[0-2]?\.\d|[12])\b(?!\s*mm)"
     rf"|(?:apex|ra|eal|length)\s*(?:reading\s*)?(?:minus|-)\s*(?P<k>{NUMBER}){MM}"
 )
 _LONG = re.compile(
@@ -33,7 +34,7 @@ _FLUSH = re.compile(
 )
 _ENDO_NEAR = re.compile(
     r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|"
-    r"master|rct|terminus|film|\bpa\b|foramen"
+    r"master|rct|recip|naocl|nec\b|\bdam\b|terminus|film|\bpa\b|foramen"
 )
 _OF_FILL = re.compile(r"fill|obtur|\bgp\b|gutta|cone|final\s+(?:film|pa|x-?ray|rad)|post-?op|completion|dense")
 _NOT_LENGTH = re.compile(
@@ -62,14 +63,14 @@ def lengths(note: Note) -> Iterator[Read]:
             )
             if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end()]):
                 continue
-            first = named.get("n") or named.get("m") or named.get("k") or named.get("q") or named.get("r")
+            first = named.get("n") or named.get("m") or named.get("k") or named.get("q") or named.get("r") or named.get("s") or named.get("e")
             second = named.get("n2") or named.get("m2")
             far = 0.0 if sign == 0 else number(first or "0")
             sure = (
                 far <= 5
                 and not named.get("range")
                 and not second
-                and (sign != 1 or bool(named.get("apex") or "short" in m.group()))
+                and (sign != 1 or bool(named.get("apex") or named.get("e") or "short" in m.group()))
             )
             if second:
                 far = (far + number(second)) / 2

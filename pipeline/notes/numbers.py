@@ -8,19 +8,20 @@ from dataclasses import replace
 
 from pipeline.notes.hypochlorite import hypochlorite
 from pipeline.notes.lengths import ferrule, lengths
-from pipeline.notes.measures import CANAL, Read, number, plain
+from pipeline.notes.measures import CANAL, Read, number, on_one_line, plain
 from pipeline.notes.sizes import sizes
 from pipeline.notes.text import Note, words_of
 
-_CANALS = re.compile(
+_CANALS = on_one_line(
     r"(?<![\d./#:])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:separate\s+|distinct\s+|"
-    r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|orifices)\b(?!\s*(?:left|remain))"
+    r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
-_EACH_CANAL = re.compile(r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*[=:]\s*\d{2}(?!\d)")
+_EACH_CANAL = re.compile(r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)[^\S\n]*(?:[=:][^\S\n]*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|\b)(?![\d/]))")
+_NO_MEASURE = re.compile(r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))")
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
 _NAMES = re.compile(
     r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|"
@@ -47,7 +48,7 @@ def _canals(note: Note) -> Iterator[Read]:
     for m in _NAME_LIST.finditer(text):
         names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
         if len(names) >= 2:
-            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+            yield Read("canals", str(len(names)), m.start(), m.end(), not _NO_MEASURE.search(m[1]), "canals_named", 1)
             return
     each = list(_EACH_CANAL.finditer(text))
     if len({m[1] for m in each}) >= 2:
@@ -55,7 +56,7 @@ def _canals(note: Note) -> Iterator[Read]:
         yield Read("canals", str(len(names)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
 
 
-_PAI = re.compile(
+_PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
     r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|"
     r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|"
@@ -80,7 +81,9 @@ def _pai(note: Note) -> Iterator[Read]:
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
         elif not before and (former := _FORMER.match(text, m.end())):
-            yield Read("preop_pai", former[1], m.start(), former.end(), True, "pai", 2)
+            # "was 4" may have been at an earlier review.
+            known = "preop" in former[0] or "pre-op" in former[0] or "baseline" in former[0]
+            yield Read("preop_pai", former[1], m.start(), former.end(), known, "pai", 2)
         elif before and (
             later := re.match(
                 r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|"
@@ -91,11 +94,12 @@ def _pai(note: Note) -> Iterator[Read]:
             yield Read("preop_or_pai", later[1] or later[2], m.start(), m.end() + later.end(), True, "pai_now", 2)
 
 
-_VISITS = re.compile(
+_VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
     r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left))"
     r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b"
     r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
+    r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
     r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|"
     r"appointment|sitting)\b"
@@ -112,6 +116,9 @@ def _visits(note: Note) -> Iterator[Read]:
             yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
         elif m["n"] or m["m"] or m["v"]:
             yield Read("visits", plain(number(m["n"] or m["m"] or m["v"])), m.start(), m.end(), True, "visits", 3)
+        elif m["x"]:
+            of = plain(number(m["xof"]))
+            yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
         elif _DONE.search(text) and not text[: m.start()].rstrip().endswith(("since", "from", "at last")):
@@ -135,7 +142,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "mm millimeters millimeter apex short flush long mil mils ra"
 ), lengths),
     (words_of(
-    "canals canal orifices wl wls mb mb1 mb2 db located lengths canaled c"
+    "canals canal can cans orifices mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
 ), _canals),
     (words_of(
     "ferrule ferule fer"

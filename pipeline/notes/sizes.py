@@ -56,7 +56,9 @@ _SMALL_FIRST = re.compile(
 )
 
 
-_BROKE = re.compile(r"separat|\bbroke|breakage|fractured (?:file|instr)")
+_POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
+_OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
+_BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
 
 
 def sizes(note: Note) -> Iterator[Read]:
@@ -72,6 +74,7 @@ def sizes(note: Note) -> Iterator[Read]:
             continue
         told = True
         same = len({n for n, _ in sizes} | _sizes_of_canals(note, m.start())) == 1
+        same = same and not (len(sizes) == 1 and _OF_ONE.match(text, m.end() + sizes[0][1]))
         largest = max(n for n, _ in sizes)
         yield Read("master_apical_size_iso", str(largest), m.start(), m.end() + sizes[-1][1], same, "apical_size", 3)
     if told:
@@ -101,9 +104,11 @@ def sizes(note: Note) -> Iterator[Read]:
     if not found:
         for m in _SIZE_ALONE.finditer(text):
             small = _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start()])
-            broken = "separat" in (around := sentence_text(note, m.start())) or "broke" in around
+            broken = _BROKE.search(sentence_text(note, m.start()))
             if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 20 and not (small or broken):
-                found.append((int(m["n"]), m.start(), m.end(), True))
+                # The size of a point is not that of the canal for certain.
+                of_point = _POINT.search(text[max(0, m.start() - 12) : m.start()])
+                found.append((int(m["n"]), m.start(), m.end(), not of_point))
     if found:
         top = max(found)
         rising = all(a[0] <= b[0] for a, b in pairwise(found))

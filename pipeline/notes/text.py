@@ -21,7 +21,7 @@ _SIGNS = str.maketrans(
 )  # fmt: skip
 _TOKEN = re.compile(
     r"(?:c&s|c/s|w/out|w/o|c/o|h/o|s/p|r/o|b/u|f/u|w/|n/v|p/a)(?![a-z])|[a-z]+(?:'[a-z]+)?(?:\d(?![\d.]))?|"
-    r"\d+(?:[.,]\d+)?|[.]\d+|[^\s\w]|\w"
+    r"\d+(?:st|nd|rd|th)(?![a-z])|\d+(?:[.,]\d+)?|[.]\d+|[^\s\w]|\w"
 )
 # A point after one of these ends no sentence; after one of the second list, where no capital follows.
 _SHORT = words_of(
@@ -31,6 +31,10 @@ _SHORT = words_of(
 )
 _MAYBE_SHORT = words_of("no inst max ant rad perio cem vert cond rev hypo mo yr rest")
 _END = frozenset(".;!?\n")
+_BOX = re.compile(r"\[[ x]?\]|\( \)")
+_LEFT_EMPTY = re.compile(r"(?:\[ ?\]|\( \))[^\[(|\n.;]*")
+_TICKED = re.compile(r"\[x\]|\(x\)")
+_ANSWERED = re.compile(r"\?(?= {0,2}(?:yes|no|none|nil|y|n|[1-6])\b)")
 
 
 _UNITS = {
@@ -75,6 +79,8 @@ def numbers_in_words(words: list[str]) -> dict[int, str]:
             rest = words[place + length : place + length + 3]
             if rest[:1] == ["point"] and len(rest) > 1 and rest[1] in _UNITS:
                 value, length = f"{value}.{_UNITS[rest[1]]}", length + 2
+                if len(rest) > 2 and rest[2] in _UNITS:
+                    value, length = f"{value}{_UNITS[rest[2]]}", length + 1
             elif rest in (["and", "a", "half"], ["and", "one", "half"]):
                 value, length = f"{value}.5", length + 3
             elif rest[:2] and rest[0] == "oh" and len(rest) > 1 and rest[1] in _UNITS:
@@ -226,7 +232,20 @@ def _lowered(text: str) -> str:
     plain = text.translate(_SIGNS)
     low = plain.lower()
     # A few capitals have small forms of two characters: those texts are put into small letters one by one.
-    return low if len(low) == len(text) else "".join(c.lower() if len(c.lower()) == 1 else c for c in plain)
+    if len(low) != len(text):
+        low = "".join(c.lower() if len(c.lower()) == 1 else c for c in plain)
+    return _as_told(low)
+
+
+def _as_told(text: str) -> str:
+    """A form as what was chosen in it: boxes left empty go with their words, "symptoms? none" is an answer.
+
+    Every letter keeps its place.
+    """
+    if _BOX.search(text):
+        text = _LEFT_EMPTY.sub(lambda m: " " * len(m[0]), text)
+        text = _TICKED.sub(lambda m: " : " if not text[: m.start()].rstrip().endswith(":") else "   ", text)
+    return _ANSWERED.sub(":", text) if "?" in text else text
 
 
 def _parts_name_and_value(text: str, place: int) -> bool:
