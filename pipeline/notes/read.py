@@ -24,7 +24,7 @@ from pipeline.notes.whose import TEXT, Whose
 LONGEST_NOTE = 20_000  # letters; what is longer is no note of one visit, and is read so far
 LONGEST_EVIDENCE = 120
 # Signs that go on over commas when they are denied: "no pain, swelling or sinus tract".
-_SIGNS = frozenset({"symptomatic", "preop_or_pai"})
+_SIGNS = frozenset({"symptomatic", "preop_pai", "pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "preop_or_pai", "crown_in_place"})
 _TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
@@ -94,7 +94,7 @@ def read_note(
                     said_by,
                 )
             )
-    return settle(out, scene.is_recall)
+    return settle(out)
 
 
 def _all_reads(scene: Scene) -> Iterator[Read]:
@@ -111,8 +111,6 @@ def _spans(scene: Scene) -> Iterator[Read]:
             field = m.entry.field
             if field in ("pulpal_diagnosis",) and _is_of_preparation(scene, m):
                 continue
-            if field == "preop_or_pai" and scene.is_recall:
-                field = "pai"
             yield Read(
                 field,
                 m.entry.value,
@@ -150,9 +148,20 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         return  # "PFM removed": the crown that goes
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
         r = replace(r, sure=False)  # a crown that is only spoken of
+    if r.field == "preop_or_pai":
+        if scene.recall_at(first):
+            r = replace(r, field="pai")
+        else:
+            # Without a word of treatment it may be of a review; a sound apex is seldom what was treated.
+            r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
+    if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
+        r = replace(r, sure=False)
     far = r.field in _SIGNS and contexts.far_negated[first]
+    near = not (r.field == "crown_in_place" and r.value == "true") or any(
+        contexts.starts[NEGATED][max(0, first - 2) : last]
+    )
     own_words = rule == "own_words"
-    if (contexts.said[NEGATED][first] or far) and _can_be_denied(r, note.words[first:last]):
+    if ((contexts.said[NEGATED][first] and near) or far) and _can_be_denied(r, note.words[first:last]):
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
         elif (

@@ -148,7 +148,9 @@ class Repairs(dict[str, str]):
         near = {known for form in _one_less(word) for known in self._near.get(form, ()) if _one_slip(word, known)}
         near = {known for known in near if known[0] == word[0] and not _same_stem(word, known)}
         if len(word) < _SHORTEST_REPAIRED:
-            near = {known for known in near if sorted(known) == sorted(word)}
+            near = {known for known in near if sorted(known) == sorted(word) or _lacks_a_vowel(word, known)}
+        elif len(near) > 1:  # a short form that is a slip away is not what a long word is meant for
+            near = {known for known in near if len(known) > len(word)} or near
         return near.pop() if len(near) == 1 else word
 
 
@@ -167,6 +169,13 @@ def _one_slip(a: str, b: str) -> bool:
     if len(a) == len(b):
         return rest_a[1:] == rest_b[1:] or (rest_a[:2] == rest_b[1::-1] and rest_a[2:] == rest_b[2:])
     return rest_a[1:] == rest_b if len(a) > len(b) else rest_a == rest_b[1:]
+
+
+def _lacks_a_vowel(word: str, known: str) -> bool:
+    """Whether a word is another one without one of its vowels: "apicl", "intct"."""
+    return len(known) == len(word) + 1 and any(
+        c in "aeiou" and known[:n] + known[n + 1 :] == word for n, c in enumerate(known)
+    )
 
 
 def _same_stem(word: str, known: str) -> bool:
