@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Mapping
 from functools import cached_property
 
-from pipeline.notes.context import PLAN, Contexts
+from pipeline.notes.context import HISTORY, PLAN, Contexts
 from pipeline.notes.text import Note, words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
 
@@ -86,7 +86,11 @@ class Scene:
     def is_treatment(self) -> bool:
         """Whether something is treated or diagnosed."""
         diagnosed = any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") for m in self.matches)
-        return diagnosed or bool((_TREATED | _WORKED) & self.note.word_set)
+        plan, history = self.contexts.said[PLAN], self.contexts.said[HISTORY]
+        worked = _TREATED | _WORKED
+        return diagnosed or any(
+            word in worked and not plan[p] and not history[p] for p, word in enumerate(self.note.words)
+        )
 
     @cached_property
     def came_to_nothing(self) -> bool:

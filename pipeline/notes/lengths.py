@@ -81,7 +81,7 @@ def lengths(note: Note) -> Iterator[Read]:
 
 
 _FERRULE = re.compile(
-    rf"\bferr?ule\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|"
+    rf"\bferr?(?:ule)?\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|"
     rf"about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{NUMBER})(?:\s*(?:-|"
     rf"to)\s*(?P<n2>{NUMBER}))?(?P<plus>\+)?(?:{MM})?(?!\s*(?:/|%))"
     rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{NUMBER})(?:\s*(?:-|"

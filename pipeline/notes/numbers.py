@@ -130,7 +130,7 @@ def _visits(note: Note) -> Iterator[Read]:
 # What has to stand in a note for a reader to look at it at all: most notes speak of little.
 _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = (
     (words_of(
-    "naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypo bleach sodium irrigated irrigation irrig "
+    "naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypochl hypo bleach sodium irrigated irrigation irrig "
                "ocl hypochlorit"
 ), hypochlorite),
     (words_of(
@@ -145,7 +145,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "canals canal can cans orifices mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
 ), _canals),
     (words_of(
-    "ferrule ferule fer"
+    "ferrule ferule ferr fer"
 ), ferrule),
     (words_of(
     "pai pai1 pai2 pai3 pai4 pai5 periapical p"

@@ -91,10 +91,12 @@ def sizes(note: Note) -> Iterator[Read]:
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
         if size in ISO_SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
-            if _BROKE.search(sentence_text(note, m.start())):
+            around = sentence_text(note, m.start())
+            if _BROKE.search(around) and "bypass" not in around:
                 continue  # "cleaned to size 20 when the file broke"
+            passed_by = bool(_BROKE.search(around))  # it may be the size of that canal alone
             strong = bool(m["taper"]) or "#" in m["size"] or "size" in m["size"] or "iso" in m["size"] or size >= 20
-            found.append((size, m.start(), m.end(), strong))
+            found.append((size, m.start(), m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
         if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
             found.append((int(m["n"]), m.start(), m.end(), True))

@@ -30,7 +30,7 @@ _SHORT = words_of(
     "symp sympt asymp asympt sep radiog lat avg est conc"
 )
 _MAYBE_SHORT = words_of("no inst max ant rad perio cem vert cond rev hypo mo yr rest")
-_END = frozenset(".;!?\n")
+_END = frozenset(".;!?|\n")
 _BOX = re.compile(r"\[[ x]?\]|\( \)")
 _LEFT_EMPTY = re.compile(r"(?:\[ ?\]|\( \))[^\[(|\n.;]*")
 _TICKED = re.compile(r"\[x\]|\(x\)")
