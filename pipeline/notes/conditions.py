@@ -29,7 +29,8 @@ _RECALL = re.compile(
 _NOT_DONE = re.compile(
     r"\bnothing (?:was )?done\b|\bnot (?:yet )?(?:been )?(?:started|begun)\b|\bno (?:treatment|tx)(?: (?:was )?(?:done|"
     r"given|rendered|performed|provided))? today\b|\b(?:treatment|tx|procedure|visit) (?:was )?(?:aborted|abandoned|"
-    r"cancell?ed|postponed|not (?:started|done))\b|\bno.?show\b"
+    r"cancell?ed|postponed|not (?:started|done))\b|\bno.?show\b|"
+    r"\b(?:seat|prep|appt|appointment|insert|delivery)\s+(?:was\s+)?(?:cancell?ed|postponed)\b"
 )
 _WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
 _ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")

@@ -22,8 +22,9 @@ from pipeline.notes.vocabulary import Match
 
 NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "risk", "person", "doubt"
 _REACH = {NEGATED: 7, DOUBT: 3}
-_THOUGHT = words_of("suspect suspected think thinks believe probably possibly presumably maybe")  # go on for longer
+_THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")  # go on for longer
 _THOUGHT_REACH = 7
+_TOLD_ON = words_of("had pt patient by letter report")  # cues of a past that goes on over commas
 _SUBJECTS = words_of("patient pt he she they we i")  # with a verb of planning they begin a clause of their own
 _QUOTE = re.compile(r'"[^"\n]{15,800}"')
 _AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
@@ -77,7 +78,8 @@ class Contexts:
         elif value == "history" and self._note.words[m.last : m.last + 1] in (["treated"], ["initiated"], ["tx"], ["txd"]):
             return  # a diagnosis, not a time
         elif value == "history":
-            self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE))
+            told_on = word in _TOLD_ON  # "pt had RCT abroad, single cone, no dam"
+            self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE, commas=told_on))
             self._mark(HISTORY, self._bracket(m, sentence))
             if word in ("years", "yrs", "year", "yr", "months", "decades", "by", "long", "last", "elsewhere", "in"):
                 self._mark(HISTORY, self._backward(m.first, sentence))

@@ -38,7 +38,7 @@ _GENERAL = {
 }
 _LATEST = frozenset({"pai", "rubber_dam"})
 # One of these before another is no contradiction: it is what the list puts first.
-_NO_QUARREL = frozenset({"separated_instrument", "instrumentation", "irrigant_activation", "symptomatic"})
+_NO_QUARREL = frozenset({"separated_instrument", "instrumentation", "irrigant_activation"})
 
 
 def settle(values: Sequence[NoteValue]) -> list[NoteValue]:

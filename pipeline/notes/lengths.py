@@ -38,11 +38,12 @@ _ENDO_NEAR = re.compile(
 )
 _OF_FILL = re.compile(r"fill|obtur|\bgp\b|gutta|cone|final\s+(?:film|pa|x-?ray|rad)|post-?op|completion|dense")
 _NOT_LENGTH = re.compile(
-    r"margin|post\b|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|"
+    r"margin|post\b(?!-?\s?op)|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|"
     r"file\s+tip|broke|bone|lesion|radioluc"
 )
 
 
+_OF_ANOTHER = re.compile(r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|nerve|sinus)")
 _CURT = 45  # letters of a sentence that says nothing else: "1 mm short."
 _AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
 
@@ -63,6 +64,8 @@ def lengths(note: Note) -> Iterator[Read]:
             )
             if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end()]):
                 continue
+            if _OF_ANOTHER.match(text, m.end()):
+                continue  # "caries 1 mm short of the pulp"
             first = named.get("n") or named.get("m") or named.get("k") or named.get("q") or named.get("r") or named.get("s") or named.get("e")
             second = named.get("n2") or named.get("m2")
             far = 0.0 if sign == 0 else number(first or "0")

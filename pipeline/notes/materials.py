@@ -108,7 +108,8 @@ def _alone_where_seated(scene: Scene, m: Match) -> bool:
     rest = set(scene.note.words[s.first : s.last]) - set(scene.note.words[m.first : m.last]) - set(".,;-:*/")
     crowns = [o for o in scene.matches if o.entry.kind == "crown_material" and s.first <= o.first < s.last]
     named = {w for o in crowns for w in scene.note.words[o.first : o.last]}
-    return not rest or (m.entry.value in _ONLY_CEMENTS and bool(named) and len(rest - named) <= 3)
+    seated = "seating_strong" in scene.sentence_classes(scene.note.sentence_at[m.first])
+    return not rest or (m.entry.value in _ONLY_CEMENTS and bool(named) and (seated or len(rest - named) <= 3))
 
 
 def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:

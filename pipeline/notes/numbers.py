@@ -62,6 +62,7 @@ _PAI = on_one_line(
     r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|"
     r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
+_BEFORE_BEHIND = re.compile(r"\s*(?:before\b|pre-?\s?op|at\s+(?:baseline|start)|initially|originally)")
 _BEFORE = re.compile(
     r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
 )
@@ -77,6 +78,7 @@ def _pai(note: Note) -> Iterator[Read]:
     text = note.clean
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
+        before = before or bool(_BEFORE_BEHIND.match(text, m.end()))
         yield Read("preop_pai" if before else "preop_or_pai", plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
@@ -87,7 +89,7 @@ def _pai(note: Note) -> Iterator[Read]:
         elif before and (
             later := re.match(
                 r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|"
-                r"[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+recall)",
+                r"[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+(?:recall|present|review))",
                 text[m.end() :],
             )
         ):
@@ -96,7 +98,7 @@ def _pai(note: Note) -> Iterator[Read]:
 
 _VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
-    r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left))"
+    r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
     r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b"
     r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"

@@ -154,6 +154,8 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         else:
             # Without a word of treatment it may be of a review; a sound apex is seldom what was treated.
             r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
+    if r.field == "symptomatic" and r.value == "true" and "had" in note.words[max(0, first - 4) : first]:
+        r = replace(r, sure=False)  # what was felt before today
     if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
         r = replace(r, sure=False)
     far = r.field in _SIGNS and contexts.far_negated[first]

@@ -96,7 +96,8 @@ def sizes(note: Note) -> Iterator[Read]:
                 continue  # "cleaned to size 20 when the file broke"
             passed_by = bool(_BROKE.search(around))  # it may be the size of that canal alone
             strong = bool(m["taper"]) or "#" in m["size"] or "size" in m["size"] or "iso" in m["size"] or size >= 20
-            found.append((size, m.start(), m.end(), strong and not passed_by))
+            start = max(m.start(), text.rfind(",", m.start(), m.start("size")) + 1)
+            found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
         if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
             found.append((int(m["n"]), m.start(), m.end(), True))
