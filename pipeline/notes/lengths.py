@@ -51,6 +51,7 @@ _AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
 def lengths(note: Note) -> Iterator[Read]:
     """How far short of the apex the filling ends, in mm; negative is long."""
     text = note.clean
+    of_endo = bool(_ENDO_NEAR.search(text))
     for pattern, sign, rule in ((_SHORT_OF, 1, "short_of_apex"), (_LONG, -1, "past_apex"), (_FLUSH, 0, "flush")):
         for m in pattern.finditer(text):
             around = sentence_text(note, m.start())
@@ -60,7 +61,7 @@ def lengths(note: Note) -> Iterator[Read]:
                 or named.get("apex")
                 or named.get("apex2")
                 or _AS_KEY.match(text, m.start())
-                or _ENDO_NEAR.search(around if len(around) > _CURT else text)
+                or (_ENDO_NEAR.search(around) if len(around) > _CURT else of_endo)
             )
             if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end()]):
                 continue

@@ -113,6 +113,7 @@ _DONE = re.compile(
 
 def _visits(note: Note) -> Iterator[Read]:
     text = note.clean
+    done = bool(_DONE.search(text))
     for m in _VISITS.finditer(text):
         if m["n"] and (part := re.search(r"([1-6])\s*(?:of|/)\s*$", text[max(0, m.start() - 8) : m.start("n")])):
             yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
@@ -123,7 +124,7 @@ def _visits(note: Note) -> Iterator[Read]:
             yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
-        elif _DONE.search(text) and not text[: m.start()].rstrip().endswith(("since", "from", "at last")):
+        elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
             yield Read(
                 "visits", plain(number(m["o"])), m.start(), m.end(), m["o"] not in ("1st", "first"), "visit_nth", 1
             )

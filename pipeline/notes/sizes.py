@@ -37,7 +37,7 @@ _SHAPED = re.compile(
     r"filing|rotary|rotaries|rotated|finish\w*|"
     r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
-    r"(?:[^.;\n\d#]|\.(?=\d))*?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
+    r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
     r"(?P<size>(?:#|size|sz|iso|"
     r"no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|"
     r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"

@@ -31,6 +31,8 @@ _SHORT = words_of(
 )
 _MAYBE_SHORT = words_of("no inst max ant rad perio cem vert cond rev hypo mo yr rest")
 _END = frozenset(".;!?|\n")
+# Tokens; what goes on for longer is cut, so that reading takes a time that grows with the length of a note alone.
+_LONGEST_SENTENCE = 150
 _BOX = re.compile(r"\[[ x]?\]|\( \)")
 _LEFT_EMPTY = re.compile(r"(?:\[ ?\]|\( \))[^\[(|\n.;]*")
 _TICKED = re.compile(r"\[x\]|\(x\)")
@@ -179,14 +181,14 @@ class Note:
 
     @cached_property
     def sentences(self) -> list[Sentence]:
-        """The note's sentences: up to a point, semicolon, exclamation, question mark or the end of a line."""
+        """The note's sentences: up to a point, semicolon, exclamation, question mark, bar or the end of a line."""
         found, first, line_start = [], 0, True
         tokens, text = self.tokens, self.lower
         for place, token in enumerate(tokens):
             if place > first and "\n" in text[tokens[place - 1].end : token.start]:
                 found.append(Sentence(first, place, line_start))
                 first, line_start = place, True
-            if token.word in _END and not self._short_before(place):
+            if (token.word in _END and not self._short_before(place)) or place - first >= _LONGEST_SENTENCE:
                 found.append(Sentence(first, place + 1, line_start))
                 first, line_start = place + 1, "\n" in text[token.end : _next_start(tokens, place, len(text))]
         if first < len(tokens):

@@ -186,9 +186,12 @@ def _same_stem(word: str, known: str) -> bool:
 def _longest(found: list[Match]) -> list[Match]:
     """Without those that a longer match of their field and kind makes needless."""
     kept: list[Match] = []
+    at: dict[int, list[Match]] = {}  # those kept, by each token that they hold: only what overlaps can go before
     for m in sorted(found, key=lambda m: (m.first - m.last, m.first)):
-        if not any(_goes_before(k, m) for k in kept):
+        if not any(_goes_before(k, m) for place in range(m.first, m.last) for k in at.get(place, ())):
             kept.append(m)
+            for place in range(m.first, m.last):
+                at.setdefault(place, []).append(m)
     return sorted(kept, key=lambda m: (m.first, m.last))
 
 
