@@ -79,9 +79,7 @@ class Scene:
             return True
         s = self.note.sentences[self.note.sentence_at[place]]
         known, plan = self.words.classes, self.contexts.said[PLAN]
-        return any(
-            "recall_strong" in known.get(self.note.words[p], ()) and not plan[p] for p in range(s.first, s.last)
-        )
+        return any("recall_strong" in known.get(self.note.words[p], ()) and not plan[p] for p in range(s.first, s.last))
 
     @cached_property
     def is_treatment(self) -> bool:

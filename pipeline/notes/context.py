@@ -22,9 +22,10 @@ from pipeline.notes.vocabulary import Match
 
 NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "risk", "person", "doubt"
 _REACH = {NEGATED: 7, DOUBT: 3}
-_THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")  # go on for longer
-_THOUGHT_REACH = 7
+_THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")
+_THOUGHT_REACH = 7  # a whole clause: "suspect that the pulp of this tooth is necrotic"
 _TOLD_ON = words_of("had pt patient by letter report")  # cues of a past that goes on over commas
+_DIAGNOSED = words_of("treated initiated tx txd")
 _SUBJECTS = words_of("patient pt he she they we i")  # with a verb of planning they begin a clause of their own
 _QUOTE = re.compile(r'"[^"\n]{15,800}"')
 _AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
@@ -75,7 +76,7 @@ class Contexts:
                 self.far_negated[place] = True
         elif value == "negation_after":
             self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER))
-        elif value == "history" and self._note.words[m.last : m.last + 1] in (["treated"], ["initiated"], ["tx"], ["txd"]):
+        elif value == "history" and _DIAGNOSED & set(self._note.words[m.last : m.last + 1]):
             return  # a diagnosis, not a time
         elif value == "history":
             told_on = word in _TOLD_ON  # "pt had RCT abroad, single cone, no dam"

@@ -67,9 +67,9 @@ def lengths(note: Note) -> Iterator[Read]:
                 continue
             if _OF_ANOTHER.match(text, m.end()):
                 continue  # "caries 1 mm short of the pulp"
-            first = named.get("n") or named.get("m") or named.get("k") or named.get("q") or named.get("r") or named.get("s") or named.get("e")
+            first = next((v for name in "nmkqrse" if (v := named.get(name))), "0")
             second = named.get("n2") or named.get("m2")
-            far = 0.0 if sign == 0 else number(first or "0")
+            far = 0.0 if sign == 0 else number(first)
             sure = (
                 far <= 5
                 and not named.get("range")

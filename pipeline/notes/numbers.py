@@ -20,8 +20,12 @@ _CANALS = on_one_line(
     r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
-_EACH_CANAL = re.compile(r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)[^\S\n]*(?:[=:][^\S\n]*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|\b)(?![\d/]))")
-_NO_MEASURE = re.compile(r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))")
+_EACH_CANAL = on_one_line(
+    r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|\b)(?![\d/]))"
+)
+_NO_MEASURE = re.compile(
+    r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))"
+)
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
 _NAMES = re.compile(
     r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|"

@@ -32,7 +32,8 @@ _VALUE_BEFORE = re.compile(r"(?<!tooth)(?<!teeth)(?<!th)(?:[a-z]\s*[:=]|\b(?:pai
 _T = re.compile(r"\bt(\d{1,2})\b")
 _LINE = re.compile(r"(?m)(?:^|(?<=[.;]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
 _BARE = re.compile(
-    r"(?<![\d.#/:-])\b(\d{1,2})[^\S\n]+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|recall|"
+    r"(?<![\d.#/:-])\b(\d{1,2})[^\S\n]+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|"
+    r"recall|"
     r"bu\b|buildup|build-up|seat|pulp|obtur|access|was|is|has|rctd|-?\s*(?:sip|sap|aip|aap)))"
 )
 _AFTER_WORD = re.compile(

@@ -141,7 +141,7 @@ class Note:
         pieces: list[str] = []
         done = length = 0
         for place, token in enumerate(self.tokens):
-            between = self.lower[done : token.start]
+            between = _squeezed(self.lower[done : token.start])
             word = token.word
             if told and place in told:
                 word = told[place]
@@ -151,7 +151,7 @@ class Note:
             self._clean_starts.append(length)
             length += len(word)
             done = token.end
-        pieces.append(self.lower[done:])
+        pieces.append(_squeezed(self.lower[done:]))
         return "".join(pieces)
 
     def clean_token_at(self, position: int) -> int:
@@ -224,6 +224,13 @@ class Note:
         if before.word == "no":
             return following.isdigit()
         return before.word in _SHORT or following.islower() or following.isdigit()
+
+
+def _squeezed(between: str) -> str:
+    """Blanks as one: patterns that pass over them would else try each length of a long run."""
+    if len(between) < 4 or not between.isspace():
+        return between
+    return "\n" if "\n" in between else " "
 
 
 def _next_start(tokens: list[Token], place: int, end: int) -> int:
