@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.conditions import Scene, holds
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
+from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
 from pipeline.notes.measures import Read
@@ -22,7 +23,6 @@ from pipeline.notes.vocabulary import Match, Vocabulary
 from pipeline.notes.whose import TEXT, Whose
 
 LONGEST_NOTE = 20_000  # letters; what is longer is no note of one visit, and is read so far
-LONGEST_EVIDENCE = 120
 # Signs that go on over commas when they are denied: "no pain, swelling or sinus tract".
 _SIGNS = frozenset({"symptomatic", "preop_pai", "pai"})
 # What was done before counts for these: the state that the tooth came in.
@@ -79,7 +79,7 @@ def read_note(
         table = TABLE_OF.get(r.field, "endo_details")
         for number, said_by, clear in whose.teeth_of(r):
             sure = r.sure and clear
-            evidence = " ".join(note.written[r.start : r.end].split())[:LONGEST_EVIDENCE]
+            evidence = evidence_of(note.written, r.start, r.end, words.knows)
             out.append(
                 NoteValue(
                     table,

@@ -67,7 +67,7 @@ class Vocabulary:
 
     tree: dict[str, dict]  # type: ignore[type-arg]
     classes: Mapping[str, frozenset[str]]
-    repairs: Mapping[str, str] = field(repr=False)
+    repairs: Repairs = field(repr=False)
 
     def read(self, text: str) -> Note:
         """A note's tokens with slips of the pen put right."""
@@ -86,6 +86,10 @@ class Vocabulary:
                     found += [Match(entry, first, place) for entry in ended]
                 branch = branch.get(words[place]) if place < n else None
         return _longest(found)
+
+    def knows(self, word: str) -> bool:
+        """Whether a word is of the trade, or a slip away from one."""
+        return self.repairs.knows(word)
 
     def classes_of(self, words: Iterable[str]) -> set[str]:
         """The classes that any of the words belongs to."""
@@ -132,6 +136,10 @@ class Repairs(dict[str, str]):
             if len(word) >= _SHORTEST_SWAPPED and word.isalpha() and word not in _EVERYDAY:
                 for form in _one_less(word):
                     self._near.setdefault(form, set()).add(word)
+
+    def knows(self, word: str) -> bool:
+        """Whether the word is known, as it is or put right."""
+        return word in self._known or self.get(word, word) in self._known
 
     def get(self, word: str, default: str) -> str:  # type: ignore[override]
         """The word that is meant."""

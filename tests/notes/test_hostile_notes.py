@@ -6,7 +6,8 @@ import time
 
 import pytest
 
-from pipeline.notes.read import LONGEST_EVIDENCE, LONGEST_NOTE, read_note
+from pipeline.notes.evidence import LONGEST_EVIDENCE, evidence_of
+from pipeline.notes.read import LONGEST_NOTE, read_note
 from pipeline.notes.vocabulary import vocabulary
 
 WORDS = vocabulary()
@@ -70,6 +71,11 @@ def test_evidence_has_no_controls_no_formula_and_none_of_the_rest():
         assert v.evidence.isprintable()
         assert v.evidence[0] not in "=+@-"
         assert not {"quillfeather", "pondlane", "555"} & set(v.evidence.lower().replace("-", " ").split())
+
+
+def test_evidence_is_on_one_line_without_controls():
+    text = "sealer\x1b[31m was\r\n Epoxy\u202e"
+    assert evidence_of(text, 0, len(text), WORDS.knows) == "sealer [31m was Epoxy"
 
 
 @pytest.mark.parametrize(
