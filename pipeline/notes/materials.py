@@ -46,8 +46,8 @@ def materials_read(scene: Scene) -> Iterator[Read]:
         role = _role_of(scene, m, roles)
         if role is None:
             if _alone_where_seated(scene, m):
-                token = note.tokens[m.first]
-                yield Read("cement", m.entry.value, token.start, note.tokens[m.last - 1].end, True, m.entry.rule)
+                begin, end = note.tokens[m.first].start, note.tokens[m.last - 1].end
+                yield Read("cement", m.entry.value, begin, end, True, m.entry.rule)
             elif m.entry.value == "epoxy_resin" or (m.entry.value == "calcium_silicate" and _beside_points(scene, m)):
                 token = note.tokens
                 yield Read("sealer", m.entry.value, token[m.first].start, token[m.last - 1].end, True, m.entry.rule)
