@@ -112,7 +112,7 @@ def _declared() -> dict[str, tuple[Question, dict[str, str]]]:
     """Each declared question by its id, and the labels of its groups by name."""
     out = {}
     for q in all_questions():
-        labels = {g.name: g.label for g in (*q.levels, *q.bands)}
+        labels = {g.name: g.label for g in q.levels} | {g.name: g.label for g in q.bands}
         words = RECORDED.get(q.id, ())
         labels |= {form: sentence_case(w.replace("_", " ")) for w in words for form in (w, w.replace("_", " "))}
         out[q.id] = (q, labels)
@@ -158,12 +158,12 @@ def _contrast(
     if shown is None:
         return None
     at, ends, _ = shown
-    ratios = [None if v is None or not known(v) else round_ratio(v)
-              for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high)]  # fmt: skip
-    if any(v is None for v in ratios):
-        ratios = [None, None, None]
+    ratio, ratio_low, ratio_high = (None if v is None or not known(v) else round_ratio(v)
+                                    for v in (c.hazard_ratio, c.ratio_ci_low, c.ratio_ci_high))  # fmt: skip
+    if ratio is None or ratio_low is None or ratio_high is None:
+        ratio = ratio_low = ratio_high = None
     code = spoken_code(_verdict(c.verdict, at, ends, smallest), safety=safety)
-    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, *ratios, code)
+    return ReleasedContrast(labels[c.group], labels[c.reference], at, *ends, ratio, ratio_low, ratio_high, code)
 
 
 def _verdict(code: str, at: int, ends: tuple[int, int], smallest: float) -> str:
