@@ -21,6 +21,7 @@ from pipeline.techniques.engine import Answered, answer_all
 from pipeline.techniques.healing import healing_sentence
 from pipeline.techniques.learning import learning_questions
 from pipeline.techniques.question import COURSE_OUTCOMES, HEALED, TOOTH_LOSS, Question, all_questions
+from tests.plain_gate import plain_gate
 
 SAFETY = [q for q in all_questions() if q.safety]
 # What the words for little difference come down to, wherever they stand.
@@ -76,7 +77,7 @@ def test_no_answer_page_or_file_says_it_of_ways_that_do_as_well(question: Questi
     assert UNMEASURED in inside["asked"][0].caveats
     for shown in (inside["asked"], forests(found.answers, smallest=5.0)):
         assert not NEVER.search(repr(shown))
-    shared = release_techniques(found.answers, smallest=5.0)
+    shared = release_techniques(plain_gate(), found.answers, smallest=5.0)
     assert shared.contrasts
     assert {c.verdict_code for c in shared.contrasts} == {"cannot_tell"}
     looks = words_technique.looks(shared)
