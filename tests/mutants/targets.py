@@ -182,15 +182,13 @@ POOLING = (
         for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
     ),
     Target("pooling", "pipeline/pool/plausible.py", (_FORGERIES,)),
-    Target("pooling", "pipeline/pool/likeness.py", (_DOUBLES,)),
+    Target("pooling", "pipeline/pool/likeness.py", ("tests/pool/test_pool_likeness.py", _DOUBLES)),
     Target("pooling", "pipeline/pool/signing.py", ("tests/pool/test_pool_signing.py", _FORGERIES)),
     Target("pooling", "pipeline/stats/mixture_prior.py", ("tests/stats/test_mixture_prior.py",)),
     Target("pooling", "pipeline/questions/others_and_yours.py", _OTHERS),
 )
 NOTES = tuple(
-    Target(
-        "notes", f"pipeline/notes/{name}.py", ("tests/notes/test_read_note.py", "tests/notes/test_second_author.py")
-    )
+    Target("notes", f"pipeline/notes/{name}.py", ("tests/notes/test_read_note.py", "tests/notes/test_second_author.py"))
     for name in ("read", "context")
 )
 
