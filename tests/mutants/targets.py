@@ -181,7 +181,7 @@ POOLING = (
         Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, *more))
         for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
     ),
-    Target("pooling", "pipeline/pool/plausible.py", (_FORGERIES,)),
+    Target("pooling", "pipeline/pool/plausible.py", ("tests/pool/test_pool_plausible.py", _FORGERIES)),
     Target("pooling", "pipeline/pool/likeness.py", ("tests/pool/test_pool_likeness.py", _DOUBLES)),
     Target("pooling", "pipeline/pool/signing.py", ("tests/pool/test_pool_signing.py", _FORGERIES)),
     Target("pooling", "pipeline/stats/mixture_prior.py", ("tests/stats/test_mixture_prior.py",)),
