@@ -187,9 +187,10 @@ POOLING = (
     Target("pooling", "pipeline/stats/mixture_prior.py", ("tests/stats/test_mixture_prior.py",)),
     Target("pooling", "pipeline/questions/others_and_yours.py", _OTHERS),
 )
-NOTES = tuple(
-    Target("notes", f"pipeline/notes/{name}.py", ("tests/notes/test_read_note.py", "tests/notes/test_second_author.py"))
-    for name in ("read", "context")
+_NOTES = ("tests/notes/test_read_note.py", "tests/notes/test_second_author.py")
+NOTES = (
+    Target("notes", "pipeline/notes/read.py", _NOTES),
+    Target("notes", "pipeline/notes/context.py", ("tests/notes/test_context.py", *_NOTES)),
 )
 
 TARGETS = (*LINKING, *COMPARISON, *CLINICIANS, *VERDICT, *DISCLOSURE, *POOLING, *NOTES)
