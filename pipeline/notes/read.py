@@ -151,16 +151,9 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
         r = replace(r, sure=False)  # a crown that is only spoken of
     far = r.field in _SIGNS and contexts.far_negated[first]
-    own_words = rule == "own_words"
     if (contexts.said[NEGATED][first] or far) and _can_be_denied(r, note.words[first:last]):
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
-        elif (
-            (negated == "-" and far and not contexts.said[NEGATED][first])
-            or own_words
-            or r.field in ("rubber_dam", "irrigant_activation")
-        ):
-            return
         return
     if r.field == "crown_in_place" and r.value == "false" and _PUT_BACK & note.word_set:
         r = replace(r, sure=False)
