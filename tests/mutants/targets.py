@@ -175,14 +175,14 @@ DISCLOSURE = (
 _OTHERS = ("tests/questions/test_others_and_yours.py",)
 _POOL_EDGES = "tests/pool/test_pool_edges.py"
 _TABLES = "tests/pool/test_pool_contribution.py::test_a_table_begins_and_ends_with_eleven_followed"
-_FORGERIES, _DOUBLES = "tests/pool/test_pool_forgeries.py", "tests/pool/test_pool_doubles.py"
+_FORGERIES = "tests/pool/test_pool_forgeries.py"
 POOLING = (
     *(
         Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, *more))
         for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
     ),
     Target("pooling", "pipeline/pool/plausible.py", ("tests/pool/test_pool_plausible.py", _FORGERIES)),
-    Target("pooling", "pipeline/pool/likeness.py", ("tests/pool/test_pool_likeness.py", _DOUBLES)),
+    Target("pooling", "pipeline/pool/likeness.py", ("tests/pool/test_pool_likeness.py",)),
     Target("pooling", "pipeline/pool/signing.py", ("tests/pool/test_pool_signing.py", _FORGERIES)),
     Target("pooling", "pipeline/stats/mixture_prior.py", ("tests/stats/test_mixture_prior.py",)),
     Target("pooling", "pipeline/questions/others_and_yours.py", _OTHERS),
