@@ -162,16 +162,9 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     near = not (r.field == "crown_in_place" and r.value == "true") or any(
         contexts.starts[NEGATED][max(0, first - 2) : last]
     )
-    own_words = rule == "own_words"
     if ((contexts.said[NEGATED][first] and near) or far) and _can_be_denied(r, note.words[first:last]):
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
-        elif (
-            (negated == "-" and far and not contexts.said[NEGATED][first])
-            or own_words
-            or r.field in ("rubber_dam", "irrigant_activation")
-        ):
-            return
         return
     if r.field == "crown_in_place" and r.value == "false" and _PUT_BACK & note.word_set:
         r = replace(r, sure=False)

@@ -231,7 +231,8 @@ def cut(rows: pl.DataFrame, *, every: int | None, past_the_last_visit: bool = Fa
     )
     is_last = pl.col("until") == pl.col("end")
     facts = {f.name: (pl.col(f"{f.name}_day") <= pl.max_horizontal("day", 0)).fill_null(False) for f in SINCE}
-    opened = (pl.col("state") == "vital") & (pl.col("access_days") <= pl.col("day")).fill_null(False)
+    # Only crowns opened after the seat have a day of access.
+    opened = (pl.col("access_days") <= pl.col("day")).fill_null(False)
     made = pieces.with_columns(
         entry_days="day",
         exit_days="until",
@@ -271,8 +272,8 @@ class _Model:
 
 def _model_of_leaving(rows: pl.DataFrame) -> _Model | None:
     pieces = cut(rows, every=None, past_the_last_visit=True).filter(was_followed())
-    counts = dict(pieces.group_by("state").agg(pl.col("left").sum()).iter_rows())
-    states = {s for s in STATES if counts.get(s, 0) >= MIN_LEFT}
+    counts = pieces.group_by("state").agg(pl.col("left").sum())
+    states = {state for state, left in counts.iter_rows() if left >= MIN_LEFT}
     if len(states) < 2:
         return None
     pieces = pieces.filter(pl.col("state").is_in(list(states)))
@@ -358,7 +359,7 @@ def _standardised(
     """The difference and its range by the weighted fit over the crowns with a root canal, each once and unweighted."""
     if difference is None or not can_standardise(fit):
         return None, None, None
-    is_first = pieces.select(pl.col("row") != pl.col("row").shift(1).fill_null(-1)).to_series().to_numpy()
+    is_first = pieces["row"].is_first_distinct().to_numpy()
     in_state = pieces["state"].is_in(list(SET_TO)).to_numpy()
     horizon = days_of(difference.years)
     standard = standardise(

@@ -185,8 +185,8 @@ def dispersion_of(
     day, failed, weight, code, unit = day[order], failed[order], weight[order], code[order], unit[order]
     count = found.failed.sum(axis=1)
     _, expected = rates_together(found)
-    weight = weight * ((count + 0.5) / (expected + 0.5))[code]
-    risk = found.risk * ((count + 0.5) / (expected + 0.5))[:, None]
+    own = (count + 0.5) / (expected + 0.5)
+    weight, risk = weight * own[code], found.risk * own[:, None]
     total, whole = found.failed.sum(axis=0), np.maximum(risk.sum(axis=0), 1e-300)
     hazard = np.concatenate([[0.0], np.cumsum(total / whole)])
     place = np.searchsorted(found.days, day, side="right")

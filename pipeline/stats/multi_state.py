@@ -189,7 +189,8 @@ def _variance(spells: Spells, counts: Counts, moves: _Passages, index: int) -> F
         last = np.minimum(rows.last, index)
         for s in range(n_states):
             step = per_row * np.sum(hazard * later[:, :, s], axis=1)
-            gain = np.concatenate((np.cumsum(step), np.zeros(len(counts.time) - index - 1)))
+            gain = np.zeros(len(counts.time))
+            gain[: index + 1] = np.cumsum(step)
             jump = per_row[last] * (later[last, onto, s] - later[last, j, s])
             pull[:, s] -= unit_sums(rows, gain, np.where(onto >= 0, jump, 0.0), at)[:, 0]
     return np.asarray(np.sum(pull**2, axis=0))

@@ -48,7 +48,7 @@ from dashboards.release_trial import (
     release_everyday,
     release_outcomes,
 )
-from pipeline.disclosure import nearest_step
+from pipeline.disclosure import Rounding, nearest_step
 from pipeline.results import (
     Check,
     Choice,
@@ -325,6 +325,15 @@ def test_the_rise_to_the_first_point_counts_and_each_change_needs_eleven_of_its_
     points = ((1.0, 1000, 0.011), (2.0, 1000, 0.021), (3.0, 1000, 0.022))
     (found,) = release_everyday(plain_gate(), [trial(everyday=(arm("hyperemic", 1000, 40, *points),))])
     assert [(p.years, p.of_100) for p in found.points] == [(1, 1), (2, 1), (3, 2)]
+
+
+def test_the_first_share_needs_more_than_the_largest_hidden_count(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Where counts up to 14 are hidden, 1.4 % of 1000 are too few to begin with; later changes need eleven as ever.
+    monkeypatch.setattr(Rounding, "most_hidden", 14)
+    for first, years in ((0.014, [2, 3]), (0.015, [1, 2, 3])):
+        points = ((1.0, 1000, first), (2.0, 1000, first + 0.011), (3.0, 1000, first + 0.022))
+        (found,) = release_everyday(plain_gate(), [trial(everyday=(arm("hyperemic", 1000, 40, *points),))])
+        assert [p.years for p in found.points] == years
 
 
 def test_incidence_that_may_not_leave() -> None:
@@ -781,3 +790,11 @@ def test_a_hidden_count_takes_the_curve_with_it(counts: tuple[int, int], is_draw
     assert (found.points == ()) is not is_drawn
     assert (found.at(12) is not None) is is_drawn
     assert found.at(18) is None
+
+
+def test_more_clinicians_than_two_letters_name_are_left_out() -> None:
+    # 26 of one letter and 676 of two; a 703rd would have three.
+    (found,) = tables_of(rates("provider_id", *(rate(f"Dr {i:03d}", 20, 0) for i in range(703))))
+    assert found.left_out
+    assert len({r.name for r in found.rows}) == len(found.rows) == 702
+    assert {len(r.name) for r in found.rows} == {1, 2}

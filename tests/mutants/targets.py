@@ -175,13 +175,22 @@ DISCLOSURE = (
 _OTHERS = ("tests/questions/test_others_and_yours.py",)
 _POOL_EDGES = "tests/pool/test_pool_edges.py"
 _TABLES = "tests/pool/test_pool_contribution.py::test_a_table_begins_and_ends_with_eleven_followed"
+_FORGERIES = "tests/pool/test_pool_forgeries.py"
 POOLING = (
     *(
         Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, *more))
         for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
     ),
+    Target("pooling", "pipeline/pool/plausible.py", ("tests/pool/test_pool_plausible.py", _FORGERIES)),
+    Target("pooling", "pipeline/pool/likeness.py", ("tests/pool/test_pool_likeness.py",)),
+    Target("pooling", "pipeline/pool/signing.py", ("tests/pool/test_pool_signing.py", _FORGERIES)),
     Target("pooling", "pipeline/stats/mixture_prior.py", ("tests/stats/test_mixture_prior.py",)),
     Target("pooling", "pipeline/questions/others_and_yours.py", _OTHERS),
 )
+_NOTES = ("tests/notes/test_read_note.py", "tests/notes/test_second_author.py")
+NOTES = (
+    Target("notes", "pipeline/notes/read.py", _NOTES),
+    Target("notes", "pipeline/notes/context.py", ("tests/notes/test_context.py", *_NOTES)),
+)
 
-TARGETS = (*LINKING, *COMPARISON, *CLINICIANS, *VERDICT, *DISCLOSURE, *POOLING)
+TARGETS = (*LINKING, *COMPARISON, *CLINICIANS, *VERDICT, *DISCLOSURE, *POOLING, *NOTES)

@@ -55,6 +55,9 @@ MAF 35/.04, RCT.                                             | master_apical_siz
 RCT, rotary to 30/.06.                                       | master_apical_size_iso=30
 RCT, #10 K file to patency.                                  | master_apical_size_iso=-
 MAF: MB 30, DB 30, P 45.                                     | master_apical_size_iso=45?
+RCT. Will restore, no post needed.                           | post=none
+RCT, will need crown, post not decided.                      | post=-
+No pain RCT without rubber dam.                              | rubber_dam=false
 RCT with hand files only.                                    | instrumentation=hand
 #10 hand file glide path, then reciprocating file.           | instrumentation=reciprocating
 RCT, hand and rotary.                                        | instrumentation=hybrid

@@ -21,7 +21,8 @@ from pipeline.questions.leaving_weights import (
     with_weighed,
 )
 from pipeline.questions.verdict import decide
-from pipeline.results import Comparison, Difference, Group, Verdict
+from pipeline.results import Comparison, Difference, Group, Honesty, Verdict
+from pipeline.results_leaving import Leaving
 from pipeline.stats.few_failures import careful_ratio
 from pipeline.stats.tipping import lay_out
 from pipeline.tables import FINDINGS
@@ -187,6 +188,28 @@ def test_weights_of_one_give_the_main_model(left_and_stayed):
     )
 
 
+def test_crowns_that_fail_on_the_day_of_the_seat_or_the_next_count_in_the_weighted_model():
+    crowns, patients = practice(3, crowns=900, leaving=False)
+    number = pl.int_range(pl.len()).over("failure", "endo_timing")
+    early = pl.col("failure") & (pl.col("endo_timing") != "through_crown") & (number < 8)
+    crowns = crowns.with_columns(
+        exit_date=pl.when(early).then(pl.col("seat_date") + pl.duration(days=number % 2)).otherwise("exit_date")
+    )
+    main, spells = compare_since_seat(crowns, patients, Analysis()), spells_of(crowns, patients)
+    rows = with_facts(with_left(spells, unit="crown_id", cutoff=None), NO_FINDINGS)
+    fit, _ = weighted_fit(rows, cut(rows, every=91).with_columns(weight=pl.lit(1.0)), Analysis())
+    ratio = np.exp(fit.contrast({"through_crown": 1.0, "before_seat": -1.0}).estimate)
+    assert ratio == pytest.approx(ratio_of(main), rel=1e-8)
+
+
+def test_the_model_of_leaving_knows_the_clinician(left_and_stayed):
+    _, _, spells, alone = left_and_stayed
+    assert "clinician" not in alone.reasons
+    shared = spells.with_columns(provider_id=pl.format("x{}", pl.col("patient_id").str.slice(1).cast(pl.Int64) % 2))
+    found, _ = weigh_for_leaving(shared, NO_FINDINGS, None, Analysis())
+    assert found.reasons == (*alone.reasons, "clinician")
+
+
 def test_names_and_the_order_of_rows_change_nothing(left_and_stayed):
     _, main, spells, found = left_and_stayed
     mixed = spells.sample(fraction=1, shuffle=True, seed=3).with_columns(
@@ -240,6 +263,35 @@ def test_what_hangs_on_those_who_left_is_not_claimed(left_and_stayed, code, weig
     said = not_weighted(verdict, main, found)
     assert bool(said) == bool(held)
     assert held in said
+    claim = {"differs": "a difference,", "little_difference": "a small difference at most,"}
+    assert not held or f"pass for {claim[code]}" in said
+
+
+def test_a_small_difference_that_weights_bear_out_is_claimed(left_and_stayed):
+    found = dataclasses.replace(left_and_stayed[3], per_100=0.5, ci_low=0.1, ci_high=0.9)
+    verdict = Verdict("differs", "s", "r", "range", "d", "n", smallest_difference_per_100=0.2)
+    main = Difference("opened", "before", 5.0, 0, 0.6, 0.2, 1.0, "standardised")
+    assert not_weighted(verdict, main, found) == ""
+    assert "0 to 1 more" in not_weighted(verdict, dataclasses.replace(main, per_100=-0.6), found)
+
+
+@pytest.mark.parametrize(("half_width", "held"), [(0.1, True), (None, False)])
+def test_the_verdict_is_held_back_where_the_weighted_range_does_not_bear_it_out(left_and_stayed, half_width, held):
+    _, main, spells, found = left_and_stayed
+    centre = main.difference.per_100
+    small = dataclasses.replace(main.difference, ci_low=centre - 0.1, ci_high=centre + 0.1) if half_width else None
+    leaving = Leaving(548, (), "little_difference", ())
+    claimed = dataclasses.replace(
+        main,
+        difference=small,
+        verdict=Verdict(
+            "little_difference", "s", "r", "range", "d", "n", smallest_difference_per_100=abs(centre) + 0.2
+        ),
+        honesty=Honesty(None, None, None, (), leaving),
+    )
+    made = with_weighed(claimed, spells, NO_FINDINGS, Analysis())
+    assert (made.verdict.code == "cannot_tell") == held
+    assert made.honesty.leaving.weighed.hazard_ratio == found.hazard_ratio
 
 
 CUTS = frame("""

@@ -32,8 +32,24 @@ def test_both_tails_are_set_back():
     assert found.n_truncated > 0
     assert (found.values.min(), found.values.max()) == (found.low, found.high)
     assert found.largest_before > found.high
-    with pytest.raises(ValueError, match="in order"):
-        followed_weights([1], [0], [1], [1], quantiles=(0.9, 0.1))
+
+
+@pytest.mark.parametrize("quantiles", [(0.9, 0.1), (0.5, 0.5), (-0.1, 0.9), (0.1, 1.5)])
+def test_refuses_quantiles_that_are_no_shares_in_order(quantiles):
+    with pytest.raises(ValueError, match="two shares in order"):
+        followed_weights([1], [0], [1], [1], quantiles=quantiles)
+
+
+def test_each_group_has_its_own_tails():
+    # Each subject has a first stretch of weight 1 and a second one of its own; by hand from the middle 80 of 100.
+    last = np.array([1.0, 1.1, 1.2, 1.3, 1.4, 5.0, 6.0, 7.0, 8.0, 9.0])
+    subject, group = np.repeat(np.arange(10), 2), np.repeat(["many", "few"], [10, 10])
+    expected = np.ravel([(np.log(w), 0.0) for w in last])
+    found = followed_weights(subject, [0, 1] * 10, expected, np.zeros(20), group=group, quantiles=(0.1, 0.9))
+    # Of 1 six times, 1.1 to 1.4 the ninth part of ten lies between 1.3 and 1.4; of 5 to 9 between 8 and 9.
+    assert found.values[1:10:2] == pytest.approx([1.0, 1.1, 1.2, 1.3, 1.31])
+    assert found.values[11::2] == pytest.approx([5.0, 6.0, 7.0, 8.0, 8.1])
+    assert found.n_truncated == 2
 
 
 def compare(r: dict) -> None:

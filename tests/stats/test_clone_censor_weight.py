@@ -72,28 +72,38 @@ def grace(text: str) -> Grace:
     )
 
 
-def test_shares_by_hand():
+@pytest.mark.parametrize("need", [0, 1])
+def test_shares_by_hand(need):
     # On day 5 one of two that were to be treated has been, none of three that were to wait has been seated: of those
     # open at the end of it, some of the former are left and all of the latter. With w the share of the open one that
     # waits, p = (3 - w) / 6 is the chance to be treated, and w = (1 - p) / (1 - p + p * left). The open one is at risk
     # on day 5 among those to be treated, so left = 1 - 1 / (3 - w) and (3 - w) * left = 2 - w. Put together,
-    # w = (3 + w) / (3 + w + 2 - w) = (3 + w) / 5, so w = 3/4.
+    # w = (3 + w) / (3 + w + 2 - w) = (3 + w) / 5, so w = 3/4. A need tells nothing more: all in need were treated.
     found = fit_staying(
         grace(
-            """
+            f"""
             days | kind  | need | doubt
             5    | treat | 0    | 0
             9    | treat | 0    | 0
             8    | wait  | 0    | 0
             9    | wait  | 0    | 0
             10   | wait  | 0    | 0
-            5    | open  | 1    | 1
+            5    | open  | {need} | 1
             """
         ),
         alone,
     )
     assert found.waiting.tolist() == pytest.approx([0, 0, 1, 1, 1, 0.75])
     assert found.chance == pytest.approx((3 - 0.75) / 6)
+
+
+def test_where_days_tell_nothing_chances_alone_do():
+    # A model that is sure of waiting, then of treating: of half a subject all has by then come to light as treated,
+    # so that neither strategy is left on its day, and only the chance of 1 says that none of it waits.
+    chances = iter([0.0, 1.0, 1.0])
+    text = "days | kind | need | doubt\n5 | treat | 0 | 0\n6 | wait | 0 | 0\n9 | treat | 0 | 0.5"
+    found = fit_staying(grace(text), lambda waiting: np.full(len(waiting), next(chances)))
+    assert found.waiting.tolist() == [0, 1, 0]
 
 
 def test_a_need_that_came_when_none_was_left_to_be_treated_is_of_waiting():

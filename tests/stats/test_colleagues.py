@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import betainc
 from scipy.stats import binom
 
 from pipeline.stats.colleagues import (
@@ -145,6 +146,49 @@ def test_clumps_widen_and_single_rows_do_not() -> None:
     mouths = np.repeat(np.arange(600), 3)
     got = dispersion_of(found, *twice[:2], np.ones(1800), group=twice[2], cluster=mouths)
     assert got == pytest.approx(3, rel=0.15)
+
+
+def test_how_failures_of_a_cluster_spread_is_counted_row_by_row() -> None:
+    score = 1 + np.arange(20) % 3 / 2
+    mouth = 2 * np.array(GROUP) + np.array(EVENT)  # those of a group that fail are one, and so are the others of it
+    found = tally(DAYS, EVENT, score, GROUP, x=np.zeros((20, 0)), slope_cov=np.zeros((0, 0)))
+    _, expected = rates_together(found)
+    failed = [sum(e for e, g in zip(EVENT, GROUP, strict=True) if g == k) for k in range(3)]
+    weight = [w * (failed[g] + 0.5) / (expected[g] + 0.5) for w, g in zip(score, GROUP, strict=True)]
+    pulls, plain_spread = np.zeros((6, 3)), 0.0
+    for day in (d for d, e in zip(DAYS, EVENT, strict=True) if e):
+        seen = [row for row in range(20) if DAYS[row] >= day]
+        whole = sum(weight[row] for row in seen)
+        for k in range(3):
+            share = sum(weight[row] for row in seen if GROUP[row] == k) / whole
+            plain_spread += share * (1 - share)
+            for row in seen:
+                own = (GROUP[row] == k) - share
+                pulls[mouth[row], k] += own * ((DAYS[row] == day) - weight[row] / whole)
+    ratio = (pulls**2).sum() / plain_spread
+    assert ratio > 1.05
+    assert dispersion_of(found, DAYS, EVENT, score, group=GROUP, cluster=mouth) == pytest.approx(ratio, rel=1e-9)
+
+
+def test_one_failure_of_both_may_say_that_a_small_group_fails_no_more_often() -> None:
+    # 1 of 20 units of risk is the group's. So many parts k of one failure are outside where I_p(k, 2 - k) <= 0.1.
+    found = counted([[0], [1]], [[1], [19]])
+    _, high = limits_of(found, only(0, 2), only(1, 2), dispersion=1.0, tail=0.1)
+    part = high * 1 / (high * 1 + 19)
+    assert 0 < part < 1
+    assert betainc(part, 2 - part, 1 / 20) == pytest.approx(0.1, rel=1e-6)
+
+
+def test_others_together_move_with_the_relative_risks_as_their_failures_do() -> None:
+    # Two of the others, of 6 and 2 failures, are one group of 8 whose slope is (6 * 0.4 + 2 * 1.2) / 8 = 0.6.
+    def with_slopes(failed: list[float], risk: list[float], slopes: list[float]) -> Tally:
+        columns = (np.array(column)[:, None] for column in (failed, risk, slopes))
+        return Tally(np.zeros(1), *columns, np.array([[0.5]]))
+
+    apart = with_slopes([5.0, 6.0, 2.0], [20.0, 20.0, 10.0], [0.1, 0.4, 1.2])
+    one = with_slopes([5.0, 8.0], [20.0, 30.0], [0.1, 0.6])
+    wide, same = (limits_of(t, only(0, t.groups), ~only(0, t.groups), dispersion=1.0, tail=0.025) for t in (apart, one))
+    assert wide == pytest.approx(same, rel=1e-9)
 
 
 def test_the_error_of_the_relative_risks_widens_the_limits() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import digamma, polygamma
 from scipy.stats import norm, poisson
 
 from pipeline.stats.mixture_prior import (
@@ -55,6 +56,15 @@ def test_two_components_by_hand() -> None:
     assert found.vague == pytest.approx(odds / (1 + odds), rel=1e-12)
     assert found.mixture.means == pytest.approx([1, 7 / 4])
     assert found.mixture.sds**2 == pytest.approx([1 / 2, 7 / 8])
+
+
+@pytest.mark.parametrize("failures", [30, 100])
+def test_a_count_after_a_prior_that_says_nothing_is_a_gamma(failures: int) -> None:
+    # A flat prior of the logarithm of a rate gives a gamma with the failures as its shape; the logarithm of that has
+    # the mean digamma(shape) - log(exposure) and the variance trigamma(shape).
+    found = updated_by_count(mixture((1.0, 0, 2000.0)), failures, 50.0).mixture
+    assert found.mean == pytest.approx(digamma(failures) - math.log(50.0), rel=1e-4)
+    assert found.sd**2 == pytest.approx(polygamma(1, failures), rel=1e-4)
 
 
 def test_one_study_predicts_itself_with_twice_the_spread_between_studies() -> None:

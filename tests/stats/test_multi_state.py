@@ -48,6 +48,20 @@ def test_by_hand_with_a_late_entry_and_a_loss_after_the_opening():
     assert found.followed.T.tolist() == [[4, 0, 0], [3, 1, 0], [2, 2, 0], [2, 1, 0]]
 
 
+def test_errors_of_the_first_days_by_hand():
+    # Before the first passage nothing is in doubt; then 1 of 4 has passed on, a binomial share; then 2 of the 4.
+    rows = frame("""
+        state | passes_to | entry | exit
+        0     | 1         | 0     | 10
+        0     | 2         | 0     | 20
+        0     | -1        | 0     | 40
+        0     | -1        | 0     | 40
+    """)
+    error = shares(rows, days=[9, 10, 20]).std_error
+    assert error[VITAL].tolist() == pytest.approx([0, np.sqrt(3 / 64), np.sqrt(4 / 64)])
+    assert error[OPENED].tolist() == pytest.approx([0, np.sqrt(3 / 64), np.sqrt(3 / 64)])
+
+
 @pytest.mark.parametrize("clustered", [True, False])
 def test_equals_r_on_kept_rows(clustered):
     kept = json.loads((FOLDER / "expected_states.json").read_text())
@@ -100,6 +114,17 @@ def test_the_order_of_rows_and_the_names_of_patients_change_nothing():
     other = shares(mixed, cluster=1000 - mixed["patient"])
     assert other.share == pytest.approx(one.share, abs=1e-14)
     assert other.std_error == pytest.approx(one.std_error, abs=1e-12)
+
+
+def test_the_numbers_of_the_states_change_nothing():
+    rows = random_states(6)
+    one = shares(rows, cluster=rows["patient"])
+    # Vital becomes 2, opened 0 and lost 1: what passes on passes into 0 and 1.
+    turned = rows.with_columns(pl.col("state", "passes_to").replace({VITAL: 2, OPENED: 0, LOST: 1}))
+    other = shares(turned, cluster=rows["patient"], starts_in=2)
+    assert other.share[[2, 0, 1]] == pytest.approx(one.share, abs=1e-14)
+    assert other.std_error[[2, 0, 1]] == pytest.approx(one.std_error, abs=1e-14)
+    assert other.followed[[2, 0, 1]].tolist() == one.followed.tolist()
 
 
 def test_refuses_what_is_no_state():
