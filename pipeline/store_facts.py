@@ -33,13 +33,13 @@ class Facts:
 
     def most_of_one(self) -> tuple[int, int]:
         """The most teeth, and the most failures, that one patient has among crowns or among root canals made here."""
-        counted = " UNION ALL ".join(
+        counts = " UNION ALL ".join(
             f"SELECT count(*) AS teeth, count(*) FILTER (failure) AS failures FROM {table.name} "  # noqa: S608
             "WHERE NOT done_elsewhere GROUP BY patient_id"
             for table in (CROWNS, ENDO_COURSES)
         )
         row = self._connection.execute(
-            f"SELECT coalesce(max(teeth), 1), coalesce(max(failures), 1) FROM ({counted})"  # noqa: S608
+            f"SELECT coalesce(max(teeth), 1), coalesce(max(failures), 1) FROM ({counts})"  # noqa: S608
         ).fetchone()
         assert row is not None
         return int(row[0]), int(row[1])

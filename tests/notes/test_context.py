@@ -38,7 +38,9 @@ CASES = [
     (PLAN, "a b will c, d", "a b c , d"),
     (PLAN, "no a needed b", ""),
     (PLAN, "a needed b", "a b"),
-    (DOUBT, "a b c d probably e f g h", "b c d e f g"),
+    # A thought reaches over a clause, another doubt over three words.
+    (DOUBT, "a b c d unclear e f g h", "b c d e f g"),
+    (DOUBT, "a b c d probably e f g h i j k l", "b c d e f g h i j k"),
 ]
 
 
