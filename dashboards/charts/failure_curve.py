@@ -63,15 +63,16 @@ def draw(
     noun: str,
     since: str,
     said: str = "Failed",
+    shape: str = "hv",
     height: int = HEIGHT,
 ) -> theme.Chart:
     """Draw curves with ticks at `columns` (years), with margins that the table below shares.
 
-    `said` is what happened, for the axis.
+    `said` is what happened, for the axis; `shape` is `linear` where points are too far apart for steps.
     """
     figure = Drawing()
     for line in (line for line in lines if line.banded):
-        band = {"mode": "lines", "line": {"width": 0, "shape": "hv"}, "hoverinfo": "skip"}
+        band = {"mode": "lines", "line": {"width": 0, "shape": shape}, "hoverinfo": "skip"}
         figure.add_scatter(x=line.x, y=line.low, **band)
         figure.add_scatter(x=line.x, y=line.high, fill="tonexty", fillcolor=theme.faded(line.look.colour, 0.13), **band)
     for line in lines:
@@ -79,7 +80,7 @@ def draw(
             x=line.x, y=line.y, mode="lines+markers" if line.symbol else "lines",
             name=theme.literal(line.label) or None,
             **_hover(line),
-            line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": "hv"},
+            line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": shape},
             **_markers(line),
         )  # fmt: skip
     figure.update_xaxes(

@@ -241,7 +241,7 @@ def waiting(told: Told) -> Scene | None:
     shown = [(i, e) for i, e in enumerate(told.released.everyday) if len(e.points) > 1]
     if not shown:
         return None
-    # Counted once a year: a value and its range stand until the next.
+    # Counted once a year: a value and its range stand for that year, and a year that may not be told is a gap.
     grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1)
     series = [
         on_grid(sentence_case(e.label), told.look(e.arm, i),
