@@ -51,7 +51,7 @@ def verdict(c: ReleasedComparison) -> str:
     if c.verdict_code == "too_early" or d is None:
         few = [g.label for g in c.groups if g.failures.value is None]
         which = f" with “{few[0]}”" if len(few) == 1 else ""
-        return f"Too few failures so far{which} to compare"
+        return f"Too few failures so far{which} to be shown"
     if c.verdict_code == "little_difference":
         return f"Any difference is probably smaller than {c.smallest_difference_per_100:g} per 100"
     if c.verdict_code == "differs":
@@ -66,7 +66,7 @@ def verdict(c: ReleasedComparison) -> str:
 HEADINGS = {
     "little_difference": "little difference",
     "cannot_tell": "it cannot be told yet",
-    "too_early": "too few failures so far",
+    "too_early": "too few failures to be shown",
     "depends_on_how_we_count": "it depends on how we count",
 }
 
@@ -160,7 +160,7 @@ def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint 
 
 
 def curves(c: ReleasedComparison) -> str:
-    """Failed of 100 by the horizon in each group that has a figure, with its range."""
+    """Failed of 100 by the horizon in each group that has a figure, with its range; of the others why there is none."""
     parts = []
     for group in c.groups:
         point = horizon_point(c, group)
@@ -169,7 +169,27 @@ def curves(c: ReleasedComparison) -> str:
     nouns = plural(2, terms.outcome(c.outcome).noun)
     if not parts:
         return f"No group has enough {nouns} followed for {years(c.horizon_years)} to show a figure."
-    return f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed."
+    told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed."
+    return " ".join([told, *_no_figure(c)])
+
+
+def _no_figure(c: ReleasedComparison) -> list[str]:
+    """Why a group has no figure at the horizon, a sentence each; those without any curve in one."""
+    said = []
+    for group in c.groups:
+        if len(group.points) < 2 or horizon_point(c, group) is not None:
+            continue
+        first, last = group.points[0].months / 12, group.points[-1].months / 12
+        where = f"begins at {years(first)}, when enough have failed" if first > c.horizon_years else (
+            f"ends at {years(last)}, while enough are followed")  # fmt: skip
+        said.append(f"The curve of “{group.label}” {where} to be shown.")
+    return [*said, *no_curve(c)]
+
+
+def no_curve(c: ReleasedComparison) -> list[str]:
+    """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
+    out = [f"“{g.label}”" for g in c.groups if len(g.points) < 2]
+    return [f"Too few failures stand behind {listing(out)} for a curve."] if out else []
 
 
 def curves_title(c: ReleasedComparison) -> str:

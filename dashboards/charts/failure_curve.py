@@ -16,6 +16,7 @@ LEFT, RIGHT = 88, 16
 # the legend above remains.
 NAMES, NAME = 150, "line-end"
 LETTERS, LINE_HIGH = 21, 15  # of a name on one line, and its height in pixels
+TITLE = 40  # letters of the title of the axis that a telephone shows on one line
 HEIGHT, TOP, BOTTOM = 380, 12, 48
 MOST_COLUMNS = 12
 MOST_POINTS = 400
@@ -83,17 +84,19 @@ def draw(
             line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": shape},
             **_markers(line),
         )  # fmt: skip
+    title = textwrap.wrap(f"Years since {since}", TITLE)
+    more = LINE_HIGH * (len(title) - 1)
     figure.update_xaxes(
         range=list(span(columns)), tickmode="array", tickvals=list(columns),
-        ticktext=[f"{c:g}" for c in columns], title={"text": f"Years since {since}"}, showgrid=False,
+        ticktext=[f"{c:g}" for c in columns], title={"text": "<br>".join(title)}, showgrid=False,
     )  # fmt: skip
     top = _top(lines, columns[-1])
     # A little room under 0, or a curve without a failure would be half hidden by the edge.
     figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"{said}, of 100 {noun}".rstrip()})
-    figure.update_layout(margin={"l": LEFT, "r": NAMES, "t": TOP, "b": BOTTOM, "autoexpand": False})
+    figure.update_layout(margin={"l": LEFT, "r": NAMES, "t": TOP, "b": BOTTOM + more, "autoexpand": False})
     _name_ends(figure, lines, columns[-1], top, height)
     theme.keep_data(figure, ("group", "years", f"{said.lower()} of 100", "low", "high"), _points(lines))
-    return theme.chart(figure, id=id, label=label, height=height)
+    return theme.chart(figure, id=id, label=label, height=height + more)
 
 
 def ticks(comparison: Comparison) -> tuple[float, ...]:

@@ -92,6 +92,8 @@ def trap(told: Told) -> Scene | None:
         ("counted rightly", Series("From the day each could be counted", looks[0], right)),
     )
     title, value = words.trap_title(c), _failed_by(c)
+    if out := [f"“{c.label(name)}”" for (name, _), n in zip(shown, right, strict=True) if n is None]:
+        value += f". Counted rightly, too few failures by then to be shown: {listing(out)}"
     return Scene(
         words_shared.naive_why(c),
         lambda d, n: d.columns(title, [c.label(name) for name, _ in shown], series, value, n,
@@ -140,7 +142,9 @@ def curves_scene(told: Told, c: ReleasedComparison) -> Scene:
         lines = [words_shared.result(c), *words.hidden(c), words_shared.next_step(c)]
         return Scene(" ".join(lines), lambda d, n: d.text(title, lines, n))
     figure = curves_of(told, c, shown)
-    say = f"{words_shared.curves(c)} {' '.join(words.hidden(c))} The bands are 95 % ranges. {FOLLOWED}"
+    text = words_shared.curves(c)
+    hidden = [said for said in words.hidden(c) if said not in text]
+    say = f"{text} {' '.join(hidden)} The bands are 95 % ranges. {FOLLOWED}"
     return Scene(
         " ".join(say.split()), lambda d, n: d.curves(title, figure, n, alt=f"Curves. {words_shared.curves(c)}")
     )
