@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards import release_words, terms
-from dashboards.formats import listing, lower_first, phrase, plural, years
+from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
 from dashboards.references import Reference, used
 from dashboards.release import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release_curve import ReleasedPoint
@@ -61,6 +61,11 @@ def verdict(c: ReleasedComparison) -> str:
         return "The answer depends on how we count"
     rest = (", adjusted" if d.adjusted else "") + (", but chance is not ruled out" if leaves_zero_out(c) else "")
     return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100{rest}"
+
+
+def beside_verdict(c: ReleasedComparison) -> str:
+    """The verdict's sentence where its word stands before it: without what that word says already."""
+    return sentence_case(verdict(c).removeprefix("We cannot tell yet: ").removesuffix(" in these records"))
 
 
 HEADINGS = {

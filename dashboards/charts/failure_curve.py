@@ -16,7 +16,8 @@ LEFT, RIGHT = 88, 16
 # the legend above remains.
 NAMES, NAME = 150, "line-end"
 LETTERS, LINE_HIGH = 21, 15  # of a name on one line, and its height in pixels
-TITLE = 40  # letters of the title of the axis that a telephone shows on one line
+TITLE, TITLE_SIZE = 40, 13  # letters of the title of the axis that a telephone shows on one line, and their size
+TICKS_HIGH = 24  # pixels from the axis to its title
 HEIGHT, TOP, BOTTOM = 380, 12, 48
 MOST_COLUMNS = 12
 MOST_POINTS = 400
@@ -88,8 +89,13 @@ def draw(
     more = LINE_HIGH * (len(title) - 1)
     figure.update_xaxes(
         range=list(span(columns)), tickmode="array", tickvals=list(columns),
-        ticktext=[f"{c:g}" for c in columns], title={"text": "<br>".join(title)}, showgrid=False,
+        ticktext=[f"{c:g}" for c in columns], title={"text": title[0] if len(title) == 1 else ""}, showgrid=False,
     )  # fmt: skip
+    for number, text in enumerate(title if len(title) > 1 else ()):
+        figure.add_annotation(
+            text=text, xref="paper", x=0.5, y=0, yref="paper", yanchor="top", yshift=-TICKS_HIGH - LINE_HIGH * number,
+            showarrow=False, font={"size": TITLE_SIZE},
+        )  # fmt: skip
     top = _top(lines, columns[-1])
     # A little room under 0, or a curve without a failure would be half hidden by the edge.
     figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"{said}, of 100 {noun}".rstrip()})

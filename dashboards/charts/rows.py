@@ -91,10 +91,12 @@ def rows_figure(
             if beside
             else {"xanchor": "left", "align": "left", "y": y + LABEL, "bgcolor": "rgba(255,255,255,0.85)"}
         )
-        figure.add_annotation(
-            text="<br>".join(theme.literal(line) for line in labels[index]), xref="paper", x=0,
-            xshift=-8, yanchor="middle", showarrow=False, font={"size": 12, "color": theme.INK}, **place_of_label,
-        )  # fmt: skip
+        for number, text in enumerate(labels[index]):
+            figure.add_annotation(
+                text=theme.literal(text), xref="paper", x=0, xshift=-8, yanchor="middle", showarrow=False,
+                yshift=SECOND_LINE * ((len(labels[index]) - 1) / 2 - number), font={"size": 12, "color": theme.INK},
+                **place_of_label,
+            )  # fmt: skip
         for place, mark in enumerate(row.marks):
             shift = 0.0 if beside else -0.12
             placed.append((mark, y + shift - 0.16 * place * (len(row.marks) > 1)))

@@ -84,7 +84,7 @@ def _heads(released: Released) -> dict[str, str]:
 def _answers(released: Released) -> Answers:
     """What one takes home: each comparison that may be shown, the decision, the techniques."""
     given = [
-        Answer(f"{words_shared.verdict(c)}.", asked=c.title, link=f"#{place(c.id)}", code=c.verdict_code)
+        Answer(f"{words_shared.beside_verdict(c)}.", asked=c.title, link=f"#{place(c.id)}", code=c.verdict_code)
         for c in released.comparisons
     ]
     found = released.techniques

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import polars as pl
 import pytest
+from plain_gate import plain_gate
 from technique_practice import draw
 
 from dashboards import words_technique
@@ -76,7 +77,7 @@ def test_no_answer_page_or_file_says_it_of_ways_that_do_as_well(question: Questi
     assert UNMEASURED in inside["asked"][0].caveats
     for shown in (inside["asked"], forests(found.answers, smallest=5.0)):
         assert not NEVER.search(repr(shown))
-    shared = release_techniques(found.answers, smallest=5.0)
+    shared = release_techniques(plain_gate(), found.answers, smallest=5.0)
     assert shared.contrasts
     assert {c.verdict_code for c in shared.contrasts} == {"cannot_tell"}
     looks = words_technique.looks(shared)
