@@ -173,7 +173,7 @@ def curves(c: ReleasedComparison) -> str:
             parts.append(f"{point.failed} ({point.low} to {point.high}) with “{group.label}”")
     nouns = plural(2, terms.outcome(c.outcome).noun)
     if not parts:
-        return f"No group has enough {nouns} followed for {years(c.horizon_years)} to show a figure."
+        return " ".join([f"No figure by {years(c.horizon_years)} may be shown of any group.", *_no_figure(c)])
     told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed."
     return " ".join([told, *_no_figure(c)])
 
@@ -205,6 +205,8 @@ def curves_title(c: ReleasedComparison) -> str:
     points = [(group.label, point) for group in groups if (point := horizon_point(c, group)) is not None]
     parts = [f"{point.failed} with “{label}”" for label, point in points[:2]]
     nouns = plural(2, terms.outcome(c.outcome).noun)
+    if not parts and any(len(group.points) > 1 for group in c.groups):
+        return f"How many of 100 {nouns} failed, and when; no figure by {years(c.horizon_years)} may be shown"
     if not parts:
         return f"Too few {nouns} have been followed for {years(c.horizon_years)} to draw curves"
     return f"Of 100 {nouns}, about {listing(parts)} had failed by {years(c.horizon_years)}, unadjusted"
