@@ -66,7 +66,7 @@ def comparison_says(c: Comparison) -> str:
     said = of_100(c.difference, {g.name: g.label for g in c.groups}, c.outcome)
     d = c.difference
     open_still = c.verdict.code in OPEN and (d.ci_low > 0 or d.ci_high < 0)
-    return f"{said} Yet chance is not ruled out." if open_still else said
+    return f"{said[:-1]}, yet chance is not ruled out." if open_still else said
 
 
 def comparison_answer(c: Comparison, *, link: str, asked: str = "") -> Answer:
