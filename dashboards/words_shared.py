@@ -194,7 +194,7 @@ def _no_figure(c: ReleasedComparison) -> list[str]:
 def no_curve(c: ReleasedComparison) -> list[str]:
     """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
     out = [f"“{g.label}”" for g in c.groups if len(g.points) < 2]
-    return [f"Too few failures stand behind {listing(out)} for a curve."] if out else []
+    return [f"Too few failures stand behind {listing(out)} for a curve since {terms.clock(c.clock)}."] if out else []
 
 
 def curves_title(c: ReleasedComparison) -> str:
