@@ -117,7 +117,8 @@ def told_table(gate: Gate, group: Group) -> ToldTable | None:
     counted = list(itertools.dropwhile(lambda x: rounding.count(x[1]) is None, counted))
     counted = list(itertools.takewhile(lambda x: rounding.count(x[1]) is not None, counted))
     failed = _failed(group, [m for m, _ in counted])
-    running = rounding.running(failed)
+    followed = tuple(rounding.count(n) or 0 for _, n in counted)
+    running = rounding.running(failed, followed)
     found = [i for i, n in enumerate(running) if n is not None and (i == 0 or n != running[i - 1])]
     if not found or (found[0] == 0 and len(found) == 1):
         return None
@@ -125,7 +126,6 @@ def told_table(gate: Gate, group: Group) -> ToldTable | None:
     changes = [(i, running[i] or 0) for i in found if i > 0]
     # What failed after the last change is too little to be told by itself.
     changes[-1] = (last, rounding.count(failed[last]) or 0)
-    followed = tuple(rounding.count(n) or 0 for _, n in counted)
     first = found[0] if found[0] > 0 else found[1]
     lead = GRID_MONTHS // 2 if counted[0][0] > 0 else 0
     return ToldTable(tuple(m for m, _ in counted), followed, tuple(changes), first, lead)

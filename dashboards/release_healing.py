@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from dashboards.formats import known
 from dashboards.release_count import ReleasedCount
 from dashboards.release_percent import percent_step, release_share, share_range
-from pipeline.disclosure import EVENTS_PER_CHANGE, FAILURES, Gate
+from pipeline.disclosure import FAILURES, Gate
 from pipeline.results_healing import CountedShare, LossByCause, LossGroup, LossTable, RecallRow
 
 # The only lines and causes that pass, in our own words, whatever the results call them.
@@ -186,7 +186,7 @@ def _within(gate: Gate, cause: LossByCause, told: int | None, teeth: int) -> tup
         if point is None or gate.rounding.count(point.at_risk) is None or not known(point.estimate):
             break
         fewest = min(p.at_risk for p in cause.points if p.years <= year)
-        needed = EVENTS_PER_CHANGE if behind else gate.rounding.most_hidden + 1
+        needed = gate.rounding.most_hidden + 1
         moved = math.floor(fewest * (point.estimate - behind) + 1e-9) >= needed
         shown = share_range(gate, point.estimate, point.ci_low, point.ci_high, step) if moved else None
         out.append(ReleasedShare(ReleasedCount(told), *shown) if shown else None)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from dashboards import release_words
 from dashboards.formats import known
 from dashboards.release_count import ReleasedCount
+from dashboards.release_curve import GRID_MONTHS
 from dashboards.release_percent import percent_step
 from pipeline.disclosure import COVARIATES, Gate
 from pipeline.results import DAYS_PER_YEAR, FlowStep, FollowUp, Results
@@ -18,7 +19,10 @@ _MISSING = re.compile(r"(.+): (\d{1,9}) of (\d{1,9}) rows without a value")
 
 @dataclass(frozen=True)
 class ReleasedFollowUp:
-    """How complete follow-up is: median in whole months (None if not reached), shares in percent on the step."""
+    """How complete follow-up is: median to the half-year (None if not reached), shares in percent on the step.
+
+    The median is the day on which one tooth was last seen, so it stands on the grid of the curves.
+    """
 
     of: str
     median_months: int | None
@@ -28,6 +32,8 @@ class ReleasedFollowUp:
     def __post_init__(self) -> None:
         if self.of not in FOLLOWED:
             raise ValueError("follow-up is released for crowns and root canals only")
+        if self.median_months is not None and self.median_months % GRID_MONTHS:
+            raise ValueError("median follow-up is released in half-years")
 
 
 @dataclass(frozen=True)
@@ -69,12 +75,13 @@ def release_methods(gate: Gate, results: Results) -> ReleasedMethods:
 
 
 def _followup(gate: Gate, f: FollowUp) -> ReleasedFollowUp | None:
-    step = percent_step(gate.rounding.count(f.teeth))
+    step = percent_step(gate.teeth(f.teeth))
     if f.of not in FOLLOWED or step is None or not known(f.lost) or not known(f.clark_c):
         return None
     if any(gate.rounding.count(round(f.teeth * share)) is None for share in (f.lost, 1 - f.lost)):
         return None
-    months = None if f.median_days is None else round(12 * f.median_days / DAYS_PER_YEAR)
+    halves = None if f.median_days is None else round(12 / GRID_MONTHS * f.median_days / DAYS_PER_YEAR)
+    months = None if halves is None else GRID_MONTHS * halves
     lost, seen = (gate.rounding.share(100 * share, step) for share in (f.lost, f.clark_c))
     return ReleasedFollowUp(f.of, months, lost, seen)
 

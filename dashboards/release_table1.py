@@ -38,9 +38,9 @@ class ReleasedCharacteristic:
     """One line of Table 1 for the reference and the group: a mean, or percent of teeth if `share`; None if hidden."""
 
     label: str
+    share: bool
     of_reference: int | None
     of_group: int | None
-    share: bool
 
     def __post_init__(self) -> None:
         values = (self.of_reference, self.of_group)
@@ -57,9 +57,7 @@ def release_table1(gate: Gate, c: Comparison, enough: set[str]) -> tuple[Release
     sizes = {name: teeth[name] for name in (d.reference, d.group)}
     rows = {row.name: row for row in c.honesty.balance}
     lines = [
-        ReleasedCharacteristic(
-            label, *_means(gate, row, rows.get(f"{name}_{UNKNOWN}"), tuple(sizes.values())), share=False
-        )
+        ReleasedCharacteristic(label, False, *_means(gate, row, rows.get(f"{name}_{UNKNOWN}"), tuple(sizes.values())))
         for name, label in NUMBERS.items()
         if (row := rows.get(name)) is not None
     ]
@@ -92,7 +90,7 @@ def _levels(
         for (group, n), values in zip(sizes.items(), shares, strict=True)
     ]
     return [
-        ReleasedCharacteristic(_named(label, word), *values, share=True)
+        ReleasedCharacteristic(_named(label, word), True, *values)
         for word, *values in zip(found, *columns, strict=True)
     ]
 

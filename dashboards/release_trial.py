@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from dashboards.formats import known
 from dashboards.release_count import ReleasedCount
 from dashboards.release_percent import difference_on_step, outward, percent_step, share_range
-from pipeline.disclosure import EVENTS_PER_CHANGE, SMALLEST, Gate
+from pipeline.disclosure import Gate
 from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial, TrialOutcome
 from pipeline.trial_words import NEED, OUTCOMES, no_difference, outcome_sentence
 
@@ -209,8 +209,7 @@ def _points(gate: Gate, curve: IncidenceCurve, teeth: int) -> tuple[ReleasedInci
             continue
         told = share_range(gate, point.estimate, point.ci_low, point.ci_high, step)
         last = ReleasedIncidencePoint(int(point.years), *told, ReleasedCount(followed))
-        fewest = max(EVENTS_PER_CHANGE, SMALLEST if released else gate.rounding.most_hidden + 1)
-        if math.floor(behind + 1e-9) >= fewest:
+        if math.floor(behind + 1e-9) > gate.rounding.most_hidden:
             released.append(last)
             behind = 0.0
     if released and last is not None:

@@ -121,7 +121,7 @@ def as_bytes(results: Results) -> bytes:
 
 
 @functools.cache
-def keys_of(kind: type) -> Mapping[str, Key | None]:
+def keys_of(kind: Any) -> Mapping[str, Key | None]:
     """The keys of a class's object in the file, in their order; None: the attribute as it is."""
     other = KEYS.get(kind, {})
     left_out = {name for name, key in other.items() if key is None}
@@ -140,7 +140,7 @@ def _filed(value: Any) -> Any:
         return {k: _filed(v) for k, v in value.items()}
     if isinstance(value, dt.date):
         return value.isoformat()
+    kind: Any = type(value)
     return {
-        name: _filed(getattr(value, name) if key is None else key.make(value))
-        for name, key in keys_of(type(value)).items()
+        name: _filed(getattr(value, name) if key is None else key.make(value)) for name, key in keys_of(kind).items()
     }

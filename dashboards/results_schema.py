@@ -46,7 +46,7 @@ def _shape(kind: Any, shapes: dict[str, Any]) -> dict[str, Any]:
         return {"type": "array", "items": _shape(inner[0], shapes)}
     if origin is dict:
         return {"type": "object", "additionalProperties": _shape(inner[1], shapes)}
-    if not dataclasses.is_dataclass(kind):
+    if not (isinstance(kind, type) and dataclasses.is_dataclass(kind)):
         raise TypeError(f"results hold a {kind}, of which the schema says nothing")
     name = f"{kind.__module__.rpartition('.')[2]}.{kind.__name__}"  # two modules may name a class alike
     if name not in shapes:

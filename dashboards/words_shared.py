@@ -20,8 +20,9 @@ RULES = (
     "each change rests on at least 11 failures, a curve begins where so many have failed, and it stops where fewer "
     "than 11 are followed. Percentages move in steps worth at least 5 teeth of their group and are told where at least "
     "11 teeth are behind them; ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and "
-    "differences may be out. Clinicians and clinics are letters in no particular order. Made again from records that "
-    "differ by fewer than 11 patients, a page shows the figures of before."
+    "differences may be out. Groups of technique questions whose counts are hidden are not named. Clinicians and "
+    "clinics are letters in no particular order. Made again from records that differ by fewer than 11 patients, a page "
+    "shows the figures of before."
 )
 
 

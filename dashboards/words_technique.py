@@ -36,9 +36,9 @@ def looks(found: ReleasedTechniques) -> str:
     # Neither number holds the other: some of the family may not be shown, some that are shown could not name one.
     of = count(len(found.contrasts), "comparison")
     shown = f"Of the {of} that may be shown, in that family or not, {listing(parts)}. " if parts else ""
-    looked = count(found.family, "comparison")
+    looked = "The comparisons" if found.family.value is None else f"About {found.family} comparisons"
     return (
-        f"{looked} of technique that could have named a difference {'was' if found.family == 1 else 'were'} counted as "
+        f"{looked} of technique that could have named a difference were counted as "
         f"one family of looks, so that chance alone seldom names a difference. {shown}{CAUTION} "
         f"{safety_sentence(a.title for a in found.answers if a.safety)}"
     ).rstrip()
@@ -78,7 +78,7 @@ def contrasts_table(answers: Sequence[ReleasedTechnique], *, code: str = "") -> 
 
 
 def groups_table(answers: Sequence[ReleasedTechnique]) -> NumberTable:
-    """One row a group of a question, with its rounded counts."""
+    """One row a group of a question whose counts are told, rounded."""
     rows = tuple(
         (a.title, OUTCOMES[a.outcome], g.label, str(g.teeth), str(g.failures)) for a in answers for g in a.groups
     )

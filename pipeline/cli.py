@@ -142,7 +142,7 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
     from pipeline import run
 
     results = run.compare_stage(
-        _settings(practice), say=_say(), today=today(), parts=parts, workers=workers, cluster=cluster
+        _settings(practice), say=_say(), today=today(), parts=parts, workers=workers, cluster=cluster, beside=True
     )
     _finish(write_results_json(results, out))
 
@@ -407,7 +407,7 @@ def _everything(
     from pipeline import run
 
     settings = _with_talk(_settings(toml), talk or {})
-    results = run.everything(settings, today=today(), say=say, keep_ids=keep_ids)
+    results = run.everything(settings, today=today(), say=say, keep_ids=keep_ids, beside=True)
     return _pages(settings, results, out, say=say, lists=lists)
 
 
@@ -439,7 +439,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         settings,
         results,
         today=today(),
-        make=lambda: as_text(release(results)),
+        make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
         say=say,
     )

@@ -7,11 +7,13 @@ import importlib.metadata
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from pipeline.beside import Beside, BesideError
 from pipeline.calibration import calibration_rows, calibration_sentence
 from pipeline.evidence import Others, with_evidence
 from pipeline.notes.accuracy import notes_read
@@ -43,17 +45,27 @@ from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
 from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
-from pipeline.results import ALL_OTHERS, Check, Comparison, Counts, NotRun, RateTable, Results, Trial, UnknownCode
+from pipeline.results import (
+    ALL_OTHERS,
+    Check,
+    Choices,
+    Comparison,
+    Counts,
+    NotRun,
+    RateTable,
+    Results,
+    Trial,
+    UnknownCode,
+)
 from pipeline.results_healing import LesionHealing
 from pipeline.results_monitoring import Benchmark, Monitoring
 from pipeline.results_notes import NotesRead
 from pipeline.results_owner import Owner
-from pipeline.results_planning import Plan
 from pipeline.results_records import Records
 from pipeline.results_technique import TechniqueAnswer
 from pipeline.results_unseen import Unseen
 from pipeline.set_aside import SETTLED
-from pipeline.stats.second_opinion import Opinion, cox_opinion, curve_opinion
+from pipeline.stats.second_opinion import Asked, CoxAsked, CurveAsked, Opinion, opinions
 from pipeline.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOTE_VALUES, Filled
 from pipeline.techniques.ask import answer_techniques
 from pipeline.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
@@ -74,6 +86,8 @@ CAUTIONS = (
 PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
 # A gap above this between two libraries' figures means that one of them is wrong.
 TOLERANCE = 1e-6
+# A run is not held up for ever by the second library.
+SECOND_SECONDS = 600
 
 
 @dataclass(frozen=True)
@@ -131,10 +145,28 @@ class Compared(Told):
     film_readers: tuple[str, ...] = ()  # whose readings alone count of the films that one of them read
 
 
-def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None]) -> Results:
-    """Answer every question that the data allow, and list those that they do not."""
-    named_patients = stored.inputs["patients"]
-    stored = _with_numbered_patients(stored)
+def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False) -> Results:
+    """Answer every question that the data allow, and list those that they do not.
+
+    With `beside` the main comparison is counted in other ways, and a second library asked, in processes of their own
+    while the other questions are answered.
+    """
+    numbered = _with_numbered_patients(stored)
+    with Beside(say=say, here=not beside) as others:
+        return _answers(numbered, analysis, named_patients=stored.inputs["patients"], say=say, others=others)
+
+
+def _answers(
+    stored: Compared,
+    analysis: Analysis,
+    *,
+    named_patients: pl.DataFrame,
+    say: Callable[[str], None],
+    others: Beside,
+) -> Results:
+    second = others.give(
+        partial(opinions, _asked_twice(stored.crowns, stored.inputs["patients"])), seconds=SECOND_SECONDS
+    )
     every_reading = stored.inputs["findings"]
     counted = by_readers(every_reading, stored.film_readers) if stored.film_readers else every_reading
     if idle := sorted(set(stored.film_readers) - set(every_reading["reader"])):
@@ -143,12 +175,15 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     patients = stored.inputs["patients"]
     say("comparing crowns by the timing of the root canal")
     comparisons: tuple[Comparison, ...] = ()
-    plans: list[Plan | None] = []
+    spells_of: list[tuple[pl.DataFrame, str]] = []  # the rows of each comparison, and what one of them is of
     main = compare_since_seat(stored.crowns, patients, analysis) if stored.crowns.height else None
     from_opening = crowns_from_opening(stored.every_crown)
     since_opening = None
     if main is not None:
         since_opening = compare_since_opening(from_opening, patients, analysis)
+    other_ways = None
+    if main is not None and since_opening is not None:
+        other_ways = _other_ways(stored, main, named_patients, analysis, say=say, others=others)
     say("root-filled teeth with a crown and without one")
     of_endo = _endo_comparisons(stored, patients, analysis)
     say("the decision on a hyperemic tooth, as an emulated trial")
@@ -184,19 +219,6 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     if main is not None and since_opening is not None:
         since_seat = in_family(main, techniques.main_p_family, analysis)
         since_opening = in_family(since_opening, among.get(since_opening.id), analysis)
-        say("counting the main comparison in every other defensible way")
-        assert stored.to_count is not None
-        choices = explore_choices(
-            stored.to_count.tables,
-            stored.codes,
-            stored.to_count.rules,
-            named_patients,
-            analysis,
-            records_begin=stored.to_count.records_begin,
-            of_crowns=stored.to_count.of_crowns,
-            changes=main.steady is not None and main.steady.steady is not True,
-            say=say,
-        )
         states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)
         since_seat = replace(
             since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff, away_days=_away(stored))
@@ -204,19 +226,16 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         say("weighting the main comparison for who stopped coming")
         since_seat = with_weighed(since_seat, states, stored.inputs["findings"], analysis, cutoff=stored.cutoff)
         comparisons = (
-            with_choices(since_seat, choices),
+            since_seat,
             replace(
                 since_opening,
                 honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff, away_days=_away(stored)),
             ),
         )
-        plans = [
-            plan_question(c, rows, analysis, cutoff=stored.cutoff)
-            for c, rows in zip(comparisons, (states, opened), strict=True)
-        ]
+        spells_of = [(states, "crown_id"), (opened, "crown_id")]
     for one, spells in of_endo:
         told = in_family(one, among.get(one.id), analysis)
-        plans.append(plan_question(told, spells, analysis, unit="course_id", cutoff=stored.cutoff))
+        spells_of.append((spells, "course_id"))
         honesty = honesty_of(
             told,
             spells,
@@ -291,6 +310,13 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
     )
     say("the owner's sheet: changes, early signs, what to do, filters")
     owner = _owner(stored, analysis, watched, rates=rates, monitoring=monitoring, benchmarks=benchmarks)
+    if other_ways is not None:
+        say("counting the main comparison in every other defensible way")
+        comparisons = (with_choices(comparisons[0], other_ways()), *comparisons[1:])
+    plans = [
+        plan_question(c, rows, analysis, unit=unit, cutoff=stored.cutoff)
+        for c, (rows, unit) in zip(comparisons, spells_of, strict=True)
+    ]
     say("checking curves and hazard ratios against a second library")
     overview = _results(stored)
     found = replace(
@@ -329,7 +355,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None])
         agreement=reading_agreement(every_reading, min_pairs=analysis.min_at_risk, confidence=analysis.confidence),
         reader_ways=ways,
         lesion_healing=healed if isinstance(healed, LesionHealing) else None,
-        checks=_checks(stored.crowns, patients),
+        checks=tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in _heard(second, say=say)),
     )
     say("what others found, and what ours adds")
     tables = (stored.crowns, stored.endo_courses, stored.tooth_followup, patients)
@@ -526,30 +552,67 @@ def _has(stored: Told, field: str) -> bool:
     return any(stored.filled[table].by_column[column] for column in columns.split("|"))
 
 
-def _checks(crowns: pl.DataFrame, patients: pl.DataFrame) -> tuple[Check, ...]:
+def _other_ways(
+    stored: Compared,
+    main: Comparison,
+    named_patients: pl.DataFrame,
+    analysis: Analysis,
+    *,
+    say: Callable[[str], None],
+    others: Beside,
+) -> Callable[[], Choices]:
+    """Begin to count the main comparison in other ways; the function that comes back waits for them."""
+    assert stored.to_count is not None
+    to_count = stored.to_count
+    counting = partial(
+        explore_choices,
+        to_count.tables,
+        stored.codes,
+        to_count.rules,
+        named_patients,
+        analysis,
+        records_begin=to_count.records_begin,
+        of_crowns=to_count.of_crowns,
+        changes=main.steady is not None and main.steady.steady is not True,
+        workers=1,  # its threads would wait for one another, and this process is one of three
+    )
+    begun = others.give(counting)
+
+    def found() -> Choices:
+        try:
+            return begun()
+        except BesideError as failed:
+            say(f"the process that counts in other ways failed ({failed}): they are counted here")
+            return counting(say=say)
+
+    return found
+
+
+def _heard(second: Callable[[], tuple[Opinion, ...]], *, say: Callable[[str], None]) -> tuple[Opinion, ...]:
+    """What the second library said; nothing, and that is told, where it could not be asked."""
+    try:
+        return second()
+    except BesideError as failed:
+        say(f"the second library was not heard: {failed}. All figures stand; they were not computed twice this time")
+        return ()
+
+
+def _asked_twice(crowns: pl.DataFrame, patients: pl.DataFrame) -> list[Asked]:
+    """What a second library is to compute again: the two main curves, and the crude ratios."""
     spells = state_spells(crown_rows(crowns, patients)).filter(pl.col("exit_days") > pl.col("entry_days"))
-    opinions: list[Opinion | None] = []
+    asked: list[Asked] = []
     for state in ("before_seat", "vital"):
         part = spells.filter(pl.col("state") == state)
         if part["event"].sum():
             columns = (part[c].to_numpy() for c in ("exit_days", "event", "entry_days"))
-            exit_days, event, entry_days = columns
-            opinions.append(curve_opinion(f"curve of crowns, {state}", exit_days, event, entry_days=entry_days))
+            asked.append(CurveAsked(f"curve of crowns, {state}", *columns))
     states = [s for s in ("before_seat", "through_crown") if spells.filter(pl.col("state") == s)["event"].sum()]
     if len(states) == 2 and spells.filter(pl.col("state") == "vital")["event"].sum():
         x = np.column_stack([(spells["state"] == s).cast(pl.Float64).to_numpy() for s in states])
         fit = fit_states(spells, x, names=tuple(states), stratum=None)
-        opinions.append(
-            cox_opinion(
-                "crude hazard ratios by timing (logarithms)",
-                x,
-                spells["exit_days"].to_numpy(),
-                spells["event"].to_numpy(),
-                entry_days=spells["entry_days"].to_numpy(),
-                coef=fit.coef,
-            )
-        )
-    return tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in opinions if o is not None)
+        columns = (spells[c].to_numpy() for c in ("exit_days", "event", "entry_days"))
+        asked.append(CoxAsked("crude hazard ratios by timing (logarithms)", fit.coef, x, *columns))
+    return asked
 
 
 def _versions() -> dict[str, str]:

@@ -50,6 +50,7 @@ CELL_WORDS = {
     "ditto_marks": (DITTO_ABOVE, "empty"),
     "tooth_letter": ("surface", "tooth"),
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
+    "teeth_count_from": ("zero", "one"),
 }
 NOTATIONS_BY = ("universal", "fdi")
 BESIDE = ("clinic", "dependant", "credit", "merged_into")
@@ -130,6 +131,7 @@ class TableSource:
     ditto_marks: str | None = None
     tooth_letter: str | None = None
     teeth_as_dates: str | None = None
+    teeth_count_from: str | None = None
     teeth_as_decimals: bool = False
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
 

@@ -6,10 +6,10 @@ up to 4 more or fewer, and a difference of two told counts that is sure to be ab
 records are rounded in the same way whatever is asked of them; records that differ in one patient are rounded anew, so
 that two releases cannot be subtracted [1].
 
-A running count changes only when at least 11 further events lie behind the change; nothing is told of a stretch in
-which fewer than 11 are followed; shares and differences per 100 move in steps worth at least five of the group, and
-logarithms of ratios in steps worth at least five failures of the smaller group. The steps follow from the told counts,
-so that they tell no more than these.
+A running count changes only when at least 11 further events lie behind the change, and where as many may have left
+since it could have changed; nothing is told of a stretch in which fewer than 11 are followed; shares and differences
+per 100 move in steps worth at least five of the group, and logarithms of ratios in steps worth at least five failures
+of the smaller group. The steps follow from the told counts, so that they tell no more than these.
 
 References
 ----------
@@ -94,16 +94,30 @@ class Rounding:
         told = STEP * below if n % STEP <= self._draw(f"count {below}", STEP) else STEP * (below + 1)
         return max(LOWEST_TOLD, told)
 
-    def running(self, totals: Sequence[int]) -> list[int | None]:
-        """A count that only grows, held until 11 more events have happened than behind the last change."""
+    def running(self, totals: Sequence[int], followed: Sequence[int | None]) -> list[int | None]:
+        """A count that only grows, held until 11 to 15 more events (drawn) have happened than behind the last change.
+
+        It changes only where the told number followed has, too, since the last place where it could: no more fail than
+        are followed no longer, so that of a change beside an unchanged number it were known to be of 8 or fewer.
+        """
         out: list[int | None] = []
-        held, behind = None, 0
-        for total in totals:
-            told = self.count(total)
-            if told is not None and total - behind >= EVENTS_PER_CHANGE:
-                held, behind = told, total
+        held, behind, since = None, 0, 0
+        for i, total in enumerate(totals):
+            if i == 0 or followed[i] != followed[since]:
+                since = i
+                told = self.count(total)
+                if told is not None and (held is None or total - behind >= self.events_after(held)):
+                    held, behind = told, total
             out.append(held)
         return out
+
+    def events_after(self, told: int) -> int:
+        """How many events must follow those told as `told` before more are told: 11 to 15.
+
+        Were it 11 for all, whoever has the same curve without one patient would know that he failed, and by when,
+        wherever a change comes later without him.
+        """
+        return EVENTS_PER_CHANGE + self._draw(f"change {told}", STEP)
 
     def share(self, value: float, step: int) -> int:
         """A value per 100 on one of the two steps around it; which of them, is drawn for this place of the scale.

@@ -39,7 +39,7 @@ from pipeline.store_tables import FIELD_NOTES, STORED_LOADS
 from pipeline.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.cell_forms import read_by_form
 from pipeline.transforms.claims import taken_back
-from pipeline.transforms.clean import NOTE_SCHEMA, Reading
+from pipeline.transforms.clean import NOTE_SCHEMA, Caches, Reading
 from pipeline.transforms.corrections import find_corrections, superseded
 from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes
 from pipeline.transforms.listed_twice import unite_listed
@@ -173,6 +173,9 @@ class _Loading:
     mending: dict[str, MendedFile] = field(default_factory=dict)
     next_id: int = 1
     seen: dict[tuple[str, Path], Seen] = field(default_factory=dict)  # one file may hold several tables
+    texts: dict[str, Caches] = field(
+        default_factory=dict
+    )  # of the table read last: its files repeat one another's texts
 
     def __post_init__(self) -> None:
         self.next_id = 1 + max(self.store.stored_loads()["load_id"], default=0)
@@ -228,6 +231,8 @@ class _Loading:
             if any(proves_comma(rows, name, heading, told) for name, heading in forms.assumed.items()):
                 raise _CommaSeen
 
+        if table.name not in self.texts:
+            self.texts = {table.name: {}}
         reading = Reading(
             table=table,
             notation=spoken.notation or practice.tooth_notation,
@@ -237,6 +242,7 @@ class _Loading:
             values=told.values,
             dates=forms.dates,
             decimals=forms.decimals,
+            caches=self.texts[table.name],
         )
         seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
         read = FileRead(

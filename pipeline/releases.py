@@ -6,6 +6,9 @@ figures under one rounding (`disclosure.Rounding`), that of the records of the f
 is is told alike for ever, so that many releases cannot be averaged, and where two told counts of different releases
 surely differ, they may differ by 11. A memory that begins anew, from other records, begins with another rounding.
 
+Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both. So new figures of records
+that are near those of any earlier release are rounded by their own records: told counts that differ then say nothing.
+
 Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint; patients who are
 known by nothing, or by the same, are numbered. Under which id a patient stands does not matter. Two sets differ
 by at least as many patients as one has fingerprints that the other lacks: that number counts, so that it is never taken
@@ -14,6 +17,7 @@ for larger than it is.
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import hashlib
 import json
@@ -63,10 +67,10 @@ def remembered(
     kind: str,
     key: Path,
     today: dt.date,
-    make: Callable[[], str],
+    make: Callable[[Results], str],
     readable: Callable[[str], bool],
 ) -> Remembered:
-    """The figures of this kind to share; `make` makes those of the present results where none stand.
+    """The figures of this kind to share; `make` makes those of the results given to it where none stand.
 
     Call it within a transaction. Figures that are no longer `readable`, of an earlier version, count as never made.
     """
@@ -75,10 +79,14 @@ def remembered(
     earlier = store.read(RELEASES)
     mine = earlier.filter(pl.col("kind") == kind)
     mine = mine.filter(pl.Series([readable(text) for text in mine["figures"]], dtype=pl.Boolean()))
-    found, standing = _standing(mine, store.read(RELEASED_RECORDS), marks, digest, settings)
+    kept = store.read(RELEASED_RECORDS)
+    apart = {str(r): _apart(kept.filter(pl.col("records") == r)["mark"], marks) for r in earlier["records"].unique()}
+    found, standing = _standing(mine, apart, digest, settings)
     if found is not None:
         return Remembered(str(found["figures"]), _day(found["made_on"]), standing)
-    figures = make()
+    if any(patients < SMALLEST for records, patients in apart.items() if records != digest):
+        results = dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=digest))
+    figures = make(results)
     new = {
         "release": [1 + (earlier["release"].max() or 0)],  # type: ignore[operator]
         "kind": [kind],
@@ -94,9 +102,9 @@ def remembered(
 
 
 def _standing(
-    mine: pl.DataFrame, records: pl.DataFrame, marks: pl.Series, digest: str, settings: str
+    mine: pl.DataFrame, apart: dict[str, int], digest: str, settings: str
 ) -> tuple[dict[str, object] | None, str]:
-    """The earlier release whose figures stand, if any.
+    """The earlier release whose figures stand, if any; `apart` is by how many patients each one's records differ.
 
     Of the same records, one with the same settings; under other settings their figures are made, and rounded alike. Of
     near ones the nearest, then the latest, whatever its settings.
@@ -105,7 +113,6 @@ def _standing(
     if not exactly.is_empty():
         alike = exactly.filter(pl.col("settings") == settings).sort("release")
         return (alike.row(-1, named=True), SAME) if not alike.is_empty() else (None, NEW)
-    apart = {str(r): _apart(records.filter(pl.col("records") == r)["mark"], marks) for r in mine["records"].unique()}
     near = [row for row in mine.iter_rows(named=True) if apart[row["records"]] < SMALLEST]
     if not near:
         return None, NEW

@@ -5,16 +5,18 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import polars as pl
 
 from pipeline import clock
+from pipeline.answered_before import ANSWERED, digest_of
 from pipeline.asking.ask_all import ask_all
 from pipeline.asking.question import Ask
 from pipeline.codes import COULD_HOLD, code_table
-from pipeline.compare import Compared, ToCount, Told, compare, main_alone
+from pipeline.compare import PACKAGES, Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings, contribution_files, members_file
 from pipeline.disclosure import SMALLEST
 from pipeline.doubts.look import seen_of
@@ -94,11 +96,13 @@ PRACTICE_CODE = "practice_code"
 SIGNING_KEYS = "signing_keys"
 
 
-def everything(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> Results:
-    """Ingest, link and compare."""
+def everything(
+    settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False, beside: bool = False
+) -> Results:
+    """Ingest, link and compare; `beside` as for `compare`."""
     ingest_stage(settings, today=today, say=say, keep_ids=keep_ids)
     link_stage(settings, say=say)
-    return compare_stage(settings, say=say, today=today)
+    return compare_stage(settings, say=say, today=today, beside=beside)
 
 
 def compare_stage(
@@ -109,14 +113,18 @@ def compare_stage(
     parts: int | None = None,
     workers: int = 1,
     cluster: str | None = None,
+    beside: bool = False,
 ) -> Results:
     """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
+
+    With `beside` the longest work is done in processes of their own, where there are cores and memory for them.
+    Questions that were answered of the same rows by the same program are not answered again.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
     main comparison is made part by part, with the same figures; the other questions need all rows at once and are
     listed as not run.
     """
-    memory, analysis, runs = settings.machine.memory_mb, _analysis(settings), None
+    memory, analysis, runs, answered = settings.machine.memory_mb, _analysis(settings), None, ""
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
         codes = code_table(settings)
@@ -131,15 +139,30 @@ def compare_stage(
             )
         else:
             others = _others(store, settings, told, today=today)
-            results = compare(_compared(store, settings, codes, told, others), analysis, say=say)
+            beside = beside and 2 * need <= memory and (os.cpu_count() or 1) > 1
+            asked = _compared(store, settings, codes, told, others)
+            digest = digest_of(asked, analysis, packages=PACKAGES)
+            if (before := _answered(store, digest)) is not None:
+                say("nothing that the answers rest on has changed since they were given: they stand")
+            results = before or compare(asked, analysis, say=say, beside=beside)
+            # Where the second library was not heard it is to be asked the next time.
+            answered = digest if results.checks else ""
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
         with store.transaction():
             if runs is not None:
                 store.replace(RUN_FIGURES, runs)
             store.save_results(json.dumps(to_plain(results)))
+            store.save_text(ANSWERED, answered)
             store.mark_done("compare")
     return results
+
+
+def _answered(store: Store, digest: str) -> Results | None:
+    """The results that the store holds, if they answer what has this digest."""
+    text = store.results() if store.text(ANSWERED) == digest else None
+    found: Results | None = None if text is None else from_plain(Results, json.loads(text))
+    return found
 
 
 def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) -> Path:
@@ -266,7 +289,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
                 kind=POOLING,
                 key=key_path(store.path, settings.practice.key_file),
                 today=today,
-                make=lambda: json.dumps(to_plain(contribution(results, spells, code=code, secret=secret))),
+                make=lambda told: json.dumps(to_plain(contribution(told, spells, code=code, secret=secret))),
                 readable=lambda text: _contribution_of(text) is not None,
             )
     if kept.standing == NEAR:
@@ -301,7 +324,7 @@ def release_stage(
     results: Results,
     *,
     today: dt.date,
-    make: Callable[[], str],
+    make: Callable[[Results], str],
     readable: Callable[[str], bool],
     say: Say,
 ) -> Remembered:

@@ -24,7 +24,7 @@ class Facts:
         """
         tables = [t for t in DERIVED_TABLES.values() if t is not PROCEDURES and "patient_id" in t.columns]
         rows = [f"SELECT patient_id, 0::UBIGINT AS fact FROM (SELECT DISTINCT patient_id FROM {PROCEDURES.name})"]  # noqa: S608
-        rows += [f"SELECT patient_id, {_fingerprint(t)} AS fact FROM {t.name}" for t in tables]  # noqa: S608
+        rows += [f"SELECT patient_id, {_fingerprint(table)} AS fact FROM {table.name}" for table in tables]  # noqa: S608
         found: pl.DataFrame = self._connection.sql(
             f"SELECT fact::VARCHAR AS fact, count(*) AS patients FROM (SELECT sum(fact) AS fact "  # noqa: S608
             f"FROM ({' UNION ALL '.join(rows)}) WHERE patient_id IS NOT NULL GROUP BY patient_id) GROUP BY fact"

@@ -178,10 +178,10 @@ _OF_THE_ROW = ("load_id", "row_number", "patient_id", "tooth_fdi")
 def detail_views() -> Iterator[str]:
     """Each detail table as it is used: what is recorded, its gaps filled from notes, and what notes tell alone."""
     for name, table in DETAIL_TABLES.items():
-        filled = ", ".join(f"r.{c}" if c in _OF_THE_ROW else f"coalesce(r.{c}, n.{c}) AS {c}" for c in table.columns)
+        columns = ", ".join(f"r.{c}" if c in _OF_THE_ROW else f"coalesce(r.{c}, n.{c}) AS {c}" for c in table.columns)
         recorded, noted = PHYSICAL[name], NOTED[name].name
         yield (
-            f"CREATE VIEW {name} AS SELECT {filled} FROM {recorded} AS r "  # noqa: S608
+            f"CREATE VIEW {name} AS SELECT {columns} FROM {recorded} AS r "  # noqa: S608
             f"LEFT JOIN {noted} AS n USING (load_id, row_number) "
             f"UNION ALL BY NAME SELECT * FROM {noted} ANTI JOIN {recorded} USING (load_id, row_number)"
         )

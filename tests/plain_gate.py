@@ -7,7 +7,7 @@ class Nearest(Rounding):
     """What is drawn elsewhere is halfway here."""
 
     def _draw(self, what: str, of: int) -> int:
-        if what == "hidden":
+        if what == "hidden" or what.startswith("change"):
             return 0
         return 2 if of == STEP else of // 2
 

@@ -17,7 +17,9 @@ SIGNS = {"circle": "●", "square": "■", "diamond": "◆"}
 def early_chart(found: EarlySigns, *, title: str, since: str, id: str, label: str) -> theme.Chart | None:
     """One pair of dots a line of years; None where no line has a figure."""
     names = [row.name for row in found.rows]
-    figure, rows, tops = Drawing(), [], []
+    figure = Drawing()
+    rows: list[tuple[str | float | int | None, ...]] = []
+    tops: list[float] = []
     for place, horizon in enumerate(found.years):
         look, shift = theme.LOOKS[place], APART * (2 * place - 1)
         told = [

@@ -168,17 +168,18 @@ def _name_ends(figure: Drawing, lines: Sequence[Line], last: float, top: float, 
     ends = []
     for line, words in named:
         shown = [y for x, y in zip(line.x, line.y, strict=True) if x <= last] or [0.0]
-        ends.append([min(shown[-1], top) * per_100, len(words) * LINE_HIGH, line, words])
+        ends.append((min(shown[-1], top) * per_100, len(words) * LINE_HIGH, line, words))
     ends.sort(key=lambda end: end[0])
+    middles: list[float] = []
     below = 0.0
-    for end in ends:  # from the bottom up, none over the one below
-        end[0] = max(end[0], below + end[1] / 2)
-        below = end[0] + end[1] / 2
+    for end, high, *_ in ends:  # from the bottom up, none over the one below
+        middles.append(max(end, below + high / 2))
+        below = middles[-1] + high / 2
     above = top * per_100 + TOP
-    for end in reversed(ends):  # and none out of the picture
-        end[0] = min(end[0], above - end[1] / 2)
-        above = end[0] - end[1] / 2
-    for middle, high, line, words in ends:
+    for i in reversed(range(len(ends))):  # and none out of the picture
+        middles[i] = min(middles[i], above - ends[i][1] / 2)
+        above = middles[i] - ends[i][1] / 2
+    for middle, (_, high, line, words) in zip(middles, ends, strict=True):
         for number, text in enumerate(words):
             figure.add_annotation(
                 name=NAME, text=theme.literal(text), xref="paper", x=1, xanchor="left", xshift=6, y=0, yanchor="middle",

@@ -35,9 +35,10 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
 
 
 def years(c: ReleasedComparison) -> tuple[float, ...]:
-    """Even years from 0, at most 11 of them, until all curves have ended or twice the horizon is reached."""
+    """Even years from 0, at most 11, until all curves have ended, or twice the horizon is reached and all have begun."""
     last = max([p.months for g in c.groups for p in g.points], default=0) / 12
-    last = math.ceil(min(last, max(2 * c.horizon_years, 10.0)))
+    begun = max([g.points[0].months for g in c.groups if g.points], default=0) / 12
+    last = math.ceil(min(last, max(2 * c.horizon_years, 10.0, begun + 1)))
     step = max(1, -(-last // 10))
     return tuple(float(y) for y in range(0, last + 1, step)) if last >= 1 else ()
 

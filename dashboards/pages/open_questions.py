@@ -71,13 +71,13 @@ def open_questions(results: Results) -> list[Open]:
 def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answer, ...]:
     if not results.comparisons and not results.trials:
         return (Answer(words.not_asked(results) or "No question could be asked of these records yet."),)
-    asked = len(results.comparisons) + sum(t.verdict is not None for t in results.trials)
-    first = f"{whole(len(found)) if found else 'None'} of {count(asked, 'question')} {plural(len(found), 'is')} open."
+    asked = count(len(results.comparisons) + sum(t.verdict is not None for t in results.trials), "question")
+    first = f"{whole(len(found)) if found else 'None'} of {asked} {plural(len(found), 'is')} open."
     given = [Answer(first, asked="How many", link="#open")]
     if found:
         main = bool(results.comparisons) and found[0].link.endswith(f"#{comparison.place(results.comparisons[0].id)}")
-        asked = "The main question" if main else found[0].title
-        given.append(Answer(f"Settled, at the present pace: {lower_first(found[0].when)}", asked, found[0].link))
+        which = "The main question" if main else found[0].title
+        given.append(Answer(f"Settled, at the present pace: {lower_first(found[0].when)}", which, found[0].link))
     if technique:
         given.append(Answer(technique, asked="Techniques", link="#techniques"))
     given.append(Answer(sentence_case(NEVER[0].partition(": ")[2]), asked="Never from records", link="#never"))

@@ -269,7 +269,7 @@ def _mix(c: PooledComparison, noun: str) -> NumberTable:
         cells = tuple(HIDDEN if n is None else whole(n) for n in (m.teeth, m.patients, m.failures, *groups))
         rows.append((f"Practice {m.letter}: {labels[m.group]}", *cells))
     heads = ("Practice and group", sentence_case(noun), "Patients", "Failures", *TOOTH_GROUPS)
-    return NumberTable("Who was counted, to the nearest 5; under 11 hidden", heads, tuple(rows))
+    return NumberTable("Who was counted, in steps of 5; small counts hidden", heads, tuple(rows))
 
 
 def _practices(pooled: PooledResults) -> NumberTable:

@@ -103,8 +103,8 @@ def _tables(deck: Deck, told: Told) -> None:
     if scene is not None:
         scene.draw(deck, _notes(scene.say, released, scene.claim))
     if (table := everyday_table(released)).rows:
-        told = words_shared.everyday(released.everyday[-1]).rstrip(".")
-        _table(deck, told, table, _notes("Read the years that were asked for.", released))
+        title = words_shared.everyday(released.everyday[-1]).rstrip(".")
+        _table(deck, title, table, _notes("Read the years that were asked for.", released))
     if (table := healing_table(released)).rows:
         _table(deck, words.healing_title(released.healing[0]), table,
                _notes("Shares are of those who came back for a film.", released))  # fmt: skip

@@ -134,7 +134,7 @@ def add_chart(
     slide: Any, kind: Any, box: Box, categories: Sequence[str], series: Sequence[Series], *, plot: Box, alt: str,
 ) -> Any:  # fmt: skip
     """A native chart without title or legend, whose axes enclose exactly `plot`; returns it."""
-    data = CategoryChartData(number_format="0")
+    data: Any = CategoryChartData(number_format="0")  # type: ignore[no-untyped-call]
     data.categories = list(categories)
     for s in series:
         data.add_series(s.name, s.values)
@@ -192,8 +192,8 @@ def add_band(element: Any, series: Series, width: float) -> None:
     if not any(v is not None for v in series.high):
         return
     bars = etree.Element(qn("c:errBars"))
-    for tag, value in (("errDir", "y"), ("errBarType", "both"), ("errValType", "cust"), ("noEndCap", "1")):
-        etree.SubElement(bars, qn(f"c:{tag}"), {"val": value})
+    for tag, word in (("errDir", "y"), ("errBarType", "both"), ("errValType", "cust"), ("noEndCap", "1")):
+        etree.SubElement(bars, qn(f"c:{tag}"), {"val": word})
     for tag, ends in (("c:plus", series.high), ("c:minus", series.low)):
         numbers = etree.SubElement(etree.SubElement(bars, qn(tag)), qn("c:numLit"))
         etree.SubElement(numbers, qn("c:formatCode")).text = "0"
@@ -283,4 +283,4 @@ def before_footer(slide: Any, element: Any) -> None:
 
 def rgb(colour: str) -> RGBColor:
     """A colour `#rrggbb` as the library takes it."""
-    return RGBColor.from_string(colour[1:].upper())
+    return RGBColor(*bytes.fromhex(colour[1:]))  # type: ignore[no-untyped-call]

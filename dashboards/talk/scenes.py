@@ -11,6 +11,7 @@ from dashboards import terms, theme, words_shared, words_technique
 from dashboards.formats import listing, lower_first, plural, sentence_case, years
 from dashboards.release import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release_curve import GRID_MONTHS
+from dashboards.release_technique import OUTCOMES
 from dashboards.talk import words
 from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import Series, on_grid
@@ -229,7 +230,7 @@ def technique(told: Told) -> Scene | None:
                   told.talk.colours["accent"]) for c in kept]  # fmt: skip
     title = words.technique_title(a, best)
     zone = float(told.released.methods.setting("smallest_difference_per_100") or 0)
-    what = words_technique.OUTCOMES[a.outcome]
+    what = OUTCOMES[a.outcome]
     scale = Scale("Fewer of 100", f"More of 100: {what}", zone)
     lines = words.technique_lines(told.released)
     alt = f"Ranges. {' '.join(words_technique.contrast(a, c) for c in kept)}"

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
 FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
+ZERO, ONE = "zero", "one"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
@@ -52,6 +53,7 @@ class Answers:
     dates: str | None = None  # how teeth that became dates are read
     decimals: bool = False
     letters: bool = False
+    from_zero: bool = False  # universal numbers that a database counts from 0
     credit: str | None = None
     swapped: bool = False
     next_day: bool = False
@@ -133,7 +135,8 @@ class Answers:
             if self.merged and self.table == "patients":  # what stands beside a number given up is no one's now
                 is_old = own.is_in(list(self.merged)).fill_null(False)
                 changes += [pl.when(~is_old).then(pl.col(f)).alias(f) for f in self.columns if f != "patient_id"]
-        if "tooth" in self.columns and (self.quadrant or self.decimals or self.letters or self.dates):
+        is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero
+        if "tooth" in self.columns and is_rewritten:
             changes.append(self._tooth().alias("tooth"))
         if "fee" in self.columns and (self.credit or self._reversals):
             changes.append(self._fee().alias("fee"))
@@ -172,6 +175,9 @@ class Answers:
         text = pl.col("tooth").cast(pl.String).str.strip_chars()
         if self.letters:
             text = text.str.replace(r"^(#?\d{1,2})[\s,/-]*[A-Za-z]$", "${1}")
+        if self.from_zero:
+            number = text.str.extract(r"^0?(\d|[12]\d|3[01])(?:\.0+)?$").cast(pl.Int16) + 1
+            text = pl.coalesce(number.cast(pl.String), text)
         if self.decimals:
             text = text.str.replace(r"^([1-8])[.,-]([1-8])$", "${1}${2}")
         if self.dates:
@@ -295,6 +301,7 @@ def answers_for(
         quadrant=told.quadrant,
         decimals=bool(told.teeth_as_decimals),
         letters=told.tooth_letter == SURFACE,
+        from_zero=told.teeth_count_from == ZERO,
         dates=told.teeth_as_dates,
         credit=told.credit,
         swapped=told.swapped_dates == MEND,

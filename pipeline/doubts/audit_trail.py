@@ -6,6 +6,7 @@ before it standing. Verbs in seven languages, from memory: common practice, no s
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,7 +14,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept
-from pipeline.doubts.standing import REVERSAL
+from pipeline.doubts.standing import REVERSAL, words_of
 from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 
@@ -31,6 +32,17 @@ _DELETED_WORDS = (
     "borrado verwijderd excluido exclusao eliminato cancellato"
 )
 _ADDED, _CHANGED, _DELETED = (frozenset(words.split()) for words in (_ADDED_WORDS, _CHANGED_WORDS, _DELETED_WORDS))
+# One letter each is a verb under such a heading alone: c(reate), r(ead), u(pdate), d(elete).
+_LETTERS = {"c": "added", "r": "added", "i": "added", "a": "added", "u": "changed", "d": "deleted"}
+_VERB_HEADINGS = words_of(
+    "op|operation|action|audit action|change type|event|event type|dml|dml type|change operation|row operation", "|"
+)
+_VERSIONS = words_of(
+    "ver|version|version no|version number|rev|revision|revision no|revision number|row version|record version|"
+    "entry version|amendment|amendment no|fassung|revisie|versie|versione|versao|revisao",
+    "|",
+)
+_VERSION = re.compile(r"\d{1,2}(?:\.0)?")
 _LEAST_SHARE = 0.2
 
 
@@ -50,9 +62,14 @@ class AuditSeen:
         """Take in a batch; which columns these are is seen in the first one."""
         if not self._is_looked_for and rows.height:
             self._is_looked_for = True
-            self.heading = next((h for h in headings if _is_trail(rows.get_column(h))), None)
+            self.heading = next((h for h in headings if _is_trail(rows.get_column(h), h)), None)
+            is_numbered = self.heading is None
+            if is_numbered:
+                self.heading = next((h for h in headings if _is_versions(rows.get_column(h), h)), None)
             if self.heading is not None:
                 self._look_for_key(rows, patients, [k for k in keys if k != self.heading])
+            if is_numbered and not self.keys:
+                self.heading = None  # of the program or of a form, not of a row
         if self.heading is not None:
             counts = rows.get_column(self.heading).cast(pl.String).str.strip_chars().drop_nulls().value_counts(name="n")
             self.texts.update(dict(counts.iter_rows()))
@@ -86,6 +103,12 @@ class AuditSeen:
 
 
 def _verb(text: str | None) -> str | None:
+    if _VERSION.fullmatch((text or "").strip()):
+        return "added" if float(text or 0) <= 1 else "changed"
+    return _word(text) or _LETTERS.get((text or "").strip().lower())
+
+
+def _word(text: str | None) -> str | None:
     plain = plain_heading(text or "")
     for name, words in (("added", _ADDED), ("changed", _CHANGED), ("deleted", _DELETED)):
         if plain in words:
@@ -93,13 +116,23 @@ def _verb(text: str | None) -> str | None:
     return None
 
 
-def _is_trail(texts: pl.Series) -> bool:
+def _is_trail(texts: pl.Series, heading: str) -> bool:
     """Whether all texts are verbs of a trail, of several kinds."""
     distinct = texts.cast(pl.String).drop_nulls().unique()
+    if plain_heading(heading) in _VERB_HEADINGS and {t.strip().lower() for t in distinct} <= _LETTERS.keys():
+        return distinct.len() > 1
     if not 2 <= distinct.len() <= 8:
         return False
-    verbs = {_verb(text) for text in distinct if text.strip()}
+    verbs = {_word(text) for text in distinct if text.strip()}
     return None not in verbs and "added" in verbs and any(len(text.strip()) > 1 for text in distinct)
+
+
+def _is_versions(texts: pl.Series, heading: str) -> bool:
+    """Whether a column numbers the versions of a row: 1 or 0, and higher ones."""
+    distinct = [t.strip() for t in texts.cast(pl.String).drop_nulls().unique() if t.strip()]
+    if plain_heading(heading) not in _VERSIONS or not all(map(_VERSION.fullmatch, distinct)):
+        return False
+    return len({_verb(text) for text in distinct}) > 1
 
 
 def trail_doubts(
@@ -124,6 +157,8 @@ def trail_doubts(
     shown = ", ".join(
         f"{text} ({n:,} rows)" for text, n in sorted(seen.texts.items(), key=lambda one: (-one[1], one[0]))
     )
+    is_numbered = all(_VERSION.fullmatch(text) for text in seen.texts if text)
+    what = "which version of it this is" if is_numbered else "what was done to it"
     each = ", ".join(f'{quoted(text)} = "void"' for text in deleted)
     back = ", ".join(f'{quoted(text)} = "{REVERSAL}"' for text in deleted)
     changed = any(_verb(text) == "changed" for text in seen.texts)
@@ -158,7 +193,7 @@ def trail_doubts(
         Doubt(
             "audit_trail",
             where,
-            f'column "{seen.heading}" says of each row what was done to it: {shown}.',
+            f'column "{seen.heading}" says of each row {what}: {shown}.',
             asked,
             (*answers, accept("audit_trail", accepted, "no: every row is work of its own")),
         )

@@ -25,6 +25,8 @@ ACCEPTABLE = (
     "teeth_as_decimals",
     "date_order",
     "credits",
+    "estimates",
+    "tooth_classes",
     "one_column_twice",
     "several_procedures_in_a_row",
     "further_teeth",

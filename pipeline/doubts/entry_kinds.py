@@ -5,6 +5,7 @@ Words of the trade in seven languages, from memory: common practice, no source.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 
@@ -39,6 +40,19 @@ _CREDIT = words_of(
     "|",
 )
 _MOST_KINDS = 200
+_DESCRIPTIONS = words_of(
+    "description|desc|procedure|procedure description|proc description|treatment|treatment description|service|"
+    "service description|details|particulars|transaction|leistung|bezeichnung|leistungstext|libelle|acte|designation|"
+    "descripcion|tratamiento|omschrijving|descrizione|descricao|prestazione",
+    "|",
+)
+_MONEY = (
+    r"(?i)^\s*((?:(?:dental |prim(?:ary)? |sec(?:ondary)? )?ins(?:urance)?\.?|patient|pat|pt|cash|check|cheque|card|"
+    r"credit card|claim|carrier)\s+(?:pmts?|pymts?|payments?|paid|adj(?:ustments?)?|write[- ]?offs?)"
+    r"|pmts?|pymts?|payments?|write[- ]?offs?|adjustments?|discounts?|balance forward|finance charges?|"
+    r"zahlung(?:seingang)?|kassenzahlung|paiements?|reglements?|règlements?|remboursement|pagos?|cobros?|betaling(?:en)?|"
+    r"pagament[oi]|incasso|recebimento)\b"
+)
 
 
 def kind_columns(headings: Iterable[str]) -> list[str]:
@@ -52,6 +66,23 @@ def kinds(texts: pl.Series) -> Counter[tuple[str, str]]:
     if counts.height > _MOST_KINDS:
         return Counter()
     return Counter({(text.lower(), word): n for text, n in counts.iter_rows() if (word := _kind_is(text))})
+
+
+def money_lines(texts: pl.Series) -> Counter[tuple[str, str]]:
+    """Rows by how a text begins and what that makes of a row, of descriptions that begin with words for money: `Ins pmt
+    Crown` under the code of the crown that it pays for."""
+    counts = texts.drop_nulls().value_counts(name="n")
+    name = counts.columns[0]
+    found: Counter[tuple[str, str]] = Counter()
+    for text, n in counts.filter(pl.col(name).str.contains(_MONEY)).iter_rows():
+        if met := re.match(_MONEY, text):
+            found[f"{' '.join(met[1].lower().split())}*", "void"] += n
+    return found
+
+
+def described(headings: Iterable[str]) -> list[str]:
+    """Headings of what was done, in words, apart from those of notes, which may tell of money too."""
+    return [h for h in headings if plain_heading(h) in _DESCRIPTIONS]
 
 
 def _kind_is(text: str) -> str:

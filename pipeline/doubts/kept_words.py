@@ -44,6 +44,13 @@ _WORDS = {
         "tooth arch"
     ),
     "side": "side|left right|l r|r l|right left|seite|cote|lado|lato|zijde|kant|tooth side",
+    "estimate": (
+        "estimate|estimated|est|estimated fee|est fee|estimate amount|est amount|estimated amount|estimated cost|quote|"
+        "quoted|quoted fee|quote amount|proposed fee|planned fee|plan fee|tx plan fee|treatment plan fee|"
+        "kostenvoranschlag|"
+        "voranschlag|geschaetzt|plankosten|hkp|devis|montant devis|presupuesto|presupuestado|importe presupuestado|"
+        "begroting|begroot|offerte|preventivo|importo preventivo|orcamento|valor orcado|orcado|kosztorys|kalkulace"
+    ),
     "credit": (
         "credit|credits|credit amount|cr|credit amt|haben|gutschrift|gutschriften|avoir|montant credit|credito|abono|"
         "creditering|refund|refunds|refunded|reversal amount"
@@ -52,7 +59,8 @@ _WORDS = {
 
 
 def headed(headings: Sequence[str], what: str) -> list[str]:
-    """The headings of a kind: first_name, name, account, born, dependant, merged, quadrant, jaw, side or credit."""
+    """The headings of a kind: first_name, name, account, born, dependant, merged, quadrant, jaw, side, estimate or
+    credit."""
     words = set(_WORDS[what].split("|"))
     return [h for h in headings if plain_heading(h) in words]
 

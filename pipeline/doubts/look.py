@@ -10,10 +10,12 @@ import polars as pl
 from pipeline.doubts.after_export import day_of_export
 from pipeline.doubts.answers import answers_for
 from pipeline.doubts.seen import Seen
+from pipeline.doubts.tooth_classes import classes_of
 from pipeline.merged_patients import merged_patients
 from pipeline.set_aside import MendedFile
 from pipeline.sources import Source
 from pipeline.sources.excel_file import ALREADY_KNOWN
+from pipeline.sources.made_columns import TEXT, WORDS, headings_of
 
 if TYPE_CHECKING:
     from pipeline.config import Settings
@@ -32,6 +34,7 @@ def seen_of(
     )
     known = codes["code"] if table == "procedures" else None
     made = frozenset(one.field for one in settings.tables[table].made)
+    parts = headings_of([one for one in settings.tables[table].made if one.how not in (TEXT, WORDS)])
     above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
     return Seen(
         table,
@@ -39,8 +42,10 @@ def seen_of(
         source.headings,
         answers,
         known,
+        classes_of(codes) if table == "procedures" else None,
         is_mended=of != file,
         is_ours=ours,
         made=made,
+        parts=frozenset(parts),
         exported_on=day_of_export(above, of),
     )

@@ -57,6 +57,8 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += ditto_marks(where, one, told.fill_down)
         found += cut_cells(where, one, accepted)
         found += credits_beside(where, one, accepted)
+        if "status" not in one.answers.columns:
+            found += estimates_beside(where, one, accepted)
         found += further_procedures(where, one, accepted)
         found += sheets_alike(where, one, accepted)
         marked = {heading for heading, _, _ in one.answers.marks}
@@ -67,7 +69,9 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += spoken
         if not has_status:
             named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
-            found += [d for h in named_so for d in among_others(where, h, words[h], accepted)]
+            by_others = [d for h in named_so for d in among_others(where, h, words[h], accepted)]
+            spoken += by_others
+            found += by_others
         found += after_export(
             where, one.exported_on, one.counts["dated"], one.counts["after"], accepted, has_status=has_status
         )
@@ -201,6 +205,31 @@ def credits_beside(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doub
             (
                 (f"tables.{seen.table}", f'credit = "{heading}"', "yes: such a row takes back what it matches"),
                 accept("credits", accepted, "no: they are payments or discounts, and the work was done"),
+            ),
+        )
+    ]
+
+
+def estimates_beside(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Rows with an amount under a heading of estimates and none in the column of fees: they may be plans."""
+    n = seen.counts["estimate"]
+    fee = seen.answers.columns.get("fee")
+    if not n or fee is None or any(heading == fee for heading, _, _ in seen.answers.marks):
+        return []
+    heading, rows = seen.estimates[0], seen.counts["rows"]
+    return [
+        Doubt(
+            "estimates",
+            where,
+            f'{n:,} of {rows:,} rows have a procedure code, an amount in the column "{heading}" and none in "{fee}".',
+            "Is that work planned, so that nothing was charged for it yet?",
+            (
+                (
+                    f"tables.{seen.table}",
+                    f'status_from.{quoted(fee)} = {{ "" = "planned" }}',
+                    "yes: a row without a charge is planned",
+                ),
+                accept("estimates", accepted, "no: it was done and not charged for"),
             ),
         )
     ]

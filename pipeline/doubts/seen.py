@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.doubts.audit_trail import AuditSeen
 from pipeline.doubts.below_zero import amount_columns, below_zero
-from pipeline.doubts.entry_kinds import kind_columns, kinds
+from pipeline.doubts.entry_kinds import described, kind_columns, kinds, money_lines
 from pipeline.doubts.kept_words import headed, is_of_others, numbered_like
 from pipeline.doubts.marked_cells import marked
 from pipeline.doubts.row_ids import RowIds
@@ -27,6 +27,7 @@ from pipeline.doubts.standing import (
     text_columns,
 )
 from pipeline.doubts.status_words import few_texts
+from pipeline.doubts.tooth_classes import in_class
 from pipeline.doubts.tooth_places import quadrant_text
 from pipeline.doubts.two_notations import TeethBy
 from pipeline.fields import kind
@@ -46,7 +47,8 @@ class Seen:
     `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
     one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
     field. `counts` are numbers of rows: `rows`, `records` (without the lines that are none), `aside` (totals, notes and
-    empty rows left out), `credit`, `further`, `teeth_beside`.
+    empty rows left out), `credit`, `estimate`, `further`, `teeth_beside`,
+    `tooth_zero` (set aside for it).
     `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
     `sheets` the hashes of the rows of each sheet of a workbook.
     `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
@@ -62,10 +64,12 @@ class Seen:
     headings: Sequence[str]
     answers: Answers
     known_codes: pl.Series | None = None
+    classes: pl.DataFrame | None = None  # `code, said`: codes that are for one class of tooth
     is_mended: bool = False
     is_ours: bool = False  # it names our fields itself, and every cell means one thing
     exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
-    made: frozenset[str] = frozenset()  # fields made of columns, whose columns are not left over
+    made: frozenset[str] = frozenset()  # fields made of columns
+    parts: frozenset[str] = frozenset()  # columns of which nothing is left over once a field is made of them
     counts: Counter[str] = field(default_factory=Counter)
     reasons: Counter[str] = field(default_factory=Counter)
     unknown: Counter[str] = field(default_factory=Counter)
@@ -85,6 +89,7 @@ class Seen:
     cut: Counter[str] = field(default_factory=Counter)
     row_ids: RowIds = field(default_factory=RowIds)
     teeth_by: TeethBy = field(default_factory=TeethBy)
+    in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
     audit: AuditSeen = field(default_factory=AuditSeen)
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
@@ -94,7 +99,7 @@ class Seen:
     _teeth: list[pl.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        free = [h for h in self.headings if h not in self.answers.columns.values()]
+        free = [h for h in self.headings if h not in self.answers.columns.values() and h not in self.parts]
         first, last = headed(free, "first_name"), headed(free, "name")
         self.named = [*first, *last][:2]
         self.born = self.answers.columns.get("birth_date") or next(iter(headed(free, "born")), None)
@@ -110,6 +115,7 @@ class Seen:
             else []
         )
         self.credits = headed(left, "credit") if self.table == "procedures" else []
+        self.estimates = headed(left, "estimate") if self.table == "procedures" else []
         self.kinds: list[str] = []
         self.who_or_where: list[str] = []
         if self.table == "procedures":
@@ -177,6 +183,8 @@ class Seen:
             hashes = fields.select(*self.answers.columns).hash_rows(seed=0)
             for (sheet,), of in pl.DataFrame({"sheet": rows[SHEET], "hash": hashes}).group_by("sheet"):
                 self.sheets.setdefault(str(sheet), set()).update(of["hash"])
+        is_nought = (pl.col("field") == "tooth") & pl.col("value").str.contains(r"^\s*0+(?:\.0+)?\s*$")
+        self.counts["tooth_zero"] += rejects.filter(is_nought).height
         aside = rejects["reason"].value_counts()
         self.reasons.update(dict(aside.iter_rows()))
         if self.known_codes is not None and cleaned.height:
@@ -184,6 +192,8 @@ class Seen:
             strange = codes.filter(~pl.col("code").is_in(self.known_codes.implode()))
             self.unknown.update(dict(strange.iter_rows()))
             self.counts["coded"] += cleaned.height
+        if self.classes is not None and cleaned.height:
+            self.in_class.update(in_class(cleaned, self.classes, self.answers.notation))
         for heading in self.merges:
             pairs = pl.DataFrame({"into": _filled(rows.get_column(heading)), "own": _filled(fields["patient_id"])})
             pairs = pairs.drop_nulls().filter((pl.col("into") != "0") & (pl.col("into") != pl.col("own")))
@@ -198,6 +208,16 @@ class Seen:
             found = found.with_columns(fee.new_from_index(0, rows.height) if fee.len() != rows.height else fee)
             is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
             self.counts["credit"] += found.filter(is_credit).height
+        if self.estimates and {"code", "fee"} <= set(fields.columns):
+            found = pl.DataFrame(
+                {
+                    "estimate": _text(rows, self.estimates[0]),
+                    "fee": fields["fee"].cast(pl.String),
+                    "code": _filled(fields["code"]),
+                }
+            )
+            is_estimate = is_amount(pl.col("estimate")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
+            self.counts["estimate"] += found.filter(is_estimate).height
         for heading, texts in self.flags.items():
             if len(texts) <= MOST_TEXTS:
                 among = None
@@ -275,6 +295,10 @@ class Seen:
         section = rows.get_column(SECTION) if SECTION in rows.columns else section
         coded = _filled(fields["code"]).is_not_null()
         self.sections.add_silent(rows.get_column(SHEET) if SHEET in rows.columns else None, coded, section)
+        if self._known and (texts := described(h for h in self.phrases if h not in self.kinds)):
+            known = fields["code"].cast(pl.String).str.strip_chars().str.to_uppercase().is_in(list(self._known))
+            for heading in texts:
+                self.phrases[heading].update(money_lines(self._untold(rows, heading, among=known.fill_null(False))))
         if not self.kinds and not self.amounts and section is None:
             return
         for heading in self.kinds:

@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline.doubts import northern_words
 from pipeline.doubts.doubt import Doubt, accept
+from pipeline.doubts.sent_and_billed import BILLS, SENT_ON
 from pipeline.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
 from pipeline.sources.standing_names import named
 from pipeline.suggest.headings import plain_heading
@@ -49,7 +50,7 @@ _KINDS: dict[tuple[str, str], str] = {
     ("completed", "planned"): (
         "completed|complete|is complete|iscomplete|posted|is posted|done|is done|finished|performed|erledigt|fertig|"
         "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato|"
-        + northern_words.WORDS["completed"]
+        "signed off|sign off|signed|finalized|finalised|walked out|checked out|" + northern_words.WORDS["completed"]
     ),
     ("completed", "void"): (
         "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo|"
@@ -59,7 +60,7 @@ _KINDS: dict[tuple[str, str], str] = {
         "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
         "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
     ),
-    ("existing", "completed"): "existing|is existing|done elsewhere|elsewhere|outside|other office",
+    ("existing", "completed"): ("existing|is existing|done elsewhere|elsewhere|outside|other office|" + SENT_ON),
     (REVERSAL, "completed"): (
         "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
         "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|offsets|"
@@ -70,6 +71,8 @@ _KINDS: dict[tuple[str, str], str] = {
     ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
 }
 _FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
+_BILL_HEADINGS = words_of(BILLS, "|")
+_FLAGS |= dict.fromkeys(_BILL_HEADINGS, ("completed", "planned"))
 # Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
 _BESIDE = words_of(
     "why note when who date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por "
@@ -133,7 +136,7 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
         text = pl.col(name).fill_null("")
         day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
-        if is_reversing(heading):  # the number of another entry
+        if is_reversing(heading) or _is_bill(heading) or _is_sent_on(heading):  # a number, or a name: filled or not
             form = (
                 pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
             )
@@ -153,6 +156,14 @@ def word_of(text: str) -> str:
 def is_reversing(heading: str) -> bool:
     """Whether a column names the entry that a row takes back."""
     return (_flag_of(heading) or ("", ""))[0] == REVERSAL
+
+
+def _is_sent_on(heading: str) -> bool:
+    return plain_heading(heading) in words_of(SENT_ON, "|")
+
+
+def _is_bill(heading: str) -> bool:
+    return plain_heading(heading) in _BILL_HEADINGS
 
 
 def is_yes_or_no(text: str) -> bool:
@@ -229,6 +240,8 @@ def flag_doubts(
         if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
             continue
         counts = _few(heading, seen)
+        if _is_bill(heading) and (has_status or not 0 < 2 * counts[""] < counts.total()):
+            continue  # where most rows lack it, it stands on some row of each bill
         if len(counts) > MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
             continue
         made = {t: w for t, w in made_of(heading, sorted(counts)).items() if w != "completed"}

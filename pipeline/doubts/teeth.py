@@ -9,8 +9,10 @@ import polars as pl
 
 from pipeline.doubts.doubt import Doubt, accept, samples
 from pipeline.doubts.seen import Seen
+from pipeline.doubts.tooth_classes import class_doubts
 from pipeline.doubts.tooth_places import DAY_IS_QUADRANT, MONTH_IS_QUADRANT, quadrant_digit, tooth_of_date
 from pipeline.doubts.two_notations import two_notations
+from pipeline.suggest.headings import plain_heading
 from pipeline.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
@@ -22,6 +24,8 @@ _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"
 _DECIMAL = {"fdi": r"^[1-8],[1-8]$", "universal": r"^[1-4][.,][1-8]$", "palmer": r"^[1-4][.,][1-8]$"}
 _DASHED = r"^[1-8]-[1-8]$"
 _NO_JAW = r"^\s*(?:[1-8]\s*[|⏐│｜]|[|⏐│｜]\s*[1-8])\s*$"
+_LAST = r"^#?32(?:\.0+)?$"
+_COUNTED = frozenset(("idx", "index", "offset", "ordinal"))  # of a heading of numbers that may begin with 0
 _TWO = r"^#?\d{1,2}\s*[,;/&+ ]\s*#?\d{1,2}$"
 _LETTER = {  # surfaces that are also letters of primary teeth
     "universal": r"(?i)^#?(?:[1-9]|[12]\d|3[0-2]|0[1-9])[\s,/-]+[BDFILMO]$",
@@ -53,6 +57,10 @@ def tooth_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += decimals or two_in_a_row(where, teeth, accepted)
         found += [] if told.teeth_as_dates else teeth_as_dates(where, one.table, teeth)
         found += without_jaw(where, teeth, accepted)
+        if not one.is_mended:
+            found += class_doubts(where, one.table, one.in_class, notation, accepted)
+        if not (told.teeth_count_from or one.is_mended or one.is_ours):
+            found += counted_from_zero(where, one, notation)
         found += [] if told.tooth_letter else one_letter(where, one.table, teeth, notation)
     notation = settings.practice.tooth_notation
     for table in dict.fromkeys(one.table for one in seen):
@@ -208,6 +216,30 @@ def without_jaw(where: str, teeth: pl.DataFrame, accepted: Sequence[str]) -> lis
             "Export the teeth with their quadrant or as two-digit numbers. If a column has the jaw, put it before the "
             "number there, as in UR6.",
             (accept("teeth_without_jaw", accepted, "go on without these teeth; their rows are set aside"),),
+        )
+    ]
+
+
+def counted_from_zero(where: str, seen: Seen, notation: str) -> list[Doubt]:
+    """Universal numbers that a database may count from 0: work on a tooth 0, or a heading of the kind, and no 32."""
+    heading = seen.answers.columns.get("tooth", "")
+    is_headed = bool(_COUNTED & set(plain_heading(heading).split()))
+    nought = seen.counts["tooth_zero"]
+    if notation != "universal" or _rows(seen.teeth, _LAST) or not (is_headed or nought >= _SOME):
+        return []
+    zero = f" and {nought:,} rows with work on one are 0" if nought else ""
+    headed = f'; the column is headed "{heading}"' if is_headed else ""
+    return [
+        Doubt(
+            "teeth_count_from",
+            where,
+            f"none of {_rows(seen.teeth):,} teeth is 32{zero}{headed}.",
+            "Does the program that wrote this count teeth from 0, so that 0 is the upper right third molar? Compare a "
+            "row or two with the chart.",
+            (
+                (f"tables.{seen.table}", 'teeth_count_from = "zero"', "yes: each number is one too low"),
+                (f"tables.{seen.table}", 'teeth_count_from = "one"', "no: these are the numbers as they are printed"),
+            ),
         )
     ]
 

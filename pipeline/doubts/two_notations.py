@@ -7,6 +7,7 @@ of few texts.
 
 from __future__ import annotations
 
+import functools
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -81,7 +82,7 @@ def two_notations(table: str, seen: Mapping[str, TeethBy], notation: str, accept
 
 
 def _proofs(counts: Mapping[tuple[str, int], int]) -> dict[str, _Proofs]:
-    universal, fdi = _ALONE
+    universal, fdi = _alone()
     found: dict[str, Counter[str]] = {}
     for (text, number), n in counts.items():
         of = found.setdefault(text, Counter())
@@ -154,9 +155,7 @@ def rewritten(texts: pl.Series, *, written: str, notation: str) -> pl.Series:
     return texts.replace_strict({text: one(text) for text in distinct}, default=None, return_dtype=pl.String)
 
 
+@functools.cache  # and not at import: Polars' threads, once begun, are none in a process forked afterwards
 def _alone() -> tuple[frozenset[int], frozenset[int]]:
     numbers = [{int(n) for n in teeth()[of].cast(pl.String) if str(n).isdigit()} for of in ("universal", "fdi")]
     return frozenset(numbers[0] - numbers[1]), frozenset(numbers[1] - numbers[0])
-
-
-_ALONE = _alone()

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Mapping
 from functools import cached_property
 
-from pipeline.notes.context import PLAN, Contexts
+from pipeline.notes.context import HISTORY, PLAN, Contexts
 from pipeline.notes.text import Note, words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
 
@@ -26,6 +26,12 @@ _RECALL = re.compile(
 )
 
 
+_NOT_DONE = re.compile(
+    r"\bnothing (?:was )?done\b|\bnot (?:yet )?(?:been )?(?:started|begun)\b|\bno (?:treatment|tx)(?: (?:was )?(?:done|"
+    r"given|rendered|performed|provided))? today\b|\b(?:treatment|tx|procedure|visit) (?:was )?(?:aborted|abandoned|"
+    r"cancell?ed|postponed|not (?:started|done))\b|\bno.?show\b|"
+    r"\b(?:seat|prep|appt|appointment|insert|delivery)\s+(?:was\s+)?(?:cancell?ed|postponed)\b"
+)
 _WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
 _ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")
 
@@ -67,6 +73,29 @@ class Scene:
         worked = (_TREATED | _WORKED) & self.note.word_set
         return not (diagnosed or worked or any(self.contexts.said[PLAN]))
 
+    def recall_at(self, place: int) -> bool:
+        """Whether the note is of a review, or the sentence of a token is."""
+        if self.is_recall:
+            return True
+        s = self.note.sentences[self.note.sentence_at[place]]
+        known, plan = self.words.classes, self.contexts.said[PLAN]
+        return any("recall_strong" in known.get(self.note.words[p], ()) and not plan[p] for p in range(s.first, s.last))
+
+    @cached_property
+    def is_treatment(self) -> bool:
+        """Whether something is treated or diagnosed."""
+        diagnosed = any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") for m in self.matches)
+        plan, history = self.contexts.said[PLAN], self.contexts.said[HISTORY]
+        worked = _TREATED | _WORKED
+        return diagnosed or any(
+            word in worked and not plan[p] and not history[p] for p, word in enumerate(self.note.words)
+        )
+
+    @cached_property
+    def came_to_nothing(self) -> bool:
+        """Whether the note says that what it speaks of was not done."""
+        return bool(_NOT_DONE.search(self.note.clean))
+
     def near_work(self, place: int, name: str) -> bool:
         """Whether a word of a class, not in a plan, stands in the sentence of a token or in one of those around."""
         at, last, known = self.note.sentence_at[place], len(self.note.sentences), self.words.classes
@@ -105,8 +134,11 @@ class Scene:
 
 def _paired(s: Scene, m: Match) -> bool:
     """A short form counts beside another diagnosis or in a sentence that announces one."""
-    if s.within(m, "dx"):
-        return True
+    return s.within(m, "dx") or _beside(s, m)
+
+
+def _beside(s: Scene, m: Match) -> bool:
+    """Right beside another diagnosis."""
     other = {"pulpal_diagnosis", "apical_diagnosis"}
     return any(
         (o is not m and o.entry.field in other and o.entry.needs != "paired")
@@ -119,6 +151,9 @@ def _paired(s: Scene, m: Match) -> bool:
 def _prepping(s: Scene, m: Match) -> bool:
     if _TREATED & s.note.word_set and not s.near(m, "prepping", 12):
         return False
+    kinds = {o.entry.kind for o in s.matches}
+    if "crown_material" not in kinds and any(o.entry.field == "apical_diagnosis" for o in s.matches):
+        return False  # "at the end of prep": that of a canal
     return s.near_work(m.first, "prepping") and "crown" in s.classes
 
 
@@ -138,6 +173,7 @@ def _next_word(s: Scene, m: Match) -> str:
 _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "": lambda s, m: True,
     "paired": _paired,
+    "beside": _beside,
     "after_pulpal": lambda s, m: s.note.words[m.first - 1 : m.first] == ["/"] and any(
         o.entry.field == "pulpal_diagnosis" and o.last == m.first - 1 for o in s.matches
     ),
@@ -146,7 +182,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "endo_not_warm": lambda s, m: "endo_strong" in s.classes and not _warm(s, m),
     "crown": lambda s, m: "crown" in s.classes,
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
-    "recall": lambda s, m: s.is_recall,
+    "recall": lambda s, m: s.recall_at(m.first),
     "prepping": _prepping,
     "not_in_endo": lambda s, m: "endo_strong" not in s.classes or s.near_work(m.first, "prepping"),
     "not_prepping": lambda s, m: not _prepping(s, m),

@@ -22,6 +22,12 @@ from pipeline.notes.vocabulary import Match
 
 NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "risk", "person", "doubt"
 _REACH = {NEGATED: 7, DOUBT: 3}
+_THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")
+_THOUGHT_REACH = 7  # a whole clause: "suspect that the pulp of this tooth is necrotic"
+_TOLD_ON = words_of("had pt patient by letter report")  # cues of a past that goes on over commas
+_DIAGNOSED = words_of("treated initiated tx txd")
+_SUBJECTS = words_of("patient pt he she they we i")  # with a verb of planning they begin a clause of their own
+_QUOTE = re.compile(r'"[^"\n]{15,800}"')
 _AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
 # Plans and risks that go on over commas: "will need post, core and crown".
 _LONG_PLANS = words_of(
@@ -44,11 +50,13 @@ class Contexts:
         self._stops = {p for m in self._cues if m.entry.value == "stop" for p in range(m.first, m.last)}
         n = len(note.tokens)
         self.said: dict[str, list[bool]] = {k: [False] * n for k in (NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT)}
+        self.starts = {NEGATED: [False] * n}  # the cues themselves
         # A negation that reaches over a comma, which only lists of signs do: "no pain, swelling or sinus tract".
         self.far_negated = [False] * n
         for m in self._cues:
             self._spread(m)
         self._years(year)
+        self._quotes()
 
     def of(self, kind: str, first: int, last: int) -> bool:
         """Whether any token from `first` up to `last` is under a cue of this kind."""
@@ -58,23 +66,31 @@ class Contexts:
         value = m.entry.value
         sentence = self._note.sentences[self._note.sentence_at[m.first]]
         word = self._note.words[m.first]
+        if value in ("negation", "negation_after"):
+            self.starts[NEGATED][m.first : m.last] = [True] * (m.last - m.first)
         if value == "negation":
+            if self._note.words[m.last : m.last + 1] == [":"] and word in ("no", "negative"):
+                return  # "cast? no: fiber": an answer, and what follows is so
             self._mark(NEGATED, self._forward(m.last, sentence, reach=_REACH[NEGATED]))
             for place in self._forward(m.last, sentence, reach=12, commas=True):
                 self.far_negated[place] = True
         elif value == "negation_after":
             self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER))
-        elif value == "history" and self._note.words[m.last : m.last + 1] in (["treated"], ["initiated"]):
+        elif value == "history" and _DIAGNOSED & set(self._note.words[m.last : m.last + 1]):
             return  # a diagnosis, not a time
         elif value == "history":
-            self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE))
+            told_on = word in _TOLD_ON  # "pt had RCT abroad, single cone, no dam"
+            self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE, commas=told_on))
+            self._mark(HISTORY, self._bracket(m, sentence))
             if word in ("years", "yrs", "year", "yr", "months", "decades", "by", "long", "last", "elsewhere", "in"):
                 self._mark(HISTORY, self._backward(m.first, sentence))
         elif value == "plan" and word in _NEED and _DENIED & set(self._note.words[max(0, m.first - 4) : m.first]):
             return  # "no post needed" says what is, not what will be
         elif value == "plan":
             self._mark(PLAN, self._forward(m.last, sentence, commas=word in _LONG_PLANS))
-            self._mark(PLAN, self._backward(m.first, sentence))
+            before = self._note.words[max(sentence.first, m.first - 2) : m.first]
+            if not _SUBJECTS & set(before):
+                self._mark(PLAN, self._backward(m.first, sentence))
         elif value == "plan_line":
             self._mark(PLAN, range(m.first, sentence.last))
             if word == "next":
@@ -91,7 +107,8 @@ class Contexts:
             self._mark(PERSON, self._forward(m.last, sentence))
         elif value == "doubt":
             self._mark(DOUBT, range(max(sentence.first, m.first - _REACH[DOUBT]), m.first))
-            self._mark(DOUBT, range(m.last, min(sentence.last, m.last + _REACH[DOUBT])))
+            reach = _THOUGHT_REACH if word in _THOUGHT else _REACH[DOUBT]
+            self._mark(DOUBT, range(m.last, min(sentence.last, m.last + reach)))
 
     def _mark(self, kind: str, places: Iterable[int]) -> None:
         row = self.said[kind]
@@ -119,6 +136,22 @@ class Contexts:
             if place in self._stops or words[place] in (",", ":"):
                 return
             yield place
+
+    def _bracket(self, m: Match, sentence: Sentence) -> Iterator[int]:
+        """The tokens of the brackets in which a cue stands: "(6 %, warm vertical, last year)"."""
+        words = self._note.words
+        opened = next((p for p in range(m.first - 1, sentence.first - 1, -1) if words[p] in ("(", ")")), None)
+        if opened is None or words[opened] == ")":
+            return
+        for place in range(opened, sentence.last):
+            if words[place] == ")":
+                return
+            yield place
+
+    def _quotes(self) -> None:
+        """What stands between quotation marks is what somebody else says."""
+        for m in _QUOTE.finditer(self._note.lower):
+            self._mark(DOUBT, range(self._note.token_at(m.start()), self._note.token_at(m.end() - 1) + 1))
 
     def _years(self, year: int | None) -> None:
         """A year before that of the note makes history of its clause."""

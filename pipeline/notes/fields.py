@@ -38,24 +38,15 @@ _GENERAL = {
 }
 _LATEST = frozenset({"pai", "rubber_dam"})
 # One of these before another is no contradiction: it is what the list puts first.
-_NO_QUARREL = frozenset({"separated_instrument", "instrumentation", "irrigant_activation", "symptomatic"})
+_NO_QUARREL = frozenset({"separated_instrument", "instrumentation", "irrigant_activation"})
 
 
-def settle(values: Sequence[NoteValue], is_recall: bool) -> list[NoteValue]:
+def settle(values: Sequence[NoteValue]) -> list[NoteValue]:
     """Each field of each tooth once; the unsure value of a field with a sure one is left out."""
-    placed = [_named(v, is_recall) for v in values]
     groups: dict[tuple[int | None, str], list[NoteValue]] = {}
-    for v in placed:
+    for v in values:
         groups.setdefault((v.tooth, v.field), []).append(v)
     return [found for of_field in groups.values() if (found := _one(of_field)) is not None]
-
-
-def _named(v: NoteValue, is_recall: bool) -> NoteValue:
-    if v.field != "preop_or_pai":
-        return v
-    return (
-        replace(v, field="pai", table="findings") if is_recall else replace(v, field="preop_pai", table="endo_details")
-    )
 
 
 def _one(values: list[NoteValue]) -> NoteValue | None:
@@ -74,7 +65,7 @@ def _one(values: list[NoteValue]) -> NoteValue | None:
     if field in ("length_short_of_apex_mm", "visits", "master_apical_size_iso", "canals", "preop_pai"):
         return _heaviest(field, pool)
     if field in _LATEST:
-        return pool[-1]
+        return pool[-1] if field == "pai" else replace(pool[-1], sure=False)
     if order := _FIRST_OF.get(field):
         best = min(pool, key=lambda v: order.index(v.value) if v.value in order else len(order))
         return best if field in _NO_QUARREL else replace(best, sure=False)

@@ -9,8 +9,8 @@ from pipeline.notes.measures import COUNTS, NUMBER, PERCENT, Read, number, plain
 from pipeline.notes.text import Note
 
 _HYPO = (
-    r"(?:sod(?:ium|\.)?\s*)?(?:naocl2?|na\s?ocl|naoc1|hypochlorite?|hypochloride|hypochlor|hypo\s?chlor\w*|hypo|bleach|"
-    r"naocl's)\b"
+    r"(?:sod(?:ium|\.)?\s*)?(?:naocl2?|na\s?ocl|naoc1|hypochlorite?|hypochloride|hypochlor|hypo\s?chl\w*|hypo|bleach|"
+    r"naocl's)(?:\b|(?=\d))"
 )
 
 _STRENGTH = re.compile(
@@ -52,6 +52,7 @@ _PARTS = re.compile(
     rf"(?P<a>\d|one|two|three|four|five)\s*parts?\s*(?:of\s+)?(?:{NUMBER}{PERCENT}\s*)?(?P<what>{_BLEACH}\w*|"
     rf"{_WATER})[^.;\n]{{0,25}}?\b(?:to|and|:|,|with|/)\s*(?P<b>\d|one|two|three|four|five)\s*parts?"
 )
+_WEAKEST_STOCK = 4  # percent; weaker ones are not sold to be diluted (common practice, no source)
 _HYPO_WORD = re.compile(_HYPO)
 
 
@@ -129,9 +130,15 @@ def _ratios(note: Note) -> Iterator[Read]:
             if other:
                 stock = number(other[0][1])
                 given = stock * stock_parts / (water + stock_parts)
+                strengths = {number(m[1]) for m in other}
+                clear = clear and (water > 0 or len(strengths) == 1)  # "full strength (5.25 %) replaced by 2.5 %"
                 equals = re.search(rf"[=(]\s*(?:approx\w*\.?\s*|~\s*)?({NUMBER}){PERCENT}", part[last:])
                 if equals and (abs(number(equals[1]) - stock) < 1e-9) and stock < 4 and water:
                     given = stock  # the strength after the dilution is what is given: "half strength (2.6 %)"
+                elif water and stock < _WEAKEST_STOCK and _HYPO_WORD.search(part):
+                    # "1.3 % (3:1)": what is given is the strength after the dilution.
+                    given = stock
+                    clear = any(abs(s / (1 + water / stock_parts) - stock) < 0.15 for s in (5.25, 6, 8.25))
                 yield Read(
                     "naocl_percent", plain(round(given, 1) if water else given), a, b, clear, "naocl_ratio_of_stock"
                 )

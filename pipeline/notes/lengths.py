@@ -20,7 +20,8 @@ _SHORT_OF = re.compile(
     rf"|\bshort\s*(?:of\s+(?:the\s+)?(?:radiographic\s+)?apex\s*)?(?:by|"
     rf":)?\s*{_HOW_FAR.replace('P<n>', 'P<m>').replace('P<n2>', 'P<m2>')}{MM}"
     rf"|(?:fill\w*|gp|length|obt\w*)\s*:?\s*(?P<r>{NUMBER})\s*short\b"
-    rf"|(?P<q>{NUMBER})\s*short\s+(?:of|from)\s+(?P<apex2>{_APEX})"
+    rf"|(?<![\d.])(?P<q>{NUMBER})\s*short\s+(?:of|from)\s+(?P<apex2>{_APEX})|(?<![\d.])(?P<s>[0-2]?\.\d|[12])\s*short\b(?!\s+\w)"
+    r"|\beal\s*-\s*(?P<e>[0-2]?\.\d|[12])\b(?!\s*mm)"
     rf"|(?:apex|ra|eal|length)\s*(?:reading\s*)?(?:minus|-)\s*(?P<k>{NUMBER}){MM}"
 )
 _LONG = re.compile(
@@ -33,15 +34,16 @@ _FLUSH = re.compile(
 )
 _ENDO_NEAR = re.compile(
     r"fill|obtur|\bgp\b|gutta|\bwl\b|length|cone|apex|sealer|apical|apices|canal|instrument|endo|"
-    r"master|rct|terminus|film|\bpa\b|foramen"
+    r"master|rct|recip|naocl|nec\b|\bdam\b|terminus|film|\bpa\b|foramen"
 )
 _OF_FILL = re.compile(r"fill|obtur|\bgp\b|gutta|cone|final\s+(?:film|pa|x-?ray|rad)|post-?op|completion|dense")
 _NOT_LENGTH = re.compile(
-    r"margin|post\b|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|"
+    r"margin|post\b(?!-?\s?op)|ferrule|sulcus|crest|pocket|probing|clearance|reduction|contact|separat|fragment|"
     r"file\s+tip|broke|bone|lesion|radioluc"
 )
 
 
+_OF_ANOTHER = re.compile(r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|nerve|sinus)")
 _CURT = 45  # letters of a sentence that says nothing else: "1 mm short."
 _AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
 
@@ -49,6 +51,7 @@ _AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
 def lengths(note: Note) -> Iterator[Read]:
     """How far short of the apex the filling ends, in mm; negative is long."""
     text = note.clean
+    of_endo = bool(_ENDO_NEAR.search(text))
     for pattern, sign, rule in ((_SHORT_OF, 1, "short_of_apex"), (_LONG, -1, "past_apex"), (_FLUSH, 0, "flush")):
         for m in pattern.finditer(text):
             around = sentence_text(note, m.start())
@@ -58,18 +61,20 @@ def lengths(note: Note) -> Iterator[Read]:
                 or named.get("apex")
                 or named.get("apex2")
                 or _AS_KEY.match(text, m.start())
-                or _ENDO_NEAR.search(around if len(around) > _CURT else text)
+                or (_ENDO_NEAR.search(around) if len(around) > _CURT else of_endo)
             )
             if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end()]):
                 continue
-            first = named.get("n") or named.get("m") or named.get("k") or named.get("q") or named.get("r")
+            if _OF_ANOTHER.match(text, m.end()):
+                continue  # "caries 1 mm short of the pulp"
+            first = next((v for name in "nmkqrse" if (v := named.get(name))), "0")
             second = named.get("n2") or named.get("m2")
-            far = 0.0 if sign == 0 else number(first or "0")
+            far = 0.0 if sign == 0 else number(first)
             sure = (
                 far <= 5
                 and not named.get("range")
                 and not second
-                and (sign != 1 or bool(named.get("apex") or "short" in m.group()))
+                and (sign != 1 or bool(named.get("apex") or named.get("e") or "short" in m.group()))
             )
             if second:
                 far = (far + number(second)) / 2
@@ -80,7 +85,7 @@ def lengths(note: Note) -> Iterator[Read]:
 
 
 _FERRULE = re.compile(
-    rf"\bferr?ule\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|"
+    rf"\bferr?(?:ule)?\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|"
     rf"about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{NUMBER})(?:\s*(?:-|"
     rf"to)\s*(?P<n2>{NUMBER}))?(?P<plus>\+)?(?:{MM})?(?!\s*(?:/|%))"
     rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{NUMBER})(?:\s*(?:-|"

@@ -23,6 +23,10 @@ _CALLED = {
                "other": ""},
 }  # fmt: skip
 _FOR_A_WHILE = words_of("temp temporary provisional temporarily provisionally interim tempo")
+# Left alone in a note of seating these are the cement; the last two serve nothing else.
+_CEMENTS = frozenset({"glass_ionomer", "resin_modified_glass_ionomer", "zinc_phosphate", "polycarboxylate"})
+_ONLY_CEMENTS = frozenset({"zinc_phosphate", "polycarboxylate"})
+_NO_CEMENT_ALONE = words_of("core buildup bu filling filled restoration post inlay base liner class")
 _AGAIN = words_of("recement recemented recementing rebonded recementation")
 _LASTING = words_of("definitive definitively perm permanent permanently final")
 
@@ -41,7 +45,10 @@ def materials_read(scene: Scene) -> Iterator[Read]:
             continue
         role = _role_of(scene, m, roles)
         if role is None:
-            if m.entry.value == "epoxy_resin" or (m.entry.value == "calcium_silicate" and _beside_points(scene, m)):
+            if _alone_where_seated(scene, m):
+                begin, end = note.tokens[m.first].start, note.tokens[m.last - 1].end
+                yield Read("cement", m.entry.value, begin, end, True, m.entry.rule)
+            elif m.entry.value == "epoxy_resin" or (m.entry.value == "calcium_silicate" and _beside_points(scene, m)):
                 token = note.tokens
                 yield Read("sealer", m.entry.value, token[m.first].start, token[m.last - 1].end, True, m.entry.rule)
             continue
@@ -70,7 +77,7 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     before = [r for r in roles if max(s.first, m.first - _AHEAD) <= r.first and r.last <= m.first]
     overlapping = [r for r in roles if r.first < m.first < r.last or m.first < r.first < m.last]
     if (
-        words[max(0, m.first - 1) : m.first] in (["w/"], ["with"])
+        words[max(0, m.first - 1) : m.first] in (["w/"], ["with"], ["w"])
         and not overlapping
         and (made := _made_before(scene, m))
     ):
@@ -89,6 +96,20 @@ def _made_before(scene: Scene, m: Match) -> Match | None:
         if c.entry.kind == "crown_material" and 0 <= m.first - 1 - c.last <= 2:
             return Match(_CEMENTED, c.first, c.last)
     return None
+
+
+def _alone_where_seated(scene: Scene, m: Match) -> bool:
+    """A cement that stands alone between points, or beside the crown's material, where a crown was seated."""
+    if m.entry.value not in _CEMENTS or not scene.near_work(m.first, "seating_strong"):
+        return False
+    if {"prepping", "endo_strong"} & scene.classes or _NO_CEMENT_ALONE & scene.note.word_set:
+        return False
+    s = scene.note.sentences[scene.note.sentence_at[m.first]]
+    rest = set(scene.note.words[s.first : s.last]) - set(scene.note.words[m.first : m.last]) - set(".,;-:*/")
+    crowns = [o for o in scene.matches if o.entry.kind == "crown_material" and s.first <= o.first < s.last]
+    named = {w for o in crowns for w in scene.note.words[o.first : o.last]}
+    seated = "seating_strong" in scene.sentence_classes(scene.note.sentence_at[m.first])
+    return not rest or (m.entry.value in _ONLY_CEMENTS and bool(named) and (seated or len(rest - named) <= 3))
 
 
 def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:

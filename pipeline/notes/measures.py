@@ -33,6 +33,11 @@ class Read:
     weight: int = 0
 
 
+def on_one_line(pattern: str) -> re.Pattern[str]:
+    """A pattern whose blanks are none of the ends of lines: a number and its unit, name and value stand on one line."""
+    return re.compile(pattern.replace(r"\s", r"[^\S\n]"))
+
+
 def plain(value: float) -> str:
     """A number as short as it can be written: 2.5, 6."""
     return f"{value:g}"

@@ -8,19 +8,24 @@ from dataclasses import replace
 
 from pipeline.notes.hypochlorite import hypochlorite
 from pipeline.notes.lengths import ferrule, lengths
-from pipeline.notes.measures import CANAL, Read, number, plain
+from pipeline.notes.measures import CANAL, Read, number, on_one_line, plain
 from pipeline.notes.sizes import sizes
 from pipeline.notes.text import Note, words_of
 
-_CANALS = re.compile(
+_CANALS = on_one_line(
     r"(?<![\d./#:])\b(?P<n>[1-6]|one|two|three|four|five|single)\s*(?:-\s*)?(?:separate\s+|distinct\s+|"
-    r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|orifices)\b(?!\s*(?:left|remain))"
+    r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
-_EACH_CANAL = re.compile(r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*[=:]\s*\d{2}(?!\d)")
+_EACH_CANAL = on_one_line(
+    r"\b(mb1|mb2|mb|ml|db|dl|d|p|b|l)\s*(?:[=:]\s*\d{2}(?!\d)|(?:1[4-9]|2\d)(?:[.]\d|\b)(?![\d/]))"
+)
+_NO_MEASURE = re.compile(
+    r"\b(?:mb-?[12]?|ml|db|dl)\s*(?:-+|x|n/?a|none|calcified|not)(?=\s*[/,;)]|\s*$|\s+(?:found|located))"
+)
 _OF_CANALS = re.compile(r"\d\s*(?:of|/|out of)\s*$")
 _NAMES = re.compile(
     r"\b(mb\s?-?[12]?|ml|db|dl|mm|pal(?:atal)?|ling(?:ual)?|buc(?:cal)?|dist(?:al)?|mesiobuccal|"
@@ -47,7 +52,7 @@ def _canals(note: Note) -> Iterator[Read]:
     for m in _NAME_LIST.finditer(text):
         names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
         if len(names) >= 2:
-            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+            yield Read("canals", str(len(names)), m.start(), m.end(), not _NO_MEASURE.search(m[1]), "canals_named", 1)
             return
     each = list(_EACH_CANAL.finditer(text))
     if len({m[1] for m in each}) >= 2:
@@ -55,12 +60,13 @@ def _canals(note: Note) -> Iterator[Read]:
         yield Read("canals", str(len(names)), each[0].start(), each[-1].end(), True, "canals_measured", 1)
 
 
-_PAI = re.compile(
+_PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
     r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|"
     r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|"
     r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
+_BEFORE_BEHIND = re.compile(r"\s*(?:before\b|pre-?\s?op|at\s+(?:baseline|start)|initially|originally)")
 _BEFORE = re.compile(
     r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
 )
@@ -76,26 +82,30 @@ def _pai(note: Note) -> Iterator[Read]:
     text = note.clean
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
+        before = before or bool(_BEFORE_BEHIND.match(text, m.end()))
         yield Read("preop_pai" if before else "preop_or_pai", plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
         elif not before and (former := _FORMER.match(text, m.end())):
-            yield Read("preop_pai", former[1], m.start(), former.end(), True, "pai", 2)
+            # "was 4" may have been at an earlier review.
+            known = "preop" in former[0] or "pre-op" in former[0] or "baseline" in former[0]
+            yield Read("preop_pai", former[1], m.start(), former.end(), known, "pai", 2)
         elif before and (
             later := re.match(
                 r"[^.;\n\d]{0,20}\b(?:now|today|currently|to)\b[^.;\n\d]{0,12}([1-5])\b(?!\s*mm)|"
-                r"[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+recall)",
+                r"[^.;\n\d]{0,20}\b([1-5])\s*(?:today|now|currently|at\s+(?:recall|present|review))",
                 text[m.end() :],
             )
         ):
             yield Read("preop_or_pai", later[1] or later[2], m.start(), m.end() + later.end(), True, "pai_now", 2)
 
 
-_VISITS = re.compile(
+_VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
-    r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left))"
+    r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
     r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b"
     r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
+    r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
     r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|"
     r"appointment|sitting)\b"
@@ -107,14 +117,18 @@ _DONE = re.compile(
 
 def _visits(note: Note) -> Iterator[Read]:
     text = note.clean
+    done = bool(_DONE.search(text))
     for m in _VISITS.finditer(text):
         if m["n"] and (part := re.search(r"([1-6])\s*(?:of|/)\s*$", text[max(0, m.start() - 8) : m.start("n")])):
             yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
         elif m["n"] or m["m"] or m["v"]:
             yield Read("visits", plain(number(m["n"] or m["m"] or m["v"])), m.start(), m.end(), True, "visits", 3)
+        elif m["x"]:
+            of = plain(number(m["xof"]))
+            yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
-        elif _DONE.search(text) and not text[: m.start()].rstrip().endswith(("since", "from", "at last")):
+        elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
             yield Read(
                 "visits", plain(number(m["o"])), m.start(), m.end(), m["o"] not in ("1st", "first"), "visit_nth", 1
             )
@@ -123,7 +137,7 @@ def _visits(note: Note) -> Iterator[Read]:
 # What has to stand in a note for a reader to look at it at all: most notes speak of little.
 _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = (
     (words_of(
-    "naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypo bleach sodium irrigated irrigation irrig "
+    "naocl na naoc1 naocl2 hypochlorite hypochloride hypochlor hypochl hypo bleach sodium irrigated irrigation irrig "
                "ocl hypochlorit"
 ), hypochlorite),
     (words_of(
@@ -135,10 +149,10 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "mm millimeters millimeter apex short flush long mil mils ra"
 ), lengths),
     (words_of(
-    "canals canal orifices wl wls mb mb1 mb2 db located lengths canaled c"
+    "canals canal can cans orifices mb dl ml db wl wls mb mb1 mb2 db located lengths canaled c"
 ), _canals),
     (words_of(
-    "ferrule ferule fer"
+    "ferrule ferule ferr fer"
 ), ferrule),
     (words_of(
     "pai pai1 pai2 pai3 pai4 pai5 periapical p"

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.conditions import Scene, holds
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
+from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
 from pipeline.notes.materials import materials_read
 from pipeline.notes.measures import Read
@@ -22,9 +23,8 @@ from pipeline.notes.vocabulary import Match, Vocabulary
 from pipeline.notes.whose import TEXT, Whose
 
 LONGEST_NOTE = 20_000  # letters; what is longer is no note of one visit, and is read so far
-LONGEST_EVIDENCE = 120
 # Signs that go on over commas when they are denied: "no pain, swelling or sinus tract".
-_SIGNS = frozenset({"symptomatic", "preop_or_pai"})
+_SIGNS = frozenset({"symptomatic", "preop_pai", "pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "preop_or_pai", "crown_in_place"})
 _TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
@@ -79,7 +79,7 @@ def read_note(
         table = TABLE_OF.get(r.field, "endo_details")
         for number, said_by, clear in whose.teeth_of(r):
             sure = r.sure and clear
-            evidence = " ".join(note.written[r.start : r.end].split())[:LONGEST_EVIDENCE]
+            evidence = evidence_of(note.written, r.start, r.end, words.knows)
             out.append(
                 NoteValue(
                     table,
@@ -94,7 +94,7 @@ def read_note(
                     said_by,
                 )
             )
-    return settle(out, scene.is_recall)
+    return settle(out)
 
 
 def _all_reads(scene: Scene) -> Iterator[Read]:
@@ -111,8 +111,6 @@ def _spans(scene: Scene) -> Iterator[Read]:
             field = m.entry.field
             if field in ("pulpal_diagnosis",) and _is_of_preparation(scene, m):
                 continue
-            if field == "preop_or_pai" and scene.is_recall:
-                field = "pai"
             yield Read(
                 field,
                 m.entry.value,
@@ -150,9 +148,22 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         return  # "PFM removed": the crown that goes
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
         r = replace(r, sure=False)  # a crown that is only spoken of
+    if r.field == "preop_or_pai":
+        if scene.recall_at(first):
+            r = replace(r, field="pai")
+        else:
+            # Without a word of treatment it may be of a review; a sound apex is seldom what was treated.
+            r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
+    if r.field == "symptomatic" and r.value == "true" and "had" in note.words[max(0, first - 4) : first]:
+        r = replace(r, sure=False)  # what was felt before today
+    if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
+        r = replace(r, sure=False)
     far = r.field in _SIGNS and contexts.far_negated[first]
+    near = not (r.field == "crown_in_place" and r.value == "true") or any(
+        contexts.starts[NEGATED][max(0, first - 2) : last]
+    )
     own_words = rule == "own_words"
-    if (contexts.said[NEGATED][first] or far) and _can_be_denied(r, note.words[first:last]):
+    if ((contexts.said[NEGATED][first] and near) or far) and _can_be_denied(r, note.words[first:last]):
         if negated and negated != "-":
             yield replace(r, value=negated, sure=r.sure or negated in ("none", "false"))
         elif (

@@ -37,7 +37,7 @@ _SHAPED = re.compile(
     r"filing|rotary|rotaries|rotated|finish\w*|"
     r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
-    r"(?:[^.;\n\d#]|\.(?=\d))*?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
+    r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
     r"(?P<size>(?:#|size|sz|iso|"
     r"no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|"
     r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
@@ -56,7 +56,9 @@ _SMALL_FIRST = re.compile(
 )
 
 
-_BROKE = re.compile(r"separat|\bbroke|breakage|fractured (?:file|instr)")
+_POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
+_OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
+_BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
 
 
 def sizes(note: Note) -> Iterator[Read]:
@@ -72,6 +74,7 @@ def sizes(note: Note) -> Iterator[Read]:
             continue
         told = True
         same = len({n for n, _ in sizes} | _sizes_of_canals(note, m.start())) == 1
+        same = same and not (len(sizes) == 1 and _OF_ONE.match(text, m.end() + sizes[0][1]))
         largest = max(n for n, _ in sizes)
         yield Read("master_apical_size_iso", str(largest), m.start(), m.end() + sizes[-1][1], same, "apical_size", 3)
     if told:
@@ -88,10 +91,13 @@ def sizes(note: Note) -> Iterator[Read]:
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
         if size in ISO_SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
-            if _BROKE.search(sentence_text(note, m.start())):
+            around = sentence_text(note, m.start())
+            if _BROKE.search(around) and "bypass" not in around:
                 continue  # "cleaned to size 20 when the file broke"
+            passed_by = bool(_BROKE.search(around))  # it may be the size of that canal alone
             strong = bool(m["taper"]) or "#" in m["size"] or "size" in m["size"] or "iso" in m["size"] or size >= 20
-            found.append((size, m.start(), m.end(), strong))
+            start = max(m.start(), text.rfind(",", m.start(), m.start("size")) + 1)
+            found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
         if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
             found.append((int(m["n"]), m.start(), m.end(), True))
@@ -101,9 +107,11 @@ def sizes(note: Note) -> Iterator[Read]:
     if not found:
         for m in _SIZE_ALONE.finditer(text):
             small = _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start()])
-            broken = "separat" in (around := sentence_text(note, m.start())) or "broke" in around
+            broken = _BROKE.search(sentence_text(note, m.start()))
             if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 20 and not (small or broken):
-                found.append((int(m["n"]), m.start(), m.end(), True))
+                # The size of a point is not that of the canal for certain.
+                of_point = _POINT.search(text[max(0, m.start() - 12) : m.start()])
+                found.append((int(m["n"]), m.start(), m.end(), not of_point))
     if found:
         top = max(found)
         rising = all(a[0] <= b[0] for a, b in pairwise(found))

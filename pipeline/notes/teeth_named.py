@@ -24,14 +24,16 @@ _WITH_FILE = re.compile(
     r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
 )
 _HASH = re.compile(
-    r"(?:#'?s?|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?)\s*:?\s*"
+    r"(?:#'?s?|\bboth\s+(?=\d{1,2}\s*(?:and|&)\s*\d)|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?)\s*:?\s*"
     r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*)?\d{1,2}"
     r"(?!\d|\s*(?:mm|%|x\b|canals?|visits?|films?|carp|pa\b|min|yr|year|mo|week|wk|cc|ml)|[./:]\d))*)"
 )
+_VALUE_BEFORE = re.compile(r"(?<!tooth)(?<!teeth)(?<!th)(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged|of))\s*$")
 _T = re.compile(r"\bt(\d{1,2})\b")
 _LINE = re.compile(r"(?m)(?:^|(?<=[.;]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
 _BARE = re.compile(
-    r"(?<![\d.#/:-])\b(\d{1,2})\s+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|recall|"
+    r"(?<![\d.#/:-])\b(\d{1,2})[^\S\n]+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|"
+    r"recall|"
     r"bu\b|buildup|build-up|seat|pulp|obtur|access|was|is|has|rctd|-?\s*(?:sip|sap|aip|aap)))"
 )
 _AFTER_WORD = re.compile(
@@ -86,6 +88,8 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
         found.append(Named(named, m.start(), m.end()))
     for pattern in (_T, _LINE, _BARE, _AFTER_WORD):
         for m in pattern.finditer(text):
+            if pattern is _BARE and _VALUE_BEFORE.search(text[max(0, m.start(1) - 16) : m.start(1)]):
+                continue  # the value of another name: "MAF: 30"
             if (number := _number(m[1], notation)) is not None and not _taken(
                 [*found, *no_teeth], m.start(1), m.end(1)
             ):

@@ -21,7 +21,7 @@ _SIGNS = str.maketrans(
 )  # fmt: skip
 _TOKEN = re.compile(
     r"(?:c&s|c/s|w/out|w/o|c/o|h/o|s/p|r/o|b/u|f/u|w/|n/v|p/a)(?![a-z])|[a-z]+(?:'[a-z]+)?(?:\d(?![\d.]))?|"
-    r"\d+(?:[.,]\d+)?|[.]\d+|[^\s\w]|\w"
+    r"\d+(?:st|nd|rd|th)(?![a-z])|\d+(?:[.,]\d+)?|[.]\d+|[^\s\w]|\w"
 )
 # A point after one of these ends no sentence; after one of the second list, where no capital follows.
 _SHORT = words_of(
@@ -30,7 +30,13 @@ _SHORT = words_of(
     "symp sympt asymp asympt sep radiog lat avg est conc"
 )
 _MAYBE_SHORT = words_of("no inst max ant rad perio cem vert cond rev hypo mo yr rest")
-_END = frozenset(".;!?\n")
+_END = frozenset(".;!?|\n")
+# Tokens; what goes on for longer is cut, so that reading takes a time that grows with the length of a note alone.
+_LONGEST_SENTENCE = 150
+_BOX = re.compile(r"\[[ x]?\]|\( \)")
+_LEFT_EMPTY = re.compile(r"(?:\[ ?\]|\( \))[^\[(|\n.;]*")
+_TICKED = re.compile(r"\[x\]|\(x\)")
+_ANSWERED = re.compile(r"\?(?= {0,2}(?:yes|no|none|nil|y|n|[1-6])\b)")
 
 
 _UNITS = {
@@ -75,6 +81,8 @@ def numbers_in_words(words: list[str]) -> dict[int, str]:
             rest = words[place + length : place + length + 3]
             if rest[:1] == ["point"] and len(rest) > 1 and rest[1] in _UNITS:
                 value, length = f"{value}.{_UNITS[rest[1]]}", length + 2
+                if len(rest) > 2 and rest[2] in _UNITS:
+                    value, length = f"{value}{_UNITS[rest[2]]}", length + 1
             elif rest in (["and", "a", "half"], ["and", "one", "half"]):
                 value, length = f"{value}.5", length + 3
             elif rest[:2] and rest[0] == "oh" and len(rest) > 1 and rest[1] in _UNITS:
@@ -133,7 +141,7 @@ class Note:
         pieces: list[str] = []
         done = length = 0
         for place, token in enumerate(self.tokens):
-            between = self.lower[done : token.start]
+            between = _squeezed(self.lower[done : token.start])
             word = token.word
             if told and place in told:
                 word = told[place]
@@ -143,7 +151,7 @@ class Note:
             self._clean_starts.append(length)
             length += len(word)
             done = token.end
-        pieces.append(self.lower[done:])
+        pieces.append(_squeezed(self.lower[done:]))
         return "".join(pieces)
 
     def clean_token_at(self, position: int) -> int:
@@ -173,14 +181,14 @@ class Note:
 
     @cached_property
     def sentences(self) -> list[Sentence]:
-        """The note's sentences: up to a point, semicolon, exclamation, question mark or the end of a line."""
+        """The note's sentences: up to a point, semicolon, exclamation, question mark, bar or the end of a line."""
         found, first, line_start = [], 0, True
         tokens, text = self.tokens, self.lower
         for place, token in enumerate(tokens):
             if place > first and "\n" in text[tokens[place - 1].end : token.start]:
                 found.append(Sentence(first, place, line_start))
                 first, line_start = place, True
-            if token.word in _END and not self._short_before(place):
+            if (token.word in _END and not self._short_before(place)) or place - first >= _LONGEST_SENTENCE:
                 found.append(Sentence(first, place + 1, line_start))
                 first, line_start = place + 1, "\n" in text[token.end : _next_start(tokens, place, len(text))]
         if first < len(tokens):
@@ -218,6 +226,13 @@ class Note:
         return before.word in _SHORT or following.islower() or following.isdigit()
 
 
+def _squeezed(between: str) -> str:
+    """Blanks as one: patterns that pass over them would else try each length of a long run."""
+    if len(between) < 4 or not between.isspace():
+        return between
+    return "\n" if "\n" in between else " "
+
+
 def _next_start(tokens: list[Token], place: int, end: int) -> int:
     return tokens[place + 1].start if place + 1 < len(tokens) else end
 
@@ -226,7 +241,20 @@ def _lowered(text: str) -> str:
     plain = text.translate(_SIGNS)
     low = plain.lower()
     # A few capitals have small forms of two characters: those texts are put into small letters one by one.
-    return low if len(low) == len(text) else "".join(c.lower() if len(c.lower()) == 1 else c for c in plain)
+    if len(low) != len(text):
+        low = "".join(c.lower() if len(c.lower()) == 1 else c for c in plain)
+    return _as_told(low)
+
+
+def _as_told(text: str) -> str:
+    """A form as what was chosen in it: boxes left empty go with their words, "symptoms? none" is an answer.
+
+    Every letter keeps its place.
+    """
+    if _BOX.search(text):
+        text = _LEFT_EMPTY.sub(lambda m: " " * len(m[0]), text)
+        text = _TICKED.sub(lambda m: " : " if not text[: m.start()].rstrip().endswith(":") else "   ", text)
+    return _ANSWERED.sub(":", text) if "?" in text else text
 
 
 def _parts_name_and_value(text: str, place: int) -> bool:

@@ -67,7 +67,7 @@ class Vocabulary:
 
     tree: dict[str, dict]  # type: ignore[type-arg]
     classes: Mapping[str, frozenset[str]]
-    repairs: Mapping[str, str] = field(repr=False)
+    repairs: Repairs = field(repr=False)
 
     def read(self, text: str) -> Note:
         """A note's tokens with slips of the pen put right."""
@@ -86,6 +86,10 @@ class Vocabulary:
                     found += [Match(entry, first, place) for entry in ended]
                 branch = branch.get(words[place]) if place < n else None
         return _longest(found)
+
+    def knows(self, word: str) -> bool:
+        """Whether a word is of the trade, or a slip away from one."""
+        return self.repairs.knows(word)
 
     def classes_of(self, words: Iterable[str]) -> set[str]:
         """The classes that any of the words belongs to."""
@@ -133,6 +137,10 @@ class Repairs(dict[str, str]):
                 for form in _one_less(word):
                     self._near.setdefault(form, set()).add(word)
 
+    def knows(self, word: str) -> bool:
+        """Whether the word is known, as it is or put right."""
+        return word in self._known or self.get(word, word) in self._known
+
     def get(self, word: str, default: str) -> str:  # type: ignore[override]
         """The word that is meant."""
         if (found := super().get(word)) is not None:
@@ -148,7 +156,9 @@ class Repairs(dict[str, str]):
         near = {known for form in _one_less(word) for known in self._near.get(form, ()) if _one_slip(word, known)}
         near = {known for known in near if known[0] == word[0] and not _same_stem(word, known)}
         if len(word) < _SHORTEST_REPAIRED:
-            near = {known for known in near if sorted(known) == sorted(word)}
+            near = {known for known in near if sorted(known) == sorted(word) or _lacks_a_vowel(word, known)}
+        elif len(near) > 1:  # a short form that is a slip away is not what a long word is meant for
+            near = {known for known in near if len(known) > len(word)} or near
         return near.pop() if len(near) == 1 else word
 
 
@@ -169,6 +179,13 @@ def _one_slip(a: str, b: str) -> bool:
     return rest_a[1:] == rest_b if len(a) > len(b) else rest_a == rest_b[1:]
 
 
+def _lacks_a_vowel(word: str, known: str) -> bool:
+    """Whether a word is another one without one of its vowels: "apicl", "intct"."""
+    return len(known) == len(word) + 1 and any(
+        c in "aeiou" and known[:n] + known[n + 1 :] == word for n, c in enumerate(known)
+    )
+
+
 def _same_stem(word: str, known: str) -> bool:
     """Another form of the same word (plural, past) is no slip."""
     return word.startswith(known) or known.startswith(word)
@@ -177,9 +194,12 @@ def _same_stem(word: str, known: str) -> bool:
 def _longest(found: list[Match]) -> list[Match]:
     """Without those that a longer match of their field and kind makes needless."""
     kept: list[Match] = []
+    at: dict[int, list[Match]] = {}  # those kept, by each token that they hold: only what overlaps can go before
     for m in sorted(found, key=lambda m: (m.first - m.last, m.first)):
-        if not any(_goes_before(k, m) for k in kept):
+        if not any(_goes_before(k, m) for place in range(m.first, m.last) for k in at.get(place, ())):
             kept.append(m)
+            for place in range(m.first, m.last):
+                at.setdefault(place, []).append(m)
     return sorted(kept, key=lambda m: (m.first, m.last))
 
 

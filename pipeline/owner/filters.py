@@ -16,10 +16,10 @@ import polars as pl
 
 from pipeline.disclosure import SMALLEST
 from pipeline.owner.over_time import Demands
+from pipeline.owner.part_curves import PartCurve, part_curves
 from pipeline.owner.teeth import OUTCOMES
-from pipeline.questions.groups import CurveRules, curve_stop, days_of
+from pipeline.questions.groups import CurveRules
 from pipeline.results_owner import Choice, Filters, Part
-from pipeline.stats.kaplan_meier import kaplan_meier
 from pipeline.stats.spells import numbered
 
 ALL = "all"
@@ -82,39 +82,25 @@ def _choice(field: str, frames: Iterable[pl.DataFrame]) -> Choice:
 
 def _parts(outcome: str, teeth: pl.DataFrame, choices: Sequence[Choice], rules: CurveRules) -> list[Part]:
     # Patients as numbers, in an order of what happened to their teeth and never of names.
-    patients = pl.Series(numbered(teeth["patient_id"])[0])
-    teeth = teeth.select("exit_days", "event", *(c.field for c in choices), patient_id=patients)
-    masks = [
-        [pl.Series([True] * teeth.height), *((teeth[c.field] == o).fill_null(False) for o in c.options[1:])]
-        for c in choices
-    ]
-    made = []
-    for chosen in itertools.product(*(range(len(c.options)) for c in choices)):
-        rows = pl.Series([True] * teeth.height)
-        for options, place in zip(masks, chosen, strict=True):
-            rows &= options[place]
-        if rows.sum() >= SMALLEST:
-            made.append(_part(outcome, chosen, teeth.filter(rows), rules))
-    return made
+    patients = numbered(teeth["patient_id"])[0]
+    every = np.ones(teeth.height, dtype=np.bool_)
+    options = [[every, *((teeth[c.field] == o).fill_null(False).to_numpy() for o in c.options[1:])] for c in choices]
+    groups = {
+        chosen: np.logical_and.reduce([every, *(of[place] for of, place in zip(options, chosen, strict=True))])
+        for chosen in itertools.product(*(range(len(c.options)) for c in choices))
+    }
+    kept = {chosen: rows for chosen, rows in groups.items() if rows.sum() >= SMALLEST}
+    exit_days, event = teeth["exit_days"].to_numpy().astype(np.int64), teeth["event"].to_numpy()
+    curves = part_curves(exit_days, event, patients, list(kept.values()), rules=rules)
+    return [_part(outcome, chosen, curve, rules) for chosen, curve in zip(kept, curves, strict=True)]
 
 
-def _part(outcome: str, chosen: tuple[int, ...], teeth: pl.DataFrame, rules: CurveRules) -> Part:
-    exit_days, event = teeth["exit_days"].to_numpy(), teeth["event"].to_numpy()
-    days = np.array([days_of(y) for y in rules.years], dtype=np.int64)
-    followed = ((exit_days[:, None] > days) | ((exit_days[:, None] == days) & ~event[:, None])).sum(axis=0)
-    shown: tuple[tuple[float, ...], ...] = ((), (), ())
-    reach = 0
-    if (exit_days > 0).any():
-        curve = kaplan_meier(exit_days, event, cluster=teeth["patient_id"], confidence=rules.confidence)
-        stop, _ = curve_stop(curve, rules=rules)
-        reach = int(((days <= stop) & (followed >= rules.min_at_risk)).sum())
-        at = curve.at(days[:reach])
-        none = ((1 - rules.confidence) / 2) ** (1 / np.maximum(followed[:reach], 1))
-        low = np.where(np.isnan(at.low), np.where(at.survival == 1, none, at.survival), at.low)
-        high = np.where(np.isnan(at.high), at.survival, at.high)
-        # Four decimals: a tenth of a tooth in a thousand, which keeps the page small.
-        shown = tuple(tuple(round(float(v), 4) for v in values) for values in (at.survival, low, high))
+def _part(outcome: str, chosen: tuple[int, ...], curve: PartCurve, rules: CurveRules) -> Part:
+    none = ((1 - rules.confidence) / 2) ** (1 / np.maximum(curve.followed, 1))
+    low = np.where(np.isnan(curve.low), np.where(curve.survival == 1, none, curve.survival), curve.low)
+    high = np.where(np.isnan(curve.high), curve.survival, curve.high)
+    # Four decimals: a tenth of a tooth in a thousand, which keeps the page small.
+    shown = (tuple(round(v, 4) for v in values.tolist()) for values in (curve.survival, low, high))
     return Part(
-        outcome, chosen, teeth.height, teeth["patient_id"].n_unique(), int(event.sum()),
-        tuple(int(n) for n in followed[:reach]), *shown,
+        outcome, chosen, curve.teeth, curve.patients, curve.failures, tuple(curve.followed.tolist()), *shown
     )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Mapping
 from typing import NamedTuple
@@ -251,7 +252,11 @@ def _side(gate: Gate, name: str, spells: pl.DataFrame) -> Side:
 
 
 def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
-    """The half-yearly table of one group, from where 11 are followed to before fewer are."""
+    """The half-yearly table of one group, from where 11 are followed to before fewer are.
+
+    Tooth-years are those of the told numbers followed: exact ones, even rounded, would give away when one patient left
+    to whoever has two files one patient apart, since he adds to each line up to that day and to none after it.
+    """
     entry, leaving = (spells[c].to_numpy().astype(float) for c in ("entry_days", "exit_days"))
     event = spells["event"].to_numpy().astype(bool)
     months = np.arange(0, LAST_MONTH + 1, GRID_MONTHS)
@@ -263,10 +268,10 @@ def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
     stop = enough.index(False, start) if False in enough[start:] else len(enough)
     months, followed = months[start:stop], [n or 0 for n in told[start:stop]]
     days = _days(months)
-    begun = np.maximum(entry, days[0])
-    years = [float(np.sum(np.clip(np.minimum(leaving, d) - begun, 0, None))) / DAYS_PER_YEAR for d in days]
+    halves = [(a + b) / 2 * GRID_MONTHS / 12 for a, b in itertools.pairwise(followed)]
+    years = itertools.accumulate(halves, initial=0.0)
     failed = [int(np.sum(event & (leaving > days[0]) & (leaving <= d))) for d in days]
-    lines = zip(months, followed, years, gate.rounding.running(failed), strict=True)
+    lines = zip(months, followed, years, gate.rounding.running(failed, followed), strict=True)
     return tuple(Line(int(m), n, STEP * round(y / STEP), f) for m, n, y, f in lines)
 
 

@@ -103,8 +103,8 @@ def _half(followed: float) -> float:
 
 
 def _most_failing(before: Line, after: Line, late: bool, teeth: int) -> float:
-    """Failures of one step, and those held back before: a running count changes once 11 have happened."""
-    held = LOWEST_TOLD if before.failures is None else EVENTS_PER_CHANGE
+    """Failures of one step, and those held back before: a running count changes once 11 to 15 have happened."""
+    held = LOWEST_TOLD if before.failures is None else EVENTS_PER_CHANGE + SLACK
     return (teeth if late else before.followed - after.followed) + held + SLACK
 
 

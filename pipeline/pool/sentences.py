@@ -197,7 +197,7 @@ def notes(given: Sequence[Contrast], smallest: float, *, pooled: int) -> tuple[s
         out.append("Practices adjust for different characteristics, as far as each records them.")
     hidden = sum(None in (x.group.failures, x.reference.failures) for x in given)
     if hidden:
-        out.append(f"{_practices(hidden)} had fewer than 11 teeth or failures in a group, and gave no ratio.")
+        out.append(f"{_practices(hidden)} had too few teeth or failures in a group to tell them, and gave no ratio.")
     return tuple(out)
 
 

@@ -44,7 +44,9 @@ from pipeline.questions.choice_verdict import (
     sample_sentence,
     with_choices,
 )
+from pipeline.questions.covariates import numbered_words
 from pipeline.questions.crown_longevity import (
+    ADJUST,
     LABELS,
     OPENED,
     Analysis,
@@ -262,10 +264,11 @@ def _compare(
     crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis, *, changes: bool
 ) -> tuple[_Found, _Found]:
     """Adjusted and crude, by the steps of `compare_since_seat`."""
-    rows = crown_rows(crowns, patients)
+    # The words that models read are told apart once and not by every count.
+    rows = numbered_words(crown_rows(crowns, patients), (*(c.name for c in ADJUST), "provider_id"))
     spells = state_spells(rows)
     labelled = {name: rows.filter(pl.col("endo_timing") == name) for name in STATES}
-    present = set(spells["state"])
+    present = set(spells["state"].unique())
     groups = {
         name: _group(spells.filter(pl.col("state") == name), labelled[name], name, analysis)
         for name in ("before_seat", "through_crown")

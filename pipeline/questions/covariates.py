@@ -182,6 +182,13 @@ def _tell_something_new(before: NDArray[np.float64], x: NDArray[np.float64]) -> 
     return keep[first.shape[1] :]
 
 
+def numbered_words(rows: pl.DataFrame, columns: Iterable[str]) -> pl.DataFrame:
+    """Texts of these columns as numbered words, in the order of the words."""
+    wanted = [c for c in dict.fromkeys(columns) if c in rows.columns and rows[c].dtype == pl.String]
+    kinds = {c: pl.Enum(rows[c].unique().drop_nulls().sort()) for c in wanted}
+    return rows.with_columns(pl.col(c).cast(kind) for c, kind in kinds.items())
+
+
 def count_covariates(spells: pl.DataFrame, covariates: Sequence[Covariate], *, event: str = "event") -> pl.DataFrame:
     """Count rows and failures by covariate and level: the columns of `COVARIATE_COUNTS`."""
     failed = spells[event].to_numpy().astype(np.bool_)

@@ -376,7 +376,7 @@ def estimate_states(
     what was missing, and the adjusted fit.
     """
     with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
-    notes = notes_on_states(with_failures, set(spells["state"]))
+    notes = notes_on_states(with_failures, set(spells["state"].unique()))
     penalised = penalised_ratio(spells, analysis)
     if penalised:
         notes.append(PENALISED)

@@ -15,6 +15,7 @@ from pipeline.sources.excel_safety import MAX_COLUMNS
 from pipeline.sources.found_tables import FoundTables
 from pipeline.sources.open_document_looks import looks_in_open_document
 from pipeline.sources.row_looks import RowLooks
+from pipeline.sources.single_marks import in_columns
 
 # A date cell comes out as the moment that it stands for; a time of day alone, on day 0 of the workbook.
 _TIME_ALONE = r"^(?:1899-12-3[01]|1904-01-01) (\d{2}:\d{2}:\d{2})(?:\.\d+)?$"
@@ -130,7 +131,8 @@ def _cells(path: Path, name: str, sheet: fastexcel.ExcelSheet) -> pl.DataFrame |
     frame = frame.select(pl.when(text.str.len_bytes() > 0).then(pl.all()))
     if path.suffix.lower() == ".ods":
         frame = frame.select(_moment(column) for column in frame.columns)
-    return None if all(frame[column].null_count() == frame.height for column in frame.columns) else frame
+    is_empty = all(frame[column].null_count() == frame.height for column in frame.columns)
+    return None if is_empty else in_columns(frame)
 
 
 def _moment(column: str) -> pl.Expr:

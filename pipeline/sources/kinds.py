@@ -28,6 +28,8 @@ _ZIP, _NO_ZIP, _OLE = b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0"
 _PAGE = re.compile(r"<(?:!doctype\s+html|html|head|meta|body|table|style)\b", re.IGNORECASE)
 # A part of a page, as a copied one is.
 _PART = re.compile(r"<(?:h[1-6]|div|p|center|details|section|main|article|form|font|b|span|ul)\b", re.IGNORECASE)
+# A page that a browser saved with its pictures in one file, as a letter with parts.
+_SAVED_PAGE = re.compile(r"(?:[\w-]+:[^\n]*\n(?:[ \t][^\n]*\n)*)*?mime-version\s*:", re.IGNORECASE)
 _STATEMENT = re.compile(
     r"(?:\s+|--[^\n]*\n|/\*.*?\*/;?|(?:set|begin|start|use|pragma|drop|lock|select|alter)\b[^;]*;)*"
     r"(?:create\s+(?:\w+\s+){0,2}table|insert\s+into|copy\s+\S+\s*\()",
@@ -71,6 +73,8 @@ def _kind_of(_: Key, path: Path) -> str:
 def _written(text: str, ending: str) -> str:
     low = text.lower()
     if text.startswith("<") and (_PAGE.match(text) or "<html" in low[:1024] or (_PART.match(text) and "<table" in low)):
+        return WEB_PAGE
+    if _SAVED_PAGE.match(text) and "text/html" in low:
         return WEB_PAGE
     if text.startswith("<") and SCHEMA in text[:4096]:
         return XML_SHEETS

@@ -22,6 +22,18 @@ from pipeline.sources.source import Batch, Made
 PARTS, RANGE, LIST, FLAGS, TEXT, WORDS = "parts", "range", "list", "flags", "text", "words"
 # How a key of a table makes a field.
 KEYS = {"tooth_range": RANGE, "tooth_list": LIST, "tooth_flags": FLAGS, "tooth_in_text": TEXT}
+# Headings of a column for each quadrant, in which the places stand.
+_QUADRANTS = {
+    word: quadrant
+    for quadrant, words in {
+        "UR": "UR UPPERRIGHT RIGHTUPPER OR OBENRECHTS RECHTSOBEN HD HAUTDROIT SUPDER SUPERIORDERECHO",
+        "UL": "UL UPPERLEFT LEFTUPPER OL OBENLINKS LINKSOBEN HG HAUTGAUCHE SUPIZQ SUPERIORIZQUIERDO",
+        "LL": "LL LOWERLEFT LEFTLOWER UNTENLINKS LINKSUNTEN BG BASGAUCHE INFIZQ INFERIORIZQUIERDO",
+        "LR": "LR LOWERRIGHT RIGHTLOWER UNTENRECHTS RECHTSUNTEN BD BASDROIT INFDER INFERIORDERECHO",
+    }.items()
+    for word in words.split()
+}
+PLACES = r"^[1-8](?:\.0+)?(?:[\s,;+&/]*[1-8])*$"
 _BLANKS = re.compile(r"\s+|\(\s*\)")
 FILE = "(file)"  # stands for the name of the file where a heading may
 _MONTH_AND_DAY = 2
@@ -195,6 +207,7 @@ class MadeColumns(Around):
         if one.how == RANGE:
             return teeth_between(*cells).alias(one.field)
         if one.how == LIST:
+            cells = [_in_quadrant(c, h) for c, h in zip(cells, self._of(one), strict=True)]
             return _joined(c.alias(str(n)) for n, c in enumerate(cells)).alias(one.field)
         if one.how == TEXT:
             return teeth_in(cells[0]).alias(one.field)
@@ -202,6 +215,21 @@ class MadeColumns(Around):
             return words_beside_teeth(cells[0]).alias(one.field)
         named = flag_headings(one.headings[0], self.source.headings)
         return teeth_ticked(dict(zip(named.values(), cells, strict=True))).alias(one.field)
+
+
+def quadrant_of(heading: str) -> str | None:
+    """The quadrant that the heading of a column of places names, as Palmer writes it."""
+    return _QUADRANTS.get(re.sub(r"[\s./_-]+", "", heading).upper().removesuffix("QUADRANT").removesuffix("QUAD"))
+
+
+def _in_quadrant(cells: pl.Series, heading: str) -> pl.Series:
+    """Places in the quadrant that a heading names, with its letters before each; any other text as it is."""
+    if (quadrant := quadrant_of(heading)) is None:
+        return cells
+    text = pl.col("text")
+    each = text.str.extract_all("[1-8]").list.eval(pl.lit(quadrant) + pl.element()).list.join(", ")
+    is_places = text.str.contains(PLACES)
+    return pl.DataFrame({"text": cells}).select(pl.when(is_places).then(each).otherwise(text)).to_series()
 
 
 def dates_of_month(month: pl.Series, day: pl.Series) -> pl.Series:

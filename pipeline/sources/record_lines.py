@@ -23,6 +23,11 @@ from pipeline.sources.text_encoding import TextBytes
 
 _LINE = re.compile(r"^\s*(?:-\s+)?([^\W\d][^:=\t]{0,40}?)\s*(?:[:=]|\t)\s*(.*?)\s*$")
 _RULE = re.compile(r"^\s*[-=_*~#+]{3,}[-=_*~#+\s]*$")  # drawn between records
+# Drawn, with the number of the record between, as consoles of databases do.
+_NUMBERED_RULE = re.compile(
+    r"(?i)^\s*[-=_*~#+\[( ]{2,}\s*(?:\d+\.?\s*(?:row|record|zeile|ligne|fila|rij)?|(?:row|record|entry)\s*#?\d+)\s*"
+    r"[-=_*~#+\])]{2,}[-+| ]*$"
+)
 _LEAST, _MOST_NAMES = 2, 200
 _SHARE = 0.7
 _BATCH_ROWS = 20_000
@@ -34,9 +39,13 @@ def label_of(line: str) -> str | None:
     return found[1] if found else None
 
 
+def _is_rule(line: str) -> bool:
+    return _RULE.match(line) is not None or _NUMBERED_RULE.match(line) is not None
+
+
 def are_record_lines(lines: Sequence[str]) -> bool:
     """Whether lines are such records: most begin with one of a few names, and the names come again in turn."""
-    filled = [line for line in lines if line.strip() and not _RULE.match(line)]
+    filled = [line for line in lines if line.strip() and not _is_rule(line)]
     names = Counter(name for line in filled if (name := label_of(line)))
     often = {name: n for name, n in names.items() if n >= _LEAST}
     if len(often) < _LEAST + 1 or len(often) > _MOST_NAMES:
@@ -101,7 +110,7 @@ def open_record_lines(path: Path, options: ReadOptions) -> RecordLines:
     open_one: dict[str, str] | None = None
     last, cells = "", 0
     for line, match in found:
-        if not line.strip() or _RULE.match(line):
+        if not line.strip() or _is_rule(line):
             last = ""
         elif match is None or (open_one is None and match[1] != first):
             if open_one is not None and last:

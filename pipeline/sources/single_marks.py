@@ -1,4 +1,5 @@
-"""Texts with marks around fields in a way of their own: `1042,'Moor, Hazel',14`, or with `\\"` for a mark within.
+"""Texts with marks around fields in a way of their own: `1042,'Moor, Hazel',14`, with `\\"` for a mark within, or with
+each whole line as one field, as a spreadsheet writes lines that all stand in its first column.
 
 They are put between double marks, as CSV has them (RFC 4180).
 """
@@ -7,20 +8,28 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import polars as pl
+
 _LOOK_AT = 300
 _LEAST_FIELDS = 2  # with a delimiter between two marks
+_SIGNS = (",", ";", "\t", "|")
+_NEARLY_ALL = 0.95
+_LEAST_CUT = 3  # a ledger has a patient, a day and a code
 
 
 @dataclass(frozen=True)
 class Marks:
-    """How fields are marked: the delimiter, the mark around them, whether a mark within has a backslash before it."""
+    """How fields are marked: the delimiter, the mark around them, whether a mark within has a backslash before it, and
+    whether there is one field a line, which holds the others with marks of their own."""
 
     delimiter: str
     mark: str
     has_backslash: bool
+    is_line: bool = False
 
 
 def marks_of(lines: Sequence[str], delimiters: Sequence[str]) -> Marks | None:
@@ -29,6 +38,9 @@ def marks_of(lines: Sequence[str], delimiters: Sequence[str]) -> Marks | None:
     Some field must hold the delimiter, so that the lines fall apart if they are read otherwise.
     """
     filled = [line for line in lines[:_LOOK_AT] if line.strip()]
+    whole = [inner for line in filled if (inner := _whole(line)) is not None]
+    if len(whole) == len(filled) and (sign := delimiter_within(whole, delimiters)):
+        return Marks(sign, '"', has_backslash=False, is_line=True)
     if any('\\"' in line for line in filled):
         ways = [Marks(sign, '"', has_backslash=True) for sign in delimiters]
     elif any('"' in line for line in filled) or sum("'" in line for line in filled) < _LEAST_FIELDS:
@@ -44,11 +56,53 @@ def marks_of(lines: Sequence[str], delimiters: Sequence[str]) -> Marks | None:
     return None
 
 
+def delimiter_within(texts: Sequence[str], delimiters: Sequence[str]) -> str | None:
+    """The delimiter that cuts all texts, each a line of a CSV in one field, into as many fields."""
+    if len(texts) < _LEAST_FIELDS:
+        return None
+    for sign in delimiters:
+        widths = {len(fields_of(text, sign)) for text in texts}
+        if len(widths) == 1 and widths.pop() >= _LEAST_CUT:
+            return sign
+    return None
+
+
+def fields_of(text: str, delimiter: str) -> list[str]:
+    """The fields of one line of a CSV; none if it is not one."""
+    return _fields(text, Marks(delimiter, '"', has_backslash=False))
+
+
+def in_columns(cells: pl.DataFrame) -> pl.DataFrame:
+    """A sheet of one column, whose cells are the lines of a CSV, cut into columns `1` and so on; another as it is.
+
+    A line with other than the usual number of fields, as a title above the headings, stays in the first column.
+    """
+    if cells.width != 1:
+        return cells
+    texts = cells.to_series().to_list()
+    filled = [text for text in texts if text]
+    cuts = {sign: [fields_of(text, sign) for text in filled[:_LOOK_AT]] for sign in _SIGNS}
+    for sign, cut in cuts.items():
+        (width, n), *_ = Counter(map(len, cut)).most_common(1) or [(0, 0)]
+        if width >= _LEAST_CUT and n >= _NEARLY_ALL * len(cut) and n >= _LEAST_FIELDS:
+            rows = [fields_of(text or "", sign) for text in texts]
+            whole = [
+                row if len(row) == width else [text, *[None] * (width - 1)]
+                for row, text in zip(rows, texts, strict=True)
+            ]
+            schema = {str(n): pl.String() for n in range(1, width + 1)}
+            frame = pl.DataFrame(whole, schema=schema, orient="row")
+            return frame.select(pl.when(pl.all().str.strip_chars().str.len_bytes() > 0).then(pl.all()))
+    return cells
+
+
 def remarked(line: str, marks: Marks) -> str:
     """One line, with its line end, marked as CSV is."""
     text = line.rstrip("\r\n")
     if marks.mark not in text:
         return line
+    if marks.is_line and (inner := _whole(line)) is not None:
+        return inner + line[len(text) :]
     out = io.StringIO(newline="")
     csv.writer(out, delimiter=marks.delimiter, lineterminator="").writerow(_fields(text, marks))
     return out.getvalue() + line[len(text) :]
@@ -67,6 +121,15 @@ def remark_pieces(pieces: Iterator[bytes], marks: Marks) -> Iterator[bytes]:
 
 def _changed(text: bytes, marks: Marks) -> bytes:
     return "".join(remarked(line, marks) for line in io.StringIO(text.decode(), newline="")).encode()
+
+
+def _whole(line: str) -> str | None:
+    """What stands in a line that is one marked field."""
+    text = line.rstrip("\r\n")
+    if len(text) < _LEAST_FIELDS or not (text[0] == text[-1] == '"'):
+        return None
+    inner = text[1:-1]
+    return inner.replace('""', '"') if '"' not in inner.replace('""', "") else None
 
 
 def _fields(line: str, marks: Marks) -> list[str]:

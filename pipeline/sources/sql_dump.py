@@ -1,7 +1,8 @@
 """The rows that a dump of a database writes: `INSERT INTO ... VALUES (...)` and `COPY ... FROM stdin`; nothing is run.
 
-Only plain values are read: texts, numbers, NULL, true and false. A dump that computes a value is refused with its line,
-and so is a table whose rows it changes later. What takes all rows away, or back, is followed.
+Only plain values are read: texts, numbers, NULL, true and false, a text that is told to be of a type (`CAST('...' AS
+Date)`) or to be a day in a form (`TO_DATE('...', 'DD-MM-YYYY')`). A dump that computes a value is refused with its
+line, and so is a table whose rows it changes later. What takes all rows away, or back, is followed.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.sources.found_tables import MAX_CELLS, FoundTables, read_whole, too_large
+from pipeline.sources.sql_days import day_in_form
 from pipeline.sources.standing_names import named
 
 _NAME = r'(?:"(?:[^"]|"")+"|`(?:[^`]|``)+`|\[[^\]]+\]|[\w$]+)'
@@ -49,11 +51,18 @@ _BETWEEN = re.compile(r"(?:\s+|--[^\n]*|#[^\n]*|/\*.*?\*/|;|\\[^\n]*|GO\b)+", re
 _STANDARD, _BACKSLASH = r"[^']*(?:''[^']*)*", r"[^'\\]*(?:(?:''|\\.)[^'\\]*)*"
 _VALUE = (
     r"\s*(?:(?P<word>NULL|TRUE|FALSE|DEFAULT)\b|(?P<number>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)"
-    r"|(?P<bytes>0x[0-9A-Fa-f]+|[xXbB]'[0-9A-Fa-f]*')|(?:[NnEe]|_\w+\s)?'(?P<text>{text})'(?:::[\w ]+)?)"
+    r"|(?P<bytes>0x[0-9A-Fa-f]+|[xXbB]'[0-9A-Fa-f]*')"
+    # A text that is only told to be of a type, or in which form it is written, is a plain value still.
+    r"|(?P<cast>CAST\s*\(\s*|CONVERT\s*\(\s*[\w() ]+,\s*|TO_(?:DATE|TIMESTAMP)\s*\(\s*)?"
+    r"(?:[NnEe]|_\w+\s|(?:DATE|TIMESTAMP|DATETIME)\s*)?'(?P<text>{text})'(?:::[\w ]+)?"
+    r"(?(cast)\s*(?:AS\s+[\w (,]+\)?|,\s*(?:\d+|'(?P<form>[^']*)'))?\s*\)))"
     r"\s*(?P<after>[,)])"
 )
 _ESCAPES = {"n": "\n", "t": "\t", "r": "\r", "0": "", "b": "", "Z": ""}
-_REST = re.compile(r"""(?:[^;'"`]+|'[^']*(?:''[^']*)*'|"[^"]*"|`[^`]*`)*+;?""")
+# A statement ends at a semicolon or, in scripts that have none, at a line with the word GO alone.
+_REST = re.compile(
+    r"""(?:[^;'"`\n]+|\n(?![ \t]*GO[ \t]*\r?$)|'[^']*(?:''[^']*)*'|"[^"]*"|`[^`]*`)*+(?:;|\n)?""", re.I | re.M
+)
 _NO_COLUMN = re.compile(r"(?:primary|unique|foreign|constraint|key|index|check|fulltext|exclude)\b", re.I)
 
 
@@ -231,7 +240,7 @@ class _Dump:
         row: list[str | None] = []
         while True:
             value = self._value.match(self.text, at)
-            if value is None:
+            if value is None or (value["form"] is not None and day_in_form(value["text"], value["form"]) is None):
                 raise self._computed(at)
             row.append(self._meant(value))
             at = value.end()
@@ -239,6 +248,8 @@ class _Dump:
                 return row, at
 
     def _meant(self, value: re.Match[str]) -> str | None:
+        if value["form"] is not None:
+            return day_in_form(value["text"], value["form"])
         if value["text"] is not None:
             text = value["text"].replace("''", "'")
             return re.sub(r"\\(.)", lambda m: _ESCAPES.get(m[1], m[1]), text, flags=re.S) if self._escapes else text

@@ -38,8 +38,15 @@ _STRONG = {
         "piani? di (?:cura|trattamento)|pianificat[oaie]|preventiv[oi]"
     ),
     EXISTING: (
-        "existing other|pre ?existing|existing|done elsewhere|elsewhere|other offices?|other dentists?|outside work|"
-        "previous dentists?|vorhandene?[rsn]?|vorbestehende?[rsn]?|alio loco|fremdarbeit(?:en)?|fremdbefund(?:e)?|"
+        "existing other|pre ?existing|existing|done elsewhere|elsewhere|outside work|"
+        "(?:an)?other (?:dental )?(?:offices?|practices?|dentists?|doctors?|providers?|clinics?)|"
+        "(?:previous|prior|former|outside|external) (?:dental )?(?:offices?|practices?|dentists?|doctors?|providers?|"
+        "clinics?)|vorbehandler(?:in)?|andere praxis|fremdpraxis|fremdbehandler(?:in)?|"
+        "(?:un )?autre (?:cabinet|praticien|dentiste)|confreres?|"
+        "ancien (?:dentiste|praticien)|otro (?:dentista|consultorio)|otra clinica|"
+        "dentista anterior|(?:vorige|andere) (?:tandarts|praktijk)|outro dentista|outra clinica|altro (?:dentista|"
+        "studio)|dentista precedente|"
+        "vorhandene?[rsn]?|vorbestehende?[rsn]?|alio loco|fremdarbeit(?:en)?|fremdbefund(?:e)?|"
         "existante?s?|preexistante?s?|existentes?|preexistentes?|bestaande?|elders gedaan|esistent[ei]|"
         "preesistent[ei]"
     ),

@@ -29,6 +29,7 @@ _MARKS = (  # the longer ones first: the mark of UTF-32 begins with that of UTF-
 )
 _WESTERN = "windows-1252"
 _SAMPLE = 1 << 18
+_LEAST_SEEN, _MOSTLY = 20, 0.9
 # Words of other encodings read as Windows-1252: the umlauts of DOS and of old Macs, and Cyrillic or Greek.
 _NOT_WESTERN = re.compile(
     rb"[A-Za-z][\x82-\x89\x8b\x93-\x95\x98\x99\x9b\xa1-\xa9\xab-\xb3\xb6\xb8\xb9\xbb-\xbf][A-Za-z]"
@@ -47,6 +48,12 @@ _CLASSES = bytes(
     else ord(" ")
     for n in range(256)
 )
+
+
+def _is_of_mainframe(sample: bytes) -> bool:
+    """Whether most bytes are blanks, digits and capitals of EBCDIC, which in ASCII would be signs."""
+    known = sum(n == 0x40 or n >= 0xF0 or 0xC1 <= n <= 0xE9 for n in sample)
+    return len(sample) >= _LEAST_SEEN and known > _MOSTLY * len(sample) and b" " not in sample
 
 
 class TextBytes:
@@ -166,6 +173,12 @@ class TextBytes:
         likely = None if encoding.startswith("utf-16") else likely_encoding(self._around(offset))
         if likely is not None and likely.encoding == encoding:
             likely = None
+        if _is_of_mainframe(self._around(offset)):
+            return DataError(
+                f"{self.path.name}: the file is not {encoding} text, and its bytes are as those of EBCDIC, the writing "
+                "of mainframes and midrange machines.\n  Let its program export text in ASCII or UTF-8 with a line end "
+                'behind each record. If it has line ends, write encoding = "cp037" (or "cp500") under its table.'
+            )
         example = likely.encoding if likely else "utf-8" if encoding == _WESTERN else _WESTERN
         seen = f" In {example} its letters beyond ASCII would be {' '.join(likely.letters)}." if likely else ""
         error = EncodingUnknownError(

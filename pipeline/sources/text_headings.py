@@ -56,7 +56,7 @@ def find_layout(lines: Sequence[str], options: ReadOptions, *, file: str) -> Lay
         raise DataError(f"{file}: the file is empty. Export it again, or leave it out.")
     if options.header_row == 0:
         delimiter = told or max(DELIMITERS, key=lambda d: _consistency(lines[first:], d))
-        width = _usual_width(lines[first:], delimiter)
+        width = _usual_width(_cut(lines[first:], delimiter))
         _refuse_many_columns(file, width)
         return Layout(delimiter, [f"column {n}" for n in range(1, width + 1)], [], first)
     if options.header_row is not None:
@@ -68,9 +68,7 @@ def find_layout(lines: Sequence[str], options: ReadOptions, *, file: str) -> Lay
             )
     places = [first] if options.header_row is not None else _filled_lines(lines, first)
     delimiters = (told,) if told else DELIMITERS
-    found = {
-        (d, n): len(needed.intersection(h.strip() for h in record(lines, n, d)[0])) for d in delimiters for n in places
-    }
+    found = _matches(lines, places, delimiters, needed)
     consistency = {d: _consistency(lines[places[0] :], d) for d in delimiters}
     best = max(found.values())
     delimiter, place = max(
@@ -82,6 +80,22 @@ def find_layout(lines: Sequence[str], options: ReadOptions, *, file: str) -> Lay
     cells, taken = record(lines, place, delimiter)
     _refuse_many_columns(file, len(cells))
     return _fitted(Layout(delimiter, unique_headings(cells), cells, place + taken), lines)
+
+
+def _matches(
+    lines: Sequence[str], places: Sequence[int], delimiters: Sequence[str], needed: set[str]
+) -> dict[tuple[str, int], int]:
+    """How many of the wanted headings are in the record that begins in each place, cut by each delimiter."""
+    text = "".join(lines[places[0] : places[-1] + LOOK_FOR_HEADINGS])
+    out: dict[tuple[str, int], int] = {}
+    uncut: str | None = None  # a delimiter that is nowhere: under all such the records are the same
+    for d in delimiters:
+        if d not in text and uncut is not None:
+            out |= {(d, n): out[uncut, n] for n in places}
+            continue
+        uncut = d if d not in text else uncut
+        out |= {(d, n): len(needed.intersection(h.strip() for h in record(lines, n, d)[0])) for n in places}
+    return out
 
 
 def record(lines: Sequence[str], place: int, delimiter: str) -> tuple[list[str], int]:
@@ -103,17 +117,20 @@ def _records(lines: Sequence[str], delimiter: str) -> list[list[str]]:
 
 def _filled_lines(lines: Sequence[str], first: int) -> list[int]:
     """The filled ones of the first 50 lines, or the first filled one after them."""
-    filled = [n for n, line in enumerate(lines) if n >= first and line.strip()]
-    return [n for n in filled if n < LOOK_FOR_HEADINGS] or filled[:1]
+    filled = [n for n in range(first, min(len(lines), LOOK_FOR_HEADINGS)) if lines[n].strip()]
+    if filled:
+        return filled
+    after = range(max(first, LOOK_FOR_HEADINGS), len(lines))
+    return list(islice((n for n in after if lines[n].strip()), 1))
 
 
-def _widths(lines: Sequence[str], delimiter: str) -> Counter[int]:
-    filled = [line for line in lines[: 2 * LOOK_FOR_HEADINGS] if line.strip()]
-    return Counter(len(record([line], 0, delimiter)[0]) for line in filled)
+def _cut(lines: Sequence[str], delimiter: str) -> list[list[str]]:
+    """The fields of each filled one of the first 100 lines, each line by itself."""
+    return [record([line], 0, delimiter)[0] for line in lines[: 2 * LOOK_FOR_HEADINGS] if line.strip()]
 
 
-def _usual_width(lines: Sequence[str], delimiter: str) -> int:
-    widths = _widths(lines, delimiter)
+def _usual_width(cut: Sequence[Sequence[str]]) -> int:
+    widths = Counter(map(len, cut))
     return max(widths, key=lambda width: (widths[width] * (width > 1), width), default=1)
 
 
@@ -122,13 +139,15 @@ def _consistency(lines: Sequence[str], delimiter: str) -> int:
 
     A field is clean if no other delimiter is in it, but for the comma of a decimal number.
     """
-    width = _usual_width(lines, delimiter)
+    if not any(delimiter in line for line in lines[: 2 * LOOK_FOR_HEADINGS]):
+        return 0
+    cut = _cut(lines, delimiter)
+    width = _usual_width(cut)
     if width < 2:
         return 0
-    others = "".join(d for d in DELIMITERS if d != delimiter)
-    cut = (record([line], 0, delimiter)[0] for line in lines[: 2 * LOOK_FOR_HEADINGS] if line.strip())
+    others = frozenset(DELIMITERS) - {delimiter}
     return sum(
-        not any(d in text for d in others) or _DECIMAL.match(text) is not None
+        others.isdisjoint(text) or _DECIMAL.match(text) is not None
         for cells in cut
         if len(cells) == width
         for text in cells
@@ -136,9 +155,13 @@ def _consistency(lines: Sequence[str], delimiter: str) -> int:
 
 
 def _first_of_usual_width(lines: Sequence[str], places: list[int], delimiter: str) -> int:
-    """The first line with at least half the fields that lines mostly have: titles above the headings have fewer."""
-    width = _usual_width([lines[n] for n in places], delimiter)
-    return next((n for n in places if 2 * len(record(lines, n, delimiter)[0]) >= width), places[0])
+    """The first line with at least half the fields that lines mostly have: titles above the headings have fewer, and
+    names of groups of columns, above headings of their own, leave the fields between them empty."""
+    width = _usual_width(_cut([lines[n] for n in places], delimiter))
+    cells = {n: record(lines, n, delimiter)[0] for n in places}
+    filled = (n for n in places if 2 * sum(bool(text.strip()) for text in cells[n]) >= width)
+    wide = (n for n in places if 2 * len(cells[n]) >= width)
+    return next(filled, next(wide, places[0]))
 
 
 def _fitted(layout: Layout, lines: Sequence[str]) -> Layout:

@@ -33,6 +33,7 @@ _MOST_LINES = 5
 STRIKING = ("s", "strike", "del")
 # Tags that nothing closes.
 _ALONE = frozenset(("br", "hr", "img", "input", "meta", "link", "col", "wbr", "area", "base"))
+_PICTURES = ("img", "i", "svg", "span")
 _CELLS = ("td", "th", "tr", "tbody", "thead", "tfoot", "table")
 _LINE = re.compile(r"text-decoration(?:-line)?\s*:[^;\"}]*line-through", re.IGNORECASE)
 _UNSEEN = re.compile(r"display\s*:\s*none|visibility\s*:\s*(?:hidden|collapse)", re.IGNORECASE)
@@ -156,6 +157,22 @@ def _said_by(told: Mapping[str, str | None]) -> str:
             if key.startswith("data-") and value not in (None, "", "0", "false", "no") and named(key[5:]).words:
                 return key[5:].lower()[:_LONGEST_CLASS]
     return ""
+
+
+def said_without_letters(tag: str, told: Mapping[str, str | None]) -> str:
+    """What a picture, a tick box or a field of a form says in its cell; empty for any other tag."""
+    kind = (told.get("type") or "text").lower()
+    if tag == "input" and kind in ("checkbox", "radio"):
+        return "x" if "checked" in told else ""
+    if tag == "input":
+        return "" if kind in ("hidden", "button", "submit", "image", "reset") else (told.get("value") or "").strip()
+    if tag not in _PICTURES:
+        return ""
+    said = next((text for name in ("alt", "title", "aria-label") if (text := (told.get(name) or "").strip())), "")
+    if said or tag != "img":
+        return said
+    name = (told.get("src") or "").partition("?")[0].rpartition("/")[2]
+    return "" if name.startswith("data:") else name.rpartition(".")[0]
 
 
 def look_of_style(style: str, *, fill: str | None = None, letters: str | None = None) -> dict[str, str]:

@@ -7,6 +7,7 @@ is a table of its own, so one that is there for its looks takes nothing from it.
 from __future__ import annotations
 
 import codecs
+import email
 import re
 from collections import Counter
 from collections.abc import Mapping
@@ -16,9 +17,10 @@ from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.sources.found_tables import FoundTables, by_look, read_whole
-from pipeline.sources.row_looks import STRUCK, marked, unmarked
+from pipeline.sources.row_looks import CALLED, STRUCK, marked, unmarked
 from pipeline.sources.spans import SpanRows, filled
-from pipeline.sources.web_look import STRIKING, Looks, Surroundings, looks_of_classes
+from pipeline.sources.standing_names import named
+from pipeline.sources.web_look import STRIKING, Looks, Surroundings, looks_of_classes, said_without_letters
 
 _CHARSET = re.compile(rb"charset\s*=\s*[\"']?([\w-]+)", re.IGNORECASE)
 _MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
@@ -39,7 +41,7 @@ def open_web_page(path: Path) -> FoundTables:
     DataError
         If there is none, or it is too large.
     """
-    page = _decoded(read_whole(path))
+    page = _decoded(_page_of(read_whole(path)))
     parser = _Tables(path.name, looks_of_classes(page))
     parser.feed(page)
     parser.finish()
@@ -60,6 +62,21 @@ def open_web_page(path: Path) -> FoundTables:
         above={name: tuple(above) for name, (_, above) in named.items()},
         looks=by_look({name: looks for name, ((_, looks), _) in named.items()}),
     )
+
+
+def _page_of(content: bytes) -> bytes:
+    """The page in a file that a browser saved as a letter with parts (.mht); any other content as it is."""
+    if content.lstrip()[:1] == b"<" or b"mime-version" not in content[:_HEAD].lower():
+        return content
+    letter = email.message_from_bytes(content)
+    for part in letter.walk():
+        if part.get_content_type() == "text/html" and isinstance(page := part.get_payload(decode=True), bytes):
+            charset = part.get_content_charset()
+            try:
+                return page.decode(charset).encode() if charset else page
+            except (UnicodeDecodeError, LookupError):
+                return page
+    return content
 
 
 def _decoded(content: bytes) -> str:
@@ -111,6 +128,8 @@ class _Tables(HTMLParser):
             self._open[-1].spans = _span(told.get("colspan")), _span(told.get("rowspan"))
         elif tag in _BREAKS:
             self.handle_data(" ")
+        elif self._open[-1].text is not None and (said := said_without_letters(tag, dict(attrs))):
+            self._open[-1].said.append(said)
         if self._is_watched:
             self._surroundings.start(tag)
         if attrs or self._looks.are_open or tag in STRIKING:
@@ -166,7 +185,9 @@ class _Tables(HTMLParser):
         table = self._open[-1]
         if table.text is not None:
             across, down = table.spans
-            text = " ".join("".join(table.text).split())
+            text = " ".join("".join(table.text).split()) or " ".join(table.said)
+            if table.said and text and (mark := next((s for s in table.said if s != text and named(s).words), "")):
+                table.looks[CALLED, mark] = len(text)
             if table.looks:
                 letters = len(text.replace(" ", ""))
                 # A cell is struck through where any of its letters are, and hidden or of a colour where most are.
@@ -174,7 +195,7 @@ class _Tables(HTMLParser):
                     text, {c: w for (c, w), n in table.looks.items() if n and (c == STRUCK or 2 * n > letters)}
                 )
             table.rows.add(text, across=across, down=down)
-            table.text, table.looks = None, Counter()
+            table.text, table.looks, table.said = None, Counter(), []
             table.cells += 1
         if table.caption is not None:
             self.above[table.place].append(" ".join("".join(table.caption).split()))
@@ -183,13 +204,15 @@ class _Tables(HTMLParser):
 
 @dataclass
 class _OpenTable:
-    """A table that is being read; `text` are the pieces of the open cell, so many of whose letters have `looks`."""
+    """A table that is being read; `text` are the pieces of the open cell, so many of whose letters have `looks`, and
+    `said` what pictures, tick boxes and fields in it say."""
 
     rows: SpanRows
     place: int
     text: list[str] | None = None
     spans: tuple[int, int] = (1, 1)
     looks: Counter[tuple[str, str]] = field(default_factory=Counter)
+    said: list[str] = field(default_factory=list)
     caption: list[str] | None = None
     cells: int = 0
 

@@ -13,6 +13,7 @@ from pipeline.sources.xml_safety import read_xml
 
 _LEAST_NAMED = 3
 _NAMING = {"name", "field", "column", "key"}
+_NOT_NAMING = {"nil", "null", "isnull", "type"}  # of an element without a value, or of what kind it is
 
 
 @dataclass
@@ -84,8 +85,9 @@ def _fill_flags(elements: list[_Element]) -> None:
 def _named_fields(element: _Element) -> dict[str, str | None] | None:
     """The fields of a record whose elements are all called alike and say their name: `<field name="Date">`."""
     inner = next(iter(element.inner.values()), []) if len(element.inner) == 1 else []
-    names = [next(iter(one.told.values()), "") for one in inner if len(one.told) == 1 and not one.inner]
-    keys = {key.lower() for one in inner for key in one.told}
+    told = [{k: v for k, v in one.told.items() if k.lower().rpartition(":")[2] not in _NOT_NAMING} for one in inner]
+    names = [next(iter(of.values()), "") for of, one in zip(told, inner, strict=True) if len(of) == 1 and not one.inner]
+    keys = {key.lower() for of in told for key in of}
     if len(names) < _LEAST_NAMED or len(names) < len(inner) or len(set(names)) < len(names) or not keys <= _NAMING:
         return None
     return {name: "".join(one.text).strip() or None for name, one in zip(names, inner, strict=True)}

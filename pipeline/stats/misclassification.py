@@ -22,11 +22,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from pipeline.stats.laws import beta_quantile
-from pipeline.stats.limits import z_value
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-Misread = Literal["exposure", "outcome"]
 RandomError = Literal["conventional", "records"]
 
 
@@ -36,20 +34,6 @@ class Prior(Protocol):
     def quantile(self, at: Floats) -> Floats:
         """The values below which the law has the shares `at`."""
         ...
-
-
-@dataclass(frozen=True)
-class Fixed:
-    """A share that is taken as known."""
-
-    value: float
-
-    def __post_init__(self) -> None:
-        _within(self.value)
-
-    def quantile(self, at: Floats) -> Floats:
-        """The value, whatever is asked."""
-        return np.full(np.shape(at), self.value)
 
 
 @dataclass(frozen=True)
@@ -112,11 +96,6 @@ class Table:
         a, b, c, d = np.log(self.cells())
         return np.asarray(a - b - c + d)
 
-    def log_risk_ratio(self) -> Floats:
-        """Logarithm of the risk among exposed over that among the others."""
-        a, b, c, d = self.cells()
-        return np.asarray(np.log(a / (a + c)) - np.log(b / (b + d)))
-
     def error(self) -> Floats:
         """Standard error of the log odds ratio: the root of the sum of one over each cell."""
         a, b, c, d = self.cells()
@@ -125,9 +104,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Errors:
-    """Sensitivity and specificity in each of two groups: cases and others where the exposure is misread, exposed and
-    not exposed where the outcome is. Equal values in both groups: not differential.
-    """
+    """Sensitivity and specificity of a misread exposure in cases and in others; equal in both: not differential."""
 
     sensitivity: ArrayLike
     sensitivity_other: ArrayLike
@@ -163,7 +140,7 @@ class Corrected:
     impossible: int
 
 
-def correct_table(seen: Table, errors: Errors, *, misread: Misread = "exposure") -> Table:
+def correct_table(seen: Table, errors: Errors) -> Table:
     """The table that errors of this size would have turned into the one seen, on average [1].
 
     With sensitivity S and specificity P, (seen - (1 - P) * all) / (S + P - 1) of each group are truly yes. A cell below
@@ -171,37 +148,11 @@ def correct_table(seen: Table, errors: Errors, *, misread: Misread = "exposure")
     above 1, since a record that is wrong as often as right tells nothing.
     """
     a, b, c, d = seen.cells()
-    if misread == "exposure":
-        yes, all_of_first = _true_yes(a, a + b, errors.sensitivity, errors.specificity)
-        other, all_of_second = _true_yes(c, c + d, errors.sensitivity_other, errors.specificity_other)
-        cells = [yes, all_of_first - yes, other, all_of_second - other]
-    else:
-        yes, all_of_first = _true_yes(a, a + c, errors.sensitivity, errors.specificity)
-        other, all_of_second = _true_yes(b, b + d, errors.sensitivity_other, errors.specificity_other)
-        cells = [yes, other, all_of_first - yes, all_of_second - other]
+    yes, cases = _true_yes(a, a + b, errors.sensitivity, errors.specificity)
+    other, others = _true_yes(c, c + d, errors.sensitivity_other, errors.specificity_other)
+    cells = [yes, cases - yes, other, others - other]
     possible = np.all([np.greater_equal(cell, 0) for cell in cells], axis=0)
     return Table(*(np.where(possible, cell, np.nan) for cell in cells))
-
-
-def corrected_odds_ratio(seen: Table, errors: Errors, *, confidence: float = 0.95) -> Range:
-    """The odds ratio with its limits where the exposure is misread by errors that are taken as known [3].
-
-    The error of a corrected share is that of the seen one over S + P - 1. Limits are NaN where a cell is 0.
-    """
-    a, b, c, d = seen.cells()
-    true = correct_table(seen, errors)
-    log = float(true.log_odds_ratio())
-    variance = 0.0
-    for yes, no, truly, S, P in (
-        (a, b, true.cells()[0], errors.sensitivity, errors.specificity),
-        (c, d, true.cells()[2], errors.sensitivity_other, errors.specificity_other),
-    ):
-        n = yes + no
-        share, truth = yes / n, truly / n
-        slope = 1 / ((np.asarray(S) + np.asarray(P) - 1) * truth * (1 - truth))
-        variance += float(share * (1 - share) / n * slope**2)
-    half = z_value(confidence) * np.sqrt(variance)
-    return Range(float(np.exp(log)), float(np.exp(log - half)), float(np.exp(log + half)))
 
 
 def draw_alike(
@@ -227,7 +178,6 @@ def probabilistic(
     sensitivity_other: Prior | None = None,
     specificity_other: Prior | None = None,
     correlation: float = 0.8,
-    misread: Misread = "exposure",
     random_error: RandomError = "records",
     draws: int = 10_000,
     seed: int,
@@ -249,7 +199,7 @@ def probabilistic(
     errors = _draw_errors(
         (sensitivity, sensitivity_other), (specificity, specificity_other), correlation=correlation, n=draws, rng=rng
     )
-    true = correct_table(seen, errors, misread=misread)
+    true = correct_table(seen, errors)
     possible = np.all([cell > 0 for cell in true.cells()], axis=0)
     kept = int(possible.sum())
     if not kept:
@@ -260,7 +210,7 @@ def probabilistic(
     if random_error == "conventional":
         total = log - noise * float(seen.error())
     else:
-        made = _reclassify(seen, true, errors, misread, rng)
+        made = _reclassify(seen, true, errors, rng)
         total = made.log_odds_ratio() - noise * made.error()
     return Corrected(
         systematic=range_of(np.exp(log), confidence=confidence),
@@ -320,17 +270,12 @@ def _error_rows(errors: Errors, kept: Bools) -> Errors:
     return Errors(*(np.asarray(one)[kept] for one in drawn))
 
 
-def _reclassify(seen: Table, true: Table, errors: Errors, misread: Misread, rng: np.random.Generator) -> Table:
+def _reclassify(seen: Table, true: Table, errors: Errors, rng: np.random.Generator) -> Table:
     a, b, c, d = (int(cell) for cell in seen.cells())
     ta, tb, tc, td = true.cells()
-    if misread == "exposure":
-        first = _records(a, b, (ta, tb), (errors.sensitivity, errors.specificity), rng)
-        second = _records(c, d, (tc, td), (errors.sensitivity_other, errors.specificity_other), rng)
-        cells = (*first, *second)
-    else:
-        first = _records(a, c, (ta, tc), (errors.sensitivity, errors.specificity), rng)
-        second = _records(b, d, (tb, td), (errors.sensitivity_other, errors.specificity_other), rng)
-        cells = (first[0], second[0], first[1], second[1])
+    first = _records(a, b, (ta, tb), (errors.sensitivity, errors.specificity), rng)
+    second = _records(c, d, (tc, td), (errors.sensitivity_other, errors.specificity_other), rng)
+    cells = (*first, *second)
     # A cell that chance empties has no logarithm: half a record, as tables with an empty cell are commonly given.
     return Table(*(np.maximum(cell, 0.5) for cell in cells))
 
@@ -349,8 +294,3 @@ def _records(
     right_no = P * (1 - share) / (P * (1 - share) + (1 - S) * share)
     found = rng.binomial(yes, right_yes) + rng.binomial(no, 1 - right_no)
     return found.astype(np.float64), (yes + no - found).astype(np.float64)
-
-
-def _within(value: float) -> None:
-    if not 0 <= value <= 1:
-        raise ValueError("a share lies between 0 and 1")

@@ -12,6 +12,7 @@ References
 from __future__ import annotations
 
 import warnings
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,6 +32,45 @@ class Opinion:
     by: str
     rows: int
     largest_gap: float
+
+
+@dataclass(frozen=True)
+class CurveAsked:
+    """A curve to be computed again: one row per tooth, in whole days; `what` names it."""
+
+    what: str
+    exit_days: NDArray[np.int64]
+    event: NDArray[np.bool_]
+    entry_days: NDArray[np.int64]
+
+    def opinion(self) -> Opinion:
+        """What the other library says of it."""
+        return curve_opinion(self.what, self.exit_days, self.event, entry_days=self.entry_days)
+
+
+@dataclass(frozen=True)
+class CoxAsked:
+    """Our log hazard ratios `coef` of the columns of `x`, to be fitted again; rows as those of a curve."""
+
+    what: str
+    coef: NDArray[np.float64]
+    x: NDArray[np.float64]
+    exit_days: NDArray[np.int64]
+    event: NDArray[np.bool_]
+    entry_days: NDArray[np.int64]
+
+    def opinion(self) -> Opinion | None:
+        """What the other library says of it; None where there are too many rows for it."""
+        return cox_opinion(self.what, self.x, self.exit_days, self.event, entry_days=self.entry_days, coef=self.coef)
+
+
+Asked = CurveAsked | CoxAsked
+
+
+def opinions(asked: Sequence[Asked], *, say: Callable[[str], None] = print) -> tuple[Opinion, ...]:
+    """The other library's opinions, in the order asked; none of what has too many rows for it. Nothing is said."""
+    found = (one.opinion() for one in asked)
+    return tuple(opinion for opinion in found if opinion is not None)
 
 
 def curve_opinion(

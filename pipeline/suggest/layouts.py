@@ -25,7 +25,7 @@ from pipeline.sources.text_notes import TOTAL_LINE
 from pipeline.suggest import made_lines
 from pipeline.suggest.headings import EXACT, PART, fit
 from pipeline.suggest.layout_line import Found, LayoutLine
-from pipeline.suggest.name_forms import sheet_names
+from pipeline.suggest.name_forms import day_in_name, sheet_names
 from pipeline.suggest.shapes import (
     all_called,
     ditto_marks,
@@ -90,7 +90,8 @@ def find_layout_of(path: Path, options: ReadOptions) -> tuple[ReadOptions, tuple
             lines.append(found)
             source = open_source(path, options)
             batches = _first(source)
-    return options, tuple(lines)
+    options, line = day_in_name(path, source, options)
+    return options, (*lines, *([line] if line is not None else []))
 
 
 def _first(source: Source) -> list[Batch]:

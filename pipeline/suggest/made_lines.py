@@ -22,12 +22,14 @@ from pipeline.sources.made_columns import (
     LIST,
     NO_TICKS,
     PARTS,
+    PLACES,
     RANGE,
     TEXT,
     TICKS,
     WORDS,
     dates_of_month,
     flag_headings,
+    quadrant_of,
     teeth_between,
     teeth_in,
     words_beside_teeth,
@@ -46,6 +48,7 @@ _LEAST = 3
 _SOME = 0.1  # share of the rows whose text names a tooth, from which it is proposed
 _FLAGS = 8
 _MOST_LISTED = 8
+_QUADRANTS = 4
 _LOOK_AT = 20_000
 _DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
 _YEAR = {"year", "yr", "yyyy", "yy", "jahr", "annee", "an", "ano", "jaar", "anno"}
@@ -157,6 +160,22 @@ def find_list(source: Source, batches: Sequence[Batch], options: ReadOptions) ->
     return options, None
 
 
+def find_quadrants(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """A column for each quadrant, with the places of the teeth in it."""
+    if any(one.field == "tooth" for one in options.made):
+        return options, None
+    columns = [c for c in _columns(source, batches) if quadrant_of(c.heading)]
+    filled = [c for c in columns if c.filled]
+    if len({quadrant_of(c.heading) for c in columns}) < _QUADRANTS or len(columns) > _QUADRANTS or not filled:
+        return options, None
+    if any(c.matches(PLACES) < _NEARLY_ALL for c in filled):
+        return options, None
+    headings = tuple(c.name for c in columns)
+    why = f"likely: a column for each quadrant, with places from 1 to 8; {_seen(*filled)}"
+    value = f"[{', '.join(map(quoted, headings))}]"
+    return _with(options, Made("tooth", LIST, headings)), LayoutLine("tooth_list", value, why, "tooth", headings)
+
+
 def _is_ticked(column: Column) -> bool:
     return column.distinct <= 2 and column.matches(TICKS) + column.matches(NO_TICKS) >= _NEARLY_ALL
 
@@ -232,7 +251,16 @@ def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOpt
     return _with(options, Made("code", WORDS, (told,))), LayoutLine("columns.code", quoted(told), why, "code", (told,))
 
 
-FINDERS = (find_dates, find_month_in_name, find_range, find_flags, find_list, find_in_text, find_code_in_text)
+FINDERS = (
+    find_dates,
+    find_month_in_name,
+    find_range,
+    find_flags,
+    find_list,
+    find_quadrants,
+    find_in_text,
+    find_code_in_text,
+)
 
 
 def _with(options: ReadOptions, made: Made) -> ReadOptions:

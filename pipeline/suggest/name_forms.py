@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 from pipeline.fields import input_fields
 from pipeline.sources import Batch, ReadOptions, Source
 from pipeline.sources.excel_file import SHEET
 from pipeline.sources.group_lines import read_templates
+from pipeline.sources.named_parts import stem
 from pipeline.suggest.code_words import likely_events
 from pipeline.suggest.headings import PART, fit
 from pipeline.suggest.layout_line import Found, LayoutLine
@@ -19,6 +21,7 @@ from pipeline.transforms.month_names import MONTHS
 
 _LEAST, _MOST = 2, 0.8
 _YEAR = re.compile(r"^(?:19|20)\d\d$|^\d{1,2}$")
+_DAY = re.compile(r"(?<!\d)(?:19|20)\d{2}([-_.]?)(?:0[1-9]|1[0-2])\1(?:0[1-9]|[12]\d|3[01])(?!\d)")
 _NUMBER = re.compile(r"\d+")
 _AGAIN = re.compile(r"\s*\(\d{1,2}\)$")  # a spreadsheet numbers sheets of one name, and a folder its files
 _PERSON = re.compile(r"^[^\W\d_][^\d_]*(?:,\s*|\s+)[^\W\d_][^\d_]*$")
@@ -76,6 +79,25 @@ def form_of_work(names: Sequence[str]) -> str | None:
     if len(names) < _LEAST or len(events) < _MOST * len(names) or len(set(events)) < _LEAST:
         return None
     return f"{before}{{code:words}}"
+
+
+def day_in_name(path: Path, source: Source, options: ReadOptions) -> Found:
+    """A file whose name holds a day, where neither a column nor a line above its rows does: `daysheet_20190304`."""
+    told = [*source.headings, *(name for template in options.group_lines for name in template.fields)]
+    days = list(_DAY.finditer(name := stem(path.name)))
+    named = any(one.field == "service_date" for one in options.made) or options.file_name is not None
+    if len(days) != 1 or named or any(fit(h, "service_date") >= PART for h in told):
+        return options, None
+    shown = [h for h in source.headings if not h.startswith("(")]
+    if not (has_patient(shown) and all_called(shown, ("code",))):
+        return options, None
+    form = f"{name[: days[0].start()]}{{service_date}}{name[days[0].end() :]}"
+    read = read_templates([form], input_fields(options.table), where="", key="file_name")[0]
+    why = (
+        "ask: no column holds the day of the work, and the name of the file holds a day. If it is the day of all work "
+        f"in it, and not that of the export, write {quoted(form)}; else export the day of each row"
+    )
+    return replace(options, file_name=read), LayoutLine("file_name", '"ask"', why)
 
 
 def are_persons(names: Sequence[str]) -> bool:

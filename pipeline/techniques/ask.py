@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import polars as pl
 
+from pipeline.questions.covariates import numbered_words
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.results import Comparison, NotRun
 from pipeline.results_learning import Learning
@@ -14,7 +15,7 @@ from pipeline.results_planning import Plan
 from pipeline.results_technique import TechniqueAnswer
 from pipeline.techniques.engine import answer_all
 from pipeline.techniques.family import main_p
-from pipeline.techniques.lean import numbered_words, only_columns, same_numbers, source_of
+from pipeline.techniques.lean import only_columns, same_numbers, source_of
 from pipeline.techniques.learning import learning_questions
 from pipeline.techniques.question import COURSE_OUTCOMES, CROWN_FAILURE, TOOTH_LOSS, all_questions
 from pipeline.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns

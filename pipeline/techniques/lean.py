@@ -51,13 +51,6 @@ def only_columns(rows: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:
     return rows.select(c for c in rows.columns if c in wanted)
 
 
-def numbered_words(rows: pl.DataFrame, columns: Iterable[str]) -> pl.DataFrame:
-    """Texts of these columns as numbered words, in the order of the words."""
-    wanted = [c for c in dict.fromkeys(columns) if c in rows.columns and rows[c].dtype == pl.String]
-    kinds = {c: pl.Enum(rows[c].unique().drop_nulls().sort()) for c in wanted}
-    return rows.with_columns(pl.col(c).cast(kind) for c, kind in kinds.items())
-
-
 def in_order(rows: pl.DataFrame) -> pl.DataFrame:
     """Rows by `row_id`, then `entry_days`."""
     place = rows["row_id"]

@@ -42,6 +42,8 @@ _APOSTROPHE = r"^\s*['‘’`]([A-Za-z]{0,4}[-_. ]?\d.*)$"
 _SINGLE = r"^\s*['‘’‚](.*)['‘’]\s*$"
 # In small letters alone: DO. may be two surfaces.
 _DITTO = r"""(?i)^\s*(?:["”″〃〟]|''|""|´´|,,|-\s*["”〃]\s*-|(?-i:do\.)|ditto|dito|idem|id\.|s\.\s?o\.|as above)\s*$"""
+# In capital letters alone, as databases write it: Null may be somebody's name.
+_NULL = r"^\s*(?:NULL|[(<\[](?i:null)[)>\]]|\\N)\s*$"
 _FORMULA = r'^\s*=\s*"(.*)"\s*$'
 
 FORMS: tuple[Form, ...] = (
@@ -56,6 +58,7 @@ FORMS: tuple[Form, ...] = (
     Form("ditto", "any", "〃", "empty",
          "a mark or word for the same again (do., ditto) is no value; `ditto_marks` and `fill_down` take that above",
          _DITTO),
+    Form("null", "any", "NULL", "empty", "what databases write where there is nothing: NULL, (null), \\N", _NULL),
     Form("word", "tooth", "Tooth #14", "14", "a word for tooth or number before it, or brackets around it",
          r"(?i)^(?:tooth|teeth|tth|th|zahn|dent|diente|dente|tand|no|nr|n°|num)\b[\s.:#]*(.+)$", "${1}"),
     Form("brackets", "tooth", "(14)", "14", "brackets around it, or a point or colon after it",
@@ -95,7 +98,8 @@ FORMS: tuple[Form, ...] = (
 
 _MARKED = (
     rf"{_HIDDEN}|{_BLANKS}|[\uff01-\uff5e\u0660-\u0669\u06f0-\u06f9\u0966-\u096f\u09e6-\u09ef\u0e50-\u0e59]|"
-    r"""^\s*(?:=\s*"|['‘’‚`"”″´,-]|[〃〟]|(?i:ditto|dito|idem|id\.|s\.|as above)|do\.)"""
+    r"""^\s*(?:=\s*"|['‘’‚`"”″´,-]|[〃〟]|(?i:ditto|dito|idem|id\.|s\.|as above)|do\.|"""
+    r"""NULL|[(<\[](?i:null)[)>\]]|\\N)"""
 )
 
 

@@ -47,6 +47,9 @@ DONE_ON = {
 _ON_TEETH = ("endo_details", "crown_details", "findings", "elsewhere")
 
 
+Caches = dict[tuple[object, ...], TextCache]
+
+
 @dataclass(frozen=True)
 class Reading:
     """How the text of one file is to be understood.
@@ -54,7 +57,8 @@ class Reading:
     `values` maps, per field, words of the file to ours; `dates` gives the form of each date field that is text and
     `decimals` the decimal sign of fields with numbers, where it is not a point; `codes` is `code, event`; `today` is
     the last day on which work can have been done. One reading serves all batches of a file: it remembers what the
-    texts met so far were read as.
+    texts met so far were read as. Readings of several files of a table may share `caches`, if they have the same
+    `values`, `codes`, `code_system` and `today`: what else a text is read by is told apart there.
     """
 
     table: Table
@@ -65,7 +69,7 @@ class Reading:
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     dates: Mapping[str, DateForm] = field(default_factory=dict)
     decimals: Mapping[str, str] = field(default_factory=dict)
-    caches: dict[str, TextCache] = field(default_factory=dict, init=False, repr=False, compare=False)
+    caches: Caches = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
     def known_codes(self) -> frozenset[str]:
@@ -172,7 +176,10 @@ def _cache(name: str, raw: pl.DataFrame, reading: Reading) -> TextCache | None:
     is_plain = kind(reading.table.name, name) in ("text", "id") and name != "surface"
     if is_plain and not reading.values.get(name) and not reading.table.columns[name].usual:
         return None
-    return reading.caches.setdefault(name, TextCache(partial(_read, name=name, reading=reading)))
+    how = (name, reading.table.name, reading.notation, reading.dates.get(name), reading.decimals.get(name))
+    if how not in reading.caches:
+        reading.caches[how] = TextCache(partial(_read, name=name, reading=reading))
+    return reading.caches[how]
 
 
 def _read(written: pl.Series, *, name: str, reading: Reading) -> pl.DataFrame:

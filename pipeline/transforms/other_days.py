@@ -42,7 +42,18 @@ _RUN_TOGETHER_STAMP = (
 _BY_WEEK = r"^\d{4}-W\d{2}-[1-7]$"
 _BY_NUMBER = r"^(?:19|20)\d{2}-[0-3]\d{2}$"  # the year and the day of the year, both as ISO 8601 writes them
 # Whatever one of the forms above reads holds a word or a sign of writing, or is a stamp or a number of a day.
-_MAY_BE_ONE = r"\p{L}|^\d{12}|^\d{4}-\d{3}$"
+_MAY_BE_ONE = r"\p{L}|^\d{12}|^\d{4}-\d{3}$|^\[?\d{4},"
+# Days as some interfaces of programs write them: `/Date(1584144000000-0500)/` in milliseconds, `2019,3,5` as a list.
+_IN_CALL = r"^\\?/Date\((-?\d+)(?:[-+]\d{4})?\)\\?/$"
+_AS_LIST = r"^\[?\s*((?:19|20)\d{2}),\s*(\d{1,2}),\s*(\d{1,2})(?:,[\s\d,]*)?\]?$"
+# Months in Roman numbers, between a year and a day.
+_ROMAN = (
+    r"(?i)^(?:(\d{4})\.?[\s./-]+([IVX]{1,4})\.?[\s./-]+(\d{1,2})\.?|"
+    r"(\d{1,2})\.?[\s./-]*([IVX]{1,4})\.?[\s./-]*(\d{4})\.?)$"
+)
+_ROMAN_MONTHS = {
+    roman: n for n, roman in enumerate(("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII"), 1)
+}
 _EPOCH = r"^(\d{{{digits}}})(?:[.,]0+)?$"
 # 1990 to 2040, in seconds: numbers of 9 digits would be before, those of 11 long after.
 _EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
@@ -72,8 +83,8 @@ def without_weekday(text: pl.Expr) -> pl.Expr:
 
 
 def in_one_form(text: pl.Expr) -> pl.Expr:
-    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1` and `2022-073` as dates
-    with signs between."""
+    """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1`, `2022-073`,
+    `14.III.2022` and `2022,3,14` as dates with signs between."""
     era = text.str.extract(_JAPANESE, 1).replace_strict(_ERAS, default=None, return_dtype=pl.Int32)
     number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
     months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))
@@ -82,11 +93,23 @@ def in_one_form(text: pl.Expr) -> pl.Expr:
     by_week = text.str.extract(_BY_WEEK, 0).str.to_date("%G-W%V-%u", strict=False)
     by_number = text.str.extract(_BY_NUMBER, 0).str.to_date("%Y-%j", strict=False)
     counted = pl.coalesce(by_week, by_number).cast(pl.String)
-    return pl.coalesce(japanese, counted, plain.str.replace(_RUN_TOGETHER_STAMP, "${1}"))
+    roman = pl.concat_str(
+        pl.coalesce(text.str.extract(_ROMAN, 1), text.str.extract(_ROMAN, 6)),
+        pl.coalesce(text.str.extract(_ROMAN, 2), text.str.extract(_ROMAN, 5))
+        .str.to_uppercase()
+        .replace_strict(_ROMAN_MONTHS, default=None, return_dtype=pl.Int32)
+        .cast(pl.String)
+        .str.zfill(2),
+        pl.coalesce(text.str.extract(_ROMAN, 3), text.str.extract(_ROMAN, 4)).str.zfill(2),
+        separator="-",
+    )
+    plain = plain.str.replace(_AS_LIST, "${1}-${2}-${3}").str.replace(_IN_CALL, "${1}")
+    return pl.coalesce(japanese, counted, roman, plain.str.replace(_RUN_TOGETHER_STAMP, "${1}"))
 
 
 def epoch_seconds(text: pl.Expr) -> pl.Expr:
     """Seconds since 1970 of texts that are such a number (10 digits) or one of milliseconds (13), 1990 to 2040."""
+    text = text.str.replace(_IN_CALL, "${1}")
     seconds = text.str.extract(_EPOCH.format(digits=10), 1).cast(pl.Int64, strict=False)
     millis = text.str.extract(_EPOCH.format(digits=13), 1).cast(pl.Int64, strict=False) // 1000
     found = pl.coalesce(seconds, millis)

@@ -27,6 +27,14 @@ _QUADRANTS = {
     "LL": re.compile(rf"^(?:{_LOWER}[\s.\-]+{_LEFT}|{_LEFT}[\s.\-]+{_LOWER}|L\.?L\.?)\b"),
     "LR": re.compile(rf"^(?:{_LOWER}[\s.\-]+{_RIGHT}|{_RIGHT}[\s.\-]+{_LOWER}|L\.?R\.?)\b"),
 }
+# Japanese and Chinese, side and jaw in either order, with or without the sign for a number behind the place.
+_EASTERN = {
+    **dict.fromkeys(("右上", "上右", "上顎右側", "右側上顎", "右上顎"), "UR "),
+    **dict.fromkeys(("左上", "上左", "上顎左側", "左側上顎", "左上顎"), "UL "),
+    **dict.fromkeys(("左下", "下左", "下顎左側", "左側下顎", "左下顎"), "LL "),
+    **dict.fromkeys(("右下", "下右", "下顎右側", "右側下顎", "右下顎"), "LR "),
+}
+_EASTERN_QUADRANT = re.compile(rf"^({'|'.join(sorted(_EASTERN, key=len, reverse=True))})\s*([1-8A-E])\s*[番号號]?$")
 _ROMAN = re.compile(r"^(I|II|III|IV)[\s./-]*([1-8])$")
 _ROMAN_QUADRANTS = {"I": "UR", "II": "UL", "III": "LL", "IV": "LR"}  # in the order of ISO 3950
 _PLACES = {
@@ -61,6 +69,7 @@ class Found(NamedTuple):
 def read_by_form(text: str, notation: str) -> Found | None:
     """The tooth that a text names by one of the forms; None if by none of them, or by one with two readings."""
     bare = re.sub(r"\s+", " ", text.strip()).upper()
+    bare = _EASTERN_QUADRANT.sub(lambda found: _EASTERN[found[1]] + found[2], bare)
     if corner := by_corner(bare):
         return Found(_palmer()[corner], False, None, "corner")
     for form in forms_of("tooth"):

@@ -152,7 +152,8 @@ def attack(released: Released, *, sums: bool = True) -> Attacker:
             failed = a.cell(f"{row} {t.outcome}", r.failures.value)
             a.within(failed, row)
             rows.append(row)
-        parts(whole, rows, all_=t.by == "overall")
+        # Of root canals those count that were completed, and the first of a tooth.
+        parts(whole, rows, all_=t.by == "overall" and whole == crowns)
     for found in released.losses:
         teeth = a.cell(found.id, found.teeth.value)
         causes = [a.cell(f"{found.id} {x.cause}", x.losses.value) for x in found.causes]
@@ -163,9 +164,18 @@ def attack(released: Released, *, sums: bool = True) -> Attacker:
         states = [a.cell(f"{judged} {i}", s.teeth.value) for i, s in enumerate(line.states)]
         parts(judged, states, all_=len(states) == 3)
     for answer in released.techniques.answers:
+        rows = []
         for group in answer.groups:
-            teeth = a.cell(f"{answer.title} {group.label} {answer.outcome}", group.teeth.value)
-            a.within(a.cell(f"{teeth} failed", group.failures.value), teeth)
+            # The same teeth under every outcome, but for those judged at recall.
+            judged = " recalled" if answer.outcome == "radiographic_success" or not sums else ""
+            teeth = a.cell(f"{answer.title} {group.label}{judged and judged + answer.outcome}", group.teeth.value)
+            a.within(a.cell(f"{teeth} {answer.outcome} failed", group.failures.value), teeth)
+            rows.append(teeth)
+        # What is not named has no value, or is too small: nobody knows how many of either.
+        parts(crowns if answer.outcome == "crown_failure" else courses, rows, all_=False)
+        if answer.outcome == "crown_failure" and f"{crowns} overall whole practice" in a.low:
+            failed = f"{crowns} overall whole practice crown_survival"
+            parts(failed, [f"{r} {answer.outcome} failed" for r in rows], all_=False)
     before = None
     for step, n in released.methods.flow:
         left = a.cell(f"flow {step}", n.value)

@@ -34,7 +34,7 @@ def share(settings: Settings) -> tuple[Results, Released, Remembered, bytes]:
         settings,
         results,
         today=DAY,
-        make=lambda: as_text(release(results)),
+        make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
         say=lambda _: None,
     )

@@ -10,6 +10,8 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
+from dashboards.charts.released_curve import released_curves, years
+from dashboards.release import release
 from dashboards.release_curve import NO_CURVE, ReleasedPoint, _exact, release_curve, told_table
 from pipeline.disclosure import Gate, Rounding
 from pipeline.results import CurvePoint, Group, Milestone
@@ -53,8 +55,8 @@ def test_a_curve_by_hand() -> None:
 def test_a_curve_begins_where_enough_failed_and_not_with_a_flat_stretch() -> None:
     for gate in gates(30):
         points = release_curve(gate, steady(every=60), teeth=gate.teeth(1000))
-        # The eleventh fails on day 660, the fifteenth on day 900: months 24 to 30.
-        assert points[0].months in (24, 30)
+        # The eleventh fails on day 660, the fifteenth on day 900: from month 24 on, once fewer are told to be followed.
+        assert 24 <= points[0].months <= 48
         assert all(p.failed > 0 for p in points)
 
 
@@ -163,3 +165,13 @@ def test_points_are_refused_where_they_are_none() -> None:
 
     with pytest.raises(ValueError, match="too few"):
         ReleasedPoint(6, 1, 0, 2, ReleasedCount(None))
+
+
+def test_a_curve_that_begins_after_twice_the_horizon_is_drawn_all_the_same() -> None:
+    """A small practice whose eleventh failure comes late: the axis reaches the curve."""
+    c = release(samples.differs()).comparisons[0]
+    late = tuple(dataclasses.replace(g, points=tuple(p for p in g.points if p.months >= 126)) for g in c.groups)
+    assert any(g.points for g in late)
+    chart = released_curves(dataclasses.replace(c, groups=late), id="late")
+    assert chart is not None
+    assert years(dataclasses.replace(c, groups=late))[-1] >= 11

@@ -29,11 +29,13 @@ def shown(*given: TechniqueAnswer) -> ReleasedTechniques:
     return release_techniques(plain_gate(), given, smallest=5)
 
 
-def test_a_small_group_is_hidden_with_its_smallest_neighbour_and_so_are_its_comparisons() -> None:
-    margin = shown(*answers()).answers[0]
-    assert [str(g.failures) for g in margin.groups] == ["70", "hidden", "hidden"]
-    assert margin.contrasts == ()
-    assert margin.withheld == 2
+def test_a_group_whose_count_is_hidden_is_not_named_nor_is_a_question_of_one_group() -> None:
+    margin, *rest = answers()
+    assert [g.failures for g in margin.groups] == [71, 58, 7]
+    (found,) = shown(margin).answers
+    assert [(g.label, str(g.failures)) for g in found.groups] == [("Chamfer", "70"), ("Shoulder", "60")]
+    small = tuple(dataclasses.replace(g, failures=g.failures if i == 0 else 10) for i, g in enumerate(margin.groups))
+    assert shown(dataclasses.replace(margin, groups=small), *rest) == shown(*rest)
 
 
 def test_figures_stand_on_steps_worth_five_teeth() -> None:
@@ -102,14 +104,15 @@ def test_the_page_says_what_the_release_holds() -> None:
     page = re.sub(r"\s+", " ", plain(study_club.render(released)))
     assert (
         words_technique.headline(released.techniques)
-        == "1 of 1 technique comparison that may be shown names a difference"
+        == "1 of 2 technique comparisons that may be shown names a difference"
     )
     (sentence,) = words_technique.named(released.techniques)
     assert sentence.startswith("Epoxy resin sealer against calcium silicate sealer, tooth loss by 5 years: 6 more")
     assert sentence in page
     assert words_shared.STEPS in page
     assert (
-        f"Of the 1 comparison that may be shown, in that family or not, {terms.verdict('differs').lower()}: 1." in page
+        "Of the 2 comparisons that may be shown, in that family or not, "
+        f"{terms.verdict('differs').lower()}: 1 and {terms.verdict('little_difference').lower()}: 1." in page
     )
     for row in words_technique.contrasts_table(released.techniques.answers).rows:
         assert all(cell in page for cell in row)

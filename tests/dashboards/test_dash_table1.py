@@ -59,9 +59,9 @@ def test_nothing_is_told_of_a_group_whose_count_is_hidden() -> None:
 
 def test_unclean_values_cannot_be_made_by_hand() -> None:
     with pytest.raises(ValueError, match="whole"):
-        ReleasedCharacteristic("Sex: female", 101, 50, share=True)
+        ReleasedCharacteristic("Sex: female", True, 101, 50)
     with pytest.raises(ValueError, match="whole"):
-        ReleasedCharacteristic("Age", 51.5, 50, share=False)  # type: ignore[arg-type]
+        ReleasedCharacteristic("Age", False, 51.5, 50)  # type: ignore[arg-type]
 
 
 def test_the_gate_lets_it_through_with_its_comparison() -> None:

@@ -26,6 +26,7 @@ MAKERS = (
     "_digest",
     "_summed",
     "patient_in_order",
+    "_fingerprint",
 )
 
 
@@ -82,7 +83,7 @@ DECLARED = {
     *MAKERS, "map", "table", "name", "rows", "wanted", "columns", "place", "part", "parts", "key", "key_text",
     "content",
     "same", "telling_rows", "records", "c", "n", "counts", "query", "names", "differ", "mended", "as_json",
-    "source", "texts", "every", "some",
+    "source", "texts", "every", "some", "recorded", "noted",
 }  # fmt: skip
 
 

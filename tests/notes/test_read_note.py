@@ -89,6 +89,19 @@ RCT completed in 2 visits, 4 canals.                         | visits=2 canals=4
 RCT visit 1 of 2.                                            | visits=2?
 RCT, 3 of 4 canals located.                                  | canals=4?
 RCT under ruber dam, obturatd warm verticl.                  | rubber_dam=true obturation=warm_vertical
+RCT. Dam [x] yes [ ] no. Sealer [ ] ZOE [x] epoxy.           | rubber_dam=true sealer=epoxy_resin
+Recall. Symptoms? None. PAI? 3.                              | symptomatic=false pai=3
+RCT: five point two five percent sodium hypochlorite.        | naocl_percent=5.25
+RCT. NaOCl 1.3% (3:1).                                       | naocl_percent=1.3
+Fwd: "we used 6% NaOCl in the canal". Crown prep.            | naocl_percent=6?
+RCT not started. 2 visits, dam.                              | visits=2? rubber_dam=true?
+File broke, size 25, apical 3rd.                             | rubber_dam=- master_apical_size_iso=-
+RCT. Possibly 2 canals.                                      | canals=2?
+Caries 1 mm short of the pulp. RCT.                          | length_short_of_apex_mm=-
+Bleach 6% avoided. RCT, saline only.                         | naocl_percent=-
+Recall. Slight tenderness, otherwise asymptomatic.           | symptomatic=true?
+Recall, PAI 2 (was 4 in 2022).                               | pai=2 preop_pai=4?
+RCT hx 2009. PAI 4 today. Rec retx.                          | pai=- preop_pai=4?
 """
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import re
 
@@ -166,8 +167,23 @@ def test_a_table_begins_and_ends_with_eleven_followed():
     assert [line.months for line in table] == [6, 12, 18, 24, 30]
     assert {line.followed for line in table} == {15}
     assert {line.failures for line in table} == {None}
-    # 13 teeth for half a year each are 6.5, 13, 19.5 and 26 tooth-years.
-    assert [line.tooth_years for line in table] == [0, 5, 15, 20, 25]
+    # 15, as they are told, for half a year each are 7.5, 15, 22.5 and 30 tooth-years.
+    assert [line.tooth_years for line in table] == [0, 10, 15, 20, 30]
+
+
+def test_tooth_years_follow_from_the_numbers_followed_alone():
+    """Whoever left a day later, or half a year: where as many are told to be followed, nothing else moves."""
+    leaving = [200 + 35 * i for i in range(60)]
+    whole = pl.DataFrame({"entry_days": [0] * 60, "exit_days": leaving, "event": [False] * 60})
+    stayed = whole.with_columns(exit_days=pl.Series([leaving[0] + 160, *leaving[1:]]))
+    assert whole["exit_days"].sum() < stayed["exit_days"].sum()
+    tables = [risk_set_table(plain_gate(), t) for t in (whole, stayed)]
+    assert tables[0] == tables[1]
+    for table in tables:
+        years = 0.0
+        for before, after in itertools.pairwise(table):
+            years += (before.followed + after.followed) / 4
+            assert after.tooth_years == 5 * round(years / 5)
 
 
 LINE = Line(6, 20, 0, None)

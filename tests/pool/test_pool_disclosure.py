@@ -141,13 +141,16 @@ def test_each_way_of_telling_a_share_comes_up():
 
 def test_a_running_count_holds_until_eleven_more_have_failed():
     running = plain_gate().rounding.running
-    assert running([3, 10, 11, 13, 21, 22, 33, 50]) == [None, None, 15, 15, 15, 20, 35, 50]
+    totals = [3, 10, 11, 13, 21, 22, 33, 50]
+    assert running(totals, range(8)) == [None, None, 15, 15, 15, 20, 35, 50]
+    # It waits for the number followed to be told otherwise: 22 comes to be told when 30 and not 35 are followed.
+    assert running(totals, [45, 45, 40, 35, 35, 35, 30, 30]) == [None, None, 15, 15, 15, 15, 35, 35]
 
 
 @given(st.lists(st.integers(0, 6), max_size=80), st.sampled_from(ROUNDINGS))
 def test_no_two_values_of_a_running_count_are_less_than_eleven_failures_apart(added, rounding):
     totals = [sum(added[: i + 1]) for i in range(len(added))]
-    told = rounding.running(totals)
+    told = rounding.running(totals, range(len(totals)))
     changes = [t for i, t in enumerate(totals) if told[i] != (told[i - 1] if i else None)]
     assert all(b - a >= 11 for a, b in itertools.pairwise(changes))
     assert all(t >= 11 for t in changes)

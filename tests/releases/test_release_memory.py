@@ -9,7 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.disclosure import gate_of
+from pipeline.disclosure import Rounding, gate_of
 from pipeline.releases import NEAR, NEW, PAGES, POOLING, SAME, Remembered, records_of, remembered
 from pipeline.results import Counts, Quality, Results
 from pipeline.results_records import Records
@@ -46,7 +46,7 @@ class Practice:
     """A store to share from; what it shares is numbered, so that it is told which figures came."""
 
     def __init__(self, folder: Path) -> None:
-        self.path, self.key, self.made = folder / "p.duckdb", folder / "p.key", 0
+        self.path, self.key, self.made, self.rounded_by = folder / "p.duckdb", folder / "p.key", 0, ""
         self.key.write_text("a key")
 
     def share(
@@ -58,14 +58,16 @@ class Practice:
         of: Results | None = None,
         unreadable: str = "",
     ) -> Remembered:
-        def make() -> str:
+        def make(told: Results) -> str:
             self.made += 1
+            self.rounded_by = told.records.rounded_by
             return f"figures {self.made}"
 
         with open_store(self.path) as store, store.transaction():
             store.replace(CROWNS, rows)
+            found = dataclasses.replace(of or results(), records=records_of(store, key=self.key))
             return remembered(
-                store, of or results(), kind=kind, key=self.key, today=day, make=make,
+                store, found, kind=kind, key=self.key, today=day, make=make,
                 readable=lambda text: text != unreadable,
             )  # fmt: skip
 
@@ -146,6 +148,34 @@ def test_pages_and_pooling_are_remembered_apart(practice: Practice) -> None:
     assert practice.share(crowns(range(101)), POOLING).standing == NEW
     assert practice.share(crowns(range(101))).figures == "figures 1"
     assert practice.share(crowns(range(100)), POOLING).figures == "figures 2"
+
+
+@pytest.mark.parametrize("unreadable", ["", "figures 1"])
+def test_pages_and_a_file_for_pooling_one_patient_apart_are_not_rounded_alike(
+    practice: Practice, unreadable: str
+) -> None:
+    """Under one rounding a count that is told otherwise in the two has changed, by the one patient between them.
+
+    So it is with the figures of an earlier version, which are made anew once nothing reads them any more.
+    """
+    kind = PAGES if unreadable else POOLING
+    practice.share(crowns(range(100)))
+    first = practice.rounded_by
+    assert practice.share(crowns(range(101)), kind, unreadable=unreadable).standing == NEW
+    assert practice.rounded_by != first
+    one, two = (Rounding(k.encode()) for k in (first, practice.rounded_by))
+    assert any(one.count(n) != two.count(n) for n in range(11, 60))
+    # Eleven patients on, all of both kinds are rounded by those of the first release again.
+    for each in (PAGES, POOLING):
+        assert practice.share(crowns(range(112)), each).standing == NEW
+        assert practice.rounded_by == first
+
+
+def test_pages_and_a_file_for_pooling_of_the_same_records_are_rounded_alike(practice: Practice) -> None:
+    practice.share(crowns(range(100)))
+    first = practice.rounded_by
+    practice.share(crowns(range(100)), POOLING)
+    assert practice.rounded_by == first
 
 
 def test_figures_of_an_earlier_form_count_as_never_made(practice: Practice) -> None:

@@ -103,3 +103,28 @@ def test_a_number_of_ten_digits_that_is_headed_as_no_date_stays_a_patient(tmp_pa
     lines = [f"{1551441600 + n % 3},{iso(n)},D2740,{3 + n}" for n in range(len(DAYS))]
     table = proposed(tmp_path, "Chart No,Date,Code,Tooth", *lines)["tables"]["procedures"]
     assert (table["columns"]["patient_id"], table["columns"]["service_date"]) == ("Chart No", "Date")
+
+
+def test_a_column_for_each_quadrant(tmp_path: Path):
+    places = ["6,,,", ",6,,", ",,7,", ",,,6", "4,,,", ",,,", ',"4,5",,', ",,,1"]
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]},{places[n]}")
+    found = proposed(tmp_path, "Chart No,Date,Code,UR,UL,LL,LR", *lines)
+    assert found["tables"]["procedures"]["tooth_list"] == ["UR", "UL", "LL", "LR"]
+    assert found["practice"]["tooth_notation"] == "palmer"
+
+
+def test_the_day_in_the_names_of_files_is_asked_about(tmp_path: Path):
+    files = []
+    for n in range(len(DAYS)):
+        files.append(tmp_path / f"daysheet_{iso(n).replace('-', '')}.csv")
+        files[-1].write_text(f"Chart No,Code,Tooth\n1001,{CODES[n]},{tooth(n)}\n1002,D2740,3\n", encoding="utf-8")
+    text = suggest(files, folder=tmp_path).text
+    assert tomllib.loads(text)["tables"]["procedures"]["file_name"] == "ask"
+    assert 'write "daysheet_{service_date}"' in text
+
+
+def test_a_day_in_the_name_says_nothing_beside_a_column_of_days(tmp_path: Path):
+    path = tmp_path / "export_20260131.csv"
+    lines = rows(lambda n: f"{iso(n)},{CODES[n]},{tooth(n)}")
+    path.write_text("\n".join(["Chart No,Date,Code,Tooth", *lines]) + "\n", encoding="utf-8")
+    assert "file_name" not in tomllib.loads(suggest([path], folder=tmp_path).text)["tables"]["procedures"]

@@ -8,7 +8,6 @@ from types import SimpleNamespace
 import numpy as np
 import polars as pl
 import pytest
-from plain_gate import plain_gate
 from technique_practice import draw
 
 from dashboards import words_technique
@@ -22,6 +21,7 @@ from pipeline.techniques.engine import Answered, answer_all
 from pipeline.techniques.healing import healing_sentence
 from pipeline.techniques.learning import learning_questions
 from pipeline.techniques.question import COURSE_OUTCOMES, HEALED, TOOTH_LOSS, Question, all_questions
+from tests.plain_gate import plain_gate
 
 SAFETY = [q for q in all_questions() if q.safety]
 # What the words for little difference come down to, wherever they stand.

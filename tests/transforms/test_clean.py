@@ -13,6 +13,7 @@ from pipeline.reasons import REASONS
 from pipeline.tables import CROWN_DETAILS, ENDO_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.clean import Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm
+from pipeline.transforms.text_cache import TextCache
 
 TODAY = dt.date(2026, 1, 31)
 SOUND = {"patient_id": "p1", "service_date": "2020-03-01", "code": "D2740", "tooth": "14"}
@@ -355,3 +356,33 @@ def test_a_batch_is_typed_alike_whatever_came_before_it():
         again, alone = clean(piece, plain), clean(piece, reading(PROCEDURES))
         for part in ("rows", "rejects", "notes"):
             assert getattr(again, part).equals(getattr(alone, part))
+
+
+def test_files_of_a_table_may_share_what_their_texts_were_read_as():
+    """However their dates and numbers are written, and whatever the files before them held."""
+    day = "04/03/2020"
+    frames = [
+        pl.DataFrame({"row_number": [1, 2], **{name: [text, text] for name, text in row.items()}})
+        for row in (
+            {**SOUND, "service_date": day, "fee": "1,25", "tooth": "soon"},
+            {**SOUND, "service_date": day, "fee": "1,25", "tooth": "UR6"},
+            {**SOUND, "service_date": "2020-03-04", "fee": "x"},
+            {**SOUND, "service_date": "2020-03-04", "fee": "7"},
+        )
+    ]
+    ways = [
+        {"dates": {"service_date": DateForm(month_first=first)}, "decimals": {"fee": sign}, "notation": notation}
+        for first in (True, False)
+        for sign in (".", ",")
+        for notation in ("universal", "palmer")
+    ]
+    shared: dict[tuple[object, ...], TextCache] = {}
+    seen = set()
+    for way in (*ways, *reversed(ways)):
+        for frame in frames:
+            again = clean(frame, reading(PROCEDURES, caches=shared, **way))
+            alone = clean(frame, reading(PROCEDURES, caches={}, **way))
+            seen.add(str(alone.rows.select("service_date", "fee", "tooth_fdi").rows()))
+            for part in ("rows", "rejects", "notes"):
+                assert getattr(again, part).equals(getattr(alone, part))
+    assert len(seen) == 4  # the ways do read them otherwise

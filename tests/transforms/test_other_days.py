@@ -103,3 +103,27 @@ def test_a_year_of_two_digits_that_may_stand_first_is_asked():
     assert decide_form(last, column="c", table="t", years_from=1950).month_first is False
     american = gather_evidence(counted("03/01/19", "03/28/19", "02/14/20"))
     assert decide_form(american, column="c", table="t", years_from=1950).month_first is True
+
+
+@pytest.mark.parametrize(
+    ("written", "day"),
+    [
+        ("2022. III. 14.", dt.date(2022, 3, 14)),
+        ("14.III.2022", dt.date(2022, 3, 14)),
+        ("14/xii/2022", dt.date(2022, 12, 14)),
+        ("2022,3,14", dt.date(2022, 3, 14)),
+        ("[2022, 3, 14, 9, 30]", dt.date(2022, 3, 14)),
+        ("14.IIII.2022", None),  # no month
+    ],
+)
+def test_days_with_roman_months_and_as_lists(written: str, day: dt.date | None):
+    assert parse_dates(pl.Series([written]), DateForm())["value"].to_list() == [day]
+
+
+def test_milliseconds_in_a_call_are_a_moment():
+    form = decide_form(
+        gather_evidence(counted("/Date(1647216000000)/", "/Date(1647302400000-0500)/")), column="c", table="t"
+    )
+    assert form.epoch
+    found = parse_dates(pl.Series(["/Date(1647216000000)/"]), form)["value"].to_list()
+    assert found == [dt.date(2022, 3, 14)]

@@ -1,0 +1,11 @@
+SET DEFINE OFF;
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1001',to_date('01-01-2019','DD-MM-RRRR'),'D2740',3);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1002',to_date('02-02-2019','DD-MM-RRRR'),'D3330',14);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1003',to_date('03-03-2019','DD-MM-RRRR'),'D7140',19);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1004',to_date('04-04-2019','DD-MM-RRRR'),'D2740',30);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1005',to_date('05-05-2019','DD-MM-RRRR'),'D3330',18);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1006',to_date('06-06-2019','DD-MM-RRRR'),'D7140',3);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1007',to_date('07-07-2019','DD-MM-RRRR'),'D2740',14);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1008',to_date('08-08-2019','DD-MM-RRRR'),'D3330',19);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1009',to_date('01-09-2019','DD-MM-RRRR'),'D7140',30);
+Insert into LEDGER (CHART,SVC,CODE,TH) values ('1010',to_date('02-01-2019','DD-MM-RRRR'),'D2740',18);

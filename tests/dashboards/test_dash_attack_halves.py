@@ -1,0 +1,108 @@
+"""Half-years of one failure: what failures told beside the numbers followed leave open, by integer programming."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import polars as pl
+import pytest
+from attacker import Attacker
+
+from pipeline.disclosure import EVENTS_PER_CHANGE, SMALLEST, Gate, Rounding
+from pipeline.pool.contribution import Line
+from pipeline.pool.make import risk_set_table
+
+
+def _spells(seed: int) -> pl.DataFrame:
+    """Teeth followed from one and the same start: so many, and of them as many failing, as in small practices."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(60, 500))
+    fails, leaves = rng.exponential(rng.uniform(8, 60), n), rng.uniform(0, rng.uniform(6, 20), n)
+    days = np.minimum(fails, leaves) * 365.25
+    return pl.DataFrame({"entry_days": np.zeros(n), "exit_days": days, "event": fails <= leaves})
+
+
+def _attack(table: tuple[Line, ...], *, anywhere: bool = False) -> Attacker:
+    """All that is known of the failures of each half-year, as one number each.
+
+    `anywhere` is the rule that let the count change beside an unchanged number followed.
+    """
+    a = Attacker()
+    for i, line in enumerate(table):
+        a.cell(f"followed {i}", line.followed)
+        a._number(f"up to {i}", 0, 0 if i == 0 else 10_000)
+    for i in range(1, len(table)):
+        failed = {f"up to {i}": 1.0, f"up to {i - 1}": -1.0}
+        a.know(failed, 0, math.inf)
+        a.know({f"followed {i - 1}": 1, f"followed {i}": -1} | {n: -w for n, w in failed.items()}, 0, math.inf)
+        a.groups[f"failed in half-year {i}"] = failed
+    for i in range(len(table)):
+        a.groups.pop(f"followed {i}", None)
+    changes = [i for i in range(1, len(table)) if table[i].failures != table[i - 1].failures]
+    most_hidden = a._number("most hidden", SMALLEST - 1, SMALLEST + 3)
+    behind, needed, since = "", "", 0
+    for i in range(1, len(table)):
+        if not anywhere and table[i].followed == table[since].followed:
+            continue  # No change can be here.
+        since = i
+        total = {f"up to {i}": 1.0}
+        if i in changes:
+            told = table[i].failures or 0
+            a.low[f"up to {i}"], a.high[f"up to {i}"] = max(SMALLEST, told - 4), told + 4
+            a.know(total | {most_hidden: -1}, 1, math.inf)
+            if behind:
+                a.know(total | {behind: -1, needed: -1}, 0, math.inf)
+            behind, needed = f"up to {i}", a._number(f"needed after {i}", EVENTS_PER_CHANGE, EVENTS_PER_CHANGE + 4)
+        elif behind:
+            a.know(total | {behind: -1, needed: -1}, -math.inf, -1)
+        else:
+            a.know(total | {most_hidden: -1}, -math.inf, 0)
+    return a
+
+
+def _changes(table: tuple[Line, ...]) -> int:
+    return sum(x.failures != y.failures for x, y in itertools.pairwise(table))
+
+
+@pytest.mark.one_in(4)
+@pytest.mark.parametrize("some", range(8))
+def test_no_half_year_is_known_to_hold_a_few_failures(some: int) -> None:
+    """Of no half-year it is sure that somebody failed in it, and that it were fewer than 11."""
+    changes = 0
+    for seed in range(10 * some, 10 * some + 10):
+        table = risk_set_table(Gate(Rounding(str(seed).encode())), _spells(seed))
+        changes += _changes(table)
+        assert _attack(table).pinned() == {}
+    assert changes > 5
+
+
+def test_the_attack_finds_a_change_beside_an_unchanged_number() -> None:
+    told = [(100, None), (90, None), (90, 15), (80, 15)]
+    table = tuple(Line(6 * i, n, 50 * i, f) for i, (n, f) in enumerate(told))
+    assert _attack(table, anywhere=True).pinned() == {"failed in half-year 2": (1, 8)}
+
+
+def _without(table: pl.DataFrame, row: int) -> pl.DataFrame:
+    return table.with_row_index().filter(pl.col("index") != row).drop("index")
+
+
+def test_a_change_that_comes_later_without_one_patient_does_not_say_that_he_failed() -> None:
+    """Two files, one patient apart, rounded by their own records, alike up to their first change.
+
+    Were 11 further failures enough for each later change, one that comes later in the second file were his. So it comes
+    later without a patient who never failed, too, and nearly as often.
+    """
+    leaving = [40.0 * (i + 1) for i in range(200)]
+    frame = pl.DataFrame({"entry_days": [0.0] * 200, "exit_days": leaving, "event": [True, False] * 100})
+    later = {True: 0, False: 0}
+    for row in (40, 41):
+        for i in range(150):
+            one = risk_set_table(Gate(Rounding(f"a{i}".encode())), frame)
+            two = risk_set_table(Gate(Rounding(f"b{i}".encode())), _without(frame, row))
+            first, second = ([j for j in range(1, len(t)) if t[j].failures != t[j - 1].failures] for t in (one, two))
+            if first[0] == second[0]:
+                later[bool(frame["event"][row])] += second[1] > first[1]
+    assert later[False] > 8
+    assert abs(later[True] - later[False]) < 15
