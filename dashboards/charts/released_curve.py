@@ -35,7 +35,7 @@ def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:
 
 
 def years(c: ReleasedComparison) -> tuple[float, ...]:
-    """Even years from 0, at most 11, until all curves have ended, or twice the horizon is reached and all have begun."""
+    """Even years from 0, at most 11, until all curves have ended, or all have begun and twice the horizon is past."""
     last = max([p.months for g in c.groups for p in g.points], default=0) / 12
     begun = max([g.points[0].months for g in c.groups if g.points], default=0) / 12
     last = math.ceil(min(last, max(2 * c.horizon_years, 10.0, begun + 1)))
