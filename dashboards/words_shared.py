@@ -174,9 +174,13 @@ def curves(c: ReleasedComparison) -> str:
             parts.append(f"{point.failed} ({point.low} to {point.high}) with “{group.label}”")
     nouns = plural(2, terms.outcome(c.outcome).noun)
     if not parts:
-        return " ".join([f"No figure by {years(c.horizon_years)} may be shown of any group.", *_no_figure(c)])
-    told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed."
-    return " ".join([told, *_no_figure(c)])
+        return _joined(f"{c.title}: no figure by {years(c.horizon_years)} may be shown", _no_figure(c))
+    told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed"
+    return _joined(told, _no_figure(c))
+
+
+def _joined(told: str, why: Sequence[str]) -> str:
+    return "; ".join([told, *(lower_first(text).rstrip(".") for text in why)]) + "."
 
 
 def _no_figure(c: ReleasedComparison) -> list[str]:

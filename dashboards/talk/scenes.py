@@ -144,7 +144,7 @@ def curves_scene(told: Told, c: ReleasedComparison) -> Scene:
         return Scene(" ".join(lines), lambda d, n: d.text(title, lines, n))
     figure = curves_of(told, c, shown)
     text = words_shared.curves(c)
-    hidden = [said for said in words.hidden(c) if said not in text]
+    hidden = [said for said in words.hidden(c) if said.lower().rstrip(".") not in text.lower()]
     say = f"{text} {' '.join(hidden)} The bands are 95 % ranges. {FOLLOWED}"
     return Scene(
         " ".join(say.split()), lambda d, n: d.curves(title, figure, n, alt=f"Curves. {words_shared.curves(c)}")
