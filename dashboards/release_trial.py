@@ -30,7 +30,7 @@ TOO_FEW = "too few teeth stand behind it to be shown"
 
 @dataclass(frozen=True)
 class ReleasedIncidencePoint:
-    """Of 100 teeth at a whole year, with the range, all in whole percent; the same value until it changes."""
+    """Of 100 teeth at a whole year, with the range, all in whole percent."""
 
     years: int
     of_100: int
@@ -186,18 +186,19 @@ def _incidence(gate: Gate, curve: IncidenceCurve) -> ReleasedIncidence:
 
 
 def _points(gate: Gate, curve: IncidenceCurve, teeth: int) -> tuple[ReleasedIncidencePoint, ...]:
-    """The curve at whole years, from the first that rests on enough, while 11 or more are followed.
+    """The curve at the whole years by which at least 11 further teeth came to need one, while 11 or more are followed.
 
-    It moves only when at least 11 further teeth lie behind. The results hold no events between two points. Nobody
-    enters late, so at least (those followed at the later point) times (the rise) have happened between them: each event
-    raises the curve by at most one in those then followed.
+    A year between two of these is left out, since no figure told for another year holds there. What came after the
+    last change is told with it, at the last year. The results hold no events between two points. Nobody enters late, so
+    at least (those followed at the later point) times (the rise) have happened between them: each event raises the
+    curve by at most one in those then followed.
     """
     step = percent_step(teeth)
     if step is None:
         return ()
     released: list[ReleasedIncidencePoint] = []
-    held: tuple[int, int, int] | None = None
     behind, before = 0.0, 0.0
+    last: ReleasedIncidencePoint | None = None
     for point in sorted(curve.points, key=lambda p: p.years):
         followed = gate.rounding.count(point.at_risk)
         if followed is None:
@@ -206,9 +207,11 @@ def _points(gate: Gate, curve: IncidenceCurve, teeth: int) -> tuple[ReleasedInci
         before = point.estimate
         if not float(point.years).is_integer():
             continue
+        told = share_range(gate, point.estimate, point.ci_low, point.ci_high, step)
+        last = ReleasedIncidencePoint(int(point.years), *told, ReleasedCount(followed))
         if math.floor(behind + 1e-9) > gate.rounding.most_hidden:
-            held = share_range(gate, point.estimate, point.ci_low, point.ci_high, step)
+            released.append(last)
             behind = 0.0
-        if held:
-            released.append(ReleasedIncidencePoint(int(point.years), *held, ReleasedCount(followed)))
+    if released and last is not None:
+        released[-1] = last
     return tuple(released)

@@ -63,7 +63,10 @@ def comparison_says(c: Comparison) -> str:
     """A comparison's finding in a sentence: its difference, or why there is none."""
     if c.difference is None or c.verdict.code == TOO_EARLY:
         return c.verdict.sentence
-    return of_100(c.difference, {g.name: g.label for g in c.groups}, c.outcome)
+    said = of_100(c.difference, {g.name: g.label for g in c.groups}, c.outcome)
+    d = c.difference
+    open_still = c.verdict.code in OPEN and (d.ci_low > 0 or d.ci_high < 0)
+    return f"{said[:-1]}, yet chance is not ruled out." if open_still else said
 
 
 def comparison_answer(c: Comparison, *, link: str, asked: str = "") -> Answer:
@@ -85,7 +88,7 @@ def how_sure(c: Comparison) -> str:
 def _ways(choices: Choices) -> str:
     told = [c for c in choices.rows if c.ci_low is not None and c.ci_high is not None]
     zero = sum(c.ci_low <= 0 <= c.ci_high for c in told if c.ci_low is not None and c.ci_high is not None)
-    return f"{whole(zero)} of {whole(len(told))} ways to count hold no difference in their range."
+    return f"In {whole(zero)} of {whole(len(told))} ways to count the range includes no difference."
 
 
 def trial_says(t: Trial, outcome: str) -> str:

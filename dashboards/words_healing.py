@@ -115,8 +115,8 @@ def _of_100(row: RecallRow) -> str:
         return ""
     low, mid, high = (round(100 * v) for v in (row.ci_low, row.success, row.ci_high))
     rest = "".join(
-        f"{joint}{round(100 * s.share) or 'none'} {said}"
-        for s, said, joint in ((row.uncertain, "were healing", ", "), (row.not_healed, "were not healed", " and "))
+        f"{joint}{(n := round(100 * s.share)) or 'none'} {plural(n, 'was')} {said}"
+        for s, said, joint in ((row.uncertain, "healing", ", "), (row.not_healed, "not healed", " and "))
         if s is not None and s.share is not None
     )
     return f"about {mid} were healed (range {low} to {high}){rest}"

@@ -44,10 +44,11 @@ def loss_headline(table: LossTable) -> str:
     noun = NOUNS.get(table.id, "teeth")
     if group is None or point is None:
         return f"Too few {noun} have been followed to say what they are lost to."
-    found = ((p.estimate, c.cause) for c in group.causes if (p := at(c.points, point.years)) is not None and p.estimate)
+    found = [(p.estimate, c.cause) for c in group.causes if (p := at(c.points, point.years)) is not None and p.estimate]
     parts = [f"{_some(share)} to {CAUSES.get(cause, cause)}" for share, cause in sorted(found, key=lambda f: -f[0])]
     low, high = round(100 * point.ci_low), round(100 * point.ci_high)
-    said = f": {listing(parts)}" if parts else ""
+    apart = sum(round(100 * share) for share, _ in found) != round(100 * point.estimate)
+    said = f": {listing(parts)}{', each rounded by itself' if apart else ''}" if parts else ""
     lost = f"about {_some(point.estimate)} were lost within {years(point.years)} (range {low} to {high})"
     return f"Of 100 {noun}, {lost}{said}."
 

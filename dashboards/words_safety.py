@@ -10,5 +10,5 @@ from pipeline.safety import UNMEASURED
 
 def safety_sentence(titles: Iterable[str]) -> str:
     """What the records do not measure of the questions on measures of safety, by title; empty where there is none."""
-    named = sorted({lower_first(title) for title in titles})
+    named = sorted({lower_first(title.rpartition(": ")[2]) for title in titles})
     return f"Of {listing(named, 'and')}: {lower_first(UNMEASURED)}" if named else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards import release_words, terms
-from dashboards.formats import listing, lower_first, phrase, plural, years
+from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
 from dashboards.references import Reference, used
 from dashboards.release import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release_curve import ReleasedPoint
@@ -52,7 +52,7 @@ def verdict(c: ReleasedComparison) -> str:
     if c.verdict_code == "too_early" or d is None:
         few = [g.label for g in c.groups if g.failures.value is None]
         which = f" with “{few[0]}”" if len(few) == 1 else ""
-        return f"Too few failures so far{which} to compare"
+        return f"Too few failures so far{which} to be shown"
     if c.verdict_code == "little_difference":
         return f"Any difference is probably smaller than {c.smallest_difference_per_100:g} per 100"
     if c.verdict_code == "differs":
@@ -64,10 +64,15 @@ def verdict(c: ReleasedComparison) -> str:
     return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100{rest}"
 
 
+def beside_verdict(c: ReleasedComparison) -> str:
+    """The verdict's sentence where its word stands before it: without what that word says already."""
+    return sentence_case(verdict(c).removeprefix("We cannot tell yet: ").removesuffix(" in these records"))
+
+
 HEADINGS = {
     "little_difference": "little difference",
     "cannot_tell": "it cannot be told yet",
-    "too_early": "too few failures so far",
+    "too_early": "too few failures to be shown",
     "depends_on_how_we_count": "it depends on how we count",
 }
 
@@ -161,7 +166,7 @@ def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint 
 
 
 def curves(c: ReleasedComparison) -> str:
-    """Failed of 100 by the horizon in each group that has a figure, with its range."""
+    """Failed of 100 by the horizon in each group that has a figure, with its range; of the others why there is none."""
     parts = []
     for group in c.groups:
         point = horizon_point(c, group)
@@ -169,8 +174,32 @@ def curves(c: ReleasedComparison) -> str:
             parts.append(f"{point.failed} ({point.low} to {point.high}) with “{group.label}”")
     nouns = plural(2, terms.outcome(c.outcome).noun)
     if not parts:
-        return f"No group has enough {nouns} followed for {years(c.horizon_years)} to show a figure."
-    return f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed."
+        return _joined(f"{c.title}: no figure by {years(c.horizon_years)} may be shown", _no_figure(c))
+    told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed"
+    return _joined(told, _no_figure(c))
+
+
+def _joined(told: str, why: Sequence[str]) -> str:
+    return "; ".join([told, *(lower_first(text).rstrip(".") for text in why)]) + "."
+
+
+def _no_figure(c: ReleasedComparison) -> list[str]:
+    """Why a group has no figure at the horizon, a sentence each; those without any curve in one."""
+    said = []
+    for group in c.groups:
+        if len(group.points) < 2 or horizon_point(c, group) is not None:
+            continue
+        first, last = group.points[0].months / 12, group.points[-1].months / 12
+        where = f"begins at {years(first)}, when enough have failed" if first > c.horizon_years else (
+            f"ends at {years(last)}, while enough are followed")  # fmt: skip
+        said.append(f"The curve of “{group.label}” {where} to be shown.")
+    return [*said, *no_curve(c)]
+
+
+def no_curve(c: ReleasedComparison) -> list[str]:
+    """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
+    out = [f"“{g.label}”" for g in c.groups if len(g.points) < 2]
+    return [f"Too few failures stand behind {listing(out)} for a curve since {terms.clock(c.clock)}."] if out else []
 
 
 def curves_title(c: ReleasedComparison) -> str:
@@ -181,6 +210,8 @@ def curves_title(c: ReleasedComparison) -> str:
     points = [(group.label, point) for group in groups if (point := horizon_point(c, group)) is not None]
     parts = [f"{point.failed} with “{label}”" for label, point in points[:2]]
     nouns = plural(2, terms.outcome(c.outcome).noun)
+    if not parts and any(len(group.points) > 1 for group in c.groups):
+        return f"How many of 100 {nouns} failed, and when; no figure by {years(c.horizon_years)} may be shown"
     if not parts:
         return f"Too few {nouns} have been followed for {years(c.horizon_years)} to draw curves"
     return f"Of 100 {nouns}, about {listing(parts)} had failed by {years(c.horizon_years)}, unadjusted"

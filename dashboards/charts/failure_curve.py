@@ -16,6 +16,8 @@ LEFT, RIGHT = 88, 16
 # the legend above remains.
 NAMES, NAME = 150, "line-end"
 LETTERS, LINE_HIGH = 21, 15  # of a name on one line, and its height in pixels
+TITLE, TITLE_SIZE = 40, 13  # letters of the title of the axis that a telephone shows on one line, and their size
+TICKS_HIGH = 24  # pixels from the axis to its title
 HEIGHT, TOP, BOTTOM = 380, 12, 48
 MOST_COLUMNS = 12
 MOST_POINTS = 400
@@ -63,15 +65,16 @@ def draw(
     noun: str,
     since: str,
     said: str = "Failed",
+    shape: str = "hv",
     height: int = HEIGHT,
 ) -> theme.Chart:
     """Draw curves with ticks at `columns` (years), with margins that the table below shares.
 
-    `said` is what happened, for the axis.
+    `said` is what happened, for the axis; `shape` is `linear` where points are too far apart for steps.
     """
     figure = Drawing()
     for line in (line for line in lines if line.banded):
-        band = {"mode": "lines", "line": {"width": 0, "shape": "hv"}, "hoverinfo": "skip"}
+        band = {"mode": "lines", "line": {"width": 0, "shape": shape}, "hoverinfo": "skip"}
         figure.add_scatter(x=line.x, y=line.low, **band)
         figure.add_scatter(x=line.x, y=line.high, fill="tonexty", fillcolor=theme.faded(line.look.colour, 0.13), **band)
     for line in lines:
@@ -79,20 +82,27 @@ def draw(
             x=line.x, y=line.y, mode="lines+markers" if line.symbol else "lines",
             name=theme.literal(line.label) or None,
             **_hover(line),
-            line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": "hv"},
+            line={"color": line.look.colour, "width": 2.5, "dash": line.look.dash, "shape": shape},
             **_markers(line),
         )  # fmt: skip
+    title = textwrap.wrap(f"Years since {since}", TITLE)
+    more = LINE_HIGH * (len(title) - 1)
     figure.update_xaxes(
         range=list(span(columns)), tickmode="array", tickvals=list(columns),
-        ticktext=[f"{c:g}" for c in columns], title={"text": f"Years since {since}"}, showgrid=False,
+        ticktext=[f"{c:g}" for c in columns], title={"text": title[0] if len(title) == 1 else ""}, showgrid=False,
     )  # fmt: skip
+    for number, text in enumerate(title if len(title) > 1 else ()):
+        figure.add_annotation(
+            text=text, xref="paper", x=0.5, y=0, yref="paper", yanchor="top", yshift=-TICKS_HIGH - LINE_HIGH * number,
+            showarrow=False, font={"size": TITLE_SIZE},
+        )  # fmt: skip
     top = _top(lines, columns[-1])
     # A little room under 0, or a curve without a failure would be half hidden by the edge.
     figure.update_yaxes(range=[-0.008 * top, top], title={"text": f"{said}, of 100 {noun}".rstrip()})
-    figure.update_layout(margin={"l": LEFT, "r": NAMES, "t": TOP, "b": BOTTOM, "autoexpand": False})
+    figure.update_layout(margin={"l": LEFT, "r": NAMES, "t": TOP, "b": BOTTOM + more, "autoexpand": False})
     _name_ends(figure, lines, columns[-1], top, height)
     theme.keep_data(figure, ("group", "years", f"{said.lower()} of 100", "low", "high"), _points(lines))
-    return theme.chart(figure, id=id, label=label, height=height)
+    return theme.chart(figure, id=id, label=label, height=height + more)
 
 
 def ticks(comparison: Comparison) -> tuple[float, ...]:

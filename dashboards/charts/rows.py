@@ -7,6 +7,7 @@ short, beside it.
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,7 +16,8 @@ from dashboards.drawing import Drawing
 from dashboards.formats import known
 
 ROW = 50
-LONGEST, LONGEST_BESIDE = 56, 30
+LONGEST, LONGEST_BESIDE = 56, 26  # letters on a line of a label
+SECOND_LINE = 15  # pixels that another line of labels takes
 LABEL = 0.32  # how far above its row a label stands, in rows
 LETTER = 6.0  # pixels that a letter of a label takes, on the average
 
@@ -60,9 +62,13 @@ def rows_figure(
 
     `span` is the x axis from low to high in the data's unit, `line` a vertical rule (no difference), `zone` a shaded
     stretch (too small to matter), `ticks` the labelled values, `log` a logarithmic axis (ratios), `pitch` the height of
-    a row in pixels. `beside` puts the labels into a margin on the left, where they cover no mark.
+    a row in pixels. `beside` puts the labels into a margin on the left, where they cover no mark. A long label takes
+    two lines or more, and all rows are higher for it.
     """
     figure = Drawing()
+    labels = [textwrap.wrap(row.label, LONGEST_BESIDE if beside else LONGEST) for row in rows]
+    lines = max((len(label) for label in labels), default=1)
+    pitch = max(pitch, SECOND_LINE * lines + 4) if beside else pitch + SECOND_LINE * (lines - 1)
     at = math.log10 if log else float
     if zone is not None:
         figure.add_shape(
@@ -71,7 +77,8 @@ def rows_figure(
         )  # fmt: skip
     if line is not None:
         # A label above its row would be crossed by the rule: there it is left open.
-        for low, high in [(0.0, 1.0)] if beside else [(-i - 0.52, -i + LABEL - 0.18) for i in range(len(rows))]:
+        open_at = [LABEL - 0.18 - SECOND_LINE / 2 * (len(label) - 1) / pitch for label in labels]
+        for low, high in [(0.0, 1.0)] if beside else [(-i - 0.52, -i + end) for i, end in enumerate(open_at)]:
             figure.add_shape(
                 type="line", xref="x", yref="paper" if beside else "y", x0=line, x1=line, y0=low, y1=high,
                 line={"color": theme.INK, "width": 1.5},
@@ -84,10 +91,12 @@ def rows_figure(
             if beside
             else {"xanchor": "left", "align": "left", "y": y + LABEL, "bgcolor": "rgba(255,255,255,0.85)"}
         )
-        figure.add_annotation(
-            text=theme.literal(shorten(row.label, LONGEST_BESIDE if beside else LONGEST)), xref="paper", x=0,
-            xshift=-8, yanchor="middle", showarrow=False, font={"size": 12, "color": theme.INK}, **place_of_label,
-        )  # fmt: skip
+        for number, text in enumerate(labels[index]):
+            figure.add_annotation(
+                text=theme.literal(text), xref="paper", x=0, xshift=-8, yanchor="middle", showarrow=False,
+                yshift=SECOND_LINE * ((len(labels[index]) - 1) / 2 - number), font={"size": 12, "color": theme.INK},
+                **place_of_label,
+            )  # fmt: skip
         for place, mark in enumerate(row.marks):
             shift = 0.0 if beside else -0.12
             placed.append((mark, y + shift - 0.16 * place * (len(row.marks) > 1)))
@@ -101,15 +110,10 @@ def rows_figure(
     figure.update_xaxes(**axis)
     lowest = min([0.6 - max(len(rows), 1), *(y - 0.1 for _, y in placed)])
     figure.update_yaxes(range=[lowest, 0.6], visible=False)
-    longest = max((len(shorten(row.label, LONGEST_BESIDE)) for row in rows), default=0)
+    longest = max((len(line) for label in labels for line in label), default=0)
     left = round(LETTER * longest) + 20 if beside else 16
     figure.update_layout(margin={"l": left, "r": 16, "t": 6, "b": 52, "autoexpand": False})
     return figure, height
-
-
-def shorten(text: str, longest: int = LONGEST) -> str:
-    """Text cut to what a narrow screen holds; the table beside the chart has it whole."""
-    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
 
 
 def nice_top(values: Sequence[float], *, least: float = 5.0) -> float:

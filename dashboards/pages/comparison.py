@@ -140,7 +140,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
 
 
 def _curves_heading(c: Comparison) -> str:
-    """`By 5 years, of 100 crowns 11 failed (a), 13 (b)`; what the curves are of where none reaches the horizon."""
+    """`By 5 years, of 100 crowns 11 failed (a), 13 (b), unadjusted`; in general words where none reaches it."""
     at = [(g.label, words.at_horizon(c, g)) for g in c.groups]
     told = [(lower_first(label), failed(m.survival)) for label, m in at if m is not None and m.survival is not None]
     say = terms.outcome(c.outcome)
@@ -149,7 +149,7 @@ def _curves_heading(c: Comparison) -> str:
     parts = [
         f"{n}{f' {words_answers.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)
     ]
-    return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}"
+    return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}, unadjusted"
 
 
 def _balance_short(c: Comparison) -> str:

@@ -47,7 +47,7 @@ def answers(released: Released, title: str) -> Answers:
         return Answers((Answer("No comparison could be made from these records, or none that may be shown."), done))
     c = released.comparisons[0]
     asked = "" if c.question == title else c.question
-    return Answers((Answer(f"{words_shared.verdict(c)}.", asked, code=c.verdict_code), done))
+    return Answers((Answer(f"{words_shared.beside_verdict(c)}.", asked, code=c.verdict_code), done))
 
 
 def abstract(released: Released) -> list[tuple[str, str]]:

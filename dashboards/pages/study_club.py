@@ -7,7 +7,7 @@ from typing import Any
 from dashboards import page, reporting_items, terms, theme, words_shared, words_technique
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import difference_chart
-from dashboards.charts.released_curve import released_curves, years
+from dashboards.charts.released_curve import drawn, released_curves, years
 from dashboards.charts.released_incidence import released_incidence_chart
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread
 from dashboards.formats import years as years_text
@@ -84,7 +84,7 @@ def _heads(released: Released) -> dict[str, str]:
 def _answers(released: Released) -> Answers:
     """What one takes home: each comparison that may be shown, the decision, the techniques."""
     given = [
-        Answer(f"{words_shared.verdict(c)}.", asked=c.title, link=f"#{place(c.id)}", code=c.verdict_code)
+        Answer(f"{words_shared.beside_verdict(c)}.", asked=c.title, link=f"#{place(c.id)}", code=c.verdict_code)
         for c in released.comparisons
     ]
     found = released.techniques
@@ -135,7 +135,7 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         "heading": words_shared.heading(c),
         "curves_heading": words_shared.curves_title(c),
         "text": words_shared.curves(c),
-        "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in enumerate(c.groups) if g.points],
+        "legend": [LegendItem(g.label, theme.look(g.name, i)) for i, g in drawn(c)],
         "curves": released_curves(c, id=f"{id}-curves"),
         "under": _under(c),
         "groups": groups_table(c),
@@ -247,13 +247,12 @@ def rates_table(t: ReleasedRates) -> NumberTable:
 
 def _under(c: ReleasedComparison) -> UnderTable | None:
     """How many were still followed at each year, rounded; a dash where the curve is not shown."""
-    columns = years(c)
-    if not columns:
+    columns, shown = years(c), drawn(c)
+    if not shown:
         return None
     groups = []
-    for index, g in enumerate(c.groups):
+    for index, g in shown:
         points = [g.at(round(12 * y)) for y in columns]
         cells = tuple(str(p.followed) if p is not None else DASH for p in points)
-        if g.points:
-            groups.append(UnderGroup(g.label, theme.look(g.name, index), (("followed", cells),)))
+        groups.append(UnderGroup(g.label, theme.look(g.name, index), (("followed", cells),)))
     return UnderTable("How many were still followed, in steps of 5", columns, tuple(groups))

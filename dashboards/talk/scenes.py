@@ -93,6 +93,8 @@ def trap(told: Told) -> Scene | None:
         ("counted rightly", Series("From the day each could be counted", looks[0], right)),
     )
     title, value = words.trap_title(c), _failed_by(c)
+    if out := [f"“{c.label(name)}”" for (name, _), n in zip(shown, right, strict=True) if n is None]:
+        value += f". Counted rightly, too few failures by then to be shown: {listing(out)}"
     return Scene(
         words_shared.naive_why(c),
         lambda d, n: d.columns(title, [c.label(name) for name, _ in shown], series, value, n,
@@ -141,7 +143,9 @@ def curves_scene(told: Told, c: ReleasedComparison) -> Scene:
         lines = [words_shared.result(c), *words.hidden(c), words_shared.next_step(c)]
         return Scene(" ".join(lines), lambda d, n: d.text(title, lines, n))
     figure = curves_of(told, c, shown)
-    say = f"{words_shared.curves(c)} {' '.join(words.hidden(c))} The bands are 95 % ranges. {FOLLOWED}"
+    text = words_shared.curves(c)
+    hidden = [said for said in words.hidden(c) if said.lower().rstrip(".") not in text.lower()]
+    say = f"{text} {' '.join(hidden)} The bands are 95 % ranges. {FOLLOWED}"
     return Scene(
         " ".join(say.split()), lambda d, n: d.curves(title, figure, n, alt=f"Curves. {words_shared.curves(c)}")
     )
@@ -242,7 +246,7 @@ def waiting(told: Told) -> Scene | None:
     shown = [(i, e) for i, e in enumerate(told.released.everyday) if len(e.points) > 1]
     if not shown:
         return None
-    # Counted once a year: a value and its range stand until the next.
+    # Counted once a year: a value and its range stand for that year, and a year that may not be told is a gap.
     grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1)
     series = [
         on_grid(sentence_case(e.label), told.look(e.arm, i),

@@ -147,8 +147,7 @@ def hidden(c: ReleasedComparison) -> list[str]:
     """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
     if c.id == MAIN and OPENED not in {g.name for g in c.groups}:
         return [NONE_OPENED]
-    out = [f"“{g.label}”" for g in c.groups if not drawn(g)]
-    return [f"Too few failures stand behind {listing(out)} for a curve."] if out else []
+    return words_shared.no_curve(c)
 
 
 def fact(o: ReleasedOutcome) -> tuple[str, str]:

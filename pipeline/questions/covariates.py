@@ -234,7 +234,7 @@ def plan_design(counts: pl.DataFrame, covariates: Sequence[Covariate]) -> Design
             continue
         used.append(covariate.label)
         if gaps:
-            missing.append(f"{covariate.label}: {gaps} of {n} rows without a value")
+            missing.append(f"{covariate.label}: {gaps:,} of {n:,} rows without a value")
         made.append(one)
     return DesignPlan(tuple(made), tuple(used), tuple(left_out), tuple(missing))
 

@@ -314,7 +314,7 @@ def mean_years(
     one, other = contrast.words
     tooth = {"teeth": "tooth"}.get(noun, noun.removesuffix("s"))
     months, span = round(12 * abs(value), 1), f"{windows.days[-1] / DAYS_PER_YEAR:.1f}"
-    much = "as long" if months == 0 else f"{months:g} months {'shorter' if value < 0 else 'longer'}"
+    much = "as long" if months == 0 else _months(value)
     told = (
         f"Over the {span} years that are compared, a {tooth} with {one} stays in place {much} on average "
         f"{'as' if months == 0 else 'than'} one with {other}; the range is {_months(low)} to {_months(high)}."
@@ -338,7 +338,8 @@ def _through_phases(allowance: Allowance, windows: Windows, contrast: Contrast) 
 
 def _months(years: float) -> str:
     months = round(12 * years, 1)
-    return "0" if months == 0 else f"{abs(months):g} months {'shorter' if months < 0 else 'longer'}"
+    noun = "month" if abs(months) == 1 else "months"
+    return "0" if months == 0 else f"{abs(months):g} {noun} {'shorter' if months < 0 else 'longer'}"
 
 
 def _on_model_clock(fit: CoxFit) -> tuple[SteadyTest, ...]:

@@ -37,7 +37,8 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
     known = named.filter(pl.col("state").is_not_null())
     notes = []
     if gaps := rows.height - known.height:
-        notes.append(f"{gaps} of {rows.height} rows have no value that the question asks about and are not compared.")
+        of = f"{gaps:,} of {rows.height:,} rows"
+        notes.append(f"{of} have no value that the question asks about and are not compared.")
     large = _large(known, list(labels), judged=judged)
     small = [name for name in labels if name not in large]
     lost = known.filter(pl.col("state").is_in(small))

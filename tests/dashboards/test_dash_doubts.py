@@ -215,7 +215,8 @@ def test_the_quality_page_cites_the_calibration():
 def test_released_incidence_has_whole_years_and_no_small_count():
     for curve in release_everyday(plain_gate(), samples.differs().trials):
         assert all(p.followed.value is not None and p.followed.value % 5 == 0 for p in curve.points)
-        assert [p.years for p in curve.points] == list(range(1, len(curve.points) + 1))
+        years = [p.years for p in curve.points]
+        assert years == sorted(set(years))
 
 
 def test_a_small_arm_releases_no_incidence():

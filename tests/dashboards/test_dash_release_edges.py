@@ -316,7 +316,7 @@ def test_everyday_incidence_by_hand() -> None:
     (found,) = release_everyday(plain_gate(), [trial(everyday=(arm("hyperemic", 1000, 40, *points),))])
     assert (found.teeth.value, found.needed.value, found.label[:15]) == (1000, 40, "teeth hyperemic")
     assert [(p.years, p.of_100, p.low, p.high, p.followed.value) for p in found.points] == [
-        (1, 1, 0, 4, 1000), (2, 1, 0, 4, 900), (3, 3, 0, 5, 800),
+        (1, 1, 0, 4, 1000), (3, 3, 0, 5, 800),
     ]  # fmt: skip
 
 
@@ -324,7 +324,16 @@ def test_the_rise_to_the_first_point_counts_and_each_change_needs_eleven_of_its_
     # 1.1 % of 1000 are eleven by the first year; 1 % more are ten by the second, and 0.1 % more make eleven.
     points = ((1.0, 1000, 0.011), (2.0, 1000, 0.021), (3.0, 1000, 0.022))
     (found,) = release_everyday(plain_gate(), [trial(everyday=(arm("hyperemic", 1000, 40, *points),))])
-    assert [(p.years, p.of_100) for p in found.points] == [(1, 1), (2, 1), (3, 2)]
+    assert [(p.years, p.of_100) for p in found.points] == [(1, 1), (3, 2)]
+
+
+def test_no_year_is_told_a_figure_of_another() -> None:
+    """What came after the last change is told with it; every range told holds the exact one of its own year."""
+    points = ((1.0, 1000, 0.05), (2.0, 700, 0.10), (3.0, 400, 0.13), (4.0, 210, 0.18), (5.0, 170, 0.23), (6.0, 9, 0.4))
+    (found,) = release_everyday(plain_gate(), [trial(everyday=(arm("hyperemic", 1000, 140, *points),))])
+    assert [(p.years, p.of_100) for p in found.points] == [(1, 5), (2, 10), (3, 13), (5, 23)]
+    exact = {years: of_100 for years, _, of_100 in points}
+    assert all(p.low <= 100 * exact[p.years] - 2 and 100 * exact[p.years] + 2 <= p.high for p in found.points)
 
 
 def test_the_first_share_needs_more_than_the_largest_hidden_count(monkeypatch: pytest.MonkeyPatch) -> None:
