@@ -13,7 +13,7 @@ import sample_results as samples
 from pptx import Presentation
 
 from dashboards.pages import handout, study_club
-from dashboards.release import Released, as_text, from_text, release
+from dashboards.release import RULES, Released, as_text, from_text, release
 from dashboards.release_count import ReleasedCount
 from dashboards.release_curve import ReleasedPoint
 from dashboards.release_rates import ReleasedRate, ReleasedRates
@@ -100,9 +100,17 @@ def test_a_release_that_was_kept_is_read_as_it_was(name: str) -> None:
 
 def test_a_kept_release_of_another_form_or_that_breaks_the_rules_is_none() -> None:
     kept = json.loads(as_text(release(samples.differs())))
-    assert from_text(json.dumps({**kept, "first_month": "March 2011"})) is None
-    assert from_text(json.dumps({**kept, "last_year": "March 2011"})) is None
-    assert from_text(json.dumps({**kept, "crowns": {"value": 7}})) is None
+    figures = kept["figures"]
+
+    def other(**change: object) -> str:
+        return json.dumps({**kept, "figures": {**figures, **change}})
+
+    assert from_text(other()) is not None
+    assert from_text(other(first_month="March 2011")) is None
+    assert from_text(other(last_year="March 2011")) is None
+    assert from_text(other(crowns={"value": 7})) is None
+    assert from_text(json.dumps({**kept, "rules": RULES - 1})) is None
+    assert from_text(json.dumps(figures)) is None
     assert from_text("[]") is None
 
 

@@ -165,7 +165,7 @@ def folder() -> Iterator[Path]:
 
 
 # What a sound file may be refused for: it can be read in two ways, and the message says what settles it.
-FAIR = ("date_format", "two_digit", "serial", "decimal =", "clock")
+FAIR = ("date_format", "two_digit", "serial", "decimal =", "clock", "must be settled before")
 
 
 def holds(ledger: Ledger, place: Path) -> None:
