@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 
 from dashboards import release_words
@@ -11,10 +10,10 @@ from dashboards.release_count import ReleasedCount
 from dashboards.release_curve import GRID_MONTHS
 from dashboards.release_percent import percent_step
 from pipeline.disclosure import COVARIATES, Gate
+from pipeline.gaps import read_gap
 from pipeline.results import DAYS_PER_YEAR, FlowStep, FollowUp, Results
 
 FOLLOWED = ("crowns", "root canals")
-_MISSING = re.compile(r"(.+): (\d{1,9}) of (\d{1,9}) rows without a value")
 
 
 @dataclass(frozen=True)
@@ -98,13 +97,11 @@ def _flow(gate: Gate, steps: tuple[FlowStep, ...]) -> tuple[tuple[str, ReleasedC
 
 
 def _missing(gate: Gate, texts: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
-    found = (_MISSING.fullmatch(t) for t in texts)
     shares = []
-    for m in found:
-        if m is None or m[1] not in COVARIATES:
+    for label, without, rows in filter(None, map(read_gap, texts)):
+        if label not in COVARIATES:
             continue
-        without, rows = int(m[2]), int(m[3])
         step = percent_step(gate.rounding.count(rows))
         if step is not None and all(gate.rounding.count(n) is not None for n in (without, rows - without)):
-            shares.append((m[1], gate.rounding.share(100 * without / rows, step)))
+            shares.append((label, gate.rounding.share(100 * without / rows, step)))
     return tuple(shares)

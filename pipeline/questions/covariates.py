@@ -10,6 +10,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.gaps import gap_sentence
+
 UNKNOWN = "unknown"
 # A level that holds fewer failures than this cannot carry a coefficient of its own.
 MIN_FAILURES_A_LEVEL = 5
@@ -234,7 +236,7 @@ def plan_design(counts: pl.DataFrame, covariates: Sequence[Covariate]) -> Design
             continue
         used.append(covariate.label)
         if gaps:
-            missing.append(f"{covariate.label}: {gaps:,} of {n:,} rows without a value")
+            missing.append(gap_sentence(covariate.label, gaps, n))
         made.append(one)
     return DesignPlan(tuple(made), tuple(used), tuple(left_out), tuple(missing))
 

@@ -220,7 +220,7 @@ columns_of <- function(d, covariates, event = d$event) {
     }
     if (!length(own)) { left_out <- c(left_out, paste(cov$label, "(the same in all, or too rare)")); next }
     used <- c(used, cov$label)
-    if (any(gaps)) missing <- c(missing, sprintf("%s: %d of %d rows without a value", cov$label, sum(gaps), nrow(d)))
+    if (any(gaps)) missing <- c(missing, sprintf("%s: %s of %s rows without a value", cov$label, format(sum(gaps), big.mark = ","), format(nrow(d), big.mark = ",")))
     x <- c(x, own)
   }
   x <- if (length(x)) do.call(cbind, x) else matrix(0, nrow(d), 0)
