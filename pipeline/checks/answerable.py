@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.checks.look import TableLook
-from pipeline.questions import hyperemic, loss_by_cause, recalls
+from pipeline.questions import hyperemic, lesion_healing, loss_by_cause, recalls
 from pipeline.tables import INPUT_TABLES
 from pipeline.techniques.question import (
     FILMS,
@@ -60,6 +60,7 @@ def answers(looks: Mapping[str, TableLook], codes: pl.DataFrame) -> list[Answer]
         Answer("adjustment_for_material", "Adjustment for material", () if material else ("crown_details.material",)),
         Answer(recalls.ID, recalls.TITLE, endo + _recall(looks)),
         Answer(recalls.BY_LESION_ID, recalls.BY_LESION_TITLE, endo + _recall(looks) + lesion),
+        Answer(lesion_healing.ID, lesion_healing.TITLE, lesion or endo),
         Answer(loss_by_cause.OF_ENDO, loss_by_cause.TITLES[loss_by_cause.OF_ENDO], endo + reason),
         Answer(loss_by_cause.OF_CROWNS, loss_by_cause.TITLES[loss_by_cause.OF_CROWNS], crown + reason),
         Answer(hyperemic.ID, hyperemic.TITLE, crown + _hyperemic(looks)),

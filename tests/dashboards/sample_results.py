@@ -284,6 +284,10 @@ def variants_now(*at_once: str) -> dict[str, Results]:
     return found if os.environ.get("THOROUGH") else {name: found[name] for name in at_once}
 
 
+# Variants in which no group has enough failures for a curve that may be shown.
+WITHOUT_CURVES = ("too_early", "empty_practice", "one_of_each")
+
+
 def few_at_once(*at_once: str) -> list[Any]:
     """The names of all variants as parameters of a test; only those named are ordinary, the others thorough."""
     return [pytest.param(name, marks=[] if name in at_once else [pytest.mark.thorough]) for name in all_variants()]

@@ -116,7 +116,7 @@ def test_what_a_curve_gives_back_of_its_counts_is_never_fewer_than_eleven(name: 
                     changes += 1
                     exact += least == most
                     behind, told_before = failed, told
-    assert changes > 30
+    assert changes > 30 or name in samples.WITHOUT_CURVES
     assert exact == 0
 
 

@@ -165,13 +165,13 @@ def test_the_ratio_of_two_ends_of_a_range_does_not_pin_down_failures(name: str) 
             grain = [0.05 if v >= 1 else 0.025 for v in (e.low, e.high)]
             widths = [math.log((e.high + s * grain[1]) / (e.low - s * grain[0])) / (2 * 1.96) for s in (1.0, -1.0)]
             fits = {
-                a
-                for a in range(max(SMALLEST, ends[0] - SLACK), ends[0] + SLACK + 1)
-                for b in range(max(SMALLEST, ends[1] - SLACK), ends[1] + SLACK + 1)
+                min(a, b)
+                for a in range(max(1, ends[0] - SLACK), ends[0] + SLACK + 1)
+                for b in range(max(1, ends[1] - SLACK), ends[1] + SLACK + 1)
                 if widths[1] <= math.sqrt(1 / a + 1 / b) <= widths[0]
             }
-            # Clustered errors fit no such count at all; where some fit, there is never one alone.
-            assert len(fits) != 1
+            # Clustered errors fit no such counts at all; where some fit, they never tell that one is of few.
+            assert not fits or max(fits) >= SMALLEST
 
 
 def test_the_same_records_under_other_settings_tell_every_count_alike() -> None:

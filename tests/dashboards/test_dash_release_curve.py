@@ -115,7 +115,7 @@ def test_the_shared_range_covers_the_exact_one_at_every_day(name: str) -> None:
                     assert all(p.low <= 100 * (1 - q.ci_high) + 1e-6 for q in days)
                     assert all(p.high >= 100 * (1 - q.ci_low) - 1e-6 for q in days)
                     assert p.low <= p.failed <= p.high
-    assert seen > 100
+    assert seen > 100 or name in samples.WITHOUT_CURVES
 
 
 @pytest.mark.parametrize("name", samples.few_at_once("differs", "cannot_tell"))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import hashlib
 import json
 import tomllib
 from collections.abc import Callable, Mapping
@@ -22,7 +23,7 @@ from pipeline.config import load_settings
 from tests.recounts import without_recounts
 
 TODAY = dt.date(2025, 6, 30)
-KEY = "5a" * 32
+KEY = hashlib.sha256(b"a key").hexdigest()
 Json = Any
 
 
