@@ -108,7 +108,6 @@ def test_results_json_holds_the_hand_counted_figures(ran, practice):
 def test_stages_one_by_one_give_what_run_gives(ran, practice, tmp_path):
     folder = tmp_path / "again"
     shutil.copytree(SMALL, folder)
-    shutil.copy(practice / "practice.key", folder)  # shared counts are rounded by it
     for command in ("ingest", "link"):
         keep = ("--keep-ids",) if command == "ingest" else ()
         done = toothyears(command, "practice.toml", *keep, cwd=folder)
@@ -120,7 +119,8 @@ def test_stages_one_by_one_give_what_run_gives(ran, practice, tmp_path):
     assert drawn.stdout.strip().endswith("index.html")
     once, again = ((f / "out" / "results.json").read_bytes() for f in (practice, folder))
     assert once == again
-    pages = ("index", "owner", "clinician", "study_club", "data_quality")
+    # Not the shared page: its counts are rounded by a secret of each database.
+    pages = ("index", "owner", "clinician", "data_quality")
     for page in pages:
         assert (practice / "out" / f"{page}.html").read_bytes() == (folder / "out" / f"{page}.html").read_bytes()
 
