@@ -24,6 +24,7 @@ READABLE = ("universal", "fdi")
 _NUMBER = r"^\s*#?0?(\d{1,2})(?:\.0+)?\s*$"
 _MOST_TEXTS = 200
 _LEAST_ROWS, _LEAST_PROOFS, _SURELY = 3, 2, 5
+_SLIPS = 0.01  # so many of a large file are slips of the pen, which are set aside (common practice, no source)
 _TOKEN = re.compile(r"(?<![A-Za-z0-9])(?:\d{1,2}(?!\d)(?!\.\d*[1-9])|[A-Ta-t](?![A-Za-z]))")
 
 
@@ -76,7 +77,8 @@ def two_notations(table: str, seen: Mapping[str, TeethBy], notation: str, accept
         for heading in sorted(h for h in one.held if h != FILE):
             if found := _parted(_proofs(one.held[heading])):
                 return [_doubt(f"{table}: {name}", heading, found, notation, accepted)]
-        if min(files[name].universal, files[name].fdi) >= _SURELY:
+        few, many = sorted((files[name].universal, files[name].fdi))
+        if few >= max(_SURELY, _SLIPS * many):
             return [_mixed(f"{table}: {name}", files[name], accepted)]
     return []
 

@@ -24,6 +24,7 @@ LISTS_OF_NAMES = (
     "/monitoring/*/funnel/rows",
     "/monitoring/*/running",
     "/recalls",
+    "/reader_ways",
     "/owner/filters/choices/*/options",
     "/owner/filters/parts",
 )
