@@ -10,7 +10,6 @@ import polars as pl
 from pipeline.results import DAYS_PER_YEAR, NotRun
 from pipeline.results_healing import HealingPoint, LesionHealing
 from pipeline.stats.bootstrap import Counts, Floats, bootstrap_clusters, percentile_limits
-from pipeline.stats.spells import numbered
 from pipeline.stats.turnbull import turnbull
 from pipeline.transforms.healing import lesions_between_films
 
@@ -88,7 +87,16 @@ def _spans(told: pl.DataFrame) -> _Spans:
     never = 1 + np.max(until, initial=0.0, where=np.isfinite(until))
     left = np.where(again, never, told["left_days"].cast(pl.Float64).to_numpy())
     since = told["first_film_days"].cast(pl.Float64).fill_null(np.inf).to_numpy()
-    return _Spans(left, right, since, np.where(again, np.inf, until), numbered(told["patient_id"])[0])
+    return _Spans(left, right, since, np.where(again, np.inf, until), _by_their_spans(told["patient_id"], left, right))
+
+
+def _by_their_spans(patient: pl.Series, left: Floats, right: Floats) -> Counts:
+    """Patients numbered in the order of what their lesions tell, which hangs on no name: it decides who is drawn."""
+    spans: dict[object, list[tuple[float, float]]] = {}
+    for one, *span in zip(patient.to_list(), left.tolist(), right.tolist(), strict=True):
+        spans.setdefault(one, []).append((span[0], span[1]))
+    place = {one: n for n, one in enumerate(sorted(spans, key=lambda one: sorted(spans[one])))}
+    return np.array([place[one] for one in patient.to_list()], dtype=np.int64)
 
 
 def _points(
