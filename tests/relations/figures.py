@@ -12,7 +12,8 @@ Json = Any
 MISSING = "(nothing)"
 # What tells the entries of a list apart, whatever their order: the words and places, never the figures.
 IDENTITY = (
-    "id", "benchmark_id", "outcome", "name", "reader", "by", "provider", "arm", "label", "cause", "contrast", "model",
+    "id", "benchmark_id", "outcome", "name", "reader", "who", "by", "provider", "arm", "label", "cause",
+    "contrast", "model",
     "adjusted",
     "adjusted_for", "stratified_by", "group", "reference", "table", "field", "reason", "file", "what", "of", "kind",
     "chosen", "code", "when", "value", "step", "part", "years", "days", "month", "quarter",

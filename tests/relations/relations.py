@@ -217,7 +217,12 @@ RELATIONS = (
     Relation("another key of the pseudonyms", c.another_key),
     Relation("entries renumbered", c.entries_renumbered),
     Relation(
-        "clinicians renamed", c.clinicians_renamed, named(c.clinician_names), near=CLINICIANS, by_name=LISTS_OF_NAMES
+        "clinicians renamed",
+        c.clinicians_renamed,
+        named(c.clinician_names),
+        near=CLINICIANS,
+        by_name=LISTS_OF_NAMES,
+        may={"/reading_agreement/*": "pairs of readers stand in the order of their names"},
     ),
     Relation("clinics renamed", c.clinics_renamed, named(c.clinic_names), by_name=LISTS_OF_NAMES),
     Relation("teeth mirrored", c.mirrored, near=TEETH),
