@@ -83,7 +83,7 @@ def read_heading(q: Quality) -> str:
     """Whether the rows of every file add up."""
     if not q.loads:
         return "No file has been read"
-    wrong = sum(r.rows_read != r.loaded + r.duplicate + r.reversed + r.quarantined for r in q.loads)
+    wrong = sum(not r.adds_up for r in q.loads)
     if wrong:
         return f"In {count(wrong, 'file')} the rows do not add up"
     return f"{count(len(q.loads), 'file')} {plural(len(q.loads), 'was')} read, and the rows of each add up"
@@ -167,7 +167,7 @@ def loads_sentence(q: Quality) -> str:
     """Whether rows read = loaded + seen before + taken back + set aside, in every file."""
     if not q.loads:
         return "No file has been read."
-    wrong = sum(r.rows_read != r.loaded + r.duplicate + r.reversed + r.quarantined for r in q.loads)
+    wrong = sum(not r.adds_up for r in q.loads)
     if wrong:
         return f"In {count(wrong, 'file')} the rows do not add up: treat every figure with suspicion and report this."
     read = sum(r.rows_read for r in q.loads)

@@ -292,6 +292,11 @@ class LoadRow:
     reversed: int = 0
     mended: int = 0
 
+    @property
+    def adds_up(self) -> bool:
+        """Whether every row read is accounted for."""
+        return self.rows_read == self.loaded + self.duplicate + self.reversed + self.quarantined
+
 
 @dataclass(frozen=True)
 class QuarantineRow:

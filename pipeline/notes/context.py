@@ -15,7 +15,7 @@ References
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
 from pipeline.notes.text import Note, Sentence, words_of
 from pipeline.notes.vocabulary import Match
@@ -164,8 +164,3 @@ class Contexts:
                 sentence = note.sentences[note.sentence_at[place]]
                 self._mark(HISTORY, self._backward(place, sentence))
                 self._mark(HISTORY, self._forward(place + 1, sentence, reach=4))
-
-
-def class_words(note: Note, first: int, last: int) -> Sequence[str]:
-    """The words of a note from one token up to another."""
-    return note.words[max(first, 0) : last]

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from pipeline.notes.measures import COUNTS, NUMBER, PERCENT, Read, number, plain, sentence_text
 from pipeline.notes.text import Note
+from pipeline.trade_checks.solutions import STOCKS, diluted
 
 _HYPO = (
     r"(?:sod(?:ium|\.)?\s*)?(?:naocl2?|na\s?ocl|naoc1|hypochlorite?|hypochloride|hypochlor|hypo\s?chl\w*|hypo|bleach|"
@@ -129,7 +130,7 @@ def _ratios(note: Note) -> Iterator[Read]:
             clear = not water or water >= stock_parts or bool(_WATER_FIRST.search(part) or _BLEACH_FIRST.search(part))
             if other:
                 stock = number(other[0][1])
-                given = stock * stock_parts / (water + stock_parts)
+                given = diluted(stock, water=water, stock=stock_parts)
                 strengths = {number(m[1]) for m in other}
                 clear = clear and (water > 0 or len(strengths) == 1)  # "full strength (5.25 %) replaced by 2.5 %"
                 equals = re.search(rf"[=(]\s*(?:approx\w*\.?\s*|~\s*)?({NUMBER}){PERCENT}", part[last:])
@@ -138,7 +139,7 @@ def _ratios(note: Note) -> Iterator[Read]:
                 elif water and stock < _WEAKEST_STOCK and _HYPO_WORD.search(part):
                     # "1.3 % (3:1)": what is given is the strength after the dilution.
                     given = stock
-                    clear = any(abs(s / (1 + water / stock_parts) - stock) < 0.15 for s in (5.25, 6, 8.25))
+                    clear = any(abs(diluted(s, water=water, stock=stock_parts) - stock) < 0.15 for s in STOCKS)
                 yield Read(
                     "naocl_percent", plain(round(given, 1) if water else given), a, b, clear, "naocl_ratio_of_stock"
                 )

@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.results_notes import MisreadContrast
 from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
 from pipeline.stats.misclassification import Beta, Table, probabilistic
+from pipeline.techniques.grouping import named
 from pipeline.techniques.question import HEALED, Question
 
 LEAST_CHECKED = 5  # values of either group held against the chart, below which nothing is said of their errors
@@ -67,7 +68,8 @@ def _moved(
     confidence: float,
 ) -> MisreadContrast | None:
     both = {c.group, c.reference}
-    known = [(_group(question, read), _group(question, so)) for f, read, so in pairs if f == field]
+    reads, charts = (_groups(question, [pair[side] for pair in pairs if pair[0] == field]) for side in (1, 2))
+    known = list(zip(reads, charts, strict=True))
     of_one = [read for read, so in known if so == c.group and read in both]
     of_other = [read for read, so in known if so == c.reference and read in both]
     if min(len(of_one), len(of_other)) < LEAST_CHECKED:
@@ -105,19 +107,9 @@ def _moved(
     )
 
 
-def _group(question: Question, value: str) -> str:
-    """The group of a value, as the question has it; the value itself where its groups are the words."""
-    if question.levels:
-        return next((level.name for level in question.levels if value in level.words), "")
-    if not question.bands:
-        return value
-    try:
-        dose = float(value)
-    except ValueError:
-        return ""
-    for band in question.bands:
-        above = band.above is None or dose > band.above or (band.at_least and dose == band.above)
-        up_to = band.to is None or dose < band.to or (not band.below and dose == band.to)
-        if above and up_to:
-            return band.name
-    return ""
+def _groups(question: Question, values: Sequence[str]) -> list[str | None]:
+    """The group of each value, as the question has it; None where it has none for it."""
+    told = pl.Series(question.factor, values, dtype=pl.String)
+    if question.bands:
+        told = told.cast(pl.Float64, strict=False)
+    return named(told.to_frame(), question)[0]["state"].to_list()

@@ -6,8 +6,9 @@ import re
 from collections.abc import Iterator
 from itertools import pairwise
 
-from pipeline.notes.measures import CANAL_WORD, ISO_SIZES, Read, sentence_text
+from pipeline.notes.measures import CANAL_WORD, Read, sentence_text
 from pipeline.notes.text import Note
+from pipeline.trade_checks.files import SIZES
 
 _SIZE = re.compile(
     r"(?<![\d.:%])(?:#|size|sz|iso|no\.?)?\s*(\d{2,3})(?:\s*[/,.@-]?\s*(?:\.|0|\.0)(\d{1,2})\b|"
@@ -69,7 +70,7 @@ def sizes(note: Note) -> Iterator[Read]:
         rest = text[m.end() : m.end() + 90]
         stop = _STOP_SIZES.search(rest)
         rest = rest[: stop.start()] if stop else rest
-        sizes = [(int(s[1]), s.end()) for s in _SIZE.finditer(rest) if int(s[1]) in ISO_SIZES]
+        sizes = [(int(s[1]), s.end()) for s in _SIZE.finditer(rest) if int(s[1]) in SIZES]
         if not sizes or sizes[0][1] > 45:
             continue
         told = True
@@ -80,17 +81,17 @@ def sizes(note: Note) -> Iterator[Read]:
     if told:
         return
     for m in _SIZE_MAF.finditer(text):
-        if int(m[1]) in ISO_SIZES:
+        if int(m[1]) in SIZES:
             yield Read("master_apical_size_iso", m[1], m.start(), m.end(), True, "apical_size", 3)
             return
     found: list[tuple[int, int, int, bool]] = []
     for m in _FILE_SIZE.finditer(text):
         size = int(m["n"] or m["n2"])
-        if size in ISO_SIZES and size >= 15:
+        if size in SIZES and size >= 15:
             found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
-        if size in ISO_SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
+        if size in SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
             around = sentence_text(note, m.start())
             if _BROKE.search(around) and "bypass" not in around:
                 continue  # "cleaned to size 20 when the file broke"
@@ -99,16 +100,16 @@ def sizes(note: Note) -> Iterator[Read]:
             start = max(m.start(), text.rfind(",", m.start(), m.start("size")) + 1)
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
-        if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 15:
+        if int(m["n"]) in SIZES and int(m["n"]) >= 15:
             found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _TAPER_FIRST.finditer(text):
-        if int(m["n"]) in ISO_SIZES:
+        if int(m["n"]) in SIZES:
             found.append((int(m["n"]), m.start(), m.end(), True))
     if not found:
         for m in _SIZE_ALONE.finditer(text):
             small = _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start()])
             broken = _BROKE.search(sentence_text(note, m.start()))
-            if int(m["n"]) in ISO_SIZES and int(m["n"]) >= 20 and not (small or broken):
+            if int(m["n"]) in SIZES and int(m["n"]) >= 20 and not (small or broken):
                 # The size of a point is not that of the canal for certain.
                 of_point = _POINT.search(text[max(0, m.start() - 12) : m.start()])
                 found.append((int(m["n"]), m.start(), m.end(), not of_point))
@@ -124,4 +125,4 @@ def _sizes_of_canals(note: Note, position: int) -> set[int]:
     """Sizes that the words around a place give to single canals: where they differ no one size is the tooth's."""
     around = note.clean[max(0, position - 40) : position + 90]
     found = {int(a or b) for a, b in _PER_CANAL.findall(around)}
-    return {n for n in found if n in ISO_SIZES and n >= 20}
+    return {n for n in found if n in SIZES and n >= 20}

@@ -33,8 +33,8 @@ def grouped(rows: pl.DataFrame, question: Question, *, judged: bool = False) -> 
     question's rule it is pooled into `other_pooled` or left out. A pool as small is left out too. Where the reference
     is too small the group with most rows takes its place (of equals the first by name), which is said.
     """
-    named, labels = _named(rows, question)
-    known = named.filter(pl.col("state").is_not_null())
+    told, labels = named(rows, question)
+    known = told.filter(pl.col("state").is_not_null())
     notes = []
     if gaps := rows.height - known.height:
         of = f"{gaps:,} of {rows.height:,} rows"
@@ -78,14 +78,15 @@ def too_small(*, judged: bool = False) -> str:
 
 def counted_as(groups: Grouped, rows: pl.DataFrame, question: Question) -> dict[str, int]:
     """How many of other rows fall into each group shown; what was pooled there is pooled here."""
-    named, _ = _named(rows, question)
+    told, _ = named(rows, question)
     other = pl.lit(OTHER if OTHER in groups.labels else None, pl.String)
     state = pl.when(pl.col("state").is_in(list(groups.labels))).then("state").otherwise(other)
-    known = named.filter(pl.col("state").is_not_null()).with_columns(state=state)
+    known = told.filter(pl.col("state").is_not_null()).with_columns(state=state)
     return {str(k): int(n) for k, n in known.filter(pl.col("state").is_not_null()).group_by("state").len().iter_rows()}
 
 
-def _named(rows: pl.DataFrame, question: Question) -> tuple[pl.DataFrame, dict[str, str]]:
+def named(rows: pl.DataFrame, question: Question) -> tuple[pl.DataFrame, dict[str, str]]:
+    """Rows with the name of their group in `state`, null where the question has none; and the labels by name."""
     if question.bands:
         dose = pl.col(question.factor)
         banded = pl.coalesce([pl.when(_within(dose, b)).then(pl.lit(b.name)) for b in question.bands])

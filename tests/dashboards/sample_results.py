@@ -1009,3 +1009,13 @@ def depends() -> Results:
     assert main.choices is not None
     main = dataclasses.replace(main, verdict=verdict, choices=dataclasses.replace(main.choices, depends=True))
     return dataclasses.replace(results, comparisons=(main, *results.comparisons[1:]))
+
+
+def failed_by(g: Group, months: int) -> int:
+    """Failures of a group by a month of its exact curve."""
+    before, total = 1.0, 0
+    for p in g.curve:
+        if p.days <= months * 365.25 / 12:
+            total += round(p.at_risk * (1 - p.survival / before))
+            before = p.survival
+    return total

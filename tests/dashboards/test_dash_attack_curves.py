@@ -84,15 +84,6 @@ def gates(n: int) -> list[Gate]:
     return [Gate(Rounding(str(i).encode())) for i in range(n)]
 
 
-def _failed(g: Group, months: int) -> int:
-    before, total = 1.0, 0
-    for p in g.curve:
-        if p.days <= months * 365.25 / 12:
-            total += round(p.at_risk * (1 - p.survival / before))
-            before = p.survival
-    return total
-
-
 @pytest.mark.parametrize("name", samples.few_at_once("differs", "cannot_tell"))
 def test_what_a_curve_gives_back_of_its_counts_is_never_fewer_than_eleven(name: str) -> None:
     """The attacker knows the told counts behind a curve outright, and where they change.
@@ -108,7 +99,7 @@ def test_what_a_curve_gives_back_of_its_counts_is_never_fewer_than_eleven(name: 
                     continue
                 behind = told_before = 0
                 for i, told in table.changes:
-                    failed = _failed(g, table.months[i])
+                    failed = samples.failed_by(g, table.months[i])
                     least = max(SMALLEST, told - told_before - SLACK * (2 if told_before else 1))
                     most = told - told_before + SLACK * (2 if told_before else 1)
                     assert least <= failed - behind <= most
@@ -128,8 +119,8 @@ def test_no_half_year_is_known_to_hold_one_failure_alone() -> None:
         assert table is not None
         for (i, told), (j, more) in itertools.pairwise(table.changes):
             # Up to the half-year before the change fewer than 11 have failed since the last one, or it were told.
-            before = _failed(group, table.months[j - 1]) - _failed(group, table.months[i])
-            in_it = _failed(group, table.months[j]) - _failed(group, table.months[j - 1])
+            before = samples.failed_by(group, table.months[j - 1]) - samples.failed_by(group, table.months[i])
+            in_it = samples.failed_by(group, table.months[j]) - samples.failed_by(group, table.months[j - 1])
             most = more + SLACK - (told - SLACK)
             assert 1 <= in_it <= most
             assert most >= SMALLEST

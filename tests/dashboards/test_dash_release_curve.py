@@ -126,20 +126,11 @@ def test_each_change_of_a_told_curve_rests_on_eleven_failures_and_eleven_followe
                 table = told_table(gate, g)
                 if table is None:
                     continue
-                failed = [round(_count(g, m)) for m in table.months]
+                failed = [samples.failed_by(g, m) for m in table.months]
                 ends = [0, *(failed[i] for i, _ in table.changes)]
                 assert all(b - a >= 11 for a, b in itertools.pairwise(ends))
                 assert failed[table.first] >= 11
                 assert min(table.followed) >= 15
-
-
-def _count(g: Group, months: int) -> float:
-    before, total = 1.0, 0
-    for p in g.curve:
-        if p.days <= months * 365.25 / 12:
-            total += round(p.at_risk * (1 - p.survival / before))
-            before = p.survival
-    return total
 
 
 def test_a_curve_hangs_on_told_counts_alone() -> None:
