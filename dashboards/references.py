@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.practice.outcomes import ENDO_NEEDED
+
 
 @dataclass(frozen=True)
 class Reference:
@@ -108,7 +110,7 @@ def used(*, outcomes: set[str], clocks: set[str], naive: bool, choices: bool, mo
         (POCOCK, bool(outcomes)),
         (MORRIS, bool(outcomes)),
         (LANDMARK, "since_landmark" in clocks),
-        (AALEN_JOHANSEN, "endo_needed" in outcomes),
+        (AALEN_JOHANSEN, ENDO_NEEDED.id in outcomes),
         (SCHEMPER, True),
         (CLARK, True),
         (ALTMAN_BLAND, bool(outcomes)),

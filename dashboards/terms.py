@@ -2,85 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from dashboards.formats import lower_first, phrase, sentence_case
+from pipeline.practice.outcomes import CROWN_FAILURE, Outcome
+from pipeline.practice.outcomes import outcome as declared
 
-
-@dataclass(frozen=True)
-class Outcome:
-    """How an outcome is said: what is counted, how it did well or badly, what dates it."""
-
-    noun: str
-    many: str  # the noun in the plural, with what tells it from other teeth
-    good: str  # of n teeth, so many ...
-    bad: str
-    year: str
-    definition: str
-
-
-CROWN = Outcome(
-    "crown",
-    "crowns",
-    "still in place",
-    "failed",
-    "Year the crown was seated",
-    "A crown fails when it is replaced, removed, or lost with its tooth. A recement or repair is not a failure.",
-)
-TOOTH = Outcome(
-    "tooth",
-    "teeth with a root canal",
-    "still in place",
-    "lost",
-    "Year the root canal was finished",
-    "A tooth is lost when it is extracted.",
-)
-ENDO = Outcome(
-    "root canal",
-    "root canals",
-    "without further treatment",
-    "needed further treatment",
-    "Year the root canal was finished",
-    "Further treatment is a retreatment, surgery at the root, or extraction of the tooth.",
-)
-NEED = Outcome(
-    "tooth",
-    "teeth crowned vital",
-    "without a root canal",
-    "needed a root canal",
-    "Year the crown was seated",
-    "A tooth needs a root canal when one is begun on it; crown failure and loss of the tooth end the waiting.",
-)
-COMPLICATION = Outcome(
-    "crown",
-    "crowns",
-    "without a repair",
-    "needed a recement or repair",
-    "Year the crown was seated",
-    "A complication is the first recement or repair of a crown in place; crown failure ends the waiting.",
-)
-CROWNED = Outcome(
-    "crowned tooth",
-    "teeth with a crown",
-    "still in place",
-    "lost",
-    "Year the crown was seated",
-    "A tooth is lost when it is extracted.",
-)
-OUTCOMES = {
-    "complication": COMPLICATION,
-    "crowned_tooth_loss": CROWNED,
-    "crown_survival": CROWN,
-    "crown_failure": CROWN,
-    "tooth_survival_after_endo": TOOTH,
-    "tooth_loss": TOOTH,
-    "extraction": TOOTH,
-    "endo_free_of_intervention": ENDO,
-    "endo_failure": ENDO,
-    "endo_tooth_survival": TOOTH,
-    "endo_intervention": ENDO,
-    "endo_needed": NEED,
-}
 CLOCKS = {
     "since_seat": "the crown was seated",
     "since_opening_or_seat": "the crown was opened, or seated on a treated tooth",
@@ -153,10 +78,8 @@ CAUTIONS = (
 
 
 def outcome(identifier: str) -> Outcome:
-    """The words of an outcome; teeth and failures where it is not known."""
-    return OUTCOMES.get(
-        identifier, Outcome("tooth", "teeth", "without failure", "failed", "Year", f"Outcome: {phrase(identifier)}.")
-    )
+    """An outcome with its words."""
+    return declared(identifier)
 
 
 def clock(identifier: str) -> str:
@@ -176,7 +99,7 @@ def label_fault(identifier: str, why: str) -> str:
 
 def is_crown(identifier: str) -> bool:
     """True where an outcome is one of crowns, not of root-filled teeth."""
-    return outcome(identifier) is CROWN
+    return outcome(identifier) is CROWN_FAILURE
 
 
 def model(identifier: str) -> str:

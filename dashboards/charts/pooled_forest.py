@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import decimal, lower_first, ratio, sentence_case
+from pipeline.practice.outcomes import OUTCOMES
 from pipeline.results.pooled import PooledComparison, PooledValue
 
 RATIO_TICKS = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20)
 STEPS = (1, 2, 5, 10, 20, 25)
 MOST_ROWS, WIDEST = 30, 50.0
-LOST = {"crown_failure": "crown failure", "tooth_loss": "tooth loss", "endo_failure": "endo failure"}
+LOST = {o.id: o.short or o.event for o in OUTCOMES if o.event}
 OWN = theme.Look(theme.SLATE, "solid", "none", "square")
 TOGETHER = theme.Look(theme.ACCENT, "solid", "none", "diamond")
 

@@ -17,8 +17,6 @@ from pipeline.results.cases import CaseCurve
 
 WHOLE = "Whole practice"
 OWN, ALL = theme.OWN, theme.ALL
-SINCE = {"crown_survival": "the crown was seated"}
-AFTER_ENDO = "the root canal was finished"
 HEIGHT = 270  # two of a clinician fit a printed page
 
 
@@ -155,7 +153,7 @@ def _chart(own: CaseCurve, whole: CaseCurve, id: str, label: str) -> theme.Chart
         id=id,
         label=label,
         noun="",  # the heading says of what; the axis is short
-        since=SINCE.get(own.outcome, AFTER_ENDO),
+        since=terms.outcome(own.outcome).population.since,
         said=sentence_case(say.bad),
         height=HEIGHT,
     )

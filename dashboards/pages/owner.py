@@ -26,7 +26,6 @@ from pipeline.results import RateRow, RateTable, Results
 from pipeline.results.monitoring import Benchmark, Monitoring
 
 ORDER = ("year", "tooth_group", "site_id", "provider_id")
-DONE = {"crown_survival": "seated"}
 OVERALL_LINE = "The line is the whole practice, the grey stretch its range."
 FUNNEL_LINE = (
     "At 1, as many failed as colleagues’ teeth lead one to expect. The broad bar is what chance leaves: were all "
@@ -224,7 +223,7 @@ def _watch(found: Monitoring) -> list[Part]:
             )
         )
     if found.first_year:
-        text = words_owner.first_year_sentence(found.first_year, noun, DONE.get(found.outcome, "finished"))
+        text = words_owner.first_year_sentence(found.first_year, noun, terms.outcome(found.outcome).population.done)
         chart = first_year_chart(found.first_year, id=f"{name}-first-year", label=text)
         parts.append(
             Part("The first year", text, chart, tables_owner.first_year(found.first_year, noun), FIRST_YEAR_LINE)

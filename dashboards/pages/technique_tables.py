@@ -17,15 +17,11 @@ from dashboards.formats import (
     whole,
     years,
 )
+from pipeline.practice.outcomes import NOT_HEALED, OUTCOMES
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
-HEALED = "radiographic_success"
-OUTCOME = {
-    "crown_failure": "Crown failure",
-    "tooth_loss": "Tooth loss",
-    "endo_failure": "Retreatment, surgery or extraction",
-    HEALED: "Healed at recall",
-}
+HEALED = NOT_HEALED.id
+OUTCOME = {o.id: o.heading or sentence_case(o.event) for o in OUTCOMES if o.event}
 PLACE = {"crown": "Crowns", "course": "Root canals", "every_course": "Root canals"}
 
 

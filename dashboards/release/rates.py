@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from dashboards import terms
 from dashboards.release.count import ReleasedCount
 from dashboards.release.percent import release_share
+from pipeline.practice.outcomes import is_outcome
 from pipeline.release.disclosure import DOMINANCE_PERCENT, FAILURES, SMALLEST, Gate, nth_letter
 from pipeline.results import RateRow, RateTable, Results
 
@@ -66,9 +67,7 @@ def release_rates(gate: Gate, results: Results) -> tuple[ReleasedRates, ...]:
     return tuple(
         found
         for t in results.rates
-        if t.by in KINDS
-        and t.outcome in terms.OUTCOMES
-        and (found := _rates(gate, t, letters.get(t.by, {}))) is not None
+        if t.by in KINDS and is_outcome(t.outcome) and (found := _rates(gate, t, letters.get(t.by, {}))) is not None
     )
 
 

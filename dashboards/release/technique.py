@@ -21,6 +21,7 @@ from dashboards import terms
 from dashboards.formats import known, sentence_case
 from dashboards.release.count import ReleasedCount
 from dashboards.release.percent import borne_out, difference_on_step, round_ratio
+from pipeline.practice import outcomes
 from pipeline.practice.tables import CEMENTS, CORES, POSTS
 from pipeline.questions.safety import spoken_code
 from pipeline.questions.techniques.grouping import OTHER
@@ -28,12 +29,7 @@ from pipeline.questions.techniques.question import Question, all_questions
 from pipeline.release.disclosure import Gate
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
-OUTCOMES = {
-    "crown_failure": "crown failure",
-    "tooth_loss": "tooth loss",
-    "endo_failure": "retreatment, surgery or extraction",
-    "radiographic_success": "not healed at recall",
-}
+OUTCOMES = {o.id: o.shared or o.event for o in outcomes.OUTCOMES if o.event}
 TOO_FEW_GROUPS = "a question of which fewer than two groups may be told"
 # Words that practices record for questions without a declared list of groups: common practice, no source.
 RECORDED = {

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dashboards import terms
 from dashboards.formats import phrase, sentence_case
 from pipeline.practice import tables
+from pipeline.practice.outcomes import is_outcome
 from pipeline.release.disclosure import sayable_covariates
 
 # Identifier of a comparison: its title and its question.
@@ -152,7 +153,7 @@ _FIELDS = frozenset(
 def known_question(id: str, groups: Iterable[str], outcome: str, clock: str) -> bool:
     """True where a comparison, its groups, outcome and clock can all be said in words of ours."""
     sayable = all(g in LABELS or g in TECHNIQUES for g in groups)
-    return id in QUESTIONS and sayable and outcome in terms.OUTCOMES and clock in terms.CLOCKS
+    return id in QUESTIONS and sayable and is_outcome(outcome) and clock in terms.CLOCKS
 
 
 def label(name: str, given: str) -> str:

@@ -158,7 +158,7 @@ def fact(o: ReleasedOutcome) -> tuple[str, str]:
         return "Cannot be said: too few teeth", "–"
     if o.outcome == NEED:
         return f"{o.per_100} fewer of 100 had one with waiting", f"{o.low} to {o.high} fewer"
-    did = "crowns failed" if o.outcome == "crown_failure" else "teeth were lost"
+    did = terms.outcome(o.outcome).happened
     return f"{many(o.per_100)} of 100 {did} when treated first", range_more_or_fewer(o.low, o.high)
 
 

@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 
 from dashboards.charts.benchmarks import ENDED, author_of
-from dashboards.formats import count, decimal, listing, ratio, spread, whole, years
+from dashboards.formats import count, decimal, listing, ratio, sentence_case, spread, whole, years
+from pipeline.practice.outcomes import outcome
 from pipeline.results.evidence import Evidence, EvidenceRange, EvidenceRow
 
 SERIES = {
@@ -17,7 +18,6 @@ SERIES = {
     ("ratio", "ours"): "ours alone",
     ("ratio", "together"): "all together",
 }
-HAPPENED = {"crown_failure": "Crowns failed", "tooth_loss": "Teeth lost", "endo_failure": "Root canals failed"}
 SINCE = {
     "since_seat": "from the seat",
     "since_opening_or_seat": "from the opening or the seat",
@@ -35,7 +35,7 @@ def series(who: str, kind: str) -> str:
 def row_label(row: EvidenceRow) -> str:
     """A row of the chart: what is counted, short enough for a telephone."""
     if row.kind == "ratio":
-        return f"{HAPPENED[row.about[2]]}, {SINCE[row.about[3]]}"
+        return f"{sentence_case(outcome(row.about[2]).happened.replace(' were', ''))}, {SINCE[row.about[3]]}"
     return f"{ENDED[row.about[0]]} by {years(row.horizon_years or 0)}"
 
 

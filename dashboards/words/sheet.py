@@ -36,32 +36,20 @@ from pipeline.results.owner import (
     Trust,
 )
 
-# Each rate of the sheet in a word or two, and what of 100 it tells.
-NAMES = {
-    "crown_survival": "Crowns",
-    "endo_tooth_survival": "Root-filled teeth",
-    "endo_free_of_intervention": "Root canals",
-}
-GOOD = {
-    "crown_survival": "in place",
-    "endo_tooth_survival": "kept",
-    "endo_free_of_intervention": "not treated again",
-}
-WORK = {"crown_survival": "crown", "endo_free_of_intervention": "root canal"}
 FIELDS = {"provider_id": "Clinician", "site_id": "Clinic", "tooth_group": "Tooth group", "years": "Begun in"}
 CAN = {"better": "better", "same": "same", "worse": "worse", "cannot_tell": "cannot tell"}
 
 
 def name_of(outcome: str) -> str:
     """A rate in a word or two."""
-    return NAMES.get(outcome, terms.outcome(outcome).many)
+    return terms.outcome(outcome).rate_name
 
 
 def rate(found: Stretch, outcome: str) -> str:
     """`91 of 100 in place after 5 years (range 90 to 92)`; why not, where too few are followed."""
     if found.survival is None:
         return f"too few followed for {years(found.years)} ({whole(found.followed)} of {whole(found.teeth)})"
-    return rate_in_short(found, GOOD.get(outcome, "in place"), word="range")
+    return rate_in_short(found, terms.outcome(outcome).rate_kept, word="range")
 
 
 def change(found: Change) -> str:
@@ -246,7 +234,7 @@ def good_answer(lines: Sequence[SheetLine], *, beside_too: bool = True) -> str:
     if all(s.rate.survival is None for s in lines):
         return "Too early to say: too few are followed."
     rates = [
-        f"{in_place(s.rate.survival)} {lower_first(name_of(s.outcome))} {GOOD.get(s.outcome, 'in place')}"
+        f"{in_place(s.rate.survival)} {lower_first(name_of(s.outcome))} {terms.outcome(s.outcome).rate_kept}"
         for s in lines
         if s.rate.survival is not None
     ]

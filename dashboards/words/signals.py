@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dashboards import terms
 from dashboards.formats import count, decimal, listing, lower_first, month, plural, whole
 from dashboards.words.owner import STANDINGS
-from dashboards.words.sheet import CAN, WORK, name_of
+from dashboards.words.sheet import CAN, name_of
 from pipeline.results.monitoring import Monitoring
 from pipeline.results.owner import RECENT_MONTHS, Owner, SignalCases
 
@@ -80,7 +81,7 @@ def counted_once(owner: Owner) -> str:
 
 def signal(found: SignalCases) -> str:
     """A signal in words: what it is."""
-    noun = WORK.get(found.outcome, "tooth")
+    noun = terms.outcome(found.outcome).noun
     whose = "of the whole practice" if found.who == "all" else f"of {found.who}"
     against = "the years before" if found.who == "all" else "colleagues’ teeth"
     until = month(f"{found.month}-01")

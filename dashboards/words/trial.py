@@ -7,15 +7,16 @@ from collections.abc import Sequence
 from dashboards import terms
 from dashboards.formats import phrase, plural, sentence_case, whole, years
 from dashboards.words.comparisons import more_or_fewer, range_more_or_fewer
+from pipeline.practice.outcomes import CROWNED_TOOTH_LOSS, TOOTH_LOSS, Outcome
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, TrialArm
 
 WHEN = {"by_prep": "by the preparation", "by_seat": "after it, by the seat"}
 FIELDS = {"pulpal_diagnosis": "Pulp", "apical_diagnosis": "Apex"}
 
 
-def outcome_terms(outcome: str) -> terms.Outcome:
+def outcome_terms(outcome: str) -> Outcome:
     """The words of an outcome of a trial: the teeth that it follows are crowned, root-filled or not."""
-    return terms.outcome("crowned_tooth_loss" if outcome == "tooth_loss" else outcome)
+    return CROWNED_TOOTH_LOSS if outcome == TOOTH_LOSS.id else terms.outcome(outcome)
 
 
 def diagnosis(row: DiagnosisRow) -> str:

@@ -16,13 +16,12 @@ from importlib.resources import files
 import numpy as np
 import polars as pl
 
+from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, TOOTH, TOOTH_LOSS, was_followed
 from pipeline.practice.tables import Column, Table
-from pipeline.questions.crown_rows import was_followed
-from pipeline.questions.success_rates import crown_spells, endo_spells
+from pipeline.results import DAYS_PER_YEAR
 from pipeline.results.monitoring import Benchmark
 from pipeline.stats.kaplan_meier import Curve, kaplan_meier
 
-DAYS_PER_YEAR = 365.25
 # What a share free of an event is made of: the share itself, the share with the event, or the time by which half have
 # had it, which is the share 1/2 at that time.
 SHARES = ("share_free", "share_with", "median_time")
@@ -212,24 +211,24 @@ def own_outcomes(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFram
         Own(
             "root_canal_failure", "endo_intervention", "endo_completion", "initial_endo",
             f"First {intervention}, since a first root canal was finished here.",
-            lambda: endo_spells(first, teeth, outcome="free_of_intervention"),
+            lambda: ENDO_FAILURE.spells(first, teeth),
         ),
         Own(
             "root_canal_failure", "endo_intervention", "endo_completion", "all_endo",
             f"First {intervention}, since a root canal, first or repeated, was finished here.",
-            lambda: endo_spells(done_here, teeth, outcome="free_of_intervention"),
+            lambda: ENDO_FAILURE.spells(done_here, teeth),
         ),
         Own(
             "tooth_loss", "tooth_lost", "endo_completion", "initial_endo",
             "Loss of the tooth, since a first root canal was finished here; other teeth count until the patient was "
             "last seen.",
-            lambda: endo_spells(first, teeth, outcome="tooth_survival"),
+            lambda: TOOTH_LOSS.spells(first, teeth),
         ),
         Own(
             "tooth_loss", "tooth_lost", "endo_completion", "all_endo",
             "Loss of the tooth, since a root canal, first or repeated, was finished here; other teeth count until the "
             "patient was last seen.",
-            lambda: endo_spells(done_here, teeth, outcome="tooth_survival"),
+            lambda: TOOTH_LOSS.spells(done_here, teeth),
         ),
         Own(
             "root_canal_failure", "endo_intervention", "crown_seat", "crowned_after_endo",
@@ -244,7 +243,7 @@ def own_outcomes(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFram
         Own(
             "crown_failure", "crown_lost", "crown_seat", "all_crowns",
             "Replacement, removal or loss of a single crown, or loss of its tooth, since the seat.",
-            lambda: crown_spells(single),
+            lambda: CROWN_FAILURE.spells(single, teeth),
         ),
     )  # fmt: skip
 
@@ -394,21 +393,20 @@ def _since_crown(crowns: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:
 
 def _endo_or_lost(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:
     """Crowns since their seat, to the first root canal, retreatment, surgery or extraction after it."""
-    key = ["patient_id", "tooth_fdi"]
     dates = pl.concat(
-        [courses.select(*key, day=name) for name in ("started", "retreatment_date", "surgery_date")]
+        [courses.select(*TOOTH, day=name) for name in ("started", "retreatment_date", "surgery_date")]
     ).drop_nulls("day")
     seated = _from_seat(crowns)
     treated = (
-        seated.join(dates, on=key)
+        seated.join(dates, on=TOOTH)
         .filter(pl.col("day") > pl.col("seat_date"))
         .group_by("crown_id")
         .agg(pl.col("day").min())
     )
-    ends = teeth.select(*key, "followed_to", "extracted")
+    ends = teeth.select(*TOOTH, "followed_to", "extracted")
     return (
         seated.join(treated, on="crown_id", how="left", maintain_order="left")
-        .join(ends, on=key, how="inner", maintain_order="left")
+        .join(ends, on=TOOTH, how="inner", maintain_order="left")
         .with_columns(first=pl.min_horizontal("day", "extracted"))
         .with_columns(
             event=(pl.col("first") <= pl.col("followed_to")).fill_null(False),

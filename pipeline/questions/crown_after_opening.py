@@ -17,6 +17,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.practice.outcomes import was_followed
 from pipeline.questions.covariates import design, strata
 from pipeline.questions.crown_longevity import (
     ADJUST,
@@ -36,7 +37,7 @@ from pipeline.questions.crown_longevity import (
     fit_states,
     make_adjusted,
 )
-from pipeline.questions.crown_rows import crown_rows, state_spells, was_followed
+from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.groups import days_of, make_group
 from pipeline.questions.steady_ratio import (
     adjusted_of,

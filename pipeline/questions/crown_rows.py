@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.practice.outcomes import TOOTH, was_followed
 from pipeline.results import DAYS_PER_YEAR
 
 STATES = ("before_seat", "vital", "through_crown")
@@ -37,21 +38,39 @@ def crown_rows(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
     unless opened), `age_at_seat` in years (from the birth date, else from the middle of the birth year; null if
     neither is recorded), `seat_year` as a decimal, and the patient's `sex, smoker, diabetes, bruxism`.
     """
-    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
-    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
     return (
-        crowns.filter(pl.col("seat_date").is_not_null())
-        .join(people, on="patient_id", how="left", maintain_order="left")
+        with_people(
+            crowns.filter(pl.col("seat_date").is_not_null()), patients, "seat_date", age="age_at_seat", year="seat_year"
+        )
         .with_columns(
             entry_days=_days("entry_date", "seat_date"),
             exit_days=_days("exit_date", "seat_date"),
             access_days=_days("access_date", "seat_date"),
-            age_at_seat=_days("seat_date", "born") / DAYS_PER_YEAR,
-            seat_year=pl.col("seat_date").dt.year() + (pl.col("seat_date").dt.ordinal_day() - 1) / DAYS_PER_YEAR,
         )
-        .drop("born")
         .sort("crown_id")
     )
+
+
+def with_people(
+    rows: pl.DataFrame, patients: pl.DataFrame, start: str, *, age: str = "age", year: str = "year"
+) -> pl.DataFrame:
+    """Rows with the patient's `sex, smoker, diabetes, bruxism`, and the age and the decimal year on the day `start`.
+
+    The age is in years, from the birth date or the middle of the birth year; null if neither is recorded.
+    """
+    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
+    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
+    day = pl.col(start)
+    aged = {age: _days(start, "born") / DAYS_PER_YEAR}
+    dated = {year: day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR}
+    return (
+        rows.join(people, on="patient_id", how="left", maintain_order="left").with_columns(**aged, **dated).drop("born")
+    )
+
+
+def first_of_tooth(rows: pl.DataFrame, day: str, unit: str) -> pl.DataFrame:
+    """The first row of each tooth by its day, in order of it."""
+    return rows.sort(day, unit).unique(TOOTH, keep="first", maintain_order=True)
 
 
 def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
@@ -81,11 +100,6 @@ def state_spells(rows: pl.DataFrame) -> pl.DataFrame:
     )
     spells = pl.concat([until, after, closed.select(*rows.columns, "event", "state")])
     return spells.filter(was_followed()).sort("crown_id", "entry_days")
-
-
-def was_followed() -> pl.Expr:
-    """Rows under observation at some time: a late entry that leaves on its first day tells nothing."""
-    return (pl.col("exit_days") > pl.col("entry_days")) | (pl.col("entry_days") <= 0)
 
 
 def _days(later: str, earlier: str) -> pl.Expr:

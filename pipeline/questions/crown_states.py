@@ -11,8 +11,9 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.practice.outcomes import was_followed
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.crown_rows import crown_rows, was_followed
+from pipeline.questions.crown_rows import crown_rows
 from pipeline.questions.groups import curve_start, days_of
 from pipeline.results import DAYS_PER_YEAR
 from pipeline.results.states import SHOWN_YEARS, STATES, CrownStates, StatePoint

@@ -16,6 +16,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.practice.outcomes import TOOTH_LOSS
 from pipeline.questions.crown_longevity import Analysis, adjusted_ratio
 from pipeline.questions.endo_outcomes import ADJUST, verdict_on_teeth, years_of_records
 from pipeline.questions.endo_teeth import EndoTeeth, endo_teeth
@@ -53,14 +54,14 @@ def compare_delay_to_crown(
     Groups: crowned up to `soon_days` after completion, crowned after that up to the landmark, not crowned by then.
     The verdict and the difference compare the second with the first. Tables as in `endo_teeth`.
     """
-    found = endo_teeth(courses, teeth, crowns, patients, outcome="tooth_survival")
+    found = endo_teeth(courses, teeth, crowns, patients, outcome=TOOTH_LOSS)
     return compare_delay(found, analysis, landmark_days=landmark_days, soon_days=soon_days)
 
 
 def compare_delay(
     found: EndoTeeth, analysis: Analysis, *, landmark_days: int = LANDMARK_DAYS, soon_days: int = SOON_DAYS
 ) -> Comparison:
-    """`compare_delay_to_crown` of teeth that are made already, for `tooth_survival`."""
+    """`compare_delay_to_crown` of teeth that are made already, for loss of the tooth."""
     rows = landmark_rows(found.rows, landmark_days=landmark_days, soon_days=soon_days)
     labels = {
         SOON: f"A crown within {soon_days} days",
@@ -89,7 +90,7 @@ def compare_delay(
         id="tooth_survival_by_delay_to_crown",
         title="How long root-filled teeth are kept, by the delay to the crown",
         question="Is a tooth kept longer if its crown follows the root canal soon?",
-        outcome="tooth_loss",
+        outcome=TOOTH_LOSS.id,
         clock="since_landmark",
         groups=tuple(groups.values()),
         estimates=ratios.estimates,

@@ -19,6 +19,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS, Outcome
 from pipeline.questions.covariates import Covariate, Levels, Numeric
 from pipeline.questions.crown_longevity import (
     Analysis,
@@ -57,17 +58,15 @@ ADJUST: tuple[Covariate, ...] = (
     Levels("diabetes", "diabetes"),
     Numeric("completion_year", "year of completion", 5.0),
 )
-# Outcome to: comparison id, outcome word, title, question.
+# Outcome to: comparison id, title, question.
 OUTCOMES = {
-    "tooth_survival": (
+    TOOTH_LOSS: (
         "tooth_survival_by_crown_after_endo",
-        "tooth_loss",
         "How long root-filled teeth are kept: with a crown or without one",
         "Is a tooth kept longer once it has a crown after its root canal?",
     ),
-    "free_of_intervention": (
+    ENDO_FAILURE: (
         "endo_free_of_intervention_by_crown",
-        "endo_failure",
         "How long root canals stay free of retreatment, surgery or extraction: with a crown or without one",
         "Does a root canal stay free of retreatment, surgery and extraction longer once the tooth has a crown?",
     ),
@@ -95,7 +94,7 @@ def compare_by_crown(
     patients: pl.DataFrame,
     analysis: Analysis,
     *,
-    outcome: str = "tooth_survival",
+    outcome: Outcome = TOOTH_LOSS,
 ) -> Comparison:
     """Root-filled teeth once crowned against not crowned so far, on the clock since completion.
 
@@ -105,7 +104,7 @@ def compare_by_crown(
     return compare_teeth(endo_teeth(courses, teeth, crowns, patients, outcome=outcome), analysis, outcome=outcome)
 
 
-def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comparison:
+def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: Outcome) -> Comparison:
     """`compare_by_crown` of teeth that are made already; `outcome` is the one that they were made for."""
     rows, spells = found.rows, crown_spells_of_teeth(found.rows)
     groups = _groups(rows, spells, analysis)
@@ -119,7 +118,7 @@ def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comp
     if d is not None and crude is not None:
         share = (d.per_100 / 100, d.low / 100, d.high / 100)
         difference = _difference(analysis, crude.from_days, share, CHANGES if stands.changes else STEADY)
-    name, word, title, question = OUTCOMES[outcome]
+    name, title, question = OUTCOMES[outcome]
     basis = Basis(
         group=groups.get(CROWNED) or _empty(CROWNED),
         reference=groups.get(NOT_CROWNED) or _empty(NOT_CROWNED),
@@ -134,7 +133,7 @@ def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comp
         id=name,
         title=title,
         question=question,
-        outcome=word,
+        outcome=outcome.id,
         clock="since_completion",
         groups=tuple(groups.values()),
         estimates=ratios.estimates,

@@ -6,11 +6,10 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.questions.crown_rows import was_followed
-from pipeline.results import DAYS_PER_YEAR
+from pipeline.practice.outcomes import TOOTH, Outcome, was_followed
+from pipeline.questions.crown_rows import first_of_tooth, with_people
 
 CROWNED, NOT_CROWNED = "crowned", "not_crowned"
-KEY = ["patient_id", "tooth_fdi"]
 
 
 @dataclass(frozen=True)
@@ -31,48 +30,29 @@ class EndoTeeth:
 
 
 def endo_teeth(
-    courses: pl.DataFrame, teeth: pl.DataFrame, crowns: pl.DataFrame, patients: pl.DataFrame, *, outcome: str
+    courses: pl.DataFrame, teeth: pl.DataFrame, crowns: pl.DataFrame, patients: pl.DataFrame, *, outcome: Outcome
 ) -> EndoTeeth:
-    """Follow each tooth from its first completed course here.
+    """Follow each tooth from its first completed course here to an outcome of root canals.
 
-    Parameters
-    ----------
-    courses, teeth, crowns, patients
-        `endo_courses`, `tooth_followup`, `crowns` and `patients` as declared in `pipeline.practice.tables`.
-    outcome
-        `tooth_survival`: extraction alone ends the tooth, whatever else was done to it. `free_of_intervention`: the
-        first of retreatment, surgery, resection or extraction.
-
-    The crown is the first one seated on or after the start of the course: there was none at the start. A crown from
+    Tables are `endo_courses`, `tooth_followup`, `crowns` and `patients` as declared in `pipeline.practice.tables`. The
+    crown is the first one seated on or after the start of the course: there was none at the start. A crown from
     elsewhere without a seat date counts from the day it was first seen, so that no tooth is crowned before it is known
     to be.
-
-    Raises
-    ------
-    ValueError
-        For an outcome that is neither.
     """
     completed = _by_course(courses.filter(pl.col("completed").is_not_null()))
-    first = completed.sort("completed", maintain_order=True).unique(KEY, keep="first", maintain_order=True)
-    bare = first.filter(pl.col("crown_at_start") == "none")
-    if outcome == "tooth_survival":
-        bare = _until_lost(bare, teeth)
-    elif outcome != "free_of_intervention":
-        raise ValueError(f"Unknown outcome: {outcome}")
-    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
-    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
+    first = first_of_tooth(completed, "completed", "course_id")
+    bare = outcome.ended(first.filter(pl.col("crown_at_start") == "none"), teeth)
     day = pl.col("completed")
     rows = (
-        bare.join(people, on="patient_id", how="left", maintain_order="left")
+        with_people(bare, patients, "completed", age="age_at_completion", year="completion_year")
         .join(_first_crowns(bare, crowns), on="course_id", how="left", maintain_order="left")
         .with_columns(
             exit_days=(pl.col("exit_date") - day).dt.total_days(),
-            crown_days=(pl.max_horizontal("crown_day", "completed") - day).dt.total_days(),
-            age_at_completion=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR,
-            completion_year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
+            crown_days=pl.when(pl.col("crown_day").is_not_null()).then(
+                (pl.max_horizontal("crown_day", "completed") - day).dt.total_days()
+            ),
         )
-        .with_columns(crown_days=pl.when(pl.col("crown_day").is_not_null()).then("crown_days"))
-        .drop("born", "crown_day")
+        .drop("crown_day")
         .sort("course_id")
     )
     return EndoTeeth(
@@ -114,25 +94,11 @@ def _by_course(rows: pl.DataFrame) -> pl.DataFrame:
     return rows if rows["course_id"].is_sorted() else rows.sort("course_id")
 
 
-def _until_lost(first: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:
-    # Follow-up of the tooth itself replaces that of the course, which a retreatment may have ended.
-    ends = teeth.select(*KEY, "followed_to", "end_reason", "extracted")
-    return (
-        first.join(ends, on=KEY, how="left", maintain_order="left")
-        .with_columns(
-            exit_date=pl.max_horizontal("followed_to", "completed"),
-            failure=pl.col("extracted").is_not_null(),
-            exit_reason="end_reason",
-        )
-        .drop("followed_to", "end_reason", "extracted")
-    )
-
-
 def _first_crowns(first: pl.DataFrame, crowns: pl.DataFrame) -> pl.DataFrame:
     seen = crowns.select(
-        *KEY, crown_day=pl.coalesce("seat_date", "entry_date"), crown_day_seen=pl.col("seat_date").is_null()
+        *TOOTH, crown_day=pl.coalesce("seat_date", "entry_date"), crown_day_seen=pl.col("seat_date").is_null()
     )
-    own = first.select(*KEY, "course_id", "started").join(seen, on=KEY)
+    own = first.select(*TOOTH, "course_id", "started").join(seen, on=TOOTH)
     return (
         own.filter(pl.col("crown_day") >= pl.col("started"))
         .sort("course_id", "crown_day", "crown_day_seen")

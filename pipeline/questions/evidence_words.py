@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.practice.outcomes import outcome
 from pipeline.questions.benchmarks import EVENTS, STARTS
 from pipeline.results.evidence import EvidenceRange, EvidenceRow
 
@@ -11,7 +12,6 @@ TEETH = {
     "crowned_after_endo": "teeth crowned after a root canal",
     "all_crowns": "crowned teeth",
 }
-HAPPENED = {"crown_failure": "crowns failed", "tooth_loss": "teeth were lost", "endo_failure": "root canals failed"}
 SINCE = {
     "since_seat": "counted from the seat",
     "since_opening_or_seat": "counted from the opening or, in the others, the seat",
@@ -32,11 +32,11 @@ def share_verdict(row: EvidenceRow) -> str:
 def ratio_verdict(row: EvidenceRow, labels: tuple[str, str]) -> str:
     """How many times as fast failures came, whether the range holds no difference, and what it rests on."""
     group, reference = labels
-    outcome, clock = row.about[2:]
+    about, clock = row.about[2:]
     r = _leading(row)
     holds = "holds no difference" if r.low <= 1 <= r.high else "stays clear of no difference"
     what = f"{group} against {reference[0].lower()}{reference[1:]}, {SINCE[clock]}"
-    much = f"{HAPPENED[outcome]} {r.value:.2f} times as fast ({r.low:.2f} to {r.high:.2f}); the range {holds}"
+    much = f"{outcome(about).happened} {r.value:.2f} times as fast ({r.low:.2f} to {r.high:.2f}); the range {holds}"
     return f"{what}: {much}. {_rests(row, 'Other practices', 'other practices')}"
 
 

@@ -13,9 +13,9 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
+from pipeline.practice.outcomes import was_followed
 from pipeline.questions.covariates import UNKNOWN, Covariate, Numeric
 from pipeline.questions.crown_longevity import ADJUST, Analysis
-from pipeline.questions.crown_rows import was_followed
 from pipeline.questions.groups import days_of
 from pipeline.questions.leaving import AWAY_DAYS, leaving_of
 from pipeline.questions.verdict import DIFFERS

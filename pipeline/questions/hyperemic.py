@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.outcomes import outcome as named
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import curve_stop, days_of
 from pipeline.questions.trial_diagnoses import FIELDS, OTHER_TEXT, REVERSIBLE_DAYS
@@ -62,7 +63,6 @@ COLUMNS = {
     CROWN: ("crown_days", "crown_failed"),
     TOOTH: ("tooth_days", "tooth_lost"),
 }
-EVENTS = {NEED: "teeth came to need a root canal", CROWN: "crowns failed", TOOTH: "teeth were lost"}
 CRUDE = "_crude"
 POINTS_PER_YEAR = 4
 
@@ -287,7 +287,7 @@ def why_no_difference(sides: dict[str, pl.DataFrame], outcome: str, analysis: An
     events = {arm: int(_happened(s, outcome).sum()) for arm, s in counted.items()}
     if min(events.values()) < analysis.min_failures:
         so_far = " and ".join(f"{n:,} with {LABELS[arm].lower()}" for arm, n in events.items())
-        return f"too few {EVENTS[outcome]} so far ({so_far}; at least {analysis.min_failures} are asked for)"
+        return f"too few {named(outcome).happened} so far ({so_far}; at least {analysis.min_failures} are asked for)"
     horizon = days_of(analysis.horizon_years)
     if any(_stop(s[COLUMNS[outcome][0]], _any_event(s, outcome), analysis) < horizon for s in counted.values()):
         return f"too few teeth are followed for {analysis.horizon_years:g} years"

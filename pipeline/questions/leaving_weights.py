@@ -19,6 +19,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.outcomes import was_followed
 from pipeline.questions.covariates import (
     Covariate,
     Design,
@@ -41,7 +42,7 @@ from pipeline.questions.crown_longevity import (
     state_columns,
     usable_spells,
 )
-from pipeline.questions.crown_rows import STATES, was_followed
+from pipeline.questions.crown_rows import STATES
 from pipeline.questions.groups import days_of
 from pipeline.questions.leaving import AWAY_DAYS, with_left
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, decide, range_words, withheld

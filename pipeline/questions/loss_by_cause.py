@@ -19,9 +19,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.outcomes import TOOTH, TOOTH_LOSS, was_followed
 from pipeline.practice.tables import LOSS_REASONS
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.crown_rows import was_followed
+from pipeline.questions.crown_rows import first_of_tooth
 from pipeline.questions.endo_teeth import CROWNED, NOT_CROWNED, crown_spells_of_teeth, endo_teeth
 from pipeline.questions.groups import curve_start, curve_stop, days_of
 from pipeline.results import NotRun
@@ -29,7 +30,6 @@ from pipeline.results.healing import LossByCause, LossGroup, LossPoint, LossTabl
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.kaplan_meier import kaplan_meier
 
-KEY = ["patient_id", "tooth_fdi"]
 UNKNOWN = "unknown"
 TOTAL = "all"
 YEARS = (1.0, 5.0, 10.0)
@@ -101,10 +101,10 @@ def root_filled_teeth(
     from then on. Columns: `state, patient_id, entry_days, exit_days, event, reason`.
     """
     own = courses.filter(~pl.col("done_elsewhere"), pl.col("completed").is_not_null())
-    first = own.sort("completed", "course_id").unique(KEY, keep="first", maintain_order=True)
+    first = first_of_tooth(own, "completed", "course_id")
     ended = _until_lost(first, teeth, since="completed")
     opened = ended.filter(pl.col("crown_at_start") != "none")
-    bare = crown_spells_of_teeth(endo_teeth(own, teeth, crowns, patients, outcome="tooth_survival").rows)
+    bare = crown_spells_of_teeth(endo_teeth(own, teeth, crowns, patients, outcome=TOOTH_LOSS).rows)
     bare = _with_reason(bare.drop("loss_reason", strict=False), teeth)
     parts = (_named(ended, TOTAL), _spells(bare), _named(opened, OPENED))
     return pl.concat(parts).filter(was_followed())
@@ -119,17 +119,17 @@ def crowned_teeth(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFra
     enters late.
     """
     own = crowns.filter(pl.col("seat_date").is_not_null(), pl.col("crown_kind") == "single", ~pl.col("done_elsewhere"))
-    first = own.sort("seat_date", "crown_id").unique(KEY, keep="first", maintain_order=True)
+    first = first_of_tooth(own, "seat_date", "crown_id")
     ended = _until_lost(first, teeth, since="seat_date").with_columns(entry_days=_days("entry_date", "seat_date"))
-    begun = first.select(*KEY, "seat_date").join(courses.select(*KEY, "started"), on=KEY)
-    begun = begun.filter(pl.col("started") > pl.col("seat_date")).group_by(KEY).agg(begun=pl.col("started").min())
-    rows = ended.join(begun, on=KEY, how="left", maintain_order="left").with_columns(
+    begun = first.select(*TOOTH, "seat_date").join(courses.select(*TOOTH, "started"), on=TOOTH)
+    begun = begun.filter(pl.col("started") > pl.col("seat_date")).group_by(TOOTH).agg(begun=pl.col("started").min())
+    rows = ended.join(begun, on=TOOTH, how="left", maintain_order="left").with_columns(
         opened_days=(pl.min_horizontal("access_date", "begun") - pl.col("seat_date")).dt.total_days()
     )
     before = rows.filter(pl.col("endo_timing") == "before_seat")
     vital = rows.filter(pl.col("endo_timing").is_in(["vital", "through_crown"]))
     opened = vital.filter(pl.col("opened_days") < pl.col("exit_days"))
-    never = vital.join(opened.select(KEY), on=KEY, how="anti")
+    never = vital.join(opened.select(TOOTH), on=TOOTH, how="anti")
     until = opened.filter(pl.col("entry_days") < pl.col("opened_days"))
     until = until.with_columns(exit_days="opened_days", event=pl.lit(False), reason=pl.lit(None, pl.String))
     after = opened.with_columns(entry_days=pl.max_horizontal("entry_days", "opened_days"))
@@ -229,8 +229,8 @@ def _until_lost(first: pl.DataFrame, teeth: pl.DataFrame, *, since: str) -> pl.D
 
 
 def _with_reason(rows: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:
-    lost = teeth.select(*KEY, "followed_to", "extracted", reason=pl.col("loss_reason").fill_null(UNKNOWN))
-    return rows.join(lost, on=KEY, how="left", maintain_order="left")
+    lost = teeth.select(*TOOTH, "followed_to", "extracted", reason=pl.col("loss_reason").fill_null(UNKNOWN))
+    return rows.join(lost, on=TOOTH, how="left", maintain_order="left")
 
 
 def _named(rows: pl.DataFrame, state: str) -> pl.DataFrame:

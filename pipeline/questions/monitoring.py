@@ -17,11 +17,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, Outcome
 from pipeline.questions.clinicians import Seen, beside_colleagues, colleagues_hazard, see
 from pipeline.questions.covariates import Covariate, Levels, Numeric, design
-from pipeline.questions.crown_rows import crown_rows, was_followed
+from pipeline.questions.crown_rows import with_people
 from pipeline.questions.first_year import first_year
-from pipeline.results import DAYS_PER_YEAR
 from pipeline.results.monitoring import Monitoring, Running, RunningMonth
 from pipeline.stats import cusum as chance
 from pipeline.stats.cox import CoxInputError, fit_cox
@@ -40,6 +40,8 @@ ADJUST: tuple[Covariate, ...] = (
     Levels("smoker", "smoking"),
     Levels("diabetes", "diabetes"),
 )
+# The outcomes that are watched.
+WATCHED = (CROWN_FAILURE, ENDO_FAILURE)
 MIN_FAILURES = 20  # of the whole practice; with fewer, nothing is worth expecting
 RATIO = 2.0
 FALSE_ALARM_YEARS = 20.0
@@ -69,39 +71,17 @@ class Months:
     at_the_end: float
 
 
-def crowns_to_watch(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
-    """Crowns seated here and followed from their seat: one row a crown, `event` is failure of the crown."""
-    known = crowns.filter(pl.col("entry_date") <= pl.col("seat_date"))
-    return (
-        crown_rows(known, patients)
-        .filter(was_followed())
-        .select(
-            "patient_id", "provider_id", "tooth_group", "material", "sex", "smoker", "diabetes", "bruxism", "exit_days",
-            id="crown_id", start="seat_date", event="failure", age="age_at_seat",
-            root_filled=(pl.col("endo_timing") == "before_seat").fill_null(False),
-        )
-    )  # fmt: skip
+def to_watch(outcome: Outcome, rows: pl.DataFrame, teeth: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
+    """The rows that an outcome is followed in, with what is expected of them hung on: one row a crown or course.
 
-
-def root_canals_to_watch(courses: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
-    """Completed courses: one row a course, `event` is the first retreatment, surgery, resection or extraction."""
-    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
-    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
-    day = pl.col("completed")
-    return (
-        courses.filter(day.is_not_null())
-        .join(people, on="patient_id", how="left", maintain_order="left")
-        .with_columns(
-            exit_days=(pl.col("exit_date") - day).dt.total_days(),
-            age=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR
-        )
-        .filter(pl.col("exit_days") >= 0)
-        .select(
-            "patient_id", "provider_id", "tooth_group", "kind", "crown_at_start", "sex", "smoker", "diabetes",
-            "bruxism", "exit_days", "age", id="course_id", start="completed", event="failure",
-        )
-        .sort("id")
-    )  # fmt: skip
+    Columns: `id, start, exit_days, event, age` at the start, and those of `ADJUST` that its table has.
+    """
+    of = outcome.population
+    told = with_people(outcome.spells(rows, teeth), patients, of.start).with_columns(id=of.unit, start=of.start)
+    if "endo_timing" in told.columns:
+        told = told.with_columns(root_filled=(pl.col("endo_timing") == "before_seat").fill_null(False))
+    read = {"patient_id", "provider_id", "exit_days", "id", "start", "event", *(c.name for c in ADJUST)}
+    return told.select(c for c in told.columns if c in read).sort("id")
 
 
 def watch(
@@ -115,7 +95,7 @@ def watch(
 ) -> tuple[Monitoring, ...]:
     """Clinicians, running totals and first-year failures of one outcome; nothing at all without a row or a cutoff.
 
-    `rows` as `crowns_to_watch` or `root_canals_to_watch` make them; neither their order nor a name changes anything.
+    `rows` as `to_watch` makes them; neither their order nor a name changes anything.
     With fewer than `min_failures` failures there are neither clinicians nor running totals. `seed` starts the simulated
     practices that tell how often these looks mislead or miss.
     """

@@ -24,7 +24,7 @@ def own_cases(spells: pl.DataFrame, *, outcome: str, horizon: float, rules: Curv
     Parameters
     ----------
     spells
-        One row per tooth, as `crown_spells` and `endo_spells` of `success_rates.py` make them: `entry_days, exit_days,
+        One row per tooth, as `Outcome.spells` makes them: `entry_days, exit_days,
         event, failure, patient_id, provider_id`.
     horizon
         Years at which the share is given.

@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.questions.crown_rows import was_followed
+from pipeline.practice.outcomes import Outcome
 from pipeline.questions.groups import CurveRules, _milestones, curve_stop, milestone_days
 from pipeline.results import DAYS_PER_YEAR, Milestone, RateRow, RateTable
 from pipeline.stats.kaplan_meier import Curve, kaplan_meier
@@ -29,47 +29,25 @@ BY = {
 }
 
 
-def crown_spells(crowns: pl.DataFrame) -> pl.DataFrame:
-    """Crowns from their seat to failure: `entry_days, exit_days, event` beside what the tables are made by.
-
-    Only crowns followed from their seat: how crowns from elsewhere do is no figure of this practice.
-    """
-    known = crowns.filter(pl.col("entry_date") <= pl.col("seat_date"))
-    return _since(known, start="seat_date", entry="entry_date").with_columns(
-        event="failure", year=pl.col("seat_date").dt.year().cast(pl.String)
-    )
-
-
-def endo_spells(courses: pl.DataFrame, teeth: pl.DataFrame, *, outcome: str) -> pl.DataFrame:
-    """Completed courses of endo from completion to an outcome.
-
-    `free_of_intervention`: the first of retreatment, surgery, resection or extraction. `tooth_survival`: extraction
-    alone ends the tooth, whatever else was done to it; follow-up is then that of the tooth, from `tooth_followup`.
-    """
-    done = courses.filter(pl.col("completed").is_not_null())
-    if outcome == "free_of_intervention":
-        timed = done.with_columns(event="failure")
-    else:
-        ends = teeth.select("patient_id", "tooth_fdi", "followed_to", lost=pl.col("extracted").is_not_null())
-        timed = done.join(ends, on=["patient_id", "tooth_fdi"], maintain_order="left").with_columns(
-            exit_date=pl.max_horizontal("followed_to", "completed"), event="lost", failure="lost"
-        )
-    timed = _since(timed, start="completed", entry="completed")
-    return timed.with_columns(year=pl.col("completed").dt.year().cast(pl.String))
-
-
 def rate_tables(
-    spells: pl.DataFrame, *, outcome: str, title: str, horizon: float, rules: CurveRules, by: Iterable[str] = BY
+    spells: pl.DataFrame, outcome: Outcome, *, horizon: float, rules: CurveRules, by: Iterable[str] = BY
 ) -> tuple[RateTable, ...]:
-    """One table per characteristic in `by`; lines stand in order of their name, never of their result."""
+    """One table per characteristic in `by`; lines stand in order of their name, never of their result.
+
+    `spells` are those of the outcome, from all teeth or some of them.
+    """
     by = tuple(by)
+    if "year" in by:
+        spells = spells.with_columns(year=pl.col(outcome.population.start).dt.year().cast(pl.String))
     spells = spells.select(c for c in spells.columns if c in {*READ, *by})  # other columns would be copied into parts
     tables = []
     for name in by:
         if name != "overall" and spells[name].null_count() == spells.height:
             continue
         rows = tuple(_row(label, part, horizon, rules) for label, part in _parts(spells, name))
-        tables.append(RateTable(f"{outcome}_{_suffix(name)}", f"{title} {BY[name]}", outcome, name, rows))
+        tables.append(
+            RateTable(f"{outcome.rate}_{_suffix(name)}", f"{outcome.rate_title} {BY[name]}", outcome.rate, name, rows)
+        )
     return tuple(tables)
 
 
@@ -112,10 +90,3 @@ def milestones_of(table: RiskTable, curve: Curve | None, rules: CurveRules) -> t
     """What stands at the milestones of a curve from day 0."""
     stop = curve_stop(curve, rules=rules)[0] if curve else 0
     return _milestones(table, curve, stop, rules)
-
-
-def _since(frame: pl.DataFrame, *, start: str, entry: str) -> pl.DataFrame:
-    return frame.with_columns(
-        entry_days=(pl.col(entry) - pl.col(start)).dt.total_days(),
-        exit_days=(pl.col("exit_date") - pl.col(start)).dt.total_days(),
-    ).filter(was_followed())

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-CROWN, TOOTH, NEED = "crown_failure", "tooth_loss", "endo_needed"
+from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_NEEDED, TOOTH_LOSS
+
+CROWN, TOOTH, NEED = CROWN_FAILURE.id, TOOTH_LOSS.id, ENDO_NEEDED.id
 OUTCOMES = (CROWN, TOOTH, NEED)
 NAMES = {CROWN: "The crown", TOOTH: "The tooth", NEED: "The need of a root canal"}
 FATES = {CROWN: ("crowns", "failed", "failed"), TOOTH: ("teeth", "was lost", "were lost")}

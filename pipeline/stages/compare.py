@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.machine.beside import Beside, BesideError
 from pipeline.notes.accuracy import notes_read
 from pipeline.notes.misread import misread_contrasts
+from pipeline.practice.outcomes import CROWNS, ENDO_COURSES, RATES, TOOTH_LOSS
 from pipeline.practice.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOTE_VALUES, Filled
 from pipeline.questions import endo_outcomes
 from pipeline.questions.benchmarks import compare_published, read_benchmarks
@@ -34,7 +35,7 @@ from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
 from pipeline.questions.lesion_healing import lesion_healing
 from pipeline.questions.loss_by_cause import losses_by_cause
-from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
+from pipeline.questions.monitoring import WATCHED, to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.owner.over_time import Demands
 from pipeline.questions.owner.sheet import owner_of
@@ -43,7 +44,7 @@ from pipeline.questions.owner.to_do import Waiting
 from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
-from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
+from pipeline.questions.success_rates import rate_tables
 from pipeline.questions.techniques.ask import answer_techniques
 from pipeline.questions.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
 from pipeline.questions.techniques.question import all_questions
@@ -63,6 +64,7 @@ from pipeline.results import (
     Trial,
     UnknownCode,
 )
+from pipeline.results.cases import CaseCurve
 from pipeline.results.healing import LesionHealing
 from pipeline.results.monitoring import Benchmark, Monitoring
 from pipeline.results.notes import NotesRead
@@ -273,31 +275,19 @@ def _answers(
     unseen = _unseen(stored, next(iter(comparisons), None) if main is not None else None, emulated, analysis)
     say("success rates of crowns and root canals")
     rules, horizon = analysis.curve_rules(), analysis.horizon_years
-    cases = own_cases(crown_spells(stored.crowns), outcome="crown_survival", horizon=horizon, rules=rules)
-    rates = rate_tables(
-        crown_spells(stored.crowns),
-        outcome="crown_survival",
-        title="Crowns made here and in place",
-        horizon=horizon,
-        rules=rules,
-    )
-    for outcome, title in (
-        ("tooth_survival", "Root-filled teeth kept"),
-        ("free_of_intervention", "Root canals without retreatment, surgery or extraction"),
-    ):
-        spells = endo_spells(stored.endo_courses, stored.tooth_followup, outcome=outcome)
-        name = f"endo_{outcome}"
-        rates += rate_tables(spells, outcome=name, title=title, horizon=horizon, rules=rules)
-        cases += own_cases(spells, outcome=name, horizon=horizon, rules=rules)
+    of = {CROWNS: stored.crowns, ENDO_COURSES: stored.endo_courses}
+    cases: tuple[CaseCurve, ...] = ()
+    rates: tuple[RateTable, ...] = ()
+    for outcome in RATES:
+        spells = outcome.spells(of[outcome.population], stored.tooth_followup)
+        rates += rate_tables(spells, outcome, horizon=horizon, rules=rules)
+        cases += own_cases(spells, outcome=outcome.rate, horizon=horizon, rules=rules)
     say("clinicians and months against what is expected; published figures")
     monitoring: tuple[Monitoring, ...] = ()
-    watched = {
-        "crown_survival": crowns_to_watch(stored.crowns, patients),
-        "endo_free_of_intervention": root_canals_to_watch(stored.endo_courses, patients),
-    }
-    for outcome, teeth in watched.items():
+    watched = {o.rate: to_watch(o, of[o.population], stored.tooth_followup, patients) for o in WATCHED}
+    for name, teeth in watched.items():
         monitoring += watch(
-            teeth, outcome=outcome, cutoff=stored.cutoff, confidence=analysis.confidence,
+            teeth, outcome=name, cutoff=stored.cutoff, confidence=analysis.confidence,
             seed=int(stored.settings.get("seed", "0")),
         )  # fmt: skip
     benchmarks = compare_published(
@@ -444,7 +434,7 @@ def _endo_comparisons(
         (endo_outcomes.compare_teeth(teeth, analysis, outcome=outcome), crown_spells_of_teeth(teeth.rows))
         for outcome, teeth in made.items()
     ]
-    kept = made["tooth_survival"]
+    kept = made[TOOTH_LOSS]
     rows = landmark_rows(kept.rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
     return [*out, (compare_delay(kept, analysis), rows)]
 

@@ -9,10 +9,11 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.machine.private_files import private_folder
-from pipeline.practice.tables import CROWNS, ENDO_COURSES, PATIENTS
+from pipeline.practice.outcomes import outcome
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.practice.teeth import write_teeth
 from pipeline.questions.crown_rows import own_courses, own_crowns
-from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch
+from pipeline.questions.monitoring import WATCHED, to_watch
 from pipeline.questions.owner.signals import cases_behind
 from pipeline.reading.config import Settings
 from pipeline.reading.worksheets.marked_file import csv_bytes, write_marked
@@ -23,8 +24,6 @@ from pipeline.storing.store import open_store
 
 Say = Callable[[str], None]
 FOLDER, CASES_NAME = "lists", "signal-cases"
-# What a list is of, in the words of the running charts.
-WORK = {"crown_survival": "crown", "endo_free_of_intervention": "root canal"}
 
 
 def lists_stage(settings: Settings, results: Results, out: Path, *, today: dt.date, say: Say) -> dict[str, str]:
@@ -50,13 +49,11 @@ def signal_stage(settings: Settings, signals: tuple[SignalCases, ...], folder: P
     """Write the failures behind each recent signal, with the patients as the practice names them; returns the path."""
     with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
         store.require("link")
-        patients = store.read(PATIENTS)
+        patients, followup = store.read(PATIENTS), store.read(TOOTH_FOLLOWUP)
         crowns, courses = own_crowns(store.read(CROWNS)), own_courses(store.read(ENDO_COURSES))
         ids = written_ids(store, settings, say=say)
-    watched = {
-        "crown_survival": crowns_to_watch(crowns, patients),
-        "endo_free_of_intervention": root_canals_to_watch(courses, patients),
-    }
+    tables = {"crowns": crowns, "endo_courses": courses}
+    watched = {o.rate: to_watch(o, tables[o.population.name], followup, patients) for o in WATCHED}
     teeth = pl.concat([crowns.select("tooth_fdi", id="crown_id"), courses.select("tooth_fdi", id="course_id")])
     rows = signal_rows(watched, signals, teeth, ids, notation=settings.practice.tooth_notation)
     say(f"{rows.height:,} failures lie behind recent signals")
@@ -78,7 +75,7 @@ def signal_rows(
     """
     found = [
         cases_behind(watched[s.outcome], s).select(
-            "id", "patient_id", "provider_id", "failed_on", done_on="start", work=pl.lit(WORK[s.outcome]),
+            "id", "patient_id", "provider_id", "failed_on", done_on="start", work=pl.lit(outcome(s.outcome).noun),
             signal=pl.lit(f"{'all' if s.who == 'all' else s.who} {s.month}"),
         )
         for s in signals

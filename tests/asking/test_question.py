@@ -5,7 +5,8 @@ import tomllib
 import pytest
 
 from pipeline.machine.errors import ConfigError
-from pipeline.questions.asking.fields import AFTER_ZERO, POPULATIONS, TABLES, columns_of
+from pipeline.practice.outcomes import OUTCOMES, POPULATIONS
+from pipeline.questions.asking.fields import AFTER_ZERO, TABLES, columns_of
 from pipeline.questions.asking.question import Ask, asked_for, from_options, read_ask
 
 
@@ -55,7 +56,11 @@ def test_every_stored_column_is_allowed_or_refused(name: str):
     allowed = columns_of(population)
     for table in population.tables:
         for column in TABLES[table].columns:
-            options = {"population": name, "groups": f"{column}:1", "outcome": population.outcomes[0]}
+            options = {
+                "population": name,
+                "groups": f"{column}:1",
+                "outcome": next(o.asked for o in OUTCOMES if o.population is population),
+            }
             if column in allowed:
                 assert from_options(**options).column == column
             else:
@@ -67,7 +72,7 @@ def test_every_stored_column_is_allowed_or_refused(name: str):
     ("population", "column"), [(p, c) for p in POPULATIONS for c in AFTER_ZERO[p] if c not in ("crown_id", "course_id")]
 )
 def test_what_comes_after_time_zero_is_refused_with_the_reason(population: str, column: str):
-    outcome = POPULATIONS[population].outcomes[0]
+    outcome = next(o.asked for o in OUTCOMES if o.population.name == population)
     for options in (
         {"population": population, "groups": column},
         {"population": f"{population},{column}=x", "groups": "tooth_group"},

@@ -596,7 +596,7 @@ def _technique(n: int, seed: int) -> Comparison:
         id="endo_survival_by_obturation",
         title="How the canals were filled",
         question="Do teeth last longer after one way of filling the canals than after another?",
-        outcome="extraction",
+        outcome="tooth_loss",
         clock="since_completion",
         estimates=(_estimate("single_cone vs cold_lateral", 1.2, sum(g.failures for g in groups), (), n),),
         notes=(),

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 from practices_over_time import CUTOFF, drawn_teeth
 
+from pipeline.practice.outcomes import ENDO_FAILURE
 from pipeline.questions.owner.early import early_rows, pooled_years
 from pipeline.questions.owner.filters import ALL, bands, filters_of
 from pipeline.questions.owner.over_time import Demands
@@ -129,7 +130,7 @@ def test_wilsons_range_as_published():
 
 def test_only_figures_that_count_as_we_do_stand_beside_ours():
     def told(**changes: object) -> list[str]:
-        found = beside_published([replace(PUBLISHED, **changes)], outcome="endo_free_of_intervention", asked=ASKED)  # type: ignore[arg-type]
+        found = beside_published([replace(PUBLISHED, **changes)], outcome=ENDO_FAILURE, asked=ASKED)  # type: ignore[arg-type]
         return [p.change.verdict for p in found]
 
     assert told() == ["worse"]
@@ -141,7 +142,7 @@ def test_only_figures_that_count_as_we_do_stand_beside_ours():
 
 def test_the_figure_nearest_to_the_horizon_comes_first():
     three = [replace(PUBLISHED, benchmark_id=str(y), horizon_years=y) for y in (10.0, 1.0, 6.0)]
-    found = beside_published(three, outcome="endo_free_of_intervention", asked=ASKED)
+    found = beside_published(three, outcome=ENDO_FAILURE, asked=ASKED)
     assert [p.years for p in found] == [6.0, 1.0, 10.0]
 
 

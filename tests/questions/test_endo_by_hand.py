@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.practice.outcomes import TOOTH_LOSS
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.endo_outcomes import ADJUST, compare_teeth, days_to_crown, years_of_records
 from pipeline.questions.endo_teeth import EndoTeeth, crown_spells_of_teeth
@@ -53,7 +54,7 @@ def teeth(*, never: int = 40, never_lost: int = 12, crown_day: int = 100) -> pl.
 
 
 def compared(rows: pl.DataFrame, analysis: Analysis = ONE_YEAR) -> Comparison:
-    return compare_teeth(EndoTeeth(rows, rows.height + 6, 3, 2, 1), analysis, outcome="tooth_survival")
+    return compare_teeth(EndoTeeth(rows, rows.height + 6, 3, 2, 1), analysis, outcome=TOOTH_LOSS)
 
 
 @pytest.fixture(scope="module")

@@ -6,6 +6,7 @@ import itertools
 import pytest
 from test_endo_teeth import COURSES, CROWNS, PATIENTS, TEETH
 
+from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS, Outcome
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.endo_delay import compare_delay_to_crown
 from pipeline.questions.endo_outcomes import compare_by_crown
@@ -14,7 +15,7 @@ from pipeline.results import Comparison, from_plain, to_plain
 ANALYSIS = Analysis(horizon_years=0.2, min_at_risk=1, max_step_per_100=100.0)
 
 
-def compared(outcome: str = "tooth_survival") -> Comparison:
+def compared(outcome: Outcome = TOOTH_LOSS) -> Comparison:
     return compare_by_crown(COURSES, TEETH, CROWNS, PATIENTS, ANALYSIS, outcome=outcome)
 
 
@@ -54,7 +55,7 @@ def test_two_failures_are_too_early_and_say_so():
 
 
 def test_the_other_outcome_has_its_own_name():
-    found = compared("free_of_intervention")
+    found = compared(ENDO_FAILURE)
     assert (found.id, found.outcome) == ("endo_free_of_intervention_by_crown", "endo_failure")
     # Retreated before its crown, E2 now fails without one.
     assert {g.name: (g.crowns, g.failures) for g in found.groups} == {"crowned": (3, 0), "not_crowned": (2, 2)}

@@ -4,6 +4,7 @@ import polars as pl
 import pytest
 from drawn import frame
 
+from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS, Outcome
 from pipeline.questions.endo_delay import landmark_rows
 from pipeline.questions.endo_outcomes import days_to_crown
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth, ever_crowned
@@ -56,11 +57,11 @@ PATIENTS = frame("""
 """)
 
 
-def found(outcome: str = "tooth_survival"):
+def found(outcome: Outcome = TOOTH_LOSS):
     return endo_teeth(COURSES, TEETH, CROWNS, PATIENTS, outcome=outcome)
 
 
-def spells(outcome: str = "tooth_survival") -> list[tuple[object, ...]]:
+def spells(outcome: Outcome = TOOTH_LOSS) -> list[tuple[object, ...]]:
     made = crown_spells_of_teeth(found(outcome).rows)
     return made.select("course_id", "state", "entry_days", "exit_days", "event").rows()
 
@@ -91,8 +92,8 @@ def test_a_tooth_is_without_a_crown_until_the_day_of_the_seat():
 
 def test_free_of_intervention_ends_with_the_retreatment():
     # E2 is retreated on day 30, before its crown.
-    assert ("E2", "not_crowned", 0, 30, True) in spells("free_of_intervention")
-    assert not [s for s in spells("free_of_intervention") if s[:2] == ("E2", "crowned")]
+    assert ("E2", "not_crowned", 0, 30, True) in spells(ENDO_FAILURE)
+    assert not [s for s in spells(ENDO_FAILURE) if s[:2] == ("E2", "crowned")]
 
 
 def test_days_to_crown_are_those_of_crowns_that_came_while_followed():
@@ -112,14 +113,9 @@ def test_at_the_landmark_only_what_was_done_by_then_counts():
         ("E9", "not_yet_crowned", 0, 45, False),
     ]
     # A tooth that is gone by the landmark is in no group.
-    assert landmark_rows(found("free_of_intervention").rows, landmark_days=55, soon_days=30).height == 4
+    assert landmark_rows(found(ENDO_FAILURE).rows, landmark_days=55, soon_days=30).height == 4
 
 
 def test_row_order_changes_nothing():
-    turned = endo_teeth(COURSES[::-1], TEETH[::-1], CROWNS[::-1], PATIENTS, outcome="tooth_survival")
+    turned = endo_teeth(COURSES[::-1], TEETH[::-1], CROWNS[::-1], PATIENTS, outcome=TOOTH_LOSS)
     assert turned.rows.equals(found().rows)
-
-
-def test_an_unknown_outcome_is_refused():
-    with pytest.raises(ValueError, match="Unknown outcome"):
-        found("comfort")

@@ -3,6 +3,7 @@
 import polars as pl
 import pytest
 
+from pipeline.practice.outcomes import CROWN_FAILURE
 from pipeline.questions.groups import CurveRules, days_of
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.success_rates import rate_tables
@@ -47,9 +48,7 @@ def test_the_figures_are_those_of_the_table_and_the_order_of_rows_is_none() -> N
     rows = [(("A", "B")[n % 2], 300 + 97 * n % 2500, n % 3 == 0) for n in range(60)] + [(None, 900, True)]
     found = own_cases(_spells(rows), outcome="crown_survival", horizon=5.0, rules=RULES)
     assert found == own_cases(_spells(rows)[::-1], outcome="crown_survival", horizon=5.0, rules=RULES)
-    tables = rate_tables(
-        _spells(rows), outcome="crown_survival", title="", horizon=5.0, rules=RULES, by=("overall", "provider_id")
-    )
+    tables = rate_tables(_spells(rows), CROWN_FAILURE, horizon=5.0, rules=RULES, by=("overall", "provider_id"))
     by_name = {"": tables[0].rows[0]} | {r.name: r for r in tables[1].rows}
     for case in found:
         row = by_name[case.provider]

@@ -3,8 +3,9 @@
 import polars as pl
 from drawn import frame
 
+from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, TOOTH_LOSS
 from pipeline.questions.groups import CurveRules
-from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
+from pipeline.questions.success_rates import rate_tables
 
 RULES = CurveRules(min_at_risk=1, max_step=1.0, confidence=0.95, years=(1.0,))
 # One year is 365 days here. p1 fails on day 100; p2 leaves on day 200; p3 and p4 are followed past the year.
@@ -20,11 +21,10 @@ CROWNS = frame("""
 
 
 def tables():
-    spells = crown_spells(CROWNS)
+    spells = CROWN_FAILURE.spells(CROWNS, CROWNS)
     made = rate_tables(
         spells,
-        outcome="crown_survival",
-        title="Crowns",
+        CROWN_FAILURE,
         horizon=1.0,
         rules=RULES,
         by=("overall", "tooth_group", "provider_id"),
@@ -54,11 +54,11 @@ def test_a_retreated_tooth_is_followed_for_its_loss():
         E1        | p1         | 16        | 2020-01-01 | 2020-04-10 | true
     """)
     teeth = frame("""
-        patient_id | tooth_fdi | followed_to | extracted
-        p1         | 16        | 2020-10-27  | 2020-10-27
+        patient_id | tooth_fdi | followed_to | extracted  | end_reason
+        p1         | 16        | 2020-10-27  | 2020-10-27 | failed
     """).with_columns(tooth_fdi=courses["tooth_fdi"])
     teeth = teeth.with_columns(pl.col("followed_to", "extracted").cast(pl.String).str.to_date())
-    free = endo_spells(courses, teeth, outcome="free_of_intervention")
-    kept = endo_spells(courses, teeth, outcome="tooth_survival")
+    free = ENDO_FAILURE.spells(courses, teeth)
+    kept = TOOTH_LOSS.spells(courses, teeth)
     assert free.select("exit_days", "event").rows() == [(100, True)]
     assert kept.select("exit_days", "event").rows() == [(300, True)]

@@ -28,13 +28,6 @@ from pipeline.transforms.coded_details import CODED
 
 POOLED = "other, pooled"
 MOST_GROUPS = 8
-OUTCOME_WORDS = {
-    ("crowns", "crown_failure"): "crown_failure",
-    ("crowns", "complication"): "complication",
-    ("crowns", "tooth_loss"): "crowned_tooth_loss",
-    ("endo_courses", "endo_intervention"): "endo_intervention",
-    ("endo_courses", "tooth_loss"): "tooth_loss",
-}
 _UNITS = {"age": ("age when the clock started", 10.0), "year": ("year when the clock started", 5.0)}
 
 
@@ -75,7 +68,7 @@ def answer(
     `family` counts the contrasts of all questions so far, these included. Limits have a confidence of
     1 - (1 - confidence) / family (Bonferroni), so that the verdicts, which stand on limits, pay for every question.
     """
-    title = ask.title or f"{_sentence(said(ask.outcome))} of {said(ask.population.name)} by {said(ask.column)}"
+    title = ask.title or f"{_sentence(ask.outcome.asked_as)} of {said(ask.population.name)} by {said(ask.column)}"
     confidence = 1 - (1 - analysis.confidence) / max(family, 1)
     own = replace(analysis, confidence=confidence, horizon_years=float(ask.horizon or analysis.horizon_years))
     if refused:
@@ -99,8 +92,8 @@ def answer(
     comparison = Comparison(
         id=f"asked_{ask.key()}",
         title=title,
-        question=f"Does {said(ask.outcome)} differ by {said(ask.column)}?",
-        outcome=OUTCOME_WORDS[ask.population.name, ask.outcome],
+        question=f"Does {ask.outcome.asked_as} differ by {said(ask.column)}?",
+        outcome=ask.outcome.id,
         clock=ask.clock,
         groups=tuple(groups.values()),
         estimates=ratios.estimates,

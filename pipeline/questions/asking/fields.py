@@ -7,8 +7,7 @@ are those that tell people apart.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from pipeline.practice.outcomes import OUTCOMES, POPULATIONS, Population
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS
 
 # Column to what it records that comes after time zero.
@@ -44,47 +43,11 @@ AFTER_ZERO = {
 _NAMING = ("patient_id", "provider_id", "crown_id", "course_id", "load_id", "row_number", "tooth", "supernumerary")
 
 
-@dataclass(frozen=True)
-class Population:
-    """Teeth that can be asked about: `tables` give columns, the first of them rows; `start` begins the clock."""
-
-    name: str
-    unit: str
-    clock: str
-    start: str
-    tables: tuple[str, ...]
-    outcomes: tuple[str, ...]
-    noun: str
-
-
-POPULATIONS = {
-    "crowns": Population(
-        "crowns",
-        "crown_id",
-        "since_seat",
-        "seat_date",
-        ("crowns", "crown_details", "patients"),
-        ("crown_failure", "complication", "tooth_loss"),
-        "crowns",
-    ),
-    "endo_courses": Population(
-        "endo_courses",
-        "course_id",
-        "since_completion",
-        "completed",
-        ("endo_courses", "endo_details", "patients"),
-        ("endo_intervention", "tooth_loss"),
-        "courses",
-    ),
-}
-OUTCOMES = ("crown_failure", "complication", "endo_intervention", "tooth_loss")
-CLOCKS = ("since_seat", "since_completion")
+CLOCKS = tuple(p.clock for p in POPULATIONS.values())
 TABLES = {t.name: t for t in (CROWNS, ENDO_COURSES, CROWN_DETAILS, ENDO_DETAILS, PATIENTS)}
 # How identifiers are said where a blank for each underscore would not do.
 WORDS = {
-    "crown_failure": "failure",
-    "endo_intervention": "further treatment",
-    "tooth_loss": "loss of the tooth",
+    **{o.asked: o.asked_as for o in OUTCOMES if o.asked},
     "endo_courses": "root canals",
     "naocl_percent": "strength of hypochlorite in percent",
     "length_short_of_apex_mm": "mm from filling to apex",

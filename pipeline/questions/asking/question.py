@@ -10,12 +10,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.machine.errors import ConfigError
+from pipeline.practice.outcomes import ASKED, OUTCOMES, POPULATIONS, Outcome, Population
 from pipeline.questions.asking.fields import (
     CLOCKS,
-    OUTCOMES,
-    POPULATIONS,
     TABLES,
-    Population,
     after_zero,
     columns_of,
     names_people,
@@ -36,7 +34,7 @@ class Ask:
 
     population: Population
     column: str
-    outcome: str
+    outcome: Outcome
     bands: tuple[float, ...] = ()
     reference: str | None = None
     only: tuple[tuple[str, str], ...] = ()
@@ -59,7 +57,7 @@ class Ask:
         return {
             "population": ", ".join(of),
             "groups": self.column + edges + (f", against {self.reference}" if self.reference else ""),
-            "outcome": self.outcome,
+            "outcome": self.outcome.asked,
             "clock": self.clock,
             "adjust": ", ".join(self.adjusted()) or "nothing",
             "horizon": "as in the settings" if self.horizon is None else f"{self.horizon} years",
@@ -164,16 +162,15 @@ def _usable(population: Population, column: str, where: str) -> str:
     return known[column]
 
 
-def _outcome(population: Population, raw: Mapping[str, Any], where: str) -> str:
-    outcome = _one_of(str(raw["outcome"]), OUTCOMES, f"{where} outcome")
-    if outcome not in population.outcomes:
-        raise ConfigError(
-            f'{where} outcome = "{outcome}" is not followed in {population.name}: {", ".join(population.outcomes)}.'
-        )
+def _outcome(population: Population, raw: Mapping[str, Any], where: str) -> Outcome:
+    outcome = _one_of(str(raw["outcome"]), ASKED, f"{where} outcome")
+    followed = {o.asked: o for o in OUTCOMES if o.asked and o.population is population}
+    if outcome not in followed:
+        raise ConfigError(f'{where} outcome = "{outcome}" is not followed in {population.name}: {", ".join(followed)}.')
     clock = _one_of(str(raw.get("clock", population.clock)), CLOCKS, f"{where} clock")
     if clock != population.clock:
         raise ConfigError(f'{where} clock = "{clock}" does not fit {population.name}: {population.clock}.')
-    return outcome
+    return followed[outcome]
 
 
 def _adjust(population: Population, value: Any, where: str) -> tuple[str, ...]:

@@ -7,14 +7,13 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.practice.outcomes import TOOTH_LOSS, was_followed
 from pipeline.questions.asking.fields import said
 from pipeline.questions.asking.question import Ask
-from pipeline.questions.crown_rows import was_followed
+from pipeline.questions.crown_rows import first_of_tooth
 from pipeline.results import DAYS_PER_YEAR, FlowStep
 from pipeline.transforms.coded_details import Coded, coded_crown_details, with_coded
 from pipeline.transforms.course_details import course_details, crown_details_of
-
-KEY = ["patient_id", "tooth_fdi"]
 
 
 @dataclass(frozen=True)
@@ -83,9 +82,7 @@ def group_of(dtype: pl.DataType, ask: Ask) -> pl.Expr:
 
 def keep_first(rows: pl.DataFrame, ask: Ask) -> pl.DataFrame:
     """For loss of the tooth, the first course of each tooth in the population: a tooth is lost once."""
-    if ask.outcome != "tooth_loss" or ask.population.name != "endo_courses":
-        return rows
-    return rows.sort("completed", "course_id").unique(KEY, keep="first", maintain_order=True)
+    return first_of_tooth(rows, "completed", "course_id") if ask.outcome is TOOTH_LOSS else rows
 
 
 def _population(tables: Tables, ask: Ask) -> pl.DataFrame:
@@ -115,21 +112,8 @@ def _asked_for(ask: Ask) -> pl.Expr:
 
 def _timed(rows: pl.DataFrame, tables: Tables, ask: Ask) -> pl.DataFrame:
     day = pl.col(ask.population.start)
-    if ask.outcome == "tooth_loss":
-        ends = tables.tooth_followup.select(*KEY, "followed_to", "extracted", "end_reason")
-        rows = rows.join(ends, on=KEY, how="left", maintain_order="left").with_columns(
-            exit_date=pl.max_horizontal("followed_to", day),
-            failure=pl.col("extracted").is_not_null() & (pl.col("extracted") >= day),
-            exit_reason="end_reason",
-        )
-    elif ask.outcome == "complication":
-        first = pl.col("first_complication_date")
-        rows = rows.with_columns(
-            exit_date=pl.min_horizontal("exit_date", first),
-            failure=first.is_not_null() & (first <= pl.col("exit_date")),
-        )
     born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
-    return rows.with_columns(
+    return ask.outcome.ended(rows, tables.tooth_followup).with_columns(
         entry_days=pl.lit(0, pl.Int64),
         exit_days=(pl.col("exit_date") - day).dt.total_days(),
         event="failure",

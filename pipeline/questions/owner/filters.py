@@ -14,10 +14,10 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 import polars as pl
 
+from pipeline.practice.outcomes import RATES
 from pipeline.questions.groups import CurveRules
 from pipeline.questions.owner.over_time import Demands
 from pipeline.questions.owner.part_curves import PartCurve, part_curves
-from pipeline.questions.owner.teeth import OUTCOMES
 from pipeline.release.disclosure import SMALLEST
 from pipeline.results.owner import Choice, Filters, Part
 from pipeline.stats.spells import numbered
@@ -33,7 +33,7 @@ MOST_PARTS = 600
 
 
 def filters_of(teeth: Mapping[str, pl.DataFrame], *, cutoff: dt.date, asked: Demands, max_step: float) -> Filters:
-    """All combinations of choices with at least `SMALLEST` teeth, for each outcome of `OUTCOMES`.
+    """All combinations of choices with at least `SMALLEST` teeth, for each rate of `RATES`.
 
     `teeth` as `teeth_of` makes them; `max_step` is the most that one more failure may move a curve (a share).
     """
@@ -46,7 +46,12 @@ def filters_of(teeth: Mapping[str, pl.DataFrame], *, cutoff: dt.date, asked: Dem
         choices.remove(largest)
         left_out.append(largest.field)
     rules = CurveRules(asked.min_at_risk, max_step, asked.confidence, YEARS)
-    parts = [part for name in OUTCOMES if name in banded for part in _parts(name, banded[name], choices, rules)]
+    parts = [
+        part
+        for name in (o.rate for o in RATES)
+        if name in banded
+        for part in _parts(name, banded[name], choices, rules)
+    ]
     return Filters(tuple(choices), YEARS, SMALLEST, asked.min_at_risk, tuple(parts), tuple(left_out))
 
 

@@ -9,28 +9,22 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from pipeline.practice.outcomes import CROWNS, ENDO_COURSES, Outcome
 from pipeline.questions.owner.over_time import Demands, verdict_of
 from pipeline.results.monitoring import Benchmark
 from pipeline.results.owner import BesidePublished, Change
 from pipeline.stats.limits import z_value
 
-# The rate of the sheet that a published event belongs to.
-EVENTS = {
-    "crown_lost": "crown_survival",
-    "tooth_lost": "endo_tooth_survival",
-    "endo_intervention": "endo_free_of_intervention",
-}
 # Since when a rate of the sheet runs; a figure of the same event since another day stands on the page alone.
-STARTS = {"crown_survival": "crown_seat"}
-SINCE = "endo_completion"
+STARTS = {CROWNS: "crown_seat", ENDO_COURSES: "endo_completion"}
 
 
-def beside_published(found: Sequence[Benchmark], *, outcome: str, asked: Demands) -> tuple[BesidePublished, ...]:
+def beside_published(found: Sequence[Benchmark], *, outcome: Outcome, asked: Demands) -> tuple[BesidePublished, ...]:
     """The comparable figures of one rate, the one nearest to the horizon first, then by time and source."""
     mine = [
         b
         for b in found
-        if b.comparable and EVENTS.get(b.event) == outcome and b.start == STARTS.get(outcome, SINCE)
+        if b.comparable and b.event == outcome.published and b.start == STARTS[outcome.population]
         if None not in (b.ours, b.published, b.horizon_years)
     ]
     made = [_one(b, asked) for b in mine]

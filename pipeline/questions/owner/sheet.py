@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
+from pipeline.practice.outcomes import outcome
 from pipeline.questions.owner.early import YEARS, early_rows
 from pipeline.questions.owner.filters import filters_of
 from pipeline.questions.owner.over_time import LATE_YEARS, Demands, among, cohort_change, period_change, stretch
@@ -60,7 +61,7 @@ def owner_of(
         ledger = {"cutoff": cutoff, "read": read, "set_aside": set_aside, "asked": asked}
         lines.append(
             SheetLine(
-                name, rate, over_time[place], beside_published(benchmarks, outcome=name, asked=asked),
+                name, rate, over_time[place], beside_published(benchmarks, outcome=outcome(name), asked=asked),
                 trust_of(frame, rate, **ledger),  # type: ignore[arg-type]
             )
         )  # fmt: skip

@@ -6,10 +6,8 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.questions.success_rates import crown_spells, endo_spells
+from pipeline.practice.outcomes import CROWNS, RATES
 
-# The rates of the sheet in their order, as `rate_tables` names them.
-OUTCOMES = ("crown_survival", "endo_tooth_survival", "endo_free_of_intervention")
 # Patients come about twice a year (common practice, no source). Whoever failed has come; of those who did not, the last
 # stretch of the records holds only what was seen up to their last visit. What ends so near to the end of the records
 # would seem to fail more often than it does, and is left out wherever late years are held against earlier ones.
@@ -21,30 +19,30 @@ _COLUMNS = ("patient_id", "provider_id", "site_id", "tooth_group", "start", "exi
 def teeth_of(
     crowns: pl.DataFrame, courses: pl.DataFrame, followup: pl.DataFrame, *, posted_at_prep: bool
 ) -> dict[str, pl.DataFrame]:
-    """One frame an outcome of `OUTCOMES`: the very teeth that the rates count, one row each.
+    """One frame a rate of `RATES`, by its id: the very teeth that the rates count, one row each.
 
     `start` is the seat or the completion, `exit_days` whole days since it, `event` the failure; `died` whether death
     ended follow-up; `guessed` whether the start or the loss was dated by a rule and not by a record; `uncertain`
     whether the order of root canal and seat is unsure (False for root canals). With `posted_at_prep` a seat that is
     not recorded was derived; without, the posted day is the seat.
     """
-    kept = crown_spells(crowns).with_columns(
-        start="seat_date",
-        guessed=(~pl.col("seat_recorded") & posted_at_prep) | pl.col("loss_interval_days").is_not_null(),
-        uncertain="order_uncertain",
-    )
-    frames = {"crown_survival": kept}
-    for outcome in ("tooth_survival", "free_of_intervention"):
-        spells = endo_spells(courses, followup, outcome=outcome)
-        frames[f"endo_{outcome}"] = spells.with_columns(
-            start="completed", guessed=pl.col("loss_interval_days").is_not_null(), uncertain=pl.lit(False)
+    found = {}
+    for outcome in RATES:
+        of_crowns = outcome.population is CROWNS
+        derived = ~pl.col("seat_recorded") & posted_at_prep if of_crowns else pl.lit(False)
+        found[outcome.rate] = (
+            outcome.spells(crowns if of_crowns else courses, followup)
+            .with_columns(
+                pl.col("event").cast(pl.Boolean),
+                start=outcome.population.start,
+                died=pl.col("exit_reason") == "death",
+                guessed=derived | pl.col("loss_interval_days").is_not_null(),
+                uncertain="order_uncertain" if of_crowns else pl.lit(False),
+            )
+            .select(_COLUMNS)
+            .sort("start", "exit_days", "event", "patient_id")
         )
-    return {
-        name: frame.with_columns(event=pl.col("event").cast(pl.Boolean), died=pl.col("exit_reason") == "death")
-        .select(_COLUMNS)
-        .sort("start", "exit_days", "event", "patient_id")
-        for name, frame in frames.items()
-    }
+    return found
 
 
 def begun_in(teeth: pl.DataFrame, first: dt.date, last: dt.date) -> pl.DataFrame:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import polars as pl
 
+from pipeline.practice.outcomes import outcome as named
 from pipeline.questions.covariates import Numeric
 from pipeline.questions.crown_longevity import Analysis, failed_patients_by_state
 from pipeline.questions.group_ratios import Ratios, group_ratios
@@ -20,11 +21,9 @@ from pipeline.questions.techniques.healing import healing, healing_difference, r
 from pipeline.questions.techniques.lean import only_columns, source_of
 from pipeline.questions.techniques.plans import paces_of
 from pipeline.questions.techniques.question import (
-    COMPETING,
     FILMS,
     HEALED,
     POPULATION,
-    SUFFIX,
     TIME_ZERO,
     Question,
     codes_needed,
@@ -91,7 +90,7 @@ def answer_all(
 
 
 def _answer(question: Question, outcome: str, rows: pl.DataFrame | None, analysis: Analysis) -> Draft | NotRun:
-    name, title = name_of(question, outcome), f"{question.title}: {SUFFIX[outcome]}"
+    name, title = name_of(question, outcome), f"{question.title}: {named(outcome).event}"
     if rows is None or rows.is_empty():
         return NotRun(name, title, (codes_needed(question),))
     judged = outcome == HEALED
@@ -240,7 +239,7 @@ def _draft(question: Question, outcome: str, groups: Grouped, analysis: Analysis
         family=0,
         population=POPULATION[question.unit],
         time_zero=TIME_ZERO[question.unit],
-        competing=COMPETING[outcome],
+        competing=named(outcome).competing,
     )
     smallest = question.smallest_difference_per_100
     return Draft(

@@ -7,10 +7,12 @@ import pkgutil
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.practice import outcomes
 from pipeline.questions.covariates import Covariate, Levels, Numeric
 from pipeline.questions.safety import SAFETY_FIELDS
 
-CROWN_FAILURE, TOOTH_LOSS, ENDO_FAILURE, HEALED = "crown_failure", "tooth_loss", "endo_failure", "radiographic_success"
+CROWN_FAILURE, TOOTH_LOSS = outcomes.CROWN_FAILURE.id, outcomes.TOOTH_LOSS.id
+ENDO_FAILURE, HEALED = outcomes.ENDO_FAILURE.id, outcomes.NOT_HEALED.id
 COURSE_OUTCOMES = (TOOTH_LOSS, ENDO_FAILURE, HEALED)
 
 TOOTH_GROUP, SEX = Levels("tooth_group", "tooth group"), Levels("sex", "sex")
@@ -44,14 +46,6 @@ TIME_ZERO = {
     "crown": "the seat of the crown",
     "course": "completion of the root canal",
     "every_course": "completion of the root canal",
-}
-# What may come before the outcome, and how it is counted.
-COMPETING = {
-    CROWN_FAILURE: "Loss of the tooth counts as failure of its crown; death and leaving end the time followed.",
-    TOOTH_LOSS: "Retreatment and surgery do not end the tooth; death and leaving end the time followed.",
-    ENDO_FAILURE: "Extraction counts with retreatment and surgery; death and leaving end the time followed.",
-    HEALED: "Teeth lost or treated again before a recall film are not in the shares. Until four years after the root "
-    "canal, a lesion that is smaller and not gone does not count as not healed.",
 }
 AFTERWARDS = "A crown made after the root canal is a later event and is not adjusted for."
 
@@ -141,12 +135,6 @@ class Question:
             raise ValueError(f"{self.id}: a measure of safety that is not marked as one.")
 
 
-SUFFIX = {
-    CROWN_FAILURE: "crown failure",
-    TOOTH_LOSS: "tooth loss",
-    ENDO_FAILURE: "retreatment, surgery or extraction",
-    HEALED: "healing at recall",
-}
 CODES = {"crown": "procedures: crown codes"}
 FILMS = ("findings.pai", "findings.symptomatic")
 

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH, was_followed
+from pipeline.practice.outcomes import outcome as named
 from pipeline.practice.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES
-from pipeline.questions.crown_rows import crown_rows, was_followed
-from pipeline.questions.success_rates import endo_spells
+from pipeline.questions.crown_rows import crown_rows, with_people
 from pipeline.questions.techniques.question import HEALED, TOOTH_LOSS
 from pipeline.results import DAYS_PER_YEAR
 from pipeline.transforms.coded_details import (
@@ -23,7 +24,6 @@ from pipeline.transforms.coded_details import (
 from pipeline.transforms.course_details import course_details, crown_details_of
 from pipeline.transforms.healing import NOT_HEALED, healing_at_recall
 
-KEY = ["patient_id", "tooth_fdi"]
 DIAGNOSES = {"pulpal_diagnosis": PULPAL_DIAGNOSES, "apical_diagnosis": APICAL_DIAGNOSES}
 
 
@@ -42,8 +42,8 @@ def rows_of_crowns(
     are as recorded, else as coded, `crown_lengthening` as coded; each has a `_from` that says which (see
     `coded_details.with_coded`). `post_placed` tells any post from none.
     """
-    order = crowns.select("crown_id", *KEY, "entry_date", day=pl.coalesce("seat_date", "entry_date"))
-    place = order.sort("day", "entry_date", "crown_id").with_columns(place=pl.int_range(pl.len()).over(KEY))
+    order = crowns.select("crown_id", *TOOTH, "entry_date", day=pl.coalesce("seat_date", "entry_date"))
+    place = order.sort("day", "entry_date", "crown_id").with_columns(place=pl.int_range(pl.len()).over(TOOTH))
     number = pl.when(pl.col("place") == 0).then(pl.lit("first")).otherwise(pl.lit("later"))
     details = crown_details_of(crowns, crown_details, tolerance_days=tolerance_days)
     return (
@@ -125,20 +125,16 @@ def choose_courses(
     """The courses that rows are made of, whatever the outcome; tables and `every` as in `rows_of_courses`."""
     first = courses.filter(pl.col("completed").is_not_null()).sort("completed", "course_id")
     if not every:
-        first = first.unique(KEY, keep="first", maintain_order=True)
+        first = first.unique(TOOTH, keep="first", maintain_order=True)
     first = first.sort("course_id")
-    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
-    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
     details = course_details(first, endo_details, gap_days=gap_days)
-    day, pai = pl.col("completed"), pl.col("preop_pai")
+    pai = pl.col("preop_pai")
     coded = coded or Coded()
     known = (
         first.select("course_id", "patient_id", "completed", "visits")
-        .join(people, on="patient_id", how="left", maintain_order="left")
+        .pipe(with_people, patients, "completed")
         .join(details, on="course_id", how="left", maintain_order="left")
         .with_columns(
-            age=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR,
-            year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
             lesion=pl.when(pai >= 3).then(pl.lit("yes")).when(pai >= 1).then(pl.lit("no")),
             course_visits=pl.coalesce(pl.col("visits_recorded").cast(pl.UInt32), "visits"),
             course_visits_from=pl.when(pl.col("visits_recorded").is_not_null())
@@ -147,7 +143,7 @@ def choose_courses(
             **{name: pl.when(_text(name).is_in(words)).then(_text(name)) for name, words in DIAGNOSES.items()},
         )
         .pipe(with_coded, coded_course_details(first, coded.of(first), coded.windows), key="course_id")
-        .drop("born", "patient_id", "completed", "visits")
+        .drop("patient_id", "completed", "visits")
     )
     return Chosen(first, known, every, endo_details, gap_days)
 
@@ -164,7 +160,7 @@ def rows_of_chosen(
 ) -> pl.DataFrame:
     """The rows of one outcome, as `rows_of_courses` says."""
     first = chosen.courses
-    spells = endo_spells(first, teeth, outcome="tooth_survival" if outcome == TOOTH_LOSS else "free_of_intervention")
+    spells = (ENDO_FAILURE if outcome == HEALED else named(outcome)).spells(first, teeth)
     if chosen.every and outcome == TOOTH_LOSS:
         spells = _until_next(spells, courses)
     if outcome == HEALED:
@@ -190,10 +186,8 @@ def rows_of_chosen(
             )
             .drop("state")
         )
-    return (
-        spells.drop("year")  # as text; `known` has it as a number
-        .join(chosen.known, on="course_id", how="left", maintain_order="left")
-        .with_columns(row_id="course_id", start="completed")
+    return spells.join(chosen.known, on="course_id", how="left", maintain_order="left").with_columns(
+        row_id="course_id", start="completed"
     )
 
 
@@ -208,10 +202,10 @@ def _text(column: str) -> pl.Expr:
 
 
 def _until_next(spells: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:
-    again = courses.select(*KEY, again="started")
+    again = courses.select(*TOOTH, again="started")
     next_day = (
-        spells.select(*KEY, "course_id", "completed")
-        .join(again, on=KEY)
+        spells.select(*TOOTH, "course_id", "completed")
+        .join(again, on=TOOTH)
         .filter(pl.col("again") > pl.col("completed"))
         .group_by("course_id")
         .agg(pl.col("again").min())

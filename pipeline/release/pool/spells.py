@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS
 from pipeline.questions.crown_after_opening import opened_rows
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
@@ -25,8 +26,8 @@ def pooled_spells(
         out["crown_longevity_since_endo"] = _named(opened_rows(crowns, patients), "crown_id")
     if courses["completed"].count():
         for id, outcome in (
-            ("tooth_survival_by_crown_after_endo", "tooth_survival"),
-            ("endo_free_of_intervention_by_crown", "free_of_intervention"),
+            ("tooth_survival_by_crown_after_endo", TOOTH_LOSS),
+            ("endo_free_of_intervention_by_crown", ENDO_FAILURE),
         ):
             rows = endo_teeth(courses, teeth, crowns, patients, outcome=outcome).rows
             out[id] = _named(crown_spells_of_teeth(rows), "course_id")

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.practice.outcomes import outcome as outcome_of
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.questions import hyperemic, lesion_healing, loss_by_cause, recalls
 from pipeline.questions.techniques.question import (
     FILMS,
     HEALED,
-    SUFFIX,
     Question,
     all_questions,
     codes_needed,
@@ -119,7 +119,7 @@ def _techniques(
             lacks = codes or (
                 (films if outcome == HEALED else ()) + _groups_lack(question, looks, events, material=material)
             )
-            found.append(Answer(name_of(question, outcome), SUFFIX[outcome], lacks, of=question.title))
+            found.append(Answer(name_of(question, outcome), outcome_of(outcome).event, lacks, of=question.title))
     return found
 
 
