@@ -11,6 +11,7 @@ from dashboards.pages import comparison
 from dashboards.pages.index import asked_sentence
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
+from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.questions.trial_words import CROWN, NEED
 from pipeline.results import Results
 from pipeline.results.asked import Asked
@@ -62,7 +63,7 @@ def _answers(results: Results) -> list[Answer]:
     if results.techniques:
         said = words_answers.technique_says(results.techniques)
         given.append(Answer(said, asked="Which technique differs?", link="techniques.html"))
-    crown = next((c for c in results.comparisons if c.id == "tooth_survival_by_crown_after_endo"), None)
+    crown = next((c for c in results.comparisons if c.id == KEPT_BY_CROWN.id), None)
     if crown is not None:
         given.append(
             words_answers.comparison_answer(crown, link="root_canals.html", asked="A crown after a root canal?")

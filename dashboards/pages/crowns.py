@@ -10,6 +10,7 @@ from dashboards.pages.states import states_block
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words.states import states_headline
+from pipeline.questions.question import SINCE_OPENING
 from pipeline.results import Results
 
 TITLE = "Does opening a crown for a root canal shorten its life?"
@@ -47,7 +48,7 @@ def _answers(results: Results) -> Answers:
     if not results.comparisons:
         return Answers((Answer(words.not_asked(results) or comparison.NONE),))
     main, *others = results.comparisons
-    since = next((c for c in others if c.id == "crown_longevity_since_endo"), None)
+    since = next((c for c in others if c.id == SINCE_OPENING.id), None)
     given = [words_answers.comparison_answer(main, link="#" + comparison.place(main.id), asked="Since the seat")]
     given.append(Answer(words_answers.how_sure(main), asked="How sure is this?", link="#sure"))
     if since is not None:

@@ -10,14 +10,15 @@ from dashboards.pages import comparison, losses
 from dashboards.pages.healing import curve_block, healing_block
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
+from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN, KEPT_BY_DELAY
 from pipeline.results import Comparison, Results
 
 TITLE = "After a root canal: does a crown help, does it heal, what is the tooth lost to?"
 NONE = "No root canal could be followed long enough to compare."
 ASKED = {
-    "tooth_survival_by_crown_after_endo": "Does a crown keep the tooth?",
-    "endo_free_of_intervention_by_crown": "Does it spare retreatment?",
-    "tooth_survival_by_delay_to_crown": "Soon or later?",
+    KEPT_BY_CROWN.id: "Does a crown keep the tooth?",
+    FREE_BY_CROWN.id: "Does it spare retreatment?",
+    KEPT_BY_DELAY.id: "Soon or later?",
 }
 
 

@@ -13,45 +13,17 @@ from dashboards import terms
 from dashboards.formats import phrase, sentence_case
 from pipeline.practice import tables
 from pipeline.practice.outcomes import is_outcome
+from pipeline.questions.question import QUESTIONS as COMPARISONS
 from pipeline.release.disclosure import sayable_covariates
 
 # Identifier of a comparison: its title and its question.
-QUESTIONS = {
-    "crown_longevity_by_endo_timing": (
-        "How long crowns last: root canal before the seat or through the crown",
-        "Does opening a crown for a root canal shorten its life, compared with treating the tooth before?",
-    ),
-    "crown_longevity_since_endo": (
-        "How long crowns last once the tooth is root-filled",
-        "How long does a crown last after it was opened, compared with one seated on a root-filled tooth?",
-    ),
-    "tooth_survival_by_crown_after_endo": (
-        "How long root-filled teeth are kept: with a crown or without one",
-        "Is a tooth kept longer once it has a crown after its root canal?",
-    ),
-    "endo_free_of_intervention_by_crown": (
-        "How long root canals stay free of retreatment, surgery or extraction: with a crown or without one",
-        "Does a root canal stay free of retreatment, surgery and extraction longer once the tooth has a crown?",
-    ),
-    "tooth_survival_by_delay_to_crown": (
-        "How long root-filled teeth are kept, by the delay to the crown",
-        "Is a tooth kept longer if its crown follows the root canal soon?",
-    ),
+QUESTIONS = {q.id: (q.title, q.question) for q in COMPARISONS} | {
     "endo_survival_by_obturation": (
         "How the canals were filled",
         "Do teeth last longer after one way of filling the canals than after another?",
     ),
 }
-LABELS = {
-    "before_seat": "Root canal before the seat",
-    "through_crown": "Root canal through the crown",
-    "vital": "No root canal so far",
-    "crowned": "A crown after the root canal",
-    "not_crowned": "No crown so far",
-    "crowned_soon": "A crown soon after the root canal",
-    "crowned_later": "A crown later",
-    "not_yet_crowned": "No crown by then",
-}
+LABELS = {name: label for q in COMPARISONS for name, label in (q.shared_labels or q.labels).items()}
 # Labels that hold a number of days set by a rule; nothing else of such a label passes.
 WITH_DAYS = {
     "crowned_soon": re.compile(r"A crown within \d{1,3} days"),

@@ -22,9 +22,9 @@ from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
 from dashboards.words.comparisons import range_more_or_fewer
 from pipeline.practice.talk import COLOURS, Talk
+from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.questions.trial_words import NAMES, NOT_COMPARED
 
-KEPT = "tooth_survival_by_crown_after_endo"
 BEGINS = "A curve begins where 11 failures stand behind it."
 FOLLOWED = "The numbers below are those still followed, in steps of 5."
 MOST_ROWS = 4
@@ -270,7 +270,8 @@ def waiting(told: Told) -> Scene | None:
 
 def kept(told: Told) -> Scene | None:
     """Root-filled teeth kept with and without a crown."""
-    c = next((c for c in told.released.comparisons if c.id == KEPT and any(g.points for g in c.groups)), None)
+    drawn = (c for c in told.released.comparisons if any(g.points for g in c.groups))
+    c = next((c for c in drawn if c.id == KEPT_BY_CROWN.id), None)
     return None if c is None else curves_scene(told, c)
 
 

@@ -15,6 +15,7 @@ from dashboards.release.trial import ReleasedOutcome
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
 from dashboards.words.comparisons import more_or_fewer, range_more_or_fewer
+from pipeline.questions.question import SINCE_SEAT
 from pipeline.questions.techniques.grouping import OTHER_LABEL
 from pipeline.questions.trial_words import NEED
 
@@ -34,7 +35,7 @@ TRAP_STEPS = (
 )
 PROGRAM = "toothyears"
 MOST_NAMED = 4
-MAIN, OPENED = "crown_longevity_by_endo_timing", "through_crown"
+MAIN, OPENED = SINCE_SEAT.id, SINCE_SEAT.late
 NONE_OPENED = "No crown in these records is known to have been opened for a root canal, so there is nothing to compare."
 VAGUE = ("Unspecified", "Other", OTHER_LABEL)
 ACTIONS = {

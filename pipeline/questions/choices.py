@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from pipeline.machine.progress import Progress
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.choice_options import (
     ADJUSTED,
     CRUDE,
@@ -46,20 +47,17 @@ from pipeline.questions.choice_verdict import (
 )
 from pipeline.questions.covariates import numbered_words
 from pipeline.questions.crown_longevity import (
-    ADJUST,
     LABELS,
-    OPENED,
-    Analysis,
-    Stands,
-    adjusted_ratio,
     crude_difference,
     difference_by,
     estimate_states,
     opened_on,
 )
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
+from pipeline.questions.group_ratios import adjusted_ratio
 from pipeline.questions.groups import make_group
-from pipeline.questions.steady_ratio import changing_model
+from pipeline.questions.question import OF_CROWNS, OPENED, SINCE_SEAT
+from pipeline.questions.steady_ratio import Standing, changing_model
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, Scales, decide
 from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
 from pipeline.transforms.link import Ledger, Linked, LinkInput, link_crowns, link_ledger, read_ledger
@@ -265,7 +263,7 @@ def _compare(
 ) -> tuple[_Found, _Found]:
     """Adjusted and crude, by the steps of `compare_since_seat`."""
     # The words that models read are told apart once and not by every count.
-    rows = numbered_words(crown_rows(crowns, patients), (*(c.name for c in ADJUST), "provider_id"))
+    rows = numbered_words(crown_rows(crowns, patients), (*(c.name for c in OF_CROWNS), "provider_id"))
     spells = state_spells(rows)
     labelled = {name: rows.filter(pl.col("endo_timing") == name) for name in STATES}
     present = set(spells["state"].unique())
@@ -274,18 +272,19 @@ def _compare(
         for name in ("before_seat", "through_crown")
         if name in present
     }
-    estimates, _, _, fit = estimate_states(spells, analysis)
+    ratios = estimate_states(spells, analysis)
+    fit = ratios.adjusted
     crude = crude_difference(spells, groups, analysis)
     changing = None
     if changes and fit is not None and fit.converged and OPENED.group in fit.names:
         changing = changing_model(fit, OPENED.group, start=opened_on(fit, spells))
-    adjusted = difference_by(fit, changing, crude, adjusted_ratio(estimates), analysis)
-    ratios = [e for e in estimates if e.contrast == CONTRAST]
-    plain = [e for e in ratios if not e.adjusted_for and not e.stratified_by]
+    adjusted = difference_by(fit, changing, crude, adjusted_ratio(ratios.estimates, SINCE_SEAT.pair), analysis)
+    given = [e for e in ratios.estimates if e.contrast == CONTRAST]
+    plain = [e for e in given if not e.adjusted_for and not e.stratified_by]
     n_failed = {name: int(labelled[name]["failure"].sum()) if name in present else 0 for name in STATES}
     n_crowns = {name: labelled[name].height if name in present else 0 for name in STATES}
 
-    def found(stands: Stands, ratio: Sequence[Estimate], *, adjusted: bool) -> _Found:
+    def found(stands: Standing, ratio: Sequence[Estimate], *, adjusted: bool) -> _Found:
         difference = stands.difference or crude
         code = decide(
             difference,
@@ -300,8 +299,8 @@ def _compare(
 
     by_hand = [(e.hazard_ratio, e.ci_low, e.ci_high) for e in plain[:1]]
     return (
-        found(adjusted, ratios, adjusted=True),
-        found(Stands(crude, by_hand[0] if by_hand else None), plain[:1], adjusted=False),
+        found(adjusted, given, adjusted=True),
+        found(Standing(crude, by_hand[0] if by_hand else None), plain[:1], adjusted=False),
     )
 
 

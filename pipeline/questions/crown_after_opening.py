@@ -18,42 +18,22 @@ import numpy as np
 import polars as pl
 
 from pipeline.practice.outcomes import was_followed
-from pipeline.questions.covariates import design, strata
-from pipeline.questions.crown_longevity import (
-    ADJUST,
-    LABELS,
-    OPENED,
-    ROOT_CANAL,
-    SET_TO,
-    Analysis,
-    Stands,
-    adjusted_ratio,
-    borne_out,
-    empty_group,
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.answer import Asked, answer
+from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.group_ratios import (
+    Ratios,
     enough_for_ratio,
-    failed_patients_by_state,
     failures_by_state,
     few_failures_note,
-    fit_states,
-    make_adjusted,
+    group_ratios,
 )
-from pipeline.questions.crown_rows import crown_rows, state_spells
-from pipeline.questions.groups import days_of, make_group
-from pipeline.questions.steady_ratio import (
-    adjusted_of,
-    allowance_of,
-    judge_ratio,
-    mean_years,
-    overall_ratio,
-    windows_of,
-)
-from pipeline.questions.verdict import Basis, Scales, write_verdict
+from pipeline.questions.groups import days_of
+from pipeline.questions.question import SINCE_OPENING
+from pipeline.questions.steady_ratio import Standing, stand_on
 from pipeline.questions.within_patient import compare_within_patients
-from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep
-from pipeline.stats.cox import CoxFit, CoxInputError
-from pipeline.stats.differences import Group as Rows
-from pipeline.stats.differences import survival_difference
-from pipeline.stats.few_failures import careful_ratio
+from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate, FlowStep
+from pipeline.stats.cox import CoxFit
 
 # What every ratio here is adjusted for: the clock of the model, day by day.
 AGE = "age of the crown"
@@ -91,58 +71,26 @@ def opened_rows(crowns: pl.DataFrame, patients: pl.DataFrame) -> pl.DataFrame:
 def compare_since_opening(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis) -> Comparison:
     """The secondary comparison, on the clock since the opening or the seat on a treated tooth."""
     rows = opened_rows(crowns, patients)
-    rules = analysis.curve_rules()
-    sides = {s: rows.filter(pl.col("state") == s) for s in ("before_seat", "through_crown")}
-    groups = {s: make_group(f, name=s, label=LABELS[s], counted=f, rules=rules) for s, f in sides.items() if f.height}
-    horizon = days_of(analysis.horizon_years)
-    crude = None
-    if len(groups) == 2 and all((g.stops_at_days or 0) >= horizon for g in groups.values()):
-        crude = _difference(sides, horizon, analysis)
     aged = by_age(rows)
-    estimates, notes, missing, fit = _estimates(aged, analysis)
-    ratio = adjusted_ratio(estimates)
-    stands = stand_at_equal_age(fit, aged, crude, ratio, analysis)
     # At equal age the same patients are those of the main comparison, whose vital crowns tell too.
     spells = state_spells(crown_rows(crowns, patients))
-    within = compare_within_patients(spells, STATES, (*STATES, "vital"), ratio, confidence=analysis.confidence)
-    notes.insert(0, WHAT_CURVES_SHOW)
-    unknown = rows["seat_date"].null_count()
-    if unknown:
-        notes.append(f"{unknown} opened crowns of unknown age are in the curve and not in the hazard ratios.")
-    return Comparison(
-        id="crown_longevity_since_endo",
-        title="How long crowns last once the tooth is root-filled",
-        question="How long does a crown last after it was opened, compared with one seated on a root-filled tooth?",
-        outcome="crown_failure",
-        clock="since_opening_or_seat",
-        groups=tuple(groups.values()),
-        estimates=tuple(estimates),
-        naive=None,
-        difference=stands.difference,
-        verdict=borne_out(
-            write_verdict(
-                Basis(
-                    group=groups.get("through_crown") or empty_group("through_crown"),
-                    reference=groups.get("before_seat") or empty_group("before_seat"),
-                    difference=stands.difference,
-                    horizon_years=analysis.horizon_years,
-                    smallest_per_100=analysis.smallest_difference_per_100,
-                    min_failures=analysis.min_failures,
-                    years_of_records=_span(rows),
-                    scales=Scales(stands.ratio),
-                )
-            ),
-            within,
+    ratios = _ratios(aged, analysis)
+    if unknown := rows["seat_date"].null_count():
+        told = f"{unknown} opened crowns of unknown age are in the curve and not in the hazard ratios."
+        ratios = replace(ratios, notes=(*ratios.notes, told))
+    return answer(
+        SINCE_OPENING,
+        Asked(
+            rows, (FlowStep("Crowns on root-filled teeth", rows.height, 0, "", "crowns"),), _span(rows),
+            notes=(WHAT_CURVES_SHOW,),
         ),
-        flow=(FlowStep("Crowns on root-filled teeth", rows.height, 0, "", "crowns"),),
-        missing=tuple(missing),
-        notes=tuple(notes),
-        horizon_years=analysis.horizon_years,
-        crude_difference=crude,
-        steady=stands.steady,
-        mean_years=stands.mean_years,
-        within_patient=within,
-    )
+        analysis,
+        lambda found, ratio, days: stand_at_equal_age(found.adjusted, aged, days, ratio, analysis),
+        ratios=ratios,
+        within=lambda ratio: compare_within_patients(
+            spells, STATES, (*STATES, "vital"), ratio, confidence=analysis.confidence
+        ),
+    )  # fmt: skip
 
 
 def by_age(rows: pl.DataFrame) -> pl.DataFrame:
@@ -158,59 +106,38 @@ def by_age(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def stand_at_equal_age(
-    fit: CoxFit | None, aged: pl.DataFrame, crude: Difference | None, ratio: Estimate | None, analysis: Analysis
-) -> Stands:
+    fit: CoxFit | None,
+    aged: pl.DataFrame,
+    days: tuple[int, int] | None,
+    ratio: Estimate | None,
+    analysis: Analysis,
+) -> Standing:
     """The difference of the opened crowns at equal age, with the ratio beside it.
 
     Over the opened crowns that were open to observation at an age to which `min_at_risk` crowns treated before are
     followed too, `horizon_years` after their opening: past it the model would speak of crowns that nobody saw. No
-    difference where fewer than `min_at_risk` are left, or where a curve does not reach the horizon (`crude` is None).
+    difference where fewer than `min_at_risk` are left, or where a curve does not reach the horizon (`days` is None).
     """
-    if fit is None:
-        return Stands()
     opened = aged["access_days"].fill_null(0).cast(pl.Int64).to_numpy()
-    judged = judge_ratio(fit, OPENED, start=opened, confidence=analysis.confidence)
-    plain = None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
     length = days_of(analysis.horizon_years)
     is_opened = (aged["state"] == "through_crown").to_numpy()
     chosen = np.flatnonzero(is_opened & (opened + length <= _followed_to(aged, analysis.min_at_risk)))
-    if crude is None or not fit.converged or len(chosen) < analysis.min_at_risk:
-        return Stands(ratio=plain, steady=judged.steady)
-    windows = windows_of(
+    counts = {"chosen": len(chosen), "opened": int(is_opened.sum())}
+    question = replace(
+        SINCE_OPENING,
+        adjusted=SINCE_OPENING.adjusted.format(**counts),
+        changing=SINCE_OPENING.changing.format(**counts),
+    )
+    return stand_on(
+        question,
         fit,
-        judged.changing,
-        chosen,
-        states={state: {"through_crown": SET_TO[state]["through_crown"]} for state in STATES},
-        group=OPENED.group,
-        start=opened[chosen],
-        length=length,
-        min_at_risk=analysis.min_at_risk,
-    )
-    allowance = allowance_of(fit, OPENED, ("through_crown",))
-    changes = judged.changing is not None
-    overall = overall_ratio(windows, OPENED, allowance, analysis.confidence) if changes else None
-    d = adjusted_of(OPENED, windows, allowance, days=(0, length), confidence=analysis.confidence)
-    made = make_adjusted(d, analysis.horizon_years)
-    method = (
-        f"adjusted, at equal age of the crown: {len(chosen):,} of {int(is_opened.sum()):,} opened crowns, each from "
-        "its age at the opening on, standardised as opened and as treated before by the adjusted Cox model whose clock "
-        f"is the age of the crown{', and in which the ratio may change since the opening' if changes else ''}; error "
-        "by the infinitesimal jackknife grouped by patient"
-    )
-    return Stands(
-        difference=None if made is None else replace(made, method=method),
-        ratio=overall if changes else plain,
-        steady=replace(judged.steady, overall=overall),
-        mean_years=mean_years(
-            windows,
-            OPENED,
-            years=analysis.horizon_years,
-            from_days=0,
-            allowance=allowance,
-            confidence=analysis.confidence,
-            noun="crowns",
-        ),
-        changes=changes,
+        ratio,
+        rows=chosen,
+        states={state: {"through_crown": float(state == "through_crown")} for state in STATES},
+        began=opened,
+        days=None if len(chosen) < analysis.min_at_risk else days,
+        starts=opened[chosen],
+        analysis=analysis,
     )
 
 
@@ -222,76 +149,21 @@ def _followed_to(aged: pl.DataFrame, min_at_risk: int) -> int:
     return int(leave[at_risk >= min_at_risk].max(initial=-1))
 
 
-def _difference(sides: dict[str, pl.DataFrame], horizon: int, analysis: Analysis) -> Difference | None:
-    group, reference = (
-        Rows(f["exit_days"], f["event"], entry_days=f["entry_days"], cluster=f["patient_id"])
-        for f in (sides["through_crown"], sides["before_seat"])
+def _ratios(aged: pl.DataFrame, analysis: Analysis) -> Ratios:
+    """Ratios at equal age, by age alone and adjusted."""
+    failures, labels = failures_by_state(aged), SINCE_OPENING.labels
+    few = [name for name in labels if not enough_for_ratio(failures, [name])]
+    if few:
+        return Ratios(notes=tuple(few_failures_note(labels[name].lower()) for name in few))
+    return group_ratios(
+        aged,
+        (SINCE_OPENING.pair,),
+        SINCE_OPENING.adjust,
+        analysis,
+        unit=SINCE_OPENING.unit,
+        model=SINCE_OPENING.model,
+        held=(AGE,),
     )
-    d = survival_difference(group, reference, [horizon], confidence=analysis.confidence)
-    if np.isnan(d.std_error[0]):
-        return None
-    return Difference(
-        group="through_crown",
-        reference="before_seat",
-        years=analysis.horizon_years,
-        from_days=0,
-        per_100=float(-100 * d.estimate[0]),
-        ci_low=float(-100 * d.high[0]),
-        ci_high=float(-100 * d.low[0]),
-        method=(
-            "difference of two Kaplan-Meier curves, variance grouped by patient; not adjusted for the age of the crown "
-            "or anything else"
-        ),
-    )
-
-
-def _estimates(aged: pl.DataFrame, analysis: Analysis) -> tuple[list[Estimate], list[str], list[str], CoxFit | None]:
-    """Ratios at equal age, by age alone and adjusted, notes, what was missing, and the adjusted fit."""
-    failures = failures_by_state(aged)
-    if not enough_for_ratio(failures, ROOT_CANAL):
-        few = [few_failures_note(LABELS[s].lower()) for s in ROOT_CANAL if not enough_for_ratio(failures, [s])]
-        return [], few, [], None
-    failed = failed_patients_by_state(aged)
-    opened = (aged["state"] == "through_crown").cast(pl.Float64).to_numpy()[:, None]
-    adjust = design(aged, ADJUST)
-    codes, n_strata = strata(aged, "provider_id", min_failures=analysis.min_stratum_failures)
-    by = ("clinician",) if n_strata > 1 else ()
-    models: list[tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = [((AGE,), (), ())]
-    if adjust.used or by:
-        models.append(((AGE, *adjust.used), by, adjust.names))
-    estimates: list[Estimate] = []
-    notes: list[str] = []
-    fit: CoxFit | None = None
-    for used, stratified, names in models:
-        x = np.column_stack([opened, adjust.x]) if names else opened
-        try:
-            fit = fit_states(aged, x, names=("through_crown", *names), stratum=codes if stratified else None)
-        except CoxInputError as refused:
-            notes.append(f"A model could not be fitted: {refused}")
-            fit = None
-            continue
-        ratio = careful_ratio(fit, "through_crown", "before_seat", failed, confidence=analysis.confidence).exp()
-        if not np.isfinite(ratio.se):
-            notes.append("The hazard ratio grows without bound in these records and is not given.")
-            continue
-        estimates.append(
-            Estimate(
-                contrast="through_crown vs before_seat",
-                model="cox",
-                adjusted_for=used,
-                stratified_by=stratified,
-                hazard_ratio=ratio.estimate,
-                ci_low=ratio.low,
-                ci_high=ratio.high,
-                p=ratio.p,
-                clustered_on="patient_id",
-                rows=fit.n_rows,
-                crowns=aged.height,
-                events=fit.n_events,
-                clusters=fit.n_clusters or 0,
-            )
-        )
-    return estimates, notes, list(adjust.missing), fit if len(models) == 2 else None
 
 
 def _span(rows: pl.DataFrame) -> float:

@@ -19,83 +19,55 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.questions.covariates import Covariate, Levels, Numeric, design, strata
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.answer import comparison_of, curves_apart, full_window, groups_of, naive_comparison
+from pipeline.questions.covariates import design, strata
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
-from pipeline.questions.groups import CurveRules, curve_start, days_of, make_group
+from pipeline.questions.group_ratios import (
+    Ratios,
+    adjusted_ratio,
+    failed_patients_by_state,
+    failures_by_state,
+    few_failures_note,
+    fit_states,
+)
+from pipeline.questions.groups import days_of
+from pipeline.questions.question import OF_CROWNS, OPENED, SINCE_SEAT
 from pipeline.questions.steady_ratio import (
     Changing,
-    Contrast,
+    Standing,
     adjusted_of,
     allowance_of,
     judge_ratio,
     mean_years,
     overall_ratio,
     windows_of,
+    write_adjusted,
 )
-from pipeline.questions.verdict import DIFFERS, Basis, Scales, withheld, write_verdict
 from pipeline.questions.within_patient import compare_within_patients
-from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep, Group, Naive, Verdict
-from pipeline.results.steady import MeanYears, Steady, WithinPatient
-from pipeline.stats.cox import CoxEstimate, CoxFit, CoxInputError, fit_cox
-from pipeline.stats.differences import Differences, survival_difference
-from pipeline.stats.differences import Group as Rows
-from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, allow, careful_ratio, failed_in, failed_patients
+from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep, Group
+from pipeline.stats.cox import CoxEstimate, CoxFit, CoxInputError
+from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, allow, careful_ratio, failed_in
 from pipeline.stats.firth import fit_firth
 from pipeline.stats.kaplan_meier import first_day_with
 from pipeline.stats.risk_table import RiskTable, risk_table
 from pipeline.stats.standard_target import fitted_target
 from pipeline.stats.standardise import standardise
 from pipeline.stats.standardise_windows import Windows
-from pipeline.stats.standardised import AdjustedDifference
 
 Fitted = TypeVar("Fitted", bound=CoxEstimate)
 
-LABELS = {
-    "before_seat": "Root canal before the seat",
-    "through_crown": "Root canal through the crown",
-    "vital": "No root canal so far",
-}
+LABELS = SINCE_SEAT.labels
 # The states that are compared: the reference first.
 ROOT_CANAL = ("before_seat", "through_crown")
 # Each of them as columns of the model, for the standardised difference.
 SET_TO = {state: {other: float(other == state) for other in ROOT_CANAL} for state in ROOT_CANAL}
-CONTRASTS = (("through_crown", "before_seat"), ("through_crown", "vital"), ("before_seat", "vital"))
-ADJUST: tuple[Covariate, ...] = (
-    Numeric("age_at_seat", "age at the seat", 10.0),
-    Levels("sex", "sex"),
-    Levels("tooth_group", "tooth group"),
-    Levels("material", "material"),
-    Levels("bruxism", "bruxism"),
-    Levels("smoker", "smoking"),
-    Numeric("seat_year", "year of the seat", 5.0),
-)
 PENALISED = (
     "One group has no failure: its ratio is a penalised estimate (Firth) that is not adjusted and takes every crown as "
     "its own. Only its limits tell something: how large or small the ratio may still be."
 )
 # Horizons for groups that are not followed to the one asked for.
 SHORTER_YEARS = (3.0, 1.0)
-YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
-
-
-@dataclass(frozen=True)
-class Analysis:
-    """The choices of the comparison, each with its unit; the settings fill them."""
-
-    horizon_years: float = 5.0
-    smallest_difference_per_100: float = 5.0
-    min_at_risk: int = 10
-    max_step_per_100: float = 5.0
-    min_failures: int = 5
-    min_stratum_failures: int = 5
-    confidence: float = 0.95
-
-    def curve_rules(self) -> CurveRules:
-        """When curves start and stop, and the years read off them."""
-        years = tuple(sorted({*YEARS, float(self.horizon_years)}))
-        return CurveRules(self.min_at_risk, self.max_step_per_100 / 100, self.confidence, years)
-
-
 NOT_CHECKED = (
     "Where the comparison is made in parts, the ratio is taken as steady without a test, and neither mean years in "
     "place nor the ratio within patients are worked out."
@@ -110,123 +82,54 @@ def compare_since_seat(
     Without `checks` it is that made in parts: no test of the ratio, mean years or comparison within patients.
     """
     rows = crown_rows(crowns, patients)
-    spells = state_spells(rows)
-    rules = analysis.curve_rules()
-    groups = {
-        name: make_group(
-            spells.filter(pl.col("state") == name),
-            name=name,
-            label=LABELS[name],
-            counted=rows.filter(pl.col("endo_timing") == name),
-            rules=rules,
-            late=name == "through_crown",
-        )
-        for name in STATES
-        if spells.filter(pl.col("state") == name).height
-    }
-    estimates, notes, missing, fit = estimate_states(spells, analysis)
+    spells, labelled = state_spells(rows), labelled_rows(rows)
+    groups = groups_of(SINCE_SEAT, spells, labelled, analysis)
+    ratios = estimate_states(spells, analysis)
     crude = crude_difference(spells, groups, analysis)
-    ratio = adjusted_ratio(estimates)
+    ratio = adjusted_ratio(ratios.estimates, SINCE_SEAT.pair)
     within = None
     if checks:
-        stands = stand(fit, spells, crude, ratio, analysis)
-        within = compare_within_patients(spells, CONTRASTS[0], STATES, ratio, confidence=analysis.confidence)
+        stands = stand(ratios.adjusted, spells, crude, ratio, analysis)
+        within = compare_within_patients(spells, SINCE_SEAT.pair, STATES, ratio, confidence=analysis.confidence)
     else:
-        stands = replace(difference_by(fit, None, crude, ratio, analysis), checked=False)
-    return comparison_of(
+        stands = replace(difference_by(ratios.adjusted, None, crude, ratio, analysis), checked=False)
+    return made_of(
         groups,
-        estimates=estimates,
-        notes=notes,
-        missing=missing,
-        naive=_naive(rows, analysis),
+        ratios=ratios,
+        naive=naive_comparison(SINCE_SEAT, labelled, analysis),
         crude=crude,
         stands=stands,
         flow=flow_of(count_flow(crowns, rows)),
-        years=_years_of_records(rows),
+        years=years_between(rows["entry_date"].min(), rows["exit_date"].max()),
         analysis=analysis,
         within=within,
     )
 
 
-def comparison_of(
+def made_of(
     groups: dict[str, Group],
     *,
-    estimates: Sequence[Estimate],
-    notes: Sequence[str],
-    missing: Sequence[str],
-    naive: Naive | None,
+    ratios: Ratios,
     crude: Difference | None,
-    stands: Stands,
-    flow: tuple[FlowStep, ...],
-    years: float,
+    stands: Standing,
     analysis: Analysis,
-    within: WithinPatient | None = None,
+    **parts: Any,
 ) -> Comparison:
-    """The main comparison that its figures make.
-
-    The verdict stands on the adjusted difference; a crude one is shown where there is no other, and claims nothing. A
-    claim that `within` disagrees with is not made.
-    """
+    """The main comparison that its figures make; `parts` as in `comparison_of`."""
     told = [groups[s].failures for s in ROOT_CANAL if s in groups]
     if min(told, default=0) < analysis.min_failures:
         stands, crude = replace(stands, difference=None, mean_years=None), None  # too early for a range
-    difference = stands.difference or crude
-    verdict = write_verdict(_basis(groups, difference, stands, years, analysis))
-    empty = [LABELS[name].lower() for name in STATES if name not in groups]
-    return Comparison(
-        id="crown_longevity_by_endo_timing",
-        title="How long crowns last: root canal before the seat or through the crown",
-        question="Does opening a crown for a root canal shorten its life, compared with treating the tooth before?",
-        outcome="crown_failure",
-        clock="since_seat",
-        groups=tuple(groups.values()),
-        estimates=tuple(estimates),
-        naive=naive,
-        difference=difference,
-        verdict=borne_out(verdict, within),
-        flow=flow,
-        missing=tuple(missing),
-        notes=(*([] if stands.checked else [NOT_CHECKED]), *notes, *(f"No crown with {name}." for name in empty)),
-        horizon_years=analysis.horizon_years,
-        crude_difference=crude,
-        steady=stands.steady,
-        mean_years=stands.mean_years,
-        within_patient=within,
+    empty = (f"No crown with {LABELS[name].lower()}." for name in STATES if name not in groups)
+    notes = (*([] if stands.checked else [NOT_CHECKED]), *ratios.notes, *empty)
+    return comparison_of(
+        SINCE_SEAT,
+        groups,
+        ratios=replace(ratios, notes=notes),
+        crude=crude,
+        stands=stands,
+        analysis=analysis,
+        **parts,
     )
-
-
-def borne_out(verdict: Verdict, within: WithinPatient | None) -> Verdict:
-    """The verdict as it may be said beside the check within patients."""
-    if verdict.code != DIFFERS or within is None or within.agrees is not False:
-        return verdict
-    return withheld(verdict, f"Alone this would pass for a difference, but nothing is claimed. {within.sentence}")
-
-
-def adjusted_ratio(estimates: Sequence[Estimate], contrast: tuple[str, str] = CONTRASTS[0]) -> Estimate | None:
-    """The ratio of a contrast that adjusts for most; None where none is adjusted."""
-    name = " vs ".join(contrast)
-    adjusted = [e for e in estimates if e.contrast == name and (e.adjusted_for or e.stratified_by)]
-    return adjusted[-1] if adjusted else None
-
-
-@dataclass(frozen=True)
-class Stands:
-    """What the verdict stands on: the adjusted difference, the ratio beside it with its limits, and what is told of it.
-
-    `changes` says whether the difference comes from a model in which the ratio of opened crowns changes.
-    """
-
-    difference: Difference | None = None
-    ratio: tuple[float, float, float] | None = None
-    steady: Steady | None = None
-    mean_years: MeanYears | None = None
-    changes: bool = False
-    checked: bool = True
-
-
-OPENED = Contrast(
-    "through_crown", "before_seat", "the opening", ("root canal through the crown", "root canal before the seat")
-)
 
 
 def stand(
@@ -235,10 +138,10 @@ def stand(
     crude: Difference | None,
     ratio: Estimate | None,
     analysis: Analysis,
-) -> Stands:
+) -> Standing:
     """The adjusted difference with the ratio beside it, with phases unless the ratio was found steady."""
     if fit is None:
-        return Stands()
+        return Standing()
     judged = judge_ratio(fit, OPENED, start=opened_on(fit, spells), confidence=analysis.confidence)
     found = difference_by(fit, judged.changing, crude, ratio, analysis)
     overall = found.ratio if judged.changing is not None else None
@@ -268,26 +171,19 @@ def difference_by(
     crude: Difference | None,
     ratio: Estimate | None,
     analysis: Analysis,
-) -> Stands:
+) -> Standing:
     """The adjusted difference and ratio: by the fit itself, or by the model with phases of opened crowns."""
     plain = None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
     if changing is None:
-        return Stands(adjusted_difference(fit, crude, analysis), plain)
+        return Standing(adjusted_difference(fit, crude, analysis), plain)
     if fit is None or crude is None or not can_standardise(fit):
-        return Stands(None, plain, changes=True)
+        return Standing(None, plain, changes=True)
     windows = _windows(fit, changing, crude, analysis)
     allowance = allowance_of(fit, OPENED, ROOT_CANAL)
     day, confidence = days_of(crude.years), analysis.confidence
     d = adjusted_of(OPENED, windows, allowance, days=(crude.from_days, day), confidence=confidence)
-    made = make_adjusted(d, crude.years)
-    method = (
-        "adjusted: both treatments standardised over the crowns with a root canal by an adjusted Cox model in which "
-        "the ratio may change since the opening: the same crowns, all opened on the day from which the difference "
-        "counts, or treated before; error by the infinitesimal jackknife grouped by patient, or the model's where that "
-        "is larger; limits from those of the two shares, by Student's t with few failures"
-    )
-    return Stands(
-        None if made is None else replace(made, method=method),
+    return Standing(
+        write_adjusted(SINCE_SEAT, d, crude.years, changes=True),
         overall_ratio(windows, OPENED, allowance, confidence),
         changes=True,
     )
@@ -338,7 +234,7 @@ def adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis: 
     pair = ("through_crown", "before_seat")
     allowance = allow(fit, *pair, {state: failed_in(fit, state) for state in pair})
     d = standard.difference(*pair, allowance=allowance, confidence=analysis.confidence)
-    return make_adjusted(d, crude.years)
+    return write_adjusted(SINCE_SEAT, d, crude.years)
 
 
 def can_standardise(fit: CoxEstimate) -> bool:
@@ -346,34 +242,11 @@ def can_standardise(fit: CoxEstimate) -> bool:
     return set(ROOT_CANAL) <= set(fit.names) and fit.converged
 
 
-def make_adjusted(d: AdjustedDifference, years: float) -> Difference | None:
-    """The adjusted difference by so many years in the words of the results; None without an error."""
-    if not np.isfinite(d.std_error):
-        return None
-    return Difference(
-        group="through_crown",
-        reference="before_seat",
-        years=years,
-        from_days=d.from_day,
-        per_100=d.per_100,
-        ci_low=d.low,
-        ci_high=d.high,
-        method=(
-            "adjusted: both treatments standardised over the crowns with a root canal by the adjusted Cox model, "
-            "error by the infinitesimal jackknife grouped by patient, or the model's where that is larger; limits from "
-            "those of the two shares, by Student's t with few failures"
-        ),
-    )
-
-
-def estimate_states(
-    spells: pl.DataFrame, analysis: Analysis
-) -> tuple[list[Estimate], list[str], list[str], CoxFit | None]:
+def estimate_states(spells: pl.DataFrame, analysis: Analysis) -> Ratios:
     """Hazard ratios between the states, crude and adjusted, with errors clustered on the patient.
 
     Opening is a time-dependent state; the clock is days since the seat, with delayed entry. The adjusted model has a
-    baseline hazard for each clinician with enough failures. Returns estimates, notes on what could not be estimated,
-    what was missing, and the adjusted fit.
+    baseline hazard for each clinician with enough failures.
     """
     with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
     notes = notes_on_states(with_failures, set(spells["state"].unique()))
@@ -381,9 +254,9 @@ def estimate_states(
     if penalised:
         notes.append(PENALISED)
     if len(with_failures) < 2:
-        return penalised, notes, [], None
+        return Ratios(tuple(penalised), tuple(notes))
     usable = usable_spells(spells, with_failures)
-    adjust = design(usable, ADJUST)
+    adjust = design(usable, OF_CROWNS)
     notes += [f"Not adjusted for {name}." for name in adjust.left_out]
     codes, n_strata = strata(usable, "provider_id", min_failures=analysis.min_stratum_failures)
     x = np.column_stack([state_columns(usable, with_failures), adjust.x])
@@ -402,7 +275,7 @@ def estimate_states(
         crowns=usable["crown_id"].n_unique(),
         confidence=analysis.confidence,
     )
-    return [*penalised, *estimates], notes + told, list(adjust.missing), adjusted if adjust.used else None
+    return Ratios((*penalised, *estimates), (*notes, *told), adjust.missing, adjusted if adjust.used else None)
 
 
 def penalised_ratio(spells: pl.DataFrame, analysis: Analysis) -> list[Estimate]:
@@ -524,49 +397,6 @@ def estimates_of(
     return estimates, notes, found
 
 
-def few_failures_note(group: str) -> str:
-    """Why a group with few failures has no hazard ratio."""
-    return f"Fewer than {MIN_FAILURES_OF_RATIO} failures with {group}: no hazard ratio, its range would be a guess."
-
-
-def enough_for_ratio(failures: Mapping[str, int], pair: Sequence[str]) -> bool:
-    """Whether both groups have enough failures for a hazard ratio."""
-    return all(failures.get(name, 0) >= MIN_FAILURES_OF_RATIO for name in pair)
-
-
-def failures_by_state(spells: pl.DataFrame) -> dict[str, int]:
-    """The failures of each state."""
-    return dict(spells.group_by("state").agg(pl.col("event").sum().cast(pl.Int64)).iter_rows())
-
-
-def failed_patients_by_state(spells: pl.DataFrame) -> dict[str, float]:
-    """How many patients with one failure each tell as much as the failures of each state."""
-    by_patient = spells.group_by("state", "patient_id").agg(n=pl.col("event").sum().cast(pl.Int64))
-    sums = by_patient.group_by("state").agg(pl.col("n").sum(), squares=(pl.col("n") ** 2).sum())
-    return {state: failed_patients(n, squares) for state, n, squares in sums.iter_rows()}
-
-
-def fit_states(
-    spells: pl.DataFrame, x: NDArray[np.float64], *, names: tuple[str, ...], stratum: NDArray[np.int64] | None
-) -> CoxFit:
-    """Cox model of spells in states, entries before the end of day 0 counted as there from the start."""
-    entry = spells["entry_days"].to_numpy()
-    return fit_cox(
-        x,
-        spells["exit_days"].to_numpy(),
-        spells["event"].to_numpy(),
-        names=names,
-        entry_days=np.where(entry <= 0, -1, entry),
-        strata=stratum,
-        cluster=patient_codes(spells),
-    )
-
-
-def patient_codes(frame: pl.DataFrame) -> NDArray[np.int64]:
-    """Patients as whole numbers, for the clustered errors."""
-    return frame["patient_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
-
-
 def _contrasts(
     fit: CoxEstimate,
     model: StateModel,
@@ -577,7 +407,7 @@ def _contrasts(
     confidence: float,
 ) -> list[Estimate]:
     out = []
-    for group, reference in CONTRASTS:
+    for group, reference in SINCE_SEAT.contrasts:
         if group not in states or reference not in states:
             continue
         log = careful_ratio(fit, group, reference, failed, confidence=confidence)
@@ -607,18 +437,7 @@ def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: A
     """Failures per 100 by the horizon, opened minus done before, from the day the opened group is large enough."""
     sides = {s: spells.filter(pl.col("state") == s) for s in ("through_crown", "before_seat")}
     window = difference_window(sides, groups, analysis)
-    if window is None:
-        return None
-    start, years = window
-    horizon = days_of(years)
-    rows = {
-        s: Rows(f["exit_days"], f["event"], entry_days=f["entry_days"], cluster=f["patient_id"])
-        for s, f in sides.items()
-    }
-    d = survival_difference(
-        rows["through_crown"], rows["before_seat"], [horizon], from_day=start, confidence=analysis.confidence
-    )
-    return make_crude(d, start, years)
+    return None if window is None else curves_apart(SINCE_SEAT, sides, window, analysis)
 
 
 def difference_window(
@@ -630,10 +449,8 @@ def difference_window(
     """
     if any(f.is_empty() for f in sides.values()):
         return None
-    if reach_horizon(groups, analysis):
-        start = curve_start(sides["through_crown"], rules=analysis.curve_rules())
-        if start is not None and start < days_of(analysis.horizon_years):
-            return start, analysis.horizon_years
+    if (start := full_window(SINCE_SEAT, sides, groups, analysis)) is not None:
+        return start, analysis.horizon_years
     opened = sides["through_crown"]
     first = first_day_with(analysis.min_at_risk, exit_days=opened["exit_days"], entry_days=opened["entry_days"])
 
@@ -665,53 +482,9 @@ def short_window(
     return None
 
 
-def reach_horizon(groups: dict[str, Group], analysis: Analysis) -> bool:
-    """Whether the curves of both states with a root canal reach the horizon."""
-    horizon = days_of(analysis.horizon_years)
-    return all(s in groups and (groups[s].stops_at_days or 0) >= horizon for s in ROOT_CANAL)
-
-
-def make_crude(d: Differences, start: int, years: float) -> Difference | None:
-    """The crude difference by so many years in the words of the results; None without an error."""
-    if np.isnan(d.std_error[0]):
-        return None
-    return Difference(
-        group="through_crown",
-        reference="before_seat",
-        years=years,
-        from_days=start,
-        per_100=float(-100 * d.estimate[0]),
-        ci_low=float(-100 * d.high[0]),
-        ci_high=float(-100 * d.low[0]),
-        method=(
-            "difference of two Kaplan-Meier curves, openings entering on their own day, "
-            "variance grouped by patient; not adjusted"
-        ),
-    )
-
-
-def _naive(rows: pl.DataFrame, analysis: Analysis) -> Naive | None:
-    """The comparison by label from the seat, as one would make it by hand."""
-    spells = labelled_spells(rows)
-    if not enough_for_ratio(failures_by_state(spells), ROOT_CANAL):
-        return None
-    try:
-        fit = fit_states(spells, through_column(spells), names=("through_crown",), stratum=None)
-    except CoxInputError:
-        return None
-    groups = [
-        make_group(
-            spells.filter(pl.col("state") == name), name=name, label="", counted=spells, rules=analysis.curve_rules()
-        )
-        for name in ROOT_CANAL
-    ]
-    return naive_of(fit, groups, failed_patients_by_state(spells), analysis)
-
-
-def labelled_spells(rows: pl.DataFrame) -> pl.DataFrame:
-    """The crowns with a root canal by their label from the seat on, as `state` and `event`: what misleads."""
-    labelled = rows.filter(pl.col("endo_timing").is_in(list(ROOT_CANAL)))
-    return labelled.with_columns(event="failure", state="endo_timing")
+def labelled_rows(rows: pl.DataFrame) -> pl.DataFrame:
+    """The crowns by their label from the seat on, as `state` and `event`: it counts them, and compared it misleads."""
+    return rows.with_columns(event="failure", state="endo_timing")
 
 
 def through_column(spells: pl.DataFrame) -> NDArray[np.float64]:
@@ -719,56 +492,9 @@ def through_column(spells: pl.DataFrame) -> NDArray[np.float64]:
     return (spells["state"] == "through_crown").cast(pl.Float64).to_numpy()[:, None]
 
 
-def naive_of(fit: CoxEstimate, groups: Sequence[Group], failed: Mapping[str, float], analysis: Analysis) -> Naive:
-    """The naive comparison that a fit and the groups by label make."""
-    ratio = careful_ratio(fit, "through_crown", "before_seat", failed, confidence=analysis.confidence).exp()
-    horizon = days_of(analysis.horizon_years)
-    shares = []
-    for group in groups:
-        at = [m.survival for m in group.milestones if days_of(m.years) == horizon]
-        if at and at[0] is not None:
-            shares.append((group.name, at[0]))
-    return Naive(
-        contrast="through_crown vs before_seat",
-        hazard_ratio=ratio.estimate,
-        ci_low=ratio.low,
-        ci_high=ratio.high,
-        why_biased="immortal time",
-        explanation=(
-            "Counted by label from the seat, a crown opened later is credited with all the years it lasted before it "
-            "was opened, years in which it could not have failed as an opened crown. That makes opening look harmless."
-        ),
-        survival=tuple(shares),
-    )
-
-
-def _years_of_records(rows: pl.DataFrame) -> float:
-    return years_between(rows["entry_date"].min(), rows["exit_date"].max())
-
-
 def years_between(first: Any, last: Any) -> float:
     """Years from the first day of follow-up to the last; 0 without any."""
     return float((last - first).days if first is not None and last is not None else 0) / DAYS_PER_YEAR
-
-
-def _basis(
-    groups: dict[str, Group], difference: Difference | None, stands: Stands, years: float, analysis: Analysis
-) -> Basis:
-    return Basis(
-        group=groups.get("through_crown") or empty_group("through_crown"),
-        reference=groups.get("before_seat") or empty_group("before_seat"),
-        difference=difference,
-        horizon_years=analysis.horizon_years,
-        smallest_per_100=analysis.smallest_difference_per_100,
-        min_failures=analysis.min_failures,
-        years_of_records=years,
-        scales=Scales(stands.ratio, adjusted=stands.difference is not None),
-    )
-
-
-def empty_group(name: str) -> Group:
-    """A group that no crown belongs to."""
-    return Group(name, LABELS[name], 0, 0, 0, 0.0, 0.0, 0.0, 0.0)
 
 
 FLOW = ("crowns", "timed")

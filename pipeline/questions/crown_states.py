@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.practice.outcomes import was_followed
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_rows import crown_rows
 from pipeline.questions.groups import curve_start, days_of
 from pipeline.results import DAYS_PER_YEAR

@@ -2,34 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Covariate, design, independent, strata
-from pipeline.questions.crown_longevity import (
-    Analysis,
-    failed_patients_by_state,
-    failures_by_state,
-    few_failures_note,
-    fit_states,
-)
 from pipeline.results import Estimate
-from pipeline.stats.cox import Contrast, CoxFit, CoxInputError
-from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, careful_ratio
+from pipeline.stats.cox import Contrast, CoxFit, CoxInputError, fit_cox
+from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, careful_ratio, failed_patients
 
 
 @dataclass(frozen=True)
 class Ratios:
     """What the models found: `adjusted` is the adjusted fit, None where there is none or it did not converge."""
 
-    estimates: tuple[Estimate, ...]
-    notes: tuple[str, ...]
-    missing: tuple[str, ...]
-    adjusted: CoxFit | None
+    estimates: tuple[Estimate, ...] = ()
+    notes: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+    adjusted: CoxFit | None = None
 
 
 def group_ratios(
@@ -40,13 +34,15 @@ def group_ratios(
     *,
     unit: str,
     model: str,
+    held: tuple[str, ...] = (),
 ) -> Ratios:
     """Hazard ratio of the first group over the second, for each pair in `contrasts`.
 
     `spells` has `state` (the group), `entry_days, exit_days, event, patient_id, provider_id`, the covariates, and
     `unit`, the tooth that a row belongs to. All pairs share one reference in the model, the second group of the first
     pair. The adjusted model has a baseline hazard for each clinician with enough failures. A group without a failure is
-    left out, and one with fewer than 5 has no ratio, which is said.
+    left out, and one with fewer than 5 has no ratio, which is said. `held` is what every ratio is adjusted for already,
+    by the clock.
     """
     wanted = list(dict.fromkeys(name for pair in contrasts for name in pair))
     counted = failures_by_state(spells)
@@ -56,7 +52,7 @@ def group_ratios(
     notes += [few_failures_note(f"group {s}") for s in wanted if s in failed - enough]
     pairs = [pair for pair in contrasts if enough.issuperset(pair)]
     if not pairs:
-        return Ratios((), tuple(notes), (), None)
+        return Ratios(notes=tuple(notes))
     rows = spells.filter(pl.col("state").is_in(list(failed)))
     patients = failed_patients_by_state(rows)
     reference = pairs[0][1]
@@ -67,10 +63,10 @@ def group_ratios(
     codes, n_strata = strata(rows, "provider_id", min_failures=analysis.min_stratum_failures)
     by = ("clinician",) if n_strata > 1 else ()
     models: list[tuple[str, tuple[str, ...], tuple[str, ...], NDArray[np.float64], NDArray[np.int64] | None]]
-    models = [("crude", (), (), indicators, None)]
+    models = [("crude", held, (), indicators, None)]
     if adjust.used or by:
         x = np.vstack([indicators.T, adjust.x.T]).T
-        models.append(("adjusted", adjust.used, by, x, codes if by else None))
+        models.append(("adjusted", (*held, *adjust.used), by, x, codes if by else None))
     teeth = rows[unit].n_unique()
     estimates: list[Estimate] = []
     fit: CoxFit | None = None
@@ -120,3 +116,53 @@ def _estimate(
         events=fit.n_events,
         clusters=fit.n_clusters or 0,
     )
+
+
+def adjusted_ratio(estimates: Sequence[Estimate], contrast: tuple[str, str]) -> Estimate | None:
+    """The ratio of a contrast that adjusts for most; None where none is adjusted."""
+    name = " vs ".join(contrast)
+    adjusted = [e for e in estimates if e.contrast == name and (e.adjusted_for or e.stratified_by)]
+    return adjusted[-1] if adjusted else None
+
+
+def few_failures_note(group: str) -> str:
+    """Why a group with few failures has no hazard ratio."""
+    return f"Fewer than {MIN_FAILURES_OF_RATIO} failures with {group}: no hazard ratio, its range would be a guess."
+
+
+def enough_for_ratio(failures: Mapping[str, int], pair: Sequence[str]) -> bool:
+    """Whether both groups have enough failures for a hazard ratio."""
+    return all(failures.get(name, 0) >= MIN_FAILURES_OF_RATIO for name in pair)
+
+
+def failures_by_state(spells: pl.DataFrame) -> dict[str, int]:
+    """The failures of each state."""
+    return dict(spells.group_by("state").agg(pl.col("event").sum().cast(pl.Int64)).iter_rows())
+
+
+def failed_patients_by_state(spells: pl.DataFrame) -> dict[str, float]:
+    """How many patients with one failure each tell as much as the failures of each state."""
+    by_patient = spells.group_by("state", "patient_id").agg(n=pl.col("event").sum().cast(pl.Int64))
+    sums = by_patient.group_by("state").agg(pl.col("n").sum(), squares=(pl.col("n") ** 2).sum())
+    return {state: failed_patients(n, squares) for state, n, squares in sums.iter_rows()}
+
+
+def fit_states(
+    spells: pl.DataFrame, x: NDArray[np.float64], *, names: tuple[str, ...], stratum: NDArray[np.int64] | None
+) -> CoxFit:
+    """Cox model of spells in states, entries before the end of day 0 counted as there from the start."""
+    entry = spells["entry_days"].to_numpy()
+    return fit_cox(
+        x,
+        spells["exit_days"].to_numpy(),
+        spells["event"].to_numpy(),
+        names=names,
+        entry_days=np.where(entry <= 0, -1, entry),
+        strata=stratum,
+        cluster=patient_codes(spells),
+    )
+
+
+def patient_codes(frame: pl.DataFrame) -> NDArray[np.int64]:
+    """Patients as whole numbers, for the clustered errors."""
+    return frame["patient_id"].rank("dense").cast(pl.Int64).to_numpy() - 1

@@ -14,10 +14,11 @@ import numpy as np
 import polars as pl
 
 from pipeline.practice.outcomes import was_followed
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import UNKNOWN, Covariate, Numeric
-from pipeline.questions.crown_longevity import ADJUST, Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.leaving import AWAY_DAYS, leaving_of
+from pipeline.questions.question import OF_CROWNS
 from pipeline.questions.verdict import DIFFERS
 from pipeline.results import BalanceRow, Comparison, Difference, FollowUp, Honesty
 from pipeline.stats.balance import balance_table
@@ -35,7 +36,7 @@ def honesty_of(
     spells: pl.DataFrame,
     analysis: Analysis,
     *,
-    covariates: Sequence[Covariate] = ADJUST,
+    covariates: Sequence[Covariate] = OF_CROWNS,
     unit: str = "crown_id",
     cutoff: dt.date | None = None,
     away_days: int = AWAY_DAYS,

@@ -17,7 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.practice.outcomes import outcome as named
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import curve_stop, days_of
 from pipeline.questions.trial_diagnoses import FIELDS, OTHER_TEXT, REVERSIBLE_DAYS
 from pipeline.questions.trial_protocol import Facts, protocol_table

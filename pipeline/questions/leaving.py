@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.verdict import DIFFERS, TOO_EARLY, decide
 from pipeline.results import Comparison, Difference

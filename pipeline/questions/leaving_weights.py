@@ -20,6 +20,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.practice.outcomes import was_followed
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import (
     Covariate,
     Design,
@@ -31,20 +32,12 @@ from pipeline.questions.covariates import (
     strata,
 )
 from pipeline.questions.covariates import independent as without_repeats
-from pipeline.questions.crown_longevity import (
-    ADJUST,
-    SET_TO,
-    Analysis,
-    can_standardise,
-    failed_patients_by_state,
-    model_states,
-    patient_codes,
-    state_columns,
-    usable_spells,
-)
+from pipeline.questions.crown_longevity import SET_TO, can_standardise, model_states, state_columns, usable_spells
 from pipeline.questions.crown_rows import STATES
+from pipeline.questions.group_ratios import failed_patients_by_state, patient_codes
 from pipeline.questions.groups import days_of
 from pipeline.questions.leaving import AWAY_DAYS, with_left
+from pipeline.questions.question import OF_CROWNS
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, decide, range_words, withheld
 from pipeline.results import Comparison, Difference, Verdict
 from pipeline.results.leaving import Weighed
@@ -72,7 +65,7 @@ SINCE: tuple[Levels, ...] = (
 )
 # The same once the crown is opened: those opened may take a repair as the reason to go elsewhere, and others not.
 SINCE_OPENED = tuple(Levels(f"{f.name}_opened", f"{f.label}, once it was opened") for f in SINCE)
-EVERYTHING: tuple[Covariate, ...] = (*ADJUST, DIABETES, *SINCE, *SINCE_OPENED, CLINICIAN)
+EVERYTHING: tuple[Covariate, ...] = (*OF_CROWNS, DIABETES, *SINCE, *SINCE_OPENED, CLINICIAN)
 
 
 def with_weighed(
@@ -332,7 +325,7 @@ def weighted_fit(rows: pl.DataFrame, pieces: pl.DataFrame, analysis: Analysis) -
     if not set(SET_TO) <= with_failures:
         return None
     usable = usable_spells(rows.with_row_index("row"), with_failures)
-    adjust = design(usable, ADJUST)
+    adjust = design(usable, OF_CROWNS)
     codes, n_strata = strata(usable, "provider_id", min_failures=analysis.min_stratum_failures)
     x = np.column_stack([state_columns(usable, with_failures), adjust.x])
     pieces = pieces.filter(pl.col("row").is_in(usable["row"].to_list()))

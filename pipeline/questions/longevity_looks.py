@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import (
     COVARIATE_COUNTS,
     count_covariates,
@@ -19,12 +20,10 @@ from pipeline.questions.covariates import (
     merge_covariates,
 )
 from pipeline.questions.crown_longevity import (
-    ADJUST,
     FLOW,
     ROOT_CANAL,
-    Analysis,
     count_flow,
-    labelled_spells,
+    labelled_rows,
     short_window,
     usable_spells,
 )
@@ -36,6 +35,7 @@ from pipeline.questions.groups import (
     enough_for_curve,
     past_thin_days,
 )
+from pipeline.questions.question import OF_CROWNS
 from pipeline.stats.few_failures import failed_patients
 from pipeline.stats.risk_set_errors import (
     Squares,
@@ -135,10 +135,11 @@ class Seen:
 def count_part(crowns: pl.DataFrame, patients: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """First look at a part: its counts, and beside them its rows with the columns that later looks need."""
     rows = crown_rows(crowns, patients)
-    spells, labelled = state_spells(rows), labelled_spells(rows)
+    spells = state_spells(rows)
+    labelled = labelled_rows(rows).filter(pl.col("state").is_in(ROOT_CANAL))
     numbers = dict(zip(FLOW, count_flow(crowns, rows), strict=True))
     return {
-        "spells": _lean(spells, ("crown_id", "provider_id", *(c.name for c in ADJUST))),
+        "spells": _lean(spells, ("crown_id", "provider_id", *(c.name for c in OF_CROWNS))),
         "labelled": _lean(labelled, ()),
         "risk_sets": _changes(spells),
         "label_risk_sets": _changes(labelled) if _are_sound(labelled) else pl.DataFrame(schema=RISK_SETS),
@@ -230,7 +231,7 @@ def look_again(spells: pl.DataFrame, again: Again) -> dict[str, pl.DataFrame]:
     usable = usable_spells(spells, set(again.with_failures))
     return {
         "squares": pl.concat([_NO_SQUARES, *squares]),
-        "covariates": count_covariates(usable, ADJUST),
+        "covariates": count_covariates(usable, OF_CROWNS),
         "clinicians": count_levels(usable["provider_id"], usable["event"].cast(pl.Int64)),
         "usable": pl.DataFrame({"crowns": [usable["crown_id"].n_unique()]}, schema={"crowns": pl.Int64}),
     }

@@ -14,6 +14,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.answer import naive_of, write_crude
 from pipeline.questions.covariates import (
     DesignPlan,
     plan_design,
@@ -21,21 +23,13 @@ from pipeline.questions.covariates import (
     stratum_codes,
 )
 from pipeline.questions.crown_longevity import (
-    ADJUST,
     LABELS,
     ROOT_CANAL,
-    Analysis,
-    Stands,
     StateModel,
-    adjusted_ratio,
     can_standardise,
-    comparison_of,
-    enough_for_ratio,
     estimates_of,
     flow_of,
-    make_adjusted,
-    make_crude,
-    naive_of,
+    made_of,
     notes_on_states,
     state_columns,
     state_models,
@@ -44,6 +38,7 @@ from pipeline.questions.crown_longevity import (
     years_between,
 )
 from pipeline.questions.crown_rows import STATES
+from pipeline.questions.group_ratios import Ratios, adjusted_ratio, enough_for_ratio
 from pipeline.questions.groups import (
     CurveRules,
     Tally,
@@ -52,6 +47,8 @@ from pipeline.questions.groups import (
     milestone_days,
 )
 from pipeline.questions.longevity_looks import CRUDE, Again, Counted, Seen, last_exit, plan_again
+from pipeline.questions.question import OF_CROWNS, SINCE_SEAT
+from pipeline.questions.steady_ratio import Standing, write_adjusted
 from pipeline.results import Comparison, Difference, Estimate, Group, Naive
 from pipeline.stats.cox import CoxInputError
 from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit
@@ -85,7 +82,7 @@ def plan_models(counted: Counted, seen: Seen, analysis: Analysis) -> ModelPlan |
     states = counted.with_failures
     if len(states) < 2:
         return None
-    plan = plan_design(seen.covariates, ADJUST)
+    plan = plan_design(seen.covariates, OF_CROWNS)
     kept, n_strata = plan_strata(seen.clinicians, min_failures=analysis.min_stratum_failures)
     models = state_models(states, plan.used, plan.names, n_strata)
     return ModelPlan(frozenset(states), plan, tuple(kept), models)
@@ -146,16 +143,14 @@ def compare_parts(
             allowance = allow(found, "through_crown", "before_seat", counted.failed)
             adjusted = standardise(found, plan.models[-1], (crude.from_days, days_of(crude.years)), allowance)
     n = counted.numbers
-    return comparison_of(
+    return made_of(
         groups,
-        estimates=estimates,
-        notes=notes,
-        missing=plan.design.missing if plan else (),
+        ratios=Ratios(tuple(estimates), tuple(notes), plan.design.missing if plan else ()),
         naive=_naive(counted, analysis, fit_naive),
         crude=crude,
-        stands=Stands(
-            None if adjusted is None or crude is None else make_adjusted(adjusted, crude.years),
-            _limits(adjusted_ratio(estimates)),
+        stands=Standing(
+            None if adjusted is None or crude is None else write_adjusted(SINCE_SEAT, adjusted, crude.years),
+            _limits(adjusted_ratio(estimates, SINCE_SEAT.pair)),
             checked=False,
         ),
         flow=flow_of((_whole(n["crowns"]), _whole(n["timed"]))),
@@ -200,7 +195,7 @@ def _crude(again: Again, seen: Seen, analysis: Analysis) -> Difference | None:
         from_day=from_day,
         confidence=analysis.confidence,
     )
-    return make_crude(d, from_day, years)
+    return write_crude(SINCE_SEAT, d, from_day, years)
 
 
 def _naive(counted: Counted, analysis: Analysis, fit: Callable[[], CoxPartsFit]) -> Naive | None:
@@ -211,7 +206,7 @@ def _naive(counted: Counted, analysis: Analysis, fit: Callable[[], CoxPartsFit])
     except CoxInputError:
         return None
     groups = [_label_group(counted, name, analysis.curve_rules()) for name in ROOT_CANAL]
-    return naive_of(fitted, groups, counted.failed_by_label, analysis)
+    return naive_of(SINCE_SEAT, fitted, groups, counted.failed_by_label, analysis)
 
 
 def _label_group(counted: Counted, name: str, rules: CurveRules) -> Group:

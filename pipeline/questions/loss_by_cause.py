@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from pipeline.practice.outcomes import TOOTH, TOOTH_LOSS, was_followed
 from pipeline.practice.tables import LOSS_REASONS
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_rows import first_of_tooth
 from pipeline.questions.endo_teeth import CROWNED, NOT_CROWNED, crown_spells_of_teeth, endo_teeth
 from pipeline.questions.groups import curve_start, curve_stop, days_of

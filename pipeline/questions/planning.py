@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 from scipy.special import ndtri
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.verdict import DIFFERS, FORECAST_YEARS, LITTLE_DIFFERENCE
 from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate

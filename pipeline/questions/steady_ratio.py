@@ -40,7 +40,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.results import DAYS_PER_YEAR, Estimate
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.question import Contrast, Question
+from pipeline.results import DAYS_PER_YEAR, Difference, Estimate
 from pipeline.results.steady import MeanYears, PhaseRatio, Steady, SteadyTest
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.cox_kernel import Ints
@@ -61,16 +63,6 @@ MIN_FAILURES_A_PHASE = 5
 # The mean years in place are the area under curves read at so many days, evenly spread.
 GRID = 24
 FIRST, LATER = "first_year", "later"
-
-
-@dataclass(frozen=True)
-class Contrast:
-    """A group and its reference as columns of a fit, the group's start in words (`the opening`), and both in words."""
-
-    group: str
-    reference: str
-    since: str
-    words: tuple[str, str]
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,72 +136,87 @@ def changing_model(fit: CoxFit, group: str, *, start: Ints) -> Changing | None:
 
 @dataclass(frozen=True)
 class Standing:
-    """An adjusted difference, the ratio beside it with its limits, and what is told of both."""
+    """What a verdict stands on: the adjusted difference, the ratio beside it with its limits, and what is told of both.
 
-    difference: AdjustedDifference | None
-    ratio: tuple[float, float, float] | None
-    steady: Steady | None
-    mean_years: MeanYears | None
-    changes: bool
+    `changes` says whether the difference comes from a model in which the ratio of the group changes, `checked` whether
+    that was looked at.
+    """
+
+    difference: Difference | None = None
+    ratio: tuple[float, float, float] | None = None
+    steady: Steady | None = None
+    mean_years: MeanYears | None = None
+    changes: bool = False
+    checked: bool = True
 
 
 def stand_on(
+    question: Question,
     fit: CoxFit | None,
-    contrast: Contrast,
     ratio: Estimate | None,
     *,
     rows: NDArray[np.bool_] | Ints,
     states: Mapping[str, Mapping[str, float]],
     began: Ints,
-    from_days: int | None,
-    years: float,
-    min_at_risk: int,
-    confidence: float,
-    noun: str,
+    days: tuple[int, int] | None,
+    analysis: Analysis,
+    starts: Ints | None = None,
 ) -> Standing:
-    """The difference of a contrast by an adjusted fit, from the model with phases unless its ratio was found steady.
+    """The difference of a question by an adjusted fit, from the model with phases unless its ratio was found steady.
 
     `began` is the day of the fit's clock on which the group began, by row; the difference is that of the crowns or
-    teeth at `rows` from day `from_days` to the horizon, None where there is no such day.
+    teeth at `rows` from a day to another, None where there are no such `days`. With `starts` these count from a day of
+    each row's own.
     """
+    contrast, confidence = question.contrast, analysis.confidence
     plain = None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
     if fit is None or not fit.converged:
-        return Standing(None, plain, None, None, changes=False)
+        return Standing(ratio=plain)
     judged = judge_ratio(fit, contrast, start=began, confidence=confidence)
-    if from_days is None:
-        return Standing(None, plain, judged.steady, None, changes=False)
-    horizon = round(years * DAYS_PER_YEAR)
+    if days is None:
+        return Standing(ratio=plain, steady=judged.steady)
     windows = windows_of(
         fit,
         judged.changing,
         rows,
         states=states,
         group=contrast.group,
-        start=from_days,
-        length=horizon - from_days,
-        min_at_risk=min_at_risk,
+        start=days[0] if starts is None else starts,
+        length=days[1] - days[0],
+        min_at_risk=analysis.min_at_risk,
     )
     allowance = allowance_of(fit, contrast, {name for values in states.values() for name in values})
-    d = adjusted_of(contrast, windows, allowance, days=(from_days, horizon), confidence=confidence)
-    if not np.isfinite(d.std_error):
-        return Standing(None, plain, judged.steady, None, changes=False)
-    changes = judged.changing is not None
+    found = adjusted_of(contrast, windows, allowance, days=days, confidence=confidence)
+    changes, years = judged.changing is not None, analysis.horizon_years
+    difference = write_adjusted(question, found, years, changes=changes)
+    if difference is None:
+        return Standing(ratio=plain, steady=judged.steady)
     overall = overall_ratio(windows, contrast, allowance, confidence) if changes else None
     return Standing(
-        d,
+        difference,
         overall if changes else plain,
         replace(judged.steady, overall=overall),
         mean_years(
             windows,
             contrast,
             years=years,
-            from_days=from_days,
+            from_days=days[0],
             allowance=allowance,
             confidence=confidence,
-            noun=noun,
+            noun=question.rows_of,
         ),
         changes=changes,
     )
+
+
+def write_adjusted(
+    question: Question, d: AdjustedDifference, years: float, *, changes: bool = False
+) -> Difference | None:
+    """The adjusted difference by so many years in the words of the results; None without an error."""
+    if not np.isfinite(d.std_error):
+        return None
+    method = question.changing if changes else question.adjusted
+    return Difference(*question.pair, years, d.from_day, d.per_100, d.low, d.high, method)
 
 
 def windows_of(

@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.questions.covariates import UNKNOWN, Covariate, Design, Levels, Numeric, design, pool_home
-from pipeline.questions.crown_longevity import ADJUST
+from pipeline.questions.question import OF_CROWNS
 from pipeline.questions.trial_rows import EITHER, FIRST, WAIT, clones_of, grace_of
 from pipeline.results import BalanceRow
 from pipeline.stats.balance import balance_table
@@ -96,7 +96,7 @@ def weigh(cloned: Cloned, *, min_teeth: int) -> tuple[Weighted | None, tuple[str
     smaller = min(int(clear.sum()), int((~clear).sum()))
     if smaller < min_teeth:
         return None, (f"Not adjusted: an arm has fewer than {min_teeth} teeth.",)
-    for covariates in ((*ADJUST, *DIAGNOSES, CLINICIAN), (*ADJUST, *DIAGNOSES), ADJUST):
+    for covariates in ((*OF_CROWNS, *DIAGNOSES, CLINICIAN), (*OF_CROWNS, *DIAGNOSES), OF_CROWNS):
         made = _fit(cloned, covariates, smaller)
         if made is not None:
             return made, ()

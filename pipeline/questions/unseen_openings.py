@@ -22,7 +22,7 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtri
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_rows import crown_rows
 from pipeline.questions.groups import days_of
 from pipeline.questions.trial_rows import EITHER, ENDO, FIRST, WAIT

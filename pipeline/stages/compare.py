@@ -16,19 +16,17 @@ import polars as pl
 from pipeline.machine.beside import Beside, BesideError
 from pipeline.notes.accuracy import notes_read
 from pipeline.notes.misread import misread_contrasts
-from pipeline.practice.outcomes import CROWNS, ENDO_COURSES, RATES, TOOTH_LOSS
+from pipeline.practice.outcomes import CROWNS, ENDO_COURSES, RATES
 from pipeline.practice.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOTE_VALUES, Filled
-from pipeline.questions import endo_outcomes
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.benchmarks import compare_published, read_benchmarks
 from pipeline.questions.calibration import calibration_rows, calibration_sentence
 from pipeline.questions.choices import explore_choices, with_choices
-from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
+from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state_spells
 from pipeline.questions.crown_states import crown_states
-from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
-from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
 from pipeline.questions.evidence import Others, with_evidence
+from pipeline.questions.group_ratios import fit_states
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
 from pipeline.questions.leaving import AWAY_DAYS
@@ -43,6 +41,7 @@ from pipeline.questions.owner.teeth import teeth_of
 from pipeline.questions.owner.to_do import Waiting
 from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality, with_coded_counts
+from pipeline.questions.question import SINCE_SEAT, Question
 from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
 from pipeline.questions.success_rates import rate_tables
 from pipeline.questions.techniques.ask import answer_techniques
@@ -175,19 +174,23 @@ def _answers(
         say(f"film_readers names who read no film in these records: {', '.join(idle)}")
     stored = replace(stored, inputs={**stored.inputs, "findings": counted})
     patients = stored.inputs["patients"]
-    say("comparing crowns by the timing of the root canal")
-    comparisons: tuple[Comparison, ...] = ()
-    spells_of: list[tuple[pl.DataFrame, str]] = []  # the rows of each comparison, and what one of them is of
-    main = compare_since_seat(stored.crowns, patients, analysis) if stored.crowns.height else None
-    from_opening = crowns_from_opening(stored.every_crown)
-    since_opening = None
-    if main is not None:
-        since_opening = compare_since_opening(from_opening, patients, analysis)
+    records = LinkedTables(
+        crowns=stored.crowns,
+        from_opening=crowns_from_opening(stored.every_crown),
+        covering=stored.every_crown,
+        courses=stored.endo_courses,
+        teeth=stored.tooth_followup,
+        patients=patients,
+    )
+    answered: list[tuple[Question, Comparison]] = []
     other_ways = None
-    if main is not None and since_opening is not None:
-        other_ways = _other_ways(stored, main, named_patients, analysis, say=say, others=others)
-    say("root-filled teeth with a crown and without one")
-    of_endo = _endo_comparisons(stored, patients, analysis)
+    for asking in QUESTIONS:
+        if records.has(asking.question):
+            say(asking.question.title)
+            answered.append((asking.question, asking.answer(records, analysis)))
+            if asking.question is SINCE_SEAT:
+                other_ways = _other_ways(stored, answered[0][1], named_patients, analysis, say=say, others=others)
+    main = next((c for question, c in answered if question is SINCE_SEAT), None)
     say("the decision on a hyperemic tooth, as an emulated trial")
     emulated = emulate(
         stored.crowns,
@@ -200,8 +203,7 @@ def _answers(
     )
     trial = emulated.trial
     say("every technique question, as one family of looks with the headlines")
-    asked = [c for c in (since_opening, *(c for c, _ in of_endo)) if c is not None]
-    looks = {c.id: main_p(c, analysis) for c in asked}
+    looks = {c.id: main_p(c, analysis) for _, c in answered if c is not main}
     if isinstance(trial, Trial):
         looks[trial.id] = difference_p(verdict_difference(trial), analysis)
     techniques = answer_techniques(
@@ -218,36 +220,22 @@ def _answers(
     among = techniques.headlines
     if isinstance(trial, Trial) and trial.verdict is not None:
         trial = replace(trial, verdict=verdict_in_family(trial.verdict, among.get(trial.id), analysis))
-    if main is not None and since_opening is not None:
-        since_seat = in_family(main, techniques.main_p_family, analysis)
-        since_opening = in_family(since_opening, among.get(since_opening.id), analysis)
-        states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)
-        since_seat = replace(
-            since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff, away_days=_away(stored))
-        )
-        say("weighting the main comparison for who stopped coming")
-        since_seat = with_weighed(since_seat, states, stored.inputs["findings"], analysis, cutoff=stored.cutoff)
-        comparisons = (
-            since_seat,
-            replace(
-                since_opening,
-                honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff, away_days=_away(stored)),
-            ),
-        )
-        spells_of = [(states, "crown_id"), (opened, "crown_id")]
-    for one, spells in of_endo:
-        told = in_family(one, among.get(one.id), analysis)
-        spells_of.append((spells, "course_id"))
-        honesty = honesty_of(
+    comparisons: tuple[Comparison, ...] = ()
+    rows_of = {asking.question.id: asking.rows(records) for asking in QUESTIONS if records.has(asking.question)}
+    for question, compared in answered:
+        spells = rows_of[question.id]
+        told = in_family(compared, techniques.main_p_family if compared is main else among.get(compared.id), analysis)
+        told = replace(
             told,
-            spells,
-            analysis,
-            covariates=endo_outcomes.ADJUST,
-            unit="course_id",
-            cutoff=stored.cutoff,
-            away_days=_away(stored),
-        )
-        comparisons = (*comparisons, replace(told, honesty=honesty))
+            honesty=honesty_of(
+                told, spells, analysis, covariates=question.adjust, unit=question.unit, cutoff=stored.cutoff,
+                away_days=_away(stored),
+            ),
+        )  # fmt: skip
+        if compared is main:
+            say("weighting the main comparison for who stopped coming")
+            told = with_weighed(told, spells, stored.inputs["findings"], analysis, cutoff=stored.cutoff)
+        comparisons = (*comparisons, told)
     say("holding the recorded technique against what the trade knows")
     endo_details = stored.inputs["endo_details"]
     trade_checks = check_technique(
@@ -304,8 +292,8 @@ def _answers(
         say("counting the main comparison in every other defensible way")
         comparisons = (with_choices(comparisons[0], other_ways()), *comparisons[1:])
     plans = [
-        plan_question(c, rows, analysis, unit=unit, cutoff=stored.cutoff)
-        for c, (rows, unit) in zip(comparisons, spells_of, strict=True)
+        plan_question(c, rows_of[question.id], analysis, unit=question.unit, cutoff=stored.cutoff)
+        for c, (question, _) in zip(comparisons, answered, strict=True)
     ]
     say("checking curves and hazard ratios against a second library")
     overview = _results(stored)
@@ -420,23 +408,6 @@ def _with_numbered_patients(stored: Compared) -> Compared:
         inputs={name: frames[name] for name in stored.inputs},
         coded=replace(stored.coded, rows=frames["coded"]),
     )
-
-
-def _endo_comparisons(
-    stored: Compared, patients: pl.DataFrame, analysis: Analysis
-) -> list[tuple[Comparison, pl.DataFrame]]:
-    """The crown after a root canal by each outcome and the delay to it, with the rows that they are made of."""
-    if not stored.endo_courses["completed"].count():
-        return []
-    tables = (stored.endo_courses, stored.tooth_followup, stored.every_crown, patients)
-    made = {outcome: endo_teeth(*tables, outcome=outcome) for outcome in endo_outcomes.OUTCOMES}
-    out = [
-        (endo_outcomes.compare_teeth(teeth, analysis, outcome=outcome), crown_spells_of_teeth(teeth.rows))
-        for outcome, teeth in made.items()
-    ]
-    kept = made[TOOTH_LOSS]
-    rows = landmark_rows(kept.rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
-    return [*out, (compare_delay(kept, analysis), rows)]
 
 
 def _notes(stored: Compared, answers: Sequence[TechniqueAnswer], analysis: Analysis) -> NotesRead | None:

@@ -35,9 +35,9 @@ from pipeline.practice.tables import (
     RUN_FIGURES,
     TOOTH_FOLLOWUP,
 )
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.asking.ask_all import ask_all
 from pipeline.questions.asking.question import Ask
-from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.evidence import Others, others_of
 from pipeline.questions.others_and_yours import Borrowing

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.tables import CROWNS
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_rows import OWN_CROWNS
 from pipeline.questions.longevity_looks import COLUMNS
 from pipeline.results import Comparison

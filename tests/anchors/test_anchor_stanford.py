@@ -24,8 +24,8 @@ from as_ledger import Whole, whole
 from polars.testing import assert_frame_equal
 from stanford import DAY, PROGRAMME, patients
 
-from pipeline.questions.crown_longevity import fit_states
 from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
+from pipeline.questions.group_ratios import fit_states
 from pipeline.results import Estimate
 from pipeline.stats.cox import CoxFit, fit_cox
 

@@ -14,8 +14,8 @@ import time
 from pathlib import Path
 
 from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.choices import explore_choices
-from pipeline.questions.crown_longevity import Analysis
 from pipeline.reading.config import code_table, load_settings
 from pipeline.stages.run import ingest_stage, link_rules
 from pipeline.storing.store import open_store

@@ -22,9 +22,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.calibration import CalibrationRow
 from pipeline.questions.crown_after_opening import compare_since_opening
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.groups import days_of
 from pipeline.results import Comparison
 from tests.calibration.simulate_settings import (

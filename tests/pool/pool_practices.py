@@ -10,7 +10,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.reading.config import Analysis as Settings
 from pipeline.reading.config import Rules

@@ -16,9 +16,10 @@ from polars.testing import assert_frame_equal
 from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
 from pipeline.practice.tables import CROWNS as LINKED_CROWNS
 from pipeline.questions import choice_options as ways
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left_out
 from pipeline.questions.choices import _counted, explore_choices, with_choices
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import own_crowns
 from pipeline.reading.config import code_table, load_settings
 from pipeline.results import Choice, Choices, Comparison

@@ -12,8 +12,13 @@ import pytest
 
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions import crown_longevity as longevity
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat, make_adjusted, make_crude
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.answer import empty_group, full_window, write_crude
+from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.group_ratios import Ratios
+from pipeline.questions.question import SINCE_OPENING, SINCE_SEAT
+from pipeline.questions.steady_ratio import Standing, write_adjusted
 from pipeline.results import Comparison, Difference, Group
 from pipeline.stats.cox import CoxInputError
 from pipeline.stats.differences import Differences
@@ -29,7 +34,7 @@ def adjusted(std_error: float) -> AdjustedDifference:
 
 
 def test_an_adjusted_difference_keeps_its_sign_and_the_order_of_its_limits():
-    found = make_adjusted(adjusted(2.04), 1)
+    found = write_adjusted(SINCE_SEAT, adjusted(2.04), 1)
     assert found is not None
     assert (found.per_100, found.ci_low, found.ci_high) == (6.5, 2.5, 10.5)
     assert (found.group, found.reference, found.years, found.from_days) == ("through_crown", "before_seat", 1, 100)
@@ -38,17 +43,17 @@ def test_an_adjusted_difference_keeps_its_sign_and_the_order_of_its_limits():
 
 @pytest.mark.parametrize("error", [np.nan, np.inf])
 def test_an_adjusted_difference_without_an_error_is_none(error):
-    assert make_adjusted(adjusted(error), 1) is None
+    assert write_adjusted(SINCE_SEAT, adjusted(error), 1) is None
 
 
 def test_a_crude_difference_turns_survival_into_failures():
     # Six and a half per 100 fewer survive, so as many more fail; the limits change places.
     one = Differences(*(np.array([v]) for v in (365, -0.065, 0.02, -0.105, -0.025, 0.001, 0.0)), 0.95)
-    found = make_crude(one, 100, 1)
+    found = write_crude(SINCE_SEAT, one, 100, 1)
     assert found is not None
     assert (found.per_100, found.ci_low, found.ci_high) == pytest.approx((6.5, 2.5, 10.5))
     assert (found.from_days, found.years) == (100, 1)
-    assert make_crude(replace(one, std_error=np.array([np.nan])), 100, 1) is None
+    assert write_crude(SINCE_SEAT, replace(one, std_error=np.array([np.nan])), 100, 1) is None
 
 
 def practice(*, vital_failures: int = 5) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -116,7 +121,7 @@ def test_the_crude_difference_by_hand(compared):
 def test_the_adjusted_difference_is_the_mean_over_crowns_with_a_root_canal(compared):
     """The fitted ratios and one hazard per day of failure, 1 / (sum of ratios at risk), give every crown's share."""
     spells = state_spells(crown_rows(*practice()))
-    fit = longevity.estimate_states(spells, ONE_YEAR)[3]
+    fit = longevity.estimate_states(spells, ONE_YEAR).adjusted
     log = dict(zip(fit.names, fit.coef, strict=True))
     [sex] = set(log) - set(longevity.ROOT_CANAL)
     entry, exit_, event = (spells[c].to_numpy() for c in ("entry_days", "exit_days", "event"))
@@ -198,7 +203,7 @@ def test_a_group_without_crowns_is_named_and_counts_nothing():
     assert found.notes[-1] == "No crown with root canal through the crown."
     assert [g.name for g in found.groups] == ["before_seat", "vital"]
     assert (found.difference, found.verdict.code) == (None, "too_early")
-    none = longevity.empty_group("vital")
+    none = empty_group(SINCE_SEAT, "vital")
     assert (none.label, none.crowns, none.patients, none.failures) == ("No root canal so far", 0, 0, 0)
     assert (none.tooth_years, none.rate_per_100_tooth_years, none.rate_ci_low, none.rate_ci_high) == (0, 0, 0, 0)
 
@@ -297,12 +302,13 @@ def test_a_group_needs_five_failures_for_a_ratio_and_a_range(failures, given):
 @pytest.mark.parametrize(("stops", "reached"), [(364, False), (365, True), (None, False)])
 def test_both_curves_must_reach_the_horizon(stops, reached):
     def group(name: str, stops_at: int | None) -> Group:
-        return replace(longevity.empty_group(name), stops_at_days=stops_at)
+        return replace(empty_group(SINCE_SEAT, name), stops_at_days=stops_at)
 
+    sides = {name: pl.DataFrame() for name in SINCE_OPENING.pair}  # nobody enters late, so no row is looked at
     for one, other in (("through_crown", "before_seat"), ("before_seat", "through_crown")):
         groups = {one: group(one, stops), other: group(other, 400)}
-        assert longevity.reach_horizon(groups, ONE_YEAR) is reached
-    assert not longevity.reach_horizon({"before_seat": group("before_seat", 400)}, ONE_YEAR)
+        assert (full_window(SINCE_OPENING, sides, groups, ONE_YEAR) == 0) is reached
+    assert full_window(SINCE_OPENING, sides, {"before_seat": group("before_seat", 400)}, ONE_YEAR) is None
 
 
 @pytest.mark.parametrize(
@@ -387,16 +393,14 @@ def test_the_verdict_stands_on_the_adjusted_difference():
         Difference("through_crown", "before_seat", 1, 0, mid, mid - 1, mid + 1, how)
         for mid, how in ((20.0, "crude"), (-20.0, "adjusted"))
     )
-    groups = {n: replace(longevity.empty_group(n), failures=40) for n in ("before_seat", "through_crown")}
+    groups = {n: replace(empty_group(SINCE_SEAT, n), failures=40) for n in ("before_seat", "through_crown")}
     made = [
-        longevity.comparison_of(
+        longevity.made_of(
             groups,
-            estimates=(),
-            notes=(),
-            missing=(),
+            ratios=Ratios(),
             naive=None,
             crude=crude,
-            stands=longevity.Stands(adjusted_one, (0.5, 0.4, 0.6)),
+            stands=Standing(adjusted_one, (0.5, 0.4, 0.6)),
             flow=(),
             years=5,
             analysis=ONE_YEAR,

@@ -8,7 +8,7 @@ import pytest
 from drawn import frame
 
 from pipeline.practice.tables import CROWNS, PATIENTS
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_states import crown_states, state_stays
 from pipeline.results.states import whole_parts
 

@@ -8,11 +8,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.practice.outcomes import TOOTH_LOSS
-from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.endo_outcomes import ADJUST, compare_teeth, days_to_crown, years_of_records
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.endo_outcomes import compare_teeth, days_to_crown, years_of_records
 from pipeline.questions.endo_teeth import EndoTeeth, crown_spells_of_teeth
 from pipeline.questions.group_ratios import group_ratios
+from pipeline.questions.question import KEPT_BY_CROWN, OF_TEETH
 from pipeline.results import Comparison
 
 ONE_YEAR = Analysis(horizon_years=1)
@@ -54,7 +54,7 @@ def teeth(*, never: int = 40, never_lost: int = 12, crown_day: int = 100) -> pl.
 
 
 def compared(rows: pl.DataFrame, analysis: Analysis = ONE_YEAR) -> Comparison:
-    return compare_teeth(EndoTeeth(rows, rows.height + 6, 3, 2, 1), analysis, outcome=TOOTH_LOSS)
+    return compare_teeth(KEPT_BY_CROWN, EndoTeeth(rows, rows.height + 6, 3, 2, 1), analysis)
 
 
 @pytest.fixture(scope="module")
@@ -93,7 +93,7 @@ def test_the_adjusted_difference_is_the_mean_over_all_teeth(found):
 
 def group_fit(spells: pl.DataFrame) -> list[float]:
     """The coefficient of being a woman."""
-    ratios = group_ratios(spells, (("crowned", "not_crowned"),), ADJUST, ONE_YEAR, unit="course_id", model="m")
+    ratios = group_ratios(spells, (("crowned", "not_crowned"),), OF_TEETH, ONE_YEAR, unit="course_id", model="m")
     fit = ratios.adjusted
     return [-b if name.endswith("_male") else b for name, b in zip(fit.names, fit.coef, strict=True) if "sex" in name]
 

@@ -3,20 +3,26 @@
 import dataclasses
 import itertools
 
+import polars as pl
 import pytest
 from test_endo_teeth import COURSES, CROWNS, PATIENTS, TEETH
 
-from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS, Outcome
-from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.endo_delay import compare_delay_to_crown
-from pipeline.questions.endo_outcomes import compare_by_crown
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.endo_delay import compare_delay
+from pipeline.questions.endo_outcomes import compare_teeth
+from pipeline.questions.endo_teeth import EndoTeeth, endo_teeth
+from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN, Question
 from pipeline.results import Comparison, from_plain, to_plain
 
 ANALYSIS = Analysis(horizon_years=0.2, min_at_risk=1, max_step_per_100=100.0)
 
 
-def compared(outcome: Outcome = TOOTH_LOSS) -> Comparison:
-    return compare_by_crown(COURSES, TEETH, CROWNS, PATIENTS, ANALYSIS, outcome=outcome)
+def compared(question: Question = KEPT_BY_CROWN) -> Comparison:
+    return compare_teeth(question, endo_teeth(COURSES, TEETH, CROWNS, PATIENTS, outcome=question.outcome), ANALYSIS)
+
+
+def kept(courses: pl.DataFrame = COURSES) -> EndoTeeth:
+    return endo_teeth(courses, TEETH, CROWNS, PATIENTS, outcome=KEPT_BY_CROWN.outcome)
 
 
 def test_counts_go_by_label_and_time_by_state():
@@ -55,7 +61,7 @@ def test_two_failures_are_too_early_and_say_so():
 
 
 def test_the_other_outcome_has_its_own_name():
-    found = compared(ENDO_FAILURE)
+    found = compared(FREE_BY_CROWN)
     assert (found.id, found.outcome) == ("endo_free_of_intervention_by_crown", "endo_failure")
     # Retreated before its crown, E2 now fails without one.
     assert {g.name: (g.crowns, g.failures) for g in found.groups} == {"crowned": (3, 0), "not_crowned": (2, 2)}
@@ -66,9 +72,9 @@ def test_the_other_outcome_has_its_own_name():
 def test_results_survive_storage_and_empty_tables():
     made = (
         compared(),
-        compare_by_crown(COURSES.clear(), TEETH, CROWNS, PATIENTS, ANALYSIS),
-        compare_delay_to_crown(COURSES, TEETH, CROWNS, PATIENTS, ANALYSIS, landmark_days=55, soon_days=30),
-        compare_delay_to_crown(COURSES.clear(), TEETH, CROWNS, PATIENTS, ANALYSIS),
+        compare_teeth(KEPT_BY_CROWN, kept(COURSES.clear()), ANALYSIS),
+        compare_delay(kept(), ANALYSIS, landmark_days=55, soon_days=30),
+        compare_delay(kept(COURSES.clear()), ANALYSIS),
     )
     for found in made:
         assert from_plain(Comparison, to_plain(found)) == found
@@ -77,7 +83,7 @@ def test_results_survive_storage_and_empty_tables():
 
 
 def test_the_landmark_is_stated():
-    found = compare_delay_to_crown(COURSES, TEETH, CROWNS, PATIENTS, ANALYSIS, landmark_days=55, soon_days=30)
+    found = compare_delay(kept(), ANALYSIS, landmark_days=55, soon_days=30)
     assert [(g.name, g.label, g.crowns) for g in found.groups] == [
         ("crowned_soon", "A crown within 30 days", 2),
         ("crowned_later", "A crown after 31 to 55 days", 1),
@@ -88,5 +94,6 @@ def test_the_landmark_is_stated():
 
 
 def test_row_order_changes_nothing():
-    turned = compare_by_crown(COURSES[::-1], TEETH[::-1], CROWNS[::-1], PATIENTS, ANALYSIS)
+    rows = endo_teeth(COURSES[::-1], TEETH[::-1], CROWNS[::-1], PATIENTS, outcome=KEPT_BY_CROWN.outcome)
+    turned = compare_teeth(KEPT_BY_CROWN, rows, ANALYSIS)
     assert dataclasses.asdict(turned) == dataclasses.asdict(compared())

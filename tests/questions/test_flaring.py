@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 from flaring import NULL, WORSE_OPENED, Course, practice, true_risks
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.hyperemic import emulate
 from pipeline.questions.trial_words import CROWN, NEED
 

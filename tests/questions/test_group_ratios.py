@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.group_ratios import group_ratios
 
 

@@ -7,8 +7,8 @@ import polars as pl
 import pytest
 from drawn import frame
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Levels, Numeric
-from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.honesty import balance, detectable_per_100, followup_rows, honesty_of
 from pipeline.results import Comparison, Difference, Estimate, Group, Milestone, Verdict
 

@@ -18,7 +18,7 @@ import pytest
 from drawn import frame
 
 from pipeline.practice.tables import APICAL_DIAGNOSES, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.hyperemic import CRUDE, everyday_sentence
 from pipeline.questions.hyperemic import emulate as run_trial
 from pipeline.questions.trial_rows import Entered, enter_trial

@@ -9,8 +9,10 @@ from crowns_that_leave import practice
 from drawn import frame
 
 from pipeline.practice.tables import FINDINGS
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat, failed_patients_by_state
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.questions.group_ratios import failed_patients_by_state
 from pipeline.questions.leaving import leaving_of, turning, with_left
 from pipeline.questions.leaving_weights import (
     cut,

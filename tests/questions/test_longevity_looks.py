@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from test_crown_longevity import practice
 
 from pipeline.practice.tables import CROWNS, PATIENTS
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import (
     Levels,
     Numeric,
@@ -20,7 +21,7 @@ from pipeline.questions.covariates import (
     strata,
     stratum_codes,
 )
-from pipeline.questions.crown_longevity import ROOT_CANAL, Analysis, difference_window
+from pipeline.questions.crown_longevity import ROOT_CANAL, difference_window
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.groups import curve_start, make_group
 from pipeline.questions.longevity_looks import (

@@ -10,7 +10,7 @@ import pytest
 from drawn import frame
 
 from pipeline.practice.tables import LOSS_REASONS, PATIENTS
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.loss_by_cause import crowned_teeth, incidence_by_cause, losses_by_cause, root_filled_teeth
 

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from drawn import frame
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.group_ratios import group_ratios
 from pipeline.questions.groups import make_group
 from pipeline.questions.planning import Pace, months_until, pace, paces, plan_question, smallest_ratio

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.question import SINCE_OPENING, Contrast
 from pipeline.questions.steady_ratio import (
     CHANGES_BELOW,
     GRID,
     STEADY_FROM,
-    Contrast,
     adjusted_of,
     allowance_of,
     judge_ratio,
@@ -28,6 +29,7 @@ from pipeline.stats.phases import fit_phases
 from pipeline.stats.standardise_windows import Windows
 
 OPENED = Contrast("opened", "before", "the opening", ("an opened crown", "a crown treated before"))
+ASKED = replace(SINCE_OPENING, contrast=OPENED)
 Z = 1.959963984540054
 WINDOWS = Windows(
     states=("opened", "before"),
@@ -141,8 +143,8 @@ def test_without_a_fit_the_ratio_stands_as_it_is():
     ratio = Estimate("opened vs before", "cox", (), (), 1.5, 1.1, 2.2, 0.01, "patient_id", 36, 36, 16, 34)
     for given, told in ((ratio, (1.5, 1.1, 2.2)), (None, None)):
         found = stand_on(
-            None, OPENED, given, rows=np.arange(3), states={}, began=np.zeros(3, dtype=int), from_days=0, years=5,
-            min_at_risk=10, confidence=0.95, noun="crowns",
+            ASKED, None, given, rows=np.arange(3), states={}, began=np.zeros(3, dtype=int), days=(0, 1826),
+            analysis=Analysis(),
         )  # fmt: skip
         assert (found.ratio, found.difference, found.steady, found.changes) == (told, None, None, False)
 
@@ -153,9 +155,9 @@ def test_a_ratio_over_all_the_years_is_told_where_none_is_taken_as_steady(steady
     ratio = Estimate("opened vs before", "cox", ("age",), (), 1.5, 1.1, 2.2, 0.01, "patient_id", 36, 36, 16, 34)
     with unittest.mock.patch("pipeline.questions.steady_ratio.STEADY_FROM", 0.0 if steady else 1.1):
         found = stand_on(
-            fit, OPENED, ratio, rows=np.arange(5), began=np.zeros(36, dtype=int), from_days=0, years=2,
+            ASKED, fit, ratio, rows=np.arange(5), began=np.zeros(36, dtype=int), days=(0, 730),
             states={"opened": {"opened": 1.0, "vital": 0.0}, "before": {"opened": 0.0, "vital": 0.0}},
-            min_at_risk=1, confidence=0.95, noun="crowns",
+            analysis=Analysis(horizon_years=2, min_at_risk=1),
         )  # fmt: skip
     assert found.changes is not steady
     assert found.difference is not None

@@ -10,18 +10,13 @@ import pytest
 from awkward_hazards import Awkward, true_difference
 
 from dashboards.words.doubt import beside_sentences, ratio_sentence
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.answer import borne_out
 from pipeline.questions.crown_after_opening import compare_since_opening
-from pipeline.questions.crown_longevity import (
-    OPENED,
-    STATES,
-    Analysis,
-    borne_out,
-    compare_since_seat,
-    estimate_states,
-    opened_on,
-)
+from pipeline.questions.crown_longevity import STATES, compare_since_seat, estimate_states, opened_on
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.groups import days_of
+from pipeline.questions.question import OPENED
 from pipeline.questions.steady_ratio import changing_model, judge_ratio
 from pipeline.questions.verdict import Scales, decide
 from pipeline.questions.within_patient import compare_within_patients
@@ -89,7 +84,7 @@ def without_failures(harmed, gone):
     """The fit and the days of the opening, where opened crowns that failed on days `gone` are left out."""
     spells = state_spells(crown_rows(*harmed))
     kept = spells.filter((pl.col("state") != "through_crown") | ~pl.col("event") | ~gone)
-    fit = estimate_states(kept, ANALYSIS)[3]
+    fit = estimate_states(kept, ANALYSIS).adjusted
     return fit, opened_on(fit, kept)
 
 

@@ -5,7 +5,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.unseen_draws import (
     BEFORE,

@@ -10,7 +10,8 @@ import numpy as np
 import polars as pl
 from technique_truths import QUESTIONS, WITHIN, filled, groups_of, tables_of, values_of
 
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.techniques.ask import answer_techniques
 from pipeline.questions.techniques.family import in_family
 from pipeline.transforms.coded_details import Coded

@@ -17,7 +17,8 @@ import polars as pl
 import pytest
 
 from pipeline.practice.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES, PATIENTS
-from pipeline.questions.crown_longevity import Analysis, compare_since_seat
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import own_crowns
 from pipeline.questions.unseen_openings import unseen_in_longevity
 from pipeline.reading.config import load_settings

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from technique_truths import QUESTIONS, filled, groups_of, tables_of, values_of
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.ask import rows_by_outcome
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.question import TOOTH_LOSS

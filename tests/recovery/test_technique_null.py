@@ -4,7 +4,7 @@ import pytest
 from scipy.stats import binom
 from technique_null import claims, null_practice
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 
 CHANCE = 0.05
 

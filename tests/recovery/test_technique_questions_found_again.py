@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 from technique_truths import HAZARD_RATIO, QUESTIONS, groups_of, planted_group, practice
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.ask import UNITS, rows_by_outcome
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.question import HEALED

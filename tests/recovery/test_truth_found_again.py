@@ -14,8 +14,9 @@ import polars as pl
 import pytest
 
 from pipeline.questions.covariates import design, strata
-from pipeline.questions.crown_longevity import ADJUST, fit_states
 from pipeline.questions.crown_rows import state_spells
+from pipeline.questions.group_ratios import fit_states
+from pipeline.questions.question import OF_CROWNS
 from synthetic_data.followup import simulate_followup
 from synthetic_data.truth import DEFAULT, NULL, Truth
 
@@ -30,7 +31,7 @@ def estimates(truth: Truth) -> pl.DataFrame:
         crowns = simulate_followup(truth, crowns=CROWNS, seed=1000 + seed).with_columns(entry_days=pl.lit(0, pl.Int64))
         spells = state_spells(crowns)
         states = [(spells["state"] == s).cast(pl.Float64).to_numpy() for s in ("before_seat", "through_crown")]
-        made = design(spells, ADJUST)
+        made = design(spells, OF_CROWNS)
         codes, _ = strata(spells, "provider_id", min_failures=5)
         names = ("before_seat", "through_crown", *made.names)
         fit = fit_states(spells, np.column_stack([*states, made.x]), names=names, stratum=codes)

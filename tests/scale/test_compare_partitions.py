@@ -17,7 +17,7 @@ import pytest
 from pipeline.machine.errors import DataError
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions import crown_longevity, longevity_parts
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.results import Comparison
 from pipeline.stages.scale import compare_partitions
 from pipeline.stages.scale.compare_partitions import compare_in_parts

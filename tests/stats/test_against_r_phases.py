@@ -5,7 +5,8 @@ import polars as pl
 import pytest
 from r_session import needs_r, run_r
 
-from pipeline.questions.steady_ratio import Changing, Contrast, adjusted_of, overall_ratio, windows_of
+from pipeline.questions.question import Contrast
+from pipeline.questions.steady_ratio import Changing, adjusted_of, overall_ratio, windows_of
 from pipeline.stats.cox import fit_cox
 from pipeline.stats.few_failures import Allowance
 from pipeline.stats.phases import fit_phases

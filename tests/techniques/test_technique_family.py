@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from technique_practice import draw
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.family import in_family, main_p
 from pipeline.questions.techniques.question import TOOTH_LOSS, all_questions

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from technique_practice import draw
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.healing import healing_sentence, recall_notes
 from pipeline.questions.techniques.question import HEALED, all_questions

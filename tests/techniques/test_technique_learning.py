@@ -5,7 +5,7 @@ import datetime as dt
 import numpy as np
 import polars as pl
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.adoption import adoptions, numbered_cases
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.learning import learning_questions

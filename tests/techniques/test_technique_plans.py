@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import norm
 from technique_practice import draw
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.question import HEALED, TOOTH_LOSS, all_questions
 from pipeline.results.planning import Plan

@@ -14,7 +14,7 @@ from dashboards.pages.technique import technique_block
 from dashboards.pages.technique_forest import forests
 from dashboards.release.technique import release_techniques
 from dashboards.words import technique as words_technique
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.safety import NEXT_STEP, SAFETY_FIELDS, UNMEASURED, spoken_code
 from pipeline.questions.techniques.engine import Answered, answer_all
 from pipeline.questions.techniques.healing import healing_sentence

@@ -18,7 +18,7 @@ sys.path.append(str(Path(__file__).parents[1] / "questions"))
 from flaring import WORSE_OPENED, practice
 from twice_compare import gaps, of_trial
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.hyperemic import emulate
 from pipeline.results import to_plain
 

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.asking.fields import NOT_DATED, said
 from pipeline.questions.asking.question import Ask
 from pipeline.questions.asking.rows import Tables, asked_rows
 from pipeline.questions.covariates import Covariate, Levels, Numeric
-from pipeline.questions.crown_longevity import Analysis, failed_patients_by_state
-from pipeline.questions.group_ratios import Ratios, group_ratios
+from pipeline.questions.group_ratios import Ratios, failed_patients_by_state, group_ratios
 from pipeline.questions.groups import days_of, make_group
 from pipeline.questions.safety import SAFETY_FIELDS, UNMEASURED
 from pipeline.questions.verdict import TOO_EARLY, Basis, write_verdict

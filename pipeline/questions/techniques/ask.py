@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 
 import polars as pl
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import numbered_words
-from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.techniques.engine import answer_all
 from pipeline.questions.techniques.family import main_p
 from pipeline.questions.techniques.lean import only_columns, same_numbers, source_of

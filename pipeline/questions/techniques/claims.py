@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.planning import Pace
 from pipeline.questions.safety import NEXT_STEP
 from pipeline.questions.techniques.family import HEADLINE_SHARE, MAIN_SHARE

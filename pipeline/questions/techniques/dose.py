@@ -8,8 +8,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Covariate, design, independent, strata
-from pipeline.questions.crown_longevity import Analysis, fit_states
+from pipeline.questions.group_ratios import fit_states
 from pipeline.questions.techniques.lean import in_order
 from pipeline.results.technique import DosePoint
 from pipeline.stats.cox import CoxFit, CoxInputError

@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.practice.outcomes import outcome as named
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Numeric
-from pipeline.questions.crown_longevity import Analysis, failed_patients_by_state
-from pipeline.questions.group_ratios import Ratios, group_ratios
+from pipeline.questions.group_ratios import Ratios, failed_patients_by_state, group_ratios
 from pipeline.questions.groups import days_of
 from pipeline.questions.safety import UNMEASURED
 from pipeline.questions.techniques.claims import Draft, Pair, with_claims

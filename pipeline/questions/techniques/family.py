@@ -11,7 +11,8 @@ from dataclasses import replace
 
 from scipy.special import ndtr
 
-from pipeline.questions.crown_longevity import Analysis, adjusted_ratio
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.group_ratios import adjusted_ratio
 from pipeline.questions.verdict import DIFFERS, withheld
 from pipeline.results import Comparison, Difference, Verdict
 from pipeline.stats.limits import z_value

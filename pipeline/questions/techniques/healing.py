@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Covariate, Levels, Numeric, design, independent
-from pipeline.questions.crown_longevity import Analysis, patient_codes
+from pipeline.questions.group_ratios import patient_codes
 from pipeline.questions.safety import spoken_code, with_caution
 from pipeline.questions.techniques.grouping import Grouped
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY

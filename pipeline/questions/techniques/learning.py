@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.adoption import MIN_EARLIER, MIN_USES, adoptions, numbered_cases
 from pipeline.questions.techniques.engine import Asked
 from pipeline.questions.techniques.learning_spans import EDGES, RULE, clinicians_of

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.techniques.grouping import MIN_FAILURES, MIN_PATIENTS
 from pipeline.results import DAYS_PER_YEAR
 from pipeline.results.learning import LearningClinician, LearningSpan

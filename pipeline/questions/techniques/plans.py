@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.analysis import Analysis
 from pipeline.questions.planning import NO_PACE, PACE_DAYS, Goal, Pace, paces, plan_healing, plan_nothing, plan_pair
 from pipeline.questions.techniques.question import HEALED
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE

@@ -6,6 +6,9 @@ import functools
 import itertools
 from dataclasses import dataclass
 
+from pipeline.practice.outcomes import CROWNS
+from pipeline.questions.question import QUESTIONS
+from pipeline.questions.question import Question as Compared
 from pipeline.questions.techniques.question import HEALED, Question, all_questions
 
 
@@ -34,67 +37,6 @@ class Pooled:
     safety: bool = False
 
 
-_OPENED = ("through_crown", "before_seat")
-_OPENED_LABELS = ("Root canal through the crown", "Root canal before the seat")
-_CROWNED = ("crowned", "not_crowned")
-_CROWNED_LABELS = ("A crown after the root canal", "No crown so far")
-_DELAYS = ("crowned_later", "crowned_soon")
-_DELAY_LABELS = ("A crown later on", "A crown soon after the root canal")
-_COMPARED = (
-    Pooled(
-        "crown_longevity_by_endo_timing",
-        "crown_longevity_by_endo_timing",
-        "How long crowns last: root canal before the seat or through the crown",
-        "crown_failure",
-        "since_seat",
-        *_OPENED,
-        _OPENED_LABELS,
-        "cox_time_varying",
-    ),
-    Pooled(
-        "crown_longevity_since_endo",
-        "crown_longevity_since_endo",
-        "How long crowns last once the tooth is root-filled",
-        "crown_failure",
-        "since_opening_or_seat",
-        *_OPENED,
-        _OPENED_LABELS,
-        "cox",
-    ),
-    Pooled(
-        "tooth_survival_by_crown_after_endo",
-        "tooth_survival_by_crown_after_endo",
-        "How long root-filled teeth are kept: with a crown or without one",
-        "tooth_loss",
-        "since_completion",
-        *_CROWNED,
-        _CROWNED_LABELS,
-        "cox_time_varying_crown",
-        may_enter_late=(True, False),
-    ),
-    Pooled(
-        "endo_free_of_intervention_by_crown",
-        "endo_free_of_intervention_by_crown",
-        "How long root canals stay free of retreatment, surgery or extraction: with a crown or without one",
-        "endo_failure",
-        "since_completion",
-        *_CROWNED,
-        _CROWNED_LABELS,
-        "cox_time_varying_crown",
-        may_enter_late=(True, False),
-    ),
-    Pooled(
-        "tooth_survival_by_delay_to_crown",
-        "tooth_survival_by_delay_to_crown",
-        "How long root-filled teeth are kept: crowned soon or later",
-        "tooth_loss",
-        "since_landmark",
-        *_DELAYS,
-        _DELAY_LABELS,
-        "cox_landmark",
-        curves=False,
-    ),
-)
 # Groups that mean something else in every practice.
 _VAGUE = ("other",)
 
@@ -106,8 +48,23 @@ def questions() -> dict[str, Pooled]:
     Technique groups that are words of a practice's own (cements, cores, posts), or `other`, mean different things in
     different practices and are not pooled; nor is healing at recall, where a practice's recalls decide who is counted.
     """
-    asked = [*_COMPARED, *itertools.chain.from_iterable(_of_technique(q) for q in all_questions())]
+    asked = [*map(_of_comparison, QUESTIONS), *itertools.chain.from_iterable(_of_technique(q) for q in all_questions())]
     return {q.id: q for q in asked}
+
+
+def _of_comparison(q: Compared) -> Pooled:
+    return Pooled(
+        q.id,
+        q.id,
+        q.pooled_title or q.title,
+        q.outcome.id,
+        q.clock,
+        *q.pair,
+        q.pooled_labels or (q.labels[q.pair[0]], q.labels[q.pair[1]]),
+        q.model,
+        curves=q.pooled_curves,
+        may_enter_late=(True, not q.late or q.outcome.population is CROWNS),
+    )
 
 
 def _of_technique(q: Question) -> list[Pooled]:

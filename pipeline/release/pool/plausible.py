@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 
+from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN, SINCE_OPENING, SINCE_SEAT
 from pipeline.release import disclosure
 from pipeline.release.disclosure import EVENTS_PER_CHANGE, LOWEST_TOLD, SMALLEST, STEP
 from pipeline.release.pool.agreed import GRID_MONTHS, TOOTH_GROUPS
@@ -187,11 +188,10 @@ def _between(contrasts: Sequence[Contrast]) -> Iterator[str]:
             yield f"in {compared} more teeth of `{name}` were lost than failed"
 
 
-_MAIN, _SINCE_ENDO = "crown_longevity_by_endo_timing", "crown_longevity_since_endo"
+_MAIN, _SINCE_ENDO = SINCE_SEAT.id, SINCE_OPENING.id
 _SAME_TEETH = (
     (_MAIN, _SINCE_ENDO, "before_seat"),
-    ("tooth_survival_by_crown_after_endo", "endo_free_of_intervention_by_crown", "crowned"),
-    ("tooth_survival_by_crown_after_endo", "endo_free_of_intervention_by_crown", "not_crowned"),
+    *((KEPT_BY_CROWN.id, FREE_BY_CROWN.id, name) for name in KEPT_BY_CROWN.labels),
 )
 
 

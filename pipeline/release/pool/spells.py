@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH_LOSS
-from pipeline.questions.crown_after_opening import opened_rows
-from pipeline.questions.crown_rows import crown_rows, state_spells
-from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
+from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 
 _COLUMNS = ("state", "entry_days", "exit_days", "event", "patient_id", "unit", "tooth_group", "tooth_fdi")
 
@@ -20,18 +17,13 @@ def pooled_spells(
 
     The parameters are `crowns`, `endo_courses`, `tooth_followup` and `patients` as declared in `tables`.
     """
-    out = {}
-    if crowns["seat_date"].count():
-        out["crown_longevity_by_endo_timing"] = _named(state_spells(crown_rows(crowns, patients)), "crown_id")
-        out["crown_longevity_since_endo"] = _named(opened_rows(crowns, patients), "crown_id")
-    if courses["completed"].count():
-        for id, outcome in (
-            ("tooth_survival_by_crown_after_endo", TOOTH_LOSS),
-            ("endo_free_of_intervention_by_crown", ENDO_FAILURE),
-        ):
-            rows = endo_teeth(courses, teeth, crowns, patients, outcome=outcome).rows
-            out[id] = _named(crown_spells_of_teeth(rows), "course_id")
-    return out
+    records = LinkedTables(crowns=crowns, from_opening=crowns, covering=crowns, courses=courses, teeth=teeth,
+                      patients=patients)  # fmt: skip
+    return {
+        asking.question.id: _named(asking.rows(records), asking.question.unit)
+        for asking in QUESTIONS
+        if asking.question.pooled_curves and records.has(asking.question)
+    }
 
 
 def _named(spells: pl.DataFrame, unit: str) -> pl.DataFrame:

@@ -21,7 +21,8 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.questions import longevity_looks as looks
 from pipeline.questions import longevity_parts as parted
-from pipeline.questions.crown_longevity import SET_TO, Analysis, StateModel
+from pipeline.questions.analysis import Analysis
+from pipeline.questions.crown_longevity import SET_TO, StateModel
 from pipeline.results import Comparison
 from pipeline.stages.scale.run_partitions import minded, run
 from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit, Over, fit_cox_parts

@@ -1,0 +1,28 @@
+"""The choices that every comparison is made by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.questions.groups import CurveRules
+
+# Years read off every curve, beside the horizon.
+YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """The choices of a comparison, each with its unit; the settings fill them."""
+
+    horizon_years: float = 5.0
+    smallest_difference_per_100: float = 5.0
+    min_at_risk: int = 10
+    max_step_per_100: float = 5.0
+    min_failures: int = 5
+    min_stratum_failures: int = 5
+    confidence: float = 0.95
+
+    def curve_rules(self) -> CurveRules:
+        """When curves start and stop, and the years read off them."""
+        years = tuple(sorted({*YEARS, float(self.horizon_years)}))
+        return CurveRules(self.min_at_risk, self.max_step_per_100 / 100, self.confidence, years)
