@@ -11,8 +11,8 @@ import pytest
 import sample_results as samples
 
 from dashboards.pages import methods
-from pipeline.practice import config
 from pipeline.questions.others_and_yours import Borrowing
+from pipeline.reading import config
 from pipeline.results import methods as results_methods
 from pipeline.results.methods import METHODS, Method
 

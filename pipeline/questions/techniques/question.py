@@ -9,7 +9,7 @@ from typing import Literal
 
 from pipeline.practice import outcomes
 from pipeline.questions.covariates import Covariate, Levels, Numeric
-from pipeline.questions.safety import SAFETY_FIELDS
+from pipeline.results.safety import SAFETY_FIELDS
 
 CROWN_FAILURE, TOOTH_LOSS = outcomes.CROWN_FAILURE.id, outcomes.TOOTH_LOSS.id
 ENDO_FAILURE, HEALED = outcomes.ENDO_FAILURE.id, outcomes.NOT_HEALED.id
