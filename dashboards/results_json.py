@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.machine.private_files import private_folder, write_private
-from pipeline.results import Comparison, Group, Naive, Results, Verdict
+from pipeline.results import Comparison, Group, Naive, Results, Robustness, Verdict
 from pipeline.results.healing import Agreement, LossTable
 from pipeline.results.states import STATES, CrownStates
 
@@ -86,6 +86,8 @@ KEYS: dict[type, dict[str, Key | None]] = {
         "crown_states": Key(CrownStates | None, lambda r: r.states),
     },
     Comparison: {
+        "robustness": None,
+        "honesty": Key(Robustness | None, lambda c: c.robustness),
         "verdict": Key(str, lambda c: c.verdict.sentence),
         "verdict_code": Key(str, lambda c: c.verdict.code),
         "verdict_parts": Key(Verdict, lambda c: c.verdict),

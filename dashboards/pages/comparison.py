@@ -63,7 +63,7 @@ def _say_once(s: dict[str, Any], said: Said) -> None:
     s["doubt"], s["next_step"] = said.fresh(c.verdict.doubt), said.fresh(s["next_step"])
     for key in ("how_to_read", "zone", "definition", "balance_text", "ratio_text"):
         s[key] = said.fresh(s[key])
-    for key in ("beside", "difference_text", "honesty", "leaving"):
+    for key in ("beside", "difference_text", "robustness", "leaving"):
         s[key] = said.each(s[key])
     s["curve_notes"] = said.each([*s["curve_notes"], *([BAND] if s["curves"] else [])])
     s["naive_why"] = said.fresh(c.naive.explanation) if c.naive else ""
@@ -158,7 +158,7 @@ def _curves_heading(c: Comparison) -> str:
 def _balance_short(c: Comparison) -> str:
     """How many characteristics lay apart, for a heading."""
     return (
-        words_doubt.balance_sentence(c.honesty.balance if c.honesty else ())
+        words_doubt.balance_sentence(c.robustness.balance if c.robustness else ())
         .partition(",")[0]
         .partition(";")[0]
         .partition(". ")[0]

@@ -22,11 +22,11 @@ CHARTS = ("balance", "choices")
 def doubts(c: Comparison, id: str) -> dict[str, Any]:
     """The parts of a section on doubt; each is None or empty where the results have nothing on it."""
     smallest = c.verdict.smallest_difference_per_100
-    known_balance = c.honesty.balance if c.honesty else ()
+    known_balance = c.robustness.balance if c.robustness else ()
     return {
         **balance_parts(known_balance, id, title=c.title),
         **choices_parts(c.choices, smallest, id),
-        "honesty": words_doubt.honesty_sentences(c.honesty, smallest) if c.honesty else [],
+        "robustness": words_doubt.robustness_sentences(c.robustness, smallest) if c.robustness else [],
         "leaving": words_leaving.leaving_sentences(c),
     }
 

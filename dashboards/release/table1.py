@@ -51,11 +51,11 @@ class ReleasedCharacteristic:
 def release_table1(gate: Gate, c: Comparison, enough: set[str]) -> tuple[ReleasedCharacteristic, ...]:
     """Table 1 of the two groups that a comparison sets side by side; empty where the count of one is hidden."""
     d = c.difference
-    if c.honesty is None or d is None or not {d.group, d.reference} <= enough:
+    if c.robustness is None or d is None or not {d.group, d.reference} <= enough:
         return ()
     teeth = {g.name: g.crowns for g in c.groups}
     sizes = {name: teeth[name] for name in (d.reference, d.group)}
-    rows = {row.name: row for row in c.honesty.balance}
+    rows = {row.name: row for row in c.robustness.balance}
     lines = [
         ReleasedCharacteristic(label, False, *_means(gate, row, rows.get(f"{name}_{UNKNOWN}"), tuple(sizes.values())))
         for name, label in NUMBERS.items()

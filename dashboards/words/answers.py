@@ -79,8 +79,8 @@ def how_sure(c: Comparison) -> str:
     said = []
     if c.choices is not None and c.choices.rows:
         said.append(_ways(c.choices))
-    if c.honesty is not None and c.honesty.detectable_per_100 is not None:
-        said.append(f"A difference under {max(round(c.honesty.detectable_per_100), 1)} of 100 may have been missed.")
+    if c.robustness is not None and c.robustness.detectable_per_100 is not None:
+        said.append(f"A difference under {max(round(c.robustness.detectable_per_100), 1)} of 100 may have been missed.")
     said.append("No lots were drawn: other things may explain it.")
     return " ".join(said)
 

@@ -8,7 +8,7 @@ from dashboards.charts.balance import LINE, MOST, in_order
 from dashboards.charts.choices import sorted_rows
 from dashboards.formats import count, known, listing, plural, whole
 from dashboards.words.comparisons import difference_core, range_more_or_fewer
-from pipeline.results import BalanceRow, Choices, Comparison, Difference, Honesty
+from pipeline.results import BalanceRow, Choices, Comparison, Difference, Robustness
 
 
 def method_sentence(difference: Difference) -> str:
@@ -52,32 +52,33 @@ def beside_sentences(c: Comparison) -> list[str]:
     return said
 
 
-def honesty_sentences(honesty: Honesty, smallest: float) -> list[str]:
+def robustness_sentences(robustness: Robustness, smallest: float) -> list[str]:
     """What could have been seen, and what an unrecorded reason would have to do."""
     said = []
-    if honesty.detectable_per_100 is not None and known(honesty.detectable_per_100):
+    if robustness.detectable_per_100 is not None and known(robustness.detectable_per_100):
         said.append(
-            f"These records would have shown a difference of about {max(round(honesty.detectable_per_100), 1)} per 100 "
-            f"4 times in 5; a smaller one may well have been missed. Fixed beforehand as large enough to matter: "
+            "These records would have shown a difference of about "
+            f"{max(round(robustness.detectable_per_100), 1)} per 100 4 times in 5; a smaller one may well have been "
+            "missed. Fixed beforehand as large enough to matter: "
             f"{smallest:g} per 100."
         )
-    claim = e_value_sentence(honesty)
+    claim = e_value_sentence(robustness)
     if claim:
         said.append(claim)
     return said
 
 
-def e_value_sentence(honesty: Honesty) -> str:
+def e_value_sentence(robustness: Robustness) -> str:
     """The E-value beside the largest measured difference; nothing where no difference is claimed."""
-    if honesty.e_value is None or not known(honesty.e_value):
+    if robustness.e_value is None or not known(robustness.e_value):
         return ""
     text = (
         "To explain the difference away, something not recorded would have to go with the way of treating and with "
-        f"failure, each by a ratio of {honesty.e_value:.1f} or more, over and above what is adjusted for"
+        f"failure, each by a ratio of {robustness.e_value:.1f} or more, over and above what is adjusted for"
     )
-    if honesty.e_value_limit is not None and known(honesty.e_value_limit):
-        text += f"; {honesty.e_value_limit:.1f} would take its range to no difference"
-    worst = next(iter(in_order(honesty.balance)), None)
+    if robustness.e_value_limit is not None and known(robustness.e_value_limit):
+        text += f"; {robustness.e_value_limit:.1f} would take its range to no difference"
+    worst = next(iter(in_order(robustness.balance)), None)
     if worst is not None:
         text += (
             f". For comparison, what was recorded differs most in {worst.label}, by {worst.before:.2f} standard "

@@ -15,7 +15,7 @@ FASTEST = 100  # a ratio above this is said to be at once
 
 def leaving_sentences(c: Comparison) -> list[str]:
     """Who was lost from sight; the weighted figure; what would turn the verdict, or that nothing would."""
-    found = c.honesty.leaving if c.honesty else None
+    found = c.robustness.leaving if c.robustness else None
     if found is None:
         return []
     said = [_lost(c, found), *found.notes]

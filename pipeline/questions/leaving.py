@@ -41,7 +41,7 @@ def leaving_of(
 ) -> Leaving | None:
     """Who was lost from sight in each group, and the tipping points of the verdict; None without a difference.
 
-    `spells` and `unit` as in `honesty_of`. Tipping points stand on the rule of `decide` for the difference and its
+    `spells` and `unit` as in `robustness_of`. Tipping points stand on the rule of `decide` for the difference and its
     range; where that finds it too early, there is none to turn.
     """
     difference = comparison.difference

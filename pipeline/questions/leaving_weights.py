@@ -78,19 +78,19 @@ def with_weighed(
 ) -> Comparison:
     """The main comparison with its weighted figures beside it, where it says anything of those who left.
 
-    Which patients have left is as its `honesty` says. What the main figure claims is held back where the weighted one
-    does not claim it: a claim must not hang on those who left.
+    Which patients have left is as its `robustness` says. What the main figure claims is held back where the weighted
+    one does not claim it: a claim must not hang on those who left.
     """
-    honesty = main.honesty
-    if honesty is None or honesty.leaving is None:
+    robustness = main.robustness
+    if robustness is None or robustness.leaving is None:
         return main
-    away = honesty.leaving.away_days
+    away = robustness.leaving.away_days
     weighed, notes = weigh_for_leaving(spells, findings, main.difference, analysis, cutoff=cutoff, away_days=away)
-    leaving = replace(honesty.leaving, weighed=weighed, notes=(*honesty.leaving.notes, *notes))
+    leaving = replace(robustness.leaving, weighed=weighed, notes=(*robustness.leaving.notes, *notes))
     verdict = main.verdict
     if main.difference is not None and weighed is not None and (why := not_weighted(verdict, main.difference, weighed)):
         verdict = withheld(verdict, why)
-    return replace(main, verdict=verdict, honesty=replace(honesty, leaving=leaving))
+    return replace(main, verdict=verdict, robustness=replace(robustness, leaving=leaving))
 
 
 def not_weighted(verdict: Verdict, difference: Difference, weighed: Weighed) -> str:

@@ -1,6 +1,6 @@
 """The main comparison from parts of the crowns, none of which sees the others: the figures of `compare_since_seat`.
 
-Each part is looked at twice (`longevity_looks.py`), and what it gives is small. Then its rows are laid out for the Cox
+Each part is looked at twice (`longevity_passes.py`), and what it gives is small. Then its rows are laid out for the Cox
 models, which are fitted by sums over parts (`stats/cox_partitions.py`). One figure is not given: the penalised ratio
 of a group without a failure, which so many crowns do not come to.
 """
@@ -46,7 +46,7 @@ from pipeline.questions.groups import (
     group_of,
     milestone_days,
 )
-from pipeline.questions.longevity_looks import CRUDE, Again, Counted, Seen, last_exit, plan_again
+from pipeline.questions.longevity_passes import CRUDE, Counted, SecondPass, Seen, last_exit, plan_second_pass
 from pipeline.questions.question import OF_CROWNS, SINCE_SEAT
 from pipeline.questions.steady_ratio import Standing, write_adjusted
 from pipeline.results import Comparison, Difference, Estimate, Group, Naive
@@ -123,7 +123,7 @@ def compare_parts(
     `standardise` gives the adjusted difference by the fit of a model from a day to another, or None where it has no
     answer.
     """
-    again = plan_again(counted, analysis)
+    again = plan_second_pass(counted, analysis)
     groups = {s: _group(counted, again, seen, s, analysis) for s in STATES if s in counted.present}
     crude = _crude(again, seen, analysis)
     notes = notes_on_states(counted.with_failures, counted.present)
@@ -163,7 +163,7 @@ def _limits(ratio: Estimate | None) -> tuple[float, float, float] | None:
     return None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
 
 
-def _group(counted: Counted, again: Again, seen: Seen, state: str, analysis: Analysis) -> Group:
+def _group(counted: Counted, again: SecondPass, seen: Seen, state: str, analysis: Analysis) -> Group:
     rules, table = analysis.curve_rules(), counted.risk_sets
     start, curve = again.starts.get(state), None
     if start is not None:
@@ -183,7 +183,7 @@ def _group(counted: Counted, again: Again, seen: Seen, state: str, analysis: Ana
     )
 
 
-def _crude(again: Again, seen: Seen, analysis: Analysis) -> Difference | None:
+def _crude(again: SecondPass, seen: Seen, analysis: Analysis) -> Difference | None:
     if again.window is None:
         return None
     from_day, years = again.window

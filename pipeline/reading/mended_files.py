@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.reading.config import DITTO_ABOVE, Settings, TableSource, matching_files
-from pipeline.reading.loads import sha256
+from pipeline.reading.files_to_read import sha256
 from pipeline.reading.set_aside import FILE, ROW, MendedFile, mends_one_of, open_mended
 from pipeline.reading.sources import ReadOptions, Source, open_source
 from pipeline.reading.sources.group_lines import Template, read_templates

@@ -170,7 +170,7 @@ class BalanceRow:
 
 
 @dataclass(frozen=True)
-class Honesty:
+class Robustness:
     """What a comparison could and could not have shown.
 
     `detectable_per_100` is the smallest difference that these records would have shown four times in five. The E-values
@@ -242,7 +242,7 @@ class Comparison:
     notes: tuple[str, ...]
     horizon_years: float
     crude_difference: Difference | None = None
-    honesty: Honesty | None = None
+    robustness: Robustness | None = None
     choices: Choices | None = None
     steady: Steady | None = None
     mean_years: MeanYears | None = None

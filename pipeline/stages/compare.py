@@ -27,7 +27,6 @@ from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state
 from pipeline.questions.crown_states import crown_states
 from pipeline.questions.evidence import Others, with_evidence
 from pipeline.questions.group_ratios import fit_states
-from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
 from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
@@ -43,6 +42,7 @@ from pipeline.questions.planning import plan_question
 from pipeline.questions.quality import make_quality, with_coded_counts
 from pipeline.questions.question import SINCE_SEAT, Question
 from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
+from pipeline.questions.robustness import followup_rows, robustness_of
 from pipeline.questions.success_rates import rate_tables
 from pipeline.questions.techniques.ask import answer_techniques
 from pipeline.questions.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
@@ -92,7 +92,7 @@ SECOND_SECONDS = 600
 
 
 @dataclass(frozen=True)
-class ToCount:
+class RecountInput:
     """What the main comparison is counted on in other ways; see `explore_choices`."""
 
     tables: LinkInput
@@ -102,7 +102,7 @@ class ToCount:
 
 
 @dataclass(frozen=True)
-class Told:
+class StoreSummary:
     """What the store tells of itself without its rows being read."""
 
     practice: str
@@ -126,7 +126,7 @@ class Told:
 
 
 @dataclass(frozen=True)
-class Compared(Told):
+class ComparisonInput(StoreSummary):
     """What the comparing stage reads from the store."""
 
     crowns: pl.DataFrame  # single crowns made here
@@ -137,7 +137,7 @@ class Compared(Told):
     elsewhere_hints: pl.DataFrame
     inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
     codes: pl.DataFrame
-    to_count: ToCount | None
+    recount: RecountInput | None
     others: Others = field(default_factory=Others)
     coded: Coded = field(default_factory=Coded)  # what procedure codes tell where the details do not
     note_values: pl.DataFrame = field(default_factory=NOTE_VALUES.empty)  # read from chart notes
@@ -146,7 +146,9 @@ class Compared(Told):
     film_readers: tuple[str, ...] = ()  # whose readings alone count of the films that one of them read
 
 
-def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False) -> Results:
+def compare(
+    stored: ComparisonInput, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False
+) -> Results:
     """Answer every question that the data allow, and list those that they do not.
 
     With `beside` the main comparison is counted in other ways, and a second library asked, in processes of their own
@@ -158,7 +160,7 @@ def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None],
 
 
 def _answers(
-    stored: Compared,
+    stored: ComparisonInput,
     analysis: Analysis,
     *,
     named_patients: pl.DataFrame,
@@ -227,7 +229,7 @@ def _answers(
         told = in_family(compared, techniques.main_p_family if compared is main else among.get(compared.id), analysis)
         told = replace(
             told,
-            honesty=honesty_of(
+            robustness=robustness_of(
                 told, spells, analysis, covariates=question.adjust, unit=question.unit, cutoff=stored.cutoff,
                 away_days=_away(stored),
             ),
@@ -340,7 +342,7 @@ def _answers(
     return with_evidence(found, stored.others, lambda: pooled_spells(*tables))
 
 
-def main_alone(told: Told, main: Comparison, analysis: Analysis, *, why: str) -> Results:
+def main_alone(told: StoreSummary, main: Comparison, analysis: Analysis, *, why: str) -> Results:
     """Results that hold the main comparison alone, which can be made part by part; `why` is what the others lack.
 
     Its difference is claimed only if it could be claimed whatever the technique questions would have shown.
@@ -357,7 +359,7 @@ def main_alone(told: Told, main: Comparison, analysis: Analysis, *, why: str) ->
     return replace(_results(told), comparisons=(main,), not_run=(*_not_run(told), others))
 
 
-def _results(told: Told) -> Results:
+def _results(told: StoreSummary) -> Results:
     """What all results say of the records, the settings and the program, with no question answered yet."""
     linked = told.link_counts
     return Results(
@@ -395,7 +397,7 @@ def _results(told: Told) -> Results:
     )
 
 
-def _with_numbered_patients(stored: Compared) -> Compared:
+def _with_numbered_patients(stored: ComparisonInput) -> ComparisonInput:
     """No figure names a patient, and numbers take less time and room than texts."""
     linked = {
         name: getattr(stored, name)
@@ -410,7 +412,7 @@ def _with_numbered_patients(stored: Compared) -> Compared:
     )
 
 
-def _notes(stored: Compared, answers: Sequence[TechniqueAnswer], analysis: Analysis) -> NotesRead | None:
+def _notes(stored: ComparisonInput, answers: Sequence[TechniqueAnswer], analysis: Analysis) -> NotesRead | None:
     """What notes told, how right they are read, and how far their errors would move the technique comparisons."""
     values, checks = stored.note_values, stored.note_checks
     found = notes_read(values, checks, confidence=analysis.confidence)
@@ -422,7 +424,7 @@ def _notes(stored: Compared, answers: Sequence[TechniqueAnswer], analysis: Analy
 
 
 def _owner(
-    stored: Compared,
+    stored: ComparisonInput,
     analysis: Analysis,
     watched: Mapping[str, pl.DataFrame],
     *,
@@ -467,12 +469,14 @@ def _owner(
     )
 
 
-def _away(stored: Told) -> int:
+def _away(stored: StoreSummary) -> int:
     """A patient not seen for so long before the records end has left; the same days as rule 11's."""
     return int(stored.rules.get("active_days", AWAY_DAYS))
 
 
-def _unseen(stored: Compared, main: Comparison | None, emulated: Emulated, analysis: Analysis) -> tuple[Unseen, ...]:
+def _unseen(
+    stored: ComparisonInput, main: Comparison | None, emulated: Emulated, analysis: Analysis
+) -> tuple[Unseen, ...]:
     """What the ledger may not hold of the main comparison and of the decision on a hyperemic tooth."""
     patients = stored.inputs["patients"]
     setting, seed = stored.rules.get("root_canals_elsewhere", "unknown"), int(stored.settings.get("seed", "0"))
@@ -486,7 +490,7 @@ def _unseen(stored: Compared, main: Comparison | None, emulated: Emulated, analy
     return tuple(found)
 
 
-def _not_run(stored: Told) -> tuple[NotRun, ...]:
+def _not_run(stored: StoreSummary) -> tuple[NotRun, ...]:
     """Analyses that the data do not allow, each with the fields that it lacks."""
     wanted = (
         ("crown_survival_by_provider", "Crowns in place by clinician", ("procedures.provider_id",)),
@@ -508,13 +512,13 @@ def _not_run(stored: Told) -> tuple[NotRun, ...]:
     return tuple(out)
 
 
-def _has(stored: Told, field: str) -> bool:
+def _has(stored: StoreSummary, field: str) -> bool:
     table, columns = field.split(".")
     return any(stored.filled[table].by_column[column] for column in columns.split("|"))
 
 
 def _other_ways(
-    stored: Compared,
+    stored: ComparisonInput,
     main: Comparison,
     named_patients: pl.DataFrame,
     analysis: Analysis,
@@ -523,17 +527,17 @@ def _other_ways(
     others: Beside,
 ) -> Callable[[], Choices]:
     """Begin to count the main comparison in other ways; the function that comes back waits for them."""
-    assert stored.to_count is not None
-    to_count = stored.to_count
+    assert stored.recount is not None
+    recount = stored.recount
     counting = partial(
         explore_choices,
-        to_count.tables,
+        recount.tables,
         stored.codes,
-        to_count.rules,
+        recount.rules,
         named_patients,
         analysis,
-        records_begin=to_count.records_begin,
-        of_crowns=to_count.of_crowns,
+        records_begin=recount.records_begin,
+        of_crowns=recount.of_crowns,
         changes=main.steady is not None and main.steady.steady is not True,
         workers=1,  # its threads would wait for one another, and this process is one of three
     )

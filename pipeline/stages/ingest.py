@@ -25,7 +25,7 @@ from pipeline.reading.column_forms import column_forms, proves_comma
 from pipeline.reading.config import Settings, code_table, matching_files
 from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts
 from pipeline.reading.doubts.look import seen_of
-from pipeline.reading.loads import FileToRead, files_to_read, fingerprint
+from pipeline.reading.files_to_read import FileToRead, files_to_read, fingerprint
 from pipeline.reading.mended_files import open_files, read_options
 from pipeline.reading.merged_patients import merged_patients
 from pipeline.reading.read_file import FileRead

@@ -67,14 +67,14 @@ from pipeline.results.asked import Asked
 from pipeline.results.owner import Owner
 from pipeline.results.records import Records
 from pipeline.stages.answered_before import ANSWERED, digest_of
-from pipeline.stages.compare import PACKAGES, Compared, ToCount, Told, compare, main_alone
+from pipeline.stages.compare import PACKAGES, ComparisonInput, RecountInput, StoreSummary, compare, main_alone
 from pipeline.stages.run_ingest import ingest_stage, set_aside_stage
 from pipeline.stages.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.stages.run_parts import compare_main_in_parts
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import Coded, CodedWindows, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
-from pipeline.transforms.link import read_ledger, telling_codes, with_ids
+from pipeline.transforms.link import event_codes, read_ledger, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins
 
 __all__ = [
@@ -128,7 +128,7 @@ def compare_stage(
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
         codes = code_table(settings)
-        told = dataclasses.replace(_told(store, settings, codes), records=_records(store, settings))
+        told = dataclasses.replace(_summary(store, settings, codes), records=_records(store, settings))
         need = settings.machine.memory_to_compare(sum(told.filled[t.name].rows for t in (CROWNS, ENDO_COURSES)))
         if parts or workers > 1 or cluster is not None or need > memory:
             if not parts and workers == 1 and cluster is None:
@@ -140,7 +140,7 @@ def compare_stage(
         else:
             others = _others(store, settings, told, today=today)
             beside = beside and 2 * need <= memory and (os.cpu_count() or 1) > 1
-            asked = _compared(store, settings, codes, told, others)
+            asked = _comparison_input(store, settings, codes, told, others)
             digest = digest_of(asked, analysis, packages=PACKAGES)
             if (before := _answered(store, digest)) is not None:
                 say("nothing that the answers rest on has changed since they were given: they stand")
@@ -234,7 +234,7 @@ def recall_stage(settings: Settings, out: Path, *, on: dt.date | None, as_csv: b
 def _due(store: Store, settings: Settings, codes: pl.DataFrame, *, on: dt.date) -> pl.DataFrame:
     """The reviews of root canals that are due on a day."""
     rules = link_rules(settings)
-    with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff) as gathered:
+    with store.linking.gathered(event_codes(codes), until=rules.data_cutoff) as gathered:
         ledger = read_ledger(link_input(gathered), codes, rules)
     return due_reviews(
         own_courses(store.read(ENDO_COURSES)),
@@ -378,10 +378,10 @@ def _analysis(settings: Settings) -> Analysis:
     return Analysis(**{k: v for k, v in dataclasses.asdict(settings.analysis).items() if k in names})
 
 
-def _told(store: Store, settings: Settings, codes: pl.DataFrame) -> Told:
+def _summary(store: Store, settings: Settings, codes: pl.DataFrame) -> StoreSummary:
     kept = json.loads(store.text(LINK_COUNTS) or "{}")
     patients_in_ledger, records_begin = store.patients_in_ledger()
-    return Told(
+    return StoreSummary(
         practice=settings.practice.name,
         filled={t.name: store.filled(t) for t in (*INPUT_TABLES.values(), CROWNS, ENDO_COURSES)},
         unknown_codes=[UnknownCode(*row) for row in store.unknown_codes(codes).iter_rows()],
@@ -417,7 +417,7 @@ def _records(store: Store, settings: Settings) -> Records:
         return records_of(store, key=key_path(store.path, settings.practice.key_file))
 
 
-def _others(store: Store, settings: Settings, told: Told, *, today: dt.date | None = None) -> Others:
+def _others(store: Store, settings: Settings, told: StoreSummary, *, today: dt.date | None = None) -> Others:
     """What other practices gave, read before anything is compared, so that a wrong file stops the run early."""
     code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
     told_by = settings.evidence
@@ -433,10 +433,12 @@ def _borrowing(settings: Settings) -> Borrowing:
     return Borrowing(**{f.name: getattr(settings.evidence, f.name) for f in dataclasses.fields(Borrowing)})
 
 
-def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told, others: Others) -> Compared:
+def _comparison_input(
+    store: Store, settings: Settings, codes: pl.DataFrame, told: StoreSummary, others: Others
+) -> ComparisonInput:
     read = store.stand_ins.reader(store.read)
     every_crown, every_course = read(CROWNS), read(ENDO_COURSES)
-    return Compared(
+    return ComparisonInput(
         **{f.name: getattr(told, f.name) for f in dataclasses.fields(told)},
         crowns=own_crowns(every_crown),
         every_crown=every_crown,
@@ -450,7 +452,7 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
             if table is not PROCEDURES and table not in NOTE_TABLES
         },
         codes=codes,
-        to_count=_to_count(store, settings, codes, told),
+        recount=_recount_input(store, settings, codes, told),
         others=others,
         coded=_coded(store, settings, codes),
         note_values=store.read(NOTE_VALUES),
@@ -460,7 +462,7 @@ def _compared(store: Store, settings: Settings, codes: pl.DataFrame, told: Told,
     )
 
 
-def _noted(store: Store, results: Results, told: Told, *, today: dt.date) -> tuple[pl.DataFrame, Owner]:
+def _noted(store: Store, results: Results, told: StoreSummary, *, today: dt.date) -> tuple[pl.DataFrame, Owner]:
     """The table of runs with this one in it, and the owner's sheet with what changed since the last."""
     run = this_run(
         told.loads,
@@ -481,7 +483,7 @@ def _coded(store: Store, settings: Settings, codes: pl.DataFrame) -> Coded:
     return Coded(coded_rows(done_rows(rows, refunds).collect(), codes), windows)
 
 
-def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told) -> ToCount | None:
+def _recount_input(store: Store, settings: Settings, codes: pl.DataFrame, told: StoreSummary) -> RecountInput | None:
     """The rows on which the main comparison is counted in other ways: all, or those of a sample of the patients."""
     crowns = told.link_counts.get("crowns", 0)
     if not crowns:
@@ -493,9 +495,11 @@ def _to_count(store: Store, settings: Settings, codes: pl.DataFrame, told: Told)
         rules = dataclasses.replace(rules, data_cutoff=told.cutoff)
     share = most / crowns if sampled else None
     stand_ins = store.stand_ins.read()
-    with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff, share=share) as gathered:
+    with store.linking.gathered(event_codes(codes), until=rules.data_cutoff, share=share) as gathered:
         frames = {name: under_stand_ins(rows, stand_ins) for name, rows in gathered.frames().items()}
-        return ToCount(link_input(gathered, frames), rules, told.linked_from, of_crowns=crowns if sampled else None)
+        return RecountInput(
+            link_input(gathered, frames), rules, told.linked_from, of_crowns=crowns if sampled else None
+        )
 
 
 def _day(text: str | None) -> dt.date | None:

@@ -19,7 +19,7 @@ from pipeline.stages.scale.run_partitions import workers_for
 from pipeline.storing.rows_to_link import Gathered
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import telling_codes_of
-from pipeline.transforms.link import LinkInput, link, tables_of, telling_codes
+from pipeline.transforms.link import LinkInput, event_codes, link, tables_of
 from pipeline.transforms.rules import LinkRules
 
 Say = Callable[[str], None]
@@ -40,7 +40,7 @@ def link_stage(
     with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
         store.require("ingest")
         say("linking root canals, crowns and extractions of one tooth")
-        with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff) as gathered:
+        with store.linking.gathered(event_codes(codes), until=rules.data_cutoff) as gathered:
             wanted = parts or _parts_for(settings, gathered.rows, workers=workers, cluster=cluster is not None)
             if max(wanted, workers) > 1 or cluster is not None:
                 with workers_for(workers, cluster) as executor:

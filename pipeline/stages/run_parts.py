@@ -10,9 +10,9 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.tables import CROWNS
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_rows import OWN_CROWNS
-from pipeline.questions.longevity_looks import COLUMNS
+from pipeline.questions.longevity_passes import COLUMNS
 from pipeline.results import Comparison
-from pipeline.stages.compare import Told
+from pipeline.stages.compare import StoreSummary
 from pipeline.stages.run_link import PARTS_ON_A_CLUSTER
 from pipeline.stages.scale.compare_partitions import compare_in_parts
 from pipeline.stages.scale.run_partitions import workers_for
@@ -24,7 +24,7 @@ CROWNS_AT_ONCE = 100_000  # some 400 MB; the sums of much smaller parts cost mor
 
 def compare_main_in_parts(
     store: Store,
-    told: Told,
+    told: StoreSummary,
     analysis: Analysis,
     *,
     parts: int | None,

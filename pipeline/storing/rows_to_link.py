@@ -26,7 +26,7 @@ from pipeline.practice.tables import (
     PROCEDURES,
     Table,
 )
-from pipeline.storing import telling_rows
+from pipeline.storing import event_rows
 from pipeline.storing.own_tables import PHYSICAL
 from pipeline.storing.patients import BESIDE, StandIns, linked_view, patient_in_order
 
@@ -37,7 +37,7 @@ _DETAILS = (
 _ELSEWHERE = "patient_id, tooth_fdi, supernumerary, event, event_date, event_year"
 # What each table of `transforms.link.LinkInput` holds: as many columns as linking looks at.
 _SOURCES: dict[str, tuple[Table, str]] = {
-    "procedures": (PROCEDURES, f"SELECT {', '.join(telling_rows.COLUMNS)} FROM telling_rows"),  # noqa: S608
+    "procedures": (PROCEDURES, f"SELECT {', '.join(event_rows.COLUMNS)} FROM event_rows"),  # noqa: S608
     "contacts": (PROCEDURES, "SELECT patient_id, service_date, is_exam FROM contact_days"),
     "patients": (PATIENTS, "SELECT patient_id, last_contact_date, deceased_date FROM patients"),
     "crown_details": (CROWN_DETAILS, f"SELECT {_DETAILS} FROM crown_details"),  # noqa: S608
@@ -60,7 +60,7 @@ _DRAWN_ROWS = (
 _SPAN = """
     SELECT min(day) FILTER (WHERE done), max(day) FROM (
         SELECT service_date AS day, true AS done FROM contact_days
-        UNION ALL SELECT service_date, true FROM telling_rows
+        UNION ALL SELECT service_date, true FROM event_rows
         WHERE status = 'completed' AND ($until::DATE IS NULL OR service_date <= $until::DATE)
         UNION ALL SELECT exam_date, false FROM findings
         UNION ALL SELECT unnest([last_contact_date, deceased_date]), false FROM patients
@@ -137,7 +137,7 @@ class Linking:
         Parameters
         ----------
         kinds
-            What each code may tell (`telling_rows.KIND_SCHEMA`).
+            What each code may tell (`event_rows.KIND_SCHEMA`).
         until
             The last day that counts; None for all.
         share
@@ -150,14 +150,14 @@ class Linking:
                 self._connection.execute("CREATE TEMP VIEW linking_ledger AS SELECT * FROM sampled_rows")
             else:
                 self._connection.execute("CREATE TEMP VIEW linking_ledger AS SELECT * FROM _procedures")
-            self._connection.register("incoming", kinds.cast(telling_rows.KIND_SCHEMA).to_arrow())  # type: ignore[arg-type]
-            for statement in telling_rows.PREPARE:
+            self._connection.register("incoming", kinds.cast(event_rows.KIND_SCHEMA).to_arrow())  # type: ignore[arg-type]
+            for statement in event_rows.PREPARE:
                 self._connection.execute(statement)
-            self._connection.execute(telling_rows.CONTACTS, {"until": until})
+            self._connection.execute(event_rows.CONTACTS, {"until": until})
             yield Gathered(self._connection, until=until, sampled=share is not None)
         finally:
             self._connection.execute("DROP VIEW IF EXISTS linking_ledger")
-            for name in (*telling_rows.TEMPORARY, "sampled_rows", "sampled_patients"):
+            for name in (*event_rows.TEMPORARY, "sampled_rows", "sampled_patients"):
                 self._connection.execute(f"DROP TABLE IF EXISTS {name}")
 
     def write_parts(self, sources: Mapping[str, str], folder: Path, *, parts: int) -> list[Path]:
@@ -204,10 +204,10 @@ class Gathered:
         self._connection = connection
         self._sources = {name: query + _OF_SAMPLE * sampled for name, (_, query) in _SOURCES.items()}
         self.until = until
-        counted = connection.sql(telling_rows.LEFT_OUT, params={"until": until}).pl()
+        counted = connection.sql(event_rows.LEFT_OUT, params={"until": until}).pl()
         self.left_out: dict[str, int] = counted.row(0, named=True)
-        self.fees_kept = bool(connection.execute(telling_rows.FEES_KEPT).fetchall()[0][0])
-        self.rows = int(connection.execute("SELECT count(*) FROM telling_rows").fetchall()[0][0])
+        self.fees_kept = bool(connection.execute(event_rows.FEES_KEPT).fetchall()[0][0])
+        self.rows = int(connection.execute("SELECT count(*) FROM event_rows").fetchall()[0][0])
 
     def frames(self) -> dict[str, pl.DataFrame]:
         """The tables of `transforms.link.LinkInput` by name, each with the columns that linking looks at."""

@@ -66,7 +66,7 @@ class LinkInput:
     """The stored tables that linking reads; see `pipeline.practice.tables`.
 
     Most rows of a ledger only say that a patient was seen. They may be left out of `procedures` and stand in
-    `contacts` instead, with the counts of them in `left_out` (names of `Linked.counts`); `telling_codes`
+    `contacts` instead, with the counts of them in `left_out` (names of `Linked.counts`); `event_codes`
     says which must stay. `contacts` (`patient_id, service_date, is_exam`) then holds the days up to `contacts_until`,
     the cut-off that was asked for. `fees_kept` says whether most crown rows of the whole practice have a fee, which
     a part of its rows cannot tell; None: these are all rows.
@@ -99,7 +99,7 @@ def tables_of(
     )
 
 
-def telling_codes(codes: pl.DataFrame) -> pl.DataFrame:
+def event_codes(codes: pl.DataFrame) -> pl.DataFrame:
     """What each code may tell of a tooth, beyond that the patient was seen; one row per telling code.
 
     `code`; `linked`: the rules look at it where it names a tooth; `extraction`: no row on that tooth can be true after

@@ -32,7 +32,6 @@ from pipeline.results import (
     FlowStep,
     FollowUp,
     Group,
-    Honesty,
     IncidenceCurve,
     IncidencePoint,
     LinkNote,
@@ -46,6 +45,7 @@ from pipeline.results import (
     RateRow,
     RateTable,
     Results,
+    Robustness,
     Trial,
     TrialArm,
     TrialOutcome,
@@ -542,7 +542,7 @@ def _practice(*, before: int, through: int, vital: int, ratio: float, seed: int)
     if d is not None:
         crude = dataclasses.replace(d, per_100=d.per_100 + 1.7, ci_low=d.ci_low + 1.2, ci_high=d.ci_high + 2.2)
     main = dataclasses.replace(
-        main, crude_difference=crude, honesty=_honesty(d, main.verdict.code), choices=_choices(d, groups)
+        main, crude_difference=crude, robustness=_robustness(d, main.verdict.code), choices=_choices(d, groups)
     )
     technique = _technique(before, seed)
     endo = max(before + through, 20)
@@ -658,10 +658,10 @@ def _quality(crowns: int) -> Quality:
 # --- doubt, other ways to count, the emulated trial -----------------------------------------------------------------
 
 
-def _honesty(d: Difference | None, code: str) -> Honesty:
+def _robustness(d: Difference | None, code: str) -> Robustness:
     """Figures that hang on the difference as those of a run do: 2.8 standard errors, E-value only for a claim."""
     if d is None:
-        return Honesty(None, None, None, ())
+        return Robustness(None, None, None, ())
     error = (d.ci_high - d.ci_low) / 3.92
     claimed = code == "differs"
     balance = tuple(
@@ -673,7 +673,7 @@ def _honesty(d: Difference | None, code: str) -> Honesty:
             *((f"material_{i}", f"material: kind {i}", 0.01 * i) for i in range(1, 16)),
         )
     )
-    return Honesty(2.8 * error, 2.37 if claimed else None, 1.61 if claimed else None, balance, _leaving(d, code))
+    return Robustness(2.8 * error, 2.37 if claimed else None, 1.61 if claimed else None, balance, _leaving(d, code))
 
 
 def _leaving(d: Difference, code: str) -> Leaving:

@@ -25,7 +25,7 @@ from dashboards.words import doubt as words_doubt
 from dashboards.words import healing as words_healing
 from dashboards.words import shared as words_shared
 from dashboards.words import trial as words_trial
-from pipeline.results import BalanceRow, Choices, Honesty, Results, Sample
+from pipeline.results import BalanceRow, Choices, Results, Robustness, Sample
 from pipeline.results.healing import RecallRow
 from pipeline.results.trial_words import no_difference
 
@@ -61,7 +61,7 @@ def test_verdicts_over_the_choices_add_up_to_all_of_them():
 
 def test_an_e_value_is_said_only_where_a_difference_is_claimed():
     balance = (BalanceRow("age", "age at the seat", 0.31), BalanceRow("sex", "sex", 0.02))
-    claimed = Honesty(6.4, 2.29, 1.64, balance)
+    claimed = Robustness(6.4, 2.29, 1.64, balance)
     said = words_doubt.e_value_sentence(claimed)
     assert numbers(said) == [2.3, 1.6, 0.31]
     assert words_doubt.e_value_sentence(dataclasses.replace(claimed, e_value=None)) == ""

@@ -21,13 +21,13 @@ from pipeline.results import BalanceRow, Results
 def _with_table1() -> Results:
     results = samples.differs()
     main = results.comparisons[0]
-    assert main.honesty is not None
+    assert main.robustness is not None
     balance = (
         BalanceRow("age_at_seat", "age", 0.2, None, 54.4, 51.5),
         BalanceRow("sex_female", "sex: female", 0.1, None, 0.55, 0.487),
         BalanceRow("sex_male", "sex: male", 0.1, None, 0.45, 0.513),
     )
-    main = dataclasses.replace(main, honesty=dataclasses.replace(main.honesty, balance=balance))
+    main = dataclasses.replace(main, robustness=dataclasses.replace(main.robustness, balance=balance))
     return dataclasses.replace(results, comparisons=(main, *results.comparisons[1:]))
 
 

@@ -18,9 +18,9 @@ MAIN = RESULTS.comparisons[0]
 
 
 def said(**changes) -> list[str]:
-    leaving = dataclasses.replace(MAIN.honesty.leaving, **changes)
-    honesty = dataclasses.replace(MAIN.honesty, leaving=leaving)
-    return words_leaving.leaving_sentences(dataclasses.replace(MAIN, honesty=honesty))
+    leaving = dataclasses.replace(MAIN.robustness.leaving, **changes)
+    robustness = dataclasses.replace(MAIN.robustness, leaving=leaving)
+    return words_leaving.leaving_sentences(dataclasses.replace(MAIN, robustness=robustness))
 
 
 def test_who_was_lost_what_is_weighted_and_what_turns_the_verdict():
@@ -30,7 +30,7 @@ def test_who_was_lost_what_is_weighted_and_what_turns_the_verdict():
         "with root canal before the crown was seated. Lost means last seen more than 18 months before these records "
         "end; the figures take them to fare as those still seen."
     )
-    w, d = MAIN.honesty.leaving.weighed, MAIN.difference
+    w, d = MAIN.robustness.leaving.weighed, MAIN.difference
     assert weighed.startswith(f"Allowing for who left, by what is recorded: {round(w.per_100)} more failures per 100 (")
     assert f"against {round(d.per_100)} more without; ratio 2.05 (1.40 to 3.00)." in weighed
     assert "412 of 1,900 crowns were lost for good" in weighed
@@ -61,7 +61,7 @@ def test_a_verdict_that_nothing_turns_at_once_and_the_other_way_round():
     assert "to “differs in these records, the other way round”" in line
     nobody = (LostFromSight(group, 310, 0), LostFromSight(MAIN.difference.reference, 1004, 0))
     assert said(weighed=None, tipping=(), lost=nobody) == ["Nobody was lost from sight before 5 years."]
-    assert words_leaving.leaving_sentences(dataclasses.replace(MAIN, honesty=None)) == []
+    assert words_leaving.leaving_sentences(dataclasses.replace(MAIN, robustness=None)) == []
 
 
 def test_the_page_and_machines_have_it():
@@ -71,4 +71,4 @@ def test_the_page_and_machines_have_it():
     found = json.loads(json.dumps(results_json(RESULTS)))["comparisons"][0]["honesty"]["leaving"]
     assert found["tipping"][2]["extra_per_100"] == 24.4
     assert found["weighed"]["hazard_ratio"] == 2.05
-    assert from_plain(Results, to_plain(RESULTS)).comparisons[0].honesty == MAIN.honesty
+    assert from_plain(Results, to_plain(RESULTS)).comparisons[0].robustness == MAIN.robustness

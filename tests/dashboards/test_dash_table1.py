@@ -14,9 +14,9 @@ from pipeline.results import BalanceRow, Comparison
 def _compared(*rows: tuple[str, float | None, float | None]) -> Comparison:
     """The main comparison of 900 and 640 crowns with these rows: name, of the group, of the reference."""
     main = samples.differs().comparisons[0]
-    assert main.honesty is not None
+    assert main.robustness is not None
     balance = tuple(BalanceRow(name, f"label of {name}", 0.1, None, *of) for name, *of in rows)
-    return dataclasses.replace(main, honesty=dataclasses.replace(main.honesty, balance=balance))
+    return dataclasses.replace(main, robustness=dataclasses.replace(main.robustness, balance=balance))
 
 
 BOTH = {"before_seat", "through_crown"}
@@ -54,7 +54,7 @@ def test_nothing_is_told_of_a_group_whose_count_is_hidden() -> None:
     compared = _compared(("age_at_seat", 54.4, 51.5))
     assert release_table1(plain_gate(), compared, {"before_seat"}) == ()
     assert release_table1(plain_gate(), dataclasses.replace(compared, difference=None), BOTH) == ()
-    assert release_table1(plain_gate(), dataclasses.replace(compared, honesty=None), BOTH) == ()
+    assert release_table1(plain_gate(), dataclasses.replace(compared, robustness=None), BOTH) == ()
 
 
 def test_unclean_values_cannot_be_made_by_hand() -> None:

@@ -82,7 +82,7 @@ def is_declared(piece: str, names: set[str]) -> bool:
 DECLARED = {
     *MAKERS, "map", "table", "name", "rows", "wanted", "columns", "place", "part", "parts", "key", "key_text",
     "content",
-    "same", "telling_rows", "records", "c", "n", "counts", "query", "names", "differ", "mended", "as_json",
+    "same", "event_rows", "records", "c", "n", "counts", "query", "names", "differ", "mended", "as_json",
     "source", "texts", "every", "some", "recorded", "noted",
 }  # fmt: skip
 

@@ -126,7 +126,7 @@ COMPARISON = (
     _trial("trial_rows"),
     _trial("trial_weights"),
     _question("comparison", "endo_outcomes", "endo_by_hand", "endo_outcomes"),
-    _question("comparison", "longevity_looks"),
+    _question("comparison", "longevity_passes"),
     Target(
         "comparison",
         "pipeline/stats/risk_sets.py",

@@ -24,7 +24,7 @@ from pipeline.questions.leaving_weights import (
     with_weighed,
 )
 from pipeline.questions.verdict import decide
-from pipeline.results import Comparison, Difference, Group, Honesty, Verdict
+from pipeline.results import Comparison, Difference, Group, Robustness, Verdict
 from pipeline.results.leaving import Leaving
 from pipeline.stats.few_failures import careful_ratio
 from pipeline.stats.tipping import lay_out
@@ -234,7 +234,7 @@ def test_stretches_are_a_quarter_of_a_year_unless_there_are_too_many():
 
 def test_the_figures_stand_beside_the_main_ones(left_and_stayed):
     _, main, spells, found = left_and_stayed
-    honest = dataclasses.replace(main, honesty=None)
+    honest = dataclasses.replace(main, robustness=None)
     assert with_weighed(honest, spells, NO_FINDINGS, Analysis()) is honest
     assert found.weight_low < 1 < found.weight_high
     assert 0 < found.truncated < found.stretches / 20
@@ -289,11 +289,11 @@ def test_the_verdict_is_held_back_where_the_weighted_range_does_not_bear_it_out(
         verdict=Verdict(
             "little_difference", "s", "r", "range", "d", "n", smallest_difference_per_100=abs(centre) + 0.2
         ),
-        honesty=Honesty(None, None, None, (), leaving),
+        robustness=Robustness(None, None, None, (), leaving),
     )
     made = with_weighed(claimed, spells, NO_FINDINGS, Analysis())
     assert (made.verdict.code == "cannot_tell") == held
-    assert made.honesty.leaving.weighed.hazard_ratio == found.hazard_ratio
+    assert made.robustness.leaving.weighed.hazard_ratio == found.hazard_ratio
 
 
 CUTS = frame("""

@@ -46,7 +46,7 @@ def alike(a: object, b: object, path: str = "") -> None:
 def plain(main: Comparison) -> object:
     """The comparison without what is made of all questions together, or of whole rows alone."""
     whole = {"steady": None, "mean_years": None, "within_patient": None}
-    return to_plain(dataclasses.replace(main, honesty=None, choices=None, notes=(), verdict=None, **whole))  # type: ignore[arg-type]
+    return to_plain(dataclasses.replace(main, robustness=None, choices=None, notes=(), verdict=None, **whole))  # type: ignore[arg-type]
 
 
 @pytest.mark.thorough

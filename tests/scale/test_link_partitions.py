@@ -25,7 +25,7 @@ from pipeline.stages.scale import run_partitions
 from pipeline.stages.scale.partition import read_part
 from pipeline.storing.rows_to_link import Linking
 from pipeline.storing.store import open_store
-from pipeline.transforms.link import telling_codes
+from pipeline.transforms.link import event_codes
 from synthetic_data.generate import simulate
 
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
@@ -161,7 +161,7 @@ def test_two_processes_give_what_one_gives(practices) -> None:
 
 def test_every_patient_is_in_one_part_which_the_id_alone_decides(practices) -> None:
     settings = practices["invented"]
-    kinds = telling_codes(code_table(settings))
+    kinds = event_codes(code_table(settings))
     with open_store(settings.practice.database) as store, store.linking.gathered(kinds, until=None) as gathered:
         whole = gathered.frames()
         places = gathered.write_parts(store.parts_folder / "a", parts=6)

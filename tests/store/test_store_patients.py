@@ -16,7 +16,7 @@ from pipeline.stages import run
 from pipeline.stages.run_link import link_rules
 from pipeline.storing.own_tables import STAND_INS
 from pipeline.storing.store import open_store
-from pipeline.transforms.link import telling_codes
+from pipeline.transforms.link import event_codes
 from pipeline.transforms.patient_numbers import under_stand_ins
 
 # Twins have the same teeth on the same days: 2 has another clinician than 1, 3 another clinic, 4 a post of 2022, 5 a
@@ -109,7 +109,7 @@ def test_a_sample_takes_the_same_patients_under_any_name(as_they_are: Path, rena
     drawn = []
     for database, names in ((as_they_are, AS_THEY_ARE), (renamed, OTHERS)):
         settings = load_settings(database.with_name("practice.toml"))
-        kinds = telling_codes(code_table(settings))
+        kinds = event_codes(code_table(settings))
         ours = {new: old for old, new in names.items()} | {names["six"]: "one"}
         with open_store(settings.practice.database) as store:
             until = link_rules(settings).data_cutoff

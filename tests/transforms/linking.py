@@ -28,7 +28,7 @@ from pipeline.practice.tables import (
 )
 from pipeline.storing.own_tables import STORED_LOADS
 from pipeline.storing.store import open_store
-from pipeline.transforms.link import Linked, LinkInput, link, telling_codes
+from pipeline.transforms.link import Linked, LinkInput, event_codes, link
 from pipeline.transforms.rules import LinkRules
 
 ONE_IN = 1 if os.environ.get("THOROUGH") else 10
@@ -106,7 +106,7 @@ def assert_mere_contacts_may_be_summed_up(tables: LinkInput, linked: Linked, rul
         load = {c: 1 if t in (pl.Int32(), pl.Int64()) else "x" for c, t in STORED_LOADS.schema.items()}
         store.append(ELSEWHERE, tables.elsewhere.collect())
         store.append(STORED_LOADS, pl.DataFrame([load], schema=STORED_LOADS.schema))
-        with store.linking.gathered(telling_codes(CODES), until=rules.data_cutoff) as gathered:
+        with store.linking.gathered(event_codes(CODES), until=rules.data_cutoff) as gathered:
             frames, left_out, fees_kept = gathered.frames(), gathered.left_out, gathered.fees_kept
     rows, days = frames["procedures"].lazy(), frames["contacts"].lazy()
     reduced = dataclasses.replace(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.questions.techniques.lean import words_of
+from pipeline.questions.techniques.compact_rows import words_of
 
 MIN_EARLIER = 20
 MIN_USES = 20

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Covariate, design, independent, strata
 from pipeline.questions.group_ratios import fit_states
-from pipeline.questions.techniques.lean import in_order
+from pipeline.questions.techniques.compact_rows import in_order
 from pipeline.results.technique import DosePoint
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.curve_shape import shape_tests

@@ -14,10 +14,10 @@ from pipeline.questions.covariates import Numeric
 from pipeline.questions.group_ratios import Ratios, failed_patients_by_state, group_ratios
 from pipeline.questions.groups import days_of
 from pipeline.questions.techniques.claims import Draft, Pair, with_claims
+from pipeline.questions.techniques.compact_rows import only_columns, source_of
 from pipeline.questions.techniques.dose import DoseCurve, dose_curve
 from pipeline.questions.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, counted_as, grouped
 from pipeline.questions.techniques.healing import healing, healing_difference, recall_notes
-from pipeline.questions.techniques.lean import only_columns, source_of
 from pipeline.questions.techniques.plans import paces_of
 from pipeline.questions.techniques.question import (
     FILMS,

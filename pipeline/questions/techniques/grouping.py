@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.questions.techniques.lean import in_order, words_of
+from pipeline.questions.techniques.compact_rows import in_order, words_of
 from pipeline.questions.techniques.question import Band, Question
 
 MIN_PATIENTS = 10

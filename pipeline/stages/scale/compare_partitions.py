@@ -19,8 +19,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.machine.errors import DataError
-from pipeline.questions import longevity_looks as looks
 from pipeline.questions import longevity_parts as parted
+from pipeline.questions import longevity_passes as passes
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_longevity import SET_TO, StateModel
 from pipeline.results import Comparison
@@ -67,10 +67,10 @@ def compare_in_parts(
     scratch.mkdir(exist_ok=True, mode=0o700)
     do = functools.partial(run, executor=executor, say=say)
     first = do(count_one, parts, scratch / "counts", what="counting")
-    counted = looks.add_counts(_read(place, looks.COUNTS) for place in first)
-    looking = functools.partial(look_at_one, again=looks.plan_again(counted, analysis))
+    counted = passes.add_counts(_read(place, passes.COUNTS) for place in first)
+    looking = functools.partial(second_pass_of_one, again=passes.plan_second_pass(counted, analysis))
     second = do(looking, first, scratch / "looks", what="errors")
-    seen = looks.add_looks(_read(place, looks.LOOKS) for place in second)
+    seen = passes.add_second_passes(_read(place, passes.LOOKS) for place in second)
     plan = parted.plan_models(counted, seen, analysis)
     third = [] if plan is None else do(functools.partial(lay_out_one, plan=plan), first, scratch / "rows", what="rows")
     over = _over(executor)
@@ -117,12 +117,12 @@ def compare_in_parts(
 
 def count_one(place: Path) -> Mapping[str, pl.DataFrame]:
     """First look at one part."""
-    return looks.count_part(**_stored(place))
+    return passes.count_part(**_stored(place))
 
 
-def look_at_one(place: Path, *, again: looks.Again) -> Mapping[str, pl.DataFrame]:
+def second_pass_of_one(place: Path, *, again: passes.SecondPass) -> Mapping[str, pl.DataFrame]:
     """Second look at one part, at what the first look left of it."""
-    return looks.look_again(pl.read_parquet(place / "spells.parquet"), again)
+    return passes.second_pass(pl.read_parquet(place / "spells.parquet"), again)
 
 
 def lay_out_one(place: Path, *, plan: parted.ModelPlan) -> Mapping[str, pl.DataFrame]:
@@ -200,7 +200,7 @@ def _stored(place: Path) -> dict[str, pl.DataFrame]:
     """The tables of a part, with as many columns as the comparison looks at."""
     return {
         name: pl.scan_parquet(place / f"{name}.parquet").select(columns).collect()
-        for name, columns in looks.COLUMNS.items()
+        for name, columns in passes.COLUMNS.items()
     }
 
 

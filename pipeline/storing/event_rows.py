@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import polars as pl
 
-# One row per code that matters, and what it may tell; `transforms.link.telling_codes` says what each means.
+# One row per code that matters, and what it may tell; `transforms.link.event_codes` says what each means.
 KIND_SCHEMA: dict[str, pl.DataType] = {
     "code": pl.String(),
     "linked": pl.Boolean(),
@@ -41,7 +41,7 @@ TEMPORARY = (
     "code_kinds",
     "watched_teeth",
     "taken_back_codes",
-    "telling_rows",
+    "event_rows",
     "seen_closely",
     "rows_seen_closely",
     "contact_days",
@@ -56,20 +56,20 @@ _CODED = (
 )
 _TOOTH = "patient_id, tooth_fdi, supernumerary"
 _SIGN = "in_place OR (lost AND status = 'existing')"
-_TELLING_SEEN_CLOSELY = "(SELECT * FROM telling_rows SEMI JOIN seen_closely USING (patient_id))"
+_TELLING_SEEN_CLOSELY = "(SELECT * FROM event_rows SEMI JOIN seen_closely USING (patient_id))"
 _ROWS = f"SELECT {', '.join(COLUMNS)} FROM"
 
 # A pass over all rows looks at as few columns as it can; what few patients have is looked up for these alone.
 PREPARE = (
     "CREATE TEMP TABLE code_kinds AS SELECT * FROM incoming",
-    f"CREATE TEMP TABLE telling_rows AS {_ROWS} {_STANDING} JOIN code_kinds USING (code) WHERE {_CODED}",
+    f"CREATE TEMP TABLE event_rows AS {_ROWS} {_STANDING} JOIN code_kinds USING (code) WHERE {_CODED}",
     f"""
     CREATE TEMP TABLE watched_teeth AS
     SELECT {_TOOTH}, min(service_date) FILTER (WHERE extraction AND status = 'completed') AS extracted,
            bool_or({_SIGN} OR told) AS shown_gone, bool_or(crown AND status = 'completed') AS crowned
     FROM (
         SELECT {_TOOTH}, service_date, status, extraction, in_place, lost, crown, false AS told
-        FROM telling_rows JOIN code_kinds USING (code)
+        FROM event_rows JOIN code_kinds USING (code)
         UNION ALL BY NAME
         SELECT {_TOOTH}, status: NULL, extraction: false, in_place: false, lost: false, crown: false, told: true
         FROM elsewhere WHERE event = 'extraction'
@@ -80,7 +80,7 @@ PREPARE = (
     # What names a tooth after its extraction may have to be set aside; what needs a tooth that something shows to be
     # gone says when it was there; a filling on a crown may hint at an opening.
     f"""
-    INSERT INTO telling_rows {_ROWS} {_STANDING} LEFT JOIN code_kinds USING (code)
+    INSERT INTO event_rows {_ROWS} {_STANDING} LEFT JOIN code_kinds USING (code)
     JOIN watched_teeth USING ({_TOOTH})
     WHERE tooth_fdi IS NOT NULL AND status = 'completed' AND NOT {_CODED}
       AND (service_date > extracted OR shown_gone OR (crowned AND coalesce(filling, false)))
@@ -92,14 +92,14 @@ PREPARE = (
     # a day seen.
     f"""
     CREATE TEMP TABLE seen_closely AS
-    SELECT patient_id FROM telling_rows JOIN code_kinds USING (code) WHERE {_SIGN}
-    UNION SELECT patient_id FROM telling_rows WHERE status = 'existing' AND service_date IS NOT NULL
+    SELECT patient_id FROM event_rows JOIN code_kinds USING (code) WHERE {_SIGN}
+    UNION SELECT patient_id FROM event_rows WHERE status = 'existing' AND service_date IS NOT NULL
     UNION SELECT patient_id FROM elsewhere
     UNION SELECT patient_id FROM taken_back_codes
     """,  # noqa: S608
     f"CREATE TEMP TABLE rows_seen_closely AS {_ROWS} {_STANDING} SEMI JOIN seen_closely USING (patient_id)",
     f"""
-    INSERT INTO telling_rows {_ROWS} rows_seen_closely SEMI JOIN taken_back_codes USING (patient_id, code)
+    INSERT INTO event_rows {_ROWS} rows_seen_closely SEMI JOIN taken_back_codes USING (patient_id, code)
     ANTI JOIN {_TELLING_SEEN_CLOSELY} USING (load_id, row_number, part)
     """,
 )
@@ -124,7 +124,7 @@ CONTACTS = f"""
 FEES_KEPT = """
     SELECT count(*) FILTER (WHERE fee > 0) > 0
        AND 2 * count(*) FILTER (WHERE fee >= 0) > count(*) FILTER (WHERE coalesce(fee, 0) >= 0)
-    FROM telling_rows SEMI JOIN (FROM code_kinds WHERE crown) USING (code)
+    FROM event_rows SEMI JOIN (FROM code_kinds WHERE crown) USING (code)
     WHERE status = 'completed' AND tooth_fdi IS NOT NULL
     """
 
@@ -140,5 +140,5 @@ _COUNTS = f"""
 _KEPT = ("completed", "planned", "existing", "void", "on_primary_teeth", "on_supernumerary_teeth")
 LEFT_OUT = f"""
     SELECT {", ".join(f"a.rows_{n} - k.rows_{n} AS rows_{n}" for n in _KEPT)}
-    FROM ({_COUNTS} FROM {_STANDING}) AS a, ({_COUNTS} FROM telling_rows) AS k
+    FROM ({_COUNTS} FROM {_STANDING}) AS a, ({_COUNTS} FROM event_rows) AS k
     """  # noqa: S608

@@ -20,7 +20,7 @@ from pipeline.questions.groups import days_of
 from pipeline.questions.leaving import AWAY_DAYS, leaving_of
 from pipeline.questions.question import OF_CROWNS
 from pipeline.questions.verdict import DIFFERS
-from pipeline.results import BalanceRow, Comparison, Difference, FollowUp, Honesty
+from pipeline.results import BalanceRow, Comparison, Difference, FollowUp, Robustness
 from pipeline.stats.balance import balance_table
 from pipeline.stats.detectable import detectable_difference
 from pipeline.stats.e_value import EValue, e_value
@@ -31,7 +31,7 @@ from pipeline.stats.limits import z_value
 RARE = 0.15
 
 
-def honesty_of(
+def robustness_of(
     comparison: Comparison,
     spells: pl.DataFrame,
     analysis: Analysis,
@@ -40,8 +40,8 @@ def honesty_of(
     unit: str = "crown_id",
     cutoff: dt.date | None = None,
     away_days: int = AWAY_DAYS,
-) -> Honesty:
-    """The honesty figures of one comparison of two groups.
+) -> Robustness:
+    """The robustness figures of one comparison of two groups.
 
     Parameters
     ----------
@@ -63,9 +63,9 @@ def honesty_of(
     """
     difference = comparison.difference
     if difference is None:
-        return Honesty(None, None, None, ())
+        return Robustness(None, None, None, ())
     claim = _e_value(comparison, difference) if comparison.verdict.code == DIFFERS else None
-    return Honesty(
+    return Robustness(
         detectable_per_100=detectable_per_100(difference, analysis),
         e_value=claim.estimate if claim else None,
         e_value_limit=claim.limit if claim else None,

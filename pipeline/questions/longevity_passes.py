@@ -109,7 +109,7 @@ class Counted:
 
 
 @dataclass(frozen=True, eq=False)
-class Again:
+class SecondPass:
     """What the second look needs of the first: the risk sets and the day from which each curve stands.
 
     `starts` has the states with a curve; `window` is the day and the years from which and to which a difference of
@@ -139,8 +139,8 @@ def count_part(crowns: pl.DataFrame, patients: pl.DataFrame) -> dict[str, pl.Dat
     labelled = labelled_rows(rows).filter(pl.col("state").is_in(ROOT_CANAL))
     numbers = dict(zip(FLOW, count_flow(crowns, rows), strict=True))
     return {
-        "spells": _lean(spells, ("crown_id", "provider_id", *(c.name for c in OF_CROWNS))),
-        "labelled": _lean(labelled, ()),
+        "spells": _columns_needed(spells, ("crown_id", "provider_id", *(c.name for c in OF_CROWNS))),
+        "labelled": _columns_needed(labelled, ()),
         "risk_sets": _changes(spells),
         "label_risk_sets": _changes(labelled) if _are_sound(labelled) else pl.DataFrame(schema=RISK_SETS),
         "rates": _rates(spells),
@@ -178,7 +178,7 @@ def add_counts(parts: Iterable[Tables]) -> Counted:
     )
 
 
-def plan_again(counted: Counted, analysis: Analysis) -> Again:
+def plan_second_pass(counted: Counted, analysis: Analysis) -> SecondPass:
     """What to look for in the second look."""
     rules, table = analysis.curve_rules(), counted.risk_sets
     starts = {
@@ -188,7 +188,7 @@ def plan_again(counted: Counted, analysis: Analysis) -> Again:
         and (start := _start(table, s, rules=rules, late=s == "through_crown")) is not None
         and last_exit(table, s) > start
     }
-    return Again(table, frozenset(counted.with_failures), starts, _window(table, starts, analysis))
+    return SecondPass(table, frozenset(counted.with_failures), starts, _window(table, starts, analysis))
 
 
 def _window(table: pl.DataFrame, starts: Mapping[str, int], analysis: Analysis) -> tuple[int, float] | None:
@@ -209,17 +209,17 @@ def _failures(rates: pl.DataFrame) -> list[tuple[str, int, int]]:
     return rates.group_by("group").agg(pl.col("failures", "failures_squared").sum()).rows()
 
 
-def look_again(spells: pl.DataFrame, again: Again) -> dict[str, pl.DataFrame]:
+def second_pass(spells: pl.DataFrame, plan: SecondPass) -> dict[str, pl.DataFrame]:
     """Second look at a part, at the `spells` of the first: squares, and counts of covariates among usable rows."""
     squares = [
-        _squares_table(state, curve_squares(again.risk_sets, *_columns(rows), group=state, from_day=start, **_by(rows)))
-        for state, start in again.starts.items()
+        _squares_table(state, curve_squares(plan.risk_sets, *_columns(rows), group=state, from_day=start, **_by(rows)))
+        for state, start in plan.starts.items()
         for rows in (spells.filter(pl.col("state") == state),)
     ]
-    if again.window is not None:
-        from_day, years = again.window
+    if plan.window is not None:
+        from_day, years = plan.window
         of_crude = difference_squares(
-            again.risk_sets,
+            plan.risk_sets,
             [days_of(years)],
             *_columns(spells),
             spells["state"],
@@ -228,7 +228,7 @@ def look_again(spells: pl.DataFrame, again: Again) -> dict[str, pl.DataFrame]:
             **_by(spells),
         )
         squares.append(_squares_table(CRUDE, of_crude))
-    usable = usable_spells(spells, set(again.with_failures))
+    usable = usable_spells(spells, set(plan.with_failures))
     return {
         "squares": pl.concat([_NO_SQUARES, *squares]),
         "covariates": count_covariates(usable, OF_CROWNS),
@@ -237,7 +237,7 @@ def look_again(spells: pl.DataFrame, again: Again) -> dict[str, pl.DataFrame]:
     }
 
 
-def add_looks(parts: Iterable[Tables]) -> Seen:
+def add_second_passes(parts: Iterable[Tables]) -> Seen:
     """Add the second looks up."""
     squares: dict[str, Squares] = {}
     covariates = pl.DataFrame(schema=COVARIATE_COUNTS)
@@ -253,7 +253,7 @@ def add_looks(parts: Iterable[Tables]) -> Seen:
     return Seen(squares, covariates, clinicians, crowns)
 
 
-def _lean(spells: pl.DataFrame, columns: tuple[str, ...]) -> pl.DataFrame:
+def _columns_needed(spells: pl.DataFrame, columns: tuple[str, ...]) -> pl.DataFrame:
     """Follow-up, state and `columns`, with patients and crowns as numbers that mean something in this part only."""
     number = (pl.col("patient_id").rank("dense").cast(pl.Int64) - 1).alias("patient")
     out = spells.select("exit_days", "entry_days", "event", "state", number, *columns)

@@ -24,14 +24,14 @@ from pipeline.questions.covariates import (
 from pipeline.questions.crown_longevity import ROOT_CANAL, difference_window
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.groups import curve_start, make_group
-from pipeline.questions.longevity_looks import (
+from pipeline.questions.longevity_passes import (
     Counted,
     add_counts,
-    add_looks,
+    add_second_passes,
     count_part,
     last_exit,
-    look_again,
-    plan_again,
+    plan_second_pass,
+    second_pass,
 )
 from pipeline.stats.risk_set_errors import curve_squares
 from pipeline.stats.risk_sets import count_changes
@@ -112,7 +112,7 @@ def starts(entries: list[int], exits: list[int], failed: list[bool], analysis: A
     spells = pl.DataFrame({"entry_days": entries, "exit_days": exits, "event": failed})
     odd = pl.Series(range(len(entries))) % 2 == 1
     counted = add_counts(count_part(crowns.filter(mine), people.filter(mine)) for mine in (odd, ~odd))
-    by_counts = plan_again(counted, analysis).starts.get("through_crown")
+    by_counts = plan_second_pass(counted, analysis).starts.get("through_crown")
     return curve_start(spells, rules=analysis.curve_rules()), by_counts
 
 
@@ -148,15 +148,15 @@ def test_what_the_second_look_needs_by_hand():
     assert first.with_failures == first.present == {"before_seat", "through_crown", "vital"}
     assert (first.numbers["crowns"], first.numbers["timed"]) == (92, 91)
     assert (first.numbers["last"] - first.numbers["first"]).days == 400
-    again = plan_again(first, Analysis(horizon_years=1))
+    again = plan_second_pass(first, Analysis(horizon_years=1))
     assert again.starts == {"before_seat": 0, "vital": 0, "through_crown": 100}
     assert again.window == (100, 1)
-    seen = add_looks(look_again(part["spells"], again) for part in parts)
+    seen = add_second_passes(second_pass(part["spells"], again) for part in parts)
     assert seen.crowns == 91
     assert set(seen.squares) == {"before_seat", "vital", "through_crown", "difference"}
     # No patient is in both parts: what the parts say adds up to what all rows say, array by array.
-    [whole] = [look_again(part["spells"], again) for part in [count_part(crowns, people)]]
-    alone = add_looks([whole]).squares
+    [whole] = [second_pass(part["spells"], again) for part in [count_part(crowns, people)]]
+    alone = add_second_passes([whole]).squares
     for name, found in seen.squares.items():
         for one, other in zip(found.values, alone[name].values, strict=True):
             np.testing.assert_allclose(one, other, rtol=1e-12)
@@ -183,7 +183,7 @@ def test_a_crude_difference_needs_both_curves_at_the_horizon_and_a_start_before_
     crowns, people = practice()
 
     def window(rows: pl.DataFrame, years: float) -> tuple[int, float] | None:
-        return plan_again(counted(rows, people)[0], Analysis(horizon_years=years)).window
+        return plan_second_pass(counted(rows, people)[0], Analysis(horizon_years=years)).window
 
     assert window(crowns, 400 / 365.25) == (100, 400 / 365.25)
     assert window(crowns, 401 / 365.25) == (100, 1)
@@ -222,7 +222,7 @@ def test_the_window_of_counts_is_that_of_the_rows(drawn):
         for s in ("before_seat", "through_crown")
     }  # fmt: skip
     sides = {s: spells.filter(pl.col("state") == s) for s in ROOT_CANAL[::-1]}
-    planned = plan_again(add_counts([count_part(both, people)]), few).window
+    planned = plan_second_pass(add_counts([count_part(both, people)]), few).window
     assert planned == difference_window(sides, made, few)
 
 

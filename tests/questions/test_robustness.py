@@ -1,4 +1,4 @@
-"""Honesty by hand: when an E-value is given, what is balanced, and who was lost."""
+"""Robustness by hand: when an E-value is given, what is balanced, and who was lost."""
 
 import dataclasses
 
@@ -9,7 +9,7 @@ from drawn import frame
 
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Levels, Numeric
-from pipeline.questions.honesty import balance, detectable_per_100, followup_rows, honesty_of
+from pipeline.questions.robustness import balance, detectable_per_100, followup_rows, robustness_of
 from pipeline.results import Comparison, Difference, Estimate, Group, Milestone, Verdict
 
 ANALYSIS = Analysis(horizon_years=1.0)
@@ -46,14 +46,14 @@ def test_the_detectable_difference_is_2_8_errors():
 
 
 def test_who_was_lost_is_counted_beside():
-    found = honesty_of(comparison("cannot_tell"), SPELLS, ANALYSIS, covariates=(), away_days=365).leaving
+    found = robustness_of(comparison("cannot_tell"), SPELLS, ANALYSIS, covariates=(), away_days=365).leaving
     # C2 on day 200 and C5 on day 300; C6 died and C9's first row was cut.
     assert [(g.group, g.teeth, g.lost) for g in found.lost] == [("opened", 5, 1), ("before", 5, 1)]
 
 
 def test_an_e_value_only_where_a_difference_is_claimed_and_only_of_an_adjusted_ratio():
     def asked(made: Comparison):
-        found = honesty_of(made, SPELLS, ANALYSIS, covariates=())
+        found = robustness_of(made, SPELLS, ANALYSIS, covariates=())
         return found.e_value, found.e_value_limit
 
     assert asked(comparison("cannot_tell")) == (None, None)
@@ -66,7 +66,7 @@ def test_an_e_value_only_where_a_difference_is_claimed_and_only_of_an_adjusted_r
 
 
 def test_without_a_difference_nothing_is_said():
-    found = honesty_of(dataclasses.replace(comparison("too_early"), difference=None), SPELLS, ANALYSIS)
+    found = robustness_of(dataclasses.replace(comparison("too_early"), difference=None), SPELLS, ANALYSIS)
     assert (found.detectable_per_100, found.leaving, found.balance) == (None, None, ())
 
 
