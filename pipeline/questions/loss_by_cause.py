@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.practice.outcomes import TOOTH, TOOTH_LOSS, was_followed
+from pipeline.practice.outcomes import CROWNED_TOOTH_LOSS, TOOTH, TOOTH_LOSS, Outcome, was_followed
 from pipeline.practice.tables import LOSS_REASONS
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_rows import first_of_tooth
@@ -102,11 +102,10 @@ def root_filled_teeth(
     """
     own = courses.filter(~pl.col("done_elsewhere"), pl.col("completed").is_not_null())
     first = first_of_tooth(own, "completed", "course_id")
-    ended = _until_lost(first, teeth, since="completed")
+    ended = _until_lost(first, teeth, TOOTH_LOSS)
     opened = ended.filter(pl.col("crown_at_start") != "none")
     bare = crown_spells_of_teeth(endo_teeth(own, teeth, crowns, patients, outcome=TOOTH_LOSS).rows)
-    bare = _with_reason(bare.drop("loss_reason", strict=False), teeth)
-    parts = (_named(ended, TOTAL), _spells(bare), _named(opened, OPENED))
+    parts = (_named(ended, TOTAL), _spells(_with_reason(bare, teeth)), _named(opened, OPENED))
     return pl.concat(parts).filter(was_followed())
 
 
@@ -120,7 +119,7 @@ def crowned_teeth(crowns: pl.DataFrame, courses: pl.DataFrame, teeth: pl.DataFra
     """
     own = crowns.filter(pl.col("seat_date").is_not_null(), pl.col("crown_kind") == "single", ~pl.col("done_elsewhere"))
     first = first_of_tooth(own, "seat_date", "crown_id")
-    ended = _until_lost(first, teeth, since="seat_date").with_columns(entry_days=_days("entry_date", "seat_date"))
+    ended = _until_lost(first, teeth, CROWNED_TOOTH_LOSS).with_columns(entry_days=_days("entry_date", "seat_date"))
     begun = first.select(*TOOTH, "seat_date").join(courses.select(*TOOTH, "started"), on=TOOTH)
     begun = begun.filter(pl.col("started") > pl.col("seat_date")).group_by(TOOTH).agg(begun=pl.col("started").min())
     rows = ended.join(begun, on=TOOTH, how="left", maintain_order="left").with_columns(
@@ -219,18 +218,18 @@ def _followed(spells: pl.DataFrame, day: int) -> tuple[int, int]:
     return there.height, there["patient_id"].n_unique()
 
 
-def _until_lost(first: pl.DataFrame, teeth: pl.DataFrame, *, since: str) -> pl.DataFrame:
-    ended = _with_reason(first.drop("loss_reason", strict=False), teeth)
-    return ended.with_columns(
+def _until_lost(first: pl.DataFrame, teeth: pl.DataFrame, outcome: Outcome) -> pl.DataFrame:
+    ended = outcome.ended(first, teeth)
+    return _with_reason(ended, teeth).with_columns(
         entry_days=pl.lit(0, pl.Int64),
-        exit_days=(pl.max_horizontal("followed_to", since) - pl.col(since)).dt.total_days(),
-        event=pl.col("extracted").is_not_null(),
+        exit_days=(pl.col("exit_date") - pl.col(outcome.population.start)).dt.total_days(),
+        event="failure",
     )
 
 
 def _with_reason(rows: pl.DataFrame, teeth: pl.DataFrame) -> pl.DataFrame:
-    lost = teeth.select(*TOOTH, "followed_to", "extracted", reason=pl.col("loss_reason").fill_null(UNKNOWN))
-    return rows.join(lost, on=TOOTH, how="left", maintain_order="left")
+    reasons = teeth.select(*TOOTH, reason=pl.col("loss_reason").fill_null(UNKNOWN))
+    return rows.join(reasons, on=TOOTH, how="left", maintain_order="left")
 
 
 def _named(rows: pl.DataFrame, state: str) -> pl.DataFrame:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
-from pipeline.practice.outcomes import was_followed
+from pipeline.practice.outcomes import CROWN_FAILURE, ENDO_FAILURE, Outcome
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import UNKNOWN, Covariate, Numeric
 from pipeline.questions.groups import days_of
@@ -128,28 +128,17 @@ def followup_rows(
 
     Crowns whose seat is not known and courses never completed have no clock and are not in it.
     """
-    kinds = (("crowns", crowns, "seat_date", "entry_date"), ("root canals", courses, "completed", "completed"))
+    kinds = ((CROWN_FAILURE, crowns), (ENDO_FAILURE, courses))
     return tuple(
-        found
-        for of, frame, start, entry in kinds
-        if (found := _followup(of, frame, (start, entry), cutoff, confidence)) is not None
+        found for outcome, frame in kinds if (found := _followup(outcome, frame, cutoff, confidence)) is not None
     )
 
 
-def _followup(
-    of: str, frame: pl.DataFrame, clock: tuple[str, str], cutoff: dt.date | None, confidence: float
-) -> FollowUp | None:
-    start, entry = clock
-    end = cutoff or frame["exit_date"].max()
-    rows = (
-        frame.filter(pl.col(start).is_not_null())
-        .with_columns(
-            entry_days=(pl.col(entry) - pl.col(start)).dt.total_days(),
-            exit_days=(pl.col("exit_date") - pl.col(start)).dt.total_days(),
-            possible_days=(pl.max_horizontal(pl.lit(end, pl.Date), "exit_date") - pl.col(start)).dt.total_days(),
-            died=pl.col("exit_reason") == "death",
-        )
-        .filter(was_followed())
+def _followup(outcome: Outcome, frame: pl.DataFrame, cutoff: dt.date | None, confidence: float) -> FollowUp | None:
+    start, end = outcome.population.start, cutoff or frame["exit_date"].max()
+    rows = outcome.population.timed(frame.filter(pl.col(start).is_not_null())).with_columns(
+        possible_days=(pl.max_horizontal(pl.lit(end, pl.Date), "exit_date") - pl.col(start)).dt.total_days(),
+        died=pl.col("exit_reason") == "death",
     )
     if rows.is_empty():
         return None
@@ -162,7 +151,9 @@ def _followup(
         confidence=confidence,
     )
     middle = found.median_days.days
-    return FollowUp(of, found.rows, None if middle is None else round(middle), found.share_lost, found.clarks_c)
+    return FollowUp(
+        outcome.many, found.rows, None if middle is None else round(middle), found.share_lost, found.clarks_c
+    )
 
 
 def _e_value(comparison: Comparison, difference: Difference) -> EValue | None:

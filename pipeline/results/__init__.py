@@ -271,7 +271,7 @@ class RateTable:
 
     id: str  # e.g. crown_survival_by_tooth_group
     title: str
-    outcome: str  # crown_survival, tooth_survival_after_endo, endo_free_of_intervention
+    outcome: str  # the `rate` of an outcome in `practice/outcomes.py`
     by: str  # overall, year, provider_id, tooth_group, site_id
     rows: tuple[RateRow, ...]
 

@@ -24,7 +24,7 @@ class CaseCurve:
     `survival` and its limits (shares between 0 and 1) are those at `years`, None where the curve does not reach them.
     """
 
-    outcome: str  # crown_survival, endo_tooth_survival, endo_free_of_intervention
+    outcome: str  # the `rate` of an outcome in `practice/outcomes.py`
     provider: str
     teeth: int
     patients: int

@@ -133,7 +133,7 @@ class FirstYear:
 class Monitoring:
     """One outcome watched by clinician and over time. None where there are too few failures to expect any."""
 
-    outcome: str  # crown_survival, endo_free_of_intervention
+    outcome: str  # the `rate` of an outcome in `practice/outcomes.py`
     teeth: int
     failures: int
     adjusted_for: tuple[str, ...]
