@@ -49,15 +49,15 @@ from pipeline.questions.covariates import numbered_words
 from pipeline.questions.crown_longevity import (
     LABELS,
     crude_difference,
-    difference_by,
     estimate_states,
     opened_on,
+    stretch_of,
 )
 from pipeline.questions.crown_rows import STATES, crown_rows, state_spells
 from pipeline.questions.group_ratios import adjusted_ratio
 from pipeline.questions.groups import make_group
 from pipeline.questions.question import OF_CROWNS, OPENED, SINCE_SEAT
-from pipeline.questions.steady_ratio import Standing, changing_model
+from pipeline.questions.steady_ratio import Standing, changing_model, difference_by
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY, Scales, decide
 from pipeline.results import Choice, Choices, Difference, Estimate, Group, Sample
 from pipeline.transforms.link import Ledger, Linked, LinkInput, link_crowns, link_ledger, read_ledger
@@ -278,7 +278,8 @@ def _compare(
     changing = None
     if changes and fit is not None and fit.converged and OPENED.group in fit.names:
         changing = changing_model(fit, OPENED.group, start=opened_on(fit, spells))
-    adjusted = difference_by(fit, changing, crude, adjusted_ratio(ratios.estimates, SINCE_SEAT.pair), analysis)
+    ratio = adjusted_ratio(ratios.estimates, SINCE_SEAT.pair)
+    adjusted = difference_by(SINCE_SEAT, fit, changing, ratio, stretch_of(fit, crude), analysis=analysis, grid=1)
     given = [e for e in ratios.estimates if e.contrast == CONTRAST]
     plain = [e for e in given if not e.adjusted_for and not e.stratified_by]
     n_failed = {name: int(labelled[name]["failure"].sum()) if name in present else 0 for name in STATES}

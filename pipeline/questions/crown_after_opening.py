@@ -30,7 +30,7 @@ from pipeline.questions.group_ratios import (
 )
 from pipeline.questions.groups import days_of
 from pipeline.questions.question import SINCE_OPENING
-from pipeline.questions.steady_ratio import Standing, stand_on
+from pipeline.questions.steady_ratio import Standing, Stretch, stand_on
 from pipeline.questions.within_patient import compare_within_patients
 from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate, FlowStep
 from pipeline.stats.cox import CoxFit
@@ -128,17 +128,11 @@ def stand_at_equal_age(
         adjusted=SINCE_OPENING.adjusted.format(**counts),
         changing=SINCE_OPENING.changing.format(**counts),
     )
-    return stand_on(
-        question,
-        fit,
-        ratio,
-        rows=chosen,
-        states={state: {"through_crown": float(state == "through_crown")} for state in STATES},
-        began=opened,
-        days=None if len(chosen) < analysis.min_at_risk else days,
-        starts=opened[chosen],
-        analysis=analysis,
-    )
+    stretch = None
+    if days is not None and len(chosen) >= analysis.min_at_risk:
+        states = {state: {"through_crown": float(state == "through_crown")} for state in STATES}
+        stretch = Stretch(chosen, states, days, analysis.horizon_years, starts=opened[chosen])
+    return stand_on(question, fit, ratio, stretch, began=opened, analysis=analysis)
 
 
 def _followed_to(aged: pl.DataFrame, min_at_risk: int) -> int:

@@ -30,30 +30,18 @@ from pipeline.questions.group_ratios import (
     failures_by_state,
     few_failures_note,
     fit_states,
+    write_estimate,
 )
 from pipeline.questions.groups import days_of
-from pipeline.questions.question import OF_CROWNS, OPENED, SINCE_SEAT
-from pipeline.questions.steady_ratio import (
-    Changing,
-    Standing,
-    adjusted_of,
-    allowance_of,
-    judge_ratio,
-    mean_years,
-    overall_ratio,
-    windows_of,
-    write_adjusted,
-)
+from pipeline.questions.question import OF_CROWNS, SINCE_SEAT
+from pipeline.questions.steady_ratio import Standing, Stretch, difference_by, stand_on
 from pipeline.questions.within_patient import compare_within_patients
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep, Group
 from pipeline.stats.cox import CoxEstimate, CoxFit, CoxInputError
-from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, allow, careful_ratio, failed_in
+from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, careful_ratio
 from pipeline.stats.firth import fit_firth
 from pipeline.stats.kaplan_meier import first_day_with
 from pipeline.stats.risk_table import RiskTable, risk_table
-from pipeline.stats.standard_target import fitted_target
-from pipeline.stats.standardise import standardise
-from pipeline.stats.standardise_windows import Windows
 
 Fitted = TypeVar("Fitted", bound=CoxEstimate)
 
@@ -88,11 +76,13 @@ def compare_since_seat(
     crude = crude_difference(spells, groups, analysis)
     ratio = adjusted_ratio(ratios.estimates, SINCE_SEAT.pair)
     within = None
-    if checks:
-        stands = stand(ratios.adjusted, spells, crude, ratio, analysis)
-        within = compare_within_patients(spells, SINCE_SEAT.pair, STATES, ratio, confidence=analysis.confidence)
+    fit, stretch = ratios.adjusted, stretch_of(ratios.adjusted, crude)
+    if not checks:
+        stands = replace(difference_by(SINCE_SEAT, fit, None, ratio, stretch, analysis=analysis, grid=1), checked=False)
     else:
-        stands = replace(difference_by(ratios.adjusted, None, crude, ratio, analysis), checked=False)
+        began = np.empty(0, dtype=np.int64) if fit is None else opened_on(fit, spells)
+        stands = stand_on(SINCE_SEAT, fit, ratio, stretch, began=began, analysis=analysis)
+        within = compare_within_patients(spells, SINCE_SEAT.pair, STATES, ratio, confidence=analysis.confidence)
     return made_of(
         groups,
         ratios=ratios,
@@ -132,63 +122,6 @@ def made_of(
     )
 
 
-def stand(
-    fit: CoxFit | None,
-    spells: pl.DataFrame,
-    crude: Difference | None,
-    ratio: Estimate | None,
-    analysis: Analysis,
-) -> Standing:
-    """The adjusted difference with the ratio beside it, with phases unless the ratio was found steady."""
-    if fit is None:
-        return Standing()
-    judged = judge_ratio(fit, OPENED, start=opened_on(fit, spells), confidence=analysis.confidence)
-    found = difference_by(fit, judged.changing, crude, ratio, analysis)
-    overall = found.ratio if judged.changing is not None else None
-    windows = None
-    if crude is not None and found.difference is not None:
-        windows = _windows(fit, judged.changing, crude, analysis)
-    return replace(
-        found,
-        steady=replace(judged.steady, overall=overall),
-        mean_years=None
-        if windows is None or crude is None
-        else mean_years(
-            windows,
-            OPENED,
-            years=crude.years,
-            from_days=crude.from_days,
-            allowance=allowance_of(fit, OPENED, ROOT_CANAL),
-            confidence=analysis.confidence,
-            noun="crowns",
-        ),
-    )
-
-
-def difference_by(
-    fit: CoxFit | None,
-    changing: Changing | None,
-    crude: Difference | None,
-    ratio: Estimate | None,
-    analysis: Analysis,
-) -> Standing:
-    """The adjusted difference and ratio: by the fit itself, or by the model with phases of opened crowns."""
-    plain = None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
-    if changing is None:
-        return Standing(adjusted_difference(fit, crude, analysis), plain)
-    if fit is None or crude is None or not can_standardise(fit):
-        return Standing(None, plain, changes=True)
-    windows = _windows(fit, changing, crude, analysis)
-    allowance = allowance_of(fit, OPENED, ROOT_CANAL)
-    day, confidence = days_of(crude.years), analysis.confidence
-    d = adjusted_of(OPENED, windows, allowance, days=(crude.from_days, day), confidence=confidence)
-    return Standing(
-        write_adjusted(SINCE_SEAT, d, crude.years, changes=True),
-        overall_ratio(windows, OPENED, allowance, confidence),
-        changes=True,
-    )
-
-
 def opened_on(fit: CoxFit, spells: pl.DataFrame) -> NDArray[np.int64]:
     """The day of the opening of each row of the fit, 0 for a crown that was not opened."""
     with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
@@ -198,43 +131,17 @@ def opened_on(fit: CoxFit, spells: pl.DataFrame) -> NDArray[np.int64]:
     return usable["access_days"].fill_null(0).cast(pl.Int64).to_numpy()
 
 
-def _windows(fit: CoxFit, changing: Changing | None, crude: Difference, analysis: Analysis) -> Windows:
-    in_state = fit.design.rows.x[:, [fit.names.index(s) for s in ROOT_CANAL]]
-    return windows_of(
-        fit,
-        changing,
-        in_state.sum(axis=1) > 0,
-        states=SET_TO,
-        group=OPENED.group,
-        start=crude.from_days,
-        length=days_of(crude.years) - crude.from_days,
-        min_at_risk=analysis.min_at_risk,
-    )
+def stretch_of(fit: CoxFit | None, crude: Difference | None) -> Stretch | None:
+    """Of whom the adjusted difference is: the crowns with a root canal, opened instead of treated before.
 
-
-def adjusted_difference(fit: CoxFit | None, crude: Difference | None, analysis: Analysis) -> Difference | None:
-    """The difference that the same crowns would show, opened instead of treated before, by the adjusted model.
-
-    Standardised over the crowns with a root canal, each by its last row in the model, from the day on which the
-    crude difference starts to its horizon. None where there is no crude difference, so that the model never speaks of
-    years that no opened crown was followed for, or where the model has no answer.
+    Each by its last row in the model, from the day on which the crude difference starts to its horizon. None where
+    there is no crude difference, so that the model never speaks of years that no opened crown was followed for, or
+    where the model has no answer.
     """
     if fit is None or crude is None or not can_standardise(fit):
         return None
     in_state = fit.design.rows.x[:, [fit.names.index(s) for s in ROOT_CANAL]]
-    horizon = days_of(crude.years)
-    standard = standardise(
-        fit,
-        fitted_target(fit, in_state.sum(axis=1) > 0),
-        states=SET_TO,
-        day=horizon,
-        from_day=crude.from_days,
-        min_at_risk=analysis.min_at_risk,
-    )
-    pair = ("through_crown", "before_seat")
-    allowance = allow(fit, *pair, {state: failed_in(fit, state) for state in pair})
-    d = standard.difference(*pair, allowance=allowance, confidence=analysis.confidence)
-    return write_adjusted(SINCE_SEAT, d, crude.years)
+    return Stretch(in_state.sum(axis=1) > 0, SET_TO, (crude.from_days, days_of(crude.years)), crude.years)
 
 
 def can_standardise(fit: CoxEstimate) -> bool:
@@ -393,44 +300,14 @@ def estimates_of(
             notes.append(f"The {'adjusted' if model.used else 'crude'} model could not be fitted: {refused}")
             found = None
             continue
-        estimates += _contrasts(found, model, enough, failed, crowns=crowns, confidence=confidence)
+        for pair in SINCE_SEAT.contrasts:
+            if enough.issuperset(pair):
+                log = careful_ratio(found, *pair, failed, confidence=confidence)
+                told = write_estimate(
+                    found, pair, log, model=SINCE_SEAT.model, used=model.used, by=model.stratified_by, teeth=crowns
+                )
+                estimates += [] if told is None else [told]
     return estimates, notes, found
-
-
-def _contrasts(
-    fit: CoxEstimate,
-    model: StateModel,
-    states: set[str],
-    failed: Mapping[str, float],
-    *,
-    crowns: int,
-    confidence: float,
-) -> list[Estimate]:
-    out = []
-    for group, reference in SINCE_SEAT.contrasts:
-        if group not in states or reference not in states:
-            continue
-        log = careful_ratio(fit, group, reference, failed, confidence=confidence)
-        if not np.isfinite(log.se):
-            continue
-        out.append(
-            Estimate(
-                contrast=f"{group} vs {reference}",
-                model="cox_time_varying",
-                adjusted_for=model.used,
-                stratified_by=model.stratified_by,
-                hazard_ratio=float(np.exp(log.estimate)),
-                ci_low=float(np.exp(log.low)),
-                ci_high=float(np.exp(log.high)),
-                p=log.p,
-                clustered_on="patient_id",
-                rows=fit.n_rows,
-                crowns=crowns,
-                events=fit.n_events,
-                clusters=fit.n_clusters or 0,
-            )
-        )
-    return out
 
 
 def crude_difference(spells: pl.DataFrame, groups: dict[str, Group], analysis: Analysis) -> Difference | None:

@@ -20,7 +20,7 @@ from pipeline.questions.endo_outcomes import years_of_records
 from pipeline.questions.endo_teeth import EndoTeeth
 from pipeline.questions.group_ratios import Ratios
 from pipeline.questions.question import LANDMARK_DAYS, SOON_DAYS, kept_by_delay
-from pipeline.questions.steady_ratio import Standing, stand_on
+from pipeline.questions.steady_ratio import Standing, Stretch, stand_on
 from pipeline.results import Comparison, Estimate, FlowStep
 
 SOON, LATER, NOT_YET = "crowned_soon", "crowned_later", "not_yet_crowned"
@@ -62,16 +62,11 @@ def compare_delay(
         failed = set(rows.filter(pl.col("event"))["state"])
         state = rows.filter(pl.col("state").is_in(list(failed)))["state"]
         columns = [] if fit is None else [name for name in (LATER, NOT_YET) if name in fit.names]
-        return stand_on(
-            question,
-            fit if LATER in columns else None,
-            ratio,
-            rows=state.is_in([LATER, SOON]).to_numpy(),
-            states={name: {column: float(column == name) for column in columns} for name in (LATER, SOON)},
-            began=np.zeros(len(state), dtype=np.int64),
-            days=days,
-            analysis=analysis,
-        )
+        states = {name: {column: float(column == name) for column in columns} for name in (LATER, SOON)}
+        rows_of = state.is_in([LATER, SOON]).to_numpy()
+        stretch = None if days is None else Stretch(rows_of, states, days, analysis.horizon_years)
+        began = np.zeros(len(state), dtype=np.int64)
+        return stand_on(question, fit if LATER in columns else None, ratio, stretch, began=began, analysis=analysis)
 
     return answer(question, asked, analysis, stand)
 

@@ -22,7 +22,7 @@ from pipeline.questions.answer import Asked, answer
 from pipeline.questions.endo_teeth import CROWNED, NOT_CROWNED, EndoTeeth, crown_spells_of_teeth, ever_crowned
 from pipeline.questions.group_ratios import Ratios
 from pipeline.questions.question import Question
-from pipeline.questions.steady_ratio import Standing, stand_on
+from pipeline.questions.steady_ratio import Standing, Stretch, stand_on
 from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate, FlowStep
 
 
@@ -47,16 +47,12 @@ def compare_teeth(question: Question, found: EndoTeeth, analysis: Analysis) -> C
         fit = ratios.adjusted
         with_failures = set(spells.filter(pl.col("event"))["state"])
         modelled = spells.filter(pl.col("state").is_in(list(with_failures)))
-        return stand_on(
-            question,
-            fit,
-            ratio,
-            rows=np.empty(0, dtype=np.int64) if fit is None else fit.design.rows.entry < 0,
-            states={CROWNED: {CROWNED: 1.0}, NOT_CROWNED: {CROWNED: 0.0}},
-            began=modelled["crown_days"].fill_null(0).cast(pl.Int64).to_numpy(),
-            days=days,
-            analysis=analysis,
-        )
+        stretch = None
+        if fit is not None and days is not None:
+            states = {CROWNED: {CROWNED: 1.0}, NOT_CROWNED: {CROWNED: 0.0}}
+            stretch = Stretch(fit.design.rows.entry < 0, states, days, analysis.horizon_years)
+        began = modelled["crown_days"].fill_null(0).cast(pl.Int64).to_numpy()
+        return stand_on(question, fit, ratio, stretch, began=began, analysis=analysis)
 
     return answer(question, asked, analysis, stand)
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.covariates import Covariate, design, independent, strata
 from pipeline.results import Estimate
-from pipeline.stats.cox import Contrast, CoxFit, CoxInputError, fit_cox
+from pipeline.stats.cox import Contrast, CoxEstimate, CoxFit, CoxInputError, fit_cox
 from pipeline.stats.few_failures import MIN_FAILURES_OF_RATIO, careful_ratio, failed_patients
 
 
@@ -80,7 +80,7 @@ def group_ratios(
             continue
         for pair in pairs:
             log = careful_ratio(fit, *pair, patients, confidence=analysis.confidence)
-            found = _estimate(fit, pair, log, model=model, used=used, by=stratified, teeth=teeth)
+            found = write_estimate(fit, pair, log, model=model, used=used, by=stratified, teeth=teeth)
             if found is None:
                 notes.append(f"The {kind} hazard ratio of {pair[0]} over {pair[1]} grows without bound: not given.")
             else:
@@ -89,8 +89,8 @@ def group_ratios(
     return Ratios(tuple(estimates), tuple(notes), adjust.missing, adjusted)
 
 
-def _estimate(
-    fit: CoxFit,
+def write_estimate(
+    fit: CoxEstimate,
     pair: tuple[str, str],
     log: Contrast,
     *,
@@ -99,6 +99,7 @@ def _estimate(
     by: tuple[str, ...],
     teeth: int,
 ) -> Estimate | None:
+    """The ratio of a pair in the words of the results; None for one that grows without bound."""
     if not np.isfinite(log.se):
         return None
     return Estimate(

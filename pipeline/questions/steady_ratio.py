@@ -150,61 +150,86 @@ class Standing:
     checked: bool = True
 
 
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """Of whom a difference is and over which days: `rows` are places of the fit, `states` its columns by group.
+
+    It runs from a day to another of the fit's clock, by so many `years`; with `starts` days count from a day of each
+    row's own.
+    """
+
+    rows: NDArray[np.bool_] | Ints
+    states: Mapping[str, Mapping[str, float]]
+    days: tuple[int, int]
+    years: float
+    starts: Ints | None = None
+
+
 def stand_on(
     question: Question,
     fit: CoxFit | None,
     ratio: Estimate | None,
+    stretch: Stretch | None,
     *,
-    rows: NDArray[np.bool_] | Ints,
-    states: Mapping[str, Mapping[str, float]],
     began: Ints,
-    days: tuple[int, int] | None,
     analysis: Analysis,
-    starts: Ints | None = None,
 ) -> Standing:
     """The difference of a question by an adjusted fit, from the model with phases unless its ratio was found steady.
 
-    `began` is the day of the fit's clock on which the group began, by row; the difference is that of the crowns or
-    teeth at `rows` from a day to another, None where there are no such `days`. With `starts` these count from a day of
-    each row's own.
+    `began` is the day of the fit's clock on which the group began, by row. Without a stretch there is no difference.
     """
-    contrast, confidence = question.contrast, analysis.confidence
+    if fit is None:
+        return difference_by(question, None, None, ratio, None, analysis=analysis)
+    judged = judge_ratio(fit, question.contrast, start=began, confidence=analysis.confidence)
+    found = difference_by(question, fit, judged.changing, ratio, stretch, analysis=analysis)
+    return replace(found, steady=replace(judged.steady, overall=found.ratio if found.changes else None))
+
+
+def difference_by(
+    question: Question,
+    fit: CoxFit | None,
+    changing: Changing | None,
+    ratio: Estimate | None,
+    stretch: Stretch | None,
+    *,
+    analysis: Analysis,
+    grid: int = GRID,
+) -> Standing:
+    """The adjusted difference and ratio by the fit, or by the model with phases; mean years read at so many days."""
     plain = None if ratio is None else (ratio.hazard_ratio, ratio.ci_low, ratio.ci_high)
-    if fit is None or not fit.converged:
+    if fit is None or not fit.converged or stretch is None:
         return Standing(ratio=plain)
-    judged = judge_ratio(fit, contrast, start=began, confidence=confidence)
-    if days is None:
-        return Standing(ratio=plain, steady=judged.steady)
+    contrast, confidence, (start, end) = question.contrast, analysis.confidence, stretch.days
     windows = windows_of(
         fit,
-        judged.changing,
-        rows,
-        states=states,
+        changing,
+        stretch.rows,
+        states=stretch.states,
         group=contrast.group,
-        start=days[0] if starts is None else starts,
-        length=days[1] - days[0],
+        start=start if stretch.starts is None else stretch.starts,
+        length=end - start,
         min_at_risk=analysis.min_at_risk,
+        grid=grid,
     )
-    allowance = allowance_of(fit, contrast, {name for values in states.values() for name in values})
-    found = adjusted_of(contrast, windows, allowance, days=days, confidence=confidence)
-    changes, years = judged.changing is not None, analysis.horizon_years
-    difference = write_adjusted(question, found, years, changes=changes)
+    allowance = allowance_of(fit, contrast, {name for values in stretch.states.values() for name in values})
+    found = adjusted_of(contrast, windows, allowance, days=stretch.days, confidence=confidence)
+    changes = changing is not None
+    difference = write_adjusted(question, found, stretch.years, changes=changes)
     if difference is None:
-        return Standing(ratio=plain, steady=judged.steady)
-    overall = overall_ratio(windows, contrast, allowance, confidence) if changes else None
+        return Standing(ratio=plain)
+    years = mean_years(
+        windows,
+        contrast,
+        years=stretch.years,
+        from_days=start,
+        allowance=allowance,
+        confidence=confidence,
+        noun=question.rows_of,
+    )
     return Standing(
         difference,
-        overall if changes else plain,
-        replace(judged.steady, overall=overall),
-        mean_years(
-            windows,
-            contrast,
-            years=years,
-            from_days=days[0],
-            allowance=allowance,
-            confidence=confidence,
-            noun=question.rows_of,
-        ),
+        overall_ratio(windows, contrast, allowance, confidence) if changes else plain,
+        mean_years=years if grid > 1 else None,
         changes=changes,
     )
 
@@ -229,13 +254,14 @@ def windows_of(
     start: int | Ints,
     length: int,
     min_at_risk: int,
+    grid: int = GRID,
 ) -> Windows:
     """Standardised curves of the crowns at the places `rows` of the fit, for `length` days from their `start` on.
 
     `states` gives for each state the columns of `fit` that describe it. With a changing model the column `group` is
     set phase by phase since the start: the crowns go through the first phase, then the next, as if opened that day.
     """
-    days = np.unique(np.linspace(0, length, GRID + 1).round().astype(np.int64))[1:]
+    days = np.unique(np.linspace(0, length, grid + 1).round().astype(np.int64))[1:]
     place = np.flatnonzero(rows) if np.asarray(rows).dtype == np.bool_ else np.asarray(rows)
     if changing is None:
         steady = {name: [dict(values)] for name, values in states.items()}

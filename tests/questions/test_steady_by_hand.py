@@ -14,6 +14,7 @@ from pipeline.questions.steady_ratio import (
     CHANGES_BELOW,
     GRID,
     STEADY_FROM,
+    Stretch,
     adjusted_of,
     allowance_of,
     judge_ratio,
@@ -143,7 +144,7 @@ def test_without_a_fit_the_ratio_stands_as_it_is():
     ratio = Estimate("opened vs before", "cox", (), (), 1.5, 1.1, 2.2, 0.01, "patient_id", 36, 36, 16, 34)
     for given, told in ((ratio, (1.5, 1.1, 2.2)), (None, None)):
         found = stand_on(
-            ASKED, None, given, rows=np.arange(3), states={}, began=np.zeros(3, dtype=int), days=(0, 1826),
+            ASKED, None, given, Stretch(np.arange(3), {}, (0, 1826), 5.0), began=np.zeros(3, dtype=int),
             analysis=Analysis(),
         )  # fmt: skip
         assert (found.ratio, found.difference, found.steady, found.changes) == (told, None, None, False)
@@ -153,10 +154,10 @@ def test_without_a_fit_the_ratio_stands_as_it_is():
 def test_a_ratio_over_all_the_years_is_told_where_none_is_taken_as_steady(steady):
     fit = small_fit(cluster=True)
     ratio = Estimate("opened vs before", "cox", ("age",), (), 1.5, 1.1, 2.2, 0.01, "patient_id", 36, 36, 16, 34)
+    states = {"opened": {"opened": 1.0, "vital": 0.0}, "before": {"opened": 0.0, "vital": 0.0}}
     with unittest.mock.patch("pipeline.questions.steady_ratio.STEADY_FROM", 0.0 if steady else 1.1):
         found = stand_on(
-            ASKED, fit, ratio, rows=np.arange(5), began=np.zeros(36, dtype=int), days=(0, 730),
-            states={"opened": {"opened": 1.0, "vital": 0.0}, "before": {"opened": 0.0, "vital": 0.0}},
+            ASKED, fit, ratio, Stretch(np.arange(5), states, (0, 730), 2.0), began=np.zeros(36, dtype=int),
             analysis=Analysis(horizon_years=2, min_at_risk=1),
         )  # fmt: skip
     assert found.changes is not steady
