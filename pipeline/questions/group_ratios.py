@@ -59,7 +59,8 @@ def group_ratios(
     states = [s for s in wanted if s in failed and s != reference]
     indicators = np.stack([(rows["state"] == s).cast(pl.Float64).to_numpy() for s in states]).T
     adjust = independent(design(rows, covariates), indicators)
-    notes += [f"Not adjusted for {name}." for name in adjust.left_out]
+    if not held:  # else the comparison of the same teeth on their own clock says it already
+        notes += [f"Not adjusted for {name}." for name in adjust.left_out]
     codes, n_strata = strata(rows, "provider_id", min_failures=analysis.min_stratum_failures)
     by = ("clinician",) if n_strata > 1 else ()
     models: list[tuple[str, tuple[str, ...], tuple[str, ...], NDArray[np.float64], NDArray[np.int64] | None]]
