@@ -252,7 +252,7 @@ METHODS = (
         "How strongly something not recorded would have to be tied to both sides to explain a claimed difference away.",
         "stats.e_value",
         (
-            "VanderWeele TJ, Ding P. Robustness analysis in observational research: introducing the E-value. Ann "
+            "VanderWeele TJ, Ding P. Sensitivity analysis in observational research: introducing the E-value. Ann "
             "Intern Med 2017;167:268-274.",
         ),
         "e_value",
@@ -282,7 +282,7 @@ METHODS = (
         (
             "Fox MP, Lash TL, Greenland S. A method to automate probabilistic sensitivity analyses of misclassified "
             "binary variables. Int J Epidemiol 2005;34:1370-1376 (from memory).",
-            "Chu H, Wang Z, Cole SR, Greenland S. Robustness analysis of misclassification: a graphical and a "
+            "Chu H, Wang Z, Cole SR, Greenland S. Sensitivity analysis of misclassification: a graphical and a "
             "Bayesian approach. Ann Epidemiol 2006;16:834-841 (from memory).",
         ),
         "unseen",
