@@ -20,16 +20,15 @@ from pipeline.machine.errors import ConfigError
 from pipeline.machine.inside_folder import SETTING, inside, refuse_outside
 from pipeline.practice import codes
 from pipeline.practice.fields import DERIVED_FIELDS, FLAG_WORDS, NOTE_FIELDS, RANGES, map_words, normal_word
+from pipeline.practice.own_question import Ask, read_ask
 from pipeline.practice.tables import DETAIL_TABLES, INPUT_TABLES
 from pipeline.practice.talk import Talk, read_talk
 from pipeline.practice.teeth import NOTATIONS
-from pipeline.questions.asking.question import Ask, read_ask
-from pipeline.reading.doubts.doubt import ACCEPTABLE
-from pipeline.reading.doubts.standing import STATUS_WORDS
+from pipeline.reading.open_questions import refuse_open_questions
 from pipeline.reading.sources.group_lines import read_templates
 from pipeline.reading.sources.made_columns import KEYS, date_parts, made_of
 from pipeline.reading.sources.source import Made
-from pipeline.reading.suggest.open_questions import refuse_open_questions
+from pipeline.reading.sources.standing_names import STATUS_WORDS
 from pipeline.transforms.instants import is_zone
 from pipeline.transforms.rules import Rules
 
@@ -52,6 +51,45 @@ CELL_WORDS = {
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
     "teeth_count_from": ("zero", "one"),
 }
+# Doubts that the practice can answer with "that is so": the words of `accepted` under [practice].
+ACCEPTABLE = (
+    "names_as_ids",
+    "several_names",
+    "several_birth_dates",
+    "dependants",
+    "few_patients_found",
+    "other_people",
+    "merged_patients",
+    "teeth_one_to_eight",
+    "two_notations",
+    "two_teeth_in_a_row",
+    "teeth_as_decimals",
+    "date_order",
+    "credits",
+    "estimates",
+    "tooth_classes",
+    "one_column_twice",
+    "several_procedures_in_a_row",
+    "further_teeth",
+    "row_ids",
+    "cut_cells",
+    "teeth_without_jaw",
+    "rows_set_aside",
+    "unknown_codes",
+    "rounded_ids",
+    "account_numbers",
+    "sheets_alike",
+    "status_not_read",
+    "status_in_text",
+    "status_in_titles",
+    "status_mostly_empty",
+    "columns_not_read",
+    "audit_trail",
+    "after_the_export",
+    "section_names",
+    "below_zero",
+    "files_not_read",
+)
 NOTATIONS_BY = ("universal", "fdi")
 BESIDE = ("clinic", "dependant", "credit", "merged_into")
 
@@ -75,7 +113,7 @@ class Practice:
     files_outside: bool = False
     patient_ids: str | None = None  # numbers alike but for zeros, .0, case and blanks: folded | as_written; None asks
     numbering: str | None = None  # patients are numbered "one for all", "per clinic" or "per file"; None asks
-    accepted: tuple[str, ...] = ()  # doubts that are so: words of doubts.ACCEPTABLE
+    accepted: tuple[str, ...] = ()  # doubts that are so: words of ACCEPTABLE
     film_readers: tuple[str, ...] = ()  # who read films blind: where one of them did, nobody else's reading counts
     time_zone: str | None = None  # where the practice is, for stamps told in UTC: "America/Los_Angeles"; None asks
 
@@ -177,7 +215,7 @@ class Machine:
 
 @dataclass(frozen=True)
 class Evidence:
-    """How others' figures are put beside ours; `questions.others_and_yours` gives the reasons.
+    """How others' figures are put beside ours; `release.pool.others_and_yours` gives the reasons.
 
     `contributions` are patterns, relative to the TOML's folder, of files that other practices gave for pooling.
     `members` is the list of the practices' key numbers (`pool.members`), and `unsigned` takes files that nobody signed.

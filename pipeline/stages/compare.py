@@ -15,7 +15,6 @@ import polars as pl
 
 from pipeline.machine.beside import Beside, BesideError
 from pipeline.notes.accuracy import notes_read
-from pipeline.notes.misread import misread_contrasts
 from pipeline.practice.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOTE_VALUES, Filled
 from pipeline.questions import endo_outcomes
 from pipeline.questions.benchmarks import compare_published, read_benchmarks
@@ -27,13 +26,13 @@ from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state
 from pipeline.questions.crown_states import crown_states
 from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
 from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
-from pipeline.questions.evidence import Others, with_evidence
 from pipeline.questions.honesty import followup_rows, honesty_of
 from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
 from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
 from pipeline.questions.lesion_healing import lesion_healing
 from pipeline.questions.loss_by_cause import losses_by_cause
+from pipeline.questions.misread import misread_contrasts
 from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.owner.over_time import Demands
@@ -50,6 +49,8 @@ from pipeline.questions.techniques.question import all_questions
 from pipeline.questions.trade_checks.check_technique import check_technique, count_technique
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.reading.set_aside import SETTLED
+from pipeline.release.disclosure import SMALLEST
+from pipeline.release.pool.evidence import Others, with_evidence
 from pipeline.release.pool.spells import pooled_spells
 from pipeline.results import (
     ALL_OTHERS,
@@ -503,6 +504,7 @@ def _owner(
             analysis.confidence,
         ),
         max_step=analysis.curve_rules().max_step,
+        fewest=SMALLEST,
     )
 
 

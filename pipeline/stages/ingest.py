@@ -20,21 +20,22 @@ from pipeline.machine.errors import DataError
 from pipeline.machine.progress import Progress
 from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
+from pipeline.practice.read_tables import STORED_LOADS
 from pipeline.practice.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.reading.column_forms import column_forms, proves_comma
 from pipeline.reading.config import Settings, code_table, matching_files
 from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts
 from pipeline.reading.doubts.look import seen_of
+from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.loads import FileToRead, files_to_read, fingerprint
 from pipeline.reading.mended_files import open_files, read_options
-from pipeline.reading.merged_patients import merged_patients
 from pipeline.reading.read_file import FileRead
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
 from pipeline.reading.sources.safe_path import refuse_outside
 from pipeline.results import LoadRow
-from pipeline.storing.own_tables import FIELD_NOTES, STORED_LOADS
+from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.cell_forms import read_by_form
 from pipeline.transforms.claims import taken_back

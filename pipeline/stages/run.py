@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.machine import clock
 from pipeline.machine.errors import DataError
 from pipeline.practice.codes import COULD_HOLD
+from pipeline.practice.own_question import Ask
 from pipeline.practice.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.practice.reasons import REASONS
 from pipeline.practice.tables import (
@@ -36,11 +37,8 @@ from pipeline.practice.tables import (
     TOOTH_FOLLOWUP,
 )
 from pipeline.questions.asking.ask_all import ask_all
-from pipeline.questions.asking.question import Ask
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
-from pipeline.questions.evidence import Others, others_of
-from pipeline.questions.others_and_yours import Borrowing
 from pipeline.questions.owner.last_run import noted, this_run
 from pipeline.reading.config import Settings, code_table, contribution_files, members_file
 from pipeline.reading.doubts.look import seen_of
@@ -56,9 +54,11 @@ from pipeline.release.memory import NEAR, PAGES, POOLING, Remembered, records_of
 from pipeline.release.pool.agreed import agreed_rules
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
+from pipeline.release.pool.evidence import Others, others_of
 from pipeline.release.pool.files import read_contribution, signed, write_contribution
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.members import read_members
+from pipeline.release.pool.others_and_yours import Borrowing
 from pipeline.release.pool.plausible import impossible
 from pipeline.release.pool.signing import practice_key, signing_key_path
 from pipeline.release.pool.spells import pooled_spells

@@ -27,6 +27,7 @@ import pyarrow as pa
 
 from pipeline.machine.errors import BusyError, DataError
 from pipeline.machine.faults import as_data_error, damaged, is_damaged
+from pipeline.practice.read_tables import CLAIMS, READ_VALUES, STORED_LOADS, STORED_QUARANTINE
 from pipeline.practice.tables import LOADS, PROCEDURES, QUARANTINE, Filled, Table
 from pipeline.storing import changes as store_changes
 from pipeline.storing import mended as store_mended
@@ -36,17 +37,13 @@ from pipeline.storing.hashes import Sheaves, shared_by_new
 from pipeline.storing.mended import Mended
 from pipeline.storing.notes import StoredNotes
 from pipeline.storing.own_tables import (
-    CLAIMS,
     DERIVED_TABLES,
     FIELD_NOTES,
     LATER_TABLES,
     PHYSICAL,
-    READ_VALUES,
     SCHEMA_VERSION,
     SET_ASIDE,
     STAGES,
-    STORED_LOADS,
-    STORED_QUARANTINE,
     TAKEN_BACK,
     create_later_tables,
     create_statements,

@@ -12,7 +12,7 @@ import sample_results as samples
 
 from dashboards.pages import methods
 from pipeline.practice import config
-from pipeline.questions.others_and_yours import Borrowing
+from pipeline.release.pool.others_and_yours import Borrowing
 from pipeline.results import methods as results_methods
 from pipeline.results.methods import METHODS, Method
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from pipeline.questions.asking.fields import NOT_DATED, said
-from pipeline.questions.asking.question import Ask
+from pipeline.practice.askable import NOT_DATED, said
+from pipeline.practice.own_question import Ask
 from pipeline.questions.asking.rows import Tables, asked_rows
 from pipeline.questions.covariates import Covariate, Levels, Numeric
 from pipeline.questions.crown_longevity import Analysis, failed_patients_by_state

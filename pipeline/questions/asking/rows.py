@@ -7,8 +7,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.questions.asking.fields import said
-from pipeline.questions.asking.question import Ask
+from pipeline.practice.askable import said
+from pipeline.practice.own_question import Ask
 from pipeline.questions.crown_rows import was_followed
 from pipeline.results import DAYS_PER_YEAR, FlowStep
 from pipeline.transforms.coded_details import Coded, coded_crown_details, with_coded

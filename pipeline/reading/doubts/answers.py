@@ -16,12 +16,12 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
 from pipeline.reading.doubts.marked_cells import LETTERS_BEFORE, unsigned, without_marks
-from pipeline.reading.doubts.standing import REVERSAL, matches, status_of
+from pipeline.reading.doubts.standing import matches, status_of
 from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.reading.doubts.two_notations import FILE, rewritten
 from pipeline.reading.sources.row_looks import LOOKS
 from pipeline.reading.sources.sections import SECTION
-from pipeline.reading.sources.standing_names import fits
+from pipeline.reading.sources.standing_names import REVERSAL, fits
 from pipeline.transforms.instants import as_local
 from pipeline.transforms.other_days import epoch_as_stamp
 

@@ -12,8 +12,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.standing import REVERSAL
-from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.headings import plain_heading
+from pipeline.reading.sources.standing_names import REVERSAL
 from pipeline.reading.suggest.toml_quote import quoted
 
 _NUMBER_WORDS = (

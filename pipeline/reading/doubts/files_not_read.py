@@ -12,8 +12,8 @@ import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.files_beside import pairs_beside, taken_back_beside
-from pipeline.reading.suggest.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:

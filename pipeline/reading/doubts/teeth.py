@@ -12,7 +12,7 @@ from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import class_doubts
 from pipeline.reading.doubts.tooth_places import DAY_IS_QUADRANT, MONTH_IS_QUADRANT, quadrant_digit, tooth_of_date
 from pipeline.reading.doubts.two_notations import two_notations
-from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:

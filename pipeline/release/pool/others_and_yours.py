@@ -23,9 +23,9 @@ from dataclasses import dataclass, replace
 
 from scipy.special import polygamma
 
-from pipeline.questions.evidence_words import OTHERS, OURS, TOGETHER, ratio_verdict, share_verdict
 from pipeline.release.pool.asked import Pooled, questions
 from pipeline.release.pool.contribution import Contribution, Ratio
+from pipeline.release.pool.evidence_words import OTHERS, OURS, TOGETHER, ratio_verdict, share_verdict
 from pipeline.results import Comparison, Estimate
 from pipeline.results.evidence import Evidence, EvidenceRange, EvidenceRow
 from pipeline.results.monitoring import Benchmark

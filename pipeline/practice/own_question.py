@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.machine.errors import ConfigError
-from pipeline.questions.asking.fields import (
+from pipeline.practice.askable import (
     CLOCKS,
     OUTCOMES,
     POPULATIONS,
