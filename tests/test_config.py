@@ -6,16 +6,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.machine.errors import ConfigError
-from pipeline.reading.config import (
-    Evidence,
-    Rules,
-    Settings,
-    code_table,
-    contribution_files,
-    load_settings,
-    matching_files,
-    members_file,
-)
+from pipeline.practice.settings import Evidence, Rules, Settings
+from pipeline.reading.config import code_table, contribution_files, load_settings, matching_files, members_file
 
 PRACTICE = '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\n'
 PROCEDURES = '[tables.procedures]\nfiles = ["ledger-*.csv"]\n'

@@ -14,6 +14,10 @@ from polars.datatypes import DataType, DataTypeClass
 
 TOOTH_GROUPS = ("anterior", "premolar", "molar")
 STATUSES = ("completed", "planned", "existing", "void")
+# What a name, a flag or a word makes of a row. A reversal takes back the row of the same work and the same fee: it is
+# read as that work with a fee below 0.
+REVERSAL = "reversal"
+STATUS_WORDS = (*STATUSES, REVERSAL)
 REASONS = ("endodontic", "periodontal", "fracture", "caries", "orthodontic", "trauma", "other")
 SEXES = ("female", "male", "other")
 INSTRUMENTATIONS = ("hand", "rotary_sequence", "rotary_single_file", "reciprocating", "hybrid")

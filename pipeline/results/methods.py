@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.machine.declared import meanings
+from pipeline.practice.settings import AnalysisSettings, Borrowing, Practice, Rules
 from pipeline.results import Results
-from pipeline.transforms.rules import MEANINGS
 
 LIN_WEI = (
     "Lin DY, Wei LJ. The robust inference for the Cox proportional hazards model. J Am Stat Assoc 1989;84:1074-1078"
@@ -502,36 +503,9 @@ METHODS = (
     ),
 )
 
-RULES = MEANINGS | {
-    "crown_date": "What the posted date of a crown stands for: its seat or its preparation.",
-    "root_canals_elsewhere": "Whether root canals of this practice’s patients are done by others, as it says.",
-    "film_readers": "Who read films blind: of a film that one of them read, nobody else’s reading counts.",
-}
-ANALYSIS = {
-    "horizon_years": "Years after which groups are compared and shares are given.",
-    "smallest_difference_per_100": "The smallest difference in failures per 100 that would matter, fixed beforehand.",
-    "min_at_risk": "A curve starts once, and stops when no longer, this many teeth are followed.",
-    "max_step_per_100": "A curve stops when one more failure would move it by more than this, per 100.",
-    "min_failures": "With fewer failures than this in either group it is too early to compare.",
-    "min_stratum_failures": "A clinician with fewer failures than this shares a baseline hazard with others.",
-    "confidence": "The share of ranges that hold the truth in the long run.",
-    "seed": "Start of the random numbers wherever a method draws any: the same seed gives the same figures.",
-    "choices_crowns": "The main comparison is counted in other ways on about this many crowns at most, of patients "
-    "drawn by a hash of what is recorded of them.",
-    "post_core_days": "Days: a post or core known by its code alone counts for the crown seated on its day or at most "
-    "so long after it (common practice, no source).",
-    "crown_lengthening_days": "Days: the same for a tooth laid free (common practice, no source).",
-    "splint_days": "Days: a splint known by its code counts for a root canal begun at most so long after it, or not "
-    "yet finished (common practice, no source).",
-    "perforation_days": "Days: the same for a perforation that was mended (common practice, no source).",
-    "film_3d_days": "Days: the same for a three-dimensional film; one that names no tooth counts for every root canal "
-    "of the patient (common practice, no source).",
-    "vague_weight": "The weight that nothing has, beside what others found, before ours is looked at.",
-    "between_shares": "Scale of how far practices differ in shares of teeth, on the logarithm of the cumulative hazard "
-    "(no source, chosen as for ratios).",
-    "between_ratios": "The same for hazard ratios, on their logarithm (Friede and others 2017 recommend 0.5 or 1 for "
-    "odds ratios).",
-}
+_OF_PRACTICE = ("crown_date", "root_canals_elsewhere", "film_readers")
+RULES = meanings(Rules) | {name: meanings(Practice)[name] for name in _OF_PRACTICE}
+ANALYSIS = meanings(AnalysisSettings) | meanings(Borrowing)
 
 
 def methods_of(results: Results) -> tuple[Method, ...]:

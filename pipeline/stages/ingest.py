@@ -21,9 +21,10 @@ from pipeline.machine.progress import Progress
 from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
 from pipeline.practice.read_tables import STORED_LOADS
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.reading.column_forms import column_forms, proves_comma
-from pipeline.reading.config import Settings, code_table, matching_files
+from pipeline.reading.config import code_table, matching_files
 from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts
 from pipeline.reading.doubts.look import seen_of
 from pipeline.reading.doubts.merged_patients import merged_patients

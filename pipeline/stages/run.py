@@ -17,6 +17,7 @@ from pipeline.practice.codes import COULD_HOLD
 from pipeline.practice.own_question import Ask
 from pipeline.practice.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.practice.reasons import REASONS
+from pipeline.practice.settings import Borrowing, CodedWindows, Settings
 from pipeline.practice.tables import (
     CROWN_DETAILS,
     CROWNS,
@@ -40,7 +41,7 @@ from pipeline.questions.asking.ask_all import ask_all
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.owner.last_run import noted, this_run
-from pipeline.reading.config import Settings, code_table, contribution_files, members_file
+from pipeline.reading.config import code_table, contribution_files, members_file
 from pipeline.reading.doubts.look import seen_of
 from pipeline.reading.mended_files import open_files
 from pipeline.reading.sources.mapping import resolve_columns
@@ -58,7 +59,6 @@ from pipeline.release.pool.evidence import Others, others_of
 from pipeline.release.pool.files import read_contribution, signed, write_contribution
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.members import read_members
-from pipeline.release.pool.others_and_yours import Borrowing
 from pipeline.release.pool.plausible import impossible
 from pipeline.release.pool.signing import practice_key, signing_key_path
 from pipeline.release.pool.spells import pooled_spells
@@ -72,7 +72,7 @@ from pipeline.stages.run_ingest import ingest_stage, set_aside_stage
 from pipeline.stages.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.stages.run_parts import compare_main_in_parts
 from pipeline.storing.store import Store, open_store
-from pipeline.transforms.coded_details import Coded, CodedWindows, coded_rows, telling_codes_of
+from pipeline.transforms.coded_details import Coded, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins

@@ -9,8 +9,9 @@ import polars as pl
 import pytest
 
 from pipeline.machine.errors import ConfigError
+from pipeline.practice.settings import ACCEPTABLE
 from pipeline.practice.tables import PROCEDURES
-from pipeline.reading.config import ACCEPTABLE, load_settings
+from pipeline.reading.config import load_settings
 from pipeline.reading.doubts import OpenDoubtsError
 from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.marked_cells import marked, without_marks

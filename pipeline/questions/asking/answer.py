@@ -77,7 +77,7 @@ def answer(
     """
     title = ask.title or f"{_sentence(said(ask.outcome))} of {said(ask.population.name)} by {said(ask.column)}"
     confidence = 1 - (1 - analysis.confidence) / max(family, 1)
-    own = replace(analysis, confidence=confidence, horizon_years=float(ask.horizon or analysis.horizon_years))
+    own = replace(analysis, confidence=confidence, horizon_years=ask.horizon or analysis.horizon_years)
     if refused:
         return Asked(ask.key(), title, ask.in_words(), None, (), family, confidence, (), refused)
     names = group_order(rows, ask)

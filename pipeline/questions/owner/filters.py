@@ -81,9 +81,7 @@ def _choice(field: str, frames: Iterable[pl.DataFrame]) -> Choice:
     return Choice(field, (ALL, *order))
 
 
-def _parts(
-    outcome: str, teeth: pl.DataFrame, choices: Sequence[Choice], rules: CurveRules, fewest: int
-) -> list[Part]:
+def _parts(outcome: str, teeth: pl.DataFrame, choices: Sequence[Choice], rules: CurveRules, fewest: int) -> list[Part]:
     # Patients as numbers, in an order of what happened to their teeth and never of names.
     patients = numbered(teeth["patient_id"])[0]
     every = np.ones(teeth.height, dtype=np.bool_)

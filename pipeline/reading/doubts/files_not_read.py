@@ -17,7 +17,7 @@ from pipeline.reading.sources.files_beside import pairs_beside, taken_back_besid
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 _MOST_SHOWN = 5
 _LEAST_PAIRS, _NEARLY_ALL = 3, 0.8

@@ -18,7 +18,7 @@ from pipeline.reading.sources.excel_file import ALREADY_KNOWN
 from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 
 def seen_of(

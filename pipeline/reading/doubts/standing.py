@@ -15,12 +15,13 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts import northern_words
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.sent_and_billed import BILLS, SENT_ON
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
-from pipeline.reading.sources.standing_names import REVERSAL, STATUS_WORDS, named
+from pipeline.reading.sources.standing_names import named
 from pipeline.reading.suggest.toml_quote import quoted
 
 MOST_FLAGS = 12

@@ -16,7 +16,7 @@ from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 _NEARLY_ALL, _MOST, _SOME, _ENOUGH, _DIFFERENT = 0.95, 0.8, 3, 30, 6
 _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"

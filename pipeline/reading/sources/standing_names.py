@@ -14,12 +14,11 @@ from functools import lru_cache
 
 import polars as pl
 
+from pipeline.practice.tables import REVERSAL, STATUSES
 from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.text_notes import TOTAL_LINE
 
-# What a name, a flag or a word makes of a row. A reversal takes back the row of the same work and the same fee: it is
-# read as that work with a fee below 0.
-STATUS_WORDS = COMPLETED, PLANNED, EXISTING, VOID, REVERSAL = "completed", "planned", "existing", "void", "reversal"
+COMPLETED, PLANNED, EXISTING, VOID = STATUSES
 _LONGEST_NAME, _MOST_WORDS = 120, 8
 
 # Of each word its inflected forms too; the first that fits is taken, so several words stand before one of them.
