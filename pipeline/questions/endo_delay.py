@@ -18,7 +18,7 @@ import polars as pl
 
 from pipeline.questions.crown_longevity import Analysis, adjusted_ratio
 from pipeline.questions.endo_outcomes import ADJUST, verdict_on_teeth, years_of_records
-from pipeline.questions.endo_teeth import EndoTeeth, endo_teeth
+from pipeline.questions.endo_teeth import EndoTeeth
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of, make_group
 from pipeline.questions.steady_ratio import Contrast, Standing, stand_on
@@ -38,29 +38,14 @@ SOON, LATER, NOT_YET = "crowned_soon", "crowned_later", "not_yet_crowned"
 CONTRASTS = ((LATER, SOON), (NOT_YET, SOON))
 
 
-def compare_delay_to_crown(
-    courses: pl.DataFrame,
-    teeth: pl.DataFrame,
-    crowns: pl.DataFrame,
-    patients: pl.DataFrame,
-    analysis: Analysis,
-    *,
-    landmark_days: int = LANDMARK_DAYS,
-    soon_days: int = SOON_DAYS,
+def compare_delay(
+    found: EndoTeeth, analysis: Analysis, *, landmark_days: int = LANDMARK_DAYS, soon_days: int = SOON_DAYS
 ) -> Comparison:
     """Loss of root-filled teeth by the delay to their crown, on the clock since the landmark.
 
     Groups: crowned up to `soon_days` after completion, crowned after that up to the landmark, not crowned by then.
-    The verdict and the difference compare the second with the first. Tables as in `endo_teeth`.
+    The verdict and the difference compare the second with the first. `found` as made for `tooth_survival`.
     """
-    found = endo_teeth(courses, teeth, crowns, patients, outcome="tooth_survival")
-    return compare_delay(found, analysis, landmark_days=landmark_days, soon_days=soon_days)
-
-
-def compare_delay(
-    found: EndoTeeth, analysis: Analysis, *, landmark_days: int = LANDMARK_DAYS, soon_days: int = SOON_DAYS
-) -> Comparison:
-    """`compare_delay_to_crown` of teeth that are made already, for `tooth_survival`."""
     rows = landmark_rows(found.rows, landmark_days=landmark_days, soon_days=soon_days)
     labels = {
         SOON: f"A crown within {soon_days} days",

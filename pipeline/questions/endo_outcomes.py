@@ -33,7 +33,6 @@ from pipeline.questions.endo_teeth import (
     NOT_CROWNED,
     EndoTeeth,
     crown_spells_of_teeth,
-    endo_teeth,
     ever_crowned,
 )
 from pipeline.questions.group_ratios import Ratios, group_ratios
@@ -88,25 +87,12 @@ DOUBT = (
 )
 
 
-def compare_by_crown(
-    courses: pl.DataFrame,
-    teeth: pl.DataFrame,
-    crowns: pl.DataFrame,
-    patients: pl.DataFrame,
-    analysis: Analysis,
-    *,
-    outcome: str = "tooth_survival",
-) -> Comparison:
+def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comparison:
     """Root-filled teeth once crowned against not crowned so far, on the clock since completion.
 
-    Tables and `outcome` are those of `endo_teeth`. Teeth that had a crown when the course began are left out, and
+    `outcome` is the one that the teeth were made for. Teeth that had a crown when the course began are left out, and
     counted in the flow: their crown is no choice made after the root canal. `Group.crowns` counts teeth.
     """
-    return compare_teeth(endo_teeth(courses, teeth, crowns, patients, outcome=outcome), analysis, outcome=outcome)
-
-
-def compare_teeth(found: EndoTeeth, analysis: Analysis, *, outcome: str) -> Comparison:
-    """`compare_by_crown` of teeth that are made already; `outcome` is the one that they were made for."""
     rows, spells = found.rows, crown_spells_of_teeth(found.rows)
     groups = _groups(rows, spells, analysis)
     ratios = group_ratios(

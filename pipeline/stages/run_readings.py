@@ -35,7 +35,6 @@ from pipeline.transforms.readings import FILM, films_that_differ
 
 Say = Callable[[str], None]
 FILMS, TEETH, DIFFERING = "films", "teeth", "differing"
-OF = (FILMS, TEETH, DIFFERING)
 FOLDER = "reading-lists"
 
 

@@ -27,8 +27,6 @@ CODED_SCHEMA: dict[str, pl.DataType] = {
     "event": pl.String(),
     "detail": pl.String(),
 }
-OF_CROWNS = ("post", "core", "crown_lengthening")
-OF_COURSES = ("splint", "perforation_repair", "film_3d")
 
 
 @dataclass(frozen=True)

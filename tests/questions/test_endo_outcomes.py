@@ -7,15 +7,23 @@ import pytest
 from test_endo_teeth import COURSES, CROWNS, PATIENTS, TEETH
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.endo_delay import compare_delay_to_crown
-from pipeline.questions.endo_outcomes import compare_by_crown
+from pipeline.questions.endo_delay import compare_delay
+from pipeline.questions.endo_outcomes import compare_teeth
+from pipeline.questions.endo_teeth import EndoTeeth, endo_teeth
 from pipeline.results import Comparison, from_plain, to_plain
 
 ANALYSIS = Analysis(horizon_years=0.2, min_at_risk=1, max_step_per_100=100.0)
 
 
-def compared(outcome: str = "tooth_survival") -> Comparison:
-    return compare_by_crown(COURSES, TEETH, CROWNS, PATIENTS, ANALYSIS, outcome=outcome)
+SURVIVAL = "tooth_survival"
+
+
+def teeth_of(*, courses=COURSES, teeth=TEETH, crowns=CROWNS, outcome: str = SURVIVAL) -> EndoTeeth:
+    return endo_teeth(courses, teeth, crowns, PATIENTS, outcome=outcome)
+
+
+def compared(outcome: str = SURVIVAL) -> Comparison:
+    return compare_teeth(teeth_of(outcome=outcome), ANALYSIS, outcome=outcome)
 
 
 def test_counts_go_by_label_and_time_by_state():
@@ -65,9 +73,9 @@ def test_the_other_outcome_has_its_own_name():
 def test_results_survive_storage_and_empty_tables():
     made = (
         compared(),
-        compare_by_crown(COURSES.clear(), TEETH, CROWNS, PATIENTS, ANALYSIS),
-        compare_delay_to_crown(COURSES, TEETH, CROWNS, PATIENTS, ANALYSIS, landmark_days=55, soon_days=30),
-        compare_delay_to_crown(COURSES.clear(), TEETH, CROWNS, PATIENTS, ANALYSIS),
+        compare_teeth(teeth_of(courses=COURSES.clear()), ANALYSIS, outcome=SURVIVAL),
+        compare_delay(teeth_of(), ANALYSIS, landmark_days=55, soon_days=30),
+        compare_delay(teeth_of(courses=COURSES.clear()), ANALYSIS),
     )
     for found in made:
         assert from_plain(Comparison, to_plain(found)) == found
@@ -76,7 +84,7 @@ def test_results_survive_storage_and_empty_tables():
 
 
 def test_the_landmark_is_stated():
-    found = compare_delay_to_crown(COURSES, TEETH, CROWNS, PATIENTS, ANALYSIS, landmark_days=55, soon_days=30)
+    found = compare_delay(teeth_of(), ANALYSIS, landmark_days=55, soon_days=30)
     assert [(g.name, g.label, g.crowns) for g in found.groups] == [
         ("crowned_soon", "A crown within 30 days", 2),
         ("crowned_later", "A crown after 31 to 55 days", 1),
@@ -87,5 +95,7 @@ def test_the_landmark_is_stated():
 
 
 def test_row_order_changes_nothing():
-    turned = compare_by_crown(COURSES[::-1], TEETH[::-1], CROWNS[::-1], PATIENTS, ANALYSIS)
+    turned = compare_teeth(
+        teeth_of(courses=COURSES[::-1], teeth=TEETH[::-1], crowns=CROWNS[::-1]), ANALYSIS, outcome=SURVIVAL
+    )
     assert dataclasses.asdict(turned) == dataclasses.asdict(compared())

@@ -15,8 +15,9 @@ import polars as pl
 import pytest
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.questions.endo_delay import compare_delay_to_crown
-from pipeline.questions.endo_outcomes import compare_by_crown
+from pipeline.questions.endo_delay import compare_delay
+from pipeline.questions.endo_outcomes import compare_teeth
+from pipeline.questions.endo_teeth import endo_teeth
 
 PRACTICES, TEETH, YEAR = 20, 3000, 365.25
 LOSS, MOLARS_LOST, CROWNED, MOLARS_CROWNED = 0.06, 2.0, 0.2, 3.0
@@ -82,7 +83,9 @@ def difference(effect: float) -> float:
 def found(effect: float) -> pl.DataFrame:
     rows = []
     for seed in range(PRACTICES):
-        made = compare_by_crown(*practice(effect, seed), Analysis())
+        made = compare_teeth(
+            endo_teeth(*practice(effect, seed), outcome="tooth_survival"), Analysis(), outcome="tooth_survival"
+        )
         crude, adjusted = made.estimates
         d, naive = made.difference, made.naive
         assert d is not None
@@ -140,7 +143,9 @@ def test_from_the_landmark_a_wait_that_does_no_harm_does_none():
     # Crowned soon or later, the hazard is the same from the landmark on: the crown is in place in both groups.
     logs, covered = [], 0
     for seed in range(10):
-        made = compare_delay_to_crown(*practice(0.5, seed), Analysis(), landmark_days=730, soon_days=365)
+        made = compare_delay(
+            endo_teeth(*practice(0.5, seed), outcome="tooth_survival"), Analysis(), landmark_days=730, soon_days=365
+        )
         ratio = next(e for e in made.estimates if e.contrast == "crowned_later vs crowned_soon" and e.adjusted_for)
         logs.append(math.log(ratio.hazard_ratio))
         covered += ratio.ci_low <= 1 <= ratio.ci_high

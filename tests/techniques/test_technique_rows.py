@@ -15,7 +15,7 @@ from pipeline.practice.tables import (
     Table,
 )
 from pipeline.questions.techniques.question import ENDO_FAILURE, HEALED, TOOTH_LOSS
-from pipeline.questions.techniques.rows import rows_of_courses, rows_of_crowns
+from pipeline.questions.techniques.rows import choose_courses, rows_of_chosen, rows_of_crowns
 from pipeline.transforms.coded_details import CODED_SCHEMA, Coded
 
 START = dt.date(2015, 1, 1)
@@ -47,6 +47,13 @@ COURSES = rows_of(
 TEETH = rows_of(TOOTH_FOLLOWUP, {"followed_to": day(1000), "end_reason": "failed", "extracted": day(1000)})
 DETAILS = rows_of(ENDO_DETAILS, {"service_date": day(5), "preop_pai": 3, "visits": 4, "load_id": 1, "row_number": 1})
 FILMS = rows_of(FINDINGS, {"exam_date": day(390), "pai": 2, "symptomatic": False})
+
+
+def rows_of_courses(
+    courses, teeth, details, people, *, outcome, gap_days, findings=None, every=False, coded=None, **rules
+):
+    chosen = choose_courses(courses, details, people, gap_days=gap_days, every=every, coded=coded)
+    return rows_of_chosen(chosen, courses, teeth, outcome=outcome, findings=findings, **rules)
 
 
 def course_rows(outcome: str, *, every: bool = False) -> list[dict[str, object]]:

@@ -15,7 +15,6 @@ COURSE_OUTCOMES = (TOOTH_LOSS, ENDO_FAILURE, HEALED)
 
 TOOTH_GROUP, SEX = Levels("tooth_group", "tooth group"), Levels("sex", "sex")
 AGE, YEAR = Numeric("age", "age at the start", 10.0), Numeric("year", "year of the start", 5.0)
-BRUXISM = Levels("bruxism", "grinding or clenching")
 MATERIAL, ENDO_FIRST = Levels("material", "material"), Levels("endo_before_seat", "root canal before the seat")
 LESION, KIND = Levels("lesion", "lesion before treatment"), Levels("kind", "first treatment or retreatment")
 CROWNED = Levels("crown_at_start", "crown at the start")

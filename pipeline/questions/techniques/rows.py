@@ -64,44 +64,6 @@ def rows_of_crowns(
     )
 
 
-def rows_of_courses(
-    courses: pl.DataFrame,
-    teeth: pl.DataFrame,
-    endo_details: pl.DataFrame,
-    patients: pl.DataFrame,
-    *,
-    outcome: str,
-    gap_days: int,
-    findings: pl.DataFrame | None = None,
-    recall_months: int = 12,
-    uncertain_years: int = 4,
-    every: bool = False,
-    coded: Coded | None = None,
-) -> pl.DataFrame:
-    """One row per tooth, its first completed course here, from completion: as `rows_of_crowns`.
-
-    With `every`, one row per completed course; a course that another follows on its tooth is then followed to the start
-    of that one at most, so that no time and no lost tooth counts twice.
-
-    `lesion` is `yes` for a periapical index of 3 to 5 before treatment and `no` for 1 or 2; `course_visits` is what was
-    recorded, else the days with a row. `splint`, `perforation_repair` and `film_3d` are as coded. All four have a
-    `_from` that says whether they were recorded or coded. A diagnosis in words that are none of ours is not known:
-    null. For `radiographic_success` rows are those due: followed for `recall_months`
-    without further treatment. Of those `recalled`, `event` is true where the tooth was not healed `recall_years` after
-    completion; both are null for the others. `findings` is then needed.
-    """
-    chosen = choose_courses(courses, endo_details, patients, gap_days=gap_days, every=every, coded=coded)
-    return rows_of_chosen(
-        chosen,
-        courses,
-        teeth,
-        outcome=outcome,
-        findings=findings,
-        recall_months=recall_months,
-        uncertain_years=uncertain_years,
-    )
-
-
 @dataclass(frozen=True)
 class Chosen:
     """Courses in order of their id and, line by line beside them, what is known of each before its outcome."""
@@ -122,7 +84,7 @@ def choose_courses(
     every: bool,
     coded: Coded | None = None,
 ) -> Chosen:
-    """The courses that rows are made of, whatever the outcome; tables and `every` as in `rows_of_courses`."""
+    """The courses that rows are made of, whatever the outcome; tables and `every` as in `rows_of_chosen`."""
     first = courses.filter(pl.col("completed").is_not_null()).sort("completed", "course_id")
     if not every:
         first = first.unique(KEY, keep="first", maintain_order=True)
@@ -162,7 +124,18 @@ def rows_of_chosen(
     recall_months: int = 12,
     uncertain_years: int = 4,
 ) -> pl.DataFrame:
-    """The rows of one outcome, as `rows_of_courses` says."""
+    """One row per tooth, its first completed course here, from completion: as `rows_of_crowns`.
+
+    Chosen with `every`, one row per completed course; a course that another follows on its tooth is then followed to
+    the start of that one at most, so that no time and no lost tooth counts twice.
+
+    `lesion` is `yes` for a periapical index of 3 to 5 before treatment and `no` for 1 or 2; `course_visits` is what was
+    recorded, else the days with a row. `splint`, `perforation_repair` and `film_3d` are as coded. All four have a
+    `_from` that says whether they were recorded or coded. A diagnosis in words that are none of ours is not known:
+    null. For `radiographic_success` rows are those due: followed for `recall_months`
+    without further treatment. Of those `recalled`, `event` is true where the tooth was not healed `recall_years` after
+    completion; both are null for the others. `findings` is then needed.
+    """
     first = chosen.courses
     spells = endo_spells(first, teeth, outcome="tooth_survival" if outcome == TOOTH_LOSS else "free_of_intervention")
     if chosen.every and outcome == TOOTH_LOSS:

@@ -12,27 +12,13 @@ from collections.abc import Callable
 import polars as pl
 
 from pipeline.practice.fields import kind, normal_words
+from pipeline.practice.file_sizes import SIZES
 from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth
 from pipeline.reading.suggest.value_words import known_words
 from pipeline.transforms.other_days import epoch_seconds
 
 Rating = tuple[float | None, str]
 _NEVER: Rating = (0.0, "")
-_ISO_SIZES = {
-    "6",
-    "8",
-    "10",
-    *(str(n) for n in range(15, 60, 5)),
-    "60",
-    "70",
-    "80",
-    "90",
-    "100",
-    "110",
-    "120",
-    "130",
-    "140",
-}
 _STRENGTHS = (0.5, 1, 1.25, 2, 2.5, 3, 4, 5, 5.25, 6, 8.25)
 _MOST_NUMBERED = 12
 _ID = re.compile(r"(?i)\b(?:id|key|no|number|nr|ref)\b|id$")
@@ -324,7 +310,7 @@ def _apical_size(_table: str, column: Column, _file: FileProfile) -> Rating:
     if column.number_within(6, 200) < 0.95:
         return _NEVER
     bare = pl.col("text").str.replace(r"\.0+$", "")
-    share = column.share(bare.is_in(list(_ISO_SIZES)))
+    share = column.share(bare.is_in([str(size) for size in SIZES]))
     return (0.9 * share, "sizes of files") if share >= 0.9 and column.distinct >= 3 else (0.3, "")
 
 
