@@ -3,6 +3,7 @@
 | kind | theirs, between bars |
 | --- | --- |
 | `heading` | what the column is called; without a field, what columns are called that are none of ours |
+| `same` | what is read as `ours` without being asked |
 | `word` | what stands for `ours` in a column of the field |
 | `short` | the same, where a heading of the field stands above it; elsewhere it may mean another thing |
 | `yes_no` | what stands for `ours` in a column of flags |
