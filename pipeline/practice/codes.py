@@ -27,7 +27,6 @@ import polars as pl
 from pipeline.machine.errors import ConfigError
 from pipeline.practice.tables import MATERIALS
 
-BUILT_IN = ("cdt", "ada_au", "de", "nl")
 ASK = "ask"  # an event of a practice's own list that is not yet told
 _MOST_TOLD = 12
 SCHEMA: dict[str, pl.DataType] = {"code": pl.String(), "event": pl.String(), "detail": pl.String()}
@@ -222,6 +221,9 @@ def _all_built_in() -> pl.DataFrame:
         return pl.read_csv(stream.read(), infer_schema=False)
 
 
+BUILT_IN: tuple[str, ...] = tuple(_all_built_in()["system"].unique(maintain_order=True))
+
+
 def read_code_file(path: Path) -> pl.DataFrame:
     """A practice's own list: a CSV with the headings code, event and, if wanted, detail.
 
@@ -351,34 +353,29 @@ def event_word(word: str, *, where: str) -> str:
 def normalise_code(code: pl.Expr, *, system: str = "cdt") -> pl.Expr:
     """Codes as they are stored: upper case, without blanks, and without the `.0` that a spreadsheet adds.
 
-    In `cdt` a bare four-digit number gets its D; in `ada_au` and `de` a number that lost its leading zero gets it back.
-    In `de` a short name in brackets after the number is left out, and Ä is written AE. In `nl` the star that marks
-    costs of the laboratory is left out.
+    Then by the forms of their list (`data/code_forms.csv`, in its order): in `cdt` a bare four-digit number gets its D;
+    in `ada_au` and `de` a number that lost its leading zero gets it back. In `de` a short name in brackets after the
+    number is left out, and Ä is written AE. In `nl` the star that marks costs of the laboratory is left out.
     """
     code = code.str.to_uppercase().str.replace_all(r"\s+", "").str.replace(r"^(D?\d+)\.0+$", "${1}")
-    if system == "cdt":
-        return code.str.replace(r"^(\d{4})$", "D${1}")
-    if system == "ada_au":
-        return code.str.replace(r"^(\d{2})$", "0${1}")
-    if system == "de":  # 32 (WK), and 01 from which a spreadsheet took the zero
-        return code.str.replace(r"\(\w+\)$", "").str.replace(r"^(\d)$", "0${1}").str.replace("^Ä", "AE")
-    if system == "nl":
-        return code.str.strip_chars_end("*")
+    for pattern, becomes in _forms(system):
+        code = code.str.replace(pattern, becomes.format("${1}"))
     return code
 
 
 def normal_code(code: str, *, system: str) -> str:
     """`normalise_code` for one text."""
     code = re.sub(r"^(D?\d+)\.0+$", r"\1", "".join(code.split()).upper())
-    if system == "cdt":
-        return f"D{code}" if re.fullmatch(r"[0-9]{4}", code) else code
-    if system == "ada_au":
-        return f"0{code}" if re.fullmatch(r"[0-9]{2}", code) else code
-    if system == "de":
-        code = re.sub(r"\(\w+\)$", "", code)
-        code = f"0{code}" if re.fullmatch(r"[0-9]", code) else code
-        return "AE" + code[1:] if code.startswith("Ä") else code
-    return code.rstrip("*") if system == "nl" else code
+    for pattern, becomes in _forms(system):
+        code = re.sub(pattern, becomes.format(r"\1"), code)
+    return code
+
+
+@cache
+def _forms(system: str) -> tuple[tuple[str, str], ...]:
+    text = files("pipeline").joinpath("data", "code_forms.csv").read_text(encoding="utf-8")
+    rows = csv.DictReader(text.splitlines())
+    return tuple((row["pattern"], row["becomes"]) for row in rows if row["system"] == system)
 
 
 def normal_own_code(code: str) -> str:
