@@ -14,8 +14,8 @@ from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
 from dashboards.theme import Chart
 from dashboards.words import comparisons as words
-from pipeline.questions.safety import spoken_code
 from pipeline.results.asked import Asked, AskedContrast
+from pipeline.results.safety import spoken_code
 
 CHARTS = ("curves", "differences")
 MARKS = "The dot is the difference, the line its range."

@@ -13,8 +13,8 @@ from dashboards.pages import trial, unseen
 from dashboards.theme import Chart
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
-from pipeline.questions.trial_words import CROWN, FATES, NEED, TOOTH
 from pipeline.results import IncidenceCurve, Results, Trial, TrialOutcome
+from pipeline.results.trial_words import CROWN, FATES, NEED, TOOTH
 
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or wait?"
 NONE = (

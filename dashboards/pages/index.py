@@ -11,9 +11,9 @@ from dashboards.pages import comparison
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words import sheet as words_sheet
-from pipeline.questions.trial_words import CROWN, NEED
 from pipeline.results import Results
 from pipeline.results.asked import Asked
+from pipeline.results.trial_words import CROWN, NEED
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:

@@ -21,7 +21,7 @@ from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
 from dashboards.talk import words as talk_words
 from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
-from pipeline.questions.trial_words import COUNTED_FROM
+from pipeline.results.trial_words import COUNTED_FROM
 
 
 def render(released: Released) -> str:

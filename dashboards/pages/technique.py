@@ -17,8 +17,8 @@ from dashboards.pages import technique_tables
 from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, contrast_label
 from dashboards.words import answers as words_answers
 from dashboards.words.safety import safety_sentence
-from pipeline.questions.safety import UNMEASURED
 from pipeline.results import Results
+from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 ELSEWHERE = (

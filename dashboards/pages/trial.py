@@ -16,8 +16,8 @@ from dashboards.theme import Chart
 from dashboards.words import comparisons as words
 from dashboards.words import doubt as words_doubt
 from dashboards.words import trial as words_trial
-from pipeline.questions.trial_words import COUNTED_FROM, NEED
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial, TrialArm
+from pipeline.results.trial_words import COUNTED_FROM, NEED
 
 CRUDE = "_crude"
 HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Failure of the crown",

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from dashboards.formats import known
 from dashboards.release.count import ReleasedCount
 from dashboards.release.percent import difference_on_step, outward, percent_step, share_range
-from pipeline.questions.trial_words import NEED, OUTCOMES, no_difference, outcome_sentence
 from pipeline.release.disclosure import Gate
 from pipeline.results import Choice, Choices, Difference, IncidenceCurve, Trial, TrialOutcome
+from pipeline.results.trial_words import NEED, OUTCOMES, no_difference, outcome_sentence
 
 # The only kinds of teeth that pass, in our own words, whatever the results call them.
 EVERYDAY = {

@@ -22,7 +22,7 @@ from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
 from dashboards.words.comparisons import range_more_or_fewer
 from pipeline.practice.talk import COLOURS, Talk
-from pipeline.questions.trial_words import NAMES, NOT_COMPARED
+from pipeline.results.trial_words import NAMES, NOT_COMPARED
 
 KEPT = "tooth_survival_by_crown_after_endo"
 BEGINS = "A curve begins where 11 failures stand behind it."

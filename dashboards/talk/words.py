@@ -16,7 +16,7 @@ from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
 from dashboards.words.comparisons import more_or_fewer, range_more_or_fewer
 from pipeline.questions.techniques.grouping import OTHER_LABEL
-from pipeline.questions.trial_words import NEED
+from pipeline.results.trial_words import NEED
 
 NO_QUESTION = "What one practice’s records can and cannot say of crowns and root canals"
 WHOSE = "One practice’s own records, not a trial."

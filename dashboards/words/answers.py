@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dashboards import terms
 from dashboards.answers import Answer
 from dashboards.formats import lower_first, months, plural, sentence_case, whole, years
-from pipeline.questions.trial_words import CROWN, NEED, TOOTH
 from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
 from pipeline.results.planning import Plan
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
+from pipeline.results.trial_words import CROWN, NEED, TOOTH
 
 TOO_EARLY = "too_early"
 OPEN = ("cannot_tell", "depends_on_how_we_count", TOO_EARLY)

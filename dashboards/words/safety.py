@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from dashboards.formats import listing, lower_first
-from pipeline.questions.safety import UNMEASURED
+from pipeline.results.safety import UNMEASURED
 
 
 def safety_sentence(titles: Iterable[str]) -> str:

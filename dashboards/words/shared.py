@@ -13,7 +13,7 @@ from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.trial import ReleasedIncidence
 from dashboards.words.comparisons import difference_core, more_or_fewer, range_more_or_fewer
-from pipeline.questions.trial_words import NOT_COMPARED
+from pipeline.results.trial_words import NOT_COMPARED
 
 RULES = (
     "Counts under 11, or of fewer than 11 patients, are hidden. Others are told in steps of 5, up or down by a rule "

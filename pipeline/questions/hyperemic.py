@@ -22,16 +22,6 @@ from pipeline.questions.trial_diagnoses import FIELDS, OTHER_TEXT, REVERSIBLE_DA
 from pipeline.questions.trial_protocol import Facts, protocol_table
 from pipeline.questions.trial_rows import EITHER, ENDO, FEWEST_TOLD, FIRST, WAIT, Entered, enter_trial
 from pipeline.questions.trial_weights import TRUNCATED_AT, Cloned, Weighted, clone, weigh
-from pipeline.questions.trial_words import (
-    CROWN,
-    NAMES,
-    NEED,
-    NOT_COMPARED,
-    OUTCOMES,
-    TOOTH,
-    no_difference,
-    outcome_sentence,
-)
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, Basis, write_verdict
 from pipeline.results import (
     DAYS_PER_YEAR,
@@ -45,6 +35,16 @@ from pipeline.results import (
     TrialArm,
     TrialOutcome,
     Verdict,
+)
+from pipeline.results.trial_words import (
+    CROWN,
+    NAMES,
+    NEED,
+    NOT_COMPARED,
+    OUTCOMES,
+    TOOTH,
+    no_difference,
+    outcome_sentence,
 )
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.differences import Group as Rows

@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from pipeline.questions.safety import NEXT_STEP, spoken_code, with_caution
-from pipeline.questions.verdict_codes import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.results import Difference, Group, Verdict
+from pipeline.results.safety import NEXT_STEP, spoken_code, with_caution
+from pipeline.results.verdict_codes import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 
 __all__ = [
     "CANNOT_TELL",

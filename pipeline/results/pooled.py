@@ -143,7 +143,7 @@ class PooledComparison:
     notes: tuple[str, ...]
     technique: bool = False
     p_family: float | None = None  # of technique questions: corrected for all that were pooled
-    safety: bool = False  # a measure of safety, see `pipeline.questions.safety`
+    safety: bool = False  # a measure of safety, see `pipeline.results.safety`
     ratio_leads: bool = False  # no difference per 100 tells anything, so none is told in a headline
 
 

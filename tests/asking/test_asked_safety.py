@@ -17,8 +17,8 @@ from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_D
 from pipeline.questions.asking.answer import answer, groups_asked
 from pipeline.questions.asking.ask_all import as_text
 from pipeline.questions.asking.rows import Tables
-from pipeline.questions.safety import UNMEASURED
 from pipeline.results.asked import Asked
+from pipeline.results.safety import UNMEASURED
 
 NEVER = re.compile(r"little.difference|probably smaller|too small to matter", re.IGNORECASE)
 

@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 import sample_owner
 
-from pipeline.questions.trial_words import NOT_COMPARED, no_difference, outcome_sentence
 from pipeline.results import (
     DAYS_PER_YEAR,
     BalanceRow,
@@ -69,6 +68,7 @@ from pipeline.results.healing import (
 from pipeline.results.leaving import Leaving, LostFromSight, Tipping, Weighed
 from pipeline.results.states import CrownStates, StatePoint
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.results.trial_words import NOT_COMPARED, no_difference, outcome_sentence
 from pipeline.results.unseen import Assumption, Moved, Spread, Unseen
 
 YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)

@@ -25,9 +25,9 @@ from dashboards.words import doubt as words_doubt
 from dashboards.words import healing as words_healing
 from dashboards.words import shared as words_shared
 from dashboards.words import trial as words_trial
-from pipeline.questions.trial_words import no_difference
 from pipeline.results import BalanceRow, Choices, Honesty, Results, Sample
 from pipeline.results.healing import RecallRow
+from pipeline.results.trial_words import no_difference
 
 
 def text_of(page: str) -> str:

@@ -8,6 +8,7 @@ import math
 import pytest
 from plain_gate import plain_gate
 
+from dashboards.release import words
 from dashboards.release.count import ReleasedCount
 from dashboards.release.curve import ReleasedPoint
 from dashboards.release.healing import (
@@ -29,7 +30,7 @@ from dashboards.release.percent import (
     share_range,
 )
 from dashboards.release.rates import ReleasedRate, ReleasedRates
-from dashboards.release.released import Released, release, words
+from dashboards.release.released import Released, release
 from dashboards.release.technique import (
     ReleasedContrast,
     ReleasedTechnique,

@@ -11,7 +11,7 @@ from pptx import Presentation
 from dashboards.pages import study_club
 from dashboards.release.released import Released, release
 from dashboards.talk import appendix
-from pipeline.questions.safety import UNMEASURED
+from pipeline.results.safety import UNMEASURED
 
 NEVER = re.compile(r"little.difference", re.IGNORECASE)
 

@@ -23,8 +23,8 @@ from pipeline.questions.hyperemic import CRUDE, everyday_sentence
 from pipeline.questions.hyperemic import emulate as run_trial
 from pipeline.questions.trial_rows import Entered, enter_trial
 from pipeline.questions.trial_weights import Cloned, weigh
-from pipeline.questions.trial_words import CROWN, NEED, TOOTH, outcome_sentence
 from pipeline.results import IncidenceCurve, IncidencePoint, NotRun, Trial, from_plain, to_plain
+from pipeline.results.trial_words import CROWN, NEED, TOOTH, outcome_sentence
 from pipeline.stats.clone_censor_weight import Grace
 from synthetic_data.followup import simulate_followup
 from synthetic_data.hazards import GROUPS, MATERIALS, YEAR, Covariates, cumulative, log_hazard

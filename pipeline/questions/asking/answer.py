@@ -15,10 +15,10 @@ from pipeline.questions.covariates import Covariate, Levels, Numeric
 from pipeline.questions.crown_longevity import Analysis, failed_patients_by_state
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of, make_group
-from pipeline.questions.safety import SAFETY_FIELDS, UNMEASURED
 from pipeline.questions.verdict import TOO_EARLY, Basis, write_verdict
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, FlowStep, Group, Verdict
 from pipeline.results.asked import Asked, AskedContrast
+from pipeline.results.safety import SAFETY_FIELDS, UNMEASURED
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
 from pipeline.stats.few_failures import allow

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.planning import Pace
-from pipeline.questions.safety import NEXT_STEP
 from pipeline.questions.techniques.family import HEADLINE_SHARE, MAIN_SHARE
 from pipeline.questions.techniques.healing import healing_sentence
 from pipeline.questions.techniques.plans import plan_contrast
@@ -15,6 +14,7 @@ from pipeline.questions.techniques.question import HEALED
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, TOO_EARLY, Basis, write_verdict
 from pipeline.results import Difference, Estimate, Group, Verdict
 from pipeline.results.planning import Plan
+from pipeline.results.safety import NEXT_STEP
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from pipeline.stats.laws import t_upper
 from pipeline.stats.standardised import AdjustedDifference

@@ -12,7 +12,6 @@ from pipeline.questions.covariates import Numeric
 from pipeline.questions.crown_longevity import Analysis, failed_patients_by_state
 from pipeline.questions.group_ratios import Ratios, group_ratios
 from pipeline.questions.groups import days_of
-from pipeline.questions.safety import UNMEASURED
 from pipeline.questions.techniques.claims import Draft, Pair, with_claims
 from pipeline.questions.techniques.dose import DoseCurve, dose_curve
 from pipeline.questions.techniques.grouping import MIN_FAILURES, MIN_PATIENTS, Grouped, counted_as, grouped
@@ -33,6 +32,7 @@ from pipeline.questions.techniques.question import (
 )
 from pipeline.results import DAYS_PER_YEAR, NotRun
 from pipeline.results.planning import Plan
+from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueAnswer, TechniqueGroup
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.cox import CoxFit

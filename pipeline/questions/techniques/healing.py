@@ -11,9 +11,9 @@ import polars as pl
 
 from pipeline.questions.covariates import Covariate, Levels, Numeric, design, independent
 from pipeline.questions.crown_longevity import Analysis, patient_codes
-from pipeline.questions.safety import spoken_code, with_caution
 from pipeline.questions.techniques.grouping import Grouped
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
+from pipeline.results.safety import spoken_code, with_caution
 from pipeline.results.technique import TechniqueGroup
 from pipeline.stats.standard_share import StandardShares, standard_shares
 from pipeline.stats.standardised import AdjustedDifference

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.questions.covariates import Covariate, Levels, Numeric
-from pipeline.questions.safety import SAFETY_FIELDS
+from pipeline.results.safety import SAFETY_FIELDS
 
 CROWN_FAILURE, TOOTH_LOSS, ENDO_FAILURE, HEALED = "crown_failure", "tooth_loss", "endo_failure", "radiographic_success"
 COURSE_OUTCOMES = (TOOTH_LOSS, ENDO_FAILURE, HEALED)

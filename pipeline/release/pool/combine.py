@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.machine.errors import DataError
-from pipeline.questions.safety import spoken_code
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, decide
 from pipeline.release.disclosure import nth_letter
 from pipeline.release.pool.agreed import RULES
@@ -33,6 +32,7 @@ from pipeline.results.pooled import (
     PooledResults,
     PooledValue,
 )
+from pipeline.results.safety import spoken_code
 from pipeline.stats.multiplicity import holm
 
 

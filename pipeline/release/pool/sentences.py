@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from pipeline.questions.safety import spoken_code, with_caution
 from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 from pipeline.release.pool.asked import Pooled
 from pipeline.release.pool.contribution import Contrast
 from pipeline.results.pooled import PooledValue, PooledVerdict
+from pipeline.results.safety import spoken_code, with_caution
 from pipeline.stats.meta_analysis import MetaAnalysis
 
 CAUTIONS = (

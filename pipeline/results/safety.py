@@ -7,7 +7,7 @@ that the measure hardly matters. Every place that words a verdict asks `spoken_c
 
 from __future__ import annotations
 
-from pipeline.questions.verdict_codes import CANNOT_TELL, LITTLE_DIFFERENCE
+from pipeline.results.verdict_codes import CANNOT_TELL, LITTLE_DIFFERENCE
 
 # Columns that record a measure of safety, under the names that a table may give them.
 SAFETY_FIELDS = frozenset({"rubber_dam", "naocl_percent", "naocl_ratio", "irrigant_pressure"})
