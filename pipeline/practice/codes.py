@@ -24,6 +24,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.machine.errors import ConfigError
 from pipeline.practice.tables import MATERIALS
 
@@ -221,7 +222,7 @@ def _all_built_in() -> pl.DataFrame:
         return pl.read_csv(stream.read(), infer_schema=False)
 
 
-BUILT_IN: tuple[str, ...] = tuple(_all_built_in()["system"].unique(maintain_order=True))
+BUILT_IN: tuple[str, ...] = tuple(dict.fromkeys(row["system"] for row in data_rows("codes")))
 
 
 def read_code_file(path: Path) -> pl.DataFrame:
@@ -373,9 +374,7 @@ def normal_code(code: str, *, system: str) -> str:
 
 @cache
 def _forms(system: str) -> tuple[tuple[str, str], ...]:
-    text = files("pipeline").joinpath("data", "code_forms.csv").read_text(encoding="utf-8")
-    rows = csv.DictReader(text.splitlines())
-    return tuple((row["pattern"], row["becomes"]) for row in rows if row["system"] == system)
+    return tuple((row["pattern"], row["becomes"]) for row in data_rows("code_forms") if row["system"] == system)
 
 
 def normal_own_code(code: str) -> str:

@@ -15,10 +15,10 @@ source. A word that may mean two things, such as a single letter, is no `word`.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
+
+from pipeline.machine.data_tables import data_rows
 
 
 def words_of(kind: str, field: str = "") -> Mapping[str, tuple[str, ...]]:
@@ -29,8 +29,7 @@ def words_of(kind: str, field: str = "") -> Mapping[str, tuple[str, ...]]:
 @cache
 def _all() -> dict[tuple[str, str], dict[str, tuple[str, ...]]]:
     found: dict[tuple[str, str], dict[str, tuple[str, ...]]] = {}
-    text = files("pipeline").joinpath("data", "words_of_fields.csv").read_text(encoding="utf-8")
-    for row in csv.DictReader(text.splitlines()):
+    for row in data_rows("words_of_fields"):
         meant = found.setdefault((row["kind"], row["field"]), {})
         meant[row["ours"]] = (*meant.get(row["ours"], ()), *row["theirs"].split("|"))
     return found
