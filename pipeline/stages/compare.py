@@ -64,6 +64,7 @@ from pipeline.results import (
     Trial,
     UnknownCode,
 )
+from pipeline.results.cautions import CAUTIONS
 from pipeline.results.healing import LesionHealing
 from pipeline.results.monitoring import Benchmark, Monitoring
 from pipeline.results.notes import NotesRead
@@ -78,12 +79,6 @@ from pipeline.transforms.patient_numbers import number_patients
 from pipeline.transforms.readings import by_readers
 from pipeline.transforms.rules import LinkRules
 
-CAUTIONS = (
-    "These figures describe one practice's own records. They show association, not cause: teeth were not assigned "
-    "to treatments by chance.",
-    "They are no advice for any one patient. Follow local standards, licensed judgement and privacy law.",
-    "Patients who stop coming are followed only to their last visit; what became of their teeth later is not known.",
-)
 PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
 # A gap above this between two libraries' figures means that one of them is wrong.
 TOLERANCE = 1e-6

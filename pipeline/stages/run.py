@@ -50,7 +50,7 @@ from pipeline.reading.worksheets.lists import recall_rows, write_recall_list, wr
 from pipeline.reading.worksheets.note_sheets import sample_to_check, values_that_differ, values_to_confirm
 from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
-from pipeline.release.disclosure import SMALLEST
+from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.release.memory import NEAR, PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.release.pool.agreed import agreed_rules
 from pipeline.release.pool.code import practice_code
@@ -300,7 +300,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
     if (fault := impossible(given)) is not None:
         say(f"whoever pools will refuse this file, as it holds what no practice can have: {fault}")
     say(f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone")
-    say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others told in steps of 5")
+    say(f"{len(given.contrasts)} questions; counts under {SMALLEST} are hidden, others told in steps of {STEP}")
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
 
