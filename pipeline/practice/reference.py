@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import MISSING
+from dataclasses import MISSING, fields
 from pathlib import Path
 from typing import Any, get_type_hints
 
 from pipeline.machine.declared import declared, without_none
 from pipeline.practice.fields import RANGES, REQUIRED_FIELDS, input_fields, kind
+from pipeline.practice.own_question import KEYS
 from pipeline.practice.settings import (
+    TOTALS,
     AnalysisSettings,
     Evidence,
     Machine,
@@ -21,6 +23,7 @@ from pipeline.practice.settings import (
 )
 from pipeline.practice.table_settings import MADE_KEYS, TableSource
 from pipeline.practice.tables import INPUT_TABLES, LINKED_TABLES, Column, Table
+from pipeline.practice.talk import Talk
 
 _KINDS = {
     "words": "words",
@@ -94,6 +97,14 @@ def settings_page() -> str:
                 f"{cell(said.about)} |"
             )
         parts += [f"| `{name}` | {_TYPES[type_of]} | - |  | {cell(about)} |" for name, (type_of, about) in also.items()]
+    others = {
+        "[control_totals], per year": ("What the practice's own report says; loading refuses what differs", TOTALS),
+        "[[ask]], one a question": ("A question of your own", KEYS),
+        "[talk]": ("The talk", [f.name for f in fields(Talk)]),
+    }
+    for title, (about, keys) in others.items():
+        parts += ["", f"## {title}", "", f"{about}: {', '.join(f'`{key}`' for key in keys)}."]
+    parts += ["", "## [codes]", "", "A code to what it stands for, where the list says another thing or nothing."]
     return "\n".join(parts) + "\n"
 
 

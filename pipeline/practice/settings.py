@@ -60,6 +60,7 @@ ACCEPTABLE = (
     "below_zero",
     "files_not_read",
 )
+TOTALS = ("patients", "root_canals", "crowns", "extractions", "fees")  # of a year
 LEAST_MEMORY_MB = 1000
 
 
@@ -342,3 +343,5 @@ class Settings:
     evidence: Evidence = field(default_factory=Evidence)
     talk: Talk = field(default_factory=Talk)
     notes: NoteWords = field(default_factory=NoteWords)
+    # What the practice's own report says of whole years; loading refuses what differs.
+    control_totals: dict[int, dict[str, float]] = field(default_factory=dict)

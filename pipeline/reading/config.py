@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
@@ -10,13 +11,14 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.machine.declared import known, near, one_of, read_settings, section, text_map
+from pipeline.machine.declared import known, near, number, one_of, read_settings, section, text_map
 from pipeline.machine.errors import ConfigError
 from pipeline.machine.inside_folder import SETTING, inside, refuse_outside
 from pipeline.practice import codes
 from pipeline.practice.fields import DERIVED_FIELDS, FLAG_WORDS, NOTE_FIELDS, map_words, normal_word
 from pipeline.practice.own_question import Ask, read_ask
 from pipeline.practice.settings import (
+    TOTALS,
     AnalysisSettings,
     Evidence,
     Machine,
@@ -70,6 +72,7 @@ def load_settings(path: Path) -> Settings:
         evidence=read_settings(Evidence, section(raw, "evidence"), "[evidence]"),
         talk=read_talk(section(raw, "talk"), text=text),
         notes=_note_words(section(raw, "notes")),
+        control_totals=_control_totals(section(raw, "control_totals")),
     )
     code_table(settings)  # a word in the practice's own code list that is not ours stops here
     return settings
@@ -283,6 +286,18 @@ def _asks(raw: Any) -> tuple[Ask, ...]:
     if not isinstance(raw, list) or not all(isinstance(one, dict) for one in raw):
         raise ConfigError("Each question is a table of its own: [[ask]].")
     return tuple(read_ask(one, where=f"[[ask]] {n}:") for n, one in enumerate(raw, 1))
+
+
+def _control_totals(raw: Mapping[str, Any]) -> dict[int, dict[str, float]]:
+    found: dict[int, dict[str, float]] = {}
+    for year in raw:
+        where = f"[control_totals] {year}"
+        if not re.fullmatch(r"(19|20)\d\d", year):
+            raise ConfigError(f"{where} is no year: write 2023 = {{ crowns = 412 }}.")
+        told = section(raw, year, "[control_totals]")
+        known(told, TOTALS, where)
+        found[int(year)] = {name: number(told, name, where, whole=name != "fees", low=0) for name in told}
+    return found
 
 
 def code_table(settings: Settings) -> pl.DataFrame:
