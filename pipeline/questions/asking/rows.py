@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.practice.askable import said
 from pipeline.practice.own_question import Ask
+from pipeline.practice.settings import Rules
 from pipeline.questions.crown_rows import was_followed
 from pipeline.results import DAYS_PER_YEAR, FlowStep
 from pipeline.transforms.coded_details import Coded, coded_crown_details, with_coded
@@ -31,8 +32,8 @@ class Tables:
     patients: pl.DataFrame
     endo_details: pl.DataFrame
     crown_details: pl.DataFrame
-    course_gap_days: int = 180
-    crown_repost_days: int = 60
+    course_gap_days: int = Rules.course_gap_days
+    crown_repost_days: int = Rules.crown_repost_days
     coded: Coded = field(default_factory=Coded)
 
 

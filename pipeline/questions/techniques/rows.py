@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.practice.settings import Rules
 from pipeline.practice.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES
 from pipeline.questions.crown_rows import crown_rows, was_followed
 from pipeline.questions.success_rates import endo_spells
@@ -121,8 +122,8 @@ def rows_of_chosen(
     *,
     outcome: str,
     findings: pl.DataFrame | None = None,
-    recall_months: int = 12,
-    uncertain_years: int = 4,
+    recall_months: int = Rules.recall_months,
+    uncertain_years: int = Rules.uncertain_years,
 ) -> pl.DataFrame:
     """One row per tooth, its first completed course here, from completion: as `rows_of_crowns`.
 
