@@ -126,7 +126,7 @@ def _typed(raw: Mapping[str, Any], key: str, kind: Any, said: Setting, where: st
         return _date(raw[key], place)
     if kind is str:
         value = raw[key]
-        text = str(value) if said.words and isinstance(value, int) else text_map({key: value}, where)[key]
+        text = str(value) if said.words and type(value) is int else text_map({key: value}, where)[key]
         return one_of(text, said.words, place) if said.words else text
     if kind == tuple[str, ...]:
         listed = text_list(raw, key, where, example=said.example or next(iter(said.words), "..."))
