@@ -13,6 +13,7 @@ from pipeline.practice.fields import RANGES, REQUIRED_FIELDS, input_fields, kind
 from pipeline.practice.own_question import KEYS
 from pipeline.practice.settings import (
     TOTALS,
+    UNWRITTEN,
     AnalysisSettings,
     Evidence,
     Machine,
@@ -67,7 +68,7 @@ def linked_page() -> str:
 
 # Where each dataclass stands in the file, and what is said of it besides.
 _SECTIONS: tuple[tuple[str, type[Any], Mapping[str, str]], ...] = (
-    ("practice", Practice, {"name": "The practice", "database": "practice.duckdb"}),
+    ("practice", Practice, UNWRITTEN),
     ("tables.<table>", TableSource, {}),
     ("rules", Rules, {}),
     ("analysis", AnalysisSettings, {}),

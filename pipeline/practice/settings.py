@@ -62,6 +62,8 @@ ACCEPTABLE = (
 )
 TOTALS = ("patients", "root_canals", "crowns", "extractions", "fees")  # of a year
 LEAST_MEMORY_MB = 1000
+# What the two of [practice] are that every practice has and need not write.
+UNWRITTEN = {"name": "The practice", "database": "practice.duckdb"}
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from pipeline.practice.fields import DERIVED_FIELDS, FLAG_WORDS, NOTE_FIELDS, ma
 from pipeline.practice.own_question import Ask, read_ask
 from pipeline.practice.settings import (
     TOTALS,
+    UNWRITTEN,
     AnalysisSettings,
     Evidence,
     Machine,
@@ -194,8 +195,8 @@ def _practice(raw: dict[str, Any], path: Path) -> Practice:
             f'{where} time_zone = "{zone}" is no time zone that is known. Write its name with continent and city, '
             "such as America/Los_Angeles or Australia/Sydney."
         )
-    made.setdefault("database", place("database", "practice.duckdb"))
-    return read_settings(Practice, {"name": "The practice", **raw}, where, **made)
+    made.setdefault("database", place("database", UNWRITTEN["database"]))
+    return read_settings(Practice, {"name": UNWRITTEN["name"], **raw}, where, **made)
 
 
 def _table_source(name: str, raw: Any) -> TableSource:
