@@ -23,6 +23,7 @@ from markupsafe import Markup
 
 from dashboards import formats, glossary, terms, theme
 from dashboards.answers import Answers
+from pipeline.release import disclosure
 from pipeline.results import FlowStep
 
 Audience = Literal["inside", "shared"]
@@ -179,6 +180,7 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals |= {"smallest": disclosure.SMALLEST, "step": disclosure.STEP}
     filters = (
         "whole",
         "count",

@@ -14,6 +14,7 @@ from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import on_grid
 from dashboards.talk.notes import CLAIM, notes
 from dashboards.words.safety import safety_sentence
+from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.results.pooled import PooledComparison, PooledResults, PooledValue
 
 FOOTER = "Several practices together. Rounded counts, not a trial."
@@ -42,7 +43,7 @@ def render(pooled: PooledResults) -> bytes:
         [
             "The variance between practices is by restricted maximum likelihood; ranges are by Hartung and Knapp and "
             "never narrower than the usual ones.",
-            "Each practice gave rounded counts, ratios and differences; counts under 11 never left it.",
+            f"Each practice gave rounded counts, ratios and differences; counts under {SMALLEST} never left it.",
             f"All count by the same rules: {listing(rules)}.",
         ],
         _notes("Explain that two or three practices cannot show how far practices differ.", pooled),
@@ -57,8 +58,8 @@ def render(pooled: PooledResults) -> bytes:
 
 def _notes(say: str, pooled: PooledResults, claim: str = CLAIM) -> str:
     source = (
-        f"files contributed by {count(len(pooled.practices), 'practice')}, with counts under 11 hidden and others "
-        "told in steps of 5."
+        f"files contributed by {count(len(pooled.practices), 'practice')}, with counts under {SMALLEST} hidden and "
+        f"others told in steps of {STEP}."
     )
     return notes(say, source, claim=claim)
 

@@ -12,7 +12,7 @@ from typing import Any
 import pipeline
 from dashboards.glossary import WORDS
 from dashboards.results_schema import results_schema
-from pipeline.practice.reference import cell, fields_page, linked_page
+from pipeline.practice.reference import cell, fields_page, linked_page, settings_page
 
 FOLDER = Path(pipeline.__file__).parent / "data" / "reference"
 
@@ -22,6 +22,7 @@ def pages() -> dict[str, str]:
     schema = results_schema()
     return {
         "fields.md": fields_page(),
+        "settings.md": settings_page(),
         "linked_tables.md": linked_page(),
         "results.schema.json": json.dumps(schema, indent=1, ensure_ascii=False) + "\n",
         "results.md": results_page(schema),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dashboards.formats import lower_first, phrase, sentence_case
 from pipeline.practice.outcomes import CROWN_FAILURE, Outcome
 from pipeline.practice.outcomes import outcome as declared
+from pipeline.results import cautions
 
 CLOCKS = {
     "since_seat": "the crown was seated",
@@ -69,12 +70,7 @@ BY = {
     "site_id": "By clinic",
     "provider_id": "By clinician",
 }
-CAUTIONS = (
-    "These figures describe one practice's own records. They show association, not cause: teeth were not assigned "
-    "to treatments by chance.",
-    "They are no advice for any one patient. Follow local standards, licensed judgement and privacy law.",
-    "Patients who stop coming are followed only to their last visit; what became of their teeth later is not known.",
-)
+CAUTIONS = cautions.CAUTIONS
 
 
 def outcome(identifier: str) -> Outcome:

@@ -116,7 +116,6 @@ class Histories:
         return self.by_others(others.EXTRACTION, c, when, rows=rows & (way != HERE), charted=way, detail=why)
 
 
-EVENTS = ("extraction", "implant", "implant_crown", "pontic", "removal", "surgery", "complication", "filling", "post")
 EXTRACTION, IMPLANT, IMPLANT_CROWN, PONTIC, REMOVAL, SURGERY, COMPLICATION, FILLING, POST = range(9)
 
 

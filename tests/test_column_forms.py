@@ -10,8 +10,9 @@ import polars as pl
 import pytest
 
 from pipeline.machine.errors import ConfigError
+from pipeline.practice.settings import Practice
+from pipeline.practice.table_settings import TableSource
 from pipeline.reading.column_forms import ColumnForms, column_forms
-from pipeline.reading.config import Practice, TableSource
 from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, Spoken
 from pipeline.transforms.dates import DateForm
 

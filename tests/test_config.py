@@ -6,16 +6,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.machine.errors import ConfigError
-from pipeline.reading.config import (
-    Evidence,
-    Rules,
-    Settings,
-    code_table,
-    contribution_files,
-    load_settings,
-    matching_files,
-    members_file,
-)
+from pipeline.practice.settings import Evidence, Rules, Settings
+from pipeline.reading.config import code_table, contribution_files, load_settings, matching_files, members_file
 
 PRACTICE = '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\n'
 PROCEDURES = '[tables.procedures]\nfiles = ["ledger-*.csv"]\n'
@@ -272,3 +264,9 @@ def test_files_in_the_folder_may_be_named_in_any_way(tmp_path: Path):
     names = [str(tmp_path / "below" / "in.csv"), "below/../below/in.csv", "below/*.csv", "**/in.csv"]
     settings = load(tmp_path, PRACTICE + f"[tables.procedures]\nfiles = {names}\n".replace("'", '"'))
     assert [p.name for p in matching_files(settings, "procedures")][:1] == ["in.csv"]
+
+
+def test_a_number_in_place_of_a_word_is_no_crash(tmp_path: Path):
+    with pytest.raises(ConfigError, match=r'decimal = "3" is none of \., ,'):
+        load(tmp_path, PRACTICE + PROCEDURES + "decimal = 3\n")
+    assert load(tmp_path, PRACTICE + "serial_dates = 1904\n" + PROCEDURES).practice.serial_dates == "1904"

@@ -5,7 +5,9 @@ import pytest
 from dashboards.reference import FOLDER, pages
 from pipeline.practice.fields import input_fields
 from pipeline.practice.reference import fields_page
+from pipeline.practice.table_settings import MADE_KEYS
 from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.sources.made_columns import KEYS
 
 
 @pytest.mark.parametrize("name", pages())
@@ -19,3 +21,7 @@ def test_every_field_stands_once_under_its_table():
     for part, table in zip(parts, INPUT_TABLES, strict=True):
         rows = [line.split("`")[1] for line in part.splitlines() if line.startswith("| `")]
         assert rows == input_fields(table)
+
+
+def test_every_key_that_makes_a_field_is_told():
+    assert list(MADE_KEYS) == list(KEYS)

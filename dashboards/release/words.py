@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import fields
 
 from dashboards import terms
 from dashboards.formats import phrase, sentence_case
-from pipeline.practice import tables
+from pipeline.practice import settings, tables
 from pipeline.practice.outcomes import is_outcome
 from pipeline.questions.question import QUESTIONS as COMPARISONS
 from pipeline.release.disclosure import sayable_covariates
@@ -66,38 +67,8 @@ NOT_RUN = {
     "endo_survival_by_obturation": "How the canals were filled",
     "crown_longevity_by_margin": "Margin of the crown",
 }
-RULES = frozenset(
-    (
-        "reversal_days",
-        "hint_days",
-        "course_gap_days",
-        "course_pair_days",
-        "crown_repost_days",
-        "crown_pair_days",
-        "lab_days",
-        "renewal_days",
-        "closure_days",
-        "recement_days",
-        "planned_crown_days",
-        "active_days",
-        "recall_months",
-        "uncertain_years",
-        "soon_days",
-    )
-)
-ANALYSIS = frozenset(
-    (
-        "horizon_years",
-        "smallest_difference_per_100",
-        "min_at_risk",
-        "max_step_per_100",
-        "min_failures",
-        "min_stratum_failures",
-        "confidence",
-        "seed",
-        "choices_crowns",
-    )
-)
+RULES = frozenset(f.name for f in fields(settings.Rules) if f.name != "data_cutoff") | {"soon_days"}
+ANALYSIS = frozenset(f.name for f in fields(settings.Analysis))
 VERSIONS = frozenset(
     ("python", "toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
 )

@@ -13,17 +13,19 @@ from dashboards.release.rates import ReleasedRate, ReleasedRates
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.trial import ReleasedIncidence
 from dashboards.words.comparisons import difference_core, more_or_fewer, range_more_or_fewer
+from pipeline.release.disclosure import EVENTS_PER_CHANGE, SLACK, SMALLEST, STEP
 from pipeline.results.trial_words import NOT_COMPARED
 
 RULES = (
-    "Counts under 11, or of fewer than 11 patients, are hidden. Others are told in steps of 5, up or down by a rule "
-    "drawn from the records, so a count may be off by 4. Curves are worked out again from such counts, by half-years: "
-    "each change rests on at least 11 failures, a curve begins where so many have failed, and it stops where fewer "
-    "than 11 are followed. Percentages move in steps worth at least 5 teeth of their group and are told where at least "
-    "11 teeth are behind them; ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and "
-    "differences may be out. Groups of technique questions whose counts are hidden are not named. Clinicians and "
-    "clinics are letters in no particular order. Made again from records that differ by fewer than 11 patients, a page "
-    "shows the figures of before."
+    f"Counts under {SMALLEST}, or of fewer than {SMALLEST} patients, are hidden. Others are told in steps of {STEP}, "
+    f"up or down by a rule drawn from the records, so a count may be off by {SLACK}. Curves are worked out again "
+    f"from such counts, by half-years: each change rests on at least {EVENTS_PER_CHANGE} failures, a curve begins "
+    f"where so many have failed, and it stops where fewer than {SMALLEST} are followed. Percentages move in steps "
+    f"worth at least {STEP} teeth of their group and are told where at least {SMALLEST} teeth are behind them; "
+    "ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and differences may be "
+    "out. Groups of technique questions whose counts are hidden are not named. Clinicians and clinics are letters "
+    f"in no particular order. Made again from records that differ by fewer than {SMALLEST} patients, a page shows "
+    "the figures of before."
 )
 
 

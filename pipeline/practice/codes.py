@@ -24,105 +24,21 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.machine.errors import ConfigError
 from pipeline.practice.tables import MATERIALS
 
-BUILT_IN = ("cdt", "ada_au", "de", "nl")
 ASK = "ask"  # an event of a practice's own list that is not yet told
 _MOST_TOLD = 12
 SCHEMA: dict[str, pl.DataType] = {"code": pl.String(), "event": pl.String(), "detail": pl.String()}
 
-# What a code stands for: done to one tooth or to the place of one, so that a row without the tooth says nothing.
-_ON_A_TOOTH = {
-    "crown_placement": "a lasting crown on a tooth",
-    "crown_prefabricated": "a ready-made crown on a tooth",
-    "crown_interim": "a crown for the time being",
-    "crown_recement": "a loose crown put back",
-    "crown_repair": "a crown mended in the mouth",
-    "crown_removal": "a crown taken off",
-    "crown_addon": "extra work on a crown",
-    "crown_lengthening": "more tooth laid free for a crown",
-    "bridge_retainer_crown": "a crown that holds a bridge",
-    "bridge_retainer_bonded": "a wing that holds a bonded bridge",
-    "bridge_retainer_onlay": "an onlay that holds a bridge and covers the cusps",
-    "bridge_retainer_inlay": "an inlay that holds a bridge and leaves the cusps",
-    "bridge_pontic": "the hanging tooth of a bridge, where a tooth is missing",
-    "implant": "an implant, its parts or its crown, where a tooth is missing",
-    "denture_tooth": "a tooth of a denture, where a tooth is missing",
-    "tooth_missing": "a tooth charted as missing",
-    "coping": "a thin cap over a prepared tooth",
-    "core": "a core under a crown",
-    "core_addon": "extra work on a core",
-    "post_core": "a post and core",
-    "post_core_addon": "a further post",
-    "post_removal": "a post taken out",
-    "post_adjunct": "a canal prepared for a post",
-    "recement_post": "a loose post and core put back",
-    "recement_partial": "a loose inlay, onlay or veneer put back",
-    "repair_partial": "an inlay or onlay mended",
-    "onlay": "an onlay or part crown that covers the cusps",
-    "inlay": "an inlay",
-    "veneer": "a veneer",
-    "veneer_repair": "a veneer mended",
-    "direct_restoration": "a filling",
-    "interim_filling": "a filling for the time being",
-    "restorative_other": "other work on a crown or filling",
-    "stabilisation": "a cracked tooth held together",
-    "vital_pulp": "a pulp kept alive under a cover",
-    "pulpotomy": "the crown part of a pulp removed, the rest kept alive",
-    "endo_emergency": "the pulp removed or the tooth opened, root canal to follow",
-    "endo_initial_stage": "canals shaped, filling to follow",
-    "endo_initial": "first root canal treatment, filled",
-    "endo_initial_addon": "a further canal of a first root canal treatment",
-    "endo_incomplete": "root canal treatment given up before filling",
-    "endo_retreatment": "repeat root canal treatment",
-    "endo_retreatment_stage": "an old root filling taken out, a new one to follow",
-    "endo_adjunct": "extra work in a root canal treatment",
-    "endo_adjunct_obstruction": "a blocked canal worked on",
-    "endo_adjunct_fragment": "a broken instrument removed or passed",
-    "endo_other": "other root canal work",
-    "perforation_repair": "a perforation mended",
-    "apexification": "an open root end closed",
-    "regeneration": "new tissue led into a canal",
-    "primary_tooth_endo": "root filling of a primary tooth",
-    "apical_surgery": "surgery at the root end",
-    "apical_surgery_addon": "extra work in surgery at the root end",
-    "resorption_surgery": "a resorbed root mended by surgery",
-    "root_loss": "one root removed, the tooth kept",
-    "root_burial": "the crown taken off on purpose, roots left buried",
-    "coronectomy": "the crown cut off on purpose, roots left",
-    "replantation": "a tooth taken out and put back",
-    "trauma": "an injured tooth put back or splinted",
-    "extraction": "a tooth taken out",
-    "extraction_impacted": "a buried tooth taken out",
-    "extraction_primary": "a primary tooth taken out",
-}
-# May name one tooth of several, and need not.
-_ON_SEVERAL_TEETH = {
-    "bridge_recement": "a loose bridge put back",
-    "bridge_repair": "a bridge mended",
-    "bridge_section": "a bridge cut apart or taken off",
-    "splint": "loose teeth held together",
-}
-_ON_NO_TOOTH = {
-    "exam": "an examination",
-    "radiograph": "a film or scan",
-    "radiograph_3d": "a three-dimensional film",
-    "diagnostic_test": "a test of the pulp",
-    "recall_hygiene": "a cleaning",
-    "perio": "gum treatment",
-    "night_guard": "a bite guard",
-    "occlusal_adjustment": "the bite adjusted",
-    "emergency": "a visit for pain",
-    "referral": "an opinion for another dentist",
-    "biopsy": "a sample of tissue",
-    "missed_appointment": "an appointment missed or cancelled: the patient was not seen",
-    "bookkeeping": "a payment, an adjustment or a note: the patient was not seen",
-    "other": "anything else: a contact and nothing more",
-}
-
-EVENTS: dict[str, str] = {**_ON_A_TOOTH, **_ON_SEVERAL_TEETH, **_ON_NO_TOOTH}
-TOOTH_LEVEL = frozenset(_ON_A_TOOTH)
+# What a code may stand for (`data/events.csv`): done to `one` tooth or to the place of one, so that a row without the
+# tooth says nothing; to `some`, of which it may name one and need not; or to `none`. `also` are plain words for it.
+_EVENTS = data_rows("events")
+EVENTS: dict[str, str] = {row["event"]: row["about"] for row in _EVENTS}
+TOOTH_LEVEL = frozenset(row["event"] for row in _EVENTS if row["teeth"] == "one")
+TOOTH_OPTIONAL = frozenset(row["event"] for row in _EVENTS if row["teeth"] == "some")
+ALIASES: dict[str, str] = {word: row["event"] for row in _EVENTS for word in row["also"].split("|") if word}
 # Of a field of the ledger that most rows cannot hold: the events whose rows can. A cleaning has no tooth.
 COULD_HOLD = {
     "tooth": TOOTH_LEVEL,
@@ -130,77 +46,21 @@ COULD_HOLD = {
     "surface": frozenset({"direct_restoration", "interim_filling", "inlay", "onlay"}),
     "reason": frozenset({"extraction", "extraction_impacted", "extraction_primary"}),
 }
-TOOTH_OPTIONAL = frozenset(_ON_SEVERAL_TEETH)
-
-ALIASES: dict[str, str] = {
-    "crown": "crown_placement",
-    "root_canal": "endo_initial",
-    "retreatment": "endo_retreatment",
-    "bridge_retainer": "bridge_retainer_crown",
-    "pontic": "bridge_pontic",
-    "recement": "crown_recement",
-    "repair": "crown_repair",
-    "crown_removed": "crown_removal",
-    "pulpectomy": "endo_emergency",
-    "pulpal_debridement": "endo_emergency",
-    "apicoectomy": "apical_surgery",
-    "root_resection": "root_loss",
-    "pulp_cap": "vital_pulp",
-    "temporary_crown": "crown_interim",
-    "retainer_onlay": "bridge_retainer_onlay",
-    "retainer_inlay": "bridge_retainer_inlay",
-    "implant_crown": "implant",
-    "missing": "tooth_missing",
-    "denture": "denture_tooth",
-    "filling": "direct_restoration",
-    "post": "post_core",
-    "splinting": "splint",
-    "missed": "missed_appointment",
-    "cancelled": "missed_appointment",
-    "no_show": "missed_appointment",
-    "payment": "bookkeeping",
-    "adjustment": "bookkeeping",
-    "note": "bookkeeping",
-    "cone_beam": "radiograph_3d",
-}
 
 TOOTH_CLASSES = ("anterior", "premolar", "molar")
 POSTS = ("cast", "prefabricated", "fiber")
 CORES = ("composite", "amalgam", "glass_ionomer", "resin_modified_glass_ionomer", "cast")
-# What the detail of a code may be, by event; an event that is not here has none. Only crowns and their kin have a
+# What the detail of a code may be, by its kind; an event without one has none. Only crowns and their kin have a
 # material: what the number of a filling, a post or a root canal says can never be read as one.
-DETAILS: dict[str, tuple[str, ...]] = {
-    **dict.fromkeys(
-        (
-            "crown_placement",
-            "crown_prefabricated",
-            "bridge_retainer_crown",
-            "bridge_retainer_bonded",
-            "bridge_retainer_onlay",
-            "bridge_retainer_inlay",
-            "bridge_pontic",
-            "onlay",
-            "inlay",
-            "veneer",
-        ),
-        MATERIALS,
-    ),
-    **dict.fromkeys(("post_core", "post_core_addon"), POSTS),
+_KINDS = {
+    "material": MATERIALS,
+    "post": POSTS,
     "core": CORES,
-    "direct_restoration": ("one_surface",),
-    **dict.fromkeys(
-        (
-            "endo_initial",
-            "endo_initial_stage",
-            "endo_retreatment",
-            "endo_retreatment_stage",
-            "apical_surgery",
-            "resorption_surgery",
-        ),
-        TOOTH_CLASSES,
-    ),
+    "surface": ("one_surface",),
+    "tooth_class": TOOTH_CLASSES,
 }
-_ANY_DETAIL = tuple(dict.fromkeys(word for words in DETAILS.values() for word in words))
+DETAILS: dict[str, tuple[str, ...]] = {row["event"]: _KINDS[row["detail"]] for row in _EVENTS if row["detail"]}
+_ANY_DETAIL = tuple(dict.fromkeys(word for words in _KINDS.values() for word in words))
 
 
 @dataclass(frozen=True)
@@ -220,6 +80,9 @@ def built_in(system: str) -> pl.DataFrame:
 def _all_built_in() -> pl.DataFrame:
     with files("pipeline").joinpath("data", "codes.csv").open("rb") as stream:
         return pl.read_csv(stream.read(), infer_schema=False)
+
+
+BUILT_IN: tuple[str, ...] = tuple(dict.fromkeys(row["system"] for row in data_rows("codes")))
 
 
 def read_code_file(path: Path) -> pl.DataFrame:
@@ -351,34 +214,27 @@ def event_word(word: str, *, where: str) -> str:
 def normalise_code(code: pl.Expr, *, system: str = "cdt") -> pl.Expr:
     """Codes as they are stored: upper case, without blanks, and without the `.0` that a spreadsheet adds.
 
-    In `cdt` a bare four-digit number gets its D; in `ada_au` and `de` a number that lost its leading zero gets it back.
-    In `de` a short name in brackets after the number is left out, and Ä is written AE. In `nl` the star that marks
-    costs of the laboratory is left out.
+    Then by the forms of their list (`data/code_forms.csv`, in its order): in `cdt` a bare four-digit number gets its D;
+    in `ada_au` and `de` a number that lost its leading zero gets it back. In `de` a short name in brackets after the
+    number is left out, and Ä is written AE. In `nl` the star that marks costs of the laboratory is left out.
     """
     code = code.str.to_uppercase().str.replace_all(r"\s+", "").str.replace(r"^(D?\d+)\.0+$", "${1}")
-    if system == "cdt":
-        return code.str.replace(r"^(\d{4})$", "D${1}")
-    if system == "ada_au":
-        return code.str.replace(r"^(\d{2})$", "0${1}")
-    if system == "de":  # 32 (WK), and 01 from which a spreadsheet took the zero
-        return code.str.replace(r"\(\w+\)$", "").str.replace(r"^(\d)$", "0${1}").str.replace("^Ä", "AE")
-    if system == "nl":
-        return code.str.strip_chars_end("*")
+    for pattern, becomes in _forms(system):
+        code = code.str.replace(pattern, becomes.format("${1}"))
     return code
 
 
 def normal_code(code: str, *, system: str) -> str:
     """`normalise_code` for one text."""
     code = re.sub(r"^(D?\d+)\.0+$", r"\1", "".join(code.split()).upper())
-    if system == "cdt":
-        return f"D{code}" if re.fullmatch(r"[0-9]{4}", code) else code
-    if system == "ada_au":
-        return f"0{code}" if re.fullmatch(r"[0-9]{2}", code) else code
-    if system == "de":
-        code = re.sub(r"\(\w+\)$", "", code)
-        code = f"0{code}" if re.fullmatch(r"[0-9]", code) else code
-        return "AE" + code[1:] if code.startswith("Ä") else code
-    return code.rstrip("*") if system == "nl" else code
+    for pattern, becomes in _forms(system):
+        code = re.sub(pattern, becomes.format(r"\1"), code)
+    return code
+
+
+@cache
+def _forms(system: str) -> tuple[tuple[str, str], ...]:
+    return tuple((row["pattern"], row["becomes"]) for row in data_rows("code_forms") if row["system"] == system)
 
 
 def normal_own_code(code: str) -> str:

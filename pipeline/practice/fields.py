@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.practice.tables import DETAIL_TABLES, INPUT_TABLES
+from pipeline.practice.words import words_of
 
 # Columns that we fill ourselves.
 DERIVED_FIELDS = frozenset({"tooth_fdi", "supernumerary", "load_id", "row_number", "part"})
@@ -23,29 +24,14 @@ REQUIRED_FIELDS: dict[str, tuple[str, ...]] = {
 # A date of which a file may give the year alone, and the field that then holds it.
 YEARS_OF = {"birth_date": "birth_year", "event_date": "event_year"}
 
-# A number outside these is a slip of the pen, and is left out with a note. The periapical index runs from 1 to 5 by
-# definition (Orstavik and others 1986); the others are wide limits of our own: common practice, no source.
 RANGES: dict[str, tuple[float, float]] = {
-    "preop_pai": (1, 5),
-    "pai": (1, 5),
-    "reading": (1, 2),
-    "canals": (1, 9),
-    "visits": (1, 50),
-    "length_short_of_apex_mm": (-15, 30),
-    "master_apical_size_iso": (6, 200),
-    "naocl_percent": (0, 20),
-    "ferrule_mm": (0, 15),
-    "birth_year": (1880, 2200),
-    "event_year": (1900, 2200),
+    name: column.limits
+    for t in INPUT_TABLES.values()
+    for name, column in t.columns.items()
+    if column.limits is not None
 }
 
 FLAG_WORDS = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
-# Words that mean one thing only, understood without being mapped.
-_ALIASES = {
-    "sex": {"f": "female", "m": "male"},
-    "pulpal_diagnosis": {"normalpulp": "normal", "pulpnecrosis": "necrosis"},
-    "apical_diagnosis": {"normalapicaltissues": "normal"},
-}
 
 
 def input_fields(table: str) -> list[str]:
@@ -93,7 +79,8 @@ def word_lookup(table: str, field: str) -> dict[str, str]:
     """Every spelling of a word that is understood unmapped, in the normal form of `normal_word`."""
     column = INPUT_TABLES[table].columns[field]
     words = column.words or column.usual
-    return {normal_word(w): w for w in words} | _ALIASES.get(field, {})
+    same = words_of("same", field).items()
+    return {normal_word(w): w for w in words} | {normal_word(w): ours for ours, theirs in same for w in theirs}
 
 
 def normal_word(word: str) -> str:

@@ -14,6 +14,10 @@ from polars.datatypes import DataType, DataTypeClass
 
 TOOTH_GROUPS = ("anterior", "premolar", "molar")
 STATUSES = ("completed", "planned", "existing", "void")
+# What a name, a flag or a word makes of a row. A reversal takes back the row of the same work and the same fee: it is
+# read as that work with a fee below 0.
+REVERSAL = "reversal"
+STATUS_WORDS = (*STATUSES, REVERSAL)
 REASONS = ("endodontic", "periodontal", "fracture", "caries", "orthodontic", "trauma", "other")
 SEXES = ("female", "male", "other")
 INSTRUMENTATIONS = ("hand", "rotary_sequence", "rotary_single_file", "reciprocating", "hybrid")
@@ -74,9 +78,12 @@ class TableError(AssertionError):
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its type, its meaning, whether it may be null, and the words it may hold.
+    """One column: its type, its meaning, whether it may be null, the words it may hold, and where a number must lie.
 
-    `usual` are words of a field that takes any text: other texts are kept as they are.
+    `usual` are words of a field that takes any text: other texts are kept as they are. A number outside `limits` is a
+    slip of the pen, and is left out with a note. The periapical index runs from 1 to 5 by definition (Orstavik and
+    others 1986); the others are wide limits of our own: common practice, no source. `likely` says where numbers of this
+    field mostly lie and, from 0 to 1, how well a column of such numbers speaks for it.
     """
 
     dtype: PolarsType
@@ -84,6 +91,8 @@ class Column:
     nullable: bool = True
     words: tuple[str, ...] | None = None
     usual: tuple[str, ...] = ()
+    limits: tuple[float, float] | None = None
+    likely: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -152,8 +161,14 @@ def _date(about: str, *, nullable: bool = True) -> Column:
     return Column(pl.Date(), about, nullable)
 
 
-def _number(about: str) -> Column:
-    return Column(pl.Float64(), about)
+def _number(
+    about: str,
+    dtype: PolarsType = pl.Float64,
+    *,
+    limits: tuple[float, float] | None = None,
+    likely: tuple[float, float, float] | None = None,
+) -> Column:
+    return Column(dtype() if isinstance(dtype, DataTypeClass) else dtype, about, limits=limits, likely=likely)
 
 
 def _flag(about: str, *, nullable: bool = True) -> Column:
@@ -201,7 +216,7 @@ PATIENTS = Table(
     columns={
         "patient_id": _text("Patient.", nullable=False),
         "birth_date": _date("Day of birth; null where only the year is known."),
-        "birth_year": Column(pl.Int32(), "Year of birth."),
+        "birth_year": _number("Year of birth.", pl.Int32, limits=(1880, 2200)),
         "sex": _text("Sex as recorded.", words=SEXES),
         "first_contact_date": _date("First contact as recorded."),
         "last_contact_date": _date("Last contact as recorded."),
@@ -223,19 +238,21 @@ ENDO_DETAILS = Table(
         "service_date": _date("A day within the course.", nullable=False),
         "pulpal_diagnosis": _text("Pulpal diagnosis before treatment.", usual=PULPAL_DIAGNOSES),
         "apical_diagnosis": _text("Apical diagnosis before treatment.", usual=APICAL_DIAGNOSES),
-        "preop_pai": Column(pl.UInt8(), "Periapical index before treatment, 1 to 5."),
-        "canals": Column(pl.UInt8(), "Canals treated."),
-        "length_short_of_apex_mm": _number("Filling to apex, mm; negative is long."),
-        "master_apical_size_iso": Column(pl.UInt16(), "Final apical size, hundredths of a millimetre."),
+        "preop_pai": _number("Periapical index before treatment, 1 to 5.", pl.UInt8, limits=(1, 5)),
+        "canals": _number("Canals treated.", pl.UInt8, limits=(1, 9), likely=(1, 9, 0.5)),
+        "length_short_of_apex_mm": _number(
+            "Filling to apex, mm; negative is long.", limits=(-15, 30), likely=(-10, 12, 0.6)
+        ),
+        "master_apical_size_iso": _number("Final apical size, hundredths of a millimetre.", pl.UInt16, limits=(6, 200)),
         "instrumentation": _text("How the canals were shaped.", words=INSTRUMENTATIONS),
-        "naocl_percent": _number("Strength of the sodium hypochlorite, percent."),
+        "naocl_percent": _number("Strength of the sodium hypochlorite, percent.", limits=(0, 20)),
         "irrigant_activation": _flag("Irrigant activated."),
         "obturation": _text("How the canals were filled.", words=OBTURATIONS),
         "sealer": _text("Kind of sealer.", words=SEALERS),
         "orifice_seal": _text("Seal over the canal openings.", words=ORIFICE_SEALS),
         "separated_instrument": _text("A file that separated, and when.", words=SEPARATED_INSTRUMENTS),
         "rubber_dam": _flag("Rubber dam used."),
-        "visits": Column(pl.UInt8(), "Visits of the course."),
+        "visits": _number("Visits of the course.", pl.UInt8, limits=(1, 50), likely=(1, 12, 0.5)),
         "difficulty": _text("Difficulty of the case, as judged before treatment.", words=DIFFICULTIES),
         **_ORIGIN,
     },
@@ -254,7 +271,7 @@ CROWN_DETAILS = Table(
         "margin": _text("Margin.", words=MARGINS),
         "core": _text("Core under the crown.", usual=CORES),
         "post": _text("Post under the core.", usual=POSTS),
-        "ferrule_mm": _number("Height of the ferrule, mm."),
+        "ferrule_mm": _number("Height of the ferrule, mm.", limits=(0, 15), likely=(0, 10, 0.72)),
         "cement": _text("Kind of cement.", usual=CEMENTS),
         "pulp_status_at_prep": _text("State of the pulp when the tooth was prepared.", words=PULP_STATUSES),
         **_ORIGIN,
@@ -269,11 +286,13 @@ FINDINGS = Table(
         "patient_id": _text("Patient.", nullable=False),
         **_TOOTH,
         "exam_date": _date("Day of the examination.", nullable=False),
-        "pai": Column(pl.UInt8(), "Periapical index, 1 to 5."),
+        "pai": _number("Periapical index, 1 to 5.", pl.UInt8, limits=(1, 5)),
         "symptomatic": _flag("Symptoms from this tooth."),
         "crown_in_place": _flag("A crown is in place."),
         "reader": _text("Who read the film."),
-        "reading": Column(pl.UInt8(), "1, or 2 for a second reading of the same film."),
+        "reading": _number(
+            "1, or 2 for a second reading of the same film.", pl.UInt8, limits=(1, 2), likely=(1, 2, 0.35)
+        ),
         **_ORIGIN,
     },
 )
@@ -287,7 +306,7 @@ ELSEWHERE = Table(
         **_TOOTH,
         "event": _text("What was done; `nothing` where the practice looked and nothing was.", words=ELSEWHERE_EVENTS),
         "event_date": _date("Day, where it is known."),
-        "event_year": Column(pl.Int32(), "Year, where it is known."),
+        "event_year": _number("Year, where it is known.", pl.Int32, limits=(1900, 2200)),
         **_ORIGIN,
     },
 )

@@ -6,12 +6,12 @@ drawn by `dashboards.talk`.
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from pipeline.machine.declared import near
 from pipeline.machine.errors import ConfigError
 
 
@@ -75,7 +75,7 @@ def read_talk(raw: Mapping[str, Any], *, where: str = "[talk]", text: str = "", 
     place = _Place(where, text)
     for key in raw:
         if key not in ("slides", "title", "speaker", "minutes", "colours"):
-            raise ConfigError(f'{place.of(key)} "{key}" is not known.{_near(key, Talk.__dataclass_fields__)}')
+            raise ConfigError(f'{place.of(key)} "{key}" is not known.{near(key, Talk.__dataclass_fields__)}')
     given: dict[str, Any] = {key: _text(raw[key], key, place) for key in ("title", "speaker") if key in raw}
     if "slides" in raw:
         given["slides"] = _slides(raw["slides"], place)
@@ -133,7 +133,7 @@ def _slides(raw: Any, place: _Place) -> tuple[str, ...]:
         raise ConfigError(f"{place.of('slides')} slides must list names of slides in their order. Known: {known}.")
     for name in raw:
         if name not in SLIDES:
-            raise ConfigError(f'{place.of(name)} "{name}" is no slide.{_near(name, SLIDES)} Known: {known}.')
+            raise ConfigError(f'{place.of(name)} "{name}" is no slide.{near(name, SLIDES)} Known: {known}.')
         if raw.count(name) > 1:
             raise ConfigError(f'{place.of(name)} "{name}" is named twice. Keep one.')
     # The cautions go with the talk, whatever is left out of it.
@@ -170,7 +170,7 @@ def _colours(raw: Any, place: _Place, base: Mapping[str, str]) -> dict[str, str]
     for name, colour in raw.items():
         if name not in COLOURS:
             raise ConfigError(
-                f'{place.of(str(name))} "{name}" is no colour of the talk.{_near(str(name), COLOURS)} '
+                f'{place.of(str(name))} "{name}" is no colour of the talk.{near(str(name), COLOURS)} '
                 f"Known: {', '.join(COLOURS)}."
             )
         if not isinstance(colour, str) or not re.fullmatch(r"#[0-9a-fA-F]{6}", colour):
@@ -185,8 +185,3 @@ def _colours(raw: Any, place: _Place, base: Mapping[str, str]) -> dict[str, str]
     if len(set(groups)) < len(groups):
         raise ConfigError(f"{place.of('colours')} reference, group and third must be three colours.")
     return chosen
-
-
-def _near(word: str, known: Iterable[str]) -> str:
-    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
-    return f' Did you mean "{near[0]}"?' if near else ""

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
+from pipeline.practice.settings import Rules
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.verdict import DIFFERS, TOO_EARLY, decide
@@ -23,7 +24,7 @@ from pipeline.results import Comparison, Difference
 from pipeline.results.leaving import Leaving, LostFromSight, Tipping
 from pipeline.stats.tipping import ALL_FAIL, LostCurve, lay_out
 
-AWAY_DAYS = 548
+AWAY_DAYS = Rules.active_days
 # Past an edge of the range, per 100: where a range that touches an edge has left it.
 PAST = 1e-6
 

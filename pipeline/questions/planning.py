@@ -152,17 +152,12 @@ def plan_nothing(goal: Goal, sides: Mapping[str, Pace], why: str) -> Plan:
     return _plan(goal, sides, (why,))
 
 
-def pace(spells: pl.DataFrame, state: str, *, unit: str, until: dt.date) -> Pace:
-    """What came, failed and went in one state up to the day `until`.
+def paces(spells: pl.DataFrame, *, unit: str, until: dt.date) -> dict[str, Pace]:
+    """What came, failed and went in every state that has rows, up to the day `until`.
 
     The day on which a tooth's clock starts is its last day less its days. A tooth is still followed if it is in the
     state at the end and was seen within the last 24 months, alive; otherwise it has left.
     """
-    return paces(spells, unit=unit, until=until).get(state, NO_PACE)
-
-
-def paces(spells: pl.DataFrame, *, unit: str, until: dt.date) -> dict[str, Pace]:
-    """`pace` of every state that has rows."""
     since = until - dt.timedelta(days=PACE_DAYS)
     several = spells[unit].n_unique() < spells.height
     end = pl.col("exit_days").max().over(unit) if several else pl.col("exit_days")

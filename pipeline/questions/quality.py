@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import polars as pl
 
+from pipeline.machine.data_tables import data_rows
 from pipeline.practice.tables import Filled
 from pipeline.results import (
     FileChange,
@@ -21,118 +22,13 @@ from pipeline.results import (
     UnknownCode,
 )
 
+_COUNTS = data_rows("link_counts")
 # What each count of the linking step means for the results, and what to do where something can be done.
-LINK_MEANINGS = {
-    "rows_completed": "Rows of work done here: these alone are events of this practice.",
-    "rows_planned": "Planned rows: never events.",
-    "rows_void": "Void rows: left out.",
-    "rows_reversed": "Rows taken back by a negative fee: left out together with their reversal.",
-    "reversals_without_match": "Negative fees that match no row: they take nothing back. Check what they were for.",
-    "rows_after_extraction": (
-        "Rows that name a tooth after its extraction: a tooth number is wrong somewhere. The later row is set aside."
-    ),
-    "crown_rows": "Crown rows on permanent teeth, before rows of one crown are taken together.",
-    "crown_rows_on_implants": "Crown rows on a position that holds an implant: the implant's crown, not a tooth's.",
-    "rows_on_primary_teeth": "Rows on primary teeth: stored, and left out of the survival questions.",
-    "rows_on_supernumerary_teeth": "Rows on supernumerary teeth: stored, and left out of the survival questions.",
-    "root_canals_coded_for_another_tooth": (
-        "Root canals whose code is for another class of tooth (a molar's on a premolar, say): counted on the tooth "
-        "that the row names. Check the tooth numbers."
-    ),
-    "teeth_replanted": (
-        "Extraction rows of a day on which the tooth was put back: no loss of the tooth, so the row is left out."
-    ),
-    "teeth_lost_between_visits": (
-        "Teeth shown to be gone, by an implant, pontic or denture tooth in their place or by the chart, with no day of "
-        "extraction: counted as lost halfway between the last day the tooth was there and the first it was gone. Where "
-        "the day is known, post the extraction."
-    ),
-    "signs_of_loss_contradicted": (
-        "Signs that a tooth was gone though later rows treat it: the sign is ignored. A tooth number is wrong "
-        "somewhere; compare both rows with the chart."
-    ),
-    "crowns": "Single crowns made here: those that every figure of crowns counts.",
-    "crowns_other_kinds": (
-        "Retainers of bridges, onlays that cover the cusps and prefabricated crowns made here: they count as covering "
-        "the tooth, and are in no figure of crowns."
-    ),
-    "seats_recorded": "Crowns whose seat date was recorded.",
-    "seats_shifted_from_preparation": "Crowns whose seat was taken as the preparation plus the usual days at the lab.",
-    "crowns_order_uncertain": (
-        "Single crowns for which it is not sure whether the root canal came before the seat. Those with a label count "
-        "as labelled; those without are in neither group. Other ways to count leave them out or take them both ways."
-    ),
-    "crowns_opened": "Single crowns opened for a root canal after the seat, here or elsewhere.",
-    "crowns_reopened": (
-        "Single crowns on root-filled teeth that were opened again for repeat treatment: they stay in their group."
-    ),
-    "crowns_renewed_after_opening": (
-        "Single crowns that were opened and had a new crown soon after: counted as failed after the opening. Some were "
-        "given up at the opening; another way to count takes them so."
-    ),
-    "crowns_remade_without_fee": (
-        "Crowns that replaced one of ours at no charge: the first counts as failed. Where the second row was only the "
-        "posting of the same crown, correct it at the source."
-    ),
-    "crowns_not_followed": "Crowns whose patient was not seen again after the seat: they say nothing about survival.",
-    "endo_courses": "Courses of root canal treatment begun here.",
-    "courses_never_completed": "Teeth opened with no filling on record: finished elsewhere, or given up.",
-    "retreatments_coded_as_initial": "Repeat treatments posted as first treatments.",
-    "rows_existing": "Rows for work done elsewhere: they say what was there, never what this practice did.",
-    "root_canals_elsewhere_dated": (
-        "Root canals that others did on a day that is known: they place the crown before or after the root canal."
-    ),
-    "root_canals_elsewhere_undated": (
-        "Root canals that others did on a day that is not known: unless something else settles it, the crown is in "
-        "neither group. Give the year in the worksheet's sheet of work done elsewhere."
-    ),
-    "courses_elsewhere": (
-        "Root canals and repeat treatments by others on a known day: in no success rate of this practice."
-    ),
-    "crowns_from_elsewhere_unknown_age": (
-        "Crowns done elsewhere at an unknown time: in no analysis that starts at the seat."
-    ),
-    "crowns_from_elsewhere_known_age": "Crowns done elsewhere at a known time: followed from the day first seen here.",
-    "crowns_opened_elsewhere": "Single crowns of this practice that others opened: counted as opened from that day.",
-    "crowns_timing_unknown": (
-        "Single crowns with a root canal of which it is not known whether it came before the seat: in neither group. "
-        "Fill in the worksheet's sheet of work done elsewhere."
-    ),
-    "retreatments_without_first_treatment": (
-        "Repeat treatments of teeth whose first treatment is not in the records: it was done elsewhere or before they "
-        "begin."
-    ),
-    "failures_elsewhere": (
-        "Crowns and root canals that ended by what others did: counted as failures. A tooth with both is here twice."
-    ),
-    "late_refunds": (
-        "Refunds of a crown or root canal too long after the work to take it back: a hint that it failed, which "
-        "changes no figure. Say what happened in the worksheet's sheet of work done elsewhere."
-    ),
-    "hints_filling_on_crown": (
-        "Fillings of one surface on a standing crown with no root canal near: the crown may have been opened "
-        "elsewhere. They change no figure until the worksheet's sheet of work done elsewhere is filled in."
-    ),
-    "hints_undated_root_canal": (
-        "Crowns of this practice that wait for the day of a root canal elsewhere: give the year, or say that there was "
-        "nothing, in the worksheet's sheet of work done elsewhere."
-    ),
-}
-# Those from this one on tell of work by others; the data-quality page shows them together.
-_FIRST_OF_OTHERS = "rows_existing"
-OF_OTHERS = frozenset(tuple(LINK_MEANINGS)[tuple(LINK_MEANINGS).index(_FIRST_OF_OTHERS) :])
-
-
+LINK_MEANINGS = {row["count"]: row["meaning"] for row in _COUNTS if row["told"] != "from codes"}
+# Those that tell of work by others; the data-quality page shows them together.
+OF_OTHERS = frozenset(row["count"] for row in _COUNTS if row["told"] == "by others")
 # What is read from procedure codes where no detail is recorded, by the field that it fills.
-CODED_MEANINGS = {
-    "post": "Crowns whose post, or that there is none, is told by procedure codes alone.",
-    "core": "Crowns whose core, or that there is none, is told by procedure codes alone.",
-    "crown_lengthening": "Crowns of which codes tell whether the tooth was laid free for them.",
-    "course_visits": "Root canals whose visits are counted from the days with a row, none being recorded.",
-    "splint": "Root canals of which codes tell whether the tooth was held by a splint.",
-    "perforation_repair": "Root canals of which codes tell whether a perforation was mended.",
-    "film_3d": "Root canals of which codes tell whether a three-dimensional film was taken for them.",
-}
+CODED_MEANINGS = {row["count"]: row["meaning"] for row in _COUNTS if row["told"] == "from codes"}
 
 
 def with_coded_counts(quality: Quality, from_codes: Mapping[str, int]) -> Quality:

@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.practice.settings import Rules
 from pipeline.results import NotRun
 from pipeline.results.healing import Agreement, CountedShare, ReaderWay, RecallRow
 from pipeline.stats.clustered_share import clustered_share
@@ -59,9 +60,9 @@ def recall_rows(
     findings: pl.DataFrame,
     endo_details: pl.DataFrame,
     *,
-    recall_months: int = 12,
-    uncertain_years: int = 4,
-    gap_days: int = 180,
+    recall_months: int = Rules.recall_months,
+    uncertain_years: int = Rules.uncertain_years,
+    gap_days: int = Rules.course_gap_days,
     min_recalled: int = 10,
     confidence: float = 0.95,
 ) -> Recalls:

@@ -15,7 +15,8 @@ import polars as pl
 
 from pipeline.machine.errors import ConfigError, TwoOrdersError
 from pipeline.practice.fields import YEARS_OF, kind
-from pipeline.reading.config import Practice, TableSource
+from pipeline.practice.settings import Practice
+from pipeline.practice.table_settings import TableSource
 from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.transforms.clean import YEAR_ALONE, map_values, trimmed

@@ -12,8 +12,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import NOTES
-from pipeline.reading.config import Settings
 
 # To be raised when the same text would be typed differently than before: stored files are then read again.
 TYPING_VERSION = 3

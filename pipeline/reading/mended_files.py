@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
-from pipeline.reading.config import DITTO_ABOVE, Settings, TableSource, matching_files
+from pipeline.practice.settings import Settings
+from pipeline.practice.table_settings import DITTO_ABOVE, TableSource
+from pipeline.reading.config import matching_files
 from pipeline.reading.files_to_read import sha256
 from pipeline.reading.set_aside import FILE, ROW, MendedFile, mends_one_of, open_mended
 from pipeline.reading.sources import ReadOptions, Source, open_source

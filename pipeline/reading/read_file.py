@@ -16,11 +16,11 @@ import polars as pl
 
 from pipeline.machine.progress import Progress
 from pipeline.practice.pseudonyms import Pseudonyms
+from pipeline.practice.read_tables import CLAIMS, READ_VALUES, STORED_QUARANTINE
 from pipeline.practice.tables import Table
 from pipeline.reading.doubts import Seen
 from pipeline.reading.sources import Batch, Source, reading
 from pipeline.reading.sources.excel_file import SHEET
-from pipeline.storing.own_tables import CLAIMS, READ_VALUES, STORED_QUARANTINE
 from pipeline.transforms.clean import DONE_ON, NOTE_SCHEMA, Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm
 

@@ -19,6 +19,7 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.machine.private_files import MARK, MARK_IN_WORDS, private_folder, write_private_files
+from pipeline.practice.read_tables import MENDED_SCHEMA
 from pipeline.practice.reasons import Reason
 from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, Source, Spoken
 
@@ -27,7 +28,6 @@ HEADINGS = (FILE, ROW, WHY, WHAT_TO_DO)
 # Reasons that leave nothing to mend: another row counts instead.
 SETTLED = ("corrected", "superseded")
 HASH_LETTERS = 12
-MENDED_SCHEMA: dict[str, pl.DataType] = {"row_number": pl.Int64(), "of_hash": pl.String(), "of_row": pl.Int64()}
 
 _PLAIN_NUMBER = re.compile(r"-?(0|[1-9][0-9]{0,10})([.,][0-9]+)?")
 # Text that a spreadsheet would change when it opens or saves the file: 007, 3-5, 01/02/2020, 1E5, long numbers.

@@ -32,8 +32,8 @@ from pipeline.results import Results, to_plain
 SMALLEST = 11
 STEP = 5
 SLACK = STEP - 1  # by how much a told count may be off, either way
-LOWEST_TOLD = 15
-EVENTS_PER_CHANGE = 11
+LOWEST_TOLD = SMALLEST + SLACK
+EVENTS_PER_CHANGE = SMALLEST
 DOMINANCE_PERCENT = 50
 STEPS_PER_100 = (1, 2, 5, 10, 20)
 LOG_STEPS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)

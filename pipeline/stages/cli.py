@@ -22,7 +22,7 @@ from pipeline.practice.talk import talk_of
 # What takes long to load is loaded by the command that needs it: help, mistakes in the command line and the workers of
 # `link`, which load this module anew, start without it.
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
     from pipeline.results import Results
 
 EPILOG = (
@@ -217,11 +217,11 @@ def simulate(
 @click.option("--encoding", help="How texts are written that do not show it, as windows-1252, cp850 or utf-16-le.")
 def suggest(files: tuple[Path, ...], out: Path, encoding: str | None) -> None:
     """Look at unknown files and write a PRACTICE.toml to edit: which file is which table, which column which field."""
-    from pipeline.reading.config import checked_encoding
+    from pipeline.practice.table_settings import checked_encoding
     from pipeline.reading.suggest import propose
 
     if encoding is not None:
-        checked_encoding(encoding, "--encoding:")
+        checked_encoding(encoding, "--encoding")
     codes = f"{out.stem}-codes.csv"
     found = propose.suggest(files, folder=out.resolve().parent, encoding=encoding, codes_name=codes, say=_say())
     path = propose.write_suggestion(found, out)
@@ -327,8 +327,8 @@ def reading_list(practice: Path, out: Path, readers: tuple[str, ...], filled: tu
 def ask(practice: Path, out: Path, **asked: Any) -> None:
     """Answer a question of your own, or those under [[ask]] in PRACTICE.toml; every question is counted."""
     from dashboards.pages import asked as page
+    from pipeline.practice.own_question import asked_for
     from pipeline.questions.asking.ask_all import as_text
-    from pipeline.questions.asking.question import asked_for
     from pipeline.stages import run
 
     settings = _settings(practice)

@@ -15,7 +15,6 @@ import polars as pl
 
 from pipeline.machine.beside import Beside, BesideError
 from pipeline.notes.accuracy import notes_read
-from pipeline.notes.misread import misread_contrasts
 from pipeline.practice.outcomes import CROWNS, ENDO_COURSES, RATES
 from pipeline.practice.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOTE_VALUES, Filled
 from pipeline.questions.analysis import Analysis
@@ -25,13 +24,13 @@ from pipeline.questions.choices import explore_choices, with_choices
 from pipeline.questions.comparisons import QUESTIONS, LinkedTables
 from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state_spells
 from pipeline.questions.crown_states import crown_states
-from pipeline.questions.evidence import Others, with_evidence
 from pipeline.questions.group_ratios import fit_states
 from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
 from pipeline.questions.leaving import AWAY_DAYS
 from pipeline.questions.leaving_weights import with_weighed
 from pipeline.questions.lesion_healing import lesion_healing
 from pipeline.questions.loss_by_cause import losses_by_cause
+from pipeline.questions.misread import misread_contrasts
 from pipeline.questions.monitoring import WATCHED, to_watch, watch
 from pipeline.questions.own_cases import own_cases
 from pipeline.questions.owner.over_time import Demands
@@ -50,6 +49,8 @@ from pipeline.questions.techniques.question import all_questions
 from pipeline.questions.trade_checks.check_technique import check_technique, count_technique
 from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
 from pipeline.reading.set_aside import SETTLED
+from pipeline.release.disclosure import SMALLEST
+from pipeline.release.pool.evidence import Others, with_evidence
 from pipeline.release.pool.spells import pooled_spells
 from pipeline.results import (
     ALL_OTHERS,
@@ -64,6 +65,7 @@ from pipeline.results import (
     UnknownCode,
 )
 from pipeline.results.cases import CaseCurve
+from pipeline.results.cautions import CAUTIONS
 from pipeline.results.healing import LesionHealing
 from pipeline.results.monitoring import Benchmark, Monitoring
 from pipeline.results.notes import NotesRead
@@ -78,12 +80,6 @@ from pipeline.transforms.patient_numbers import number_patients
 from pipeline.transforms.readings import by_readers
 from pipeline.transforms.rules import LinkRules
 
-CAUTIONS = (
-    "These figures describe one practice's own records. They show association, not cause: teeth were not assigned "
-    "to treatments by chance.",
-    "They are no advice for any one patient. Follow local standards, licensed judgement and privacy law.",
-    "Patients who stop coming are followed only to their last visit; what became of their teeth later is not known.",
-)
 PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
 # A gap above this between two libraries' figures means that one of them is wrong.
 TOLERANCE = 1e-6
@@ -466,6 +462,7 @@ def _owner(
             analysis.confidence,
         ),
         max_step=analysis.curve_rules().max_step,
+        fewest=SMALLEST,
     )
 
 

@@ -20,21 +20,24 @@ from pipeline.machine.errors import DataError
 from pipeline.machine.progress import Progress
 from pipeline.notes.hold import hold_notes, reader_of
 from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
+from pipeline.practice.read_tables import STORED_LOADS
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
 from pipeline.reading.column_forms import column_forms, proves_comma
-from pipeline.reading.config import Settings, code_table, matching_files
+from pipeline.reading.config import code_table, matching_files
 from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts
 from pipeline.reading.doubts.look import seen_of
+from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.files_to_read import FileToRead, files_to_read, fingerprint
 from pipeline.reading.mended_files import open_files, read_options
-from pipeline.reading.merged_patients import merged_patients
 from pipeline.reading.read_file import FileRead
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
 from pipeline.reading.sources.safe_path import refuse_outside
 from pipeline.results import LoadRow
-from pipeline.storing.own_tables import FIELD_NOTES, STORED_LOADS
+from pipeline.stages.control_totals import codes_counted, refuse_other_totals, totals_told
+from pipeline.storing.own_tables import FIELD_NOTES
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.cell_forms import read_by_form
 from pipeline.transforms.claims import taken_back
@@ -135,6 +138,8 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                             "same patients. They stay; if they were deleted in between, name the later export alone."
                         )
                 loading.refuse_doubts(files)
+                totals = store.totals_by_year(codes_counted(codes))
+                refuse_other_totals(totals, settings.control_totals)
                 if any(read.values()) or not store.is_done("ingest"):
                     store.clear_set_aside()
                     hold_notes(store, settings, codes, say=say)
@@ -151,6 +156,8 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
             f"{load.duplicate:,} there already + {load.reversed:,} taken back + {load.quarantined:,} set aside"
         )
     n_read = sum(map(len, read.values()))
+    for line in totals_told(totals, today=today) if n_read else ():
+        say(line)
     return IngestReport(loads=loads, files_read=n_read, files_unchanged=sum(map(len, files.values())) - n_read)
 
 

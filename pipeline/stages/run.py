@@ -14,8 +14,10 @@ import polars as pl
 from pipeline.machine import clock
 from pipeline.machine.errors import DataError
 from pipeline.practice.codes import COULD_HOLD
+from pipeline.practice.own_question import Ask
 from pipeline.practice.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
 from pipeline.practice.reasons import REASONS
+from pipeline.practice.settings import Borrowing, CodedWindows, Settings
 from pipeline.practice.tables import (
     CROWN_DETAILS,
     CROWNS,
@@ -37,12 +39,9 @@ from pipeline.practice.tables import (
 )
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.asking.ask_all import ask_all
-from pipeline.questions.asking.question import Ask
 from pipeline.questions.crown_rows import own_courses, own_crowns
-from pipeline.questions.evidence import Others, others_of
-from pipeline.questions.others_and_yours import Borrowing
 from pipeline.questions.owner.last_run import noted, this_run
-from pipeline.reading.config import Settings, code_table, contribution_files, members_file
+from pipeline.reading.config import code_table, contribution_files, members_file
 from pipeline.reading.doubts.look import seen_of
 from pipeline.reading.mended_files import open_files
 from pipeline.reading.sources.mapping import resolve_columns
@@ -51,11 +50,12 @@ from pipeline.reading.worksheets.lists import recall_rows, write_recall_list, wr
 from pipeline.reading.worksheets.note_sheets import sample_to_check, values_that_differ, values_to_confirm
 from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
-from pipeline.release.disclosure import SMALLEST
+from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.release.memory import NEAR, PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.release.pool.agreed import agreed_rules
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
+from pipeline.release.pool.evidence import Others, others_of
 from pipeline.release.pool.files import read_contribution, signed, write_contribution
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.members import read_members
@@ -72,7 +72,7 @@ from pipeline.stages.run_ingest import ingest_stage, set_aside_stage
 from pipeline.stages.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.stages.run_parts import compare_main_in_parts
 from pipeline.storing.store import Store, open_store
-from pipeline.transforms.coded_details import Coded, CodedWindows, coded_rows, telling_codes_of
+from pipeline.transforms.coded_details import Coded, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import event_codes, read_ledger, with_ids
 from pipeline.transforms.patient_numbers import under_stand_ins
@@ -300,7 +300,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
     if (fault := impossible(given)) is not None:
         say(f"whoever pools will refuse this file, as it holds what no practice can have: {fault}")
     say(f"signed; this practice's key number is {key.number}: read it to whoever pools over the telephone")
-    say(f"{len(given.contrasts)} questions; counts under 11 are hidden, others told in steps of 5")
+    say(f"{len(given.contrasts)} questions; counts under {SMALLEST} are hidden, others told in steps of {STEP}")
     say("nothing in the file is about a person, and it names neither the practice nor a clinician")
     return write_contribution(given, out)
 

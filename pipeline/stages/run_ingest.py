@@ -9,7 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.practice.reasons import REASONS
-from pipeline.reading.config import Settings
+from pipeline.practice.settings import Settings
 from pipeline.reading.mended_files import open_files
 from pipeline.reading.set_aside import SETTLED, write_set_aside
 from pipeline.stages.ingest import ingest

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import LINKED_TABLES
-from pipeline.reading.config import Settings, code_table
+from pipeline.reading.config import code_table
 from pipeline.stages.scale.link_partitions import link_in_parts
 from pipeline.stages.scale.run_partitions import workers_for
 from pipeline.storing.rows_to_link import Gathered

@@ -10,12 +10,12 @@ import polars as pl
 
 from pipeline.machine.private_files import private_folder
 from pipeline.practice.outcomes import outcome
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import CROWNS, ENDO_COURSES, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.practice.teeth import write_teeth
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.monitoring import WATCHED, to_watch
 from pipeline.questions.owner.signals import cases_behind
-from pipeline.reading.config import Settings
 from pipeline.reading.worksheets.marked_file import csv_bytes, write_marked
 from pipeline.results import Results
 from pipeline.results.owner import SignalCases

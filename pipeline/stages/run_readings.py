@@ -11,10 +11,10 @@ import polars as pl
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.machine.private_files import MARK
 from pipeline.practice.pseudonyms import hmac_sha256, key_path, load_or_make_key
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import ENDO_COURSES, FINDINGS
 from pipeline.practice.teeth import write_teeth
 from pipeline.questions.crown_rows import own_courses
-from pipeline.reading.config import Settings
 from pipeline.reading.worksheets.reading_list import (
     KEY_COLUMNS,
     films_of_root_canals,
@@ -35,7 +35,6 @@ from pipeline.transforms.readings import FILM, films_that_differ
 
 Say = Callable[[str], None]
 FILMS, TEETH, DIFFERING = "films", "teeth", "differing"
-OF = (FILMS, TEETH, DIFFERING)
 FOLDER = "reading-lists"
 
 

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import duckdb
 import polars as pl
 
+from pipeline.practice.read_tables import MENDED_SCHEMA
 from pipeline.practice.tables import Table
-from pipeline.reading.set_aside import MENDED_SCHEMA, not_mended
+from pipeline.reading.set_aside import not_mended
 from pipeline.storing.own_tables import PHYSICAL
 
 CREATE = "CREATE TABLE _mended (load_id INTEGER, row_number BIGINT, of_hash VARCHAR, of_row BIGINT)"
@@ -43,7 +44,7 @@ class Mended:
         )
 
     def note(self, load_id: int, mended: pl.DataFrame) -> None:
-        """Keep which rows a load of mended rows mends (`set_aside.MENDED_SCHEMA`)."""
+        """Keep which rows a load of mended rows mends (`MENDED_SCHEMA`)."""
         self._connection.register("incoming_mended", mended.select(*MENDED_SCHEMA).to_arrow())
         try:
             self._run("INSERT INTO _mended SELECT ?, row_number, of_hash, of_row FROM incoming_mended", [load_id])

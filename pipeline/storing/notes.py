@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 import duckdb
 import polars as pl
 
+from pipeline.practice.read_tables import READ_VALUES
 from pipeline.practice.tables import DETAIL_TABLES, NOTE_VALUES
-from pipeline.storing.own_tables import NOTED, PHYSICAL, READ_VALUES
+from pipeline.storing.own_tables import NOTED, PHYSICAL
 
 
 class StoredNotes:

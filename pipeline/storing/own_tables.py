@@ -9,8 +9,8 @@ from collections.abc import Collection, Iterator
 
 import polars as pl
 
+from pipeline.practice.read_tables import CLAIMS, READ_VALUES, STORED_LOADS, STORED_QUARANTINE
 from pipeline.practice.tables import (
-    CLAIM_SCHEMA,
     DETAIL_TABLES,
     INPUT_TABLES,
     LINKED_TABLES,
@@ -19,7 +19,6 @@ from pipeline.practice.tables import (
     NOTE_VALUES,
     PATIENTS,
     PROCEDURES,
-    QUARANTINE,
     RELEASED_RECORDS,
     RELEASES,
     RUN_FIGURES,
@@ -35,28 +34,6 @@ STAGES = ("ingest", "link", "compare")
 PHYSICAL = {PROCEDURES.name: "_procedures", LOADS.name: "_loads", **{name: f"_{name}" for name in DETAIL_TABLES}}
 DERIVED_TABLES = {t.name: t for t in (*INPUT_TABLES.values(), *LINKED_TABLES) if t not in NOTE_TABLES}
 
-STORED_LOADS = Table(
-    name="_loads",
-    one_row_per="file read; rows_read = loaded + duplicate + reversed + quarantined at ingest",
-    key=("load_id",),
-    columns={
-        **LOADS.columns,
-        "settings": Column(pl.String(), "Fingerprint of the settings it was read with.", False),
-    },
-)
-
-_PLACE = {
-    name: STORED_LOADS.columns["load_id"] if name == "load_id" else QUARANTINE.columns[name]
-    for name in ("load_id", "row_number")
-}
-
-STORED_QUARANTINE = Table(
-    name="_quarantine",
-    one_row_per="row set aside by ingest, with the first fault found in it",
-    key=("load_id", "row_number"),
-    columns={**_PLACE, **{n: QUARANTINE.columns[n] for n in ("field", "value", "reason", "raw_row")}},
-)
-
 SET_ASIDE = Table(
     name="_set_aside",
     one_row_per="loaded procedure that the link stage sets aside",
@@ -69,17 +46,6 @@ TAKEN_BACK = Table(
     one_row_per="loaded procedure of a claim that a later one voids, replaces or reverses",
     key=("load_id", "row_number", "part"),
     columns={n: PROCEDURES.columns[n] for n in ("load_id", "row_number", "part")},
-)
-
-CLAIMS = Table(
-    name="_claims",
-    one_row_per="row of a claim file: what it does to which claim",
-    key=("load_id", "row_number"),
-    columns={
-        "load_id": STORED_LOADS.columns["load_id"],
-        "row_number": STORED_LOADS.columns["rows_read"],
-        **{name: Column(dtype, "See `pipeline.practice.tables.CLAIM_SCHEMA`.") for name, dtype in CLAIM_SCHEMA.items()},
-    },
 )
 
 STAND_INS = Table(
@@ -97,13 +63,6 @@ NOTED = {
     name: Table(f"_noted_{name}", f"row of `{name}` as chart notes fill it", ("load_id", "row_number"), table.columns)
     for name, table in DETAIL_TABLES.items()
 }
-# What notes say as they were read: before the ledger, what is recorded and the practice's answers are held against it.
-READ_VALUES = Table(
-    name="_note_values",
-    one_row_per="value read from a chart note",
-    key=(),
-    columns={name: column for name, column in NOTE_VALUES.columns.items() if name != "outcome"},
-)
 LATER_TABLES = (
     *(STAND_INS, RUN_FIGURES, RELEASES, RELEASED_RECORDS),
     *(*NOTE_TABLES, READ_VALUES, NOTE_VALUES, *NOTED.values()),

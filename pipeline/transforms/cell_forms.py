@@ -137,11 +137,3 @@ def read_by_form(note: str, rows: int) -> str | None:
     """What a note of `clean` says of rows that were read by a form; None if it is another note."""
     form = next((f for f in FORMS if note == READ_AS + f.name), None)
     return None if form is None else f"{rows:,} rows were read as `{form.example}` is: {form.read_as} ({form.rule})"
-
-
-def table_as_markdown() -> str:
-    """The table as README.md shows it."""
-    where = {"any": "any cell", "tooth": "tooth", "code": "code", "fee": "fee"}
-    lines = ["| column | a cell like | is read as | because |", "| --- | --- | --- | --- |"]
-    lines += [f"| {where[f.field]} | `{f.example}` | {f.read_as} | {f.rule} |" for f in FORMS]
-    return "\n".join(lines)

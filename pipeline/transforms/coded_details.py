@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.practice.settings import CodedWindows
+
 TOOTH = ("patient_id", "tooth_fdi")
 POST, FURTHER_POST, CORE, LENGTHENING = "post_core", "post_core_addon", "core", "crown_lengthening"
 SPLINT, PERFORATION, FILM = "splint", "perforation_repair", "radiograph_3d"
@@ -25,33 +27,6 @@ CODED_SCHEMA: dict[str, pl.DataType] = {
     "event": pl.String(),
     "detail": pl.String(),
 }
-OF_CROWNS = ("post", "core", "crown_lengthening")
-OF_COURSES = ("splint", "perforation_repair", "film_3d")
-
-
-@dataclass(frozen=True)
-class CodedWindows:
-    """Days within which a coded row belongs to a crown or a course. All common practice, no source.
-
-    post_core_days
-        A post or core counts for the crown seated on its day or at most so long after it; it is built in the visits
-        before the preparation. The same length as for a post that shows a root canal before the seat.
-    crown_lengthening_days
-        The same for tooth laid free: the gum may heal for half a year before the preparation.
-    splint_days
-        A splint counts for a course begun at most so long after it, or before its end: a loosened tooth is held first.
-    perforation_days
-        The same for a perforation mended before the course, as before a second treatment, or in it.
-    film_3d_days
-        The same for a three-dimensional film, taken to plan the course. One that names no tooth counts for every
-        course of the patient within these days.
-    """
-
-    post_core_days: int = 180
-    crown_lengthening_days: int = 365
-    splint_days: int = 180
-    perforation_days: int = 180
-    film_3d_days: int = 180
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Rule 3: what others did to a tooth, as far as `existing` rows and the table `elsewhere` tell.
 
-One frame, `others`, holds it all, one row per thing told: `patient_id, tooth_fdi`, `what` (a word of `WHATS`), `day`
+One frame, `others`, holds it all, one row per thing told: `patient_id, tooth_fdi`, `what` (a word below), `day`
 (the day on which it was done, where that is known), `by` (a day on or before which it was done; null where even that
 is not known), `is_year` (only the year was told, and `day` is its middle), `crown_kind`, `reason` (of an extraction)
 and `answered` (it comes from the table `elsewhere`).
@@ -28,7 +28,6 @@ RESECTED = "resection"
 ON_A_ROOT = (ROOT_CANAL, RETREATMENT, OPERATED, RESECTED)
 IMPLANTED = "implant"
 GONE = "gone"  # something else stands where the tooth was, or the chart says that it is missing
-WHATS = (*ON_A_ROOT, CROWN, TAKEN_OFF, EXTRACTED, IMPLANTED, GONE, NOTHING)
 # What an existing row says, by the kind of thing that its code stands for.
 TOLD = {
     **dict.fromkeys(FILLED, ROOT_CANAL),

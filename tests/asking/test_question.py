@@ -5,9 +5,9 @@ import tomllib
 import pytest
 
 from pipeline.machine.errors import ConfigError
+from pipeline.practice.askable import AFTER_ZERO, TABLES, columns_of
 from pipeline.practice.outcomes import OUTCOMES, POPULATIONS
-from pipeline.questions.asking.fields import AFTER_ZERO, TABLES, columns_of
-from pipeline.questions.asking.question import Ask, asked_for, from_options, read_ask
+from pipeline.practice.own_question import Ask, asked_for, from_options, read_ask
 
 
 def toml(text: str) -> Ask:

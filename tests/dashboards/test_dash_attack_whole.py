@@ -10,7 +10,8 @@ import pytest
 from attacker import attack
 
 from dashboards.release.released import Released, as_text, from_text, release
-from pipeline.reading.config import Settings, load_settings
+from pipeline.practice.settings import Settings
+from pipeline.reading.config import load_settings
 from pipeline.release.disclosure import SMALLEST
 from pipeline.release.memory import NEAR, NEW, SAME, Remembered
 from pipeline.results import Results

@@ -11,8 +11,7 @@ import pytest
 import sample_results as samples
 
 from dashboards.pages import methods
-from pipeline.questions.others_and_yours import Borrowing
-from pipeline.reading import config
+from pipeline.practice.settings import AnalysisSettings, Borrowing, Rules
 from pipeline.results import methods as results_methods
 from pipeline.results.methods import METHODS, Method
 
@@ -31,9 +30,9 @@ def test_each_source_stands_word_for_word_in_its_module(method: Method) -> None:
 
 
 def test_every_rule_and_setting_is_explained_and_no_other() -> None:
-    rules = {f.name for f in dataclasses.fields(config.Rules)} | {"crown_date", "root_canals_elsewhere", "film_readers"}
+    rules = {f.name for f in dataclasses.fields(Rules)} | {"crown_date", "root_canals_elsewhere", "film_readers"}
     assert set(results_methods.RULES) == rules
-    settings = {f.name for kind in (config.Analysis, Borrowing) for f in dataclasses.fields(kind)}
+    settings = {f.name for kind in (AnalysisSettings, Borrowing) for f in dataclasses.fields(kind)}
     assert set(results_methods.ANALYSIS) == settings
 
 

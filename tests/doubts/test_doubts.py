@@ -9,9 +9,10 @@ import polars as pl
 import pytest
 
 from pipeline.machine.errors import ConfigError
+from pipeline.practice.settings import ACCEPTABLE
 from pipeline.practice.tables import PROCEDURES
 from pipeline.reading.config import load_settings
-from pipeline.reading.doubts import ACCEPTABLE, OpenDoubtsError
+from pipeline.reading.doubts import OpenDoubtsError
 from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.marked_cells import marked, without_marks
 from pipeline.reading.doubts.patients import several_births, several_names, shared_numbers, written_twice

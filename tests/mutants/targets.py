@@ -185,7 +185,7 @@ POOLING = (
     Target("pooling", "pipeline/release/pool/likeness.py", ("tests/pool/test_pool_likeness.py",)),
     Target("pooling", "pipeline/release/pool/signing.py", ("tests/pool/test_pool_signing.py", _FORGERIES)),
     Target("pooling", "pipeline/stats/mixture_prior.py", ("tests/stats/test_mixture_prior.py",)),
-    Target("pooling", "pipeline/questions/others_and_yours.py", _OTHERS),
+    Target("pooling", "pipeline/release/pool/others_and_yours.py", _OTHERS),
 )
 _NOTES = ("tests/notes/test_read_note.py", "tests/notes/test_second_author.py")
 NOTES = (

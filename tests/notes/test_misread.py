@@ -9,8 +9,8 @@ import polars as pl
 import pytest
 
 from pipeline.notes.accuracy import notes_read
-from pipeline.notes.misread import misread_contrasts
 from pipeline.practice.tables import NOTE_CHECKS, NOTE_VALUES
+from pipeline.questions.misread import misread_contrasts
 from pipeline.questions.techniques.question import all_questions
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 

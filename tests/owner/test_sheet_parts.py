@@ -239,7 +239,7 @@ def test_stretches_of_years_for_the_chooser():
 
 def chosen(seed: int = 4, **changes: object):
     teeth = drawn_teeth(seed, patients=250).with_columns(**changes)  # type: ignore[arg-type]
-    return teeth, filters_of({"crown_survival": teeth}, cutoff=CUTOFF, asked=ASKED, max_step=0.05)
+    return teeth, filters_of({"crown_survival": teeth}, cutoff=CUTOFF, asked=ASKED, max_step=0.05, fewest=SMALLEST)
 
 
 def test_every_combination_is_the_curve_of_its_teeth():
@@ -287,6 +287,6 @@ def test_too_many_combinations_leave_out_the_longest_chooser():
     many = pl.Series([f"P{i:03}" for i in range(200)])
     teeth = drawn_teeth(4, patients=250)
     named = teeth.with_columns(provider_id=many.gather(pl.Series(range(teeth.height)) % 200))
-    found = filters_of({"crown_survival": named}, cutoff=CUTOFF, asked=ASKED, max_step=0.05)
+    found = filters_of({"crown_survival": named}, cutoff=CUTOFF, asked=ASKED, max_step=0.05, fewest=SMALLEST)
     assert found.left_out == ("provider_id",)
     assert [c.field for c in found.choices] == ["tooth_group", "years"]

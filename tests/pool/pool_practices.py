@@ -10,11 +10,11 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.practice.settings import Analysis as Settings
+from pipeline.practice.settings import Rules
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.crown_longevity import compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
-from pipeline.reading.config import Analysis as Settings
-from pipeline.reading.config import Rules
 from pipeline.release.pool.contribution import Contribution
 from pipeline.release.pool.files import signed, write_contribution
 from pipeline.release.pool.make import contribution

@@ -18,13 +18,13 @@ from pool_practices import MAIN, practice, results_of, written
 
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.practice.pseudonyms import key_path
+from pipeline.practice.settings import Borrowing
 from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
-from pipeline.questions.evidence import Others, others_of, with_evidence
-from pipeline.questions.others_and_yours import Borrowing
 from pipeline.reading.config import code_table, load_settings
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
+from pipeline.release.pool.evidence import Others, others_of, with_evidence
 from pipeline.release.pool.files import read_contribution, write_contribution
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.signing import key_number

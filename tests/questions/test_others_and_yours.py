@@ -11,11 +11,11 @@ from scipy.special import polygamma
 
 from dashboards.pages.evidence import evidence_block
 from pipeline.machine.errors import DataError
-from pipeline.questions.evidence import Others, others_of, with_evidence
-from pipeline.questions.others_and_yours import Borrowing, evidence
-from pipeline.reading.config import Rules
+from pipeline.practice.settings import Borrowing, Rules
 from pipeline.release.pool.agreed import DEFINITIONS, NOTE, SCHEMA, agreed_rules
 from pipeline.release.pool.contribution import Contrast, Contribution, Ratio, Side
+from pipeline.release.pool.evidence import Others, others_of, with_evidence
+from pipeline.release.pool.others_and_yours import evidence
 from pipeline.results import Comparison, Estimate, from_plain, to_plain
 from pipeline.results.evidence import Evidence, EvidenceRow
 from pipeline.results.monitoring import Benchmark

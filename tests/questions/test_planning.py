@@ -11,7 +11,7 @@ from drawn import frame
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.group_ratios import group_ratios
 from pipeline.questions.groups import make_group
-from pipeline.questions.planning import Pace, months_until, pace, paces, plan_question, smallest_ratio
+from pipeline.questions.planning import months_until, paces, plan_question, smallest_ratio
 from pipeline.results import DAYS_PER_YEAR, Comparison, Verdict
 from pipeline.results.planning import Plan
 from pipeline.stats.events_needed import information_needed
@@ -33,13 +33,13 @@ SPELLS = frame("""
 
 def test_pace_by_hand():
     # Entered since 2 January 2020: C1 (21 February), C3 (2 January is not after it), C5. Gone: C1, C3, C4.
-    found = pace(SPELLS, "vital", unit="crown_id", until=UNTIL)
+    found = paces(SPELLS, unit="crown_id", until=UNTIL)["vital"]
     years = (100 + 4 * 365 + 1000) / DAYS_PER_YEAR
     assert (found.cases, found.failures, found.followed) == (6, 1, 2)
     assert found.arrivals == pytest.approx(2 / (730 / DAYS_PER_YEAR))
     assert (found.tooth_years, found.leaving) == pytest.approx((years, 3 / years))
-    assert pace(SPELLS, "opened", unit="crown_id", until=UNTIL).followed == 1
-    assert pace(SPELLS, "none", unit="crown_id", until=UNTIL) == Pace(0, 0, 0.0, 0, 0.0, 0.0)
+    assert paces(SPELLS, unit="crown_id", until=UNTIL)["opened"].followed == 1
+    assert "none" not in paces(SPELLS, unit="crown_id", until=UNTIL)
 
 
 def practice(n: int, *, ratio: float, years: int = 12, seed: int = 1) -> pl.DataFrame:
@@ -110,7 +110,7 @@ def test_the_numbers_asked_for_give_the_power_promised():
 def test_months_at_the_present_pace_come_true():
     # What 12 years forecast of 16: the same practice, seen four years later, has the information about then.
     now = planned(practice(1200, ratio=1.0))
-    sides = [pace(practice(1200, ratio=1.0), s, unit="crown_id", until=UNTIL) for s in ("opened", "before")]
+    sides = [paces(practice(1200, ratio=1.0), unit="crown_id", until=UNTIL)[s] for s in ("opened", "before")]
     later = practice(1600, ratio=1.0, years=16, seed=2)
     failing = now.failures_so_far / sum(s.tooth_years for s in sides)
     years = [later.filter(pl.col("state") == s)["exit_days"].sum() / DAYS_PER_YEAR for s in ("opened", "before")]

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from moved_openings import move_openings_elsewhere
 
 from pipeline.practice.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES, PATIENTS
 from pipeline.questions.analysis import Analysis
@@ -29,7 +30,6 @@ from pipeline.storing.store import open_store
 from synthetic_data.book import FDI
 from synthetic_data.generate import simulate
 from synthetic_data.hazards import cumulative
-from synthetic_data.moved import move_openings_elsewhere
 from synthetic_data.truth import DEFAULT, Truth
 from synthetic_data.write import DATE
 

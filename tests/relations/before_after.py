@@ -28,9 +28,10 @@ from figures import Json, gaps, leaves
 from pptx import Presentation
 
 from dashboards.write import write_all
+from pipeline.practice.own_question import from_options
 from pipeline.practice.pseudonyms import key_path
-from pipeline.questions.asking.question import from_options
-from pipeline.reading.config import Settings, load_settings
+from pipeline.practice.settings import Settings
+from pipeline.reading.config import load_settings
 from pipeline.stages import run
 from synthetic_data.generate import simulate
 from synthetic_data.truth import DEFAULT

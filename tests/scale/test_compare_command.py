@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from dashboards.write import write_all
+from pipeline.practice.settings import Machine
 from pipeline.practice.tables import CROWNS, ENDO_COURSES
-from pipeline.reading.config import Machine, load_settings
+from pipeline.reading.config import load_settings
 from pipeline.results import Comparison, to_plain
 from pipeline.stages.run import compare_stage, ingest_stage, link_stage, stored_results
 from pipeline.storing.store import open_store

@@ -17,8 +17,9 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.settings import Machine, Settings
 from pipeline.practice.tables import CROWNS, ENDO_COURSES, QUARANTINE, TOOTH_FOLLOWUP
-from pipeline.reading.config import Machine, Settings, code_table, load_settings
+from pipeline.reading.config import code_table, load_settings
 from pipeline.stages import run as stages
 from pipeline.stages.run_link import LINK_COUNTS
 from pipeline.stages.scale import run_partitions

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.table_settings import Made
 from pipeline.reading.config import load_settings
 from pipeline.reading.sources import ReadOptions, open_source
 from pipeline.reading.sources.made_columns import (
@@ -18,7 +19,6 @@ from pipeline.reading.sources.made_columns import (
     teeth_ticked,
     words_beside_teeth,
 )
-from pipeline.reading.sources.source import Made
 
 
 def texts(*values: str | None) -> pl.Series:

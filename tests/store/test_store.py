@@ -13,8 +13,9 @@ import pytest
 
 from pipeline.machine.errors import BusyError, DataError
 from pipeline.practice.codes import built_in
+from pipeline.practice.read_tables import STORED_LOADS, STORED_QUARANTINE
 from pipeline.practice.tables import CROWNS, ENDO_COURSES, LOADS, PATIENTS, PROCEDURES, QUARANTINE, Table, TableError
-from pipeline.storing.own_tables import DERIVED_TABLES, STORED_LOADS, STORED_QUARANTINE
+from pipeline.storing.own_tables import DERIVED_TABLES
 from pipeline.storing.store import Store, open_store
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.tables import INPUT_TABLES
-from pipeline.reading.suggest.open_questions import open_questions
+from pipeline.reading.open_questions import open_questions
 from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.propose import suggest
 from pipeline.reading.suggest.value_words import trade_words

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.machine.errors import ConfigError
-from pipeline.reading.suggest.open_questions import OpenQuestion, open_questions, refuse_open_questions
+from pipeline.reading.open_questions import OpenQuestion, open_questions, refuse_open_questions
 
 TEXT = """\
 # "ask" in a comment is no question

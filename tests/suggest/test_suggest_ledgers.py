@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from invented_ledgers import LEDGERS, Ledger, write
 
-from pipeline.reading.suggest.open_questions import open_questions
+from pipeline.reading.open_questions import open_questions
 from pipeline.reading.suggest.propose import suggest
 
 

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.machine.errors import ConfigError, DataError
-from pipeline.reading.suggest.open_questions import open_questions
+from pipeline.reading.open_questions import open_questions
 from pipeline.reading.suggest.propose import suggest, write_suggestion
 from synthetic_data.generate import simulate
 from synthetic_data.practice_toml import COLUMNS, VALUES

@@ -6,10 +6,10 @@ from collections import Counter
 
 import polars as pl
 import pytest
+from moved_openings import ROOT_CANALS, move_openings_elsewhere
 from plain_reader import read_practice
 
 from synthetic_data.generate import simulate
-from synthetic_data.moved import ROOT_CANALS, move_openings_elsewhere
 from synthetic_data.truth import DEFAULT
 
 ENDO = {*ROOT_CANALS, "D3220", "D3221"}

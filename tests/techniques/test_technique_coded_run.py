@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.questions.asking.question import from_options
-from pipeline.reading.config import Settings, load_settings
+from pipeline.practice.own_question import from_options
+from pipeline.practice.settings import Settings
+from pipeline.reading.config import load_settings
 from pipeline.results import Results
 from pipeline.stages.run import ask_stage, everything
 from pipeline.storing.store import open_store

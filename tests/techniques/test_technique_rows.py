@@ -50,11 +50,10 @@ FILMS = rows_of(FINDINGS, {"exam_date": day(390), "pai": 2, "symptomatic": False
 
 
 def rows_of_courses(
-    courses: pl.DataFrame, teeth: pl.DataFrame, details: pl.DataFrame, people: pl.DataFrame, *, outcome: str,
-    gap_days: int, every: bool = False, coded: Coded | None = None, findings: pl.DataFrame | None = None,
-) -> pl.DataFrame:  # fmt: skip
+    courses, teeth, details, people, *, outcome, gap_days, findings=None, every=False, coded=None, **rules
+):
     chosen = choose_courses(courses, details, people, gap_days=gap_days, every=every, coded=coded)
-    return rows_of_chosen(chosen, courses, teeth, outcome=outcome, findings=findings)
+    return rows_of_chosen(chosen, courses, teeth, outcome=outcome, findings=findings, **rules)
 
 
 def course_rows(outcome: str, *, every: bool = False) -> list[dict[str, object]]:

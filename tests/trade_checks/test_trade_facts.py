@@ -1,11 +1,11 @@
-"""Trade facts by hand: dilutions, file sizes, diameters and canals."""
+"""Trade facts by hand: dilutions, file sizes and canals."""
 
 import polars as pl
 import pytest
 
-from pipeline.questions.trade_checks.canals import canals_out_of_range, plausible_canals
-from pipeline.questions.trade_checks.files import SIZES, diameter_at, nearest_sizes
-from pipeline.questions.trade_checks.solutions import diluted, made_from, readings_of_ratio
+from pipeline.practice.file_sizes import SIZES
+from pipeline.practice.solutions import diluted, made_from
+from pipeline.questions.trade_checks.canals import canals_out_of_range
 
 
 @pytest.mark.parametrize(
@@ -31,10 +31,6 @@ def test_a_strength_is_named(percent: float, said: tuple[str, ...]):
     assert made_from(percent) == said
 
 
-def test_one_to_three_is_read_in_two_ways():
-    assert readings_of_ratio(6, first=1, second=3) == (1.5, 2.0)
-
-
 def test_no_stock_is_no_dilution():
     with pytest.raises(ValueError, match="some stock"):
         diluted(6, water=1, stock=0)
@@ -42,23 +38,9 @@ def test_no_stock_is_no_dilution():
 
 def test_sizes_of_hand_files():
     assert SIZES == (6, 8, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60, 70, 80, 90, 100, 110, 120, 130, 140)
-    assert (nearest_sizes(30), nearest_sizes(32), nearest_sizes(65), nearest_sizes(150)) == (
-        (30,), (30, 35), (60, 70), (140,),
-    )  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    ("size", "taper", "mm", "diameter"),
-    [(30, 0.02, 3, 0.36), (25, 0.06, 2, 0.37), (25, 0.08, 1, 0.33), (40, 0.04, 3, 0.52), (10, 0.02, 16, 0.42)],
-)
-def test_diameter_along_a_file(size: int, taper: float, mm: float, diameter: float):
-    assert diameter_at(size, taper=taper, from_tip_mm=mm) == pytest.approx(diameter)
 
 
 def test_canals_by_tooth():
     # An upper first molar with one, an incisor with four, a lower molar with three; a milk tooth is not judged.
     rows = pl.DataFrame({"tooth_fdi": [16, 26, 11, 46, 55, None], "canals": [1, 4, 4, 3, 1, 9]})
     assert rows.select(canals_out_of_range()).to_series().to_list() == [True, False, True, False, None, None]
-    assert (plausible_canals(26), plausible_canals(41)) == ((2, 5), (1, 2))
-    with pytest.raises(ValueError, match="permanent"):
-        plausible_canals(55)

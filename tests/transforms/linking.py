@@ -16,6 +16,7 @@ import polars as pl
 from drawn import frame, procedures, table
 from polars.testing import assert_frame_equal
 
+from pipeline.practice.read_tables import STORED_LOADS
 from pipeline.practice.tables import (
     CROWN_DETAILS,
     CROWNS,
@@ -26,7 +27,6 @@ from pipeline.practice.tables import (
     PATIENTS,
     PROCEDURES,
 )
-from pipeline.storing.own_tables import STORED_LOADS
 from pipeline.storing.store import open_store
 from pipeline.transforms.link import Linked, LinkInput, event_codes, link
 from pipeline.transforms.rules import LinkRules

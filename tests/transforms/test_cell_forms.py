@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.practice.codes import BUILT_IN, built_in, normal_code, normalise_code
-from pipeline.transforms.cell_forms import FORMS, has_marks, table_as_markdown, without_marks
+from pipeline.transforms.cell_forms import FORMS, has_marks, without_marks
 from pipeline.transforms.code_cells import UNCLEAR, read_codes
 from pipeline.transforms.parsers import parse_fees
 from pipeline.transforms.tooth_lists import parse_tooth_lists
@@ -25,6 +25,14 @@ def codes(*texts: str, known: frozenset[str] = CDT, system: str = "cdt") -> list
 
 def teeth(text: str, notation: str) -> tuple[object, ...]:
     return parse_tooth_lists(pl.Series([text]), notation=notation).select("tooth_fdi", "surfaces", "form").row(0)
+
+
+def table_as_markdown() -> str:
+    """The table as README.md shows it."""
+    where = {"any": "any cell", "tooth": "tooth", "code": "code", "fee": "fee"}
+    lines = ["| column | a cell like | is read as | because |", "| --- | --- | --- | --- |"]
+    lines += [f"| {where[f.field]} | `{f.example}` | {f.read_as} | {f.rule} |" for f in FORMS]
+    return "\n".join(lines)
 
 
 def test_readme_shows_the_table():

@@ -9,10 +9,10 @@ import polars as pl
 import pytest
 
 from pipeline.practice.codes import EVENTS as CODE_EVENTS
+from pipeline.practice.settings import CodedWindows
 from pipeline.transforms.coded_details import (
     CODED_SCHEMA,
     EVENTS,
-    CodedWindows,
     coded_course_details,
     coded_crown_details,
     coded_rows,

@@ -18,8 +18,9 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
-from pipeline.reading.config import Settings, load_settings
+from pipeline.reading.config import load_settings
 from pipeline.results import Results, to_plain
 from pipeline.stages import run
 from pipeline.storing.store import open_store

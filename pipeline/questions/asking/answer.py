@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.practice.askable import NOT_DATED, said
+from pipeline.practice.own_question import Ask
 from pipeline.questions.analysis import Analysis
-from pipeline.questions.asking.fields import NOT_DATED, said
-from pipeline.questions.asking.question import Ask
 from pipeline.questions.asking.rows import Tables, asked_rows
 from pipeline.questions.covariates import Covariate, Levels, Numeric
 from pipeline.questions.group_ratios import Ratios, failed_patients_by_state, group_ratios
@@ -70,7 +70,7 @@ def answer(
     """
     title = ask.title or f"{_sentence(ask.outcome.asked_as)} of {said(ask.population.name)} by {said(ask.column)}"
     confidence = 1 - (1 - analysis.confidence) / max(family, 1)
-    own = replace(analysis, confidence=confidence, horizon_years=float(ask.horizon or analysis.horizon_years))
+    own = replace(analysis, confidence=confidence, horizon_years=ask.horizon or analysis.horizon_years)
     if refused:
         return Asked(ask.key(), title, ask.in_words(), None, (), family, confidence, (), refused)
     names = group_order(rows, ask)

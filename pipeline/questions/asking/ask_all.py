@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 
+from pipeline.practice.own_question import Ask
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.asking.answer import answer, groups_asked
-from pipeline.questions.asking.question import Ask
 from pipeline.questions.asking.rows import Tables
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.results.asked import Asked

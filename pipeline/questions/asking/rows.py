@@ -7,9 +7,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.practice.askable import said
 from pipeline.practice.outcomes import TOOTH_LOSS, was_followed
-from pipeline.questions.asking.fields import said
-from pipeline.questions.asking.question import Ask
+from pipeline.practice.own_question import Ask
+from pipeline.practice.settings import Rules
 from pipeline.questions.crown_rows import first_of_tooth
 from pipeline.results import DAYS_PER_YEAR, FlowStep
 from pipeline.transforms.coded_details import Coded, coded_crown_details, with_coded
@@ -30,8 +31,8 @@ class Tables:
     patients: pl.DataFrame
     endo_details: pl.DataFrame
     crown_details: pl.DataFrame
-    course_gap_days: int = 180
-    crown_repost_days: int = 60
+    course_gap_days: int = Rules.course_gap_days
+    crown_repost_days: int = Rules.crown_repost_days
     coded: Coded = field(default_factory=Coded)
 
 

@@ -18,7 +18,6 @@ from pipeline.practice.outcomes import RATES
 from pipeline.questions.groups import CurveRules
 from pipeline.questions.owner.over_time import Demands
 from pipeline.questions.owner.part_curves import PartCurve, part_curves
-from pipeline.release.disclosure import SMALLEST
 from pipeline.results.owner import Choice, Filters, Part
 from pipeline.stats.spells import numbered
 
@@ -32,8 +31,10 @@ MOST_BANDS = 4
 MOST_PARTS = 600
 
 
-def filters_of(teeth: Mapping[str, pl.DataFrame], *, cutoff: dt.date, asked: Demands, max_step: float) -> Filters:
-    """All combinations of choices with at least `SMALLEST` teeth, for each rate of `RATES`.
+def filters_of(
+    teeth: Mapping[str, pl.DataFrame], *, cutoff: dt.date, asked: Demands, max_step: float, fewest: int
+) -> Filters:
+    """All combinations of choices with at least `fewest` teeth, for each rate of `RATES`.
 
     `teeth` as `teeth_of` makes them; `max_step` is the most that one more failure may move a curve (a share).
     """
@@ -46,13 +47,9 @@ def filters_of(teeth: Mapping[str, pl.DataFrame], *, cutoff: dt.date, asked: Dem
         choices.remove(largest)
         left_out.append(largest.field)
     rules = CurveRules(asked.min_at_risk, max_step, asked.confidence, YEARS)
-    parts = [
-        part
-        for name in (o.rate for o in RATES)
-        if name in banded
-        for part in _parts(name, banded[name], choices, rules)
-    ]
-    return Filters(tuple(choices), YEARS, SMALLEST, asked.min_at_risk, tuple(parts), tuple(left_out))
+    told = [o.rate for o in RATES if o.rate in banded]
+    parts = [part for name in told for part in _parts(name, banded[name], choices, rules, fewest)]
+    return Filters(tuple(choices), YEARS, fewest, asked.min_at_risk, tuple(parts), tuple(left_out))
 
 
 def bands(cutoff: dt.date, first: int) -> list[tuple[str, int, int]]:
@@ -85,7 +82,7 @@ def _choice(field: str, frames: Iterable[pl.DataFrame]) -> Choice:
     return Choice(field, (ALL, *order))
 
 
-def _parts(outcome: str, teeth: pl.DataFrame, choices: Sequence[Choice], rules: CurveRules) -> list[Part]:
+def _parts(outcome: str, teeth: pl.DataFrame, choices: Sequence[Choice], rules: CurveRules, fewest: int) -> list[Part]:
     # Patients as numbers, in an order of what happened to their teeth and never of names.
     patients = numbered(teeth["patient_id"])[0]
     every = np.ones(teeth.height, dtype=np.bool_)
@@ -94,7 +91,7 @@ def _parts(outcome: str, teeth: pl.DataFrame, choices: Sequence[Choice], rules: 
         chosen: np.logical_and.reduce([every, *(of[place] for of, place in zip(options, chosen, strict=True))])
         for chosen in itertools.product(*(range(len(c.options)) for c in choices))
     }
-    kept = {chosen: rows for chosen, rows in groups.items() if rows.sum() >= SMALLEST}
+    kept = {chosen: rows for chosen, rows in groups.items() if rows.sum() >= fewest}
     exit_days, event = teeth["exit_days"].to_numpy().astype(np.int64), teeth["event"].to_numpy()
     curves = part_curves(exit_days, event, patients, list(kept.values()), rules=rules)
     return [_part(outcome, chosen, curve, rules) for chosen, curve in zip(kept, curves, strict=True)]

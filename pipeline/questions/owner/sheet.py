@@ -36,11 +36,12 @@ def owner_of(
     set_aside: int,
     asked: Demands,
     max_step: float,
+    fewest: int,
 ) -> Owner:
     """All but what changed since the last run, which is no matter of these records alone.
 
     `teeth` as `teeth_of` makes them; `watched` are the teeth of the running charts, by outcome; `read` and `set_aside`
-    count rows of the ledger. Empty without a day in the data.
+    count rows of the ledger; of fewer than `fewest` teeth the filters tell nothing. Empty without a day in the data.
     """
     if cutoff is None:
         return Owner()
@@ -81,7 +82,9 @@ def owner_of(
         early=tuple(early),
         signals=signals,
         to_do=to_do(waiting, signals, behind=_behind(watched, signals)),
-        filters=filters_of(with_rate, cutoff=cutoff, asked=asked, max_step=max_step) if with_rate else None,
+        filters=filters_of(with_rate, cutoff=cutoff, asked=asked, max_step=max_step, fewest=fewest)
+        if with_rate
+        else None,
         late_years=LATE_YEARS,
     )
 

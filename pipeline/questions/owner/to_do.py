@@ -14,8 +14,6 @@ import polars as pl
 from pipeline.results import UnknownCode
 from pipeline.results.owner import SignalCases, ToDo
 
-FIRST = ("signals", "reviews")
-
 
 @dataclass(frozen=True)
 class Waiting:

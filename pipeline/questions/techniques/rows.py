@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.practice.outcomes import ENDO_FAILURE, TOOTH, was_followed
 from pipeline.practice.outcomes import outcome as named
+from pipeline.practice.settings import Rules
 from pipeline.practice.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES
 from pipeline.questions.crown_rows import crown_rows, with_people
 from pipeline.questions.techniques.question import HEALED, TOOTH_LOSS
@@ -117,8 +118,8 @@ def rows_of_chosen(
     *,
     outcome: str,
     findings: pl.DataFrame | None = None,
-    recall_months: int = 12,
-    uncertain_years: int = 4,
+    recall_months: int = Rules.recall_months,
+    uncertain_years: int = Rules.uncertain_years,
 ) -> pl.DataFrame:
     """One row a chosen course, from completion to an outcome: as `rows_of_crowns`.
 

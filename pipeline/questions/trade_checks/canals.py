@@ -17,14 +17,6 @@ PLAUSIBLE: dict[tuple[int, int], tuple[int, int]] = {
 UPPER_FIRST_MOLARS = (16, 26)
 
 
-def plausible_canals(tooth_fdi: int) -> tuple[int, int]:
-    """Fewest and most canals of a permanent tooth by its two-digit ISO 3950 number; ValueError for any other."""
-    quadrant, position = divmod(tooth_fdi, 10)
-    if not (1 <= quadrant <= 4 and 1 <= position <= 8):
-        raise ValueError("no permanent tooth has this number")
-    return PLAUSIBLE[1 if quadrant <= 2 else 2, position]
-
-
 def canals_out_of_range() -> pl.Expr:
     """True where `canals` is outside the plausible range of `tooth_fdi`; null without a count or a permanent tooth."""
     teeth = {10 * q + p: limits for (arch, p), limits in PLAUSIBLE.items() for q in ((1, 2) if arch == 1 else (3, 4))}

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.practice.solutions import made_from
 from pipeline.questions.trade_checks.canals import UPPER_FIRST_MOLARS
 from pipeline.questions.trade_checks.rules import ARITHMETIC, COMMON, IMPOSSIBLE, RULES, UNUSUAL, Rule
-from pipeline.questions.trade_checks.solutions import made_from
 from pipeline.results.checks import TradeCheck, TradeCount
 
 # Both 0 and 2 mm count as within 0 to 2 mm.

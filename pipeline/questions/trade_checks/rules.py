@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.practice.file_sizes import SIZES
 from pipeline.questions.trade_checks.canals import canals_out_of_range
-from pipeline.questions.trade_checks.files import SIZES
 
 COMMON = "common practice, no source"
 ARITHMETIC = "arithmetic"

@@ -4,8 +4,8 @@ A doubt is found from sums that reading gathers anyway, so both `check` and `ing
 loaded while one stands open. Each is answered by a line of PRACTICE.toml.
 """
 
-from pipeline.reading.doubts.doubt import ACCEPTABLE, Doubt, OpenDoubtsError, refuse_doubts
+from pipeline.reading.doubts.doubt import Doubt, OpenDoubtsError, refuse_doubts
 from pipeline.reading.doubts.find import find_doubts
 from pipeline.reading.doubts.seen import Seen
 
-__all__ = ["ACCEPTABLE", "Doubt", "OpenDoubtsError", "Seen", "find_doubts", "refuse_doubts"]
+__all__ = ["Doubt", "OpenDoubtsError", "Seen", "find_doubts", "refuse_doubts"]

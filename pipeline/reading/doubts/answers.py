@@ -15,8 +15,9 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
+from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.marked_cells import LETTERS_BEFORE, unsigned, without_marks
-from pipeline.reading.doubts.standing import REVERSAL, matches, status_of
+from pipeline.reading.doubts.standing import matches, status_of
 from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.reading.doubts.two_notations import FILE, rewritten
 from pipeline.reading.sources.row_looks import LOOKS
@@ -26,7 +27,7 @@ from pipeline.transforms.instants import as_local
 from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
 FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"

@@ -13,9 +13,10 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.standing import REVERSAL, words_of
-from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 _ADDED_WORDS = (

@@ -11,9 +11,9 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.practice.tables import REVERSAL
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.standing import REVERSAL
-from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 _NUMBER_WORDS = (

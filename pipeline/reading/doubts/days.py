@@ -14,7 +14,7 @@ from pipeline.transforms.instants import PLACES, days_in_doubt, utc_minutes
 from pipeline.transforms.other_days import epoch_as_stamp
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 _SOME = 3
 _HOURS_OF_A_DAY, _MOST_PLACES = 2, 6

@@ -10,46 +10,6 @@ import polars as pl
 from pipeline.machine.errors import ConfigError
 from pipeline.reading.suggest.masks import masked_samples
 
-# Doubts that the practice can answer with "that is so": the words of `accepted` under [practice].
-ACCEPTABLE = (
-    "names_as_ids",
-    "several_names",
-    "several_birth_dates",
-    "dependants",
-    "few_patients_found",
-    "other_people",
-    "merged_patients",
-    "teeth_one_to_eight",
-    "two_notations",
-    "two_teeth_in_a_row",
-    "teeth_as_decimals",
-    "date_order",
-    "credits",
-    "estimates",
-    "tooth_classes",
-    "one_column_twice",
-    "several_procedures_in_a_row",
-    "further_teeth",
-    "row_ids",
-    "cut_cells",
-    "teeth_without_jaw",
-    "rows_set_aside",
-    "unknown_codes",
-    "rounded_ids",
-    "account_numbers",
-    "sheets_alike",
-    "status_not_read",
-    "status_in_text",
-    "status_in_titles",
-    "status_mostly_empty",
-    "columns_not_read",
-    "audit_trail",
-    "after_the_export",
-    "section_names",
-    "below_zero",
-    "files_not_read",
-)
-
 
 @dataclass(frozen=True)
 class Doubt:

@@ -11,9 +11,10 @@ from collections.abc import Iterable
 
 import polars as pl
 
-from pipeline.reading.doubts.standing import REVERSAL, words_of
+from pipeline.practice.tables import REVERSAL
+from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.standing_names import named
-from pipeline.reading.suggest.headings import plain_heading
 
 _ENTRY_KINDS = words_of(
     "type|transaction type|trans type|tran type|trx type|txn type|entry type|line type|record type|row type|item type|"

@@ -12,12 +12,12 @@ import polars as pl
 
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.files_beside import pairs_beside, taken_back_beside
-from pipeline.reading.suggest.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 _MOST_SHOWN = 5
 _LEAST_PAIRS, _NEARLY_ALL = 3, 0.8

@@ -14,7 +14,7 @@ from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.teeth import tooth_doubts
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 KINDS = (patient_doubts, tooth_doubts, day_doubts, row_doubts, file_doubts)
 

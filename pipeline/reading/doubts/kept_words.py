@@ -5,10 +5,9 @@ English, German, French, Spanish, Dutch, Portuguese, Italian; from memory: commo
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
-from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.headings import plain_heading
 
 _WORDS = {
     "first_name": "first name|firstname|first|given name|vorname|prenom|nombre|voornaam|nome proprio",
@@ -77,10 +76,3 @@ _OTHERS = frozenset(_OTHER_WORDS.split())
 def is_of_others(heading: str) -> bool:
     """Whether a column with the number of another patient names a relative, an account or who referred them."""
     return bool(_OTHERS & set(plain_heading(heading).split()))
-
-
-def numbered_like(heading: str, headings: Sequence[str]) -> list[str]:
-    """Headings that differ from one in a number from 2 to 9 behind it: `Proc2` beside `Proc1` or `Proc`."""
-    stem = re.sub(r"[\s_.#-]*1$", "", heading.strip())
-    like = re.compile(rf"{re.escape(stem)}[\s_.#-]*[2-9]", re.IGNORECASE)
-    return [h for h in headings if like.fullmatch(h)] if stem else []

@@ -9,16 +9,16 @@ import polars as pl
 
 from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
+from pipeline.reading.doubts.merged_patients import merged_patients
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import classes_of
-from pipeline.reading.merged_patients import merged_patients
 from pipeline.reading.set_aside import MendedFile
 from pipeline.reading.sources import Source
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
 from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 
 def seen_of(

@@ -12,8 +12,9 @@ from collections.abc import Collection, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
-from pipeline.reading.doubts.standing import STATUS_WORDS, word_of
+from pipeline.reading.doubts.standing import word_of
 from pipeline.reading.suggest.toml_quote import quoted
 from pipeline.transforms.code_cells import is_denied
 

@@ -5,7 +5,7 @@ Written as `plain_heading` makes them. From memory: common practice, no source.
 
 from __future__ import annotations
 
-from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.headings import plain_heading
 
 WORDS = {
     "completed": (

@@ -17,7 +17,7 @@ from pipeline.reading.doubts.other_people import other_people
 from pipeline.reading.doubts.seen import Seen, earliest
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 # Our own judgement of what is no slip of the pen: common practice, no source.
 _MANY, _FEW_FOUND, _BOTH_CLINICS = 0.05, 0.8, 0.3

@@ -29,7 +29,7 @@ from pipeline.reading.sources.sections import SECTION
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 _ALIKE_ROWS = 5
 _MOST_SYSTEMS = 3

@@ -14,7 +14,7 @@ from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
 from pipeline.reading.doubts.below_zero import amount_columns, below_zero
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
-from pipeline.reading.doubts.kept_words import headed, is_of_others, numbered_like
+from pipeline.reading.doubts.kept_words import headed, is_of_others
 from pipeline.reading.doubts.marked_cells import marked
 from pipeline.reading.doubts.row_ids import RowIds
 from pipeline.reading.doubts.sections import SectionsSeen
@@ -31,12 +31,13 @@ from pipeline.reading.doubts.status_words import few_texts
 from pipeline.reading.doubts.tooth_classes import in_class
 from pipeline.reading.doubts.tooth_places import quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
+from pipeline.reading.headings import numbered_like
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.lines_below import LINE_BELOW
 from pipeline.reading.sources.sections import SECTION
+from pipeline.reading.suggest.profile import CUT
 
 MOST_DAYS = 200_000
-CUT = r"^\s*#{3,}\s*$"  # what a spreadsheet shows, and writes to a text, where a column is too narrow
 _MOST_PIECES = 64
 
 

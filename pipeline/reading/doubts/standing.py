@@ -15,17 +15,15 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts import northern_words
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.sent_and_billed import BILLS, SENT_ON
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
 from pipeline.reading.sources.standing_names import named
-from pipeline.reading.suggest.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
-# A row that takes back the one of the same work and the same fee: it is read as that work with a fee below 0.
-REVERSAL = "reversal"
-STATUS_WORDS = ("completed", "planned", "existing", "void", REVERSAL)
 MOST_FLAGS = 12
 MOST_TEXTS = 500  # of a flag, until it is clear that it is none
 _MOST_LETTERS = 16

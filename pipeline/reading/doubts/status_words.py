@@ -13,11 +13,12 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 import polars as pl
 
 from pipeline.practice.fields import normal_word, word_lookup
+from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.marked_cells import SIGNS
-from pipeline.reading.doubts.standing import MOST_FLAGS, STATUS_WORDS, word_of
+from pipeline.reading.doubts.standing import MOST_FLAGS, word_of
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.excel_file import SHEET
-from pipeline.reading.suggest.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 _LOOK_AT = 2_000

@@ -12,11 +12,11 @@ from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.doubts.tooth_classes import class_doubts
 from pipeline.reading.doubts.tooth_places import DAY_IS_QUADRANT, MONTH_IS_QUADRANT, quadrant_digit, tooth_of_date
 from pipeline.reading.doubts.two_notations import two_notations
-from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.suggest.toml_quote import quoted
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 _NEARLY_ALL, _MOST, _SOME, _ENOUGH, _DIFFERENT = 0.95, 0.8, 3, 30, 6
 _ONE_TO_EIGHT = r"^0?[1-8](?:\.0+)?$"

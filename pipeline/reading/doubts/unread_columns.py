@@ -11,10 +11,11 @@ import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 
+from pipeline.practice.tables import STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.standing import STATUS_WORDS, is_yes_or_no, word_of
+from pipeline.reading.doubts.standing import is_yes_or_no, word_of
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.excel_file import SHEET
-from pipeline.reading.suggest.headings import plain_heading
 from pipeline.reading.suggest.masks import masked_text
 from pipeline.reading.suggest.toml_quote import quoted
 

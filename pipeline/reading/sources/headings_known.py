@@ -24,7 +24,7 @@ def are_headings(texts: Sequence[str]) -> bool:
 
 @cache
 def _is_known(text: str) -> bool:
-    from pipeline.reading.suggest.headings import EXACT, NOT_OURS, fit
+    from pipeline.reading.headings import EXACT, NOT_OURS, fit
 
     fields = {f for table in INPUT_TABLES for f in input_fields(table)} | {NOT_OURS}
     return any(fit(text, f) >= EXACT for f in fields)

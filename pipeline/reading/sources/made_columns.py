@@ -15,9 +15,10 @@ import polars as pl
 
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.practice.fields import kind
+from pipeline.practice.table_settings import Made
 from pipeline.reading.sources.around import Around
 from pipeline.reading.sources.named_parts import stem
-from pipeline.reading.sources.source import Batch, Made
+from pipeline.reading.sources.source import Batch
 
 PARTS, RANGE, LIST, FLAGS, TEXT, WORDS = "parts", "range", "list", "flags", "text", "words"
 # How a key of a table makes a field.

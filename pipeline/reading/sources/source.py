@@ -10,6 +10,7 @@ from typing import Protocol
 import polars as pl
 
 from pipeline.practice.fields import REQUIRED_FIELDS
+from pipeline.practice.table_settings import Made
 from pipeline.reading.sources.group_lines import Template
 
 ROW = "row_number"
@@ -72,15 +73,6 @@ class Source(Protocol):
 
     def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
         """Read the file from the start; only the columns `headings` if given. Every record comes out exactly once."""
-
-
-@dataclass(frozen=True)
-class Made:
-    """A field that is made of columns: `how` is a word of `made_columns`."""
-
-    field: str
-    how: str
-    headings: tuple[str, ...]
 
 
 @dataclass(frozen=True)

@@ -14,10 +14,11 @@ from functools import lru_cache
 
 import polars as pl
 
+from pipeline.practice.tables import REVERSAL, STATUSES
+from pipeline.reading.headings import plain_heading
 from pipeline.reading.sources.text_notes import TOTAL_LINE
-from pipeline.reading.suggest.headings import plain_heading
 
-COMPLETED, PLANNED, EXISTING, VOID, REVERSAL = "completed", "planned", "existing", "void", "reversal"
+COMPLETED, PLANNED, EXISTING, VOID = STATUSES
 _LONGEST_NAME, _MOST_WORDS = 120, 8
 
 # Of each word its inflected forms too; the first that fits is taken, so several words stand before one of them.

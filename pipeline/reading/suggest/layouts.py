@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import input_fields
+from pipeline.reading.headings import EXACT, PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, Source, open_source
 from pipeline.reading.sources.fixed_width import find_bare_starts, find_starts
 from pipeline.reading.sources.group_lines import read_templates
@@ -23,7 +24,6 @@ from pipeline.reading.sources.kinds import TEXT, kind_of
 from pipeline.reading.sources.text_encoding import TextBytes
 from pipeline.reading.sources.text_notes import TOTAL_LINE
 from pipeline.reading.suggest import made_lines
-from pipeline.reading.suggest.headings import EXACT, PART, fit
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
 from pipeline.reading.suggest.name_forms import day_in_name, sheet_names
 from pipeline.reading.suggest.shapes import (

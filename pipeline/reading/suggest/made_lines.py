@@ -13,7 +13,8 @@ from itertools import product
 
 import polars as pl
 
-from pipeline.reading.doubts.kept_words import numbered_like
+from pipeline.practice.table_settings import Made
+from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, numbered_like, plain_heading
 from pipeline.reading.sources import Batch, ReadOptions, Source
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.made_columns import (
@@ -35,8 +36,6 @@ from pipeline.reading.sources.made_columns import (
     words_beside_teeth,
 )
 from pipeline.reading.sources.named_parts import stem
-from pipeline.reading.sources.source import Made
-from pipeline.reading.suggest.headings import EXACT, NOT_OURS, PART, fit, plain_heading
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
 from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.profile import Column

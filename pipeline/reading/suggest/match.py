@@ -11,9 +11,8 @@ from scipy.optimize import linear_sum_assignment
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.tables import INPUT_TABLES
-from pipeline.reading.doubts.seen import CUT
-from pipeline.reading.suggest.headings import EXACT, NOT_OURS, PART, fit, says_entered
-from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth
+from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, says_entered
+from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth
 from pipeline.reading.suggest.ratings import rate
 
 SURE, LIKELY, ASK = "sure", "likely", "ask"

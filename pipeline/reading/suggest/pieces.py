@@ -12,12 +12,12 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import input_fields
 from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.headings import PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, has_sheets, is_archive, open_source, reading
 from pipeline.reading.sources.archive import members
 from pipeline.reading.sources.excel_cells import visible_sheets
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
 from pipeline.reading.sources.likely_encoding import EncodingUnknownError
-from pipeline.reading.suggest.headings import PART, fit
 from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.layouts import find_layout_of
 from pipeline.reading.suggest.masks import masked_samples

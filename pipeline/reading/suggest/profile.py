@@ -12,12 +12,13 @@ from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
 from pipeline.practice.fields import input_fields, kind
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.practice.teeth import NOTATIONS
-from pipeline.reading.suggest.headings import PART, fit
+from pipeline.reading.headings import PART, fit
 from pipeline.transforms.dates import DateEvidence, DateForm, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.parsers import parse_fees
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
+CUT = r"^\s*#{3,}\s*$"  # what a spreadsheet shows, and writes to a text, where a column is too narrow
 _MOST_DISTINCT = 3_000
 _MANY_ROWS = 10
 _OF_TIME = re.compile(r"(?i)time|stamp|epoch|zeit|heure|hora|tijd|ora\b|[ _]at$|[ _]ts$")

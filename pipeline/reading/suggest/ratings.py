@@ -11,30 +11,18 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline.practice.fields import kind, normal_words
+from pipeline.practice.fields import RANGES, YEARS_OF, kind, normal_words
+from pipeline.practice.file_sizes import SIZES
+from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth
 from pipeline.reading.suggest.value_words import known_words
 from pipeline.transforms.other_days import epoch_seconds
 
 Rating = tuple[float | None, str]
 _NEVER: Rating = (0.0, "")
-_ISO_SIZES = {
-    "6",
-    "8",
-    "10",
-    *(str(n) for n in range(15, 60, 5)),
-    "60",
-    "70",
-    "80",
-    "90",
-    "100",
-    "110",
-    "120",
-    "130",
-    "140",
-}
 _STRENGTHS = (0.5, 1, 1.25, 2, 2.5, 3, 4, 5, 5.25, 6, 8.25)
 _MOST_NUMBERED = 12
+_LIKELY = 0.5  # how well small numbers speak for a field that says nothing of it
 _ID = re.compile(r"(?i)\b(?:id|key|no|number|nr|ref)\b|id$")
 _PULP = r"(?i)pulp|necro|nekro|vital|previously|revers"
 _APEX = r"(?i)apical|apikal|absc|abz|periodont|parodont|granulom"
@@ -58,6 +46,8 @@ def rate(table: str, field: str, column: Column, file: FileProfile) -> Rating:
         return _words(table, field, column)
     if how == "date":
         return _other_date(field, column, file)
+    if field in RANGES and field not in YEARS_OF.values():
+        return _small(table, field, column)
     return _text(field, column)
 
 
@@ -310,21 +300,20 @@ def _index(_table: str, column: Column, _file: FileProfile) -> Rating:
     return (0.8, "whole numbers from 1 to 5") if column.distinct >= 4 else (0.4, "")
 
 
-def _small(low: float, high: float, whole: bool, score: float) -> Callable[[str, Column, FileProfile], Rating]:
-    def rule(_table: str, column: Column, _file: FileProfile) -> Rating:
-        if column.number_within(low, high) < 0.95:
-            return _NEVER
-        is_whole = column.matches(r"^-?\d+(?:[.,]0+)?$") >= 0.99
-        return (score, "small numbers") if is_whole == whole else (0.35, "")
-
-    return rule
+def _small(table: str, field: str, column: Column) -> Rating:
+    """Numbers that lie where those of the field mostly do."""
+    low, high, score = INPUT_TABLES[table].columns[field].likely or (*RANGES[field], _LIKELY)
+    if column.number_within(low, high) < 0.95:
+        return _NEVER
+    is_whole = column.matches(r"^-?\d+(?:[.,]0+)?$") >= 0.99
+    return (score, "small numbers") if is_whole == (kind(table, field) == "whole") else (0.35, "")
 
 
 def _apical_size(_table: str, column: Column, _file: FileProfile) -> Rating:
     if column.number_within(6, 200) < 0.95:
         return _NEVER
     bare = pl.col("text").str.replace(r"\.0+$", "")
-    share = column.share(bare.is_in(list(_ISO_SIZES)))
+    share = column.share(bare.is_in([str(size) for size in SIZES]))
     return (0.9 * share, "sizes of files") if share >= 0.9 and column.distinct >= 3 else (0.3, "")
 
 
@@ -390,11 +379,6 @@ _RULES: dict[str, Callable[[str, Column, FileProfile], Rating]] = {
     "fee": _fee,
     "pai": _index,
     "preop_pai": _index,
-    "canals": _small(1, 9, True, 0.5),
-    "visits": _small(1, 12, True, 0.5),
-    "reading": _small(1, 2, True, 0.35),
-    "length_short_of_apex_mm": _small(-10, 12, False, 0.6),
-    "ferrule_mm": _small(0, 10, False, 0.72),
     "master_apical_size_iso": _apical_size,
     "naocl_percent": _strength,
 }

@@ -12,9 +12,9 @@ from dataclasses import replace
 import polars as pl
 
 from pipeline.practice.fields import REQUIRED_FIELDS
+from pipeline.reading.headings import PART, fit
 from pipeline.reading.sources import Batch, ReadOptions, Source
 from pipeline.reading.sources.record_lines import are_record_lines, label_of
-from pipeline.reading.suggest.headings import PART, fit
 from pipeline.reading.suggest.layout_line import Found, LayoutLine
 from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.toml_quote import quoted

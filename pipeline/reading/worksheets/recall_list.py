@@ -6,9 +6,11 @@ import datetime as dt
 
 import polars as pl
 
+from pipeline.practice.settings import Rules
+
 # A root canal is looked at again after one year and, if it had not healed by then, up to four years after: European
 # Society of Endodontology, quality guidelines for endodontic treatment, Int Endod J 2006;39:921-930 (from memory).
-UNCERTAIN_YEARS = 4
+UNCERTAIN_YEARS = Rules.uncertain_years
 # How long after it falls due a review is still asked for, and after which a patient counts as not seen for long:
 # common practice, no source.
 WINDOW_MONTHS = 6
@@ -24,7 +26,7 @@ def due_reviews(
     last_seen: pl.DataFrame,
     *,
     on: dt.date,
-    recall_months: int = 12,
+    recall_months: int = Rules.recall_months,
     uncertain_years: int = UNCERTAIN_YEARS,
     window_months: int = WINDOW_MONTHS,
     not_seen_months: int = NOT_SEEN_MONTHS,

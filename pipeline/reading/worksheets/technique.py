@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.practice.fields import input_fields
+from pipeline.practice.settings import Rules
 from pipeline.practice.teeth import write_teeth
 from pipeline.reading.sources.excel_file import ALREADY_KNOWN
 
@@ -64,7 +65,7 @@ def crowns_without_details(
     written_ids: pl.DataFrame,
     *,
     notation: str,
-    crown_repost_days: int = 60,
+    crown_repost_days: int = Rules.crown_repost_days,
 ) -> Listing:
     """Crowns with a seat date but without a row of details that tells anything.
 

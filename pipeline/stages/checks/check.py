@@ -10,8 +10,9 @@ import polars as pl
 
 from pipeline.practice.fields import input_fields
 from pipeline.practice.reasons import REASONS
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import INPUT_TABLES
-from pipeline.reading.config import Settings, code_table
+from pipeline.reading.config import code_table
 from pipeline.reading.doubts import find_doubts
 from pipeline.reading.doubts.doubt import counted, told
 from pipeline.stages.checks.answerable import Answer, answers, known_codes

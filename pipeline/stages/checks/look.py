@@ -11,10 +11,11 @@ import polars as pl
 
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import input_fields, kind
+from pipeline.practice.settings import Settings
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading import sources
 from pipeline.reading.column_forms import column_forms
-from pipeline.reading.config import Settings, matching_files
+from pipeline.reading.config import matching_files
 from pipeline.reading.doubts import Seen
 from pipeline.reading.doubts.look import seen_of
 from pipeline.reading.mended_files import mended_of, read_options

@@ -17,7 +17,7 @@ from pipeline.reading.sources import open_source
 from pipeline.reading.sources.mapping import resolve_columns
 
 if TYPE_CHECKING:
-    from pipeline.reading.config import Settings
+    from pipeline.practice.settings import Settings
 
 _FOUND: dict[tuple[object, ...], dict[str, str]] = {}
 

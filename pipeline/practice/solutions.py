@@ -32,13 +32,3 @@ def made_from(percent: float) -> tuple[str, ...]:
             if abs(percent - diluted(stock, water=water)) < TOLERANCE:
                 found.append(f"{water} part{'s' if water > 1 else ''} water to 1 part of {stock:g} %")
     return tuple(found)
-
-
-def readings_of_ratio(stock_percent: float, *, first: float, second: float) -> tuple[float, float]:
-    """The two strengths that "first:second" can mean: as parts beside each other, and as parts of the whole.
-
-    "1:3" of a 6 % stock is 1.5 % (1 part stock beside 3 parts water) or 2 % (1 part stock in 3 parts).
-    """
-    if not 0 < first < second:
-        raise ValueError("the first part must be above 0 and below the second")
-    return diluted(stock_percent, water=second, stock=first), diluted(stock_percent, water=second - first, stock=first)

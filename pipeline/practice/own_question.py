@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pipeline.machine.declared import known, near, one_of
 from pipeline.machine.errors import ConfigError
-from pipeline.practice.outcomes import ASKED, OUTCOMES, POPULATIONS, Outcome, Population
-from pipeline.questions.asking.fields import (
+from pipeline.practice.askable import (
     CLOCKS,
     TABLES,
     after_zero,
     columns_of,
     names_people,
 )
+from pipeline.practice.outcomes import ASKED, OUTCOMES, POPULATIONS, Outcome, Population
 
 KEYS = ("title", "population", "groups", "outcome", "clock", "adjust", "horizon")
 # Keys of a population beside the columns that it may be narrowed by.
@@ -81,19 +81,19 @@ def read_ask(raw: Mapping[str, Any], *, where: str = "[[ask]]") -> Ask:
         For a key, population, column, outcome or clock that is not known, one that does not fit the others, a column
         that tells people apart, or one that records what comes after the clock has started.
     """
-    _known(raw, KEYS, where)
+    known(raw, KEYS, where)
     for key in ("population", "groups", "outcome"):
         if key not in raw:
             raise ConfigError(f"{where} {key} is missing.")
     told = _table(raw["population"], "of", f"{where} population")
-    population = POPULATIONS[_one_of(str(told.pop("of", "")), POPULATIONS, f"{where} population")]
+    population = POPULATIONS[one_of(str(told.pop("of", "")), POPULATIONS, f"{where} population")]
     years = {key: _whole(told.pop(key), f"{where} population {key}") for key in YEARS if key in told}
     for column, word in told.items():
         table = _usable(population, column, f"{where} population")
         if words := TABLES[table].columns[column].words:
-            _one_of(str(word), words, f"{where} population {column}")
+            one_of(str(word), words, f"{where} population {column}")
     groups = _table(raw["groups"], "column", f"{where} groups")
-    _known(groups, ("column", "bands", "reference"), f"{where} groups")
+    known(groups, ("column", "bands", "reference"), f"{where} groups")
     column = str(groups.get("column", ""))
     _usable(population, column, f"{where} groups")
     return Ask(
@@ -158,16 +158,16 @@ def _usable(population: Population, column: str, where: str) -> str:
         )
     known = columns_of(population)
     if column not in known:
-        raise ConfigError(f'{where}: "{column}" is no column of {", ".join(population.tables)}.{_near(column, known)}')
+        raise ConfigError(f'{where}: "{column}" is no column of {", ".join(population.tables)}.{near(column, known)}')
     return known[column]
 
 
 def _outcome(population: Population, raw: Mapping[str, Any], where: str) -> Outcome:
-    outcome = _one_of(str(raw["outcome"]), ASKED, f"{where} outcome")
+    outcome = one_of(str(raw["outcome"]), ASKED, f"{where} outcome")
     followed = {o.asked: o for o in OUTCOMES if o.asked and o.population is population}
     if outcome not in followed:
         raise ConfigError(f'{where} outcome = "{outcome}" is not followed in {population.name}: {", ".join(followed)}.')
-    clock = _one_of(str(raw.get("clock", population.clock)), CLOCKS, f"{where} clock")
+    clock = one_of(str(raw.get("clock", population.clock)), CLOCKS, f"{where} clock")
     if clock != population.clock:
         raise ConfigError(f'{where} clock = "{clock}" does not fit {population.name}: {population.clock}.')
     return followed[outcome]
@@ -205,27 +205,6 @@ def _whole(value: Any, where: str, *, least: int = 1900) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or value < least:
         raise ConfigError(f"{where} must be a whole number of {least} or more.")
     return value
-
-
-def _one_of(value: str, words: Iterable[str], where: str) -> str:
-    if value not in (known := list(words)):
-        raise ConfigError(f'{where} = "{value}" is none of {", ".join(known)}.{_near(value, known)}')
-    return value
-
-
-def _known(given: Iterable[str], known: Iterable[str], where: str) -> None:
-    for key in given:
-        if key not in (words := list(known)):
-            raise ConfigError(f'"{key}" is not known in {where}.{_near(key, words) or _listed(words)}')
-
-
-def _near(word: str, known: Iterable[str]) -> str:
-    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
-    return f' Did you mean "{near[0]}"?' if near else ""
-
-
-def _listed(words: Sequence[str]) -> str:
-    return f" Known: {', '.join(words)}."
 
 
 def asked_for(listed: Sequence[Ask], options: Mapping[str, Any]) -> tuple[Ask, ...]:

@@ -23,9 +23,10 @@ from dataclasses import dataclass, replace
 
 from scipy.special import polygamma
 
-from pipeline.questions.evidence_words import OTHERS, OURS, TOGETHER, ratio_verdict, share_verdict
+from pipeline.practice.settings import Borrowing
 from pipeline.release.pool.asked import Pooled, questions
 from pipeline.release.pool.contribution import Contribution, Ratio
+from pipeline.release.pool.evidence_words import OTHERS, OURS, TOGETHER, ratio_verdict, share_verdict
 from pipeline.results import Comparison, Estimate
 from pipeline.results.evidence import Evidence, EvidenceRange, EvidenceRow
 from pipeline.results.monitoring import Benchmark
@@ -50,15 +51,6 @@ PRINTED = 0.95  # of published ranges
 MOST = 0.5  # the weight from which the component that says nothing outweighs the others' figures
 TWO_FAILURES = 2.0  # one failure a group: a variance of 2 from two failures, so 4 from one
 FARTHEST = 50.0
-
-
-@dataclass(frozen=True)
-class Borrowing:
-    """How much others count; each a setting under `[evidence]`."""
-
-    vague_weight: float = 0.2
-    between_shares: float = 0.5
-    between_ratios: float = 0.5
 
 
 @dataclass(frozen=True)

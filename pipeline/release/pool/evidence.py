@@ -7,11 +7,12 @@ from dataclasses import dataclass, field, replace
 
 import polars as pl
 
-from pipeline.questions.others_and_yours import Borrowing, evidence
+from pipeline.practice.settings import Borrowing
 from pipeline.release.pool.combine import refuse_impossible, refuse_other_rules, refuse_twice
 from pipeline.release.pool.contribution import Contribution
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.members import refuse_strangers
+from pipeline.release.pool.others_and_yours import evidence
 from pipeline.release.pool.signing import key_number
 from pipeline.results import Results
 

@@ -1,0 +1,172 @@
+"""What PRACTICE.toml says of the files of one table: where they lie, how they are laid out, how cells are meant."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import MISSING, dataclass
+from typing import Any
+
+from pipeline.machine.declared import Bounds, setting
+from pipeline.machine.errors import ConfigError
+from pipeline.practice.tables import STATUS_WORDS
+
+SERIAL_DATES = ("1900", "1904")
+DECIMAL_SIGNS = (".", ",")
+DITTO_ABOVE = "above"
+NOTATIONS_BY = ("universal", "fdi")
+CENTURIES, CENTURY = Bounds(1880, 2000), "1950, which reads 50 as 1950"
+
+
+def checked_date_format(pattern: str, place: str) -> str:
+    """`auto`, or a strptime pattern that fixes a day."""
+    if pattern == "auto":
+        return pattern
+    day = dt.datetime(2021, 11, 23, tzinfo=dt.UTC)
+    try:
+        read = dt.datetime.strptime(day.strftime(pattern), pattern)  # noqa: DTZ007
+    except (ValueError, re.error):  # the library makes a pattern of its own of it, which may fail
+        read = None
+    if read is None or read.date() != day.date():
+        raise ConfigError(
+            f'{place} = "{pattern}" does not fix year, month and day. Write auto, or a pattern such as '
+            '"%m/%d/%Y" (month first), "%d.%m.%Y" (day first) or "%Y-%m-%d".'
+        )
+    return pattern
+
+
+def checked_encoding(name: str, place: str) -> str:
+    """The name of an encoding that is known."""
+    try:
+        "".encode(name)
+    except LookupError as error:
+        raise ConfigError(f'{place} = "{name}" is not known. Common ones: utf-8, windows-1252, utf-16.') from error
+    return name
+
+
+def _delimiter(sign: str, place: str) -> str:
+    if len(sign) != 1 or sign in ('"', "\n", "\r"):
+        raise ConfigError(f"{place} must be one character that is neither a quotation mark nor a line end.")
+    return sign
+
+
+def _starts(places: Any, place: str) -> tuple[int, ...]:
+    whole = isinstance(places, list) and all(type(n) is int and n >= 1 for n in places)
+    if not whole or places != sorted(set(places)):
+        raise ConfigError(f"{place} must list the places where fields begin, from 1, e.g. [1, 9, 20, 28].")
+    if len(places) == 1:
+        raise ConfigError(f"{place} names one place: a table has at least two columns.")
+    return tuple(places)
+
+
+def _jaw_and_side(headings: tuple[str, ...], place: str) -> tuple[str, ...]:
+    if len(headings) > 2:
+        raise ConfigError(f'{place} must be one heading, or those of jaw and side: ["Arch", "Side"].')
+    return tuple(h.strip() for h in headings)
+
+
+def _sets_of_columns(given: Any, place: str) -> tuple[tuple[str, ...], ...]:
+    example = '[["Proc1", "Tooth1"], ["Proc2", "Tooth2"]]'
+    texts = isinstance(given, list) and all(
+        isinstance(one, list) and one and all(isinstance(h, str) and h for h in one) for one in given
+    )
+    if not texts or len(given) == 1 or len({len(one) for one in given}) > 1:
+        raise ConfigError(f"{place} must list two sets of columns or more, e.g. {example}.")
+    every = [h.strip() for one in given for h in one]
+    if twice := [h for h in every if every.count(h) > 1]:
+        raise ConfigError(f'{place} names "{twice[0]}" twice.')
+    return tuple(tuple(h.strip() for h in one) for one in given)
+
+
+# Keys of a table that make the tooth of other columns: kind, and what each is given.
+MADE_KEYS: dict[str, tuple[Any, str]] = {
+    "tooth_range": (tuple[str, ...], "Headings of the first and the last tooth."),
+    "tooth_list": (tuple[str, ...], "Headings of columns that hold a tooth each."),
+    "tooth_flags": (str, "Headings of a column for each tooth: `T{tooth}`."),
+    "tooth_in_text": (str, "Heading of a text that names the tooth."),
+}
+
+
+@dataclass(frozen=True)
+class Made:
+    """A field that is made of columns: `how` is a word of `made_columns`."""
+
+    field: str
+    how: str
+    headings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TableSource:
+    """Where one input table comes from. What is not written is found out from the file, or asked."""
+
+    name: str
+    files: tuple[str, ...] = setting(MISSING, "Files or patterns of files, relative to the folder of the TOML.")
+    columns: dict[str, str] = setting(dict, "Our field to the heading in the file.")
+    values: dict[str, dict[str, str]] = setting(dict, "Per field, words of the file to ours.")
+    date_format: str | None = setting(None, "auto, or a strptime pattern.", check=checked_date_format)
+    delimiter: str | None = setting(None, "What parts the cells of a line.", check=_delimiter)
+    encoding: str | None = setting(None, "How letters are stored.", check=checked_encoding)
+    corrected: tuple[str, ...] = setting(
+        (), "Files of rows that were set aside and have been mended.", example="corrected/*.csv"
+    )
+    header_row: int | None = setting(
+        None, "The line of the headings, from 1; 0 where there are none: columns are then `column 1` and so on."
+    )
+    sheets: tuple[str, ...] = setting((), "Sheets of a workbook.", example="Ledger")
+    two_digit_years_from: int | None = setting(
+        None,
+        "As under [practice], of this table.",
+        bounds=CENTURIES,
+        example=CENTURY,
+    )
+    serial_dates: str | None = setting(None, "As under [practice], of this table.", words=SERIAL_DATES)
+    decimal: str | None = setting(None, "The decimal sign of numbers.", words=DECIMAL_SIGNS)
+    fill_down: tuple[str, ...] = setting(
+        (), "Fields that stand on the first row of a group only, the outermost first.", example="patient_id"
+    )
+    group_lines: tuple[str, ...] = setting(
+        (), "Lines above the rows that say a field.", example="Patient: {patient_id} {*}"
+    )
+    loose_columns: tuple[str, ...] = setting(
+        (), "Headings of columns that hold the delimiter without quotation marks.", example="Patient name"
+    )
+    fixed_width: tuple[int, ...] = setting(
+        (), "The places, from 1, at which the fields of a line begin.", check=_starts
+    )
+    stacked_tables: bool = setting(False, "Several tables stand one below the other, each with its headings.")
+    repeated_columns: tuple[tuple[str, ...], ...] = setting(
+        (), "Headings of sets of columns, each a row of its own.", check=_sets_of_columns
+    )
+    transposed: bool = setting(False, "The table stands on its side: each column is a record.")
+    record_lines: bool = setting(False, "A record is several lines, a name and a value on each.")
+    sheet_name: str | None = setting(None, 'What the name of a sheet says of its rows: "{patient_id}".')
+    file_name: str | None = setting(None, 'What the name of a file says of its rows: "chart-{patient_id}".')
+    clinic: str | None = setting(None, "Heading of the clinic that a patient's number is of.")
+    dependant: str | None = setting(None, "Heading of the member's number in a family.")
+    quadrant: tuple[str, ...] = setting(
+        (), "Heading of the quadrant of a tooth, 1 to 8, or those of jaw and side.", example="Quad", check=_jaw_and_side
+    )
+    credit: str | None = setting(None, "Heading of what was credited.")
+    merged_into: str | None = setting(
+        None, "Heading of the number that stands for a patient's own now, where it was given up."
+    )
+    renamed: dict[str, str] = setting(dict, "Headings of older or other files to those of `columns`.")
+    status_from: dict[str, dict[str, str]] = setting(
+        dict, "What flags or words in a text make of a row: heading to pattern to a status.", words=STATUS_WORDS
+    )
+    tooth_notation_by: dict[str, dict[str, str]] = setting(
+        dict,
+        "Notations of teeth by the text of a column or, under `(file)`, by the name of the file.",
+        words=NOTATIONS_BY,
+    )
+    swapped_dates: str | None = setting(None, "Dates written the other way round.", words=("mend", "as_written"))
+    late_stamps: str | None = setting(None, "Stamps late in the evening.", words=("next_day", "as_written"))
+    ditto_marks: str | None = setting(None, "Marks for the same as above.", words=(DITTO_ABOVE, "empty"))
+    tooth_letter: str | None = setting(None, "A letter behind a tooth.", words=("surface", "tooth"))
+    teeth_as_dates: str | None = setting(
+        None, "Teeth that a spreadsheet turned into dates.", words=("month_is_quadrant", "day_is_quadrant")
+    )
+    teeth_count_from: str | None = setting(None, "The first tooth of a quadrant.", words=("zero", "one"))
+    teeth_as_decimals: bool = setting(False, "Teeth are written as decimals: 1.6.")
+    made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`

@@ -1,0 +1,82 @@
+"""How well the heading of a column fits a field, by what such columns are called (`practice.words`)."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Sequence
+from functools import cache, lru_cache
+
+from pipeline.practice.words import words_of
+
+NOT_OURS = "(none)"  # stands for columns that are none of ours, so that no other field takes their headings
+EXACT, PART, SHORT = 1.0, 0.7, 0.5
+# Days on which something was written down: the day of the work only where a file has no other.
+_ENTERED = "posted|posted on|posted date|date posted|post date|entry date|entered on|date entered|erfasst am|saisi le"
+
+
+@lru_cache(maxsize=10_000)
+def fit(heading: str, field: str) -> float:
+    """How well a heading fits a field: `EXACT`, `PART` (a word of it does), `SHORT` (cut short or misspelt) or 0."""
+    bare = plain_heading(heading)
+    if not bare:
+        return 0.0
+    synonyms = _synonyms(field)
+    if bare in synonyms or bare.replace(" ", "") in _joined(field):
+        return EXACT
+    words = set(bare.split())
+    if any(set(s.split()) <= words for s in synonyms if len(s) > 2):
+        return PART
+    joined = bare.replace(" ", "")
+    if len(joined) >= 3 and any(s.startswith(joined) for s in _joined(field)):
+        return SHORT
+    if len(joined) >= 4 and _skeleton(joined) in _skeletons(field):
+        return SHORT
+    return SHORT if len(joined) >= 5 and difflib.get_close_matches(joined, _joined(field), n=1, cutoff=0.87) else 0.0
+
+
+def says_entered(heading: str) -> bool:
+    """Whether a heading says that its day is that of the entry."""
+    return plain_heading(heading) in _ENTERED.split("|")
+
+
+@cache
+def _synonyms(field: str) -> frozenset[str]:
+    told = words_of("heading", "" if field == NOT_OURS else field).get("", ())
+    return frozenset((*map(plain_heading, told), field.replace("_", " ")))
+
+
+@cache
+def _joined(field: str) -> tuple[str, ...]:
+    return tuple(sorted(s.replace(" ", "") for s in _synonyms(field)))
+
+
+@cache
+def _skeletons(field: str) -> frozenset[str]:
+    return frozenset(_skeleton(s) for s in _joined(field) if len(s) >= 4)
+
+
+def _skeleton(word: str) -> str:
+    """The first letter and the consonants: how words are often cut short."""
+    return word[0] + re.sub(r"[aeiouy]", "", word[1:])
+
+
+_WRITTEN_OUT = str.maketrans(
+    {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "ς": "σ"}
+)
+
+
+def plain_heading(heading: str) -> str:
+    """Small letters without accents, umlauts written out, words with single blanks between."""
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)
+    low = spaced.lower().translate(_WRITTEN_OUT)
+    plain = "".join(c for c in unicodedata.normalize("NFKD", low) if not unicodedata.combining(c))
+    return " ".join(re.sub(r"[\W_]+", " ", plain).split())
+
+
+def numbered_like(heading: str, headings: Sequence[str]) -> list[str]:
+    """Headings that differ from one in a number from 2 to 9 behind it: `Proc2` beside `Proc1` or `Proc`."""
+    stem = re.sub(r"[\s_.#-]*1$", "", heading.strip())
+    like = re.compile(rf"{re.escape(stem)}[\s_.#-]*[2-9]", re.IGNORECASE)
+    return [h for h in headings if like.fullmatch(h)] if stem else []
