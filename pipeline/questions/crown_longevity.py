@@ -82,6 +82,10 @@ def compare_since_seat(
     else:
         began = np.empty(0, dtype=np.int64) if fit is None else opened_on(fit, spells)
         stands = stand_on(SINCE_SEAT, fit, ratio, stretch, began=began, analysis=analysis)
+        if stretch is None and stands.steady is not None and fit is not None and fit.converged:
+            # With no difference to stand on, the fitted ratio is what there is over all the years.
+            overall = None if stands.steady.steady else stands.ratio
+            stands = replace(stands, steady=replace(stands.steady, overall=overall))
         within = compare_within_patients(spells, SINCE_SEAT.pair, STATES, ratio, confidence=analysis.confidence)
     return made_of(
         groups,
