@@ -24,7 +24,9 @@ ANSWERED = "answered"  # the name under which the store keeps the digest of what
 def digest_of(*asked: object, packages: Iterable[str]) -> str:
     """A digest of what is asked, frames by their rows, of this program's files, and of the packages it counts with."""
     stream = io.BytesIO()
-    _ByContent(stream).dump(asked)
+    content = _ByContent(stream)
+    content.fast = True  # two equal texts are told alike, whether they are one object or two
+    content.dump(asked)
     whole = hashlib.sha256(stream.getbuffer())
     whole.update(repr([platform.python_version(), *((name, _version(name)) for name in packages)]).encode())
     folder = Path(__file__).parent

@@ -58,6 +58,18 @@ def test_a_second_run_gives_the_bytes_of_one_from_scratch(practice, counted):
     assert len(counted) == 2
 
 
+def test_a_first_release_leaves_the_answers_standing(practice, counted):
+    # The rounding of what is shared is kept with the first release: it is the same text then, and another object.
+    _forget(practice)
+    text = _text(practice)
+    results = run.stored_results(practice)
+    run.release_stage(
+        practice, results, today=TODAY, make=lambda _: "made", readable=lambda _: True, say=lambda _: None
+    )
+    assert _text(practice) == text
+    assert len(counted) == 1
+
+
 def test_another_setting_another_row_or_another_way_is_asked_anew(practice, counted):
     _text(practice)
     before = len(counted)
@@ -83,6 +95,12 @@ def test_what_the_second_library_did_not_say_is_asked_the_next_time(practice, co
     before = len(counted)
     assert '"checks": []' not in _text(practice)
     assert len(counted) == before + 1
+
+
+def test_equal_texts_are_told_alike_whether_or_not_they_are_one_object():
+    one, other = "".join(["a", "b"]), "".join(["a", "b"])
+    assert one is not other
+    assert digest_of((one, one), packages=[]) == digest_of((one, other), packages=[])
 
 
 FRAME = pl.DataFrame({"a": [1, None, 3], "b": ["x", "y", None], "c": [0.5, None, float("nan")]})
