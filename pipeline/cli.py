@@ -424,10 +424,16 @@ def _settings(toml: Path) -> Settings:
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
+    from pipeline import run
+
+    day = today()
+    if not lists and run.pages_stand(settings, out, today=day):
+        say("the pages and slides were drawn of these very answers: they stand")
+        return out / "index.html"
+
     from dashboards.release import as_text, from_text, release
     from dashboards.release_record import Standing
     from dashboards.write import write_all
-    from pipeline import run
 
     asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
     made: dict[str, str] = {}
@@ -443,17 +449,26 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         readable=lambda text: from_text(text) is not None,
         say=say,
     )
-    return write_all(
+    names: list[str] = []
+
+    def told(name: str) -> None:
+        names.append(name)
+        say(name)
+
+    index = write_all(
         results,
         out,
-        say=say,
+        say=told,
         asked=asked,
         lists=made,
         talk=settings.talk,
-        day=today(),
+        day=day,
         released=from_text(kept.figures),
         standing=Standing(kept.made_on, kept.standing),
     )
+    if not lists:
+        run.note_pages(settings, out, names, today=day)
+    return index
 
 
 def _finish(path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import hashlib
 import json
 import os
 from collections.abc import Callable, Sequence
@@ -12,8 +13,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline import clock
-from pipeline.answered_before import ANSWERED, digest_of
-from pipeline.asking.ask_all import ask_all
+from pipeline.answered_before import ANSWERED, DRAWN, digest_of, file_digests
+from pipeline.asking.ask_all import LOG, ask_all
 from pipeline.asking.question import Ask
 from pipeline.codes import COULD_HOLD, code_table
 from pipeline.compare import PACKAGES, Compared, ToCount, Told, compare, main_alone
@@ -67,6 +68,7 @@ from pipeline.tables import (
     RUN_FIGURES,
     TOOTH_FOLLOWUP,
 )
+from pipeline.talk import Talk
 from pipeline.transforms.coded_details import Coded, CodedWindows, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
 from pipeline.transforms.link import read_ledger, telling_codes, with_ids
@@ -85,6 +87,8 @@ __all__ = [
     "ingest_stage",
     "link_rules",
     "link_stage",
+    "note_pages",
+    "pages_stand",
     "recall_stage",
     "release_stage",
     "set_aside_stage",
@@ -125,13 +129,18 @@ def compare_stage(
     listed as not run.
     """
     memory, analysis, runs, answered = settings.machine.memory_mb, _analysis(settings), None, ""
+    whole = not parts and workers == 1 and cluster is None
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
+        digest = digest_of(*_asked_of(store, settings), packages=PACKAGES)
+        if whole and store.is_done("compare") and store.text(ANSWERED) == digest:
+            say("nothing that the answers rest on has changed since they were given: they stand")
+            return _results_of(store)
         codes = code_table(settings)
         told = dataclasses.replace(_told(store, settings, codes), records=_records(store, settings))
         need = settings.machine.memory_to_compare(sum(told.filled[t.name].rows for t in (CROWNS, ENDO_COURSES)))
-        if parts or workers > 1 or cluster is not None or need > memory:
-            if not parts and workers == 1 and cluster is None:
+        if not whole or need > memory:
+            if whole:
                 say(f"all questions at once need {need:,} MB of memory, and {memory:,} are allowed: the main one alone")
             main = compare_main_in_parts(store, told, analysis, parts=parts, workers=workers, cluster=cluster, say=say)
             results = main_alone(
@@ -141,10 +150,7 @@ def compare_stage(
             others = _others(store, settings, told, today=today)
             beside = beside and 2 * need <= memory and (os.cpu_count() or 1) > 1
             asked = _compared(store, settings, codes, told, others)
-            digest = digest_of(asked, analysis, packages=PACKAGES)
-            if (before := _answered(store, digest)) is not None:
-                say("nothing that the answers rest on has changed since they were given: they stand")
-            results = before or compare(asked, analysis, say=say, beside=beside)
+            results = compare(asked, analysis, say=say, beside=beside)
             # Where the second library was not heard it is to be asked the next time.
             answered = digest if results.checks else ""
             runs, owner = _noted(store, results, told, today=today or clock.today())
@@ -158,11 +164,33 @@ def compare_stage(
     return results
 
 
-def _answered(store: Store, digest: str) -> Results | None:
-    """The results that the store holds, if they answer what has this digest."""
-    text = store.results() if store.text(ANSWERED) == digest else None
-    found: Results | None = None if text is None else from_plain(Results, json.loads(text))
-    return found
+def _asked_of(store: Store, settings: Settings) -> tuple[object, ...]:
+    """What the answers hang on beside what was read and linked: the settings, and the files of other practices."""
+    paths = contribution_files(settings)
+    if settings.evidence.members is not None:
+        paths.append(members_file(settings))
+    code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
+    counts = dataclasses.replace(settings, tables={}, talk=Talk(), ask=())
+    return counts, file_digests(paths), code, _key_numbers(store)
+
+
+def pages_stand(settings: Settings, out: Path, *, today: dt.date) -> bool:
+    """Whether `out` holds, byte by byte, the pages and slides that were drawn of what is stored, asked and told now."""
+    with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
+        kept = json.loads(store.text(DRAWN) or "{}")
+        return bool(kept) and kept == _drawn(store, settings, out, list(kept["files"]), today=today)
+
+
+def note_pages(settings: Settings, out: Path, files: Sequence[str], *, today: dt.date) -> None:
+    """Note that these files of `out` were drawn of what is stored, asked and told now; see `pages_stand`."""
+    with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
+        store.save_text(DRAWN, json.dumps(_drawn(store, settings, out, files, today=today)))
+
+
+def _drawn(store: Store, settings: Settings, out: Path, files: Sequence[str], *, today: dt.date) -> dict[str, object]:
+    of = (hashlib.sha256((store.results() or "").encode()).hexdigest(), store.text(LOG), settings, out.resolve(), today)
+    digest = digest_of(*of, packages=PACKAGES, program=("pipeline", "dashboards"))
+    return {"of": digest, "files": file_digests(out / name for name in files)}
 
 
 def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) -> Path:
@@ -341,9 +369,13 @@ def stored_results(settings: Settings) -> Results:
     """The results that the comparing stage kept."""
     with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
         store.require("compare")
-        text = store.results()
+        return _results_of(store)
+
+
+def _results_of(store: Store) -> Results:
+    text = store.results()
     if text is None:
-        raise DataError(f"{settings.practice.database.name} holds no results. Run `toothyears compare` first.")
+        raise DataError(f"{store.path.name} holds no results. Run `toothyears compare` first.")
     results: Results = from_plain(Results, json.loads(text))
     return results
 
