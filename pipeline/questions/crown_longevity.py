@@ -295,8 +295,7 @@ def difference_by(
 
 def opened_on(fit: CoxFit, spells: pl.DataFrame) -> NDArray[np.int64]:
     """The day of the opening of each row of the fit, 0 for a crown that was not opened."""
-    with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
-    usable = usable_spells(spells, with_failures)
+    usable = usable_spells(spells, set(spells.filter("event")["state"].unique()))
     if usable.height != fit.n_rows:
         raise ValueError("The fit is not of these spells.")
     return usable["access_days"].fill_null(0).cast(pl.Int64).to_numpy()
@@ -375,7 +374,7 @@ def estimate_states(
     baseline hazard for each clinician with enough failures. Returns estimates, notes on what could not be estimated,
     what was missing, and the adjusted fit.
     """
-    with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
+    with_failures = set(spells.filter("event")["state"].unique())
     notes = notes_on_states(with_failures, set(spells["state"].unique()))
     penalised = penalised_ratio(spells, analysis)
     if penalised:
@@ -564,7 +563,7 @@ def fit_states(
 
 def patient_codes(frame: pl.DataFrame) -> NDArray[np.int64]:
     """Patients as whole numbers, for the clustered errors."""
-    return frame["patient_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    return np.unique(frame["patient_id"].to_numpy(), return_inverse=True)[1]
 
 
 def _contrasts(
