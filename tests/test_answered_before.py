@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import answered_before, run
-from pipeline.answered_before import digest_of
-from pipeline.config import load_settings
-from pipeline.errors import DataError
+from pipeline.machine.errors import DataError
+from pipeline.reading.config import load_settings
 from pipeline.results import to_plain
-from pipeline.store import open_store
+from pipeline.stages import answered_before, run
+from pipeline.stages.answered_before import digest_of
+from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
 from tests.recounts import without_recounts
 
@@ -125,7 +125,7 @@ def test_pages_that_lie_there_as_they_were_drawn_stand(practice, tmp_path):
 def test_what_the_second_library_did_not_say_is_asked_the_next_time(practice, counted, monkeypatch):
     _forget(practice)
     with monkeypatch.context() as without:
-        without.setattr("pipeline.compare._heard", lambda *_, **__: ())
+        without.setattr("pipeline.stages.compare._heard", lambda *_, **__: ())
         _text(practice)
     before = len(counted)
     assert '"checks": []' not in _text(practice)
