@@ -10,7 +10,7 @@ import pytest
 from pipeline.machine.errors import DataError
 from pipeline.reading.config import load_settings
 from pipeline.results import to_plain
-from pipeline.stages import answered_before, run
+from pipeline.stages import answered_before, run, standing
 from pipeline.stages.answered_before import digest_of
 from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
@@ -109,17 +109,17 @@ def test_pages_that_lie_there_as_they_were_drawn_stand(practice, tmp_path):
     _text(practice)
     (tmp_path / "a.html").write_text("a")
     (tmp_path / "b.html").write_text("b")
-    assert not run.pages_stand(practice, tmp_path, today=TODAY)
-    run.note_pages(practice, tmp_path, ["a.html", "b.html"], today=TODAY)
-    assert run.pages_stand(practice, tmp_path, today=TODAY)
-    assert not run.pages_stand(practice, tmp_path, today=TODAY + dt.timedelta(days=1))
+    assert not standing.pages_stand(practice, tmp_path, today=TODAY)
+    standing.note_pages(practice, tmp_path, ["a.html", "b.html"], today=TODAY)
+    assert standing.pages_stand(practice, tmp_path, today=TODAY)
+    assert not standing.pages_stand(practice, tmp_path, today=TODAY + dt.timedelta(days=1))
     talk = dataclasses.replace(practice.talk, title="Another")
-    assert not run.pages_stand(dataclasses.replace(practice, talk=talk), tmp_path, today=TODAY)
-    assert not run.pages_stand(practice, tmp_path.parent, today=TODAY)
+    assert not standing.pages_stand(dataclasses.replace(practice, talk=talk), tmp_path, today=TODAY)
+    assert not standing.pages_stand(practice, tmp_path.parent, today=TODAY)
     (tmp_path / "b.html").write_text("c")
-    assert not run.pages_stand(practice, tmp_path, today=TODAY)
+    assert not standing.pages_stand(practice, tmp_path, today=TODAY)
     (tmp_path / "b.html").unlink()
-    assert not run.pages_stand(practice, tmp_path, today=TODAY)
+    assert not standing.pages_stand(practice, tmp_path, today=TODAY)
 
 
 def test_what_the_second_library_did_not_say_is_asked_the_next_time(practice, counted, monkeypatch):

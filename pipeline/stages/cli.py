@@ -154,10 +154,12 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
 @_talk_options
 def dashboards(practice: Path, out: Path, lists: bool, **talk: Any) -> None:
     """Draw the pages and the slides from what was compared."""
-    from pipeline.stages import run
-
     settings, say = _with_talk(_settings(practice), talk), _say()
-    _finish(_pages(settings, run.stored_results(settings), out, say=say, lists=lists))
+    if lists or not _stand(settings, out, say=say):
+        from pipeline.stages import run
+
+        _pages(settings, run.stored_results(settings), out, say=say, lists=lists)
+    _finish(out / "index.html")
 
 
 @cli.command()
@@ -404,11 +406,28 @@ def _everything(
     lists: bool = False,
     talk: Mapping[str, Any] | None = None,
 ) -> Path:
-    from pipeline.stages import run
+    from pipeline.stages.run_ingest import ingest_stage
+    from pipeline.stages.run_link import link_stage
 
     settings = _with_talk(_settings(toml), talk or {})
-    results = run.everything(settings, today=today(), say=say, keep_ids=keep_ids, beside=True)
+    ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids)
+    link_stage(settings, say=say)
+    if not lists and _stand(settings, out, say=say):
+        return out / "index.html"
+
+    from pipeline.stages import run
+
+    results = run.compare_stage(settings, say=say, today=today(), beside=True)
     return _pages(settings, results, out, say=say, lists=lists)
+
+
+def _stand(settings: Settings, out: Path, *, say: Callable[[str], None]) -> bool:
+    """Whether the pages in `out` are those that would be drawn; then nothing more is loaded, asked or drawn."""
+    from pipeline.stages.standing import pages_stand
+
+    if stand := pages_stand(settings, out, today=today()):
+        say("nothing has changed since the answers were given and the pages drawn: they stand")
+    return stand
 
 
 def _with_talk(settings: Settings, options: Mapping[str, Any]) -> Settings:
@@ -424,17 +443,13 @@ def _settings(toml: Path) -> Settings:
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
-    from pipeline.stages import run
-
-    day = today()
-    if not lists and run.pages_stand(settings, out, today=day):
-        say("the pages and slides were drawn of these very answers: they stand")
-        return out / "index.html"
-
     from dashboards.release.record import Standing
     from dashboards.release.released import as_text, from_text, release
     from dashboards.write import write_all
+    from pipeline.stages import run
+    from pipeline.stages.standing import note_pages
 
+    day = today()
     asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
     made: dict[str, str] = {}
     if lists:
@@ -467,7 +482,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         standing=Standing(kept.made_on, kept.standing),
     )
     if not lists:
-        run.note_pages(settings, out, names, today=day)
+        note_pages(settings, out, names, today=day)
     return index
 
 

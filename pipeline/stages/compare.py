@@ -70,6 +70,7 @@ from pipeline.results.owner import Owner
 from pipeline.results.records import Records
 from pipeline.results.technique import TechniqueAnswer
 from pipeline.results.unseen import Unseen
+from pipeline.stages.standing import PACKAGES
 from pipeline.stats.second_opinion import Asked, CoxAsked, CurveAsked, Opinion, opinions
 from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
@@ -83,7 +84,6 @@ CAUTIONS = (
     "They are no advice for any one patient. Follow local standards, licensed judgement and privacy law.",
     "Patients who stop coming are followed only to their last visit; what became of their teeth later is not known.",
 )
-PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
 # A gap above this between two libraries' figures means that one of them is wrong.
 TOLERANCE = 1e-6
 # A run is not held up for ever by the second library.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-import hashlib
 import json
 import os
 from collections.abc import Callable, Sequence
@@ -36,8 +35,7 @@ from pipeline.practice.tables import (
     RUN_FIGURES,
     TOOTH_FOLLOWUP,
 )
-from pipeline.practice.talk import Talk
-from pipeline.questions.asking.ask_all import LOG, ask_all
+from pipeline.questions.asking.ask_all import ask_all
 from pipeline.questions.asking.question import Ask
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
@@ -68,11 +66,12 @@ from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results.asked import Asked
 from pipeline.results.owner import Owner
 from pipeline.results.records import Records
-from pipeline.stages.answered_before import ANSWERED, DRAWN, digest_of, file_digests
-from pipeline.stages.compare import PACKAGES, Compared, ToCount, Told, compare, main_alone
+from pipeline.stages.answered_before import ANSWERED
+from pipeline.stages.compare import Compared, ToCount, Told, compare, main_alone
 from pipeline.stages.run_ingest import ingest_stage, set_aside_stage
 from pipeline.stages.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.stages.run_parts import compare_main_in_parts
+from pipeline.stages.standing import PRACTICE_CODE, SIGNING_KEYS, answers_stand, digest_of_answers
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import Coded, CodedWindows, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
@@ -87,8 +86,6 @@ __all__ = [
     "ingest_stage",
     "link_rules",
     "link_stage",
-    "note_pages",
-    "pages_stand",
     "recall_stage",
     "release_stage",
     "set_aside_stage",
@@ -96,8 +93,6 @@ __all__ = [
     "worksheet_stage",
 ]
 Say = Callable[[str], None]
-PRACTICE_CODE = "practice_code"
-SIGNING_KEYS = "signing_keys"
 
 
 def everything(
@@ -132,8 +127,7 @@ def compare_stage(
     whole = not parts and workers == 1 and cluster is None
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
-        digest = digest_of(*_asked_of(store, settings), packages=PACKAGES)
-        if whole and store.is_done("compare") and store.text(ANSWERED) == digest:
+        if whole and answers_stand(store, settings):
             say("nothing that the answers rest on has changed since they were given: they stand")
             return _results_of(store)
         codes = code_table(settings)
@@ -152,7 +146,7 @@ def compare_stage(
             asked = _compared(store, settings, codes, told, others)
             results = compare(asked, analysis, say=say, beside=beside)
             # Where the second library was not heard it is to be asked the next time.
-            answered = digest if results.checks else ""
+            answered = digest_of_answers(store, settings) if results.checks else ""
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
         with store.transaction():
@@ -162,35 +156,6 @@ def compare_stage(
             store.save_text(ANSWERED, answered)
             store.mark_done("compare")
     return results
-
-
-def _asked_of(store: Store, settings: Settings) -> tuple[object, ...]:
-    """What the answers hang on beside what was read and linked: the settings, and the files of other practices."""
-    paths = contribution_files(settings)
-    if settings.evidence.members is not None:
-        paths.append(members_file(settings))
-    code = practice_code(store.text(PRACTICE_CODE), key=key_path(store.path, settings.practice.key_file))
-    counts = dataclasses.replace(settings, tables={}, talk=Talk(), ask=())
-    return counts, file_digests(paths), code, _key_numbers(store)
-
-
-def pages_stand(settings: Settings, out: Path, *, today: dt.date) -> bool:
-    """Whether `out` holds, byte by byte, the pages and slides that were drawn of what is stored, asked and told now."""
-    with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
-        kept = json.loads(store.text(DRAWN) or "{}")
-        return bool(kept) and kept == _drawn(store, settings, out, list(kept["files"]), today=today)
-
-
-def note_pages(settings: Settings, out: Path, files: Sequence[str], *, today: dt.date) -> None:
-    """Note that these files of `out` were drawn of what is stored, asked and told now; see `pages_stand`."""
-    with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
-        store.save_text(DRAWN, json.dumps(_drawn(store, settings, out, files, today=today)))
-
-
-def _drawn(store: Store, settings: Settings, out: Path, files: Sequence[str], *, today: dt.date) -> dict[str, object]:
-    of = (hashlib.sha256((store.results() or "").encode()).hexdigest(), store.text(LOG), settings, out.resolve(), today)
-    digest = digest_of(*of, packages=PACKAGES, program=("pipeline", "dashboards"))
-    return {"of": digest, "files": file_digests(out / name for name in files)}
 
 
 def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) -> Path:

@@ -10,8 +10,8 @@ import pytest
 
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP, Table
 from pipeline.questions.asking.answer import answer, groups_asked
-from pipeline.questions.asking.ask_all import LOG, as_text, ask_all
-from pipeline.questions.asking.question import from_options
+from pipeline.questions.asking.ask_all import as_text, ask_all
+from pipeline.questions.asking.question import LOG, from_options
 from pipeline.questions.asking.rows import Tables
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.results import DAYS_PER_YEAR, from_plain, to_plain

@@ -7,15 +7,13 @@ from collections.abc import Callable, Sequence
 
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.questions.asking.answer import answer, groups_asked
-from pipeline.questions.asking.question import Ask
+from pipeline.questions.asking.question import LOG, Ask
 from pipeline.questions.asking.rows import Tables
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.results.asked import Asked
 from pipeline.storing.store import Store
 from pipeline.transforms.coded_details import Coded
-
-LOG = "asked"
 
 
 def ask_all(

@@ -21,6 +21,7 @@ from pipeline.questions.asking.fields import (
     names_people,
 )
 
+LOG = "asked"  # the name under which the store keeps every question asked of it
 KEYS = ("title", "population", "groups", "outcome", "clock", "adjust", "horizon")
 # Keys of a population beside the columns that it may be narrowed by.
 YEARS = ("from_year", "until_year")
