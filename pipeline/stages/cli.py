@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.machine.beside import Beside
 from pipeline.machine.clock import today
 from pipeline.machine.errors import PipelineError
 from pipeline.machine.private_files import private_folder, write_private_files
@@ -141,9 +142,11 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
     from dashboards.results_json import write_results_json
     from pipeline.stages import run
 
-    results = run.compare_stage(
-        _settings(practice), say=_say(), today=today(), parts=parts, workers=workers, cluster=cluster, beside=True
-    )
+    settings, say = _settings(practice), _say()
+    with Beside(say=say) as beside:
+        results = run.compare_stage(
+            settings, say=say, today=today(), parts=parts, workers=workers, cluster=cluster, beside=beside
+        )
     _finish(write_results_json(results, out))
 
 
@@ -410,14 +413,18 @@ def _everything(
     from pipeline.stages.run_link import link_stage
 
     settings = _with_talk(_settings(toml), talk or {})
-    ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids)
-    link_stage(settings, say=say)
-    if not lists and _stand(settings, out, say=say):
-        return out / "index.html"
+    with Beside(say=say) as beside:
+        if not settings.practice.database.exists():  # all will be asked: they load while the files are read
+            beside.prepare("pipeline.questions.choices")
+            beside.prepare("pipeline.stats.second_opinion", "lifelines")
+        ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids)
+        link_stage(settings, say=say)
+        if not lists and _stand(settings, out, say=say):
+            return out / "index.html"
 
-    from pipeline.stages import run
+        from pipeline.stages import run
 
-    results = run.compare_stage(settings, say=say, today=today(), beside=True)
+        results = run.compare_stage(settings, say=say, today=today(), beside=beside)
     return _pages(settings, results, out, say=say, lists=lists)
 
 

@@ -145,15 +145,17 @@ class Compared(Told):
     film_readers: tuple[str, ...] = ()  # whose readings alone count of the films that one of them read
 
 
-def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False) -> Results:
+def compare(
+    stored: Compared, analysis: Analysis, *, say: Callable[[str], None], others: Beside | None = None
+) -> Results:
     """Answer every question that the data allow, and list those that they do not.
 
-    With `beside` the main comparison is counted in other ways, and a second library asked, in processes of their own
-    while the other questions are answered.
+    The main comparison is counted in other ways, and a second library asked, in the processes of `others` while the
+    other questions are answered.
     """
     numbered = _with_numbered_patients(stored)
-    with Beside(say=say, here=not beside) as others:
-        return _answers(numbered, analysis, named_patients=stored.inputs["patients"], say=say, others=others)
+    here = Beside(say=say, here=True)
+    return _answers(numbered, analysis, named_patients=stored.inputs["patients"], say=say, others=others or here)
 
 
 def _answers(

@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.machine import clock
+from pipeline.machine.beside import Beside
 from pipeline.machine.errors import DataError
 from pipeline.practice.codes import COULD_HOLD
 from pipeline.practice.pseudonyms import KEPT, NAMING, choose, crosswalk, key_path
@@ -96,9 +97,9 @@ Say = Callable[[str], None]
 
 
 def everything(
-    settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False, beside: bool = False
+    settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False, beside: Beside | None = None
 ) -> Results:
-    """Ingest, link and compare; `beside` as for `compare`."""
+    """Ingest, link and compare; `beside` as for `compare_stage`."""
     ingest_stage(settings, today=today, say=say, keep_ids=keep_ids)
     link_stage(settings, say=say)
     return compare_stage(settings, say=say, today=today, beside=beside)
@@ -112,11 +113,11 @@ def compare_stage(
     parts: int | None = None,
     workers: int = 1,
     cluster: str | None = None,
-    beside: bool = False,
+    beside: Beside | None = None,
 ) -> Results:
     """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
 
-    With `beside` the longest work is done in processes of their own, where there are cores and memory for them.
+    The longest work is done in the processes of `beside`, where there are cores and memory for them.
     Questions that were answered of the same rows by the same program are not answered again.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
@@ -142,9 +143,9 @@ def compare_stage(
             )
         else:
             others = _others(store, settings, told, today=today)
-            beside = beside and 2 * need <= memory and (os.cpu_count() or 1) > 1
+            others_too = beside is not None and 2 * need <= memory and (os.cpu_count() or 1) > 1
             asked = _compared(store, settings, codes, told, others)
-            results = compare(asked, analysis, say=say, beside=beside)
+            results = compare(asked, analysis, say=say, others=beside if others_too else None)
             # Where the second library was not heard it is to be asked the next time.
             answered = digest_of_answers(store, settings) if results.checks else ""
             runs, owner = _noted(store, results, told, today=today or clock.today())

@@ -50,6 +50,7 @@ def main() -> None:
         did[OURS] = f"{len(sys.modules) - before:,} modules"
     import polars as pl
 
+    from pipeline.machine.beside import Beside
     from pipeline.reading.config import load_settings, matching_files
     from pipeline.stages import cli, run
     from pipeline.stats import cox_kernel
@@ -68,7 +69,8 @@ def main() -> None:
         run.link_stage(settings, say=quiet)
         did[LINK] = f"{_since(queries):,} queries"
     with _step(ANSWER, did):
-        results = run.compare_stage(settings, say=quiet, today=today, beside=True)
+        with Beside(say=quiet) as beside:
+            results = run.compare_stage(settings, say=quiet, today=today, beside=beside)
         did[ANSWER] = f"{_since(fits)} Cox models and {_since(queries):,} queries in this process"
     with _step(DRAW, did):
         cli._pages(settings, results, asked.out, say=quiet, lists=False)
