@@ -15,7 +15,7 @@ from pipeline.reading.config import Machine, Settings, contribution_files, membe
 from pipeline.stages.answered_before import ANSWERED, DRAWN, digest_of, file_digests
 from pipeline.storing.store import Store, open_store
 
-PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
+PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "python-pptx")
 PRACTICE_CODE, SIGNING_KEYS = "practice_code", "signing_keys"
 
 
