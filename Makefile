@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: install demo test look thorough lint slow mutants calibrate calibrated scale lock clean
+.PHONY: install demo test look thorough lint slow mutants calibrate calibrated scale scale-practice lock clean
 
 # The locked packages first, then the project itself: the same versions on every machine.
 $(VENV)/installed: requirements.lock pyproject.toml
@@ -55,9 +55,12 @@ calibrate: $(VENV)/installed
 calibrated: $(VENV)/installed
 	$(BIN)/python -m tests.calibration --held --practices 100
 
-# Renews tests/benchmarks/scale/README.md; an hour with R and pandas beside it, on a machine that does nothing else.
+# Renews tests/benchmarks/scale/README.md; an hour with R and pandas beside it, on a machine that does nothing else. The
+# second does so for the sizes of practices alone, in some minutes.
 scale: $(VENV)/installed
 	$(BIN)/python -m tests.benchmarks.scale --with-100
+scale-practice: $(VENV)/installed
+	$(BIN)/python -m tests.benchmarks.scale --rows 0.03 0.1 0.3
 
 # Needs `uv` on the path; run after changing the dependencies in pyproject.toml.
 lock:

@@ -5,12 +5,12 @@ import datetime as dt
 import json
 from pathlib import Path
 
-import polars as pl
 import pytest
 
+from pipeline.machine.errors import DataError
 from pipeline.reading.config import load_settings
 from pipeline.results import to_plain
-from pipeline.stages import answered_before, run
+from pipeline.stages import answered_before, run, standing
 from pipeline.stages.answered_before import digest_of
 from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
@@ -49,13 +49,27 @@ def test_a_second_run_gives_the_bytes_of_one_from_scratch(practice, counted):
     _forget(practice)
     first = _text(practice)
     assert len(counted) == 1
-    run.ingest_stage(practice, today=TODAY, say=lambda _: None)
-    run.link_stage(practice, say=lambda _: None)  # stores the same rows anew
+    said = []
+    run.ingest_stage(practice, today=TODAY, say=said.append)
+    run.link_stage(practice, say=said.append)
+    assert said[-1] == "nothing was read since it was linked: it stands"
     assert _text(practice) == first
     assert len(counted) == 1
     _forget(practice)
     assert _text(practice) == first
     assert len(counted) == 2
+
+
+def test_a_first_release_leaves_the_answers_standing(practice, counted):
+    # The rounding of what is shared is kept with the first release: it is the same text then, and another object.
+    _forget(practice)
+    text = _text(practice)
+    results = run.stored_results(practice)
+    run.release_stage(
+        practice, results, today=TODAY, make=lambda _: "made", readable=lambda _: True, say=lambda _: None
+    )
+    assert _text(practice) == text
+    assert len(counted) == 1
 
 
 def test_another_setting_another_row_or_another_way_is_asked_anew(practice, counted):
@@ -68,11 +82,44 @@ def test_another_setting_another_row_or_another_way_is_asked_anew(practice, coun
     assert len(counted) == before + 1
     _text(practice)  # the last answers alone are kept
     assert len(counted) == before + 2
-    with open_store(practice.practice.database, must_exist=True) as store, store.transaction():
-        findings = store.read(run.FINDINGS)
-        store.replace(run.FINDINGS, findings.with_columns(symptomatic=pl.lit(True)))
+    findings = practice.path.parent / "findings.csv"
+    lines = findings.read_text().splitlines(keepends=True)
+    findings.write_text("".join(lines[:-1]))
+    run.ingest_stage(practice, today=TODAY, say=lambda _: None)
+    with pytest.raises(DataError, match="link"):
+        _text(practice)
+    run.link_stage(practice, say=lambda _: None)
     _text(practice)
     assert len(counted) == before + 3
+
+
+def test_another_rule_is_linked_anew_and_the_same_one_is_not(practice):
+    stricter = dataclasses.replace(practice, rules=dataclasses.replace(practice.rules, reversal_days=1))
+
+    def linked(settings, **how):
+        said = []
+        run.link_stage(settings, say=said.append, **how)
+        return said != ["nothing was read since it was linked: it stands"]
+
+    assert [linked(s) for s in (practice, stricter, stricter, practice)] == [False, True, False, True]
+    assert linked(practice, parts=2)
+
+
+def test_pages_that_lie_there_as_they_were_drawn_stand(practice, tmp_path):
+    _text(practice)
+    (tmp_path / "a.html").write_text("a")
+    (tmp_path / "b.html").write_text("b")
+    assert not standing.pages_stand(practice, tmp_path, today=TODAY)
+    standing.note_pages(practice, tmp_path, ["a.html", "b.html"], today=TODAY)
+    assert standing.pages_stand(practice, tmp_path, today=TODAY)
+    assert not standing.pages_stand(practice, tmp_path, today=TODAY + dt.timedelta(days=1))
+    talk = dataclasses.replace(practice.talk, title="Another")
+    assert not standing.pages_stand(dataclasses.replace(practice, talk=talk), tmp_path, today=TODAY)
+    assert not standing.pages_stand(practice, tmp_path.parent, today=TODAY)
+    (tmp_path / "b.html").write_text("c")
+    assert not standing.pages_stand(practice, tmp_path, today=TODAY)
+    (tmp_path / "b.html").unlink()
+    assert not standing.pages_stand(practice, tmp_path, today=TODAY)
 
 
 def test_what_the_second_library_did_not_say_is_asked_the_next_time(practice, counted, monkeypatch):
@@ -85,45 +132,34 @@ def test_what_the_second_library_did_not_say_is_asked_the_next_time(practice, co
     assert len(counted) == before + 1
 
 
-FRAME = pl.DataFrame({"a": [1, None, 3], "b": ["x", "y", None], "c": [0.5, None, float("nan")]})
+def test_the_digest_is_of_what_is_asked_the_program_and_its_packages():
+    def digest(*asked, packages=("polars",)):
+        return digest_of(*asked, packages=packages)
 
-
-def test_the_digest_is_of_what_the_rows_hold():
-    def digest(frame, *more):
-        return digest_of({"frame": frame, "more": more}, packages=["polars"])
-
-    same = digest(FRAME)
-    # Other bytes beneath, the same rows.
-    assert digest(pl.concat([FRAME[:1], FRAME[1:]], rechunk=False)) == same
-    assert digest(FRAME.with_columns(a=pl.when(pl.col("a").is_not_null()).then(pl.col("a")))) == same
-    # Rows to be linked may come in any order.
-    assert digest(FRAME.lazy()) == digest(FRAME.reverse().lazy())
-    assert digest(FRAME.lazy()) != digest(FRAME[:2].lazy())
-    others = [
-        FRAME.reverse(),
-        FRAME[:2],
-        FRAME.rename({"a": "d"}),
-        FRAME.select("b", "a", "c"),
-        FRAME.cast({"a": pl.Int32}),
-        FRAME.with_columns(a=pl.Series([1, 0, 3])),
-        FRAME.with_columns(b=pl.Series(["x", "y", ""])),
-        FRAME.with_columns(c=pl.Series([0.5, None, None])),
-        FRAME.clear(),
-    ]
-    found = {digest(other) for other in others} | {digest(FRAME, 1), digest(FRAME, "1"), same}
-    assert len(found) == len(others) + 3
-    assert digest_of(FRAME, packages=["polars"]) != digest_of(FRAME, packages=["numpy"])
+    assert digest({"a": (1, 2.5)}, TODAY) == digest({"a": (1, 2.5)}, dt.date(2025, 6, 30))
+    one, other = "".join(["a", "b"]), "".join(["a", "b"])  # two objects
+    assert digest(one, one) == digest(one, other)
+    others = [({"a": (1, 2.5)},), ({"a": [1, 2.5]},), ({"a": ("1", 2.5)},), ({"b": (1, 2.5)},), (1, 2.5), (12.5,)]
+    assert len({digest(*asked) for asked in others}) == len(others)
+    assert digest(1) != digest(1, packages=["numpy"])
 
 
 def test_a_changed_program_answers_anew(monkeypatch, tmp_path):
     for name in ("a.py", "data.csv"):
-        (tmp_path / name).write_text("1")
-    monkeypatch.setattr(answered_before, "__file__", str(tmp_path / "answered_before.py"))
-    found = [digest_of(1, packages=[])]
-    for change in (lambda: (tmp_path / "a.py").write_text("2"), lambda: (tmp_path / "data.csv").write_text("2")):
-        change()
-        found.append(digest_of(1, packages=[]))
-    (tmp_path / "__pycache__").mkdir()
-    (tmp_path / "__pycache__" / "a.pyc").write_text("3")
+        (tmp_path / "program").mkdir(exist_ok=True)
+        (tmp_path / "program" / name).write_text("1")
+    monkeypatch.setattr(answered_before, "_ROOT", tmp_path)
+
+    def digest():
+        answered_before._program.cache_clear()
+        return digest_of(1, packages=[], program=["program"])
+
+    found = [digest()]
+    for name in ("a.py", "data.csv"):
+        (tmp_path / "program" / name).write_text("2")
+        found.append(digest())
+    (tmp_path / "program" / "__pycache__").mkdir()
+    (tmp_path / "program" / "__pycache__" / "a.pyc").write_text("3")
     assert len(set(found)) == 3
-    assert digest_of(1, packages=[]) == found[-1]
+    assert digest() == found[-1]
+    answered_before._program.cache_clear()

@@ -207,3 +207,22 @@ def test_none_outlives_a_run_that_is_killed(tmp_path):
         time.sleep(0.05)
     else:
         pytest.fail("the other process goes on")
+
+
+def test_a_process_made_ready_takes_the_task_of_its_module_alone(started, monkeypatch):
+    monkeypatch.setattr(beside.os, "cpu_count", lambda: 2)
+    with Beside(say=print) as others:
+        others.prepare("operator", "no_such_module")
+        others.prepare("pipeline.stats.second_opinion")
+        assert others.give(partial(_counts, 3))() == [0, 1, 4]  # of another module: a process of its own
+        assert len(started) == 3
+        assert others.give(partial(opinions, []))() == ()
+        assert len(started) == 3
+    assert all(child.poll() is not None for child in started)  # the one that was never asked too
+
+
+def test_one_processor_alone_makes_nothing_ready(started, monkeypatch):
+    monkeypatch.setattr(beside.os, "cpu_count", lambda: 1)
+    with Beside(say=print) as others:
+        others.prepare("operator")
+    assert not started

@@ -15,6 +15,7 @@ PINS = re.compile(r"^([a-z0-9._-]+)==([^ \\;]+)", re.MULTILINE)
 # What a practice has no use for: a browser's driver, tests, linters, builders.
 NOT_RUN = (
     "playwright",
+    "plotly",
     "axe-playwright-python",
     "pytest",
     "hypothesis",

@@ -6,9 +6,11 @@ Lengths are inches from the upper left corner of the slide; type sizes are point
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from xml.sax.saxutils import escape
 
 from lxml import etree
 from pptx.chart.data import CategoryChartData
@@ -17,7 +19,8 @@ from pptx.enum.chart import XL_TICK_LABEL_POSITION
 from pptx.enum.dml import MSO_LINE
 from pptx.enum.shapes import MSO_CONNECTOR, MSO_SHAPE
 from pptx.enum.text import MSO_ANCHOR, PP_ALIGN
-from pptx.oxml.ns import qn
+from pptx.oxml import parse_xml
+from pptx.oxml.ns import nsdecls, qn
 from pptx.util import Inches, Pt
 
 from dashboards.talk import fit
@@ -31,6 +34,8 @@ DASHES = {
     "longdash": MSO_LINE.LONG_DASH,
 }
 PLAIN_GRID = "{2D5ABB26-0587-4C30-8999-92F81FD0307C}"  # the library's own default style of tables is a coloured one
+_SIDE, _ABOVE = Inches(fit.SIDES / 2), Inches(fit.MARGIN / 2)
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 BAND = 18_000  # opacity of a band, in thousandths of a percent
 
 
@@ -90,44 +95,50 @@ def add_table(
 ) -> float:  # fmt: skip
     """A native table whose first row is its head; returns the height it takes. `colours` are those of rows' names."""
     heights = [fit.row_height(r, widths, size, bold=i == 0) for i, r in enumerate(rows)]
-    frame = slide.shapes.add_table(len(rows), len(rows[0]), *box.inches())
+    frame = slide.shapes.add_table(1, 1, *box.inches())
     describe(slide, frame, "Table", alt)
-    table = frame.table
-    for column, width in zip(table.columns, widths, strict=True):
-        column.width = Inches(width)
-    for row, height in zip(table.rows, heights, strict=True):
-        row.height = Inches(height)
-    table._tbl.tblPr.find(qn("a:tableStyleId")).text = PLAIN_GRID
-    table.horz_banding = False
+    across, high = [Inches(width) for width in widths], [Inches(height) for height in heights]
     aligned = set(left)
-    for r, cells in enumerate(rows):
-        for c, text in enumerate(cells):
-            side = PP_ALIGN.LEFT if c in aligned else PP_ALIGN.CENTER if centred else PP_ALIGN.RIGHT
-            colour = colours[r - 1] if colours and r and not c else INK
-            _cell(table.cell(r, c), text, size, head=r == 0, side=side, colour=colour)
+    sides = ["l" if c in aligned else "ctr" if centred else "r" for c in range(len(widths))]
+    inks = [INK, *(colours or [INK] * (len(rows) - 1))]
+    # Written out: made call by call, cells took as long as all the rest of a deck.
+    body = "".join(
+        f'<a:tr h="{height}">'
+        + "".join(
+            _cell(text, size, head=r == 0, side=side, colour=INK if c else inks[r])
+            for c, (text, side) in enumerate(zip(cells, sides, strict=True))
+        )
+        + "</a:tr>"
+        for r, (cells, height) in enumerate(zip(rows, high, strict=True))
+    )
+    columns = "".join(f'<a:gridCol w="{width}"/>' for width in across)
+    style = f'<a:tblPr firstRow="1"><a:tableStyleId>{PLAIN_GRID}</a:tableStyleId></a:tblPr>'
+    table = parse_xml(f"<a:tbl {nsdecls('a')}>{style}<a:tblGrid>{columns}</a:tblGrid>{body}</a:tbl>")
+    former = frame.table._tbl
+    former.getparent().replace(former, table)
+    frame.width, frame.height = sum(across), sum(high)
     return sum(heights)
 
 
-def _cell(cell: Any, text: str, size: int, *, head: bool, side: Any, colour: str) -> None:
-    cell.text_frame.text = text
-    cell.vertical_anchor = MSO_ANCHOR.BOTTOM if head else MSO_ANCHOR.TOP
-    cell.margin_left = cell.margin_right = Inches(fit.SIDES / 2)
-    cell.margin_top = cell.margin_bottom = Inches(fit.MARGIN / 2)
-    paragraph = cell.text_frame.paragraphs[0]
-    paragraph.alignment = side
-    for run in paragraph.runs:
-        run.font.size, run.font.bold = Pt(size), head
-        run.font.color.rgb = rgb(colour)
-    properties = cell._tc.get_or_add_tcPr()
-    lines = (("a:lnL", None), ("a:lnR", None), ("a:lnT", None), ("a:lnB", INK if head else RULE))
-    for tag, line_colour in lines:
-        line = etree.SubElement(properties, qn(tag), {"w": "0" if line_colour is None else "12700"})
-        if line_colour is None:
-            etree.SubElement(line, qn("a:noFill"))
-        else:
-            etree.SubElement(
-                etree.SubElement(line, qn("a:solidFill")), qn("a:srgbClr"), {"val": line_colour[1:].upper()}
-            )
+def _cell(text: str, size: int, *, head: bool, side: str, colour: str) -> str:
+    """A cell as the format writes it; its text may have several lines."""
+    ink = f'<a:solidFill><a:srgbClr val="{colour[1:].upper()}"/></a:solidFill>'
+    style = f'<a:rPr sz="{Pt(size).centipoints}" b="{head:d}">{ink}</a:rPr>'
+    lines = [f"<a:r>{style}<a:t>{escape(_plain(line))}</a:t></a:r>" if line else "" for line in text.split("\n")]
+    paragraphs = "".join(f'<a:p><a:pPr algn="{side}"/>{line}</a:p>' for line in lines)
+    margins = f'marL="{_SIDE}" marR="{_SIDE}" marT="{_ABOVE}" marB="{_ABOVE}"'
+    bare = "".join(f'<a:{tag} w="0"><a:noFill/></a:{tag}>' for tag in ("lnL", "lnR", "lnT"))
+    rule = f'<a:srgbClr val="{(INK if head else RULE)[1:].upper()}"/>'
+    return (
+        f"<a:tc><a:txBody><a:bodyPr/><a:lstStyle/>{paragraphs}</a:txBody>"
+        f'<a:tcPr anchor="{"b" if head else "t"}" {margins}>{bare}'
+        f'<a:lnB w="12700"><a:solidFill>{rule}</a:solidFill></a:lnB></a:tcPr></a:tc>'
+    )
+
+
+def _plain(text: str) -> str:
+    """Without the signs that the format cannot hold, as the library writes them."""
+    return _CONTROL.sub(lambda sign: f"_x{ord(sign[0]):04X}_", text)
 
 
 def add_chart(

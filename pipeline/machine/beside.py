@@ -14,6 +14,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from importlib import import_module
 from threading import Thread
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -47,6 +48,7 @@ class Beside:
         self._say = say
         self._here = here or bool(getattr(sys, "frozen", False)) or not sys.executable
         self._started: list[_Process[Any]] = []
+        self._ready: dict[str, _Process[Any]] = {}
 
     def __enter__(self) -> Beside:
         return self
@@ -54,6 +56,15 @@ class Beside:
     def __exit__(self, *_: object) -> None:
         for process in self._started:
             process.end()
+
+    def prepare(self, module: str, *more: str) -> None:
+        """Start a process that loads these modules, and waits for a task that is a function of the first.
+
+        Where there is one processor alone nothing is started ahead.
+        """
+        if not self._here and (os.cpu_count() or 1) > 1:
+            self._ready[module] = _Process(self._say, (module, *more))
+            self._started.append(self._ready[module])
 
     def give(self, task: Task[T], *, seconds: float | None = None) -> Callable[[], T]:
         """Begin `task`, which is told to whom to say its progress; the function that comes back waits for its result.
@@ -63,8 +74,11 @@ class Beside:
         """
         if self._here:
             return lambda: task(say=self._say)
-        process = _Process(task, self._say)
-        self._started.append(process)
+        process = self._ready.pop(getattr(task, "func", task).__module__, None)
+        if process is None:
+            process = _Process(self._say)
+            self._started.append(process)
+        process.hand(task)
         return lambda: process.result(seconds)
 
 
@@ -73,7 +87,11 @@ def work() -> None:
     # What a library prints must not stand among the answers.
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
-    task = pickle.load(sys.stdin.buffer)  # from the process that started this one, and nobody else
+    # All from the process that started this one, and nobody else.
+    for module in pickle.load(sys.stdin.buffer):
+        with suppress(ImportError):  # the task that needs it says so
+            import_module(module)
+    task = pickle.load(sys.stdin.buffer)
     Thread(target=_end_with_the_other, daemon=True).start()
 
     def tell(kind: str, what: object) -> None:
@@ -95,12 +113,13 @@ def _end_with_the_other() -> None:
 
 
 class _Process(Generic[T]):
-    """One other process, and the thread that hands it the task and takes its answers."""
+    """One other process that loads modules ahead, and the thread that hands it the task and takes its answers."""
 
-    def __init__(self, task: Task[T], say: Say) -> None:
-        self._task, self._say = task, say
+    def __init__(self, say: Say, modules: tuple[str, ...] = ()) -> None:
+        self._say = say
         self._found: list[T] = []
         self._why = ""
+        self._talk: Thread | None = None
         path = [os.path.abspath(p) for p in sys.path if isinstance(p, str)]  # "" is the folder of now
         try:
             self._child: subprocess.Popen[bytes] | None = subprocess.Popen(
@@ -112,11 +131,18 @@ class _Process(Generic[T]):
         except OSError as error:
             self._child, self._why = None, error.strerror or "it cannot be started"
             return
-        self._talk = Thread(target=self._exchange, args=(self._child,), daemon=True)
-        self._talk.start()
+        with suppress(OSError):  # it is gone already: whoever hands it a task is told
+            assert self._child.stdin is not None
+            self._child.stdin.write(pickle.dumps(modules))
+            self._child.stdin.flush()
+
+    def hand(self, task: Task[T]) -> None:
+        if self._child is not None:
+            self._talk = Thread(target=self._exchange, args=(self._child, task), daemon=True)
+            self._talk.start()
 
     def result(self, seconds: float | None) -> T:
-        if self._child is not None:
+        if self._talk is not None:
             self._talk.join(seconds)
             if self._talk.is_alive():
                 raise BesideError(f"it did not end within {seconds:g} s")
@@ -129,15 +155,20 @@ class _Process(Generic[T]):
             return
         if self._child.poll() is None:
             self._child.kill()
-        self._talk.join()
+        if self._talk is not None:
+            self._talk.join()
+        for pipe in (self._child.stdin, self._child.stdout):
+            with suppress(OSError):
+                assert pipe is not None
+                pipe.close()
         self._child.wait()
 
-    def _exchange(self, child: subprocess.Popen[bytes]) -> None:
+    def _exchange(self, child: subprocess.Popen[bytes], task: Task[T]) -> None:
         assert child.stdin is not None
         assert child.stdout is not None
         with child.stdout:
             try:
-                child.stdin.write(pickle.dumps(self._task))
+                child.stdin.write(pickle.dumps(task))
                 child.stdin.flush()
                 self._take(child)
             except Exception:  # it is gone, or what it says is no answer

@@ -19,6 +19,7 @@ from pipeline.practice.askable import (
 )
 from pipeline.practice.outcomes import ASKED, OUTCOMES, POPULATIONS, Outcome, Population
 
+LOG = "asked"  # the name under which the store keeps every question asked of it
 KEYS = ("title", "population", "groups", "outcome", "clock", "adjust", "horizon")
 # Keys of a population beside the columns that it may be narrowed by.
 YEARS = ("from_year", "until_year")

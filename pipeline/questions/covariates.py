@@ -288,8 +288,11 @@ def _numbered(values: pl.Series) -> tuple[list[str], NDArray[np.int64]] | None:
         words = values.dtype.categories.to_list()
     else:
         return None
-    numbers = values.to_physical() if isinstance(values.dtype, pl.Enum) else values
-    return words, numbers.cast(pl.Int64).fill_null(len(words)).to_numpy()
+    # Few calls on the series: models ask some thousand times, and each call plans a query.
+    told = (values.to_physical() if isinstance(values.dtype, pl.Enum) else values.cast(pl.UInt8)).to_numpy()
+    if values.null_count():  # numbers with a fraction then, not a number where there is no value
+        told = np.where(np.isnan(told), len(words), told)
+    return words, told.astype(np.int64)
 
 
 def _count_words(values: pl.Series, failed: NDArray[np.bool_]) -> list[tuple[str | None, int, int]]:

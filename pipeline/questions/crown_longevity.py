@@ -128,8 +128,7 @@ def made_of(
 
 def opened_on(fit: CoxFit, spells: pl.DataFrame) -> NDArray[np.int64]:
     """The day of the opening of each row of the fit, 0 for a crown that was not opened."""
-    with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
-    usable = usable_spells(spells, with_failures)
+    usable = usable_spells(spells, set(spells.filter("event")["state"].unique()))
     if usable.height != fit.n_rows:
         raise ValueError("The fit is not of these spells.")
     return usable["access_days"].fill_null(0).cast(pl.Int64).to_numpy()
@@ -159,7 +158,7 @@ def estimate_states(spells: pl.DataFrame, analysis: Analysis) -> Ratios:
     Opening is a time-dependent state; the clock is days since the seat, with delayed entry. The adjusted model has a
     baseline hazard for each clinician with enough failures.
     """
-    with_failures = {s for s in STATES if spells.filter(pl.col("state") == s)["event"].sum()}
+    with_failures = set(spells.filter("event")["state"].unique())
     notes = notes_on_states(with_failures, set(spells["state"].unique()))
     penalised = penalised_ratio(spells, analysis)
     if penalised:

@@ -167,4 +167,4 @@ def fit_states(
 
 def patient_codes(frame: pl.DataFrame) -> NDArray[np.int64]:
     """Patients as whole numbers, for the clustered errors."""
-    return frame["patient_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    return np.unique(frame["patient_id"].to_numpy(), return_inverse=True)[1]

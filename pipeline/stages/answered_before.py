@@ -1,56 +1,55 @@
-"""Whether the very questions were answered before, of the very rows, by the very program: then the answers stand.
+"""Whether a stage has done the very work before, of the very rows, by the very program: then what it stored stands.
 
-All answers are a pure function of what the store holds, the settings and the program. So they are known by a digest of
-all three, and what has the same digest need not be answered again. Where it differs for no reason the questions are
-answered once more, with the same figures.
+What a stage stores is a pure function of what the stages before it stored, the settings and the program. The store
+knows whether a stage before has run since (`Store.is_done`); the rest is known by a digest, kept under the stage's
+name. Where it differs for no reason the work is done once more, with the same figures.
 """
 
 from __future__ import annotations
 
 import hashlib
 import importlib.metadata
-import io
-import pickle
 import platform
 from collections.abc import Iterable
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
-import polars as pl
+import pipeline
 
-ANSWERED = "answered"  # the name under which the store keeps the digest of what its results answer
+# The names under which the store keeps the digest of what was linked, of what its results answer, of what was drawn.
+LINKED, ANSWERED, DRAWN = "linked", "answered", "drawn"
+_ROOT = Path(pipeline.__file__).resolve().parents[1]
 
 
-def digest_of(*asked: object, packages: Iterable[str]) -> str:
-    """A digest of what is asked, frames by their rows, of this program's files, and of the packages it counts with."""
-    stream = io.BytesIO()
-    _ByContent(stream).dump(asked)
-    whole = hashlib.sha256(stream.getbuffer())
-    whole.update(repr([platform.python_version(), *((name, _version(name)) for name in packages)]).encode())
-    folder = Path(__file__).parents[1]  # all of `pipeline`
+def digest_of(*asked: object, packages: Iterable[str], program: Iterable[str] = ("pipeline",)) -> str:
+    """A digest of what is asked, by how it is written, of the program's folders and of the packages it counts with.
+
+    What is asked are texts, numbers, days, paths, and tuples, lists, dictionaries and dataclasses of these.
+    """
+    told = [platform.python_version(), *((name, _version(name)) for name in packages)]
+    folders = [_program(_ROOT / name) for name in program]
+    return hashlib.sha256(repr((asked, told, folders)).encode()).hexdigest()
+
+
+def file_digests(paths: Iterable[Path]) -> dict[str, str]:
+    """SHA-256 of the bytes of files, by their names; of a file that cannot be read, nothing."""
+    found = {}
+    for path in paths:
+        try:
+            found[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
+        except OSError:
+            found[path.name] = ""
+    return found
+
+
+@lru_cache
+def _program(folder: Path) -> str:
+    """A digest of the files in a folder, and not of the version alone: who works on the program changes it between."""
+    whole = hashlib.sha256()
     for path in sorted(p for p in folder.rglob("*") if p.is_file() and "__pycache__" not in p.parts):
-        # Not the version alone: who works on the program changes it between two versions.
         whole.update(f"{path.relative_to(folder).as_posix()}\0{path.stat().st_size}\0".encode())
         whole.update(path.read_bytes())
     return whole.hexdigest()
-
-
-class _ByContent(pickle.Pickler):
-    """Frames by their columns and rows: their bytes also hold what happens to lie where a value is missing."""
-
-    def reducer_override(self, value: Any) -> Any:
-        frame = value.collect() if isinstance(value, pl.LazyFrame) else value
-        if not isinstance(frame, pl.DataFrame):
-            return NotImplemented
-        # Twice 64 bits a row: that two tables are taken for one another is out of the question.
-        rows = [frame.hash_rows(seed=seed) for seed in (1, 2)]
-        if isinstance(value, pl.LazyFrame):  # rows to link, which the store gives in any order, and none counts
-            rows = [hashes.sort() for hashes in rows]
-        return tuple, ([repr(frame.schema), frame.height, *(_digest(hashes.to_numpy().tobytes()) for hashes in rows)],)
-
-
-def _digest(content: bytes) -> bytes:
-    return hashlib.sha256(content).digest()
 
 
 def _version(package: str) -> str:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.machine.beside import Beside
 from pipeline.machine.clock import today
 from pipeline.machine.errors import PipelineError
 from pipeline.machine.private_files import private_folder, write_private_files
@@ -141,9 +142,11 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
     from dashboards.results_json import write_results_json
     from pipeline.stages import run
 
-    results = run.compare_stage(
-        _settings(practice), say=_say(), today=today(), parts=parts, workers=workers, cluster=cluster, beside=True
-    )
+    settings, say = _settings(practice), _say()
+    with Beside(say=say) as beside:
+        results = run.compare_stage(
+            settings, say=say, today=today(), parts=parts, workers=workers, cluster=cluster, beside=beside
+        )
     _finish(write_results_json(results, out))
 
 
@@ -154,10 +157,12 @@ def compare(practice: Path, out: Path, workers: int, parts: int | None, cluster:
 @_talk_options
 def dashboards(practice: Path, out: Path, lists: bool, **talk: Any) -> None:
     """Draw the pages and the slides from what was compared."""
-    from pipeline.stages import run
-
     settings, say = _with_talk(_settings(practice), talk), _say()
-    _finish(_pages(settings, run.stored_results(settings), out, say=say, lists=lists))
+    if lists or not _stand(settings, out, say=say):
+        from pipeline.stages import run
+
+        _pages(settings, run.stored_results(settings), out, say=say, lists=lists)
+    _finish(out / "index.html")
 
 
 @cli.command()
@@ -404,11 +409,32 @@ def _everything(
     lists: bool = False,
     talk: Mapping[str, Any] | None = None,
 ) -> Path:
-    from pipeline.stages import run
+    from pipeline.stages.run_ingest import ingest_stage
+    from pipeline.stages.run_link import link_stage
 
     settings = _with_talk(_settings(toml), talk or {})
-    results = run.everything(settings, today=today(), say=say, keep_ids=keep_ids, beside=True)
+    with Beside(say=say) as beside:
+        if not settings.practice.database.exists():  # all will be asked: they load while the files are read
+            beside.prepare("pipeline.questions.choices")
+            beside.prepare("pipeline.stats.second_opinion", "lifelines")
+        ingest_stage(settings, today=today(), say=say, keep_ids=keep_ids)
+        link_stage(settings, say=say)
+        if not lists and _stand(settings, out, say=say):
+            return out / "index.html"
+
+        from pipeline.stages import run
+
+        results = run.compare_stage(settings, say=say, today=today(), beside=beside)
     return _pages(settings, results, out, say=say, lists=lists)
+
+
+def _stand(settings: Settings, out: Path, *, say: Callable[[str], None]) -> bool:
+    """Whether the pages in `out` are those that would be drawn; then nothing more is loaded, asked or drawn."""
+    from pipeline.stages.standing import pages_stand
+
+    if stand := pages_stand(settings, out, today=today()):
+        say("nothing has changed since the answers were given and the pages drawn: they stand")
+    return stand
 
 
 def _with_talk(settings: Settings, options: Mapping[str, Any]) -> Settings:
@@ -428,7 +454,9 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
     from dashboards.release.released import as_text, from_text, release
     from dashboards.write import write_all
     from pipeline.stages import run
+    from pipeline.stages.standing import note_pages
 
+    day = today()
     asked = run.ask_stage(settings, settings.ask, say=say) if settings.ask else ()
     made: dict[str, str] = {}
     if lists:
@@ -443,17 +471,26 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         readable=lambda text: from_text(text) is not None,
         say=say,
     )
-    return write_all(
+    names: list[str] = []
+
+    def told(name: str) -> None:
+        names.append(name)
+        say(name)
+
+    index = write_all(
         results,
         out,
-        say=say,
+        say=told,
         asked=asked,
         lists=made,
         talk=settings.talk,
-        day=today(),
+        day=day,
         released=from_text(kept.figures),
         standing=Standing(kept.made_on, kept.standing),
     )
+    if not lists:
+        note_pages(settings, out, names, today=day)
+    return index
 
 
 def _finish(path: Path) -> None:

@@ -73,6 +73,7 @@ from pipeline.results.owner import Owner
 from pipeline.results.records import Records
 from pipeline.results.technique import TechniqueAnswer
 from pipeline.results.unseen import Unseen
+from pipeline.stages.standing import PACKAGES
 from pipeline.stats.second_opinion import Asked, CoxAsked, CurveAsked, Opinion, opinions
 from pipeline.transforms.coded_details import Coded
 from pipeline.transforms.link import LinkInput
@@ -80,7 +81,6 @@ from pipeline.transforms.patient_numbers import number_patients
 from pipeline.transforms.readings import by_readers
 from pipeline.transforms.rules import LinkRules
 
-PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
 # A gap above this between two libraries' figures means that one of them is wrong.
 TOLERANCE = 1e-6
 # A run is not held up for ever by the second library.
@@ -143,16 +143,16 @@ class ComparisonInput(StoreSummary):
 
 
 def compare(
-    stored: ComparisonInput, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False
+    stored: ComparisonInput, analysis: Analysis, *, say: Callable[[str], None], others: Beside | None = None
 ) -> Results:
     """Answer every question that the data allow, and list those that they do not.
 
-    With `beside` the main comparison is counted in other ways, and a second library asked, in processes of their own
-    while the other questions are answered.
+    The main comparison is counted in other ways, and a second library asked, in the processes of `others` while the
+    other questions are answered.
     """
     numbered = _with_numbered_patients(stored)
-    with Beside(say=say, here=not beside) as others:
-        return _answers(numbered, analysis, named_patients=stored.inputs["patients"], say=say, others=others)
+    here = Beside(say=say, here=True)
+    return _answers(numbered, analysis, named_patients=stored.inputs["patients"], say=say, others=others or here)
 
 
 def _answers(

@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.machine import clock
+from pipeline.machine.beside import Beside
 from pipeline.machine.errors import DataError
 from pipeline.practice.codes import COULD_HOLD
 from pipeline.practice.own_question import Ask
@@ -66,11 +67,12 @@ from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results.asked import Asked
 from pipeline.results.owner import Owner
 from pipeline.results.records import Records
-from pipeline.stages.answered_before import ANSWERED, digest_of
-from pipeline.stages.compare import PACKAGES, ComparisonInput, RecountInput, StoreSummary, compare, main_alone
+from pipeline.stages.answered_before import ANSWERED
+from pipeline.stages.compare import ComparisonInput, RecountInput, StoreSummary, compare, main_alone
 from pipeline.stages.run_ingest import ingest_stage, set_aside_stage
 from pipeline.stages.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.stages.run_parts import compare_main_in_parts
+from pipeline.stages.standing import PRACTICE_CODE, SIGNING_KEYS, answers_stand, digest_of_answers
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.coded_details import Coded, coded_rows, telling_codes_of
 from pipeline.transforms.events import done_rows, match_refunds
@@ -92,14 +94,12 @@ __all__ = [
     "worksheet_stage",
 ]
 Say = Callable[[str], None]
-PRACTICE_CODE = "practice_code"
-SIGNING_KEYS = "signing_keys"
 
 
 def everything(
-    settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False, beside: bool = False
+    settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False, beside: Beside | None = None
 ) -> Results:
-    """Ingest, link and compare; `beside` as for `compare`."""
+    """Ingest, link and compare; `beside` as for `compare_stage`."""
     ingest_stage(settings, today=today, say=say, keep_ids=keep_ids)
     link_stage(settings, say=say)
     return compare_stage(settings, say=say, today=today, beside=beside)
@@ -113,11 +113,11 @@ def compare_stage(
     parts: int | None = None,
     workers: int = 1,
     cluster: str | None = None,
-    beside: bool = False,
+    beside: Beside | None = None,
 ) -> Results:
     """Compare what is linked, and keep the results; `today` (else the clock's) is noted as the day of the run.
 
-    With `beside` the longest work is done in processes of their own, where there are cores and memory for them.
+    The longest work is done in the processes of `beside`, where there are cores and memory for them.
     Questions that were answered of the same rows by the same program are not answered again.
 
     With `parts`, several `workers` or a `cluster`, or where the rows ask for more memory than the settings allow, the
@@ -125,13 +125,17 @@ def compare_stage(
     listed as not run.
     """
     memory, analysis, runs, answered = settings.machine.memory_mb, _analysis(settings), None, ""
+    whole = not parts and workers == 1 and cluster is None
     with open_store(settings.practice.database, must_exist=True, memory_mb=memory) as store:
         store.require("link")
+        if whole and answers_stand(store, settings):
+            say("nothing that the answers rest on has changed since they were given: they stand")
+            return _results_of(store)
         codes = code_table(settings)
         told = dataclasses.replace(_summary(store, settings, codes), records=_records(store, settings))
         need = settings.machine.memory_to_compare(sum(told.filled[t.name].rows for t in (CROWNS, ENDO_COURSES)))
-        if parts or workers > 1 or cluster is not None or need > memory:
-            if not parts and workers == 1 and cluster is None:
+        if not whole or need > memory:
+            if whole:
                 say(f"all questions at once need {need:,} MB of memory, and {memory:,} are allowed: the main one alone")
             main = compare_main_in_parts(store, told, analysis, parts=parts, workers=workers, cluster=cluster, say=say)
             results = main_alone(
@@ -139,14 +143,11 @@ def compare_stage(
             )
         else:
             others = _others(store, settings, told, today=today)
-            beside = beside and 2 * need <= memory and (os.cpu_count() or 1) > 1
+            others_too = beside is not None and 2 * need <= memory and (os.cpu_count() or 1) > 1
             asked = _comparison_input(store, settings, codes, told, others)
-            digest = digest_of(asked, analysis, packages=PACKAGES)
-            if (before := _answered(store, digest)) is not None:
-                say("nothing that the answers rest on has changed since they were given: they stand")
-            results = before or compare(asked, analysis, say=say, beside=beside)
+            results = compare(asked, analysis, say=say, others=beside if others_too else None)
             # Where the second library was not heard it is to be asked the next time.
-            answered = digest if results.checks else ""
+            answered = digest_of_answers(store, settings) if results.checks else ""
             runs, owner = _noted(store, results, told, today=today or clock.today())
             results = dataclasses.replace(results, owner=owner)
         with store.transaction():
@@ -156,13 +157,6 @@ def compare_stage(
             store.save_text(ANSWERED, answered)
             store.mark_done("compare")
     return results
-
-
-def _answered(store: Store, digest: str) -> Results | None:
-    """The results that the store holds, if they answer what has this digest."""
-    text = store.results() if store.text(ANSWERED) == digest else None
-    found: Results | None = None if text is None else from_plain(Results, json.loads(text))
-    return found
 
 
 def worksheet_stage(settings: Settings, out: Path, *, today: dt.date, say: Say) -> Path:
@@ -341,9 +335,13 @@ def stored_results(settings: Settings) -> Results:
     """The results that the comparing stage kept."""
     with open_store(settings.practice.database, read_only=True, must_exist=True) as store:
         store.require("compare")
-        text = store.results()
+        return _results_of(store)
+
+
+def _results_of(store: Store) -> Results:
+    text = store.results()
     if text is None:
-        raise DataError(f"{settings.practice.database.name} holds no results. Run `toothyears compare` first.")
+        raise DataError(f"{store.path.name} holds no results. Run `toothyears compare` first.")
     results: Results = from_plain(Results, json.loads(text))
     return results
 

@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import LINKED_TABLES
 from pipeline.reading.config import code_table
+from pipeline.stages.answered_before import LINKED, digest_of
 from pipeline.stages.scale.link_partitions import link_in_parts
 from pipeline.stages.scale.run_partitions import workers_for
 from pipeline.storing.rows_to_link import Gathered
@@ -26,6 +27,7 @@ from pipeline.transforms.rules import LinkRules
 Say = Callable[[str], None]
 LINK_COUNTS = "link_counts"
 PARTS_ON_A_CLUSTER = 64
+PACKAGES = ("polars", "duckdb", "numpy")  # that linking counts with
 
 
 def link_stage(
@@ -34,12 +36,18 @@ def link_stage(
     """Link what is stored; returns the database's path.
 
     Patients are linked in groups if there are several of `parts` or `workers`, on a Dask `cluster`, or where there are
-    more rows than the memory that the settings allow can take at once. The result is the same.
+    more rows than the memory that the settings allow can take at once. The result is the same. Where it would be the
+    one that is stored, and nobody asks for groups, nothing is linked.
     """
     codes, rules = code_table(settings), link_rules(settings)
     coded = telling_codes_of(codes)
     with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
         store.require("ingest")
+        digest = digest_of(settings.practice, settings.codes, rules, packages=PACKAGES)
+        in_groups = parts is not None or workers > 1 or cluster is not None
+        if store.is_done("link") and store.text(LINKED) == digest and not in_groups:
+            say("nothing was read since it was linked: it stands")
+            return settings.practice.database
         say("linking root canals, crowns and extractions of one tooth")
         with store.linking.gathered(event_codes(codes), until=rules.data_cutoff) as gathered:
             wanted = parts or _parts_for(settings, gathered.rows, workers=workers, cluster=cluster is not None)
@@ -52,6 +60,7 @@ def link_stage(
                 with store.transaction():
                     crowns, courses = store.linking.replace_linked(found.places, coded=coded)
                     _keep(store, found.set_aside, found.begin, found.cutoff, found.counts)
+                    store.save_text(LINKED, digest)
                 shutil.rmtree(store.parts_folder, ignore_errors=True)
             else:
                 linked = link(link_input(gathered), codes, rules)
@@ -59,6 +68,7 @@ def link_stage(
                 with store.transaction():
                     crowns, courses = store.linking.replace_linked(tables, coded=coded)
                     _keep(store, linked.set_aside, linked.begin, linked.cutoff, linked.counts)
+                    store.save_text(LINKED, digest)
     say(f"{crowns:,} crowns and {courses:,} courses of root canal treatment linked")
     return settings.practice.database
 

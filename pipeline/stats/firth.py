@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize
 
 from pipeline.stats import cox_kernel as kernel
 from pipeline.stats.cox import Contrast, Design, invert_information, make_design, refuse_collinear
@@ -138,6 +137,8 @@ class _LostError(ArithmeticError):
 
 def _limit(design: Design, best: _Point, j: int, reach: float) -> float:
     """Where the signed root of twice the profile's fall equals `reach` (negative: below the estimate)."""
+    from scipy import optimize  # takes long to load, and few comparisons have a group without a failure
+
     step = float(np.sqrt(invert_information(best.information)[j, j])) * np.sign(reach)
     last = best.beta
 

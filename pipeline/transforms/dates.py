@@ -156,7 +156,7 @@ def gather_evidence(counts: pl.DataFrame) -> DateEvidence:
         last=short_3,
     )
     kinds = [name for name in shapes.columns if name not in ("n", "separator", "first", "last")]
-    rows = {k: int(shapes.filter(pl.col(k))["n"].sum()) for k in kinds}
+    rows = shapes.select(pl.col("n").filter(pl.col(k)).sum().alias(k) for k in kinds).row(0, named=True)
     common = shapes.drop_nulls("separator").group_by("separator").agg(pl.col("n").sum()).sort("n", "separator")
     firsts = shapes["first"].drop_nulls()
     return DateEvidence(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 
-from pipeline.practice.own_question import Ask
+from pipeline.practice.own_question import LOG, Ask
 from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.questions.analysis import Analysis
 from pipeline.questions.asking.answer import answer, groups_asked
@@ -14,8 +14,6 @@ from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.results.asked import Asked
 from pipeline.storing.store import Store
 from pipeline.transforms.coded_details import Coded
-
-LOG = "asked"
 
 
 def ask_all(

@@ -154,9 +154,8 @@ class Seen:
         self.counts["records"] += fields.height
         self._people.append(self._people_of(rows, fields))
         self._people = _merged(self._people)
-        for name, dtype in fields.schema.items():
-            if dtype == pl.String:
-                self.cut[name] += int(fields[name].str.contains(CUT).sum() or 0)
+        cut = fields.select(pl.col(pl.String).str.contains(CUT).sum())
+        self.cut.update(dict(zip(cut.columns, cut.row(0), strict=True)) if cut.columns else {})
         if "tooth" in fields.columns:
             teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
             if self.quadrants_there:

@@ -264,5 +264,5 @@ def one_letter(where: str, table: str, teeth: pl.DataFrame, notation: str) -> li
 
 
 def _rows(teeth: pl.DataFrame, pattern: str | None = None) -> int:
-    kept = teeth if pattern is None else teeth.filter(pl.col("tooth").str.contains(pattern))
-    return int(kept.filter(pl.col("tooth") != "")["n"].sum())
+    is_one = pl.col("tooth") != ""
+    return int(teeth.filter(is_one if pattern is None else is_one & pl.col("tooth").str.contains(pattern))["n"].sum())

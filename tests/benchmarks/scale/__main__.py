@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 from tests.benchmarks.scale import machine, ours
-from tests.benchmarks.scale.measuring import our_rows, rival_rows
+from tests.benchmarks.scale.measuring import BOUNDS, our_rows, rival_rows
 from tests.benchmarks.scale.practices import ROOT, practice
 from tests.benchmarks.scale.rivals import RIVALS
 from tests.benchmarks.scale.tables import Row, read_rows, replaced, without, write_rows
@@ -22,14 +22,14 @@ HERE = Path(__file__).parent
 def main() -> None:
     """Read the options, measure size by size, and write the table after each measurement."""
     options = argparse.ArgumentParser(prog="python -m tests.benchmarks.scale", description=__doc__)
-    options.add_argument("--rows", type=float, nargs="*", default=[0.1, 1, 10], help="million ledger rows")
+    options.add_argument("--rows", type=float, nargs="*", default=[0.03, 0.1, 0.3, 1, 10], help="million ledger rows")
     options.add_argument("--with-100", action="store_true", help="100 million rows as well")
     options.add_argument("--ours", action=argparse.BooleanOptionalAction, default=True, help="measure our stages")
     options.add_argument("--rivals", action=argparse.BooleanOptionalAction, default=True, help="measure the rivals")
     options.add_argument("--only", nargs="*", default=[], metavar="WORD", help="only rivals with this in their name")
     kept = Path(tempfile.gettempdir()) / "toothyears-scale"
     options.add_argument("--work", type=Path, default=kept, help="where practices are kept (default %(default)s)")
-    options.add_argument("--limit", type=float, default=1800, help="seconds that one command may take")
+    options.add_argument("--limit", type=float, default=3600, help="seconds that one command may take")
     options.add_argument("--results", type=Path, default=HERE, help="where the table, the plot and the README go")
     asked = options.parse_args()
     started = time.monotonic()
@@ -54,7 +54,8 @@ def main() -> None:
         folder, size = practice(work, millions)
         blank = Row(date=today, machine=machine.describe(), versions="", rows=size, who="", stage="")
         if asked.ours:
-            write_rows(table, without(read_rows(table), ours.WHO, size))
+            for who in (ours.WHO, BOUNDS):
+                write_rows(table, without(read_rows(table), who, size))
             for rows in our_rows(folder, blank, **limits):
                 keep(rows)
         if asked.rivals:

@@ -44,7 +44,7 @@ def measure(
     started = time.perf_counter()
     with said.open("wb") as out, log.open("wb") as errors:
         # A session of its own: whatever it starts can be found, counted and stopped with it.
-        process = subprocess.Popen(command, cwd=cwd, stdout=out, stderr=errors, start_new_session=True)
+        process = subprocess.Popen(command, cwd=cwd, stdout=out, stderr=errors, start_new_session=True, env=_as_user())
     try:
         status, used, peak_sum, stopped = _watch(process.pid, limit_s=limit_s, limit_mb=limit_mb)
     except BaseException:
@@ -60,6 +60,11 @@ def measure(
         output=said.read_text(encoding="utf-8"),
         stopped=stopped,
     )
+
+
+def _as_user() -> dict[str, str]:
+    """The environment without what would compile every module anew at each start, which no user has."""
+    return {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 
 
 def _watch(

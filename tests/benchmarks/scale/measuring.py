@@ -14,6 +14,8 @@ from tests.benchmarks.scale.measure import Measured
 from tests.benchmarks.scale.rivals import READ_AND_LINK, Rival, figures_told, run_rival, steps_told
 from tests.benchmarks.scale.tables import Row
 
+BOUNDS = "toothyears, step by step"
+
 
 def our_rows(folder: Path, blank: Row, *, limit_s: float, limit_mb: float) -> Iterator[list[Row]]:
     """Measure our stages on a practice: rows as they come, at the end the sums of stages."""
@@ -21,7 +23,8 @@ def our_rows(folder: Path, blank: Row, *, limit_s: float, limit_mb: float) -> It
     done: dict[str, Row] = {}
     for name, found in ours.run_stages(folder, limit_s=limit_s, limit_mb=limit_mb):
         row = costed(replace(blank, stage=name), found)
-        yield [row]
+        steps = [bounded(blank, step) for step in steps_told(found.output)] if name == ours.BOUNDED else []
+        yield [row, *steps]
         if not found.exit_code:
             done[name] = row
     sums = {ours.READ_AND_LINK: ours.STAGES[:2], ours.IN_ALL: ours.STAGES}
@@ -31,6 +34,19 @@ def our_rows(folder: Path, blank: Row, *, limit_s: float, limit_mb: float) -> It
         for name, parts in sums.items()
         if all(p in done for p in parts)
     ]
+
+
+def bounded(blank: Row, step: Mapping[str, Any]) -> Row:
+    """A step of a run in one process: `cpu_s` is that of this process, the note what it did and what ran beside it."""
+    beside = f"; {step['beside_s']:.1f} s of processor in processes beside it" if step["beside_s"] >= 0.05 else ""
+    return replace(
+        blank,
+        who=BOUNDS,
+        stage=step["step"],
+        wall_s=step["wall_s"],
+        cpu_s=step["cpu_s"],
+        note=f"{step['did']}{beside}",
+    )
 
 
 def rival_rows(

@@ -23,6 +23,7 @@ ONE_QUESTION, ONE_QUESTION_PAGES = "the one question", "the one question, pages"
 CROWNS_IN_A_PART = 100_000
 ROOM_FROM_CROWNS = 1_000_000  # above, all questions at once need more memory than the settings allow by default
 IN_ALL, READ_AND_LINK = "in all", "read and link"
+WHOLE, AGAIN, BOUNDED = "run", ", again", "step by step"
 _NORMAL_95 = 1.959963984540054
 
 _FIGURES = """
@@ -38,12 +39,13 @@ def parted(workers: int, parts: int) -> str:
 
 def run_stages(folder: Path, *, limit_s: float, limit_mb: float) -> Iterator[tuple[str, Measured]]:
     """Run every stage on a practice from its files on; what builds on a stage that did not finish is left out."""
-    _forget(folder)
     unfinished: set[str] = set()
     for name, needs, command in _commands(folder):
         if needs in unfinished:
             unfinished.add(name)
             continue
+        if not needs:
+            _forget(folder)
         # What parts gave is kept for a run that was stopped; here it would spare the next run its work.
         for kept in folder.glob(".*.parts"):
             shutil.rmtree(kept)
@@ -55,19 +57,30 @@ def run_stages(folder: Path, *, limit_s: float, limit_mb: float) -> Iterator[tup
 
 
 def _commands(folder: Path) -> list[tuple[str, str, list[str]]]:
-    # Each stage with the one whose result it reads, in the order in which they run.
+    # Each stage with the one whose result it reads, in the order in which they run; what reads none begins anew.
     toml, pages, crowns = str(folder / "practice.toml"), str(out(folder)), int(folder.name.rpartition("-")[2])
     alone, main_pages = str(max(1, crowns // CROWNS_IN_A_PART)), str(folder / "out-main")
-    own = ["-m", "pipeline"]
+    own, room = ["-m", "pipeline"], str(_with_room(folder, crowns))
     in_parts = [(parted(w, p), "link", [*own, "link", toml, "--workers", str(w), "--parts", str(p)]) for w, p in PARTED]
+    stages = {
+        "ingest": [*own, "ingest", toml],
+        "link": [*own, "link", toml],
+        "compare": [*own, "compare", room, "--out", pages],
+        "dashboards": [*own, "dashboards", toml, "--out", pages],
+    }
+    again, steps = list(stages.items()), ["-m", "tests.benchmarks.scale.steps"]
     return [
-        ("ingest", "", [*own, "ingest", toml]),
-        ("link", "ingest", [*own, "link", toml]),
+        ("ingest", "", stages["ingest"]),
+        ("link", "ingest", stages["link"]),
         *in_parts,
-        ("compare", "link", [*own, "compare", str(_with_room(folder, crowns)), "--out", pages]),
-        ("dashboards", "compare", [*own, "dashboards", toml, "--out", pages]),
+        ("compare", "link", stages["compare"]),
+        ("dashboards", "compare", stages["dashboards"]),
+        *((f"{stage}{AGAIN}", stage, command) for stage, command in again),
         (ONE_QUESTION, "link", [*own, "compare", toml, "--parts", alone, "--out", main_pages]),
         (ONE_QUESTION_PAGES, ONE_QUESTION, [*own, "dashboards", toml, "--out", main_pages]),
+        *([] if crowns >= ROOM_FROM_CROWNS else [(BOUNDED, "", [*steps, room, "--out", pages])]),
+        (WHOLE, "", [*own, "run", room, "--out", pages]),
+        (f"{WHOLE}{AGAIN}", WHOLE, [*own, "run", room, "--out", pages]),
     ]
 
 

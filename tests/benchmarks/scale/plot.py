@@ -10,13 +10,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tests.benchmarks.scale.bars import ONE_QUESTION_IN_ALL, finished, growth
-from tests.benchmarks.scale.ours import IN_ALL, READ_AND_LINK, WHO
+from tests.benchmarks.scale.ours import AGAIN, IN_ALL, READ_AND_LINK, WHO, WHOLE
 from tests.benchmarks.scale.rivals import FLOOR, PANDAS, PANDAS_PATIENT, SQL, R
 from tests.benchmarks.scale.tables import Row
 
 # Colours that stay apart for the colour-blind, and a mark of its own for each (Okabe and Ito 2008).
 LINES = (
-    (WHO, IN_ALL, "toothyears: all questions and pages", "#0072B2", "o", "-"),
+    (WHO, WHOLE, "toothyears: all questions, pages and slides", "#0072B2", "o", "-"),
+    (WHO, f"{WHOLE}{AGAIN}", "toothyears: the same again", "#0072B2", "x", ":"),
     (WHO, ONE_QUESTION_IN_ALL, "toothyears: the one question", "#0072B2", "s", "--"),
     (WHO, READ_AND_LINK, "toothyears: read and link", "#56B4E9", "D", ":"),
     (PANDAS, IN_ALL, PANDAS, "#D55E00", "^", "-"),
@@ -60,7 +61,7 @@ def _panel(axes: Axes, rows: Sequence[Row], cost: str, title: str) -> None:
         for size, value, whole in points:
             if not whole:
                 axes.annotate("stopped", (size, value), xytext=(4, 4), textcoords="offset points", color=colour)
-    grown = growth(rows, WHO, IN_ALL, "wall_s" if cost == "wall_s" else "cpu_s")
+    grown = growth(rows, WHO, WHOLE, "wall_s" if cost == "wall_s" else "cpu_s")
     fitted = "" if grown is None else f"\ntoothyears grows with rows to the power {grown:.2f} from 1 million rows on"
     axes.set_title(title + fitted, loc="left", fontsize=9)
     axes.set_xscale("log")

@@ -7,8 +7,10 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from tests.benchmarks.scale.bars import ALL_STAGES, ONE_QUESTION_IN_ALL, Cost, bars, finished, growth, times_as_fast
-from tests.benchmarks.scale.ours import IN_ALL, READ_AND_LINK, WHO
+from tests.benchmarks.scale.measuring import BOUNDS
+from tests.benchmarks.scale.ours import AGAIN, IN_ALL, READ_AND_LINK, STAGES, WHO, WHOLE
 from tests.benchmarks.scale.rivals import FLOOR, PANDAS, PANDAS_PATIENT, SQL, R
+from tests.benchmarks.scale.steps import STEPS
 from tests.benchmarks.scale.tables import Row, find, read_rows
 
 ORDER = (WHO, PANDAS, PANDAS_PATIENT, R, SQL, FLOOR)
@@ -29,8 +31,9 @@ it. Beside them run plain scripts on the same files:
 - `floor.py`: DuckDB reads the ledger into typed columns and does nothing else.
 
 They follow the same linking rules, for this practice's codes and headings only. They keep no row that is set aside, no
-record of what was loaded and no check of what is read. Their counts are held against ours. `in all` of toothyears is
-every question and every page, above 10 million rows with most of the machine's memory allowed. `the one question` is
+record of what was loaded and no check of what is read. Their counts are held against ours. `run` of toothyears is
+`toothyears run`: every question, every page and slide, above 10 million rows with most of the machine's memory allowed;
+`run, again` is the same command once more. `in all` is the sum of its stages as commands. `the one question` is
 the one that the scripts answer: `compare --parts` and pages of it, always within the memory that is allowed by default.
 `read and link` of a script is what it told itself, without the start of the interpreter.
 
@@ -38,7 +41,8 @@ the one that the scripts answer: `compare --parts` and pages of it, always withi
 of all processes of the command together (pages that they share count in each).
 
 ```sh
-python -m tests.benchmarks.scale --work FOLDER               # 0.1, 1 and 10 million rows
+make scale-practice                                          # 30,000, 100,000 and 300,000 rows: some minutes
+python -m tests.benchmarks.scale --work FOLDER               # these, 1 and 10 million rows
 python -m tests.benchmarks.scale --work FOLDER --with-100    # 100 million as well
 python -m tests.benchmarks.scale --work FOLDER --rows 0.1 --no-rivals
 ```
@@ -53,7 +57,8 @@ stopped. R needs the packages data.table and survival.
 def readme(rows: Sequence[Row]) -> str:
     """The text of README.md."""
     ordered = sorted(rows, key=lambda r: (r.rows, _rank(r.who), r.stage))
-    parts = [ABOUT, _made_on(ordered), _asked(ordered), _in_all(ordered), _ratios(ordered), _growth(ordered)]
+    parts = [ABOUT, _made_on(ordered), _asked(ordered), _in_all(ordered), _again(ordered), _bounds(ordered)]
+    parts += [_ratios(ordered), _growth(ordered)]
     return "\n".join([*parts, _agreement(ordered), _every_row(ordered)])
 
 
@@ -84,7 +89,7 @@ def _asked(rows: Sequence[Row]) -> str:
 def _in_all(rows: Sequence[Row]) -> str:
     sizes = sorted({r.rows for r in rows})
     lines = [(who, IN_ALL) for who in ORDER]
-    lines[1:1] = [(WHO, ONE_QUESTION_IN_ALL), (WHO, READ_AND_LINK)]
+    lines[:1] = [(WHO, stage) for stage in (WHOLE, f"{WHOLE}{AGAIN}", IN_ALL, ONE_QUESTION_IN_ALL, READ_AND_LINK)]
     body = []
     for who, stage in lines:
         found = [find(rows, who, stage, size) for size in sizes]
@@ -94,10 +99,44 @@ def _in_all(rows: Sequence[Row]) -> str:
     return f"## From files to the answer\n\n{_table(heads, body)}"
 
 
+def _again(rows: Sequence[Row]) -> str:
+    sizes = sorted({r.rows for r in rows if r.who == WHO and r.stage.endswith(AGAIN)})
+    body = [
+        (stage, *(_cold_and_again(rows, stage, size) for size in sizes))
+        for stage in (*STAGES, WHOLE)
+        if any(find(rows, WHO, f"{stage}{AGAIN}", size) for size in sizes)
+    ]
+    text = "Seconds by the clock, cold and then again with nothing changed; each stage is a process of its own."
+    return f"## Again\n\n{text}\n\n{_table(('cold / again', *(f'{size:,} rows' for size in sizes)), body)}"
+
+
+def _cold_and_again(rows: Sequence[Row], stage: str, size: int) -> str:
+    found = (find(rows, WHO, stage, size), find(rows, WHO, f"{stage}{AGAIN}", size))
+    return " / ".join("" if row is None else _number(row.wall_s, 2) for row in found)
+
+
+def _bounds(rows: Sequence[Row]) -> str:
+    body = []
+    for size in sorted({r.rows for r in rows if r.who == BOUNDS}):
+        found = [row for step in STEPS if (row := find(rows, BOUNDS, step, size)) is not None]
+        whole = sum(row.cpu_s or 0.0 for row in found)
+        for row in found:
+            share = f"{(row.cpu_s or 0.0) / whole:.0%}" if whole else ""
+            costs = (_number(row.wall_s, 2), _number(row.cpu_s, 2), share)
+            body.append((f"{size:,}", row.stage, *costs, row.note))
+    text = (
+        "One run in one process, step by step. `here s` are seconds of processor in that process, one step after the "
+        "other: no number of cores makes a run shorter than what of them is done by one thread. What is counted in "
+        "other ways and by a second library goes on beside `compare`, which waits for it."
+    )
+    heads = ("rows", "step", "wall s", "here s", "of all here", "what was done")
+    return f"## What bounds a run\n\n{text}\n\n{_table(heads, body)}"
+
+
 def _ratios(rows: Sequence[Row]) -> str:
     body = []
     for size in sorted({r.rows for r in rows}):
-        for stage in (IN_ALL, ONE_QUESTION_IN_ALL):
+        for stage in (WHOLE, ONE_QUESTION_IN_ALL):
             for who in (PANDAS, PANDAS_PATIENT, R):
                 ours, theirs = find(rows, WHO, stage, size), find(rows, who, IN_ALL, size)
                 ratios = [times_as_fast(ours, theirs, cost) for cost in COSTS]

@@ -1,0 +1,108 @@
+"""What bounds a run: one run of a practice in one process, as `toothyears run` goes, each step with what it did.
+
+Each step tells seconds by the clock, of processors in this process and in those beside it, as a line of JSON; and how
+much there was to do: modules loaded, files read, models fitted, pages drawn.
+
+`python -m tests.benchmarks.scale.steps PRACTICE.toml --out FOLDER`
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import importlib
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+LIBRARIES = ("click", "numpy", "polars", "duckdb", "pyarrow", "scipy.optimize", "scipy.interpolate", "jinja2", "pptx")
+START, OURS, READ, LINK, ANSWER, DRAW = (
+    "libraries loaded",
+    "our modules loaded",
+    "ingest",
+    "link",
+    "compare",
+    "dashboards",
+)
+STEPS = (START, OURS, READ, LINK, ANSWER, DRAW)
+
+
+def main() -> None:
+    """Run the practice, and tell the steps."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("toml", type=Path)
+    options.add_argument("--out", type=Path, required=True)
+    asked = options.parse_args()
+    did: dict[str, str] = {}
+    with _step(START, did):
+        for name in LIBRARIES:
+            importlib.import_module(name)
+        did[START] = f"{len(sys.modules):,} modules"
+    before = len(sys.modules)
+    with _step(OURS, did):
+        for name in ("pipeline.stages.run", "pipeline.stages.cli", "dashboards.write"):
+            importlib.import_module(name)
+        did[OURS] = f"{len(sys.modules) - before:,} modules"
+    from pipeline.machine.beside import Beside
+    from pipeline.reading.config import load_settings, matching_files
+    from pipeline.stages import cli, run
+    from pipeline.stats import cox_kernel
+
+    settings, today = load_settings(asked.toml), dt.datetime.now(tz=dt.UTC).date()
+    fits = _counted(cox_kernel, "build_risk_sets")
+
+    def quiet(_: str) -> None:
+        """Say nothing."""
+
+    with _step(READ, did):
+        run.ingest_stage(settings, today=today, say=quiet)
+        files = sum(len(matching_files(settings, name)) for name in settings.tables)
+        did[READ] = f"{files} files"
+    with _step(LINK, did):
+        run.link_stage(settings, say=quiet)
+        did[LINK] = "in one part"
+    with _step(ANSWER, did):
+        with Beside(say=quiet) as beside:
+            results = run.compare_stage(settings, say=quiet, today=today, beside=beside)
+        did[ANSWER] = f"{fits[0]:,} Cox models fitted in this process"
+    with _step(DRAW, did):
+        cli._pages(settings, results, asked.out, say=quiet, lists=False)
+        drawn = [path.stat().st_size for path in asked.out.iterdir()]
+        did[DRAW] = f"{len(drawn)} files of {sum(drawn) / 1e6:.1f} MB"
+
+
+@contextmanager
+def _step(name: str, did: dict[str, str]) -> Iterator[None]:
+    wall, used = time.perf_counter(), os.times()
+    yield
+    now = os.times()
+    step = {
+        "step": name,
+        "wall_s": time.perf_counter() - wall,
+        "cpu_s": now.user + now.system - used.user - used.system,
+        "beside_s": now.children_user + now.children_system - used.children_user - used.children_system,
+        "did": did[name],
+    }
+    print(json.dumps(step), flush=True)
+
+
+def _counted(owner: Any, name: str) -> list[int]:
+    """Count the calls of a function from now on: the number so far, in a list of one."""
+    real: Callable[..., Any] = getattr(owner, name)
+    calls = [0]
+
+    def counting(*args: Any, **kwargs: Any) -> Any:
+        calls[0] += 1
+        return real(*args, **kwargs)
+
+    setattr(owner, name, counting)
+    return calls
+
+
+if __name__ == "__main__":
+    main()
