@@ -13,14 +13,14 @@ from dataclasses import dataclass
 
 from dashboards.formats import count, plural
 from dashboards.release import Released, require
-from pipeline.disclosure import DOMINANCE_PERCENT, SMALLEST
-from pipeline.results_records import Records
+from pipeline.disclosure import DOMINANCE_PERCENT
+from pipeline.results_records import NEW, SAME, WHY_KEPT, Records
 
 SUFFIX = ".record.txt"
 STANDING = {
-    "new": "made from the records as they are stored now",
-    "same": "those of the day above: the same records and settings were released then",
-    "near": f"those of the day above: since then fewer than {SMALLEST} patients changed",
+    NEW: "made from the records as they are stored now",
+    SAME: "those of the day above: the same records and settings were released then",
+    **{how: f"those of the day above: {why}" for how, why in WHY_KEPT.items()},
 }
 _WIDE = 78
 
@@ -30,7 +30,7 @@ class Standing:
     """Since when the figures stand, and in which of the ways of `STANDING`; no day where none is known."""
 
     made_on: dt.date | None = None
-    how: str = "new"
+    how: str = NEW
 
     def __post_init__(self) -> None:
         if self.how not in STANDING:

@@ -18,7 +18,6 @@ from pipeline.asking.question import Ask
 from pipeline.codes import COULD_HOLD, code_table
 from pipeline.compare import PACKAGES, Compared, ToCount, Told, compare, main_alone
 from pipeline.config import Settings, contribution_files, members_file
-from pipeline.disclosure import SMALLEST
 from pipeline.doubts.look import seen_of
 from pipeline.errors import DataError
 from pipeline.evidence import Others, others_of
@@ -38,11 +37,12 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import own_courses, own_crowns
 from pipeline.questions.others_and_yours import Borrowing
 from pipeline.reasons import REASONS
-from pipeline.releases import NEAR, PAGES, POOLING, Remembered, records_of, remembered
+from pipeline.release_memory import memory_path
+from pipeline.releases import PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results_asked import Asked
 from pipeline.results_owner import Owner
-from pipeline.results_records import Records
+from pipeline.results_records import WHY_KEPT, Records
 from pipeline.run_ingest import ingest_stage, set_aside_stage
 from pipeline.run_link import LINK_COUNTS, link_input, link_rules, link_stage
 from pipeline.run_parts import compare_main_in_parts
@@ -292,8 +292,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
                 make=lambda told: json.dumps(to_plain(contribution(told, spells, code=code, secret=secret))),
                 readable=lambda text: _contribution_of(text) is not None,
             )
-    if kept.standing == NEAR:
-        say(f"the figures are those of {kept.made_on}: since then fewer than {SMALLEST} patients changed")
+    _say_standing(settings, kept, of="the figures are those", say=say)
     made = _contribution_of(kept.figures)
     assert made is not None
     given = signed(dataclasses.replace(made, code=code, former_keys=numbers[:-1]), key)
@@ -332,9 +331,15 @@ def release_stage(
     with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
         key = key_path(store.path, settings.practice.key_file)
         found = remembered(store, results, kind=PAGES, key=key, today=today, make=make, readable=readable)
-    if found.standing == NEAR:
-        say(f"shared pages keep the figures of {found.made_on}: since then fewer than {SMALLEST} patients changed")
+    _say_standing(settings, found, of="shared pages keep the figures", say=say)
     return found
+
+
+def _say_standing(settings: Settings, kept: Remembered, *, of: str, say: Say) -> None:
+    if (why := WHY_KEPT.get(kept.standing)) is not None:
+        memory = memory_path(key_path(settings.practice.database, settings.practice.key_file))
+        say(f"{of} of {kept.made_on}: {why}")
+        say(f"{memory.name}: if nothing made so far has left the practice, move this file away to have new figures")
 
 
 def stored_results(settings: Settings) -> Results:

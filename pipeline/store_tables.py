@@ -20,8 +20,6 @@ from pipeline.tables import (
     PATIENTS,
     PROCEDURES,
     QUARANTINE,
-    RELEASED_RECORDS,
-    RELEASES,
     RUN_FIGURES,
     Column,
     Table,
@@ -105,7 +103,7 @@ READ_VALUES = Table(
     columns={name: column for name, column in NOTE_VALUES.columns.items() if name != "outcome"},
 )
 LATER_TABLES = (
-    *(STAND_INS, RUN_FIGURES, RELEASES, RELEASED_RECORDS),
+    *(STAND_INS, RUN_FIGURES),
     *(*NOTE_TABLES, READ_VALUES, NOTE_VALUES, *NOTED.values()),
 )
 
