@@ -312,7 +312,7 @@ def _group(gate: Gate, c: Comparison, g: Group) -> ReleasedGroup:
 def _releasable(gate: Gate, e: Estimate, enough: set[str]) -> bool:
     """Enough failures in the model and in each group that it sets side by side, and finite figures."""
     return (
-        gate.rounding.count(e.events) is not None
+        gate.enough(e.events)
         and e.model in terms.MODELS
         and set(e.contrast.split(" vs ")) <= enough
         and all(known(v) for v in (e.hazard_ratio, e.ci_low, e.ci_high))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from dashboards.formats import count, plural
 from dashboards.release import Released, require
-from pipeline.disclosure import DOMINANCE_PERCENT
+from pipeline.disclosure import AVERAGE_PERCENT, DOMINANCE_PERCENT, VERY_MANY
 from pipeline.results_records import NEW, SAME, WHY_KEPT, Records
 
 SUFFIX = ".record.txt"
@@ -22,6 +22,10 @@ STANDING = {
     SAME: "those of the day above: the same records and settings were released then",
     **{how: f"those of the day above: {why}" for how, why in WHY_KEPT.items()},
 }
+_VERY_MANY = (
+    "One patient has so many teeth that numbers followed are told in steps of twice as many. Success rates are not: "
+    "who knows this patient and what became of all others could tell what became of his teeth.",
+)
 _WIDE = 78
 
 
@@ -73,9 +77,13 @@ def _record(
         "ONE PATIENT, ONE CLINICIAN",
         _bullets((
             f"One patient has {count(of.teeth_of_one, 'crown')} or as many root canals, and "
-            f"{count(of.failures_of_one, 'failure')}, at most. By the (1, {DOMINANCE_PERCENT}) dominance rule no count "
-            f"is told of which that could be more than {DOMINANCE_PERCENT} %: "
-            f"under {2 * of.teeth_of_one} {plural(2, 'tooth')}, under {2 * of.failures_of_one} failures.",
+            f"{count(of.failures_of_one, 'failure')} or crowns opened, at most. By the (1, {DOMINANCE_PERCENT}) "
+            f"dominance rule no count is told of which that could be more than {DOMINANCE_PERCENT} %: "
+            f"under {2 * of.teeth_of_one} {plural(2, 'tooth')}, under {2 * of.failures_of_one} failures; and a curve "
+            "changes only after as many failures.",
+            f"Table 1 is told only of groups of which one patient is at most {AVERAGE_PERCENT} %: means and shares of "
+            "few patients tell what one of them is.",
+            *(_VERY_MANY if of.teeth_of_one >= VERY_MANY else ()),
             f"A table by clinician or clinic is told only for three or more of them, with {DOMINANCE_PERCENT} % of the "
             "teeth at most at any one. Who knows how much each one works may still know a letter: look at that table.",
         )),

@@ -57,11 +57,15 @@ class Facts:
         return self._summed(f"SELECT patient_id, {mark} AS fact FROM {found.table.name} WHERE {found.rows}")  # noqa: S608
 
     def most_of_one(self) -> tuple[int, int]:
-        """The most teeth, and the most failures, that one patient has among crowns or among root canals made here."""
+        """The most teeth, and the most failures, that one patient has among crowns or among root canals made here.
+
+        Crowns that were opened count as failures do: they are told in the same ways.
+        """
+        opened = {CROWNS.name: "count(access_date)", ENDO_COURSES.name: "0"}
         counts = " UNION ALL ".join(
-            f"SELECT count(*) AS teeth, count(*) FILTER (failure) AS failures FROM {table.name} "  # noqa: S608
+            f"SELECT count(*) AS teeth, greatest(count(*) FILTER (failure), {told}) AS failures FROM {table} "  # noqa: S608
             "WHERE NOT done_elsewhere GROUP BY patient_id"
-            for table in (CROWNS, ENDO_COURSES)
+            for table, told in opened.items()
         )
         ((teeth, failures),) = self._connection.execute(
             f"SELECT coalesce(max(teeth), 1), coalesce(max(failures), 1) FROM ({counts})"  # noqa: S608
