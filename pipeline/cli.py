@@ -385,12 +385,14 @@ def pool(files: tuple[Path, ...], out: Path, members: Path | None, unsigned: boo
     from dashboards.write_pooled import write_pooled
     from pipeline.pool.combine import pool as combine
     from pipeline.pool.files import read_contribution
-    from pipeline.pool.members import read_members
+    from pipeline.pool.members import read_members, refuse_small
 
     say = _say()
     listed = read_members(members) if members is not None else None
     given = [read_contribution(path, unsigned=unsigned, today=today()) for path in files]
     pooled = combine(given, members=listed)
+    if listed is None:
+        refuse_small(given)
     say(f"{len(pooled.practices)} practices, {len(pooled.comparisons)} questions that at least two of them answer")
     _finish(write_pooled(pooled, out))
 
