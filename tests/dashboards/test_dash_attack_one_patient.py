@@ -12,10 +12,10 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
-from dashboards.release_table1 import release_table1
-from pipeline.disclosure import VERY_MANY, Gate, Rounding
-from pipeline.pool.contribution import Line
-from pipeline.pool.make import risk_set_table
+from dashboards.release.table1 import release_table1
+from pipeline.release.disclosure import VERY_MANY, Gate, Rounding
+from pipeline.release.pool.contribution import Line
+from pipeline.release.pool.make import risk_set_table
 from pipeline.results import BalanceRow
 
 PLACES = range(3, 15)
@@ -112,9 +112,9 @@ def test_a_patient_whose_crowns_were_all_opened_counts_as_one_with_many_failures
     """Teeth that came to need a root canal are told by the same rule as failures."""
     import datetime as dt
 
-    from pipeline.releases import records_of
-    from pipeline.store import open_store
-    from pipeline.tables import CROWNS
+    from pipeline.practice.tables import CROWNS
+    from pipeline.release.memory import records_of
+    from pipeline.storing.store import open_store
     from tests.releases.test_release_memory import crowns
 
     rows = crowns(range(20)).with_columns(

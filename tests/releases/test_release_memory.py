@@ -12,14 +12,14 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.disclosure import Rounding
-from pipeline.errors import DataError
-from pipeline.release_memory import Memory, memory_path, read_memory
-from pipeline.releases import PAGES, POOLING, ROUNDINGS, Remembered, records_of, remembered
+from pipeline.machine.errors import DataError
+from pipeline.practice.tables import CROWNS
+from pipeline.release.disclosure import Rounding
+from pipeline.release.memory import PAGES, POOLING, ROUNDINGS, Remembered, records_of, remembered
+from pipeline.release.memory_file import Memory, memory_path, read_memory
 from pipeline.results import Counts, Quality, Results
-from pipeline.results_records import FEW, NEAR, NEW, OFTEN, SAME
-from pipeline.store import open_store
-from pipeline.tables import CROWNS
+from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME
+from pipeline.storing.store import open_store
 
 DAY = dt.date(2026, 11, 1)
 

@@ -1,0 +1,198 @@
+"""What may be shared now, given all that was shared before: new figures, or earlier ones once more.
+
+Whoever sees two releases can subtract them, or average many. So
+
+- the same records under the same settings give the same figures; records that differ from those of an earlier release
+  by fewer than 11 patients give its figures once more, those of the nearest;
+- for a year, so do records in which some but fewer than 11 patients more (or fewer) had a crown seated, opened or
+  failed, a root canal made or failed, a tooth lost or a film judged (`facts.HAPPENED`): beside a total told alike
+  in both, which then hardly changed, a part of it told otherwise would hold a few that surely came in between;
+- new figures are made three times in half a year at most, else the latest stand: settings moved a little at a time
+  would count those between two of them;
+- each new set of figures is rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
+  Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
+
+Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records and
+settings they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
+
+Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint; patients who are
+known by nothing, or by the same, are numbered. Under which id a patient stands does not matter. Two sets differ
+by at least as many patients as one has fingerprints that the other lacks: that number counts, so that it is never taken
+for larger than it is. All is kept in a file beside the key (`memory_file`), which outlives the database.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import hashlib
+import json
+import secrets
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.release.disclosure import SMALLEST
+from pipeline.release.memory_file import Marks, Memory, Release, memory_path, read_memory, write_memory
+from pipeline.results import Results
+from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, WHY_KEPT, Records
+from pipeline.storing.facts import HAPPENED
+from pipeline.storing.store import Store
+
+PAGES, POOLING = "pages", "pooling"
+MOST_SETS, WITHIN_DAYS = 3, 183
+FEW_DAYS = 365
+ROUNDINGS = 6
+ALL = "all"
+SECRET = "release_secret"
+_MARK = 8  # bytes
+
+
+@dataclass(frozen=True)
+class Remembered:
+    """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`."""
+
+    figures: str
+    made_on: dt.date
+    standing: str
+
+    def __post_init__(self) -> None:
+        if self.standing not in (NEW, SAME, *WHY_KEPT):
+            raise ValueError("figures are new, of the same records, or stand for a declared reason")
+
+
+def records_of(store: Store, *, key: Path) -> Records:
+    """What the rounding of shared figures hangs on, of the records stored now; `key` is the file of the key."""
+    secret = _secret(store, key, read_memory(memory_path(key)))
+    return Records(_digest(_marks(store, secret)), *store.facts.most_of_one())
+
+
+def remembered(
+    store: Store,
+    results: Results,
+    *,
+    kind: str,
+    key: Path,
+    today: dt.date,
+    make: Callable[[Results], str],
+    readable: Callable[[str], bool],
+) -> Remembered:
+    """The figures of this kind to share; `make` makes those of the results given to it where none stand.
+
+    Call it within a transaction. Figures that are no longer `readable`, of an earlier version, count as never made.
+
+    Raises
+    ------
+    DataError
+        Where the memory beside the key cannot be read or written.
+    """
+    path = memory_path(key)
+    memory = read_memory(path)
+    secret = _secret(store, key, memory)
+    marks = _marks(store, secret)
+    digest, settings = _digest(marks), _settings(results)
+    apart = {kept: _apart(before, marks) for kept, before in memory.marks.items()}
+    mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
+    found, standing = _standing(mine, apart, digest, settings, today)
+    if found is not None:
+        return Remembered(found.figures, found.made_on, standing)
+    rounded_by = _rounded_by(memory.releases, apart, digest, settings)
+    figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=rounded_by)))
+    new = Release(kind, today, digest, settings, rounded_by, figures)
+    write_memory(path, dataclasses.replace(memory, secret=secret.hex()).with_release(new, marks))
+    return Remembered(figures, today, NEW)
+
+
+def _standing(
+    mine: Sequence[Release], apart: dict[str, dict[str, int]], digest: str, settings: str, today: dt.date
+) -> tuple[Release | None, str]:
+    """The earlier release whose figures stand, if any; `apart` is by how many patients each one's records differ.
+
+    Of several that are near the nearest, then the latest, whatever its settings.
+    """
+    same = [r for r in mine if (r.records, r.settings) == (digest, settings)]
+    if same:
+        return same[-1], SAME
+    others = [r for r in mine if r.records != digest]
+    near = [r for r in others if apart[r.records][ALL] < SMALLEST]
+    few = [r for r in others if _since(r, today) < FEW_DAYS and _few(apart[r.records])]
+    for held, why in ((near, NEAR), (few, FEW)):
+        if held:
+            return min(reversed(held), key=lambda r: apart[r.records][ALL]), why
+    often = [r for r in mine if _since(r, today) < WITHIN_DAYS]
+    if len({(r.records, r.settings) for r in often}) >= MOST_SETS:
+        return often[-1], OFTEN
+    return None, NEW
+
+
+def _since(r: Release, today: dt.date) -> int:
+    return (today - r.made_on).days
+
+
+def _few(apart: dict[str, int]) -> bool:
+    """Whether something happened to some more patients, or fewer, but to fewer than 11."""
+    return any(0 < n < SMALLEST for what, n in apart.items() if what != ALL)
+
+
+def _rounded_by(earlier: Sequence[Release], apart: dict[str, dict[str, int]], digest: str, settings: str) -> str:
+    """By what figures of these records are rounded: see the module."""
+    pairs = {(r.records, r.settings): r.rounded_by for r in earlier}
+    if (digest, settings) in pairs:
+        return pairs[digest, settings]
+    if any(n[ALL] < SMALLEST for records, n in apart.items() if records != digest):
+        return f"{digest} {settings}"
+    return f"{earlier[0].records if earlier else digest} {len(pairs) % ROUNDINGS}"
+
+
+def _apart(before: Marks, now: Marks) -> dict[str, int]:
+    """By how many patients two sets of records differ at least, in all and in each thing that happened."""
+    return {what: max(_lacks(before[what], now[what]), _lacks(now[what], before[what])) for what in before.keys() & now}
+
+
+def _lacks(some: pl.Series, of: pl.Series) -> int:
+    """How many of `of` are not among `some`."""
+    return int((~of.is_in(some.implode())).sum())
+
+
+def _marks(store: Store, secret: bytes) -> dict[str, pl.Series]:
+    """The fingerprints of patients, in order: of all that is known of each, and of each thing that happened."""
+    facts = {ALL: store.facts.of_patients()} | {what: store.facts.happened(what) for what in HAPPENED}
+    return {what: _keyed(found, secret, "" if what == ALL else f"\x1f{what}") for what, found in facts.items()}
+
+
+def _keyed(facts: pl.DataFrame, secret: bytes, what: str) -> pl.Series:
+    found = (
+        hashlib.blake2b(f"{fact}\x1f{i}{what}".encode(), key=secret, digest_size=_MARK).digest()
+        for fact, patients in facts.iter_rows()
+        for i in range(patients)
+    )
+    return pl.Series("mark", sorted({int.from_bytes(d, "big", signed=True) for d in found}), dtype=pl.Int64())
+
+
+def _secret(store: Store, key: Path, memory: Memory) -> bytes:
+    """What the fingerprints hang on: of the key of the pseudonyms, so that a database built anew gives the same ones.
+
+    Without such a key one is drawn, and kept in the database. What was remembered is known by its own.
+    """
+    if memory.secret:
+        return bytes.fromhex(memory.secret)
+    kept = store.text(SECRET)
+    if kept is None:
+        try:
+            told = key.read_bytes()
+        except OSError:
+            told = b""
+        kept = hashlib.sha256(b"toothyears releases\x1f" + told).hexdigest() if told else secrets.token_hex(32)
+        store.save_text(SECRET, kept)
+    return bytes.fromhex(kept)
+
+
+def _digest(marks: Marks) -> str:
+    return hashlib.sha256(marks[ALL].to_numpy().tobytes()).hexdigest()
+
+
+def _settings(results: Results) -> str:
+    told = {**results.rules, **results.analysis, **{f"program {k}": v for k, v in results.versions.items()}}
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:32]
