@@ -25,7 +25,7 @@ import json
 import math
 import string
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from pipeline.results import Results, to_plain
 
@@ -289,6 +289,29 @@ def gate_of(results: Results) -> Gate:
         (records.rounded_by or records.digest or json.dumps([files, to_plain(counts)])).encode()
     ).digest()
     return Gate(Rounding(key), teeth_of_one=records.teeth_of_one, failures_of_one=records.failures_of_one)
+
+
+Told = int | None
+Part = tuple[Told, Told]
+
+
+def few_between(before: Mapping[str, Part], now: Mapping[str, Part]) -> list[str]:
+    """The parts of which two releases, rounded apart, tell that some but fewer than 11 came or went between them.
+
+    A part and its whole by name, each as it was told. Told counts that differ by more than `SLACK` twice surely differ;
+    the whole changed by no more than its told counts and that, and nothing leaves a whole but what leaves the records.
+    """
+    out = []
+    for name, (part, whole) in now.items():
+        old_part, old_whole = before.get(name, (None, None))
+        if None in (part, whole, old_part, old_whole):
+            continue
+        for sign in (1, -1):
+            surely = sign * ((part or 0) - (old_part or 0)) - 2 * SLACK
+            at_most = sign * ((whole or 0) - (old_whole or 0)) + 2 * SLACK
+            if surely >= 1 and at_most < SMALLEST:
+                out.append(name)
+    return out
 
 
 def step_per_100(told: int) -> int | None:

@@ -11,6 +11,7 @@ Whoever sees two releases can subtract them, or average many. So
   would count those between two of them;
 - each new set of figures is rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
   Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
+  Where a part and its whole would still tell of a few that came in between, it is drawn anew.
 
 Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records and
 settings they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
@@ -45,6 +46,7 @@ PAGES, POOLING = "pages", "pooling"
 MOST_SETS, WITHIN_DAYS = 3, 183
 FEW_DAYS = 365
 ROUNDINGS = 6
+TRIES = 20
 ALL = "all"
 SECRET = "release_secret"
 _MARK = 8  # bytes
@@ -78,10 +80,13 @@ def remembered(
     today: dt.date,
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
+    few_between: Callable[[str, str], bool] = lambda _before, _now: False,
 ) -> Remembered:
     """The figures of this kind to share; `make` makes those of the results given to it where none stand.
 
     Call it within a transaction. Figures that are no longer `readable`, of an earlier version, count as never made.
+    New figures are rounded again where they would tell, with any earlier ones, of a `few_between`; where that does not
+    help, the latest stand.
 
     Raises
     ------
@@ -99,8 +104,14 @@ def remembered(
     if found is not None:
         return Remembered(found.figures, found.made_on, standing)
     rounded_by = _rounded_by(memory.releases, apart, digest, settings)
-    figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=rounded_by)))
-    new = Release(kind, today, digest, settings, rounded_by, figures)
+    for n in range(TRIES):
+        by = f"{rounded_by} {n}" if n else rounded_by
+        figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)))
+        if not any(few_between(r.figures, figures) for r in mine):
+            break
+    else:
+        return Remembered(mine[-1].figures, mine[-1].made_on, FEW)
+    new = Release(kind, today, digest, settings, by, figures)
     write_memory(path, dataclasses.replace(memory, secret=secret.hex()).with_release(new, marks))
     return Remembered(figures, today, NEW)
 

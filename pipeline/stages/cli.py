@@ -426,6 +426,7 @@ def _settings(toml: Path) -> Settings:
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
+    from dashboards.release.parts import few_between_texts
     from dashboards.release.record import Standing
     from dashboards.release.released import as_text, from_text, release
     from dashboards.write import write_all
@@ -443,6 +444,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         today=today(),
         make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
+        apart_by_few=few_between_texts,
         say=say,
     )
     return write_all(

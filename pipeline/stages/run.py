@@ -51,6 +51,7 @@ from pipeline.reading.worksheets.lists import recall_rows, write_recall_list, wr
 from pipeline.reading.worksheets.note_sheets import sample_to_check, values_that_differ, values_to_confirm
 from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
+from pipeline.release.disclosure import few_between
 from pipeline.release.memory import PAGES, POOLING, Remembered, records_of, remembered
 from pipeline.release.memory_file import memory_path
 from pipeline.release.pool.agreed import agreed_rules
@@ -59,6 +60,7 @@ from pipeline.release.pool.contribution import Contribution
 from pipeline.release.pool.files import read_contribution, signed, write_contribution
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.members import read_members
+from pipeline.release.pool.parts import parts_of
 from pipeline.release.pool.plausible import impossible
 from pipeline.release.pool.signing import practice_key, signing_key_path
 from pipeline.release.pool.spells import pooled_spells
@@ -291,6 +293,7 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
                 today=today,
                 make=lambda told: json.dumps(to_plain(contribution(told, spells, code=code, secret=secret))),
                 readable=lambda text: _contribution_of(text) is not None,
+                few_between=_few_between,
             )
     _say_standing(settings, kept, of="the figures are those", say=say)
     made = _contribution_of(kept.figures)
@@ -318,6 +321,11 @@ def _contribution_of(text: str) -> Contribution | None:
     return found
 
 
+def _few_between(before: str, now: str) -> bool:
+    one, two = _contribution_of(before), _contribution_of(now)
+    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two)))
+
+
 def release_stage(
     settings: Settings,
     results: Results,
@@ -326,11 +334,14 @@ def release_stage(
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
     say: Say,
+    apart_by_few: Callable[[str, str], bool] = lambda _before, _now: False,
 ) -> Remembered:
     """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records."""
     with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
         key = key_path(store.path, settings.practice.key_file)
-        found = remembered(store, results, kind=PAGES, key=key, today=today, make=make, readable=readable)
+        found = remembered(
+            store, results, kind=PAGES, key=key, today=today, make=make, readable=readable, few_between=apart_by_few
+        )
     _say_standing(settings, found, of="shared pages keep the figures", say=say)
     return found
 

@@ -6,7 +6,7 @@ import dataclasses
 import datetime as dt
 import itertools
 import stat
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import polars as pl
@@ -65,6 +65,7 @@ class Practice:
         day: dt.date = DAY,
         of: Results | None = None,
         unreadable: str = "",
+        few_between: Callable[[str, str], bool] = lambda *_: False,
     ) -> Remembered:
         def make(told: Results) -> str:
             self.made += 1
@@ -76,7 +77,7 @@ class Practice:
             found = dataclasses.replace(of or results(), records=records_of(store, key=self.key))
             return remembered(
                 store, found, kind=kind, key=self.key, today=day, make=make,
-                readable=lambda text: text != unreadable,
+                readable=lambda text: text != unreadable, few_between=few_between,
             )  # fmt: skip
 
     @property
