@@ -111,21 +111,20 @@ class ToldTable:
 
 def told_table(gate: Gate, group: Group) -> ToldTable | None:
     """The counts behind a curve, as they may be told; None where the failures never may."""
-    rounding = gate.rounding
     grid = [m for m in range(0, _last_month(group) + 1, GRID_MONTHS) if _days(m) >= group.starts_at_days]
-    counted = [(m, _followed(group, _days(m))) for m in grid]
-    counted = list(itertools.dropwhile(lambda x: rounding.count(x[1]) is None, counted))
-    counted = list(itertools.takewhile(lambda x: rounding.count(x[1]) is not None, counted))
+    told = gate.followed([_followed(group, _days(m)) for m in grid])
+    counted = list(itertools.dropwhile(lambda x: x[1] is None, zip(grid, told, strict=True)))
+    counted = list(itertools.takewhile(lambda x: x[1] is not None, counted))
     failed = _failed(group, [m for m, _ in counted])
-    followed = tuple(rounding.count(n) or 0 for _, n in counted)
-    running = rounding.running(failed, followed)
+    followed = tuple(n or 0 for _, n in counted)
+    running = gate.running(failed, followed)
     found = [i for i, n in enumerate(running) if n is not None and (i == 0 or n != running[i - 1])]
     if not found or (found[0] == 0 and len(found) == 1):
         return None
     last = len(counted) - 1
     changes = [(i, running[i] or 0) for i in found if i > 0]
     # What failed after the last change is too little to be told by itself.
-    changes[-1] = (last, rounding.count(failed[last]) or 0)
+    changes[-1] = (last, gate.rounding.count(failed[last]) or 0)
     first = found[0] if found[0] > 0 else found[1]
     lead = GRID_MONTHS // 2 if counted[0][0] > 0 else 0
     return ToldTable(tuple(m for m, _ in counted), followed, tuple(changes), first, lead)

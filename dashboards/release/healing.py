@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -123,8 +122,7 @@ def release_healing(gate: Gate, rows: Sequence[RecallRow]) -> tuple[ReleasedHeal
     states = tuple(_share(gate, s, t, judged) for s, t in zip(shares, told, strict=True))
     lines = [ReleasedHealing("all", ReleasedCount(judged), states)]
     parts = [r for r in found.values() if r.recalled]
-    least = gate.rounding.most_hidden
-    if all(min(r.successes, r.recalled - r.successes) > least for r in parts):
+    if all(gate.enough(n) for r in parts for n in (r.successes, r.recalled - r.successes)):
         lines += [_line(gate, r) for r in parts]
     return tuple(lines)
 
@@ -186,8 +184,7 @@ def _within(gate: Gate, cause: LossByCause, told: int | None, teeth: int) -> tup
         if point is None or gate.rounding.count(point.at_risk) is None or not known(point.estimate):
             break
         fewest = min(p.at_risk for p in cause.points if p.years <= year)
-        needed = gate.rounding.most_hidden + 1
-        moved = math.floor(fewest * (point.estimate - behind) + 1e-9) >= needed
+        moved = gate.enough(fewest * (point.estimate - behind))
         shown = share_range(gate, point.estimate, point.ci_low, point.ci_high, step) if moved else None
         out.append(ReleasedShare(ReleasedCount(told), *shown) if shown else None)
         behind = point.estimate if moved else behind

@@ -71,7 +71,7 @@ def release_share(
     if step is None:
         gate.withhold(NO_STEP)
         return None
-    if math.floor(min(behind, beside) + _CLOSE) <= gate.rounding.most_hidden:
+    if not (gate.enough(behind) and gate.enough(beside)):
         gate.withhold(FEW_BEHIND)
         return None
     return share_range(gate, *shares, step)

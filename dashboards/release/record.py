@@ -13,15 +13,19 @@ from dataclasses import dataclass
 
 from dashboards.formats import count, plural
 from dashboards.release.released import Released, require
-from pipeline.release.disclosure import DOMINANCE_PERCENT, SMALLEST
-from pipeline.results.records import Records
+from pipeline.release.disclosure import AVERAGE_PERCENT, DOMINANCE_PERCENT, VERY_MANY
+from pipeline.results.records import NEW, SAME, WHY_KEPT, Records
 
 SUFFIX = ".record.txt"
 STANDING = {
-    "new": "made from the records as they are stored now",
-    "same": "those of the day above: the same records and settings were released then",
-    "near": f"those of the day above: since then fewer than {SMALLEST} patients changed",
+    NEW: "made from the records as they are stored now",
+    SAME: "those of the day above: the same records and settings were released then",
+    **{how: f"those of the day above: {why}" for how, why in WHY_KEPT.items()},
 }
+_VERY_MANY = (
+    "One patient has so many teeth that numbers followed are told in steps of twice as many. Success rates are not: "
+    "who knows this patient and what became of all others could tell what became of his teeth.",
+)
 _WIDE = 78
 
 
@@ -30,7 +34,7 @@ class Standing:
     """Since when the figures stand, and in which of the ways of `STANDING`; no day where none is known."""
 
     made_on: dt.date | None = None
-    how: str = "new"
+    how: str = NEW
 
     def __post_init__(self) -> None:
         if self.how not in STANDING:
@@ -73,9 +77,13 @@ def _record(
         "ONE PATIENT, ONE CLINICIAN",
         _bullets((
             f"One patient has {count(of.teeth_of_one, 'crown')} or as many root canals, and "
-            f"{count(of.failures_of_one, 'failure')}, at most. By the (1, {DOMINANCE_PERCENT}) dominance rule no count "
-            f"is told of which that could be more than {DOMINANCE_PERCENT} %: "
-            f"under {2 * of.teeth_of_one} {plural(2, 'tooth')}, under {2 * of.failures_of_one} failures.",
+            f"{count(of.failures_of_one, 'failure')} or crowns opened, at most. By the (1, {DOMINANCE_PERCENT}) "
+            f"dominance rule no count is told of which that could be more than {DOMINANCE_PERCENT} %: "
+            f"under {2 * of.teeth_of_one} {plural(2, 'tooth')}, under {2 * of.failures_of_one} failures; and a curve "
+            "changes only after as many failures.",
+            f"Table 1 is told only of groups of which one patient is at most {AVERAGE_PERCENT} %: means and shares of "
+            "few patients tell what one of them is.",
+            *(_VERY_MANY if of.teeth_of_one >= VERY_MANY else ()),
             f"A table by clinician or clinic is told only for three or more of them, with {DOMINANCE_PERCENT} % of the "
             "teeth at most at any one. Who knows how much each one works may still know a letter: look at that table.",
         )),

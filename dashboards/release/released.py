@@ -156,7 +156,7 @@ class Released:
 
 # Raised with every change of what the same results are told as: a figure kept under other rules, which may have
 # been wrong, is made once more. It is rounded by the records all the same, so the two tell no more than one.
-RULES = 2
+RULES = 3
 
 
 def release(results: Results, *, practice: str | None = None) -> Released:
@@ -313,7 +313,7 @@ def _group(gate: Gate, c: Comparison, g: Group) -> ReleasedGroup:
 def _releasable(gate: Gate, e: Estimate, enough: set[str]) -> bool:
     """Enough failures in the model and in each group that it sets side by side, and finite figures."""
     return (
-        gate.rounding.count(e.events) is not None
+        gate.enough(e.events)
         and e.model in terms.MODELS
         and set(e.contrast.split(" vs ")) <= enough
         and all(known(v) for v in (e.hazard_ratio, e.ci_low, e.ci_high))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from dashboards.formats import known, phrase, sentence_case
 from dashboards.release.percent import percent_step
 from pipeline.practice.tables import MATERIALS, SEXES, TOOTH_GROUPS
-from pipeline.release.disclosure import Gate
+from pipeline.release.disclosure import ONE_IN_AVERAGES, Gate
 from pipeline.results import BalanceRow, Comparison
 
 # Characteristics by the name that results give them. Of a yes-or-no what is neither is no.
@@ -54,6 +54,9 @@ def release_table1(gate: Gate, c: Comparison, enough: set[str]) -> tuple[Release
     if c.robustness is None or d is None or not {d.group, d.reference} <= enough:
         return ()
     teeth = {g.name: g.crowns for g in c.groups}
+    if not all(gate.averages(teeth[name]) for name in (d.reference, d.group)):
+        gate.withhold(ONE_IN_AVERAGES)
+        return ()
     sizes = {name: teeth[name] for name in (d.reference, d.group)}
     rows = {row.name: row for row in c.robustness.balance}
     lines = [
@@ -67,14 +70,15 @@ def release_table1(gate: Gate, c: Comparison, enough: set[str]) -> tuple[Release
 
 
 def _means(gate: Gate, row: BalanceRow, gaps: BalanceRow | None, sizes: Sequence[int]) -> list[int | None]:
-    """Both means in whole units; none of fewer than 11 teeth that have the number, which could be a person's own."""
+    """Both means in whole units; none of teeth so few that have the number that it could be a person's own."""
     told = (row.of_reference, row.of_group)
     without = (gaps.of_reference, gaps.of_group) if gaps else (0.0, 0.0)
+    filled = [round(n * (1 - (gap or 0.0))) for gap, n in zip(without, sizes, strict=True)]
     return [
         None
-        if value is None or not known(value) or gate.rounding.count(round(n * (1 - (gap or 0.0)))) is None
+        if value is None or not known(value) or gate.rounding.count(having) is None or not gate.averages(having)
         else round(value)
-        for value, gap, n in zip(told, without, sizes, strict=True)
+        for value, having in zip(told, filled, strict=True)
     ]
 
 

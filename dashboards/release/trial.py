@@ -6,7 +6,6 @@ the step of the smaller arm; how many ways gave what.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -199,8 +198,8 @@ def _points(gate: Gate, curve: IncidenceCurve, teeth: int) -> tuple[ReleasedInci
     released: list[ReleasedIncidencePoint] = []
     behind, before = 0.0, 0.0
     last: ReleasedIncidencePoint | None = None
-    for point in sorted(curve.points, key=lambda p: p.years):
-        followed = gate.rounding.count(point.at_risk)
+    points = sorted(curve.points, key=lambda p: p.years)
+    for point, followed in zip(points, gate.followed([p.at_risk for p in points]), strict=True):
         if followed is None:
             break
         behind += point.at_risk * max(point.estimate - before, 0.0)
@@ -209,7 +208,7 @@ def _points(gate: Gate, curve: IncidenceCurve, teeth: int) -> tuple[ReleasedInci
             continue
         told = share_range(gate, point.estimate, point.ci_low, point.ci_high, step)
         last = ReleasedIncidencePoint(int(point.years), *told, ReleasedCount(followed))
-        if math.floor(behind + 1e-9) > gate.rounding.most_hidden:
+        if gate.enough(behind):
             released.append(last)
             behind = 0.0
     if released and last is not None:

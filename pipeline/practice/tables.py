@@ -562,27 +562,3 @@ RUN_FIGURES = Table(
         "verdict": _text("better, same, worse or cannot_tell; null for a rate."),
     },
 )
-
-# What was shared before, so that two releases cannot be subtracted. Neither linking nor comparing takes it away.
-RELEASES = Table(
-    name="releases",
-    one_row_per="set of figures that was made for sharing: of one kind, from one set of records and settings",
-    key=("release",),
-    columns={
-        "release": Column(pl.Int32(), "Number of the release, from 1.", False),
-        "kind": _text("What it was made for: pages or pooling.", nullable=False),
-        "made_on": _date("Day on which its figures were first made.", nullable=False),
-        "records": _text("Keyed fingerprint of the records.", nullable=False),
-        "settings": _text("Fingerprint of the rules and settings, and of the program.", nullable=False),
-        "figures": _text("All that was let through, as JSON.", nullable=False),
-    },
-)
-RELEASED_RECORDS = Table(
-    name="released_records",
-    one_row_per="patient of a set of records that a release was made from",
-    key=("records", "mark"),
-    columns={
-        "records": _text("Keyed fingerprint of the records.", nullable=False),
-        "mark": Column(pl.Int64(), "Keyed fingerprint of one patient and all facts of him; it names nobody.", False),
-    },
-)

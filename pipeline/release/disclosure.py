@@ -25,7 +25,7 @@ import json
 import math
 import string
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from pipeline.results import Results, to_plain
 
@@ -35,6 +35,8 @@ SLACK = STEP - 1  # by how much a told count may be off, either way
 LOWEST_TOLD = SMALLEST + SLACK
 EVENTS_PER_CHANGE = SMALLEST
 DOMINANCE_PERCENT = 50
+AVERAGE_PERCENT = 10
+VERY_MANY = 2 * SMALLEST  # teeth of one patient
 STEPS_PER_100 = (1, 2, 5, 10, 20)
 LOG_STEPS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)
 ERROR_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
@@ -94,19 +96,25 @@ class Rounding:
         told = STEP * below if n % STEP <= self._draw(f"count {below}", STEP) else STEP * (below + 1)
         return max(LOWEST_TOLD, told)
 
-    def running(self, totals: Sequence[int], followed: Sequence[int | None]) -> list[int | None]:
+    def coarse(self, n: int, step: int) -> int:
+        """A count on a wider step, never 0."""
+        below = n // step
+        return max(step, step * (below + (n % step > self._draw(f"count {step} {below}", step))))
+
+    def running(self, totals: Sequence[int], followed: Sequence[int | None], *, least: int = 0) -> list[int | None]:
         """A count that only grows, held until 11 to 15 more events (drawn) have happened than behind the last change.
 
-        It changes only where the told number followed has, too, since the last place where it could: no more fail than
-        are followed no longer, so that of a change beside an unchanged number it were known to be of 8 or fewer.
+        More are asked for, `least`, where one patient may have many of them. It changes only where the told number
+        followed has, too, since the last place where it could: no more fail than are followed no longer, so that of a
+        change beside an unchanged number it were known to be of 8 or fewer.
         """
         out: list[int | None] = []
         held, behind, since = None, 0, 0
         for i, total in enumerate(totals):
             if i == 0 or followed[i] != followed[since]:
                 since = i
-                told = self.count(total)
-                if told is not None and (held is None or total - behind >= self.events_after(held)):
+                told = self.count(total) if total >= least else None
+                if told is not None and (held is None or total - behind >= max(least, self.events_after(held))):
                     held, behind = told, total
             out.append(held)
         return out
@@ -178,6 +186,35 @@ class Gate:
         """A count of failures, or of teeth of a group to which something happened."""
         return self._single(FAILURES, group, n, None)
 
+    def enough(self, n: float, *, kind: str = "") -> bool:
+        """Whether so many teeth, or failures (unless `kind` is `TEETH`), may stand behind a figure."""
+        whole = math.floor(n + _CLOSE)
+        return whole > self.rounding.most_hidden and not self._of_one_patient(kind or FAILURES, whole)
+
+    def averages(self, teeth: int) -> bool:
+        """Whether means and shares of what patients are may be told of so many teeth: they would tell it of one."""
+        return 100 * self._of_one[TEETH] <= AVERAGE_PERCENT * teeth
+
+    def running(self, totals: Sequence[int], followed: Sequence[int | None]) -> list[int | None]:
+        """As `Rounding.running`, so that no one patient can have more than half of the events behind a change."""
+        return self.rounding.running(totals, followed, least=self._least(FAILURES))
+
+    @property
+    def very_many(self) -> bool:
+        """Whether one patient has so many teeth that numbers followed would show when he left."""
+        return self._of_one[TEETH] >= VERY_MANY
+
+    def followed(self, numbers: Sequence[int]) -> list[int | None]:
+        """Numbers of teeth followed at one time after another.
+
+        Where one patient has very many, they are told in steps of which he can be no more than half: the time when he
+        left would stand out.
+        """
+        if not self.very_many:
+            return [self.rounding.count(n) for n in numbers]
+        least = self._least(TEETH)
+        return [self.rounding.coarse(n, STEP * math.ceil(least / STEP)) if n >= least else None for n in numbers]
+
     def plain(self, n: int) -> int | None:
         """A count of rows or people, of which no one has several."""
         return self.rounding.count(n)
@@ -219,7 +256,7 @@ class Gate:
         if told is None or (patients is not None and self.rounding.count(patients) is None):
             self.withhold(FEW)
             return None
-        if 100 * self._of_one[kind] > DOMINANCE_PERCENT * n:
+        if self._of_one_patient(kind, n):
             self.withhold(ONE_PATIENT)
             return None
         if group and (kind, group, n) in self._hidden:
@@ -227,11 +264,20 @@ class Gate:
             return None
         return told
 
+    def _of_one_patient(self, kind: str, n: int) -> bool:
+        """Whether more than half of so many could be of one patient."""
+        return 100 * self._of_one[kind] > DOMINANCE_PERCENT * n
+
+    def _least(self, kind: str) -> int:
+        """The smallest number of which no one patient can have more than half."""
+        return math.ceil(100 * self._of_one[kind] / DOMINANCE_PERCENT)
+
 
 TEETH, FAILURES = "teeth", "failures"
 FEW = f"a count under {SMALLEST}, or of fewer than {SMALLEST} patients"
 ALONE = "a count that would give a hidden one away"
 ONE_PATIENT = f"a count of which one patient could be more than {DOMINANCE_PERCENT} %"
+ONE_IN_AVERAGES = f"means and shares of a group of which one patient could be more than {AVERAGE_PERCENT} %"
 
 
 def gate_of(results: Results) -> Gate:
@@ -243,6 +289,29 @@ def gate_of(results: Results) -> Gate:
         (records.rounded_by or records.digest or json.dumps([files, to_plain(counts)])).encode()
     ).digest()
     return Gate(Rounding(key), teeth_of_one=records.teeth_of_one, failures_of_one=records.failures_of_one)
+
+
+Told = int | None
+Part = tuple[Told, Told]
+
+
+def few_between(before: Mapping[str, Part], now: Mapping[str, Part]) -> list[str]:
+    """The parts of which two releases, rounded apart, tell that some but fewer than 11 came or went between them.
+
+    A part and its whole by name, each as it was told. Told counts that differ by more than `SLACK` twice surely differ;
+    the whole changed by no more than its told counts and that, and nothing leaves a whole but what leaves the records.
+    """
+    out = []
+    for name, (part, whole) in now.items():
+        old_part, old_whole = before.get(name, (None, None))
+        if None in (part, whole, old_part, old_whole):
+            continue
+        for sign in (1, -1):
+            surely = sign * ((part or 0) - (old_part or 0)) - 2 * SLACK
+            at_most = sign * ((whole or 0) - (old_whole or 0)) + 2 * SLACK
+            if surely >= 1 and at_most < SMALLEST:
+                out.append(name)
+    return out
 
 
 def step_per_100(told: int) -> int | None:

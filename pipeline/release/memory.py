@@ -1,18 +1,25 @@
-"""The memory of releases: what was made for sharing, when, and from which records.
+"""What may be shared now, given all that was shared before: new figures, or earlier ones once more.
 
-Whoever sees two releases can subtract them. So the same records give the same figures; records that differ from those
-of an earlier release by fewer than 11 patients give its figures once more, those of the nearest. All others give new
-figures under one rounding (`disclosure.Rounding`), that of the records of the first release: a count that stays as it
-is is told alike for ever, so that many releases cannot be averaged, and where two told counts of different releases
-surely differ, they may differ by 11. A memory that begins anew, from other records, begins with another rounding.
+Whoever sees two releases can subtract them, or average many. So
 
-Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both. So new figures of records
-that are near those of any earlier release are rounded by their own records: told counts that differ then say nothing.
+- the same records under the same settings give the same figures; records that differ from those of an earlier release
+  by fewer than 11 patients give its figures once more, those of the nearest;
+- for a year, so do records in which some but fewer than 11 patients more (or fewer) had a crown seated, opened or
+  failed, a root canal made or failed, a tooth lost or a film judged (`facts.HAPPENED`): beside a total told alike
+  in both, which then hardly changed, a part of it told otherwise would hold a few that surely came in between;
+- new figures are made three times in half a year at most, else the latest stand: settings moved a little at a time
+  would count those between two of them;
+- each new set of figures is rounded by the next of six roundings (`disclosure.Rounding`), drawn for these records.
+  Under one for all, a told count that changes has surely changed; under ever new ones, many releases could be averaged.
+  Where a part and its whole would still tell of a few that came in between, it is drawn anew.
+
+Pages and files for pooling are remembered apart, yet lie side by side with whoever gets both: of the same records and
+settings they are rounded alike; figures of records that are near any earlier ones are rounded by themselves.
 
 Records are the patients with all that is known of their teeth, each patient as one keyed fingerprint; patients who are
 known by nothing, or by the same, are numbered. Under which id a patient stands does not matter. Two sets differ
 by at least as many patients as one has fingerprints that the other lacks: that number counts, so that it is never taken
-for larger than it is.
+for larger than it is. All is kept in a file beside the key (`memory_file`), which outlives the database.
 """
 
 from __future__ import annotations
@@ -22,42 +29,46 @@ import datetime as dt
 import hashlib
 import json
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
-from pipeline.practice.tables import RELEASED_RECORDS, RELEASES
 from pipeline.release.disclosure import SMALLEST
+from pipeline.release.memory_file import Marks, Memory, Release, memory_path, read_memory, write_memory
 from pipeline.results import Results
-from pipeline.results.records import Records
+from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME, WHY_KEPT, Records
+from pipeline.storing.facts import HAPPENED
 from pipeline.storing.store import Store
 
 PAGES, POOLING = "pages", "pooling"
-NEW, SAME, NEAR = "new", "same", "near"
+MOST_SETS, WITHIN_DAYS = 3, 183
+FEW_DAYS = 365
+ROUNDINGS = 6
+TRIES = 20
+ALL = "all"
 SECRET = "release_secret"
 _MARK = 8  # bytes
 
 
 @dataclass(frozen=True)
 class Remembered:
-    """The figures to share: made now (`new`), or on `made_on` from the same records or from `near` ones."""
+    """The figures to share: made now (`new`), or on `made_on` from the same records, or standing as in `WHY_KEPT`."""
 
     figures: str
     made_on: dt.date
     standing: str
 
     def __post_init__(self) -> None:
-        if self.standing not in (NEW, SAME, NEAR):
-            raise ValueError("figures are new, of the same records or of near ones")
+        if self.standing not in (NEW, SAME, *WHY_KEPT):
+            raise ValueError("figures are new, of the same records, or stand for a declared reason")
 
 
 def records_of(store: Store, *, key: Path) -> Records:
     """What the rounding of shared figures hangs on, of the records stored now; `key` is the file of the key."""
-    digest = _digest(_marks(store, key))
-    first = store.read(RELEASES, ["release", "records"]).sort("release")["records"]
-    return Records(digest, *store.facts.most_of_one(), rounded_by=first[0] if len(first) else digest)
+    secret = _secret(store, key, read_memory(memory_path(key)))
+    return Records(_digest(_marks(store, secret)), *store.facts.most_of_one())
 
 
 def remembered(
@@ -69,77 +80,115 @@ def remembered(
     today: dt.date,
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
+    few_between: Callable[[str, str], bool] = lambda _before, _now: False,
 ) -> Remembered:
     """The figures of this kind to share; `make` makes those of the results given to it where none stand.
 
     Call it within a transaction. Figures that are no longer `readable`, of an earlier version, count as never made.
+    New figures are rounded again where they would tell, with any earlier ones, of a `few_between`; where that does not
+    help, the latest stand.
+
+    Raises
+    ------
+    DataError
+        Where the memory beside the key cannot be read or written.
     """
-    marks = _marks(store, key)
+    path = memory_path(key)
+    memory = read_memory(path)
+    secret = _secret(store, key, memory)
+    marks = _marks(store, secret)
     digest, settings = _digest(marks), _settings(results)
-    earlier = store.read(RELEASES)
-    mine = earlier.filter(pl.col("kind") == kind)
-    mine = mine.filter(pl.Series([readable(text) for text in mine["figures"]], dtype=pl.Boolean()))
-    kept = store.read(RELEASED_RECORDS)
-    apart = {str(r): _apart(kept.filter(pl.col("records") == r)["mark"], marks) for r in earlier["records"].unique()}
-    found, standing = _standing(mine, apart, digest, settings)
+    apart = {kept: _apart(before, marks) for kept, before in memory.marks.items()}
+    mine = [r for r in memory.releases if r.kind == kind and readable(r.figures)]
+    found, standing = _standing(mine, apart, digest, settings, today)
     if found is not None:
-        return Remembered(str(found["figures"]), _day(found["made_on"]), standing)
-    if any(patients < SMALLEST for records, patients in apart.items() if records != digest):
-        results = dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=digest))
-    figures = make(results)
-    new = {
-        "release": [1 + (earlier["release"].max() or 0)],  # type: ignore[operator]
-        "kind": [kind],
-        "made_on": [today],
-        "records": [digest],
-        "settings": [settings],
-        "figures": [figures],
-    }
-    store.append(RELEASES, pl.DataFrame(new, schema={n: c.dtype for n, c in RELEASES.columns.items()}))
-    if digest not in set(earlier["records"]):
-        store.append(RELEASED_RECORDS, pl.DataFrame({"records": [digest] * len(marks), "mark": marks}))
+        return Remembered(found.figures, found.made_on, standing)
+    rounded_by = _rounded_by(memory.releases, apart, digest, settings)
+    for n in range(TRIES):
+        by = f"{rounded_by} {n}" if n else rounded_by
+        figures = make(dataclasses.replace(results, records=dataclasses.replace(results.records, rounded_by=by)))
+        if not any(few_between(r.figures, figures) for r in mine):
+            break
+    else:
+        return Remembered(mine[-1].figures, mine[-1].made_on, FEW)
+    new = Release(kind, today, digest, settings, by, figures)
+    write_memory(path, dataclasses.replace(memory, secret=secret.hex()).with_release(new, marks))
     return Remembered(figures, today, NEW)
 
 
 def _standing(
-    mine: pl.DataFrame, apart: dict[str, int], digest: str, settings: str
-) -> tuple[dict[str, object] | None, str]:
+    mine: Sequence[Release], apart: dict[str, dict[str, int]], digest: str, settings: str, today: dt.date
+) -> tuple[Release | None, str]:
     """The earlier release whose figures stand, if any; `apart` is by how many patients each one's records differ.
 
-    Of the same records, one with the same settings; under other settings their figures are made, and rounded alike. Of
-    near ones the nearest, then the latest, whatever its settings.
+    Of several that are near the nearest, then the latest, whatever its settings.
     """
-    exactly = mine.filter(pl.col("records") == digest)
-    if not exactly.is_empty():
-        alike = exactly.filter(pl.col("settings") == settings).sort("release")
-        return (alike.row(-1, named=True), SAME) if not alike.is_empty() else (None, NEW)
-    near = [row for row in mine.iter_rows(named=True) if apart[row["records"]] < SMALLEST]
-    if not near:
-        return None, NEW
-    return min(near, key=lambda row: (apart[row["records"]], -row["release"])), NEAR
+    same = [r for r in mine if (r.records, r.settings) == (digest, settings)]
+    if same:
+        return same[-1], SAME
+    others = [r for r in mine if r.records != digest]
+    near = [r for r in others if apart[r.records][ALL] < SMALLEST]
+    few = [r for r in others if _since(r, today) < FEW_DAYS and _few(apart[r.records])]
+    for held, why in ((near, NEAR), (few, FEW)):
+        if held:
+            return min(reversed(held), key=lambda r: apart[r.records][ALL]), why
+    often = [r for r in mine if _since(r, today) < WITHIN_DAYS]
+    if len({(r.records, r.settings) for r in often}) >= MOST_SETS:
+        return often[-1], OFTEN
+    return None, NEW
 
 
-def _apart(before: pl.Series, now: pl.Series) -> int:
-    """By how many patients two sets of records differ at least."""
-    return max(int((~before.is_in(now.implode())).sum()), int((~now.is_in(before.implode())).sum()))
+def _since(r: Release, today: dt.date) -> int:
+    return (today - r.made_on).days
 
 
-def _marks(store: Store, key: Path) -> pl.Series:
-    """The fingerprint of each patient, in order."""
-    secret = _secret(store, key)
+def _few(apart: dict[str, int]) -> bool:
+    """Whether something happened to some more patients, or fewer, but to fewer than 11."""
+    return any(0 < n < SMALLEST for what, n in apart.items() if what != ALL)
+
+
+def _rounded_by(earlier: Sequence[Release], apart: dict[str, dict[str, int]], digest: str, settings: str) -> str:
+    """By what figures of these records are rounded: see the module."""
+    pairs = {(r.records, r.settings): r.rounded_by for r in earlier}
+    if (digest, settings) in pairs:
+        return pairs[digest, settings]
+    if any(n[ALL] < SMALLEST for records, n in apart.items() if records != digest):
+        return f"{digest} {settings}"
+    return f"{earlier[0].records if earlier else digest} {len(pairs) % ROUNDINGS}"
+
+
+def _apart(before: Marks, now: Marks) -> dict[str, int]:
+    """By how many patients two sets of records differ at least, in all and in each thing that happened."""
+    return {what: max(_lacks(before[what], now[what]), _lacks(now[what], before[what])) for what in before.keys() & now}
+
+
+def _lacks(some: pl.Series, of: pl.Series) -> int:
+    """How many of `of` are not among `some`."""
+    return int((~of.is_in(some.implode())).sum())
+
+
+def _marks(store: Store, secret: bytes) -> dict[str, pl.Series]:
+    """The fingerprints of patients, in order: of all that is known of each, and of each thing that happened."""
+    facts = {ALL: store.facts.of_patients()} | {what: store.facts.happened(what) for what in HAPPENED}
+    return {what: _keyed(found, secret, "" if what == ALL else f"\x1f{what}") for what, found in facts.items()}
+
+
+def _keyed(facts: pl.DataFrame, secret: bytes, what: str) -> pl.Series:
     found = (
-        hashlib.blake2b(f"{fact}\x1f{i}".encode(), key=secret, digest_size=_MARK).digest()
-        for fact, patients in store.facts.of_patients().iter_rows()
+        hashlib.blake2b(f"{fact}\x1f{i}{what}".encode(), key=secret, digest_size=_MARK).digest()
+        for fact, patients in facts.iter_rows()
         for i in range(patients)
     )
     return pl.Series("mark", sorted({int.from_bytes(d, "big", signed=True) for d in found}), dtype=pl.Int64())
 
 
-def _secret(store: Store, key: Path) -> bytes:
+def _secret(store: Store, key: Path, memory: Memory) -> bytes:
     """What the fingerprints hang on: of the key of the pseudonyms, so that a database built anew gives the same ones.
 
-    Without such a key one is drawn, and kept in the database.
+    Without such a key one is drawn, and kept in the database. What was remembered is known by its own.
     """
+    if memory.secret:
+        return bytes.fromhex(memory.secret)
     kept = store.text(SECRET)
     if kept is None:
         try:
@@ -151,15 +200,10 @@ def _secret(store: Store, key: Path) -> bytes:
     return bytes.fromhex(kept)
 
 
-def _digest(marks: pl.Series) -> str:
-    return hashlib.sha256(marks.to_numpy().tobytes()).hexdigest()
+def _digest(marks: Marks) -> str:
+    return hashlib.sha256(marks[ALL].to_numpy().tobytes()).hexdigest()
 
 
 def _settings(results: Results) -> str:
     told = {**results.rules, **results.analysis, **{f"program {k}": v for k, v in results.versions.items()}}
     return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:32]
-
-
-def _day(value: object) -> dt.date:
-    assert isinstance(value, dt.date)
-    return value

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+NEW, SAME, NEAR, FEW, OFTEN = "new", "same", "near", "few", "often"
+# Why figures of an earlier day are shared once more, though records or settings are others.
+WHY_KEPT = {
+    NEAR: "since then fewer than 11 patients changed",
+    FEW: "within the year since, something happened to some but fewer than 11 patients, such as a failure",
+    OFTEN: "several sets of figures were made within half a year, and more could be held against one another",
+}
+
 
 @dataclass(frozen=True)
 class Records:
     """`digest` knows the same records again (keyed; empty where nobody made one).
 
-    `rounded_by` is that of the records by which all that this database shares is rounded: of those of its first
-    release, so that nobody who waits for many releases can average the rounding away. `teeth_of_one` and
-    `failures_of_one` are the most teeth, and failures, that any one patient has among them.
+    `rounded_by` is what the rounding of figures made for sharing is drawn by; without it they are rounded by the
+    digest. `teeth_of_one` and `failures_of_one` are the most teeth, and failures, that any one patient has among them.
     """
 
     digest: str = ""

@@ -91,8 +91,8 @@ def demo(out: Path, crowns: int, seed: int, lists: bool) -> None:
 
     say = _say()
     say("inventing a practice: Alder Row Dental")
-    # The files of an earlier demo are written over, so what was loaded from them must go too.
-    for stale in (out / "practice").glob("practice.duckdb*"):
+    # The files of an earlier demo are written over, so what was loaded and shared of them must go too.
+    for stale in (*(out / "practice").glob("practice.duckdb*"), *(out / "practice").glob("practice.releases")):
         stale.unlink()
     toml = simulate_practice(out / "practice", crowns=crowns, seed=seed, say=say)
     _finish(_everything(toml, out, say=say, lists=lists))
@@ -390,12 +390,14 @@ def pool(files: tuple[Path, ...], out: Path, members: Path | None, unsigned: boo
     from dashboards.write_pooled import write_pooled
     from pipeline.release.pool.combine import pool as combine
     from pipeline.release.pool.files import read_contribution
-    from pipeline.release.pool.members import read_members
+    from pipeline.release.pool.members import read_members, refuse_small
 
     say = _say()
     listed = read_members(members) if members is not None else None
     given = [read_contribution(path, unsigned=unsigned, today=today()) for path in files]
     pooled = combine(given, members=listed)
+    if listed is None:
+        refuse_small(given)
     say(f"{len(pooled.practices)} practices, {len(pooled.comparisons)} questions that at least two of them answer")
     _finish(write_pooled(pooled, out))
 
@@ -450,6 +452,7 @@ def _settings(toml: Path) -> Settings:
 
 def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[str], None], lists: bool) -> Path:
     """All pages, with the answers to the questions that the TOML lists under [[ask]] and, if wished, the lists."""
+    from dashboards.release.parts import few_between_texts
     from dashboards.release.record import Standing
     from dashboards.release.released import as_text, from_text, release
     from dashboards.write import write_all
@@ -469,6 +472,7 @@ def _pages(settings: Settings, results: Results, out: Path, *, say: Callable[[st
         today=today(),
         make=lambda told: as_text(release(told)),
         readable=lambda text: from_text(text) is not None,
+        apart_by_few=few_between_texts,
         say=say,
     )
     names: list[str] = []

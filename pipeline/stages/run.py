@@ -51,8 +51,9 @@ from pipeline.reading.worksheets.lists import recall_rows, write_recall_list, wr
 from pipeline.reading.worksheets.note_sheets import sample_to_check, values_that_differ, values_to_confirm
 from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
-from pipeline.release.disclosure import SMALLEST, STEP
-from pipeline.release.memory import NEAR, PAGES, POOLING, Remembered, records_of, remembered
+from pipeline.release.disclosure import SMALLEST, STEP, few_between
+from pipeline.release.memory import PAGES, POOLING, Remembered, records_of, remembered
+from pipeline.release.memory_file import memory_path
 from pipeline.release.pool.agreed import agreed_rules
 from pipeline.release.pool.code import practice_code
 from pipeline.release.pool.contribution import Contribution
@@ -60,13 +61,14 @@ from pipeline.release.pool.evidence import Others, others_of
 from pipeline.release.pool.files import read_contribution, signed, write_contribution
 from pipeline.release.pool.make import contribution
 from pipeline.release.pool.members import read_members
+from pipeline.release.pool.parts import parts_of
 from pipeline.release.pool.plausible import impossible
 from pipeline.release.pool.signing import practice_key, signing_key_path
 from pipeline.release.pool.spells import pooled_spells
 from pipeline.results import Results, UnknownCode, from_plain, to_plain
 from pipeline.results.asked import Asked
 from pipeline.results.owner import Owner
-from pipeline.results.records import Records
+from pipeline.results.records import WHY_KEPT, Records
 from pipeline.stages.answered_before import ANSWERED
 from pipeline.stages.compare import ComparisonInput, RecountInput, StoreSummary, compare, main_alone
 from pipeline.stages.run_ingest import ingest_stage, set_aside_stage
@@ -285,9 +287,9 @@ def contribute_stage(settings: Settings, out: Path, *, today: dt.date, say: Say,
                 today=today,
                 make=lambda told: json.dumps(to_plain(contribution(told, spells, code=code, secret=secret))),
                 readable=lambda text: _contribution_of(text) is not None,
+                few_between=_few_between,
             )
-    if kept.standing == NEAR:
-        say(f"the figures are those of {kept.made_on}: since then fewer than {SMALLEST} patients changed")
+    _say_standing(settings, kept, of="the figures are those", say=say)
     made = _contribution_of(kept.figures)
     assert made is not None
     given = signed(dataclasses.replace(made, code=code, former_keys=numbers[:-1]), key)
@@ -313,6 +315,11 @@ def _contribution_of(text: str) -> Contribution | None:
     return found
 
 
+def _few_between(before: str, now: str) -> bool:
+    one, two = _contribution_of(before), _contribution_of(now)
+    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two)))
+
+
 def release_stage(
     settings: Settings,
     results: Results,
@@ -321,14 +328,23 @@ def release_stage(
     make: Callable[[Results], str],
     readable: Callable[[str], bool],
     say: Say,
+    apart_by_few: Callable[[str, str], bool] = lambda _before, _now: False,
 ) -> Remembered:
     """The figures of shared pages and slides: made now, or those of an earlier release of the same or near records."""
     with open_store(settings.practice.database, must_exist=True) as store, store.transaction():
         key = key_path(store.path, settings.practice.key_file)
-        found = remembered(store, results, kind=PAGES, key=key, today=today, make=make, readable=readable)
-    if found.standing == NEAR:
-        say(f"shared pages keep the figures of {found.made_on}: since then fewer than {SMALLEST} patients changed")
+        found = remembered(
+            store, results, kind=PAGES, key=key, today=today, make=make, readable=readable, few_between=apart_by_few
+        )
+    _say_standing(settings, found, of="shared pages keep the figures", say=say)
     return found
+
+
+def _say_standing(settings: Settings, kept: Remembered, *, of: str, say: Say) -> None:
+    if (why := WHY_KEPT.get(kept.standing)) is not None:
+        memory = memory_path(key_path(settings.practice.database, settings.practice.key_file))
+        say(f"{of} of {kept.made_on}: {why}")
+        say(f"{memory.name}: if nothing made so far has left the practice, move this file away to have new figures")
 
 
 def stored_results(settings: Settings) -> Results:

@@ -2,14 +2,36 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import duckdb
 import polars as pl
 
-from pipeline.practice.tables import CROWNS, ENDO_COURSES, PROCEDURES, Table
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, FINDINGS, PROCEDURES, TOOTH_FOLLOWUP, Table
 from pipeline.storing.own_tables import DERIVED_TABLES
 
 # Numbers of rows and of crowns say nothing of a patient, and move when another one's rows do.
 _NO_FACTS = frozenset(("load_id", "row_number", "part", "patient_id", "crown_id", "course_id", "row_key"))
+
+
+@dataclass(frozen=True)
+class Happened:
+    """A thing that is counted in what is shared: the rows of a table, and the columns that say what and when."""
+
+    table: Table
+    rows: str
+    columns: tuple[str, ...]
+
+
+HAPPENED = {
+    "seated": Happened(CROWNS, "NOT done_elsewhere", ("tooth_fdi", "crown_kind", "seat_date")),
+    "opened": Happened(CROWNS, "access_date IS NOT NULL", ("tooth_fdi", "seat_date", "access_date")),
+    "crown failed": Happened(CROWNS, "failure", ("tooth_fdi", "seat_date", "failure_cause", "exit_date")),
+    "treated": Happened(ENDO_COURSES, "completed IS NOT NULL AND NOT done_elsewhere", ("tooth_fdi", "completed")),
+    "root canal failed": Happened(ENDO_COURSES, "failure", ("tooth_fdi", "completed", "failure_cause", "exit_date")),
+    "lost": Happened(TOOTH_FOLLOWUP, "extracted IS NOT NULL", ("tooth_fdi", "extracted")),
+    "judged": Happened(FINDINGS, "pai IS NOT NULL", ("tooth_fdi", "exam_date", "pai")),
+}
 
 
 class Facts:
@@ -24,27 +46,40 @@ class Facts:
         """
         tables = [t for t in DERIVED_TABLES.values() if t is not PROCEDURES and "patient_id" in t.columns]
         rows = [f"SELECT patient_id, 0::UBIGINT AS fact FROM (SELECT DISTINCT patient_id FROM {PROCEDURES.name})"]  # noqa: S608
-        rows += [f"SELECT patient_id, {_fingerprint(table)} AS fact FROM {table.name}" for table in tables]  # noqa: S608
+        for table in tables:
+            rows.append(f"SELECT patient_id, {_fingerprint(table, *table.columns)} AS fact FROM {table.name}")  # noqa: S608
+        return self._summed(" UNION ALL ".join(rows))
+
+    def happened(self, what: str) -> pl.DataFrame:
+        """`fact, patients` as above, of one of `HAPPENED` alone, and of those patients whom it happened to."""
+        found = HAPPENED[what]
+        mark = _fingerprint(found.table, *found.columns)
+        return self._summed(f"SELECT patient_id, {mark} AS fact FROM {found.table.name} WHERE {found.rows}")  # noqa: S608
+
+    def most_of_one(self) -> tuple[int, int]:
+        """The most teeth, and the most failures, that one patient has among crowns or among root canals made here.
+
+        Crowns that were opened count as failures do: they are told in the same ways.
+        """
+        opened = {CROWNS.name: "count(access_date)", ENDO_COURSES.name: "0"}
+        counts = " UNION ALL ".join(
+            f"SELECT count(*) AS teeth, greatest(count(*) FILTER (failure), {told}) AS failures FROM {table} "  # noqa: S608
+            "WHERE NOT done_elsewhere GROUP BY patient_id"
+            for table, told in opened.items()
+        )
+        ((teeth, failures),) = self._connection.execute(
+            f"SELECT coalesce(max(teeth), 1), coalesce(max(failures), 1) FROM ({counts})"  # noqa: S608
+        ).fetchall()
+        return int(teeth), int(failures)
+
+    def _summed(self, rows: str) -> pl.DataFrame:
         found: pl.DataFrame = self._connection.sql(
             f"SELECT fact::VARCHAR AS fact, count(*) AS patients FROM (SELECT sum(fact) AS fact "  # noqa: S608
-            f"FROM ({' UNION ALL '.join(rows)}) WHERE patient_id IS NOT NULL GROUP BY patient_id) GROUP BY fact"
+            f"FROM ({rows}) WHERE patient_id IS NOT NULL GROUP BY patient_id) GROUP BY fact"
         ).pl()
         return found
 
-    def most_of_one(self) -> tuple[int, int]:
-        """The most teeth, and the most failures, that one patient has among crowns or among root canals made here."""
-        counts = " UNION ALL ".join(
-            f"SELECT count(*) AS teeth, count(*) FILTER (failure) AS failures FROM {table.name} "  # noqa: S608
-            "WHERE NOT done_elsewhere GROUP BY patient_id"
-            for table in (CROWNS, ENDO_COURSES)
-        )
-        row = self._connection.execute(
-            f"SELECT coalesce(max(teeth), 1), coalesce(max(failures), 1) FROM ({counts})"  # noqa: S608
-        ).fetchone()
-        assert row is not None
-        return int(row[0]), int(row[1])
 
-
-def _fingerprint(table: Table) -> str:
-    values = (f"coalesce({c}::VARCHAR, chr(30))" for c in table.columns if c not in _NO_FACTS)
+def _fingerprint(table: Table, *columns: str) -> str:
+    values = (f"coalesce({c}::VARCHAR, chr(30))" for c in columns if c not in _NO_FACTS)
     return f"md5_number_lower(concat_ws(chr(31), '{table.name}', {', '.join(values)}))"

@@ -19,8 +19,6 @@ from pipeline.practice.tables import (
     NOTE_VALUES,
     PATIENTS,
     PROCEDURES,
-    RELEASED_RECORDS,
-    RELEASES,
     RUN_FIGURES,
     Column,
     Table,
@@ -64,7 +62,7 @@ NOTED = {
     for name, table in DETAIL_TABLES.items()
 }
 LATER_TABLES = (
-    *(STAND_INS, RUN_FIGURES, RELEASES, RELEASED_RECORDS),
+    *(STAND_INS, RUN_FIGURES),
     *(*NOTE_TABLES, READ_VALUES, NOTE_VALUES, *NOTED.values()),
 )
 

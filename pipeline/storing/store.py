@@ -540,6 +540,11 @@ class Store:
             raise DataError(
                 f"{self.path.name} was written by another version of toothyears. Rename it and ingest your files again."
             )
+        if read_only and {t.name for t in LATER_TABLES} - tables:
+            raise DataError(
+                f"{self.path.name} was written by an earlier version of toothyears and can only be read once it is "
+                "brought up to date. Run `toothyears run` on your PRACTICE.toml; what is stored stays."
+            )
         if not read_only:  # nobody else has it open, so what lies there was left by a process that was killed
             for stale in self.path.parent.glob(f".{self.path.name}.tmp-*"):
                 shutil.rmtree(stale, ignore_errors=True)

@@ -13,8 +13,9 @@ from dashboards.release.released import Released, as_text, from_text, release
 from pipeline.practice.settings import Settings
 from pipeline.reading.config import load_settings
 from pipeline.release.disclosure import SMALLEST
-from pipeline.release.memory import NEAR, NEW, SAME, Remembered
+from pipeline.release.memory import Remembered
 from pipeline.results import Results
+from pipeline.results.records import NEAR, NEW, SAME
 from pipeline.stages import run
 from synthetic_data.generate import simulate
 from tests.recounts import without_recounts
@@ -63,6 +64,12 @@ def test_a_practice_shared_twice_gives_no_group_under_eleven_away(tmp_path: Path
     (tmp_path / "practice" / "exports" / "ledger-2026.csv").write_text(ONE_MORE)
     more, again, kept, given_again = share(settings)
     assert more.counts.crowns == results.counts.crowns + 1
+    assert kept.standing == NEAR
+    assert again == shown
+    assert _figures(given_again) == _figures(given)
+    # The database deleted, and built anew from the same files: the memory lies beside the key.
+    settings.practice.database.unlink()
+    _, again, kept, given_again = share(settings)
     assert kept.standing == NEAR
     assert again == shown
     assert _figures(given_again) == _figures(given)

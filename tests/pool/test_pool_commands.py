@@ -57,7 +57,7 @@ def compared(folder: Path, *stages: str) -> None:
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("pooling")
-    simulate(folder / "one", crowns=600, seed=5)
+    simulate(folder / "one", crowns=1500, seed=4)
     compared(folder / "one", "ingest", "link")
     return folder
 
@@ -356,3 +356,15 @@ def test_files_of_others_are_of_members_where_a_list_is_named(folder, contribute
     with pytest.raises(DataError, match="is no member's"):
         read(members='"club/members.toml"')
     shutil.rmtree(club)
+
+
+def test_a_small_practice_is_pooled_with_a_list_of_members_alone(tmp_path):
+    """Of some 180 patients halves and parts are not surely known, so only a list tells that it is given once."""
+    small, other = (written(practice(i, crowns=n), tmp_path) for i, n in ((1, 300), (2, 1500)))
+    refused = toothyears("pool", small, other, "--out", tmp_path / "pooled")
+    assert isinstance(refused.exception, DataError)
+    assert "under about 500 patients" in str(refused.exception)
+    numbers = [key_number(read_contribution(path).key) for path in (small, other)]
+    (tmp_path / "members.toml").write_text('[practices]\n"A" = ["{}"]\n"B" = ["{}"]\n'.format(*numbers))
+    done = toothyears("pool", small, other, "--members", tmp_path / "members.toml", "--out", tmp_path / "pooled")
+    assert done.exit_code == 0

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import itertools
+import stat
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import polars as pl
 import pytest
 
-from pipeline.practice.tables import CROWNS, RELEASED_RECORDS, RELEASES
-from pipeline.release.disclosure import Rounding, gate_of
-from pipeline.release.memory import NEAR, NEW, PAGES, POOLING, SAME, Remembered, records_of, remembered
+from pipeline.machine.errors import DataError
+from pipeline.practice.tables import CROWNS
+from pipeline.release.disclosure import Rounding
+from pipeline.release.memory import PAGES, POOLING, ROUNDINGS, Remembered, records_of, remembered
+from pipeline.release.memory_file import Memory, memory_path, read_memory
 from pipeline.results import Counts, Quality, Results
-from pipeline.results.records import Records
+from pipeline.results.records import FEW, NEAR, NEW, OFTEN, SAME
 from pipeline.storing.store import open_store
 
 DAY = dt.date(2026, 11, 1)
 
 
-def crowns(patients: range, *, late: frozenset[int] = frozenset()) -> pl.DataFrame:
-    """One crown a patient; those of `late` were followed a day longer."""
+def crowns(patients: range, *, late: Iterable[int] = (), failed: Iterable[int] = ()) -> pl.DataFrame:
+    """One crown a patient; those of `late` were followed a day longer, those of `failed` to a removal."""
+    late, failed = frozenset(late), frozenset(failed)
     rows = []
     for i in patients:
         row = dict.fromkeys(CROWNS.columns)
@@ -32,7 +38,9 @@ def crowns(patients: range, *, late: frozenset[int] = frozenset()) -> pl.DataFra
         row |= {
             "crown_id": f"c{i}", "patient_id": f"p{i:04d}", "tooth_fdi": 16, "tooth_group": "molar",
             "crown_kind": "single", "seat_date": dt.date(2015, 1, 1), "entry_date": dt.date(2015, 1, 1),
-            "exit_date": dt.date(2020, 1, 1) + dt.timedelta(10 * i + (i in late)), "exit_reason": "last_contact",
+            "exit_date": dt.date(2020, 1, 1) + dt.timedelta(10 * i + (i in late)), "failure": i in failed,
+            "exit_reason": "failed" if i in failed else "last_contact",
+            "failure_cause": "removed" if i in failed else None,
         }  # fmt: skip
         rows.append(row)
     return pl.DataFrame(rows, schema={n: c.dtype for n, c in CROWNS.columns.items()}, orient="row")
@@ -57,6 +65,7 @@ class Practice:
         day: dt.date = DAY,
         of: Results | None = None,
         unreadable: str = "",
+        few_between: Callable[[str, str], bool] = lambda *_: False,
     ) -> Remembered:
         def make(told: Results) -> str:
             self.made += 1
@@ -68,12 +77,12 @@ class Practice:
             found = dataclasses.replace(of or results(), records=records_of(store, key=self.key))
             return remembered(
                 store, found, kind=kind, key=self.key, today=day, make=make,
-                readable=lambda text: text != unreadable,
+                readable=lambda text: text != unreadable, few_between=few_between,
             )  # fmt: skip
 
-    def read(self, what: str) -> pl.DataFrame:
-        with open_store(self.path, read_only=True) as store:
-            return store.read({"releases": RELEASES, "records": RELEASED_RECORDS}[what])
+    @property
+    def memory(self) -> Memory:
+        return read_memory(memory_path(self.key))
 
 
 @pytest.fixture
@@ -100,7 +109,7 @@ def test_records_that_differ_by_fewer_than_eleven_give_the_earlier_figures(
 @pytest.mark.parametrize(("changed", "standing"), [(10, NEAR), (11, NEW)])
 def test_a_patient_of_whom_a_day_changed_is_another(practice: Practice, changed: int, standing: str) -> None:
     practice.share(crowns(range(100)))
-    assert practice.share(crowns(range(100), late=frozenset(range(changed)))).standing == standing
+    assert practice.share(crowns(range(100), late=range(changed))).standing == standing
 
 
 def test_some_gone_and_as_many_come_count_once(practice: Practice) -> None:
@@ -172,10 +181,10 @@ def test_pages_and_a_file_for_pooling_one_patient_apart_are_not_rounded_alike(
     assert practice.rounded_by != first
     one, two = (Rounding(k.encode()) for k in (first, practice.rounded_by))
     assert any(one.count(n) != two.count(n) for n in range(11, 60))
-    # Eleven patients on, all of both kinds are rounded by those of the first release again.
+    # Eleven patients on, both kinds are rounded alike again.
     for each in (PAGES, POOLING):
         assert practice.share(crowns(range(112)), each).standing == NEW
-        assert practice.rounded_by == first
+    assert len({r.rounded_by for r in practice.memory.releases[-2:]}) == 1
 
 
 def test_pages_and_a_file_for_pooling_of_the_same_records_are_rounded_alike(practice: Practice) -> None:
@@ -206,22 +215,118 @@ def test_a_database_built_anew_rounds_the_same_records_alike(tmp_path: Path) -> 
 
 
 def test_many_releases_cannot_be_averaged(practice: Practice) -> None:
-    """Month by month eleven patients come: what stays as it is is told alike in every release of the database.
+    """A quarter after the other eleven patients come: a count that stays as it is is told in six ways at most.
 
-    Rounded anew each time, the mean of two years would name the count.
+    Rounded anew each time, the mean of some years would name the count.
     """
-    told, anew = set(), []
-    for month in range(24):
-        rows = crowns(range(100 + 11 * month))
-        assert practice.share(rows).standing == NEW
-        with open_store(practice.path) as store, store.transaction():
-            found = records_of(store, key=practice.key)
-        of = dataclasses.replace(results(), records=found)
-        told.add(tuple(gate_of(of).rounding.count(n) for n in range(11, 60)))
-        anew.append(gate_of(dataclasses.replace(of, records=Records(found.digest))).rounding.count(17))
-    assert len(told) == 1
-    assert set(anew) == {15, 20}
-    assert practice.made == 24
+    told = []
+    for quarter in range(13):
+        day = DAY + dt.timedelta(92 * quarter)
+        assert practice.share(crowns(range(100 + 11 * quarter)), day=day).standing == NEW
+        told.append(tuple(Rounding(practice.rounded_by.encode()).count(n) for n in range(11, 60)))
+    assert len(set(told)) == ROUNDINGS == 6
+    assert all(one != next_ for one, next_ in itertools.pairwise(told))
+
+
+def test_a_count_told_otherwise_in_the_next_release_need_not_have_changed(practice: Practice) -> None:
+    """Under one rounding it would have: beside a total told alike, that holds 1 to 8 that came in between."""
+    roundings = []
+    for quarter in range(ROUNDINGS):
+        practice.share(crowns(range(100 + 11 * quarter)), day=DAY + dt.timedelta(92 * quarter))
+        roundings.append(Rounding(practice.rounded_by.encode()))
+    unchanged = [one.count(n) != two.count(n) for one, two in itertools.pairwise(roundings) for n in range(15, 400)]
+    assert 0.2 < sum(unchanged) / len(unchanged) < 0.5
+
+
+def changed(n: int, failed: int) -> pl.DataFrame:
+    """All seen again since, and so many crowns failed."""
+    return crowns(range(n), late=range(n), failed=range(failed))
+
+
+@pytest.mark.parametrize(("failed", "standing"), [(0, NEW), (1, FEW), (10, FEW), (11, NEW)])
+def test_while_few_failed_the_figures_of_before_stand(practice: Practice, failed: int, standing: str) -> None:
+    """All patients were seen, and changed: it is the few failures that a part beside its total would tell."""
+    practice.share(crowns(range(100)))
+    assert practice.share(changed(100, failed), day=DAY + dt.timedelta(31)).standing == standing
+
+
+def test_after_a_year_a_few_failures_are_told(practice: Practice) -> None:
+    """By then they are those of a year, and of no month."""
+    practice.share(crowns(range(100)))
+    found = [practice.share(changed(100, 3), day=DAY + dt.timedelta(d)).standing for d in (364, 365)]
+    assert found == [FEW, NEW]
+
+
+def test_a_few_crowns_more_are_told_with_the_next_eleven(practice: Practice) -> None:
+    rows = {n: crowns(range(n), late=range(100)) for n in (103, 110, 111)}
+    practice.share(crowns(range(100)))
+    assert [practice.share(r).standing for r in rows.values()] == [FEW, FEW, NEW]
+
+
+def test_settings_moved_a_little_at_a_time_give_three_sets_of_figures_in_half_a_year(practice: Practice) -> None:
+    """Those who are counted under one setting and not under the next would be known once there are many."""
+    found = [practice.share(crowns(range(100)), of=results(horizon_years=str(y))) for y in range(3, 8)]
+    assert [f.standing for f in found] == [NEW, NEW, NEW, OFTEN, OFTEN]
+    assert {f.figures for f in found[2:]} == {"figures 3"}
+    assert practice.share(crowns(range(100)), of=results(horizon_years="3")).standing == SAME
+    assert len({r.rounded_by for r in practice.memory.releases}) == 3
+    later = practice.share(crowns(range(100)), of=results(horizon_years="9"), day=DAY + dt.timedelta(183))
+    assert later.standing == NEW
+
+
+# Where it is kept
+
+
+def test_a_database_built_anew_remembers_what_was_shared(practice: Practice) -> None:
+    """Deleted, restored or under another name: the memory lies beside the key."""
+    practice.share(crowns(range(100)))
+    practice.path.unlink()
+    assert practice.share(crowns(range(100))) == Remembered("figures 1", DAY, SAME)
+    practice.path.unlink()
+    practice.path = practice.path.with_name("other.duckdb")
+    assert practice.share(crowns(range(101))) == Remembered("figures 1", DAY, NEAR)
+
+
+def test_without_a_key_the_memory_knows_the_same_patients_again(practice: Practice) -> None:
+    """Its own secret is drawn and kept in it, where patients go by their numbers and there is no key."""
+    practice.key.unlink()
+    practice.share(crowns(range(100)))
+    practice.path.unlink()
+    assert practice.share(crowns(range(99))).standing == NEAR
+
+
+def test_the_memory_is_for_its_owner_alone_and_names_nobody(practice: Practice) -> None:
+    practice.share(crowns(range(100)))
+    path = memory_path(practice.key)
+    assert path.name == "p.releases"
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert "p0001" not in path.read_text()
+    assert len(practice.memory.marks[practice.memory.releases[0].records]["all"]) == 100
+
+
+@pytest.mark.parametrize("content", ["", "{}", "[]", '{"form": "another"}', "\xff"])
+def test_a_damaged_memory_stops_what_would_be_shared(practice: Practice, content: str) -> None:
+    """Nothing is shared as if nothing had been."""
+    practice.share(crowns(range(100)))
+    memory_path(practice.key).write_text(content)
+    with pytest.raises(DataError, match="damaged or of another version"):
+        practice.share(crowns(range(101)))
+    assert practice.made == 1
+
+
+def test_a_memory_cut_short_is_damaged(practice: Practice) -> None:
+    practice.share(crowns(range(100)))
+    path = memory_path(practice.key)
+    whole = path.read_text()
+    path.write_text(whole.replace('"marks": {', '"marks_": {'))
+    with pytest.raises(DataError, match="damaged"):
+        practice.share(crowns(range(101)))
+
+
+def test_what_cannot_be_remembered_is_not_shared(practice: Practice) -> None:
+    practice.key = practice.key.parent / "p.key" / "key"
+    with pytest.raises(DataError, match="must be remembered"):
+        practice.share(crowns(range(100)))
 
 
 def test_a_memory_that_begins_anew_rounds_by_its_own_records(tmp_path: Path) -> None:
@@ -230,8 +335,7 @@ def test_a_memory_that_begins_anew_rounds_by_its_own_records(tmp_path: Path) -> 
         (tmp_path / str(i)).mkdir()
         practice = Practice(tmp_path / str(i))
         practice.share(crowns(range(n)))
-        with open_store(practice.path) as store, store.transaction():
-            found.append(records_of(store, key=practice.key).rounded_by)
+        found.append(practice.rounded_by)
     assert found[0] != found[1]
 
 
@@ -242,18 +346,6 @@ def test_without_a_key_one_is_drawn_and_kept(tmp_path: Path) -> None:
             store.replace(CROWNS, crowns(range(30)))
             found.append(records_of(store, key=tmp_path / "none").digest)
     assert found[0] == found[1]
-
-
-def test_what_is_kept_names_nobody_and_outlasts_linking(practice: Practice) -> None:
-    practice.share(crowns(range(100)))
-    with open_store(practice.path) as store, store.transaction():
-        store.mark_done("ingest")
-        store.mark_done("link")
-        store.replace(CROWNS, crowns(range(0)))
-    kept = practice.read("records")
-    assert kept.height == 100
-    assert kept["mark"].n_unique() == 100
-    assert "p0001" not in str(kept.to_dicts()) + str(practice.read("releases").to_dicts())
 
 
 def test_the_most_of_one_patient_is_counted(tmp_path: Path) -> None:
@@ -289,6 +381,6 @@ def test_thirty_practices_one_patient_apart_share_the_same_figures(tmp_path: Pat
         apart = [
             crowns(range(n)).filter(pl.col("patient_id") != f"p{i:04d}"),
             crowns(range(n + 1)),
-            crowns(range(n), late=frozenset([i])),
+            crowns(range(n), late=[i]),
         ][i % 3]
         assert practice.share(apart) == Remembered(first.figures, DAY, NEAR)

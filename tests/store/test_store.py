@@ -14,7 +14,17 @@ import pytest
 from pipeline.machine.errors import BusyError, DataError
 from pipeline.practice.codes import built_in
 from pipeline.practice.read_tables import STORED_LOADS, STORED_QUARANTINE
-from pipeline.practice.tables import CROWNS, ENDO_COURSES, LOADS, PATIENTS, PROCEDURES, QUARANTINE, Table, TableError
+from pipeline.practice.tables import (
+    CROWNS,
+    ENDO_COURSES,
+    LOADS,
+    PATIENTS,
+    PROCEDURES,
+    QUARANTINE,
+    RUN_FIGURES,
+    Table,
+    TableError,
+)
 from pipeline.storing.own_tables import DERIVED_TABLES
 from pipeline.storing.store import Store, open_store
 
@@ -226,6 +236,17 @@ def test_what_is_not_ours_is_left_alone(tmp_path: Path):
         with pytest.raises(DataError, match=message):
             open_store(path)
         assert (path.read_bytes() if path.exists() else None) == before
+
+
+def test_a_database_of_an_earlier_version_says_so_where_it_is_only_read(tmp_path: Path):
+    path = tmp_path / "p.duckdb"
+    with open_store(path) as store:
+        store._connection.execute(f"DROP TABLE {RUN_FIGURES.name}")
+    with pytest.raises(DataError, match=r"earlier version of toothyears.*Run `toothyears run`"):
+        open_store(path, read_only=True)
+    open_store(path).close()  # as `run` does: what was lacking is made
+    with open_store(path, read_only=True) as store:
+        assert store.read(RUN_FIGURES).is_empty()
 
 
 @pytest.mark.parametrize("options", [{"read_only": True}, {"must_exist": True}])

@@ -119,7 +119,7 @@ def _of_comparison(
     ratios = [
         e for e in compared.estimates if (e.contrast, e.model) == (f"{asked.group} vs {asked.reference}", asked.model)
     ]
-    ratios = sorted((e for e in ratios if gate.rounding.count(e.events) is not None), key=lambda e: len(e.adjusted_for))
+    ratios = sorted((e for e in ratios if gate.enough(e.events)), key=lambda e: len(e.adjusted_for))
     d = compared.difference
     return _contrast(
         asked,
@@ -247,7 +247,8 @@ def _side(gate: Gate, name: str, spells: pl.DataFrame) -> Side:
         return side
     first = spells.unique("unit")["tooth_group"]
     mix = gate.table([f"{name} {g}" for g in TOOTH_GROUPS], [int((first == g).sum()) for g in TOOTH_GROUPS])
-    table = risk_set_table(gate, spells) if side.failures is not None else ()
+    # Where one patient has very many teeth, numbers followed are too coarse for whoever pools to check them.
+    table = risk_set_table(gate, spells) if side.failures is not None and not gate.very_many else ()
     return dataclasses.replace(side, tooth_groups=tuple(mix), table=table)
 
 
@@ -260,7 +261,7 @@ def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
     entry, leaving = (spells[c].to_numpy().astype(float) for c in ("entry_days", "exit_days"))
     event = spells["event"].to_numpy().astype(bool)
     months = np.arange(0, LAST_MONTH + 1, GRID_MONTHS)
-    told = [gate.rounding.count(int(np.sum((entry <= d) & (leaving > d)))) for d in _days(months)]
+    told = gate.followed([int(np.sum((entry <= d) & (leaving > d))) for d in _days(months)])
     enough = [n is not None for n in told]
     if True not in enough:
         return ()
@@ -271,7 +272,7 @@ def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
     halves = [(a + b) / 2 * GRID_MONTHS / 12 for a, b in itertools.pairwise(followed)]
     years = itertools.accumulate(halves, initial=0.0)
     failed = [int(np.sum(event & (leaving > days[0]) & (leaving <= d))) for d in days]
-    lines = zip(months, followed, years, gate.rounding.running(failed, followed), strict=True)
+    lines = zip(months, followed, years, gate.running(failed, followed), strict=True)
     return tuple(Line(int(m), n, STEP * round(y / STEP), f) for m, n, y, f in lines)
 
 

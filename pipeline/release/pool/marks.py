@@ -78,22 +78,22 @@ def shared_patients(one: Sequence[int], other: Sequence[int]) -> float:
     """Which share of the smaller file's patients is about in the other one, where their marks go together."""
     a, b = (np.asarray(m, np.float64) for m in (one, other))
     both = max(0.0, float(a @ b) / MARKS - _by_chance(a, b))
-    return min(1.0, both / max(1.0, min(_patients(a), _patients(b))))
+    return min(1.0, both / max(1.0, min(patients_of(a), patients_of(b))))
 
 
 def _by_chance(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     """How many first works two practices of these sizes have in common by chance."""
-    return _patients(a) * _patients(b) / PLACES
+    return patients_of(a) * patients_of(b) / PLACES
 
 
-def spread_of(marks: Sequence[int]) -> float:
+def spread_of(marks: Sequence[int] | NDArray[np.float64]) -> float:
     """The mean of the squares: each patient adds 1, the noise its own."""
     return math.fsum(m * m for m in marks) / max(1, len(marks))
 
 
-def _patients(marks: NDArray[np.float64]) -> float:
-    """About how many patients there are."""
-    return max(0.0, float(np.mean(marks**2)) - NOISE**2)
+def patients_of(marks: Sequence[int] | NDArray[np.float64]) -> float:
+    """About how many patients there are; none where there are no marks."""
+    return max(0.0, spread_of(marks) - NOISE**2)
 
 
 def _told(spells: pl.DataFrame) -> pl.DataFrame | None:

@@ -17,9 +17,12 @@ from pathlib import Path
 
 from pipeline.machine.errors import ConfigError, DataError
 from pipeline.release.pool.contribution import Contribution
+from pipeline.release.pool.marks import patients_of
 from pipeline.release.pool.signing import key_number, read_key_number
 
 LARGEST_BYTES = 1_000_000
+# From so many patients on, copies, parts and halves of 15 practices were all known (tests/pool/test_pool_doubles).
+FEWEST_KNOWN = 500
 EXAMPLE = '"Oak Street" = ["48213 90772 11834 55021 66310 20817"]'
 
 
@@ -53,6 +56,25 @@ def read_members(path: Path) -> dict[str, str]:
             if found.setdefault(number, name) != name:
                 raise ConfigError(f'{path.name}: one key number stands under "{found[number]}" and under "{name}".')
     return found
+
+
+def refuse_small(given: Sequence[Contribution]) -> None:
+    """Refuse files of so few patients that a second file of the same practice is not surely known as one.
+
+    With a list of members there is none: each practice is known by its key.
+
+    Raises
+    ------
+    DataError
+        Naming the file by its practice's code.
+    """
+    for c in given:
+        if patients_of(c.marks) < FEWEST_KNOWN:
+            raise DataError(
+                f"The file of practice {c.code} is of under about {FEWEST_KNOWN} patients: without a list of members "
+                "it is not sure whether it is a second file, or a part, of another one given here. Write the practices "
+                f"and their key numbers into a list (--members): {EXAMPLE}."
+            )
 
 
 def refuse_strangers(given: Sequence[Contribution], members: Mapping[str, str]) -> None:

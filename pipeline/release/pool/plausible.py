@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 
 from pipeline.questions.question import FREE_BY_CROWN, KEPT_BY_CROWN, SINCE_OPENING, SINCE_SEAT
 from pipeline.release import disclosure
-from pipeline.release.disclosure import EVENTS_PER_CHANGE, LOWEST_TOLD, SMALLEST, STEP
+from pipeline.release.disclosure import SMALLEST, STEP
 from pipeline.release.pool.agreed import GRID_MONTHS, TOOTH_GROUPS
 from pipeline.release.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
 from pipeline.release.pool.marks import NOISE, spread_of
@@ -104,8 +104,11 @@ def _half(followed: float) -> float:
 
 
 def _most_failing(before: Line, after: Line, late: bool, teeth: int) -> float:
-    """Failures of one step, and those held back before: a running count changes once 11 to 15 have happened."""
-    held = LOWEST_TOLD if before.failures is None else EVENTS_PER_CHANGE + SLACK
+    """Failures of one step, and those held back before: a running count changes once 11 to 15 have happened.
+
+    Or once twice as many have as one patient has, which is not told.
+    """
+    held = 2 * MOST_TEETH_A_PATIENT
     return (teeth if late else before.followed - after.followed) + held + SLACK
 
 

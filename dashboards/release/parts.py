@@ -1,0 +1,65 @@
+"""Which told counts of a release are parts of others: what two releases side by side are watched for."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+from dashboards.release.count import ReleasedCount
+from dashboards.release.rates import ReleasedRate
+from dashboards.release.released import Released, from_text
+from pipeline.release.disclosure import Part, few_between
+
+OVERALL = "overall"
+
+
+def few_between_texts(before: str, now: str) -> bool:
+    """Whether two releases, as they are kept, tell of some but fewer than 11 that came between; of none, if one cannot
+    be read any more.
+    """
+    one, two = from_text(before), from_text(now)
+    return one is not None and two is not None and bool(few_between(parts_of(one), parts_of(two)))
+
+
+def parts_of(released: Released) -> dict[str, Part]:
+    """Each part with its whole, by a name."""
+    return {name: (part.value, whole.value) for name, part, whole in _parts(released)}
+
+
+def _parts(released: Released) -> Iterator[tuple[str, ReleasedCount, ReleasedCount]]:
+    wholes = {t.outcome: t.rows[0] for t in released.rates if t.by == OVERALL and len(t.rows) == 1}
+    for t in released.rates:
+        for row in t.rows if t.by != OVERALL and t.outcome in wholes else ():
+            name, whole = f"{t.outcome} {t.by} {row.name}", wholes[t.outcome]
+            yield f"{name} teeth", row.teeth, whole.teeth
+            yield f"{name} failures", row.failures, whole.failures
+    lost = {(t.by, r.name): r for t in released.rates if t.outcome == "tooth_survival" for r in t.rows}
+    for t in released.rates:
+        for row in t.rows if t.outcome == "free_of_intervention" else ():
+            if (t.by, row.name) in lost:
+                yield f"lost {t.by} {row.name}", lost[t.by, row.name].failures, row.failures
+    for found in released.losses:
+        for cause in found.causes[:-1]:
+            yield f"{found.id} {cause.cause}", cause.losses, found.causes[-1].losses
+    if (crowns := wholes.get("crown_survival")) is not None:
+        yield from _of_crowns(released, crowns)
+    for one, other in itertools.permutations(released.techniques.answers, 2):
+        if (one.title, one.outcome, other.outcome) == (other.title, "tooth_loss", "endo_failure"):
+            failed = {g.label: g.failures for g in other.groups}
+            for group in one.groups:
+                if group.label in failed:
+                    yield f"{one.title} {group.label} lost", group.failures, failed[group.label]
+    for line in released.healing[1:]:
+        yield f"judged {line.name}", line.judged, released.healing[0].judged
+
+
+def _of_crowns(released: Released, crowns: ReleasedRate) -> Iterator[tuple[str, ReleasedCount, ReleasedCount]]:
+    for answer in released.techniques.answers:
+        for group in answer.groups if answer.outcome == "crown_failure" else ():
+            name = f"{answer.title} {group.label}"
+            yield f"{name} failures", group.failures, crowns.failures
+            yield f"{name} teeth", group.teeth, crowns.teeth
+    for c in released.comparisons:
+        for g in c.groups if c.outcome == "crown_failure" else ():
+            yield f"{c.id} {g.name} failures", g.failures, crowns.failures
+            yield f"{c.id} {g.name} teeth", g.crowns, crowns.teeth

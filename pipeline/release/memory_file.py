@@ -1,0 +1,121 @@
+"""The file that remembers releases, beside the key of the pseudonyms: it outlives the database.
+
+It holds the figures that were made for sharing and, of the records behind them, keyed fingerprints of patients that
+name nobody. It is put in place whole or not at all, and its owner alone may read it.
+"""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from pipeline.machine.errors import DataError
+from pipeline.machine.private_files import private_folder, write_private
+
+FORM = "toothyears releases 1"
+SUFFIX = ".releases"
+Marks = Mapping[str, pl.Series]
+
+
+@dataclass(frozen=True)
+class Release:
+    """Figures made for sharing: of one kind, on a day, from records and settings known by digest, rounded by a text."""
+
+    kind: str
+    made_on: dt.date
+    records: str
+    settings: str
+    rounded_by: str
+    figures: str
+
+
+@dataclass(frozen=True)
+class Memory:
+    """All releases in the order in which they were made, and by the digest of records the marks of their patients.
+
+    `secret` is what the marks are keyed with, 32 bytes in hexadecimal digits.
+    """
+
+    secret: str = ""
+    releases: tuple[Release, ...] = ()
+    marks: Mapping[str, Marks] = ()  # type: ignore[assignment]
+
+    def with_release(self, new: Release, marks: Marks) -> Memory:
+        """The memory with one release more."""
+        return replace(self, releases=(*self.releases, new), marks={**dict(self.marks), new.records: marks})
+
+
+def memory_path(key: Path) -> Path:
+    """Where the memory lies: beside the key, under its name."""
+    return key.with_suffix(SUFFIX)
+
+
+def read_memory(path: Path) -> Memory:
+    """The memory in a file; an empty one where there is no file.
+
+    Raises
+    ------
+    DataError
+        Where the file cannot be read or is none of ours: nothing is shared then, since it might be subtracted.
+    """
+    if not path.exists():
+        return Memory(marks={})
+    try:
+        told = json.loads(path.read_bytes())
+        if told["form"] != FORM:
+            raise ValueError("form")
+        releases = tuple(Release(**{**r, "made_on": dt.date.fromisoformat(r["made_on"])}) for r in told["releases"])
+        marks = {digest: {what: _numbers(m) for what, m in kept.items()} for digest, kept in told["marks"].items()}
+        if {r.records for r in releases} - set(marks) or len(bytes.fromhex(told["secret"])) < 32:
+            raise ValueError("marks")
+    except OSError as error:
+        raise DataError(
+            f"{path.name}: what was shared before is remembered in it, and it cannot be read ({error.strerror}). "
+            "Check that you may read the file."
+        ) from None
+    except (AttributeError, KeyError, TypeError, ValueError):
+        raise DataError(
+            f"{path.name}: what was shared before is remembered in it, and it is damaged or of another version. Put a "
+            "copy in its place. Without one, move the file away; what is shared from then on can be held against all "
+            "that was shared before."
+        ) from None
+    return Memory(told["secret"], releases, marks)
+
+
+def write_memory(path: Path, memory: Memory) -> None:
+    """Put the memory in its place.
+
+    Raises
+    ------
+    DataError
+        Where that cannot be done: what is not remembered is not shared.
+    """
+    told = {
+        "form": FORM,
+        "secret": memory.secret,
+        "releases": [{**asdict(r), "made_on": r.made_on.isoformat()} for r in memory.releases],
+        "marks": {digest: {what: _text(m) for what, m in kept.items()} for digest, kept in memory.marks.items()},
+    }
+    try:
+        private_folder(path.parent)
+        write_private(path, json.dumps(told, sort_keys=True, indent=1))
+    except OSError as error:
+        raise DataError(
+            f"{path.name}: what is shared must be remembered beside the key, and that cannot be written "
+            f"({error.strerror}). Check that the folder of the key is there and that you may write to it."
+        ) from None
+
+
+def _text(marks: pl.Series) -> str:
+    return base64.b64encode(marks.to_numpy().astype("<i8").tobytes()).decode()
+
+
+def _numbers(text: str) -> pl.Series:
+    return pl.Series("mark", np.frombuffer(base64.b64decode(text, validate=True), "<i8"), dtype=pl.Int64())

@@ -1,0 +1,129 @@
+"""An attacker who knows that somebody has many crowns: when they failed, when he left, and what he is, by averages."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+from collections.abc import Callable
+
+import numpy as np
+import polars as pl
+import pytest
+import sample_results as samples
+from plain_gate import plain_gate
+
+from dashboards.release.table1 import release_table1
+from pipeline.release.disclosure import VERY_MANY, Gate, Rounding
+from pipeline.release.pool.contribution import Line
+from pipeline.release.pool.make import risk_set_table
+from pipeline.results import BalanceRow
+
+PLACES = range(3, 15)
+SEEDS = range(8)
+
+
+def practice(seed: int, *, his: int, place: int, failed: bool) -> pl.DataFrame:
+    """300 teeth from one start, of which a few fail, and those of one patient, who all end in one half-year."""
+    rng = np.random.default_rng(seed)
+    fails, leaves = rng.exponential(40, 300), rng.uniform(0, 12, 300)
+    days = np.append(np.minimum(fails, leaves), [place / 2 - 0.25] * his) * 365.25
+    event = np.append(fails <= leaves, [failed] * his)
+    return pl.DataFrame({"entry_days": np.zeros(300 + his), "exit_days": days, "event": event})
+
+
+def found(gate: Callable[[int], Gate], *, his: int, failed: bool, told: Callable[[tuple[Line, ...]], list[int]]) -> int:
+    """How often the half-year of the patient is the one that stands out most of what is told."""
+    hits = 0
+    for seed in SEEDS:
+        for place in PLACES:
+            values = told(risk_set_table(gate(seed), practice(seed, his=his, place=place, failed=failed)))
+            hits += len(values) > place and int(np.argmax(values)) == place
+    return hits
+
+
+def failures_told(table: tuple[Line, ...]) -> list[int]:
+    """By how much the count of failures grows in each half-year, once it is told."""
+    counts = [line.failures or 0 for line in table]
+    first = next((i for i, n in enumerate(counts) if n), 0)
+    return [0 if i <= first else b - a for i, (a, b) in enumerate(zip([0, *counts], counts, strict=False))]
+
+
+def leaving_told(table: tuple[Line, ...]) -> list[int]:
+    counts = [line.followed for line in table]
+    return [0, *(a - b for a, b in itertools.pairwise(counts))]
+
+
+CASES = len(SEEDS) * len(PLACES)
+
+
+def test_the_half_year_in_which_all_crowns_of_a_patient_failed_does_not_stand_out() -> None:
+    """Twelve crowns lost on one day make a change of a curve by themselves, unless others must be half of it."""
+    blind, watching = (
+        found(lambda s, n=n: Gate(Rounding(bytes([s])), failures_of_one=n), his=12, failed=True, told=failures_told)
+        for n in (1, 12)
+    )
+    assert blind > CASES / 2
+    assert watching < CASES / 4
+
+
+def test_the_half_year_in_which_a_patient_with_very_many_crowns_left_does_not_stand_out() -> None:
+    his = VERY_MANY + 8
+    blind, watching = (
+        found(lambda s, n=n: Gate(Rounding(bytes([s])), teeth_of_one=n), his=his, failed=False, told=leaving_told)
+        for n in (1, his)
+    )
+    assert blind > CASES / 2
+    assert watching < CASES / 3
+
+
+def test_numbers_followed_are_told_in_steps_of_which_one_patient_is_half_at_most() -> None:
+    gate = Gate(Rounding(b"x"), teeth_of_one=31)
+    told = gate.followed([300, 299, 270, 200, 130, 65, 62, 61, 100])
+    assert all(n is None or n % 65 == 0 for n in told)
+    assert all(abs((n or 0) - exact) < 65 for n, exact in zip(told[:7], (300, 299, 270, 200, 130, 65, 62), strict=True))
+    assert told[4:8] == [130, 65, 65, None]
+
+
+@pytest.mark.parametrize(("most", "told"), [(64, True), (65, False)])
+def test_table_one_of_a_group_in_which_one_patient_weighs_is_withheld(most: int, told: bool) -> None:
+    """640 crowns in the smaller group: were a third of them his, its mean age and share of smokers were nearly his."""
+    main = samples.differs().comparisons[0]
+    assert main.honesty is not None
+    rows = (BalanceRow("age_at_seat", "age", 0.1, None, 54.4, 51.5), BalanceRow("smoker_true", "", 0.1, None, 0.3, 0.2))
+    compared = dataclasses.replace(main, honesty=dataclasses.replace(main.honesty, balance=rows))
+    gate = plain_gate(teeth_of_one=most)
+    assert bool(release_table1(gate, compared, {"before_seat", "through_crown"})) == told
+    assert bool(gate.withheld) == (not told)
+
+
+def test_the_mean_of_those_who_have_the_number_is_withheld_where_one_patient_weighs_among_them() -> None:
+    main = samples.differs().comparisons[0]
+    assert main.honesty is not None
+    rows = (
+        BalanceRow("age_at_seat", "", 0.1, None, 54.4, 51.5),
+        BalanceRow("age_at_seat_unknown", "", 0, None, 0.5, 0),
+    )
+    compared = dataclasses.replace(main, honesty=dataclasses.replace(main.honesty, balance=rows))
+    (line,) = release_table1(plain_gate(teeth_of_one=60), compared, {"before_seat", "through_crown"})
+    assert (line.of_reference is None) != (line.of_group is None)
+
+
+def test_a_patient_whose_crowns_were_all_opened_counts_as_one_with_many_failures(tmp_path) -> None:
+    """Teeth that came to need a root canal are told by the same rule as failures."""
+    import datetime as dt
+
+    from pipeline.practice.tables import CROWNS
+    from pipeline.release.memory import records_of
+    from pipeline.storing.store import open_store
+    from tests.releases.test_release_memory import crowns
+
+    rows = crowns(range(20)).with_columns(
+        patient_id=pl.when(pl.int_range(pl.len()) < 6).then(pl.lit("one")).otherwise("patient_id"),
+        tooth_fdi=(pl.int_range(pl.len()) % 6 + 11).cast(pl.UInt8),
+        endo_timing=pl.lit("through_crown"),
+        access_date=pl.lit(dt.date(2016, 1, 1)),
+    )
+    with open_store(tmp_path / "a.duckdb") as store, store.transaction():
+        store.replace(CROWNS, rows)
+        told = records_of(store, key=tmp_path / "none")
+    assert (told.teeth_of_one, told.failures_of_one) == (6, 6)
