@@ -24,8 +24,9 @@ _WITH_FILE = re.compile(
     r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
 )
 _HASH = re.compile(
-    r"(?:#'?s?|\bboth\s+(?=\d{1,2}\s*(?:and|&)\s*\d)|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?)\s*:?\s*"
-    r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*)?\d{1,2}"
+    r"(?:#'?s?|\bboth\s+(?=\d{1,2}\s*(?:and|&)\s*\d)|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?|"
+    r"\bnumber|\b(?:irt|i\.r\.t\.?|wrt|w\.r\.t\.?|regarding|in\s+relation\s+to|re)\b)\s*:?\s*"
+    r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*|number\s*)?|#)\d{1,2}"
     r"(?!\d|\s*(?:mm|%|x\b|canals?|visits?|films?|carp|pa\b|min|yr|year|mo|week|wk|cc|ml)|[./:]\d))*)"
 )
 _VALUE_BEFORE = re.compile(r"(?<!tooth)(?<!teeth)(?<!th)(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged|of))\s*$")
@@ -49,7 +50,27 @@ _NAMED = re.compile(
     r"(?:1st|first|2nd|second|3rd|third) molar|wisdom tooth)"
 )
 _PLACES = {"central": 1, "lateral": 2, "canine": 3, "cuspid": 3, "wisdom tooth": 8}
-_SEPARATORS = re.compile(r"\s*(,\s*and|,\s*&|,|&|and|\+|-|–|to|thru|through)\s*(?:#|tooth\s*)?")
+_SEPARATORS = re.compile(r"\s*(,\s*and|,\s*&|,|&|and|\+|-|–|to|thru|through|(?=\s#))\s*(?:#|tooth\s*|number\s*)?")
+_STARTS = r"(?:^|[.;!?|\n]\s*|\b(?:o/e|c/o|s|o|a|p)\s*:\s*)"
+# At the head of a sentence a number of one or two digits is a tooth where what is found of teeth follows.
+_FOUND_OF = re.compile(
+    rf"{_STARTS}(\d{{1,2}})[^\S\n]+(?=(?:necro|nec\b|irrev|reversible|vital|non-?vital|cold|perc|ttp|tender|asx\b|asymp|"
+    r"sympt|no\s+(?:sx|symptoms|pain|crown)|pain|pai\b|cap\b|zr\b|zir|fgc|mcc|lithium|all[- ]ceramic|rct|has\b|needs|tests|"
+    r"responds|does)\b)"
+)
+# Two digits of ISO 3950 are seldom anything else where no unit, file or length stands beside them.
+_TWO_DIGITS = re.compile(r"(?<![\d.#/:%$-])\b([1-4][1-8])\b(?![\d%]|[.,:/]\d|(?<=\d)-\d*\s*(?:yr|year|mm))")
+_OPENS = re.compile(
+    r"(?:^|[.;!?|\n(]\s*|\b(?:in|on|of|for|with|about|o/e|c/o|c/c|dx|s|o|p|crowns?|crn|cap|bridge|teeth|seat|fit|review|"
+    r"pain|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
+    r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted)\s*[:-]?\s*)$"
+)
+_GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
+_NO_TOOTH_BEHIND = re.compile(
+    r"\s*-?\s*(?:mm|yrs?|years?|y/?o|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
+    r"carp|canals?|visits?|x|films?|gauge|degrees?|points?|patients?|times|am|pm|taper|percent|per\s?cent|units?|mg|kv|"
+    r"teeth|crowns?\s+(?:to|were)|jan|feb|march|april|may|june|july|aug|sept?|oct|nov|dec)\w*\b|\s*[%x°'\"]|\s*/\s*\d|\s+[2-8]\s?%"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +115,12 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
                 [*found, *no_teeth], m.start(1), m.end(1)
             ):
                 found.append(Named((number,), m.start(1), m.end(1)))
+    if notation == "fdi":
+        found += _alone(text, found, no_teeth)
+    else:
+        for m in _FOUND_OF.finditer(text):
+            if (number := _number(m[1], notation)) is not None and not _taken([*found, *no_teeth], m.start(1), m.end(1)):
+                found.append(Named((number,), m.start(1), m.end(1)))
     for m in _QUADRANT.finditer(text):
         name = m[1].replace(".", "") + m[2]
         if (number := _palmer().get(name.upper())) is not None and not _taken(found, m.start(), m.end()):
@@ -105,6 +132,31 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
     return [
         replace(one, start=span[0], end=span[1]) for one in headed for span in [note.as_written(one.start, one.end)]
     ]
+
+
+def _alone(text: str, found: list[Named], no_teeth: list[Named]) -> list[Named]:
+    """Teeth in two digits without a sign, at the head of a sentence, behind a word that leads to one, or in a list."""
+    out: list[Named] = []
+    for m in _TWO_DIGITS.finditer(text):
+        if _taken([*found, *no_teeth], m.start(), m.end()):
+            continue
+        before = text[max(0, m.start() - 24) : m.start()]
+        if _NO_TOOTH_BEHIND.match(text, m.end()) or _NOT_TEETH_AFTER.match(text[m.end() : m.end() + 16]):
+            continue
+        last = max((one for one in (*found, *out) if one.end <= m.start()), key=lambda one: one.end, default=None)
+        listed = last is not None and bool(_GOES_ON.fullmatch(text[last.end : m.start()]))
+        opened = _OPENS.search(before if m.start() > 24 else "\n" + before)
+        if not (listed or opened) or _NOT_TEETH_BEFORE.search(before) or _VALUE_BEFORE.search(before[-16:]):
+            continue
+        tooth = int(m[1])
+        if listed and last is not None:
+            between = _between(last.teeth[-1], tooth) if "-" in text[last.end : m.start()] else []
+            named = Named((*dict.fromkeys((*last.teeth, *between, tooth)),), last.start, m.end())
+            (out if last in out else found).remove(last)
+        else:
+            named = Named((tooth,), m.start(), m.end())
+        out.append(named)
+    return out
 
 
 def _with_head(text: str, one: Named) -> Named:
