@@ -22,7 +22,7 @@ _RECALL = re.compile(
     rf"\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
     rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
     rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
-    rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+ago"
+    rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+(?:ago|back)\b"
 )
 
 
@@ -31,6 +31,15 @@ _NOT_DONE = re.compile(
     r"given|rendered|performed|provided))? today\b|\b(?:treatment|tx|procedure|visit) (?:was )?(?:aborted|abandoned|"
     r"cancell?ed|postponed|not (?:started|done))\b|\bno.?show\b|"
     r"\b(?:seat|prep|appt|appointment|insert|delivery)\s+(?:was\s+)?(?:cancell?ed|postponed)\b"
+)
+# A patient who is called back for a treatment is not reviewed.
+_CALLED_BACK = re.compile(r"\b(?:recall(?:ed)?|came|visit|appt|returns?|returned|back)\s+(?:for|to)\s+(?:obturat|rct|complet|finish|crown|"
+                          r"access|second visit|post|core|restor|final)")
+_ORDERED = words_of("ordered prescribed requested advised sent")
+_CHOICE = words_of("bridge or vs versus if option options discussed discuss consider considering wants prefers instead may might could")
+_LOOKED = words_of(
+    "exam examination prophy poe loe perio srp hyg hygiene hygienist hygenist bwx bw fmx pano checkup recare scaling scale "
+    "polish pmpr bpe debridement evaluation consult consultation reviewed wi np therapist ohi tbi 6mrc perc percussion pas"
 )
 _WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
 _ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")
@@ -61,7 +70,9 @@ class Scene:
             if not self.contexts.said[PLAN][place]:
                 seen.append(place)
         if not seen:
-            return self._only_looked
+            return self._only_looked or (self._looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN])))
+        if _TREATED & self.note.word_set and _CALLED_BACK.search(self.note.clean):
+            return False
         return min(seen) <= 6 or not _TREATED & self.note.word_set
 
     @property
@@ -73,9 +84,31 @@ class Scene:
         worked = (_TREATED | _WORKED) & self.note.word_set
         return not (diagnosed or worked or any(self.contexts.said[PLAN]))
 
-    def recall_at(self, place: int) -> bool:
-        """Whether the note is of a review, or the sentence of a token is."""
-        if self.is_recall:
+    @cached_property
+    def is_diagnosed(self) -> bool:
+        """Whether a diagnosis of pulp or apex stands in the note."""
+        return any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") and holds(self, m) for m in self.matches)
+
+    @cached_property
+    def is_worked(self) -> bool:
+        """Whether a root canal or crown is worked on, not only planned or told of."""
+        said, known = self.contexts.said, self.words.classes
+        for place, word in enumerate(self.note.words):
+            if not (said[PLAN][place] or said[HISTORY][place]):
+                classes = known.get(word, ())
+                if word in _TREATED or word in _WORKED or "making" in classes or "seating_strong" in classes:
+                    return True
+        return False
+
+    @cached_property
+    def _looked(self) -> bool:
+        """Whether the mouth was looked at, or cleaned."""
+        plan = self.contexts.said[PLAN]
+        return any(word in _LOOKED and not plan[place] for place, word in enumerate(self.note.words))
+
+    def recall_at(self, place: int, *, looked: bool = False) -> bool:
+        """Whether the note is of a review, or the sentence of a token is; or, with `looked`, any examination."""
+        if self.is_recall or (looked and self._looked and not self.is_worked):
             return True
         s = self.note.sentences[self.note.sentence_at[place]]
         known, plan = self.words.classes, self.contexts.said[PLAN]
@@ -84,12 +117,17 @@ class Scene:
     @cached_property
     def is_treatment(self) -> bool:
         """Whether something is treated or diagnosed."""
-        diagnosed = any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") for m in self.matches)
         plan, history = self.contexts.said[PLAN], self.contexts.said[HISTORY]
         worked = _TREATED | _WORKED
-        return diagnosed or any(
+        return self.is_diagnosed or any(
             word in worked and not plan[p] and not history[p] for p, word in enumerate(self.note.words)
         )
+
+    def is_ordered(self, place: int) -> bool:
+        """Whether the sentence of a token says that something was ordered, and of one crown."""
+        s = self.note.sentences[self.note.sentence_at[place]]
+        words = self.note.words[s.first : s.last]
+        return not _ORDERED.isdisjoint(words) and _CHOICE.isdisjoint(words)
 
     @cached_property
     def came_to_nothing(self) -> bool:
@@ -152,7 +190,7 @@ def _prepping(s: Scene, m: Match) -> bool:
     if _TREATED & s.note.word_set and not s.near(m, "prepping", 12):
         return False
     kinds = {o.entry.kind for o in s.matches}
-    if "crown_material" not in kinds and any(o.entry.field == "apical_diagnosis" for o in s.matches):
+    if "crown_material" not in kinds and any(o.entry.field == "apical_diagnosis" and holds(s, o) for o in s.matches):
         return False  # "at the end of prep": that of a canal
     return s.near_work(m.first, "prepping") and "crown" in s.classes
 
@@ -182,7 +220,8 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "endo_not_warm": lambda s, m: "endo_strong" in s.classes and not _warm(s, m),
     "crown": lambda s, m: "crown" in s.classes,
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
-    "recall": lambda s, m: s.recall_at(m.first),
+    "recall": lambda s, m: s.recall_at(m.first, looked=True)
+    or (m.entry.field == "crown_in_place" and not s.is_worked),
     "prepping": _prepping,
     "not_in_endo": lambda s, m: "endo_strong" not in s.classes or s.near_work(m.first, "prepping"),
     "not_prepping": lambda s, m: not _prepping(s, m),
@@ -200,6 +239,8 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "not_glide": lambda s, m: not s.near(m, "glide"),
     "hand_alone": lambda s, m: "endo_strong" in s.classes
     and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
+    "hand_of_size": lambda s, m: s.within(m, "instrumenting") and "endo_strong" in s.classes
+    and not (_ENGINES & s.note.word_set) and _next_word(s, m) in (".", ",", ";", ""),
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
     "not_core": lambda s, m: not s.near(m, "core", 2),
 }  # fmt: skip

@@ -35,6 +35,7 @@ _FIRST_OF: dict[str, tuple[str, ...]] = {
 _GENERAL = {
     "irreversible_pulpitis": ("symptomatic_irreversible_pulpitis", "asymptomatic_irreversible_pulpitis"),
     "apical_periodontitis": ("symptomatic_apical_periodontitis", "asymptomatic_apical_periodontitis"),
+    "normal": ("hyperemic",),  # "vital; mild hyperemia"
 }
 _LATEST = frozenset({"pai", "rubber_dam"})
 # One of these before another is no contradiction: it is what the list puts first.

@@ -45,6 +45,7 @@ _BLEACH_FIRST = re.compile(
 _WATER_FIRST = re.compile(
     rf"{_WATER}\s*(?:to|:|/|-|and)\s*{_BLEACH}|parts?\s+(?:sterile\s+|distilled\s+)?{_WATER}.*{_BLEACH}|dilut\w*"
 )
+_STOCK = re.compile(rf"{_HYPO}\s*({NUMBER})(?![\d:/%])(?=[^.;]{{0,20}}\bdilut)")
 _SHARE = re.compile(r"(full|half|quarter|1/2|1/4)[\s-]*(?:strength|str|conc\w*)")
 _EQUAL = re.compile(r"\bequal\s+(?:parts?\s+|volumes?\s+|amounts?\s+)?(?:of\s+)?(?:water|saline|distilled|sterile)")
 _SHARES = {"full": 0, "half": 1, "1/2": 1, "quarter": 3, "1/4": 3}
@@ -123,6 +124,8 @@ def _ratios(note: Note) -> Iterator[Read]:
                 if abs(m.start() - last) < 60 or abs(first - m.end()) < 60
             ]  # fmt: skip
             hypo = [m for m in _HYPO_WORD.finditer(part) if abs(m.start() - last) < 60 or abs(first - m.end()) < 60]
+            if not other and (bare := _STOCK.search(part)) and number(bare[1]) in STOCKS:
+                other = [bare]  # "NaOCl 5.25 diluted 1:1"
             places = [first, *(m.start() for m in hypo[:1]), *(m.start() for m in other[:1])]
             ends = [last, *(m.end() for m in hypo[:1]), *(m.end() for m in other[:1])]
             a, b = start + min(places), start + max(ends)

@@ -39,11 +39,14 @@ def materials_read(scene: Scene) -> Iterator[Read]:
     note = scene.note
     roles = [m for m in scene.matches if m.entry.kind == "role" and holds(scene, m)]
     found = [m for m in scene.matches if m.entry.kind == "material"]
+    taken: set[int] = set()  # words of ends that a material right before them already serves
     covered = [(m.first, m.last) for m in found]
     for m in found:
         if any(a <= m.first and m.last <= b and b - a > m.last - m.first for a, b in covered):
             continue
-        role = _role_of(scene, m, roles)
+        role = _role_of(scene, m, [r for r in roles if r.first not in taken or r.last <= m.first - _BEHIND - 9])
+        if role is not None and role.first >= m.last and role.entry.field != "-":
+            taken |= {r.first for r in roles if role.first <= r.first < role.last}
         if role is None:
             if _alone_where_seated(scene, m):
                 begin, end = note.tokens[m.first].start, note.tokens[m.last - 1].end
@@ -59,7 +62,8 @@ def materials_read(scene: Scene) -> Iterator[Read]:
         if name == "cement" and _not_of_the_crown(scene, role, m):
             continue
         first, last = min(m.first, role.first), max(m.last, role.last)
-        sure = not (name == "cement" and m.entry.value == "resin" and role.entry.needs == "seating")
+        adhesive = "adhesively" in note.words[m.first : m.last]
+        sure = adhesive or not (name == "cement" and m.entry.value == "resin" and role.entry.needs == "seating")
         yield Read(name, value, note.tokens[first].start, note.tokens[last - 1].end, sure, m.entry.rule)
 
 
@@ -71,9 +75,9 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     joined = {"and", "then", "with", "w/", "in", "over", "on", "at"}
     if ahead and ahead[0].entry.field == "orifice_seal":
         joined -= {"over", "in", "on", "at"}
-    if ahead and not between & set(",;.:+&/") and not between & joined:
+    if ahead and not between & set(",;:+&/") and not between & joined:
         # "... closed with composite, core": the end of another comes behind a sign; this one is right behind.
-        return ahead[0]
+        return max(ahead, key=lambda r: (-r.first, r.last))
     before = [r for r in roles if max(s.first, m.first - _AHEAD) <= r.first and r.last <= m.first]
     overlapping = [r for r in roles if r.first < m.first < r.last or m.first < r.first < m.last]
     if (
@@ -102,10 +106,13 @@ def _alone_where_seated(scene: Scene, m: Match) -> bool:
     """A cement that stands alone between points, or beside the crown's material, where a crown was seated."""
     if m.entry.value not in _CEMENTS or not scene.near_work(m.first, "seating_strong"):
         return False
-    if {"prepping", "endo_strong"} & scene.classes or _NO_CEMENT_ALONE & scene.note.word_set:
+    if scene.near_work(m.first, "prepping") and "prepping" in scene.sentence_classes(0):
+        return False
+    if "endo_strong" in scene.classes or _NO_CEMENT_ALONE & scene.note.word_set:
         return False
     s = scene.note.sentences[scene.note.sentence_at[m.first]]
-    rest = set(scene.note.words[s.first : s.last]) - set(scene.note.words[m.first : m.last]) - set(".,;-:*/")
+    rest = set(scene.note.words[s.first : s.last]) - set(scene.note.words[m.first : m.last]) - set(".,;-:*/#")
+    rest = {w for w in rest if not w.isdigit()}
     crowns = [o for o in scene.matches if o.entry.kind == "crown_material" and s.first <= o.first < s.last]
     named = {w for o in crowns for w in scene.note.words[o.first : o.last]}
     seated = "seating_strong" in scene.sentence_classes(scene.note.sentence_at[m.first])

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from pipeline.notes.hypochlorite import hypochlorite
 from pipeline.notes.lengths import ferrule, lengths
-from pipeline.notes.measures import CANAL, Read, number, on_one_line, plain
+from pipeline.notes.measures import CANAL, CANAL_WORD, Read, number, on_one_line, plain
 from pipeline.notes.sizes import sizes
 from pipeline.notes.text import Note, words_of
 
@@ -35,9 +35,13 @@ _NAME_LIST = re.compile(
     rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|"
     rf"lengths?)\b[^.;\n]{{0,12}}?((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
 )
+_NAMES_FIRST = re.compile(
+    rf"(?<![a-z])((?:(?:mb\s?[12]|{CANAL_WORD})\b\s*(?:,\s*and|,\s*&|,|&|\+|/|and)?\s*){{2,6}})(?:canals?\b|were\s+|all\s+)*\s*"
+    r"(?:canals|located|found|identified|negotiated)\b"
+)
 _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b", "buc": "b", "distal": "d", "dist": "d",
          "mesiobuccal": "mb", "mesiolingual": "ml", "distobuccal": "db", "distolingual": "dl", "mesial": "m",
-         "mb1": "mb"}  # fmt: skip
+         "mb1": "mb", "mb-1": "mb"}  # fmt: skip
 
 
 def _canals(note: Note) -> Iterator[Read]:
@@ -49,6 +53,11 @@ def _canals(note: Note) -> Iterator[Read]:
         yield Read("canals", plain(number(word)), m.start(), m.end(), sure, "canals", 2)
     if told:
         return
+    for m in _NAMES_FIRST.finditer(text):
+        names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
+        if len(names) >= 2:
+            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+            return
     for m in _NAME_LIST.finditer(text):
         names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
         if len(names) >= 2:
@@ -62,7 +71,7 @@ def _canals(note: Note) -> Iterator[Read]:
 
 _PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
-    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|"
+    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|looks?|like|appears?|about|around|a|"
     r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|"
     r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
@@ -103,7 +112,8 @@ def _pai(note: Note) -> Iterator[Read]:
 _VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
     r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
-    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b"
+    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b|\b(?:number\s+of\s+)?(?:visits|sittings|appointments)\s+"
+    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt)\s*#?\s*(?P<k>[2-6])\b(?!\s*(?:of|/|[.,]?\d|mm))"
     r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
@@ -111,7 +121,7 @@ _VISITS = on_one_line(
     r"appointment|sitting)\b"
 )
 _DONE = re.compile(
-    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|single cone|\bwvc?\b"
+    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|compact|single cone|\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
 )
 
 
@@ -121,13 +131,16 @@ def _visits(note: Note) -> Iterator[Read]:
     for m in _VISITS.finditer(text):
         if m["n"] and (part := re.search(r"([1-6])\s*(?:of|/)\s*$", text[max(0, m.start() - 8) : m.start("n")])):
             yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
-        elif m["n"] or m["m"] or m["v"]:
-            yield Read("visits", plain(number(m["n"] or m["m"] or m["v"])), m.start(), m.end(), True, "visits", 3)
+        elif m["n"] or m["m"] or m["v"] or m["w"]:
+            yield Read("visits", plain(number(m["n"] or m["m"] or m["v"] or m["w"])), m.start(), m.end(), True, "visits", 3)
         elif m["x"]:
             of = plain(number(m["xof"]))
             yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
+        elif m["k"]:
+            if done:
+                yield Read("visits", m["k"], m.start(), m.end(), True, "visit_nth", 1)
         elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
             yield Read(
                 "visits", plain(number(m["o"])), m.start(), m.end(), m["o"] not in ("1st", "first"), "visit_nth", 1

@@ -28,8 +28,9 @@ _SIGNS = frozenset({"symptomatic", "preop_pai", "pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "preop_or_pai", "crown_in_place"})
 _TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
+_OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
-_DENIES = words_of("none no nil denied n absent neg negative")
+_DENIES = words_of("none no nil denied n absent neg negative not never un n't")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
 
 
@@ -109,6 +110,8 @@ def _spans(scene: Scene) -> Iterator[Read]:
     for m in scene.matches:
         if m.entry.kind in ("term", "crown_material") and holds(scene, m):
             field = m.entry.field
+            if m.entry.kind == "crown_material" and _OF_POST & set(note.words[m.last : m.last + 2]):
+                continue  # "cast gold post"
             if field in ("pulpal_diagnosis",) and _is_of_preparation(scene, m):
                 continue
             yield Read(
@@ -143,7 +146,8 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
         if r.field != "material" or "prepping" not in scene.classes:
             return
-        r = replace(r, sure=False)  # "will be zirconia", on the day of the preparation
+        # "Zirconia ordered", on the day of the preparation: what the crown was made of.
+        r = replace(r, sure=r.sure and scene.near_work(first, "prepping") and scene.is_ordered(first))
     if r.field == "material" and _TAKEN_OFF & set(note.words[last : last + 3]):
         return  # "PFM removed": the crown that goes
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
@@ -156,6 +160,8 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
             r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
     if r.field == "symptomatic" and r.value == "true" and "had" in note.words[max(0, first - 4) : first]:
         r = replace(r, sure=False)  # what was felt before today
+    if r.field == "symptomatic" and scene.is_diagnosed and not scene.recall_at(first):
+        return  # the signs of a diagnosis, not of a review
     if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
         r = replace(r, sure=False)
     far = r.field in _SIGNS and contexts.far_negated[first]

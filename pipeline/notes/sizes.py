@@ -38,7 +38,7 @@ _SHAPED = re.compile(
     r"filing|rotary|rotaries|rotated|finish\w*|"
     r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
-    r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
+    r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|upto|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
     r"(?P<size>(?:#|size|sz|iso|"
     r"no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|"
     r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
@@ -46,6 +46,11 @@ _SHAPED = re.compile(
 _TAPERED = re.compile(
     r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|"
     r"1[02])\b(?![/\d]|\s*mm)"
+)
+# "25 6 %" and "30/4%": a taper, unless what is so strong follows.
+_TAPER_PERCENT = re.compile(
+    r"(?<![\d.:/])#?(?P<n>\d{2})(?:\s*/\s*|\s+)(?P<t>[2-9])\s?%(?!\s*(?:w/v\s*)?(?:sod|na|hypo|bleach|edta|chx|chlor|lido|lign|"
+    r"artic|epi|sol|h2o2|citric))"
 )
 _TAPER_FIRST = re.compile(r"(?<![\d:])\.0[2-8]\s*[/ ]\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|ml|min))")
 _SIZE_ALONE = re.compile(
@@ -57,6 +62,7 @@ _SMALL_FIRST = re.compile(
 )
 
 
+_HAND_FILE = re.compile(r"k\s?-?\s?files?")
 _POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
 _BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
@@ -91,7 +97,7 @@ def sizes(note: Note) -> Iterator[Read]:
             found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
-        if size in SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
+        if size in SIZES and size >= 15 and not _is_first(text, m.start(), m.start("size"), size):
             around = sentence_text(note, m.start())
             if _BROKE.search(around) and "bypass" not in around:
                 continue  # "cleaned to size 20 when the file broke"
@@ -100,6 +106,9 @@ def sizes(note: Note) -> Iterator[Read]:
             start = max(m.start(), text.rfind(",", m.start(), m.start("size")) + 1)
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
+        if int(m["n"]) in SIZES and int(m["n"]) >= 15:
+            found.append((int(m["n"]), m.start(), m.end(), True))
+    for m in _TAPER_PERCENT.finditer(text):
         if int(m["n"]) in SIZES and int(m["n"]) >= 15:
             found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _TAPER_FIRST.finditer(text):
@@ -119,6 +128,12 @@ def sizes(note: Note) -> Iterator[Read]:
         others = _sizes_of_canals(note, top[1]) - {top[0]}
         sure = top[3] and not others and (rising or len({f[0] for f in found}) == 1)
         yield Read("master_apical_size_iso", str(top[0]), top[1], top[2], sure, "shaped_to", 1)
+
+
+def _is_first(text: str, start: int, end: int, size: int) -> bool:
+    """Whether a size is of the files that go first; a hand file from 25 on ends the shaping."""
+    m = _SMALL_FIRST.search(text[max(0, start - 25) : end])
+    return m is not None and not (size >= 25 and _HAND_FILE.match(m[0]))
 
 
 def _sizes_of_canals(note: Note, position: int) -> set[int]:

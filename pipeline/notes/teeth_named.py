@@ -10,8 +10,8 @@ from pipeline.notes.text import Note
 from pipeline.teeth import teeth
 
 _NOT_TEETH_BEFORE = re.compile(
-    r"(?:\bto|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
-    r"through|between|up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|spreader|plugger|no\.?\s*of|post)"
+    r"(?<![a-z])(?:to|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
+    r"through|between|(?<!follow[ -])up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|spreader|plugger|no\.?\s*of|post)"
     r"\s*[:=]?\s*$"
 )
 _NOT_TEETH_AFTER = re.compile(
@@ -51,19 +51,19 @@ _NAMED = re.compile(
 )
 _PLACES = {"central": 1, "lateral": 2, "canine": 3, "cuspid": 3, "wisdom tooth": 8}
 _SEPARATORS = re.compile(r"\s*(,\s*and|,\s*&|,|&|and|\+|-|–|to|thru|through|(?=\s#))\s*(?:#|tooth\s*|number\s*)?")
-_STARTS = r"(?:^|[.;!?|\n]\s*|\b(?:o/e|c/o|s|o|a|p)\s*:\s*)"
+_STARTS = r"(?:^|[.;!?|]\s+|\n\s*|\b(?:o/e|c/o|s|o|a|p)\s*:\s*)"
 # At the head of a sentence a number of one or two digits is a tooth where what is found of teeth follows.
 _FOUND_OF = re.compile(
-    rf"{_STARTS}(\d{{1,2}})[^\S\n]+(?=(?:necro|nec\b|irrev|reversible|vital|non-?vital|cold|perc|ttp|tender|asx\b|asymp|"
+    rf"{_STARTS}(\d{{1,2}})[^\S\n]+(?=(?:necro|nec\b|irrev|reversible|vital|non-?vital|cold|perc(?!ent)|ttp|tender|asx\b|asymp|"
     r"sympt|no\s+(?:sx|symptoms|pain|crown)|pain|pai\b|cap\b|zr\b|zir|fgc|mcc|lithium|all[- ]ceramic|rct|has\b|needs|tests|"
-    r"responds|does)\b)"
+    r"responds|does)\w*\b)"
 )
 # Two digits of ISO 3950 are seldom anything else where no unit, file or length stands beside them.
 _TWO_DIGITS = re.compile(r"(?<![\d.#/:%$-])\b([1-4][1-8])\b(?![\d%]|[.,:/]\d|(?<=\d)-\d*\s*(?:yr|year|mm))")
 _OPENS = re.compile(
-    r"(?:^|[.;!?|\n(]\s*|\b(?:in|on|of|for|with|about|o/e|c/o|c/c|dx|s|o|p|crowns?|crn|cap|bridge|teeth|seat|fit|review|"
+    r"(?:^|[.;!?|(]\s+|[\n(]\s*|\b(?:in|on|of|for|with|about|o/e|c/o|c/c|dx|crowns?|crn|cap|bridge|teeth|seat|fit|review|"
     r"pain|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
-    r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted)\s*[:-]?\s*)$"
+    r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted|follow\s?up|f/u|fu|re-?check|check|recall|number)\s*[:-]?\s*)$"
 )
 _GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
 _NO_TOOTH_BEHIND = re.compile(
@@ -97,11 +97,12 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
             no_teeth.append(Named((), m.start(), m.end()))  # "bypassed with #8"
             continue
         after = text[m.start("list") + len(_first(m["list"])) :]
+        signed = m.group().startswith(("#", "number"))
         if not named or (
-            m.group().startswith("#") and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])
+            signed and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])
         ):
             continue
-        if m.group().startswith("#") and (
+        if signed and (
             _NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))
         ):
             no_teeth.append(Named((), m.start(), m.end()))

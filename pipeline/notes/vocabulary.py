@@ -206,12 +206,18 @@ class Repairs(dict[str, str]):
 
 
 def _past_tooth(words: list[str], place: int) -> int:
-    """The place behind a tooth that is named there, or 0."""
-    if words[place] == "#":
-        place += 1
-    elif not _TOOTH.match(words[place]):
-        return 0
-    return place + 1 if place + 1 < len(words) and words[place][-1:].isdigit() else 0
+    """The place behind the teeth that are named there, or 0."""
+    past, last = 0, len(words)
+    while place < last:
+        if words[place] == "#" and place + 1 < last and words[place + 1].isdigit():
+            place = past = place + 2
+        elif _TOOTH.match(words[place]):
+            place = past = place + 1
+        elif past and words[place] in (",", "and", "&", "-"):
+            place += 1
+        else:
+            break
+    return past if past < last else 0
 
 
 def _one_less(word: str) -> Iterator[str]:
