@@ -19,7 +19,7 @@ _TREATED = words_of(
 
 _AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
 _RECALL = re.compile(
-    rf"\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
+    rf"\bat\s+\d+\s*{_AGO}\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
     rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
     rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
     rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+(?:ago|back)\b"
@@ -35,6 +35,10 @@ _NOT_DONE = re.compile(
 # A patient who is called back for a treatment is not reviewed.
 _CALLED_BACK = re.compile(r"\b(?:recall(?:ed)?|came|visit|appt|returns?|returned|back)\s+(?:for|to)\s+(?:obturat|rct|complet|finish|crown|"
                           r"access|second visit|post|core|restor|final)")
+_RCT_OF_YEAR = re.compile(
+    r"\b(?:rct|rct'd|endo|root\s+(?:canal|filling|filled|treated)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
+    r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b)"
+)
 _ORDERED = words_of("ordered prescribed requested advised sent")
 _CHOICE = words_of("bridge or vs versus if option options discussed discuss consider considering wants prefers instead may might could")
 _LOOKED = words_of(
@@ -195,6 +199,14 @@ def _prepping(s: Scene, m: Match) -> bool:
     return s.near_work(m.first, "prepping") and "crown" in s.classes
 
 
+def filled_before(s: Scene) -> re.Match[str] | None:
+    """A root canal of a year before, in a note of a crown's preparation."""
+    m = _RCT_OF_YEAR.search(s.note.clean)
+    if m is None or "crown" not in s.classes or _TREATED & s.note.word_set:
+        return None
+    return m if s.near_work(s.note.clean_token_at(m.start()), "prepping") else None
+
+
 def _not_before(s: Scene, m: Match) -> bool:
     """Clean words that no "before" or "not" stands ahead of."""
     return not {"before", "prior", "not", "n't", "until", "un"} & set(s.note.words[max(0, m.first - 4) : m.last])
@@ -214,6 +226,9 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "beside": _beside,
     "after_pulpal": lambda s, m: s.note.words[m.first - 1 : m.first] == ["/"] and any(
         o.entry.field == "pulpal_diagnosis" and o.last == m.first - 1 for o in s.matches
+    ),
+    "after_apical": lambda s, m: any(
+        o.entry.field == "apical_diagnosis" and 0 <= o.first - m.last <= 2 for o in s.matches
     ),
     "dx": lambda s, m: s.within(m, "dx"),
     "endo": lambda s, m: "endo_strong" in s.classes,

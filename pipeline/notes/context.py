@@ -34,6 +34,7 @@ _LONG_PLANS = words_of(
     "will would plan plans needs need needed should recommend recommended recommending rec consider considering"
 )
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
+_ENDO = words_of("rct root endo endodontic")
 _OWNS = words_of("had has have having 's")
 _AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")
@@ -69,6 +70,8 @@ class Contexts:
         if value in ("negation", "negation_after"):
             self.starts[NEGATED][m.first : m.last] = [True] * (m.last - m.first)
         if value == "negation":
+            if word == "failed" and _ENDO & set(self._note.words[m.last : m.last + 2]):
+                return  # "failed RCT": it was done
             if self._note.words[m.last : m.last + 1] == [":"] and word in ("no", "negative"):
                 return  # "cast? no: fiber": an answer, and what follows is so
             self._mark(NEGATED, self._forward(m.last, sentence, reach=_REACH[NEGATED]))

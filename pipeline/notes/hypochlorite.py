@@ -54,6 +54,9 @@ _PARTS = re.compile(
     rf"(?P<a>\d|one|two|three|four|five)\s*parts?\s*(?:of\s+)?(?:{NUMBER}{PERCENT}\s*)?(?P<what>{_BLEACH}\w*|"
     rf"{_WATER})[^.;\n]{{0,25}}?\b(?:to|and|:|,|with|/)\s*(?P<b>\d|one|two|three|four|five)\s*parts?"
 )
+_ONE_TO_WATER = re.compile(
+    rf"(?P<b>\d|one|two|three|four|five)\s*parts?\s*(?:to|in|with|:)\s*(?P<w>\d|one|two|three|four|five)\s*parts?\s*(?:of\s+)?{_WATER}"
+)
 _WEAKEST_STOCK = 4  # percent; weaker ones are not sold to be diluted (common practice, no source)
 _HYPO_WORD = re.compile(_HYPO)
 
@@ -108,6 +111,10 @@ def _ratios(note: Note) -> Iterator[Read]:
             a, b = (int(COUNTS.get(g) or g) for g in (m["a"], m["b"]))
             water, bleach = (a, b) if re.match(_WATER, m["what"]) else (b, a)
             spans.append((m.start(), m.end(), water, bleach))
+        spans += [
+            (m.start(), m.end(), int(COUNTS.get(m["w"]) or m["w"]), int(COUNTS.get(m["b"]) or m["b"]))
+            for m in (_ONE_TO_WATER.finditer(part) if not spans else ())
+        ]
         for m in _RATIO.finditer(part) if not spans else ():
             around = part[max(0, m.start() - 45) : m.end() + 45]
             if not (_HYPO_WORD.search(around) or "dilut" in around):

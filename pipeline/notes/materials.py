@@ -26,6 +26,7 @@ _FOR_A_WHILE = words_of("temp temporary provisional temporarily provisionally in
 # Left alone in a note of seating these are the cement; the last two serve nothing else.
 _CEMENTS = frozenset({"glass_ionomer", "resin_modified_glass_ionomer", "zinc_phosphate", "polycarboxylate"})
 _ONLY_CEMENTS = frozenset({"zinc_phosphate", "polycarboxylate"})
+_WITH_POINTS = frozenset({"calcium_silicate", "zinc_oxide_eugenol"})
 _NO_CEMENT_ALONE = words_of("core buildup bu filling filled restoration post inlay base liner class")
 _AGAIN = words_of("recement recemented recementing rebonded recementation")
 _LASTING = words_of("definitive definitively perm permanent permanently final")
@@ -51,7 +52,7 @@ def materials_read(scene: Scene) -> Iterator[Read]:
             if _alone_where_seated(scene, m):
                 begin, end = note.tokens[m.first].start, note.tokens[m.last - 1].end
                 yield Read("cement", m.entry.value, begin, end, True, m.entry.rule)
-            elif m.entry.value == "epoxy_resin" or (m.entry.value == "calcium_silicate" and _beside_points(scene, m)):
+            elif m.entry.value == "epoxy_resin" or (m.entry.value in _WITH_POINTS and _beside_points(scene, m)):
                 token = note.tokens
                 yield Read("sealer", m.entry.value, token[m.first].start, token[m.last - 1].end, True, m.entry.rule)
             continue
@@ -70,6 +71,7 @@ def materials_read(scene: Scene) -> Iterator[Read]:
 def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     s = scene.note.sentences[scene.note.sentence_at[m.first]]
     words = scene.note.words
+    roles = [r for r in roles if _serves(r, m)]
     ahead = [r for r in roles if m.last <= r.first < min(s.last, m.last + _BEHIND)]
     between = set(words[m.last : ahead[0].first]) if ahead else set()
     joined = {"and", "then", "with", "w/", "in", "over", "on", "at"}
@@ -87,6 +89,12 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     ):
         return made  # "#30 zirconia w/ glass ionomer"
     return overlapping[0] if overlapping else max(before, key=lambda r: r.last) if before else None
+
+
+def _serves(role: Match, m: Match) -> bool:
+    """Whether a material may serve an end at all: composite is no cement."""
+    name, value = role.entry.field, m.entry.value
+    return name == "-" or bool(_CALLED.get(name, {}).get(value, value))
 
 
 _CEMENTED = Entry("role", "cement", "", "", True, "", "cement:made_of")
@@ -147,7 +155,8 @@ def _beside_points(scene: Scene, m: Match) -> bool:
             "wvc",
             "vertical",
             "lateral",
+            "lat",
             "cwc",
         }
         & set(near)
-    ) and not ({"putty", "plug", "repair", "cap", "perforation"} & set(near))
+    ) and not ({"putty", "plug", "repair", "cap", "perforation", "temp", "temporary", "orifice", "orifices", "filling"} & set(near))

@@ -18,6 +18,8 @@ _CANALS = on_one_line(
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
     r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
+    r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:was\s+)?(?:found|located|identified|negotiated|present)"
+    r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
 _EACH_CANAL = on_one_line(
@@ -47,7 +49,7 @@ _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b",
 def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"]
+        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"]
         sure = not _OF_CANALS.search(text[max(0, m.start() - 10) : m.start()])
         told = True
         yield Read("canals", plain(number(word)), m.start(), m.end(), sure, "canals", 2)
@@ -71,10 +73,11 @@ def _canals(note: Note) -> Iterator[Read]:
 
 _PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
-    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|looks?|like|appears?|about|around|a|"
-    r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|"
+    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|looks?|like|appears?|about|around|a|scored?|\)|"
+    r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five|i{1,3}|iv|v)(?![a-z\d]|\.\d|\s*(?:mm|%|"
     r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
+_ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
 _BEFORE_BEHIND = re.compile(r"\s*(?:before\b|pre-?\s?op|at\s+(?:baseline|start)|initially|originally)")
 _BEFORE = re.compile(
     r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
@@ -92,7 +95,7 @@ def _pai(note: Note) -> Iterator[Read]:
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
         before = before or bool(_BEFORE_BEHIND.match(text, m.end()))
-        yield Read("preop_pai" if before else "preop_or_pai", plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
+        yield Read("preop_pai" if before else "preop_or_pai", _ROMAN.get(m["a"]) or plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
         elif not before and (former := _FORMER.match(text, m.end())):
@@ -154,7 +157,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
                "ocl hypochlorit"
 ), hypochlorite),
     (words_of(
-    "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
+    "bmp gauged gauge till upto c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
                "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.fields import NOTE_FIELDS as TABLE_OF
-from pipeline.notes.conditions import Scene, holds
+from pipeline.notes.conditions import Scene, filled_before, holds
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
@@ -28,6 +28,7 @@ _SIGNS = frozenset({"symptomatic", "preop_pai", "pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "preop_or_pai", "crown_in_place"})
 _TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
+_KEPT = words_of("retained left kept retain keep remains remained sound intact")
 _OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
 _DENIES = words_of("none no nil denied n absent neg negative not never un n't")
@@ -107,6 +108,9 @@ def _spans(scene: Scene) -> Iterator[Read]:
     note = scene.note
     yield from numbers_read(note)
     yield from materials_read(scene)
+    if (m := filled_before(scene)) is not None:
+        start, end = note.as_written(m.start(), m.end())
+        yield Read("pulp_status_at_prep", "root_filled", start, end, True, "rct_of_year")
     for m in scene.matches:
         if m.entry.kind in ("term", "crown_material") and holds(scene, m):
             field = m.entry.field
@@ -141,7 +145,7 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     last = max(first + 1, note.token_at(max(r.start, r.end - 1)) + 1)
     if contexts.of(PERSON, first, last) or contexts.of(RISK, first, last):
         return
-    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO:
+    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO and not _kept(scene, r, first):
         return
     if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
         if r.field != "material" or "prepping" not in scene.classes:
@@ -177,6 +181,12 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     if contexts.of(DOUBT, first, last):
         r = replace(r, sure=False)
     yield r
+
+
+def _kept(scene: Scene, r: Read, place: int) -> bool:
+    """Whether a core of before serves on: "existing amalgam retained as core"."""
+    s = scene.note.sentences[scene.note.sentence_at[place]]
+    return r.field == "core" and not _KEPT.isdisjoint(scene.note.words[s.first : s.last])
 
 
 def _can_be_denied(r: Read, words: Sequence[str]) -> bool:

@@ -16,7 +16,7 @@ _SIZE = re.compile(
 )
 _MAF = re.compile(
     r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
-    r"(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
+    r"gauged(?:\s+at|\s+to)?|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
     r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
 )
 _SIZE_MAF = re.compile(r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:maf|master\s+apical\s+file)\b")
@@ -36,9 +36,9 @@ _STOP_SIZES = re.compile(
 _SHAPED = re.compile(
     r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|"
     r"filing|rotary|rotaries|rotated|finish\w*|"
-    r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
+    r"recip\w*|niti|bmp|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
-    r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|upto|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
+    r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|upto|till|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
     r"(?P<size>(?:#|size|sz|iso|"
     r"no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|"
     r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"

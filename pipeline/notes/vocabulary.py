@@ -30,7 +30,7 @@ _NO_SLIPS = words_of(
     "three seven eight barrier carried carries carrying condense condenser completes prepares retreats restores "
     "patients patience lining finish diner angel trail quite quiet causal casual marital martial form united "
     "placing palced caries dentine dentist scaled scaling sealant sealants heated treats spaced paces places bended "
-    "bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped"
+    "issued bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped"
 )
 # Words of the vocabulary that are everyday ones: a slip from one of them is more often another everyday word.
 _EVERYDAY = words_of(
