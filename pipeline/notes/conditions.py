@@ -216,6 +216,13 @@ def _warm(s: Scene, m: Match) -> bool:
     return "warm" in s.note.words[max(0, m.first - 2) : m.last]
 
 
+def _between_signs(s: Scene, m: Match) -> bool:
+    """A word that stands alone between points and commas, in a note of a root canal."""
+    signs = (".", ",", ";", ":", "")
+    before = s.note.words[m.first - 1] if m.first else ""
+    return before in signs and _next_word(s, m) in signs[:3] + ("",) and "endo_strong" in s.classes
+
+
 def _next_word(s: Scene, m: Match) -> str:
     return s.note.words[m.last] if m.last < len(s.note.words) else ""
 
@@ -254,8 +261,8 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "not_glide": lambda s, m: not s.near(m, "glide"),
     "hand_alone": lambda s, m: "endo_strong" in s.classes
     and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
-    "hand_of_size": lambda s, m: s.within(m, "instrumenting") and "endo_strong" in s.classes
-    and not (_ENGINES & s.note.word_set) and _next_word(s, m) in (".", ",", ";", ""),
+    "hand_between": lambda s, m: not (_ENGINES & s.note.word_set) and _between_signs(s, m),
+    "alone_said": lambda s, m: _between_signs(s, m),
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
     "not_core": lambda s, m: not s.near(m, "core", 2),
 }  # fmt: skip

@@ -17,7 +17,7 @@ _CANALS = on_one_line(
     r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
-    r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
+    r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:was\s+)?(?:found|located|identified|negotiated|present)"
     r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
@@ -49,7 +49,7 @@ _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b",
 def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"]
+        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"]
         sure = not _OF_CANALS.search(text[max(0, m.start() - 10) : m.start()])
         told = True
         yield Read("canals", plain(number(word)), m.start(), m.end(), sure, "canals", 2)
@@ -157,7 +157,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
                "ocl hypochlorit"
 ), hypochlorite),
     (words_of(
-    "bmp gauged gauge till upto c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
+    ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
                "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),

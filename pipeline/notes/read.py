@@ -152,6 +152,8 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
             return
         # "Zirconia ordered", on the day of the preparation: what the crown was made of.
         r = replace(r, sure=r.sure and scene.near_work(first, "prepping") and scene.is_ordered(first))
+    if r.field == "crown_in_place" and "implant" in note.words[max(0, first - 2) : first]:
+        return
     if r.field == "material" and _TAKEN_OFF & set(note.words[last : last + 3]):
         return  # "PFM removed": the crown that goes
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):

@@ -63,6 +63,11 @@ _SMALL_FIRST = re.compile(
 
 
 _HAND_FILE = re.compile(r"k\s?-?\s?files?")
+_HAND_TO = re.compile(
+    r"\b[kh]\s?-?\s?files?\s*(?:#?\d{2}\s*(?:-|to|till|upto)\s*)?#?(?P<n>[2-9][05]|1[0-4]0)\b(?!\s*(?:mm|%|min|sec))|"
+    r"(?:^|[.;]\s+)#(?P<z>[5-9][05]|1[0-4]0)(?=\s*[.;])"
+)
+_OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|palatal|lingual|mb|db|ml|dl)")
 _POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
 _BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
@@ -94,6 +99,9 @@ def sizes(note: Note) -> Iterator[Read]:
     for m in _FILE_SIZE.finditer(text):
         size = int(m["n"] or m["n2"])
         if size in SIZES and size >= 15:
+            found.append((size, m.start(), m.end(), not _OF_SOME.match(text, m.end())))
+    for m in _HAND_TO.finditer(text):
+        if (size := int(m["n"] or m["z"])) in SIZES and size >= 25 and not _BROKE.search(sentence_text(note, m.start())):
             found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])

@@ -63,7 +63,8 @@ _TWO_DIGITS = re.compile(r"(?<![\d.#/:%$-])\b([1-4][1-8])\b(?![\d%]|[.,:/]\d|(?<
 _OPENS = re.compile(
     r"(?:^|[.;!?|(]\s+|[\n(]\s*|\b(?:in|on|of|for|with|about|o/e|c/o|c/c|dx|crowns?|crn|cap|bridge|teeth|seat|fit|review|"
     r"pain|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
-    r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted|follow\s?up|f/u|fu|re-?check|check|recall|number)\s*[:-]?\s*)$"
+    r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted|follow\s?up|f/u|fu|re-?check|check|recall|number|at|reviewed|whose|saw|seen|seeing|treated|crowned|prepared|completed|finished|started|"
+    r"continued|fitted|cemented|opened|accessed|obturated)\s*[:-]?\s*)$"
 )
 _GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
 _NO_TOOTH_BEHIND = re.compile(

@@ -208,13 +208,15 @@ class Repairs(dict[str, str]):
 def _past_tooth(words: list[str], place: int) -> int:
     """The place behind the teeth that are named there, or 0."""
     past, last = 0, len(words)
+    place += words[place] in ("at", "on")
     while place < last:
         if words[place] == "#" and place + 1 < last and words[place + 1].isdigit():
             place = past = place + 2
         elif _TOOTH.match(words[place]):
             place = past = place + 1
-        elif past and words[place] in (",", "and", "&", "-"):
+        elif past and words[place] in (",", "and", "&", "-", "both"):
             place += 1
+            past += words[place - 1] == "both" and past == place - 1
         else:
             break
     return past if past < last else 0
