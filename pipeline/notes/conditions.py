@@ -11,6 +11,8 @@ from pipeline.notes.text import Note, words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
 
 _NEAR = 4  # tokens to either side
+_OPENING = 6  # tokens: what a note is of stands in them
+_IS_WHEN = re.compile(r"\d|in$|at$|after$")  # "review 6/52", at the end of a note, is a plan
 _AROUND = 3  # sentences to either side
 _TREATED = words_of(
     "obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta"
@@ -68,6 +70,7 @@ class Scene:
         seen = [
             place for place, word in enumerate(self.note.words)
             if "recall_strong" in known.get(word, ()) and not self.contexts.said[PLAN][place]
+            and not (place > _OPENING and _IS_WHEN.match("".join(self.note.words[place + 1 : place + 2])))
         ]  # fmt: skip
         for m in _RECALL.finditer(self.note.clean):
             place = self.note.clean_token_at(m.start())
@@ -77,7 +80,7 @@ class Scene:
             return self._only_looked or (self._looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN])))
         if _TREATED & self.note.word_set and _CALLED_BACK.search(self.note.clean):
             return False
-        return min(seen) <= 6 or not _TREATED & self.note.word_set
+        return min(seen) <= _OPENING or not _TREATED & self.note.word_set
 
     @property
     def _only_looked(self) -> bool:

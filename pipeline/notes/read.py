@@ -6,6 +6,7 @@ The text is looked at and let go: what is handed on are values, and of the words
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -28,6 +29,10 @@ _SIGNS = frozenset({"symptomatic", "preop_pai", "pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "preop_or_pai", "crown_in_place"})
 _TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
+_THEN_ENGINE = re.compile(
+    r"\bhand\b[^.;\n]{0,40}\b(?:then|followed\s+by|finish\w*|completed\s+with)\b[^.;\n]{0,30}\b(?:rotary|rotaries|niti|nickel|engine)\b"
+)
+_SMALL = re.compile(r"\b(?:0?6|0?8|10|15|20)\b|glide|patency")
 _KEPT = words_of("retained left kept retain keep remains remained sound intact")
 _OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
@@ -158,6 +163,9 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
         return  # "PFM removed": the crown that goes
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
         r = replace(r, sure=False)  # a crown that is only spoken of
+    if r.field == "instrumentation" and r.value == "hand" and (m := _THEN_ENGINE.search(note.clean)):
+        # By hand first and by engine after; to the small sizes by hand is only the way to the apex.
+        r = replace(r, value="hybrid", sure=not _SMALL.search(m[0]))
     if r.field == "preop_or_pai":
         if scene.recall_at(first):
             r = replace(r, field="pai")
