@@ -8,7 +8,7 @@ from functools import cached_property
 
 from pipeline.notes.context import HISTORY, PLAN, Contexts
 from pipeline.notes.text import Note, words_of
-from pipeline.notes.vocabulary import Match, Vocabulary
+from pipeline.notes.vocabulary import TOOTH_WORD, Match, Vocabulary
 
 _NEAR = 4  # tokens to either side
 _OPENING = 6  # tokens: what a note is of stands in them
@@ -41,6 +41,7 @@ _RCT_OF_YEAR = re.compile(
     r"\b(?:rct|rct'd|endo|root\s+(?:canal|filling|filled|treated)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
     r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b)"
 )
+_ITS = words_of("# tooth crown crn cap it")
 _ORDERED = words_of("ordered prescribed requested advised sent")
 _CHOICE = words_of("bridge or vs versus if option options discussed discuss consider considering wants prefers instead may might could")
 _LOOKED = words_of(
@@ -77,7 +78,7 @@ class Scene:
             if not self.contexts.said[PLAN][place]:
                 seen.append(place)
         if not seen:
-            return self._only_looked or (self._looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN])))
+            return self._only_looked or (self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN])))
         if _TREATED & self.note.word_set and _CALLED_BACK.search(self.note.clean):
             return False
         return min(seen) <= _OPENING or not _TREATED & self.note.word_set
@@ -108,14 +109,14 @@ class Scene:
         return False
 
     @cached_property
-    def _looked(self) -> bool:
+    def is_looked(self) -> bool:
         """Whether the mouth was looked at, or cleaned."""
         plan = self.contexts.said[PLAN]
         return any(word in _LOOKED and not plan[place] for place, word in enumerate(self.note.words))
 
     def recall_at(self, place: int, *, looked: bool = False) -> bool:
         """Whether the note is of a review, or the sentence of a token is; or, with `looked`, any examination."""
-        if self.is_recall or (looked and self._looked and not self.is_worked):
+        if self.is_recall or (looked and self.is_looked and not self.is_worked):
             return True
         s = self.note.sentences[self.note.sentence_at[place]]
         known, plan = self.words.classes, self.contexts.said[PLAN]
@@ -189,7 +190,7 @@ def _beside(s: Scene, m: Match) -> bool:
         (o is not m and o.entry.field in other and o.entry.needs != "paired")
         or o.entry.field in other - {m.entry.field}
         for o in s.matches
-        if 0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2
+        if (0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2) and o.entry.needs != "after_pulpal"
     )
 
 
@@ -219,6 +220,22 @@ def _warm(s: Scene, m: Match) -> bool:
     return "warm" in s.note.words[max(0, m.first - 2) : m.last]
 
 
+def _sentence(s: Scene, m: Match) -> list[str]:
+    at = s.note.sentences[s.note.sentence_at[m.first]]
+    return s.note.words[at.first : at.last]
+
+
+def _of_tooth(s: Scene, m: Match) -> bool:
+    """Whether the sentence names a tooth or its crown: "sensitive" alone may be of the gums."""
+    return any(w in _ITS or TOOTH_WORD.match(w) for w in _sentence(s, m))
+
+
+def _before_tooth(s: Scene, m: Match) -> bool:
+    """Whether a tooth stands right behind: what a chart lists."""
+    behind = [w for w in s.note.words[m.last : m.last + 2] if w not in (":", "at", "on")]
+    return bool(behind) and (behind[0] == "#" or behind[0].isdigit() or bool(TOOTH_WORD.match(behind[0])))
+
+
 def _between_signs(s: Scene, m: Match) -> bool:
     """A word that stands alone between points and commas, in a note of a root canal."""
     signs = (".", ",", ";", ":", "")
@@ -246,7 +263,12 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "crown": lambda s, m: "crown" in s.classes,
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
     "recall": lambda s, m: s.recall_at(m.first, looked=True)
-    or (m.entry.field == "crown_in_place" and not s.is_worked),
+    or (m.entry.field == "crown_in_place" and not s.is_worked)
+    or (m.entry.field == "symptomatic" and not (s.is_worked or s.is_diagnosed or any(s.contexts.said[PLAN]))
+        and bool({"crown", "endo"} & s.classes)),
+    "recall_of_tooth": lambda s, m: s.recall_at(m.first, looked=True) and _of_tooth(s, m),
+    "charted": lambda s, m: not s.is_worked and s.is_looked and _before_tooth(s, m),
+    "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(_sentence(s, m)),
     "prepping": _prepping,
     "not_in_endo": lambda s, m: "endo_strong" not in s.classes or s.near_work(m.first, "prepping"),
     "not_prepping": lambda s, m: not _prepping(s, m),

@@ -24,7 +24,8 @@ NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "ri
 _REACH = {NEGATED: 7, DOUBT: 3}
 _THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")
 _THOUGHT_REACH = 7  # a whole clause: "suspect that the pulp of this tooth is necrotic"
-_TIMES = words_of("years yrs year yr months decades by long last elsewhere in")  # of what stands before them
+_TIMES = words_of("12 52 years yrs year yr months decades by long last elsewhere in")  # of what stands before them
+_REASONS = words_of("as because since due")  # "warned, as the pulp is hyperemic"
 _TOLD_ON = words_of("had pt patient by letter report")  # cues of a past that goes on over commas
 _DIAGNOSED = words_of("treated initiated tx txd")
 _SUBJECTS = words_of("patient pt he she they we i")  # with a verb of planning they begin a clause of their own
@@ -35,7 +36,7 @@ _RUN, _REACH_OF_RUN, _TOLD_IN_RUN, _DENIED_IN_RUN = 18, 4, 12, 2  # tokens
 _AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
 # Plans and risks that go on over commas: "will need post, core and crown".
 _LONG_PLANS = words_of(
-    "will would plan plans needs need needed should recommend recommended recommending rec consider considering"
+    "discuss discussed discussing options quoted will would plan plans needs need needed should recommend recommended recommending rec consider considering"
 )
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
 _ENDO = words_of("rct root endo endodontic")
@@ -105,7 +106,7 @@ class Contexts:
                 self._mark(PLAN, self._backward(m.first, sentence, reach=6))
         elif value == "risk":
             if self._note.words[m.last : m.last + 1] != ["not"]:
-                self._mark(RISK, self._forward(m.last, sentence, commas=True))
+                self._mark(RISK, self._forward(m.last, sentence, commas=True, until=_REASONS))
         elif value == "person":
             near = self._note.words[m.first : m.last + 3]
             if _OWNS & set(near) or any(w.endswith("'s") for w in near):

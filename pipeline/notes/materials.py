@@ -77,7 +77,7 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     joined = {"and", "then", "with", "w/", "in", "over", "on", "at"}
     if ahead and ahead[0].entry.field == "orifice_seal":
         joined -= {"over", "in", "on", "at"}
-    if ahead and not between & set(",;:+&/") and not between & joined:
+    if ahead and not between & set(",;:+&/(") and not between & joined:
         # "... closed with composite, core": the end of another comes behind a sign; this one is right behind.
         return max(ahead, key=lambda r: (-r.first, r.last))
     before = [r for r in roles if max(s.first, m.first - _AHEAD) <= r.first and r.last <= m.first]

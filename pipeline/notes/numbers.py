@@ -116,12 +116,12 @@ _VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
     r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
     r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b|\b(?:number\s+of\s+)?(?:visits|sittings|appointments)\s+"
-    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt)\s*#?\s*(?P<k>[2-6])\b(?!\s*(?:of|/|[.,]?\d|mm))"
+    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6])\b(?!\s*(?:of|/|[.,]?\d|mm))"
     r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
     r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|"
-    r"appointment|sitting)\b"
+    r"appointment|sitting|stage)\b"
 )
 _DONE = re.compile(
     r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|compact|single cone|\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
@@ -174,7 +174,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "pai pai1 pai2 pai3 pai4 pai5 periapical p"
 ), _pai),
     (words_of(
-    "visit visits v appt appts appointment appointments sitting sittings session sessions"
+    "visit visits v appt appts appointment appointments sitting sittings session sessions stage"
 ), _visits),
 )  # fmt: skip
 

@@ -62,6 +62,7 @@ _SMALL_FIRST = re.compile(
 )
 
 
+_ENGINE = re.compile(r"\brotar(?:y|ies)\b|\bniti\b|\brecip")
 _HAND_FILE = re.compile(r"k\s?-?\s?files?")
 _HAND_TO = re.compile(
     r"\b[kh]\s?-?\s?files?\s*(?:#?\d{2}\s*(?:-|to|till|upto)\s*)?#?(?P<n>[2-9][05]|1[0-4]0)\b(?!\s*(?:mm|%|min|sec))|"
@@ -140,6 +141,8 @@ def sizes(note: Note) -> Iterator[Read]:
 
 def _is_first(text: str, start: int, end: int, size: int) -> bool:
     """Whether a size is of the files that go first; a hand file from 25 on ends the shaping."""
+    if size <= 20 and "hand" in text[max(0, start - 5) : end] and _ENGINE.search(text):
+        return True  # the rest is done by engine
     m = _SMALL_FIRST.search(text[max(0, start - 25) : end])
     return m is not None and not (size >= 25 and _HAND_FILE.match(m[0]))
 

@@ -25,7 +25,7 @@ _WITH_FILE = re.compile(
 )
 _HASH = re.compile(
     r"(?:#'?s?|\bboth\s+(?=\d{1,2}\s*(?:and|&)\s*\d)|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?|"
-    r"\bnumber|\b(?:irt|i\.r\.t\.?|wrt|w\.r\.t\.?|regarding|in\s+relation\s+to|re)\b)\s*:?\s*"
+    r"\bcrowns\s*(?:at|on|:)?(?=\s*\d{1,2}\b)|\bnumber|\b(?:irt|i\.r\.t\.?|wrt|w\.r\.t\.?|regarding|in\s+relation\s+to|re)\b)\s*:?\s*"
     r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*|number\s*)?|#)\d{1,2}"
     r"(?!\d|\s*(?:mm|%|x\b|canals?|visits?|films?|carp|pa\b|min|yr|year|mo|week|wk|cc|ml)|[./:]\d))*)"
 )
@@ -109,6 +109,8 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
             no_teeth.append(Named((), m.start(), m.end()))
             continue
         found.append(Named(named, m.start(), m.end()))
+    if notation == "fdi":
+        found += _alone(text, found, no_teeth)
     for pattern in (_T, _LINE, _BARE, _AFTER_WORD):
         for m in pattern.finditer(text):
             if pattern is _BARE and _VALUE_BEFORE.search(text[max(0, m.start(1) - 16) : m.start(1)]):
@@ -117,9 +119,7 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
                 [*found, *no_teeth], m.start(1), m.end(1)
             ):
                 found.append(Named((number,), m.start(1), m.end(1)))
-    if notation == "fdi":
-        found += _alone(text, found, no_teeth)
-    else:
+    if notation != "fdi":
         for m in _FOUND_OF.finditer(text):
             if (number := _number(m[1], notation)) is not None and not _taken([*found, *no_teeth], m.start(1), m.end(1)):
                 found.append(Named((number,), m.start(1), m.end(1)))

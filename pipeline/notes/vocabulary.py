@@ -20,7 +20,7 @@ from pipeline.notes.text import Note, words_of
 
 _SHORTEST_REPAIRED = 6  # letters; shorter words are too often others of their own
 _SHORTEST_SWAPPED = 5  # two neighbours swapped make another word of its own less often
-_TOOTH = re.compile(r"(?:[1-4][1-8]|[ul][lr][1-8])$")
+TOOTH_WORD = re.compile(r"(?:[1-4][1-8]|[ul][lr][1-8])$")
 _SHORTEST_JOINED = 7  # letters of a word that may be written in two parts
 # Between these and what is said of them the number of the tooth may stand: "crown #30 came off".
 _OF_A_TOOTH = words_of("crown crowns crn crns cap pfm fgc onlay")
@@ -212,7 +212,7 @@ def _past_tooth(words: list[str], place: int) -> int:
     while place < last:
         if words[place] == "#" and place + 1 < last and words[place + 1].isdigit():
             place = past = place + 2
-        elif _TOOTH.match(words[place]):
+        elif TOOTH_WORD.match(words[place]):
             place = past = place + 1
         elif past and words[place] in (",", "and", "&", "-", "both"):
             place += 1
