@@ -35,18 +35,23 @@ _NOT_DONE = re.compile(
     r"\b(?:seat|prep|appt|appointment|insert|delivery)\s+(?:was\s+)?(?:cancell?ed|postponed)\b"
 )
 # A patient who is called back for a treatment is not reviewed.
-_CALLED_BACK = re.compile(r"\b(?:recall(?:ed)?|came|visit|appt|returns?|returned|back)\s+(?:for|to)\s+(?:obturat|rct|complet|finish|crown|"
-                          r"access|second visit|post|core|restor|final)")
+_CALLED_BACK = re.compile(
+    r"\b(?:recall(?:ed)?|came|visit|appt|returns?|returned|back)\s+(?:for|to)\s+(?:obturat|rct|complet|finish|crown|"
+    r"access|second visit|post|core|restor|final)"
+)
 _RCT_OF_YEAR = re.compile(
     r"\b(?:rct|rct'd|endo|root\s+(?:canal|filling|filled|treated)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
     r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b)"
 )
 _ITS = words_of("# tooth crown crn cap it")
 _ORDERED = words_of("ordered prescribed requested advised sent")
-_CHOICE = words_of("bridge or vs versus if option options discussed discuss consider considering wants prefers instead may might could")
+_CHOICE = words_of(
+    "bridge or vs versus if option options discussed discuss consider considering wants prefers instead may might could"
+)
 _LOOKED = words_of(
-    "exam examination prophy poe loe perio srp hyg hygiene hygienist hygenist bwx bw fmx pano checkup recare scaling scale "
-    "polish pmpr bpe debridement evaluation consult consultation reviewed wi np therapist ohi tbi 6mrc perc percussion pas"
+    "exam examination prophy poe loe perio srp hyg hygiene hygienist hygenist bwx bw fmx pano checkup recare "
+    "scaling scale polish pmpr bpe debridement evaluation consult consultation reviewed wi np therapist "
+    "ohi tbi 6mrc perc percussion pas"
 )
 _WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
 _ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")
@@ -78,7 +83,9 @@ class Scene:
             if not self.contexts.said[PLAN][place]:
                 seen.append(place)
         if not seen:
-            return self._only_looked or (self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN])))
+            return self._only_looked or (
+                self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN]))
+            )
         if _TREATED & self.note.word_set and _CALLED_BACK.search(self.note.clean):
             return False
         return min(seen) <= _OPENING or not _TREATED & self.note.word_set
@@ -240,7 +247,7 @@ def _between_signs(s: Scene, m: Match) -> bool:
     """A word that stands alone between points and commas, in a note of a root canal."""
     signs = (".", ",", ";", ":", "")
     before = s.note.words[m.first - 1] if m.first else ""
-    return before in signs and _next_word(s, m) in signs[:3] + ("",) and "endo_strong" in s.classes
+    return before in signs and _next_word(s, m) in (*signs[:3], "") and "endo_strong" in s.classes
 
 
 def _next_word(s: Scene, m: Match) -> str:
@@ -287,7 +294,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "hand_alone": lambda s, m: "endo_strong" in s.classes
     and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
     "hand_between": lambda s, m: not (_ENGINES & s.note.word_set) and _between_signs(s, m),
-    "alone_said": lambda s, m: _between_signs(s, m),
+    "alone_said": _between_signs,
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
     "not_core": lambda s, m: not s.near(m, "core", 2),
 }  # fmt: skip

@@ -36,7 +36,8 @@ _RUN, _REACH_OF_RUN, _TOLD_IN_RUN, _DENIED_IN_RUN = 18, 4, 12, 2  # tokens
 _AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
 # Plans and risks that go on over commas: "will need post, core and crown".
 _LONG_PLANS = words_of(
-    "discuss discussed discussing options quoted will would plan plans needs need needed should recommend recommended recommending rec consider considering"
+    "discuss discussed discussing options quoted "
+    "will would plan plans needs need needed should recommend recommended recommending rec consider considering"
 )
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
 _ENDO = words_of("rct root endo endodontic")

@@ -159,4 +159,7 @@ def _beside_points(scene: Scene, m: Match) -> bool:
             "cwc",
         }
         & set(near)
-    ) and not ({"putty", "plug", "repair", "cap", "perforation", "temp", "temporary", "orifice", "orifices", "filling"} & set(near))
+    ) and not (
+        {"putty", "plug", "repair", "cap", "perforation", "temp", "temporary", "orifice", "orifices", "filling"}
+        & set(near)
+    )

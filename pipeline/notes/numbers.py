@@ -95,7 +95,15 @@ def _pai(note: Note) -> Iterator[Read]:
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
         before = before or bool(_BEFORE_BEHIND.match(text, m.end()))
-        yield Read("preop_pai" if before else "preop_or_pai", _ROMAN.get(m["a"]) or plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
+        yield Read(
+            "preop_pai" if before else "preop_or_pai",
+            _ROMAN.get(m["a"]) or plain(number(m["a"])),
+            m.start(),
+            m.end(),
+            True,
+            "pai",
+            2,
+        )
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
         elif not before and (former := _FORMER.match(text, m.end())):
@@ -124,7 +132,8 @@ _VISITS = on_one_line(
     r"appointment|sitting|stage)\b"
 )
 _DONE = re.compile(
-    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|compact|single cone|\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
+    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|compact|single cone|"
+    r"\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
 )
 
 
@@ -135,7 +144,9 @@ def _visits(note: Note) -> Iterator[Read]:
         if m["n"] and (part := re.search(r"([1-6])\s*(?:of|/)\s*$", text[max(0, m.start() - 8) : m.start("n")])):
             yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
         elif m["n"] or m["m"] or m["v"] or m["w"]:
-            yield Read("visits", plain(number(m["n"] or m["m"] or m["v"] or m["w"])), m.start(), m.end(), True, "visits", 3)
+            yield Read(
+                "visits", plain(number(m["n"] or m["m"] or m["v"] or m["w"])), m.start(), m.end(), True, "visits", 3
+            )
         elif m["x"]:
             of = plain(number(m["xof"]))
             yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
@@ -157,7 +168,8 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
                "ocl hypochlorit"
 ), hypochlorite),
     (words_of(
-    ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
+    ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
+    "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
                "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
                "instr m mafs single rotaries mac sequence mas"
 ), sizes),

@@ -102,7 +102,11 @@ def sizes(note: Note) -> Iterator[Read]:
         if size in SIZES and size >= 15:
             found.append((size, m.start(), m.end(), not _OF_SOME.match(text, m.end())))
     for m in _HAND_TO.finditer(text):
-        if (size := int(m["n"] or m["z"])) in SIZES and size >= 25 and not _BROKE.search(sentence_text(note, m.start())):
+        if (
+            (size := int(m["n"] or m["z"])) in SIZES
+            and size >= 25
+            and not _BROKE.search(sentence_text(note, m.start()))
+        ):
             found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])

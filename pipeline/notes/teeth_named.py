@@ -11,7 +11,8 @@ from pipeline.practice.teeth import teeth
 
 _NOT_TEETH_BEFORE = re.compile(
     r"(?<![a-z])(?:to|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
-    r"through|between|(?<!follow[ -])up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|spreader|plugger|no\.?\s*of|post)"
+    r"through|between|(?<!follow[ -])up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|"
+    r"spreader|plugger|no\.?\s*of|post)"
     r"\s*[:=]?\s*$"
 )
 _NOT_TEETH_AFTER = re.compile(
@@ -55,7 +56,8 @@ _STARTS = r"(?:^|[.;!?|]\s+|\n\s*|\b(?:o/e|c/o|s|o|a|p)\s*:\s*)"
 # At the head of a sentence a number of one or two digits is a tooth where what is found of teeth follows.
 _FOUND_OF = re.compile(
     rf"{_STARTS}(\d{{1,2}})[^\S\n]+(?=(?:necro|nec\b|irrev|reversible|vital|non-?vital|cold|perc(?!ent)|ttp|tender|asx\b|asymp|"
-    r"sympt|no\s+(?:sx|symptoms|pain|crown)|pain|pai\b|cap\b|zr\b|zir|fgc|mcc|lithium|all[- ]ceramic|rct|has\b|needs|tests|"
+    r"sympt|no\s+(?:sx|symptoms|pain|crown)|pain|pai\b|cap\b|zr\b|zir|fgc|mcc|"
+    r"lithium|all[- ]ceramic|rct|has\b|needs|tests|"
     r"responds|does)\w*\b)"
 )
 # Two digits of ISO 3950 are seldom anything else where no unit, file or length stands beside them.
@@ -99,13 +101,9 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
             continue
         after = text[m.start("list") + len(_first(m["list"])) :]
         signed = m.group().startswith(("#", "number"))
-        if not named or (
-            signed and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])
-        ):
+        if not named or (signed and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])):
             continue
-        if signed and (
-            _NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))
-        ):
+        if signed and (_NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))):
             no_teeth.append(Named((), m.start(), m.end()))
             continue
         found.append(Named(named, m.start(), m.end()))
@@ -121,7 +119,9 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
                 found.append(Named((number,), m.start(1), m.end(1)))
     if notation != "fdi":
         for m in _FOUND_OF.finditer(text):
-            if (number := _number(m[1], notation)) is not None and not _taken([*found, *no_teeth], m.start(1), m.end(1)):
+            if (number := _number(m[1], notation)) is not None and not _taken(
+                [*found, *no_teeth], m.start(1), m.end(1)
+            ):
                 found.append(Named((number,), m.start(1), m.end(1)))
     for m in _QUADRANT.finditer(text):
         name = m[1].replace(".", "") + m[2]
