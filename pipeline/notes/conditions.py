@@ -21,7 +21,7 @@ _TREATED = words_of(
 
 _AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
 _RECALL = re.compile(
-    rf"\bat\s+\d+\s*{_AGO}\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
+    rf"\bat\s+\d+\s*{_AGO}\b|\d\s*{_AGO}\s+(?:since|following)\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
     rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
     rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
     rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+(?:ago|back)\b"
@@ -44,6 +44,10 @@ _RCT_OF_YEAR = re.compile(
     r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b)"
 )
 _ITS = words_of("# tooth crown crn cap it")
+_SENSITIVE_BEFORE = re.compile(
+    r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b(?:prep\w*|crown|"
+    r"treatment|today|cutting)\b"
+)
 _ORDERED = words_of("ordered prescribed requested advised sent")
 _CHOICE = words_of(
     "bridge or vs versus if option options discussed discuss consider considering wants prefers instead may might could"
@@ -212,7 +216,16 @@ def _prepping(s: Scene, m: Match) -> bool:
 
 def filled_before(s: Scene) -> re.Match[str] | None:
     """A root canal of a year before, in a note of a crown's preparation."""
-    m = _RCT_OF_YEAR.search(s.note.clean)
+    return _told_of_preparation(s, _RCT_OF_YEAR)
+
+
+def sensitive_before(s: Scene) -> re.Match[str] | None:
+    """Sensitivity before the preparation, with words between: "sensitive for some weeks before I prepared it"."""
+    return _told_of_preparation(s, _SENSITIVE_BEFORE)
+
+
+def _told_of_preparation(s: Scene, pattern: re.Pattern[str]) -> re.Match[str] | None:
+    m = pattern.search(s.note.clean)
     if m is None or "crown" not in s.classes or _TREATED & s.note.word_set:
         return None
     return m if s.near_work(s.note.clean_token_at(m.start()), "prepping") else None

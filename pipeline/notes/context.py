@@ -87,6 +87,8 @@ class Contexts:
             self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER))
         elif value == "history" and _DIAGNOSED & set(self._note.words[m.last : m.last + 1]):
             return  # a diagnosis, not a time
+        elif value == "history" and word == "last" and self._note.words[max(0, m.first - 1) : m.first] == ["and"]:
+            return  # "second and last visit": today's
         elif value == "history":
             told_on = word in _TOLD_ON  # "pt had RCT abroad, single cone, no dam"
             if not (word in _TIMES and self._runs_on(sentence)):

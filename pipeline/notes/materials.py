@@ -26,6 +26,7 @@ _FOR_A_WHILE = words_of("temp temporary provisional temporarily provisionally in
 # Left alone in a note of seating these are the cement; the last two serve nothing else.
 _CEMENTS = frozenset({"glass_ionomer", "resin_modified_glass_ionomer", "zinc_phosphate", "polycarboxylate"})
 _ONLY_CEMENTS = frozenset({"zinc_phosphate", "polycarboxylate"})
+_CROWN_WORDS = words_of("crown crn cap crowns full a the")
 _WITH_POINTS = frozenset({"calcium_silicate", "zinc_oxide_eugenol"})
 _NO_CEMENT_ALONE = words_of("core buildup bu filling filled restoration post inlay base liner class")
 _AGAIN = words_of("recement recemented recementing rebonded recementation")
@@ -124,7 +125,14 @@ def _alone_where_seated(scene: Scene, m: Match) -> bool:
     crowns = [o for o in scene.matches if o.entry.kind == "crown_material" and s.first <= o.first < s.last]
     named = {w for o in crowns for w in scene.note.words[o.first : o.last]}
     seated = "seating_strong" in scene.sentence_classes(scene.note.sentence_at[m.first])
+    if named and _seated_first(scene, m) and not rest - named - _CROWN_WORDS:
+        return True  # "Fitted 25. Zirconia crown, glass ionomer."
     return not rest or (m.entry.value in _ONLY_CEMENTS and bool(named) and (seated or len(rest - named) <= 3))
+
+
+def _seated_first(scene: Scene, m: Match) -> bool:
+    """Whether the note begins with the seating of a crown."""
+    return "seating_strong" in scene.sentence_classes(0) and scene.note.sentence_at[m.first] <= 2
 
 
 def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:

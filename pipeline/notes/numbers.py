@@ -85,7 +85,7 @@ _BEFORE = re.compile(
 
 
 _FORMER = re.compile(
-    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|preop|pre-op)\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
     r"(?!\s*(?:mm|mo|yr|year|week))"
 )
 
@@ -108,7 +108,8 @@ def _pai(note: Note) -> Iterator[Read]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
         elif not before and (former := _FORMER.match(text, m.end())):
             # "was 4" may have been at an earlier review.
-            known = "preop" in former[0] or "pre-op" in former[0] or "baseline" in former[0]
+            known = bool(_BEFORE_BEHIND.match(text, former.end()))
+            known = known or "preop" in former[0] or "pre-op" in former[0] or "baseline" in former[0]
             yield Read("preop_pai", former[1], m.start(), former.end(), known, "pai", 2)
         elif before and (
             later := re.match(

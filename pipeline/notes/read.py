@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.notes.conditions import Scene, filled_before, holds
+from pipeline.notes.conditions import Scene, filled_before, holds, sensitive_before
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
@@ -113,9 +113,10 @@ def _spans(scene: Scene) -> Iterator[Read]:
     note = scene.note
     yield from numbers_read(note)
     yield from materials_read(scene)
-    if (m := filled_before(scene)) is not None:
-        start, end = note.as_written(m.start(), m.end())
-        yield Read("pulp_status_at_prep", "root_filled", start, end, True, "rct_of_year")
+    for m, value in ((filled_before(scene), "root_filled"), (sensitive_before(scene), "hyperemic")):
+        if m is not None:
+            start, end = note.as_written(m.start(), m.end())
+            yield Read("pulp_status_at_prep", value, start, end, True, "before_preparation")
     for m in scene.matches:
         if m.entry.kind in ("term", "crown_material") and holds(scene, m):
             field = m.entry.field

@@ -26,7 +26,7 @@ _WITH_FILE = re.compile(
 )
 _HASH = re.compile(
     r"(?:#'?s?|\bboth\s+(?=\d{1,2}\s*(?:and|&)\s*\d)|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?|"
-    r"\bcrowns\s*(?:at|on|:)?(?=\s*\d{1,2}\b)|\bnumber|\b(?:irt|i\.r\.t\.?|wrt|w\.r\.t\.?|regarding|in\s+relation\s+to|re)\b)\s*:?\s*"
+    r"\b(?:crowns|crns)\s*(?:at|on|:)?(?=\s*\d{1,2}\b)|\bnumber|\b(?:irt|i\.r\.t\.?|wrt|w\.r\.t\.?|regarding|in\s+relation\s+to|re)\b)\s*:?\s*"
     r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*|number\s*)?|#)\d{1,2}"
     r"(?!\d|\s*(?:mm|%|x\b|canals?|visits?|films?|carp|pa\b|min|yr|year|mo|week|wk|cc|ml)|[./:]\d))*)"
 )

@@ -207,12 +207,12 @@ class Repairs(dict[str, str]):
 
 def _past_tooth(words: list[str], place: int) -> int:
     """The place behind the teeth that are named there, or 0."""
-    past, last = 0, len(words)
+    past, last, many = 0, len(words), words[place - 1] in ("crowns", "crns")
     place += words[place] in ("at", "on")
     while place < last:
         if words[place] == "#" and place + 1 < last and words[place + 1].isdigit():
             place = past = place + 2
-        elif TOOTH_WORD.match(words[place]):
+        elif TOOTH_WORD.match(words[place]) or (many and words[place].isdigit() and len(words[place]) < 3):
             place = past = place + 1
         elif past and words[place] in (",", "and", "&", "-", "both"):
             place += 1
