@@ -45,8 +45,8 @@ _RCT_OF_YEAR = re.compile(
 )
 _ITS = words_of("# tooth crown crn cap it")
 _SENSITIVE_BEFORE = re.compile(
-    r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b(?:prep\w*|crown|"
-    r"treatment|today|cutting)\b"
+    r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b"
+    r"(?:prep\w*|crown|treatment|today|cutting)\b"
 )
 _ORDERED = words_of("ordered prescribed requested advised sent")
 _CHOICE = words_of(
