@@ -41,7 +41,7 @@ _CALLED_BACK = re.compile(
 )
 _RCT_OF_YEAR = re.compile(
     r"\b(?:rct|rct'd|endo|root\s+(?:canal|filling|filled|treated)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
-    r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b)"
+    r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b|\d{1,2}/\d{2,4}\b)"
 )
 _ITS = words_of("# tooth crown crn cap it")
 _SENSITIVE_BEFORE = re.compile(

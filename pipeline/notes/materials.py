@@ -164,6 +164,8 @@ def _beside_points(scene: Scene, m: Match) -> bool:
             "vertical",
             "lateral",
             "lat",
+            "vert",
+            "carrier",
             "cwc",
         }
         & set(near)

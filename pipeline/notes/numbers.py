@@ -17,7 +17,7 @@ _CANALS = on_one_line(
     r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
-    r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
+    r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
     r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:was\s+)?(?:found|located|identified|negotiated|present)"
     r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
@@ -85,7 +85,7 @@ _BEFORE = re.compile(
 
 
 _FORMER = re.compile(
-    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|base|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
     r"(?!\s*(?:mm|mo|yr|year|week))"
 )
 
@@ -109,7 +109,7 @@ def _pai(note: Note) -> Iterator[Read]:
         elif not before and (former := _FORMER.match(text, m.end())):
             # "was 4" may have been at an earlier review.
             known = bool(_BEFORE_BEHIND.match(text, former.end()))
-            known = known or "preop" in former[0] or "pre-op" in former[0] or "baseline" in former[0]
+            known = known or "preop" in former[0] or "pre-op" in former[0] or "base" in former[0]
             yield Read("preop_pai", former[1], m.start(), former.end(), known, "pai", 2)
         elif before and (
             later := re.match(

@@ -19,7 +19,9 @@ _MAF = re.compile(
     r"gauged(?:\s+at|\s+to)?|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
     r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
 )
-_SIZE_MAF = re.compile(r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:maf|master\s+apical\s+file)\b")
+_SIZE_MAF = re.compile(
+    r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
+)
 _FILE_SIZE = re.compile(
     r"\brecip\w*\s*,?\s*(?:#|size\s*)(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
     r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"

@@ -62,6 +62,9 @@ _FOUND_OF = re.compile(
 )
 # Two digits of ISO 3950 are seldom anything else where no unit, file or length stands beside them.
 _TWO_DIGITS = re.compile(r"(?<![\d.#/:%$-])\b([1-4][1-8])\b(?![\d%]|[.,:/]\d|(?<=\d)-\d*\s*(?:yr|year|mm))")
+_FIRST = re.compile(
+    r"\s*(\d{1,2})(?=[^\S\n]+(?:(?!of\b|out\b|or\b|to\b|in\b|by\b|a\b)[a-z]|\d+\s?(?:m|mo|mos|yr|y|wk|/12)\b))"
+)
 _OPENS = re.compile(
     r"(?:^|[.;!?|(]\s+|[\n(]\s*|\b(?:in|on|of|for|with|about|o/e|c/o|c/c|dx|crowns?|crn|cap|bridge|teeth|seat|fit|review|"
     r"pain|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
@@ -71,7 +74,7 @@ _OPENS = re.compile(
 _GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
 _NO_TOOTH_BEHIND = re.compile(
     r"\s*-?\s*(?:mm|yrs?|years?|y/?o|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
-    r"carp|canals?|visits?|x|films?|gauge|degrees?|points?|patients?|times|am|pm|taper|percent|per\s?cent|units?|mg|kv|"
+    r"carp|canals?|visits?|x|films?|bw|pas?\b|quad|surf|carpules?|fillings?|st|nd|rd|th|units?|c\b|large|small|new|more|old|gauge|degrees?|points?|patients?|times|am|pm|taper|percent|per\s?cent|units?|mg|kv|"
     r"teeth|crowns?\s+(?:to|were)|jan|feb|march|april|may|june|july|aug|sept?|oct|nov|dec)\w*\b|\s*[%x°'\"]|\s*/\s*\d|\s+[2-8]\s?%"
 )
 
@@ -123,6 +126,14 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
                 [*found, *no_teeth], m.start(1), m.end(1)
             ):
                 found.append(Named((number,), m.start(1), m.end(1)))
+    m = _FIRST.match(text)
+    if (
+        m is not None
+        and (number := _number(m[1], notation)) is not None
+        and not (_NO_TOOTH_BEHIND.match(text, m.end(1)) or _NOT_TEETH_AFTER.match(text[m.end(1) :]))
+        and not _taken([*found, *no_teeth], m.start(1), m.end(1))
+    ):
+        found.append(Named((number,), m.start(1), m.end(1)))  # what a note begins with, unless it counts something
     for m in _QUADRANT.finditer(text):
         name = m[1].replace(".", "") + m[2]
         if (number := _palmer().get(name.upper())) is not None and not _taken(found, m.start(), m.end()):
@@ -148,7 +159,8 @@ def _alone(text: str, found: list[Named], no_teeth: list[Named]) -> list[Named]:
         last = max((one for one in (*found, *out) if one.end <= m.start()), key=lambda one: one.end, default=None)
         listed = last is not None and bool(_GOES_ON.fullmatch(text[last.end : m.start()]))
         opened = _OPENS.search(before if m.start() > 24 else "\n" + before)
-        if not (listed or opened) or _NOT_TEETH_BEFORE.search(before) or _VALUE_BEFORE.search(before[-16:]):
+        headed = text[m.end() : m.end() + 2] in (": ", ":\n")
+        if not (listed or opened or headed) or _NOT_TEETH_BEFORE.search(before) or _VALUE_BEFORE.search(before[-16:]):
             continue
         tooth = int(m[1])
         if listed and last is not None:

@@ -35,9 +35,9 @@ def test_the_table_of_scores_is_what_the_rules_give():
 
 @pytest.mark.parametrize(
     ("part", "notes", "precision", "recall"),
-    [("mended on", 150, 0.985, 0.93), ("mended on, further", 113, 0.98, 0.92), ("sealed", 150, 0.97, 0.8)],
+    [("mended on", 150, 0.985, 0.93), ("mended on, further", 144, 0.98, 0.92), ("sealed", 150, 0.97, 0.8)],
 )
-def test_notes_of_twenty_two_clinicians_are_read_right(part: str, notes: int, precision: float, recall: float) -> None:
+def test_notes_of_twenty_five_clinicians_are_read_right(part: str, notes: int, precision: float, recall: float) -> None:
     written = written_notes(DATA / PARTS[part])
     found = overall(judge(written)[0])
     assert len(written) == notes
