@@ -256,11 +256,14 @@ def _before_tooth(s: Scene, m: Match) -> bool:
     return bool(behind) and (behind[0] == "#" or behind[0].isdigit() or bool(TOOTH_WORD.match(behind[0])))
 
 
+def _stands_alone(s: Scene, m: Match) -> bool:
+    before = s.note.words[m.first - 1] if m.first else ""
+    return before in (".", ",", ";", ":", "") and _next_word(s, m) in (".", ",", ";", "")
+
+
 def _between_signs(s: Scene, m: Match) -> bool:
     """A word that stands alone between points and commas, in a note of a root canal."""
-    signs = (".", ",", ";", ":", "")
-    before = s.note.words[m.first - 1] if m.first else ""
-    return before in signs and _next_word(s, m) in (*signs[:3], "") and "endo_strong" in s.classes
+    return _stands_alone(s, m) and "endo_strong" in s.classes
 
 
 def _next_word(s: Scene, m: Match) -> str:
@@ -286,6 +289,7 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     or (m.entry.field == "crown_in_place" and not s.is_worked)
     or (m.entry.field == "symptomatic" and not (s.is_worked or s.is_diagnosed or any(s.contexts.said[PLAN]))
         and bool({"crown", "endo"} & s.classes)),
+    "recall_alone": lambda s, m: s.recall_at(m.first) and _stands_alone(s, m),
     "recall_of_tooth": lambda s, m: s.recall_at(m.first, looked=True) and _of_tooth(s, m),
     "charted": lambda s, m: not s.is_worked and s.is_looked and _before_tooth(s, m),
     "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(_sentence(s, m)),

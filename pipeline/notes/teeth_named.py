@@ -31,8 +31,14 @@ _HASH = re.compile(
     r"(?!\d|\s*(?:mm|%|x\b|canals?|visits?|films?|carp|pa\b|min|yr|year|mo|week|wk|cc|ml)|[./:]\d))*)"
 )
 _VALUE_BEFORE = re.compile(r"(?<!tooth)(?<!teeth)(?<!th)(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged|of))\s*$")
+_VALUE_OF = re.compile(
+    r"(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged))\s*$|\b(?:size|age|length|pai|maf|score|total|out|wl|some)\s+of\s*$"
+)
+_LISTS_ON = re.compile(
+    r"\s+(?:cap|crown|crn|rct|pfm|mcc|zir|vital|normal|necro|asymp|pain|no\b|has\b|is\b|was\b|still\b|root|fgc)"
+)
 _T = re.compile(r"\bt(\d{1,2})\b")
-_LINE = re.compile(r"(?m)(?:^|(?<=[.;]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
+_LINE = re.compile(r"(?m)(?:^|(?<=[.;:]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
 _BARE = re.compile(
     r"(?<![\d.#/:-])\b(\d{1,2})[^\S\n]+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|"
     r"recall|"
@@ -71,6 +77,7 @@ _OPENS = re.compile(
     r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted|follow\s?up|f/u|fu|re-?check|check|recall|number|at|reviewed|whose|saw|seen|seeing|treated|crowned|prepared|completed|finished|started|"
     r"continued|fitted|cemented|opened|accessed|obturated)\s*[:-]?\s*)$"
 )
+_BESIDE_IT = re.compile(r"\s*(?:,|&|\+|/|and|,\s*and)?\s*")
 _GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
 _NO_TOOTH_BEHIND = re.compile(
     r"\s*-?\s*(?:mm|yrs?|years?|y/?o|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
@@ -134,10 +141,16 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
         and not _taken([*found, *no_teeth], m.start(1), m.end(1))
     ):
         found.append(Named((number,), m.start(1), m.end(1)))  # what a note begins with, unless it counts something
+    last: Named | None = None
     for m in _QUADRANT.finditer(text):
         name = m[1].replace(".", "") + m[2]
         if (number := _palmer().get(name.upper())) is not None and not _taken(found, m.start(), m.end()):
-            found.append(Named((number,), m.start(), m.end()))
+            one = Named((number,), m.start(), m.end())
+            if last is not None and _BESIDE_IT.fullmatch(text[last.end : m.start()]):
+                found.remove(last)  # "UR6 UL6", "UR1 and UL1": named together
+                one = Named((*last.teeth, number), last.start, m.end())
+            found.append(one)
+            last = one
     for m in _NAMED.finditer(text):
         if not _taken(found, m.start(), m.end()):
             found.append(Named((_by_name(m),), m.start(), m.end()))
@@ -160,7 +173,8 @@ def _alone(text: str, found: list[Named], no_teeth: list[Named]) -> list[Named]:
         listed = last is not None and bool(_GOES_ON.fullmatch(text[last.end : m.start()]))
         opened = _OPENS.search(before if m.start() > 24 else "\n" + before)
         headed = text[m.end() : m.end() + 2] in (": ", ":\n")
-        if not (listed or opened or headed) or _NOT_TEETH_BEFORE.search(before) or _VALUE_BEFORE.search(before[-16:]):
+        on = before.endswith(", ") and _LISTS_ON.match(text, m.end())
+        if not (listed or opened or headed or on) or _NOT_TEETH_BEFORE.search(before) or _VALUE_OF.search(before[-16:]):
             continue
         tooth = int(m[1])
         if listed and last is not None:
@@ -179,7 +193,8 @@ def _with_head(text: str, one: Named) -> Named:
     before = text[line : one.start].strip(" -*:.")
     after = text[one.end : one.end + 3].strip(" ")[:1]
     words = before.split()
-    heads = not words or (len(words) <= 4 and after in (":", "-", ".", "\n", ""))
+    opens = not words or one.start == 0 or text[: one.start].rstrip()[-1:] in (".", ";")
+    heads = not words or (len(words) <= 4 and after in (":", "-", ".", "\n", "")) or (opens and after in (":", "-"))
     return Named(one.teeth, one.start, one.end, heads)
 
 

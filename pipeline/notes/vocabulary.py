@@ -23,7 +23,11 @@ _SHORTEST_SWAPPED = 5  # two neighbours swapped make another word of its own les
 TOOTH_WORD = re.compile(r"(?:[1-4][1-8]|[ul][lr][1-8])$")
 _SHORTEST_JOINED = 7  # letters of a word that may be written in two parts
 # Between these and what is said of them the number of the tooth may stand: "crown #30 came off".
-_OF_A_TOOTH = words_of("crown crowns crn crns cap pfm fgc onlay")
+_OF_A_TOOTH = words_of("crown crowns crn crns cap pfm fgc onlay rct endo")
+_SAID_TEETH = words_of(
+    "one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen "
+    "eighteen nineteen twenty thirty"
+)
 _END = ""  # the key under which a branch of phrases keeps what ends there
 # Words that are a slip away from one of the vocabulary and mean something else.
 _NO_SLIPS = words_of(
@@ -91,11 +95,25 @@ class Vocabulary:
                     found += [Match(entry, first, place) for entry in ended]
                 if place >= n:
                     break
-                further = branch.get(words[place])
-                if further is None and words[place - 1] in _OF_A_TOOTH and (past := _past_tooth(words, place)):
-                    place, further = past, branch.get(words[past])
-                branch = further
+                if words[place - 1] in _OF_A_TOOTH and (past := _past_tooth(words, place)):
+                    self._walk(words, branch.get(words[past]), first, past, found)
+                branch = branch.get(words[place])
         return _longest(found)
+
+    def _walk(
+        self,
+        words: list[str],
+        branch: dict[str, Any] | None,
+        first: int,
+        place: int,
+        found: list[Match],
+    ) -> None:
+        """The phrases that go on behind a tooth that is named within them."""
+        while branch is not None:
+            place += 1
+            if ended := branch.get(_END):
+                found += [Match(entry, first, place) for entry in ended]
+            branch = branch.get(words[place]) if place < len(words) else None
 
     def knows(self, word: str) -> bool:
         """Whether a word is of the trade, or a slip away from one."""
@@ -208,11 +226,16 @@ class Repairs(dict[str, str]):
 def _past_tooth(words: list[str], place: int) -> int:
     """The place behind the teeth that are named there, or 0."""
     past, last, many = 0, len(words), words[place - 1] in ("crowns", "crns")
-    place += words[place] in ("at", "on")
+    if words[place] in ("at", "on"):
+        many, place = True, place + 1
+        while place < last and words[place] in ("tooth", "teeth", "number"):
+            place += 1
     while place < last:
         if words[place] == "#" and place + 1 < last and words[place + 1].isdigit():
             place = past = place + 2
-        elif TOOTH_WORD.match(words[place]) or (many and words[place].isdigit() and len(words[place]) < 3):
+        elif TOOTH_WORD.match(words[place]) or (
+            many and (words[place] in _SAID_TEETH or (words[place].isdigit() and len(words[place]) < 3))
+        ):
             place = past = place + 1
         elif past and words[place] in (",", "and", "&", "-", "both"):
             place += 1

@@ -67,5 +67,20 @@ def test_the_ways_of_saying_each_field_are_known():
     assert right >= 0.98 * asked
 
 
+def test_each_tooth_of_an_examination_is_given_its_own():
+    words, asked, right, wrong = vocabulary(), 0, 0, 0
+    lines = (DATA / "examinations.txt").read_text(encoding="utf-8").splitlines()[1:]
+    for notation, text, told in (line.split(" | ") for line in lines):
+        said = {(int(t), f): v for t, pair in (one.split() for one in told.split("; ")) for f, v in [pair.split("=")]}
+        read = read_note(text, words, notation=notation, day=dt.date(2022, 3, 3))
+        found = {(v.tooth, v.field): v.value for v in read if v.sure and v.tooth}
+        asked += len(said)
+        right += sum(found.get(key) == value for key, value in said.items())
+        wrong += sum(value != said.get(key) for key, value in found.items())  # type: ignore[call-overload]
+    assert asked >= 95
+    assert right >= 0.93 * asked
+    assert wrong <= 1
+
+
 if __name__ == "__main__":
     scores().write_csv(SCORES)
