@@ -113,9 +113,9 @@ def _spans(scene: Scene) -> Iterator[Read]:
     note = scene.note
     yield from numbers_read(note)
     yield from materials_read(scene)
-    for m, value in ((filled_before(scene), "root_filled"), (sensitive_before(scene), "hyperemic")):
-        if m is not None:
-            start, end = note.as_written(m.start(), m.end())
+    for told, value in ((filled_before(scene), "root_filled"), (sensitive_before(scene), "hyperemic")):
+        if told is not None:
+            start, end = note.as_written(told.start(), told.end())
             yield Read("pulp_status_at_prep", value, start, end, True, "before_preparation")
     for m in scene.matches:
         if m.entry.kind in ("term", "crown_material") and holds(scene, m):

@@ -133,14 +133,14 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
                 [*found, *no_teeth], m.start(1), m.end(1)
             ):
                 found.append(Named((number,), m.start(1), m.end(1)))
-    m = _FIRST.match(text)
+    begins = _FIRST.match(text)
     if (
-        m is not None
-        and (number := _number(m[1], notation)) is not None
-        and not (_NO_TOOTH_BEHIND.match(text, m.end(1)) or _NOT_TEETH_AFTER.match(text[m.end(1) :]))
-        and not _taken([*found, *no_teeth], m.start(1), m.end(1))
+        begins is not None
+        and (number := _number(begins[1], notation)) is not None
+        and not (_NO_TOOTH_BEHIND.match(text, begins.end(1)) or _NOT_TEETH_AFTER.match(text[begins.end(1) :]))
+        and not _taken([*found, *no_teeth], begins.start(1), begins.end(1))
     ):
-        found.append(Named((number,), m.start(1), m.end(1)))  # what a note begins with, unless it counts something
+        found.append(Named((number,), begins.start(1), begins.end(1)))  # what a note begins with, unless it counts something
     last: Named | None = None
     for m in _QUADRANT.finditer(text):
         name = m[1].replace(".", "") + m[2]
