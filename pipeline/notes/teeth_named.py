@@ -140,7 +140,8 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
         and not (_NO_TOOTH_BEHIND.match(text, begins.end(1)) or _NOT_TEETH_AFTER.match(text[begins.end(1) :]))
         and not _taken([*found, *no_teeth], begins.start(1), begins.end(1))
     ):
-        found.append(Named((number,), begins.start(1), begins.end(1)))  # what a note begins with, unless it counts something
+        # What a note begins with, unless it counts something.
+        found.append(Named((number,), begins.start(1), begins.end(1)))
     last: Named | None = None
     for m in _QUADRANT.finditer(text):
         name = m[1].replace(".", "") + m[2]
