@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
-from dashboards.formats import count, percent, whole
+from dashboards.formats import count, percent, ratio, whole
 from dashboards.tables import NumberTable
 from pipeline.results import Results
-from pipeline.results.notes import FieldRead, NotesRead
+from pipeline.results.notes import FieldRead, MisreadContrast, NotesRead
+from pipeline.results.technique import TechniqueAnswer
 
+SAME = math.log(1.05)  # ratios closer than this are told as the same
 CAUTION = (
     "The notes of the sample were drawn so that every field is among them, so fields that are seldom told are in it "
     "more often than in the charts. The ranges are those of a share whose teeth of one patient may be alike."
@@ -64,12 +67,52 @@ def moved(n: NotesRead) -> NumberTable:
             f"{c.counted:.2f}",
             "the errors do not fit the counts" if c.moved is None else f"{c.moved:.2f}",
             "" if c.moved_low is None or c.moved_high is None else f"{c.moved_low:.2f} to {c.moved_high:.2f}",
-            f"{c.sensitivity:.0%}, {c.specificity:.0%}",
+            f"{percent_of(c.sensitivity)}, {percent_of(c.specificity)}",
         )
         for c in n.contrasts
     )
     heads = ("Comparison", "Odds ratio of failure, as read", "Without misreading", "Range", "Sensitivity, specificity")
     return NumberTable("How misread notes would move the technique comparisons", heads, rows)
+
+
+def moves(notes: NotesRead | None, a: TechniqueAnswer) -> tuple[str, ...]:
+    """What the errors that the check of the notes found would make of an answer's comparisons, a sentence each."""
+    if notes is None:
+        return ()
+    return tuple(_moves(c) for c in notes.contrasts if c.title == a.title and c.outcome == a.outcome)
+
+
+def unchecked(notes: NotesRead | None) -> str:
+    """That notes tell of technique and nobody has held them against the charts; empty where somebody has."""
+    if notes is None or notes.checked or not notes.used:
+        return ""
+    return (
+        f"{count(notes.used, 'value')} of technique were read from chart notes that nobody has held against the "
+        "charts: how far misreading moves these comparisons is not known until the worksheet’s check is filled in."
+    )
+
+
+def _moves(c: MisreadContrast) -> str:
+    read = f"{percent_of(c.sensitivity)} of {c.group} and {percent_of(c.specificity)} of {c.reference} read right"
+    told = f"{c.group} against {c.reference}, if notes are misread as the check found ({read})"
+    if c.moved is None or c.moved_low is None or c.moved_high is None:
+        return f"{told}: such errors do not fit these counts; the check may be too small."
+    far, near = abs(math.log(c.moved)), abs(math.log(c.counted))
+    if (c.moved > 1) != (c.counted > 1):
+        much = "would point the other way"
+    elif math.isclose(far, near, abs_tol=SAME):
+        much = "would stay about the same"
+    else:
+        much = "would be larger" if far > near else "would be smaller"
+    return (
+        f"{told}: the difference {much}, an odds ratio of failure of {ratio(c.moved)} ({ratio(c.moved_low)} to "
+        f"{ratio(c.moved_high)}) where {ratio(c.counted)} was counted."
+    )
+
+
+def percent_of(share: float) -> str:
+    """A share between 0 and 1 in whole percent."""
+    return f"{100 * share:.0f}%"
 
 
 def _share(right: int, of: int) -> str:
@@ -80,4 +123,4 @@ def _range(low: float | None, high: float | None) -> str:
     return "" if low is None or high is None else f"{100 * low:.0f} to {100 * high:.0f}%"
 
 
-__all__ = ["FieldRead", "notes_block"]
+__all__ = ["FieldRead", "moves", "notes_block", "unchecked"]

@@ -14,10 +14,12 @@ from dashboards.charts.dose_curve import dose_chart
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.formats import count, listing, lower_first, plural, ratio, whole, years
 from dashboards.pages import technique_tables
+from dashboards.pages.notes_read import moves, unchecked
 from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, contrast_label
 from dashboards.words import answers as words_answers
 from dashboards.words.safety import safety_sentence
 from pipeline.results import Results
+from pipeline.results.notes import NotesRead
 from pipeline.results.safety import UNMEASURED
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
@@ -40,6 +42,7 @@ class Part:
     dose: tables.NumberTable | None
     small_print: tuple[str, ...]
     dose_says: str = ""
+    misread: tuple[str, ...] = ()
     dose_chart: theme.Chart | None = None
 
 
@@ -63,7 +66,8 @@ def technique_block(results: Results) -> dict[str, Any]:
     answers = results.techniques
     if not answers:
         return {}
-    asked = [_asked(list(found), i) for i, (_, found) in enumerate(groupby(answers, key=lambda a: a.question))]
+    notes = results.quality.notes
+    asked = [_asked(list(found), i, notes) for i, (_, found) in enumerate(groupby(answers, key=lambda a: a.question))]
     shared = [text for text, n in Counter(t for one in asked for t in one.caveats).items() if n > 1]
     asked = [
         replace(one, own_caveats=tuple(t for t in one.caveats if t not in shared and t != UNMEASURED)) for one in asked
@@ -75,6 +79,7 @@ def technique_block(results: Results) -> dict[str, Any]:
         "charts": [c for one in asked for p in one.parts for c in (p.chart, p.dose_chart) if c is not None],
         "family": family_sentence(answers),
         "elsewhere": ELSEWHERE,
+        "unchecked": unchecked(notes),
     }
 
 
@@ -155,7 +160,7 @@ def address(question: str) -> str:
     return "-".join(re.findall(r"[a-z0-9]+", question.lower())) or "question"
 
 
-def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
+def _asked(answers: list[TechniqueAnswer], place: int, notes: NotesRead | None) -> Asked:
     first = answers[0]
     title = first.title.rsplit(": ", 1)[0]
     differing = sum(c.verdict == "differs" for a in answers for c in a.contrasts)
@@ -163,7 +168,7 @@ def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
     return Asked(
         title=f"{PLACE[first.unit]}: {lower_first(title)}",
         short=short,
-        parts=tuple(_part(a, f"technique-{place}-{i}") for i, a in enumerate(answers)),
+        parts=tuple(_part(a, f"technique-{place}-{i}", notes) for i, a in enumerate(answers)),
         caveats=first.caveats,
         place=address(first.question),
         finding=finding(answers),
@@ -172,7 +177,7 @@ def _asked(answers: list[TechniqueAnswer], place: int) -> Asked:
     )
 
 
-def _part(a: TechniqueAnswer, id: str) -> Part:
+def _part(a: TechniqueAnswer, id: str, notes: NotesRead | None) -> Part:
     labels = {g.name: g.label for g in a.groups}
     ratios = list(_ratios(a, labels))
     told = "; ".join(f"{r.label} {ratio(r.value)} ({ratio(r.low)} to {ratio(r.high)})" for r in ratios)
@@ -186,6 +191,7 @@ def _part(a: TechniqueAnswer, id: str) -> Part:
         dose=technique_tables.dose(a) if a.dose else None,
         small_print=technique_tables.small_print(a),
         dose_says=a.dose_sentence,
+        misread=moves(notes, a),
         dose_chart=chart_along(a, id=f"{id}-dose"),
     )
 

@@ -8,9 +8,11 @@ from functools import cached_property
 
 from pipeline.notes.context import HISTORY, PLAN, Contexts
 from pipeline.notes.text import Note, words_of
-from pipeline.notes.vocabulary import Match, Vocabulary
+from pipeline.notes.vocabulary import TOOTH_WORD, Match, Vocabulary
 
 _NEAR = 4  # tokens to either side
+_OPENING = 6  # tokens: what a note is of stands in them
+_IS_WHEN = re.compile(r"\d|in$|at$|after$")  # "review 6/52", at the end of a note, is a plan
 _AROUND = 3  # sentences to either side
 _TREATED = words_of(
     "obturated obturation irrigated irrigation naocl hypochlorite instrumented accessed access maf edta"
@@ -19,10 +21,10 @@ _TREATED = words_of(
 
 _AGO = r"(?:mos?|months?|yrs?|years?|wks?|weeks?|/12)"
 _RECALL = re.compile(
-    rf"\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
+    rf"\bat\s+\d+\s*{_AGO}\b|\d\s*{_AGO}\s+(?:since|following)\b|\bfollow[\s-]*ups?\b|\br/v\b|\bre-?checks?\b|(?:\b|\d){_AGO}\.?\s+(?:\w+\s+)?(?:check|ck|post|"
     rf"recall|exam|review|after|pa|film|xray|x-ray|radiograph)\b"
     rf"|\b(?:ck|check)\b.{{0,25}}\d\s*{_AGO}\b|\b(?:post|p|s/p)\s+rct\b.{{0,15}}\d\s*{_AGO}\b|"
-    rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+ago"
+    rf"\brct\b.{{0,12}}\d+\s*{_AGO}\s+(?:ago|back)\b"
 )
 
 
@@ -31,6 +33,29 @@ _NOT_DONE = re.compile(
     r"given|rendered|performed|provided))? today\b|\b(?:treatment|tx|procedure|visit) (?:was )?(?:aborted|abandoned|"
     r"cancell?ed|postponed|not (?:started|done))\b|\bno.?show\b|"
     r"\b(?:seat|prep|appt|appointment|insert|delivery)\s+(?:was\s+)?(?:cancell?ed|postponed)\b"
+)
+# A patient who is called back for a treatment is not reviewed.
+_CALLED_BACK = re.compile(
+    r"\b(?:recall(?:ed)?|came|visit|appt|returns?|returned|back)\s+(?:for|to)\s+(?:obturat|rct|complet|finish|crown|"
+    r"access|second visit|post|core|restor|final)"
+)
+_RCT_OF_YEAR = re.compile(
+    r"\b(?:rct|rct'd|endo|root\s+(?:canal|filling|filled|treated)(?:\s+(?:treatment|therapy|treated|tx))?)\b\s*(?:was\s+|done\s+|"
+    r"completed\s+|\(|in\s+|,\s*|tx'?d?\s+|treated\s+)*(?:(?:19|20)\d\d\b|'\d\d\b|\d{1,2}/\d{2,4}\b)"
+)
+_ITS = words_of("# tooth crown crn cap it")
+_SENSITIVE_BEFORE = re.compile(
+    r"(?<!not )(?<!no )\b(?:hyper)?(?:sensitiv\w+|sens)\b[^.;\n]{0,30}\b(?:before|prior\s+to)\b[^.;\n]{0,20}\b"
+    r"(?:prep\w*|crown|treatment|today|cutting)\b"
+)
+_ORDERED = words_of("ordered prescribed requested advised sent")
+_CHOICE = words_of(
+    "bridge or vs versus if option options discussed discuss consider considering wants prefers instead may might could"
+)
+_LOOKED = words_of(
+    "exam examination prophy poe loe perio srp hyg hygiene hygienist hygenist bwx bw fmx pano checkup recare "
+    "scaling scale polish pmpr bpe debridement evaluation consult consultation reviewed wi np therapist "
+    "ohi tbi 6mrc perc percussion pas"
 )
 _WORKED = words_of("retreatment retx canals bleach hypo dam rd rdi obt gp maf wl sealer retreat retreated access")
 _ENGINES = words_of("rotary rotaries niti reciprocating recip reciprocation solvent retreatment retx engine hybrid")
@@ -55,14 +80,19 @@ class Scene:
         seen = [
             place for place, word in enumerate(self.note.words)
             if "recall_strong" in known.get(word, ()) and not self.contexts.said[PLAN][place]
+            and not (place > _OPENING and _IS_WHEN.match("".join(self.note.words[place + 1 : place + 2])))
         ]  # fmt: skip
         for m in _RECALL.finditer(self.note.clean):
             place = self.note.clean_token_at(m.start())
             if not self.contexts.said[PLAN][place]:
                 seen.append(place)
         if not seen:
-            return self._only_looked
-        return min(seen) <= 6 or not _TREATED & self.note.word_set
+            return self._only_looked or (
+                self.is_looked and not (self.is_worked or self.is_diagnosed or any(self.contexts.said[PLAN]))
+            )
+        if _TREATED & self.note.word_set and _CALLED_BACK.search(self.note.clean):
+            return False
+        return min(seen) <= _OPENING or not _TREATED & self.note.word_set
 
     @property
     def _only_looked(self) -> bool:
@@ -73,9 +103,31 @@ class Scene:
         worked = (_TREATED | _WORKED) & self.note.word_set
         return not (diagnosed or worked or any(self.contexts.said[PLAN]))
 
-    def recall_at(self, place: int) -> bool:
-        """Whether the note is of a review, or the sentence of a token is."""
-        if self.is_recall:
+    @cached_property
+    def is_diagnosed(self) -> bool:
+        """Whether a diagnosis of pulp or apex stands in the note."""
+        return any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") and holds(self, m) for m in self.matches)
+
+    @cached_property
+    def is_worked(self) -> bool:
+        """Whether a root canal or crown is worked on, not only planned or told of."""
+        said, known = self.contexts.said, self.words.classes
+        for place, word in enumerate(self.note.words):
+            if not (said[PLAN][place] or said[HISTORY][place]):
+                classes = known.get(word, ())
+                if word in _TREATED or word in _WORKED or "making" in classes or "seating_strong" in classes:
+                    return True
+        return False
+
+    @cached_property
+    def is_looked(self) -> bool:
+        """Whether the mouth was looked at, or cleaned."""
+        plan = self.contexts.said[PLAN]
+        return any(word in _LOOKED and not plan[place] for place, word in enumerate(self.note.words))
+
+    def recall_at(self, place: int, *, looked: bool = False) -> bool:
+        """Whether the note is of a review, or the sentence of a token is; or, with `looked`, any examination."""
+        if self.is_recall or (looked and self.is_looked and not self.is_worked):
             return True
         s = self.note.sentences[self.note.sentence_at[place]]
         known, plan = self.words.classes, self.contexts.said[PLAN]
@@ -84,12 +136,17 @@ class Scene:
     @cached_property
     def is_treatment(self) -> bool:
         """Whether something is treated or diagnosed."""
-        diagnosed = any(m.entry.field in ("pulpal_diagnosis", "apical_diagnosis") for m in self.matches)
         plan, history = self.contexts.said[PLAN], self.contexts.said[HISTORY]
         worked = _TREATED | _WORKED
-        return diagnosed or any(
+        return self.is_diagnosed or any(
             word in worked and not plan[p] and not history[p] for p, word in enumerate(self.note.words)
         )
+
+    def is_ordered(self, place: int) -> bool:
+        """Whether the sentence of a token says that something was ordered, and of one crown."""
+        s = self.note.sentences[self.note.sentence_at[place]]
+        words = self.note.words[s.first : s.last]
+        return not _ORDERED.isdisjoint(words) and _CHOICE.isdisjoint(words)
 
     @cached_property
     def came_to_nothing(self) -> bool:
@@ -144,7 +201,7 @@ def _beside(s: Scene, m: Match) -> bool:
         (o is not m and o.entry.field in other and o.entry.needs != "paired")
         or o.entry.field in other - {m.entry.field}
         for o in s.matches
-        if 0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2
+        if (0 <= o.first - m.last <= 2 or 0 <= m.first - o.last <= 2) and o.entry.needs != "after_pulpal"
     )
 
 
@@ -152,9 +209,26 @@ def _prepping(s: Scene, m: Match) -> bool:
     if _TREATED & s.note.word_set and not s.near(m, "prepping", 12):
         return False
     kinds = {o.entry.kind for o in s.matches}
-    if "crown_material" not in kinds and any(o.entry.field == "apical_diagnosis" for o in s.matches):
+    if "crown_material" not in kinds and any(o.entry.field == "apical_diagnosis" and holds(s, o) for o in s.matches):
         return False  # "at the end of prep": that of a canal
     return s.near_work(m.first, "prepping") and "crown" in s.classes
+
+
+def filled_before(s: Scene) -> re.Match[str] | None:
+    """A root canal of a year before, in a note of a crown's preparation."""
+    return _told_of_preparation(s, _RCT_OF_YEAR)
+
+
+def sensitive_before(s: Scene) -> re.Match[str] | None:
+    """Sensitivity before the preparation, with words between: "sensitive for some weeks before I prepared it"."""
+    return _told_of_preparation(s, _SENSITIVE_BEFORE)
+
+
+def _told_of_preparation(s: Scene, pattern: re.Pattern[str]) -> re.Match[str] | None:
+    m = pattern.search(s.note.clean)
+    if m is None or "crown" not in s.classes or _TREATED & s.note.word_set:
+        return None
+    return m if s.near_work(s.note.clean_token_at(m.start()), "prepping") else None
 
 
 def _not_before(s: Scene, m: Match) -> bool:
@@ -164,6 +238,32 @@ def _not_before(s: Scene, m: Match) -> bool:
 
 def _warm(s: Scene, m: Match) -> bool:
     return "warm" in s.note.words[max(0, m.first - 2) : m.last]
+
+
+def _sentence(s: Scene, m: Match) -> list[str]:
+    at = s.note.sentences[s.note.sentence_at[m.first]]
+    return s.note.words[at.first : at.last]
+
+
+def _of_tooth(s: Scene, m: Match) -> bool:
+    """Whether the sentence names a tooth or its crown: "sensitive" alone may be of the gums."""
+    return any(w in _ITS or TOOTH_WORD.match(w) for w in _sentence(s, m))
+
+
+def _before_tooth(s: Scene, m: Match) -> bool:
+    """Whether a tooth stands right behind: what a chart lists."""
+    behind = [w for w in s.note.words[m.last : m.last + 2] if w not in (":", "at", "on")]
+    return bool(behind) and (behind[0] == "#" or behind[0].isdigit() or bool(TOOTH_WORD.match(behind[0])))
+
+
+def _stands_alone(s: Scene, m: Match) -> bool:
+    before = s.note.words[m.first - 1] if m.first else ""
+    return before in (".", ",", ";", ":", "") and _next_word(s, m) in (".", ",", ";", "")
+
+
+def _between_signs(s: Scene, m: Match) -> bool:
+    """A word that stands alone between points and commas, in a note of a root canal."""
+    return _stands_alone(s, m) and "endo_strong" in s.classes
 
 
 def _next_word(s: Scene, m: Match) -> str:
@@ -177,12 +277,22 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "after_pulpal": lambda s, m: s.note.words[m.first - 1 : m.first] == ["/"] and any(
         o.entry.field == "pulpal_diagnosis" and o.last == m.first - 1 for o in s.matches
     ),
+    "after_apical": lambda s, m: any(
+        o.entry.field == "apical_diagnosis" and 0 <= o.first - m.last <= 2 for o in s.matches
+    ),
     "dx": lambda s, m: s.within(m, "dx"),
     "endo": lambda s, m: "endo_strong" in s.classes,
     "endo_not_warm": lambda s, m: "endo_strong" in s.classes and not _warm(s, m),
     "crown": lambda s, m: "crown" in s.classes,
     "crown_not_body": lambda s, m: "crown" in s.classes and not s.near(m, "body"),
-    "recall": lambda s, m: s.recall_at(m.first),
+    "recall": lambda s, m: s.recall_at(m.first, looked=True)
+    or (m.entry.field == "crown_in_place" and not s.is_worked)
+    or (m.entry.field == "symptomatic" and not (s.is_worked or s.is_diagnosed or any(s.contexts.said[PLAN]))
+        and bool({"crown", "endo"} & s.classes)),
+    "recall_alone": lambda s, m: s.recall_at(m.first) and _stands_alone(s, m),
+    "recall_of_tooth": lambda s, m: s.recall_at(m.first, looked=True) and _of_tooth(s, m),
+    "charted": lambda s, m: not s.is_worked and s.is_looked and _before_tooth(s, m),
+    "by_engine": lambda s, m: not {"rotary", "rotaries", "niti"}.isdisjoint(_sentence(s, m)),
     "prepping": _prepping,
     "not_in_endo": lambda s, m: "endo_strong" not in s.classes or s.near_work(m.first, "prepping"),
     "not_prepping": lambda s, m: not _prepping(s, m),
@@ -200,6 +310,8 @@ _CONDITIONS: Mapping[str, Callable[[Scene, Match], bool]] = {
     "not_glide": lambda s, m: not s.near(m, "glide"),
     "hand_alone": lambda s, m: "endo_strong" in s.classes
     and not (_ENGINES & s.note.word_set or s.near(m, "glide") or _next_word(s, m) == "#"),
+    "hand_between": lambda s, m: not (_ENGINES & s.note.word_set) and _between_signs(s, m),
+    "alone_said": _between_signs,
     "not_postop": lambda s, m: "postop" not in s.words.classes.get(_next_word(s, m), ()),
     "not_core": lambda s, m: not s.near(m, "core", 2),
 }  # fmt: skip

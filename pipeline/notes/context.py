@@ -24,16 +24,23 @@ NEGATED, HISTORY, PLAN, RISK, PERSON, DOUBT = "negation", "history", "plan", "ri
 _REACH = {NEGATED: 7, DOUBT: 3}
 _THOUGHT = words_of("suspect suspected think thinks believe probably possibly perhaps presumably maybe")
 _THOUGHT_REACH = 7  # a whole clause: "suspect that the pulp of this tooth is necrotic"
+_TIMES = words_of("12 52 years yrs year yr months decades by long last elsewhere in")  # of what stands before them
+_REASONS = words_of("as because since due")  # "warned, as the pulp is hyperemic"
 _TOLD_ON = words_of("had pt patient by letter report")  # cues of a past that goes on over commas
 _DIAGNOSED = words_of("treated initiated tx txd")
 _SUBJECTS = words_of("patient pt he she they we i")  # with a verb of planning they begin a clause of their own
 _QUOTE = re.compile(r'"[^"\n]{15,800}"')
+_FAR = 12
+_CURT_DENIALS = words_of("no nil without w/o denies denied")
+_RUN, _REACH_OF_RUN, _TOLD_IN_RUN, _DENIED_IN_RUN = 18, 4, 12, 2  # tokens
 _AFTER = 5  # tokens before a negation that follows what it denies: "dam not used"
 # Plans and risks that go on over commas: "will need post, core and crown".
 _LONG_PLANS = words_of(
+    "discuss discussed discussing options quoted "
     "will would plan plans needs need needed should recommend recommended recommending rec consider considering"
 )
 _NEED, _DENIED = frozenset(("needed", "need", "needs")), frozenset(("no", "not", "without", "w/o", "n't", "none"))
+_ENDO = words_of("rct root endo endodontic")
 _OWNS = words_of("had has have having 's")
 _AS_DONE = words_of("with w/ for to")  # "replaced the old crown with": what follows is of today
 _YEAR = re.compile(r"(?:19|20)\d\d$")
@@ -69,20 +76,25 @@ class Contexts:
         if value in ("negation", "negation_after"):
             self.starts[NEGATED][m.first : m.last] = [True] * (m.last - m.first)
         if value == "negation":
+            if word == "failed" and _ENDO & set(self._note.words[m.last : m.last + 2]):
+                return  # "failed RCT": it was done
             if self._note.words[m.last : m.last + 1] == [":"] and word in ("no", "negative"):
                 return  # "cast? no: fiber": an answer, and what follows is so
             self._mark(NEGATED, self._forward(m.last, sentence, reach=_REACH[NEGATED]))
-            for place in self._forward(m.last, sentence, reach=12, commas=True):
+            for place in self._forward(m.last, sentence, reach=_FAR, commas=True):
                 self.far_negated[place] = True
         elif value == "negation_after":
             self._mark(NEGATED, self._backward(m.first, sentence, reach=_AFTER))
         elif value == "history" and _DIAGNOSED & set(self._note.words[m.last : m.last + 1]):
             return  # a diagnosis, not a time
+        elif value == "history" and word == "last" and self._note.words[max(0, m.first - 1) : m.first] == ["and"]:
+            return  # "second and last visit": today's
         elif value == "history":
             told_on = word in _TOLD_ON  # "pt had RCT abroad, single cone, no dam"
-            self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE, commas=told_on))
+            if not (word in _TIMES and self._runs_on(sentence)):
+                self._mark(HISTORY, self._forward(m.last, sentence, until=_AS_DONE, commas=told_on))
             self._mark(HISTORY, self._bracket(m, sentence))
-            if word in ("years", "yrs", "year", "yr", "months", "decades", "by", "long", "last", "elsewhere", "in"):
+            if word in _TIMES:
                 self._mark(HISTORY, self._backward(m.first, sentence))
         elif value == "plan" and word in _NEED and _DENIED & set(self._note.words[max(0, m.first - 4) : m.first]):
             return  # "no post needed" says what is, not what will be
@@ -97,7 +109,7 @@ class Contexts:
                 self._mark(PLAN, self._backward(m.first, sentence, reach=6))
         elif value == "risk":
             if self._note.words[m.last : m.last + 1] != ["not"]:
-                self._mark(RISK, self._forward(m.last, sentence, commas=True))
+                self._mark(RISK, self._forward(m.last, sentence, commas=True, until=_REASONS))
         elif value == "person":
             near = self._note.words[m.first : m.last + 3]
             if _OWNS & set(near) or any(w.endswith("'s") for w in near):
@@ -125,6 +137,9 @@ class Contexts:
         until: frozenset[str] = frozenset(),
     ) -> Iterator[int]:
         words = self._note.words
+        if self._runs_on(sentence):
+            curt = not _CURT_DENIALS.isdisjoint(words[max(0, first - 1) : first])
+            reach = min(reach, _DENIED_IN_RUN if curt else _REACH_OF_RUN if reach <= _FAR else _TOLD_IN_RUN)
         for place in range(first, min(sentence.last, first + reach)):
             if place in self._stops or (words[place] == "," and not commas) or words[place] in until:
                 return
@@ -132,10 +147,16 @@ class Contexts:
 
     def _backward(self, last: int, sentence: Sentence, *, reach: int = 1000) -> Iterator[int]:
         words = self._note.words
+        if self._runs_on(sentence):
+            reach = min(reach, _REACH_OF_RUN if reach <= _FAR else _TOLD_IN_RUN)
         for place in range(last - 1, max(sentence.first, last - reach) - 1, -1):
             if place in self._stops or words[place] in (",", ":"):
                 return
             yield place
+
+    def _runs_on(self, sentence: Sentence) -> bool:
+        """Whether a sentence is dictated without a sign: then what a cue is about stands right beside it."""
+        return sentence.last - sentence.first >= _RUN and "," not in self._note.words[sentence.first : sentence.last]
 
     def _bracket(self, m: Match, sentence: Sentence) -> Iterator[int]:
         """The tokens of the brackets in which a cue stands: "(6 %, warm vertical, last year)"."""

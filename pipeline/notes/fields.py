@@ -28,6 +28,7 @@ _FIRST_OF: dict[str, tuple[str, ...]] = {
         "chronic_apical_abscess",
         "apical_periodontitis",
     ),
+    "pulp_status_at_prep": ("root_filled", "hyperemic", "necrotic", "normal"),
     "irrigant_activation": ("true", "false"),
     "symptomatic": ("true", "false"),
 }
@@ -35,6 +36,8 @@ _FIRST_OF: dict[str, tuple[str, ...]] = {
 _GENERAL = {
     "irreversible_pulpitis": ("symptomatic_irreversible_pulpitis", "asymptomatic_irreversible_pulpitis"),
     "apical_periodontitis": ("symptomatic_apical_periodontitis", "asymptomatic_apical_periodontitis"),
+    "normal": ("hyperemic",),  # "vital; mild hyperemia"
+    "necrotic": ("root_filled",),  # "non-vital, RCT done"
 }
 _LATEST = frozenset({"pai", "rubber_dam"})
 # One of these before another is no contradiction: it is what the list puts first.

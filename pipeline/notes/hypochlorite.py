@@ -45,6 +45,7 @@ _BLEACH_FIRST = re.compile(
 _WATER_FIRST = re.compile(
     rf"{_WATER}\s*(?:to|:|/|-|and)\s*{_BLEACH}|parts?\s+(?:sterile\s+|distilled\s+)?{_WATER}.*{_BLEACH}|dilut\w*"
 )
+_STOCK = re.compile(rf"{_HYPO}\s*({NUMBER})(?![\d:/%])(?=[^.;]{{0,20}}\bdilut)")
 _SHARE = re.compile(r"(full|half|quarter|1/2|1/4)[\s-]*(?:strength|str|conc\w*)")
 _EQUAL = re.compile(r"\bequal\s+(?:parts?\s+|volumes?\s+|amounts?\s+)?(?:of\s+)?(?:water|saline|distilled|sterile)")
 _SHARES = {"full": 0, "half": 1, "1/2": 1, "quarter": 3, "1/4": 3}
@@ -52,6 +53,9 @@ _DILUTED_TO = re.compile(rf"\bdil(?:uted?|\.)?\s*(?:down\s*)?to\s*({NUMBER}){PER
 _PARTS = re.compile(
     rf"(?P<a>\d|one|two|three|four|five)\s*parts?\s*(?:of\s+)?(?:{NUMBER}{PERCENT}\s*)?(?P<what>{_BLEACH}\w*|"
     rf"{_WATER})[^.;\n]{{0,25}}?\b(?:to|and|:|,|with|/)\s*(?P<b>\d|one|two|three|four|five)\s*parts?"
+)
+_ONE_TO_WATER = re.compile(
+    rf"(?P<b>\d|one|two|three|four|five)\s*parts?\s*(?:to|in|with|:)\s*(?P<w>\d|one|two|three|four|five)\s*parts?\s*(?:of\s+)?{_WATER}"
 )
 _WEAKEST_STOCK = 4  # percent; weaker ones are not sold to be diluted (common practice, no source)
 _HYPO_WORD = re.compile(_HYPO)
@@ -107,6 +111,10 @@ def _ratios(note: Note) -> Iterator[Read]:
             a, b = (int(COUNTS.get(g) or g) for g in (m["a"], m["b"]))
             water, bleach = (a, b) if re.match(_WATER, m["what"]) else (b, a)
             spans.append((m.start(), m.end(), water, bleach))
+        spans += [
+            (m.start(), m.end(), int(COUNTS.get(m["w"]) or m["w"]), int(COUNTS.get(m["b"]) or m["b"]))
+            for m in (_ONE_TO_WATER.finditer(part) if not spans else ())
+        ]
         for m in _RATIO.finditer(part) if not spans else ():
             around = part[max(0, m.start() - 45) : m.end() + 45]
             if not (_HYPO_WORD.search(around) or "dilut" in around):
@@ -123,6 +131,8 @@ def _ratios(note: Note) -> Iterator[Read]:
                 if abs(m.start() - last) < 60 or abs(first - m.end()) < 60
             ]  # fmt: skip
             hypo = [m for m in _HYPO_WORD.finditer(part) if abs(m.start() - last) < 60 or abs(first - m.end()) < 60]
+            if not other and (bare := _STOCK.search(part)) and number(bare[1]) in STOCKS:
+                other = [bare]  # "NaOCl 5.25 diluted 1:1"
             places = [first, *(m.start() for m in hypo[:1]), *(m.start() for m in other[:1])]
             ends = [last, *(m.end() for m in hypo[:1]), *(m.end() for m in other[:1])]
             a, b = start + min(places), start + max(ends)

@@ -44,6 +44,7 @@ _NOT_LENGTH = re.compile(
 
 
 _OF_ANOTHER = re.compile(r"\s*(?:of\s+)?(?:the\s+)?(?:pulp|bone|crest|gingiv|margin|floor|furcation|cej|nerve|sinus)")
+_TRACED = re.compile(r"\btrac(?:e|ed|es|ing)\b|\bsinus\b|\bfistula")
 _CURT = 45  # letters of a sentence that says nothing else: "1 mm short."
 _AS_KEY = re.compile(r"short\s*:|(?:fill|gp|length)\b")
 
@@ -65,6 +66,8 @@ def lengths(note: Note) -> Iterator[Read]:
             )
             if not near_apex or _NOT_LENGTH.search(text[max(0, m.start() - 20) : m.end()]):
                 continue
+            if sign == 0 and _TRACED.search(around):
+                continue  # a point that traces a sinus tract
             if _OF_ANOTHER.match(text, m.end()):
                 continue  # "caries 1 mm short of the pulp"
             first = next((v for name in "nmkqrse" if (v := named.get(name))), "0")
@@ -85,11 +88,11 @@ def lengths(note: Note) -> Iterator[Read]:
 
 
 _FERRULE = re.compile(
-    rf"\bferr?(?:ule)?\b\s*(?:height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|"
+    rf"\b(?:ferr?(?:ule)?|dentin\w*\s+collar)\b\s*(?:minimal(?:ly)?|only|just|limited|height|effect|of|is|was|at|has|present|all|around|:|=|-|~|>|≥|approx\w*\.?|"
     rf"about|\s)*(?P<gt>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<n>{NUMBER})(?:\s*(?:-|"
     rf"to)\s*(?P<n2>{NUMBER}))?(?P<plus>\+)?(?:{MM})?(?!\s*(?:/|%))"
     rf"|(?P<gt2>[>≥]\s*|at least\s*|min\w*\.?\s*)?(?P<m>{NUMBER})(?:\s*(?:-|"
-    rf"to)\s*(?P<m2>{NUMBER}))?(?P<plus2>\+)?{MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}fer(?:r?ule)?\b"
+    rf"to)\s*(?P<m2>{NUMBER}))?(?P<plus2>\+)?{MM}\s*(?:of\s+)?(?:(?!short)[\w-]+\s+){{0,3}}(?:fer(?:r?ule)?|dentin\w*\s+collar)\b"
 )
 _NO_FERRULE = re.compile(
     r"\b(?:no|without|w/o|zero|lacks|lacking)\s+(?:an?\s+)?(?:\w+\s+)?ferr?ule\b|\bferr?ule\s*(?::|"

@@ -26,6 +26,8 @@ _FOR_A_WHILE = words_of("temp temporary provisional temporarily provisionally in
 # Left alone in a note of seating these are the cement; the last two serve nothing else.
 _CEMENTS = frozenset({"glass_ionomer", "resin_modified_glass_ionomer", "zinc_phosphate", "polycarboxylate"})
 _ONLY_CEMENTS = frozenset({"zinc_phosphate", "polycarboxylate"})
+_CROWN_WORDS = words_of("crown crn cap crowns full a the")
+_WITH_POINTS = frozenset({"calcium_silicate", "zinc_oxide_eugenol"})
 _NO_CEMENT_ALONE = words_of("core buildup bu filling filled restoration post inlay base liner class")
 _AGAIN = words_of("recement recemented recementing rebonded recementation")
 _LASTING = words_of("definitive definitively perm permanent permanently final")
@@ -39,16 +41,19 @@ def materials_read(scene: Scene) -> Iterator[Read]:
     note = scene.note
     roles = [m for m in scene.matches if m.entry.kind == "role" and holds(scene, m)]
     found = [m for m in scene.matches if m.entry.kind == "material"]
+    taken: set[int] = set()  # words of ends that a material right before them already serves
     covered = [(m.first, m.last) for m in found]
     for m in found:
         if any(a <= m.first and m.last <= b and b - a > m.last - m.first for a, b in covered):
             continue
-        role = _role_of(scene, m, roles)
+        role = _role_of(scene, m, [r for r in roles if r.first not in taken or r.last <= m.first - _BEHIND - 9])
+        if role is not None and role.first >= m.last and role.entry.field != "-":
+            taken |= {r.first for r in roles if role.first <= r.first < role.last}
         if role is None:
             if _alone_where_seated(scene, m):
                 begin, end = note.tokens[m.first].start, note.tokens[m.last - 1].end
                 yield Read("cement", m.entry.value, begin, end, True, m.entry.rule)
-            elif m.entry.value == "epoxy_resin" or (m.entry.value == "calcium_silicate" and _beside_points(scene, m)):
+            elif m.entry.value == "epoxy_resin" or (m.entry.value in _WITH_POINTS and _beside_points(scene, m)):
                 token = note.tokens
                 yield Read("sealer", m.entry.value, token[m.first].start, token[m.last - 1].end, True, m.entry.rule)
             continue
@@ -59,21 +64,23 @@ def materials_read(scene: Scene) -> Iterator[Read]:
         if name == "cement" and _not_of_the_crown(scene, role, m):
             continue
         first, last = min(m.first, role.first), max(m.last, role.last)
-        sure = not (name == "cement" and m.entry.value == "resin" and role.entry.needs == "seating")
+        adhesive = "adhesively" in note.words[m.first : m.last]
+        sure = adhesive or not (name == "cement" and m.entry.value == "resin" and role.entry.needs == "seating")
         yield Read(name, value, note.tokens[first].start, note.tokens[last - 1].end, sure, m.entry.rule)
 
 
 def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     s = scene.note.sentences[scene.note.sentence_at[m.first]]
     words = scene.note.words
+    roles = [r for r in roles if _serves(r, m)]
     ahead = [r for r in roles if m.last <= r.first < min(s.last, m.last + _BEHIND)]
     between = set(words[m.last : ahead[0].first]) if ahead else set()
     joined = {"and", "then", "with", "w/", "in", "over", "on", "at"}
     if ahead and ahead[0].entry.field == "orifice_seal":
         joined -= {"over", "in", "on", "at"}
-    if ahead and not between & set(",;.:+&/") and not between & joined:
+    if ahead and not between & set(",;:+&/(") and not between & joined:
         # "... closed with composite, core": the end of another comes behind a sign; this one is right behind.
-        return ahead[0]
+        return max(ahead, key=lambda r: (-r.first, r.last))
     before = [r for r in roles if max(s.first, m.first - _AHEAD) <= r.first and r.last <= m.first]
     overlapping = [r for r in roles if r.first < m.first < r.last or m.first < r.first < m.last]
     if (
@@ -83,6 +90,12 @@ def _role_of(scene: Scene, m: Match, roles: list[Match]) -> Match | None:
     ):
         return made  # "#30 zirconia w/ glass ionomer"
     return overlapping[0] if overlapping else max(before, key=lambda r: r.last) if before else None
+
+
+def _serves(role: Match, m: Match) -> bool:
+    """Whether a material may serve an end at all: composite is no cement."""
+    name, value = role.entry.field, m.entry.value
+    return name == "-" or bool(_CALLED.get(name, {}).get(value, value))
 
 
 _CEMENTED = Entry("role", "cement", "", "", True, "", "cement:made_of")
@@ -102,14 +115,24 @@ def _alone_where_seated(scene: Scene, m: Match) -> bool:
     """A cement that stands alone between points, or beside the crown's material, where a crown was seated."""
     if m.entry.value not in _CEMENTS or not scene.near_work(m.first, "seating_strong"):
         return False
-    if {"prepping", "endo_strong"} & scene.classes or _NO_CEMENT_ALONE & scene.note.word_set:
+    if scene.near_work(m.first, "prepping") and "prepping" in scene.sentence_classes(0):
+        return False
+    if "endo_strong" in scene.classes or _NO_CEMENT_ALONE & scene.note.word_set:
         return False
     s = scene.note.sentences[scene.note.sentence_at[m.first]]
-    rest = set(scene.note.words[s.first : s.last]) - set(scene.note.words[m.first : m.last]) - set(".,;-:*/")
+    rest = set(scene.note.words[s.first : s.last]) - set(scene.note.words[m.first : m.last]) - set(".,;-:*/#")
+    rest = {w for w in rest if not w.isdigit()}
     crowns = [o for o in scene.matches if o.entry.kind == "crown_material" and s.first <= o.first < s.last]
     named = {w for o in crowns for w in scene.note.words[o.first : o.last]}
     seated = "seating_strong" in scene.sentence_classes(scene.note.sentence_at[m.first])
+    if named and _seated_first(scene, m) and not rest - named - _CROWN_WORDS:
+        return True  # "Fitted 25. Zirconia crown, glass ionomer."
     return not rest or (m.entry.value in _ONLY_CEMENTS and bool(named) and (seated or len(rest - named) <= 3))
+
+
+def _seated_first(scene: Scene, m: Match) -> bool:
+    """Whether the note begins with the seating of a crown."""
+    return "seating_strong" in scene.sentence_classes(0) and scene.note.sentence_at[m.first] <= 2
 
 
 def _not_of_the_crown(scene: Scene, role: Match, m: Match) -> bool:
@@ -140,7 +163,13 @@ def _beside_points(scene: Scene, m: Match) -> bool:
             "wvc",
             "vertical",
             "lateral",
+            "lat",
+            "vert",
+            "carrier",
             "cwc",
         }
         & set(near)
-    ) and not ({"putty", "plug", "repair", "cap", "perforation"} & set(near))
+    ) and not (
+        {"putty", "plug", "repair", "cap", "perforation", "temp", "temporary", "orifice", "orifices", "filling"}
+        & set(near)
+    )

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pipeline.notes.text import Note
 
 COUNTS = {"one": 1, "single": 1, "two": 2, "three": 3, "four": 4, "five": 5, "1st": 1, "2nd": 2, "3rd": 3, "4th": 4,
-           "first": 1, "second": 2, "third": 3, "fourth": 4, "half": 0.5, "1/2": 0.5, "quarter": 0.25,
+           "first": 1, "second": 2, "third": 3, "fourth": 4, "fifth": 5, "5th": 5,
+           "half": 0.5, "1/2": 0.5, "quarter": 0.25,
            "zero": 0}  # fmt: skip
 
 NUMBER = r"(?:\d{1,2}(?:[.,]\d{1,2})?|[.]\d{1,2})"

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from pipeline.notes.hypochlorite import hypochlorite
 from pipeline.notes.lengths import ferrule, lengths
-from pipeline.notes.measures import CANAL, Read, number, on_one_line, plain
+from pipeline.notes.measures import CANAL, CANAL_WORD, Read, number, on_one_line, plain
 from pipeline.notes.sizes import sizes
 from pipeline.notes.text import Note, words_of
 
@@ -17,7 +17,9 @@ _CANALS = on_one_line(
     r"total\s+|main\s+|patent\s+)?(?:canals?|canaled|cans?|orifices)\b(?!\s*(?:left|remain))"
     r"|\bcanals?\s*(?:found|located|treated|x|:|=|#|number|no\.?|identified|present|negotiated|"
     r"\()*\s*(?::|=|x|\(|-)\s*x?(?P<m>[1-6])\b(?!\s*(?:mm|%|[.,/]\d|:))"
-    r"|(?<![\d.#])\b(?P<c>[1-6])c\b|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
+    r"|(?<![a-z:/])\bc\s*:\s*(?P<q>[1-6])\b(?![.,:/]?\d)|(?<![\d.#])\b(?P<c>[1-6])(?:c\b|\s[c]\b(?=\s*[(,.;]))|\bx\s?(?P<k>[1-6])\s+canals?\b|\bcanals?\s+x\s?(?P<j>[1-6])\b"
+    r"|\b(?:a\s+|the\s+)?(?P<nth>3rd|4th|5th|third|fourth|fifth)\s+canal\s+(?:was\s+)?(?:found|located|identified|negotiated|present)"
+    r"|\b(?:found|located|identified)\s+(?:a\s+|the\s+)?(?P<nth2>3rd|4th|5th|third|fourth|fifth)\s+canal\b"
     r"|\bcanals\s+(?P<i>[1-6])(?=\s*(?:[.,;]|$)(?!\d))"
 )
 _EACH_CANAL = on_one_line(
@@ -35,20 +37,29 @@ _NAME_LIST = re.compile(
     rf"\b(?:canals?|orifices|located|found|wls?|working\s+lengths?|"
     rf"lengths?)\b[^.;\n]{{0,12}}?((?:\b{CANAL}\b[\s:=-]*(?:\d{{1,2}}(?:[.,]\d{{1,2}})?\s*(?:mm)?)?[\s,/&+]*(?:and\s+)?){{2,6}})"
 )
+_NAMES_FIRST = re.compile(
+    rf"(?<![a-z])((?:(?:mb\s?[12]|{CANAL_WORD})\b\s*(?:,\s*and|,\s*&|,|&|\+|/|and)?\s*){{2,6}})(?:canals?\b|were\s+|all\s+)*\s*"
+    r"(?:canals|located|found|identified|negotiated)\b"
+)
 _FULL = {"palatal": "p", "pal": "p", "lingual": "l", "ling": "l", "buccal": "b", "buc": "b", "distal": "d", "dist": "d",
          "mesiobuccal": "mb", "mesiolingual": "ml", "distobuccal": "db", "distolingual": "dl", "mesial": "m",
-         "mb1": "mb"}  # fmt: skip
+         "mb1": "mb", "mb-1": "mb"}  # fmt: skip
 
 
 def _canals(note: Note) -> Iterator[Read]:
     text, told = note.clean, False
     for m in _CANALS.finditer(text):
-        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"]
+        word = m["n"] or m["m"] or m["k"] or m["j"] or m["c"] or m["i"] or m["nth"] or m["nth2"] or m["q"]
         sure = not _OF_CANALS.search(text[max(0, m.start() - 10) : m.start()])
         told = True
         yield Read("canals", plain(number(word)), m.start(), m.end(), sure, "canals", 2)
     if told:
         return
+    for m in _NAMES_FIRST.finditer(text):
+        names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
+        if len(names) >= 2:
+            yield Read("canals", str(len(names)), m.start(), m.end(), True, "canals_named", 1)
+            return
     for m in _NAME_LIST.finditer(text):
         names = {_FULL.get(n := re.sub(r"[\s-]", "", x), n) for x in _NAMES.findall(m[1])}
         if len(names) >= 2:
@@ -62,10 +73,11 @@ def _canals(note: Note) -> Iterator[Read]:
 
 _PAI = on_one_line(
     r"\b(?:p\s?a\s?i|periapical\s+index|p\.a\.i\.?)(?![a-z])(?:\s*(?:score|index|grade|of|is|was|now|"
-    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|"
-    r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five)(?!\d|\.\d|\s*(?:mm|%|"
+    r"today|currently|preop|pre-op|pre|before|at|remains|still|down|from|to|(?:down\s+)?to|looks?|like|appears?|about|around|a|scored?|\)|"
+    r"[=:(#-]))*?\s*(?P<a>[1-5]|one|two|three|four|five|i{1,3}|iv|v)(?![a-z\d]|\.\d|\s*(?:mm|%|"
     r"/\d\d))(?:\s*/\s*5\b)?(?:\s*(?:->|-->|=>|>|to|→|now)+\s*(?P<b>[1-5])\b(?!\s*mm))?"
 )
+_ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
 _BEFORE_BEHIND = re.compile(r"\s*(?:before\b|pre-?\s?op|at\s+(?:baseline|start)|initially|originally)")
 _BEFORE = re.compile(
     r"(?:pre-?\s?op\w*|pre-?treatment|before|initial\w*|was|baseline|previous\w*|prior|from|start)[^.;\n\d]{0,25}$"
@@ -73,7 +85,7 @@ _BEFORE = re.compile(
 
 
 _FORMER = re.compile(
-    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|preop|pre-op)\s*:?\s*(?:pai\s*)?([1-5])\b"
+    r"[^.\n\d]{0,30}(?:\d[^.\n\d]{0,25})?\b(?:was|from|previously|baseline|base|preop|pre-op|compared\s+(?:with|to))\s*:?\s*(?:pai\s*)?([1-5])\b"
     r"(?!\s*(?:mm|mo|yr|year|week))"
 )
 
@@ -83,12 +95,21 @@ def _pai(note: Note) -> Iterator[Read]:
     for m in _PAI.finditer(text):
         before = bool(_BEFORE.search(text[max(0, m.start() - 25) : m.start("a")])) or m["b"] is not None
         before = before or bool(_BEFORE_BEHIND.match(text, m.end()))
-        yield Read("preop_pai" if before else "preop_or_pai", plain(number(m["a"])), m.start(), m.end(), True, "pai", 2)
+        yield Read(
+            "preop_pai" if before else "preop_or_pai",
+            _ROMAN.get(m["a"]) or plain(number(m["a"])),
+            m.start(),
+            m.end(),
+            True,
+            "pai",
+            2,
+        )
         if m["b"]:
             yield Read("preop_or_pai", m["b"], m.start(), m.end(), True, "pai", 2)
         elif not before and (former := _FORMER.match(text, m.end())):
             # "was 4" may have been at an earlier review.
-            known = "preop" in former[0] or "pre-op" in former[0] or "baseline" in former[0]
+            known = bool(_BEFORE_BEHIND.match(text, former.end()))
+            known = known or "preop" in former[0] or "pre-op" in former[0] or "base" in former[0]
             yield Read("preop_pai", former[1], m.start(), former.end(), known, "pai", 2)
         elif before and (
             later := re.match(
@@ -103,15 +124,17 @@ def _pai(note: Note) -> Iterator[Read]:
 _VISITS = on_one_line(
     r"\b(?:in\s+|over\s+|completed\s+in\s+)?(?P<n>[1-6]|one|two|three|four|single)\s*-?\s*(?:visits?|"
     r"appts?|appointments?|sittings?|sessions?)\b(?!\s*(?:ago|remain|left|after|later|before))"
-    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b"
+    r"|\b(?:number\s+of\s+)?visits?\s*(?::|=|#:|-)+\s*(?P<m>[1-6])\b|\b(?:number\s+of\s+)?(?:visits|sittings|appointments)\s+"
+    r"(?P<w>[1-6]|one|two|three|four)\b(?!\s*(?:of|/))|\b(?:visit|sitting|appointment|appt|stage)\s*#?\s*(?P<k>[2-6])\b(?!\s*(?:of|/|[.,]?\d|mm))"
     r"|\bvisit\s*#?\s*(?P<i>[1-6])\s*(?:of|/)\s*(?P<of>[1-6])\b"
     r"|\b(?P<x>[1-6])(?:st|nd|rd|th)\s+visit\s+of\s+(?P<xof>[1-6]|two|three|four)\b"
     r"|(?<![\d.#])\b(?P<v>[1-4])v\b"
     r"|\b(?P<o>1st|2nd|3rd|4th|first|second|third|fourth)\s+(?:and\s+(?:final|last)\s+)?(?:visit|appt|"
-    r"appointment|sitting)\b"
+    r"appointment|sitting|stage)\b"
 )
 _DONE = re.compile(
-    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|single cone|\bwvc?\b"
+    r"obtur|\bfilled\b|completed|\bcomplete\b|rct done|finished|\bgp\b|gutta|condens|compact|single cone|"
+    r"\bsealer\b|thermoplast|\bcarrier\b|\bwarm vert|\bwvc?\b"
 )
 
 
@@ -121,13 +144,18 @@ def _visits(note: Note) -> Iterator[Read]:
     for m in _VISITS.finditer(text):
         if m["n"] and (part := re.search(r"([1-6])\s*(?:of|/)\s*$", text[max(0, m.start() - 8) : m.start("n")])):
             yield Read("visits", m["n"], m.start(), m.end(), part[1] == m["n"], "visit_of", 2)
-        elif m["n"] or m["m"] or m["v"]:
-            yield Read("visits", plain(number(m["n"] or m["m"] or m["v"])), m.start(), m.end(), True, "visits", 3)
+        elif m["n"] or m["m"] or m["v"] or m["w"]:
+            yield Read(
+                "visits", plain(number(m["n"] or m["m"] or m["v"] or m["w"])), m.start(), m.end(), True, "visits", 3
+            )
         elif m["x"]:
             of = plain(number(m["xof"]))
             yield Read("visits", of, m.start(), m.end(), m["x"] == of, "visit_of", 2)
         elif m["i"]:
             yield Read("visits", m["of"], m.start(), m.end(), m["i"] == m["of"], "visit_of", 2)
+        elif m["k"]:
+            if done:
+                yield Read("visits", m["k"], m.start(), m.end(), True, "visit_nth", 1)
         elif done and not text[max(0, m.start() - 20) : m.start()].rstrip().endswith(("since", "from", "at last")):
             yield Read(
                 "visits", plain(number(m["o"])), m.start(), m.end(), m["o"] not in ("1st", "first"), "visit_nth", 1
@@ -141,6 +169,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
                "ocl hypochlorit"
 ), hypochlorite),
     (words_of(
+    ".04 .06 .02 .08 04 06 02 08 bmp gauged gauge till upto "
     "c&s c/s maf maf's mafs master apical final instrumented instrumentation enlarged shaped shaping prepared prepped "
                "rotary cleaned c filed niti finished reciprocating recip reciprocation files file hand size taper "
                "instr m mafs single rotaries mac sequence mas"
@@ -158,7 +187,7 @@ _READERS: tuple[tuple[frozenset[str], Callable[[Note], Iterator[Read]]], ...] = 
     "pai pai1 pai2 pai3 pai4 pai5 periapical p"
 ), _pai),
     (words_of(
-    "visit visits v appt appts appointment appointments sitting sittings session sessions"
+    "visit visits v appt appts appointment appointments sitting sittings session sessions stage"
 ), _visits),
 )  # fmt: skip
 

@@ -6,10 +6,11 @@ The text is looked at and let go: what is handed on are values, and of the words
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.notes.conditions import Scene, holds
+from pipeline.notes.conditions import Scene, filled_before, holds, sensitive_before
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
 from pipeline.notes.fields import settle
@@ -28,8 +29,14 @@ _SIGNS = frozenset({"symptomatic", "preop_pai", "pai"})
 # What was done before counts for these: the state that the tooth came in.
 _PAST_TOO = frozenset({"pulp_status_at_prep", "pulpal_diagnosis", "preop_pai", "preop_or_pai", "crown_in_place"})
 _TAKEN_OFF = words_of("removed sectioned replaced fractured removal cut off failing")
+_THEN_ENGINE = re.compile(
+    r"\bhand\b[^.;\n]{0,40}\b(?:then|followed\s+by|finish\w*|completed\s+with)\b[^.;\n]{0,30}\b(?:rotary|rotaries|niti|nickel|engine)\b"
+)
+_SMALL = re.compile(r"\b(?:0?6|0?8|10|15|20)\b|glide|patency")
+_KEPT = words_of("retained left kept retain keep remains remained sound intact")
+_OF_POST = words_of("post posts dowel core")
 _PUT_BACK = words_of("recemented recement rebonded recementation reseated")
-_DENIES = words_of("none no nil denied n absent neg negative")
+_DENIES = words_of("none no nil denied n absent neg negative not never un n't")
 _NO_PLAN = frozenset({"pulpal_diagnosis", "apical_diagnosis", "preop_pai", "pulp_status_at_prep"})
 
 
@@ -106,9 +113,15 @@ def _spans(scene: Scene) -> Iterator[Read]:
     note = scene.note
     yield from numbers_read(note)
     yield from materials_read(scene)
+    for told, value in ((filled_before(scene), "root_filled"), (sensitive_before(scene), "hyperemic")):
+        if told is not None:
+            start, end = note.as_written(told.start(), told.end())
+            yield Read("pulp_status_at_prep", value, start, end, True, "before_preparation")
     for m in scene.matches:
         if m.entry.kind in ("term", "crown_material") and holds(scene, m):
             field = m.entry.field
+            if m.entry.kind == "crown_material" and _OF_POST & set(note.words[m.last : m.last + 2]):
+                continue  # "cast gold post"
             if field in ("pulpal_diagnosis",) and _is_of_preparation(scene, m):
                 continue
             yield Read(
@@ -138,16 +151,22 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     last = max(first + 1, note.token_at(max(r.start, r.end - 1)) + 1)
     if contexts.of(PERSON, first, last) or contexts.of(RISK, first, last):
         return
-    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO:
+    if contexts.of(HISTORY, first, last) and r.field not in _PAST_TOO and not _kept(scene, r, first):
         return
     if contexts.of(PLAN, first, last) and r.field not in _NO_PLAN and not _of_today(note.words[first:last], r):
         if r.field != "material" or "prepping" not in scene.classes:
             return
-        r = replace(r, sure=False)  # "will be zirconia", on the day of the preparation
+        # "Zirconia ordered", on the day of the preparation: what the crown was made of.
+        r = replace(r, sure=r.sure and scene.near_work(first, "prepping") and scene.is_ordered(first))
+    if r.field == "crown_in_place" and "implant" in note.words[max(0, first - 2) : first]:
+        return
     if r.field == "material" and _TAKEN_OFF & set(note.words[last : last + 3]):
         return  # "PFM removed": the crown that goes
     if r.field == "material" and not any(scene.near_work(first, c) for c in ("making", "prepping", "seating_strong")):
         r = replace(r, sure=False)  # a crown that is only spoken of
+    if r.field == "instrumentation" and r.value == "hand" and (m := _THEN_ENGINE.search(note.clean)):
+        # By hand first and by engine after; to the small sizes by hand is only the way to the apex.
+        r = replace(r, value="hybrid", sure=not _SMALL.search(m[0]))
     if r.field == "preop_or_pai":
         if scene.recall_at(first):
             r = replace(r, field="pai")
@@ -156,6 +175,8 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
             r = replace(r, field="preop_pai", sure=r.sure and scene.is_treatment and r.value not in ("1", "2"))
     if r.field == "symptomatic" and r.value == "true" and "had" in note.words[max(0, first - 4) : first]:
         r = replace(r, sure=False)  # what was felt before today
+    if r.field == "symptomatic" and scene.is_diagnosed and not scene.recall_at(first):
+        return  # the signs of a diagnosis, not of a review
     if scene.came_to_nothing and r.field not in _NO_PLAN and TABLE_OF.get(r.field) != "findings":
         r = replace(r, sure=False)
     far = r.field in _SIGNS and contexts.far_negated[first]
@@ -171,6 +192,12 @@ def _in_context(scene: Scene, r: Read) -> Iterator[Read]:
     if contexts.of(DOUBT, first, last):
         r = replace(r, sure=False)
     yield r
+
+
+def _kept(scene: Scene, r: Read, place: int) -> bool:
+    """Whether a core of before serves on: "existing amalgam retained as core"."""
+    s = scene.note.sentences[scene.note.sentence_at[place]]
+    return r.field == "core" and not _KEPT.isdisjoint(scene.note.words[s.first : s.last])
 
 
 def _can_be_denied(r: Read, words: Sequence[str]) -> bool:

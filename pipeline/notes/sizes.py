@@ -16,10 +16,12 @@ _SIZE = re.compile(
 )
 _MAF = re.compile(
     r"\b(?:m\.?a\.?f\.?s?(?=\b|\d)|master\s+(?:apical\s+)?files?(?:\s+size)?|master\s+apical\s+(?:file|size|prep\w*)|"
-    r"(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
+    r"gauged(?:\s+at|\s+to)?|(?:final\s+)?apical\s+(?:size|prep\w*(?:\s+size)?|diameter|enlarg\w*)|"
     r"final\s+(?:apical\s+)?(?:file|size|instrument|shap\w+)(?:\s+size)?|mac|mas)(?![a-z])"
 )
-_SIZE_MAF = re.compile(r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:maf|master\s+apical\s+file)\b")
+_SIZE_MAF = re.compile(
+    r"(?<![\d.:/#])(?:#|size\s*)?(\d{2,3})\s*(?:k(?:\s?-?\s?files?)?\s*)?(?:maf|master(?:\s+apical\s+file)?|final)\b"
+)
 _FILE_SIZE = re.compile(
     r"\brecip\w*\s*,?\s*(?:#|size\s*)(?P<n2>\d{2})\b(?!\s*(?:mm|%|min|sec))|\b(?:recip\w*|rotary|"
     r"single|one)\s+(?:niti\s+|rotary\s+|reciprocating\s+)?(?:files?|"
@@ -36,9 +38,9 @@ _STOP_SIZES = re.compile(
 _SHAPED = re.compile(
     r"\b(?:instrument\w*|instr\.?|enlarg\w*|shap\w+|prepar\w*|prepp?ed|cleaned|c&s|c/s|c\s&\s?s|filed|"
     r"filing|rotary|rotaries|rotated|finish\w*|"
-    r"recip\w*|niti|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
+    r"recip\w*|niti|bmp|machined|opened|widened|taken|files?|hand|sequence|technique|system|apex|apically|"
     r"apical|canals?|to)\b"
-    r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
+    r"(?:[^.;\n\d#]|\.(?=\d)){0,120}?\b(?:to|at|up\s+to|upto|till|through|thru|until|with|w/|@|=)\s+(?:an?\s+|the\s+)?(?:final\s+)?"
     r"(?P<size>(?:#|size|sz|iso|"
     r"no\.?)?\s*(?:#\s*)?(?:iso\s*)?(?P<n>\d{2,3})(?P<taper>\s*[/,.@-]?\s*(?:\.0?\d{1,2}|0\d)\b|"
     r"\s*/\s*\d\b)?(?:\s*tap\w*)?)(?!\d|\s*(?:mm|%|ml|cc|sec|min|ga\b))"
@@ -46,6 +48,11 @@ _SHAPED = re.compile(
 _TAPERED = re.compile(
     r"(?<![\d.:/])(?:#\s*)?(?P<n>\d{2,3})\s*(?:/\s*\.?0?|\.0|\s\.0|@\.0|\s*taper\s*\.?0)(?P<t>[2-9]|"
     r"1[02])\b(?![/\d]|\s*mm)"
+)
+# "25 6 %" and "30/4%": a taper, unless what is so strong follows.
+_TAPER_PERCENT = re.compile(
+    r"(?<![\d.:/])#?(?P<n>\d{2})(?:\s*/\s*|\s+)(?P<t>[2-9])\s?%(?!\s*(?:w/v\s*)?(?:sod|na|hypo|bleach|edta|chx|chlor|lido|lign|"
+    r"artic|epi|sol|h2o2|citric))"
 )
 _TAPER_FIRST = re.compile(r"(?<![\d:])\.0[2-8]\s*[/ ]\s*#?(?P<n>\d{2})\b(?!\s*(?:mm|%|ml|min))")
 _SIZE_ALONE = re.compile(
@@ -57,6 +64,13 @@ _SMALL_FIRST = re.compile(
 )
 
 
+_ENGINE = re.compile(r"\brotar(?:y|ies)\b|\bniti\b|\brecip")
+_HAND_FILE = re.compile(r"k\s?-?\s?files?")
+_HAND_TO = re.compile(
+    r"\b[kh]\s?-?\s?files?\s*(?:#?\d{2}\s*(?:-|to|till|upto)\s*)?#?(?P<n>[2-9][05]|1[0-4]0)\b(?!\s*(?:mm|%|min|sec))|"
+    r"(?:^|[.;]\s+)#(?P<z>[5-9][05]|1[0-4]0)(?=\s*[.;])"
+)
+_OF_SOME = re.compile(r"\s*(?:in\s+|on\s+)?(?:the\s+)?(?:mesial|distal|buccal|palatal|lingual|mb|db|ml|dl)")
 _POINT = re.compile(r"\b(?:gp|gutta[\s-]percha|cones?|points?)\s*(?:,\s*)?$")
 _OF_ONE = re.compile(rf"\s*\(\s*{CANAL_WORD}\s*\)")
 _BROKE = re.compile(r"\bsep(?:'?d)?\b|separat|\bbroke|breakage|fractured (?:file|instr)")
@@ -88,10 +102,17 @@ def sizes(note: Note) -> Iterator[Read]:
     for m in _FILE_SIZE.finditer(text):
         size = int(m["n"] or m["n2"])
         if size in SIZES and size >= 15:
+            found.append((size, m.start(), m.end(), not _OF_SOME.match(text, m.end())))
+    for m in _HAND_TO.finditer(text):
+        if (
+            (size := int(m["n"] or m["z"])) in SIZES
+            and size >= 25
+            and not _BROKE.search(sentence_text(note, m.start()))
+        ):
             found.append((size, m.start(), m.end(), True))
     for m in _SHAPED.finditer(text):
         size = int(m["n"])
-        if size in SIZES and size >= 15 and not _SMALL_FIRST.search(text[max(0, m.start() - 25) : m.start("size")]):
+        if size in SIZES and size >= 15 and not _is_first(text, m.start(), m.start("size"), size):
             around = sentence_text(note, m.start())
             if _BROKE.search(around) and "bypass" not in around:
                 continue  # "cleaned to size 20 when the file broke"
@@ -100,6 +121,9 @@ def sizes(note: Note) -> Iterator[Read]:
             start = max(m.start(), text.rfind(",", m.start(), m.start("size")) + 1)
             found.append((size, start, m.end(), strong and not passed_by))
     for m in _TAPERED.finditer(text):
+        if int(m["n"]) in SIZES and int(m["n"]) >= 15:
+            found.append((int(m["n"]), m.start(), m.end(), True))
+    for m in _TAPER_PERCENT.finditer(text):
         if int(m["n"]) in SIZES and int(m["n"]) >= 15:
             found.append((int(m["n"]), m.start(), m.end(), True))
     for m in _TAPER_FIRST.finditer(text):
@@ -119,6 +143,14 @@ def sizes(note: Note) -> Iterator[Read]:
         others = _sizes_of_canals(note, top[1]) - {top[0]}
         sure = top[3] and not others and (rising or len({f[0] for f in found}) == 1)
         yield Read("master_apical_size_iso", str(top[0]), top[1], top[2], sure, "shaped_to", 1)
+
+
+def _is_first(text: str, start: int, end: int, size: int) -> bool:
+    """Whether a size is of the files that go first; a hand file from 25 on ends the shaping."""
+    if size <= 20 and "hand" in text[max(0, start - 5) : end] and _ENGINE.search(text):
+        return True  # the rest is done by engine
+    m = _SMALL_FIRST.search(text[max(0, start - 25) : end])
+    return m is not None and not (size >= 25 and _HAND_FILE.match(m[0]))
 
 
 def _sizes_of_canals(note: Note, position: int) -> set[int]:

@@ -10,8 +10,9 @@ from pipeline.notes.text import Note
 from pipeline.practice.teeth import teeth
 
 _NOT_TEETH_BEFORE = re.compile(
-    r"(?:\bto|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
-    r"through|between|up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|spreader|plugger|no\.?\s*of|post)"
+    r"(?<![a-z])(?:to|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"
+    r"through|between|(?<!follow[ -])up|hand|tip|needle|ga|master|gates|patency|glide|final|mac|"
+    r"spreader|plugger|no\.?\s*of|post)"
     r"\s*[:=]?\s*$"
 )
 _NOT_TEETH_AFTER = re.compile(
@@ -24,13 +25,20 @@ _WITH_FILE = re.compile(
     r"using)\s*(?:an?\s*)?(?:#?\d{1,2}\s*(?:and|&|,)\s*)?$"
 )
 _HASH = re.compile(
-    r"(?:#'?s?|\bboth\s+(?=\d{1,2}\s*(?:and|&)\s*\d)|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?)\s*:?\s*"
-    r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*)?\d{1,2}"
+    r"(?:#'?s?|\bboth\s+(?=\d{1,2}\s*(?:and|&)\s*\d)|\b(?:tooth|teeth|th|tth|toth)\b\.?\s*(?:no\.?|number|#'?s?)?|"
+    r"\b(?:crowns|crns)\s*(?:at|on|:)?(?=\s*\d{1,2}\b)|\bnumber|\b(?:irt|i\.r\.t\.?|wrt|w\.r\.t\.?|regarding|in\s+relation\s+to|re)\b)\s*:?\s*"
+    r"(?P<list>\d(?:\.?\d)?(?!\d)(?:\s*(?:(?:,\s*and|,\s*&|,|&|and|\+|-|to|thru|through)\s*(?:#|tooth\s*|number\s*)?|#)\d{1,2}"
     r"(?!\d|\s*(?:mm|%|x\b|canals?|visits?|films?|carp|pa\b|min|yr|year|mo|week|wk|cc|ml)|[./:]\d))*)"
 )
 _VALUE_BEFORE = re.compile(r"(?<!tooth)(?<!teeth)(?<!th)(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged|of))\s*$")
+_VALUE_OF = re.compile(
+    r"(?:[a-z]\s*[:=]|\b(?:pai|maf|size|iso|age|aged))\s*$|\b(?:size|age|length|pai|maf|score|total|out|wl|some)\s+of\s*$"
+)
+_LISTS_ON = re.compile(
+    r"\s+(?:cap|crown|crn|rct|pfm|mcc|zir|vital|normal|necro|asymp|pain|no\b|has\b|is\b|was\b|still\b|root|fgc)"
+)
 _T = re.compile(r"\bt(\d{1,2})\b")
-_LINE = re.compile(r"(?m)(?:^|(?<=[.;]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
+_LINE = re.compile(r"(?m)(?:^|(?<=[.;:]\s))\s*(\d{1,2})\s*(?=:(?!\d)|\)|\s-\s|-\s)")
 _BARE = re.compile(
     r"(?<![\d.#/:-])\b(\d{1,2})[^\S\n]+(?=(?:rct|root canal|endo\b|crown|crn|core|post\b|pfm|zirc|retx|retreat|prep|"
     r"recall|"
@@ -49,7 +57,33 @@ _NAMED = re.compile(
     r"(?:1st|first|2nd|second|3rd|third) molar|wisdom tooth)"
 )
 _PLACES = {"central": 1, "lateral": 2, "canine": 3, "cuspid": 3, "wisdom tooth": 8}
-_SEPARATORS = re.compile(r"\s*(,\s*and|,\s*&|,|&|and|\+|-|–|to|thru|through)\s*(?:#|tooth\s*)?")
+_SEPARATORS = re.compile(r"\s*(,\s*and|,\s*&|,|&|and|\+|-|–|to|thru|through|(?=\s#))\s*(?:#|tooth\s*|number\s*)?")
+_STARTS = r"(?:^|[.;!?|]\s+|\n\s*|\b(?:o/e|c/o|s|o|a|p)\s*:\s*)"
+# At the head of a sentence a number of one or two digits is a tooth where what is found of teeth follows.
+_FOUND_OF = re.compile(
+    rf"{_STARTS}(\d{{1,2}})[^\S\n]+(?=(?:necro|nec\b|irrev|reversible|vital|non-?vital|cold|perc(?!ent)|ttp|tender|asx\b|asymp|"
+    r"sympt|no\s+(?:sx|symptoms|pain|crown)|pain|pai\b|cap\b|zr\b|zir|fgc|mcc|"
+    r"lithium|all[- ]ceramic|rct|has\b|needs|tests|"
+    r"responds|does)\w*\b)"
+)
+# Two digits of ISO 3950 are seldom anything else where no unit, file or length stands beside them.
+_TWO_DIGITS = re.compile(r"(?<![\d.#/:%$-])\b([1-4][1-8])\b(?![\d%]|[.,:/]\d|(?<=\d)-\d*\s*(?:yr|year|mm))")
+_FIRST = re.compile(
+    r"\s*(\d{1,2})(?=[^\S\n]+(?:(?!of\b|out\b|or\b|to\b|in\b|by\b|a\b)[a-z]|\d+\s?(?:m|mo|mos|yr|y|wk|/12)\b))"
+)
+_OPENS = re.compile(
+    r"(?:^|[.;!?|(]\s+|[\n(]\s*|\b(?:in|on|of|for|with|about|o/e|c/o|c/c|dx|crowns?|crn|cap|bridge|teeth|seat|fit|review|"
+    r"pain|abscess|pulpitis|necrosis|periodontitis|osteitis|missing|rct|re-?rct|is|was|his|her|the|around|diagnosis|prep|"
+    r"diagnosed|adv|advised|abutments?|access|opening|restored|extracted|follow\s?up|f/u|fu|re-?check|check|recall|number|at|reviewed|whose|saw|seen|seeing|treated|crowned|prepared|completed|finished|started|"
+    r"continued|fitted|cemented|opened|accessed|obturated)\s*[:-]?\s*)$"
+)
+_BESIDE_IT = re.compile(r"\s*(?:,|&|\+|/|and|,\s*and)?\s*")
+_GOES_ON = re.compile(r"\s*(?:,|&|\+|and|-|/|,\s*and)\s*$")
+_NO_TOOTH_BEHIND = re.compile(
+    r"\s*-?\s*(?:mm|yrs?|years?|y/?o|old|mins?|minutes?|secs?|seconds?|days?|wks?|weeks?|mos?|months?|hours?|hrs?|ml|cc|"
+    r"carp|canals?|visits?|x|films?|bw|pas?\b|quad|surf|carpules?|fillings?|st|nd|rd|th|units?|c\b|large|small|new|more|old|gauge|degrees?|points?|patients?|times|am|pm|taper|percent|per\s?cent|units?|mg|kv|"
+    r"teeth|crowns?\s+(?:to|were)|jan|feb|march|april|may|june|july|aug|sept?|oct|nov|dec)\w*\b|\s*[%x°'\"]|\s*/\s*\d|\s+[2-8]\s?%"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +110,15 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
             no_teeth.append(Named((), m.start(), m.end()))  # "bypassed with #8"
             continue
         after = text[m.start("list") + len(_first(m["list"])) :]
-        if not named or (
-            m.group().startswith("#") and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])
-        ):
+        signed = m.group().startswith(("#", "number"))
+        if not named or (signed and _NOT_TEETH_BEFORE.search(text[max(0, m.start() - 16) : m.start()])):
             continue
-        if m.group().startswith("#") and (
-            _NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))
-        ):
+        if signed and (_NOT_TEETH_AFTER.match(text[m.end() :]) or (len(named) == 1 and _NOT_TEETH_AFTER.match(after))):
             no_teeth.append(Named((), m.start(), m.end()))
             continue
         found.append(Named(named, m.start(), m.end()))
+    if notation == "fdi":
+        found += _alone(text, found, no_teeth)
     for pattern in (_T, _LINE, _BARE, _AFTER_WORD):
         for m in pattern.finditer(text):
             if pattern is _BARE and _VALUE_BEFORE.search(text[max(0, m.start(1) - 16) : m.start(1)]):
@@ -94,10 +127,31 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
                 [*found, *no_teeth], m.start(1), m.end(1)
             ):
                 found.append(Named((number,), m.start(1), m.end(1)))
+    if notation != "fdi":
+        for m in _FOUND_OF.finditer(text):
+            if (number := _number(m[1], notation)) is not None and not _taken(
+                [*found, *no_teeth], m.start(1), m.end(1)
+            ):
+                found.append(Named((number,), m.start(1), m.end(1)))
+    begins = _FIRST.match(text)
+    if (
+        begins is not None
+        and (number := _number(begins[1], notation)) is not None
+        and not (_NO_TOOTH_BEHIND.match(text, begins.end(1)) or _NOT_TEETH_AFTER.match(text[begins.end(1) :]))
+        and not _taken([*found, *no_teeth], begins.start(1), begins.end(1))
+    ):
+        # What a note begins with, unless it counts something.
+        found.append(Named((number,), begins.start(1), begins.end(1)))
+    last: Named | None = None
     for m in _QUADRANT.finditer(text):
         name = m[1].replace(".", "") + m[2]
         if (number := _palmer().get(name.upper())) is not None and not _taken(found, m.start(), m.end()):
-            found.append(Named((number,), m.start(), m.end()))
+            one = Named((number,), m.start(), m.end())
+            if last is not None and _BESIDE_IT.fullmatch(text[last.end : m.start()]):
+                found.remove(last)  # "UR6 UL6", "UR1 and UL1": named together
+                one = Named((*last.teeth, number), last.start, m.end())
+            found.append(one)
+            last = one
     for m in _NAMED.finditer(text):
         if not _taken(found, m.start(), m.end()):
             found.append(Named((_by_name(m),), m.start(), m.end()))
@@ -107,13 +161,41 @@ def teeth_named(note: Note, notation: str) -> list[Named]:
     ]
 
 
+def _alone(text: str, found: list[Named], no_teeth: list[Named]) -> list[Named]:
+    """Teeth in two digits without a sign, at the head of a sentence, behind a word that leads to one, or in a list."""
+    out: list[Named] = []
+    for m in _TWO_DIGITS.finditer(text):
+        if _taken([*found, *no_teeth], m.start(), m.end()):
+            continue
+        before = text[max(0, m.start() - 24) : m.start()]
+        if _NO_TOOTH_BEHIND.match(text, m.end()) or _NOT_TEETH_AFTER.match(text[m.end() : m.end() + 16]):
+            continue
+        last = max((one for one in (*found, *out) if one.end <= m.start()), key=lambda one: one.end, default=None)
+        listed = last is not None and bool(_GOES_ON.fullmatch(text[last.end : m.start()]))
+        opened = _OPENS.search(before if m.start() > 24 else "\n" + before)
+        headed = text[m.end() : m.end() + 2] in (": ", ":\n")
+        on = before.endswith(", ") and _LISTS_ON.match(text, m.end())
+        if not (listed or opened or headed or on) or _NOT_TEETH_BEFORE.search(before) or _VALUE_OF.search(before[-16:]):
+            continue
+        tooth = int(m[1])
+        if listed and last is not None:
+            between = _between(last.teeth[-1], tooth) if "-" in text[last.end : m.start()] else []
+            named = Named((*dict.fromkeys((*last.teeth, *between, tooth)),), last.start, m.end())
+            (out if last in out else found).remove(last)
+        else:
+            named = Named((tooth,), m.start(), m.end())
+        out.append(named)
+    return out
+
+
 def _with_head(text: str, one: Named) -> Named:
     """A naming heads a part where it begins a line, or is followed by a colon or dash."""
     line = text.rfind("\n", 0, one.start) + 1
     before = text[line : one.start].strip(" -*:.")
     after = text[one.end : one.end + 3].strip(" ")[:1]
     words = before.split()
-    heads = not words or (len(words) <= 4 and after in (":", "-", ".", "\n", ""))
+    opens = not words or one.start == 0 or text[: one.start].rstrip()[-1:] in (".", ";")
+    heads = not words or (len(words) <= 4 and after in (":", "-", ".", "\n", "")) or (opens and after in (":", "-"))
     return Named(one.teeth, one.start, one.end, heads)
 
 

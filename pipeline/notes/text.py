@@ -20,7 +20,7 @@ _SIGNS = str.maketrans(
      "\u202f": " ", "\u2009": " ", "æ": "e", "×": "x", "\r": "\n", "·": "."}
 )  # fmt: skip
 _TOKEN = re.compile(
-    r"(?:c&s|c/s|w/out|w/o|c/o|h/o|s/p|r/o|b/u|f/u|w/|n/v|p/a)(?![a-z])|[a-z]+(?:'[a-z]+)?(?:\d(?![\d.]))?|"
+    r"(?:c&s|c/s|w/out|w/o|c/o|h/o|s/p|r/o|b/u|f/u|w/|n/v|p/a)(?![a-z])|[a-z]+(?:'[a-z]+)?(?:\d(?!\d|\.\d))?|"
     r"\d+(?:st|nd|rd|th)(?![a-z])|\d+(?:[.,]\d+)?|[.]\d+|[^\s\w]|\w"
 )
 # A point after one of these ends no sentence; after one of the second list, where no capital follows.
@@ -29,7 +29,7 @@ _SHORT = words_of(
     "prelim apic diag irrev "
     "symp sympt asymp asympt sep radiog lat avg est conc"
 )
-_MAYBE_SHORT = words_of("no inst max ant rad perio cem vert cond rev hypo mo yr rest")
+_MAYBE_SHORT = words_of("no inst max ant rad perio cem vert cond rev hypo mo yr rest comp temp amal imp")
 _END = frozenset(".;!?|\n")
 # Tokens; what goes on for longer is cut, so that reading takes a time that grows with the length of a note alone.
 _LONGEST_SENTENCE = 150
@@ -53,7 +53,7 @@ _NUMBERS = frozenset(
     (*_TEENS, *_TENS, "percent", "millimeter", "millimeters", "mm", "point", "tooth", "number", "half")
 )
 _MEASURED = words_of("percent % mm millimeter millimeters millimetre millimetres point and")
-_NUMBERED = words_of("tooth number crown pai of size rct")
+_NUMBERED = words_of("tooth number crown pai of size rct mb")
 
 
 def numbers_in_words(words: list[str]) -> dict[int, str]:
@@ -83,8 +83,8 @@ def numbers_in_words(words: list[str]) -> dict[int, str]:
                 value, length = f"{value}.{_UNITS[rest[1]]}", length + 2
                 if len(rest) > 2 and rest[2] in _UNITS:
                     value, length = f"{value}{_UNITS[rest[2]]}", length + 1
-            elif rest in (["and", "a", "half"], ["and", "one", "half"]):
-                value, length = f"{value}.5", length + 3
+            elif rest in (["and", "a", "half"], ["and", "one", "half"], ["and", "a", "quarter"]):
+                value, length = value + (".25" if rest[2] == "quarter" else ".5"), length + 3
             elif rest[:2] and rest[0] == "oh" and len(rest) > 1 and rest[1] in _UNITS:
                 value, length = f"{value}/.0{_UNITS[rest[1]]}", length + 2
             if nxt != "and" or length > 1 or word not in _UNITS:
@@ -133,7 +133,16 @@ class Note:
             meant = "w/o" if word == "w/out" else repair.get(word, word)
             self.tokens.append(Token(meant, start, m.end()))
             self.words.append(meant)
+        if joined := getattr(repair, "joined", None):
+            self._join(joined(self.words))
         self.clean = self._cleaned()
+
+    def _join(self, runs: list[tuple[int, int, str]]) -> None:
+        """Runs of tokens that were one word when it was said: "pulp itis", "a pickle" for apical."""
+        for first, last, word in reversed(runs):
+            if "\n" not in self.lower[self.tokens[first].start : self.tokens[last - 1].end]:
+                self.tokens[first:last] = [Token(word, self.tokens[first].start, self.tokens[last - 1].end)]
+                self.words[first:last] = [word]
 
     def _cleaned(self) -> str:
         """The text with repaired words, and numbers in words as digits; notes where each token begins in it."""

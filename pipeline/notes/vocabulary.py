@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -19,13 +20,21 @@ from pipeline.notes.text import Note, words_of
 
 _SHORTEST_REPAIRED = 6  # letters; shorter words are too often others of their own
 _SHORTEST_SWAPPED = 5  # two neighbours swapped make another word of its own less often
+TOOTH_WORD = re.compile(r"(?:[1-4][1-8]|[ul][lr][1-8])$")
+_SHORTEST_JOINED = 7  # letters of a word that may be written in two parts
+# Between these and what is said of them the number of the tooth may stand: "crown #30 came off".
+_OF_A_TOOTH = words_of("crown crowns crn crns cap pfm fgc onlay rct endo")
+_SAID_TEETH = words_of(
+    "one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen "
+    "eighteen nineteen twenty thirty"
+)
 _END = ""  # the key under which a branch of phrases keeps what ends there
 # Words that are a slip away from one of the vocabulary and mean something else.
 _NO_SLIPS = words_of(
     "three seven eight barrier carried carries carrying condense condenser completes prepares retreats restores "
     "patients patience lining finish diner angel trail quite quiet causal casual marital martial form united "
     "placing palced caries dentine dentist scaled scaling sealant sealants heated treats spaced paces places bended "
-    "bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped"
+    "issued bounded bonder founded rounder closes closer pasted posted carving coping copings chipped cropped"
 )
 # Words of the vocabulary that are everyday ones: a slip from one of them is more often another everyday word.
 _EVERYDAY = words_of(
@@ -84,8 +93,27 @@ class Vocabulary:
                 place += 1
                 if ended := branch.get(_END):
                     found += [Match(entry, first, place) for entry in ended]
-                branch = branch.get(words[place]) if place < n else None
+                if place >= n:
+                    break
+                if words[place - 1] in _OF_A_TOOTH and (past := _past_tooth(words, place)):
+                    self._walk(words, branch.get(words[past]), first, past, found)
+                branch = branch.get(words[place])
         return _longest(found)
+
+    def _walk(
+        self,
+        words: list[str],
+        branch: dict[str, Any] | None,
+        first: int,
+        place: int,
+        found: list[Match],
+    ) -> None:
+        """The phrases that go on behind a tooth that is named within them."""
+        while branch is not None:
+            place += 1
+            if ended := branch.get(_END):
+                found += [Match(entry, first, place) for entry in ended]
+            branch = branch.get(words[place]) if place < len(words) else None
 
     def knows(self, word: str) -> bool:
         """Whether a word is of the trade, or a slip away from one."""
@@ -110,8 +138,12 @@ def vocabulary(own: Mapping[str, Mapping[str, str]] | None = None) -> Vocabulary
             entries.append((Entry("term", name, value, "", True, "", "own_words"), plain))
     tree: dict[str, Any] = {}
     classes: dict[str, set[str]] = {}
+    heard: dict[tuple[str, ...], str] = {}
     for entry, phrase in entries:
         for words in _spelled_out(phrase):
+            if entry.kind == "heard":
+                heard[words] = entry.value
+                continue
             if entry.kind == "class" and len(words) == 1:
                 classes.setdefault(words[0], set()).add(entry.field)
                 continue
@@ -122,20 +154,49 @@ def vocabulary(own: Mapping[str, Mapping[str, str]] | None = None) -> Vocabulary
             if entry not in ended:
                 ended.append(entry)
     known = {w for words in _all_words(tree) for w in words} | classes.keys()
-    return Vocabulary(tree, {w: frozenset(c) for w, c in classes.items()}, Repairs(known))
+    return Vocabulary(tree, {w: frozenset(c) for w, c in classes.items()}, Repairs(known, heard))
 
 
 class Repairs(dict[str, str]):
     """Long words that are one slip (a letter more, less, other, or two swapped) from exactly one word that we know."""
 
-    def __init__(self, known: Iterable[str]) -> None:
+    def __init__(self, known: Iterable[str], heard: Mapping[tuple[str, ...], str] | None = None) -> None:
         super().__init__()
         self._known = frozenset(known)
+        self._long = frozenset(w for w in self._known if len(w) >= _SHORTEST_JOINED and w.isalpha())
+        self._heard = dict(heard or {})
+        self._heard_first = {run[0]: max(len(r) for r in self._heard if r[0] == run[0]) for run in self._heard}
         self._near: dict[str, set[str]] = {}
         for word in self._known:
             if len(word) >= _SHORTEST_SWAPPED and word.isalpha() and word not in _EVERYDAY:
                 for form in _one_less(word):
                     self._near.setdefault(form, set()).add(word)
+
+    def joined(self, words: list[str]) -> list[tuple[int, int, str]]:
+        """Runs of words that a dictation took apart or misheard: from, up to, and the word that was said.
+
+        Two parts are one word where that is a long one of ours and not both parts are: "pulp itis", never "build up".
+        """
+        found, place, last = [], 0, len(words)
+        known, long, firsts = self._known, self._long, self._heard_first
+        while place < last - 1:
+            word = words[place]
+            if word in firsts and (run := self._run(words, place)):
+                found.append(run)
+                place = run[1]
+                continue
+            both = word + words[place + 1]
+            if both in long and not (word in known and words[place + 1] in known):
+                found.append((place, place + 2, both))
+                place += 1
+            place += 1
+        return found
+
+    def _run(self, words: list[str], place: int) -> tuple[int, int, str] | None:
+        for length in range(self._heard_first[words[place]], 1, -1):
+            if (said := self._heard.get(tuple(words[place : place + length]))) is not None:
+                return place, place + length, said
+        return None
 
     def knows(self, word: str) -> bool:
         """Whether the word is known, as it is or put right."""
@@ -160,6 +221,28 @@ class Repairs(dict[str, str]):
         elif len(near) > 1:  # a short form that is a slip away is not what a long word is meant for
             near = {known for known in near if len(known) > len(word)} or near
         return near.pop() if len(near) == 1 else word
+
+
+def _past_tooth(words: list[str], place: int) -> int:
+    """The place behind the teeth that are named there, or 0."""
+    past, last, many = 0, len(words), words[place - 1] in ("crowns", "crns")
+    if words[place] in ("at", "on"):
+        many, place = True, place + 1
+        while place < last and words[place] in ("tooth", "teeth", "number"):
+            place += 1
+    while place < last:
+        if words[place] == "#" and place + 1 < last and words[place + 1].isdigit():
+            place = past = place + 2
+        elif TOOTH_WORD.match(words[place]) or (
+            many and (words[place] in _SAID_TEETH or (words[place].isdigit() and len(words[place]) < 3))
+        ):
+            place = past = place + 1
+        elif past and words[place] in (",", "and", "&", "-", "both"):
+            place += 1
+            past += words[place - 1] == "both" and past == place - 1
+        else:
+            break
+    return past if past < last else 0
 
 
 def _one_less(word: str) -> Iterator[str]:

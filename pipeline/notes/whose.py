@@ -68,7 +68,7 @@ class Whose:
         """All teeth treated so far, where the sentence begins with "both" or "each"."""
         s = self._scene.note.sentences[sentence]
         words = self._scene.note.words[s.first : s.first + 3]
-        if not {"both", "each"} & set(words[:2]) or {"canal", "canals", "roots"} & set(words):
+        if not {"both", "each", "neither"} & set(words[:2]) or {"canal", "canals", "roots"} & set(words):
             return ()
         active = [n for n in self._named if n[1] < sentence and not n[3] and not self._said_of_another_time(n[2])]
         earlier = active or [n for n in self._named if n[1] < sentence and not n[3]]

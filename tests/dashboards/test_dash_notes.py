@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import sample_results as samples
 
-from dashboards.pages import data_quality
+from dashboards.pages import data_quality, techniques
 from dashboards.pages.notes_read import notes_block
 from pipeline.results.notes import FieldRead, MisreadContrast, NotesRead
 
@@ -42,3 +42,27 @@ def test_without_a_check_the_page_says_that_nobody_knows():
 def test_the_page_has_the_block_only_where_there_are_notes():
     assert "What was read from chart notes" in data_quality.render(with_notes(NOTES))
     assert "chart notes" not in data_quality.render(with_notes(None))
+
+
+def moved_on_page(**changed: object) -> str:
+    """The page of techniques where the check of the notes moves the first comparison of its first answer."""
+    answer = samples.differs().techniques[0]
+    one = replace(MOVED, title=answer.title, outcome=answer.outcome, **changed)
+    return techniques.render(with_notes(replace(NOTES, contrasts=(one,))))
+
+
+def test_the_page_of_techniques_says_how_misreading_would_move_its_comparisons():
+    assert (
+        "resin against eugenol, if notes are misread as the check found (95% of resin and 90% of eugenol read right): "
+        "the difference would be larger, an odds ratio of failure of 1.80 (0.90 to 3.60) where 1.50 was counted."
+    ) in moved_on_page()
+    assert "the difference would be smaller" in moved_on_page(moved=1.2)
+    assert "would point the other way" in moved_on_page(moved=0.8)
+    assert "would stay about the same" in moved_on_page(moved=1.52)
+    assert "such errors do not fit these counts" in moved_on_page(moved=None, moved_low=None, moved_high=None)
+
+
+def test_the_page_of_techniques_says_that_nobody_checked_the_notes():
+    nobody = techniques.render(with_notes(replace(NOTES, checked=0, fields=(), contrasts=())))
+    assert "150 values of technique were read from chart notes that nobody has held against the charts" in nobody
+    assert "chart notes" not in techniques.render(with_notes(None))

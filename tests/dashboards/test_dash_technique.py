@@ -67,7 +67,7 @@ def answer(**changes: object) -> TechniqueAnswer:
 
 
 def block(*answers: TechniqueAnswer) -> dict:
-    return technique_block(SimpleNamespace(techniques=answers))
+    return technique_block(SimpleNamespace(techniques=answers, quality=SimpleNamespace(notes=None)))
 
 
 def test_nothing_asked_gives_no_block() -> None:

@@ -18,12 +18,17 @@ HELD_OUT = 3  # each third note: no rule was made or changed because of it
 
 @dataclass
 class Written:
-    """A note with its truth: `(tooth_fdi, field)` to value."""
+    """A note with its truth: `(tooth_fdi, field)` to value.
+
+    `posted` is the one tooth on which such work stands in the ledger that day; what `may` be taken counts neither way.
+    """
 
     notation: str
     tooth: int | None
+    posted: int | None = None
     text: str = ""
     truth: dict[tuple[int, str], str] = field(default_factory=dict)
+    may: dict[tuple[int, str], set[str]] = field(default_factory=dict)
 
 
 @dataclass
@@ -54,13 +59,17 @@ def written_notes(path: Path = SECOND_AUTHOR) -> list[Written]:
             if line[1:2] != " ":
                 found[-1].text += line + "\n"
         elif line.startswith("@ "):
-            notation, tooth = line[2:].split()
-            found.append(Written(notation, None if tooth == "-" else fdi(tooth, notation)))
-        elif line.startswith("= "):
+            notation, *teeth = line[2:].split()
+            found.append(Written(notation, *(None if tooth == "-" else fdi(tooth, notation) for tooth in teeth)))
+        elif line.startswith(("= ", "~ ")):
             tooth, *pairs = line[2:].split()
             for pair in pairs:
                 name, _, value = pair.partition("=")
-                found[-1].truth[fdi(tooth, found[-1].notation), name] = value
+                key = fdi(tooth, found[-1].notation), name
+                if line[0] == "=":
+                    found[-1].truth[key] = value
+                else:
+                    found[-1].may.setdefault(key, set()).add(value)
         else:
             found[-1].text += line + "\n"
     return found
@@ -77,7 +86,7 @@ def judge(notes: list[Written]) -> tuple[dict[str, Tally], list[tuple[Written, l
     for note in notes:
         found = read_note(note.text, words, notation=note.notation, tooth=note.tooth)
         faults = []
-        by_key = {(v.tooth or note.tooth, v.field): v for v in found}
+        by_key = {(v.tooth or note.tooth or note.posted, v.field): v for v in found}
         for (tooth, name), value in note.truth.items():
             tally = tallies.setdefault(name, Tally())
             tally.told += 1
@@ -88,7 +97,9 @@ def judge(notes: list[Written]) -> tuple[dict[str, Tally], list[tuple[Written, l
                 tally.found_unsure += 1
                 faults.append(f"unsure {tooth} {name}={value} {v.rule}")
         for (tooth, name), v in by_key.items():
-            if not v.sure:
+            if not v.sure or tooth is None:
+                continue  # where nobody says of which tooth it is, the store asks
+            if any(same(v.value, may) for may in note.may.get((tooth, name), ())):
                 continue
             tally = tallies.setdefault(name, Tally())
             if same(v.value, note.truth.get((tooth, name))):  # type: ignore[arg-type]

@@ -72,7 +72,7 @@ def test_no_answer_page_or_file_says_it_of_ways_that_do_as_well(question: Questi
     assert {p.sentences for p in found.plans} == {(NEXT_STEP,)}
     assert not any(p.settled for p in found.plans)
 
-    results = SimpleNamespace(techniques=found.answers)
+    results = SimpleNamespace(techniques=found.answers, quality=SimpleNamespace(notes=None))
     inside = technique_block(results)
     assert UNMEASURED in inside["asked"][0].caveats
     for shown in (inside["asked"], forests(found.answers, smallest=5.0)):
