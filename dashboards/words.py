@@ -177,10 +177,10 @@ def difference_sentence(difference: Difference, labels: dict[str, str], noun: st
     )
 
 
-def difference_core(mid: int, group: str, reference: str, horizon: float, noun: str) -> str:
+def difference_core(mid: int, group: str, reference: str, horizon: float, noun: str, *, did: str = "failed") -> str:
     """The difference without its range: `By 5 years, 6 more of 100 crowns failed with “a” than with “b”`."""
     much, than = (more_or_fewer(mid), "than") if mid else ("about as many", "as")
-    return f"By {years(horizon)}, {much} of 100 {plural(2, noun)} failed with “{group}” {than} with “{reference}”"
+    return f"By {years(horizon)}, {much} of 100 {plural(2, noun)} {did} with “{group}” {than} with “{reference}”"
 
 
 def naive_sentence(naive: Naive, labels: dict[str, str], horizon: float, *, start: str) -> str:

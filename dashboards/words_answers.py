@@ -39,8 +39,8 @@ def of_100(d: Difference, labels: dict[str, str], outcome: str) -> str:
     late = f", counted from {months(d.from_days)} on" if d.from_days > 0 else ""
     than = "than" if mid else "as"
     return (
-        f"Of 100 {plural(2, say.noun)}, {more(mid)} {happened(outcome)} within {years(d.years)} with {group} {than} "
-        f"with {reference}{late}: {between(low, high)}."
+        f"Of 100 {plural(2, say.noun)}, {more(mid)} {terms.happened(outcome)} within {years(d.years)} with {group} "
+        f"{than} with {reference}{late}: {between(low, high)}."
     )
 
 
@@ -50,13 +50,9 @@ def in_short(c: Comparison) -> str:
     if d is None or c.verdict.code == TOO_EARLY:
         return c.verdict.sentence
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
-    return f"{sentence_case(more(mid))} of 100 {happened(c.outcome)} within {years(d.years)} ({between(low, high)})."
-
-
-def happened(outcome: str) -> str:
-    """What befell the teeth, as a verb of many: `failed`, `were lost`."""
-    bad = terms.outcome(outcome).bad
-    return f"were {bad}" if bad == "lost" else bad
+    return (
+        f"{sentence_case(more(mid))} of 100 {terms.happened(c.outcome)} within {years(d.years)} ({between(low, high)})."
+    )
 
 
 def comparison_says(c: Comparison) -> str:

@@ -91,7 +91,7 @@ def heading(c: Comparison) -> str:
     both = f"{start}, {lower_first(both)}" if start else both
     if c.verdict.code == "differs" and d is not None:
         much = words_answers.more(round(d.per_100))
-        return f"{both}: {much} of 100 {words_answers.happened(c.outcome)} by {years(d.years)}"
+        return f"{both}: {much} of 100 {terms.happened(c.outcome)} by {years(d.years)}"
     return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
 
 
@@ -146,9 +146,7 @@ def _curves_heading(c: Comparison) -> str:
     say = terms.outcome(c.outcome)
     if not told:
         return "How many failed, and when"
-    parts = [
-        f"{n}{f' {words_answers.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)
-    ]
+    parts = [f"{n}{f' {terms.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)]
     return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}, unadjusted"
 
 

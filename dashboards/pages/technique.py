@@ -117,7 +117,7 @@ def contrast_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     if a.outcome == HEALED:
         return f"{both}: of 100 teeth recalled, {much} were not healed ({far})."
     say = terms.outcome(a.outcome)
-    befell = words_answers.happened(a.outcome)
+    befell = terms.happened(a.outcome)
     return f"{both}: of 100 {plural(2, say.noun)}, {much} {befell} within {years(a.horizon_years)} ({far})."
 
 
