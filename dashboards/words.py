@@ -195,6 +195,19 @@ def naive_sentence(naive: Naive, labels: dict[str, str], horizon: float, *, star
     return text.strip()
 
 
+def groups_reconciled(c: Comparison) -> str:
+    """Why the groups of a main comparison do not add up to what its curves count; empty where they do."""
+    named = {g.name: g for g in c.groups}
+    if not {"vital", "through_crown"} <= set(named):
+        return ""
+    vital, opened = named["vital"].crowns, named["through_crown"].crowns
+    return (
+        f"A crown stands here in the group that it was in last. The curves count the {whole(opened)} opened ones in "
+        f"two, one after the other: until the opening with the {whole(vital)} that had no root canal, so that "
+        f"{whole(vital + opened)} begin there, and from then on as opened."
+    )
+
+
 def scope_sentence(results: Results) -> str:
     """What the records span and hold."""
     n = results.counts

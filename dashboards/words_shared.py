@@ -294,6 +294,16 @@ def overall(released: Released) -> list[str]:
     return [rate(t.rows[0], t) + "." for t in released.rates if t.by == "overall" and t.rows]
 
 
+def overall_short(released: Released) -> list[str]:
+    """The same in a few words, for a heading: `91 of 100 crowns still in place after 5 years`."""
+    return [
+        f"{t.rows[0].in_place} of 100 {say.many} {say.good} after {years(t.rows[0].years)}"
+        for t in released.rates
+        if t.by == "overall" and t.rows and t.rows[0].in_place is not None
+        for say in [terms.outcome(t.outcome)]
+    ][:1]
+
+
 def elsewhere(released: Released) -> str:
     """Whether root canals done by others may be unseen: a fixed sentence for each setting, without a figure."""
     return release_words.ELSEWHERE.get(released.elsewhere, "")

@@ -214,11 +214,11 @@ def to_do_short(found: ToDo) -> str:
     """The same in four words, for the front page."""
     n = found.count
     return {
-        "signals": f"Look at {count(n, 'failure')}.",
-        "reviews": f"Ask in {count(n, 'root canal')}.",
-        "ask": f"Ask about {count(n, 'tooth')}.",
-        "mend": f"Mend {count(n, 'row')}.",
-    }.get(found.what, f"Explain {count(found.of, 'code')}.")
+        "signals": f"Look at {count(n, 'failure')}",
+        "reviews": f"Ask in {count(n, 'root canal')}",
+        "ask": f"Ask about {count(n, 'tooth')}",
+        "mend": f"Mend {count(n, 'row')}",
+    }.get(found.what, f"Explain {count(found.of, 'code')}")
 
 
 WHY = {
@@ -261,24 +261,44 @@ def horizons(lines: Sequence[SheetLine]) -> str:
 
 def beside(lines: Sequence[SheetLine]) -> str:
     """How the rates stand beside the published figure nearest to each."""
+    groups: dict[str, list[str]] = {}
+    for s in lines:
+        if s.published:
+            nearest = s.published[0]
+            groups.setdefault(nearest.change.verdict, []).append(
+                f"{lower_first(name_of(s.outcome))} at {years(nearest.years)}"
+            )
+    if not groups:
+        return "No published figure counts as we do."
+    return f"Against published figures {'; '.join(f'{CAN.get(v, v)} for {listing(n)}' for v, n in groups.items())}."
+
+
+def beside_short(lines: Sequence[SheetLine]) -> str:
+    """Which rates are worse, or better, than the published figure nearest to each: `worse than published: crowns`."""
     found = [(s.outcome, s.published[0].change.verdict) for s in lines if s.published]
-    return f"Published figures: {by_verdict(found)}." if found else "No published figure counts as we do."
+    told = [(code, [lower_first(name_of(o)) for o, v in found if v == code]) for code in ("worse", "better")]
+    return "; ".join(f"{code} than published: {listing(names)}" for code, names in told if names)
 
 
 def trend_answer(owner: Owner) -> str:
-    """Are we getting worse? The verdict on each rate."""
-    found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
-    if not found:
+    """Are we getting worse? The verdict on each rate; one that all share stands before it, in its frame."""
+    if not owner.lines:
         return "There is no rate to compare."
-    return f"{sentence_case(by_verdict(found))}, of late against the {owner.late_years} years before."
+    said = trend_short(owner)
+    if code := trend_code(owner):
+        said = sentence_case(lower_first(said).removeprefix(f"{CAN.get(code, code)} for "))
+    return f"{said}, lately against the {owner.late_years} years before."
+
+
+def trend_short(owner: Owner) -> str:
+    """`Same for crowns and root-filled teeth; cannot tell for root canals`."""
+    return sentence_case(by_verdict([(s.outcome, s.over_time.change.verdict) for s in owner.lines]))
 
 
 def trend_code(owner: Owner) -> str:
-    """The verdict that all rates together make: worse if any is, else better if any is, same only if all are."""
+    """The verdict that all rates share; empty where they have several, which are then told one by one."""
     codes = {s.over_time.change.verdict for s in owner.lines}
-    if "worse" in codes or "better" in codes:
-        return "worse" if "worse" in codes else "better"
-    return "same" if codes == {"same"} else "cannot_tell"
+    return codes.pop() if len(codes) == 1 else ""
 
 
 def trust_answer(lines: Sequence[SheetLine]) -> str:
@@ -287,7 +307,14 @@ def trust_answer(lines: Sequence[SheetLine]) -> str:
     if low is None:
         return "There is no figure to grade."
     why = next(m for m in low.trust.measured if m.grade == low.trust.grade)
-    return f"{sentence_case(by_verdict([(s.outcome, s.trust.grade) for s in lines]))}: {measured(why, low.rate.years)}."
+    graded = by_verdict([(s.outcome, s.trust.grade) for s in lines])
+    # The word of the grade stands before it, in its frame.
+    said = (
+        graded.removeprefix(f"{low.trust.grade} ")
+        if len({s.trust.grade for s in lines}) == 1
+        else f"at worst: {graded}"
+    )
+    return f"{said}: {measured(why, low.rate.years)}."
 
 
 def worst(lines: Sequence[SheetLine]) -> str:

@@ -22,6 +22,15 @@ def heading(found: Sequence[SignalCases]) -> str:
     return f"{count(len(found), 'signal')}, in words: {which}"
 
 
+def burst_short(owner: Owner) -> str:
+    """A recent signal of the whole practice in a sentence, for the answers; empty without one."""
+    found = next((s for s in owner.signals if s.recent and s.who == "all"), None)
+    if found is None:
+        return ""
+    noun = WORK.get(found.outcome, "tooth")
+    return f"But {count(found.failed, noun)} failed {_when(found)}, where {decimal(found.expected)} were expected."
+
+
 def burst(owner: Owner) -> str:
     """The recent signals beside the verdicts on years, which may say something else; empty without one."""
     recent = [s for s in owner.signals if s.recent]
@@ -88,6 +97,15 @@ def signal(found: SignalCases) -> str:
     return (
         f"{who}, {until}: {_when(found)} {whole(found.failed)} {plural(found.failed, noun)} {whose} failed where "
         f"{against} lead one to expect {found.expected:.1f}."
+    )
+
+
+def of_clinician(owner: Owner, name: str) -> tuple[str, ...]:
+    """The recent signals on one clinician, each in a sentence with that it is no finding."""
+    return tuple(
+        f"{signal(s).partition(': ')[2]} That is a reason to look at these cases, and no finding."
+        for s in owner.signals
+        if s.recent and s.who == name
     )
 
 

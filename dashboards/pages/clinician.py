@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 
 from dashboards import page, terms, words, words_answers
 from dashboards.answers import Answer, Answers, kept
-from dashboards.formats import sentence_case
-from dashboards.pages import comparison
-from dashboards.pages.index import asked_sentence
+from dashboards.formats import count, sentence_case, whole
+from dashboards.pages import comparison, technique
+from dashboards.pages.index import CROWNED, asked_sentence
 from pipeline.results import Results
 from pipeline.results_asked import Asked
 from pipeline.trial_words import CROWN, NEED
@@ -25,6 +26,9 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         here="clinician.html",
         cautions=results.cautions,
         findings=findings(results),
+        findings_heading=_findings_heading(results),
+        techniques=techniques(results),
+        techniques_heading=words_answers.technique_says(results.techniques).rstrip("."),
         not_run=results.not_run,
         asked=asked_sentence(asked),
         scope=words.scope_sentence(results),
@@ -45,6 +49,32 @@ def findings(results: Results) -> list[Answer]:
     return found
 
 
+def techniques(results: Results) -> list[Answer]:
+    """Every technique question by name with its finding, each with its address."""
+    by_question = groupby(results.techniques, key=lambda a: a.question)
+    return [
+        Answer(
+            technique.finding(answers),
+            asked=answers[0].title.rsplit(": ", 1)[0],
+            link=f"techniques.html#{technique.address(question)}",
+        )
+        for question, found in by_question
+        if (answers := list(found))
+    ]
+
+
+def _findings_heading(results: Results) -> str:
+    """How many of the comparisons and decisions show a difference, for a heading."""
+    codes = [c.verdict.code for c in results.comparisons] + [
+        t.verdict.code for t in results.trials if t.verdict is not None
+    ]
+    if not codes:
+        return "No finding yet"
+    differ = codes.count("differs")
+    verb = "shows" if differ == 1 else "show"
+    return f"{whole(differ) if differ else 'None'} of {count(len(codes), 'finding')} {verb} a difference"
+
+
 def _link(index: int, id: str, outcome: str) -> str:
     file = "crowns" if index == 0 or terms.is_crown(outcome) else "root_canals"
     return f"{file}.html#{comparison.place(id)}"
@@ -57,14 +87,13 @@ def _answers(results: Results) -> list[Answer]:
         asked = "Does opening a crown shorten its life?"
         given.append(words_answers.comparison_answer(main, link="crowns.html", asked=asked))
     given += hyperemic(results)
+    crown = next((c for c in results.comparisons if c.id == CROWNED), None)
+    if crown is not None:
+        link = f"root_canals.html#{comparison.place(crown.id)}"
+        given.append(words_answers.comparison_answer(crown, link=link, asked="A crown after a root canal?"))
     if results.techniques:
         said = words_answers.technique_says(results.techniques)
-        given.append(Answer(said, asked="Which technique differs?", link="techniques.html"))
-    crown = next((c for c in results.comparisons if c.id == "tooth_survival_by_crown_after_endo"), None)
-    if crown is not None:
-        given.append(
-            words_answers.comparison_answer(crown, link="root_canals.html", asked="A crown after a root canal?")
-        )
+        given.append(Answer(said, asked="Which technique differs?", link="#techniques"))
     given.append(Answer("Each beside the whole practice, by name.", asked="My own cases?", link="my_cases.html"))
     return given
 

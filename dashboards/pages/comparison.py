@@ -117,6 +117,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "under": tables.under_curve(c, ticks(c)) if curves else None,
         "survival": tables.survival(c),
         "groups": tables.groups(c),
+        "reconciled": words.groups_reconciled(c) if results.comparisons and c is results.comparisons[0] else "",
         "difference": comparison_difference(c, id=f"{id}-difference", crude=_crude(c)),
         "difference_text": _difference_text(c, labels, say.noun),
         "zone": words.zone_sentence(c.verdict.smallest_difference_per_100),
@@ -124,6 +125,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "naive_text": words.naive_sentence(c.naive, labels, c.horizon_years, start=terms.label_start(c.clock))
         if c.naive
         else "",
+        "naive_heading": _naive_heading(c, labels),
         "naive_legend": [
             LegendItem(g.label, theme.look(g.name, i))
             for i, g in enumerate(c.groups)
@@ -189,6 +191,16 @@ def _naive_shares(c: Comparison) -> tuple[list[Share], list[Share]]:
         if g.name in names and point is not None and point.survival is not None:
             followed.append((g.name, place[g.name], float(failed(point.survival))))
     return by_label, followed
+
+
+def _naive_heading(c: Comparison, labels: dict[str, str]) -> str:
+    """That the count by hand misleads, with both figures of the group in question where they are known."""
+    wrong, right = ({name: value for name, _, value in shares} for shares in _naive_shares(c))
+    name = c.difference.group if c.difference else ""
+    if name not in wrong or name not in right:
+        return "The count by hand misleads"
+    group = lower_first(labels.get(name, name))
+    return f"The count by hand misleads: {wrong[name]:.0f} of 100 in place of {right[name]:.0f} with {group}"
 
 
 def _naive(c: Comparison, id: str) -> Chart | None:

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms, words, words_answers, words_sheet
 from dashboards.answers import Answer, Answers, kept
-from dashboards.formats import count, percent, plural, sentence_case, whole, years
-from dashboards.pages import comparison
+from dashboards.formats import count, in_place, lower_first, percent, plural, sentence_case, whole, years
+from dashboards.pages import comparison, open_questions
 from pipeline.results import Results
 from pipeline.results_asked import Asked
 from pipeline.trial_words import CROWN, NEED
+
+CROWNED = "tooth_survival_by_crown_after_endo"
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
@@ -20,20 +22,21 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     """
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
-    chart = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
+    picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
     return page.render(
         "index.html.j2",
         title="What was found",
         audience="inside",
-        answers=Answers(kept(answers(results))),
-        charts=[chart],
+        answers=Answers(kept(answers(results)), picture),
         practice=results.practice,
         here="index.html",
         cautions=results.cautions,
         main=main,
+        main_heading=comparison.heading(main) if main else "",
         next_step=words_answers.next_step(results, main) if main else "",
-        chart=chart,
         groups=tables.groups(main) if main else None,
+        reconciled=words.groups_reconciled(main) if main else "",
+        overall_heading=_overall_heading(results),
         overall=overall,
         scope=words.scope_sentence(results),
         not_asked=words.not_asked(results),
@@ -50,9 +53,10 @@ def answers(results: Results) -> list[Answer]:
         _trust(results),
         *_main(results),
         *_hyperemic(results),
+        *_crowned(results),
         *_techniques(results),
         Answer("By name, not ranked.", asked="My own cases?", link="my_cases.html"),
-        Answer("And what would settle it.", asked="What is open?", link="open_questions.html"),
+        Answer(open_questions.how_many(results), asked="What is open?", link="open_questions.html"),
     ]
 
 
@@ -62,7 +66,8 @@ def _rates(results: Results) -> list[Answer]:
         return [Answer("Too early to say.", asked="Are we good?", link="owner.html#good")]
     row, say = first.rows[0], terms.outcome(first.outcome)
     found = words.rate_in_short(row, say.good, of=plural(2, say.noun))
-    said = f"{found or f'Too few {plural(2, say.noun)} followed {years(row.years)}'}."
+    beside = words_sheet.beside_short(results.owner.lines)
+    said = f"{found or f'Too few {plural(2, say.noun)} followed {years(row.years)}'}{f'; {beside}' if beside else ''}."
     return [Answer(said, asked="Are we good?", link="owner.html#good")]
 
 
@@ -71,19 +76,21 @@ def _owner(results: Results) -> list[Answer]:
     owner = results.owner
     if not owner.lines:
         return []
-    first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits."
+    first, *more = map(words_sheet.to_do_short, owner.to_do[:3]) if owner.to_do else ("Nothing waits",)
+    code = words_sheet.trend_code(owner)
+    trend = "lately" if code else words_sheet.trend_short(owner)
     return [
-        Answer("lately.", asked="Getting worse?", link="owner.html#trend", code=words_sheet.trend_code(owner)),
-        Answer(first, asked="What on Monday?", link="owner.html#monday"),
+        Answer(f"{trend}.", asked="Getting worse?", link="owner.html#trend", code=code),
+        Answer(f"{', '.join([first, *map(lower_first, more)])}.", asked="What on Monday?", link="owner.html#monday"),
     ]
 
 
 def _trust(results: Results) -> Answer:
-    """The lowest grade of the rates, and the share of rows that nothing rests on."""
+    """The grade of each rate and what it hangs on, as on the owner's page; without a rate whether a file was read."""
     loads, lines = results.quality.loads, results.owner.lines
     read, aside = sum(r.rows_read for r in loads), sum(r.quarantined for r in loads)
     said = f"{percent(aside, read)} of rows set aside." if read else "No file was read."
-    code = words_sheet.worst(lines) if lines else ""
+    said, code = (words_sheet.trust_answer(lines), words_sheet.worst(lines)) if lines else (said, "")
     return Answer(said, asked="What can be trusted?", link="owner.html#trust", code=code)
 
 
@@ -105,6 +112,29 @@ def _hyperemic(results: Results) -> list[Answer]:
     if spared:
         says = f"for the crown. {spared}" if code else spared
     return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
+
+
+def _crowned(results: Results) -> list[Answer]:
+    """A crown after the root canal or none: the comparison of teeth kept, where it was made."""
+    c = next((c for c in results.comparisons if c.id == CROWNED), None)
+    if c is None:
+        return []
+    link = f"root_canals.html#{comparison.place(c.id)}"
+    return [Answer(words_answers.in_short(c), asked="A crown after a root canal?", link=link, code=c.verdict.code)]
+
+
+def _overall_heading(results: Results) -> str:
+    """Each overall rate in a few words, for a heading."""
+    rows = [(t.rows[0], terms.outcome(t.outcome)) for t in results.rates if t.by == "overall" and t.rows]
+    told = [f"{in_place(r.survival)} of 100 {say.many} {say.good}" for r, say in rows if r.survival is not None]
+    if not told:
+        return "No rate can be told yet"
+    return f"{told[0]} after {years(rows[0][0].years)}" if len(told) == 1 else (
+        f"{told[0]}, {' and '.join(_no_unit(t) for t in told[1:])} after {years(rows[0][0].years)}")  # fmt: skip
+
+
+def _no_unit(text: str) -> str:
+    return text.replace(" of 100 ", " ", 1)
 
 
 def _techniques(results: Results) -> list[Answer]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dashboards import page, terms, words, words_trial
+from dashboards import page, terms, words, words_quality, words_trial
 from dashboards.answers import Answer, Answers
 from dashboards.formats import count, day, listing, phrase, sentence_case, whole
 from dashboards.pages import unseen
@@ -41,6 +41,7 @@ def render(results: Results) -> str:
         files=_files(results),
         versions=settings_table("Versions", results.versions, {}),
         checks=checks_table(results),
+        checks_heading=words_quality.checks_heading(results),
         calibration=results.calibration,
         unseen=unseen.assumptions_table(results.unseen),
         unseen_draws=unseen.draws_sentence(results.unseen),

@@ -131,8 +131,9 @@ def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     if not c.withheld:
         return ""
     if c.p_family is None:
-        return "the ways go with clinicians"
-    return f"stood out alone, among {whole(a.family)} looks" if words_answers.leaves_zero_out(c) else ""
+        return "each clinician mostly works one way"
+    return f"by itself it would count; among {whole(a.family)} looks it may be chance" if (
+        words_answers.leaves_zero_out(c)) else ""  # fmt: skip
 
 
 def finding(answers: Sequence[TechniqueAnswer]) -> str:
