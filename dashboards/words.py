@@ -288,7 +288,7 @@ def too_few(missing: int, total: int, what: str, horizon: float) -> str:
 
 def difference_row(difference: Difference, labels: dict[str, str]) -> str:
     """The short label of the difference's row."""
-    return f"{labels.get(difference.group, difference.group)}: more or fewer"
+    return labels.get(difference.group, difference.group)
 
 
 def zone_sentence(smallest: float) -> str:

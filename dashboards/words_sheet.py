@@ -210,6 +210,12 @@ def to_do(found: ToDo) -> str:
     return f"Give {count(found.of, 'procedure code')} a meaning: {lacking}"
 
 
+def trust_short(lines: Sequence[SheetLine]) -> str:
+    """How many rates have the lowest grade, whose word stands before it: `for all rates`, `for 1 of 3 rates`."""
+    low = sum(s.trust.grade == worst(lines) for s in lines)
+    return "for all rates" if low == len(lines) else f"for {whole(low)} of {count(len(lines), 'rate')}"
+
+
 def to_do_short(found: ToDo) -> str:
     """The same in four words, for the front page."""
     n = found.count
@@ -261,23 +267,16 @@ def horizons(lines: Sequence[SheetLine]) -> str:
 
 def beside(lines: Sequence[SheetLine]) -> str:
     """How the rates stand beside the published figure nearest to each."""
-    groups: dict[str, list[str]] = {}
-    for s in lines:
-        if s.published:
-            nearest = s.published[0]
-            groups.setdefault(nearest.change.verdict, []).append(
-                f"{lower_first(name_of(s.outcome))} at {years(nearest.years)}"
-            )
-    if not groups:
-        return "No published figure counts as we do."
-    return f"Against published figures {'; '.join(f'{CAN.get(v, v)} for {listing(n)}' for v, n in groups.items())}."
+    found = [(s.outcome, s.published[0].change.verdict) for s in lines if s.published]
+    return f"Against published figures: {by_verdict(found)}." if found else "No published figure counts as we do."
 
 
 def beside_short(lines: Sequence[SheetLine]) -> str:
-    """Which rates are worse, or better, than the published figure nearest to each: `worse than published: crowns`."""
-    found = [(s.outcome, s.published[0].change.verdict) for s in lines if s.published]
-    told = [(code, [lower_first(name_of(o)) for o, v in found if v == code]) for code in ("worse", "better")]
-    return "; ".join(f"{code} than published: {listing(names)}" for code, names in told if names)
+    """How many rates are worse, or better, than the published figure nearest to each: `2 of 3 rates worse than ...`."""
+    found = [s.published[0].change.verdict for s in lines if s.published]
+    told = [(code, found.count(code)) for code in ("worse", "better") if code in found]
+    rates = count(len(found), "rate")
+    return "; ".join(f"{whole(n)} of {rates} {code} than published" for code, n in told)
 
 
 def trend_answer(owner: Owner) -> str:
@@ -295,6 +294,16 @@ def trend_short(owner: Owner) -> str:
     return sentence_case(by_verdict([(s.outcome, s.over_time.change.verdict) for s in owner.lines]))
 
 
+def trend_in_brief(owner: Owner) -> str:
+    """The same with the rates that stay alike left together: `Cannot tell for root canals; the others are the same`."""
+    found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
+    apart = [(outcome, verdict) for outcome, verdict in found if verdict != "same"]
+    if not apart or len(apart) == len(found):
+        return trend_short(owner)
+    rest = len(found) - len(apart)
+    return f"{sentence_case(by_verdict(apart))}; the other{'s are' if rest > 1 else ' is'} the same"
+
+
 def trend_code(owner: Owner) -> str:
     """The verdict that all rates share; empty where they have several, which are then told one by one."""
     codes = {s.over_time.change.verdict for s in owner.lines}
@@ -307,13 +316,9 @@ def trust_answer(lines: Sequence[SheetLine]) -> str:
     if low is None:
         return "There is no figure to grade."
     why = next(m for m in low.trust.measured if m.grade == low.trust.grade)
-    graded = by_verdict([(s.outcome, s.trust.grade) for s in lines])
-    # The word of the grade stands before it, in its frame.
-    said = (
-        graded.removeprefix(f"{low.trust.grade} ")
-        if len({s.trust.grade for s in lines}) == 1
-        else f"at worst: {graded}"
-    )
+    # The word of the lowest grade stands before it, in its frame.
+    alike = len({s.trust.grade for s in lines}) == 1
+    said = "for all" if alike else f"at worst: {by_verdict([(s.outcome, s.trust.grade) for s in lines])}"
     return f"{said}: {measured(why, low.rate.years)}."
 
 

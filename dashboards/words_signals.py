@@ -28,7 +28,7 @@ def burst_short(owner: Owner) -> str:
     if found is None:
         return ""
     noun = WORK.get(found.outcome, "tooth")
-    return f"But {count(found.failed, noun)} failed {_when(found)}, where {decimal(found.expected)} were expected."
+    return f"But {count(found.failed, noun)} failed {_when(found)}, {decimal(found.expected)} expected."
 
 
 def burst(owner: Owner) -> str:
@@ -128,4 +128,6 @@ def false_alarms(found: Sequence[SignalCases]) -> str:
 
 def _when(found: SignalCases) -> str:
     since, until = month(f"{found.since}-01"), month(f"{found.month}-01")
+    if since != until and found.since[:4] == found.month[:4]:
+        since = since.rpartition(" ")[0]
     return f"in {until}" if since == until else f"from {since} to {until}"

@@ -85,12 +85,13 @@ def _answers(results: Results) -> list[Answer]:
     if results.comparisons:
         main = results.comparisons[0]
         asked = "Does opening a crown shorten its life?"
-        given.append(words_answers.comparison_answer(main, link="crowns.html", asked=asked))
+        given.append(Answer(words_answers.in_short(main), asked=asked, link="crowns.html", code=main.verdict.code))
     given += hyperemic(results)
     crown = next((c for c in results.comparisons if c.id == CROWNED), None)
     if crown is not None:
         link = f"root_canals.html#{comparison.place(crown.id)}"
-        given.append(words_answers.comparison_answer(crown, link=link, asked="A crown after a root canal?"))
+        said = words_answers.in_short(crown)
+        given.append(Answer(said, asked="A crown after a root canal?", link=link, code=crown.verdict.code))
     if results.techniques:
         said = words_answers.technique_says(results.techniques)
         given.append(Answer(said, asked="Which technique differs?", link="#techniques"))

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from dashboards import page, tables, terms, words, words_answers, words_sheet
 from dashboards.answers import Answer, Answers, kept
-from dashboards.formats import count, in_place, lower_first, percent, plural, sentence_case, whole, years
-from dashboards.pages import comparison, open_questions
+from dashboards.formats import count, in_place, percent, plural, sentence_case, whole, years
+from dashboards.pages import comparison
 from pipeline.results import Results
 from pipeline.results_asked import Asked
 from pipeline.trial_words import CROWN, NEED
@@ -55,8 +55,6 @@ def answers(results: Results) -> list[Answer]:
         *_hyperemic(results),
         *_crowned(results),
         *_techniques(results),
-        Answer("By name, not ranked.", asked="My own cases?", link="my_cases.html"),
-        Answer(open_questions.how_many(results), asked="What is open?", link="open_questions.html"),
     ]
 
 
@@ -76,12 +74,12 @@ def _owner(results: Results) -> list[Answer]:
     owner = results.owner
     if not owner.lines:
         return []
-    first, *more = map(words_sheet.to_do_short, owner.to_do[:3]) if owner.to_do else ("Nothing waits",)
+    first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits"
     code = words_sheet.trend_code(owner)
-    trend = "lately" if code else words_sheet.trend_short(owner)
+    trend = "lately" if code else words_sheet.trend_in_brief(owner)
     return [
         Answer(f"{trend}.", asked="Getting worse?", link="owner.html#trend", code=code),
-        Answer(f"{', '.join([first, *map(lower_first, more)])}.", asked="What on Monday?", link="owner.html#monday"),
+        Answer(f"{first}.", asked="What on Monday?", link="owner.html#monday"),
     ]
 
 
@@ -90,7 +88,7 @@ def _trust(results: Results) -> Answer:
     loads, lines = results.quality.loads, results.owner.lines
     read, aside = sum(r.rows_read for r in loads), sum(r.quarantined for r in loads)
     said = f"{percent(aside, read)} of rows set aside." if read else "No file was read."
-    said, code = (words_sheet.trust_answer(lines), words_sheet.worst(lines)) if lines else (said, "")
+    said, code = (f"{words_sheet.trust_short(lines)}.", words_sheet.worst(lines)) if lines else (said, "")
     return Answer(said, asked="What can be trusted?", link="owner.html#trust", code=code)
 
 
@@ -120,7 +118,7 @@ def _crowned(results: Results) -> list[Answer]:
     if c is None:
         return []
     link = f"root_canals.html#{comparison.place(c.id)}"
-    return [Answer(words_answers.in_short(c), asked="A crown after a root canal?", link=link, code=c.verdict.code)]
+    return [Answer(words_answers.in_short(c), asked="Crown after a root canal?", link=link, code=c.verdict.code)]
 
 
 def _overall_heading(results: Results) -> str:

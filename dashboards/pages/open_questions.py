@@ -78,18 +78,6 @@ def _heading(results: Results, found: list[Open]) -> str:
     return f"{said}, each with what would settle it"
 
 
-def how_many(results: Results) -> str:
-    """How many questions and technique comparisons are open, in a line."""
-    asked = len(results.comparisons) + sum(t.verdict is not None for t in results.trials)
-    if not asked:
-        return "And what would settle it."
-    open_now = len(open_questions(results))
-    looks = [c for a in results.techniques for c in a.contrasts]
-    waiting = sum(c.verdict in words_answers.OPEN for c in looks)
-    said = f"{whole(open_now) if open_now else 'None'} of {count(asked, 'question')}"
-    return f"{said}, {whole(waiting)} of {count(len(looks), 'technique comparison')}." if looks else f"{said}."
-
-
 def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answer, ...]:
     if not results.comparisons and not results.trials:
         return (Answer(words.not_asked(results) or "No question could be asked of these records yet."),)

@@ -153,7 +153,7 @@ def _difference(c: ReleasedComparison, id: str) -> theme.Chart | None:
         low=d.low,
         high=d.high,
         smallest=c.smallest_difference_per_100,
-        row=f"{c.label(d.group)}: more or fewer",
+        row=c.label(d.group),
         title="Failures per 100, more on the right",
         id=id,
         label=f"In short: {said}" if id == "difference" else said,

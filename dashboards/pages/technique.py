@@ -132,8 +132,7 @@ def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
         return ""
     if c.p_family is None:
         return "each clinician mostly works one way"
-    return f"by itself it would count; among {whole(a.family)} looks it may be chance" if (
-        words_answers.leaves_zero_out(c)) else ""  # fmt: skip
+    return f"may be chance, among {whole(a.family)} looks" if words_answers.leaves_zero_out(c) else ""
 
 
 def finding(answers: Sequence[TechniqueAnswer]) -> str:

@@ -66,9 +66,7 @@ def opening(results: Results) -> list[Answer]:
     lone = [(a, c) for a, c in found if c.withheld and c.p_family is not None and words_answers.leaves_zero_out(c)]
     if lone:
         a, c = max(lone, key=lambda pair: abs(pair[1].difference_per_100 or 0))
-        said = (
-            f"{technique.contrast_says(a, c)} By itself it would count; among {whole(a.family)} looks it may be chance."
-        )
+        said = f"{technique.contrast_says(a, c)} Among {whole(a.family)} looks it may be chance."
         given.append(
             Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}")
         )
