@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboards import page, tables, terms, words, words_answers, words_sheet
-from dashboards.answers import Answer, Answers, kept
+from dashboards import page, tables, terms
+from dashboards.answers import MOST_WORDS, Answer, Answers, kept
 from dashboards.formats import count, in_place, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison
+from dashboards.words import answers as words_answers
+from dashboards.words import comparisons as words
+from dashboards.words import sheet as words_sheet
 from pipeline.results import Results
-from pipeline.results_asked import Asked
-from pipeline.trial_words import CROWN, NEED
+from pipeline.results.asked import Asked
+from pipeline.results.trial_words import CROWN, NEED
 
+NOTE_WORDS = 8  # of the note below the answers
 CROWNED = "tooth_survival_by_crown_after_endo"
 
 
@@ -27,7 +31,7 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         "index.html.j2",
         title="What was found",
         audience="inside",
-        answers=Answers(kept(answers(results)), picture),
+        answers=Answers(kept(answers(results), most=MOST_WORDS - NOTE_WORDS), picture, notes=_counted_to(results)),
         practice=results.practice,
         here="index.html",
         cautions=results.cautions,
@@ -97,7 +101,7 @@ def _main(results: Results) -> list[Answer]:
         said = words.not_asked(results) or comparison.NONE
         return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html")]
     main = results.comparisons[0]
-    said = words_answers.in_short(main)
+    said = words_answers.in_short(main, when=False)
     return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html", code=main.verdict.code)]
 
 
@@ -105,7 +109,7 @@ def _hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    spared, code = words_answers.trial_says(t, NEED), t.verdict.code if t.verdict is not None else ""
+    spared, code = words_answers.trial_says(t, NEED, when=False), t.verdict.code if t.verdict is not None else ""
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
         says = f"for the crown. {spared}" if code else spared
@@ -118,7 +122,14 @@ def _crowned(results: Results) -> list[Answer]:
     if c is None:
         return []
     link = f"root_canals.html#{comparison.place(c.id)}"
-    return [Answer(words_answers.in_short(c), asked="Crown after a root canal?", link=link, code=c.verdict.code)]
+    said = words_answers.in_short(c, when=False)
+    return [Answer(said, asked="Crown after a root canal?", link=link, code=c.verdict.code)]
+
+
+def _counted_to(results: Results) -> tuple[str, ...]:
+    """To which year the answers of the comparisons are counted, said once for all."""
+    horizons = {c.horizon_years for c in results.comparisons}
+    return (f"Comparisons are counted to {years(horizons.pop())}.",) if len(horizons) == 1 else ()
 
 
 def _overall_heading(results: Results) -> str:

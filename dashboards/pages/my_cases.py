@@ -6,14 +6,16 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from dashboards import page, tables, terms, theme, words, words_signals
+from dashboards import page, tables, terms, theme
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.formats import count, in_place, listing, lower_first, plural, sentence_case, whole, years
 from dashboards.pages.legend import LegendItem
-from dashboards.words_sheet import WORK
+from dashboards.words import comparisons as words
+from dashboards.words import signals as words_signals
+from dashboards.words.sheet import WORK
 from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable, Results
-from pipeline.results_cases import CaseCurve
+from pipeline.results.cases import CaseCurve
 
 WHOLE = "Whole practice"
 OWN, ALL = theme.OWN, theme.ALL

@@ -5,11 +5,13 @@ Every figure is one of the released result. A slide is spoken at some 80 words a
 
 from __future__ import annotations
 
-from dashboards import terms, words_shared, words_technique
+from dashboards import terms
 from dashboards.formats import listing, lower_first, plural, years
-from dashboards.release import Released, ReleasedComparison
-from dashboards.release_technique import ReleasedContrast, ReleasedTechnique
+from dashboards.release.released import Released, ReleasedComparison
+from dashboards.release.technique import ReleasedContrast, ReleasedTechnique
 from dashboards.talk import words
+from dashboards.words import shared as words_shared
+from dashboards.words import technique as words_technique
 
 RANGES = (
     "The shaded bands are 95 % ranges: what else would still fit these records. The small figures below are those "

@@ -1,0 +1,79 @@
+"""Patients under two numbers: one with letters before it, or one that was given up for another."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.answers import folded
+from pipeline.reading.doubts.doubt import Doubt, accept, samples
+from pipeline.reading.doubts.kept_words import headed
+from pipeline.reading.doubts.marked_cells import LETTERS_BEFORE, TAKEN_BACK
+from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.suggest.toml_quote import quoted
+
+_MOST_MERGED = 0.3  # of all patients, where the heading does not say it
+
+
+def with_letters(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number stands with letters before it and without; `ids` are distinct."""
+    frame = ids.to_frame("id").with_columns(bare=folded(pl.col("id")).str.replace(LETTERS_BEFORE, ""))
+    has_letters = pl.col("id").str.contains(r"^\p{L}{1,6}[\s._-]*\d+$")
+    plain = frame.filter(pl.col("id").str.contains(r"^\d+$"))["bare"]
+    both = frame.filter(has_letters & pl.col("bare").is_in(plain.implode()) & ~pl.col("id").str.contains(TAKEN_BACK))
+    if not both.height:
+        return []
+    return [
+        Doubt(
+            "patient_ids",
+            "patients",
+            f"{both.height:,} of {ids.len():,} patient numbers stand with letters before them and without (such as "
+            f"{samples(both['id'])} beside {samples(plain, at_most=1)}).",
+            "Are these the same patients, whose numbers two files or programs write in two ways?",
+            (
+                ("practice", 'patient_ids = "numbers"', "yes: the number alone is the patient"),
+                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
+            ),
+        )
+    ]
+
+
+def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """A list of patients that says of some that their number was given up for another one."""
+    known = set(seen.people["id"])
+    named = set(headed(list(seen.merged_into), "merged"))
+    found = {
+        heading: numbers
+        for heading, numbers in seen.merged_into.items()
+        if numbers
+        and _are_ids(numbers, known, share=0.5 if heading in named else 1.0)
+        and (heading in named or numbers.total() <= _MOST_MERGED * len(known))
+    }
+    if not found:
+        return []
+    heading, numbers = min(found.items(), key=lambda one: (one[0] not in named, one[0]))
+    shown = samples(pl.Series(sorted(numbers), dtype=pl.String))
+    return [
+        Doubt(
+            "merged_patients",
+            f"{seen.table}: {seen.file}",
+            f'column "{heading}" is not read, and {numbers.total():,} patients have the number of another one '
+            f"there (such as {shown}).",
+            "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
+            (
+                (
+                    f"tables.{seen.table}",
+                    f"merged_into = {quoted(heading)}",
+                    "yes: in all files the other number counts",
+                ),
+                accept("merged_patients", accepted, "no: they are different people"),
+            ),
+        )
+    ]
+
+
+def _are_ids(numbers: Collection[str], known: Collection[str], *, share: float) -> bool:
+    """Whether texts are numbers of patients; numbers of one digit are anything."""
+    is_number = all(len(number) > 1 for number in numbers)
+    return is_number and sum(number in known for number in numbers) >= share * len(numbers)
