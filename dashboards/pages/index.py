@@ -15,7 +15,7 @@ from pipeline.results import Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
-NOTE_WORDS = 8  # of the note below the answers
+NOTE_WORDS = 4  # of the note below the answers
 CROWNED = "tooth_survival_by_crown_after_endo"
 
 
@@ -129,7 +129,7 @@ def _crowned(results: Results) -> list[Answer]:
 def _counted_to(results: Results) -> tuple[str, ...]:
     """To which year the answers of the comparisons are counted, said once for all."""
     horizons = {c.horizon_years for c in results.comparisons}
-    return (f"Comparisons are counted to {years(horizons.pop())}.",) if len(horizons) == 1 else ()
+    return (f"All by {years(horizons.pop())}.",) if len(horizons) == 1 else ()
 
 
 def _overall_heading(results: Results) -> str:
