@@ -38,9 +38,13 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
 
 
 def findings(results: Results) -> list[Answer]:
-    """Every comparison and trial with its verdict, each with its address."""
+    """Every comparison and trial with its verdict, each with its address; the word of an open one says the rest."""
     found = [
-        Answer(comparison.heading(c), link=_link(i, c.id, c.outcome), code=c.verdict.code)
+        Answer(
+            comparison.asked(c) if c.verdict.code in words_answers.OPEN else comparison.heading(c),
+            link=_link(i, c.id, c.outcome),
+            code=c.verdict.code,
+        )
         for i, c in enumerate(results.comparisons)
     ]
     found += [

@@ -84,6 +84,15 @@ def place(id: str) -> str:
 
 def heading(c: Comparison) -> str:
     """The finding as a heading: both groups and what can be told of them."""
+    both, d = asked(c), c.difference
+    if c.verdict.code == "differs" and d is not None:
+        much = words_answers.more(round(d.per_100))
+        return f"{both}: {much} of 100 {terms.happened(c.outcome)} by {years(d.years)}"
+    return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
+
+
+def asked(c: Comparison) -> str:
+    """Which groups a comparison sets side by side, and by what."""
     labels = {g.name: g.label for g in c.groups}
     d = c.difference
     names = [labels.get(n, n) for n in ((d.group, d.reference) if d else [g.name for g in c.groups][:2])]
@@ -91,11 +100,7 @@ def heading(c: Comparison) -> str:
     start = (
         "From the opening on" if c.clock == "since_opening_or_seat" else TOPICS.get(terms.outcome(c.outcome).bad, "")
     )
-    both = f"{start}, {lower_first(both)}" if start else both
-    if c.verdict.code == "differs" and d is not None:
-        much = words_answers.more(round(d.per_100))
-        return f"{both}: {much} of 100 {terms.happened(c.outcome)} by {years(d.years)}"
-    return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
+    return f"{start}, {lower_first(both)}" if start else both
 
 
 def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:

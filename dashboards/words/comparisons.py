@@ -253,6 +253,11 @@ def trust_sentences(results: Results) -> list[str]:
     if thin:
         fields = listing([f"{f.table}.{f.field} ({percent(f.filled, f.rows)})" for f in thin])
         sentences.append(f"Less than half filled in: {fields}. What rests on these is thin.")
+    begun, done = results.counts.endo_courses, next((r.teeth for r in results.followup if r.of == "root canals"), 0)
+    if 0 < done < begun:
+        sentences.append(
+            f"Of {count(begun, 'root canal')} begun, {whole(done)} {plural(done, 'was')} filled and followed."
+        )
     sentences += [followup_sentence(row) for row in results.followup]
     codes = sum(c.rows for c in q.unknown_codes)
     if codes:

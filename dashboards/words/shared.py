@@ -65,6 +65,12 @@ def verdict(c: ReleasedComparison) -> str:
     return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100{rest}"
 
 
+def asked_and_said(c: ReleasedComparison) -> str:
+    """The verdict with what was compared before it, where several stand after one another."""
+    said = verdict(c)
+    return f"{ASKED.get(c.id, c.title.partition(':')[0])}: {lower_first(said)}"
+
+
 def beside_verdict(c: ReleasedComparison) -> str:
     """The verdict's sentence where its word stands before it: without what that word says already."""
     return sentence_case(verdict(c).removeprefix("We cannot tell yet: ").removesuffix(" in these records"))
