@@ -59,6 +59,8 @@ def answers(results: Results) -> list[Answer]:
         *_hyperemic(results),
         *_crowned(results),
         *_techniques(results),
+        Answer("By name, not ranked.", asked="My own cases?", link="my_cases.html"),
+        Answer("And what would settle it.", asked="What is open?", link="open_questions.html"),
     ]
 
 
@@ -80,7 +82,7 @@ def _owner(results: Results) -> list[Answer]:
         return []
     first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits"
     code = words_sheet.trend_code(owner)
-    trend = "lately" if code else words_sheet.trend_in_brief(owner)
+    trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_in_brief(owner)
     return [
         Answer(f"{trend}.", asked="Getting worse?", link="owner.html#trend", code=code),
         Answer(f"{first}.", asked="What on Monday?", link="owner.html#monday"),

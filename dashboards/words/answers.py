@@ -52,11 +52,11 @@ def of_100(d: Difference, labels: dict[str, str], outcome: str) -> str:
 def in_short(c: Comparison, *, when: bool = True) -> str:
     """`2 more of 100 failed within 5 years (between 2 fewer and 7 more).`, without the names of the groups.
 
-    `when` says the years; where they are said once for several, it is left out.
+    Without `when` the years, which are then said once for several, and why nothing is compared are left out.
     """
     d = c.difference
     if d is None or c.verdict.code == TOO_EARLY:
-        return c.verdict.sentence
+        return c.verdict.sentence if when else ""  # the word of the verdict says it
     much = sentence_case(more(round(d.per_100)))
     by = f" within {years(d.years)}" if when else ""
     return f"{much} of 100 {terms.happened(c.outcome)}{by} ({between(d.ci_low, d.ci_high)})."

@@ -284,8 +284,8 @@ def trend_answer(owner: Owner) -> str:
     if not owner.lines:
         return "There is no rate to compare."
     said = trend_short(owner)
-    if code := trend_code(owner):
-        said = sentence_case(lower_first(said).removeprefix(f"{CAN.get(code, code)} for "))
+    if alike(owner):
+        said = sentence_case(listing([lower_first(name_of(s.outcome)) for s in owner.lines]))
     return f"{said}, lately against the {owner.late_years} years before."
 
 
@@ -305,9 +305,15 @@ def trend_in_brief(owner: Owner) -> str:
 
 
 def trend_code(owner: Owner) -> str:
-    """The verdict that all rates share; empty where they have several, which are then told one by one."""
+    """Worse if any rate is, else better if any is, else what all share; empty where they have several, told apart."""
     codes = {s.over_time.change.verdict for s in owner.lines}
-    return codes.pop() if len(codes) == 1 else ""
+    found = next((code for code in ("worse", "better") if code in codes), "")
+    return found or (codes.pop() if len(codes) == 1 else "")
+
+
+def alike(owner: Owner) -> bool:
+    """Whether all rates have one verdict, which is then said once, in its frame."""
+    return len({s.over_time.change.verdict for s in owner.lines}) == 1
 
 
 def trust_answer(lines: Sequence[SheetLine]) -> str:

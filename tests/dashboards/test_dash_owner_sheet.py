@@ -49,7 +49,8 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
         (("same", "worse"), "worse"),
         (("better", "worse"), "worse"),
         (("better", "cannot_tell"), "better"),
-        (("same", "cannot_tell"), "cannot_tell"),
+        (("same", "cannot_tell"), ""),
+        (("cannot_tell", "cannot_tell"), "cannot_tell"),
     ],
 )
 def test_one_word_for_all_rates(verdicts: tuple[str, ...], code: str) -> None:
@@ -175,7 +176,7 @@ def test_nothing_is_invented_where_there_is_nothing_to_do() -> None:
 
 def test_a_signal_is_said_in_words_with_what_it_is_not() -> None:
     assert (
-        "Dr Ashby, December 2024: from July 2024 to December 2024 9 root canals of Dr Ashby failed where colleagues’ "
+        "Dr Ashby, December 2024: from July to December 2024 9 root canals of Dr Ashby failed where colleagues’ "
         "teeth lead one to expect 3.4."
     ) in TEXT
     assert (
