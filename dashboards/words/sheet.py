@@ -205,7 +205,7 @@ def to_do(found: ToDo) -> str:
     if found.what == "ask":
         return f"Ask about {count(n, 'tooth')} that others may have treated"
     if found.what == "mend":
-        return f"Mend {count(n, 'row')} that could not be used"
+        return f"Mend {count(n, 'unused row')}"
     lacking = f"{count(n, 'row')} {plural(n, 'has')} one that is not known"
     return f"Give {count(found.of, 'procedure code')} a meaning: {lacking}"
 
@@ -268,7 +268,11 @@ def horizons(lines: Sequence[SheetLine]) -> str:
 def beside(lines: Sequence[SheetLine]) -> str:
     """How the rates stand beside the published figure nearest to each."""
     found = [(s.outcome, s.published[0].change.verdict) for s in lines if s.published]
-    return f"Against published figures: {by_verdict(found)}." if found else "No published figure counts as we do."
+    if not found:
+        return "No published figure counts as we do."
+    told = [(code, [lower_first(name_of(o)) for o, v in found if v == code]) for code in ("worse", "better")]
+    apart = [f"{code} than published: {listing(names)}" for code, names in told if names]
+    return f"{sentence_case('; '.join(apart))}." if apart else f"Against published figures: {by_verdict(found)}."
 
 
 def beside_short(lines: Sequence[SheetLine]) -> str:
@@ -283,7 +287,7 @@ def trend_answer(owner: Owner) -> str:
     """Are we getting worse? The verdict on each rate; one that all share stands before it, in its frame."""
     if not owner.lines:
         return "There is no rate to compare."
-    said = trend_short(owner)
+    said = trend_in_brief(owner)
     if alike(owner):
         said = sentence_case(listing([lower_first(name_of(s.outcome)) for s in owner.lines]))
     return f"{said}, lately against the {owner.late_years} years before."
@@ -295,13 +299,13 @@ def trend_short(owner: Owner) -> str:
 
 
 def trend_in_brief(owner: Owner) -> str:
-    """The same with the rates that stay alike left together: `Cannot tell for root canals; the others are the same`."""
+    """The same with the rates that stay alike left together: `Cannot tell for root canals; the others same`."""
     found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
     apart = [(outcome, verdict) for outcome, verdict in found if verdict != "same"]
     if not apart or len(apart) == len(found):
         return trend_short(owner)
     rest = len(found) - len(apart)
-    return f"{sentence_case(by_verdict(apart))}; the other{'s are' if rest > 1 else ' is'} the same"
+    return f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} same"
 
 
 def trend_code(owner: Owner) -> str:

@@ -34,8 +34,7 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
     assert [a.link for a in found.given] == ["#good", "#trend", "#monday", "#trust"]
     assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS
     assert [a.says for a in found.given][2] == (
-        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 rows that could not "
-        "be used."
+        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 unused rows."
     )
     assert [a.code for a in found.given] == ["", "worse", "", "thin"]
     for place in ("good", "trend", "monday", "trust"):
@@ -153,7 +152,7 @@ def test_three_things_to_do_each_with_its_list() -> None:
     assert [t.says for t in found.tasks] == [
         "Look at 9 failures behind 1 recent signal",
         "Ask in 58 root canals due for review",
-        "Mend 43 rows that could not be used",
+        "Mend 43 unused rows",
     ]
     assert [t.link for t in found.more_tasks] == ["#lists", "data_quality.html"]
     page = owner.render(MADE, lists=lists)
