@@ -47,7 +47,6 @@ def render(released: Released) -> str:
         scope=words_shared.scope(released),
         steps=words_shared.STEPS,
         sections=sections,
-        everyday=[words_shared.everyday(c) for c in released.everyday],
         decision=words_shared.decision(released),
         decision_counted=COUNTED_FROM if released.decision else "",
         everyday_legend=[

@@ -101,12 +101,8 @@ def signal(found: SignalCases) -> str:
 
 
 def of_clinician(owner: Owner, name: str) -> tuple[str, ...]:
-    """The recent signals on one clinician, each in a sentence with that it is no finding."""
-    return tuple(
-        f"{signal(s).partition(': ')[2]} That is a reason to look at these cases, and no finding."
-        for s in owner.signals
-        if s.recent and s.who == name
-    )
+    """The recent signals on one clinician, each in a sentence."""
+    return tuple(signal(s).partition(": ")[2] for s in owner.signals if s.recent and s.who == name)
 
 
 SIGNAL_IS_NOT = (
