@@ -56,7 +56,7 @@ def in_short(c: Comparison, *, when: bool = True) -> str:
     """
     d = c.difference
     if d is None or c.verdict.code == TOO_EARLY:
-        return c.verdict.sentence if when else ""  # the word of the verdict says it
+        return c.verdict.sentence if when else "so far."  # after the word of the verdict
     much = sentence_case(more(round(d.per_100)))
     by = f" within {years(d.years)}" if when else ""
     return f"{much} of 100 {terms.happened(c.outcome)}{by} ({between(d.ci_low, d.ci_high)})."
