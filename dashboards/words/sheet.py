@@ -299,13 +299,13 @@ def trend_short(owner: Owner) -> str:
 
 
 def trend_in_brief(owner: Owner) -> str:
-    """The same with the rates that stay alike left together: `Cannot tell for root canals; the others same`."""
+    """The same with the rates that stay alike left together: `Cannot tell for root canals; the others the same`."""
     found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
     apart = [(outcome, verdict) for outcome, verdict in found if verdict != "same"]
     if not apart or len(apart) == len(found):
         return trend_short(owner)
     rest = len(found) - len(apart)
-    return f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} same"
+    return f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} the same"
 
 
 def trend_code(owner: Owner) -> str:
