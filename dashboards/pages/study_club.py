@@ -23,6 +23,8 @@ from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
 from pipeline.results.trial_words import COUNTED_FROM
 
+MOST = 100  # words of the answers: what can be taken along comes right after them
+
 
 def render(released: Released) -> str:
     """The page `study_club.html`. Refuses anything but a released result."""
@@ -97,7 +99,9 @@ def _answers(released: Released) -> Answers:
     main = next((c for c in released.comparisons[:1] if c.difference is not None), None)
     picture = _difference(main, "difference") if main is not None else None
     return (
-        Answers(kept(given), picture) if given else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
+        Answers(kept(given, most=MOST), picture)
+        if given
+        else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
     )
 
 

@@ -73,6 +73,8 @@ TASKS = (
          r"Activating the irrigant\?\s+(Little difference|Cannot tell yet|Differs|Counted only|Too early|Too few)"),
     Task("clinician", "a single file or a sequence?", ("menu: Technique",),
          r"One file, or several\?\s(?s:.*?)(against rotary files in sequence: |Too few such teeth are recorded)"),
+    Task("speaker", "slides, appendix and handout?", ("menu: Study club (shared)",),
+         r"To take along: the slides, their appendix and the handout"),
     Task("clinician", "a separated file left?", ("menu: Technique",),
          r"A separated file left in the canal\?\s(?s:.*?)(against no separated|Too few such teeth are recorded)"),
 )  # fmt: skip
