@@ -99,10 +99,10 @@ def answers(owner: Owner) -> Answers | None:
                 "#trend",
                 words_sheet.trend_code(owner),
             ),
-            Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
             Answer(
                 words_sheet.trust_answer(owner.lines), "What can we trust?", "#trust", words_sheet.worst(owner.lines)
             ),
+            Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
         )
         if len(kept(given)) == len(given):
             break

@@ -29,14 +29,14 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
     found = owner_sheet.answers(MADE.owner)
     assert found is not None
     assert [a.asked for a in found.given] == [
-        "Are we good?", "Are we getting worse?", "What do we do on Monday?", "What can we trust?",
+        "Are we good?", "Are we getting worse?", "What can we trust?", "What do we do on Monday?",
     ]  # fmt: skip
-    assert [a.link for a in found.given] == ["#good", "#trend", "#monday", "#trust"]
+    assert [a.link for a in found.given] == ["#good", "#trend", "#trust", "#monday"]
     assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS
-    assert [a.says for a in found.given][2] == (
+    assert [a.says for a in found.given][3] == (
         "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 unused rows."
     )
-    assert [a.code for a in found.given] == ["", "worse", "", "thin"]
+    assert [a.code for a in found.given] == ["", "worse", "thin", ""]
     for place in ("good", "trend", "monday", "trust"):
         assert f'<h2 id="{place}">' in PAGE
 
