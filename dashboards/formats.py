@@ -18,6 +18,7 @@ IRREGULAR = {
     "has": "have",
     "does": "do",
     "differs": "differ",
+    "holds": "hold",
 }
 
 

@@ -190,6 +190,7 @@ def _environment() -> jinja2.Environment:
         "day",
         "percent",
         "phrase",
+        "lower_first",
         "failed",
         "in_place",
         "listing",

@@ -89,26 +89,22 @@ def under_curve(comparison: Comparison, columns: Sequence[float]) -> UnderTable 
 
 
 def survival(comparison: Comparison) -> NumberTable:
-    """Failed and in place of 100 at each milestone that a curve reaches."""
+    """Failed of 100 with its range at each milestone that a curve reaches: a row a year, a column a group.
+
+    How many had entered, failed and are still followed stands under the curves.
+    """
     noun = plural(2, terms.outcome(comparison.outcome).noun)
-    rows = []
+    told: dict[float, dict[str, str]] = {}
     for group in comparison.groups:
         for m in group.milestones:
             if m.survival is None or m.ci_low is None or m.ci_high is None or m.years <= 0:
                 continue
             rng = between_whole(failed(m.ci_high), failed(m.ci_low))
-            rows.append(
-                (
-                    group.label,
-                    f"{m.years:g}",
-                    str(failed(m.survival)),
-                    rng,
-                    str(in_place(m.survival)),
-                    whole(m.followed),
-                )
-            )
-    heads = ("Group", "Years", "Failed", "Range", "Not failed", "Still followed")
-    return NumberTable(f"Failed of 100 {noun}, with the 95 % range", heads, tuple(rows))
+            told.setdefault(m.years, {})[group.name] = f"{failed(m.survival)} ({rng})"
+    shown = [g for g in comparison.groups if any(g.name in at for at in told.values())]
+    rows = tuple((f"{y:g}", *(told[y].get(g.name, DASH) for g in shown)) for y in sorted(told))
+    heads = ("Years", *(g.label for g in shown))
+    return NumberTable(f"Failed of 100 {noun}, with the 95 % range", heads, rows)
 
 
 def groups(comparison: Comparison) -> NumberTable:

@@ -45,6 +45,7 @@ VERDICTS = {
     "cannot_tell": "Cannot tell yet",
     "depends_on_how_we_count": "Depends on how we count",
 }
+NOT_SHOWN = "Too few to be shown"
 # The shape of a verdict's frame: what may be told, what is too small to matter and what is open look different.
 SHAPES = {
     "differs": "apart",
@@ -78,6 +79,18 @@ def outcome(identifier: str) -> Outcome:
     return declared(identifier)
 
 
+def happened(identifier: str) -> str:
+    """What befell the teeth of an outcome, as a verb of many: `failed`, `were lost`, `needed further treatment`."""
+    bad = outcome(identifier).bad
+    return f"were {bad}" if bad == "lost" else bad
+
+
+def had_happened(identifier: str) -> str:
+    """The same of a time before: `had failed`, `had been lost`."""
+    bad = outcome(identifier).bad
+    return f"had been {bad}" if bad == "lost" else f"had {bad}"
+
+
 def clock(identifier: str) -> str:
     """What the years of a comparison are counted from."""
     return CLOCKS.get(identifier, phrase(identifier.removeprefix("since_")))
@@ -103,8 +116,10 @@ def model(identifier: str) -> str:
     return MODELS.get(identifier, sentence_case(phrase(identifier)))
 
 
-def verdict(code: str) -> str:
-    """The short name of a verdict."""
+def verdict(code: str, *, shared: bool = False) -> str:
+    """The short name of a verdict; on what is shared, too few is too few to be shown, whatever is known inside."""
+    if shared and code == "too_early":
+        return NOT_SHOWN
     return OF_A_RATE[code][0] if code in OF_A_RATE else VERDICTS.get(code, sentence_case(phrase(code)))
 
 

@@ -86,6 +86,9 @@ FIXED = {
     "not_crowned": LOOKS[3],
     "not_yet_crowned": LOOKS[3],
 }
+# What is no group of a comparison: an early figure beside a later one, ours beside a published one. No colour of a
+# group, so that a colour keeps its meaning.
+NEUTRAL = (Look(ACCENT, "solid", "none", "circle"), Look(MUTED, "dash", "7 4", "square"))
 # A clinician's own teeth, and the whole practice.
 OWN = Look(ACCENT, "solid", "none", "circle")
 ALL = Look(INK, "dot", "2 4", "diamond")

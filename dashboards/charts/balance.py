@@ -12,7 +12,7 @@ from pipeline.results import BalanceRow
 LINE = 0.1
 PITCH, PITCH_OF_TWO = 25, 30
 MOST = 15
-BEFORE, AFTER = theme.Look(theme.RUST, "solid", "none", "square"), theme.Look(theme.BLUE, "solid", "none", "circle")
+BEFORE, AFTER = theme.NEUTRAL[1], theme.NEUTRAL[0]
 
 
 def balance_chart(rows: Sequence[BalanceRow], *, id: str, label: str) -> theme.Chart | None:

@@ -10,8 +10,8 @@ from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.formats import years
 from pipeline.results.monitoring import Benchmark
 
-OURS = theme.Look(theme.ACCENT, "solid", "none", "circle")
-THEIRS = theme.Look(theme.RUST, "dash", "7 4", "square")
+OURS = theme.NEUTRAL[0]
+THEIRS = theme.NEUTRAL[1]
 # What ended it, short enough for a label that a telephone holds.
 ENDED = {
     "tooth_lost": "Tooth lost",

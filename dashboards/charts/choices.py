@@ -108,13 +108,13 @@ def _differences(figure: Drawing, drawn: Sequence[Choice], smallest: float) -> N
     width = max(1.0, min(3.0, 150 / len(drawn)))
     for main in (False, True):
         found = [(x, c) for x, c in enumerate(drawn, 1) if c.is_main == main]
-        colour = theme.RUST if main else theme.ACCENT
+        colour = theme.INK if main else theme.ACCENT
         # Hundreds of ranges run into one area, on which the dots must still be seen.
         shade = theme.faded(colour, 0.3) if len(drawn) > MANY and not main else colour
         for x, _ in found if main else ():
             figure.add_shape(
                 type="line", xref="x", x0=x, x1=x, yref="paper", y0=0, y1=1, layer="below",
-                line={"color": theme.RUST, "width": 1, "dash": "dot"},
+                line={"color": theme.INK, "width": 1, "dash": "dot"},
             )  # fmt: skip
         ranges_x, ranges_y = [], []
         for x, c in found:
@@ -143,5 +143,5 @@ def _grid(figure: Drawing, drawn: Sequence[Choice], lines: Sequence[tuple[str, s
         figure.add_scatter(
             x=[x for x, _ in points], y=[y for _, y in points], yaxis="y2", mode="markers", hoverinfo="skip",
             marker={"size": 7 if main else max(3, min(6, 250 // len(drawn))),
-                    "color": theme.RUST if main else theme.SLATE, "symbol": "diamond" if main else "square"},
+                    "color": theme.INK if main else theme.MUTED, "symbol": "diamond" if main else "square"},
         )  # fmt: skip

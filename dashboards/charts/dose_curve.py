@@ -30,11 +30,11 @@ def dose_chart(
     figure.add_scatter(x=doses, y=[_cut(p.ci_low, bottom, top) for p in drawn], **band)
     figure.add_scatter(
         x=doses, y=[_cut(p.ci_high, bottom, top) for p in drawn], fill="tonexty",
-        fillcolor=theme.faded(theme.BLUE, 0.13), **band,
+        fillcolor=theme.faded(theme.ACCENT, 0.13), **band,
     )  # fmt: skip
     figure.add_scatter(
         x=doses, y=[_cut(p.hazard_ratio, bottom, top) for p in drawn], mode="lines",
-        line={"color": theme.BLUE, "width": 2.5}, hovertemplate="%{y:.2f} at %{x:.3g}<extra></extra>",
+        line={"color": theme.ACCENT, "width": 2.5}, hovertemplate="%{y:.2f} at %{x:.3g}<extra></extra>",
     )  # fmt: skip
     figure.add_shape(
         type="line", xref="paper", yref="y", x0=0, x1=1, y0=1, y1=1, line={"color": theme.INK, "width": 1.5}

@@ -21,7 +21,7 @@ def early_chart(found: EarlySigns, *, title: str, since: str, id: str, label: st
     rows: list[tuple[str | float | int | None, ...]] = []
     tops: list[float] = []
     for place, horizon in enumerate(found.years):
-        look, shift = theme.LOOKS[place], APART * (2 * place - 1)
+        look, shift = theme.NEUTRAL[place % 2], APART * (2 * place - 1)
         told = [
             (i, row.name, s)
             for i, row in enumerate(found.rows)

@@ -10,7 +10,7 @@ from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.words.evidence import row_label, series
 from pipeline.results.evidence import EvidenceRange, EvidenceRow
 
-OTHERS = theme.Look(theme.RUST, "dash", "7 4", "square")
+OTHERS = theme.NEUTRAL[1]
 OURS = theme.Look(theme.ACCENT, "solid", "none", "circle")
 TOGETHER = theme.Look("#7a3b78", "solid", "none", "diamond")
 LOOKS = {"others": OTHERS, "ours": OURS, "together": TOGETHER}

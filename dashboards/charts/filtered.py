@@ -16,7 +16,7 @@ def filtered_chart(part: Part, years: tuple[float, ...], *, top: float, id: str,
     failed, low, high = (
         [0.0, *(100 * (1 - v) for v in values)] for values in (part.survival, part.ci_high, part.ci_low)
     )
-    look, other = theme.LOOKS[0], theme.LOOKS[2]
+    look, other = theme.OWN, theme.ALL
     figure = Drawing()
     figure.add_scatter(x=at, y=high, mode="lines", line={"width": 0}, hoverinfo="skip")
     figure.add_scatter(

@@ -9,8 +9,8 @@ from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.formats import whole
 from pipeline.results.learning import LearningClinician, LearningSpan
 
-BEFORE = theme.Look(theme.SLATE, "dot", "2 4", "diamond")
-AFTER = theme.Look(theme.BLUE, "solid", "none", "circle")
+BEFORE = theme.NEUTRAL[1]
+AFTER = theme.NEUTRAL[0]
 PITCH = 34
 
 

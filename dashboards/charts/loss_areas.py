@@ -9,14 +9,14 @@ from dashboards.charts.areas import HEIGHT, Area, stacked
 from pipeline.results.healing import LossGroup
 
 RIGHT = 110
-# Colours and patterns in the order of the causes: a print without colour tells neighbours apart.
+# Greys and patterns in the order of the causes: neighbours differ on any print, and no cause has a group’s colour.
 FILLS = (
-    (theme.BLUE, ""),
-    ("#2e6b34", "\\"),
-    (theme.RUST, "/"),
-    ("#7a3b78", "x"),
-    (theme.SLATE, "-"),
-    ("#b9c3c6", "."),
+    (theme.INK, ""),
+    (theme.PALE, "\\"),
+    (theme.MUTED, "/"),
+    (theme.RULE, "x"),
+    (theme.MUTED, "-"),
+    (theme.ZONE, "."),
 )
 
 

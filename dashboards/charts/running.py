@@ -28,7 +28,7 @@ def running_chart(found: Running, *, id: str, label: str) -> theme.Chart | None:
             x=[f"{m.month}-01" for m in signals], y=[m.gap for m in signals], mode="markers+text",
             text=["signal"] * len(signals), textposition="top center", textfont={"size": 12},
             hovertemplate="signal in %{x|%B %Y}<extra></extra>",
-            marker={"size": 11, "symbol": "diamond", "color": theme.RUST},
+            marker={"size": 11, "symbol": "diamond", "color": theme.INK},
         )  # fmt: skip
     figure.update_xaxes(type="date", showgrid=False, tickformat="%Y", nticks=8)
     figure.update_yaxes(title={"text": "Failures fewer (+) or more (−)"}, range=[-span, span])

@@ -8,7 +8,7 @@ from dashboards.words.states import NAMES, SHORT, SINCE
 from pipeline.results.states import STATES, CrownStates
 
 RIGHT = 104
-FILLS = {"vital": ("#b9c3c6", ""), "opened": (theme.BLUE, "/"), "lost": (theme.RUST, "x")}
+FILLS = {"vital": (theme.PALE, ""), "opened": (theme.RUST, "/"), "lost": (theme.INK, "x")}
 
 
 def state_areas(states: CrownStates, *, id: str, label: str) -> theme.Chart | None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 
 from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
-from dashboards.formats import sentence_case
-from dashboards.pages import comparison
+from dashboards.formats import count, sentence_case, whole
+from dashboards.pages import comparison, technique
 from dashboards.pages.index import asked_sentence
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
@@ -28,6 +29,9 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
         here="clinician.html",
         cautions=results.cautions,
         findings=findings(results),
+        findings_heading=_findings_heading(results),
+        techniques=techniques(results),
+        techniques_heading=words_answers.technique_says(results.techniques).rstrip("."),
         not_run=results.not_run,
         asked=asked_sentence(asked),
         scope=words.scope_sentence(results),
@@ -35,9 +39,13 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
 
 
 def findings(results: Results) -> list[Answer]:
-    """Every comparison and trial with its verdict, each with its address."""
+    """Every comparison and trial with its verdict, each with its address; the word of an open one says the rest."""
     found = [
-        Answer(comparison.heading(c), link=_link(i, c.id, c.outcome), code=c.verdict.code)
+        Answer(
+            comparison.asked(c) if c.verdict.code in words_answers.OPEN else comparison.heading(c),
+            link=_link(i, c.id, c.outcome),
+            code=c.verdict.code,
+        )
         for i, c in enumerate(results.comparisons)
     ]
     found += [
@@ -46,6 +54,32 @@ def findings(results: Results) -> list[Answer]:
         if t.verdict is not None
     ]
     return found
+
+
+def techniques(results: Results) -> list[Answer]:
+    """Every technique question by name with its finding, each with its address."""
+    by_question = groupby(results.techniques, key=lambda a: a.question)
+    return [
+        Answer(
+            technique.finding(answers),
+            asked=answers[0].title.rsplit(": ", 1)[0],
+            link=f"techniques.html#{technique.address(question)}",
+        )
+        for question, found in by_question
+        if (answers := list(found))
+    ]
+
+
+def _findings_heading(results: Results) -> str:
+    """How many of the comparisons and decisions show a difference, for a heading."""
+    codes = [c.verdict.code for c in results.comparisons] + [
+        t.verdict.code for t in results.trials if t.verdict is not None
+    ]
+    if not codes:
+        return "No finding yet"
+    differ = codes.count("differs")
+    verb = "shows" if differ == 1 else "show"
+    return f"{whole(differ) if differ else 'None'} of {count(len(codes), 'finding')} {verb} a difference"
 
 
 def _link(index: int, id: str, outcome: str) -> str:
@@ -58,16 +92,16 @@ def _answers(results: Results) -> list[Answer]:
     if results.comparisons:
         main = results.comparisons[0]
         asked = "Does opening a crown shorten its life?"
-        given.append(words_answers.comparison_answer(main, link="crowns.html", asked=asked))
+        given.append(Answer(words_answers.in_short(main), asked=asked, link="crowns.html", code=main.verdict.code))
     given += hyperemic(results)
-    if results.techniques:
-        said = words_answers.technique_says(results.techniques)
-        given.append(Answer(said, asked="Which technique differs?", link="techniques.html"))
     crown = next((c for c in results.comparisons if c.id == KEPT_BY_CROWN.id), None)
     if crown is not None:
-        given.append(
-            words_answers.comparison_answer(crown, link="root_canals.html", asked="A crown after a root canal?")
-        )
+        link = f"root_canals.html#{comparison.place(crown.id)}"
+        said = words_answers.in_short(crown)
+        given.append(Answer(said, asked="A crown after a root canal?", link=link, code=crown.verdict.code))
+    if results.techniques:
+        said = words_answers.technique_says(results.techniques)
+        given.append(Answer(said, asked="Which technique differs?", link="#techniques"))
     given.append(Answer("Each beside the whole practice, by name.", asked="My own cases?", link="my_cases.html"))
     return given
 

@@ -84,6 +84,15 @@ def place(id: str) -> str:
 
 def heading(c: Comparison) -> str:
     """The finding as a heading: both groups and what can be told of them."""
+    both, d = asked(c), c.difference
+    if c.verdict.code == "differs" and d is not None:
+        much = words_answers.more(round(d.per_100))
+        return f"{both}: {much} of 100 {terms.happened(c.outcome)} by {years(d.years)}"
+    return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
+
+
+def asked(c: Comparison) -> str:
+    """Which groups a comparison sets side by side, and by what."""
     labels = {g.name: g.label for g in c.groups}
     d = c.difference
     names = [labels.get(n, n) for n in ((d.group, d.reference) if d else [g.name for g in c.groups][:2])]
@@ -91,11 +100,7 @@ def heading(c: Comparison) -> str:
     start = (
         "From the opening on" if c.clock == "since_opening_or_seat" else TOPICS.get(terms.outcome(c.outcome).bad, "")
     )
-    both = f"{start}, {lower_first(both)}" if start else both
-    if c.verdict.code == "differs" and d is not None:
-        much = words_answers.more(round(d.per_100))
-        return f"{both}: {much} of 100 {words_answers.happened(c.outcome)} by {years(d.years)}"
-    return f"{both}: {TAILS.get(c.verdict.code, lower_first(terms.verdict(c.verdict.code)))}"
+    return f"{start}, {lower_first(both)}" if start else both
 
 
 def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
@@ -120,6 +125,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "under": tables.under_curve(c, ticks(c)) if curves else None,
         "survival": tables.survival(c),
         "groups": tables.groups(c),
+        "reconciled": words.groups_reconciled(c) if results.comparisons and c is results.comparisons[0] else "",
         "difference": comparison_difference(c, id=f"{id}-difference", crude=_crude(c)),
         "difference_text": _difference_text(c, labels, say.noun),
         "zone": words.zone_sentence(c.verdict.smallest_difference_per_100),
@@ -127,6 +133,7 @@ def section(results: Results, c: Comparison, id: str) -> dict[str, Any]:
         "naive_text": words.naive_sentence(c.naive, labels, c.horizon_years, start=terms.label_start(c.clock))
         if c.naive
         else "",
+        "naive_heading": _naive_heading(c, labels),
         "naive_legend": [
             LegendItem(g.label, theme.look(g.name, i))
             for i, g in enumerate(c.groups)
@@ -149,9 +156,7 @@ def _curves_heading(c: Comparison) -> str:
     say = terms.outcome(c.outcome)
     if not told:
         return "How many failed, and when"
-    parts = [
-        f"{n}{f' {words_answers.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)
-    ]
+    parts = [f"{n}{f' {terms.happened(c.outcome)}' if not i else ''} ({label})" for i, (label, n) in enumerate(told)]
     return f"By {years(c.horizon_years)}, of 100 {plural(2, say.noun)} {', '.join(parts)}, unadjusted"
 
 
@@ -194,6 +199,16 @@ def _naive_shares(c: Comparison) -> tuple[list[Share], list[Share]]:
         if g.name in names and point is not None and point.survival is not None:
             followed.append((g.name, place[g.name], float(failed(point.survival))))
     return by_label, followed
+
+
+def _naive_heading(c: Comparison, labels: dict[str, str]) -> str:
+    """That the count by hand misleads, with both figures of the group in question where they are known."""
+    wrong, right = ({name: value for name, _, value in shares} for shares in _naive_shares(c))
+    name = c.difference.group if c.difference else ""
+    if name not in wrong or name not in right:
+        return "The count by hand misleads"
+    group = lower_first(labels.get(name, name))
+    return f"The count by hand misleads: {wrong[name]:.0f} of 100 in place of {right[name]:.0f} with {group}"
 
 
 def _naive(c: Comparison, id: str) -> Chart | None:

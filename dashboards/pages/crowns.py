@@ -38,6 +38,7 @@ def render(results: Results) -> str:
         cautions=results.cautions,
         sections=found,
         states=states,
+        sure_heading=words_answers.sure_heading(results.comparisons[0]) if results.comparisons else "",
         losses=lost,
         evidence=evidence,
         scope=words.scope_sentence(results),

@@ -17,6 +17,7 @@ from pipeline.results.evidence import Evidence, EvidenceRow
 class EvidenceBlock:
     """The part as the template shows it; without a row it is the one sentence of `nothing`."""
 
+    heading: str
     nothing: str
     intro: tuple[str, ...]
     legend: tuple[LegendItem, ...]
@@ -32,9 +33,12 @@ def evidence_block(found: Evidence | None, kind: str) -> EvidenceBlock | None:
         return None
     rows = [r for r in found.rows if r.kind == kind]
     if not rows:
-        return EvidenceBlock(words_evidence.nothing(found, kind), (), (), None, (), None, ())
+        return EvidenceBlock(
+            words_evidence.heading((), kind), words_evidence.nothing(found, kind), (), (), None, (), None, ()
+        )
     chart = evidence_chart(rows, id=f"evidence-{kind}", label=words_evidence.chart_label(rows))
     return EvidenceBlock(
+        words_evidence.heading(rows, kind),
         "",
         tuple(words_evidence.intro(found, rows)),
         tuple(LegendItem(words_evidence.series(who, kind), look) for who, look in LOOKS.items()) if chart else (),

@@ -32,6 +32,8 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
         speaker=talk.speaker,
         abstract=abstract(released),
         flow=released.methods.flow,
+        flow_heading=_flow_heading(released),
+        table1_heading=words_shared.counted_title(c) if c else "",
         groups=[(g.label, f"{g.crowns}", f"{g.failures}") for g in c.groups] if c else [],
         noun=plural(2, terms.outcome(c.outcome).noun) if c else "",
         table1=table1(c) if c else None,
@@ -49,6 +51,17 @@ def answers(released: Released, title: str) -> Answers:
     c = released.comparisons[0]
     asked = "" if c.question == title else c.question
     return Answers((Answer(f"{words_shared.beside_verdict(c)}.", asked, code=c.verdict_code), done))
+
+
+def _flow_heading(released: Released) -> str:
+    """How many of those held could be set side by side."""
+    told = [n for _, n in released.methods.flow if n.value is not None]
+    if not told:
+        return "From the records to the groups"
+    noun = plural(2, terms.outcome(released.comparisons[0].outcome).noun) if released.comparisons else "teeth"
+    if len(told) == 1:
+        return f"About {told[0]} {noun} were compared"
+    return f"Of about {told[0]} {noun}, about {told[-1]} could be compared"
 
 
 def abstract(released: Released) -> list[tuple[str, str]]:

@@ -18,6 +18,7 @@ def healing_block(results: Results, *, by_clinician: bool) -> dict[str, Any]:
     whole = next((r for r in results.recalls if r.name == "all"), None)
     rows = [r for r in results.recalls if by_clinician or not r.name.startswith("clinician")]
     return {
+        "heading": words_healing.recall_heading(whole),
         "headline": words_healing.recall_headline(whole) if whole else "",
         "by_lesion": words_healing.by_lesion(results.recalls),
         "definition": words_healing.definition(results.rules.get("uncertain_years", "")),
@@ -35,6 +36,7 @@ def curve_block(results: Results) -> dict[str, Any]:
         return {}
     headline = words_healing.curve_headline(found)
     return {
+        "heading": words_healing.curve_heading(found),
         "headline": headline,
         "basis": words_healing.curve_basis(found),
         "rule": words_healing.curve_rule(found),
@@ -48,6 +50,7 @@ def agreement_block(results: Results) -> dict[str, Any]:
     if not results.agreement:
         return {}
     return {
+        "heading": words_readings.agreement_heading(results.agreement),
         "said": [words_readings.agreement_sentence(a) for a in results.agreement if not a.who],
         "rule": words_readings.readings_rule(),
         "table": tables.agreement(results.agreement),

@@ -36,7 +36,9 @@ class Fact:
 def render(results: Results) -> str:
     """The page `hyperemic.html`: one section a trial, as a rule one."""
     found = [
-        trial.trial_section(t, f"t{i}") | unseen.unseen_block(results.unseen, t.id, f"t{i}") | {"facts": list(facts(t))}
+        trial.trial_section(t, f"t{i}")
+        | unseen.unseen_block(results.unseen, t.id, f"t{i}")
+        | {"facts": list(facts(t)), "facts_heading": facts_heading(t)}
         for i, t in enumerate(results.trials)
     ]
     return page.render(
@@ -53,6 +55,20 @@ def render(results: Results) -> str:
     )
 
 
+def facts_heading(t: Trial) -> str:
+    """What waiting spares and what it costs, for a heading; that little can be said where nothing is known."""
+    known = {o.outcome: o.difference for o in t.outcomes if o.difference is not None}
+    told = []
+    if (need := known.get(NEED)) is not None:
+        told.append(f"waiting spared {round(need.per_100)} of 100 teeth a root canal")
+    for outcome, noun in ((CROWN, "crowns"), (TOOTH, "teeth")):
+        if (d := known.get(outcome)) is not None:
+            kind = "failed" if outcome == CROWN else "were lost"
+            told.append(f"with the root canal first {words_answers.more(round(d.per_100))} {noun} {kind}")
+    said = f"Both ways: {'; '.join(told[:2])}" if told else "Both ways: too few teeth to tell them apart"
+    return said
+
+
 def facts(t: Trial) -> Iterator[Fact]:
     """What became of 100 teeth by the horizon, the root canal done first and with waiting."""
     for o in t.outcomes:
@@ -62,7 +78,7 @@ def facts(t: Trial) -> Iterator[Fact]:
         d = o.difference
         said = [(name, _of_100(t, o, arm)) for name, arm in ((FIRST, d.group), (WAIT, d.reference))]
         low, high = round(d.ci_low), round(d.ci_high)
-        far = f"{low} to {high} fewer" if o.outcome == NEED else words_answers.between(low, high)
+        far = f"{low} to {high} fewer" if o.outcome == NEED else words_answers.between(d.ci_low, d.ci_high)
         said.append(("First, compared with waiting" if o.outcome != NEED else "With waiting", far))
         yield Fact(ASKED.get(o.outcome, sentence_case(o.outcome)), tuple((n, text) for n, text in said if text))
 
@@ -120,7 +136,7 @@ def _picture(t: Trial) -> Chart | None:
     rows = [
         Row(f"{ASKED[o.outcome]} {FATES[o.outcome][1].removeprefix('was ')}", (
             Mark(d.per_100, d.ci_low, d.ci_high, look, f"{ASKED[o.outcome]}: %{{x:.0f}} per 100 "
-                 f"({words_answers.between(round(d.ci_low), round(d.ci_high))})"),))
+                 f"({words_answers.between(d.ci_low, d.ci_high)})"),))
         for o, d in drawn
     ]  # fmt: skip
     figure, height = rows_figure(

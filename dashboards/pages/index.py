@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboards import page, tables, terms
-from dashboards.answers import Answer, Answers, kept
-from dashboards.formats import count, percent, plural, sentence_case, whole, years
+from dashboards.answers import MOST_WORDS, Answer, Answers, kept
+from dashboards.formats import count, in_place, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
@@ -14,6 +14,9 @@ from dashboards.words import sheet as words_sheet
 from pipeline.results import Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
+
+NOTE_WORDS = 4  # of the note below the answers
+CROWNED = "tooth_survival_by_crown_after_endo"
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
@@ -23,20 +26,21 @@ def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
     """
     main = results.comparisons[0] if results.comparisons else None
     overall = [words.rate_headline(t.rows[0], t.outcome) for t in results.rates if t.by == "overall" and t.rows]
-    chart = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
+    picture = comparison.comparison_difference(main, id=comparison.SHORT) if main else None
     return page.render(
         "index.html.j2",
         title="What was found",
         audience="inside",
-        answers=Answers(kept(answers(results))),
-        charts=[chart],
+        answers=Answers(kept(answers(results), most=MOST_WORDS - NOTE_WORDS), picture, notes=_counted_to(results)),
         practice=results.practice,
         here="index.html",
         cautions=results.cautions,
         main=main,
+        main_heading=comparison.heading(main) if main else "",
         next_step=words_answers.next_step(results, main) if main else "",
-        chart=chart,
         groups=tables.groups(main) if main else None,
+        reconciled=words.groups_reconciled(main) if main else "",
+        overall_heading=_overall_heading(results),
         overall=overall,
         scope=words.scope_sentence(results),
         not_asked=words.not_asked(results),
@@ -53,6 +57,7 @@ def answers(results: Results) -> list[Answer]:
         _trust(results),
         *_main(results),
         *_hyperemic(results),
+        *_crowned(results),
         *_techniques(results),
         Answer("By name, not ranked.", asked="My own cases?", link="my_cases.html"),
         Answer("And what would settle it.", asked="What is open?", link="open_questions.html"),
@@ -65,7 +70,8 @@ def _rates(results: Results) -> list[Answer]:
         return [Answer("Too early to say.", asked="Are we good?", link="owner.html#good")]
     row, say = first.rows[0], terms.outcome(first.outcome)
     found = words.rate_in_short(row, say.good, of=plural(2, say.noun))
-    said = f"{found or f'Too few {plural(2, say.noun)} followed {years(row.years)}'}."
+    beside = words_sheet.beside_short(results.owner.lines)
+    said = f"{found or f'Too few {plural(2, say.noun)} followed {years(row.years)}'}{f'; {beside}' if beside else ''}."
     return [Answer(said, asked="Are we good?", link="owner.html#good")]
 
 
@@ -74,19 +80,21 @@ def _owner(results: Results) -> list[Answer]:
     owner = results.owner
     if not owner.lines:
         return []
-    first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits."
+    first = words_sheet.to_do_short(owner.to_do[0]) if owner.to_do else "Nothing waits"
+    code = words_sheet.trend_code(owner)
+    trend = "lately" if words_sheet.alike(owner) else words_sheet.trend_in_brief(owner)
     return [
-        Answer("lately.", asked="Getting worse?", link="owner.html#trend", code=words_sheet.trend_code(owner)),
-        Answer(first, asked="What on Monday?", link="owner.html#monday"),
+        Answer(f"{trend}.", asked="Getting worse?", link="owner.html#trend", code=code),
+        Answer(f"{first}.", asked="What on Monday?", link="owner.html#monday"),
     ]
 
 
 def _trust(results: Results) -> Answer:
-    """The lowest grade of the rates, and the share of rows that nothing rests on."""
+    """The grade of each rate and what it hangs on, as on the owner's page; without a rate whether a file was read."""
     loads, lines = results.quality.loads, results.owner.lines
     read, aside = sum(r.rows_read for r in loads), sum(r.quarantined for r in loads)
     said = f"{percent(aside, read)} of rows set aside." if read else "No file was read."
-    code = words_sheet.worst(lines) if lines else ""
+    said, code = (f"{words_sheet.trust_short(lines)}.", words_sheet.worst(lines)) if lines else (said, "")
     return Answer(said, asked="What can be trusted?", link="owner.html#trust", code=code)
 
 
@@ -95,7 +103,7 @@ def _main(results: Results) -> list[Answer]:
         said = words.not_asked(results) or comparison.NONE
         return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html")]
     main = results.comparisons[0]
-    said = words_answers.in_short(main)
+    said = words_answers.in_short(main, when=False)
     return [Answer(said, asked="Does opening a crown shorten its life?", link="crowns.html", code=main.verdict.code)]
 
 
@@ -103,11 +111,41 @@ def _hyperemic(results: Results) -> list[Answer]:
     if not results.trials:
         return []
     t = results.trials[0]
-    spared, code = words_answers.trial_says(t, NEED), t.verdict.code if t.verdict is not None else ""
+    spared, code = words_answers.trial_says(t, NEED, when=False), t.verdict.code if t.verdict is not None else ""
     says = sentence_case(words_answers.trial_says(t, CROWN)) or "Too few such teeth so far."
     if spared:
         says = f"for the crown. {spared}" if code else spared
     return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
+
+
+def _crowned(results: Results) -> list[Answer]:
+    """A crown after the root canal or none: the comparison of teeth kept, where it was made."""
+    c = next((c for c in results.comparisons if c.id == CROWNED), None)
+    if c is None:
+        return []
+    link = f"root_canals.html#{comparison.place(c.id)}"
+    said = words_answers.in_short(c, when=False)
+    return [Answer(said, asked="Crown after a root canal?", link=link, code=c.verdict.code)]
+
+
+def _counted_to(results: Results) -> tuple[str, ...]:
+    """To which year the answers of the comparisons are counted, said once for all."""
+    horizons = {c.horizon_years for c in results.comparisons}
+    return (f"All by {years(horizons.pop())}.",) if len(horizons) == 1 else ()
+
+
+def _overall_heading(results: Results) -> str:
+    """Each overall rate in a few words, for a heading."""
+    rows = [(t.rows[0], terms.outcome(t.outcome)) for t in results.rates if t.by == "overall" and t.rows]
+    told = [f"{in_place(r.survival)} of 100 {say.many} {say.good}" for r, say in rows if r.survival is not None]
+    if not told:
+        return "No rate can be told yet"
+    return f"{told[0]} after {years(rows[0][0].years)}" if len(told) == 1 else (
+        f"{told[0]}, {' and '.join(_no_unit(t) for t in told[1:])} after {years(rows[0][0].years)}")  # fmt: skip
+
+
+def _no_unit(text: str) -> str:
+    return text.replace(" of 100 ", " ", 1)
 
 
 def _techniques(results: Results) -> list[Answer]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboards import terms
 from dashboards.charts.loss_areas import loss_areas
-from dashboards.formats import DASH, decimal, whole, years
+from dashboards.formats import DASH, decimal, listing, sentence_case, whole, years
 from dashboards.pages.comparison import place
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
@@ -29,13 +29,14 @@ def loss_table(group: LossGroup, noun: str) -> NumberTable:
     """Losses by cause of one group at 1, 5 and 10 years, with the total below."""
     heads = ("Lost to", "Losses so far", *(f"Lost within {years(y)}" for y in words_loss.SHOWN_YEARS))
     rows = tuple(_row(c) for c in (*group.causes, group.total) if c.losses or c.cause == "all")
-    followed = " / ".join(
-        whole(p.at_risk) if (p := words_loss.at(group.total.points, y)) is not None else DASH
+    followed = [
+        f"{whole(p.at_risk)} after {years(y)}"
         for y in words_loss.SHOWN_YEARS
-    )
+        if (p := words_loss.at(group.total.points, y)) is not None
+    ]
     caption = (
         f"{group.label}, of 100 {noun}, with 95 % ranges. {whole(group.teeth)} teeth of {whole(group.patients)} "
-        f"patients; still followed: {followed}"
+        f"patients{'; still followed: ' if followed else ''}{listing(followed) if followed else ''}"
     )
     return NumberTable(caption, heads, rows)
 
@@ -69,7 +70,7 @@ def _section(table: LossTable, id: str) -> dict[str, Any]:
     return {
         "of_crowns": table.id.startswith("crowned"),
         "place": place(table.id),
-        "title": table.title,
+        "title": sentence_case(words_loss.loss_heading(table)),
         "headline": words_loss.loss_headline(table),
         "definition": words_loss.loss_definition(table),
         "chart": chart,

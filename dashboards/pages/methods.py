@@ -11,6 +11,7 @@ from dashboards.pages import unseen
 from dashboards.pages.data_quality import checks_table
 from dashboards.tables import NumberTable
 from dashboards.words import comparisons as words
+from dashboards.words import quality as words_quality
 from dashboards.words import trial as words_trial
 from pipeline.results import Comparison, Estimate, Results, Trial
 from pipeline.results.methods import ANALYSIS, RULES, methods_of
@@ -43,6 +44,7 @@ def render(results: Results) -> str:
         files=_files(results),
         versions=settings_table("Versions", results.versions, {}),
         checks=checks_table(results),
+        checks_heading=words_quality.checks_heading(results),
         calibration=results.calibration,
         unseen=unseen.assumptions_table(results.unseen),
         unseen_draws=unseen.draws_sentence(results.unseen),

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dashboards import page, tables, terms, theme
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import Line, draw
-from dashboards.formats import count, in_place, lower_first, plural, sentence_case, years
+from dashboards.formats import count, in_place, listing, lower_first, plural, sentence_case, whole, years
 from dashboards.pages.legend import LegendItem
 from dashboards.words import comparisons as words
+from dashboards.words import signals as words_signals
 from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable, Results
 from pipeline.results.cases import CaseCurve
 
@@ -40,6 +41,8 @@ class Clinician:
     cases: tuple[Case, ...]
     place: str = ""
     short: str = ""
+    held: str = ""  # how many teeth of each kind
+    signals: tuple[str, ...] = ()
 
 
 def render(results: Results) -> str:
@@ -54,7 +57,8 @@ def render(results: Results) -> str:
         practice=results.practice,
         here="my_cases.html",
         cautions=results.cautions,
-        cases=found,
+        cases=[replace(c, signals=words_signals.of_clinician(results.owner, c.name)) for c in found],
+        heading=_heading(results.own_cases),
         scope=words.scope_sentence(results),
     )
 
@@ -63,13 +67,30 @@ def _answers(cases: Sequence[CaseCurve], found: Sequence[Clinician]) -> Answers:
     """One line a clinician, in order of name: the first outcome of each."""
     if not found:
         return Answers((Answer("No clinician has teeth enough of their own to be shown beside the practice."),))
-    whole = next((c for c in cases if not c.provider), None)
-    notes = [] if whole is None else [f"Whole practice: {_short(_row(whole, WHOLE), whole.outcome)}"]
+    practice = next((c for c in cases if not c.provider), None)
+    notes = [] if practice is None else [f"Whole practice: {_short(_row(practice, WHOLE), practice.outcome)}"]
     given = [Answer(c.short, asked=c.name, link=f"#{c.place}") for c in found]
     shown = kept(given)
     if len(shown) < len(given):
         notes.append(f"{count(len(given) - len(shown), 'clinician')} more below.")
     return Answers(shown, notes=(*notes, "By name, not ranked: clinicians treat other teeth and patients."))
+
+
+def _heading(cases: Sequence[CaseCurve]) -> str:
+    """How many clinicians' ranges hold the practice's figure, of the first outcome; no name, and no order."""
+    whole_of = next((c for c in cases if not c.provider), None)
+    told = [
+        c.ci_low <= whole_of.survival <= c.ci_high
+        for c in cases
+        if whole_of is not None and whole_of.survival is not None
+        and c.provider and c.outcome == whole_of.outcome and c.ci_low is not None and c.ci_high is not None
+    ]  # fmt: skip
+    if whole_of is None or not told:
+        return "Too few teeth of their own to set a clinician beside the practice"
+    of = plural(2, terms.outcome(whole_of.outcome).noun)
+    return (
+        f"{whole(sum(told))} of {count(len(told), 'range')} of {of} {plural(sum(told), 'holds')} the practice’s figure"
+    )
 
 
 def _short(row: RateRow, outcome: str) -> str:
@@ -81,14 +102,15 @@ def _short(row: RateRow, outcome: str) -> str:
 
 def my_cases(found: Sequence[CaseCurve]) -> list[Clinician]:
     """The clinicians in order of name; one case for each outcome, in the order of the results."""
-    whole = {c.outcome: c for c in found if not c.provider}
+    practice = {c.outcome: c for c in found if not c.provider}
     names = sorted({c.provider for c in found if c.provider}, key=lambda name: (name.casefold(), name))
     made: list[Clinician] = []
     for place, name in enumerate(names):
-        own = [c for c in found if c.provider == name and c.outcome in whole]
-        cases = tuple(_case(c, whole[c.outcome], f"own-{place}-{number}") for number, c in enumerate(own))
+        own = [c for c in found if c.provider == name and c.outcome in practice]
+        cases = tuple(_case(c, practice[c.outcome], f"own-{place}-{number}") for number, c in enumerate(own))
         short = sentence_case(_short(_row(own[0], name), own[0].outcome)) if own else ""
-        made.append(Clinician(name, cases, _address(name, [m.place for m in made]), short))
+        held = listing([count(c.teeth, terms.outcome(c.outcome).noun) for c in own])
+        made.append(Clinician(name, cases, _address(name, [m.place for m in made]), short, held))
     return made
 
 

@@ -15,7 +15,7 @@ from pipeline.results import Results
 
 TITLE = "What these records cannot say yet, and what would settle it"
 NEVER = (
-    "What only a trial could tell: whether the treatment itself made the difference, since no lots were drawn.",
+    "What only a trial could tell: whether the treatment itself made the difference, since chance did not choose it.",
     "What nobody wrote down: pain, cost, comfort, and why one treatment was chosen over another.",
     "What became of patients who stopped coming, and of teeth treated elsewhere without a word in these records.",
 )
@@ -47,6 +47,7 @@ def render(results: Results) -> str:
         found=found,
         planning=planning,
         never=NEVER,
+        heading=_heading(results, found),
         not_run=results.not_run,
         scope=words.scope_sentence(results),
     )
@@ -68,6 +69,15 @@ def open_questions(results: Results) -> list[Open]:
         if t.verdict is not None and t.verdict.code in words_answers.OPEN:
             found.append(Open(t.title, "hyperemic.html#trial", t.verdict.code, t.verdict.next_step, ()))
     return found
+
+
+def _heading(results: Results, found: list[Open]) -> str:
+    """What is open, for a heading."""
+    asked = len(results.comparisons) + sum(t.verdict is not None for t in results.trials)
+    if not found:
+        return "No question is open"
+    said = f"{whole(len(found))} of {count(asked, 'question')} {plural(len(found), 'is')} open"
+    return f"{said}, each with what would settle it"
 
 
 def _answers(results: Results, found: list[Open], technique: str) -> tuple[Answer, ...]:

@@ -22,6 +22,8 @@ from dashboards.said import Said
 from dashboards.theme import Chart
 from dashboards.words import comparisons as words
 from dashboards.words import owner as words_owner
+from dashboards.words import sheet as words_sheet
+from pipeline.practice.outcomes import Outcome
 from pipeline.results import RateRow, RateTable, Results
 from pipeline.results.monitoring import Benchmark, Monitoring
 
@@ -57,6 +59,7 @@ class Part:
 class Published:
     """Published figures: those beside ours, and those that cannot be."""
 
+    heading: str
     intro: str
     chart: Chart | None
     definitions: tuple[str, ...]
@@ -69,6 +72,7 @@ class Section:
     """One outcome: its overall figure and its breakdowns."""
 
     heading: str
+    short: str
     definition: str
     headline: str
     in_place: int | None
@@ -134,7 +138,8 @@ def _section(outcome: str, found: list[RateTable], watched: Monitoring | None) -
     say = terms.outcome(outcome)
     survival = row.survival if row else None
     return Section(
-        heading=whole.title if whole else found[0].title,
+        heading=_section_heading(row, say) if row else found[0].title,
+        short=words_sheet.name_of(outcome),
         definition=say.definition,
         headline=words.rate_headline(row, outcome) if row else "",
         in_place=in_place(survival) if survival is not None else None,
@@ -142,6 +147,13 @@ def _section(outcome: str, found: list[RateTable], watched: Monitoring | None) -
         overall=tables.rates(whole) if whole else None,
         parts=(*(_part(t, row) for t in rest), *(_watch(watched) if watched else ())),
     )
+
+
+def _section_heading(row: RateRow, say: Outcome) -> str:
+    """The overall figure as a heading; that too few are followed where there is none."""
+    if row.survival is None:
+        return f"Too few {say.many} are followed for {years(row.years)}"
+    return f"{in_place(row.survival)} of 100 {say.many} {say.good} after {years(row.years)}"
 
 
 def _said_once(p: Part, said: Said) -> Part:
@@ -235,6 +247,7 @@ def _published(found: Sequence[Benchmark]) -> Published | None:
     if not found:
         return None
     return Published(
+        words_owner.benchmark_heading(found),
         words_owner.benchmark_intro(found),
         benchmarks_chart(found, id="published-figures", label=words_owner.benchmarks_label(found)),
         tuple(words_owner.definitions(found)),

@@ -73,8 +73,10 @@ class Sheet:
     trust: str
     since: tuple[str, ...]
     moved: NumberTable | None
+    early_heading: str
     early: tuple[EarlyBlock, ...]
     burst: str
+    lists_heading: str
     signals_heading: str
     signals: tuple[str, ...]
     signal_is_not: str
@@ -91,11 +93,16 @@ def answers(owner: Owner) -> Answers | None:
         do = [words_sheet.to_do(t) for t in owner.to_do[:told]]
         given = (
             Answer(words_sheet.good_answer(owner.lines, beside_too=told > 1), "Are we good?", "#good"),
-            Answer(words_sheet.trend_answer(owner), "Are we getting worse?", "#trend", words_sheet.trend_code(owner)),
-            Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
+            Answer(
+                f"{words_sheet.trend_answer(owner)} {words_signals.burst_short(owner)}".strip(),
+                "Are we getting worse?",
+                "#trend",
+                words_sheet.trend_code(owner),
+            ),
             Answer(
                 words_sheet.trust_answer(owner.lines), "What can we trust?", "#trust", words_sheet.worst(owner.lines)
             ),
+            Answer(_do(do, len(owner.to_do)), "What do we do on Monday?", "#monday"),
         )
         if len(kept(given)) == len(given):
             break
@@ -127,7 +134,7 @@ def sheet(
     return Sheet(
         good=_good(owner),
         cards=tuple(_card(s, {b.benchmark_id: b.population for b in benchmarks}, said) for s in owner.lines),
-        trend=f"Are we getting worse: {terms.verdict(words_sheet.trend_code(owner)).lower()}",
+        trend=f"Are we getting worse: {lower_first(words_sheet.trend_short(owner))}",
         early_says=tuple(f for e in owner.early for f in _early_facts(e)),
         stretches=words_sheet.stretches(owner.lines[0].over_time),
         monday=f"Monday: {len(tasks[:3])} things to do" if len(tasks) > 1 else "Monday: one thing to do" if tasks
@@ -135,11 +142,13 @@ def sheet(
         tasks=tuple(tasks[:3]),
         more_tasks=tuple(tasks[3:]),
         order=words_sheet.ORDER,
-        trust=f"What can we trust: {words_sheet.worst(owner.lines)} at least",
+        trust=f"What can we trust: {words_sheet.by_verdict([(s.outcome, s.trust.grade) for s in owner.lines])}",
         since=tuple(words_sheet.since(owner.since)),
         moved=tables_sheet.moved(owner.since),
+        early_heading=_early_heading(owner.early),
         early=tuple(_early(e) for e in owner.early),
         burst=words_signals.burst(owner),
+        lists_heading="Lists of patients: written when asked for, and kept inside",
         signals_heading=words_signals.heading(owner.signals),
         signals=tuple(
             said.each(
@@ -160,6 +169,22 @@ def _good(owner: Owner) -> str:
         return "Are we good: too early to say"
     shares = listing([str(in_place(s.rate.survival)) for s in known if s.rate.survival is not None])
     return f"Are we good: {shares} of 100 hold for {words_sheet.horizons(known)}"
+
+
+def _early_heading(found: Sequence[EarlySigns]) -> str:
+    """What the early signs say together: which rates are worse or better lately, else that none is."""
+    told = [
+        (late.change.verdict, f"{lower_first(words_sheet.name_of(e.outcome))} by {years(y)}")
+        for e in found
+        for y, late in zip(e.years, e.late, strict=True)
+    ]
+    apart = [f"{code} for {listing(of)}" for code in ("worse", "better") if (of := [n for v, n in told if v == code])]
+    if apart:
+        return f"Early failures, begun lately against before: {'; '.join(apart)}"
+    same = [name for verdict, name in told if verdict == "same"]
+    if not same:
+        return "Early failures: no difference can be told between those begun lately and before"
+    return f"Early failures: same for {listing(same)}, the others cannot be told"
 
 
 def _card(line: SheetLine, where: Mapping[str, str], told: Said) -> Card:

@@ -18,7 +18,7 @@ def states_block(results: Results) -> dict[str, Any] | None:
     if states is None:
         return None
     return {
-        "title": words_states.TITLE,
+        "title": words_states.states_heading(states),
         "headline": words_states.states_headline(states),
         "before": words_states.states_before(states),
         "definition": words_states.states_definition(states),

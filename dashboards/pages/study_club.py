@@ -23,6 +23,8 @@ from dashboards.words import shared as words_shared
 from dashboards.words import technique as words_technique
 from pipeline.results.trial_words import COUNTED_FROM
 
+MOST = 100  # words of the answers: what can be taken along comes right after them
+
 
 def render(released: Released) -> str:
     """The page `study_club.html`. Refuses anything but a released result."""
@@ -47,7 +49,6 @@ def render(released: Released) -> str:
         scope=words_shared.scope(released),
         steps=words_shared.STEPS,
         sections=sections,
-        everyday=[words_shared.everyday(c) for c in released.everyday],
         decision=words_shared.decision(released),
         decision_counted=COUNTED_FROM if released.decision else "",
         everyday_legend=[
@@ -69,7 +70,7 @@ def render(released: Released) -> str:
         references=words_shared.references(released),
         heads=_heads(released),
         items=appendix_table(found),
-        items_intro=f"{reporting_items.INTRO} {reporting_items.summary(found)}.",
+        items_intro=reporting_items.INTRO,
     )
 
 
@@ -80,6 +81,9 @@ def _heads(released: Released) -> dict[str, str]:
         "recall": talk_words.healing_title(released.healing[0]) if released.healing else "",
         "lost": talk_words.loss_title(released.losses[0]).partition(", to ")[0] if released.losses else "",
         "technique": words_technique.headline(released.techniques),
+        "rates": "; ".join(words_shared.overall_short(released)) or "No rate may be shown",
+        "counted": "Small counts are hidden, and each rule for linking can be changed",
+        "items": reporting_items.summary(tuple(reporting_items.items(released))),
     }
 
 
@@ -92,7 +96,13 @@ def _answers(released: Released) -> Answers:
     found = released.techniques
     if found.contrasts:
         given.append(Answer(f"{words_technique.headline(found)}.", asked="Techniques", link="#technique"))
-    return Answers(kept(given)) if given else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
+    main = next((c for c in released.comparisons[:1] if c.difference is not None), None)
+    picture = _difference(main, "difference") if main is not None else None
+    return (
+        Answers(kept(given, most=MOST), picture)
+        if given
+        else Answers((Answer("Nothing here may be shown yet: too few teeth."),))
+    )
 
 
 def technique_parts(released: Released) -> dict[str, Any]:
@@ -110,18 +120,6 @@ def technique_parts(released: Released) -> dict[str, Any]:
 
 
 def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
-    d, difference = c.difference, None
-    if d is not None:
-        difference = difference_chart(
-            mid=d.per_100,
-            low=d.low,
-            high=d.high,
-            smallest=c.smallest_difference_per_100,
-            row=f"{c.label(d.group)}: more or fewer",
-            title="Failures per 100, more on the right",
-            id=f"{id}-difference",
-            label=f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.zone(c)}",
-        )
     return {
         "c": c,
         "place": place(c.id),
@@ -141,12 +139,30 @@ def _section(c: ReleasedComparison, id: str) -> dict[str, Any]:
         "curves": released_curves(c, id=f"{id}-curves"),
         "under": _under(c),
         "groups": groups_table(c),
-        "difference": difference,
+        "difference": _difference(c, f"{id}-difference"),
         "zone": words_shared.zone(c),
         "estimates": estimates_table(c),
         "naive": f"{words_shared.naive(c)}." if c.naive else "",
         "naive_why": words_shared.naive_why(c) if c.naive else "",
     }
+
+
+def _difference(c: ReleasedComparison, id: str) -> theme.Chart | None:
+    """The released difference against the zone too small to matter; None where it is not shown."""
+    d = c.difference
+    if d is None:
+        return None
+    said = f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.zone(c)}"
+    return difference_chart(
+        mid=d.per_100,
+        low=d.low,
+        high=d.high,
+        smallest=c.smallest_difference_per_100,
+        row=c.label(d.group),
+        title="Failures per 100, more on the right",
+        id=id,
+        label=f"In short: {said}" if id == "difference" else said,
+    )
 
 
 def groups_table(c: ReleasedComparison) -> NumberTable:

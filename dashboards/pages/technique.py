@@ -123,7 +123,7 @@ def contrast_says(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     if a.outcome == HEALED:
         return f"{both}: of 100 teeth recalled, {much} were not healed ({far})."
     say = terms.outcome(a.outcome)
-    befell = words_answers.happened(a.outcome)
+    befell = terms.happened(a.outcome)
     return f"{both}: of 100 {plural(2, say.noun)}, {much} {befell} within {years(a.horizon_years)} ({far})."
 
 
@@ -137,8 +137,8 @@ def why_open(a: TechniqueAnswer, c: TechniqueContrast) -> str:
     if not c.withheld:
         return ""
     if c.p_family is None:
-        return "the ways go with clinicians"
-    return f"stood out alone, among {whole(a.family)} looks" if words_answers.leaves_zero_out(c) else ""
+        return "each clinician mostly works one way"
+    return f"may be chance, among {whole(a.family)} looks" if words_answers.leaves_zero_out(c) else ""
 
 
 def finding(answers: Sequence[TechniqueAnswer]) -> str:

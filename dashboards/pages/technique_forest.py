@@ -20,7 +20,7 @@ from dashboards.words.answers import has_range
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 FURTHEST = 30.0  # of 100; what runs further is cut at the edge, and its figures say so
-ROOM = 0.6  # ticks stand from the middle to this part of the way to the outermost
+ROOM = 0.4  # ticks stand from the middle to this part of the way to the outermost
 # The first outcome of each kind of tooth stands on the open forest, the others on closed ones.
 FIRST = ("crown_failure", "tooth_loss")
 OTHERS = ("endo_failure", HEALED)
@@ -86,7 +86,8 @@ def _forest(id: str, caption: str, answers: Sequence[TechniqueAnswer], smallest:
     last = reach // step * step  # the outermost ticks have words beside them, which need the room of the next ones
     marks = [t for t in range(-int(last), int(last) + 1, step) if abs(t) == last or abs(t) <= ROOM * last]
     ticks = tuple((_at(float(t), reach), _tick(t, reach - step)) for t in marks)
-    groups = tuple(_group(list(found), reach) for _, found in groupby(answers, key=lambda a: (a.question, a.outcome)))
+    by_question = groupby(answers, key=lambda a: (a.question, a.outcome))
+    groups = tuple(_group(list(found), reach, smallest) for _, found in by_question)
     rows = [
         (
             a.title,
@@ -102,15 +103,21 @@ def _forest(id: str, caption: str, answers: Sequence[TechniqueAnswer], smallest:
     return Forest(id, caption, groups, ticks, zone, data_address(sheet))
 
 
-def _group(answers: Sequence[TechniqueAnswer], reach: float) -> Group:
+def _group(answers: Sequence[TechniqueAnswer], reach: float, smallest: float) -> Group:
     (a,) = answers
     labels = {g.name: g.label for g in a.groups}
     title = a.title.rsplit(": ", 1)[0]
-    lines = tuple(_line(a, c, labels, reach) for c in a.contrasts)
+    lines = tuple(_line(a, c, labels, reach, smallest) for c in a.contrasts)
     return Group(title, lower_first(labels[a.reference]), f"#{address(a.question)}", lines)
 
 
-def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reach: float) -> Line:
+def _within(c: TechniqueContrast, smallest: float) -> bool:
+    """Whether the whole range is too small to matter: still open, such a line must say why."""
+    low, high = c.difference_ci_low, c.difference_ci_high
+    return low is not None and high is not None and -smallest <= round(low) and round(high) <= smallest
+
+
+def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reach: float, smallest: float) -> Line:
     teeth = sum(g.teeth for g in a.groups if g.name in (c.group, c.reference))
     line = Line(
         label=contrast_label(a, c, labels),
@@ -118,7 +125,7 @@ def _line(a: TechniqueAnswer, c: TechniqueContrast, labels: dict[str, str], reac
         code=c.verdict,
         shape=terms.shape(c.verdict),
         far=words_answers.contrast_range(c) or "too few failures",
-        why=why_open(a, c) if words_answers.leaves_zero_out(c) else "",
+        why=why_open(a, c) if words_answers.leaves_zero_out(c) or _within(c, smallest) else "",
     )
     mid, low, high = c.difference_per_100, c.difference_ci_low, c.difference_ci_high
     if not has_range(c) or mid is None or low is None or high is None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards import page
 from dashboards.answers import Answer, Answers, kept
-from dashboards.formats import count, whole
+from dashboards.formats import count, sentence_case, whole
 from dashboards.pages import technique, technique_forest, technique_learning
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
@@ -19,6 +19,9 @@ BY_NAME = (
     ("instrumentation", "single_file", "One file, or several?"),
     ("separated_instrument", "left", "A separated file left in the canal?"),
 )
+# Questions that are asked for as a whole, by their first outcome.
+WHOLE = (("margin", "The margin of the crown?"), ("irrigant_activation", "Activating the irrigant?"))
+TOO_FEW = "Too few such teeth are recorded to compare."
 NONE = "No technique question could be answered from these records."
 
 
@@ -68,7 +71,7 @@ def opening(results: Results) -> list[Answer]:
     lone = [(a, c) for a, c in found if c.withheld and c.p_family is not None and words_answers.leaves_zero_out(c)]
     if lone:
         a, c = max(lone, key=lambda pair: abs(pair[1].difference_per_100 or 0))
-        said = f"{technique.contrast_says(a, c)} It stood out alone, among {whole(a.family)} looks."
+        said = f"{technique.contrast_says(a, c)} Among {whole(a.family)} looks it may be chance."
         given.append(
             Answer(said, asked="What stood out most", code=c.verdict, link=f"#{technique.address(a.question)}")
         )
@@ -86,7 +89,14 @@ def _by_name(results: Results) -> list[Answer]:
             link = f"#{technique.address(question)}"
             given.append(Answer(technique.contrast_says(a, c), asked=asked, link=link, code=c.verdict))
         elif any(n.id.startswith(f"technique_{question}_") for n in results.not_run):
-            given.append(Answer("Too few such teeth are recorded to compare.", asked=asked, link="#not-run"))
+            given.append(Answer(TOO_FEW, asked=asked, link="#not-run"))
+    for question, asked in WHOLE:
+        of = [a for a in results.techniques if a.question == question]
+        if of:
+            said = f"{sentence_case(technique.finding(of))}."
+            given.append(Answer(said, asked=asked, link=f"#{technique.address(question)}"))
+        elif any(n.id.startswith(f"technique_{question}_") for n in results.not_run):
+            given.append(Answer(TOO_FEW, asked=asked, link="#not-run"))
     return given
 
 

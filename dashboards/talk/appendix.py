@@ -76,7 +76,7 @@ def _comparison(deck: Deck, c: ReleasedComparison, told: Told) -> None:
         ("Reason to doubt", words_shared.doubt(c)),
         ("What would settle it", words_shared.next_step(c)),
     ]
-    deck.table(words_shared.verdict(c), ("Part", "What these records say"), rows,
+    deck.table(words_shared.asked_and_said(c), ("Part", "What these records say"), rows,
                _notes(f"{words_shared.result(c)} {words_shared.reach(c)}", released),
                alt=" ".join(f"{k}: {v}" for k, v in rows))  # fmt: skip
     if c.estimates:

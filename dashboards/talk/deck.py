@@ -43,6 +43,7 @@ class Curves:
     under_name: str = ""
     every: int = 1
     note: str = ""  # a word on what is not drawn
+    joined: bool = False  # the points stand for their own days, with marks, and are only joined by lines
 
 
 class Deck:
@@ -121,17 +122,25 @@ class Deck:
         plot = Box(left, PLACE.top + 0.1, right - left, PLACE.height - height - 0.25)
         box = Box(plot.left - 0.5, PLACE.top, plot.width + 0.6, plot.bottom - PLACE.top + 0.08)
         named = [f"\u00a0{m}\u00a0" for m in figure.months]  # keeps programs that choose their own labels from crowding
+        for given in figure.series:  # before the chart, so that lines lie upon the bands
+            drawn.add_band(slide, plot, given, drawn.ceiling(figure.series), joined=figure.joined)
         chart = drawn.add_chart(slide, XL_CHART_TYPE.LINE, box, named, figure.series, plot=plot, alt=alt)
         chart.category_axis.tick_label_position = XL_TICK_LABEL_POSITION.NONE
         chart.category_axis.major_tick_mark = XL_TICK_MARK.NONE  # the years stand in the table below
         _on_the_month(chart)
+        if figure.joined:
+            chart._chartSpace.find(f".//{qn('c:dispBlanksAs')}").set("val", "span")
         for line, given in zip(chart.plots[0].series, figure.series, strict=True):
             line.smooth = False
-            line.marker.style = XL_MARKER_STYLE.NONE
+            line.marker.style = XL_MARKER_STYLE.CIRCLE if figure.joined else XL_MARKER_STYLE.NONE
+            if figure.joined:
+                line.marker.size = 9
+                line.marker.format.fill.solid()
+                line.marker.format.fill.fore_color.rgb = drawn.rgb(given.look.colour)
+                line.marker.format.line.color.rgb = drawn.rgb(given.look.colour)
             line.format.line.color.rgb = drawn.rgb(given.look.colour)
             line.format.line.width = Pt(2.75)
             line.format.line.dash_style = drawn.DASHES[given.look.dash]
-            drawn.add_band(line._element, given, plot.width / max(len(figure.months) - 1, 1))
         self._names(slide, plot, figure)
         said, beside = [figure.value, *([figure.note] if figure.note else [])], NAMES - 0.65
         size = fit.largest((14, 12, 11), said, beside, plot.height)

@@ -24,7 +24,7 @@ from pptx.oxml.ns import nsdecls, qn
 from pptx.util import Inches, Pt
 
 from dashboards.talk import fit
-from dashboards.theme import INK, RULE, Look
+from dashboards.theme import INK, RULE, WHITE, Look
 
 DASHES = {
     "solid": MSO_LINE.SOLID,
@@ -195,29 +195,45 @@ def _place_plot(chart: Any, box: Box, plot: Box) -> None:
         etree.SubElement(manual, qn(f"c:{tag}"), {"val": value})
 
 
-def add_band(element: Any, series: Series, width: float) -> None:
-    """The range of a line as a band: error bars as wide as the months are apart, so that they touch.
+def add_band(slide: Any, plot: Box, series: Series, top: float, *, joined: bool = False) -> None:
+    """The range of a line as one shape behind the chart; nothing where no point has a range.
 
-    There is no call for error bars in the library. Nothing is drawn where no point has a range.
+    Error bars as broad as a month would move with the chart's figures, but a program that ends each bar with a cap
+    draws caps as broad as the bars, far beyond the range. A range holds from its point to the next, so the shape is a
+    stair; `joined` draws it from point to point, where each point stands for its own day alone.
     """
-    if not any(v is not None for v in series.high):
-        return
-    bars = etree.Element(qn("c:errBars"))
-    for tag, word in (("errDir", "y"), ("errBarType", "both"), ("errValType", "cust"), ("noEndCap", "1")):
-        etree.SubElement(bars, qn(f"c:{tag}"), {"val": word})
-    for tag, ends in (("c:plus", series.high), ("c:minus", series.low)):
-        numbers = etree.SubElement(etree.SubElement(bars, qn(tag)), qn("c:numLit"))
-        etree.SubElement(numbers, qn("c:formatCode")).text = "0"
-        etree.SubElement(numbers, qn("c:ptCount"), {"val": str(len(series.values))})
-        for index, (value, end) in enumerate(zip(series.values, ends, strict=True)):
-            if value is not None and end is not None:
-                point = etree.SubElement(numbers, qn("c:pt"), {"idx": str(index)})
-                etree.SubElement(point, qn("c:v")).text = f"{abs(end - value):g}"
-    line = etree.SubElement(etree.SubElement(bars, qn("c:spPr")), qn("a:ln"), {"w": str(Inches(width)), "cap": "flat"})
-    colour = etree.SubElement(etree.SubElement(line, qn("a:solidFill")), qn("a:srgbClr"))
-    colour.set("val", series.look.colour[1:].upper())
-    etree.SubElement(colour, qn("a:alpha"), {"val": str(BAND)})
-    element.find(qn("c:cat")).addprevious(bars)
+    every = plot.width / max(len(series.values) - 1, 1)
+    for run in _runs(series, joined=joined):
+        at = [(plot.left + every * i, *(plot.bottom - plot.height * v / top for v in ends)) for i, *ends in run]
+        if not joined:
+            after = [x for x, _, _ in at[1:]] + [min(at[-1][0] + every, plot.right + every / 8)]
+            at = [(x, low, high) for (a, low, high), b in zip(at, after, strict=True) for x in (a, b)]
+        outline = [(x, high) for x, _, high in at] + [(x, low) for x, low, _ in reversed(at)]
+        (x, y), *rest = [(Inches(a), Inches(b)) for a, b in outline]
+        builder = slide.shapes.build_freeform(x, y)
+        builder.add_line_segments(rest, close=True)
+        shape = builder.convert_to_shape()
+        shape.shadow.inherit = False
+        shape.line.fill.background()
+        shape.fill.solid()
+        shape.fill.fore_color.rgb = rgb(series.look.colour)
+        colour = shape._element.spPr.find(f".//{qn('a:srgbClr')}")
+        etree.SubElement(colour, qn("a:alpha"), {"val": str(BAND)})
+        describe(slide, shape, "Band", f"Band around the line “{series.name}”: its 95 % range.")
+
+
+def _runs(series: Series, *, joined: bool) -> list[list[tuple[int, float, float]]]:
+    """The points with a range as (place, low, high), cut where one is lacking; in one run where they are joined."""
+    runs: list[list[tuple[int, float, float]]] = []
+    before = None
+    for i, (low, high) in enumerate(zip(series.low, series.high, strict=True)):
+        if low is None or high is None:
+            continue
+        if not runs or (before != i - 1 and not joined):
+            runs.append([])
+        runs[-1].append((i, low, high))
+        before = i
+    return [run for run in runs if len(run) > 1 or not joined]
 
 
 def add_text(
@@ -266,14 +282,17 @@ def add_line(shapes: Any, start: tuple[float, float], end: tuple[float, float], 
     return line
 
 
-def add_mark(shapes: Any, at: tuple[float, float], across: float, colour: str) -> Any:
+def add_mark(shapes: Any, at: tuple[float, float], across: float, colour: str, *, hollow: bool = False) -> Any:
     """A round mark, as wide as `across`, with its middle at a place."""
     box = Box(at[0] - across / 2, at[1] - across / 2, across, across)
     mark = shapes.add_shape(MSO_SHAPE.OVAL, *box.inches())
     mark.shadow.inherit = False
     mark.fill.solid()
-    mark.fill.fore_color.rgb = rgb(colour)
-    mark.line.fill.background()
+    mark.fill.fore_color.rgb = rgb(WHITE if hollow else colour)
+    if hollow:
+        mark.line.color.rgb, mark.line.width = rgb(colour), Pt(2.5)
+    else:
+        mark.line.fill.background()
     return mark
 
 

@@ -12,7 +12,7 @@ from dashboards.formats import listing, lower_first, plural, sentence_case, year
 from dashboards.release.curve import GRID_MONTHS
 from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
 from dashboards.release.technique import OUTCOMES
-from dashboards.talk import words
+from dashboards.talk import speech, words
 from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import Series, on_grid
 from dashboards.talk.notes import CLAIM
@@ -69,26 +69,31 @@ def opening(told: Told, *, of: str = "") -> Scene:
     """Title, speaker, whose records; `of` goes before the title."""
     title = f"{of}{words.title(told.released, told.talk.title)}"
     lines = [t for t in (told.talk.speaker, words_shared.scope(told.released), words.WHOSE) if t]
-    return Scene("Say whose records these are, and what you will answer.", lambda d, n: d.opening(title, lines, n))
+    said = speech.opening(told.released, words.title(told.released, told.talk.title))
+    return Scene(said, lambda d, n: d.opening(title, lines, n))
 
 
 def question(told: Told) -> Scene:
     """The question, and why it matters."""
     title, lines = words.why_it_matters(told.released)
     said = [line for line in lines if line]
-    return Scene(f"{title}. {' '.join(said[:2])}", lambda d, n: d.text(title, said, n))
+    return Scene(speech.question(told.released), lambda d, n: d.text(title, said, n))
 
 
 def trap(told: Told) -> Scene | None:
-    """The misleading count beside the right one, as columns; without figures the trap itself, as a row of boxes."""
+    """The misleading count beside the right one: of 100, else as ratios; without figures the trap as a row of boxes."""
     c = told.main
     if c is None or c.naive is None:
         why = words_shared.naive_why(c) if c else terms.label_fault("since_seat", "")
-        return Scene(why, lambda d, n: d.flow(words.TRAP, words.TRAP_STEPS, (), [why], n, alt=f"{words.TRAP}. {why}"))
+        return Scene(
+            speech.trap(c), lambda d, n: d.flow(words.TRAP, words.TRAP_STEPS, (), [why], n, alt=f"{words.TRAP}. {why}")
+        )
     place = {g.name: i for i, g in enumerate(c.groups)}
     shown = [(name, failed) for name, failed in c.naive.failed if name in place]
     points = {g.name: words_shared.horizon_point(c, g) for g in c.groups}
     right = tuple(float(p.failed) if (p := points[name]) is not None else None for name, _ in shown)
+    if None in right and (found := words.ratios(c)) is not None:
+        return _trap_in_ratios(told, c, found)
     looks = [told.look(name, place[name]) for name, _ in shown]
     series = (
         ("misleading", Series("By label: misleading", looks[0], tuple(float(f) for _, f in shown))),
@@ -98,12 +103,31 @@ def trap(told: Told) -> Scene | None:
     if out := [f"“{c.label(name)}”" for (name, _), n in zip(shown, right, strict=True) if n is None]:
         value += f". Counted rightly, too few failures by then to be shown: {listing(out)}"
     return Scene(
-        words_shared.naive_why(c),
+        speech.trap(c),
         lambda d, n: d.columns(title, [c.label(name) for name, _ in shown], series, value, n,
                                colours=[look.colour for look in looks],
                                alt=f"Column chart. {words_shared.naive(c)}. {words_shared.curves(c)}"),
         "that the hollow columns compare the two ways of treating",
     )  # fmt: skip
+
+
+def _trap_in_ratios(told: Told, c: ReleasedComparison, found: words.Ratios) -> Scene:
+    """The trap where too few had failed by the horizon to be told: how fast failures came, counted in both ways."""
+    colour = told.look(found.group.name, c.groups.index(found.group)).colour
+    rows = [
+        Range(f"By label from {terms.label_start(c.clock)}", found.wrong, found.wrong, found.wrong,
+              f"{found.wrong:g} times as fast: misleading", colour, hollow=True),
+        Range(f"From the day each {terms.outcome(c.outcome).noun} could be counted", found.low, found.high, found.right,
+              f"{found.right:g} times as fast ({found.low:g} to {found.high:g})", colour),
+    ]  # fmt: skip
+    scale = Scale("Failures come slower", f"faster than with “{found.reference.label}”", ratio=True)
+    lines = [f"{words_shared.naive(c)}.", words_shared.naive_why(c)]
+    title, alt = words.ratios_title(c, found), f"Ratios. {words.ratios_title(c, found)}. {words_shared.naive(c)}."
+    return Scene(
+        speech.trap(c, words.ratios_title(c, found)),
+        lambda d, n: d.ranges(title, rows, scale, n, alt=alt, lines=lines),
+        "that the hollow mark compares the two ways of treating",
+    )
 
 
 def method(told: Told) -> Scene | None:
@@ -115,10 +139,10 @@ def method(told: Told) -> Scene | None:
     boxes = boxes or [sentence_case(words_shared.scope(r).partition(": ")[2]).rstrip(".")]
     groups = [(words.group_box(c, g.name), told.look(g.name, i).colour) for i, g in enumerate(c.groups)]
     lines = words.method_lines(r, c)
-    title = f"Each {terms.outcome(c.outcome).noun} counts in a group from the day on which it could be told apart"
+    title = words.method_title(c)
     alt = f"Boxes: {'; '.join(b.replace(chr(10), ' ') for b in boxes)}. Groups: {'; '.join(g for g, _ in groups)}."
     return Scene(
-        f"{listing([g.label for g in c.groups])} were compared. {lines[0]}",
+        speech.method(r, c),
         lambda d, n: d.flow(title, boxes, groups, lines, n, alt=alt.replace("\n", " ")),
     )
 
@@ -145,12 +169,7 @@ def curves_scene(told: Told, c: ReleasedComparison) -> Scene:
         lines = [words_shared.result(c), *words.hidden(c), words_shared.next_step(c)]
         return Scene(" ".join(lines), lambda d, n: d.text(title, lines, n))
     figure = curves_of(told, c, shown)
-    text = words_shared.curves(c)
-    hidden = [said for said in words.hidden(c) if said.lower().rstrip(".") not in text.lower()]
-    say = f"{text} {' '.join(hidden)} The bands are 95 % ranges. {FOLLOWED}"
-    return Scene(
-        " ".join(say.split()), lambda d, n: d.curves(title, figure, n, alt=f"Curves. {words_shared.curves(c)}")
-    )
+    return Scene(speech.curves(c), lambda d, n: d.curves(title, figure, n, alt=f"Curves. {words_shared.curves(c)}"))
 
 
 def curves_of(told: Told, c: ReleasedComparison, shown: list[tuple[int, ReleasedGroup]]) -> Curves:
@@ -186,7 +205,7 @@ def sure(told: Told) -> Scene | None:
         return None  # that nothing can be compared is said once, where the curves would stand
     if d is None:
         said = [words_shared.result(c), *words.hidden(c), words_shared.zone(c), words_shared.doubt(c)]
-        return Scene(f"{title}. {said[0]}", lambda k, n: k.text(title, said, n))
+        return Scene(speech.sure(c), lambda k, n: k.text(title, said, n))
     reach = range_more_or_fewer(d.low, d.high)
     says = f"{words.many(d.per_100)} ({reach})"
     rows = [Range(f"Difference by {years(d.years)}", d.low, d.high, d.per_100, says, told.talk.colours["accent"])]
@@ -196,8 +215,7 @@ def sure(told: Told) -> Scene | None:
     scale = Scale("Fewer failures of 100", f"More, with “{c.label(d.group)}”", c.smallest_difference_per_100)
     text = [words_shared.result(c), f"Grey: {lower_first(words_shared.zone(c))}", words_shared.doubt(c)]
     alt = f"Ranges. {words_shared.result(c)} {words_shared.reach(c)} {words_shared.choices(c)}"
-    return Scene(f"{words_shared.result(c)} {words_shared.reach(c)} {words_shared.choices(c)}".strip(),
-                 lambda k, n: k.ranges(title, rows, scale, n, alt=alt, lines=text))  # fmt: skip
+    return Scene(speech.sure(c), lambda k, n: k.ranges(title, rows, scale, n, alt=alt, lines=text))
 
 
 def hyperemic(told: Told) -> Scene | None:
@@ -213,7 +231,7 @@ def hyperemic(told: Told) -> Scene | None:
     needed = [words_shared.everyday(e) for e in told.released.everyday]
     below = [*needed[:1], f"{NOT_COMPARED.split(' (')[0]}."]
     return Scene(
-        f"{' '.join(lines[:-1])} Read the three together: what is gained for one is paid in the other.",
+        speech.hyperemic(told.released),
         lambda d, n: d.table(title, heads, rows, n, alt=f"Table. {' '.join(lines)}", shares=(0.25, 0.5, 0.25),
                              left=(0, 1), sizes=(20, 18, 16), lines=below),
         "that one way is right for any one tooth",
@@ -237,7 +255,7 @@ def technique(told: Told) -> Scene | None:
     lines = words.technique_lines(told.released)
     alt = f"Ranges. {' '.join(words_technique.contrast(a, c) for c in kept)}"
     return Scene(
-        f"{words_technique.contrast(a, best)} {lines[0]}",
+        speech.technique(told.released, a, best),
         lambda d, n: d.ranges(title, rows, scale, n, alt=alt, lines=lines),
         "that a technique causes teeth to last or to fail",
     )
@@ -248,21 +266,26 @@ def waiting(told: Told) -> Scene | None:
     shown = [(i, e) for i, e in enumerate(told.released.everyday) if len(e.points) > 1]
     if not shown:
         return None
-    # Counted once a year: a value and its range stand for that year, and a year that may not be told is a gap.
-    grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1)
+    # Counted at whole years: each is a point of its own, and a year that may not be told has none.
+    grid = range(0, 12 * max(e.points[-1].years for _, e in shown) + 1, 12)
     series = [
-        on_grid(sentence_case(e.label), told.look(e.arm, i),
-                {12 * p.years + m: (p.of_100, p.low, p.high) for p in e.points for m in range(12)}, grid)
+        on_grid(
+            sentence_case(e.label),
+            told.look(e.arm, i),
+            {12 * p.years: (p.of_100, p.low, p.high) for p in e.points},
+            grid,
+        )
         for i, e in shown
-    ]  # fmt: skip
+    ]
     under = [{12 * p.years: str(p.followed) for p in e.points} for _, e in shown]
-    figure = Curves(grid, series, "Needed a root canal, of 100 teeth, by whole year. Band: 95 % range",
-                    "Years since the seat; followed", under, FOLLOWED, every=12)  # fmt: skip
+    figure = Curves(grid, series, "Needed a root canal, of 100 teeth. Band: 95 % range",
+                    "Years since the seat; followed", under, FOLLOWED, every=12, joined=True,
+                    note="A mark is a year that may be told; lines only join the marks.")  # fmt: skip
     lines = [words_shared.everyday(e) for e in told.released.everyday]
     title = lines[shown[0][0]].partition(";")[0]
     said = " ".join(lines)
     return Scene(
-        f"{said} {FOLLOWED}",
+        speech.waiting(told.released),
         lambda d, n: d.curves(title, figure, n, alt=f"Curves. {said}"),
         "that waiting is right or wrong for any one tooth",
     )
@@ -272,7 +295,7 @@ def kept(told: Told) -> Scene | None:
     """Root-filled teeth kept with and without a crown."""
     drawn = (c for c in told.released.comparisons if any(g.points for g in c.groups))
     c = next((c for c in drawn if c.id == KEPT_BY_CROWN.id), None)
-    return None if c is None else curves_scene(told, c)
+    return None if c is None else dataclasses.replace(curves_scene(told, c), say=speech.kept(c))
 
 
 def action(told: Told) -> Scene:
@@ -280,7 +303,7 @@ def action(told: Told) -> Scene:
     title, lines = words.action(told.released)
     claim = "that anyone else should do the same"
     return Scene(
-        "Edit me: this slide is a reading and no figure. Put your own in its place, and say it as your choice.",
+        speech.action(told.released),
         lambda d, n: d.text(title, lines, n),
         claim,
     )
@@ -290,7 +313,7 @@ def limits(told: Told) -> Scene:
     """The cautions, and what these records could not say."""
     title = "An association in one practice’s records is not advice for a patient"
     lines = words.limits(told.released, told.left_out)
-    return Scene("Read the first two lines aloud.", lambda d, n: d.text(title, lines, n))
+    return Scene(speech.limits(told.released, told.left_out), lambda d, n: d.text(title, lines, n))
 
 
 def references(told: Told) -> Scene:
@@ -299,7 +322,7 @@ def references(told: Told) -> Scene:
     title = f"The methods are those of {len(papers)} published papers; the appendix lists all"
     cited = words.citation(told.released, chosen=told.talk.title, speaker=told.talk.speaker, day=told.day)
     lines = [*(f"{p.short} ({p.used_for})" for p in papers[:MOST_ROWS]), f"To cite: {cited}"]
-    return Scene("Leave this slide up for questions.", lambda d, n: d.text(title, lines, n, sizes=(20, 18, 16)),
+    return Scene(speech.references(len(papers)), lambda d, n: d.text(title, lines, n, sizes=(20, 18, 16)),
                  "that these papers say anything of this practice")  # fmt: skip
 
 

@@ -68,7 +68,7 @@ def render(released: Released, talk: Talk | None = None, *, day: dt.date | None 
         scene.draw(
             deck,
             notes(
-                scene.say,
+                " ".join(scene.say.split()),
                 scenes.source(released),
                 claim=scene.claim,
                 time=timing(minutes, sum(given[:number]), whole),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dashboards import terms
 from dashboards.answers import Answer
-from dashboards.formats import lower_first, months, plural, sentence_case, whole, years
+from dashboards.formats import count, lower_first, months, plural, sentence_case, whole, years
 from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
 from pipeline.results.planning import Plan
 from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
@@ -21,42 +21,45 @@ def more(value: int) -> str:
     return "as many" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
 
 
-def between(low: int, high: int) -> str:
-    """`between 2 fewer and 7 more`, `4 to 8 fewer`, `between none and 5 more`, `between 9 fewer and none`."""
+def between(low: float, high: float) -> str:
+    """`between 2 fewer and 7 more`, `4 to 8 fewer`, `under 1 to 5 more`, `between 9 fewer and none`, in whole teeth.
+
+    A range without zero stays one when it is rounded: its nearer end is then under 1.
+    """
     if low * high > 0:
-        near, far = sorted((abs(low), abs(high)))
+        near, far = (round(v) for v in sorted((abs(low), abs(high))))
         side = "more" if low > 0 else "fewer"
-        return f"{near} {side}" if near == far else f"{near} to {far} {side}"
-    ends = ["none" if v == 0 else more(v) for v in (low, high)]
+        if far == 0:
+            return f"under 1 {side}"
+        return f"{near} {side}" if near == far else f"{near or 'under 1'} to {far} {side}"
+    ends = ["none" if v == 0 else more(v) for v in (round(low), round(high))]
     return "none" if ends == ["none", "none"] else f"between {ends[0]} and {ends[1]}"
 
 
 def of_100(d: Difference, labels: dict[str, str], outcome: str) -> str:
     """`Of 100 crowns, 2 more failed within 5 years with a than with b: between 2 fewer and 7 more.`"""
     say = terms.outcome(outcome)
-    mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
+    mid = round(d.per_100)
     group, reference = (lower_first(labels.get(n, n)) for n in (d.group, d.reference))
     late = f", counted from {months(d.from_days)} on" if d.from_days > 0 else ""
     than = "than" if mid else "as"
     return (
-        f"Of 100 {plural(2, say.noun)}, {more(mid)} {happened(outcome)} within {years(d.years)} with {group} {than} "
-        f"with {reference}{late}: {between(low, high)}."
+        f"Of 100 {plural(2, say.noun)}, {more(mid)} {terms.happened(outcome)} within {years(d.years)} with {group} "
+        f"{than} with {reference}{late}: {between(d.ci_low, d.ci_high)}."
     )
 
 
-def in_short(c: Comparison) -> str:
-    """`Opened, 2 more of 100 failed within 5 years (between 2 fewer and 7 more).`, without the names of the groups."""
+def in_short(c: Comparison, *, when: bool = True) -> str:
+    """`2 more of 100 failed within 5 years (between 2 fewer and 7 more).`, without the names of the groups.
+
+    Without `when` the years, which are then said once for several, and why nothing is compared are left out.
+    """
     d = c.difference
     if d is None or c.verdict.code == TOO_EARLY:
-        return c.verdict.sentence
-    mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
-    return f"{sentence_case(more(mid))} of 100 {happened(c.outcome)} within {years(d.years)} ({between(low, high)})."
-
-
-def happened(outcome: str) -> str:
-    """What befell the teeth, as a verb of many: `failed`, `were lost`."""
-    bad = terms.outcome(outcome).bad
-    return f"were {bad}" if bad == "lost" else bad
+        return c.verdict.sentence if when else "so far."  # after the word of the verdict
+    much = sentence_case(more(round(d.per_100)))
+    by = f" within {years(d.years)}" if when else ""
+    return f"{much} of 100 {terms.happened(c.outcome)}{by} ({between(d.ci_low, d.ci_high)})."
 
 
 def comparison_says(c: Comparison) -> str:
@@ -75,14 +78,21 @@ def comparison_answer(c: Comparison, *, link: str, asked: str = "") -> Answer:
 
 
 def how_sure(c: Comparison) -> str:
-    """How sure the main finding is: what could have been seen, other ways to count, and that no lots were drawn."""
+    """How sure the main finding is: what could have been seen, other ways to count, and that chance did not choose."""
     said = []
     if c.choices is not None and c.choices.rows:
         said.append(_ways(c.choices))
     if c.robustness is not None and c.robustness.detectable_per_100 is not None:
         said.append(f"A difference under {max(round(c.robustness.detectable_per_100), 1)} of 100 may have been missed.")
-    said.append("No lots were drawn: other things may explain it.")
+    said.append("Chance did not choose the treatment: other things may explain it.")
     return " ".join(said)
+
+
+def sure_heading(c: Comparison) -> str:
+    """How sure the main finding is, for a heading: other ways to count, where they were tried."""
+    if c.choices is None or not c.choices.rows:
+        return "How sure this is: no other way to count was tried"
+    return f"How sure this is: {lower_first(_ways(c.choices)).rstrip('.')}"
 
 
 def _ways(choices: Choices) -> str:
@@ -91,23 +101,24 @@ def _ways(choices: Choices) -> str:
     return f"In {whole(zero)} of {whole(len(told))} ways to count the range includes no difference."
 
 
-def trial_says(t: Trial, outcome: str) -> str:
-    """One outcome of the decision, per hundred, both ways."""
+def trial_says(t: Trial, outcome: str, *, when: bool = True) -> str:
+    """One outcome of the decision, per hundred, both ways; without the years where they are said once for several."""
     found = next((o for o in t.outcomes if o.outcome == outcome), None)
-    return "" if found is None else outcome_says(found)
+    return "" if found is None else outcome_says(found, when=when)
 
 
-def outcome_says(o: TrialOutcome) -> str:
+def outcome_says(o: TrialOutcome, *, when: bool = True) -> str:
     """`Crowns failed: 2 more of 100 with the root canal first (between 3 fewer and 8 more).`"""
     d = o.difference
     if d is None:
         return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
     mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
     if o.outcome == NEED:
-        return f"Waiting spared {mid} of 100 teeth a root canal for {years(d.years)} ({low} to {high})."
+        lasting = f" for {years(d.years)}" if when else ""
+        return f"Waiting spared {mid} of 100 teeth a root canal{lasting} ({low} to {high})."
     what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
     much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
-    return f"{much} within {years(d.years)} with the root canal first: {between(low, high)}."
+    return f"{much} within {years(d.years)} with the root canal first: {between(d.ci_low, d.ci_high)}."
 
 
 def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:
@@ -159,7 +170,7 @@ def contrast_range(c: TechniqueContrast) -> str:
     """The range of a contrast in words; empty where it has none to show."""
     if not has_range(c) or c.difference_ci_low is None or c.difference_ci_high is None:
         return ""
-    return between(round(c.difference_ci_low), round(c.difference_ci_high))
+    return between(c.difference_ci_low, c.difference_ci_high)
 
 
 def leaves_zero_out(c: TechniqueContrast) -> bool:
@@ -169,18 +180,24 @@ def leaves_zero_out(c: TechniqueContrast) -> bool:
 
 
 def settles(plan: Plan) -> str:
-    """When a question would be settled: `in about 63 months here, or with 2 practices of this size together`."""
+    """When a question would be settled: `in about 5 years here, or now by 2 practices of this size together`."""
     if plan.settled:
         return "settled for now"
     if plan.failures_needed is None:
         return "more of the same records would not settle it"
     if plan.failures_so_far >= plan.failures_needed:
-        return "there are failures enough; it is not a question of numbers alone"
-    here = f"in about {whole(plan.months)} months here" if plan.months is not None else (
-        f"not within {plan.within_years} years here")  # fmt: skip
+        return "there are failures enough here; the same one question put to another practice’s records would"
+    here = (
+        f"not within {plan.within_years} years here" if plan.months is None else f"in about {stretch(plan.months)} here"
+    )
     if plan.practices is None or plan.practices < 2:
         return here
     return f"{here}, or now by {whole(plan.practices)} practices of this size together"
+
+
+def stretch(months_on: int) -> str:
+    """A time to come: months up to two years, then whole years."""
+    return count(months_on, "month") if months_on < 24 else years(round(months_on / 12))
 
 
 def next_step(results: Results, c: Comparison) -> str:

@@ -177,10 +177,10 @@ def difference_sentence(difference: Difference, labels: dict[str, str], noun: st
     )
 
 
-def difference_core(mid: int, group: str, reference: str, horizon: float, noun: str) -> str:
+def difference_core(mid: int, group: str, reference: str, horizon: float, noun: str, *, did: str = "failed") -> str:
     """The difference without its range: `By 5 years, 6 more of 100 crowns failed with “a” than with “b”`."""
     much, than = (more_or_fewer(mid), "than") if mid else ("about as many", "as")
-    return f"By {years(horizon)}, {much} of 100 {plural(2, noun)} failed with “{group}” {than} with “{reference}”"
+    return f"By {years(horizon)}, {much} of 100 {plural(2, noun)} {did} with “{group}” {than} with “{reference}”"
 
 
 def naive_sentence(naive: Naive, labels: dict[str, str], horizon: float, *, start: str) -> str:
@@ -193,6 +193,19 @@ def naive_sentence(naive: Naive, labels: dict[str, str], horizon: float, *, star
             text += f" ({naive.ci_low:.2f} to {naive.ci_high:.2f})"
         text += "."
     return text.strip()
+
+
+def groups_reconciled(c: Comparison) -> str:
+    """Why the groups of a main comparison do not add up to what its curves count; empty where they do."""
+    named = {g.name: g for g in c.groups}
+    if not {"vital", "through_crown"} <= set(named):
+        return ""
+    vital, opened = named["vital"].crowns, named["through_crown"].crowns
+    return (
+        f"A crown stands here in the group that it was in last. The curves count the {whole(opened)} opened ones in "
+        f"two, one after the other: until the opening with the {whole(vital)} that had no root canal, so that "
+        f"{whole(vital + opened)} begin there, and from then on as opened."
+    )
 
 
 def scope_sentence(results: Results) -> str:
@@ -240,6 +253,11 @@ def trust_sentences(results: Results) -> list[str]:
     if thin:
         fields = listing([f"{f.table}.{f.field} ({percent(f.filled, f.rows)})" for f in thin])
         sentences.append(f"Less than half filled in: {fields}. What rests on these is thin.")
+    begun, done = results.counts.endo_courses, next((r.teeth for r in results.followup if r.of == "root canals"), 0)
+    if 0 < done < begun:
+        sentences.append(
+            f"Of {count(begun, 'root canal')} begun, {whole(done)} {plural(done, 'was')} filled and followed."
+        )
     sentences += [followup_sentence(row) for row in results.followup]
     codes = sum(c.rows for c in q.unknown_codes)
     if codes:
@@ -275,7 +293,7 @@ def too_few(missing: int, total: int, what: str, horizon: float) -> str:
 
 def difference_row(difference: Difference, labels: dict[str, str]) -> str:
     """The short label of the difference's row."""
-    return f"{labels.get(difference.group, difference.group)}: more or fewer"
+    return labels.get(difference.group, difference.group)
 
 
 def zone_sentence(smallest: float) -> str:

@@ -70,12 +70,24 @@ def nothing(found: Evidence, kind: str) -> str:
     """Said once where nothing of others means the same as ours."""
     if kind == "share":
         return "No published share that we have read counts as we do, so there is nothing to put together with ours."
-    own = f" {count(found.own_files, 'file')} named there {'is' if found.own_files == 1 else 'are'} our own."
+    own = f" {count(found.own_files, 'file')} given {'is' if found.own_files == 1 else 'are'} our own."
     return (
         "No published ratio that we have read compares the same groups on the same clock until the same event, and no "
-        "file of another practice that tells of one is named under [evidence] in PRACTICE.toml, so our comparisons "
-        f"stand alone.{own if found.own_files else ''}"
+        "file of another practice that tells of one was given, so our comparisons stand alone."
+        f"{own if found.own_files else ''}"
     )
+
+
+def heading(rows: Sequence[EvidenceRow], kind: str) -> str:
+    """What others' figures add to ours, for a heading."""
+    if not rows:
+        what = "share" if kind == "share" else "comparison"
+        return f"No published {what} is like ours, so ours stand alone"
+    alone = sum(r.rests_on == "ours" for r in rows)
+    if not alone:
+        return f"What others found bears on {count(len(rows), 'figure')} of ours"
+    said = f"{whole(alone)} of {count(len(rows), 'figure')} {'rests' if alone == 1 else 'rest'} on ours alone"
+    return f"{said}, whatever others found"
 
 
 def worth_sentence(row: EvidenceRow) -> str:

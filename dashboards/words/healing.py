@@ -33,6 +33,22 @@ def recall_headline(row: RecallRow) -> str:
     return f"{seen} Of 100 of those, {said}." if said else f"{seen} Too few to give a share healed."
 
 
+def recall_heading(row: RecallRow | None) -> str:
+    """How many of those judged had healed, for a heading."""
+    if row is None or row.success is None:
+        return "Too few root canals were judged at recall to say how many healed"
+    return f"{round(100 * row.success)} of 100 root canals judged at recall had healed"
+
+
+def curve_heading(found: LesionHealing) -> str:
+    """How many lesions had healed by the last year that is told, for a heading."""
+    told = _years_told(found)
+    if not told:
+        return "How soon a lesion heals cannot be told yet"
+    of, when, _ = _healed_by(told[-1])
+    return f"{of} of 100 lesions had healed {when} after the root canal"
+
+
 def by_lesion(rows: Sequence[RecallRow]) -> list[str]:
     """One sentence each for teeth with and without a lesion before treatment; none where that is not known."""
     named = {r.name: r for r in rows}
@@ -57,18 +73,23 @@ def by_lesion(rows: Sequence[RecallRow]) -> list[str]:
 
 def curve_headline(found: LesionHealing) -> str:
     """How many lesions had healed by one, two and four years, or by the years that there are; or that few are known."""
-    by_year = {p.years: p for p in found.points if float(p.years).is_integer()}
-    told = [y for y in (1.0, 2.0, 4.0) if y in by_year] or list(by_year)[:1]
+    told = _years_told(found)
     if not told:
         return (
             "Too few lesions were followed on film for a curve "
             f"({whole(found.filmed)} of {whole(found.lesions)} have a film since that judges them)."
         )
-    first, *later = (_healed_by(by_year[y]) for y in told)
+    first, *later = map(_healed_by, told)
     of, when, span = first
     parts = [f"{of} had healed {when} after the root canal {span}", *(f"{n} after {y} {s}" for n, y, s in later)]
     joined = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
     return f"Of 100 lesions, about {joined}."
+
+
+def _years_told(found: LesionHealing) -> list[HealingPoint]:
+    """The points at one, two and four years, or the first whole year where none of these is there."""
+    by_year = {p.years: p for p in found.points if float(p.years).is_integer()}
+    return [by_year[y] for y in (1.0, 2.0, 4.0) if y in by_year] or list(by_year.values())[:1]
 
 
 def _healed_by(p: HealingPoint) -> tuple[int, str, str]:

@@ -37,6 +37,20 @@ def last_year(group: LossGroup) -> LossPoint | None:
     return found[-1] if found else None
 
 
+def loss_heading(table: LossTable) -> str:
+    """How many teeth were lost by the last year shown, and to what most, for a heading."""
+    group = next((g for g in table.groups if g.name == "all"), None)
+    point = last_year(group) if group else None
+    noun = NOUNS.get(table.id, "teeth")
+    if group is None or point is None:
+        return f"Too few {noun} have been followed to say what they are lost to"
+    named = [c for c in group.causes if c.cause in CAUSES and c.cause not in ("other", "unknown")]
+    most = max(((p.estimate, CAUSES[c.cause]) for c in named if (p := at(c.points, point.years)) is not None),
+               default=(0.0, ""))  # fmt: skip
+    to = f", most often to {most[1]}" if most[0] > 0 else ""
+    return f"{_some(point.estimate)} of 100 {noun} were lost within {years(point.years)}{to}"
+
+
 def loss_headline(table: LossTable) -> str:
     """How many of all teeth were lost by the last year shown, and to what."""
     group = next((g for g in table.groups if g.name == "all"), None)

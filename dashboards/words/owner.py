@@ -261,6 +261,21 @@ def first_year_sentence(found: FirstYear, noun: str, done: str) -> str:
     return f"{share}{far}{run}{open_ones}"
 
 
+def benchmark_heading(found: Sequence[Benchmark]) -> str:
+    """How many of the published figures that count as ours do lie outside our range, for a heading."""
+    beside = [b for b in found if None not in (b.ours_low, b.ours_high, b.published) and b.comparable]
+    if not beside:
+        return "No published figure counts as ours do"
+    worse = sum(b.published > b.ours_high for b in beside if b.published is not None and b.ours_high is not None)
+    better = sum(b.published < b.ours_low for b in beside if b.published is not None and b.ours_low is not None)
+    said = [
+        f"{whole(worse)} {plural(worse, 'is')} better than ours" if worse else "",
+        f"{whole(better)} {plural(better, 'is')} worse" if better else "",
+    ]
+    told = "; ".join(text for text in said if text) or "none lies outside our range"
+    return f"Of {count(len(beside), 'published figure')} beside ours, {told}"
+
+
 def benchmark_intro(found: Sequence[Benchmark]) -> str:
     """How many published figures can be set beside ours, and what a gap between them is."""
     found = [b for b in found if b.disagrees != ("measure",)]  # ratios and laboratory values are no shares of teeth

@@ -32,6 +32,16 @@ def agreement_sentence(found: Agreement) -> str:
     return f"{films}: {same}, and {side}; weighted kappa {ratio(found.kappa)}{limits}."
 
 
+def agreement_heading(found: Sequence[Agreement]) -> str:
+    """How often two readings said the same of healed or not, of the first kind, for a heading."""
+    first = next((a for a in found if not a.who), None)
+    if first is None or not first.same_side.of:
+        return "Some films were read twice"
+    share = percent(first.same_side.count, first.same_side.of)
+    films = count(first.same_side.of, "film")
+    return f"Of {films} {READERS.get(first.kind, 'read twice')}, both readings agree on healed or not in {share}"
+
+
 def readings_rule() -> str:
     """Which reading of a film counts."""
     return (

@@ -60,11 +60,17 @@ def verdict(c: ReleasedComparison) -> str:
         return f"Any difference is probably smaller than {c.smallest_difference_per_100:g} per 100"
     if c.verdict_code == "differs":
         word = "More" if d.per_100 > 0 else "Fewer"
-        return f"{word} {nouns} failed with “{c.label(d.group)}” in these records"
+        return f"{word} {nouns} {terms.happened(c.outcome)} with “{c.label(d.group)}” in these records"
     if c.verdict_code == "depends_on_how_we_count":
         return "The answer depends on how we count"
     rest = (", adjusted" if d.adjusted else "") + (", but chance is not ruled out" if leaves_zero_out(c) else "")
     return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100{rest}"
+
+
+def asked_and_said(c: ReleasedComparison) -> str:
+    """The verdict with what was compared before it, where several stand after one another."""
+    said = verdict(c)
+    return f"{ASKED.get(c.id, c.title.partition(':')[0])}: {lower_first(said)}"
 
 
 def beside_verdict(c: ReleasedComparison) -> str:
@@ -72,6 +78,14 @@ def beside_verdict(c: ReleasedComparison) -> str:
     return sentence_case(verdict(c).removeprefix("We cannot tell yet: ").removesuffix(" in these records"))
 
 
+# What is compared, so that no heading says of crowns what holds of a comparison.
+ASKED = {
+    "crown_longevity_by_endo_timing": "Crowns opened, or treated before",
+    "crown_longevity_since_endo": "Crowns from the opening on",
+    "tooth_survival_by_crown_after_endo": "Teeth kept, with a crown or without",
+    "endo_free_of_intervention_by_crown": "Root canals left alone, with a crown or without",
+    "tooth_survival_by_delay_to_crown": "Teeth kept, crowned soon or later",
+}
 HEADINGS = {
     "little_difference": "little difference",
     "cannot_tell": "it cannot be told yet",
@@ -81,10 +95,10 @@ HEADINGS = {
 
 
 def heading(c: ReleasedComparison) -> str:
-    """The finding as a heading: what was asked in short, and what can be told of it."""
-    asked, d = c.title.partition(":")[0], c.difference
+    """The finding as a heading: which groups are set side by side, and what can be told of them."""
+    asked, d = ASKED.get(c.id, c.title.partition(":")[0]), c.difference
     if c.verdict_code == "differs" and d is not None:
-        much = f"{more_or_fewer(d.per_100)} of 100 failed with {lower_first(c.label(d.group))}"
+        much = f"{more_or_fewer(d.per_100)} of 100 {terms.happened(c.outcome)} with {lower_first(c.label(d.group))}"
         return f"{asked}: {much}"
     return f"{asked}: {HEADINGS.get(c.verdict_code, 'it cannot be told yet')}"
 
@@ -108,7 +122,9 @@ def result(c: ReleasedComparison) -> str:
         return "No difference is shown: too few failures stand behind at least one group."
     noun = terms.outcome(c.outcome).noun
     late = "" if d.from_start else ", counted from when both groups are followed"
-    return f"{difference_core(d.per_100, c.label(d.group), c.label(d.reference), d.years, noun)}{late}."
+    did = terms.happened(c.outcome)
+    said = difference_core(d.per_100, c.label(d.group), c.label(d.reference), d.years, noun, did=did)
+    return f"{said}{late}."
 
 
 def reach(c: ReleasedComparison) -> str:
@@ -123,7 +139,7 @@ def reach(c: ReleasedComparison) -> str:
 def doubt(c: ReleasedComparison) -> str:
     """Why a difference need not come from the treatment."""
     del c
-    return "The teeth were not treated alike for no reason: those in one group may have been worse from the start."
+    return "Chance did not decide who was treated how: the teeth of one group may have been worse from the start."
 
 
 def next_step(c: ReleasedComparison) -> str:
@@ -178,7 +194,7 @@ def curves(c: ReleasedComparison) -> str:
     nouns = plural(2, terms.outcome(c.outcome).noun)
     if not parts:
         return _joined(f"{c.title}: no figure by {years(c.horizon_years)} may be shown", _no_figure(c))
-    told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed"
+    told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} {terms.had_happened(c.outcome)}"
     return _joined(told, _no_figure(c))
 
 
@@ -193,9 +209,14 @@ def _no_figure(c: ReleasedComparison) -> list[str]:
         if len(group.points) < 2 or horizon_point(c, group) is not None:
             continue
         first, last = group.points[0].months / 12, group.points[-1].months / 12
-        where = f"begins at {years(first)}, when enough have failed" if first > c.horizon_years else (
-            f"ends at {years(last)}, while enough are followed")  # fmt: skip
-        said.append(f"The curve of “{group.label}” {where} to be shown.")
+        begun = group.points[0]
+        where = (
+            f"begins at {years(first)}, when enough have failed to be shown: about {begun.failed} "
+            f"({begun.low} to {begun.high}) by then"
+            if first > c.horizon_years
+            else f"ends at {years(last)}, while enough are followed to be shown"
+        )
+        said.append(f"The curve of “{group.label}” {where}.")
     return [*said, *no_curve(c)]
 
 
@@ -206,18 +227,34 @@ def no_curve(c: ReleasedComparison) -> list[str]:
 
 
 def curves_title(c: ReleasedComparison) -> str:
-    """The same without ranges, short enough for the title of a slide; a curve is never adjusted, and this says so."""
+    """Failed of 100 in the groups compared, without ranges, by the first year from the horizon on that tells both.
+
+    Short enough for the title of a slide; a curve is never adjusted, and this says so.
+    """
     d = c.difference
     first = (d.reference, d.group) if d is not None else ()
     groups = sorted(c.groups, key=lambda g: first.index(g.name) if g.name in first else len(first))
-    points = [(group.label, point) for group in groups if (point := horizon_point(c, group)) is not None]
+    month = together(c)
+    points = [(group.label, point) for group in groups if (point := group.at(month)) is not None]
     parts = [f"{point.failed} with “{label}”" for label, point in points[:2]]
     nouns = plural(2, terms.outcome(c.outcome).noun)
+    had = terms.had_happened(c.outcome)
     if not parts and any(len(group.points) > 1 for group in c.groups):
-        return f"How many of 100 {nouns} failed, and when; no figure by {years(c.horizon_years)} may be shown"
+        return f"How many of 100 {nouns} {had}, and when; no figure by {years(c.horizon_years)} may be shown"
     if not parts:
         return f"Too few {nouns} have been followed for {years(c.horizon_years)} to draw curves"
-    return f"Of 100 {nouns}, about {listing(parts)} had failed by {years(c.horizon_years)}, unadjusted"
+    return f"Of 100 {nouns}, about {listing(parts)} {had} by {years(month / 12)}, unadjusted"
+
+
+def together(c: ReleasedComparison) -> int:
+    """The month of the horizon, or that of the first whole year after it at which both groups compared have a figure.
+
+    The horizon where there is no such year within twice of it: a curve may begin late, when enough have failed.
+    """
+    horizon, d = round(12 * c.horizon_years), c.difference
+    named = [g for g in c.groups if d is not None and g.name in (d.group, d.reference)]
+    years_on = range(horizon, 2 * horizon + 1, 12)
+    return next((m for m in years_on if len(named) == 2 and all(g.at(m) is not None for g in named)), horizon)
 
 
 def counted_title(c: ReleasedComparison) -> str:
@@ -243,7 +280,8 @@ def naive(c: ReleasedComparison) -> str:
     if c.naive is None:
         return f"A count by label from {start} flatters the teeth that changed group later"
     parts = [f"{n} with “{c.label(name)}”" for name, n in c.naive.failed]
-    return f"Counted by label from {start}, {listing(parts)} of 100 failed: a misleading picture"
+    told = f"of 100 {plural(2, terms.outcome(c.outcome).noun)} {listing(parts)} {terms.happened(c.outcome)}"
+    return f"Counted by label from {start}, {told}: a misleading picture"
 
 
 def naive_why(c: ReleasedComparison) -> str:
@@ -263,6 +301,16 @@ def rate(row: ReleasedRate, rates: ReleasedRates) -> str:
 def overall(released: Released) -> list[str]:
     """One sentence an outcome, for the whole practice."""
     return [rate(t.rows[0], t) + "." for t in released.rates if t.by == "overall" and t.rows]
+
+
+def overall_short(released: Released) -> list[str]:
+    """The same in a few words, for a heading: `91 of 100 crowns still in place after 5 years`."""
+    return [
+        f"{t.rows[0].in_place} of 100 {say.many} {say.good} after {years(t.rows[0].years)}"
+        for t in released.rates
+        if t.by == "overall" and t.rows and t.rows[0].in_place is not None
+        for say in [terms.outcome(t.outcome)]
+    ][:1]
 
 
 def elsewhere(released: Released) -> str:

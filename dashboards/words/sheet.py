@@ -193,20 +193,26 @@ def to_do(found: ToDo) -> str:
     if found.what == "ask":
         return f"Ask about {count(n, 'tooth')} that others may have treated"
     if found.what == "mend":
-        return f"Mend {count(n, 'row')} that could not be used"
+        return f"Mend {count(n, 'unused row')}"
     lacking = f"{count(n, 'row')} {plural(n, 'has')} one that is not known"
     return f"Give {count(found.of, 'procedure code')} a meaning: {lacking}"
+
+
+def trust_short(lines: Sequence[SheetLine]) -> str:
+    """How many rates have the lowest grade, whose word stands before it: `for all rates`, `for 1 of 3 rates`."""
+    low = sum(s.trust.grade == worst(lines) for s in lines)
+    return "for all rates" if low == len(lines) else f"for {whole(low)} of {count(len(lines), 'rate')}"
 
 
 def to_do_short(found: ToDo) -> str:
     """The same in four words, for the front page."""
     n = found.count
     return {
-        "signals": f"Look at {count(n, 'failure')}.",
-        "reviews": f"Ask in {count(n, 'root canal')}.",
-        "ask": f"Ask about {count(n, 'tooth')}.",
-        "mend": f"Mend {count(n, 'row')}.",
-    }.get(found.what, f"Explain {count(found.of, 'code')}.")
+        "signals": f"Look at {count(n, 'failure')}",
+        "reviews": f"Ask in {count(n, 'root canal')}",
+        "ask": f"Ask about {count(n, 'tooth')}",
+        "mend": f"Mend {count(n, 'row')}",
+    }.get(found.what, f"Explain {count(found.of, 'code')}")
 
 
 WHY = {
@@ -250,23 +256,56 @@ def horizons(lines: Sequence[SheetLine]) -> str:
 def beside(lines: Sequence[SheetLine]) -> str:
     """How the rates stand beside the published figure nearest to each."""
     found = [(s.outcome, s.published[0].change.verdict) for s in lines if s.published]
-    return f"Published figures: {by_verdict(found)}." if found else "No published figure counts as we do."
+    if not found:
+        return "No published figure counts as we do."
+    told = [(code, [lower_first(name_of(o)) for o, v in found if v == code]) for code in ("worse", "better")]
+    apart = [f"{code} than published: {listing(names)}" for code, names in told if names]
+    return f"{sentence_case('; '.join(apart))}." if apart else f"Against published figures: {by_verdict(found)}."
+
+
+def beside_short(lines: Sequence[SheetLine]) -> str:
+    """How many rates are worse, or better, than the published figure nearest to each: `2 of 3 rates worse than ...`."""
+    found = [s.published[0].change.verdict for s in lines if s.published]
+    told = [(code, found.count(code)) for code in ("worse", "better") if code in found]
+    rates = count(len(found), "rate")
+    return "; ".join(f"{whole(n)} of {rates} {code} than published" for code, n in told)
 
 
 def trend_answer(owner: Owner) -> str:
-    """Are we getting worse? The verdict on each rate."""
-    found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
-    if not found:
+    """Are we getting worse? The verdict on each rate; one that all share stands before it, in its frame."""
+    if not owner.lines:
         return "There is no rate to compare."
-    return f"{sentence_case(by_verdict(found))}, of late against the {owner.late_years} years before."
+    said = trend_in_brief(owner)
+    if alike(owner):
+        said = sentence_case(listing([lower_first(name_of(s.outcome)) for s in owner.lines]))
+    return f"{said}, lately against the {owner.late_years} years before."
+
+
+def trend_short(owner: Owner) -> str:
+    """`Same for crowns and root-filled teeth; cannot tell for root canals`."""
+    return sentence_case(by_verdict([(s.outcome, s.over_time.change.verdict) for s in owner.lines]))
+
+
+def trend_in_brief(owner: Owner) -> str:
+    """The same with the rates that stay alike left together: `Cannot tell for root canals; the others the same`."""
+    found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
+    apart = [(outcome, verdict) for outcome, verdict in found if verdict != "same"]
+    if not apart or len(apart) == len(found):
+        return trend_short(owner)
+    rest = len(found) - len(apart)
+    return f"{sentence_case(by_verdict(apart))}; the other{'s' if rest > 1 else ''} the same"
 
 
 def trend_code(owner: Owner) -> str:
-    """The verdict that all rates together make: worse if any is, else better if any is, same only if all are."""
+    """Worse if any rate is, else better if any is, else what all share; empty where they have several, told apart."""
     codes = {s.over_time.change.verdict for s in owner.lines}
-    if "worse" in codes or "better" in codes:
-        return "worse" if "worse" in codes else "better"
-    return "same" if codes == {"same"} else "cannot_tell"
+    found = next((code for code in ("worse", "better") if code in codes), "")
+    return found or (codes.pop() if len(codes) == 1 else "")
+
+
+def alike(owner: Owner) -> bool:
+    """Whether all rates have one verdict, which is then said once, in its frame."""
+    return len({s.over_time.change.verdict for s in owner.lines}) == 1
 
 
 def trust_answer(lines: Sequence[SheetLine]) -> str:
@@ -275,7 +314,10 @@ def trust_answer(lines: Sequence[SheetLine]) -> str:
     if low is None:
         return "There is no figure to grade."
     why = next(m for m in low.trust.measured if m.grade == low.trust.grade)
-    return f"{sentence_case(by_verdict([(s.outcome, s.trust.grade) for s in lines]))}: {measured(why, low.rate.years)}."
+    # The word of the lowest grade stands before it, in its frame.
+    alike = len({s.trust.grade for s in lines}) == 1
+    said = "for all" if alike else f"at worst: {by_verdict([(s.outcome, s.trust.grade) for s in lines])}"
+    return f"{said}: {measured(why, low.rate.years)}."
 
 
 def worst(lines: Sequence[SheetLine]) -> str:

@@ -23,6 +23,15 @@ def heading(found: Sequence[SignalCases]) -> str:
     return f"{count(len(found), 'signal')}, in words: {which}"
 
 
+def burst_short(owner: Owner) -> str:
+    """A recent signal of the whole practice in a sentence, for the answers; empty without one."""
+    found = next((s for s in owner.signals if s.recent and s.who == "all"), None)
+    if found is None:
+        return ""
+    noun = terms.outcome(found.outcome).noun
+    return f"But {count(found.failed, noun)} failed {_when(found)}, {decimal(found.expected)} expected."
+
+
 def burst(owner: Owner) -> str:
     """The recent signals beside the verdicts on years, which may say something else; empty without one."""
     recent = [s for s in owner.signals if s.recent]
@@ -92,6 +101,11 @@ def signal(found: SignalCases) -> str:
     )
 
 
+def of_clinician(owner: Owner, name: str) -> tuple[str, ...]:
+    """The recent signals on one clinician, each in a sentence."""
+    return tuple(signal(s).partition(": ")[2] for s in owner.signals if s.recent and s.who == name)
+
+
 SIGNAL_IS_NOT = (
     "A signal says that failures came faster for a while than expected: a reason to look at these cases. It is no "
     "finding about anybody: chance alone brings signals too, harder cases that no field records are not allowed for, "
@@ -111,4 +125,6 @@ def false_alarms(found: Sequence[SignalCases]) -> str:
 
 def _when(found: SignalCases) -> str:
     since, until = month(f"{found.since}-01"), month(f"{found.month}-01")
+    if since != until and found.since[:4] == found.month[:4]:
+        since = since.rpartition(" ")[0]
     return f"in {until}" if since == until else f"from {since} to {until}"

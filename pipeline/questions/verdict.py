@@ -179,7 +179,7 @@ def _too_early(basis: Basis, group: str, reference: str, doubt: str) -> Verdict:
 
 def _next(basis: Basis, code: str) -> str:
     if code != CANNOT_TELL or basis.difference is None:
-        return "Look again in a year, and after any change in how teeth are chosen for treatment."
+        return "More of these records will not say why: other practices’ records may, or treatments chosen by chance."
     half = (basis.difference.ci_high - basis.difference.ci_low) / 2
     # The interval narrows with the square root of the number of failures.
     times = (half / basis.smallest_per_100) ** 2

@@ -10,6 +10,7 @@ from typing import Any
 import sample_results as samples
 from pptx import Presentation
 from pptx.enum.shapes import MSO_SHAPE_TYPE
+from pptx.oxml.ns import qn
 
 from dashboards.release.released import release
 from dashboards.talk import appendix, fit, story
@@ -95,3 +96,20 @@ def box(shape: Any) -> tuple[float, float, float, float]:
 def overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
     """True where two boxes share more than a hair."""
     return a[0] < b[2] - 0.02 and b[0] < a[2] - 0.02 and a[1] < b[3] - 0.02 and b[1] < a[3] - 0.02
+
+
+def outline(shape: Any) -> list[tuple[float, float]]:
+    """The corners of a freeform, in inches of the slide."""
+    path = shape._element.find(f".//{qn('a:path')}")
+    wide, high = (shape.width / int(path.get("w")), shape.height / int(path.get("h")))
+    corners = [(int(p.get("x")), int(p.get("y"))) for p in path.iter(qn("a:pt"))]
+    return [((shape.left + x * wide) / 914400, (shape.top + y * high) / 914400) for x, y in corners]
+
+
+def plot_of(frame: Any) -> tuple[float, float, float, float]:
+    """Left, top, width and height in inches of what the axes of a chart enclose."""
+    manual = frame.chart._chartSpace.find(f".//{qn('c:manualLayout')}")
+    share = {e.tag.rpartition("}")[2]: e.get("val") for e in manual}
+    x, y, w, h = (float(share[k]) for k in "xywh")
+    left, top, width, height = (v / 914400 for v in (frame.left, frame.top, frame.width, frame.height))
+    return left + width * x, top + height * y, width * w, height * h

@@ -88,9 +88,9 @@ def test_numbers_followed_are_told_in_steps_of_which_one_patient_is_half_at_most
 def test_table_one_of_a_group_in_which_one_patient_weighs_is_withheld(most: int, told: bool) -> None:
     """640 crowns in the smaller group: were a third of them his, its mean age and share of smokers were nearly his."""
     main = samples.differs().comparisons[0]
-    assert main.honesty is not None
+    assert main.robustness is not None
     rows = (BalanceRow("age_at_seat", "age", 0.1, None, 54.4, 51.5), BalanceRow("smoker_true", "", 0.1, None, 0.3, 0.2))
-    compared = dataclasses.replace(main, honesty=dataclasses.replace(main.honesty, balance=rows))
+    compared = dataclasses.replace(main, robustness=dataclasses.replace(main.robustness, balance=rows))
     gate = plain_gate(teeth_of_one=most)
     assert bool(release_table1(gate, compared, {"before_seat", "through_crown"})) == told
     assert bool(gate.withheld) == (not told)
@@ -98,12 +98,12 @@ def test_table_one_of_a_group_in_which_one_patient_weighs_is_withheld(most: int,
 
 def test_the_mean_of_those_who_have_the_number_is_withheld_where_one_patient_weighs_among_them() -> None:
     main = samples.differs().comparisons[0]
-    assert main.honesty is not None
+    assert main.robustness is not None
     rows = (
         BalanceRow("age_at_seat", "", 0.1, None, 54.4, 51.5),
         BalanceRow("age_at_seat_unknown", "", 0, None, 0.5, 0),
     )
-    compared = dataclasses.replace(main, honesty=dataclasses.replace(main.honesty, balance=rows))
+    compared = dataclasses.replace(main, robustness=dataclasses.replace(main.robustness, balance=rows))
     (line,) = release_table1(plain_gate(teeth_of_one=60), compared, {"before_seat", "through_crown"})
     assert (line.of_reference is None) != (line.of_group is None)
 

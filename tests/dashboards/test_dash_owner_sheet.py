@@ -29,15 +29,14 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
     found = owner_sheet.answers(MADE.owner)
     assert found is not None
     assert [a.asked for a in found.given] == [
-        "Are we good?", "Are we getting worse?", "What do we do on Monday?", "What can we trust?",
+        "Are we good?", "Are we getting worse?", "What can we trust?", "What do we do on Monday?",
     ]  # fmt: skip
-    assert [a.link for a in found.given] == ["#good", "#trend", "#monday", "#trust"]
+    assert [a.link for a in found.given] == ["#good", "#trend", "#trust", "#monday"]
     assert sum(words(f"{a.asked} {a.says}") for a in found.given) <= MOST_WORDS
-    assert [a.says for a in found.given][2] == (
-        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 rows that could not "
-        "be used."
+    assert [a.says for a in found.given][3] == (
+        "Look at 9 failures behind 1 recent signal; ask in 58 root canals due for review; mend 43 unused rows."
     )
-    assert [a.code for a in found.given] == ["", "worse", "", "thin"]
+    assert [a.code for a in found.given] == ["", "worse", "thin", ""]
     for place in ("good", "trend", "monday", "trust"):
         assert f'<h2 id="{place}">' in PAGE
 
@@ -49,7 +48,8 @@ def test_the_page_opens_with_four_answers_of_few_words() -> None:
         (("same", "worse"), "worse"),
         (("better", "worse"), "worse"),
         (("better", "cannot_tell"), "better"),
-        (("same", "cannot_tell"), "cannot_tell"),
+        (("same", "cannot_tell"), ""),
+        (("cannot_tell", "cannot_tell"), "cannot_tell"),
     ],
 )
 def test_one_word_for_all_rates(verdicts: tuple[str, ...], code: str) -> None:
@@ -152,7 +152,7 @@ def test_three_things_to_do_each_with_its_list() -> None:
     assert [t.says for t in found.tasks] == [
         "Look at 9 failures behind 1 recent signal",
         "Ask in 58 root canals due for review",
-        "Mend 43 rows that could not be used",
+        "Mend 43 unused rows",
     ]
     assert [t.link for t in found.more_tasks] == ["#lists", "data_quality.html"]
     page = owner.render(MADE, lists=lists)
@@ -175,7 +175,7 @@ def test_nothing_is_invented_where_there_is_nothing_to_do() -> None:
 
 def test_a_signal_is_said_in_words_with_what_it_is_not() -> None:
     assert (
-        "Dr Ashby, December 2024: from July 2024 to December 2024 9 root canals of Dr Ashby failed where colleagues’ "
+        "Dr Ashby, December 2024: from July to December 2024 9 root canals of Dr Ashby failed where colleagues’ "
         "teeth lead one to expect 3.4."
     ) in TEXT
     assert (

@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import io
 import posixpath
+import re
 import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -49,7 +50,9 @@ ORDER = {
     "dispBlanksAs showDLblsOverMax",
     "ser": "idx order tx spPr invertIfNegative pictureOptions marker dPt dLbls trendline errBars cat val xVal yVal "
     "smooth shape",
-    "errBars": "errDir errBarType errValType noEndCap plus minus val spPr",
+    "custGeom": "avLst gdLst ahLst cxnLst rect pathLst",
+    "path": "moveTo lnTo arcTo quadBezTo cubicBezTo close",
+    "marker": "symbol size spPr",
     "dLbls": "dLbl delete numFmt spPr txPr dLblPos showLegendKey showVal showCatName showSerName showPercent "
     "showBubbleSize separator showLeaderLines leaderLines",
     "catAx": _AXIS,
@@ -168,3 +171,62 @@ def test_a_deck_that_is_opened_and_saved_again_says_the_same(file: bytes) -> Non
     numbers = [e.get("id") for e in deck.part._element.iter() if etree.QName(e).localname == "sldId"]
     assert len(set(numbers)) == len(numbers) == len(deck.slides)
     assert all(int(n) >= 256 for n in numbers)
+
+
+def cells(workbook: bytes) -> dict[str, str]:
+    """The first sheet of a workbook by address, each cell as text."""
+    with zipfile.ZipFile(io.BytesIO(workbook)) as book:
+        strings = []
+        if "xl/sharedStrings.xml" in book.namelist():
+            strings = ["".join(si.itertext()) for si in etree.fromstring(book.read("xl/sharedStrings.xml"))]
+        found = {}
+        for cell in etree.fromstring(book.read("xl/worksheets/sheet1.xml")).iter("{*}c"):
+            value = cell.find("{*}v")
+            if value is not None:
+                found[cell.get("r")] = strings[int(value.text)] if cell.get("t") == "s" else str(value.text)
+    return found
+
+
+def addresses(formula: str) -> list[str]:
+    """`Sheet1!$B$2:$B$4` as its addresses, down one column."""
+    first, _, last = formula.rpartition("!")[2].replace("$", "").partition(":")
+    column, row = re.fullmatch(r"([A-Z]+)(\d+)", first).groups()  # type: ignore[union-attr]
+    end = int(re.sub(r"\D", "", last or first))
+    return [f"{column}{n}" for n in range(int(row), end + 1)]
+
+
+def test_what_a_chart_keeps_beside_its_workbook_is_what_the_workbook_holds(file: bytes) -> None:
+    """A program shows the kept values until the chart is edited, and the workbook's from then on."""
+    for slide in Presentation(io.BytesIO(file)).slides:
+        for frame in (s for s in slide.shapes if s.has_chart):
+            held = cells(frame.chart.part.chart_workbook.xlsx_part.blob)
+            kept = 0
+            for reference in frame.chart._chartSpace.iter("{*}numRef", "{*}strRef"):
+                places = addresses(reference.findtext("{*}f"))
+                cache = next(c for c in reference if etree.QName(c).localname.endswith("Cache"))
+                assert int(cache.find("{*}ptCount").get("val")) == len(places), title(slide)
+                told = {int(p.get("idx")): p.findtext("{*}v") for p in cache.iter("{*}pt")}
+                for i, place in enumerate(places):
+                    assert _same(told.get(i), held.get(place)), (title(slide), place)
+                kept += len(told)
+            assert kept > 0, title(slide)
+
+
+def _same(one: str | None, other: str | None) -> bool:
+    if one is None or other is None:
+        return one == other
+    try:
+        return float(one) == float(other)
+    except ValueError:
+        return one == other
+
+
+def test_every_typeface_is_that_of_the_theme_or_one_that_it_declares(file: bytes) -> None:
+    found = parts(file)
+    theme = etree.fromstring(found["ppt/theme/theme1.xml"])
+    declared = {e.get("typeface") for e in theme.iter("{*}latin")} | {"+mj-lt", "+mn-lt"}
+    assert {"", None}.isdisjoint(declared)
+    for name, data in found.items():
+        if name.endswith(".xml") and name.startswith("ppt/") and "/theme/" not in name:
+            used = {e.get("typeface") for e in etree.fromstring(data).iter("{*}latin")}
+            assert used <= declared, (name, used - declared)

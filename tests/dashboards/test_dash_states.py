@@ -27,7 +27,7 @@ def test_the_sentence_sums_to_100_and_stands_on_the_page():
     # 78.5, 9 and 12.5: the half goes to the first.
     assert said == (
         "Of 100 crowns seated on a living tooth, after 10 years 79 are in place and unopened, 9 are opened and in "
-        "place, and 12 are lost."
+        "place, and 12 have failed."
     )
     page = text_of(crowns.render(RESULTS))
     assert said in page
@@ -39,7 +39,7 @@ def test_one_crown_is_and_late_starts_and_early_ends_are_said():
     late = dataclasses.replace(STATES, points=(point,), told=(1.0,), starts_at_days=91, stops_early=True)
     assert words_states.states_headline(late) == (
         "Of 100 crowns in place and unopened 3 months after the seat, after 1 year 98 are in place and unopened, 1 is "
-        "opened and in place, and 1 is lost."
+        "opened and in place, and 1 has failed."
     )
     assert "Counted from 3 months after the seat" in words_states.states_definition(late)
     assert "stops where too few" in words_states.states_definition(late)
@@ -52,7 +52,7 @@ def test_the_areas_fill_100_and_differ_without_colour():
     assert [sum(v) for v in zip(*(t["y"] for t in traces), strict=True)] == pytest.approx([100] * len(STATES.points))
     assert len({json.dumps(t["fillpattern"]["shape"]) for t in traces}) == 3
     named = [a["text"] for a in chart.spec["layout"]["annotations"]]
-    assert named == ["Unopened: 79", "Opened: 9", "Lost: 12"]
+    assert named == ["Unopened: 79", "Opened: 9", "Failed: 12"]
     places = [a["y"] for a in chart.spec["layout"]["annotations"]]
     assert places == sorted(places)
     assert places[-1] < 100

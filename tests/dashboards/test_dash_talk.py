@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import sample_results as samples
-from decks import notes, opened, talk, texts, title
+from decks import notes, opened, outline, plot_of, talk, texts, title
 from pptx.oxml.ns import qn
 
 from dashboards import references, theme
@@ -97,11 +97,6 @@ def test_the_curve_on_the_slide_is_the_released_curve_with_its_band_and_those_fo
     for series, group in zip(chart.plots[0].series, c.groups, strict=True):
         points = [group.at(m) for m in months]
         assert list(series.values) == [None if p is None else p.failed for p in points]
-        bars = series._element.find(qn("c:errBars"))
-        for tag, end in (("c:plus", "high"), ("c:minus", "low")):
-            drawn = {int(p.get("idx")): float(p[0].text) for p in bars.find(qn(tag)).iter(qn("c:pt"))}
-            wanted = {i: abs(getattr(p, end) - p.failed) for i, p in enumerate(points) if p is not None}
-            assert drawn == wanted
     table = next(s.table for s in slide.shapes if s.has_table)
     head, *rows = [[cell.text for cell in row.cells] for row in table.rows]
     assert head[1:] == [f"{y}" for y in range(11)]
@@ -112,14 +107,51 @@ def test_the_curve_on_the_slide_is_the_released_curve_with_its_band_and_those_fo
     assert all(g.label in said for g in c.groups), "each curve is named beside its end"
 
 
+def test_the_band_of_a_curve_reaches_from_its_lower_to_its_upper_end_at_each_half_year() -> None:
+    c = release(samples.differs()).comparisons[0]
+    slide = next(s for s in talk("differs").slides if title(s) == words_shared.curves_title(c))
+    frame = next(s for s in slide.shapes if s.has_chart)
+    left, top, width, height = plot_of(frame)
+    most = frame.chart.value_axis.maximum_scale
+    shapes = [s for s in slide.shapes if s.name == "Band"]
+    order = list(slide.shapes._spTree)
+    assert len(shapes) == len(c.groups)
+    assert all(order.index(s._element) < order.index(frame._element) for s in shapes), "lines lie upon the bands"
+    for group, band in zip(c.groups, shapes, strict=True):
+        corners = outline(band)
+        for point in group.points:
+            if point.months > 120:
+                continue
+            x = left + width * point.months / 120
+            for end in (point.low, point.high):
+                y = top + height * (1 - end / most)
+                near = min(abs(a - x) + abs(b - y) for a, b in corners)
+                assert near < 0.01, (group.name, point)
+        assert max(a for a, _ in corners) <= left + width + 0.1
+        lowest = top + height * (1 - min(p.low for p in group.points) / most)
+        assert max(b for _, b in corners) <= lowest + 0.01, "no stub below the range"
+
+
+def test_years_that_may_be_told_are_marks_with_bands_from_one_to_the_next() -> None:
+    released = release(samples.differs())
+    slide = _made(released, slides=("waiting", "limits")).slides[0]
+    frame = next(s for s in slide.shapes if s.has_chart)
+    told = [e for e in released.everyday if len(e.points) > 1]
+    last = max(e.points[-1].years for e in told)
+    assert [int(m) for m in frame.chart.plots[0].categories] == list(range(0, 12 * last + 1, 12))
+    for series, e in zip(frame.chart.plots[0].series, told, strict=True):
+        known = {p.years: p.of_100 for p in e.points}
+        assert list(series.values) == [known.get(y) for y in range(last + 1)]
+        assert series.marker.style is not None
+    assert frame.chart._chartSpace.find(f".//{qn('c:dispBlanksAs')}").get("val") == "span"
+    assert sum(s.name == "Band" for s in slide.shapes) == len(told)
+
+
 def test_numbers_followed_stand_under_their_year() -> None:
     slide = next(s for s in talk("differs").slides if any(x.has_chart and x.has_text_frame is False for x in s.shapes) and any(x.has_table for x in s.shapes))  # noqa: E501  # fmt: skip
     frame = next(s for s in slide.shapes if s.has_chart)
     table = next(s for s in slide.shapes if s.has_table)
-    manual = frame.chart._chartSpace.find(f".//{qn('c:manualLayout')}")
-    share = {e.tag.rpartition("}")[2]: e.get("val") for e in manual}
-    left = frame.left + frame.width * float(share["x"])
-    width = frame.width * float(share["w"])
+    left, _, width, _ = (v * 914400 for v in plot_of(frame))
     columns = [c.width for c in table.table.columns]
     for year in range(11):
         middle = table.left + sum(columns[: year + 1]) + columns[year + 1] / 2
@@ -140,6 +172,37 @@ def _timings(deck: Any, whole: str) -> None:
         assert found[4] == whole
         before = found[3]
     assert before == whole
+
+
+def test_the_notes_hold_twenty_minutes_of_talk_with_nothing_to_be_edited() -> None:
+    """At some 100 words a minute, with time to look; no slide has more to say than can be said in its time."""
+    whole = 0
+    for slide in talk("differs").slides:
+        minutes = float(notes(slide).partition("Time: ")[2].split()[0])
+        said = words_in(_said(slide))
+        assert 55 <= said / minutes <= 150, (title(slide), said, minutes)
+        whole += said
+    assert 1600 <= whole <= 2800
+
+
+def _said(slide: Any) -> str:
+    return notes(slide).partition("Say: ")[2].partition("\n\nDo not claim")[0]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_is_said_is_whole_sentences_with_released_numbers(name: str) -> None:
+    released = release(samples.all_variants()[name])
+    known = _numbers(to_plain(released)) | {"100", "95", "0"}
+    known |= {f"{round(f.median_months / 12, 1):g}" for f in released.methods.followup if f.median_months}
+    known |= {f"{n}" for n in (len(words_shared.references(released)), len(released.techniques.contrasts))}
+    known |= {f"{sum(c.verdict_code == 'differs' for c in released.techniques.contrasts)}"}
+    known |= {f"{words_shared.together(c) // 12}" for c in released.comparisons}
+    known |= {f"{p.months / 12:g}" for c in released.comparisons for g in c.groups for p in g.points}
+    for slide in talk(name).slides:
+        said = _said(slide)
+        assert said.endswith((".", "?")), title(slide)
+        assert not re.search(r"\.\.|\s\s|[({]\s*[)}]|Edit me|\bNone\b(?! of)", said), title(slide)
+        assert set(re.findall(r"\d+(?:\.\d+)?", said.replace(",", ""))) - known == set(), title(slide)
 
 
 def test_time_is_shared_out_by_weight_to_the_last_half_minute() -> None:
@@ -197,12 +260,36 @@ def test_the_usual_colours_of_the_talk_are_those_of_the_pages() -> None:
 def test_chosen_colours_are_those_of_lines_names_and_theme() -> None:
     colours = {"accent": "#123456", "reference": "#1b5e20", "group": "#8b1a1a", "third": "#444444"}
     deck = _made(release(samples.differs()), colours=colours)
-    found = next(s for s in deck.slides if any(x.has_chart and x.chart.plots[0].series[0]._element.find(qn("c:errBars")) is not None for x in s.shapes))  # noqa: E501  # fmt: skip
+    found = next(s for s in deck.slides if any(x.name == "Band" for x in s.shapes))
     chart = next(s.chart for s in found.shapes if s.has_chart)
     drawn = [f"#{s.format.line.color.rgb}".lower() for s in chart.plots[0].series]
     assert drawn == [colours["reference"], colours["group"], colours["third"]]
     part = next(p for p in deck.part.package.iter_parts() if str(p.partname).endswith("theme1.xml"))
     assert all(c[1:].upper() in part.blob.decode() for c in colours.values())
+
+
+def test_the_trap_is_told_in_ratios_where_the_right_count_of_100_is_hidden() -> None:
+    released = release(samples.differs())
+    main = released.comparisons[0]
+    assert main.naive is not None
+    late = tuple(
+        dataclasses.replace(g, points=tuple(p for p in g.points if p.months > 60)) if g.name == "through_crown" else g
+        for g in main.groups
+    )
+    naive = dataclasses.replace(main.naive, hazard_ratio=0.7)
+    c = dataclasses.replace(main, groups=late, naive=naive)
+    slide = _made(dataclasses.replace(released, comparisons=(c,)), slides=("trap", "limits")).slides[0]
+    found = words.ratios(c)
+    assert found is not None
+    assert found.wrong == 0.7
+    assert title(slide) == words.ratios_title(c, found)
+    said = texts(slide)
+    assert "0.7 times as fast: misleading" in said
+    assert f"{found.right:g} times as fast ({found.low:g} to {found.high:g})" in said
+    assert not any(s.has_chart for s in slide.shapes)
+    marks = [s for g in slide.shapes if g.shape_type == 6 for s in g.shapes if s.width == s.height]
+    middle = next(s for s in (s for g in slide.shapes if g.shape_type == 6 for s in g.shapes) if s.width == 0)
+    assert [m.left + m.width / 2 < middle.left for m in marks] == [True, found.right < 1]
 
 
 def test_without_figures_the_trap_is_still_explained() -> None:
@@ -260,7 +347,7 @@ def test_a_little_difference_of_a_technique_never_stands_alone_as_advice() -> No
     released = release(samples.differs())
     a = next(a for a in released.techniques.answers if a.contrasts)
     little = dataclasses.replace(a.contrasts[0], verdict_code="little_difference", per_100=0, low=-3, high=3)
-    assert "little difference, no ground to change practice" in words.technique_title(a, little)
+    assert "little difference, and no ground to change practice" in words.technique_title(a, little)
 
 
 def test_figures_are_said_to_be_rounded_on_each_slide_and_in_each_note() -> None:
@@ -278,7 +365,7 @@ def test_what_we_would_do_is_a_reading_of_the_main_question(name: str) -> None:
     assert head.startswith(("Our reading of how long crowns last: we would ", "Our reading: we would "))
     assert head.count(":") == 1
     slide = next(s for s in talk(name).slides if title(s) == head)
-    assert "Say: Edit me" in notes(slide)
+    assert "This is a reading and no figure" in notes(slide)
     bare = dataclasses.replace(release(samples.differs()), comparisons=())
     assert words.action(bare)[0].startswith("Our reading: we would go on recording")
 

@@ -180,7 +180,7 @@ def test_the_chart_of_a_learning_curve_holds_what_its_table_holds() -> None:
     assert chart.sheet.rows[1][2:] == (3.0, 1.1, 6.5)
     # Before and after differ in shape, not only in colour.
     assert {trace["marker"]["symbol"] for trace in chart.spec["data"] if trace["mode"] == "markers"} == {
-        "diamond",
+        "square",
         "circle",
     }
 
