@@ -10,7 +10,7 @@ import difflib
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +27,9 @@ from pipeline.questions.asking.question import Ask, read_ask
 from pipeline.reading.doubts.doubt import ACCEPTABLE
 from pipeline.reading.doubts.standing import STATUS_WORDS
 from pipeline.reading.sources.group_lines import read_templates
+from pipeline.reading.sources.joined import joins_of
 from pipeline.reading.sources.made_columns import KEYS, date_parts, made_of
-from pipeline.reading.sources.source import Made
+from pipeline.reading.sources.source import Join, Made
 from pipeline.reading.suggest.open_questions import refuse_open_questions
 from pipeline.transforms.instants import is_zone
 from pipeline.transforms.rules import Rules
@@ -133,6 +134,7 @@ class TableSource:
     teeth_as_dates: str | None = None
     teeth_count_from: str | None = None
     teeth_as_decimals: bool = False
+    joined: tuple[Join, ...] = ()  # lists whose columns stand on the rows, by their names in the TOML's folder
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
 
 
@@ -320,6 +322,22 @@ def matching_files(settings: Settings, table: str, *, corrected: bool = False) -
     return _matching(settings, patterns, f"[tables.{table}] {key}")
 
 
+def joined_lists(settings: Settings, table: str) -> tuple[Join, ...]:
+    """The lists whose columns stand on the rows of a table, each by its path.
+
+    Raises
+    ------
+    ConfigError
+        If one is not there.
+    """
+    where = f"[tables.{table}] joined"
+    found = []
+    for join in settings.tables[table].joined:
+        (path,) = _matching(settings, (join.file,), where)[:1]
+        found.append(replace(join, file=str(path)))
+    return tuple(found)
+
+
 def contribution_files(settings: Settings) -> list[Path]:
     """The files of other practices under `[evidence]`, as `matching_files` finds those of a table."""
     return _matching(settings, settings.evidence.contributions, "[evidence] contributions")
@@ -458,6 +476,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
         teeth_as_decimals=raw.get("teeth_as_decimals", False),
         columns={f: h for f, h in columns.items() if f not in {one.field for one in made}},
         quadrant=_quadrant(raw, where),
+        joined=joins_of(raw, where),
         made=made,
         status_from=_status_from(name, raw, where),
         tooth_notation_by={

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
-from pipeline.reading.config import DITTO_ABOVE, Settings, TableSource, matching_files
+from pipeline.reading.config import DITTO_ABOVE, Settings, TableSource, joined_lists, matching_files
 from pipeline.reading.loads import sha256
 from pipeline.reading.set_aside import FILE, ROW, MendedFile, mends_one_of, open_mended
 from pipeline.reading.sources import ReadOptions, Source, open_source
@@ -34,6 +34,7 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         stacked_tables=told.stacked_tables,
         renamed=told.renamed,
         made=told.made,
+        joined=joined_lists(settings, told.name),
         repeated_columns=told.repeated_columns,
         transposed=told.transposed,
         record_lines=told.record_lines,
