@@ -48,6 +48,12 @@ ACCEPTABLE = (
     "section_names",
     "below_zero",
     "files_not_read",
+    "days_not_read",
+    "numbers_in_turn",
+    "entry_references",
+    "words_for_amounts",
+    "test_patients",
+    "busiest_day",
 )
 
 

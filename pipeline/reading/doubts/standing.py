@@ -79,7 +79,7 @@ _BESIDE = words_of(
     "fecha motivo op "
     "door reden il da data em user row record entry procedure"
 )
-_DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
+DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
 # What databases and spreadsheets write where there is no day.
 _NO_DAY = (
     r"(?i)^(?:|null|none|nan|nat|n/?a|\\n|-+|0+[-/.]0+[-/.]0+.*|0001-01-01.*|1/1/0001.*|1899-12-3[01].*|"
@@ -134,7 +134,7 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
     name = texts.name
     if (_flag_of(heading) or ("", ""))[0]:
         text = pl.col(name).fill_null("")
-        day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
+        day = text.str.contains(DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
         if is_reversing(heading) or _is_bill(heading) or _is_sent_on(heading):  # a number, or a name: filled or not
             form = (

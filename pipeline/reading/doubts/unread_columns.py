@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 
 from pipeline.reading.doubts.doubt import Doubt, accept
-from pipeline.reading.doubts.standing import STATUS_WORDS, is_yes_or_no, word_of
+from pipeline.reading.doubts.standing import REVERSAL, STATUS_WORDS, is_yes_or_no, word_of
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.suggest.headings import plain_heading
 from pipeline.reading.suggest.masks import masked_text
@@ -86,6 +86,7 @@ def unread_columns(
     *,
     told: Collection[str],
     asked: Collection[str] = (),
+    has_fee: bool = False,
 ) -> list[Doubt]:
     """One question for all columns of a file that may say it; none where one of them is told.
 
@@ -101,6 +102,7 @@ def unread_columns(
     shown = "; ".join(f'"{heading}": {_texts(heading, counts)}' for heading, counts in listed)
     more = f"; and {len(found) - len(listed)} more" if len(found) > len(listed) else ""
     first, counts = listed[0]
+    back = f"; {REVERSAL} where such a row takes back the one of the same work and fee" if has_fee else ""
     made = {
         (text if _text(first, text) == text else "<the text>"): word_of(text) or "completed"
         for text in sorted(counts)
@@ -118,8 +120,8 @@ def unread_columns(
                 (
                     "tables.procedures",
                     f"status_from.{quoted(first)} = {{ {each} }}",
-                    f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}; this "
-                    "one line answers for all",
+                    f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}{back}; "
+                    "this one line answers for all",
                 ),
                 accept("columns_not_read", accepted, "no: every row is work done here"),
             ),

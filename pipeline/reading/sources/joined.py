@@ -127,7 +127,9 @@ def joins_of(raw: Mapping[str, Any], where: str) -> tuple[Join, ...]:
             f"{where} joined must list files with the column of the ledger that names a row of them, e.g. {_EXAMPLE}, "
             "key, where the column of the list is called otherwise, and sheet, where the file has several."
         )
-    return tuple(Join(one["file"], one["on"].strip(), one.get("key", one["on"]).strip(), one.get("sheet", "")) for one in given)
+    return tuple(
+        Join(one["file"], one["on"].strip(), one.get("key", one["on"]).strip(), one.get("sheet", "")) for one in given
+    )
 
 
 _KEY = ":key"

@@ -23,7 +23,7 @@ from pipeline.reading.suggest.profile import Column
 from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
-_KEY_WORDS = frozenset("id ids key no nr num number code pk fk ref".split())
+_KEY_WORDS = frozenset(["id", "ids", "key", "no", "nr", "num", "number", "code", "pk", "fk", "ref"])
 _USED = 0.5  # share of the list's keys that rows name, where it is no more than a list of ids
 
 
@@ -33,7 +33,9 @@ def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
     used: set[int] = set()
     found = []
     for piece in pieces:
-        joined, of = _joined(piece, [one for one in lists if one is not piece], folder) if _may_name(piece) else (piece, [])
+        joined, of = (
+            _joined(piece, [one for one in lists if one is not piece], folder) if _may_name(piece) else (piece, [])
+        )
         found.append((piece, joined))
         used.update(id(one) for one in of)
     return [joined for piece, joined in found if id(piece) not in used]
@@ -114,9 +116,11 @@ def _is_of_patients(heading: str) -> bool:
 def _is_known_code(rows: pl.DataFrame, heading: str) -> bool:
     """Whether a column holds codes that a built-in list knows, which need no other."""
     column = Column(1, heading, heading, rows[heading])
-    return column.filled > 0 and "id" not in plain_heading(heading).split() and max(
-        column.codes.get(system, 0.0) for system in BUILT_IN
-    ) >= PART
+    return (
+        column.filled > 0
+        and "id" not in plain_heading(heading).split()
+        and max(column.codes.get(system, 0.0) for system in BUILT_IN) >= PART
+    )
 
 
 def _key_of(rows: pl.DataFrame, heading: str, one: Piece) -> str | None:
