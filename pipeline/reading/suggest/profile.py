@@ -88,7 +88,7 @@ class Column:
         if evidence.filled and not epoch and not (evidence.year_first + evidence.short_year + _year_last(evidence)):
             return pl.Series("day", [None] * self.n, dtype=pl.Date)
         months = evidence.month_first + evidence.short_month_first >= evidence.day_first + evidence.short_day_first
-        form = DateForm(month_first=months, years_from=1930, epoch=epoch, buddhist=evidence.is_buddhist)
+        form = DateForm(month_first=months, years_from=1930, epoch=epoch, era=evidence.era)
         read = parse_dates(self.texts, form)["value"].to_frame("day")
         return read.select(pl.when(pl.col("day").is_between(_EARLIEST, _LATEST)).then("day"))["day"]
 
