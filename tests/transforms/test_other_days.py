@@ -135,7 +135,13 @@ def test_years_of_the_solar_calendar_and_of_the_republic():
     form = decide_form(gather_evidence(counted(*days)), column="c", table="t")
     assert form.era == "solar"
     read = parse_dates(pl.Series([*days, "1402/12/30"]), form)["value"].to_list()
-    assert read == [dt.date(2020, 3, 20), dt.date(2020, 8, 2), dt.date(2025, 3, 20), dt.date(2016, 1, 8), dt.date(1402, 12, 30)]  # the last is set aside as before 1900
+    assert read == [
+        dt.date(2020, 3, 20),
+        dt.date(2020, 8, 2),
+        dt.date(2025, 3, 20),
+        dt.date(2016, 1, 8),
+        dt.date(1402, 12, 30),
+    ]  # the last is set aside as before 1900
     years = ["108/05/04", "099/12/31"]
     form = decide_form(gather_evidence(counted(*years)), column="c", table="t")
     assert parse_dates(pl.Series(years), form)["value"].to_list() == [dt.date(2019, 5, 4), dt.date(2010, 12, 31)]

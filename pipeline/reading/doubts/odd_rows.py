@@ -23,7 +23,10 @@ _NO_CHARGE = words_of(
     "offert|inclus|sin cargo|incluido|incluso|gratuito|kosteloos|inbegrepen|omaggio",
     "|",
 )
-_NO_PERSON = r"(?i)(?:^|[\s,;._-])(?:z{0,3}test(?:patient|er|ing)?|dummy|demo|mustermann|fake|training|do not use)(?:$|[\s,;._-])"
+_NO_PERSON = (
+    r"(?i)(?:^|[\s,;._-])(?:z{0,3}test(?:patient|er|ing)?|dummy|demo|mustermann|fake|training|do not use)"
+    r"(?:$|[\s,;._-])"
+)
 _LEAST_BUSY, _BUSY_SHARE, _TIMES, _LEAST_DAYS = 50, 0.05, 10, 20
 
 

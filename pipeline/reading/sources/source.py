@@ -113,7 +113,8 @@ class ReadOptions:
     on each; `sheet_name` and `file_name` the forms of names that say a field of all rows; `required` are
     the headings of `wanted` in which every row of work has something; `repeats` whether a mark for the same
     again stands for the cell above it. `renamed` maps headings of files that call a
-    column otherwise to the one of `wanted`. `joined` are lists whose columns stand on its rows, by their paths. `made` are fields that are made of columns. `sections` are the patterns of
+    column otherwise to the one of `wanted`. `joined` are lists whose columns stand on its rows, by their paths.
+    `made` are fields that are made of columns. `sections` are the patterns of
     the names of sections of which it is told what their rows are, None if nothing is said, `lines_below` those of lines
     that are about the row above them; `folder` is that of the
     TOML, `within` the names of what a file of an archive stands in, outermost first.

@@ -7,15 +7,16 @@ the two are called alike (`visit_id` in both, `code_id` and the `id` of `code.cs
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.practice.codes import BUILT_IN
 from pipeline.reading.sources.joined import Joined, key_text, prefix
-from pipeline.reading.sources.source import Batch, Join, Spoken
+from pipeline.reading.sources.source import Batch, Join, Source, Spoken
 from pipeline.reading.suggest.headings import PART, fit, plain_heading
 from pipeline.reading.suggest.layout_line import LayoutLine
 from pipeline.reading.suggest.pieces import Piece
@@ -52,15 +53,15 @@ def _is_list(piece: Piece) -> bool:
 
 def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, list[Piece]]:
     """A piece with the columns of its lists, and those."""
-    joins: list[tuple[Join, Piece, int]] = []
-    rows, headings, gone = piece.rows, list(piece.headings), set()
+    joins: list[tuple[Join, Piece]] = []
+    rows, headings = piece.rows, list(piece.headings)
     left = [one for one in lists if one.rows.height < max(piece.rows_seen, 1)]
     while left and len(joins) < _MOST_JOINS:
         best = next(
             (
                 (heading, key, one)
                 for heading in headings
-                if heading not in gone and not _is_of_patients(heading) and not _is_known_code(rows, heading)
+                if not _is_of_patients(heading) and not _is_known_code(rows, heading)
                 for one in left
                 if one.whole and (key := _key_of(rows, heading, one))
             ),
@@ -70,35 +71,44 @@ def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, 
             break
         heading, key, one = best
         join = Join(os.path.relpath(one.path, folder), heading, key, one.sheets[0] if one.sheets else "")
-        source = _Rows(rows, headings)
-        whole = Joined(source, (join,), piece.path.name, lambda _, of=one: _Rows(of.rows, of.headings))  # type: ignore[misc]
+        whole = Joined(_Rows(rows), (join,), piece.path.name, partial(_rows_of, one))
         rows = next(iter(whole.batches())).rows
-        headings = list(rows.columns)
-        gone.add(heading)
-        joins.append((join, one, int(key_text(piece.rows[heading]).n_unique()) if heading in piece.rows.columns else 0))
+        headings = [h for h in rows.columns if h not in {heading, *(done.on for done, _ in joins)}]
+        joins.append((join, one))
         left = [other for other in left if other is not one]
     if not joins:
         return piece, []
-    value = ", ".join(_inline(join) for join, _, _ in joins)
-    told = "; ".join(f'each "{join.on}" stands in {one.path.name}, once' for join, one, _ in joins)
+    value = ", ".join(_inline(join) for join, _ in joins)
+    told = "; ".join(f'each "{join.on}" stands in {one.path.name}, once' for join, one in joins)
     line = LayoutLine("joined", f"[{value}]", f"likely: {told}. Its columns are called {prefix(joins[0][0])}...")
-    kept = [h for h in headings if h not in gone]
-    changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in kept}), headings=tuple(kept))
-    return replace(changed, layout=(*piece.layout, line)), [one for _, one, _ in joins]
+    changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in headings}), headings=tuple(headings))
+    return replace(changed, layout=(*piece.layout, line)), [one for _, one in joins]
 
 
+@dataclass
 class _Rows:
     """Rows held, as a source."""
 
-    spoken = Spoken()
+    rows: pl.DataFrame
 
-    def __init__(self, rows: pl.DataFrame, headings: Sequence[str]) -> None:
-        self.rows, self.headings = rows, list(headings)
+    @property
+    def headings(self) -> Sequence[str]:
+        """See `Source.headings`."""
+        return self.rows.columns
 
-    def batches(self, headings: Sequence[str] | None = None) -> list[Batch]:  # type: ignore[override]
-        names = self.headings if headings is None else headings
-        rows = pl.DataFrame({h: self.rows.get_column(h) for h in names})
-        return [Batch(pl.Series(range(1, rows.height + 1)), rows, pl.DataFrame())]
+    @property
+    def spoken(self) -> Spoken:
+        """See `Source.spoken`."""
+        return Spoken()
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """See `Source.batches`."""
+        rows = pl.DataFrame({h: self.rows.get_column(h) for h in (headings or self.rows.columns)})
+        yield Batch(pl.Series(range(1, rows.height + 1)), rows, pl.DataFrame())
+
+
+def _rows_of(piece: Piece, _: Join) -> Source:
+    return _Rows(piece.rows)
 
 
 def _inline(join: Join) -> str:
@@ -147,7 +157,7 @@ def _called_alike(heading: str, key: str, one: Piece, share: float) -> bool:
         return False
     if ours == theirs and bare:
         return True
-    is_key = not bare_key or bare_key == bare or bare_key == name
+    is_key = not bare_key or bare_key in (bare, name)
     alike = bool(bare) and (name.startswith(bare[:4]) or bare.startswith(name.rstrip("s")[:4]) or bare in name)
     return is_key and (alike or (not bare_key and share >= _USED and len(one.headings) <= _FEW_COLUMNS))
 
