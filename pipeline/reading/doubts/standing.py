@@ -111,14 +111,18 @@ _TAGS = {
     REVERSAL: "rev|reversal|reversed",
 }
 _OPENING = {
-    "planned": "planned|proposed|treatment plan|tx plan|geplant|prevu|prévu|planificado|gepland",
-    "existing": "existing",
+    "planned": (
+        "planned|proposed|treatment plan|tx plan|to be done|still to do|awaiting|postponed|deferred|on hold|next time|"
+        "(?:pt |patient )?wants to (?:think|wait)|geplant|prevu|prévu|planificado|gepland"
+    ),
+    "existing": "existing|not ours|done (?:at|by) (?:an? |the )?(?:hospital|other|another|previous|prior|former)",
 }
 _ANYWHERE = {
     "void": (
         "void|voided|deleted|cancelled|canceled|(?:entered|posted|keyed|charged) in error|wrong patient|wrong chart|"
         "duplicate (?:entry|posting|charge)|(?:entered|posted|keyed|charged) twice|mis-?keyed|mis-?posted|"
-        "not (?:done|performed)|geloescht|gelöscht|supprimé"
+        "not (?:done|performed|started)|did(?:n't| not) (?:show|come|attend|happen|start)|called off|wrong card|"
+        "failed to attend|geloescht|gelöscht|supprimé"
     ),
     REVERSAL: "reversal|reversed|storno|storniert|annulé|annulation|anulado|geannuleerd",
 }

@@ -12,7 +12,7 @@ from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
 from pipeline.practice.fields import input_fields, kind
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.practice.teeth import NOTATIONS
-from pipeline.reading.suggest.headings import PART, fit
+from pipeline.reading.suggest.headings import EXACT, PART, fit
 from pipeline.transforms.dates import DateEvidence, DateForm, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.parsers import parse_fees
