@@ -28,6 +28,7 @@ _NO_PERSON = (
     r"(?:$|[\s,;._-])"
 )
 _LEAST_BUSY, _BUSY_SHARE, _TIMES, _LEAST_DAYS = 50, 0.05, 10, 20
+_LEAST_CODES = 4
 
 
 def amount_words(texts: pl.Series) -> Counter[str]:
@@ -96,13 +97,20 @@ def no_persons(
 
 
 def busiest_day(
-    where: str, days: Mapping[dt.date, int], accepted: Sequence[str], *, date: str, told: Collection[str]
+    where: str,
+    days: Mapping[dt.date, int],
+    codes: Mapping[dt.date, int],
+    accepted: Sequence[str],
+    *,
+    date: str,
+    told: Collection[str],
 ) -> list[Doubt]:
-    """A day with many times the rows of any other: records carried over from elsewhere rather than work of that day."""
+    """A day with many times the rows of any other, of many kinds of work (`codes` counts them): records carried over
+    from elsewhere rather than work of that day."""
     if len(days) < _LEAST_DAYS or date in told:
         return []
     (day, n), (_, next_n) = Counter(days).most_common(2)
-    if n < max(_LEAST_BUSY, _BUSY_SHARE * sum(days.values()), _TIMES * next_n):
+    if n < max(_LEAST_BUSY, _BUSY_SHARE * sum(days.values()), _TIMES * next_n) or codes[day] < _LEAST_CODES:
         return []
     return [
         Doubt(

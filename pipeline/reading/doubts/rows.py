@@ -109,7 +109,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if not (one.is_mended or one.is_ours):
             found += no_persons(where, one.table, one.people, one.named, accepted)
         if date is not None and not (one.is_mended or one.is_ours):
-            found += busiest_day(where, one.by_day, accepted, date=date, told=marked)
+            found += busiest_day(where, one.by_day, one.codes_of_day, accepted, date=date, told=marked)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)

@@ -99,7 +99,8 @@ class Seen:
     partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
     references: EntryReferences = field(default_factory=EntryReferences)
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
-    by_day: Counter[dt.date] = field(default_factory=Counter)  # rows of work done
+    by_day: Counter[dt.date] = field(default_factory=Counter)  # rows of work done, and the codes in a batch of them
+    codes_of_day: Counter[dt.date] = field(default_factory=Counter)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
@@ -190,7 +191,10 @@ class Seen:
         if self.table == "procedures":
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             done = cleaned.filter(pl.col("status").cast(pl.String).fill_null("completed") == "completed")
-            self.by_day.update(dict(done["service_date"].drop_nulls().value_counts().iter_rows()))
+            by_day = done.drop_nulls("service_date").group_by("service_date").agg(pl.len(), pl.col("code").n_unique())
+            for day, n, codes in by_day.iter_rows():
+                self.by_day[day] += n
+                self.codes_of_day[day] = max(codes, self.codes_of_day[day])
             if len(self.visits) < MOST_DAYS:
                 self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
         if (day := _DAY_OF.get(self.table)) is not None:

@@ -196,7 +196,7 @@ class FileProfile:
 
     @cached_property
     def code_column(self) -> Column | None:
-        """The column with most codes that a list knows, leaving teeth aside, and whole amounts under a word for fees."""
+        """The column with most codes that a list knows, leaving teeth aside, and amounts under a word for fees."""
         left = [c for c in self.columns if not (looks_like_teeth(c) or fit(c.heading, "fee") == EXACT)]
         rated = [(max(c.codes.values()), -c.place, c) for c in left]
         best = max(rated, default=None, key=lambda r: r[:2])
