@@ -48,7 +48,9 @@ _RUN_TOGETHER_STAMP = (
 _BY_WEEK = r"^\d{4}-W\d{2}-[1-7]$"
 _BY_NUMBER = r"^(?:19|20)\d{2}-[0-3]\d{2}$"  # the year and the day of the year, both as ISO 8601 writes them
 # Whatever one of the forms above reads holds a word or a sign of writing, or is a stamp or a number of a day.
-_MAY_BE_ONE = r"\p{L}|^\d{12}|^\d{4}-\d{3}$|^\[?\d{4},"
+_MAY_BE_ONE = r"\p{L}|^\d{12}|^\d{4}-\d{3}$|^\[?\d{4},|^\d{1,4}\.(?:\s|.*\.$)"
+# With a point behind the last number too, or blanks behind points, as in Hungarian, Croatian and Czech.
+_POINTS = r"^(\d{1,4})\.\s*(\d{1,2})\.\s*(\d{1,4})\.?$"
 # Days as some interfaces of programs write them: `/Date(1584144000000-0500)/` in milliseconds, `2019,3,5` as a list.
 _IN_CALL = r"^\\?/Date\((-?\d+)(?:[-+]\d{4})?\)\\?/$"
 _AS_LIST = r"^\[?\s*((?:19|20)\d{2}),\s*(\d{1,2}),\s*(\d{1,2})(?:,[\s\d,]*)?\]?$"
@@ -96,11 +98,12 @@ def without_weekday(text: pl.Expr) -> pl.Expr:
 
 def in_one_form(text: pl.Expr) -> pl.Expr:
     """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1`, `2022-073`,
-    `14.III.2022` and `2022,3,14` as dates with signs between."""
+    `14.III.2022`, `2022,3,14`, `2022.03.14.` and `14. 3. 2022` as dates with signs between."""
     era = text.str.extract(_JAPANESE, 1).replace_strict(_ERAS, default=None, return_dtype=pl.Int32)
     number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
     months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))
     japanese = pl.concat_str((era + number).cast(pl.String), months, days, separator="-")
+    text = text.str.replace(_POINTS, "${1}.${2}.${3}")
     plain = text.str.replace(_SIGNS_OF_EAST, "${1}-${2}-${3}").str.replace(_RUN_TOGETHER_NAMED, "${1}-${2}-${3}")
     by_week = text.str.extract(_BY_WEEK, 0).str.to_date("%G-W%V-%u", strict=False)
     by_number = text.str.extract(_BY_NUMBER, 0).str.to_date("%Y-%j", strict=False)

@@ -146,3 +146,12 @@ def test_years_of_the_solar_calendar_and_of_the_republic():
     form = decide_form(gather_evidence(counted(*years)), column="c", table="t")
     assert parse_dates(pl.Series(years), form)["value"].to_list() == [dt.date(2019, 5, 4), dt.date(2010, 12, 31)]
     assert not decide_form(gather_evidence(counted("1399/05/12", "2019/03/01")), column="c", table="t").era
+
+
+def test_points_behind_every_number():
+    texts = ["2022.03.14.", "2022. 3. 15."]
+    form = decide_form(gather_evidence(counted(*texts)), column="c", table="t")
+    assert parse_dates(pl.Series(texts), form)["value"].to_list() == [dt.date(2022, 3, 14), dt.date(2022, 3, 15)]
+    texts = ["14.03.2022.", "5. 3. 2022"]
+    form = decide_form(gather_evidence(counted(*texts)), column="c", table="t")
+    assert parse_dates(pl.Series(texts), form)["value"].to_list() == [dt.date(2022, 3, 14), dt.date(2022, 3, 5)]
