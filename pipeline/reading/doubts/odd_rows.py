@@ -68,12 +68,18 @@ def amount_word_doubts(
 
 
 def no_persons(
-    where: str, table: str, people: pl.DataFrame, named: Sequence[str], accepted: Sequence[str]
+    where: str,
+    table: str,
+    people: pl.DataFrame,
+    named: Sequence[str],
+    accepted: Sequence[str],
+    *,
+    told: Collection[str],
 ) -> list[Doubt]:
     """Patients whose names are those of a trial; `named` are the columns of the names."""
     is_none = pl.col("name").str.contains(_NO_PERSON)
     n = people.filter(is_none.fill_null(False))["id"].n_unique()
-    if not n or not named:
+    if not n or not named or set(named) & set(told):
         return []
     lines = [
         (

@@ -107,7 +107,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += reference_doubts(where, one.references, accepted, told=asked_of, has_fee=has_fee)
         found += amount_word_doubts(where, one.amount_words, accepted, told=asked_of)
         if not (one.is_mended or one.is_ours):
-            found += no_persons(where, one.table, one.people, one.named, accepted)
+            found += no_persons(where, one.table, one.people, one.named, accepted, told=marked)
         if date is not None and not (one.is_mended or one.is_ours):
             found += busiest_day(where, one.by_day, one.codes_of_day, accepted, date=date, told=marked)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
