@@ -46,7 +46,7 @@ class PartlyFilled:
         """Take in a batch: what stands in the columns of these headings on rows with a code."""
         among = rows.filter(coded)
         self.rows += among.height
-        numbered = {}
+        numbered: dict[str, pl.Series] = {}
         for heading in headings:
             text = among.get_column(heading).cast(pl.String).str.strip_chars().replace("", None)
             self.filled[heading] += int(text.count())
@@ -79,7 +79,7 @@ def partly_filled_doubts(
         for (a, b), n in sorted(seen.turns.items())
         if n >= _NEARLY_ALL * seen.rows and all(_is_numbered(h, seen) for h in (a, b)) and {a, b} <= set(asked)
     ]
-    return found + [_turns(where, *sorted(pair, key=lambda h: seen.filled[h]), seen, accepted) for pair in pairs]
+    return found + [_turns(where, pair, seen, accepted) for pair in pairs]
 
 
 def _is_other(heading: str) -> bool:
@@ -113,7 +113,8 @@ def _days(where: str, heading: str, seen: PartlyFilled, accepted: Sequence[str],
     )
 
 
-def _turns(where: str, few: str, many: str, seen: PartlyFilled, accepted: Sequence[str]) -> Doubt:
+def _turns(where: str, pair: tuple[str, str], seen: PartlyFilled, accepted: Sequence[str]) -> Doubt:
+    few, many = sorted(pair, key=lambda heading: (seen.filled[heading], heading))
     return Doubt(
         "numbers_in_turn",
         where,

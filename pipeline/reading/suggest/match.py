@@ -97,7 +97,8 @@ def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
             m,
             column=None if m.column is None else own[m.column.place],
             rivals=tuple(own[c.place] for c in m.rivals),
-            **({"sureness": LIKELY, "why": why} if m is codes else {}),
+            sureness=LIKELY if m is codes else m.sureness,
+            why=why if m is codes else m.why,
         )
         for m in found.fields
     )
