@@ -62,7 +62,7 @@ _SYNONYMS: dict[str, str] = {
         "provider|provider id|prov|prov id|dentist|dentist id|doctor|dr|clinician|operator|performed by|"
         "treating provider|by|therapist|behandler|behandler id|beh|zahnarzt|arzt|praticien|code praticien|prat|"
         "dentiste|operateur|docteur|dentista|odontologo|doctor id|profesional|behandelaar|tandarts|medewerker|"
-        "profissional|medico|operatore|medico id|odontoiatra"
+        "profissional|medico|operatore|medico id|odontoiatra|realizo|realizado por|atendio|atendido por"
     ),
     "status": (
         "status|state|stat|proc status|tx status|treatment status|stand|zustand|statut|etat|estado|situacion|estatus|"
@@ -81,7 +81,7 @@ _SYNONYMS: dict[str, str] = {
     "fee": (
         "fee|amount|charge|charges|price|cost|ucr|gross|billed|production|total fee|betrag|honorar|preis|gebuehr|"
         "kosten|montant|prix|honoraires|tarif|importe|precio|monto|honorarios|tarifa|bedrag|prijs|tarief|valor|preco|"
-        "importo|prezzo|onorario|tariffa"
+        "importo|prezzo|onorario|tariffa|costo|coste"
     ),
     "reason": (
         "reason|cause|why|indication|reason for extraction|grund|ursache|indikation|motif|raison|motivo|razon|causa|"
