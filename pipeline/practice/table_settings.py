@@ -97,6 +97,17 @@ class Made:
 
 
 @dataclass(frozen=True)
+class Join:
+    """A list whose columns stand on the rows of a ledger: `on` is the column of the ledger that names a row of it,
+    `key` the column of the list in which that name stands, `sheet` its sheet or table where the file has several."""
+
+    file: str
+    on: str
+    key: str
+    sheet: str = ""
+
+
+@dataclass(frozen=True)
 class TableSource:
     """Where one input table comes from. What is not written is found out from the file, or asked."""
 
@@ -169,4 +180,5 @@ class TableSource:
     )
     teeth_count_from: str | None = setting(None, "The first tooth of a quadrant.", words=("zero", "one"))
     teeth_as_decimals: bool = setting(False, "Teeth are written as decimals: 1.6.")
+    joined: tuple[Join, ...] = ()  # lists whose columns stand on the rows; `sources.joined` reads the key
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`

@@ -22,6 +22,7 @@ from pipeline.reading.sources.excel_file import SHEET
 from pipeline.transforms.clean import YEAR_ALONE, map_values, trimmed
 from pipeline.transforms.dates import DateForm, bare_dates, decide_form, gather_evidence, has_short_year
 from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
+from pipeline.transforms.other_days import ERAS
 
 _NUMBERS = ("fee", "number", "whole")
 
@@ -103,8 +104,8 @@ def column_forms(
             forms[name] = DateForm(years_from=years_from, serial=serial)
         if forms[name].epoch:
             say(f"{told.name}: {column} is read as seconds or milliseconds since 1970, by the clock of Greenwich")
-        if forms[name].buddhist:
-            say(f"{told.name}: {column} has years of the Buddhist era, which are read as 543 years earlier")
+        if era := forms[name].era:
+            say(f"{told.name}: {column} has years of {ERAS[era].said}")
         if forms[name].month_first is not None:
             say(f"{told.name}: {column} is read as {'month/day' if forms[name].month_first else 'day/month'}/year")
     forms |= {name: _by_today(forms[name], today) for name in YEARS_OF if name in forms}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -29,12 +29,13 @@ from pipeline.practice.settings import (
     Settings,
     Standards,
 )
-from pipeline.practice.table_settings import TableSource
+from pipeline.practice.table_settings import Join, TableSource
 from pipeline.practice.tables import DETAIL_TABLES, INPUT_TABLES
 from pipeline.practice.talk import read_talk
 from pipeline.practice.teeth import NOTATIONS
 from pipeline.reading.open_questions import refuse_open_questions
 from pipeline.reading.sources.group_lines import read_templates
+from pipeline.reading.sources.joined import joins_of
 from pipeline.reading.sources.made_columns import KEYS, date_parts, made_of
 from pipeline.transforms.instants import is_zone
 
@@ -125,6 +126,22 @@ def matching_files(settings: Settings, table: str, *, corrected: bool = False) -
     told = settings.tables[table]
     key, patterns = ("corrected", told.corrected) if corrected else ("files", told.files)
     return _matching(settings, patterns, f"[tables.{table}] {key}")
+
+
+def joined_lists(settings: Settings, table: str) -> tuple[Join, ...]:
+    """The lists whose columns stand on the rows of a table, each by its path.
+
+    Raises
+    ------
+    ConfigError
+        If one is not there.
+    """
+    where = f"[tables.{table}] joined"
+    found = []
+    for join in settings.tables[table].joined:
+        (path,) = _matching(settings, (join.file,), where)[:1]
+        found.append(replace(join, file=str(path)))
+    return tuple(found)
 
 
 def contribution_files(settings: Settings) -> list[Path]:
@@ -218,6 +235,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
         name=name,
         columns={f: h for f, h in columns.items() if f not in {one.field for one in made}},
         values={f: _value_map(name, f, text_map(m, f"{where} values.{f}")) for f, m in values.items()},
+        joined=joins_of(raw, where),
         renamed=_renamed(raw, columns, where),
         made=made,
     )

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.practice.codes import BUILT_IN
 from pipeline.practice.settings import Settings
 from pipeline.practice.tables import NOTES
+from pipeline.reading.config import joined_lists
 
 # To be raised when the same text would be typed differently than before: stored files are then read again.
 TYPING_VERSION = 3
@@ -87,6 +88,7 @@ def fingerprint(settings: Settings, table: str, codes: pl.DataFrame, merged: Map
         "codes": [practice.code_system in BUILT_IN and practice.code_system, *codes.sort("code").rows()]
         if table == "procedures"
         else [],
+        "joined": [sha256(Path(join.file)) for join in joined_lists(settings, table)],
         **({"merged": sorted(merged.items())} if merged else {}),
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()

@@ -7,7 +7,7 @@ from pathlib import Path
 from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
 from pipeline.practice.settings import Settings
 from pipeline.practice.table_settings import DITTO_ABOVE, TableSource
-from pipeline.reading.config import matching_files
+from pipeline.reading.config import joined_lists, matching_files
 from pipeline.reading.files_to_read import sha256
 from pipeline.reading.set_aside import FILE, ROW, MendedFile, mends_one_of, open_mended
 from pipeline.reading.sources import ReadOptions, Source, open_source
@@ -36,6 +36,7 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         stacked_tables=told.stacked_tables,
         renamed=told.renamed,
         made=told.made,
+        joined=joined_lists(settings, told.name),
         repeated_columns=told.repeated_columns,
         transposed=told.transposed,
         record_lines=told.record_lines,

@@ -18,13 +18,7 @@ import polars as pl
 
 from pipeline.machine.errors import DataError, TwoOrdersError
 from pipeline.transforms.month_names import named_date, named_short_date, named_short_year
-from pipeline.transforms.other_days import (
-    as_ordinary,
-    buddhist_as_common,
-    epoch_as_stamp,
-    epoch_seconds,
-    is_buddhist,
-)
+from pipeline.transforms.other_days import ERAS, as_ordinary, epoch_as_stamp, epoch_seconds
 
 FIRST_DAY = pl.date(1900, 1, 1)
 # Days that programs write where there is none: the first of a calendar, of a database or of a spreadsheet.
@@ -59,7 +53,7 @@ class DateForm:
     is 1969, 68 is 2068). `serial` is the system of a spreadsheet's day numbers, `1900` or `1904`; None reads none.
     `born_by`, only of birth dates, is a day after which nobody was born: a later birth date whose year has two digits
     lies a hundred years before, and a year alone is no day number. `epoch`: the values are seconds or milliseconds
-    since 1970. `buddhist`: the years are of the Buddhist era.
+    since 1970. `era`: the years are of another era, by its name in `ERAS`.
     """
 
     month_first: bool | None = None
@@ -68,7 +62,7 @@ class DateForm:
     serial: str | None = None
     born_by: dt.date | None = None
     epoch: bool = False
-    buddhist: bool = False
+    era: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,7 +87,7 @@ class DateEvidence:
     serial: int
     separator: str
     epoch: int = 0  # seconds or milliseconds since 1970
-    buddhist: int = 0  # years of the Buddhist era
+    era: str = ""  # another one, of which the years of all values are
     month_only: int = 0  # a month and a year, without a day
     # Of dates with a year of two digits: how many different numbers stand first and last, and whether one that stands
     # first can be no day.
@@ -105,11 +99,6 @@ class DateEvidence:
     def is_epoch(self) -> bool:
         """Whether all values are seconds or milliseconds since 1970."""
         return bool(self.filled) and self.epoch == self.filled
-
-    @property
-    def is_buddhist(self) -> bool:
-        """Whether the years of all values are of the Buddhist era."""
-        return bool(self.filled) and self.buddhist == self.filled
 
     @property
     def maybe_year_first(self) -> bool:
@@ -124,9 +113,10 @@ def gather_evidence(counts: pl.DataFrame) -> DateEvidence:
     """Count the forms of a column's values; `counts` has one row per distinct text: `text, n`."""
     counts = counts.with_columns(bare_dates(counts["text"]).alias("text")).filter(_is_filled(pl.col("text")))
     text = pl.col("text")
-    era = counts.select(is_buddhist(text).alias("buddhist")).to_series()
-    if era.any():
-        counts = counts.with_columns(buddhist_as_common(text).alias("text"))
+    is_of = counts.select(era.is_one(text).all().alias(name) for name, era in ERAS.items())
+    era = next((name for name in ERAS if counts.height and is_of[name].item()), "")
+    if era:
+        counts = counts.with_columns(ERAS[era].as_common(text).alias("text"))
     has_words = bool(counts["text"].str.contains(_LETTER).any())
     first, second = (text.str.extract(_YEAR_LAST, g).cast(pl.Int32, strict=False) for g in (1, 3))
     short_1, short_2, short_3 = (text.str.extract(_SHORT_YEAR, g).cast(pl.Int32, strict=False) for g in (1, 3, 4))
@@ -150,7 +140,6 @@ def gather_evidence(counts: pl.DataFrame) -> DateEvidence:
         serial=text.str.contains(_LIKELY_SERIAL),
         separator=pl.coalesce(text.str.extract(_YEAR_LAST, 2), text.str.extract(_SHORT_YEAR, 2)),
         epoch=epoch_seconds(text).is_not_null(),
-        buddhist=era,
         month_only=text.str.contains(_MONTH_ONLY),
         first=short_1,
         last=short_3,
@@ -162,6 +151,7 @@ def gather_evidence(counts: pl.DataFrame) -> DateEvidence:
     return DateEvidence(
         filled=int(shapes["n"].sum()),
         **rows,
+        era=era,
         separator=common["separator"][-1] if common.height else "/",
         short_firsts=firsts.n_unique(),
         short_lasts=shapes["last"].drop_nulls().n_unique(),
@@ -217,7 +207,7 @@ def decide_form(
             f'  To settle it, {write} "%y{s}%m{s}%d" (year first), "%d{s}%m{s}%y" (day first) or "%m{s}%d{s}%y" (month '
             "first)."
         )
-    settled = DateForm(years_from=years_from, serial=serial, buddhist=e.is_buddhist)
+    settled = DateForm(years_from=years_from, serial=serial, era=e.era)
     if not deciding:
         if either and either >= MAX_AGAINST * e.filled:
             raise DataError(
@@ -246,8 +236,8 @@ def parse_dates(texts: pl.Series, form: DateForm) -> pl.DataFrame:
     timed = _is_timed(form.pattern)
     bare = stripped if timed else bare_dates(stripped, as_written=form.pattern is not None)
     written = written.with_columns(bare.alias("bare"))
-    if form.buddhist:
-        written = written.with_columns(buddhist_as_common(pl.col("bare")))
+    if form.era:
+        written = written.with_columns(ERAS[form.era].as_common(pl.col("bare")))
     distinct = written.select(pl.col("bare").unique().drop_nulls())
     text = pl.col("bare")
     has_words = bool(distinct["bare"].str.contains(_LETTER).any())

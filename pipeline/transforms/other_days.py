@@ -4,10 +4,16 @@ signs of East Asia, or with nothing between the parts.
 Each becomes the text of an ordinary date, which `dates` reads. Names of weekdays are those of English, German, French,
 Spanish, Portuguese, Dutch and Italian, whole or cut short. The Buddhist era is 543 years ahead of the common one (as
 used in Thailand since 1941, when its year came to begin on 1 January). Japanese eras are those in use since 1926:
-Showa, Heisei from 1989, Reiwa from 2019; their year 1 is that of the change (from memory).
+Showa, Heisei from 1989, Reiwa from 2019; their year 1 is that of the change (from memory). The years of the Republic of
+China are 1911 behind the common ones (from memory). Years of the solar calendar of Iran and Afghanistan begin at the
+March equinox; leap years are counted in cycles of 33 years, which agrees with the almanac from 1925 to 2088 (from
+memory).
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import polars as pl
 
@@ -42,7 +48,9 @@ _RUN_TOGETHER_STAMP = (
 _BY_WEEK = r"^\d{4}-W\d{2}-[1-7]$"
 _BY_NUMBER = r"^(?:19|20)\d{2}-[0-3]\d{2}$"  # the year and the day of the year, both as ISO 8601 writes them
 # Whatever one of the forms above reads holds a word or a sign of writing, or is a stamp or a number of a day.
-_MAY_BE_ONE = r"\p{L}|^\d{12}|^\d{4}-\d{3}$|^\[?\d{4},"
+_MAY_BE_ONE = r"\p{L}|^\d{12}|^\d{4}-\d{3}$|^\[?\d{4},|^\d{1,4}\.(?:\s|.*\.$)"
+# With a point behind the last number too, or blanks behind points, as in Hungarian, Croatian and Czech.
+_POINTS = r"^(\d{1,4})\.\s*(\d{1,2})\.\s*(\d{1,4})\.?$"
 # Days as some interfaces of programs write them: `/Date(1584144000000-0500)/` in milliseconds, `2019,3,5` as a list.
 _IN_CALL = r"^\\?/Date\((-?\d+)(?:[-+]\d{4})?\)\\?/$"
 _AS_LIST = r"^\[?\s*((?:19|20)\d{2}),\s*(\d{1,2}),\s*(\d{1,2})(?:,[\s\d,]*)?\]?$"
@@ -60,6 +68,12 @@ _EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
 _ERA = r"^(.*?)(2[45]\d{2})(.*)$"
 BUDDHIST = 543
 _ERA_FROM, _ERA_TO = 1900 + BUDDHIST, 2056 + BUDDHIST
+_SOLAR = r"^(1[34]\d{2})[-/.](\d{1,2})[-/.](\d{1,2})$"
+_REPUBLIC = r"^([01]\d{2})([-/.]\d{1,2}[-/.]\d{1,2})$"
+_REPUBLIC_BEFORE, _REPUBLIC_FROM, _REPUBLIC_TO = 1911, 20, 145
+_SOLAR_FROM, _SOLAR_TO = 1304, 1467  # 1925 to 2088
+# The number of 1 January 1970 in the count of days that `_solar_number` makes.
+_SOLAR_ORIGIN = 1_075_196
 
 
 def as_ordinary(texts: pl.Series) -> pl.Series:
@@ -84,11 +98,12 @@ def without_weekday(text: pl.Expr) -> pl.Expr:
 
 def in_one_form(text: pl.Expr) -> pl.Expr:
     """`2022年3月14日`, `令和4年3月14日`, `R4.3.14`, `14MAR2022`, `20220314103000`, `2022-W11-1`, `2022-073`,
-    `14.III.2022` and `2022,3,14` as dates with signs between."""
+    `14.III.2022`, `2022,3,14`, `2022.03.14.` and `14. 3. 2022` as dates with signs between."""
     era = text.str.extract(_JAPANESE, 1).replace_strict(_ERAS, default=None, return_dtype=pl.Int32)
     number = text.str.extract(_JAPANESE, 2).replace("元", "1").cast(pl.Int32, strict=False)
     months, days = (text.str.extract(_JAPANESE, group).str.zfill(2) for group in (3, 4))
     japanese = pl.concat_str((era + number).cast(pl.String), months, days, separator="-")
+    text = text.str.replace(_POINTS, "${1}.${2}.${3}")
     plain = text.str.replace(_SIGNS_OF_EAST, "${1}-${2}-${3}").str.replace(_RUN_TOGETHER_NAMED, "${1}-${2}-${3}")
     by_week = text.str.extract(_BY_WEEK, 0).str.to_date("%G-W%V-%u", strict=False)
     by_number = text.str.extract(_BY_NUMBER, 0).str.to_date("%Y-%j", strict=False)
@@ -133,3 +148,58 @@ def buddhist_as_common(text: pl.Expr) -> pl.Expr:
     year = (text.str.extract(_ERA, 2).cast(pl.Int32, strict=False) - BUDDHIST).cast(pl.String)
     common = pl.concat_str(text.str.extract(_ERA, 1), year, text.str.extract(_ERA, 3))
     return pl.when(is_buddhist(text)).then(common).otherwise(text)
+
+
+def _is_solar(text: pl.Expr) -> pl.Expr:
+    return _solar_day(text).is_not_null()
+
+
+def _solar_as_common(text: pl.Expr) -> pl.Expr:
+    """`1399/05/12` as 2020-08-02; a day that its month does not have, and other texts, as they are."""
+    return pl.coalesce(_solar_day(text).cast(pl.String), text)
+
+
+def _solar_day(text: pl.Expr) -> pl.Expr:
+    year, month, day = (text.str.extract(_SOLAR, group).cast(pl.Int64, strict=False) for group in (1, 2, 3))
+    number = _solar_number(year, month, day)
+    last = pl.when(month <= 6).then(31).otherwise(30)  # of the twelfth month the year says whether it has 30 days
+    is_day = (
+        month.is_between(1, 12) & day.is_between(1, last) & (number < _solar_number(year + 1, pl.lit(1), pl.lit(1)))
+    )
+    is_day &= year.is_between(_SOLAR_FROM, _SOLAR_TO)
+    return pl.when(is_day).then((number - _SOLAR_ORIGIN).cast(pl.Int32).cast(pl.Date))
+
+
+def _solar_number(year: pl.Expr, month: pl.Expr, day: pl.Expr) -> pl.Expr:
+    """The number of a day of the solar calendar: six months of 31 days, then such of 30; 8 leap years in 33."""
+    years = year + 1595
+    leaps = (years // 33) * 8 + (years % 33 + 3) // 4
+    before = pl.when(month <= 6).then((month - 1) * 31).otherwise((month - 7) * 30 + 186)
+    return years * 365 + leaps + before + day
+
+
+def _is_republic(text: pl.Expr) -> pl.Expr:
+    year = text.str.extract(_REPUBLIC, 1).cast(pl.Int32, strict=False)
+    return year.is_between(_REPUBLIC_FROM, _REPUBLIC_TO).fill_null(False)
+
+
+def _republic_as_common(text: pl.Expr) -> pl.Expr:
+    year = (text.str.extract(_REPUBLIC, 1).cast(pl.Int32, strict=False) + _REPUBLIC_BEFORE).cast(pl.String)
+    return pl.when(_is_republic(text)).then(pl.concat_str(year, text.str.extract(_REPUBLIC, 2))).otherwise(text)
+
+
+@dataclass(frozen=True)
+class Era:
+    """A way to count years: what it is called and how far off, whether a text is of it, and as one of ours."""
+
+    said: str
+    is_one: Callable[[pl.Expr], pl.Expr]
+    as_common: Callable[[pl.Expr], pl.Expr]
+
+
+# A column is of an era if all of its values are.
+ERAS = {
+    "buddhist": Era("the Buddhist era, which are read as 543 years earlier", is_buddhist, buddhist_as_common),
+    "solar": Era("the solar calendar of Iran, which are read as days of the common one", _is_solar, _solar_as_common),
+    "republic": Era("the Republic of China, which are read as 1911 years later", _is_republic, _republic_as_common),
+}

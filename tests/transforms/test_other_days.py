@@ -89,10 +89,10 @@ def test_years_of_the_buddhist_era():
     assert by(buddhist_as_common, "29/02/2563") == "29/02/2020"  # no leap year if it were of the common era
     assert by(buddhist_as_common, "14/03/2022") == "14/03/2022"
     form = decide_form(gather_evidence(counted("29/02/2563", "14/03/2562")), column="c", table="t")
-    assert (form.buddhist, form.month_first) == (True, False)
+    assert (form.era, form.month_first) == ("buddhist", False)
     assert parse_dates(pl.Series(["29/02/2563"]), form)["value"].to_list() == [dt.date(2020, 2, 29)]
     mixed = decide_form(gather_evidence(counted("14/03/2562", "14/03/2019")), column="c", table="t")
-    assert not mixed.buddhist
+    assert not mixed.era
 
 
 def test_a_year_of_two_digits_that_may_stand_first_is_asked():
@@ -127,3 +127,31 @@ def test_milliseconds_in_a_call_are_a_moment():
     assert form.epoch
     found = parse_dates(pl.Series(["/Date(1647216000000)/"]), form)["value"].to_list()
     assert found == [dt.date(2022, 3, 14)]
+
+
+def test_years_of_the_solar_calendar_and_of_the_republic():
+    # New year 1399 fell on 20 March 2020, and 1403 has 30 days in its last month (public almanacs, from memory).
+    days = ["1399/01/01", "1399/05/12", "1403/12/30", "1394-10-18"]
+    form = decide_form(gather_evidence(counted(*days)), column="c", table="t")
+    assert form.era == "solar"
+    read = parse_dates(pl.Series([*days, "1402/12/30"]), form)["value"].to_list()
+    assert read == [
+        dt.date(2020, 3, 20),
+        dt.date(2020, 8, 2),
+        dt.date(2025, 3, 20),
+        dt.date(2016, 1, 8),
+        dt.date(1402, 12, 30),
+    ]  # the last is set aside as before 1900
+    years = ["108/05/04", "099/12/31"]
+    form = decide_form(gather_evidence(counted(*years)), column="c", table="t")
+    assert parse_dates(pl.Series(years), form)["value"].to_list() == [dt.date(2019, 5, 4), dt.date(2010, 12, 31)]
+    assert not decide_form(gather_evidence(counted("1399/05/12", "2019/03/01")), column="c", table="t").era
+
+
+def test_points_behind_every_number():
+    texts = ["2022.03.14.", "2022. 3. 15."]
+    form = decide_form(gather_evidence(counted(*texts)), column="c", table="t")
+    assert parse_dates(pl.Series(texts), form)["value"].to_list() == [dt.date(2022, 3, 14), dt.date(2022, 3, 15)]
+    texts = ["14.03.2022.", "5. 3. 2022"]
+    form = decide_form(gather_evidence(counted(*texts)), column="c", table="t")
+    assert parse_dates(pl.Series(texts), form)["value"].to_list() == [dt.date(2022, 3, 14), dt.date(2022, 3, 5)]

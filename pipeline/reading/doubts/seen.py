@@ -14,8 +14,11 @@ from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
 from pipeline.reading.doubts.below_zero import amount_columns, below_zero
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
+from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
 from pipeline.reading.doubts.marked_cells import marked
+from pipeline.reading.doubts.odd_rows import amount_words
+from pipeline.reading.doubts.partly_filled import PartlyFilled
 from pipeline.reading.doubts.row_ids import RowIds
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
@@ -31,7 +34,7 @@ from pipeline.reading.doubts.status_words import few_texts
 from pipeline.reading.doubts.tooth_classes import in_class
 from pipeline.reading.doubts.tooth_places import quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
-from pipeline.reading.headings import numbered_like
+from pipeline.reading.headings import PART, fit, numbered_like
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.lines_below import LINE_BELOW
 from pipeline.reading.sources.sections import SECTION
@@ -93,6 +96,11 @@ class Seen:
     in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
     audit: AuditSeen = field(default_factory=AuditSeen)
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
+    partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
+    references: EntryReferences = field(default_factory=EntryReferences)
+    amount_words: dict[str, Counter[str]] = field(default_factory=dict)
+    by_day: Counter[dt.date] = field(default_factory=Counter)  # rows of work done, and the codes in a batch of them
+    codes_of_day: Counter[dt.date] = field(default_factory=Counter)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
@@ -119,11 +127,19 @@ class Seen:
         self.estimates = headed(left, "estimate") if self.table == "procedures" else []
         self.kinds: list[str] = []
         self.who_or_where: list[str] = []
+        self.unread: list[str] = []  # columns of a ledger that no field and no answer takes
+        self.entry: str | None = None  # the column of the numbers of entries
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
             self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
             self.amounts = {h: Counter() for h in amount_columns(free)}
+            self.unread = [h for h in free if h not in told and not h.startswith("(")]
+            of_money = [*self.amounts, *(h for h in free if fit(h, "fee") >= PART), self.answers.columns.get("fee")]
+            self.amount_words = {h: Counter() for h in of_money if h is not None and h in self.headings}
+            self.entry = self.answers.columns.get("procedure_id") or next(
+                (h for h in self.unread if fit(h, "procedure_id") >= PART), None
+            )
             looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
             looked_at -= set(self.kinds)
             self.who_or_where = [self.answers.columns[f] for f in _FEW_OF if f in self.answers.columns]
@@ -173,6 +189,11 @@ class Seen:
             self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
         if self.table == "procedures":
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
+            done = cleaned.filter(pl.col("status").cast(pl.String).fill_null("completed") == "completed")
+            by_day = done.drop_nulls("service_date").group_by("service_date").agg(pl.len(), pl.col("code").n_unique())
+            for day, n, codes in by_day.iter_rows():
+                self.by_day[day] += n
+                self.codes_of_day[day] = max(codes, self.codes_of_day[day])
             if len(self.visits) < MOST_DAYS:
                 self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
         if (day := _DAY_OF.get(self.table)) is not None:
@@ -294,6 +315,14 @@ class Seen:
         """What only matters of rows with a procedure code."""
         section = rows.get_column(SECTION) if SECTION in rows.columns else section
         coded = _filled(fields["code"]).is_not_null()
+        unread = [h for h in self.unread if h in rows.columns]
+        if not (self.is_ours or self.is_mended):
+            self.partly_filled.add(rows, unread, coded)
+            entry = self.entry if self.entry in rows.columns else None
+            self.references.add(rows, fields["patient_id"], entry, [h for h in unread if h != entry])
+            for heading, words in self.amount_words.items():
+                if heading in rows.columns:
+                    words.update(amount_words(rows.get_column(heading).filter(coded)))
         self.sections.add_silent(rows.get_column(SHEET) if SHEET in rows.columns else None, coded, section)
         if self._known and (texts := described(h for h in self.phrases if h not in self.kinds)):
             known = fields["code"].cast(pl.String).str.strip_chars().str.to_uppercase().is_in(list(self._known))

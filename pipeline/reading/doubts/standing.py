@@ -77,7 +77,7 @@ _BESIDE = words_of(
     "fecha motivo op "
     "door reden il da data em user row record entry procedure"
 )
-_DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
+DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
 # What databases and spreadsheets write where there is no day.
 _NO_DAY = (
     r"(?i)^(?:|null|none|nan|nat|n/?a|\\n|-+|0+[-/.]0+[-/.]0+.*|0001-01-01.*|1/1/0001.*|1899-12-3[01].*|"
@@ -109,14 +109,18 @@ _TAGS = {
     REVERSAL: "rev|reversal|reversed",
 }
 _OPENING = {
-    "planned": "planned|proposed|treatment plan|tx plan|geplant|prevu|prévu|planificado|gepland",
-    "existing": "existing",
+    "planned": (
+        "planned|proposed|treatment plan|tx plan|to be done|still to do|awaiting|postponed|deferred|on hold|next time|"
+        "(?:pt |patient )?wants to (?:think|wait)|geplant|prevu|prévu|planificado|gepland"
+    ),
+    "existing": "existing|not ours|done (?:at|by) (?:an? |the )?(?:hospital|other|another|previous|prior|former)",
 }
 _ANYWHERE = {
     "void": (
         "void|voided|deleted|cancelled|canceled|(?:entered|posted|keyed|charged) in error|wrong patient|wrong chart|"
         "duplicate (?:entry|posting|charge)|(?:entered|posted|keyed|charged) twice|mis-?keyed|mis-?posted|"
-        "not (?:done|performed)|geloescht|gelöscht|supprimé"
+        "not (?:done|performed|started)|did(?:n't| not) (?:show|come|attend|happen|start)|called off|wrong card|"
+        "failed to attend|geloescht|gelöscht|supprimé"
     ),
     REVERSAL: "reversal|reversed|storno|storniert|annulé|annulation|anulado|geannuleerd",
 }
@@ -132,7 +136,7 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
     name = texts.name
     if (_flag_of(heading) or ("", ""))[0]:
         text = pl.col(name).fill_null("")
-        day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
+        day = text.str.contains(DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
         if is_reversing(heading) or _is_bill(heading) or _is_sent_on(heading):  # a number, or a name: filled or not
             form = (

@@ -11,7 +11,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 
-from pipeline.practice.tables import STATUS_WORDS
+from pipeline.practice.tables import REVERSAL, STATUS_WORDS
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.standing import is_yes_or_no, word_of
 from pipeline.reading.headings import plain_heading
@@ -87,6 +87,7 @@ def unread_columns(
     *,
     told: Collection[str],
     asked: Collection[str] = (),
+    has_fee: bool = False,
 ) -> list[Doubt]:
     """One question for all columns of a file that may say it; none where one of them is told.
 
@@ -102,6 +103,7 @@ def unread_columns(
     shown = "; ".join(f'"{heading}": {_texts(heading, counts)}' for heading, counts in listed)
     more = f"; and {len(found) - len(listed)} more" if len(found) > len(listed) else ""
     first, counts = listed[0]
+    back = f"; {REVERSAL} where such a row takes back the one of the same work and fee" if has_fee else ""
     made = {
         (text if _text(first, text) == text else "<the text>"): word_of(text) or "completed"
         for text in sorted(counts)
@@ -119,8 +121,8 @@ def unread_columns(
                 (
                     "tables.procedures",
                     f"status_from.{quoted(first)} = {{ {each} }}",
-                    f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}; this "
-                    "one line answers for all",
+                    f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}{back}; "
+                    "this one line answers for all",
                 ),
                 accept("columns_not_read", accepted, "no: every row is work done here"),
             ),

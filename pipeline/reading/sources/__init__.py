@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.machine.errors import DataError
+from pipeline.practice.table_settings import Join
 from pipeline.reading.sources import kinds
 from pipeline.reading.sources.archive import open_archive
 from pipeline.reading.sources.csv_file import open_csv
@@ -17,6 +18,7 @@ from pipeline.reading.sources.excel_book import TABLES_INSIDE
 from pipeline.reading.sources.excel_file import open_excel
 from pipeline.reading.sources.grouped import Grouped
 from pipeline.reading.sources.guarded import Guarded, reading
+from pipeline.reading.sources.joined import Joined, prefix
 from pipeline.reading.sources.json_rows import open_json
 from pipeline.reading.sources.lines_below import LinesBelow
 from pipeline.reading.sources.made_columns import MadeColumns
@@ -69,6 +71,7 @@ SOURCES: dict[str, Reader] = {
 }
 _WORKBOOKS = tuple(end for end, reader in SOURCES.items() if reader is _WORKBOOK)
 _LEDGER = "procedures"  # of its rows alone it matters whether they stand
+_LIST = "patients"  # of a list beside it nothing but cells is wanted
 # Of these a compressed file can be read too.
 ZIPPED = (".csv", ".tsv", ".txt", ".psv", ".ndjson", ".jsonl", ".json", *SUFFIXES)
 
@@ -129,6 +132,8 @@ def _reader(path: Path) -> Reader:
 
 
 def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
+    if options.joined:
+        return _opened_with_lists(path, options, reader)
     if reader is _ARCHIVE:
         return reader.open(path, options)  # each file in it is laid out by itself
     if options.record_lines:
@@ -173,6 +178,25 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
         options.fill_down[0] if options.fill_down else None,
         below or (),
     )
+
+
+def _opened_with_lists(path: Path, options: ReadOptions, reader: Reader) -> Source:
+    """A ledger with the columns of lists beside it, of whose headings it has none itself."""
+    of_lists = tuple(prefix(join) for join in options.joined)
+    own = {
+        name: tuple(h for h in told if not h.strip().startswith(of_lists))
+        for name, told in (("wanted", options.wanted), ("required", options.required))
+    }
+    keys = tuple(join.on for join in options.joined if not join.on.startswith(of_lists))
+    wanted = tuple(dict.fromkeys((*own["wanted"], *keys)))
+    inner = replace(options, joined=(), wanted=wanted, required=own["required"])
+    source = _opened(path, inner, reader)
+
+    def opened(join: Join) -> Source:
+        sheets = (join.sheet,) if join.sheet else ()
+        return open_source(Path(join.file), ReadOptions(table=_LIST, wanted=(join.key,), sheets=sheets))
+
+    return Joined(source, options.joined, path.name, opened)
 
 
 def _around(path: Path, options: ReadOptions) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from typing import Protocol
 import polars as pl
 
 from pipeline.practice.fields import REQUIRED_FIELDS
-from pipeline.practice.table_settings import Made
+from pipeline.practice.table_settings import Join, Made
 from pipeline.reading.sources.group_lines import Template
 
 ROW = "row_number"
@@ -94,7 +94,8 @@ class ReadOptions:
     on each; `sheet_name` and `file_name` the forms of names that say a field of all rows; `required` are
     the headings of `wanted` in which every row of work has something; `repeats` whether a mark for the same
     again stands for the cell above it. `renamed` maps headings of files that call a
-    column otherwise to the one of `wanted`. `made` are fields that are made of columns. `sections` are the patterns of
+    column otherwise to the one of `wanted`. `joined` are lists whose columns stand on its rows, by their paths.
+    `made` are fields that are made of columns. `sections` are the patterns of
     the names of sections of which it is told what their rows are, None if nothing is said, `lines_below` those of lines
     that are about the row above them; `folder` is that of the
     TOML, `within` the names of what a file of an archive stands in, outermost first.
@@ -116,6 +117,7 @@ class ReadOptions:
     stacked_tables: bool = False
     renamed: Mapping[str, str] = field(default_factory=dict)
     made: tuple[Made, ...] = ()
+    joined: tuple[Join, ...] = ()
     repeated_columns: tuple[tuple[str, ...], ...] = ()
     transposed: bool = False
     record_lines: bool = False

@@ -13,6 +13,7 @@ from pipeline.reading.suggest.match import ASK
 from pipeline.reading.suggest.profile import Column
 from pipeline.transforms.dates import MAX_AGAINST, DateEvidence, gather_evidence
 from pipeline.transforms.decimals import gather_decimals
+from pipeline.transforms.other_days import ERAS
 from pipeline.transforms.tooth_lists import parse_tooth_lists
 
 _ENOUGH = 3  # fewer rows may be slips of the pen
@@ -162,8 +163,8 @@ def _order(e: DateEvidence) -> tuple[str | None, str | None]:
         numbers = f"{e.short_firsts} different numbers stand first and {e.short_lasts} last"
         return f"{e.short_maybe_first:,} of {e.filled:,} dates may have the year first; {numbers}", None
     question, settled = _day_and_month(e)
-    if e.is_buddhist:
-        said = f"years of the Buddhist era in all {e.filled:,} rows, read as 543 years earlier"
+    if e.era:
+        said = f"in all {e.filled:,} rows years of {ERAS[e.era].said}"
         settled = said if settled is None else f"{said}; {settled}"
     return question, settled
 

@@ -25,6 +25,8 @@ _RIVAL = 1.0  # closer than this, two columns are both candidates
 _FITS, _CONTRADICTS = 0.5, 0.2
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
+_WORK = "treatment"
+_FEWEST_WORDS, _TIMES_BACK, _NEARLY_ALL = 4, 8, 0.95  # of words for work
 # What reports may say once for a group of rows.
 _GROUPED = ("patient_id", "service_date")
 # What tells the tables apart: so many of these fields must be found.
@@ -73,7 +75,46 @@ def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
         bonus = 2.0 if _is_named(table, hint) else 0.0
         if found is not None and found.score + bonus > best.score:
             best = TableMatch(table, found.fields, found.score + bonus)
-    return best
+    return best if best.table is not None else _by_words(file, speak=speak)
+
+
+def _by_words(file: FileProfile, *, speak: bool) -> TableMatch:
+    """A ledger without a column of codes, whose work stands in words: those that come back, the longest of them."""
+    none = TableMatch(None, (), 0.0)
+    words = max((c for c in file.columns if _are_words(c)), key=_length, default=None)
+    if words is None or not file.date_columns or not any(looks_like_teeth(c) for c in file.columns):
+        return none
+    columns = [Column(c.place, c.name, _WORK if c is words else c.heading, c.texts) for c in file.columns]
+    own = {c.place: c for c in file.columns}
+    found = _match_table("procedures", FileProfile(columns), speak=speak)
+    codes = None if found is None else next((m for m in found.fields if m.field == "code"), None)
+    if found is None or codes is None or codes.column is None or codes.column.place != words.place:
+        return none
+    why = "no column of codes was found, and these are words for work that come back"
+    fields = tuple(
+        replace(
+            m,
+            column=None if m.column is None else own[m.column.place],
+            rivals=tuple(own[c.place] for c in m.rivals),
+            sureness=LIKELY if m is codes else m.sureness,
+            why=why if m is codes else m.why,
+        )
+        for m in found.fields
+    )
+    return TableMatch("procedures", fields, found.score)
+
+
+def _are_words(column: Column) -> bool:
+    """Whether a column holds words that come back on many rows, as names of work do, and not marks or names."""
+    few = _FEWEST_WORDS <= column.distinct <= max(_FEWEST_WORDS, column.n / _TIMES_BACK)
+    is_text = column.filled >= _NEARLY_ALL and column.matches(r"\p{L}{4}") >= _NEARLY_ALL
+    return (
+        few and is_text and column.date_share < _CONTRADICTS and column.matches(r"^\p{Lu}\p{L}+, \p{Lu}\p{L}+$") < _FITS
+    )
+
+
+def _length(column: Column) -> float:
+    return float(column.common["text"].str.len_chars().mean() or 0)  # type: ignore[arg-type]
 
 
 def match_worksheet(file: FileProfile, table: str) -> TableMatch:

@@ -12,7 +12,7 @@ from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
 from pipeline.practice.fields import input_fields, kind
 from pipeline.practice.tables import INPUT_TABLES
 from pipeline.practice.teeth import NOTATIONS
-from pipeline.reading.headings import PART, fit
+from pipeline.reading.headings import EXACT, PART, fit
 from pipeline.transforms.dates import DateEvidence, DateForm, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals
 from pipeline.transforms.parsers import parse_fees
@@ -89,7 +89,7 @@ class Column:
         if evidence.filled and not epoch and not (evidence.year_first + evidence.short_year + _year_last(evidence)):
             return pl.Series("day", [None] * self.n, dtype=pl.Date)
         months = evidence.month_first + evidence.short_month_first >= evidence.day_first + evidence.short_day_first
-        form = DateForm(month_first=months, years_from=1930, epoch=epoch, buddhist=evidence.is_buddhist)
+        form = DateForm(month_first=months, years_from=1930, epoch=epoch, era=evidence.era)
         read = parse_dates(self.texts, form)["value"].to_frame("day")
         return read.select(pl.when(pl.col("day").is_between(_EARLIEST, _LATEST)).then("day"))["day"]
 
@@ -197,8 +197,9 @@ class FileProfile:
 
     @cached_property
     def code_column(self) -> Column | None:
-        """The column with most codes that a list knows, leaving teeth aside."""
-        rated = [(max(c.codes.values()), -c.place, c) for c in self.columns if not looks_like_teeth(c)]
+        """The column with most codes that a list knows, leaving teeth aside, and amounts under a word for fees."""
+        left = [c for c in self.columns if not (looks_like_teeth(c) or fit(c.heading, "fee") == EXACT)]
+        rated = [(max(c.codes.values()), -c.place, c) for c in left]
         best = max(rated, default=None, key=lambda r: r[:2])
         return best[2] if best and best[0] >= 0.4 else None
 

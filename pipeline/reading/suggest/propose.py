@@ -19,6 +19,7 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.open_questions import open_questions
 from pipeline.reading.suggest.forms import Decision
 from pipeline.reading.suggest.hints import hints
+from pipeline.reading.suggest.joins import with_joins
 from pipeline.reading.suggest.masks import masked_samples
 from pipeline.reading.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
 from pipeline.reading.suggest.more_sheets import with_more_sheets
@@ -67,6 +68,7 @@ def suggest(
     for path in dict.fromkeys(Path(f).resolve() for f in files):
         say(f"{path.name}: looking at it")
         pieces += open_pieces(path, encoding)
+    pieces = with_joins(pieces, folder.resolve())
     groups = _groups(pieces)
     chosen, left = _under_other_names(*with_more_sheets(*_choose(groups), _group))
     spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}

@@ -1,0 +1,132 @@
+"""Columns that nothing reads and only some rows fill: days (`Carried out`, `row to`), and two numbers that take turns.
+
+Work that was planned, replaced or estimated often shows by nothing but a day that is not there, or by standing under
+the number of an estimate and not of a bill. Words in seven languages, from memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import DAY, flag_columns, words_of
+from pipeline.reading.headings import plain_heading
+from pipeline.reading.suggest.toml_quote import quoted
+
+_LEAST_ROWS, _NEARLY_ALL, _MOST_NUMBERED = 20, 0.9, 8
+_NUMBER = r"^[A-Za-z]{0,4}[-/ ]?\d{2,}[\d/-]*$"
+# Days that say nothing of whether work was done, though some rows lack them.
+_OTHER_DAYS = words_of(
+    "birth born dob naissance ne geburt geburtsdatum nacimiento geboorte nascita nascimento death died deceased next "
+    "due recall reminder letter paid payment pay check cheque deposit remit claim submitted resubmitted sent received "
+    "returned insurance ins eob preauth expiry expires modified changed updated edited entered entry created posted "
+    "post printed exported audit hired referral referred prep prepared impression lab try seat seated cemented temp "
+    "start started opened begun consent signed bill billed invoice invoiced statement first last since note review "
+    "zahlung bezahlt geaendert erfasst angelegt gedruckt rechnung mahnung paye reglement modifie saisi facture relance "
+    "pago pagado modificado factura betaald gewijzigd factuur pagato modificato fattura pago alterado fatura"
+)
+
+
+@dataclass
+class PartlyFilled:
+    """Rows with a code (`rows`), those of them that fill each unread column, and those where it holds a day or a
+    number; `turns` are rows that fill exactly one of two columns of numbers."""
+
+    rows: int = 0
+    filled: Counter[str] = field(default_factory=Counter)
+    days: Counter[str] = field(default_factory=Counter)
+    numbers: Counter[str] = field(default_factory=Counter)
+    turns: Counter[tuple[str, str]] = field(default_factory=Counter)
+
+    def add(self, rows: pl.DataFrame, headings: Iterable[str], coded: pl.Series) -> None:
+        """Take in a batch: what stands in the columns of these headings on rows with a code."""
+        among = rows.filter(coded)
+        self.rows += among.height
+        numbered: dict[str, pl.Series] = {}
+        for heading in headings:
+            text = among.get_column(heading).cast(pl.String).str.strip_chars().replace("", None)
+            self.filled[heading] += int(text.count())
+            self.days[heading] += int(text.str.contains(DAY).sum() or 0)
+            is_number = text.str.contains(_NUMBER)
+            if is_number.sum() and len(numbered) < _MOST_NUMBERED:
+                numbered[heading] = text.is_not_null()
+                self.numbers[heading] += int(is_number.sum())
+        listed = sorted(numbered)
+        for n, a in enumerate(listed):
+            for b in listed[n + 1 :]:
+                self.turns[a, b] += int((numbered[a] ^ numbered[b]).sum())
+
+
+def partly_filled_doubts(
+    where: str, seen: PartlyFilled, accepted: Sequence[str], *, date: str | None, told: Collection[str]
+) -> list[Doubt]:
+    """A question for each column of days that some rows lack, and for two columns of numbers that take turns; `date` is
+    the column read as the day of work."""
+    if seen.rows < _LEAST_ROWS:
+        return []
+    asked = [h for h, n in seen.filled.items() if 0 < n < seen.rows and h not in told and not flag_columns([h])]
+    found = [
+        _days(where, heading, seen, accepted, date)
+        for heading in asked
+        if seen.days[heading] >= _NEARLY_ALL * seen.filled[heading] and not _is_other(heading)
+    ]
+    pairs = [
+        (a, b)
+        for (a, b), n in sorted(seen.turns.items())
+        if n >= _NEARLY_ALL * seen.rows and all(_is_numbered(h, seen) for h in (a, b)) and {a, b} <= set(asked)
+    ]
+    return found + [_turns(where, pair, seen, accepted) for pair in pairs]
+
+
+def _is_other(heading: str) -> bool:
+    return bool(_OTHER_DAYS & set(plain_heading(heading.rpartition(".")[2]).split()))
+
+
+def _is_numbered(heading: str, seen: PartlyFilled) -> bool:
+    return seen.numbers[heading] >= _NEARLY_ALL * seen.filled[heading] and not seen.days[heading]
+
+
+def _days(where: str, heading: str, seen: PartlyFilled, accepted: Sequence[str], date: str | None) -> Doubt:
+    n, lacking = seen.filled[heading], seen.rows - seen.filled[heading]
+    line = f"status_from.{quoted(heading)}"
+    empty = ("tables.procedures", f'{line} = {{ "" = "planned" }}', "a row without it is planned, not done")
+    filled = ("tables.procedures", f'{line} = {{ "*" = "void" }}', "a row with it was taken back or replaced")
+    is_day = (
+        "tables.procedures",
+        f"columns.service_date = {quoted(heading)}",
+        "and with it, if that is the day of work",
+    )
+    return Doubt(
+        "days_not_read",
+        where,
+        f'column "{heading}" holds days and is not read; {n:,} rows with a code have one and {lacking:,} have none.'
+        + (f' The day of work is read from "{date}".' if date else ""),
+        "Does it say whether a row is work done, and on which day?",
+        (
+            *((empty, is_day, filled) if n >= lacking else (filled, empty, is_day)),
+            accept("days_not_read", accepted, "no: every row is work done, on the day that is read"),
+        ),
+    )
+
+
+def _turns(where: str, pair: tuple[str, str], seen: PartlyFilled, accepted: Sequence[str]) -> Doubt:
+    few, many = sorted(pair, key=lambda heading: (seen.filled[heading], heading))
+    return Doubt(
+        "numbers_in_turn",
+        where,
+        f'of the columns "{many}" and "{few}", which nothing reads, rows have one number or the other: '
+        f"{seen.filled[many]:,} and {seen.filled[few]:,}.",
+        "Are those of one kind estimates, or otherwise no work done?",
+        (
+            (
+                "tables.procedures",
+                f'status_from.{quoted(few)} = {{ "*" = "planned" }}',
+                "such a row is planned; or another word, or the other column",
+            ),
+            accept("numbers_in_turn", accepted, "no: both are work done"),
+        ),
+    )

@@ -1,0 +1,167 @@
+"""Lists that a ledger names rows of by their keys, among the files given: words, teeth, visits of a database.
+
+A column is such a key where each of its values stands in a column of the other file that holds every value once, and
+the two are called alike (`visit_id` in both, `code_id` and the `id` of `code.csv`) or the list has hardly a key more.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.practice.codes import BUILT_IN
+from pipeline.practice.table_settings import Join
+from pipeline.reading.headings import PART, fit, plain_heading
+from pipeline.reading.sources.joined import Joined, key_text, prefix
+from pipeline.reading.sources.source import Batch, Source, Spoken
+from pipeline.reading.suggest.layout_line import LayoutLine
+from pipeline.reading.suggest.pieces import Piece
+from pipeline.reading.suggest.profile import Column
+from pipeline.reading.suggest.toml_quote import quoted
+
+_MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
+_KEY_WORDS = frozenset(["id", "ids", "key", "no", "nr", "num", "number", "code", "pk", "fk", "ref"])
+_USED = 0.5  # share of the list's keys that rows name, where it is no more than a list of ids
+
+
+def with_joins(pieces: Sequence[Piece], folder: Path) -> list[Piece]:
+    """The pieces, with the columns of their lists on those that name rows of them; the lists themselves left out."""
+    lists = [p for p in pieces if _is_list(p)]
+    used: set[int] = set()
+    found = []
+    for piece in pieces:
+        joined, of = (
+            _joined(piece, [one for one in lists if one is not piece], folder) if _may_name(piece) else (piece, [])
+        )
+        found.append((piece, joined))
+        used.update(id(one) for one in of)
+    return [joined for piece, joined in found if id(piece) not in used]
+
+
+def _may_name(piece: Piece) -> bool:
+    return _is_list(piece) and not piece.layout and piece.rows.height >= _LEAST_ROWS
+
+
+def _is_list(piece: Piece) -> bool:
+    is_plain = bool(piece.headings) and len(piece.headings) <= _MOST_COLUMNS and len(piece.sheets) <= 1
+    return is_plain and not (piece.trouble or piece.tables or piece.worksheet)
+
+
+def _joined(piece: Piece, lists: Sequence[Piece], folder: Path) -> tuple[Piece, list[Piece]]:
+    """A piece with the columns of its lists, and those."""
+    joins: list[tuple[Join, Piece]] = []
+    rows, headings = piece.rows, list(piece.headings)
+    left = [one for one in lists if one.rows.height < max(piece.rows_seen, 1)]
+    while left and len(joins) < _MOST_JOINS:
+        best = next(
+            (
+                (heading, key, one)
+                for heading in headings
+                if not _is_of_patients(heading) and not _is_known_code(rows, heading)
+                for one in left
+                if one.whole and (key := _key_of(rows, heading, one))
+            ),
+            None,
+        )
+        if best is None:
+            break
+        heading, key, one = best
+        join = Join(os.path.relpath(one.path, folder), heading, key, one.sheets[0] if one.sheets else "")
+        whole = Joined(_Rows(rows), (join,), piece.path.name, partial(_rows_of, one))
+        rows = next(iter(whole.batches())).rows
+        headings = [h for h in rows.columns if h not in {heading, *(done.on for done, _ in joins)}]
+        joins.append((join, one))
+        left = [other for other in left if other is not one]
+    if not joins:
+        return piece, []
+    value = ", ".join(_inline(join) for join, _ in joins)
+    told = "; ".join(f'each "{join.on}" stands in {one.path.name}, once' for join, one in joins)
+    line = LayoutLine("joined", f"[{value}]", f"likely: {told}. Its columns are called {prefix(joins[0][0])}...")
+    changed = replace(piece, rows=pl.DataFrame({h: rows.get_column(h) for h in headings}), headings=tuple(headings))
+    return replace(changed, layout=(*piece.layout, line)), [one for _, one in joins]
+
+
+@dataclass
+class _Rows:
+    """Rows held, as a source."""
+
+    rows: pl.DataFrame
+
+    @property
+    def headings(self) -> Sequence[str]:
+        """See `Source.headings`."""
+        return self.rows.columns
+
+    @property
+    def spoken(self) -> Spoken:
+        """See `Source.spoken`."""
+        return Spoken()
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """See `Source.batches`."""
+        rows = pl.DataFrame({h: self.rows.get_column(h) for h in (headings or self.rows.columns)})
+        yield Batch(pl.Series(range(1, rows.height + 1)), rows, pl.DataFrame())
+
+
+def _rows_of(piece: Piece, _: Join) -> Source:
+    return _Rows(piece.rows)
+
+
+def _inline(join: Join) -> str:
+    parts = {"file": Path(join.file).as_posix(), "sheet": join.sheet, "on": join.on, "key": join.key}
+    if join.key == join.on:
+        parts["key"] = ""
+    return "{ " + ", ".join(f"{name} = {quoted(text)}" for name, text in parts.items() if text) + " }"
+
+
+def _is_of_patients(heading: str) -> bool:
+    """Whether a column names the patient, whose list is a table of its own."""
+    return fit(heading, "patient_id") >= PART and "visit" not in plain_heading(heading)
+
+
+def _is_known_code(rows: pl.DataFrame, heading: str) -> bool:
+    """Whether a column holds codes that a built-in list knows, which need no other."""
+    column = Column(1, heading, heading, rows[heading])
+    return (
+        column.filled > 0
+        and "id" not in plain_heading(heading).split()
+        and max(column.codes.get(system, 0.0) for system in BUILT_IN) >= PART
+    )
+
+
+def _key_of(rows: pl.DataFrame, heading: str, one: Piece) -> str | None:
+    """The column of a list that holds every value of a column once, if the two are called so that it is no chance."""
+    values = key_text(rows[heading])
+    values = values.filter(values != "")
+    distinct = values.unique()
+    if distinct.len() < 2 or distinct.len() == values.len() or not distinct.str.contains(r"^[\w-]{1,40}$").all():
+        return None
+    for key in one.headings:
+        keys = key_text(one.rows[key])
+        if (keys == "").any() or keys.n_unique() < keys.len() or not distinct.is_in(keys.implode()).all():
+            continue
+        if _called_alike(heading, key, one, distinct.len() / keys.len()):
+            return key
+    return None
+
+
+def _called_alike(heading: str, key: str, one: Piece, share: float) -> bool:
+    ours, theirs = plain_heading(heading.rpartition(".")[2]), plain_heading(key)
+    name = plain_heading(one.sheets[0] if one.sheets else one.path.stem)
+    bare, bare_key = (_bare(text) for text in (ours, theirs))
+    if not (set(ours.split()) | {ours[-2:]}) & _KEY_WORDS and ours != theirs:
+        return False
+    if ours == theirs and bare:
+        return True
+    is_key = not bare_key or bare_key in (bare, name)
+    alike = bool(bare) and (name.startswith(bare[:4]) or bare.startswith(name.rstrip("s")[:4]) or bare in name)
+    return is_key and (alike or (not bare_key and share >= _USED and len(one.headings) <= _FEW_COLUMNS))
+
+
+def _bare(text: str) -> str:
+    return " ".join(word for word in text.split() if word not in _KEY_WORDS)
