@@ -40,8 +40,12 @@ DECIMAL_SIGNS = (".", ",")
 LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
-PATIENT_IDS = ("folded", "numbers", "as_written")
+PATIENT_IDS = ("folded", "numbers", "without_ending", "as_written")
 DITTO_ABOVE = "above"
+MONTHS = (
+    *("january", "february", "march", "april", "may", "june"),
+    *("july", "august", "september", "october", "november", "december"),
+)
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Answers about the cells of one table, each a word; `doubts.answers` puts them to work.
 CELL_WORDS = {
@@ -51,6 +55,8 @@ CELL_WORDS = {
     "tooth_letter": ("surface", "tooth"),
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
     "teeth_count_from": ("zero", "one"),
+    "year_begins": MONTHS,
+    "fee_unit": ("cent", "whole"),
 }
 NOTATIONS_BY = ("universal", "fdi")
 BESIDE = ("clinic", "dependant", "credit", "merged_into")
@@ -132,6 +138,8 @@ class TableSource:
     tooth_letter: str | None = None
     teeth_as_dates: str | None = None
     teeth_count_from: str | None = None
+    year_begins: str | None = None  # the month in which the years of made dates begin, named after their end
+    fee_unit: str | None = None
     teeth_as_decimals: bool = False
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
 

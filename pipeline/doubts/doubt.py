@@ -48,6 +48,14 @@ ACCEPTABLE = (
     "section_names",
     "below_zero",
     "files_not_read",
+    "pages_twice",
+    "not_whole",
+    "two_days",
+    "crowded_day",
+    "fiscal_year",
+    "trial_patients",
+    "shared_number",
+    "code_meanings",
 )
 
 

@@ -11,6 +11,7 @@ from pipeline.doubts.after_export import day_of_export
 from pipeline.doubts.answers import answers_for
 from pipeline.doubts.seen import Seen
 from pipeline.doubts.tooth_classes import classes_of
+from pipeline.doubts.whole_export import Counted
 from pipeline.merged_patients import merged_patients
 from pipeline.set_aside import MendedFile
 from pipeline.sources import Source
@@ -48,4 +49,6 @@ def seen_of(
         made=made,
         parts=frozenset(parts),
         exported_on=day_of_export(above, of),
+        taken_codes=codes.filter(pl.col("event") == "extraction")["code"] if table == "procedures" else None,
+        counted=Counted(above),
     )

@@ -147,7 +147,7 @@ def _is_other(texts: Sequence[str]) -> bool:
     if any(word_of(text) for text in texts if len(text) > 1):
         return False
     plain = [plain_heading(text) or text.lower() for text in texts]
-    if any(set(plain) <= known for known in _TEXTS):
+    if any(set(plain) <= known for known in _TEXTS) and set(plain) != {"x"}:
         return True
     if all(_DAY.fullmatch(text) or _PERSON.fullmatch(text) for text in texts):
         return True
