@@ -13,8 +13,8 @@ from dashboards.pages.pooled import NOTE, SIGNED, say_range, say_value
 from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import on_grid
 from dashboards.talk.notes import CLAIM, notes
-from dashboards.words_safety import safety_sentence
-from pipeline.results_pooled import PooledComparison, PooledResults, PooledValue
+from dashboards.words.safety import safety_sentence
+from pipeline.results.pooled import PooledComparison, PooledResults, PooledValue
 
 FOOTER = "Several practices together. Rounded counts, not a trial."
 MOST_TECHNIQUES = 12

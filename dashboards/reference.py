@@ -12,7 +12,7 @@ from typing import Any
 import pipeline
 from dashboards.glossary import WORDS
 from dashboards.results_schema import results_schema
-from pipeline.reference import cell, fields_page, linked_page
+from pipeline.practice.reference import cell, fields_page, linked_page
 
 FOLDER = Path(pipeline.__file__).parent / "data" / "reference"
 

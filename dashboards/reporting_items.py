@@ -10,9 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from dashboards import terms, words_shared
+from dashboards import terms
 from dashboards.formats import count, listing, phrase, years
-from dashboards.release import Released, ReleasedComparison, ReleasedEstimate
+from dashboards.release.released import Released, ReleasedComparison, ReleasedEstimate
+from dashboards.words import shared as words_shared
 
 State = Literal["filled", "half-filled", "author only"]
 STROBE, RECORD = "STROBE", "RECORD"

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.private_files import private_folder, write_private
+from pipeline.machine.private_files import private_folder, write_private
 from pipeline.results import Comparison, Group, Naive, Results, Verdict
-from pipeline.results_healing import Agreement, LossTable
-from pipeline.results_states import STATES, CrownStates
+from pipeline.results.healing import Agreement, LossTable
+from pipeline.results.states import STATES, CrownStates
 
 
 @dataclass(frozen=True)

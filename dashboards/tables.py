@@ -23,7 +23,7 @@ from dashboards.formats import (
 )
 from dashboards.formats import spread as between_whole
 from pipeline.results import Comparison, Estimate, RateTable
-from pipeline.results_healing import Agreement, CountedShare, LesionHealing, ReaderWay, RecallRow
+from pipeline.results.healing import Agreement, CountedShare, LesionHealing, ReaderWay, RecallRow
 
 TOOTH_GROUP_ORDER = {"anterior": 0, "premolar": 1, "molar": 2}
 

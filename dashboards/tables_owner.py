@@ -8,8 +8,8 @@ from dashboards.charts.benchmarks import author
 from dashboards.formats import DASH, count, decimal, listing, month, plural, sentence_case, whole
 from dashboards.tables import NumberTable
 from dashboards.terms import outcome
-from dashboards.words_owner import EVENTS, differs_in, share_text, why_not
-from pipeline.results_monitoring import Benchmark, FirstYear, FunnelRow, Monitoring, Running
+from dashboards.words.owner import EVENTS, differs_in, share_text, why_not
+from pipeline.results.monitoring import Benchmark, FirstYear, FunnelRow, Monitoring, Running
 
 SHORT = {
     "within": "within",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dashboards import terms, words_sheet
+from dashboards import terms
 from dashboards.formats import DASH, decimal, failed, in_place, percent, sentence_case, spread, whole, years
 from dashboards.tables import NumberTable
-from pipeline.results_owner import EarlySigns, Moved, Owner, SinceLastRun, Stretch
+from dashboards.words import sheet as words_sheet
+from pipeline.results.owner import EarlySigns, Moved, Owner, SinceLastRun, Stretch
 
 
 def early(found: EarlySigns) -> NumberTable | None:

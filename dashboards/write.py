@@ -23,14 +23,14 @@ from dashboards.pages import (
     study_club,
     techniques,
 )
-from dashboards.release import Released, release
-from dashboards.release_record import Standing, records
+from dashboards.release.record import Standing, records
+from dashboards.release.released import Released, release
 from dashboards.results_json import as_bytes
 from dashboards.talk import appendix, story
-from pipeline.private_files import private_folder, write_private_files
+from pipeline.machine.private_files import private_folder, write_private_files
+from pipeline.practice.talk import Talk
 from pipeline.results import Results
-from pipeline.results_asked import Asked
-from pipeline.talk import Talk
+from pipeline.results.asked import Asked
 
 
 def write_all(

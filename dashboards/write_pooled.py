@@ -7,9 +7,9 @@ from pathlib import Path
 
 from dashboards import pooled_deck
 from dashboards.pages import pooled as page
-from pipeline.private_files import private_folder, write_private_files
+from pipeline.machine.private_files import private_folder, write_private_files
 from pipeline.results import to_plain
-from pipeline.results_pooled import PooledResults
+from pipeline.results.pooled import PooledResults
 
 
 def write_pooled(pooled: PooledResults, out: Path) -> Path:

@@ -1,5 +1,5 @@
 """`python -m pipeline` is the command `toothyears`."""
 
-from pipeline.cli import main
+from pipeline.stages.cli import main
 
 main()

@@ -6,7 +6,7 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.tables import CROWN_DETAILS, CROWNS, ELSEWHERE, ENDO_COURSES, FINDINGS, PATIENTS, PROCEDURES
+from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ELSEWHERE, ENDO_COURSES, FINDINGS, PATIENTS, PROCEDURES
 
 _TYPES: dict[str, pl.DataType] = {}
 for _table in (ENDO_COURSES, CROWNS, PATIENTS, CROWN_DETAILS, FINDINGS, ELSEWHERE, PROCEDURES):

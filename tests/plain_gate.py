@@ -1,6 +1,6 @@
 """A gate that rounds as by hand: counts above 10 to the nearest 5 (at least 15), shares to the nearest step."""
 
-from pipeline.disclosure import STEP, Gate, Rounding
+from pipeline.release.disclosure import STEP, Gate, Rounding
 
 
 class Nearest(Rounding):

@@ -18,7 +18,7 @@ def without_recounts(choices: Choices | None = None) -> Iterator[None]:
         return main if choices is None else dataclasses.replace(main, choices=choices)
 
     with (
-        unittest.mock.patch("pipeline.compare.explore_choices"),
-        unittest.mock.patch("pipeline.compare.with_choices", given),
+        unittest.mock.patch("pipeline.stages.compare.explore_choices"),
+        unittest.mock.patch("pipeline.stages.compare.with_choices", given),
     ):
         yield

@@ -8,11 +8,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import answered_before, run
-from pipeline.answered_before import digest_of
-from pipeline.config import load_settings
+from pipeline.reading.config import load_settings
 from pipeline.results import to_plain
-from pipeline.store import open_store
+from pipeline.stages import answered_before, run
+from pipeline.stages.answered_before import digest_of
+from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
 from tests.recounts import without_recounts
 
@@ -78,7 +78,7 @@ def test_another_setting_another_row_or_another_way_is_asked_anew(practice, coun
 def test_what_the_second_library_did_not_say_is_asked_the_next_time(practice, counted, monkeypatch):
     _forget(practice)
     with monkeypatch.context() as without:
-        without.setattr("pipeline.compare._heard", lambda *_, **__: ())
+        without.setattr("pipeline.stages.compare._heard", lambda *_, **__: ())
         _text(practice)
     before = len(counted)
     assert '"checks": []' not in _text(practice)

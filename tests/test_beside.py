@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline import beside
-from pipeline.beside import Beside, BesideError
-from pipeline.compare import _heard
+from pipeline.machine import beside
+from pipeline.machine.beside import Beside, BesideError
+from pipeline.stages.compare import _heard
 from pipeline.stats.cox import fit_cox
 from pipeline.stats.second_opinion import CoxAsked, CurveAsked, opinions
 
@@ -166,7 +166,7 @@ def test_work_for_here_is_done_when_it_is_asked_for(started):
 SCRIPT = """
 import sys
 from functools import partial
-from pipeline.beside import Beside
+from pipeline.machine.beside import Beside
 import {module} as work
 print("begun", flush=True)
 with Beside(say=print) as others:

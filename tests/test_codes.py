@@ -7,7 +7,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.codes import (
+from pipeline.machine.errors import ConfigError
+from pipeline.practice.codes import (
     ALIASES,
     BUILT_IN,
     DETAILS,
@@ -22,8 +23,7 @@ from pipeline.codes import (
     read_overrides,
     with_overrides,
 )
-from pipeline.errors import ConfigError
-from pipeline.tables import MATERIALS
+from pipeline.practice.tables import MATERIALS
 
 ROWS = list(csv.DictReader(files("pipeline").joinpath("data", "codes.csv").read_text(encoding="utf-8").splitlines()))
 

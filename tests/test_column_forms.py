@@ -9,10 +9,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.column_forms import ColumnForms, column_forms
-from pipeline.config import Practice, TableSource
-from pipeline.errors import ConfigError
-from pipeline.sources.source import MALFORMED_SCHEMA, Batch, Spoken
+from pipeline.machine.errors import ConfigError
+from pipeline.reading.column_forms import ColumnForms, column_forms
+from pipeline.reading.config import Practice, TableSource
+from pipeline.reading.sources.source import MALFORMED_SCHEMA, Batch, Spoken
 from pipeline.transforms.dates import DateForm
 
 TODAY = dt.date(2026, 1, 31)

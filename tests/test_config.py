@@ -5,17 +5,17 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.codes import code_table
-from pipeline.config import (
+from pipeline.machine.errors import ConfigError
+from pipeline.reading.config import (
     Evidence,
     Rules,
     Settings,
+    code_table,
     contribution_files,
     load_settings,
     matching_files,
     members_file,
 )
-from pipeline.errors import ConfigError
 
 PRACTICE = '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\n'
 PROCEDURES = '[tables.procedures]\nfiles = ["ledger-*.csv"]\n'

@@ -21,12 +21,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.checks import check
-from pipeline.config import load_settings
-from pipeline.errors import PipelineError
-from pipeline.ingest import ingest
-from pipeline.store import open_store
-from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE
+from pipeline.machine.errors import PipelineError
+from pipeline.practice.tables import INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE
+from pipeline.reading.config import load_settings
+from pipeline.stages.checks import check
+from pipeline.stages.ingest import ingest
+from pipeline.storing.store import open_store
 
 TODAY = dt.date(2026, 1, 31)
 CASES = sorted(p.parent for p in (Path(__file__).parent / "corpus").glob("*/expected.toml"))

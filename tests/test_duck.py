@@ -3,7 +3,7 @@ from __future__ import annotations
 import duckdb
 import pytest
 
-from pipeline.duck import connect_memory
+from pipeline.machine.duck import connect_memory
 
 
 @pytest.fixture

@@ -17,7 +17,7 @@ for name in sys.argv[1:]:
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="this system does not tell threads there")
 def test_importing_computes_nothing():
     """Threads of Polars begun at import are dead in every process forked afterwards, which then waits for ever."""
-    modules = ["pipeline.run", "pipeline.cli", "dashboards.write", "synthetic_data.generate"]
+    modules = ["pipeline.stages.run", "pipeline.stages.cli", "dashboards.write", "synthetic_data.generate"]
     made = subprocess.run([sys.executable, "-c", IMPORT, *modules], capture_output=True, text=True, check=True)
     threads = made.stdout.split("\n")
     assert threads

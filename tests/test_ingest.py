@@ -10,12 +10,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError, DataError
-from pipeline.ingest import IngestReport, ingest
-from pipeline.store import Store, open_store
-from pipeline.store_tables import SET_ASIDE
-from pipeline.tables import INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE
+from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.tables import INPUT_TABLES, LOADS, PROCEDURES, QUARANTINE
+from pipeline.reading.config import load_settings
+from pipeline.stages.ingest import IngestReport, ingest
+from pipeline.storing.own_tables import SET_ASIDE
+from pipeline.storing.store import Store, open_store
 
 TODAY = dt.date(2026, 1, 31)
 PRACTICE = '[practice]\nname = "Alder Row Dental"\ntooth_notation = "universal"\n'

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from pipeline.cli import cli
-from pipeline.config import load_settings, matching_files
+from pipeline.reading.config import load_settings, matching_files
+from pipeline.stages.cli import cli
 
 LEDGER = "Chart No,Date,Code,Th\n" + "".join(f"{n},2020-03-{n:02},D2740,{n}\n" for n in range(13, 29))
 

@@ -9,12 +9,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.checks.check import check
-from pipeline.config import load_settings
-from pipeline.ingest import ingest
-from pipeline.run import set_aside_stage
-from pipeline.store import open_store
-from pipeline.tables import LOADS, PROCEDURES, QUARANTINE
+from pipeline.practice.tables import LOADS, PROCEDURES, QUARANTINE
+from pipeline.reading.config import load_settings
+from pipeline.stages.checks.check import check
+from pipeline.stages.ingest import ingest
+from pipeline.stages.run import set_aside_stage
+from pipeline.storing.store import open_store
 
 TODAY = dt.date(2026, 1, 31)
 TOML = """

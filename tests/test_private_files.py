@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.private_files import make_private, private_folder, write_private, write_private_files
+from pipeline.machine.private_files import make_private, private_folder, write_private, write_private_files
 
 
 def names(folder: Path) -> list[str]:

@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline import pseudonyms
-from pipeline.errors import DataError
-from pipeline.key_files import weakness
-from pipeline.pseudonyms import KEPT, Pseudonyms, choose, crosswalk, hmac_sha256, key_path, load_or_make_key
+from pipeline.machine.errors import DataError
+from pipeline.machine.key_files import weakness
+from pipeline.practice import pseudonyms
+from pipeline.practice.pseudonyms import KEPT, Pseudonyms, choose, crosswalk, hmac_sha256, key_path, load_or_make_key
 
 KEY = hashlib.sha256(b"a key of these tests").digest()
 # RFC 4231, section 4, test cases 1, 2, 6 and 7: key, data, HMAC-SHA-256. The data of cases 3 and 4 are no UTF-8 text.

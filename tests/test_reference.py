@@ -3,9 +3,9 @@
 import pytest
 
 from dashboards.reference import FOLDER, pages
-from pipeline.fields import input_fields
-from pipeline.reference import fields_page
-from pipeline.tables import INPUT_TABLES
+from pipeline.practice.fields import input_fields
+from pipeline.practice.reference import fields_page
+from pipeline.practice.tables import INPUT_TABLES
 
 
 @pytest.mark.parametrize("name", pages())

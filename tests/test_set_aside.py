@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.errors import DataError
-from pipeline.private_files import MARK_IN_WORDS
-from pipeline.reasons import REASONS
-from pipeline.set_aside import (
+from pipeline.machine.errors import DataError
+from pipeline.machine.private_files import MARK_IN_WORDS
+from pipeline.practice.reasons import REASONS
+from pipeline.reading.set_aside import (
     FILE,
     ROW,
     MendedFile,
@@ -25,7 +25,7 @@ from pipeline.set_aside import (
     open_mended,
     write_set_aside,
 )
-from pipeline.sources import ReadOptions, Source, open_source
+from pipeline.reading.sources import ReadOptions, Source, open_source
 
 DIGEST = "0123456789ab" + "c" * 52
 LEDGER = """Pat,Date,Code,Tooth,Note

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError
-from pipeline.talk import COLOURS, MOST_SLIDES, SLIDES, USUAL, Talk, contrast, read_talk, talk_of
+from pipeline.machine.errors import ConfigError
+from pipeline.practice.talk import COLOURS, MOST_SLIDES, SLIDES, USUAL, Talk, contrast, read_talk, talk_of
+from pipeline.reading.config import load_settings
 
 
 def _toml(folder, lines):

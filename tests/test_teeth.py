@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipeline.teeth import parse_teeth, teeth, write_teeth
+from pipeline.practice.teeth import parse_teeth, teeth, write_teeth
 
 # ISO 3950: quadrants clockwise from the upper right as one looks at the patient; positions from the midline.
 PERMANENT = [*range(18, 10, -1), *range(21, 29), *range(38, 30, -1), *range(41, 49)]

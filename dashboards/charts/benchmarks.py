@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.formats import years
-from pipeline.results_monitoring import Benchmark
+from pipeline.results.monitoring import Benchmark
 
 OURS = theme.Look(theme.ACCENT, "solid", "none", "circle")
 THEIRS = theme.Look(theme.RUST, "dash", "7 4", "square")

@@ -9,7 +9,7 @@ from dashboards import theme
 from dashboards.charts.forest import TICKS
 from dashboards.drawing import Drawing
 from dashboards.formats import known
-from pipeline.results_technique import DosePoint
+from pipeline.results.technique import DosePoint
 
 HEIGHT = 300
 FEWEST = 2

@@ -6,7 +6,7 @@ from dashboards import theme
 from dashboards.charts.rows import nice_top
 from dashboards.drawing import Drawing
 from dashboards.formats import years
-from pipeline.results_owner import EarlySigns
+from pipeline.results.owner import EarlySigns
 
 HEIGHT = 300
 APART = 0.16

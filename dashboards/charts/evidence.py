@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dashboards import theme
 from dashboards.charts.forest import axis_of
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
-from dashboards.words_evidence import row_label, series
-from pipeline.results_evidence import EvidenceRange, EvidenceRow
+from dashboards.words.evidence import row_label, series
+from pipeline.results.evidence import EvidenceRange, EvidenceRow
 
 OTHERS = theme.Look(theme.RUST, "dash", "7 4", "square")
 OURS = theme.Look(theme.ACCENT, "solid", "none", "circle")

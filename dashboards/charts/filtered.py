@@ -5,7 +5,7 @@ from __future__ import annotations
 from dashboards import theme
 from dashboards.charts.rows import nice_top
 from dashboards.drawing import Drawing
-from pipeline.results_owner import Part
+from pipeline.results.owner import Part
 
 HEIGHT = 330
 

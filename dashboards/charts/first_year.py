@@ -7,7 +7,7 @@ import statistics
 from dashboards import theme
 from dashboards.charts.rows import nice_top
 from dashboards.drawing import Drawing
-from pipeline.results_monitoring import FirstYear
+from pipeline.results.monitoring import FirstYear
 
 HEIGHT = 300
 TICKS = 7

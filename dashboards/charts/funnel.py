@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
-from pipeline.results_monitoring import Funnel, FunnelRow
+from pipeline.results.monitoring import Funnel, FunnelRow
 
 # No axis runs further: a multiple beyond it stands at the edge.
 FARTHEST = 6.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dashboards import theme
 from dashboards.charts.failure_curve import Line, draw
-from pipeline.results_healing import LesionHealing
+from pipeline.results.healing import LesionHealing
 
 
 def healing_curve(found: LesionHealing, *, id: str, label: str) -> theme.Chart | None:

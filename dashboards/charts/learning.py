@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.formats import whole
-from pipeline.results_learning import LearningClinician, LearningSpan
+from pipeline.results.learning import LearningClinician, LearningSpan
 
 BEFORE = theme.Look(theme.SLATE, "dot", "2 4", "diamond")
 AFTER = theme.Look(theme.BLUE, "solid", "none", "circle")

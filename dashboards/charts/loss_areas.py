@@ -6,7 +6,7 @@ import math
 
 from dashboards import theme
 from dashboards.charts.areas import HEIGHT, Area, stacked
-from pipeline.results_healing import LossGroup
+from pipeline.results.healing import LossGroup
 
 RIGHT = 110
 # Colours and patterns in the order of the causes: a print without colour tells neighbours apart.

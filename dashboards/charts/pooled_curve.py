@@ -5,7 +5,7 @@ from __future__ import annotations
 from dashboards import theme
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.formats import decimal
-from pipeline.results_pooled import PooledComparison, PooledGroup, PooledPoint
+from pipeline.results.pooled import PooledComparison, PooledGroup, PooledPoint
 
 MOST_COLUMNS = 8
 

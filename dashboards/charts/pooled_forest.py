@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dashboards import theme
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import decimal, lower_first, ratio, sentence_case
-from pipeline.results_pooled import PooledComparison, PooledValue
+from pipeline.results.pooled import PooledComparison, PooledValue
 
 RATIO_TICKS = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20)
 STEPS = (1, 2, 5, 10, 20, 25)

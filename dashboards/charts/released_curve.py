@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from dashboards import terms, theme, words_shared
+from dashboards import terms, theme
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.downloads import Sheet
 from dashboards.formats import plural
-from dashboards.release import ReleasedComparison, ReleasedGroup
+from dashboards.release.released import ReleasedComparison, ReleasedGroup
+from dashboards.words import shared as words_shared
 
 
 def released_curves(c: ReleasedComparison, *, id: str) -> theme.Chart | None:

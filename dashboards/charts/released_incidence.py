@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from dashboards import theme, words_shared
+from dashboards import theme
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.downloads import Sheet
 from dashboards.formats import sentence_case
-from dashboards.release_trial import ReleasedIncidence
+from dashboards.release.trial import ReleasedIncidence
+from dashboards.words import shared as words_shared
 
 
 def released_incidence_chart(found: Sequence[ReleasedIncidence], *, id: str) -> theme.Chart | None:

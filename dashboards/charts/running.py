@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dashboards import theme
 from dashboards.drawing import Drawing
-from pipeline.results_monitoring import Running
+from pipeline.results.monitoring import Running
 
 HEIGHT = 300
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dashboards import theme
 from dashboards.charts.areas import HEIGHT, Area, stacked
-from dashboards.words_states import NAMES, SHORT, SINCE
-from pipeline.results_states import STATES, CrownStates
+from dashboards.words.states import NAMES, SHORT, SINCE
+from pipeline.results.states import STATES, CrownStates
 
 RIGHT = 104
 FILLS = {"vital": ("#b9c3c6", ""), "opened": (theme.BLUE, "/"), "lost": (theme.RUST, "x")}

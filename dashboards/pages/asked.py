@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from dashboards import page, tables, terms, theme, words
+from dashboards import page, tables, terms, theme
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.rows import Mark, Row, rows_figure
@@ -13,8 +13,9 @@ from dashboards.formats import DASH, decimal, plural, sentence_case
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
 from dashboards.theme import Chart
-from pipeline.results_asked import Asked, AskedContrast
-from pipeline.safety import spoken_code
+from dashboards.words import comparisons as words
+from pipeline.results.asked import Asked, AskedContrast
+from pipeline.results.safety import spoken_code
 
 CHARTS = ("curves", "differences")
 MARKS = "The dot is the difference, the line its range."

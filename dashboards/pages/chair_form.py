@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dashboards import page
 from dashboards.formats import phrase
-from pipeline.tables import CROWN_DETAILS, ENDO_DETAILS, Table
+from pipeline.practice.tables import CROWN_DETAILS, ENDO_DETAILS, Table
 
 # In the order of the work, and short; a field that is not named here is asked for by what its declaration says.
 _ENDO = {

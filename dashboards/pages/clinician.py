@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboards import page, terms, words, words_answers
+from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.formats import sentence_case
 from dashboards.pages import comparison
 from dashboards.pages.index import asked_sentence
+from dashboards.words import answers as words_answers
+from dashboards.words import comparisons as words
 from pipeline.results import Results
-from pipeline.results_asked import Asked
-from pipeline.trial_words import CROWN, NEED
+from pipeline.results.asked import Asked
+from pipeline.results.trial_words import CROWN, NEED
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:

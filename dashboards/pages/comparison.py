@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from dashboards import tables, terms, theme, words, words_answers, words_doubt
+from dashboards import tables, terms, theme
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.failure_curve import failure_curves, ticks
 from dashboards.charts.forest import Ratio, forest_chart
@@ -15,6 +15,9 @@ from dashboards.pages import doubts, unseen
 from dashboards.pages.legend import LegendItem
 from dashboards.said import Said
 from dashboards.theme import Chart
+from dashboards.words import answers as words_answers
+from dashboards.words import comparisons as words
+from dashboards.words import doubt as words_doubt
 from pipeline.results import Comparison, Difference, Estimate, Results
 
 CHARTS = ("curves", "difference", "naive", "forest", *doubts.CHARTS)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dashboards import page, words, words_answers
+from dashboards import page
 from dashboards.answers import Answer, Answers, kept
 from dashboards.pages import comparison, losses
 from dashboards.pages.evidence import evidence_block
 from dashboards.pages.states import states_block
-from dashboards.words_states import states_headline
+from dashboards.words import answers as words_answers
+from dashboards.words import comparisons as words
+from dashboards.words.states import states_headline
 from pipeline.results import Results
 
 TITLE = "Does opening a crown for a root canal shorten its life?"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboards import page, theme, words, words_quality
+from dashboards import page, theme
 from dashboards.answers import Answers
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import count, percent, sentence_case, whole
@@ -11,6 +11,8 @@ from dashboards.pages.notes_read import notes_block
 from dashboards.pages.plausibility import plausibility_block
 from dashboards.said import Said
 from dashboards.tables import NumberTable
+from dashboards.words import comparisons as words
+from dashboards.words import quality as words_quality
 from pipeline.results import Quality, Results
 
 SHOWN = 6  # fields on the picture

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dashboards import words_evidence
 from dashboards.charts.evidence import LOOKS, evidence_chart
 from dashboards.formats import DASH, whole
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
-from pipeline.results_evidence import Evidence, EvidenceRow
+from dashboards.words import evidence as words_evidence
+from pipeline.results.evidence import Evidence, EvidenceRow
 
 
 @dataclass(frozen=True)

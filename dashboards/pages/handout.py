@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 
-from dashboards import page, terms, words_shared
+from dashboards import page, terms
 from dashboards.answers import Answer, Answers
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
-from dashboards.release import Released, ReleasedComparison, require
+from dashboards.release.released import Released, ReleasedComparison, require
 from dashboards.tables import NumberTable
 from dashboards.talk import words
-from pipeline.talk import Talk
+from dashboards.words import shared as words_shared
+from pipeline.practice.talk import Talk
 
 HIDDEN = "hidden"
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboards import tables, words_healing, words_readings
+from dashboards import tables
 from dashboards.charts.healing_curve import healing_curve
+from dashboards.words import healing as words_healing
+from dashboards.words import readings as words_readings
 from pipeline.results import Results
 
 

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from dashboards import page, theme, words, words_answers
+from dashboards import page, theme
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.rows import Mark, Row, rows_figure
 from dashboards.formats import sentence_case, spread, years
 from dashboards.pages import trial, unseen
 from dashboards.theme import Chart
+from dashboards.words import answers as words_answers
+from dashboards.words import comparisons as words
 from pipeline.results import IncidenceCurve, Results, Trial, TrialOutcome
-from pipeline.trial_words import CROWN, FATES, NEED, TOOTH
+from pipeline.results.trial_words import CROWN, FATES, NEED, TOOTH
 
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or wait?"
 NONE = (

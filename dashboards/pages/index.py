@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboards import page, tables, terms, words, words_answers, words_sheet
+from dashboards import page, tables, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.formats import count, percent, plural, sentence_case, whole, years
 from dashboards.pages import comparison
+from dashboards.words import answers as words_answers
+from dashboards.words import comparisons as words
+from dashboards.words import sheet as words_sheet
 from pipeline.results import Results
-from pipeline.results_asked import Asked
-from pipeline.trial_words import CROWN, NEED
+from pipeline.results.asked import Asked
+from pipeline.results.trial_words import CROWN, NEED
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboards import terms, words_loss
+from dashboards import terms
 from dashboards.charts.loss_areas import loss_areas
 from dashboards.formats import DASH, decimal, whole, years
 from dashboards.pages.comparison import place
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
+from dashboards.words import loss as words_loss
 from pipeline.results import Results
-from pipeline.results_healing import LossByCause, LossGroup, LossTable
+from pipeline.results.healing import LossByCause, LossGroup, LossTable
 
 
 def losses_block(results: Results) -> list[dict[str, Any]]:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dashboards import page, terms, words, words_trial
+from dashboards import page, terms
 from dashboards.answers import Answer, Answers
 from dashboards.formats import count, day, listing, phrase, sentence_case, whole
 from dashboards.pages import unseen
 from dashboards.pages.data_quality import checks_table
 from dashboards.tables import NumberTable
+from dashboards.words import comparisons as words
+from dashboards.words import trial as words_trial
 from pipeline.results import Comparison, Estimate, Results, Trial
-from pipeline.results_methods import ANALYSIS, RULES, methods_of
+from pipeline.results.methods import ANALYSIS, RULES, methods_of
 
 
 def render(results: Results) -> str:

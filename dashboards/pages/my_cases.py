@@ -6,13 +6,14 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dashboards import page, tables, terms, theme, words
+from dashboards import page, tables, terms, theme
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.failure_curve import Line, draw
 from dashboards.formats import count, in_place, lower_first, plural, sentence_case, years
 from dashboards.pages.legend import LegendItem
+from dashboards.words import comparisons as words
 from pipeline.results import DAYS_PER_YEAR, RateRow, RateTable, Results
-from pipeline.results_cases import CaseCurve
+from pipeline.results.cases import CaseCurve
 
 WHOLE = "Whole practice"
 OWN, ALL = theme.OWN, theme.ALL

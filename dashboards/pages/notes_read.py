@@ -7,7 +7,7 @@ from typing import Any
 from dashboards.formats import count, percent, whole
 from dashboards.tables import NumberTable
 from pipeline.results import Results
-from pipeline.results_notes import FieldRead, NotesRead
+from pipeline.results.notes import FieldRead, NotesRead
 
 CAUTION = (
     "The notes of the sample were drawn so that every field is among them, so fields that are seldom told are in it "

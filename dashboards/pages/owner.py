@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from dashboards import page, tables, tables_owner, terms, words, words_owner
+from dashboards import page, tables, tables_owner, terms
 from dashboards.answers import Answer, Answers
 from dashboards.charts.benchmarks import benchmarks_chart
 from dashboards.charts.by_year import by_year_chart
@@ -20,8 +20,10 @@ from dashboards.pages.healing import healing_block
 from dashboards.pages.owner_filters import SCRIPT, filters_block
 from dashboards.said import Said
 from dashboards.theme import Chart
+from dashboards.words import comparisons as words
+from dashboards.words import owner as words_owner
 from pipeline.results import RateRow, RateTable, Results
-from pipeline.results_monitoring import Benchmark, Monitoring
+from pipeline.results.monitoring import Benchmark, Monitoring
 
 ORDER = ("year", "tooth_group", "site_id", "provider_id")
 DONE = {"crown_survival": "seated"}

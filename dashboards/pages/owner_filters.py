@@ -7,12 +7,13 @@ from typing import Any
 
 from markupsafe import Markup
 
-from dashboards import terms, words_sheet
+from dashboards import terms
 from dashboards.charts.filtered import filtered_chart
 from dashboards.formats import failed, listing, sentence_case, whole, years
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart, script_json
-from pipeline.results_owner import Filters, Part
+from dashboards.words import sheet as words_sheet
+from pipeline.results.owner import Filters, Part
 
 SCRIPT = "filters.js"
 CHART = "filtered"

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dashboards import tables_sheet, terms, words_sheet, words_signals
+from dashboards import tables_sheet, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.early import early_chart
 from dashboards.formats import in_place, listing, lower_first, years
 from dashboards.said import Said
 from dashboards.tables import NumberTable
 from dashboards.theme import Chart
-from pipeline.results_monitoring import Benchmark, Monitoring
-from pipeline.results_owner import EarlySigns, Owner, SheetLine
+from dashboards.words import sheet as words_sheet
+from dashboards.words import signals as words_signals
+from pipeline.results.monitoring import Benchmark, Monitoring
+from pipeline.results.owner import EarlySigns, Owner, SheetLine
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,9 @@ from typing import Any
 
 from dashboards.formats import DASH, count, decimal, ratio, whole
 from dashboards.tables import NumberTable
-from dashboards.words import not_asked
+from dashboards.words.comparisons import not_asked
 from pipeline.results import Results
-from pipeline.results_planning import Plan, PlanGroup
+from pipeline.results.planning import Plan, PlanGroup
 
 TECHNIQUE = "technique_"
 

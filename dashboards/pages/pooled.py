@@ -25,9 +25,9 @@ from dashboards.formats import (
 from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
 from dashboards.tables import NumberTable, between
-from dashboards.words import more_or_fewer
-from dashboards.words_safety import safety_sentence
-from pipeline.results_pooled import KEY, MEMBER, NOBODY, PooledComparison, PooledResults, PooledValue
+from dashboards.words.comparisons import more_or_fewer
+from dashboards.words.safety import safety_sentence
+from pipeline.results.pooled import KEY, MEMBER, NOBODY, PooledComparison, PooledResults, PooledValue
 
 NOTE = "Records of several practices, not a trial: association, not cause."
 HIDDEN = "hidden"

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboards import page, words, words_answers
+from dashboards import page
 from dashboards.answers import Answer, Answers, first_sentence, kept
 from dashboards.pages import comparison, losses
 from dashboards.pages.healing import curve_block, healing_block
+from dashboards.words import answers as words_answers
+from dashboards.words import comparisons as words
 from pipeline.results import Comparison, Results
 
 TITLE = "After a root canal: does a crown help, does it heal, what is the tooth lost to?"

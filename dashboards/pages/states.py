@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboards import words_states
 from dashboards.charts.state_areas import state_areas
 from dashboards.formats import whole, years
 from dashboards.tables import NumberTable
+from dashboards.words import states as words_states
 from pipeline.results import Results
-from pipeline.results_states import STATES, CrownStates
+from pipeline.results.states import STATES, CrownStates
 
 
 def states_block(results: Results) -> dict[str, Any] | None:

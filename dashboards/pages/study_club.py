@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboards import page, reporting_items, terms, theme, words_shared, words_technique
+from dashboards import page, reporting_items, terms, theme
 from dashboards.answers import Answer, Answers, kept
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.released_curve import drawn, released_curves, years
@@ -13,13 +13,15 @@ from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spr
 from dashboards.formats import years as years_text
 from dashboards.pages.comparison import place
 from dashboards.pages.legend import LegendItem
-from dashboards.release import Released, ReleasedComparison, require
-from dashboards.release_healing import STATES, YEARS, ReleasedLosses, ReleasedShare
-from dashboards.release_rates import ReleasedRates
+from dashboards.release.healing import STATES, YEARS, ReleasedLosses, ReleasedShare
+from dashboards.release.rates import ReleasedRates
+from dashboards.release.released import Released, ReleasedComparison, require
 from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable, first_head
 from dashboards.talk import words as talk_words
-from pipeline.trial_words import COUNTED_FROM
+from dashboards.words import shared as words_shared
+from dashboards.words import technique as words_technique
+from pipeline.results.trial_words import COUNTED_FROM
 
 
 def render(released: Released) -> str:

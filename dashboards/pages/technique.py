@@ -9,16 +9,17 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any
 
-from dashboards import tables, terms, theme, words_answers
+from dashboards import tables, terms, theme
 from dashboards.charts.dose_curve import dose_chart
 from dashboards.charts.forest import Ratio, forest_chart
 from dashboards.formats import count, listing, lower_first, plural, ratio, whole, years
 from dashboards.pages import technique_tables
 from dashboards.pages.technique_tables import HEALED, OUTCOME, PLACE, contrast_label
-from dashboards.words_safety import safety_sentence
+from dashboards.words import answers as words_answers
+from dashboards.words.safety import safety_sentence
 from pipeline.results import Results
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
-from pipeline.safety import UNMEASURED
+from pipeline.results.safety import UNMEASURED
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 ELSEWHERE = (
     "Asked elsewhere: the timing of the root canal of a crown on the page on crowns, a crown after a root canal and "

@@ -10,13 +10,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from dashboards import terms, words_answers
+from dashboards import terms
 from dashboards.downloads import Sheet, data_address
 from dashboards.formats import lower_first, whole
 from dashboards.pages.technique import address, contrast_says, why_open
 from dashboards.pages.technique_tables import HEALED, OUTCOME, contrast_label
-from dashboards.words_answers import has_range
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from dashboards.words import answers as words_answers
+from dashboards.words.answers import has_range
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 FURTHEST = 30.0  # of 100; what runs further is cut at the edge, and its figures say so
 ROOM = 0.6  # ticks stand from the middle to this part of the way to the outermost

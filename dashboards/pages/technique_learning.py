@@ -13,8 +13,8 @@ from dashboards.pages.legend import LegendItem
 from dashboards.pages.technique import chart_along, said
 from dashboards.pages.technique_tables import OUTCOME
 from pipeline.results import Results
-from pipeline.results_learning import Learning, LearningClinician
-from pipeline.results_technique import TechniqueAnswer
+from pipeline.results.learning import Learning, LearningClinician
+from pipeline.results.technique import TechniqueAnswer
 
 LEGEND = (LegendItem("Before", BEFORE), LegendItem("With the technique, by case number", AFTER))
 

@@ -17,7 +17,7 @@ from dashboards.formats import (
     whole,
     years,
 )
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 HEALED = "radiographic_success"
 OUTCOME = {

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboards import page, words, words_answers
+from dashboards import page
 from dashboards.answers import Answer, Answers, kept
 from dashboards.formats import count, whole
 from dashboards.pages import technique, technique_forest, technique_learning
+from dashboards.words import answers as words_answers
+from dashboards.words import comparisons as words
 from pipeline.results import Results
-from pipeline.results_technique import TechniqueAnswer
+from pipeline.results.technique import TechniqueAnswer
 
 TITLE = "Which technique makes a difference?"
 # Contrasts that are asked for by name, with the question in a person's words: the question, and which of its groups.

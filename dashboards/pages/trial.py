@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from dashboards import words, words_doubt, words_trial
 from dashboards.charts.difference import difference_chart
 from dashboards.charts.incidence import columns_of, incidence_chart, look_of
 from dashboards.formats import DASH, plural, sentence_case, spread, whole
@@ -14,8 +13,11 @@ from dashboards.pages.legend import LegendItem
 from dashboards.said import Said
 from dashboards.tables import NumberTable, UnderGroup, UnderTable
 from dashboards.theme import Chart
+from dashboards.words import comparisons as words
+from dashboards.words import doubt as words_doubt
+from dashboards.words import trial as words_trial
 from pipeline.results import DiagnosisRow, Difference, IncidenceCurve, Trial, TrialArm
-from pipeline.trial_words import COUNTED_FROM, NEED
+from pipeline.results.trial_words import COUNTED_FROM, NEED
 
 CRUDE = "_crude"
 HEADINGS = {"endo_needed": "Who came to need a root canal", "crown_failure": "Failure of the crown",

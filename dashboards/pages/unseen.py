@@ -11,7 +11,7 @@ from dashboards.charts.rows import Mark, Row, nice_top, rows_figure
 from dashboards.formats import DASH, decimal, known, percent, ratio, whole
 from dashboards.tables import NumberTable, between
 from dashboards.theme import Chart
-from pipeline.results_unseen import Moved, Spread, Unseen
+from pipeline.results.unseen import Moved, Spread, Unseen
 
 CAPTION = "The dotted range is the figure as counted, the solid one holds what may be unseen, and chance."
 NAMES = {

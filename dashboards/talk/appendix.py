@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboards import reporting_items, terms, words_shared, words_technique
+from dashboards import reporting_items, terms
 from dashboards.formats import DASH, listing, phrase, plural, sentence_case, spread, years
 from dashboards.pages.study_club import everyday_table, groups_table, healing_table, loss_table, worth_showing
-from dashboards.release import Released, ReleasedComparison, require
-from dashboards.release_rates import ReleasedRates
+from dashboards.release.rates import ReleasedRates
+from dashboards.release.released import Released, ReleasedComparison, require
 from dashboards.said import sentences
 from dashboards.tables import NumberTable
 from dashboards.talk import words
@@ -20,8 +20,10 @@ from dashboards.talk.deck import Deck
 from dashboards.talk.notes import CLAIM, notes
 from dashboards.talk.scenes import Told, curves_scene, opening, source, waiting
 from dashboards.talk.story import deck_of
-from pipeline.results_methods import RULES
-from pipeline.talk import Talk
+from dashboards.words import shared as words_shared
+from dashboards.words import technique as words_technique
+from pipeline.practice.talk import Talk
+from pipeline.results.methods import RULES
 
 SMALL = (14, 12)
 

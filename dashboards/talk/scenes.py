@@ -7,20 +7,22 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from dashboards import terms, theme, words_shared, words_technique
+from dashboards import terms, theme
 from dashboards.formats import listing, lower_first, plural, sentence_case, years
-from dashboards.release import Released, ReleasedComparison, ReleasedGroup
-from dashboards.release_curve import GRID_MONTHS
-from dashboards.release_technique import OUTCOMES
+from dashboards.release.curve import GRID_MONTHS
+from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
+from dashboards.release.technique import OUTCOMES
 from dashboards.talk import words
 from dashboards.talk.deck import Curves, Deck
 from dashboards.talk.drawn import Series, on_grid
 from dashboards.talk.notes import CLAIM
 from dashboards.talk.ranges import Range, Scale
 from dashboards.theme import Look
-from dashboards.words import range_more_or_fewer
-from pipeline.talk import COLOURS, Talk
-from pipeline.trial_words import NAMES, NOT_COMPARED
+from dashboards.words import shared as words_shared
+from dashboards.words import technique as words_technique
+from dashboards.words.comparisons import range_more_or_fewer
+from pipeline.practice.talk import COLOURS, Talk
+from pipeline.results.trial_words import NAMES, NOT_COMPARED
 
 KEPT = "tooth_survival_by_crown_after_endo"
 BEGINS = "A curve begins where 11 failures stand behind it."

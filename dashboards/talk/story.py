@@ -10,13 +10,13 @@ import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from dashboards import words_shared
-from dashboards.release import Released, require
+from dashboards.release.released import Released, require
 from dashboards.talk import scenes, words
 from dashboards.talk.deck import Deck
 from dashboards.talk.notes import notes, shared_out, timing
 from dashboards.talk.scenes import Scene, Told
-from pipeline.talk import COLOURS, SLIDES, Talk
+from dashboards.words import shared as words_shared
+from pipeline.practice.talk import COLOURS, SLIDES, Talk
 
 
 @dataclass(frozen=True)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
-from dashboards import terms, words_shared, words_technique
+from dashboards import terms
 from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
-from dashboards.release import Released, ReleasedComparison, ReleasedGroup
-from dashboards.release_curve import ReleasedPoint
-from dashboards.release_healing import YEARS, ReleasedHealing, ReleasedLosses
-from dashboards.release_technique import ReleasedContrast, ReleasedTechnique
-from dashboards.release_trial import ReleasedOutcome
-from dashboards.words import more_or_fewer, range_more_or_fewer
-from pipeline.techniques.grouping import OTHER_LABEL
-from pipeline.trial_words import NEED
+from dashboards.release.curve import ReleasedPoint
+from dashboards.release.healing import YEARS, ReleasedHealing, ReleasedLosses
+from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
+from dashboards.release.technique import ReleasedContrast, ReleasedTechnique
+from dashboards.release.trial import ReleasedOutcome
+from dashboards.words import shared as words_shared
+from dashboards.words import technique as words_technique
+from dashboards.words.comparisons import more_or_fewer, range_more_or_fewer
+from pipeline.questions.techniques.grouping import OTHER_LABEL
+from pipeline.results.trial_words import NEED
 
 NO_QUESTION = "What one practice’s records can and cannot say of crowns and root canals"
 WHOSE = "One practice’s own records, not a trial."

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.results_notes import FieldRead, NotesRead
+from pipeline.practice.tables import DETAIL_TABLES
+from pipeline.results.notes import FieldRead, NotesRead
 from pipeline.stats.clustered_share import clustered_share
-from pipeline.tables import DETAIL_TABLES
 
 _NOTE = ["patient_id", "note_date", "tooth_fdi"]
 

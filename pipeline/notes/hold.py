@@ -8,13 +8,13 @@ from functools import lru_cache
 
 import polars as pl
 
-from pipeline.config import Settings
 from pipeline.notes.read import read_note
 from pipeline.notes.settled import Rules, held
 from pipeline.notes.vocabulary import Vocabulary, vocabulary
-from pipeline.store import Store
-from pipeline.store_tables import READ_VALUES
-from pipeline.tables import DETAIL_TABLES, NOTE_ANSWERS
+from pipeline.practice.tables import DETAIL_TABLES, NOTE_ANSWERS
+from pipeline.reading.config import Settings
+from pipeline.storing.own_tables import READ_VALUES
+from pipeline.storing.store import Store
 
 # Events whose row says that this kind of work was done on the tooth that day.
 _EVENTS = {

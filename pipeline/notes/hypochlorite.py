@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from pipeline.notes.measures import COUNTS, NUMBER, PERCENT, Read, number, plain, sentence_text
 from pipeline.notes.text import Note
-from pipeline.trade_checks.solutions import STOCKS, diluted
+from pipeline.questions.trade_checks.solutions import STOCKS, diluted
 
 _HYPO = (
     r"(?:sod(?:ium|\.)?\s*)?(?:naocl2?|na\s?ocl|naoc1|hypochlorite?|hypochloride|hypochlor|hypo\s?chl\w*|hypo|bleach|"

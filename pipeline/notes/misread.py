@@ -6,11 +6,11 @@ from collections.abc import Iterable, Sequence
 
 import polars as pl
 
-from pipeline.results_notes import MisreadContrast
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from pipeline.questions.techniques.grouping import named
+from pipeline.questions.techniques.question import HEALED, Question
+from pipeline.results.notes import MisreadContrast
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 from pipeline.stats.misclassification import Beta, Table, probabilistic
-from pipeline.techniques.grouping import named
-from pipeline.techniques.question import HEALED, Question
 
 LEAST_CHECKED = 5  # values of either group held against the chart, below which nothing is said of their errors
 DRAWS = 2000

@@ -9,7 +9,6 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.fields import NOTE_FIELDS as TABLE_OF
 from pipeline.notes.conditions import Scene, holds
 from pipeline.notes.context import DOUBT, HISTORY, NEGATED, PERSON, PLAN, RISK, Contexts
 from pipeline.notes.evidence import evidence_of
@@ -21,6 +20,7 @@ from pipeline.notes.teeth_named import Named, teeth_named
 from pipeline.notes.text import words_of
 from pipeline.notes.vocabulary import Match, Vocabulary
 from pipeline.notes.whose import TEXT, Whose
+from pipeline.practice.fields import NOTE_FIELDS as TABLE_OF
 
 LONGEST_NOTE = 20_000  # letters; what is longer is no note of one visit, and is read so far
 # Signs that go on over commas when they are denied: "no pain, swelling or sinus tract".

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.fields import NOTE_FIELDS, RANGES, kind
 from pipeline.notes.fields import RATIO
-from pipeline.store_tables import NOTED
-from pipeline.tables import DETAIL_TABLES, NOTE_VALUES
-from pipeline.teeth import write_teeth
+from pipeline.practice.fields import NOTE_FIELDS, RANGES, kind
+from pipeline.practice.tables import DETAIL_TABLES, NOTE_VALUES
+from pipeline.practice.teeth import write_teeth
+from pipeline.storing.own_tables import NOTED
 
 _TOOTH = ["patient_id", "tooth_fdi"]
 _DAY = {"endo_details": "service_date", "findings": "exam_date"}

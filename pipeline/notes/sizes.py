@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from pipeline.notes.measures import CANAL_WORD, Read, sentence_text
 from pipeline.notes.text import Note
-from pipeline.trade_checks.files import SIZES
+from pipeline.questions.trade_checks.files import SIZES
 
 _SIZE = re.compile(
     r"(?<![\d.:%])(?:#|size|sz|iso|no\.?)?\s*(\d{2,3})(?:\s*[/,.@-]?\s*(?:\.|0|\.0)(\d{1,2})\b|"

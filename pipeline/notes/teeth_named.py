@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 from pipeline.notes.text import Note
-from pipeline.teeth import teeth
+from pipeline.practice.teeth import teeth
 
 _NOT_TEETH_BEFORE = re.compile(
     r"(?:\bto|maf|size|sz|files?|iso|cone|clamp|carbide|bur|blade|taper|length|wl|gg|drill|cord|shade|reamer|k|apical|"

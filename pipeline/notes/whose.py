@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.fields import NOTE_FIELDS
 from pipeline.notes.conditions import Scene
 from pipeline.notes.context import HISTORY, PERSON, PLAN
 from pipeline.notes.measures import Read
 from pipeline.notes.teeth_named import Named
 from pipeline.notes.text import words_of
+from pipeline.practice.fields import NOTE_FIELDS
 
 TEXT, ROW, NOBODY = "text", "row", ""
 # Words before a tooth that is only mentioned beside the one that is treated.

@@ -16,11 +16,11 @@ from importlib.resources import files
 import numpy as np
 import polars as pl
 
+from pipeline.practice.tables import Column, Table
 from pipeline.questions.crown_rows import was_followed
 from pipeline.questions.success_rates import crown_spells, endo_spells
-from pipeline.results_monitoring import Benchmark
+from pipeline.results.monitoring import Benchmark
 from pipeline.stats.kaplan_meier import Curve, kaplan_meier
-from pipeline.tables import Column, Table
 
 DAYS_PER_YEAR = 365.25
 # What a share free of an event is made of: the share itself, the share with the event, or the time by which half have

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.progress import Progress
+from pipeline.machine.progress import Progress
 from pipeline.questions.choice_options import (
     ADJUSTED,
     CRUDE,

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pipeline.questions.covariates import Covariate, design, independent
 from pipeline.results import DAYS_PER_YEAR
-from pipeline.results_monitoring import Funnel, FunnelRow
+from pipeline.results.monitoring import Funnel, FunnelRow
 from pipeline.stats.colleagues import (
     Judged,
     Ratio,

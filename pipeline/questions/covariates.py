@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.gaps import gap_sentence
+from pipeline.questions.gaps import gap_sentence
 
 UNKNOWN = "unknown"
 # A level that holds fewer failures than this cannot carry a coefficient of its own.

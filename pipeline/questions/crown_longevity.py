@@ -35,7 +35,7 @@ from pipeline.questions.steady_ratio import (
 from pipeline.questions.verdict import DIFFERS, Basis, Scales, withheld, write_verdict
 from pipeline.questions.within_patient import compare_within_patients
 from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, FlowStep, Group, Naive, Verdict
-from pipeline.results_steady import MeanYears, Steady, WithinPatient
+from pipeline.results.steady import MeanYears, Steady, WithinPatient
 from pipeline.stats.cox import CoxEstimate, CoxFit, CoxInputError, fit_cox
 from pipeline.stats.differences import Differences, survival_difference
 from pipeline.stats.differences import Group as Rows

@@ -15,7 +15,7 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import crown_rows, was_followed
 from pipeline.questions.groups import curve_start, days_of
 from pipeline.results import DAYS_PER_YEAR
-from pipeline.results_states import SHOWN_YEARS, STATES, CrownStates, StatePoint
+from pipeline.results.states import SHOWN_YEARS, STATES, CrownStates, StatePoint
 from pipeline.stats.multi_state import STAYS, StateShares, state_shares
 from pipeline.stats.spells import Floats
 
@@ -26,7 +26,7 @@ POINTS_PER_YEAR = 4
 def crown_states(crowns: pl.DataFrame, patients: pl.DataFrame, analysis: Analysis) -> CrownStates | None:
     """The states of the practice's single crowns that were seated vital; None where too few are followed.
 
-    Tables are `crowns` and `patients` as declared in `pipeline.tables`. Crowns seated before the records begin enter on
+    Tables are `crowns` and `patients` as declared in `tables`. Crowns seated before the records begin enter on
     their first day under observation, in the state that they are in by then. A crown whose order of root canal and seat
     is not known is left out. Errors are grouped by patient.
     """

@@ -38,7 +38,7 @@ def endo_teeth(
     Parameters
     ----------
     courses, teeth, crowns, patients
-        `endo_courses`, `tooth_followup`, `crowns` and `patients` as declared in `pipeline.tables`.
+        `endo_courses`, `tooth_followup`, `crowns` and `patients` as declared in `pipeline.practice.tables`.
     outcome
         `tooth_survival`: extraction alone ends the tooth, whatever else was done to it. `free_of_intervention`: the
         first of retreatment, surgery, resection or extraction.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.questions.benchmarks import EVENTS, STARTS
-from pipeline.results_evidence import EvidenceRange, EvidenceRow
+from pipeline.results.evidence import EvidenceRange, EvidenceRow
 
 TEETH = {
     "all_endo": "root-filled teeth",

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
-from pipeline.results_monitoring import FirstYear, FirstYearRow
+from pipeline.results.monitoring import FirstYear, FirstYearRow
 from pipeline.stats import funnel as chance
 from pipeline.stats.expected import Hazard, breslow_hazard
 from pipeline.stats.kaplan_meier import kaplan_meier

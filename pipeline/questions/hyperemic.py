@@ -36,11 +36,20 @@ from pipeline.results import (
     TrialOutcome,
     Verdict,
 )
+from pipeline.results.trial_words import (
+    CROWN,
+    NAMES,
+    NEED,
+    NOT_COMPARED,
+    OUTCOMES,
+    TOOTH,
+    no_difference,
+    outcome_sentence,
+)
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.differences import Group as Rows
 from pipeline.stats.differences import survival_difference
 from pipeline.stats.kaplan_meier import kaplan_meier
-from pipeline.trial_words import CROWN, NAMES, NEED, NOT_COMPARED, OUTCOMES, TOOTH, no_difference, outcome_sentence
 
 ID = "hyperemic_before_seat_or_wait"
 TITLE = "A hyperemic tooth that needs a crown: root canal first, or seat it vital and wait"
@@ -78,7 +87,7 @@ def emulate(
     endo_details: pl.DataFrame,
     lab_days: int = LAB_DAYS,
 ) -> Emulated:
-    """Emulate the trial on the linked tables and the recorded diagnoses (see `pipeline.tables`).
+    """Emulate the trial on the linked tables and the recorded diagnoses (see `pipeline.practice.tables`).
 
     `lab_days` (days from preparation to seat) is that of the linking rules, for practices that record too few days of
     preparation. All outcomes are followed from the preparation to the horizon of `analysis` at most.

@@ -20,7 +20,7 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.verdict import DIFFERS, TOO_EARLY, decide
 from pipeline.results import Comparison, Difference
-from pipeline.results_leaving import Leaving, LostFromSight, Tipping
+from pipeline.results.leaving import Leaving, LostFromSight, Tipping
 from pipeline.stats.tipping import ALL_FAIL, LostCurve, lay_out
 
 AWAY_DAYS = 548

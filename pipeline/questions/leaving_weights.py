@@ -46,7 +46,7 @@ from pipeline.questions.groups import days_of
 from pipeline.questions.leaving import AWAY_DAYS, with_left
 from pipeline.questions.verdict import DIFFERS, LITTLE_DIFFERENCE, decide, range_words, withheld
 from pipeline.results import Comparison, Difference, Verdict
-from pipeline.results_leaving import Weighed
+from pipeline.results.leaving import Weighed
 from pipeline.stats.censoring_weights import FollowedWeights, expected_events, followed_weights
 from pipeline.stats.cox import CoxFit, CoxInputError, fit_cox
 from pipeline.stats.few_failures import Allowance, allow, careful_ratio

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.results import DAYS_PER_YEAR, NotRun
-from pipeline.results_healing import HealingPoint, LesionHealing
+from pipeline.results.healing import HealingPoint, LesionHealing
 from pipeline.stats.bootstrap import Counts, Floats, bootstrap_clusters, percentile_limits
 from pipeline.stats.turnbull import turnbull
 from pipeline.transforms.healing import lesions_between_films

@@ -19,15 +19,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.tables import LOSS_REASONS
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_rows import was_followed
 from pipeline.questions.endo_teeth import CROWNED, NOT_CROWNED, crown_spells_of_teeth, endo_teeth
 from pipeline.questions.groups import curve_start, curve_stop, days_of
 from pipeline.results import NotRun
-from pipeline.results_healing import LossByCause, LossGroup, LossPoint, LossTable
+from pipeline.results.healing import LossByCause, LossGroup, LossPoint, LossTable
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.kaplan_meier import kaplan_meier
-from pipeline.tables import LOSS_REASONS
 
 KEY = ["patient_id", "tooth_fdi"]
 UNKNOWN = "unknown"
@@ -73,7 +73,7 @@ def losses_by_cause(
 ) -> Losses:
     """Loss by cause of root-filled teeth since completion and of crowned teeth since the seat.
 
-    Tables are `crowns`, `endo_courses`, `tooth_followup` and `patients` as declared in `pipeline.tables`. A table is
+    Tables are `crowns`, `endo_courses`, `tooth_followup` and `patients` as declared in `tables`. A table is
     made where the reason of at least one loss in it was recorded; else `not_run` says what is missing.
     """
     spells = {

@@ -22,7 +22,7 @@ from pipeline.questions.covariates import Covariate, Levels, Numeric, design
 from pipeline.questions.crown_rows import crown_rows, was_followed
 from pipeline.questions.first_year import first_year
 from pipeline.results import DAYS_PER_YEAR
-from pipeline.results_monitoring import Monitoring, Running, RunningMonth
+from pipeline.results.monitoring import Monitoring, Running, RunningMonth
 from pipeline.stats import cusum as chance
 from pipeline.stats.cox import CoxInputError, fit_cox
 from pipeline.stats.expected import Floats, Hazard, breslow_hazard

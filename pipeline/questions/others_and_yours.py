@@ -23,12 +23,12 @@ from dataclasses import dataclass, replace
 
 from scipy.special import polygamma
 
-from pipeline.pool.asked import Pooled, questions
-from pipeline.pool.contribution import Contribution, Ratio
 from pipeline.questions.evidence_words import OTHERS, OURS, TOGETHER, ratio_verdict, share_verdict
+from pipeline.release.pool.asked import Pooled, questions
+from pipeline.release.pool.contribution import Contribution, Ratio
 from pipeline.results import Comparison, Estimate
-from pipeline.results_evidence import Evidence, EvidenceRange, EvidenceRow
-from pipeline.results_monitoring import Benchmark
+from pipeline.results.evidence import Evidence, EvidenceRange, EvidenceRow
+from pipeline.results.monitoring import Benchmark
 from pipeline.stats.laws import chi2_quantile
 from pipeline.stats.limits import z_value
 from pipeline.stats.mixture_prior import (

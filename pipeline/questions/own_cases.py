@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.questions.groups import CurveRules, days_of, make_group
 from pipeline.questions.success_rates import NOT_RECORDED, READ
 from pipeline.results import Group
-from pipeline.results_cases import CaseCurve, CasePoint
+from pipeline.results.cases import CaseCurve, CasePoint
 
 QUARTER_YEARS = 0.25
 

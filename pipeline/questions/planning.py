@@ -22,7 +22,7 @@ from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.verdict import DIFFERS, FORECAST_YEARS, LITTLE_DIFFERENCE
 from pipeline.results import DAYS_PER_YEAR, Comparison, Estimate
-from pipeline.results_planning import Plan, PlanGroup
+from pipeline.results.planning import Plan, PlanGroup
 from pipeline.stats.events_needed import expected_failures, information_needed, ratio_of_shares
 from pipeline.stats.few_failures import Allowance, degrees_of_freedom
 from pipeline.stats.limits import z_value

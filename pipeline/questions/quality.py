@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import polars as pl
 
+from pipeline.practice.tables import Filled
 from pipeline.results import (
     FileChange,
     FilledIn,
@@ -19,7 +20,6 @@ from pipeline.results import (
     QuarantineRow,
     UnknownCode,
 )
-from pipeline.tables import Filled
 
 # What each count of the linking step means for the results, and what to do where something can be done.
 LINK_MEANINGS = {

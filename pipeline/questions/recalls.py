@@ -14,7 +14,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.results import NotRun
-from pipeline.results_healing import Agreement, CountedShare, ReaderWay, RecallRow
+from pipeline.results.healing import Agreement, CountedShare, ReaderWay, RecallRow
 from pipeline.stats.clustered_share import clustered_share
 from pipeline.stats.weighted_kappa import by_steps, weighted_kappa
 from pipeline.transforms.healing import (

@@ -41,7 +41,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.results import DAYS_PER_YEAR, Estimate
-from pipeline.results_steady import MeanYears, PhaseRatio, Steady, SteadyTest
+from pipeline.results.steady import MeanYears, PhaseRatio, Steady, SteadyTest
 from pipeline.stats.cox import CoxFit, CoxInputError
 from pipeline.stats.cox_kernel import Ints
 from pipeline.stats.few_failures import Allowance, allow, careful_ratio, failed_in, failed_patients

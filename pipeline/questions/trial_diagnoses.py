@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES
+from pipeline.practice.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES
 
 KEY = ["patient_id", "tooth_fdi"]
 FIELDS = {"pulpal_diagnosis": PULPAL_DIAGNOSES, "apical_diagnosis": APICAL_DIAGNOSES}

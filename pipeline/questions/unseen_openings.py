@@ -40,7 +40,7 @@ from pipeline.questions.unseen_draws import (
 from pipeline.questions.unseen_priors import assumptions_of, beliefs_of
 from pipeline.questions.unseen_words import longevity_sentences, trial_sentences
 from pipeline.results import Comparison, Difference, Estimate, Trial
-from pipeline.results_unseen import Moved, Spread, Unseen
+from pipeline.results.unseen import Moved, Spread, Unseen
 from pipeline.stats.aalen_johansen import aalen_johansen
 from pipeline.stats.cox import CoxInputError, fit_cox
 from pipeline.stats.differences import Group as Rows

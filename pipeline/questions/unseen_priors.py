@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.results_unseen import Assumption
+from pipeline.results.unseen import Assumption
 from pipeline.stats.misclassification import Prior, Trapezoidal
 
 NO_SOURCE = "common practice, no source"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.results_unseen import Moved, Unseen
+from pipeline.results.unseen import Moved, Unseen
 
 NOTHING = (
     "The settings say that others do no root canals of these patients, so nothing is taken to be unseen and the answer "

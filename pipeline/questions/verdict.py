@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass, replace
 
 from pipeline.results import Difference, Group, Verdict
-from pipeline.safety import NEXT_STEP, spoken_code, with_caution
-from pipeline.verdict_codes import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
+from pipeline.results.safety import NEXT_STEP, spoken_code, with_caution
+from pipeline.results.verdict_codes import CANNOT_TELL, DIFFERS, LITTLE_DIFFERENCE, TOO_EARLY
 
 __all__ = [
     "CANNOT_TELL",

@@ -30,7 +30,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.results import Estimate
-from pipeline.results_steady import WithinPatient
+from pipeline.results.steady import WithinPatient
 from pipeline.stats.cox import Contrast, CoxInputError, fit_cox
 
 # With fewer failures in the patients that it sees, no ratio is given.

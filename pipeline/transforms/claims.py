@@ -15,7 +15,7 @@ def taken_back(claims: pl.DataFrame) -> pl.DataFrame:
     """Which rows of claim files no longer stand.
 
     `claims` has one row per row of a claim file, and per line of a remittance: load_id, row_number and the columns of
-    `pipeline.tables.CLAIM_SCHEMA`. `claim` is billing provider and claim number, `line` of a claim's row the line's
+    `CLAIM_SCHEMA`. `claim` is billing provider and claim number, `line` of a claim's row the line's
     control number and a digest of all that the row says, each joined by `UNIT`; rows with equal digests are the same
     row sent again. `line` of a remittance is the control number, null where it speaks of the whole claim. `replaces`
     is the number that a replacement or void refers to, and in a remittance the payer's own number of the claim.

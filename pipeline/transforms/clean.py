@@ -14,9 +14,18 @@ from functools import cached_property, partial
 
 import polars as pl
 
-from pipeline.codes import TOOTH_LEVEL, TOOTH_OPTIONAL
-from pipeline.fields import NOTE_FIELDS, RANGES, YEARS_OF, input_fields, kind, normal_word, normal_words, word_lookup
-from pipeline.tables import Table
+from pipeline.practice.codes import TOOTH_LEVEL, TOOTH_OPTIONAL
+from pipeline.practice.fields import (
+    NOTE_FIELDS,
+    RANGES,
+    YEARS_OF,
+    input_fields,
+    kind,
+    normal_word,
+    normal_words,
+    word_lookup,
+)
+from pipeline.practice.tables import Table
 from pipeline.transforms.cell_forms import FORMS, READ_AS
 from pipeline.transforms.code_cells import UNCLEAR, read_codes
 from pipeline.transforms.dates import FIRST_DAY, NO_DAY, DateForm, parse_dates

@@ -11,7 +11,7 @@ from collections.abc import Set as AbstractSet
 
 import polars as pl
 
-from pipeline.codes import normal_code
+from pipeline.practice.codes import normal_code
 from pipeline.transforms.cell_forms import forms_of
 
 UNCLEAR = "unclear"

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.errors import DataError, TwoOrdersError
+from pipeline.machine.errors import DataError, TwoOrdersError
 from pipeline.transforms.month_names import named_date, named_short_date, named_short_year
 from pipeline.transforms.other_days import (
     as_ordinary,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.errors import DataError
+from pipeline.machine.errors import DataError
 from pipeline.transforms.parsers import bare_number
 
 # Share of the deciding values below which those against the sign are taken for slips of the pen.

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import polars as pl
 
-from pipeline.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES, PolarsType
+from pipeline.practice.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES, PolarsType
 from pipeline.transforms import events as ev
 from pipeline.transforms import others as ot
 from pipeline.transforms.courses import FILLING, OPENING, TREATMENT, build_courses, pulpotomies
@@ -63,7 +63,7 @@ LINKED_KINDS = (
 
 @dataclass(frozen=True)
 class LinkInput:
-    """The stored tables that linking reads; see `pipeline.tables`.
+    """The stored tables that linking reads; see `pipeline.practice.tables`.
 
     Most rows of a ledger only say that a patient was seen. They may be left out of `procedures` and stand in
     `contacts` instead, with the counts of them in `left_out` (names of `Linked.counts`); `telling_codes`
@@ -197,7 +197,7 @@ def link(tables: LinkInput, codes: pl.DataFrame, rules: LinkRules) -> Linked:
 
     Returns
     -------
-    `crowns`, `endo_courses`, `tooth_followup` and `elsewhere_hints` as declared in `pipeline.tables`, sorted by their
+    `crowns`, `endo_courses`, `tooth_followup` and `elsewhere_hints` as declared in `tables`, sorted by their
     keys. The result does not depend on the order of the rows.
     """
     return link_ledger(read_ledger(tables, codes, rules), rules)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.tables import PATIENTS
+from pipeline.practice.tables import PATIENTS
 from pipeline.transforms.deduplicate import VERDICT_SCHEMA
 
 CONTRADICTED = "patient_contradicted"

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.fields import FLAG_WORDS, normal_words
+from pipeline.practice.fields import FLAG_WORDS, normal_words
 from pipeline.transforms.cell_forms import rewritten
 
 _MISSING = ("", "null", "n/a", "nan")

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.teeth import parse_teeth, teeth
+from pipeline.practice.teeth import parse_teeth, teeth
 from pipeline.transforms.cell_forms import forms_of
 from pipeline.transforms.tooth_signs import by_corner
 

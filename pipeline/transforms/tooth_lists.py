@@ -12,7 +12,7 @@ from functools import cache
 
 import polars as pl
 
-from pipeline.teeth import parse_teeth, teeth
+from pipeline.practice.teeth import parse_teeth, teeth
 from pipeline.transforms.tooth_cells import read_by_form
 from pipeline.transforms.tooth_signs import by_signs
 

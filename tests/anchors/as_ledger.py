@@ -14,11 +14,11 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.config import load_settings
+from pipeline.practice.tables import CROWNS, PATIENTS
+from pipeline.reading.config import load_settings
 from pipeline.results import Comparison, Group, Milestone, RateRow, Results
-from pipeline.run import everything
-from pipeline.store import open_store
-from pipeline.tables import CROWNS, PATIENTS
+from pipeline.stages.run import everything
+from pipeline.storing.store import open_store
 from tests.recounts import without_recounts
 
 # Rows of a ledger by what they say; numbers of public code lists.

@@ -8,15 +8,15 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.asking.answer import answer, groups_asked
-from pipeline.asking.ask_all import LOG, as_text, ask_all
-from pipeline.asking.question import from_options
-from pipeline.asking.rows import Tables
+from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP, Table
+from pipeline.questions.asking.answer import answer, groups_asked
+from pipeline.questions.asking.ask_all import LOG, as_text, ask_all
+from pipeline.questions.asking.question import from_options
+from pipeline.questions.asking.rows import Tables
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.results import DAYS_PER_YEAR, from_plain, to_plain
-from pipeline.results_asked import Asked
-from pipeline.store import open_store
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP, Table
+from pipeline.results.asked import Asked
+from pipeline.storing.store import open_store
 
 ANALYSIS = Analysis()
 MATERIALS = ("metal", "zirconia", "resin", "other", "glass_ceramic")

@@ -12,13 +12,13 @@ import pytest
 from test_answer import ANALYSIS, BEGIN, filled
 
 from dashboards.pages.asked import render
-from pipeline.asking.answer import answer, groups_asked
-from pipeline.asking.ask_all import as_text
-from pipeline.asking.question import from_options
-from pipeline.asking.rows import Tables
-from pipeline.results_asked import Asked
-from pipeline.safety import UNMEASURED
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
+from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
+from pipeline.questions.asking.answer import answer, groups_asked
+from pipeline.questions.asking.ask_all import as_text
+from pipeline.questions.asking.question import from_options
+from pipeline.questions.asking.rows import Tables
+from pipeline.results.asked import Asked
+from pipeline.results.safety import UNMEASURED
 
 NEVER = re.compile(r"little.difference|probably smaller|too small to matter", re.IGNORECASE)
 

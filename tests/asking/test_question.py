@@ -4,9 +4,9 @@ import tomllib
 
 import pytest
 
-from pipeline.asking.fields import AFTER_ZERO, POPULATIONS, TABLES, columns_of
-from pipeline.asking.question import Ask, asked_for, from_options, read_ask
-from pipeline.errors import ConfigError
+from pipeline.machine.errors import ConfigError
+from pipeline.questions.asking.fields import AFTER_ZERO, POPULATIONS, TABLES, columns_of
+from pipeline.questions.asking.question import Ask, asked_for, from_options, read_ask
 
 
 def toml(text: str) -> Ask:

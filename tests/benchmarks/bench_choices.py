@@ -13,13 +13,12 @@ import tempfile
 import time
 from pathlib import Path
 
-from pipeline.codes import code_table
-from pipeline.config import load_settings
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
 from pipeline.questions.choices import explore_choices
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.run import ingest_stage, link_rules
-from pipeline.store import open_store
-from pipeline.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
+from pipeline.reading.config import code_table, load_settings
+from pipeline.stages.run import ingest_stage, link_rules
+from pipeline.storing.store import open_store
 from pipeline.transforms.link import LinkInput, link_ledger, read_ledger
 from synthetic_data.generate import simulate
 

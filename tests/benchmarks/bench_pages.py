@@ -13,9 +13,9 @@ import time
 from pathlib import Path
 
 from dashboards.write import write_all
-from pipeline import run
-from pipeline.config import load_settings
+from pipeline.reading.config import load_settings
 from pipeline.results import Results
+from pipeline.stages import run
 from synthetic_data.generate import simulate
 
 CROWNS = 10_000

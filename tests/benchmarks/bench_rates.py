@@ -21,7 +21,7 @@ import technique_null
 
 from dashboards.write import write_all
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.suggest.propose import suggest
+from pipeline.reading.suggest.propose import suggest
 from synthetic_data.followup import simulate_followup
 from synthetic_data.generate import simulate
 

@@ -14,9 +14,9 @@ from typing import Any
 import polars as pl
 import sample_results as samples
 
-from pipeline import run
-from pipeline.config import load_settings
+from pipeline.reading.config import load_settings
 from pipeline.results import Results, from_plain, to_plain
+from pipeline.stages import run
 from synthetic_data.generate import simulate
 from tests.recounts import without_recounts
 

@@ -13,7 +13,7 @@ import sys
 import time
 from pathlib import Path
 
-from pipeline.calibration import calibration_rows
+from pipeline.questions.calibration import calibration_rows
 from tests.calibration.held import breaches, looks, report
 from tests.calibration.run_calibration import Plan, calibrate, write_table
 from tests.calibration.simulate_settings import BY_NAME, SETTINGS

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from scipy.stats import norm
 
-from pipeline.calibration import CalibrationRow
+from pipeline.questions.calibration import CalibrationRow
 
 # A run in which nothing has changed is stopped by chance once in so many.
 ONCE_IN = 1000

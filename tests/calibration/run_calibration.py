@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.calibration import CalibrationRow
+from pipeline.questions.calibration import CalibrationRow
 from pipeline.questions.crown_after_opening import compare_since_opening
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.questions.groups import days_of
@@ -170,7 +170,7 @@ def summarise(
 
 
 def write_table(rows: Iterable[CalibrationRow], path: Path) -> None:
-    """Write the table that `pipeline.calibration` reads; numbers to five digits."""
+    """Write the table that `pipeline.questions.calibration` reads; numbers to five digits."""
     with path.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream, lineterminator="\n")
         writer.writerow([f.name for f in dataclasses.fields(CalibrationRow)])

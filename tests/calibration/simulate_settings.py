@@ -15,8 +15,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.results import DAYS_PER_YEAR
-from pipeline.tables import CROWNS, PATIENTS
 from synthetic_data.followup import simulate_followup
 from synthetic_data.hazards import GROUPS, MATERIALS, NEVER, Covariates, cumulative, log_hazard, opened_hazard
 from synthetic_data.truth import DEFAULT, NULL, Truth

@@ -11,8 +11,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.calibration import CalibrationRow, calibration_rows, calibration_sentence, falls_short, nearest_size
-from pipeline.tables import CROWNS, PATIENTS
+from pipeline.practice.tables import CROWNS, PATIENTS
+from pipeline.questions.calibration import (
+    CalibrationRow,
+    calibration_rows,
+    calibration_sentence,
+    falls_short,
+    nearest_size,
+)
 from synthetic_data.truth import DEFAULT
 from tests.calibration.held import breaches, looks
 from tests.calibration.run_calibration import Found, Plan, Task, calibrate, run_practice, summarise, write_table
@@ -214,7 +220,7 @@ def test_the_table_is_read_as_it_was_written(tmp_path, monkeypatch):
     row = sum_up("null", [found(), found()])
     (tmp_path / "data").mkdir()
     write_table([row], tmp_path / "data" / "calibration.csv")
-    monkeypatch.setattr("pipeline.calibration.files", lambda _: tmp_path)
+    monkeypatch.setattr("pipeline.questions.calibration.files", lambda _: tmp_path)
     assert calibration_rows() == [row]
 
 

@@ -8,14 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.checks.answerable import answers
-from pipeline.checks.check import check
-from pipeline.checks.look import look_at
-from pipeline.codes import code_table
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError
-from pipeline.ingest import ingest
-from pipeline.run import everything
+from pipeline.machine.errors import ConfigError
+from pipeline.reading.config import code_table, load_settings
+from pipeline.stages.checks.answerable import answers
+from pipeline.stages.checks.check import check
+from pipeline.stages.checks.look import look_at
+from pipeline.stages.ingest import ingest
+from pipeline.stages.run import everything
 from tests.recounts import without_recounts
 
 TODAY = dt.date(2026, 1, 31)

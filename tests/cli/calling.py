@@ -12,7 +12,7 @@ import unittest.mock
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline import cli
+from pipeline.stages import cli
 
 
 @dataclass(frozen=True)

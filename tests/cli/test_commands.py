@@ -17,7 +17,7 @@ from calling import Done, in_a_process, toothyears
 from polars.testing import assert_frame_equal
 from pptx import Presentation
 
-from pipeline.tables import CROWNS, ENDO_COURSES
+from pipeline.practice.tables import CROWNS, ENDO_COURSES
 from tests.recounts import without_recounts
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -188,7 +188,7 @@ def test_demo_prints_where_to_look(tmp_path):
 
 
 def test_every_command_has_help_and_stands_in_the_readme():
-    from pipeline.cli import cli
+    from pipeline.stages.cli import cli
 
     readme = (ROOT / "README.md").read_text()
     for name, command in cli.commands.items():

@@ -15,9 +15,9 @@ import xlsxwriter
 from calling import toothyears
 
 from dashboards.pages import chair_form
-from pipeline.fields import input_fields, normal_word, word_lookup
-from pipeline.sources.excel_cells import read_sheets
-from pipeline.tables import CROWN_DETAILS, ENDO_DETAILS
+from pipeline.practice.fields import input_fields, normal_word, word_lookup
+from pipeline.practice.tables import CROWN_DETAILS, ENDO_DETAILS
+from pipeline.reading.sources.excel_cells import read_sheets
 
 SMALL = Path(__file__).resolve().parents[2] / "synthetic_data" / "small"
 

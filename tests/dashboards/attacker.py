@@ -15,8 +15,8 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_matrix
 
-from dashboards.release import Released
-from pipeline.disclosure import SLACK, SMALLEST, STEP
+from dashboards.release.released import Released
+from pipeline.release.disclosure import SLACK, SMALLEST, STEP
 
 MOST = 100_000
 Sum = Mapping[str, float]

@@ -11,7 +11,7 @@ import sample_results as samples
 from pptx import Presentation
 from pptx.enum.shapes import MSO_SHAPE_TYPE
 
-from dashboards.release import release
+from dashboards.release.released import release
 from dashboards.talk import appendix, fit, story
 
 AT_ONCE = ("differs", "cannot_tell", "hostile", "empty_practice")

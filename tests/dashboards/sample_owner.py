@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-from pipeline.results_owner import (
+from pipeline.results.owner import (
     BesidePublished,
     Change,
     Choice,

@@ -52,8 +52,8 @@ from pipeline.results import (
     UnknownCode,
     Verdict,
 )
-from pipeline.results_evidence import Evidence, EvidenceRange, EvidenceRow
-from pipeline.results_healing import (
+from pipeline.results.evidence import Evidence, EvidenceRange, EvidenceRow
+from pipeline.results.healing import (
     Agreement,
     CountedShare,
     HealingPoint,
@@ -65,11 +65,11 @@ from pipeline.results_healing import (
     ReaderWay,
     RecallRow,
 )
-from pipeline.results_leaving import Leaving, LostFromSight, Tipping, Weighed
-from pipeline.results_states import CrownStates, StatePoint
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
-from pipeline.results_unseen import Assumption, Moved, Spread, Unseen
-from pipeline.trial_words import NOT_COMPARED, no_difference, outcome_sentence
+from pipeline.results.leaving import Leaving, LostFromSight, Tipping, Weighed
+from pipeline.results.states import CrownStates, StatePoint
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.results.trial_words import NOT_COMPARED, no_difference, outcome_sentence
+from pipeline.results.unseen import Assumption, Moved, Spread, Unseen
 
 YEARS = (0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
 HORIZON = 5.0

@@ -11,7 +11,7 @@ import sample_results as samples
 from read_page import plain
 
 from dashboards.pages import data_quality
-from dashboards.words_quality import loads_sentence
+from dashboards.words.quality import loads_sentence
 from pipeline.results import FileChange, LinkNote, LoadRow, Quality, UnknownCode
 
 LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 900, 50, 30, reversed=20, mended=7)

@@ -5,9 +5,10 @@ import re
 import pytest
 import sample_results as samples
 
-from dashboards import glossary, page, terms, theme, words_answers
+from dashboards import glossary, page, terms, theme
 from dashboards.answers import MOST_WORDS, Answer, Answers, first_sentence, kept, length, words
 from dashboards.said import Said
+from dashboards.words import answers as words_answers
 from pipeline.results import Difference
 
 LABELS = {"a": "Root canal through the crown", "b": "Root canal before the seat"}

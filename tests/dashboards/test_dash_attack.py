@@ -19,8 +19,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dashboards.pages import handout, study_club
-from dashboards.release import Released, release
-from dashboards.release_percent import percent_step
+from dashboards.release.percent import percent_step
+from dashboards.release.released import Released, release
 from dashboards.talk import appendix, story
 from pipeline.results import Results, to_plain
 

@@ -16,12 +16,12 @@ import sample_results as samples
 from pptx import Presentation
 
 from dashboards.pages import study_club
-from dashboards.release import Released, release
-from dashboards.release_curve import release_curve, told_table
+from dashboards.release.curve import release_curve, told_table
+from dashboards.release.released import Released, release
 from dashboards.talk import appendix, story
-from pipeline.disclosure import SLACK, SMALLEST, Gate, Rounding
+from pipeline.release.disclosure import SLACK, SMALLEST, Gate, Rounding
 from pipeline.results import CurvePoint, Group
-from pipeline.results_records import Records
+from pipeline.results.records import Records
 
 
 @functools.cache

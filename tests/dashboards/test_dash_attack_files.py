@@ -17,14 +17,14 @@ from pptx import Presentation
 from read_page import plain
 
 from dashboards.pages import handout, study_club
-from dashboards.release import Released, release
-from dashboards.release_percent import percent_step
-from dashboards.release_rates import ReleasedRate
-from dashboards.release_record import SUFFIX, Standing, records
+from dashboards.release.percent import percent_step
+from dashboards.release.rates import ReleasedRate
+from dashboards.release.record import SUFFIX, Standing, records
+from dashboards.release.released import Released, release
 from dashboards.talk import appendix, story
-from pipeline.disclosure import SLACK, SMALLEST, Gate, Rounding
+from pipeline.release.disclosure import SLACK, SMALLEST, Gate, Rounding
 from pipeline.results import RateRow, Results
-from pipeline.results_records import Records
+from pipeline.results.records import Records
 
 PAGES = {"page": study_club.render, "handout": handout.render}
 DECKS = {"slides": story.render, "appendix": appendix.render}

@@ -10,9 +10,9 @@ import polars as pl
 import pytest
 from attacker import Attacker
 
-from pipeline.disclosure import EVENTS_PER_CHANGE, SMALLEST, Gate, Rounding
-from pipeline.pool.contribution import Line
-from pipeline.pool.make import risk_set_table
+from pipeline.release.disclosure import EVENTS_PER_CHANGE, SMALLEST, Gate, Rounding
+from pipeline.release.pool.contribution import Line
+from pipeline.release.pool.make import risk_set_table
 
 
 def _spells(seed: int) -> pl.DataFrame:

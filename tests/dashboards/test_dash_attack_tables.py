@@ -9,9 +9,9 @@ import pytest
 import sample_results as samples
 from attacker import Attacker, attack
 
-from dashboards.release import release
-from pipeline.disclosure import SMALLEST, Gate, Rounding
-from pipeline.results_records import Records
+from dashboards.release.released import release
+from pipeline.release.disclosure import SMALLEST, Gate, Rounding
+from pipeline.results.records import Records
 
 
 def test_the_attacker_finds_what_plain_rounding_gave_away() -> None:

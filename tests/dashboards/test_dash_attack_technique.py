@@ -14,12 +14,12 @@ from collections.abc import Callable, Sequence
 import pytest
 from plain_gate import plain_gate
 
-from dashboards import words_technique
-from dashboards.release_technique import ReleasedTechniques, release_techniques
-from pipeline.disclosure import STEP, Gate, Rounding
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
-from pipeline.techniques.grouping import MIN_FAILURES, OTHER
-from pipeline.techniques.question import all_questions
+from dashboards.release.technique import ReleasedTechniques, release_techniques
+from dashboards.words import technique as words_technique
+from pipeline.questions.techniques.grouping import MIN_FAILURES, OTHER
+from pipeline.questions.techniques.question import all_questions
+from pipeline.release.disclosure import STEP, Gate, Rounding
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 
 SIZES = {"teeth": 200, "patients": 150}
 

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 from attacker import attack
 
-from dashboards.release import Released, as_text, from_text, release
-from pipeline import run
-from pipeline.config import Settings, load_settings
-from pipeline.disclosure import SMALLEST
-from pipeline.releases import NEAR, NEW, SAME, Remembered
+from dashboards.release.released import Released, as_text, from_text, release
+from pipeline.reading.config import Settings, load_settings
+from pipeline.release.disclosure import SMALLEST
+from pipeline.release.memory import NEAR, NEW, SAME, Remembered
 from pipeline.results import Results
+from pipeline.stages import run
 from synthetic_data.generate import simulate
 from tests.recounts import without_recounts
 

@@ -8,22 +8,26 @@ import sample_results as samples
 from plain_gate import plain_gate
 from read_page import plain
 
-from dashboards import terms, words_doubt, words_healing, words_shared, words_trial
+from dashboards import terms
 from dashboards.pages import crowns, data_quality, hyperemic, index, owner, study_club
 from dashboards.pages.trial import diagnoses_table
-from dashboards.release import release
-from dashboards.release_count import ReleasedCount
-from dashboards.release_percent import percent_step
-from dashboards.release_trial import (
+from dashboards.release.count import ReleasedCount
+from dashboards.release.percent import percent_step
+from dashboards.release.released import release
+from dashboards.release.trial import (
     ReleasedIncidence,
     ReleasedOutcome,
     release_choices,
     release_everyday,
     release_outcomes,
 )
+from dashboards.words import doubt as words_doubt
+from dashboards.words import healing as words_healing
+from dashboards.words import shared as words_shared
+from dashboards.words import trial as words_trial
 from pipeline.results import BalanceRow, Choices, Honesty, Results, Sample
-from pipeline.results_healing import RecallRow
-from pipeline.trial_words import no_difference
+from pipeline.results.healing import RecallRow
+from pipeline.results.trial_words import no_difference
 
 
 def text_of(page: str) -> str:
@@ -128,7 +132,7 @@ def test_what_is_lost_of_the_decision_is_a_crowned_tooth_root_filled_or_not():
 
 
 def test_the_decision_leaves_the_practice_on_the_step_of_its_smaller_arm(monkeypatch):
-    monkeypatch.setattr("dashboards.release.gate_of", lambda results: plain_gate())
+    monkeypatch.setattr("dashboards.release.released.gate_of", lambda results: plain_gate())
     trial = samples.differs().trials[0]
     inside = {o.outcome: o.difference for o in trial.outcomes}
     arms = {c.arm: c.teeth for c in trial.curves}

@@ -18,7 +18,7 @@ from dashboards import downloads, theme
 from dashboards.downloads import Sheet
 from dashboards.drawing import Drawing
 from dashboards.pages import crowns, hyperemic, index, my_cases, root_canals, study_club
-from dashboards.release import release
+from dashboards.release.released import release
 from dashboards.write import write_all
 from pipeline.results import Results
 

@@ -8,11 +8,11 @@ from urllib.parse import unquote
 import sample_results as samples
 from test_dash_technique import CONTRAST, GROUPS, answer
 
-from dashboards import words_answers
 from dashboards.pages import technique, techniques
 from dashboards.pages.technique_forest import forests
+from dashboards.words import answers as words_answers
 from pipeline.results import NotRun
-from pipeline.results_technique import TechniqueGroup
+from pipeline.results.technique import TechniqueGroup
 
 LONE = replace(
     CONTRAST, difference_per_100=15.2, difference_ci_low=8.7, difference_ci_high=23.8, verdict="cannot_tell",

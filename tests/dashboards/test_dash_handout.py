@@ -9,12 +9,13 @@ import sample_results as samples
 from plain_gate import plain_gate
 from read_page import plain
 
-from dashboards import terms, words_shared
+from dashboards import terms
 from dashboards.pages import handout
-from dashboards.release import release
+from dashboards.release.released import release
 from dashboards.talk import words
+from dashboards.words import shared as words_shared
+from pipeline.practice.talk import Talk
 from pipeline.results import BalanceRow, Results
-from pipeline.talk import Talk
 
 
 def _with_table1() -> Results:
@@ -55,7 +56,7 @@ def test_the_last_box_of_the_flow_is_the_sum_of_the_groups() -> None:
 
 
 def test_table_1_tells_age_and_sex_by_group(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dashboards.release.gate_of", lambda results: plain_gate())
+    monkeypatch.setattr("dashboards.release.released.gate_of", lambda results: plain_gate())
     c = release(_with_table1()).comparisons[0]
     table = handout.table1(c)
     groups = {g.name: g for g in c.groups}

@@ -8,12 +8,10 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
-from dashboards import words_healing, words_loss, words_readings
 from dashboards.charts.loss_areas import loss_areas
 from dashboards.pages import data_quality, losses, owner, root_canals, study_club
-from dashboards.release import release
-from dashboards.release_count import ReleasedCount
-from dashboards.release_healing import (
+from dashboards.release.count import ReleasedCount
+from dashboards.release.healing import (
     HEALING,
     ReleasedHealing,
     ReleasedLoss,
@@ -21,9 +19,13 @@ from dashboards.release_healing import (
     release_healing,
     release_losses,
 )
+from dashboards.release.released import release
 from dashboards.results_json import results_json
+from dashboards.words import healing as words_healing
+from dashboards.words import loss as words_loss
+from dashboards.words import readings as words_readings
 from pipeline.results import Results, from_plain, to_plain
-from pipeline.results_healing import Agreement, CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
+from pipeline.results.healing import Agreement, CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
 
 RESULTS = samples.differs()
 

@@ -6,8 +6,9 @@ import pytest
 import sample_results as samples
 from read_page import plain
 
-from dashboards import answers, words_answers
+from dashboards import answers
 from dashboards.pages import clinician, index
+from dashboards.words import answers as words_answers
 
 
 @pytest.mark.parametrize("name", samples.few_at_once("empty_practice", "too_early"))

@@ -7,11 +7,11 @@ import re
 import sample_results as samples
 from read_page import plain
 
-from dashboards import words_leaving
 from dashboards.pages import crowns
 from dashboards.results_json import results_json
+from dashboards.words import leaving as words_leaving
 from pipeline.results import Results, from_plain, to_plain
-from pipeline.results_leaving import LostFromSight, Tipping
+from pipeline.results.leaving import LostFromSight, Tipping
 
 RESULTS = samples.differs()
 MAIN = RESULTS.comparisons[0]

@@ -11,9 +11,10 @@ import pytest
 import sample_results as samples
 
 from dashboards.pages import methods
-from pipeline import config, results_methods
 from pipeline.questions.others_and_yours import Borrowing
-from pipeline.results_methods import METHODS, Method
+from pipeline.reading import config
+from pipeline.results import methods as results_methods
+from pipeline.results.methods import METHODS, Method
 
 PIPELINE = Path(str(resources.files("pipeline")))
 

@@ -9,7 +9,7 @@ import pytest
 
 from dashboards import page
 from dashboards.pages import my_cases
-from pipeline.results_cases import CaseCurve, CasePoint
+from pipeline.results.cases import CaseCurve, CasePoint
 
 
 def _case(provider: str, survival: float | None, *, quarters: int = 20, failures: int = 9) -> CaseCurve:

@@ -8,7 +8,7 @@ import sample_results as samples
 
 from dashboards.pages import data_quality
 from dashboards.pages.notes_read import notes_block
-from pipeline.results_notes import FieldRead, MisreadContrast, NotesRead
+from pipeline.results.notes import FieldRead, MisreadContrast, NotesRead
 
 FIELD = FieldRead("endo_details", "sealer", 10, 9, 12, 0.9, 0.555, 0.997, 0.75, 0.43, 0.95)
 MOVED = MisreadContrast("Sealer", "tooth_loss", "resin", "eugenol", "sealer", 1.5, 1.8, 0.9, 3.6, 0.95, 0.9)

@@ -11,13 +11,14 @@ import sample_owner
 import sample_results as samples
 from read_page import plain
 
-from dashboards import words_sheet, words_signals
 from dashboards.answers import MOST_WORDS, words
 from dashboards.pages import data_quality, owner, owner_filters, owner_sheet
 from dashboards.results_json import results_json
+from dashboards.words import sheet as words_sheet
+from dashboards.words import signals as words_signals
 from dashboards.write import write_all
 from pipeline.results import Results, from_plain, to_plain
-from pipeline.results_owner import Change, Owner, SinceLastRun, ToDo
+from pipeline.results.owner import Change, Owner, SinceLastRun, ToDo
 
 MADE = samples.differs()
 PAGE = plain(owner.render(MADE))

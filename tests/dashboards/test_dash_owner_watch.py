@@ -7,13 +7,15 @@ from dataclasses import replace
 
 import pytest
 
-from dashboards import tables_owner, words_owner, words_signals
+from dashboards import tables_owner
 from dashboards.charts.benchmarks import author, benchmarks_chart
 from dashboards.charts.first_year import first_year_chart
 from dashboards.charts.funnel import funnel_chart
 from dashboards.charts.running import running_chart
 from dashboards.pages import owner
-from pipeline.results_monitoring import (
+from dashboards.words import owner as words_owner
+from dashboards.words import signals as words_signals
+from pipeline.results.monitoring import (
     Benchmark,
     FirstYear,
     FirstYearRow,
@@ -23,7 +25,7 @@ from pipeline.results_monitoring import (
     Running,
     RunningMonth,
 )
-from pipeline.results_owner import Owner, SignalCases
+from pipeline.results.owner import Owner, SignalCases
 
 LIMITS = (0.5, 1.6, 0.4, 2.1)
 ROWS = (

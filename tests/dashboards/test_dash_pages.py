@@ -17,7 +17,7 @@ import sample_results as samples
 from plotly.offline import get_plotlyjs_version
 from read_page import plain
 
-from dashboards import page, tables, words_quality
+from dashboards import page, tables
 from dashboards.charts import failure_curve
 from dashboards.drawing import Drawing
 from dashboards.pages import (
@@ -34,8 +34,9 @@ from dashboards.pages import (
     study_club,
     techniques,
 )
-from dashboards.release import release
+from dashboards.release.released import release
 from dashboards.theme import CONFIG
+from dashboards.words import quality as words_quality
 from pipeline.results import CurvePoint, Results
 
 INSIDE = {

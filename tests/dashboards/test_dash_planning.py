@@ -3,7 +3,7 @@
 from types import SimpleNamespace
 
 from dashboards.pages.planning import planning_block
-from pipeline.results_planning import Plan, PlanGroup
+from pipeline.results.planning import Plan, PlanGroup
 
 GROUPS = (
     PlanGroup("no", "No rubber dam", 400, 20, 1500.0, 30.0, 1600, 80),

@@ -24,8 +24,8 @@ from dashboards.answers import first_sentence
 from dashboards.charts.pooled_curve import at
 from dashboards.pages import pooled as page
 from dashboards.write_pooled import write_pooled
-from pipeline.pool.combine import pool
-from pipeline.results_pooled import PooledResults
+from pipeline.release.pool.combine import pool
+from pipeline.results.pooled import PooledResults
 
 
 @pytest.fixture(scope="module")
@@ -165,7 +165,8 @@ def test_what_is_written_may_only_be_read_by_its_owner(pooled, tmp_path):
 def test_imports_of_the_page_stay_on_its_side():
     code = (
         "import sys, dashboards.write_pooled; "
-        "print([m for m in sys.modules if m.startswith(('pipeline.pool', 'pipeline.stats', 'pipeline.questions'))])"
+        "begun = ('pipeline.release.pool', 'pipeline.stats', 'pipeline.questions'); "
+        "print([m for m in sys.modules if m.startswith(begun)])"
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.strip() == "[]"

@@ -6,9 +6,9 @@ import dataclasses
 
 import sample_results as samples
 
-from dashboards import words_quality
 from dashboards.answers import MOST_WORDS, length
 from dashboards.pages import data_quality
+from dashboards.words import quality as words_quality
 from pipeline.results import FileChange, FilledIn, LoadRow, NotRun, Quality, QuarantineRow
 
 LEDGER = LoadRow("ledger.csv", "a" * 64, "procedures", 1000, 995, 0, 5)

@@ -13,14 +13,14 @@ import sample_results as samples
 from pptx import Presentation
 
 from dashboards.pages import handout, study_club
-from dashboards.release import RULES, Released, as_text, from_text, release
-from dashboards.release_count import ReleasedCount
-from dashboards.release_curve import ReleasedPoint
-from dashboards.release_rates import ReleasedRate, ReleasedRates
+from dashboards.release.count import ReleasedCount
+from dashboards.release.curve import ReleasedPoint
+from dashboards.release.rates import ReleasedRate, ReleasedRates
+from dashboards.release.released import RULES, Released, as_text, from_text, release
 from dashboards.talk import appendix, story
-from pipeline.disclosure import gate_of
+from pipeline.release.disclosure import gate_of
 from pipeline.results import Results
-from pipeline.results_records import Records
+from pipeline.results.records import Records
 
 
 def _texts(data: bytes) -> list[str]:

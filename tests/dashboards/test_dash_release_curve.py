@@ -11,9 +11,9 @@ import sample_results as samples
 from plain_gate import plain_gate
 
 from dashboards.charts.released_curve import released_curves, years
-from dashboards.release import release
-from dashboards.release_curve import NO_CURVE, ReleasedPoint, _exact, release_curve, told_table
-from pipeline.disclosure import Gate, Rounding
+from dashboards.release.curve import NO_CURVE, ReleasedPoint, _exact, release_curve, told_table
+from dashboards.release.released import release
+from pipeline.release.disclosure import Gate, Rounding
 from pipeline.results import CurvePoint, Group, Milestone
 
 
@@ -152,7 +152,7 @@ def test_the_exact_range_of_a_half_year_is_that_of_all_its_days() -> None:
 
 
 def test_points_are_refused_where_they_are_none() -> None:
-    from dashboards.release_count import ReleasedCount
+    from dashboards.release.count import ReleasedCount
 
     with pytest.raises(ValueError, match="too few"):
         ReleasedPoint(6, 1, 0, 2, ReleasedCount(None))

@@ -8,11 +8,10 @@ import math
 import pytest
 from plain_gate import plain_gate
 
-from dashboards import release_words as words
-from dashboards.release import Released, release
-from dashboards.release_count import ReleasedCount
-from dashboards.release_curve import ReleasedPoint
-from dashboards.release_healing import (
+from dashboards.release import words
+from dashboards.release.count import ReleasedCount
+from dashboards.release.curve import ReleasedPoint
+from dashboards.release.healing import (
     STATES,
     ReleasedHealing,
     ReleasedLoss,
@@ -21,8 +20,8 @@ from dashboards.release_healing import (
     release_healing,
     release_losses,
 )
-from dashboards.release_methods import ReleasedFollowUp, ReleasedMethods, release_methods
-from dashboards.release_percent import (
+from dashboards.release.methods import ReleasedFollowUp, ReleasedMethods, release_methods
+from dashboards.release.percent import (
     borne_out,
     difference_on_step,
     outward,
@@ -30,15 +29,16 @@ from dashboards.release_percent import (
     round_ratio,
     share_range,
 )
-from dashboards.release_rates import ReleasedRate, ReleasedRates
-from dashboards.release_technique import (
+from dashboards.release.rates import ReleasedRate, ReleasedRates
+from dashboards.release.released import Released, release
+from dashboards.release.technique import (
     ReleasedContrast,
     ReleasedTechnique,
     ReleasedTechniqueGroup,
     ReleasedTechniques,
     release_techniques,
 )
-from dashboards.release_trial import (
+from dashboards.release.trial import (
     DECISION,
     ReleasedChoices,
     ReleasedIncidence,
@@ -48,8 +48,8 @@ from dashboards.release_trial import (
     release_everyday,
     release_outcomes,
 )
-from pipeline.disclosure import Rounding, nearest_step
-from pipeline.gaps import gap_sentence
+from pipeline.questions.gaps import gap_sentence
+from pipeline.release.disclosure import Rounding, nearest_step
 from pipeline.results import (
     Check,
     Choice,
@@ -75,14 +75,14 @@ from pipeline.results import (
     TrialOutcome,
     Verdict,
 )
-from pipeline.results_healing import CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
-from pipeline.results_unseen import Unseen
+from pipeline.results.healing import CountedShare, LossByCause, LossGroup, LossPoint, LossTable, RecallRow
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.results.unseen import Unseen
 
 
 @pytest.fixture(autouse=True)
 def _by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dashboards.release.gate_of", lambda results: plain_gate())
+    monkeypatch.setattr("dashboards.release.released.gate_of", lambda results: plain_gate())
 
 
 HIDDEN, FIFTEEN = ReleasedCount(None), ReleasedCount(15)

@@ -11,13 +11,15 @@ from hypothesis import strategies as st
 from plain_gate import plain_gate
 from read_page import plain
 
-from dashboards import terms, words_shared, words_technique
+from dashboards import terms
 from dashboards.pages import study_club
-from dashboards.release import release
-from dashboards.release_percent import percent_step
-from dashboards.release_technique import ReleasedContrast, ReleasedTechniques, release_techniques
-from pipeline.results_technique import TechniqueAnswer
-from pipeline.techniques.question import all_questions
+from dashboards.release.percent import percent_step
+from dashboards.release.released import release
+from dashboards.release.technique import ReleasedContrast, ReleasedTechniques, release_techniques
+from dashboards.words import shared as words_shared
+from dashboards.words import technique as words_technique
+from pipeline.questions.techniques.question import all_questions
+from pipeline.results.technique import TechniqueAnswer
 
 
 @functools.cache

@@ -9,9 +9,9 @@ import sample_results as samples
 from pptx import Presentation
 
 from dashboards.pages import study_club
-from dashboards.release import Released, release
+from dashboards.release.released import Released, release
 from dashboards.talk import appendix
-from pipeline.safety import UNMEASURED
+from pipeline.results.safety import UNMEASURED
 
 NEVER = re.compile(r"little.difference", re.IGNORECASE)
 

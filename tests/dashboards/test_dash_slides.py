@@ -10,13 +10,14 @@ import pytest
 import sample_results as samples
 from decks import AT_ONCE, behind, box, notes, opened, overlap, shapes, talk, texts, title
 
-from dashboards import reporting_items, terms, words_shared
-from dashboards.release import release
+from dashboards import reporting_items, terms
+from dashboards.release.released import release
 from dashboards.talk import appendix, fit, story
 from dashboards.talk.deck import PLACE
-from pipeline.results_methods import RULES
-from pipeline.results_records import Records
-from pipeline.talk import Talk
+from dashboards.words import shared as words_shared
+from pipeline.practice.talk import Talk
+from pipeline.results.methods import RULES
+from pipeline.results.records import Records
 
 FOOT = 6.85  # inches: the line above the footer
 NAMES = samples.few_at_once(*AT_ONCE)

@@ -19,7 +19,7 @@ from decks import behind, shapes, talk, title
 from lxml import etree
 from pptx import Presentation
 
-from dashboards.release import Released, release
+from dashboards.release.released import Released, release
 from dashboards.talk import appendix, story
 
 NAMES = samples.few_at_once("differs", "hostile", "empty_practice")

@@ -7,10 +7,10 @@ import re
 import pytest
 import sample_results as samples
 
-from dashboards import words_states
 from dashboards.charts.state_areas import state_areas
 from dashboards.pages import crowns, states
 from dashboards.results_json import results_json
+from dashboards.words import states as words_states
 from pipeline.results import Results, from_plain, to_plain
 
 RESULTS = samples.differs()

@@ -6,8 +6,8 @@ import pytest
 import sample_results as samples
 from plain_gate import plain_gate
 
-from dashboards.release import release
-from dashboards.release_table1 import ReleasedCharacteristic, release_table1
+from dashboards.release.released import release
+from dashboards.release.table1 import ReleasedCharacteristic, release_table1
 from pipeline.results import BalanceRow, Comparison
 
 

@@ -10,13 +10,14 @@ import sample_results as samples
 from decks import notes, opened, talk, texts, title
 from pptx.oxml.ns import qn
 
-from dashboards import references, theme, words_shared
+from dashboards import references, theme
 from dashboards.answers import words as words_in
-from dashboards.release import Released, release
+from dashboards.release.released import Released, release
 from dashboards.talk import story, words
 from dashboards.talk.notes import shared_out
+from dashboards.words import shared as words_shared
+from pipeline.practice.talk import COLOURS, MOST_SLIDES, SLIDES, USUAL, Talk
 from pipeline.results import to_plain
-from pipeline.talk import COLOURS, MOST_SLIDES, SLIDES, USUAL, Talk
 
 MOST_WORDS = 130  # on one slide, with what stands in its tables and drawings
 ODD = ("too_early", "one_of_each", "empty_practice", "no_technique_data")

@@ -8,12 +8,12 @@ import pytest
 import sample_results as samples
 from read_page import plain
 
-from dashboards import release_words
 from dashboards.pages import crowns, hyperemic, methods, study_club, unseen
-from dashboards.release import release
+from dashboards.release import words as release_words
+from dashboards.release.released import release
 from dashboards.results_json import results_json
 from pipeline.results import Results, from_plain, to_plain
-from pipeline.results_unseen import Unseen
+from pipeline.results.unseen import Unseen
 
 
 def cells(page: str) -> list[str]:

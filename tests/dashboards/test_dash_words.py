@@ -5,8 +5,8 @@ import re
 
 import sample_results as samples
 
-from dashboards import words
 from dashboards.formats import failed, in_place
+from dashboards.words import comparisons as words
 from pipeline.results import Difference, RateRow, Results
 
 

@@ -8,19 +8,19 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.checks import check
-from pipeline.config import load_settings
-from pipeline.doubts import ACCEPTABLE, OpenDoubtsError
-from pipeline.doubts.answers import folded
-from pipeline.doubts.marked_cells import marked, without_marks
-from pipeline.doubts.patients import several_births, several_names, shared_numbers, written_twice
-from pipeline.doubts.rows import set_aside
-from pipeline.doubts.standing import flag_texts, matches
-from pipeline.errors import ConfigError
-from pipeline.ingest import ingest
-from pipeline.run import written_ids
-from pipeline.store import open_store
-from pipeline.tables import PROCEDURES
+from pipeline.machine.errors import ConfigError
+from pipeline.practice.tables import PROCEDURES
+from pipeline.reading.config import load_settings
+from pipeline.reading.doubts import ACCEPTABLE, OpenDoubtsError
+from pipeline.reading.doubts.answers import folded
+from pipeline.reading.doubts.marked_cells import marked, without_marks
+from pipeline.reading.doubts.patients import several_births, several_names, shared_numbers, written_twice
+from pipeline.reading.doubts.rows import set_aside
+from pipeline.reading.doubts.standing import flag_texts, matches
+from pipeline.stages.checks import check
+from pipeline.stages.ingest import ingest
+from pipeline.stages.run import written_ids
+from pipeline.storing.store import open_store
 
 TODAY = dt.date(2026, 1, 31)
 CORPUS = Path(__file__).parents[1] / "corpus"

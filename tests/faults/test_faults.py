@@ -16,15 +16,16 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline import cli, store
-from pipeline.clock import check_clock, clock_doubt
-from pipeline.config import load_settings
-from pipeline.errors import BusyError, DataError
-from pipeline.faults import as_data_error, our_fault
-from pipeline.ingest import ingest
-from pipeline.sources import csv_file
-from pipeline.store import open_store
-from pipeline.tables import LOADS, PROCEDURES
+from pipeline.machine.clock import check_clock, clock_doubt
+from pipeline.machine.errors import BusyError, DataError
+from pipeline.machine.faults import as_data_error, our_fault
+from pipeline.practice.tables import LOADS, PROCEDURES
+from pipeline.reading.config import load_settings
+from pipeline.reading.sources import csv_file
+from pipeline.stages import cli
+from pipeline.stages.ingest import ingest
+from pipeline.storing import store
+from pipeline.storing.store import open_store
 
 TODAY = dt.date(2026, 1, 31)
 SECRET = "Zq7-secret"
@@ -67,7 +68,7 @@ def folder(tmp_path: Path) -> Path:
 
 def in_child(folder: Path, before: str, *, stage: str = "ingest") -> subprocess.CompletedProcess[str]:
     """The command in another process, which runs the lines `before` first."""
-    code = f"import sys\n{textwrap.dedent(before)}\nfrom pipeline import cli\n"
+    code = f"import sys\n{textwrap.dedent(before)}\nfrom pipeline.stages import cli\n"
     code += f"sys.argv[1:] = [{stage!r}, 'practice.toml']\n"
     return subprocess.run(
         [sys.executable, "-c", code + "cli.main()"], cwd=folder, capture_output=True, text=True, timeout=60, check=False
@@ -315,7 +316,7 @@ def test_a_fault_of_ours_is_told_without_its_text(
     def broken(*_: object, **__: object) -> None:
         raise ValueError(SECRET)
 
-    monkeypatch.setattr("pipeline.run_ingest.ingest_stage", broken)
+    monkeypatch.setattr("pipeline.stages.run_ingest.ingest_stage", broken)
     monkeypatch.setattr(sys, "argv", ["toothyears", "ingest", str(folder / "practice.toml")])
     former, handler = os.umask(0o022), signal.getsignal(signal.SIGTERM)
     try:

@@ -15,13 +15,13 @@ from pathlib import Path
 import polars as pl
 from polars.testing import assert_frame_equal
 
-from pipeline.codes import built_in
-from pipeline.errors import DataError
-from pipeline.reasons import REASONS
-from pipeline.sources.source import Batch, ReadOptions
-from pipeline.sources.x12 import open_x12
-from pipeline.tables import PROCEDURES
-from pipeline.teeth import NOTATIONS, parse_teeth, teeth, write_teeth
+from pipeline.machine.errors import DataError
+from pipeline.practice.codes import built_in
+from pipeline.practice.reasons import REASONS
+from pipeline.practice.tables import PROCEDURES
+from pipeline.practice.teeth import NOTATIONS, parse_teeth, teeth, write_teeth
+from pipeline.reading.sources.source import Batch, ReadOptions
+from pipeline.reading.sources.x12 import open_x12
 from pipeline.transforms.claims import taken_back
 from pipeline.transforms.clean import Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates

@@ -8,7 +8,9 @@ from pathlib import Path
 import atheris
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
-with atheris.instrument_imports(include=["pipeline.sources.x12", "pipeline.transforms", "pipeline.teeth"]):
+with atheris.instrument_imports(
+    include=["pipeline.reading.sources.x12", "pipeline.transforms", "pipeline.practice.teeth"]
+):
     import fuzz_targets
 
 

@@ -20,11 +20,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError, DataError
-from pipeline.ingest import ingest
-from pipeline.store import open_store
-from pipeline.tables import LOADS, PROCEDURES, QUARANTINE
+from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.tables import LOADS, PROCEDURES, QUARANTINE
+from pipeline.reading.config import load_settings
+from pipeline.stages.ingest import ingest
+from pipeline.storing.store import open_store
 
 TODAY = dt.date(2026, 1, 31)
 MARK = "Zq7"

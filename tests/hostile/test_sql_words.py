@@ -15,7 +15,7 @@ ROOT = Path(pipeline.__file__).parent
 SQL_WORDS = re.compile(r"\b(SELECT|INSERT INTO|DELETE FROM|UPDATE|CREATE (TABLE|VIEW)|DROP TABLE|SET) ")
 SQL_CALLS = ("execute", "executemany", "sql", "query", "_rows", "_number")
 # What may stand in a statement besides its own words: names of declared tables and columns, made in the same module
-# from `pipeline.tables` or `pipeline.store_tables`.
+# from `pipeline.practice.tables` or `pipeline.storing.own_tables`.
 MAKERS = (
     "_row_as_json",
     "_as_text",

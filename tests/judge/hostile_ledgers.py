@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 from hypothesis import strategies as st
 
-from pipeline.tables import CROWN_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
+from pipeline.practice.tables import CROWN_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
 from tests.judge.plain_linker import Detail, Elsewhere, Finding, Linked, Person, Row, Rules, link_tooth
 from tests.judge.read_ledgers import CODES, CUTOFF, DAY_0, NO_TOOTH, RECORDS_BEGIN
 

@@ -14,8 +14,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.config import load_settings
-from pipeline.run import ingest_stage, link_stage
+from pipeline.reading.config import load_settings
+from pipeline.stages.run import ingest_stage, link_stage
 from tests.judge.disagree import differences, drawn, shown
 from tests.judge.hostile_ledgers import (
     COURSE_FIELDS,

@@ -66,8 +66,8 @@ def _groups() -> list[list[Ledger]]:
 
 
 def _read_files(folder: Path, number: int) -> Path:
-    from pipeline.config import load_settings
-    from pipeline.run import ingest_stage
+    from pipeline.reading.config import load_settings
+    from pipeline.stages.run import ingest_stage
 
     practice = folder / str(number)
     if not practice.exists():
@@ -89,8 +89,8 @@ def test_drawn_ledgers(practice: tuple[bool, bool]) -> None:
 
 @pytest.mark.parametrize("number", range(len(_groups())))
 def test_adjudicated_ledgers(number: int, tmp_path: Path) -> None:
-    from pipeline.config import load_settings
-    from pipeline.run import link_stage
+    from pipeline.reading.config import load_settings
+    from pipeline.stages.run import link_stage
 
     shutil.copytree(_read_files(_folder(), number), tmp_path / "practice")
     practice = load_settings(tmp_path / "practice" / "practice.toml")

@@ -165,12 +165,12 @@ VERDICT = (
     Target("verdict", "pipeline/questions/choice_verdict.py", ("tests/questions/test_choice_verdict.py",)),
 )
 _EDGES = "tests/dashboards/test_dash_release_edges.py"
-_OF_RELEASE = ("", "_count", "_healing", "_methods", "_percent", "_rates", "_technique", "_trial", "_words")
+_OF_RELEASE = ("released", "count", "healing", "methods", "percent", "rates", "technique", "trial", "words")
 DISCLOSURE = (
-    Target("disclosure", "pipeline/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
-    *(Target("disclosure", f"dashboards/release{name}.py", (_EDGES,)) for name in _OF_RELEASE),
-    Target("disclosure", "dashboards/release_curve.py", ("tests/dashboards/test_dash_release_curve.py", _EDGES)),
-    Target("disclosure", "pipeline/releases.py", ("tests/releases/test_release_memory.py",)),
+    Target("disclosure", "pipeline/release/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
+    *(Target("disclosure", f"dashboards/release/released/{name}.py", (_EDGES,)) for name in _OF_RELEASE),
+    Target("disclosure", "dashboards/release/curve.py", ("tests/dashboards/test_dash_release_curve.py", _EDGES)),
+    Target("disclosure", "pipeline/release/memory.py", ("tests/releases/test_release_memory.py",)),
 )
 _OTHERS = ("tests/questions/test_others_and_yours.py",)
 _POOL_EDGES = "tests/pool/test_pool_edges.py"
@@ -178,12 +178,12 @@ _TABLES = "tests/pool/test_pool_contribution.py::test_a_table_begins_and_ends_wi
 _FORGERIES = "tests/pool/test_pool_forgeries.py"
 POOLING = (
     *(
-        Target("pooling", f"pipeline/pool/{name}.py", (_POOL_EDGES, *more))
+        Target("pooling", f"pipeline/release/pool/{name}.py", (_POOL_EDGES, *more))
         for name, *more in (("combine",), ("contribution",), ("make", _TABLES), ("curves",), ("files",))
     ),
-    Target("pooling", "pipeline/pool/plausible.py", ("tests/pool/test_pool_plausible.py", _FORGERIES)),
-    Target("pooling", "pipeline/pool/likeness.py", ("tests/pool/test_pool_likeness.py",)),
-    Target("pooling", "pipeline/pool/signing.py", ("tests/pool/test_pool_signing.py", _FORGERIES)),
+    Target("pooling", "pipeline/release/pool/plausible.py", ("tests/pool/test_pool_plausible.py", _FORGERIES)),
+    Target("pooling", "pipeline/release/pool/likeness.py", ("tests/pool/test_pool_likeness.py",)),
+    Target("pooling", "pipeline/release/pool/signing.py", ("tests/pool/test_pool_signing.py", _FORGERIES)),
     Target("pooling", "pipeline/stats/mixture_prior.py", ("tests/stats/test_mixture_prior.py",)),
     Target("pooling", "pipeline/questions/others_and_yours.py", _OTHERS),
 )

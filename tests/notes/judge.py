@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.notes.read import NoteValue, read_note
 from pipeline.notes.vocabulary import vocabulary
-from pipeline.teeth import parse_teeth
+from pipeline.practice.teeth import parse_teeth
 
 SECOND_AUTHOR = Path(__file__).parent / "data" / "second_author.txt"
 HELD_OUT = 3  # each third note: no rule was made or changed because of it

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.fields import NOTE_FIELDS
+from pipeline.practice.fields import NOTE_FIELDS
 from synthetic_data.details import MARGIN, MATERIAL, POST, PULP, YES_NO
 from synthetic_data.practice_toml import COLUMNS
 from tests.notes.judge import Tally, same

@@ -8,8 +8,8 @@ import datetime as dt
 import polars as pl
 
 from pipeline.notes.settled import Rules, held
-from pipeline.store_tables import READ_VALUES
-from pipeline.tables import CROWN_DETAILS, DETAIL_TABLES, ENDO_DETAILS, NOTE_ANSWERS, Table
+from pipeline.practice.tables import CROWN_DETAILS, DETAIL_TABLES, ENDO_DETAILS, NOTE_ANSWERS, Table
+from pipeline.storing.own_tables import READ_VALUES
 
 NO_DAYS = pl.DataFrame(
     schema={"patient_id": pl.String(), "note_date": pl.Date(), "tooth_fdi": pl.UInt8(), "work": pl.String()}

@@ -10,9 +10,9 @@ import pytest
 
 from pipeline.notes.accuracy import notes_read
 from pipeline.notes.misread import misread_contrasts
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
-from pipeline.tables import NOTE_CHECKS, NOTE_VALUES
-from pipeline.techniques.question import all_questions
+from pipeline.practice.tables import NOTE_CHECKS, NOTE_VALUES
+from pipeline.questions.techniques.question import all_questions
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 
 
 def checks(rows: list[tuple[str, str, str | None]]) -> pl.DataFrame:

@@ -10,17 +10,25 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError
+from pipeline.machine.errors import ConfigError
 from pipeline.notes.accuracy import notes_read
-from pipeline.run import worksheet_stage
-from pipeline.run_ingest import ingest_stage
-from pipeline.run_link import link_stage
-from pipeline.store import open_store
-from pipeline.suggest.propose import suggest
-from pipeline.tables import CROWN_DETAILS, ELSEWHERE, ENDO_DETAILS, NOTE_ANSWERS, NOTE_CHECKS, NOTE_VALUES, NOTES
-from pipeline.worksheets.lists import write_worksheet
-from pipeline.worksheets.note_sheets import sample_to_check, values_to_confirm
+from pipeline.practice.tables import (
+    CROWN_DETAILS,
+    ELSEWHERE,
+    ENDO_DETAILS,
+    NOTE_ANSWERS,
+    NOTE_CHECKS,
+    NOTE_VALUES,
+    NOTES,
+)
+from pipeline.reading.config import load_settings
+from pipeline.reading.suggest.propose import suggest
+from pipeline.reading.worksheets.lists import write_worksheet
+from pipeline.reading.worksheets.note_sheets import sample_to_check, values_to_confirm
+from pipeline.stages.run import worksheet_stage
+from pipeline.stages.run_ingest import ingest_stage
+from pipeline.stages.run_link import link_stage
+from pipeline.storing.store import open_store
 
 TODAY = dt.date(2024, 1, 1)
 SECRET = "grandmother Zebulonia"

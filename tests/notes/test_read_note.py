@@ -7,12 +7,12 @@ import datetime as dt
 
 import pytest
 
-from pipeline.fields import NOTE_FIELDS
 from pipeline.notes.conditions import known_conditions
 from pipeline.notes.read import read_note
 from pipeline.notes.vocabulary import _shipped as shipped
 from pipeline.notes.vocabulary import vocabulary
-from pipeline.tables import DETAIL_TABLES
+from pipeline.practice.fields import NOTE_FIELDS
+from pipeline.practice.tables import DETAIL_TABLES
 
 DAY = dt.date(2021, 5, 4)
 WORDS = vocabulary()

@@ -6,9 +6,9 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from pipeline.owner.last_run import Run, noted, this_run
-from pipeline.results_owner import Change, OverTime, Owner, SheetLine, Stretch, Trust
-from pipeline.tables import LOADS, RUN_FIGURES
+from pipeline.practice.tables import LOADS, RUN_FIGURES
+from pipeline.questions.owner.last_run import Run, noted, this_run
+from pipeline.results.owner import Change, OverTime, Owner, SheetLine, Stretch, Trust
 
 RUN = Run("records", "settings", "1.0", dt.date(2024, 12, 31), 1000)
 MORE = replace(RUN, records="more records", rows_loaded=1250, data_cutoff=dt.date(2025, 1, 31))

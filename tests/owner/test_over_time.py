@@ -9,9 +9,9 @@ import polars as pl
 import pytest
 from practices_over_time import CUTOFF, drawn_teeth
 
-from pipeline.owner.over_time import Demands, among, cohort_change, period_change, stretch, verdict_of
-from pipeline.owner.teeth import begun_in, seen_in
-from pipeline.results_owner import Change, OverTime
+from pipeline.questions.owner.over_time import Demands, among, cohort_change, period_change, stretch, verdict_of
+from pipeline.questions.owner.teeth import begun_in, seen_in
+from pipeline.results.owner import Change, OverTime
 
 ASKED = Demands(min_at_risk=10, min_failures=5, matters_per_100=5.0, horizon=5.0, confidence=0.95)
 FIRST, LAST = dt.date(2021, 1, 1), dt.date(2023, 12, 31)
@@ -158,7 +158,7 @@ def test_the_last_half_year_is_left_out_for_a_reason(monkeypatch):
     # With it, those who have not come yet are missing among the followed, and nobody who failed is: all seem worse.
     mean = {}
     for days in (183, 0):
-        monkeypatch.setattr("pipeline.owner.over_time.SETTLE_DAYS", days)
+        monkeypatch.setattr("pipeline.questions.owner.over_time.SETTLE_DAYS", days)
         found = [period_change(drawn_teeth(s), cutoff=CUTOFF, years=(5.0,), asked=ASKED).change for s in range(150)]
         mean[days] = sum(c.per_100 or 0.0 for c in found) / len(found)
     assert abs(mean[183]) < 0.4 < mean[0]  # measured: -0.01 and 0.69 of 100, with an error of 0.2

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.owner import part_curves as module
-from pipeline.owner.part_curves import part_curves
 from pipeline.questions.groups import CurveRules, curve_stop, milestone_days
+from pipeline.questions.owner import part_curves as module
+from pipeline.questions.owner.part_curves import part_curves
 from pipeline.stats.kaplan_meier import kaplan_meier
 
 YEARS = tuple(float(y) for y in range(1, 11))

@@ -8,17 +8,17 @@ import polars as pl
 import pytest
 from practices_over_time import CUTOFF, drawn_teeth
 
-from pipeline.disclosure import SMALLEST
-from pipeline.owner.early import early_rows, pooled_years
-from pipeline.owner.filters import ALL, bands, filters_of
-from pipeline.owner.over_time import Demands
-from pipeline.owner.published import beside_published, change_of, published_range
-from pipeline.owner.signals import cases_behind, signal_cases
-from pipeline.owner.to_do import Waiting, to_do
-from pipeline.owner.trust import trust_of, worst
+from pipeline.questions.owner.early import early_rows, pooled_years
+from pipeline.questions.owner.filters import ALL, bands, filters_of
+from pipeline.questions.owner.over_time import Demands
+from pipeline.questions.owner.published import beside_published, change_of, published_range
+from pipeline.questions.owner.signals import cases_behind, signal_cases
+from pipeline.questions.owner.to_do import Waiting, to_do
+from pipeline.questions.owner.trust import trust_of, worst
+from pipeline.release.disclosure import SMALLEST
 from pipeline.results import UnknownCode
-from pipeline.results_monitoring import Benchmark, Monitoring, Running, RunningMonth
-from pipeline.results_owner import Change, SignalCases, Stretch
+from pipeline.results.monitoring import Benchmark, Monitoring, Running, RunningMonth
+from pipeline.results.owner import Change, SignalCases, Stretch
 from pipeline.stats.kaplan_meier import kaplan_meier
 
 ASKED = Demands(min_at_risk=10, min_failures=5, matters_per_100=5.0, horizon=5.0, confidence=0.95)

@@ -10,16 +10,16 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.config import Analysis as Settings
-from pipeline.config import Rules
-from pipeline.pool.contribution import Contribution
-from pipeline.pool.files import signed, write_contribution
-from pipeline.pool.make import contribution
-from pipeline.pool.signing import SigningKey
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.reading.config import Analysis as Settings
+from pipeline.reading.config import Rules
+from pipeline.release.pool.contribution import Contribution
+from pipeline.release.pool.files import signed, write_contribution
+from pipeline.release.pool.make import contribution
+from pipeline.release.pool.signing import SigningKey
 from pipeline.results import Counts, Quality, Results
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
 from synthetic_data.followup import simulate_followup
 from synthetic_data.truth import DEFAULT, Truth
 

@@ -13,14 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pool_practices import MAIN, contributed, no_frailty, practice, results_of, tables
 
-from pipeline.disclosure import SLACK
-from pipeline.errors import DataError
-from pipeline.pool.combine import pool
-from pipeline.pool.contribution import Contribution, Line
-from pipeline.pool.curves import pooled_curve
+from pipeline.machine.errors import DataError
 from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.release.disclosure import SLACK
+from pipeline.release.pool.combine import pool
+from pipeline.release.pool.contribution import Contribution, Line
+from pipeline.release.pool.curves import pooled_curve
 from pipeline.results import to_plain
-from pipeline.results_pooled import PooledComparison, PooledResults
+from pipeline.results.pooled import PooledComparison, PooledResults
 from pipeline.stats.kaplan_meier import kaplan_meier
 from synthetic_data.truth import DEFAULT, NULL
 

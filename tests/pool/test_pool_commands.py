@@ -16,23 +16,22 @@ from click.testing import CliRunner, Result
 from plain_gate import plain_gate
 from pool_practices import MAIN, practice, results_of, written
 
-from pipeline import run
-from pipeline.cli import cli, main
-from pipeline.codes import code_table
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError, DataError
-from pipeline.evidence import Others, others_of, with_evidence
-from pipeline.pool.code import practice_code
-from pipeline.pool.contribution import Contribution
-from pipeline.pool.files import read_contribution, write_contribution
-from pipeline.pool.make import contribution
-from pipeline.pool.signing import key_number
-from pipeline.pseudonyms import key_path
+from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.pseudonyms import key_path
+from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions.crown_rows import crown_rows, own_crowns, state_spells
+from pipeline.questions.evidence import Others, others_of, with_evidence
 from pipeline.questions.others_and_yours import Borrowing
+from pipeline.reading.config import code_table, load_settings
+from pipeline.release.pool.code import practice_code
+from pipeline.release.pool.contribution import Contribution
+from pipeline.release.pool.files import read_contribution, write_contribution
+from pipeline.release.pool.make import contribution
+from pipeline.release.pool.signing import key_number
 from pipeline.results import to_plain
-from pipeline.store import open_store
-from pipeline.tables import CROWNS, PATIENTS
+from pipeline.stages import run
+from pipeline.stages.cli import cli, main
+from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -134,7 +133,7 @@ def test_files_of_others_are_read_before_anything_is_compared(folder, contribute
 
 
 def test_our_figures_under_another_code_are_not_counted_twice(folder, monkeypatch):
-    monkeypatch.setattr("pipeline.pool.make.gate_of", lambda results: plain_gate())
+    monkeypatch.setattr("pipeline.release.pool.make.gate_of", lambda results: plain_gate())
     with open_store(folder / "one" / "practice.duckdb") as store:
         crowns, patients = store.read(CROWNS), store.read(PATIENTS)
     results = run.stored_results(load_settings(folder / "one" / "practice.toml"))
@@ -195,7 +194,7 @@ REFUSAL = "toothyears: Pooling needs the files of at least two practices.\n"
 def test_a_refusal_is_told_without_a_traceback(contributed, monkeypatch, capsys):
     monkeypatch.setattr(sys, "argv", ["toothyears", "pool", str(contributed)])
     for kept in ("os.umask", "signal.signal"):  # they would outlast this test
-        monkeypatch.setattr(f"pipeline.cli.{kept}", lambda *_: None)
+        monkeypatch.setattr(f"pipeline.stages.cli.{kept}", lambda *_: None)
     with pytest.raises(SystemExit) as ended:
         main()
     assert ended.value.code == 1

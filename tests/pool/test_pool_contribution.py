@@ -12,11 +12,11 @@ import pytest
 from plain_gate import plain_gate
 from pool_practices import MAIN, contributed, margins, practice, results_of, tables
 
-from pipeline.pool.asked import questions
-from pipeline.pool.contribution import Contribution, Gap, Line, Ratio, Side
-from pipeline.pool.files import as_bytes
-from pipeline.pool.make import contribution, risk_set_table
 from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.release.pool.asked import questions
+from pipeline.release.pool.contribution import Contribution, Gap, Line, Ratio, Side
+from pipeline.release.pool.files import as_bytes
+from pipeline.release.pool.make import contribution, risk_set_table
 from pipeline.results import to_plain
 
 CANARY = "Mrs Zwaluw 2019-03-07"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plain_gate import plain_gate
 
-from pipeline.disclosure import (
+from pipeline.release.disclosure import (
     ERROR_STEPS,
     FEW,
     LOG_STEPS,

@@ -17,16 +17,16 @@ import polars as pl
 import pytest
 from pool_practices import MAIN, contributed, results_of, tables, under_seal
 
-from pipeline.disclosure import log_step
-from pipeline.errors import DataError
-from pipeline.pool.asked import questions
-from pipeline.pool.combine import pool
-from pipeline.pool.contribution import Contrast, Contribution, Ratio, Side
-from pipeline.pool.likeness import same_practice
-from pipeline.pool.make import contribution
-from pipeline.pool.marks import go_together, marks_of, shared_patients
-from pipeline.pool.plausible import impossible
+from pipeline.machine.errors import DataError
 from pipeline.questions.crown_rows import crown_rows, state_spells
+from pipeline.release.disclosure import log_step
+from pipeline.release.pool.asked import questions
+from pipeline.release.pool.combine import pool
+from pipeline.release.pool.contribution import Contrast, Contribution, Ratio, Side
+from pipeline.release.pool.likeness import same_practice
+from pipeline.release.pool.make import contribution
+from pipeline.release.pool.marks import go_together, marks_of, shared_patients
+from pipeline.release.pool.plausible import impossible
 
 CROWNS = 1500
 Tables = tuple[pl.DataFrame, pl.DataFrame]

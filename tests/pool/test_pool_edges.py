@@ -12,16 +12,16 @@ import pytest
 from plain_gate import plain_gate
 from pool_practices import MAIN, margins, under_seal
 
-from pipeline.errors import DataError
-from pipeline.pool.agreed import DEFINITIONS, NOTE, RULES, SCHEMA
-from pipeline.pool.combine import pool
-from pipeline.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
-from pipeline.pool.curves import pooled_curve
-from pipeline.pool.files import LARGEST_BYTES, as_bytes, digest, read_contribution
-from pipeline.pool.make import contribution
+from pipeline.machine.errors import DataError
+from pipeline.release.pool.agreed import DEFINITIONS, NOTE, RULES, SCHEMA
+from pipeline.release.pool.combine import pool
+from pipeline.release.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
+from pipeline.release.pool.curves import pooled_curve
+from pipeline.release.pool.files import LARGEST_BYTES, as_bytes, digest, read_contribution
+from pipeline.release.pool.make import contribution
 from pipeline.results import Comparison, Counts, Difference, Estimate, Group, Quality, Results, Verdict
-from pipeline.results_pooled import PooledComparison, PooledResults
-from pipeline.results_technique import TechniqueAnswer, TechniqueContrast
+from pipeline.results.pooled import PooledComparison, PooledResults
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
 
 SEALERS = "technique_sealer_tooth_loss:calcium_silicate:epoxy_resin"
 DELAY = "tooth_survival_by_delay_to_crown"
@@ -33,7 +33,7 @@ SETTINGS = dict.fromkeys(RULES, "5") | {"crown_date": "seat", "confidence": "0.9
 
 @pytest.fixture(autouse=True)
 def _by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pipeline.pool.make.gate_of", lambda results: plain_gate())
+    monkeypatch.setattr("pipeline.release.pool.make.gate_of", lambda results: plain_gate())
 
 
 def results(**changes: object) -> Results:

@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 from pool_practices import MAIN, key_of, practice, under_seal, written
 
-from pipeline.errors import DataError
-from pipeline.pool.combine import pool
-from pipeline.pool.files import as_bytes, digest, read_contribution
-from pipeline.pool.members import read_members
-from pipeline.pool.signing import key_number
+from pipeline.machine.errors import DataError
+from pipeline.release.pool.combine import pool
+from pipeline.release.pool.files import as_bytes, digest, read_contribution
+from pipeline.release.pool.members import read_members
+from pipeline.release.pool.signing import key_number
 
 TODAY = dt.date(2025, 3, 1)
 FORGER = key_of("the forger")

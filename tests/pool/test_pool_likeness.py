@@ -11,12 +11,12 @@ import pytest
 from pool_practices import MAIN, key_of
 from scipy.stats import chi2, norm, poisson
 
-from pipeline.pool import likeness
-from pipeline.pool.agreed import DEFINITIONS, NOTE, SCHEMA
-from pipeline.pool.contribution import Contrast, Contribution, Line, Ratio, Side
-from pipeline.pool.files import signed
-from pipeline.pool.likeness import same_practice
-from pipeline.pool.signing import key_number
+from pipeline.release.pool import likeness
+from pipeline.release.pool.agreed import DEFINITIONS, NOTE, SCHEMA
+from pipeline.release.pool.contribution import Contrast, Contribution, Line, Ratio, Side
+from pipeline.release.pool.files import signed
+from pipeline.release.pool.likeness import same_practice
+from pipeline.release.pool.signing import key_number
 
 
 def contribution(code: str, *contrasts: Contrast, **more: object) -> Contribution:

@@ -8,9 +8,9 @@ import math
 import pytest
 from pool_practices import MAIN
 
-from pipeline.pool.agreed import DEFINITIONS, NOTE, SCHEMA
-from pipeline.pool.contribution import MARKS, Contrast, Contribution, Gap, Line, Side
-from pipeline.pool.plausible import _rate, impossible, unmarked
+from pipeline.release.pool.agreed import DEFINITIONS, NOTE, SCHEMA
+from pipeline.release.pool.contribution import MARKS, Contrast, Contribution, Gap, Line, Side
+from pipeline.release.pool.plausible import _rate, impossible, unmarked
 
 CROWNED = "tooth_survival_by_crown_after_endo"
 NO_TIME = "tooth-years do not fit the numbers followed"

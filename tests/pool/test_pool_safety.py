@@ -11,11 +11,11 @@ from pptx import Presentation
 
 from dashboards import pooled_deck
 from dashboards.pages.pooled import render
-from pipeline.pool.combine import pool
-from pipeline.pool.contribution import Contrast, Contribution, Gap, Ratio, Side
+from pipeline.release.pool.combine import pool
+from pipeline.release.pool.contribution import Contrast, Contribution, Gap, Ratio, Side
 from pipeline.results import to_plain
-from pipeline.results_pooled import PooledResults
-from pipeline.safety import UNMEASURED
+from pipeline.results.pooled import PooledResults
+from pipeline.results.safety import UNMEASURED
 
 NEVER = re.compile(r"little.difference|probably smaller", re.IGNORECASE)
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from pool_practices import key_of
 
-from pipeline.errors import DataError
-from pipeline.pool.signing import (
+from pipeline.machine.errors import DataError
+from pipeline.release.pool.signing import (
     PURPOSE,
     SigningKey,
     is_signed,

@@ -5,7 +5,7 @@ import datetime as dt
 import numpy as np
 import polars as pl
 
-from pipeline.tables import CROWNS, PATIENTS
+from pipeline.practice.tables import CROWNS, PATIENTS
 
 YEAR = 365.25
 SEATED = dt.date(2005, 1, 1)

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.tables import CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 
 YEAR = 365.25
 HORIZON = 1826

@@ -11,6 +11,7 @@ import pytest
 
 from dashboards.charts.benchmarks import benchmarks_chart
 from dashboards.pages import owner
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP
 from pipeline.questions.benchmarks import (
     AGREE,
     BENCHMARKS,
@@ -22,8 +23,7 @@ from pipeline.questions.benchmarks import (
     read_benchmarks,
 )
 from pipeline.results import to_plain
-from pipeline.results_monitoring import Benchmark
-from pipeline.tables import CROWNS, ENDO_COURSES, TOOTH_FOLLOWUP
+from pipeline.results.monitoring import Benchmark
 from tests.drawn import frame
 
 TABLE = read_benchmarks()

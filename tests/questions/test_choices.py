@@ -13,18 +13,17 @@ import pytest
 from drawn import frame, procedures
 from polars.testing import assert_frame_equal
 
-from pipeline.codes import code_table
-from pipeline.config import load_settings
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
+from pipeline.practice.tables import CROWNS as LINKED_CROWNS
 from pipeline.questions import choice_options as ways
 from pipeline.questions.choice_verdict import count_zero, hangs_on_choices, left_out
 from pipeline.questions.choices import _counted, explore_choices, with_choices
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.questions.crown_rows import own_crowns
+from pipeline.reading.config import code_table, load_settings
 from pipeline.results import Choice, Choices, Comparison
-from pipeline.run import compare_stage, ingest_stage, link_rules, link_stage
-from pipeline.store import open_store
-from pipeline.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
-from pipeline.tables import CROWNS as LINKED_CROWNS
+from pipeline.stages.run import compare_stage, ingest_stage, link_rules, link_stage
+from pipeline.storing.store import open_store
 from pipeline.transforms.link import LinkInput, link, link_ledger, read_ledger
 from pipeline.transforms.rules import LinkRules
 from synthetic_data.generate import simulate

@@ -9,7 +9,7 @@ from clinician_practices import Truth, teeth_of, told
 
 from pipeline.questions.clinicians import beside_colleagues, see
 from pipeline.questions.monitoring import ADJUST
-from pipeline.results_monitoring import Funnel
+from pipeline.results.monitoring import Funnel
 
 TWO, THREE, EIGHT = (160, 160), (120, 200, 250), (150, 300, 400, 100, 100, 500, 600, 200)
 DOUBLE = {n: (2.0, *[1.0] * (n - 1)) for n in (2, 3, 8)}

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions import crown_longevity as longevity
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, make_adjusted, make_crude
 from pipeline.questions.crown_rows import crown_rows, state_spells
@@ -18,7 +19,6 @@ from pipeline.stats.cox import CoxInputError
 from pipeline.stats.differences import Differences
 from pipeline.stats.risk_table import RiskTable
 from pipeline.stats.standardised import AdjustedDifference
-from pipeline.tables import CROWNS, PATIENTS
 
 SEAT = dt.date(2020, 1, 1)
 ONE_YEAR = Analysis(horizon_years=1)

@@ -4,8 +4,8 @@ import polars as pl
 from drawn import frame
 from polars.testing import assert_frame_equal
 
+from pipeline.practice.tables import PATIENTS
 from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, own_courses, own_crowns, state_spells
-from pipeline.tables import PATIENTS
 
 CROWNS = frame("""
     crown_id | patient_id | seat_date  | entry_date | access_date | exit_date  | failure | endo_timing

@@ -7,10 +7,10 @@ import polars as pl
 import pytest
 from drawn import frame
 
+from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.crown_states import crown_states, state_stays
-from pipeline.results_states import whole_parts
-from pipeline.tables import CROWNS, PATIENTS
+from pipeline.results.states import whole_parts
 
 ROWS = frame("""
     crown_id | patient_id | endo_timing   | entry_days | access_days | exit_days | failure

@@ -15,7 +15,7 @@ from flaring import NULL, WORSE_OPENED, Course, practice, true_risks
 
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.hyperemic import emulate
-from pipeline.trial_words import CROWN, NEED
+from pipeline.results.trial_words import CROWN, NEED
 
 READY = {"hidden_flare": 8.0, "hidden_failure": 4.0}
 

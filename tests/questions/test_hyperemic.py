@@ -17,15 +17,15 @@ import polars as pl
 import pytest
 from drawn import frame
 
+from pipeline.practice.tables import APICAL_DIAGNOSES, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.hyperemic import CRUDE, everyday_sentence
 from pipeline.questions.hyperemic import emulate as run_trial
 from pipeline.questions.trial_rows import Entered, enter_trial
 from pipeline.questions.trial_weights import Cloned, weigh
 from pipeline.results import IncidenceCurve, IncidencePoint, NotRun, Trial, from_plain, to_plain
+from pipeline.results.trial_words import CROWN, NEED, TOOTH, outcome_sentence
 from pipeline.stats.clone_censor_weight import Grace
-from pipeline.tables import APICAL_DIAGNOSES, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
-from pipeline.trial_words import CROWN, NEED, TOOTH, outcome_sentence
 from synthetic_data.followup import simulate_followup
 from synthetic_data.hazards import GROUPS, MATERIALS, YEAR, Covariates, cumulative, log_hazard
 from synthetic_data.truth import DEFAULT, Truth

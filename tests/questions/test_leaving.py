@@ -8,6 +8,7 @@ import pytest
 from crowns_that_leave import practice
 from drawn import frame
 
+from pipeline.practice.tables import FINDINGS
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat, failed_patients_by_state
 from pipeline.questions.crown_rows import crown_rows, state_spells
 from pipeline.questions.leaving import leaving_of, turning, with_left
@@ -22,10 +23,9 @@ from pipeline.questions.leaving_weights import (
 )
 from pipeline.questions.verdict import decide
 from pipeline.results import Comparison, Difference, Group, Honesty, Verdict
-from pipeline.results_leaving import Leaving
+from pipeline.results.leaving import Leaving
 from pipeline.stats.few_failures import careful_ratio
 from pipeline.stats.tipping import lay_out
-from pipeline.tables import FINDINGS
 
 NO_FINDINGS = pl.DataFrame(schema=FINDINGS.schema)
 # The cut-off is 31 December 2022, day 1095 of the clock of all; who was last seen more than 548 days before has left.

@@ -7,10 +7,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.practice.tables import ENDO_COURSES, ENDO_DETAILS, FINDINGS
 from pipeline.questions.lesion_healing import lesion_healing
 from pipeline.results import NotRun
 from pipeline.stats.turnbull import turnbull
-from pipeline.tables import ENDO_COURSES, ENDO_DETAILS, FINDINGS
 
 DAY = dt.date(2010, 1, 1)
 

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_crown_longevity import practice
 
+from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions.covariates import (
     Levels,
     Numeric,
@@ -33,7 +34,6 @@ from pipeline.questions.longevity_looks import (
 )
 from pipeline.stats.risk_set_errors import curve_squares
 from pipeline.stats.risk_sets import count_changes
-from pipeline.tables import CROWNS, PATIENTS
 
 COVARIATES = (Numeric("age", "age", 10.0), Levels("material", "material"), Levels("smoker", "smoking"))
 

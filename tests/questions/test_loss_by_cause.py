@@ -9,10 +9,10 @@ import polars as pl
 import pytest
 from drawn import frame
 
+from pipeline.practice.tables import LOSS_REASONS, PATIENTS
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.questions.groups import days_of
 from pipeline.questions.loss_by_cause import crowned_teeth, incidence_by_cause, losses_by_cause, root_filled_teeth
-from pipeline.tables import LOSS_REASONS, PATIENTS
 
 DATA = Path(__file__).parents[1] / "data" / "losses"
 FEW = Analysis(min_at_risk=1, max_step_per_100=100.0, min_failures=1)

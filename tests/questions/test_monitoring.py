@@ -13,7 +13,7 @@ import pytest
 from pipeline.questions import monitoring
 from pipeline.questions.clinicians import beside_colleagues, see
 from pipeline.questions.monitoring import watch
-from pipeline.results_monitoring import Funnel, Monitoring
+from pipeline.results.monitoring import Funnel, Monitoring
 from pipeline.stats.cusum import cusum
 from pipeline.stats.expected import breslow_hazard
 

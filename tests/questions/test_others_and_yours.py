@@ -10,15 +10,15 @@ import pytest
 from scipy.special import polygamma
 
 from dashboards.pages.evidence import evidence_block
-from pipeline.config import Rules
-from pipeline.errors import DataError
-from pipeline.evidence import Others, others_of, with_evidence
-from pipeline.pool.agreed import DEFINITIONS, NOTE, SCHEMA, agreed_rules
-from pipeline.pool.contribution import Contrast, Contribution, Ratio, Side
+from pipeline.machine.errors import DataError
+from pipeline.questions.evidence import Others, others_of, with_evidence
 from pipeline.questions.others_and_yours import Borrowing, evidence
+from pipeline.reading.config import Rules
+from pipeline.release.pool.agreed import DEFINITIONS, NOTE, SCHEMA, agreed_rules
+from pipeline.release.pool.contribution import Contrast, Contribution, Ratio, Side
 from pipeline.results import Comparison, Estimate, from_plain, to_plain
-from pipeline.results_evidence import Evidence, EvidenceRow
-from pipeline.results_monitoring import Benchmark
+from pipeline.results.evidence import Evidence, EvidenceRow
+from pipeline.results.monitoring import Benchmark
 from pipeline.stats.mixture_prior import effective_size, predicted, updated, with_vague
 from tests.dashboards.sample_results import cannot_tell as sample_results
 from tests.drawn import frame

@@ -13,7 +13,7 @@ from pipeline.questions.group_ratios import group_ratios
 from pipeline.questions.groups import make_group
 from pipeline.questions.planning import Pace, months_until, pace, paces, plan_question, smallest_ratio
 from pipeline.results import DAYS_PER_YEAR, Comparison, Verdict
-from pipeline.results_planning import Plan
+from pipeline.results.planning import Plan
 from pipeline.stats.events_needed import information_needed
 
 UNTIL = dt.date(2022, 1, 1)

@@ -6,10 +6,10 @@ import tomllib
 
 import polars as pl
 
-from pipeline.codes import built_in, read_overrides
+from pipeline.practice.codes import built_in, read_overrides
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, LOADS, PATIENTS, QUARANTINE
 from pipeline.questions.quality import LINK_MEANINGS, OF_OTHERS, make_quality, unknown_codes_advice
 from pipeline.results import FileChange, Quality, UnknownCode
-from pipeline.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, LOADS, PATIENTS, QUARANTINE
 from pipeline.transforms.link import LinkInput, link
 from pipeline.transforms.rules import LinkRules
 from tests.drawn import procedures

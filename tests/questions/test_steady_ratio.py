@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from awkward_hazards import Awkward, true_difference
 
-from dashboards.words_doubt import beside_sentences, ratio_sentence
+from dashboards.words.doubt import beside_sentences, ratio_sentence
 from pipeline.questions.crown_after_opening import compare_since_opening
 from pipeline.questions.crown_longevity import (
     OPENED,

@@ -24,12 +24,12 @@ from test_hyperemic import (
     prepared,
 )
 
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, PATIENTS, TOOTH_FOLLOWUP
 from pipeline.questions.hyperemic import CRUDE
 from pipeline.questions.trial_rows import enter_trial
 from pipeline.questions.trial_weights import weigh
 from pipeline.results import Trial
-from pipeline.tables import CROWNS, ENDO_COURSES, PATIENTS, TOOTH_FOLLOWUP
-from pipeline.trial_words import CROWN, NEED, TOOTH
+from pipeline.results.trial_words import CROWN, NEED, TOOTH
 
 SEAT = dt.date(2010, 1, 1)
 FORTY = dataclasses.replace(ANY_SIZE, min_failures=1, smallest_difference_per_100=25)

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.questions.within_patient import bears_out, compare_within_patients
 from pipeline.results import Estimate
-from pipeline.results_steady import WithinPatient
+from pipeline.results.steady import WithinPatient
 from pipeline.stats.cox import Contrast
 
 Row = tuple[str, str, int, int, bool]

@@ -11,8 +11,8 @@ import polars as pl
 from technique_truths import QUESTIONS, WITHIN, filled, groups_of, tables_of, values_of
 
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
-from pipeline.techniques.ask import answer_techniques
-from pipeline.techniques.family import in_family
+from pipeline.questions.techniques.ask import answer_techniques
+from pipeline.questions.techniques.family import in_family
 from pipeline.transforms.coded_details import Coded
 
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}

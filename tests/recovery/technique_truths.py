@@ -9,8 +9,16 @@ import datetime as dt
 import numpy as np
 import polars as pl
 
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, PATIENTS, TOOTH_FOLLOWUP
-from pipeline.techniques.question import Question, all_questions
+from pipeline.practice.tables import (
+    CROWN_DETAILS,
+    CROWNS,
+    ENDO_COURSES,
+    ENDO_DETAILS,
+    FINDINGS,
+    PATIENTS,
+    TOOTH_FOLLOWUP,
+)
+from pipeline.questions.techniques.question import Question, all_questions
 from pipeline.transforms.coded_details import CODED_SCHEMA
 
 HAZARD_RATIO = 2.5

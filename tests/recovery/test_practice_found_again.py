@@ -16,15 +16,15 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.config import load_settings
+from pipeline.practice.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES, PATIENTS
 from pipeline.questions.crown_longevity import Analysis, compare_since_seat
 from pipeline.questions.crown_rows import own_crowns
 from pipeline.questions.unseen_openings import unseen_in_longevity
+from pipeline.reading.config import load_settings
 from pipeline.results import Comparison
-from pipeline.results_unseen import Unseen
-from pipeline.run import ingest_stage, link_stage
-from pipeline.store import open_store
-from pipeline.tables import CROWNS, ELSEWHERE_HINTS, ENDO_COURSES, PATIENTS
+from pipeline.results.unseen import Unseen
+from pipeline.stages.run import ingest_stage, link_stage
+from pipeline.storing.store import open_store
 from synthetic_data.book import FDI
 from synthetic_data.generate import simulate
 from synthetic_data.hazards import cumulative

@@ -8,10 +8,10 @@ import pytest
 from technique_truths import QUESTIONS, filled, groups_of, tables_of, values_of
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.results_technique import TechniqueAnswer
-from pipeline.techniques.ask import rows_by_outcome
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.question import TOOTH_LOSS
+from pipeline.questions.techniques.ask import rows_by_outcome
+from pipeline.questions.techniques.engine import answer_all
+from pipeline.questions.techniques.question import TOOTH_LOSS
+from pipeline.results.technique import TechniqueAnswer
 from pipeline.transforms.coded_details import Coded
 
 STRENGTH = next(q for q in QUESTIONS if q.id == "irrigant_strength")

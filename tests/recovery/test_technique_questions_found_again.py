@@ -7,9 +7,9 @@ import pytest
 from technique_truths import HAZARD_RATIO, QUESTIONS, groups_of, planted_group, practice
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.techniques.ask import UNITS, rows_by_outcome
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.question import HEALED
+from pipeline.questions.techniques.ask import UNITS, rows_by_outcome
+from pipeline.questions.techniques.engine import answer_all
+from pipeline.questions.techniques.question import HEALED
 from pipeline.transforms.coded_details import Coded
 
 RULES = {"course_gap_days": "180", "crown_repost_days": "60", "recall_months": "12", "uncertain_years": "4"}

@@ -27,9 +27,9 @@ from figures import Json, gaps, leaves
 from pptx import Presentation
 
 from dashboards.write import write_all
-from pipeline import run
-from pipeline.asking.question import from_options
-from pipeline.config import Settings, load_settings
+from pipeline.questions.asking.question import from_options
+from pipeline.reading.config import Settings, load_settings
+from pipeline.stages import run
 from synthetic_data.generate import simulate
 from synthetic_data.truth import DEFAULT
 

@@ -18,8 +18,8 @@ from typing import Any
 import polars as pl
 
 from dashboards.results_json import results_json
-from pipeline import run
-from pipeline.config import load_settings
+from pipeline.reading.config import load_settings
+from pipeline.stages import run
 from tests.recounts import without_recounts
 
 TODAY = dt.date(2025, 6, 30)

@@ -12,7 +12,7 @@ import polars as pl
 from figures import Gap, Json, add_at, changed, gaps, in_order_of_names, leaves
 from practice_files import Practice
 
-from pipeline.codes import COULD_HOLD, built_in
+from pipeline.practice.codes import COULD_HOLD, built_in
 
 Expected = Callable[[Json, Practice, Practice], Json]
 NEAR = 1e-9

@@ -27,11 +27,11 @@ from merging import unlike_sums
 from practice_files import Practice, read_practice, run_practice
 from relations import BY_NAME, NEAR, RELATIONS, Relation, adds_up, named, together
 
-from pipeline.pseudonyms import Pseudonyms, crosswalk
+from pipeline.practice.pseudonyms import Pseudonyms, crosswalk
+from pipeline.practice.tables import CROWNS, ENDO_COURSES
+from pipeline.practice.teeth import write_teeth
 from pipeline.results import DAYS_PER_YEAR
-from pipeline.store import open_store
-from pipeline.tables import CROWNS, ENDO_COURSES
-from pipeline.teeth import write_teeth
+from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
 
 # Recounted in all other ways too, in the slow form: one whose rows move, one whose names do, one whose days do.

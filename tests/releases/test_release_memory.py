@@ -9,12 +9,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.disclosure import Rounding, gate_of
-from pipeline.releases import NEAR, NEW, PAGES, POOLING, SAME, Remembered, records_of, remembered
+from pipeline.practice.tables import CROWNS, RELEASED_RECORDS, RELEASES
+from pipeline.release.disclosure import Rounding, gate_of
+from pipeline.release.memory import NEAR, NEW, PAGES, POOLING, SAME, Remembered, records_of, remembered
 from pipeline.results import Counts, Quality, Results
-from pipeline.results_records import Records
-from pipeline.store import open_store
-from pipeline.tables import CROWNS, RELEASED_RECORDS, RELEASES
+from pipeline.results.records import Records
+from pipeline.storing.store import open_store
 
 DAY = dt.date(2026, 11, 1)
 

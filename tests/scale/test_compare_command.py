@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from dashboards.write import write_all
-from pipeline.config import Machine, load_settings
+from pipeline.practice.tables import CROWNS, ENDO_COURSES
+from pipeline.reading.config import Machine, load_settings
 from pipeline.results import Comparison, to_plain
-from pipeline.run import compare_stage, ingest_stage, link_stage, stored_results
-from pipeline.store import open_store
-from pipeline.tables import CROWNS, ENDO_COURSES
+from pipeline.stages.run import compare_stage, ingest_stage, link_stage, stored_results
+from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
 from tests.recounts import without_recounts
 

@@ -14,14 +14,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.errors import DataError
+from pipeline.machine.errors import DataError
+from pipeline.practice.tables import CROWNS, PATIENTS
 from pipeline.questions import crown_longevity, longevity_parts
 from pipeline.questions.crown_longevity import Analysis
 from pipeline.results import Comparison
-from pipeline.scale import compare_partitions
-from pipeline.scale.compare_partitions import compare_in_parts
-from pipeline.scale.run_partitions import cluster, processes
-from pipeline.tables import CROWNS, PATIENTS
+from pipeline.stages.scale import compare_partitions
+from pipeline.stages.scale.compare_partitions import compare_in_parts
+from pipeline.stages.scale.run_partitions import cluster, processes
 
 BEGIN, CUTOFF = dt.date(2008, 1, 1), dt.date(2024, 12, 31)
 Rows = tuple[pl.DataFrame, pl.DataFrame]

@@ -16,16 +16,15 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline import run as stages
-from pipeline.codes import code_table
-from pipeline.config import Machine, Settings, load_settings
-from pipeline.errors import ConfigError, DataError
-from pipeline.run_link import LINK_COUNTS
-from pipeline.scale import run_partitions
-from pipeline.scale.partition import read_part
-from pipeline.store import open_store
-from pipeline.store_linking import Linking
-from pipeline.tables import CROWNS, ENDO_COURSES, QUARANTINE, TOOTH_FOLLOWUP
+from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, QUARANTINE, TOOTH_FOLLOWUP
+from pipeline.reading.config import Machine, Settings, code_table, load_settings
+from pipeline.stages import run as stages
+from pipeline.stages.run_link import LINK_COUNTS
+from pipeline.stages.scale import run_partitions
+from pipeline.stages.scale.partition import read_part
+from pipeline.storing.rows_to_link import Linking
+from pipeline.storing.store import open_store
 from pipeline.transforms.link import telling_codes
 from synthetic_data.generate import simulate
 

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.errors import DataError
-from pipeline.sources import ReadOptions, open_source
-from pipeline.sources.csv_file import CsvFile, open_csv
+from pipeline.machine.errors import DataError
+from pipeline.reading.sources import ReadOptions, open_source
+from pipeline.reading.sources.csv_file import CsvFile, open_csv
 
 HEAD = "a,b,c\n"
 ABC = ReadOptions(wanted=("a", "b", "c"), delimiter=",")

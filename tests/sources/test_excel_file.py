@@ -12,11 +12,11 @@ import pytest
 import xlsxwriter
 from click.testing import CliRunner
 
-from pipeline.cli import cli
-from pipeline.errors import DataError
-from pipeline.sources.excel_file import open_excel
-from pipeline.sources.excel_safety import check_workbook
-from pipeline.sources.source import Batch, ReadOptions
+from pipeline.machine.errors import DataError
+from pipeline.reading.sources.excel_file import open_excel
+from pipeline.reading.sources.excel_safety import check_workbook
+from pipeline.reading.sources.source import Batch, ReadOptions
+from pipeline.stages.cli import cli
 
 HEADINGS = ["patient_id", "service_date", "code", "tooth"]
 ROW = ["P1", "2020-03-01", "D2740", "3"]
@@ -274,7 +274,7 @@ def test_a_cell_far_away_that_only_has_a_colour_is_none(tmp_path: Path, place: t
 def test_cells_are_weighed_whole_wherever_a_piece_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cell: str):
     path, filled = tmp_path / "l.xlsx", f"{cell[: cell.index(' s=')]}><v>1</v></c>"
     for size in range(60, 140):
-        monkeypatch.setattr("pipeline.sources.excel_safety._CHUNK", size)
+        monkeypatch.setattr("pipeline.reading.sources.excel_safety._CHUNK", size)
         for text, is_far in ((cell, False), (filled, True)):
             with zipfile.ZipFile(path, "w") as packed:
                 packed.writestr("xl/worksheets/s.xml", f'<row r="9"><c r="A9"><v>1</v></c>{text}</row></sheetData>')
@@ -320,7 +320,7 @@ def test_a_workbook_that_is_refused_is_looked_at_once_and_one_that_changed_again
         looks.append(path)
         check_workbook(path)
 
-    monkeypatch.setattr("pipeline.sources.excel_book.check_workbook", look)
+    monkeypatch.setattr("pipeline.reading.sources.excel_book.check_workbook", look)
     path = tmp_path / "l.xlsx"
     path.write_bytes(b"PK\x03\x04 and no more")
     for _ in range(3):
@@ -341,7 +341,7 @@ def test_an_old_workbook_does_not_say_where_its_days_begin():
 
 
 def test_more_rows_than_a_batch_are_numbered_through(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr("pipeline.sources.excel_file._BATCH_ROWS", 4)
+    monkeypatch.setattr("pipeline.reading.sources.excel_file._BATCH_ROWS", 4)
     rows = [HEADINGS, *([f"{n:06d}", *ROW[1:]] for n in range(1, 10))]
     path = workbook(tmp_path / "long.xlsx", lambda book: sheet(book, "A", *rows))
     batches = list(open_excel(path, ReadOptions()).batches())

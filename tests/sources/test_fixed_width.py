@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.sources.fixed_width import find_starts
+from pipeline.reading.sources.fixed_width import find_starts
 
 HEAD = f"{'Chart':<7}{'Date':<11}{'Th':<4}{'Code':<7}{'Description':<14}{'Fee':>8}"
 ROWS = [

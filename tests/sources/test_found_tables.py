@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import DataError
-from pipeline.sources import ReadOptions, archive, found_tables, open_source, sqlite_tables
-from pipeline.sources.archive import members
-from pipeline.sources.excel_book import open_book
-from pipeline.sources.nested_records import flat, tables_of
-from pipeline.sources.spans import SpanRows
+from pipeline.machine.errors import DataError
+from pipeline.reading.sources import ReadOptions, archive, found_tables, open_source, sqlite_tables
+from pipeline.reading.sources.archive import members
+from pipeline.reading.sources.excel_book import open_book
+from pipeline.reading.sources.nested_records import flat, tables_of
+from pipeline.reading.sources.spans import SpanRows
 
 ROW = b"<tr><td>a</td><td>b</td></tr>"
 
@@ -51,7 +51,7 @@ def test_a_span_of_a_million_columns_makes_no_more_than_a_table_has(tmp_path: Pa
 
 
 def test_wide_spans_over_many_rows_stop_at_the_bound(monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr("pipeline.sources.spans.MAX_CELLS", 5_000)
+    monkeypatch.setattr("pipeline.reading.sources.spans.MAX_CELLS", 5_000)
     rows = SpanRows("page.html")
     rows.begin()
     for _ in range(1_000):

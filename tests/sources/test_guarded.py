@@ -11,18 +11,18 @@ import polars as pl
 import pyarrow as pa
 import pytest
 
-import pipeline.sources
-from pipeline.errors import DataError, UnreadableError
-from pipeline.sources import ReadOptions, open_source, reading
-from pipeline.sources.source import Batch, Spoken
+import pipeline.reading.sources
+from pipeline.machine.errors import DataError, UnreadableError
+from pipeline.reading.sources import ReadOptions, open_source, reading
+from pipeline.reading.sources.source import Batch, Spoken
 
 SECRET = "Mustermann"
 PANIC = """
 import os, sys
 sys.path[:0] = {path!r}
-import pipeline.sources.csv_file
+import pipeline.reading.sources.csv_file
 import polars as pl
-from pipeline import cli
+from pipeline.stages import cli
 
 def panic(*_):
     raise pl.exceptions.PanicException("{secret}")
@@ -31,7 +31,7 @@ def loud(*_):
     os.write(2, b"thread panicked at cell {secret}")
     panic()
 
-pipeline.sources.csv_file.{where} = {how}
+pipeline.reading.sources.csv_file.{where} = {how}
 sys.argv = ["toothyears", {command!r}, {target!r}]
 cli.main()
 """
@@ -88,8 +88,8 @@ def test_whatever_a_reader_does_is_told_with_the_file_and_without_its_text(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, when: int
 ):
     (tmp_path / "ledger.odd").write_text("x")
-    reader = pipeline.sources.Reader(Breaking(refusals()[kind], when).open, "the reader of odd files")
-    monkeypatch.setitem(pipeline.sources.SOURCES, ".odd", reader)
+    reader = pipeline.reading.sources.Reader(Breaking(refusals()[kind], when).open, "the reader of odd files")
+    monkeypatch.setitem(pipeline.reading.sources.SOURCES, ".odd", reader)
     with pytest.raises(UnreadableError, match=r"^ledger\.odd: this file could not be read: the reader of odd") as told:
         list(open_source(tmp_path / "ledger.odd", ReadOptions()).batches())
     assert "save it again" in str(told.value)

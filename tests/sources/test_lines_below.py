@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 
 import polars as pl
 
-from pipeline.sources.lines_below import LINE_BELOW, LinesBelow
-from pipeline.sources.source import Batch, Spoken, malformed_lines
+from pipeline.reading.sources.lines_below import LINE_BELOW, LinesBelow
+from pipeline.reading.sources.source import Batch, Spoken, malformed_lines
 
 LINE = "** VOIDED **"
 

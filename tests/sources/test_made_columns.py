@@ -7,10 +7,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError, DataError
-from pipeline.sources import ReadOptions, open_source
-from pipeline.sources.made_columns import (
+from pipeline.machine.errors import ConfigError, DataError
+from pipeline.reading.config import load_settings
+from pipeline.reading.sources import ReadOptions, open_source
+from pipeline.reading.sources.made_columns import (
     dates_of,
     flag_headings,
     teeth_between,
@@ -18,7 +18,7 @@ from pipeline.sources.made_columns import (
     teeth_ticked,
     words_beside_teeth,
 )
-from pipeline.sources.source import Made
+from pipeline.reading.sources.source import Made
 
 
 def texts(*values: str | None) -> pl.Series:

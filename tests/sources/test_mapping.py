@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.errors import DataError
-from pipeline.sources.mapping import resolve_columns
+from pipeline.machine.errors import DataError
+from pipeline.reading.sources.mapping import resolve_columns
 
 HEADINGS = ["Chart No", "Date", "Code", "tooth", "Notes"]
 TOLD = {"patient_id": "Chart No", "service_date": "Date", "code": "Code"}

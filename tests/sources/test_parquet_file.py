@@ -10,8 +10,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline.errors import DataError
-from pipeline.sources import ReadOptions, open_source
+from pipeline.machine.errors import DataError
+from pipeline.reading.sources import ReadOptions, open_source
 
 
 def test_types_become_text_and_dates_stay_dates(tmp_path: Path):

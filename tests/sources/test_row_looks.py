@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.sources.row_looks import COLOURED, HIDDEN, STRUCK, colour_name, is_decoration, marked, row_looks, unmarked
+from pipeline.reading.sources.row_looks import (
+    COLOURED,
+    HIDDEN,
+    STRUCK,
+    colour_name,
+    is_decoration,
+    marked,
+    row_looks,
+    unmarked,
+)
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.sources import ReadOptions, open_source
-from pipeline.sources.group_lines import read_templates
-from pipeline.sources.sections import SECTION
+from pipeline.reading.sources import ReadOptions, open_source
+from pipeline.reading.sources.group_lines import read_templates
+from pipeline.reading.sources.sections import SECTION
 
 WANTED = ("Chart", "Date", "Code")
 HEAD = "Chart,Date,Code,Th\n"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.sources.single_marks import in_columns, marks_of, remarked
+from pipeline.reading.sources.single_marks import in_columns, marks_of, remarked
 
 
 def test_a_line_in_one_field_is_cut():

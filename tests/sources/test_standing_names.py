@@ -5,8 +5,8 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipeline.doubts.standing import matches
-from pipeline.sources.standing_names import is_labelled, named, titled, told_name
+from pipeline.reading.doubts.standing import matches
+from pipeline.reading.sources.standing_names import is_labelled, named, titled, told_name
 
 
 @pytest.mark.parametrize(

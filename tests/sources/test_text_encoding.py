@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.errors import DataError
-from pipeline.sources.text_encoding import TextBytes
+from pipeline.machine.errors import DataError
+from pipeline.reading.sources.text_encoding import TextBytes
 
 
 def text_of(folder: Path, content: bytes, told: str | None = None, size: int = 1 << 20) -> tuple[str, str | None]:

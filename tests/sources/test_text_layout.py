@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.errors import ConfigError, DataError
-from pipeline.sources.csv_file import CsvFile, open_csv
-from pipeline.sources.safe_path import refuse_outside
-from pipeline.sources.source import ReadOptions
+from pipeline.machine.errors import ConfigError, DataError
+from pipeline.reading.sources.csv_file import CsvFile, open_csv
+from pipeline.reading.sources.safe_path import refuse_outside
+from pipeline.reading.sources.source import ReadOptions
 
 ABC = ReadOptions(wanted=("a", "b", "c"))
 
@@ -130,7 +130,7 @@ def test_rows_and_their_numbers_do_not_hang_on_where_the_file_is_cut(
     assert sorted(whole[1]) == [6, 1_006, 2_006, 3_006]
     assert all(row[0] == str(n) for n, row in whole[0].items())
     pieces = type(file._text).chunks
-    monkeypatch.setattr("pipeline.sources.csv_file._SAMPLE_BYTES", 64)
+    monkeypatch.setattr("pipeline.reading.sources.csv_file._SAMPLE_BYTES", 64)
     monkeypatch.setattr(type(file._text), "chunks", lambda self: pieces(self, size=997))
     assert read(file) == whole
 

@@ -14,18 +14,18 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import run
-from pipeline.config import load_settings
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, LOADS, PROCEDURES, QUARANTINE
+from pipeline.reading.config import load_settings
 from pipeline.results import Counts, Quality, Results
-from pipeline.store import open_store
-from pipeline.store_tables import STAGES
-from pipeline.tables import CROWNS, ENDO_COURSES, LOADS, PROCEDURES, QUARANTINE
+from pipeline.stages import run
+from pipeline.storing.own_tables import STAGES
+from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
 
 TODAY = dt.date(2026, 1, 31)
 # A server that has the libraries loaded and starts each child by a copy of itself: that saves a second a child.
 FORKS = multiprocessing.get_context("forkserver")
-FORKS.set_forkserver_preload(["pipeline.run", "pytest", "synthetic_data.generate"])
+FORKS.set_forkserver_preload(["pipeline.stages.run", "pytest", "synthetic_data.generate"])
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,11 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.codes import built_in
-from pipeline.errors import BusyError, DataError
-from pipeline.store import Store, open_store
-from pipeline.store_tables import DERIVED_TABLES, STORED_LOADS, STORED_QUARANTINE
-from pipeline.tables import CROWNS, ENDO_COURSES, LOADS, PATIENTS, PROCEDURES, QUARANTINE, Table, TableError
+from pipeline.machine.errors import BusyError, DataError
+from pipeline.practice.codes import built_in
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, LOADS, PATIENTS, PROCEDURES, QUARANTINE, Table, TableError
+from pipeline.storing.own_tables import DERIVED_TABLES, STORED_LOADS, STORED_QUARANTINE
+from pipeline.storing.store import Store, open_store
 
 
 def rows(table: Table, *given: dict[str, object]) -> pl.DataFrame:

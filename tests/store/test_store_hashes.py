@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.store_hashes import Sheaves, shared_by_new
+from pipeline.storing.hashes import Sheaves, shared_by_new
 
 
 def packed(pairs: list[tuple[int, bool]]) -> np.ndarray:

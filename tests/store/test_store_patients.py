@@ -10,13 +10,12 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline import run
-from pipeline.codes import code_table
-from pipeline.config import load_settings
-from pipeline.run_link import link_rules
-from pipeline.store import open_store
-from pipeline.store_tables import STAND_INS
-from pipeline.tables import CROWNS, ENDO_COURSES, LINKED_TABLES
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, LINKED_TABLES
+from pipeline.reading.config import code_table, load_settings
+from pipeline.stages import run
+from pipeline.stages.run_link import link_rules
+from pipeline.storing.own_tables import STAND_INS
+from pipeline.storing.store import open_store
 from pipeline.transforms.link import telling_codes
 from pipeline.transforms.patient_numbers import under_stand_ins
 

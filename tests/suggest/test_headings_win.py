@@ -8,13 +8,13 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.errors import DataError
-from pipeline.suggest.open_questions import open_questions
-from pipeline.suggest.profile import Column
-from pipeline.suggest.propose import suggest
-from pipeline.suggest.value_words import trade_words
-from pipeline.suggest.word_lines import value_lines
-from pipeline.tables import INPUT_TABLES
+from pipeline.machine.errors import DataError
+from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.suggest.open_questions import open_questions
+from pipeline.reading.suggest.profile import Column
+from pipeline.reading.suggest.propose import suggest
+from pipeline.reading.suggest.value_words import trade_words
+from pipeline.reading.suggest.word_lines import value_lines
 
 SHORT = """Chart;Posted;Proc;Th;Fee
 101;2020-01-05;D2740;3;900

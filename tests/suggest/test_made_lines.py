@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.suggest.propose import suggest
+from pipeline.reading.suggest.propose import suggest
 
 # Eight visits of four patients, on days that leave no doubt of their order.
 DAYS = [(2019, 3, d) for d in (14, 15, 18, 19, 21, 22, 25, 26)]

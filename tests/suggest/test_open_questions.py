@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.errors import ConfigError
-from pipeline.suggest.open_questions import OpenQuestion, open_questions, refuse_open_questions
+from pipeline.machine.errors import ConfigError
+from pipeline.reading.suggest.open_questions import OpenQuestion, open_questions, refuse_open_questions
 
 TEXT = """\
 # "ask" in a comment is no question

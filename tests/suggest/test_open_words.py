@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError
-from pipeline.ingest import ingest
-from pipeline.store import open_store
-from pipeline.suggest.propose import suggest
-from pipeline.suggest.value_words import known_words
-from pipeline.tables import ENDO_DETAILS, INPUT_TABLES
+from pipeline.machine.errors import ConfigError
+from pipeline.practice.tables import ENDO_DETAILS, INPUT_TABLES
+from pipeline.reading.config import load_settings
+from pipeline.reading.suggest.propose import suggest
+from pipeline.reading.suggest.value_words import known_words
+from pipeline.stages.ingest import ingest
+from pipeline.storing.store import open_store
 
 OPEN = [(t.name, name) for t in INPUT_TABLES.values() for name, c in t.columns.items() if c.usual]
 HEAD = "Patient,Tooth,Date,Pulpal diagnosis,Apical diagnosis\n"

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.config import load_settings
-from pipeline.errors import ConfigError
-from pipeline.ingest import ingest
-from pipeline.store import open_store
-from pipeline.suggest.propose import suggest
-from pipeline.tables import PROCEDURES
+from pipeline.machine.errors import ConfigError
+from pipeline.practice.tables import PROCEDURES
+from pipeline.reading.config import load_settings
+from pipeline.reading.suggest.propose import suggest
+from pipeline.stages.ingest import ingest
+from pipeline.storing.store import open_store
 
 CODES = ("D2740", "D3330", "D1110")
 OLD = ["Chart No,Date,Code,Tooth,Fee"] + [

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.codes import EVENTS, read_code_file
-from pipeline.errors import ConfigError
-from pipeline.suggest.code_words import _LONG, likely_events
-from pipeline.suggest.propose import suggest, write_suggestion
+from pipeline.machine.errors import ConfigError
+from pipeline.practice.codes import EVENTS, read_code_file
+from pipeline.reading.suggest.code_words import _LONG, likely_events
+from pipeline.reading.suggest.propose import suggest, write_suggestion
 
 LINES = [("RCTM", 3), ("CRNC", 3), ("EXM", 0), ("PRO", 0), ("EXT", 17), ("CRNC", 30), ("EXM", 0), ("RCTM", 30)]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.suggest.propose import suggest
+from pipeline.reading.suggest.propose import suggest
 
 
 @pytest.mark.parametrize("first", [41_000, 25_570])

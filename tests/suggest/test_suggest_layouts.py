@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.config import load_settings
-from pipeline.ingest import ingest
-from pipeline.sources import ReadOptions
-from pipeline.store import open_store
-from pipeline.suggest.layouts import find_layout_of
-from pipeline.suggest.propose import suggest
-from pipeline.tables import PROCEDURES
+from pipeline.practice.tables import PROCEDURES
+from pipeline.reading.config import load_settings
+from pipeline.reading.sources import ReadOptions
+from pipeline.reading.suggest.layouts import find_layout_of
+from pipeline.reading.suggest.propose import suggest
+from pipeline.stages.ingest import ingest
+from pipeline.storing.store import open_store
 
 ROWS = [
     (f"{1001 + p}", f"20{10 + v:02}-0{1 + p % 9}-1{v}", code, str(tooth), fee)

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from invented_ledgers import LEDGERS, Ledger, write
 
-from pipeline.suggest.open_questions import open_questions
-from pipeline.suggest.propose import suggest
+from pipeline.reading.suggest.open_questions import open_questions
+from pipeline.reading.suggest.propose import suggest
 
 
 def proposed(path: Path) -> tuple[dict, str]:

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.errors import ConfigError, DataError
-from pipeline.suggest.open_questions import open_questions
-from pipeline.suggest.propose import suggest, write_suggestion
+from pipeline.machine.errors import ConfigError, DataError
+from pipeline.reading.suggest.open_questions import open_questions
+from pipeline.reading.suggest.propose import suggest, write_suggestion
 from synthetic_data.generate import simulate
 from synthetic_data.practice_toml import COLUMNS, VALUES
 

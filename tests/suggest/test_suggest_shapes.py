@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 import xlsxwriter
 
-from pipeline.config import load_settings
-from pipeline.ingest import ingest
-from pipeline.store import open_store
-from pipeline.suggest.name_forms import form_of_names
-from pipeline.suggest.propose import suggest
-from pipeline.tables import PROCEDURES
+from pipeline.practice.tables import PROCEDURES
+from pipeline.reading.config import load_settings
+from pipeline.reading.suggest.name_forms import form_of_names
+from pipeline.reading.suggest.propose import suggest
+from pipeline.stages.ingest import ingest
+from pipeline.storing.store import open_store
 
 HEADINGS = ("Chart", "Date", "Code", "Tooth")
 ROWS = [

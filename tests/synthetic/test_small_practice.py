@@ -11,10 +11,10 @@ import pytest
 from plain_reader import read_practice
 
 import synthetic_data
-from pipeline.config import load_settings
-from pipeline.run import ingest_stage, link_stage
-from pipeline.store import open_store
-from pipeline.tables import CROWNS, ENDO_COURSES
+from pipeline.practice.tables import CROWNS, ENDO_COURSES
+from pipeline.reading.config import load_settings
+from pipeline.stages.run import ingest_stage, link_stage
+from pipeline.storing.store import open_store
 
 SMALL = Path(synthetic_data.__file__).parent / "small"
 

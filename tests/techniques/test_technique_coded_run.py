@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.asking.question import from_options
-from pipeline.config import Settings, load_settings
+from pipeline.questions.asking.question import from_options
+from pipeline.reading.config import Settings, load_settings
 from pipeline.results import Results
-from pipeline.run import ask_stage, everything
-from pipeline.store import open_store
+from pipeline.stages.run import ask_stage, everything
+from pipeline.storing.store import open_store
 from tests.recounts import without_recounts
 
 TOML = """[practice]

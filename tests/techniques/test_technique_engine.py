@@ -6,9 +6,9 @@ import pytest
 from technique_practice import draw
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.techniques.dose import dose_curve, spline_knots
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.question import TOOTH_LOSS, Question, all_questions
+from pipeline.questions.techniques.dose import dose_curve, spline_knots
+from pipeline.questions.techniques.engine import answer_all
+from pipeline.questions.techniques.question import TOOTH_LOSS, Question, all_questions
 
 ANALYSIS = Analysis()
 BY_ID = {q.id: q for q in all_questions()}

@@ -5,10 +5,10 @@ import pytest
 from technique_practice import draw
 
 from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.techniques.engine import answer_all
+from pipeline.questions.techniques.family import in_family, main_p
+from pipeline.questions.techniques.question import TOOTH_LOSS, all_questions
 from pipeline.results import Comparison, Difference, Verdict
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.family import in_family, main_p
-from pipeline.techniques.question import TOOTH_LOSS, all_questions
 
 ANALYSIS = Analysis()
 DAM = next(q for q in all_questions() if q.id == "rubber_dam")

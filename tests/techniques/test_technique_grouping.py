@@ -5,8 +5,8 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from pipeline.techniques.grouping import OTHER, counted_as, grouped
-from pipeline.techniques.question import CROWN_FAILURE, TOOTH_LOSS, Band, Question, all_questions, same
+from pipeline.questions.techniques.grouping import OTHER, counted_as, grouped
+from pipeline.questions.techniques.question import CROWN_FAILURE, TOOTH_LOSS, Band, Question, all_questions, same
 
 WAYS = Question(
     id="way",

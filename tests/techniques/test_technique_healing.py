@@ -6,11 +6,11 @@ import pytest
 from technique_practice import draw
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.results_technique import TechniqueGroup
+from pipeline.questions.techniques.engine import answer_all
+from pipeline.questions.techniques.healing import healing_sentence, recall_notes
+from pipeline.questions.techniques.question import HEALED, all_questions
+from pipeline.results.technique import TechniqueGroup
 from pipeline.stats.standardised import AdjustedDifference
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.healing import healing_sentence, recall_notes
-from pipeline.techniques.question import HEALED, all_questions
 
 DAM = next(q for q in all_questions() if q.id == "rubber_dam")
 

@@ -9,9 +9,9 @@ from technique_practice import draw
 
 from pipeline.questions.covariates import Levels, Numeric, numbered_words
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.lean import in_order, only_columns, same_numbers, words_of
-from pipeline.techniques.question import TOOTH_LOSS, Question, same
+from pipeline.questions.techniques.engine import answer_all
+from pipeline.questions.techniques.lean import in_order, only_columns, same_numbers, words_of
+from pipeline.questions.techniques.question import TOOTH_LOSS, Question, same
 
 DAM = Question(
     id="dam",

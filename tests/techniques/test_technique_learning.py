@@ -6,11 +6,11 @@ import numpy as np
 import polars as pl
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.techniques.adoption import adoptions, numbered_cases
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.learning import learning_questions
-from pipeline.techniques.learning_spans import clinicians_of
-from pipeline.techniques.question import ENDO_FAILURE, all_questions
+from pipeline.questions.techniques.adoption import adoptions, numbered_cases
+from pipeline.questions.techniques.engine import answer_all
+from pipeline.questions.techniques.learning import learning_questions
+from pipeline.questions.techniques.learning_spans import clinicians_of
+from pipeline.questions.techniques.question import ENDO_FAILURE, all_questions
 
 DAY = dt.date(2015, 1, 1)
 INSTRUMENTATION = next(q for q in all_questions() if q.id == "instrumentation")

@@ -9,9 +9,9 @@ from scipy.stats import norm
 from technique_practice import draw
 
 from pipeline.questions.crown_longevity import Analysis
-from pipeline.results_planning import Plan
-from pipeline.techniques.engine import answer_all
-from pipeline.techniques.question import HEALED, TOOTH_LOSS, all_questions
+from pipeline.questions.techniques.engine import answer_all
+from pipeline.questions.techniques.question import HEALED, TOOTH_LOSS, all_questions
+from pipeline.results.planning import Plan
 
 ANALYSIS = Analysis()
 WAY = next(q for q in all_questions() if q.id == "irrigant_activation")

@@ -4,9 +4,18 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, PATIENTS, TOOTH_FOLLOWUP, Table
-from pipeline.techniques.question import ENDO_FAILURE, HEALED, TOOTH_LOSS
-from pipeline.techniques.rows import rows_of_courses, rows_of_crowns
+from pipeline.practice.tables import (
+    CROWN_DETAILS,
+    CROWNS,
+    ENDO_COURSES,
+    ENDO_DETAILS,
+    FINDINGS,
+    PATIENTS,
+    TOOTH_FOLLOWUP,
+    Table,
+)
+from pipeline.questions.techniques.question import ENDO_FAILURE, HEALED, TOOTH_LOSS
+from pipeline.questions.techniques.rows import rows_of_courses, rows_of_crowns
 from pipeline.transforms.coded_details import CODED_SCHEMA, Coded
 
 START = dt.date(2015, 1, 1)

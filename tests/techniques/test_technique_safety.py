@@ -10,17 +10,17 @@ import polars as pl
 import pytest
 from technique_practice import draw
 
-from dashboards import words_technique
 from dashboards.pages.technique import technique_block
 from dashboards.pages.technique_forest import forests
-from dashboards.release_technique import release_techniques
+from dashboards.release.technique import release_techniques
+from dashboards.words import technique as words_technique
 from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.techniques.engine import Answered, answer_all
+from pipeline.questions.techniques.healing import healing_sentence
+from pipeline.questions.techniques.learning import learning_questions
+from pipeline.questions.techniques.question import COURSE_OUTCOMES, HEALED, TOOTH_LOSS, Question, all_questions
 from pipeline.results import to_plain
-from pipeline.safety import NEXT_STEP, SAFETY_FIELDS, UNMEASURED, spoken_code
-from pipeline.techniques.engine import Answered, answer_all
-from pipeline.techniques.healing import healing_sentence
-from pipeline.techniques.learning import learning_questions
-from pipeline.techniques.question import COURSE_OUTCOMES, HEALED, TOOTH_LOSS, Question, all_questions
+from pipeline.results.safety import NEXT_STEP, SAFETY_FIELDS, UNMEASURED, spoken_code
 from tests.plain_gate import plain_gate
 
 SAFETY = [q for q in all_questions() if q.safety]

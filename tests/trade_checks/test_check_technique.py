@@ -3,10 +3,10 @@
 import polars as pl
 import pytest
 
-from pipeline.results_checks import TradeCheck
-from pipeline.tables import CROWN_DETAILS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, Table
-from pipeline.trade_checks.check_technique import check_technique, count_technique
-from pipeline.trade_checks.rules import RULES
+from pipeline.practice.tables import CROWN_DETAILS, ENDO_COURSES, ENDO_DETAILS, FINDINGS, Table
+from pipeline.questions.trade_checks.check_technique import check_technique, count_technique
+from pipeline.questions.trade_checks.rules import RULES
+from pipeline.results.checks import TradeCheck
 
 
 def details(table: Table, text: str) -> pl.DataFrame:

@@ -3,9 +3,9 @@
 import polars as pl
 import pytest
 
-from pipeline.trade_checks.canals import canals_out_of_range, plausible_canals
-from pipeline.trade_checks.files import SIZES, diameter_at, nearest_sizes
-from pipeline.trade_checks.solutions import diluted, made_from, readings_of_ratio
+from pipeline.questions.trade_checks.canals import canals_out_of_range, plausible_canals
+from pipeline.questions.trade_checks.files import SIZES, diameter_at, nearest_sizes
+from pipeline.questions.trade_checks.solutions import diluted, made_from, readings_of_ratio
 
 
 @pytest.mark.parametrize(

@@ -16,9 +16,7 @@ import polars as pl
 from drawn import frame, procedures, table
 from polars.testing import assert_frame_equal
 
-from pipeline.store import open_store
-from pipeline.store_tables import STORED_LOADS
-from pipeline.tables import (
+from pipeline.practice.tables import (
     CROWN_DETAILS,
     CROWNS,
     ELSEWHERE,
@@ -28,6 +26,8 @@ from pipeline.tables import (
     PATIENTS,
     PROCEDURES,
 )
+from pipeline.storing.own_tables import STORED_LOADS
+from pipeline.storing.store import open_store
 from pipeline.transforms.link import Linked, LinkInput, link, telling_codes
 from pipeline.transforms.rules import LinkRules
 

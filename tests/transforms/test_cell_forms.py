@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.codes import BUILT_IN, built_in, normal_code, normalise_code
+from pipeline.practice.codes import BUILT_IN, built_in, normal_code, normalise_code
 from pipeline.transforms.cell_forms import FORMS, has_marks, table_as_markdown, without_marks
 from pipeline.transforms.code_cells import UNCLEAR, read_codes
 from pipeline.transforms.parsers import parse_fees

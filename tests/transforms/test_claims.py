@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.tables import CLAIM_SCHEMA
+from pipeline.practice.tables import CLAIM_SCHEMA
 from pipeline.transforms.claims import UNIT, taken_back
 
 SCHEMA = {"load_id": pl.Int32(), "row_number": pl.Int64(), **CLAIM_SCHEMA}

@@ -8,9 +8,9 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from pipeline.codes import built_in
-from pipeline.reasons import REASONS
-from pipeline.tables import CROWN_DETAILS, ENDO_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
+from pipeline.practice.codes import built_in
+from pipeline.practice.reasons import REASONS
+from pipeline.practice.tables import CROWN_DETAILS, ENDO_DETAILS, FINDINGS, INPUT_TABLES, PATIENTS, PROCEDURES, Table
 from pipeline.transforms.clean import Cleaned, Reading, clean
 from pipeline.transforms.dates import DateForm
 from pipeline.transforms.text_cache import TextCache

@@ -8,7 +8,7 @@ from itertools import permutations
 import polars as pl
 import pytest
 
-from pipeline.codes import EVENTS as CODE_EVENTS
+from pipeline.practice.codes import EVENTS as CODE_EVENTS
 from pipeline.transforms.coded_details import (
     CODED_SCHEMA,
     EVENTS,

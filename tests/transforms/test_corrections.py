@@ -10,10 +10,11 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline import store_changes, store_mended
-from pipeline.store_changes import Changes
-from pipeline.store_tables import create_statements
-from pipeline.tables import PROCEDURES
+from pipeline.practice.tables import PROCEDURES
+from pipeline.storing import changes as store_changes
+from pipeline.storing import mended as store_mended
+from pipeline.storing.changes import Changes
+from pipeline.storing.own_tables import create_statements
 from pipeline.transforms.corrections import (
     CHANGE_SCHEMA,
     ONE_SIDED_SCHEMA,

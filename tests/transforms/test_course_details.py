@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, Table
+from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, Table
 from pipeline.transforms.course_details import course_details, crown_details_of
 
 JANUARY = dt.date(2020, 1, 1)

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 from xlsxwriter.workbook import Workbook
 
-from pipeline.errors import DataError
+from pipeline.machine.errors import DataError
 from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates, serial_date
 from pipeline.transforms.month_names import MONTHS
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipeline.errors import DataError
+from pipeline.machine.errors import DataError
 from pipeline.transforms.decimals import DecimalEvidence, decide_decimal, gather_decimals
 
 

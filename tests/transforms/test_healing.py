@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 from drawn import frame, table
 
-from pipeline.tables import ENDO_DETAILS, FINDINGS
+from pipeline.practice.tables import ENDO_DETAILS, FINDINGS
 from pipeline.transforms.healing import STATES, healing_at_recall
 from pipeline.transforms.readings import films_read, paired_readings
 

@@ -10,9 +10,9 @@ import polars as pl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.codes import built_in
-from pipeline.errors import DataError
-from pipeline.tables import PROCEDURES
+from pipeline.machine.errors import DataError
+from pipeline.practice.codes import built_in
+from pipeline.practice.tables import PROCEDURES
 from pipeline.transforms.clean import Reading, clean
 from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates
 from pipeline.transforms.decimals import gather_decimals

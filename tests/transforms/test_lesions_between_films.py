@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 from drawn import table
 
-from pipeline.tables import ENDO_COURSES, ENDO_DETAILS, FINDINGS
+from pipeline.practice.tables import ENDO_COURSES, ENDO_DETAILS, FINDINGS
 from pipeline.transforms.healing import lesions_between_films
 from pipeline.transforms.readings import by_readers, co_readers, films_read, films_shared, films_that_differ
 

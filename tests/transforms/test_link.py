@@ -13,7 +13,7 @@ from drawn import procedures
 from linking import CODES, assert_courses, assert_crowns, run
 from polars.testing import assert_frame_equal
 
-from pipeline.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, FINDINGS, PATIENTS
 from pipeline.transforms.link import LinkInput, link
 from pipeline.transforms.rules import LinkRules
 

@@ -8,7 +8,7 @@ from itertools import permutations
 import polars as pl
 import pytest
 
-from pipeline.tables import PATIENTS
+from pipeline.practice.tables import PATIENTS
 from pipeline.transforms.listed_twice import CONTRADICTED, United, unite_listed
 
 

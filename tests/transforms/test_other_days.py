@@ -7,7 +7,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipeline.errors import DataError
+from pipeline.machine.errors import DataError
 from pipeline.transforms.dates import DateForm, decide_form, gather_evidence, parse_dates
 from pipeline.transforms.other_days import buddhist_as_common, epoch_as_stamp, without_weekday
 

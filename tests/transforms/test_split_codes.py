@@ -6,8 +6,8 @@ import pytest
 from drawn import frame, procedures, table
 from polars.testing import assert_frame_equal
 
-from pipeline.codes import built_in
-from pipeline.tables import CROWN_DETAILS, ELSEWHERE, ENDO_COURSES, FINDINGS, PATIENTS
+from pipeline.practice.codes import built_in
+from pipeline.practice.tables import CROWN_DETAILS, ELSEWHERE, ENDO_COURSES, FINDINGS, PATIENTS
 from pipeline.transforms.link import Linked, LinkInput, link
 from pipeline.transforms.rules import LinkRules
 

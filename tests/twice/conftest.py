@@ -7,7 +7,7 @@ import pytest
 import twice_practice
 from twice_compare import of_results
 
-from pipeline.config import Settings
+from pipeline.reading.config import Settings
 from pipeline.results import Results
 from tests.made_once import made_once
 

@@ -9,13 +9,13 @@ import pytest
 from twice_sentences import months, much, span
 
 from dashboards.pages import crowns, hyperemic, root_canals
-from dashboards.release import release
-from dashboards.words import difference_sentence, naive_sentence
-from dashboards.words_shared import model_title
-from dashboards.words_trial import crude_sentence
+from dashboards.release.released import release
+from dashboards.words.comparisons import difference_sentence, naive_sentence
+from dashboards.words.shared import model_title
+from dashboards.words.trial import crude_sentence
 from pipeline.questions.verdict import Basis, write_verdict
 from pipeline.results import Difference, Group, Naive, Results
-from pipeline.trial_words import outcome_sentence
+from pipeline.results.trial_words import outcome_sentence
 
 MAIN = "crown_longevity_by_endo_timing"
 COMPARED = (MAIN, "tooth_survival_by_crown_after_endo", "endo_free_of_intervention_by_crown")

@@ -18,11 +18,11 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import run
-from pipeline.config import Settings, load_settings
+from pipeline.practice.tables import CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
+from pipeline.reading.config import Settings, load_settings
 from pipeline.results import Results, to_plain
-from pipeline.store import open_store
-from pipeline.tables import CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS, TOOTH_FOLLOWUP
+from pipeline.stages import run
+from pipeline.storing.store import open_store
 from synthetic_data.generate import simulate
 from tests.recounts import without_recounts
 
@@ -45,12 +45,12 @@ def run_practice(folder: Path) -> tuple[Settings, Results]:
     settings = load_settings(simulate(folder, crowns=CROWNS_MADE, seed=SEED))
     with (
         without_recounts(),
-        unittest.mock.patch("pipeline.compare.watch", return_value=()),
-        unittest.mock.patch("pipeline.compare._unseen", return_value=()),
+        unittest.mock.patch("pipeline.stages.compare.watch", return_value=()),
+        unittest.mock.patch("pipeline.stages.compare._unseen", return_value=()),
         unittest.mock.patch("pipeline.questions.steady_ratio.CHANGES_BELOW", 0.0),
         unittest.mock.patch("pipeline.questions.steady_ratio.STEADY_FROM", 0.0),
         unittest.mock.patch("pipeline.questions.steady_ratio.changing_model", return_value=None),
-        unittest.mock.patch("pipeline.compare.verdict_in_family", side_effect=lambda verdict, *_: verdict),
+        unittest.mock.patch("pipeline.stages.compare.verdict_in_family", side_effect=lambda verdict, *_: verdict),
         unittest.mock.patch("pipeline.questions.crown_longevity.compare_within_patients", return_value=None),
     ):
         results = run.everything(settings, today=dt.date(2025, 6, 30), say=lambda _: None)

@@ -13,16 +13,16 @@ from xml.etree import ElementTree
 import polars as pl
 import pytest
 
-from pipeline.checks.check import check
-from pipeline.config import load_settings
-from pipeline.run import ingest_stage, link_stage, worksheet_stage
-from pipeline.sources.excel_cells import read_sheets
-from pipeline.sources.excel_file import open_excel
-from pipeline.sources.source import ReadOptions
-from pipeline.store import open_store
-from pipeline.suggest.propose import suggest
-from pipeline.tables import CROWNS, ELSEWHERE, ELSEWHERE_EVENTS, ELSEWHERE_HINTS, HINTS, LOADS, QUARANTINE
-from pipeline.worksheets.done_elsewhere import SIGNS, teeth_to_ask
+from pipeline.practice.tables import CROWNS, ELSEWHERE, ELSEWHERE_EVENTS, ELSEWHERE_HINTS, HINTS, LOADS, QUARANTINE
+from pipeline.reading.config import load_settings
+from pipeline.reading.sources.excel_cells import read_sheets
+from pipeline.reading.sources.excel_file import open_excel
+from pipeline.reading.sources.source import ReadOptions
+from pipeline.reading.suggest.propose import suggest
+from pipeline.reading.worksheets.done_elsewhere import SIGNS, teeth_to_ask
+from pipeline.stages.checks.check import check
+from pipeline.stages.run import ingest_stage, link_stage, worksheet_stage
+from pipeline.storing.store import open_store
 from tests.drawn import table
 
 TODAY = dt.date(2025, 6, 30)

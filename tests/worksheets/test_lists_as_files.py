@@ -8,11 +8,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.errors import DataError
-from pipeline.fields import input_fields
-from pipeline.sources.excel_file import open_excel
-from pipeline.sources.source import ReadOptions
-from pipeline.tables import (
+from pipeline.machine.errors import DataError
+from pipeline.practice.fields import input_fields
+from pipeline.practice.tables import (
     CROWN_DETAILS,
     CROWNS,
     ELSEWHERE,
@@ -21,10 +19,12 @@ from pipeline.tables import (
     ENDO_DETAILS,
     INPUT_TABLES,
 )
-from pipeline.worksheets.done_elsewhere import teeth_to_ask
-from pipeline.worksheets.lists import recall_rows, write_recall_list, write_worksheet
-from pipeline.worksheets.technique import crowns_without_details, endo_without_details
-from pipeline.worksheets.workbook import Page, field_column, workbook_bytes
+from pipeline.reading.sources.excel_file import open_excel
+from pipeline.reading.sources.source import ReadOptions
+from pipeline.reading.worksheets.done_elsewhere import teeth_to_ask
+from pipeline.reading.worksheets.lists import recall_rows, write_recall_list, write_worksheet
+from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details
+from pipeline.reading.worksheets.workbook import Page, field_column, workbook_bytes
 from tests.drawn import table
 
 DAY = dt.date(2021, 3, 1)

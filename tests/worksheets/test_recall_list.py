@@ -5,8 +5,8 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipeline.tables import ENDO_COURSES, FINDINGS, PATIENTS, TOOTH_FOLLOWUP
-from pipeline.worksheets.recall_list import due_reviews, last_contacts
+from pipeline.practice.tables import ENDO_COURSES, FINDINGS, PATIENTS, TOOTH_FOLLOWUP
+from pipeline.reading.worksheets.recall_list import due_reviews, last_contacts
 from tests.drawn import frame, table
 
 ON = dt.date(2021, 3, 1)

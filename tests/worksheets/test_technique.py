@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS
-from pipeline.worksheets.technique import crowns_without_details, endo_without_details, technique_fields
+from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS
+from pipeline.reading.worksheets.technique import crowns_without_details, endo_without_details, technique_fields
 from tests.drawn import frame, table
 
 IDS = pl.DataFrame({"patient_id": ["p1", "p2"], "written_id": ["007", "0012"]})

@@ -6,8 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from pipeline.sources.fhir import FhirFile, open_fhir
-from pipeline.sources.source import ReadOptions
+from pipeline.reading.sources.fhir import FhirFile, open_fhir
+from pipeline.reading.sources.source import ReadOptions
 
 CDT = "http://www.ada.org/cdt"
 FDI = "http://terminology.hl7.org/CodeSystem/ex-tooth"

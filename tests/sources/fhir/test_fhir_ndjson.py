@@ -10,12 +10,12 @@ from fhir_records import aside, claim, concept, item, observation, opened, proce
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.errors import DataError
-from pipeline.reasons import REASONS
-from pipeline.sources import json_records
-from pipeline.sources.fhir import open_fhir
-from pipeline.sources.json_rows import open_json
-from pipeline.sources.source import ReadOptions
+from pipeline.machine.errors import DataError
+from pipeline.practice.reasons import REASONS
+from pipeline.reading.sources import json_records
+from pipeline.reading.sources.fhir import open_fhir
+from pipeline.reading.sources.json_rows import open_json
+from pipeline.reading.sources.source import ReadOptions
 
 GOOD = json.dumps(procedure())
 

@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 from write_x12 import claim, claims, interchange, line, remittance, write
 
-from pipeline.errors import DataError
-from pipeline.sources import ReadOptions, open_source
-from pipeline.sources.x12 import open_x12
-from pipeline.sources.x12.segments import Segments
+from pipeline.machine.errors import DataError
+from pipeline.reading.sources import ReadOptions, open_source
+from pipeline.reading.sources.x12 import open_x12
+from pipeline.reading.sources.x12.segments import Segments
 
 ONE = interchange(claims(claim(line(), line("D3330", "TOO*JP*14"))))
 
@@ -64,7 +64,7 @@ def test_wrapped_at_any_width_before_one_that_ends_in_line_breaks(
     wrapped = "\n".join(first[i : i + width] for i in range(0, len(first), width))
     path = tmp_path / "a.edi"
     path.write_text(wrapped + "\n" + second)
-    monkeypatch.setattr("pipeline.sources.x12.segments._CHUNK", max(chunk, 300))
+    monkeypatch.setattr("pipeline.reading.sources.x12.segments._CHUNK", max(chunk, 300))
     assert rows(path) == [*EXPECTED, EXPECTED[0]]
 
 
@@ -178,7 +178,7 @@ def test_claims_fill_procedures_and_patients_only(tmp_path: Path):
 
 
 def test_a_large_file_comes_in_pieces_and_can_be_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr("pipeline.sources.x12.file._BATCH_RECORDS", 5_000)
+    monkeypatch.setattr("pipeline.reading.sources.x12.file._BATCH_RECORDS", 5_000)
     many = claims(*(claim(line(), line("D3330"), number=f"P{n}") for n in range(8_000)))
     source = open_x12(write(tmp_path / "a.edi", interchange(many)), ReadOptions())
     for _ in range(2):

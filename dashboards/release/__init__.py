@@ -1,0 +1,1 @@
+"""From results to what may be shown outside, one module a kind of figure; `released` is the one gate."""

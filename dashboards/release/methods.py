@@ -1,0 +1,107 @@
+"""What shared files may say of how records were read and analysed: numbers on the gate's steps, known names only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from dashboards.formats import known
+from dashboards.release import words as release_words
+from dashboards.release.count import ReleasedCount
+from dashboards.release.curve import GRID_MONTHS
+from dashboards.release.percent import percent_step
+from pipeline.questions.gaps import read_gap
+from pipeline.release.disclosure import COVARIATES, Gate
+from pipeline.results import DAYS_PER_YEAR, FlowStep, FollowUp, Results
+
+FOLLOWED = ("crowns", "root canals")
+
+
+@dataclass(frozen=True)
+class ReleasedFollowUp:
+    """How complete follow-up is: median to the half-year (None if not reached), shares in percent on the step.
+
+    The median is the day on which one tooth was last seen, so it stands on the grid of the curves.
+    """
+
+    of: str
+    median_months: int | None
+    ended_early: int
+    seen: int
+
+    def __post_init__(self) -> None:
+        if self.of not in FOLLOWED:
+            raise ValueError("follow-up is released for crowns and root canals only")
+        if self.median_months is not None and self.median_months % GRID_MONTHS:
+            raise ValueError("median follow-up is released in half-years")
+
+
+@dataclass(frozen=True)
+class ReleasedMethods:
+    """Settings, versions and completeness, for the methods appendix.
+
+    `flow` holds the steps of the main comparison's cohort whose loss is none or at least 11; `missing` gives percent of
+    rows without a value, and leaves out characteristics that few rows lack.
+    """
+
+    followup: tuple[ReleasedFollowUp, ...] = ()
+    flow: tuple[tuple[str, ReleasedCount], ...] = ()
+    missing: tuple[tuple[str, int], ...] = ()
+    set_aside: ReleasedCount = field(default_factory=lambda: ReleasedCount(None))
+    analysis: tuple[tuple[str, str], ...] = ()
+    versions: tuple[tuple[str, str], ...] = ()
+    checked: int = 0
+    agreed: int = 0
+
+    def setting(self, name: str) -> str | None:
+        """The value of a setting of the analysis, if it is known."""
+        return dict(self.analysis).get(name)
+
+
+def release_methods(gate: Gate, results: Results) -> ReleasedMethods:
+    """The methods' figures."""
+    gate.place = "Methods"
+    main = next((c for c in results.comparisons if c.id in release_words.QUESTIONS), None)
+    return ReleasedMethods(
+        followup=tuple(found for f in results.followup if (found := _followup(gate, f)) is not None),
+        flow=_flow(gate, main.flow) if main is not None else (),
+        missing=_missing(gate, main.missing) if main is not None else (),
+        set_aside=ReleasedCount(gate.plain(results.counts.quarantined)),
+        analysis=release_words.numbers(results.analysis, release_words.ANALYSIS),
+        versions=release_words.versions(results.versions),
+        checked=len(results.checks),
+        agreed=sum(c.largest_gap <= c.tolerance for c in results.checks),
+    )
+
+
+def _followup(gate: Gate, f: FollowUp) -> ReleasedFollowUp | None:
+    step = percent_step(gate.teeth(f.teeth))
+    if f.of not in FOLLOWED or step is None or not known(f.lost) or not known(f.clark_c):
+        return None
+    if any(gate.rounding.count(round(f.teeth * share)) is None for share in (f.lost, 1 - f.lost)):
+        return None
+    halves = None if f.median_days is None else round(12 / GRID_MONTHS * f.median_days / DAYS_PER_YEAR)
+    months = None if halves is None else GRID_MONTHS * halves
+    lost, seen = (gate.rounding.share(100 * share, step) for share in (f.lost, f.clark_c))
+    return ReleasedFollowUp(f.of, months, lost, seen)
+
+
+def _flow(gate: Gate, steps: tuple[FlowStep, ...]) -> tuple[tuple[str, ReleasedCount], ...]:
+    """A step that few were lost at is passed over: the two counts around it would tell how few."""
+    released, before = [], None
+    for s in steps:
+        few = before is not None and before != s.left and gate.rounding.count(before - s.left) is None
+        if s.step in release_words.FLOW and not few:
+            released.append((s.step, ReleasedCount(gate.plain(s.left))))
+            before = s.left
+    return tuple(r for r in released if r[1].value is not None)
+
+
+def _missing(gate: Gate, texts: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
+    shares = []
+    for label, without, rows in filter(None, map(read_gap, texts)):
+        if label not in COVARIATES:
+            continue
+        step = percent_step(gate.rounding.count(rows))
+        if step is not None and all(gate.rounding.count(n) is not None for n in (without, rows - without)):
+            shares.append((label, gate.rounding.share(100 * without / rows, step)))
+    return tuple(shares)

@@ -1,0 +1,145 @@
+"""Tables of success rates as they may leave: whole teeth of 100, clinicians and clinics by letter."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass
+
+from dashboards import terms
+from dashboards.release.count import ReleasedCount
+from dashboards.release.percent import release_share
+from pipeline.release.disclosure import DOMINANCE_PERCENT, FAILURES, SMALLEST, Gate, nth_letter
+from pipeline.results import RateRow, RateTable, Results
+
+KINDS = ("overall", "year", "tooth_group", "site_id", "provider_id")
+NOT_RECORDED = "not recorded"
+CODED = ("provider_id", "site_id")
+LETTERED = 26 + 26**2  # one or two letters
+TOOTH_GROUPS = ("anterior", "premolar", "molar")
+FEWEST_CODED = 3
+KNOWN_BY_VOLUME = (
+    f"a table of fewer than {FEWEST_CODED} clinicians or clinics, or with over {DOMINANCE_PERCENT} % at one of them"
+)
+
+
+@dataclass(frozen=True)
+class ReleasedRate:
+    """One row of rates; percentages are None where too few stand behind them."""
+
+    name: str
+    teeth: ReleasedCount
+    failures: ReleasedCount
+    years: float
+    in_place: int | None
+    low: int | None
+    high: int | None
+
+    def __post_init__(self) -> None:
+        values = (self.in_place, self.low, self.high)
+        if any(v is not None and v not in range(101) for v in values):
+            raise ValueError("a released rate is in whole teeth of 100")
+        if self.in_place is not None and (self.failures.value is None or self.teeth.value is None):
+            raise ValueError("a rate is released only with the counts behind it")
+
+
+@dataclass(frozen=True)
+class ReleasedRates:
+    """A table of rates. Clinicians and sites are letters; rows with fewer than 11 teeth are left out and counted."""
+
+    outcome: str
+    by: str
+    rows: tuple[ReleasedRate, ...]
+    left_out: bool
+
+    def __post_init__(self) -> None:
+        coded = self.by in CODED
+        if self.by not in KINDS or (
+            coded and any(not re.fullmatch(rf"[A-Z]{{1,2}}|{NOT_RECORDED}", r.name) for r in self.rows)
+        ):
+            raise ValueError("clinicians and sites are released by letter only")
+
+
+def release_rates(gate: Gate, results: Results) -> tuple[ReleasedRates, ...]:
+    """The tables of known kinds and outcomes that may be told."""
+    letters = {by: _letters(results, by) for by in CODED}
+    return tuple(
+        found
+        for t in results.rates
+        if t.by in KINDS
+        and t.outcome in terms.OUTCOMES
+        and (found := _rates(gate, t, letters.get(t.by, {}))) is not None
+    )
+
+
+def _rates(gate: Gate, table: RateTable, letters: dict[str, str]) -> ReleasedRates | None:
+    """Rows of too few teeth are left out; a lone hidden count takes the smallest other one with it.
+
+    Of clinicians and clinics there must be three, and none may have more than half of the teeth: else one is known by
+    volume, to the others at least.
+    """
+    gate.place = f"{terms.outcome(table.outcome).many.capitalize()}: {terms.by(table.by).lower()}"
+    coded = table.by in CODED
+    if coded and _known_by_volume(table):
+        gate.withhold(KNOWN_BY_VOLUME)
+        return None
+    kept = [_name(table.by, r, letters) is not None and gate.rounding.count(r.teeth) is not None for r in table.rows]
+    rows = [r for r, keep in zip(table.rows, kept, strict=True) if keep]
+    left_out = [r for r, keep in zip(table.rows, kept, strict=True) if not keep]
+    names = [f"{table.by} {r.name}" for r in rows]
+    teeth = gate.table(names, [r.teeth for r in rows], [r.patients for r in rows], left_out=[r.teeth for r in left_out])
+    failures = gate.table(
+        [f"{n} {table.outcome}" for n in names],
+        [r.failures for r in rows],
+        kind=FAILURES,
+        left_out=[r.failures for r in left_out],
+    )
+    released = [
+        _rate(gate, r, _name(table.by, r, letters) or "", t, f if t is not None else None)
+        for r, t, f in zip(rows, teeth, failures, strict=True)
+    ]
+    ordered = sorted(released, key=lambda r: TOOTH_GROUPS.index(r.name) if r.name in TOOTH_GROUPS else len(r.name))
+    if table.by in ("year", *CODED):
+        ordered = sorted(released, key=lambda r: r.name)
+    return ReleasedRates(table.outcome, table.by, tuple(ordered), len(rows) < len(table.rows))
+
+
+def _known_by_volume(table: RateTable) -> bool:
+    """The (1, 50) dominance rule on the teeth of a table by clinician or clinic, and at least three of them."""
+    sizes = [r.teeth for r in table.rows if r.name != NOT_RECORDED and r.teeth >= SMALLEST]
+    return len(sizes) < FEWEST_CODED or 100 * max(sizes) > DOMINANCE_PERCENT * sum(sizes)
+
+
+def _rate(gate: Gate, r: RateRow, name: str, teeth: int | None, failures: int | None) -> ReleasedRate:
+    counts = (ReleasedCount(teeth), ReleasedCount(failures))
+    if failures is None or teeth is None or r.survival is None or r.ci_low is None or r.ci_high is None:
+        return ReleasedRate(name, *counts, r.years, None, None, None)
+    # Nobody enters late, so at least (those followed at the end) times (the share that failed) have failed.
+    figures = (r.survival, r.ci_low, r.ci_high)
+    shown = release_share(gate, figures, of=teeth, behind=r.followed * (1 - r.survival), beside=r.followed)
+    return ReleasedRate(name, *counts, r.years, *(shown or (None, None, None)))
+
+
+def _name(by: str, row: RateRow, letters: dict[str, str]) -> str | None:
+    """The name a row may bear; None for one that is none of ours."""
+    if by == "overall":
+        return "whole practice"
+    if by == "year":
+        return row.name if re.fullmatch(r"(19|20)\d\d", row.name) else None
+    if by == "tooth_group":
+        return row.name if row.name in TOOTH_GROUPS else None
+    return NOT_RECORDED if row.name == NOT_RECORDED else letters.get(row.name)
+
+
+def _letters(results: Results, by: str) -> dict[str, str]:
+    """A letter for each clinician or site, the same on every page of a run.
+
+    The order hangs on the records, which nobody outside has, so that neither the alphabet nor the number of teeth gives
+    a name away.
+    """
+    salt = results.records.digest or (
+        "".join(sorted(f"{r.hash}{r.rows_read}" for r in results.quality.loads)) + repr(results.counts)
+    )
+    names = {r.name for t in results.rates if t.by == by for r in t.rows} - {NOT_RECORDED}
+    mixed = sorted(names, key=lambda n: hashlib.sha256(f"{salt}|{by}|{n}".encode()).hexdigest())
+    return {name: nth_letter(i) for i, name in enumerate(mixed[:LETTERED])}

@@ -1,0 +1,114 @@
+"""Who was in the two groups of a comparison, as it may leave: Table 1 of a report.
+
+Means of numbers in whole units; shares in percent on the step of the group, those of fewer than 11 teeth hidden, and a
+lone hidden one with its smallest neighbour. Names are the declared ones and no others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from dashboards.formats import known, phrase, sentence_case
+from dashboards.release.percent import percent_step
+from pipeline.practice.tables import MATERIALS, SEXES, TOOTH_GROUPS
+from pipeline.release.disclosure import Gate
+from pipeline.results import BalanceRow, Comparison
+
+# Characteristics by the name that results give them. Of a yes-or-no what is neither is no.
+NUMBERS = {
+    "age_at_seat": "Age at the seat, mean in years",
+    "age_at_completion": "Age at completion, mean in years",
+    "seat_year": "Year of the seat, mean",
+    "completion_year": "Year of completion, mean",
+}
+WORDS: Mapping[str, tuple[str, Sequence[str]]] = {
+    "sex": ("Sex", SEXES),
+    "tooth_group": ("Tooth group", TOOTH_GROUPS),
+    "material": ("Material", MATERIALS),
+    "bruxism": ("Bruxism", ("true",)),
+    "smoker": ("Smoking", ("true",)),
+    "diabetes": ("Diabetes", ("true",)),
+}
+UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class ReleasedCharacteristic:
+    """One line of Table 1 for the reference and the group: a mean, or percent of teeth if `share`; None if hidden."""
+
+    label: str
+    share: bool
+    of_reference: int | None
+    of_group: int | None
+
+    def __post_init__(self) -> None:
+        values = (self.of_reference, self.of_group)
+        if any(v is not None and (not isinstance(v, int) or (self.share and v not in range(101))) for v in values):
+            raise ValueError("a released characteristic is a whole number, and a share a whole percent")
+
+
+def release_table1(gate: Gate, c: Comparison, enough: set[str]) -> tuple[ReleasedCharacteristic, ...]:
+    """Table 1 of the two groups that a comparison sets side by side; empty where the count of one is hidden."""
+    d = c.difference
+    if c.honesty is None or d is None or not {d.group, d.reference} <= enough:
+        return ()
+    teeth = {g.name: g.crowns for g in c.groups}
+    sizes = {name: teeth[name] for name in (d.reference, d.group)}
+    rows = {row.name: row for row in c.honesty.balance}
+    lines = [
+        ReleasedCharacteristic(label, False, *_means(gate, row, rows.get(f"{name}_{UNKNOWN}"), tuple(sizes.values())))
+        for name, label in NUMBERS.items()
+        if (row := rows.get(name)) is not None
+    ]
+    for name in WORDS:
+        lines += _levels(gate, name, rows, sizes)
+    return tuple(line for line in lines if (line.of_reference, line.of_group) != (None, None))
+
+
+def _means(gate: Gate, row: BalanceRow, gaps: BalanceRow | None, sizes: Sequence[int]) -> list[int | None]:
+    """Both means in whole units; none of fewer than 11 teeth that have the number, which could be a person's own."""
+    told = (row.of_reference, row.of_group)
+    without = (gaps.of_reference, gaps.of_group) if gaps else (0.0, 0.0)
+    return [
+        None
+        if value is None or not known(value) or gate.rounding.count(round(n * (1 - (gap or 0.0)))) is None
+        else round(value)
+        for value, gap, n in zip(told, without, sizes, strict=True)
+    ]
+
+
+def _levels(
+    gate: Gate, name: str, rows: Mapping[str, BalanceRow], sizes: Mapping[str, int]
+) -> list[ReleasedCharacteristic]:
+    """The lines of one characteristic; in either group a level of few teeth is hidden, and never alone."""
+    label, words = WORDS[name]
+    found = {word: row for word in (*words, UNKNOWN) if (row := rows.get(f"{name}_{word}")) is not None}
+    shares = [[row.of_reference for row in found.values()], [row.of_group for row in found.values()]]
+    columns = [
+        _column(gate, [f"{group} {name} {word}" for word in found], values, n)
+        for (group, n), values in zip(sizes.items(), shares, strict=True)
+    ]
+    return [
+        ReleasedCharacteristic(_named(label, word), True, *values)
+        for word, *values in zip(found, *columns, strict=True)
+    ]
+
+
+def _column(gate: Gate, names: list[str], shares: Sequence[float | None], teeth: int) -> list[int | None]:
+    told = [0.0 if s is None or not known(s) else s for s in shares]
+    step = percent_step(gate.rounding.count(teeth))
+    if step is None:
+        return [None] * len(told)
+    # What none of the levels is (the noes of a yes-or-no) stands last, so that it counts among the neighbours.
+    counts = [round(s * teeth) for s in told]
+    if sum(counts) < teeth:
+        names, counts = [*names, f"{names[0]} no" if names else "no"], [*counts, teeth - sum(counts)]
+    kept = gate.table(names, counts)[: len(told)]
+    return [None if k is None else gate.rounding.share(100 * s, step) for k, s in zip(kept, told, strict=True)]
+
+
+def _named(label: str, word: str) -> str:
+    if word == UNKNOWN:
+        return f"{label}: not recorded"
+    return label if word == "true" else f"{label}: {sentence_case(phrase(word)).lower()}"

@@ -1,0 +1,1 @@
+"""Sentences, each computed from the results that its chart and table show."""

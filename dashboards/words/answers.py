@@ -1,0 +1,189 @@
+"""The sentences that pages open with, in the English of a person; every number is one of a results object."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards import terms
+from dashboards.answers import Answer
+from dashboards.formats import lower_first, months, plural, sentence_case, whole, years
+from pipeline.results import Choices, Comparison, Difference, Results, Trial, TrialOutcome
+from pipeline.results.planning import Plan
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
+from pipeline.results.trial_words import CROWN, NEED, TOOTH
+
+TOO_EARLY = "too_early"
+OPEN = ("cannot_tell", "depends_on_how_we_count", TOO_EARLY)
+
+
+def more(value: int) -> str:
+    """`2 more`, `6 fewer`, `as many`."""
+    return "as many" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"
+
+
+def between(low: int, high: int) -> str:
+    """`between 2 fewer and 7 more`, `4 to 8 fewer`, `between none and 5 more`, `between 9 fewer and none`."""
+    if low * high > 0:
+        near, far = sorted((abs(low), abs(high)))
+        side = "more" if low > 0 else "fewer"
+        return f"{near} {side}" if near == far else f"{near} to {far} {side}"
+    ends = ["none" if v == 0 else more(v) for v in (low, high)]
+    return "none" if ends == ["none", "none"] else f"between {ends[0]} and {ends[1]}"
+
+
+def of_100(d: Difference, labels: dict[str, str], outcome: str) -> str:
+    """`Of 100 crowns, 2 more failed within 5 years with a than with b: between 2 fewer and 7 more.`"""
+    say = terms.outcome(outcome)
+    mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
+    group, reference = (lower_first(labels.get(n, n)) for n in (d.group, d.reference))
+    late = f", counted from {months(d.from_days)} on" if d.from_days > 0 else ""
+    than = "than" if mid else "as"
+    return (
+        f"Of 100 {plural(2, say.noun)}, {more(mid)} {happened(outcome)} within {years(d.years)} with {group} {than} "
+        f"with {reference}{late}: {between(low, high)}."
+    )
+
+
+def in_short(c: Comparison) -> str:
+    """`Opened, 2 more of 100 failed within 5 years (between 2 fewer and 7 more).`, without the names of the groups."""
+    d = c.difference
+    if d is None or c.verdict.code == TOO_EARLY:
+        return c.verdict.sentence
+    mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
+    return f"{sentence_case(more(mid))} of 100 {happened(c.outcome)} within {years(d.years)} ({between(low, high)})."
+
+
+def happened(outcome: str) -> str:
+    """What befell the teeth, as a verb of many: `failed`, `were lost`."""
+    bad = terms.outcome(outcome).bad
+    return f"were {bad}" if bad == "lost" else bad
+
+
+def comparison_says(c: Comparison) -> str:
+    """A comparison's finding in a sentence: its difference, or why there is none."""
+    if c.difference is None or c.verdict.code == TOO_EARLY:
+        return c.verdict.sentence
+    said = of_100(c.difference, {g.name: g.label for g in c.groups}, c.outcome)
+    d = c.difference
+    open_still = c.verdict.code in OPEN and (d.ci_low > 0 or d.ci_high < 0)
+    return f"{said[:-1]}, yet chance is not ruled out." if open_still else said
+
+
+def comparison_answer(c: Comparison, *, link: str, asked: str = "") -> Answer:
+    """The answer of a comparison, with its verdict."""
+    return Answer(comparison_says(c), asked=asked or c.question, link=link, code=c.verdict.code)
+
+
+def how_sure(c: Comparison) -> str:
+    """How sure the main finding is: what could have been seen, other ways to count, and that no lots were drawn."""
+    said = []
+    if c.choices is not None and c.choices.rows:
+        said.append(_ways(c.choices))
+    if c.honesty is not None and c.honesty.detectable_per_100 is not None:
+        said.append(f"A difference under {max(round(c.honesty.detectable_per_100), 1)} of 100 may have been missed.")
+    said.append("No lots were drawn: other things may explain it.")
+    return " ".join(said)
+
+
+def _ways(choices: Choices) -> str:
+    told = [c for c in choices.rows if c.ci_low is not None and c.ci_high is not None]
+    zero = sum(c.ci_low <= 0 <= c.ci_high for c in told if c.ci_low is not None and c.ci_high is not None)
+    return f"In {whole(zero)} of {whole(len(told))} ways to count the range includes no difference."
+
+
+def trial_says(t: Trial, outcome: str) -> str:
+    """One outcome of the decision, per hundred, both ways."""
+    found = next((o for o in t.outcomes if o.outcome == outcome), None)
+    return "" if found is None else outcome_says(found)
+
+
+def outcome_says(o: TrialOutcome) -> str:
+    """`Crowns failed: 2 more of 100 with the root canal first (between 3 fewer and 8 more).`"""
+    d = o.difference
+    if d is None:
+        return f"no difference is given: {o.why_none.partition(' (')[0].rstrip('.')}." if o.why_none else o.sentence
+    mid, low, high = (round(v) for v in (d.per_100, d.ci_low, d.ci_high))
+    if o.outcome == NEED:
+        return f"Waiting spared {mid} of 100 teeth a root canal for {years(d.years)} ({low} to {high})."
+    what = {CROWN: "crowns failed", TOOTH: "teeth were lost"}.get(o.outcome, "teeth failed")
+    much = f"{more(mid)} of 100 {what}" if mid else f"as many of 100 {what}"
+    return f"{much} within {years(d.years)} with the root canal first: {between(low, high)}."
+
+
+def technique_counts(answers: Sequence[TechniqueAnswer]) -> dict[str, int]:
+    """How many comparisons came out how, by the code of the verdict, in the order of the verdicts."""
+    found = [c.verdict for a in answers for c in a.contrasts]
+    return {code: found.count(code) for code in terms.VERDICTS if code in found}
+
+
+def technique_says(answers: Sequence[TechniqueAnswer]) -> str:
+    """`None of 94 comparisons names a difference; 21 show little difference; of 73 nothing can be told yet.`"""
+    counts = technique_counts(answers)
+    total = sum(counts.values())
+    if not total:
+        return "Too few teeth were recorded with their technique to compare any."
+    named = counts.get("differs", 0)
+    parts = [f"{whole(named) if named else 'None'} of {whole(total)} comparisons {'name' if named > 1 else 'names'} a "
+             "difference"]  # fmt: skip
+    alike, unsettled = counts.get("little_difference", 0), sum(counts.get(code, 0) for code in OPEN)
+    if alike:
+        parts.append(f"{whole(alike)} {'show' if alike > 1 else 'shows'} little difference")
+    if unsettled:
+        parts.append(f"of {whole(unsettled)} nothing can be told yet")
+    return f"{'; '.join(parts)}."
+
+
+def technique_in_short(answers: Sequence[TechniqueAnswer]) -> str:
+    """`None of 94 comparisons; of 73 nothing can be told yet.`"""
+    counts = technique_counts(answers)
+    total, named = sum(counts.values()), counts.get("differs", 0)
+    unsettled = sum(counts.get(code, 0) for code in OPEN)
+    if not total:
+        return "Too few teeth to compare any."
+    rest = f"; of {whole(unsettled)} nothing can be told yet" if unsettled else ""
+    return f"{whole(named) if named else 'None'} of {whole(total)} comparisons{rest}."
+
+
+def pair(a: TechniqueAnswer, c: TechniqueContrast) -> str:
+    """`A single rotary file against hand files`."""
+    labels = {g.name: g.label for g in a.groups}
+    return f"{labels[c.group]} against {lower_first(labels[c.reference])}"
+
+
+def has_range(c: TechniqueContrast) -> bool:
+    """Whether a contrast has a difference to be shown: never where too few failures were said to be there."""
+    return c.verdict != TOO_EARLY and None not in (c.difference_per_100, c.difference_ci_low, c.difference_ci_high)
+
+
+def contrast_range(c: TechniqueContrast) -> str:
+    """The range of a contrast in words; empty where it has none to show."""
+    if not has_range(c) or c.difference_ci_low is None or c.difference_ci_high is None:
+        return ""
+    return between(round(c.difference_ci_low), round(c.difference_ci_high))
+
+
+def leaves_zero_out(c: TechniqueContrast) -> bool:
+    """Whether the range of a contrast holds differences on one side only."""
+    low, high = c.difference_ci_low, c.difference_ci_high
+    return has_range(c) and low is not None and high is not None and (low > 0 or high < 0)
+
+
+def settles(plan: Plan) -> str:
+    """When a question would be settled: `in about 63 months here, or with 2 practices of this size together`."""
+    if plan.settled:
+        return "settled for now"
+    if plan.failures_needed is None:
+        return "more of the same records would not settle it"
+    if plan.failures_so_far >= plan.failures_needed:
+        return "there are failures enough; it is not a question of numbers alone"
+    here = f"in about {whole(plan.months)} months here" if plan.months is not None else (
+        f"not within {plan.within_years} years here")  # fmt: skip
+    if plan.practices is None or plan.practices < 2:
+        return here
+    return f"{here}, or now by {whole(plan.practices)} practices of this size together"
+
+
+def next_step(results: Results, c: Comparison) -> str:
+    """What would settle a comparison: as planned, where there is a plan, else as its verdict says."""
+    plan = next((p for p in results.planning if p.id == c.id and not p.settled), None)
+    return f"{settles(plan)[:1].upper()}{settles(plan)[1:]}." if plan is not None else c.verdict.next_step

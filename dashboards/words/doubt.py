@@ -1,0 +1,139 @@
+"""Sentences on what a comparison could not have shown, on how alike the teeth were, and on other ways to count."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards.charts.balance import LINE, MOST, in_order
+from dashboards.charts.choices import sorted_rows
+from dashboards.formats import count, known, listing, plural, whole
+from dashboards.words.comparisons import difference_core, range_more_or_fewer
+from pipeline.results import BalanceRow, Choices, Comparison, Difference, Honesty
+
+
+def method_sentence(difference: Difference) -> str:
+    """How the difference was worked out, and so whether it is adjusted."""
+    return f"How it was worked out: {difference.method.rstrip('.')}." if difference.method else ""
+
+
+def crude_sentence(crude: Difference, labels: dict[str, str], noun: str) -> str:
+    """The difference before adjustment, in words."""
+    mid, low, high = (round(v) for v in (crude.per_100, crude.ci_low, crude.ci_high))
+    group, reference = (labels.get(n, n) for n in (crude.group, crude.reference))
+    core = difference_core(mid, group, reference, crude.years, noun)
+    return f"Not adjusted: {core[:1].lower()}{core[1:]}; the range is {range_more_or_fewer(low, high)}."
+
+
+def ratio_sentence(c: Comparison) -> str:
+    """What a hazard ratio means here: never more than the test of its steadiness allows."""
+    text = "A hazard ratio of 2 means that failures came twice as fast among teeth still in place"
+    if c.steady is None or c.steady.steady is None:
+        text += ", on average over the time followed; whether that holds all along is not known"
+    elif not c.steady.steady:
+        text += (
+            ", on average over whoever was followed. Here the ratio changes over time, so the one number describes no "
+            "single year"
+        )
+    return f"{text}. Ranges allow for teeth that share a patient."
+
+
+def beside_sentences(c: Comparison) -> list[str]:
+    """Whether the ratio is steady, the mean years in place, and the same patients."""
+    said = []
+    if c.steady is not None:
+        said.append(c.steady.sentence)
+        if c.steady.overall is not None:
+            value, low, high = c.steady.overall
+            said.append(
+                f"Over the years that are compared, failures came {value:.1f} times as fast on the whole "
+                f"({low:.1f} to {high:.1f})."
+            )
+    said += [found.sentence for found in (c.mean_years, c.within_patient) if found is not None]
+    return said
+
+
+def honesty_sentences(honesty: Honesty, smallest: float) -> list[str]:
+    """What could have been seen, and what an unrecorded reason would have to do."""
+    said = []
+    if honesty.detectable_per_100 is not None and known(honesty.detectable_per_100):
+        said.append(
+            f"These records would have shown a difference of about {max(round(honesty.detectable_per_100), 1)} per 100 "
+            f"4 times in 5; a smaller one may well have been missed. Fixed beforehand as large enough to matter: "
+            f"{smallest:g} per 100."
+        )
+    claim = e_value_sentence(honesty)
+    if claim:
+        said.append(claim)
+    return said
+
+
+def e_value_sentence(honesty: Honesty) -> str:
+    """The E-value beside the largest measured difference; nothing where no difference is claimed."""
+    if honesty.e_value is None or not known(honesty.e_value):
+        return ""
+    text = (
+        "To explain the difference away, something not recorded would have to go with the way of treating and with "
+        f"failure, each by a ratio of {honesty.e_value:.1f} or more, over and above what is adjusted for"
+    )
+    if honesty.e_value_limit is not None and known(honesty.e_value_limit):
+        text += f"; {honesty.e_value_limit:.1f} would take its range to no difference"
+    worst = next(iter(in_order(honesty.balance)), None)
+    if worst is not None:
+        text += (
+            f". For comparison, what was recorded differs most in {worst.label}, by {worst.before:.2f} standard "
+            "deviations"
+        )
+    return f"{text}."
+
+
+def balance_sentence(rows: Sequence[BalanceRow]) -> str:
+    """How many characteristics differ by more than the customary line, before and after weighting."""
+    found = in_order(rows)
+    if not found:
+        return ""
+    over = [r for r in found if r.before > LINE]
+    text = f"{len(over)} of {count(len(found), 'characteristic')} {plural(len(over), 'differs')} by more than {LINE:g}"
+    if over:
+        text += f", most of all {over[0].label} ({over[0].before:.2f})"
+    weighted = [r for r in found if r.after is not None and known(r.after)]
+    if weighted:
+        still = sum((r.after or 0) > LINE for r in weighted)
+        text += f"; after weighting {still} of {len(weighted)} {plural(still, 'does')}"
+    tail = f" The chart shows the {MOST} most unlike." if len(found) > MOST else ""
+    return f"{text}. Up to {LINE:g} is customarily taken as alike.{tail}"
+
+
+def balance_label(rows: Sequence[BalanceRow], title: str) -> str:
+    """The accessible name of the balance chart of the comparison called `title`."""
+    parts = [
+        f"{r.label} {r.before:.2f}" + ("" if r.after is None else f", after weighting {r.after:.2f}")
+        for r in in_order(rows)[:MOST]
+    ]
+    return f"{title}: absolute standardised differences, line at {LINE:g}: {'; '.join(parts)}."
+
+
+def choices_sentence(choices: Choices) -> str:
+    """How many combinations, from where to where their differences run, and where the main one stands."""
+    drawn = sorted_rows(choices)
+    if not drawn:
+        return f"None of {count(len(choices.rows), 'combination')} of choices allows a difference by the horizon."
+    values = [round(c.per_100 or 0) for c in drawn]
+    # From the lower to the higher; rounding them one by one keeps their order.
+    text = (
+        f"The difference could be given in {whole(len(drawn))} of {count(len(choices.rows), 'way')} to count; over "
+        f"these it runs from {_signed(values[0])} to {_signed(values[-1])} failures per 100"
+    )
+    main = next((i for i, c in enumerate(drawn) if c.is_main), None)
+    if main is not None:
+        text += f", and the main way, the diamond, gives {_signed(values[main])}"
+    return f"{text}."
+
+
+def verdicts_sentence(choices: Choices, names: dict[str, str]) -> str:
+    """How often each verdict came out."""
+    parts = [f"{names.get(code, code).lower()} in {n}" for code, n in sorted(choices.verdicts.items()) if n]
+    return f"Verdicts over the ways to count: {listing(parts)}." if parts else ""
+
+
+def _signed(value: int) -> str:
+    return "0" if value == 0 else f"{abs(value)} {'more' if value > 0 else 'fewer'}"

@@ -1,0 +1,84 @@
+"""Sentences on what teeth were lost to."""
+
+from __future__ import annotations
+
+from dashboards.formats import listing, years
+from pipeline.results.healing import LossGroup, LossPoint, LossTable
+
+CAUSES = {
+    "endodontic": "an endodontic cause",
+    "periodontal": "a periodontal cause",
+    "fracture": "a fracture",
+    "caries": "caries",
+    "other": "another cause",
+    "unknown": "a cause not recorded",
+}
+SHORT = {
+    "endodontic": "Endodontic",
+    "periodontal": "Periodontal",
+    "fracture": "Fracture",
+    "caries": "Caries",
+    "other": "Other",
+    "unknown": "Not recorded",
+    "all": "All causes",
+}
+NOUNS = {"endo_tooth_loss_by_cause": "root-filled teeth", "crowned_tooth_loss_by_cause": "crowned teeth"}
+SHOWN_YEARS = (1.0, 5.0, 10.0)
+
+
+def at(points: tuple[LossPoint, ...], year: float) -> LossPoint | None:
+    """The point at a year, if it is given."""
+    return next((p for p in points if p.years == year), None)
+
+
+def last_year(group: LossGroup) -> LossPoint | None:
+    """The latest of the years shown in tables that the group reaches."""
+    found = [p for p in (at(group.total.points, y) for y in SHOWN_YEARS) if p is not None]
+    return found[-1] if found else None
+
+
+def loss_headline(table: LossTable) -> str:
+    """How many of all teeth were lost by the last year shown, and to what."""
+    group = next((g for g in table.groups if g.name == "all"), None)
+    point = last_year(group) if group else None
+    noun = NOUNS.get(table.id, "teeth")
+    if group is None or point is None:
+        return f"Too few {noun} have been followed to say what they are lost to."
+    found = [(p.estimate, c.cause) for c in group.causes if (p := at(c.points, point.years)) is not None and p.estimate]
+    parts = [f"{_some(share)} to {CAUSES.get(cause, cause)}" for share, cause in sorted(found, key=lambda f: -f[0])]
+    low, high = round(100 * point.ci_low), round(100 * point.ci_high)
+    apart = sum(round(100 * share) for share, _ in found) != round(100 * point.estimate)
+    said = f": {listing(parts)}{', each rounded by itself' if apart else ''}" if parts else ""
+    lost = f"about {_some(point.estimate)} were lost within {years(point.years)} (range {low} to {high})"
+    return f"Of 100 {noun}, {lost}{said}."
+
+
+def loss_definition(table: LossTable) -> str:
+    """From where teeth are followed, and what the causes are."""
+    start = {
+        "since_completion": "Teeth are followed from their first root canal completed here",
+        "since_seat": "Teeth are followed from the seat of their first single crown here",
+    }.get(table.clock, "Teeth are followed")
+    return (
+        f"{start} until they are lost, whatever else is done to them. A tooth is lost once: each cause takes its part "
+        "of the teeth still there, and the causes add up to all teeth lost. The cause is the reason written at the "
+        "extraction; nobody looked at it again. Death and leaving end the time followed."
+    )
+
+
+def late_start(group: LossGroup) -> str:
+    """What the figures of a group that teeth enter later are counted from; empty where all enter at once."""
+    if group.starts_at_days <= 0:
+        return ""
+    months = max(1, round(12 * group.starts_at_days / 365.25))
+    return f"{group.label}: counted among teeth still there {months} months on, when enough are followed."
+
+
+def loss_label(table: LossTable) -> str:
+    """The accessible name of the picture."""
+    return f"{table.title}, in areas that add up. {loss_headline(table)}"
+
+
+def _some(share: float) -> str:
+    n = round(100 * share)
+    return str(n) if n else "fewer than 1" if share > 0 else "none"

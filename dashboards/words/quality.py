@@ -1,0 +1,206 @@
+"""Sentences of the data-quality page: its answers, headings that are findings, and how the rows add up."""
+
+from __future__ import annotations
+
+from dashboards.answers import Answer, kept
+from dashboards.formats import count, listing, lower_first, percent, phrase, plural, sentence_case, whole
+from dashboards.words import sheet as words_sheet
+from dashboards.words.comparisons import MOSTLY_NONE
+from pipeline.results import DAYS_PER_YEAR, FilledIn, Quality, Results
+from pipeline.results.checks import TradeCheck
+
+# What the log of changes calls a row that the later export no longer has.
+VANISHED = "row vanished"
+SETTING = "root_canals_elsewhere"
+_SAYS = {
+    "none": "The practice says that no root canals of its patients are done elsewhere.",
+    "some": "The practice says that some root canals of its patients are done elsewhere.",
+    "most": "The practice says that most root canals of its patients are done elsewhere.",
+    "unknown": (
+        "The practice has not said whether root canals of its patients are done elsewhere. Nothing in these records "
+        "can tell it: write none, some or most."
+    ),
+}
+_HEADS = {"none": "none, says the practice", "some": "some root canals", "most": "most root canals"}
+# Counts of which any at all gainsays that none are done elsewhere.
+_GAINSAY = frozenset(
+    {"root_canals_elsewhere_dated", "root_canals_elsewhere_undated", "courses_elsewhere", "crowns_opened_elsewhere"}
+)
+_ASKED = frozenset({"late_refunds", "hints_filling_on_crown", "hints_undated_root_canal"})
+THINNEST = 3
+
+
+def answers(results: Results) -> tuple[Answer, ...]:
+    """What the page opens with: the grade, whether rows were lost, how far teeth were followed, what is thin."""
+    q, given = results.quality, []
+    if lines := results.owner.lines:
+        grade = words_sheet.worst(lines)
+        said = f"{words_sheet.trust_answer(lines).rstrip('.')}."
+        given.append(Answer(said, asked="Can they be trusted?", link="owner.html#grades", code=grade))
+    given.append(Answer(_used(q), asked="Was every row used?", link="#set-aside"))
+    if results.followup:
+        told = [
+            f"half of the {row.of} {row.median_days / DAYS_PER_YEAR:.1f} years or more"
+            for row in results.followup
+            if row.median_days is not None
+        ]
+        lost = listing([f"{percent(row.lost, 1)} of the {row.of}" for row in results.followup])
+        said = f"{sentence_case(listing(told))}; " if told else ""
+        said = f"{said}lost from sight before the end: {lost}."
+        given.append(Answer(said, asked="How long were teeth followed?", link="#held"))
+    if thin := thinnest(q)[:THINNEST]:
+        said = listing([f"{field_name(f)} {percent(f.filled, f.rows)}" for f in thin])
+        given.append(Answer(f"Least of all {said}.", asked="What is filled in?", link="#filled"))
+    given.append(Answer(f"{not_run_heading(results)}.", asked="What could not be asked?", link="#not-run"))
+    return kept(given)
+
+
+def thinnest(q: Quality) -> list[FilledIn]:
+    """Fields that some rows leave empty, those of the smallest share first; those rightly empty are not among them."""
+    known = [f for f in q.filled_in if 0 < f.rows > f.filled and (f.table, f.field) not in MOSTLY_NONE]
+    return sorted(known, key=lambda f: (f.filled / f.rows, f.table, f.field))
+
+
+def field_name(f: FilledIn) -> str:
+    """`sealer (endo details)`."""
+    return f"{phrase(f.field)} ({phrase(f.table)})"
+
+
+def _used(q: Quality) -> str:
+    read, aside = sum(r.rows_read for r in q.loads), sum(r.quarantined for r in q.loads)
+    if not read:
+        return "No row has been read."
+    if not aside:
+        return f"All of {count(read, 'row')}: none had to be set aside."
+    most = max(q.quarantine, key=lambda r: (r.rows, r.reason), default=None)
+    said = f"All but {whole(aside)} of {count(read, 'row')} ({percent(aside, read)})"
+    if most is None:
+        return f"{said}."
+    return f"{said}; most often since {lower_first((most.meaning or phrase(most.reason)).split('. ')[0].rstrip('.'))}."
+
+
+def read_heading(q: Quality) -> str:
+    """Whether the rows of every file add up."""
+    if not q.loads:
+        return "No file has been read"
+    wrong = sum(not r.adds_up for r in q.loads)
+    if wrong:
+        return f"In {count(wrong, 'file')} the rows do not add up"
+    return f"{count(len(q.loads), 'file')} {plural(len(q.loads), 'was')} read, and the rows of each add up"
+
+
+def plausible_heading(checks: tuple[TradeCheck, ...]) -> str:
+    """How many rules of the trade the recorded technique breaks."""
+    looked = [c for c in checks if c.checked]
+    broken = [c for c in looked if c.rows]
+    if not looked:
+        return "No technique was recorded"
+    if not broken:
+        return "The recorded technique is plausible"
+    return f"{whole(len(broken))} of {count(len(looked), 'rule')} of the trade {plural(len(broken), 'is')} broken"
+
+
+def changes_heading(q: Quality) -> str:
+    """Whether a later export corrects an earlier one."""
+    files = {(c.earlier, c.later) for c in q.changes if c.field != VANISHED}
+    if not files:
+        return "No export corrects another"
+    return f"{count(len(files), 'later export')} {'correct' if len(files) > 1 else 'corrects'} an earlier one"
+
+
+def aside_heading(q: Quality) -> str:
+    """How many rows were set aside, for how many reasons."""
+    rows = sum(r.rows for r in q.quarantine)
+    if not rows:
+        return "No row was set aside"
+    reasons = len({(r.reason, r.table, r.field) for r in q.quarantine})
+    return f"{count(rows, 'row')} set aside for {count(reasons, 'reason')}, each with what to do"
+
+
+def codes_heading(q: Quality) -> str:
+    """How many codes the list does not know."""
+    if not q.unknown_codes:
+        return "Every procedure code is known"
+    return f"{count(len(q.unknown_codes), 'code')} {plural(len(q.unknown_codes), 'is')} not known"
+
+
+def filled_heading(q: Quality) -> str:
+    """Which field is filled in least."""
+    thin = thinnest(q)
+    if not q.filled_in:
+        return "No field was counted"
+    if not thin:
+        return "Every field that is recorded at all is filled in"
+    return f"Filled in least: {field_name(thin[0])}"
+
+
+def links_heading(results: Results) -> str:
+    """How many kinds of cases linking counted."""
+    met = sum(not note.of_others for note in results.quality.links)
+    return (
+        f"Linking met {count(met, 'kind')} of cases that matter" if met else "Linking met nothing out of the ordinary"
+    )
+
+
+def others_heading(results: Results) -> str:
+    """What the practice says of root canals done by others."""
+    return f"Done elsewhere: {_HEADS.get(results.rules.get(SETTING, 'unknown'), 'the practice has not said')}"
+
+
+def not_run_heading(results: Results) -> str:
+    """How many analyses could not run."""
+    if not results.not_run:
+        return "Every analysis ran"
+    n = len(results.not_run)
+    return f"{count(n, 'analysis')} {'lacks what it needs' if n == 1 else 'lack what they need'}"
+
+
+def checks_heading(results: Results) -> str:
+    """Whether another library confirms the figures."""
+    if not results.checks:
+        return "No figure could be computed a second time"
+    wrong = sum(c.largest_gap > c.tolerance for c in results.checks)
+    return f"{count(wrong, 'figure')} not confirmed by another library" if wrong else "Another library finds the same"
+
+
+def loads_sentence(q: Quality) -> str:
+    """Whether rows read = loaded + seen before + taken back + set aside, in every file."""
+    if not q.loads:
+        return "No file has been read."
+    wrong = sum(not r.adds_up for r in q.loads)
+    if wrong:
+        return f"In {count(wrong, 'file')} the rows do not add up: treat every figure with suspicion and report this."
+    read = sum(r.rows_read for r in q.loads)
+    loaded, again = sum(r.loaded for r in q.loads), sum(r.duplicate for r in q.loads)
+    back, aside = sum(r.reversed for r in q.loads), sum(r.quarantined for r in q.loads)
+    mended = sum(r.mended for r in q.loads)
+    return (
+        f"Every row is accounted for: {whole(read)} read = {whole(loaded)} loaded + {whole(again)} seen before + "
+        f"{whole(back)} taken back + {whole(aside)} set aside."
+        + (f" Of those set aside, {whole(mended)} were mended and count in their mended copy." if mended else "")
+    )
+
+
+def vanished_sentence(q: Quality) -> str:
+    """How many rows a later export of the same ledger no longer has; they stay."""
+    gone = sum(c.rows for c in q.changes if c.field == VANISHED)
+    if not gone:
+        return ""
+    return (
+        f"{count(gone, 'row')} of an earlier export {'is' if gone == 1 else 'are'} not in the later one, and nothing "
+        "there takes its place. Such rows still count: whether they were deleted or left out cannot be told."
+    )
+
+
+def elsewhere_sentences(results: Results) -> tuple[str, ...]:
+    """The practice's own word on root canals done elsewhere, whether the records gainsay it, and what can be done."""
+    word = results.rules.get(SETTING, "unknown")
+    met = {note.id for note in results.quality.links if note.of_others and note.count}
+    said = [_SAYS.get(word, _SAYS["unknown"])]
+    if word == "none" and met & _GAINSAY:
+        said.append("Yet these records name some, as counted below: say some or most, or correct those records.")
+    if not met:
+        said.append("These records tell of no work by others. That is no proof that there was none.")
+    if met & _ASKED:
+        said.append("The worksheet lists, on its sheet done elsewhere, each tooth that still waits for an answer.")
+    return tuple(said)

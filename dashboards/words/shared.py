@@ -1,0 +1,294 @@
+"""Sentences of shared pages and slides, computed from a released result and from nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards import terms
+from dashboards.formats import listing, lower_first, phrase, plural, sentence_case, years
+from dashboards.references import Reference, used
+from dashboards.release import words as release_words
+from dashboards.release.curve import ReleasedPoint
+from dashboards.release.rates import ReleasedRate, ReleasedRates
+from dashboards.release.released import Released, ReleasedComparison, ReleasedGroup
+from dashboards.release.trial import ReleasedIncidence
+from dashboards.words.comparisons import difference_core, more_or_fewer, range_more_or_fewer
+from pipeline.results.trial_words import NOT_COMPARED
+
+RULES = (
+    "Counts under 11, or of fewer than 11 patients, are hidden. Others are told in steps of 5, up or down by a rule "
+    "drawn from the records, so a count may be off by 4. Curves are worked out again from such counts, by half-years: "
+    "each change rests on at least 11 failures, a curve begins where so many have failed, and it stops where fewer "
+    "than 11 are followed. Percentages move in steps worth at least 5 teeth of their group and are told where at least "
+    "11 teeth are behind them; ranges are widened to cover the exact ones. Figures are rounded one by one, so sums and "
+    "differences may be out. Groups of technique questions whose counts are hidden are not named. Clinicians and "
+    "clinics are letters in no particular order. Made again from records that differ by fewer than 11 patients, a page "
+    "shows the figures of before."
+)
+
+
+STEPS = "Figures for sharing are rounded to steps, ranges outward; those inside the practice may differ by a few."
+# A rule of every comparison: holds whichever of the reasons it was.
+NOT_BY_RANGE_ALONE = (
+    "A range that leaves out no difference is not yet a finding: it must also stand among all the questions asked of "
+    "these records, and by the further checks. Where it stood out alone, chance is not ruled out."
+)
+
+
+def references(released: Released) -> tuple[Reference, ...]:
+    """The papers behind what is shown."""
+    shown = released.comparisons
+    return used(
+        outcomes={c.outcome for c in shown} | ({"endo_needed"} if released.everyday else set()),
+        clocks={c.clock for c in shown},
+        naive=any(c.naive is not None for c in shown),
+        choices=any(c.choices is not None for c in shown),
+        model=any(c.estimates for c in shown),
+    )
+
+
+def verdict(c: ReleasedComparison) -> str:
+    """The verdict in one sentence."""
+    d, nouns = c.difference, plural(2, terms.outcome(c.outcome).noun)
+    if c.verdict_code == "too_early" or d is None:
+        few = [g.label for g in c.groups if g.failures.value is None]
+        which = f" with “{few[0]}”" if len(few) == 1 else ""
+        return f"Too few failures so far{which} to be shown"
+    if c.verdict_code == "little_difference":
+        return f"Any difference is probably smaller than {c.smallest_difference_per_100:g} per 100"
+    if c.verdict_code == "differs":
+        word = "More" if d.per_100 > 0 else "Fewer"
+        return f"{word} {nouns} failed with “{c.label(d.group)}” in these records"
+    if c.verdict_code == "depends_on_how_we_count":
+        return "The answer depends on how we count"
+    rest = (", adjusted" if d.adjusted else "") + (", but chance is not ruled out" if leaves_zero_out(c) else "")
+    return f"We cannot tell yet: it could be {range_more_or_fewer(d.low, d.high)} failures per 100{rest}"
+
+
+def beside_verdict(c: ReleasedComparison) -> str:
+    """The verdict's sentence where its word stands before it: without what that word says already."""
+    return sentence_case(verdict(c).removeprefix("We cannot tell yet: ").removesuffix(" in these records"))
+
+
+HEADINGS = {
+    "little_difference": "little difference",
+    "cannot_tell": "it cannot be told yet",
+    "too_early": "too few failures to be shown",
+    "depends_on_how_we_count": "it depends on how we count",
+}
+
+
+def heading(c: ReleasedComparison) -> str:
+    """The finding as a heading: what was asked in short, and what can be told of it."""
+    asked, d = c.title.partition(":")[0], c.difference
+    if c.verdict_code == "differs" and d is not None:
+        much = f"{more_or_fewer(d.per_100)} of 100 failed with {lower_first(c.label(d.group))}"
+        return f"{asked}: {much}"
+    return f"{asked}: {HEADINGS.get(c.verdict_code, 'it cannot be told yet')}"
+
+
+def how(adjusted_for: Sequence[str]) -> str:
+    """How a ratio was worked out, in a word or two; one that allows for a single thing names it."""
+    if not adjusted_for:
+        return "unadjusted"
+    return f"adjusted for {phrase(adjusted_for[0])} alone" if len(adjusted_for) == 1 else "adjusted"
+
+
+def leaves_zero_out(c: ReleasedComparison) -> bool:
+    """Whether the range of the difference does not hold 0."""
+    return c.difference is not None and not c.difference.low <= 0 <= c.difference.high
+
+
+def result(c: ReleasedComparison) -> str:
+    """The difference by the horizon, without its range."""
+    d = c.difference
+    if d is None:
+        return "No difference is shown: too few failures stand behind at least one group."
+    noun = terms.outcome(c.outcome).noun
+    late = "" if d.from_start else ", counted from when both groups are followed"
+    return f"{difference_core(d.per_100, c.label(d.group), c.label(d.reference), d.years, noun)}{late}."
+
+
+def reach(c: ReleasedComparison) -> str:
+    """The range of the difference; where it leaves out 0 and nothing can be told all the same, why not."""
+    d = c.difference
+    if d is None:
+        return ""
+    why = f" {NOT_BY_RANGE_ALONE}" if c.verdict_code == "cannot_tell" and leaves_zero_out(c) else ""
+    return f"These records fit anything from {range_more_or_fewer(d.low, d.high)} per 100.{why}"
+
+
+def doubt(c: ReleasedComparison) -> str:
+    """Why a difference need not come from the treatment."""
+    del c
+    return "The teeth were not treated alike for no reason: those in one group may have been worse from the start."
+
+
+def next_step(c: ReleasedComparison) -> str:
+    """What would help to settle the question."""
+    if c.verdict_code == "differs":
+        return "The same question put to other practices’ records, and to teeth that were alike at the outset."
+    return "More teeth followed for longer, or several practices counted the same way."
+
+
+def zone(c: ReleasedComparison) -> str:
+    """What the zone too small to matter is."""
+    return f"Fixed beforehand as too small to matter: {c.smallest_difference_per_100:g} per 100 either way."
+
+
+def choices(c: ReleasedComparison) -> str:
+    """From where to where the difference runs over the ways to count; nothing where they may not be shown."""
+    if c.choices is None:
+        return ""
+    low, high = c.choices.low, c.choices.high
+    ends = f"runs from {more_or_fewer(low)} to {more_or_fewer(high)}" if low != high else f"is {more_or_fewer(low)}"
+    sample = ", on a sample of the patients," if c.choices.sample else ","
+    return f"Counted in {c.choices.ways} defensible ways{sample} the difference {ends} failures per 100."
+
+
+def everyday(found: ReleasedIncidence) -> str:
+    """How many of 100 teeth crowned vital came to need a root canal, by the last year that may be shown."""
+    last = found.points[-1] if found.points else None
+    if last is None or last.years < 1:
+        return f"Too few {found.label} to show how many came to need a root canal."
+    text = f"Of 100 {found.label}, about {last.of_100} needed a root canal within {years(last.years)}"
+    return f"{text}; the range is {last.low} to {last.high}."
+
+
+def decision(released: Released) -> list[str]:
+    """What the crown, the tooth and the need of a root canal say of the decision, and which way is not compared."""
+    return [*(o.sentence for o in released.decision), NOT_COMPARED] if released.decision else []
+
+
+def horizon_point(c: ReleasedComparison, group: ReleasedGroup) -> ReleasedPoint | None:
+    """The group's released point at the horizon, if it has a figure there."""
+    point = group.at(round(12 * c.horizon_years))
+    return point
+
+
+def curves(c: ReleasedComparison) -> str:
+    """Failed of 100 by the horizon in each group that has a figure, with its range; of the others why there is none."""
+    parts = []
+    for group in c.groups:
+        point = horizon_point(c, group)
+        if point is not None:
+            parts.append(f"{point.failed} ({point.low} to {point.high}) with “{group.label}”")
+    nouns = plural(2, terms.outcome(c.outcome).noun)
+    if not parts:
+        return _joined(f"{c.title}: no figure by {years(c.horizon_years)} may be shown", _no_figure(c))
+    told = f"By {years(c.horizon_years)}, of 100 {nouns}, about {listing(parts)} had failed"
+    return _joined(told, _no_figure(c))
+
+
+def _joined(told: str, why: Sequence[str]) -> str:
+    return "; ".join([told, *(lower_first(text).rstrip(".") for text in why)]) + "."
+
+
+def _no_figure(c: ReleasedComparison) -> list[str]:
+    """Why a group has no figure at the horizon, a sentence each; those without any curve in one."""
+    said = []
+    for group in c.groups:
+        if len(group.points) < 2 or horizon_point(c, group) is not None:
+            continue
+        first, last = group.points[0].months / 12, group.points[-1].months / 12
+        where = f"begins at {years(first)}, when enough have failed" if first > c.horizon_years else (
+            f"ends at {years(last)}, while enough are followed")  # fmt: skip
+        said.append(f"The curve of “{group.label}” {where} to be shown.")
+    return [*said, *no_curve(c)]
+
+
+def no_curve(c: ReleasedComparison) -> list[str]:
+    """The groups of which no curve may be shown, in a sentence; nothing where all are shown."""
+    out = [f"“{g.label}”" for g in c.groups if len(g.points) < 2]
+    return [f"Too few failures stand behind {listing(out)} for a curve since {terms.clock(c.clock)}."] if out else []
+
+
+def curves_title(c: ReleasedComparison) -> str:
+    """The same without ranges, short enough for the title of a slide; a curve is never adjusted, and this says so."""
+    d = c.difference
+    first = (d.reference, d.group) if d is not None else ()
+    groups = sorted(c.groups, key=lambda g: first.index(g.name) if g.name in first else len(first))
+    points = [(group.label, point) for group in groups if (point := horizon_point(c, group)) is not None]
+    parts = [f"{point.failed} with “{label}”" for label, point in points[:2]]
+    nouns = plural(2, terms.outcome(c.outcome).noun)
+    if not parts and any(len(group.points) > 1 for group in c.groups):
+        return f"How many of 100 {nouns} failed, and when; no figure by {years(c.horizon_years)} may be shown"
+    if not parts:
+        return f"Too few {nouns} have been followed for {years(c.horizon_years)} to draw curves"
+    return f"Of 100 {nouns}, about {listing(parts)} had failed by {years(c.horizon_years)}, unadjusted"
+
+
+def counted_title(c: ReleasedComparison) -> str:
+    """How many were counted in each group that may be shown."""
+    nouns = plural(2, terms.outcome(c.outcome).noun)
+    parts = [f"{g.crowns} with “{g.label}”" for g in c.groups if g.crowns.value is not None]
+    return f"About {listing(parts)}: the {nouns} counted" if parts else f"Too few {nouns} to show how many were counted"
+
+
+def model_title(c: ReleasedComparison) -> str:
+    """The first adjusted hazard ratio, else the first, with its range."""
+    e = next((e for e in c.estimates if e.adjusted_for), c.estimates[0])
+    how = "adjusted" if e.adjusted_for else "unadjusted"
+    group = c.label(e.contrast.split(" vs ")[0])
+    if e.low <= 1 <= e.high:
+        return f"Failures may have come anywhere from {e.low:g} to {e.high:g} times as fast with “{group}”, {how}"
+    return f"Failures came {e.hazard_ratio:g} times as fast ({e.low:g} to {e.high:g}) with “{group}”, {how}"
+
+
+def naive(c: ReleasedComparison) -> str:
+    """What the misleading count would have said, for a slide's title."""
+    start = terms.label_start(c.clock)
+    if c.naive is None:
+        return f"A count by label from {start} flatters the teeth that changed group later"
+    parts = [f"{n} with “{c.label(name)}”" for name, n in c.naive.failed]
+    return f"Counted by label from {start}, {listing(parts)} of 100 failed: a misleading picture"
+
+
+def naive_why(c: ReleasedComparison) -> str:
+    """Why that count misleads, in words that need no figures."""
+    return terms.label_fault(c.clock, c.naive.why_biased if c.naive else "")
+
+
+def rate(row: ReleasedRate, rates: ReleasedRates) -> str:
+    """`About 92 of 100 crowns were still in place after 5 years; the range is 91 to 93.`"""
+    say = terms.outcome(rates.outcome)
+    if row.in_place is None:
+        return f"Too few to show how many {say.many} were {say.good} after {years(row.years)}"
+    text = f"About {row.in_place} of 100 {say.many} were {say.good} after {years(row.years)}"
+    return f"{text}; the range is {row.low} to {row.high}"
+
+
+def overall(released: Released) -> list[str]:
+    """One sentence an outcome, for the whole practice."""
+    return [rate(t.rows[0], t) + "." for t in released.rates if t.by == "overall" and t.rows]
+
+
+def elsewhere(released: Released) -> str:
+    """Whether root canals done by others may be unseen: a fixed sentence for each setting, without a figure."""
+    return release_words.ELSEWHERE.get(released.elsewhere, "")
+
+
+def scope(released: Released) -> str:
+    """What the records span, in months, and how much they hold, rounded."""
+    parts = [
+        f"about {count} {noun}"
+        for count, noun in (
+            (released.crowns, "crowns"),
+            (released.endo_courses, "root canals"),
+            (released.patients, "patients"),
+        )
+        if count.value is not None
+    ]
+    span = listing([m for m in (released.first_year, released.last_year) if m], "to")
+    whose = released.practice or "one practice"
+    held = listing(parts) if parts else "too few teeth to show a count"
+    return f"Records of {whose}, {span}: {held}."
+
+
+def footer(released: Released) -> str:
+    """The line at the foot of every slide."""
+    parts = ["Own records, not a trial", f"data to {released.last_year}" if released.last_year else ""]
+    if released.crowns.value is not None:
+        parts.append(f"about {released.crowns} crowns")
+    parts.append("figures rounded to steps")
+    return " · ".join(p for p in parts if p)

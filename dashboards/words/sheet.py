@@ -1,0 +1,347 @@
+"""Sentences of the owner's sheet, each computed from the figures that its cards and tables show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from dashboards import terms
+from dashboards.charts.benchmarks import author_of
+from dashboards.formats import (
+    count,
+    day,
+    decimal,
+    failed,
+    in_place,
+    listing,
+    lower_first,
+    month,
+    percent,
+    plural,
+    sentence_case,
+    whole,
+    years,
+)
+from dashboards.words.comparisons import range_more_or_fewer, rate_in_short
+from pipeline.results.owner import (
+    BesidePublished,
+    Change,
+    EarlySigns,
+    Measured,
+    OverTime,
+    Owner,
+    SheetLine,
+    SinceLastRun,
+    Stretch,
+    ToDo,
+    Trust,
+)
+
+# Each rate of the sheet in a word or two, and what of 100 it tells.
+NAMES = {
+    "crown_survival": "Crowns",
+    "endo_tooth_survival": "Root-filled teeth",
+    "endo_free_of_intervention": "Root canals",
+}
+GOOD = {
+    "crown_survival": "in place",
+    "endo_tooth_survival": "kept",
+    "endo_free_of_intervention": "not treated again",
+}
+WORK = {"crown_survival": "crown", "endo_free_of_intervention": "root canal"}
+FIELDS = {"provider_id": "Clinician", "site_id": "Clinic", "tooth_group": "Tooth group", "years": "Begun in"}
+CAN = {"better": "better", "same": "same", "worse": "worse", "cannot_tell": "cannot tell"}
+
+
+def name_of(outcome: str) -> str:
+    """A rate in a word or two."""
+    return NAMES.get(outcome, terms.outcome(outcome).many)
+
+
+def rate(found: Stretch, outcome: str) -> str:
+    """`91 of 100 in place after 5 years (range 90 to 92)`; why not, where too few are followed."""
+    if found.survival is None:
+        return f"too few followed for {years(found.years)} ({whole(found.followed)} of {whole(found.teeth)})"
+    return rate_in_short(found, GOOD.get(outcome, "in place"), word="range")
+
+
+def change(found: Change) -> str:
+    """What a comparison of two rates says: how many more or fewer of 100, with the range, and why no more is said."""
+    if found.why == "not_followed":
+        return f"Too few are followed for {years(found.years)}."
+    if found.why == "too_few" or found.per_100 is None or found.ci_low is None or found.ci_high is None:
+        return f"Too few failures: at least {found.least_failures} are asked for on either side."
+    if found.verdict == "same":
+        return f"Any difference is no larger than {found.matters_per_100:g} of 100: {_no_larger(found)}."
+    fits = range_more_or_fewer(round(found.ci_low), round(found.ci_high))
+    if found.verdict in {"better", "worse"}:
+        return f"The range is {fits}."
+    if found.why == "many_looks":
+        return f"The range is {fits}: alone that would stand out, among {count(found.looks, 'rate')} it may be chance."
+    return f"The range, {fits}, holds no difference and one that matters."
+
+
+def _no_larger(found: Change) -> str:
+    """The range of a difference too small to matter, with the fewest decimals that do not round it past what would."""
+    assert found.ci_low is not None
+    assert found.ci_high is not None
+    low, high, most = found.ci_low, found.ci_high, found.matters_per_100
+    places = next((p for p in range(4) if max(abs(round(low, p)), abs(round(high, p))) <= most), 4)
+    return range_more_or_fewer(round(low, places or None), round(high, places or None))
+
+
+def over_time(found: OverTime) -> str:
+    """One rate lately against the time before, with the two figures."""
+    late, before = found.late, found.before
+    if late is None or before is None:
+        return change(found.change)
+    if found.change.why == "too_few":
+        return f"Too few failures to compare: {whole(late.failures)} lately, {whole(before.failures)} before."
+    if late.survival is None or before.survival is None:
+        return change(found.change)
+    return (
+        f"{failed(late.survival)} of 100 failed by {years(late.years)} lately, {failed(before.survival)} before. "
+        f"{change(found.change)}"
+    )
+
+
+def early_over_time(found: OverTime) -> str:
+    """Teeth begun lately against those begun before, with the years of both; counts and shares where few failed."""
+    late, before = found.late, found.before
+    if late is None or before is None:
+        return change(found.change)
+    if found.change.why == "too_few" and late.teeth and before.teeth:
+        shares = listing([decimal(100 * s.failures / s.teeth) for s in (late, before)])
+        said = (
+            f"{whole(late.failures)} of {whole(late.teeth)} failed against {whole(before.failures)} of "
+            f"{whole(before.teeth)} ({shares} of 100). Too few failures to compare."
+        )
+    elif late.survival is None or before.survival is None:
+        said = over_time(found)
+    else:
+        said = f"{failed(late.survival)} of 100 failed against {failed(before.survival)}. {change(found.change)}"
+    return f"Begun {stretches(found)}: {said}"
+
+
+def stretches(found: OverTime) -> str:
+    """Which years are held against which: `July 2021 to July 2024 against July 2018 to July 2021`."""
+    if found.late is None or found.before is None:
+        return ""
+    return " against ".join(f"{month(s.first_day)} to {month(s.last_day)}" for s in (found.late, found.before))
+
+
+GAP = "A gap is a question, not an answer."
+
+
+def published(found: BesidePublished, where: str = "") -> str:
+    """Ours beside one published figure, with what kind of place that comes from; better or worse is no answer yet."""
+    kind = f": {where.rstrip('.')}" if where else ""
+    gap = f" {GAP}" if found.change.verdict in {"better", "worse"} else ""
+    return (
+        f"{failed(found.ours)} of 100 failed here by {years(found.years)}, {failed(found.published)} in one source "
+        f"({author_of(found.citation)}{kind}). {change(found.change)}{gap}"
+    )
+
+
+def published_card(found: Sequence[BesidePublished], where: Mapping[str, str]) -> str:
+    """The nearest published figure, and how many more there are; `where` says by `benchmark_id` what place it is of."""
+    if not found:
+        return "No figure that we have read counts as we do."
+    more = len(found) - 1
+    said = published(found[0], where.get(found[0].benchmark_id, ""))
+    return f"{said} {count(more, 'more figure')} below." if more else said
+
+
+def measured(found: Measured, horizon: float) -> str:
+    """One thing that trust hangs on, in words; follow-up counts to the `horizon` years of the figure."""
+    share = percent(found.share, 1)
+    return {
+        "followed": f"{share} of the possible follow-up to {years(horizon)} was seen",
+        "set_aside": f"{share} of the ledger’s rows could not be used",
+        "day_guessed": f"{share} have a start or loss dated by a rule",
+        "order_uncertain": f"for {share} it is unsure whether crown or root canal came first",
+        "range": f"the range reaches {100 * found.share:.1f} of 100 either way",
+    }.get(found.name, found.name)
+
+
+def trust(found: Trust, horizon: float) -> str:
+    """Why a figure at `horizon` years has its grade: what pulls it down, else what it stands on."""
+    why = [m for m in found.measured if m.grade == found.grade]
+    shown = why if found.grade != "firm" else [m for m in why if m.name in {"followed", "range"}] or why[:2]
+    return f"{listing([measured(m, horizon) for m in shown])}."
+
+
+def early_label(found: EarlySigns) -> str:
+    """The accessible name of the chart of early signs."""
+    parts = [
+        f"{row.name} {failed(s.survival)} by {years(y)}"
+        for row in found.rows
+        for y, s in zip(found.years, row.at, strict=True)
+        if s.survival is not None
+    ]
+    return f"{name_of(found.outcome)} that failed early, of 100, by year begun: {'; '.join(parts)}."
+
+
+def early_finding(found: EarlySigns) -> str:
+    """The latest year with a figure at each early time, in a sentence."""
+    parts = []
+    for place, horizon in enumerate(found.years):
+        row = next((r for r in reversed(found.rows) if r.at[place].survival is not None), None)
+        if row is None:
+            parts.append(f"too few are followed for {years(horizon)} yet")
+            continue
+        s = row.at[place]
+        assert s.survival is not None
+        parts.append(f"{failed(s.survival)} of 100 by {years(horizon)} of those begun in {row.name}")
+    return f"{name_of(found.outcome)} that failed early: {listing(parts)}."
+
+
+def to_do(found: ToDo) -> str:
+    """One thing to do, as an instruction with its number."""
+    n = found.count
+    if found.what == "signals":
+        return f"Look at {count(n, 'failure')} behind {count(found.of, 'recent signal')}"
+    if found.what == "reviews":
+        return f"Ask in {count(n, 'root canal')} due for review"
+    if found.what == "ask":
+        return f"Ask about {count(n, 'tooth')} that others may have treated"
+    if found.what == "mend":
+        return f"Mend {count(n, 'row')} that could not be used"
+    lacking = f"{count(n, 'row')} {plural(n, 'has')} one that is not known"
+    return f"Give {count(found.of, 'procedure code')} a meaning: {lacking}"
+
+
+def to_do_short(found: ToDo) -> str:
+    """The same in four words, for the front page."""
+    n = found.count
+    return {
+        "signals": f"Look at {count(n, 'failure')}.",
+        "reviews": f"Ask in {count(n, 'root canal')}.",
+        "ask": f"Ask about {count(n, 'tooth')}.",
+        "mend": f"Mend {count(n, 'row')}.",
+    }.get(found.what, f"Explain {count(found.of, 'code')}.")
+
+
+WHY = {
+    "signals": "what made them may go on",
+    "reviews": "a failure is found while something can be done, and the rates rest on who is seen",
+    "ask": "until then these teeth count as if nothing had been done elsewhere",
+    "mend": "they count in no figure",
+    "codes": "nothing is concluded from them",
+}
+COMMAND = {
+    "signals": "toothyears dashboards PRACTICE.toml --lists",
+    "reviews": "toothyears recall-list PRACTICE.toml",
+    "ask": "toothyears worksheet PRACTICE.toml",
+    "mend": "toothyears set-aside PRACTICE.toml",
+    "codes": "",
+}
+ORDER = (
+    "In this order: what may concern patients now comes first (signals, then reviews); then what may change these "
+    "figures, the largest number first."
+)
+
+
+def good_answer(lines: Sequence[SheetLine], *, beside_too: bool = True) -> str:
+    """Are we good? Each rate in a few words, and how it stands beside published ones."""
+    if all(s.rate.survival is None for s in lines):
+        return "Too early to say: too few are followed."
+    rates = [
+        f"{in_place(s.rate.survival)} {lower_first(name_of(s.outcome))} {GOOD.get(s.outcome, 'in place')}"
+        for s in lines
+        if s.rate.survival is not None
+    ]
+    return f"Of 100 each after {horizons(lines)}: {listing(rates)}.{f' {beside(lines)}' if beside_too else ''}"
+
+
+def horizons(lines: Sequence[SheetLine]) -> str:
+    """The years of the rates: `5 years`, or `5 and 3 years` where some could not be told so late."""
+    found = list(dict.fromkeys(s.rate.years for s in lines if s.rate.survival is not None))
+    return listing([*(f"{y:g}" for y in found[:-1]), years(found[-1])])
+
+
+def beside(lines: Sequence[SheetLine]) -> str:
+    """How the rates stand beside the published figure nearest to each."""
+    found = [(s.outcome, s.published[0].change.verdict) for s in lines if s.published]
+    return f"Published figures: {by_verdict(found)}." if found else "No published figure counts as we do."
+
+
+def trend_answer(owner: Owner) -> str:
+    """Are we getting worse? The verdict on each rate."""
+    found = [(s.outcome, s.over_time.change.verdict) for s in owner.lines]
+    if not found:
+        return "There is no rate to compare."
+    return f"{sentence_case(by_verdict(found))}, of late against the {owner.late_years} years before."
+
+
+def trend_code(owner: Owner) -> str:
+    """The verdict that all rates together make: worse if any is, else better if any is, same only if all are."""
+    codes = {s.over_time.change.verdict for s in owner.lines}
+    if "worse" in codes or "better" in codes:
+        return "worse" if "worse" in codes else "better"
+    return "same" if codes == {"same"} else "cannot_tell"
+
+
+def trust_answer(lines: Sequence[SheetLine]) -> str:
+    """What can be trusted? The grade of each rate and what pulls it down."""
+    low = next((s for s in lines if s.trust.grade == worst(lines)), None)
+    if low is None:
+        return "There is no figure to grade."
+    why = next(m for m in low.trust.measured if m.grade == low.trust.grade)
+    return f"{sentence_case(by_verdict([(s.outcome, s.trust.grade) for s in lines]))}: {measured(why, low.rate.years)}."
+
+
+def worst(lines: Sequence[SheetLine]) -> str:
+    """The lowest grade of trust among the rates."""
+    codes = {s.trust.grade for s in lines}
+    return next((g for g in ("thin", "fair", "firm") if g in codes), "thin")
+
+
+def by_verdict(found: Sequence[tuple[str, str]]) -> str:
+    """`same for crowns and root canals; cannot tell for teeth with a root canal`."""
+    groups: dict[str, list[str]] = {}
+    for outcome, verdict in found:
+        groups.setdefault(verdict, []).append(lower_first(name_of(outcome)))
+    return "; ".join(f"{CAN.get(v, v)} for {listing(names)}" for v, names in groups.items())
+
+
+def since(found: SinceLastRun | None) -> list[str]:
+    """What changed since the last run, in sentences."""
+    if found is None:
+        return []
+    if not found.run_on:
+        return ["This is the first run on this database: there is nothing to hold it against yet."]
+    added = found.rows_now - found.rows_before
+    rows = f"{count(abs(added), 'row')} {'more' if added > 0 else 'fewer'}" if added else "no more rows and no fewer"
+    texts = [
+        f"Since the run of {day(found.run_on)}, whose data ended on {day(found.cutoff_before)}: {rows} "
+        f"({whole(found.rows_now)} in all)."
+    ]
+    if found.program_before:
+        texts.append(f"The program is another version than then ({found.program_before}).")
+    if found.settings_changed:
+        texts.append("Rules or settings were changed since: what moved may be their doing.")
+    turned = [m for m in found.moved if m.verdict_before != m.verdict_now]
+    texts.append(
+        "Verdicts that changed: "
+        + "; ".join(
+            f"{lower_first(name_of(m.outcome))}, {figure(m.by)}: {CAN.get(m.verdict_before, DASHED)} → "
+            f"{CAN.get(m.verdict_now, DASHED)}"
+            for m in turned
+        )
+        + "."
+        if turned
+        else "No verdict changed."
+    )
+    return texts
+
+
+DASHED = "none"
+
+
+def figure(by: str) -> str:
+    """Which figure of a rate the runs are compared in."""
+    if by.startswith("early_"):
+        return f"failures by {years(float(by.removeprefix('early_')))}, begun lately against before"
+    if by.startswith("published"):
+        return "beside a published figure"
+    return {"rate": "rate", "over_time": "lately against before"}.get(by, by)

@@ -1,0 +1,113 @@
+"""Sentences on the signals of the running charts: what each is, how it stands to all years, what it is not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards.formats import count, decimal, listing, lower_first, month, plural, whole
+from dashboards.words.owner import STANDINGS
+from dashboards.words.sheet import CAN, WORK, name_of
+from pipeline.results.monitoring import Monitoring
+from pipeline.results.owner import RECENT_MONTHS, Owner, SignalCases
+
+
+def heading(found: Sequence[SignalCases]) -> str:
+    """How many signals there are and which are recent; they stand the latest first."""
+    recent = sum(s.recent for s in found)
+    if len(found) == 1:
+        return f"1 signal, {'recent' if recent else 'not recent'}, in words"
+    which = {0: "none recent", len(found): "all recent"}.get(
+        recent, "the first is recent" if recent == 1 else f"the first {recent} are recent"
+    )
+    return f"{count(len(found), 'signal')}, in words: {which}"
+
+
+def burst(owner: Owner) -> str:
+    """The recent signals beside the verdicts on years, which may say something else; empty without one."""
+    recent = [s for s in owner.signals if s.recent]
+    if not recent:
+        return ""
+    whole_practice = [
+        f"{lower_first(name_of(s.outcome))} of the whole practice, {whole(s.failed)} failed {_when(s)} where "
+        f"{decimal(s.expected)} were expected"
+        for s in recent
+        if s.who == "all"
+    ]
+    others = len(recent) - len(whole_practice)
+    clinicians = (
+        [f"{whole(others)} more on single clinicians" if whole_practice else f"{whole(others)} on single clinicians"]
+        if others
+        else []
+    )
+    return (
+        f"Recent signals: {'; '.join([*whole_practice, *clinicians])}. A signal tells of a burst of months, these "
+        f"verdicts of {owner.late_years} years: both can hold."
+    )
+
+
+def over_all_years(found: SignalCases, owner: Owner, monitoring: Sequence[Monitoring]) -> str:
+    """How the same clinician stands over all years, or the practice over the last ones; empty where neither is told."""
+    if found.who == "all":
+        line = next((s for s in owner.lines if s.outcome == found.outcome), None)
+        if line is None or not found.recent:
+            return ""
+        said = CAN[line.over_time.change.verdict]
+        return f"A burst; the last {owner.late_years} years against those before: {said}."
+    rows = (r for m in monitoring if m.outcome == found.outcome and m.funnel for r in m.funnel.rows)
+    row = next((r for r in rows if r.name == found.who), None)
+    if row is None or row.standing == "too_few":
+        return ""
+    return (
+        f"A burst; over all years {whole(row.observed)} where {decimal(row.expected)} were expected: "
+        f"{STANDINGS[row.standing]}."
+    )
+
+
+def counted_once(owner: Owner) -> str:
+    """What recent is, and why fewer failures are to be looked at than the recent signals count together."""
+    together = sum(s.failed for s in owner.signals if s.recent)
+    if not together:
+        return ""
+    recent = f"Recent is what lies within {RECENT_MONTHS} months of the end of the records."
+    task = next((t for t in owner.to_do if t.what == "signals"), None)
+    if task is None or task.count >= together:
+        return recent
+    return (
+        f"{recent} The recent signals count {whole(together)} failures together, and {whole(task.count)} are to be "
+        "looked at: some stand behind two signals."
+    )
+
+
+def signal(found: SignalCases) -> str:
+    """A signal in words: what it is."""
+    noun = WORK.get(found.outcome, "tooth")
+    whose = "of the whole practice" if found.who == "all" else f"of {found.who}"
+    against = "the years before" if found.who == "all" else "colleagues’ teeth"
+    until = month(f"{found.month}-01")
+    who = "Whole practice" if found.who == "all" else found.who
+    return (
+        f"{who}, {until}: {_when(found)} {whole(found.failed)} {plural(found.failed, noun)} {whose} failed where "
+        f"{against} lead one to expect {found.expected:.1f}."
+    )
+
+
+SIGNAL_IS_NOT = (
+    "A signal says that failures came faster for a while than expected: a reason to look at these cases. It is no "
+    "finding about anybody: chance alone brings signals too, harder cases that no field records are not allowed for, "
+    "and what came later may already be as before."
+)
+
+
+def false_alarms(found: Sequence[SignalCases]) -> str:
+    """How often chance alone signals."""
+    per_chart = sorted({(s.who != "all", s.false_alarm_years) for s in found})
+    parts = [
+        f"{'each clinician’s chart' if one else 'the chart of the whole practice'} once in {value:g} years"
+        for one, value in per_chart
+    ]
+    return f"Where nothing changes, chance brings a false signal: {listing(parts)}." if parts else ""
+
+
+def _when(found: SignalCases) -> str:
+    since, until = month(f"{found.since}-01"), month(f"{found.month}-01")
+    return f"in {until}" if since == until else f"from {since} to {until}"

@@ -1,0 +1,127 @@
+"""What a question may name: populations with their outcomes, and the columns that may make groups.
+
+A group must be settled by the moment the clock starts. One that is made by something later has lived until then by
+definition, and its teeth look better than they are (immortal time, Suissa 2008); such a column is refused by name, as
+are those that tell people apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.practice.tables import CROWN_DETAILS, CROWNS, ENDO_COURSES, ENDO_DETAILS, PATIENTS
+
+# Column to what it records that comes after time zero.
+AFTER_ZERO = {
+    "crowns": {
+        "endo_timing": "a root canal through the crown, begun after the seat",
+        "course_id": "a root canal that may be begun after the seat",
+        "access_date": "the day the crown was opened",
+        "order_uncertain": "a root canal completed after the seat",
+        "entry_date": "when follow-up began",
+        "exit_date": "when follow-up ended",
+        "exit_reason": "why follow-up ended",
+        "failure": "the outcome itself",
+        "failure_cause": "the outcome itself",
+        "first_complication_date": "a recement or repair",
+    },
+    "endo_courses": {
+        "crown_id": "a crown that may be seated after the root canal",
+        "days_to_crown": "the crown seated after the root canal",
+        "retreatment_date": "the outcome itself",
+        "surgery_date": "the outcome itself",
+        "extraction_date": "the outcome itself",
+        "failure": "the outcome itself",
+        "failure_cause": "the outcome itself",
+        "exit_date": "when follow-up ended",
+        "exit_reason": "why follow-up ended",
+    },
+    "patients": {
+        "last_contact_date": "when the patient was last seen",
+        "deceased_date": "the patient's death",
+    },
+}
+_NAMING = ("patient_id", "provider_id", "crown_id", "course_id", "load_id", "row_number", "tooth", "supernumerary")
+
+
+@dataclass(frozen=True)
+class Population:
+    """Teeth that can be asked about: `tables` give columns, the first of them rows; `start` begins the clock."""
+
+    name: str
+    unit: str
+    clock: str
+    start: str
+    tables: tuple[str, ...]
+    outcomes: tuple[str, ...]
+    noun: str
+
+
+POPULATIONS = {
+    "crowns": Population(
+        "crowns",
+        "crown_id",
+        "since_seat",
+        "seat_date",
+        ("crowns", "crown_details", "patients"),
+        ("crown_failure", "complication", "tooth_loss"),
+        "crowns",
+    ),
+    "endo_courses": Population(
+        "endo_courses",
+        "course_id",
+        "since_completion",
+        "completed",
+        ("endo_courses", "endo_details", "patients"),
+        ("endo_intervention", "tooth_loss"),
+        "courses",
+    ),
+}
+OUTCOMES = ("crown_failure", "complication", "endo_intervention", "tooth_loss")
+CLOCKS = ("since_seat", "since_completion")
+TABLES = {t.name: t for t in (CROWNS, ENDO_COURSES, CROWN_DETAILS, ENDO_DETAILS, PATIENTS)}
+# How identifiers are said where a blank for each underscore would not do.
+WORDS = {
+    "crown_failure": "failure",
+    "endo_intervention": "further treatment",
+    "tooth_loss": "loss of the tooth",
+    "endo_courses": "root canals",
+    "naocl_percent": "strength of hypochlorite in percent",
+    "length_short_of_apex_mm": "mm from filling to apex",
+    "master_apical_size_iso": "final apical size",
+    "ferrule_mm": "ferrule in mm",
+    "preop_pai": "periapical index before treatment",
+    "tooth_fdi": "tooth",
+    "kind": "first treatment or repeat",
+    "seat_date": "date of the seat",
+    "completed": "filling followed",
+}
+# Recorded when the files were written, not when the clock started.
+NOT_DATED = ("smoker", "diabetes", "bruxism")
+
+
+def columns_of(population: Population) -> dict[str, str]:
+    """Every column that may be named, and its table; the first table that has a name keeps it."""
+    found: dict[str, str] = {}
+    for table in population.tables:
+        refused = {*_NAMING, *AFTER_ZERO.get(table, {})}
+        for name, column in TABLES[table].columns.items():
+            if name not in refused and "Date" not in str(column.dtype):
+                found.setdefault(name, table)
+    return found
+
+
+def after_zero(population: Population, column: str) -> str | None:
+    """What a column records that comes after time zero; None if nothing, or if there is no such column."""
+    found = (AFTER_ZERO.get(table, {}).get(column) for table in population.tables)
+    return next((why for why in found if why), None)
+
+
+def said(name: str) -> str:
+    """A column, outcome or population in words."""
+    return WORDS.get(name, name.replace("_", " "))
+
+
+def names_people(column: str) -> bool:
+    """True for columns that tell people, teeth or rows apart."""
+    return column in _NAMING

@@ -1,0 +1,106 @@
+"""The owner's sheet, put together: one `Owner` from the linked tables and what was found of them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+
+import polars as pl
+
+from pipeline.questions.owner.early import YEARS, early_rows
+from pipeline.questions.owner.filters import filters_of
+from pipeline.questions.owner.over_time import LATE_YEARS, Demands, among, cohort_change, period_change, stretch
+from pipeline.questions.owner.published import beside_published
+from pipeline.questions.owner.signals import cases_behind, signal_cases
+from pipeline.questions.owner.teeth import begun_in
+from pipeline.questions.owner.to_do import Waiting, to_do
+from pipeline.questions.owner.trust import trust_of
+from pipeline.results import RateRow, RateTable
+from pipeline.results.monitoring import Benchmark, Monitoring
+from pipeline.results.owner import EarlySigns, Owner, SheetLine, SignalCases, Stretch
+
+SHORTER = (3.0, 1.0)  # years at which a rate is told where too few are followed to the horizon
+
+
+def owner_of(
+    teeth: Mapping[str, pl.DataFrame],
+    watched: Mapping[str, pl.DataFrame],
+    *,
+    rates: Sequence[RateTable],
+    monitoring: Sequence[Monitoring],
+    benchmarks: Sequence[Benchmark],
+    waiting: Waiting,
+    cutoff: dt.date | None,
+    read: int,
+    set_aside: int,
+    asked: Demands,
+    max_step: float,
+) -> Owner:
+    """All but what changed since the last run, which is no matter of these records alone.
+
+    `teeth` as `teeth_of` makes them; `watched` are the teeth of the running charts, by outcome; `read` and `set_aside`
+    count rows of the ledger. Empty without a day in the data.
+    """
+    if cutoff is None:
+        return Owner()
+    overall = {t.outcome: t.rows[0] for t in rates if t.by == "overall" and t.rows}
+    with_rate = {name: frame for name, frame in teeth.items() if name in overall}
+    years = (asked.horizon, *(y for y in SHORTER if y < asked.horizon))
+    over_time = among(
+        [period_change(frame, cutoff=cutoff, years=years, asked=asked) for frame in with_rate.values()],
+        confidence=asked.confidence,
+    )
+    soon = among(
+        [cohort_change(f, cutoff=cutoff, years=y, asked=asked) for f in with_rate.values() for y in YEARS],
+        confidence=asked.confidence,
+    )
+    lines, early = [], []
+    for place, (name, frame) in enumerate(with_rate.items()):
+        rate = _rate(frame, overall[name], cutoff, asked)
+        ledger = {"cutoff": cutoff, "read": read, "set_aside": set_aside, "asked": asked}
+        lines.append(
+            SheetLine(
+                name, rate, over_time[place], beside_published(benchmarks, outcome=name, asked=asked),
+                trust_of(frame, rate, **ledger),  # type: ignore[arg-type]
+            )
+        )  # fmt: skip
+        late = tuple(soon[len(YEARS) * place : len(YEARS) * (place + 1)])
+        of_late = late[0].late
+        assert of_late is not None
+        cohort = begun_in(frame, *(dt.date.fromisoformat(day) for day in (of_late.first_day, of_late.last_day)))
+        early.append(
+            EarlySigns(
+                name, YEARS, early_rows(frame, cutoff=cutoff, asked=asked), late,
+                trust_of(cohort, of_late, **ledger),  # type: ignore[arg-type]
+            )
+        )  # fmt: skip
+    signals = signal_cases(monitoring, cutoff=cutoff)
+    return Owner(
+        lines=tuple(lines),
+        early=tuple(early),
+        signals=signals,
+        to_do=to_do(waiting, signals, behind=_behind(watched, signals)),
+        filters=filters_of(with_rate, cutoff=cutoff, asked=asked, max_step=max_step) if with_rate else None,
+        late_years=LATE_YEARS,
+    )
+
+
+def _behind(watched: Mapping[str, pl.DataFrame], signals: Sequence[SignalCases]) -> int:
+    """Failures behind any recent signal, each counted once."""
+    found = [cases_behind(watched[s.outcome], s).select("id") for s in signals if s.recent]
+    return pl.concat(found).n_unique() if found else 0
+
+
+def _rate(teeth: pl.DataFrame, row: RateRow, cutoff: dt.date, asked: Demands) -> Stretch:
+    """The rate of all teeth as the table of rates has it; at fewer years where too few are followed so long."""
+    first = teeth["start"].min()
+    assert isinstance(first, dt.date)
+    if row.survival is None:
+        whole = teeth.with_columns(entry_days=pl.lit(0, pl.Int64))
+        shorter = (stretch(whole, first, cutoff, y, asked) for y in SHORTER if y < asked.horizon)
+        if (found := next((s for s in shorter if s.survival is not None), None)) is not None:
+            return found
+    return Stretch(
+        first.isoformat(), cutoff.isoformat(), row.teeth, row.patients, row.failures, row.years, row.followed,
+        row.survival, row.ci_low, row.ci_high,
+    )  # fmt: skip

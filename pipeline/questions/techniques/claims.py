@@ -1,0 +1,235 @@
+"""Verdicts on the contrasts of all technique questions, counted together as one family of looks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from pipeline.questions.crown_longevity import Analysis
+from pipeline.questions.planning import Pace
+from pipeline.questions.techniques.family import HEADLINE_SHARE, MAIN_SHARE
+from pipeline.questions.techniques.healing import healing_sentence
+from pipeline.questions.techniques.plans import plan_contrast
+from pipeline.questions.techniques.question import HEALED
+from pipeline.questions.verdict import CANNOT_TELL, DIFFERS, TOO_EARLY, Basis, write_verdict
+from pipeline.results import Difference, Estimate, Group, Verdict
+from pipeline.results.planning import Plan
+from pipeline.results.safety import NEXT_STEP
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast, TechniqueGroup
+from pipeline.stats.laws import t_upper
+from pipeline.stats.standardised import AdjustedDifference
+from pipeline.stats.weighted_holm import weighted_holm
+
+METHOD = "adjusted: all the teeth standardised to each group by the adjusted Cox model, grouped by patient"
+Pair = tuple[str, str]
+DOSE: Pair = ("", "")  # the place of the curve over the dose among the looks of a question
+MAIN: tuple[int, Pair] = (-1, ("", ""))  # that of the main comparison among all looks
+
+HEADLINE = -2  # the place of every other headline
+
+
+@dataclass(frozen=True)
+class Draft:
+    """An answer before its contrasts: ratio and difference by pair of groups, where the model gave them.
+
+    `pairs` are the contrasts in order, each group and what it is compared with. `fitted` is false where there is no
+    adjusted model, `between_clinicians` true where no clinician's teeth hold two groups in comparable numbers, so that
+    the groups cannot be told from the clinicians. `paces` says of each group how many come and go. `safety` is that of
+    the question.
+    """
+
+    answer: TechniqueAnswer
+    pairs: tuple[Pair, ...]
+    ratios: Mapping[Pair, Estimate]
+    differences: Mapping[Pair, AdjustedDifference]
+    smallest_per_100: float
+    years_of_records: float
+    paces: Mapping[str, Pace] = field(default_factory=dict)
+    fitted: bool = True
+    between_clinicians: bool = False
+    safety: bool = False
+
+
+@dataclass(frozen=True)
+class Claimed:
+    """Answers with their contrasts, a plan for each contrast, and the p of the headlines among all looks."""
+
+    answers: tuple[TechniqueAnswer, ...]
+    plans: tuple[Plan, ...]
+    main_p_family: float | None
+    headlines: Mapping[str, float]
+
+
+def with_claims(
+    drafts: Sequence[Draft],
+    analysis: Analysis,
+    *,
+    main: float | None = None,
+    headlines: Mapping[str, float] | None = None,
+) -> Claimed:
+    """What may be claimed of all drafts together.
+
+    The family is every contrast of every question and outcome passed that has an adjusted difference and could be
+    claimed, every curve over a dose, the main comparison by its p in `main`, and the other headlines by theirs in
+    `headlines`: all decided before any is looked at. A
+    difference whose p, corrected by Holm's rule with the weights of `family.py`, does not stay below 1 - confidence is
+    no longer claimed: the verdict becomes `cannot_tell` and `withheld` says why.
+    """
+    looks: dict[tuple[int, Pair], float] = {}
+    for i, draft in enumerate(drafts):
+        if not draft.between_clinicians:
+            looks.update({(i, pair): _p(draft, pair) for pair in draft.pairs if pair in draft.differences})
+        if draft.answer.dose_p is not None:
+            looks[i, DOSE] = draft.answer.dose_p
+    others = {(HEADLINE, (name, "")): p for name, p in (headlines or {}).items()}
+    share = (1.0 if main is None else 1 - MAIN_SHARE) * (1 - HEADLINE_SHARE if others and looks else 1.0)
+    weights = [share / max(len(looks), 1)] * len(looks)
+    rest = (1.0 if main is None else 1 - MAIN_SHARE) - (share if looks else 0.0)
+    weights += [rest / max(len(others), 1)] * len(others)
+    looks |= others
+    if main is not None:
+        looks[MAIN] = main
+        weights.append(MAIN_SHARE)
+    family = dict(zip(looks, weighted_holm(list(looks.values()), weights).tolist(), strict=True))
+    answers = tuple(_claimed(i, draft, family, analysis) for i, draft in enumerate(drafts))
+    plans = tuple(
+        _planned(draft, answer, contrast, analysis, share=share)
+        for draft, answer in zip(drafts, answers, strict=True)
+        for contrast in answer.contrasts
+    )
+    told = {name: p for (place, (name, _)), p in family.items() if place == HEADLINE}
+    return Claimed(answers, plans, family.get(MAIN), told)
+
+
+def _claimed(i: int, draft: Draft, family: Mapping[tuple[int, Pair], float], analysis: Analysis) -> TechniqueAnswer:
+    dose_p = family.get((i, DOSE))
+    return replace(
+        draft.answer,
+        contrasts=tuple(_contrast(draft, pair, family.get((i, pair)), len(family), analysis) for pair in draft.pairs),
+        family=len(family),
+        dose_p_family=dose_p,
+        dose_sentence="" if dose_p is None else _dose_sentence(draft.answer, dose_p, len(family), analysis),
+    )
+
+
+def _planned(
+    draft: Draft, answer: TechniqueAnswer, contrast: TechniqueContrast, analysis: Analysis, *, share: float
+) -> Plan:
+    why = ""
+    if draft.between_clinicians:
+        why = "Each clinician mostly works one way: more cases of the same kind would not settle this."
+    elif not draft.fitted:
+        why = "The adjusted model could not be fitted: what would settle this cannot be worked out."
+    elif contrast.next_step == NEXT_STEP:
+        why = NEXT_STEP
+    return plan_contrast(
+        answer,
+        contrast,
+        draft.ratios.get((contrast.group, contrast.reference)),
+        draft.paces,
+        analysis,
+        smallest_per_100=draft.smallest_per_100,
+        looks=answer.family,
+        share=share,
+        why=why,
+    )
+
+
+def _contrast(draft: Draft, pair: Pair, p_family: float | None, looks: int, analysis: Analysis) -> TechniqueContrast:
+    answer, ratio, found = draft.answer, draft.ratios.get(pair), draft.differences.get(pair)
+    group, reference = (next(g for g in answer.groups if g.name == name) for name in pair)
+    healed = answer.outcome == HEALED
+    difference = (
+        Difference(*pair, analysis.horizon_years, 0, found.per_100, found.low, found.high, METHOD) if found else None
+    )
+    verdict = write_verdict(
+        Basis(
+            group=_as_group(group, healed),
+            reference=_as_group(reference, healed),
+            difference=difference,
+            horizon_years=analysis.horizon_years,
+            smallest_per_100=draft.smallest_per_100,
+            min_failures=analysis.min_failures,
+            years_of_records=draft.years_of_records,
+            safety=draft.safety,
+        )
+    )
+    withheld = _withheld(draft, verdict.code, p_family, looks, analysis)
+    sentence = _sentence(verdict, withheld, difference)
+    if healed:
+        one, other = (group.label, group.failures), (reference.label, reference.failures)
+        code = CANNOT_TELL if withheld and found else verdict.code
+        said = healing_sentence(code, found, one, other, draft.smallest_per_100, safety=draft.safety)
+        sentence = f"{said} {withheld}".strip() if found or not withheld else withheld
+    return TechniqueContrast(
+        group=group.name,
+        reference=reference.name,
+        hazard_ratio=ratio.hazard_ratio if ratio else None,
+        ratio_ci_low=ratio.ci_low if ratio else None,
+        ratio_ci_high=ratio.ci_high if ratio else None,
+        difference_per_100=found.per_100 if found else None,
+        difference_ci_low=found.low if found else None,
+        difference_ci_high=found.high if found else None,
+        p=_p(draft, pair) if found else None,
+        p_family=p_family,
+        verdict=CANNOT_TELL if withheld else verdict.code,
+        sentence=sentence,
+        next_step=verdict.next_step,
+        withheld=withheld,
+    )
+
+
+def _p(draft: Draft, pair: Pair) -> float:
+    """Two-sided p of a contrast, the larger of those of difference and ratio, by Student's t.
+
+    A claim must stand on both scales: normal limits of a ratio and of a difference err on opposite sides when failures
+    are few, and corrected for many looks it is the far tail that counts. There the normal tail is too thin when errors
+    come from few failures: t has one degree of freedom less than the smaller group has failures (or healed teeth).
+    """
+    found, ratio = draft.differences[pair], draft.ratios.get(pair)
+    healed = draft.answer.outcome == HEALED
+    few = min(_informative(g, healed) for g in draft.answer.groups if g.name in pair)
+    p = float(2 * t_upper(abs(found.per_100) / found.std_error, max(few - 1, 1)))
+    if healed:
+        return p
+    return 1.0 if ratio is None else max(p, ratio.p)
+
+
+def _informative(group: TechniqueGroup, healed: bool) -> int:
+    return min(group.failures, group.teeth - group.failures) if healed else group.failures
+
+
+def _withheld(draft: Draft, code: str, p_family: float | None, looks: int, analysis: Analysis) -> str:
+    """Why a verdict is not given; empty where it stands. What is too early for want of failures stays so."""
+    if not draft.fitted:
+        return "The adjusted model could not be fitted: nothing is claimed."
+    if code == TOO_EARLY:
+        return ""
+    if draft.between_clinicians:
+        return "Each clinician mostly works one way, so the ways cannot be told apart from the clinicians."
+    if code == DIFFERS and (p_family is None or p_family >= 1 - analysis.confidence):
+        return (
+            f"Alone it would pass for a difference, but {looks} comparisons were made: among so many, one like it "
+            "comes up by chance too often."
+        )
+    return ""
+
+
+def _sentence(verdict: Verdict, withheld: str, difference: Difference | None) -> str:
+    if not withheld:
+        return verdict.sentence
+    return f"{verdict.range} {withheld}" if difference else withheld
+
+
+def _dose_sentence(answer: TechniqueAnswer, p_family: float, looks: int, analysis: Analysis) -> str:
+    """What may be said of the curve; its bend is only spoken of where there is something that can bend."""
+    if p_family >= 1 - analysis.confidence:
+        return f"Among {looks} comparisons, no change along the dose can be told from chance."
+    if answer.bend_p is not None and answer.bend_p < 1 - analysis.confidence:
+        return "Failures change along the dose, and not by the same step everywhere: see the curve."
+    return "Failures change along the dose; a curve of equal steps fits as well."
+
+
+def _as_group(g: TechniqueGroup, healed: bool) -> Group:
+    rate = (g.rate_per_100_tooth_years or 0.0, g.rate_ci_low or 0.0, g.rate_ci_high or 0.0)
+    return Group(g.name, g.label, g.teeth, g.patients, _informative(g, healed), g.tooth_years, *rate)

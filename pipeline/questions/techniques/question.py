@@ -1,0 +1,187 @@
+"""What a technique question says of itself, and the list of all that are asked."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from dataclasses import dataclass
+from typing import Literal
+
+from pipeline.questions.covariates import Covariate, Levels, Numeric
+from pipeline.results.safety import SAFETY_FIELDS
+
+CROWN_FAILURE, TOOTH_LOSS, ENDO_FAILURE, HEALED = "crown_failure", "tooth_loss", "endo_failure", "radiographic_success"
+COURSE_OUTCOMES = (TOOTH_LOSS, ENDO_FAILURE, HEALED)
+
+TOOTH_GROUP, SEX = Levels("tooth_group", "tooth group"), Levels("sex", "sex")
+AGE, YEAR = Numeric("age", "age at the start", 10.0), Numeric("year", "year of the start", 5.0)
+BRUXISM = Levels("bruxism", "grinding or clenching")
+MATERIAL, ENDO_FIRST = Levels("material", "material"), Levels("endo_before_seat", "root canal before the seat")
+LESION, KIND = Levels("lesion", "lesion before treatment"), Levels("kind", "first treatment or retreatment")
+CROWNED = Levels("crown_at_start", "crown at the start")
+POST_PLACED, LENGTHENED = Levels("post_placed", "post under the core"), Levels("crown_lengthening", "crown lengthening")
+PULPAL = Levels("pulpal_diagnosis", "diagnosis of the pulp before treatment")
+APICAL = Levels("apical_diagnosis", "diagnosis of the root end before treatment")
+SPLINTED, FILM_3D = Levels("splint", "splint"), Levels("film_3d", "three-dimensional film")
+# What was built before the seat, and what is known of a tooth before its root canal was finished.
+BUILT: tuple[Covariate, ...] = (POST_PLACED, LENGTHENED)
+DIAGNOSED: tuple[Covariate, ...] = (PULPAL, APICAL)
+FOUND: tuple[Covariate, ...] = (*DIAGNOSED, SPLINTED, FILM_3D)
+OF_CROWNS: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, ENDO_FIRST, MATERIAL, YEAR, *BUILT)
+WITHOUT_POST: tuple[Covariate, ...] = tuple(c for c in OF_CROWNS if c is not POST_PLACED)
+OF_COURSES: tuple[Covariate, ...] = (AGE, SEX, TOOTH_GROUP, KIND, LESION, CROWNED, YEAR, *FOUND)
+
+CHOSEN = (
+    "Teeth were not given one way or the other by chance; what led to the choice may itself decide how long they last."
+)
+# Whom a question is asked of, and from when they are followed.
+POPULATION = {
+    "crown": "Crowns made here and followed from their seat",
+    "course": "The first completed root canal of each tooth",
+    "every_course": "Every completed root canal",
+}
+TIME_ZERO = {
+    "crown": "the seat of the crown",
+    "course": "completion of the root canal",
+    "every_course": "completion of the root canal",
+}
+# What may come before the outcome, and how it is counted.
+COMPETING = {
+    CROWN_FAILURE: "Loss of the tooth counts as failure of its crown; death and leaving end the time followed.",
+    TOOTH_LOSS: "Retreatment and surgery do not end the tooth; death and leaving end the time followed.",
+    ENDO_FAILURE: "Extraction counts with retreatment and surgery; death and leaving end the time followed.",
+    HEALED: "Teeth lost or treated again before a recall film are not in the shares. Until four years after the root "
+    "canal, a lesion that is smaller and not gone does not count as not healed.",
+}
+AFTERWARDS = "A crown made after the root canal is a later event and is not adjusted for."
+
+
+@dataclass(frozen=True)
+class Level:
+    """One group: the words of the factor that belong to it."""
+
+    name: str
+    label: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Band:
+    """One group of a dose: `above` < dose <= `to`, None being without end.
+
+    `at_least` takes the lower end in, `below` leaves the upper end out.
+    """
+
+    name: str
+    label: str
+    above: float | None
+    to: float | None
+    at_least: bool = False
+    below: bool = False
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question as data.
+
+    `factor` is a column of the rows of `unit`: crowns, the first course of each tooth, or every course (see `rows.py`).
+    Groups are `levels`, or `bands` of a dose, or, with neither, the words as recorded, the commonest being the
+    reference. `reference` names a group; `also` are further pairs of groups to compare, the second being the one
+    compared with. `adjust` are the covariates and `why_adjust` the reason for them. `needs` are the stored fields
+    without which it is not asked, each `table.column`. `smallest_difference_per_100` None takes that of the settings.
+    `spline` adds a curve over the dose. `learn` marks a technique that a clinician may take up: its learning curve is
+    then asked for as well (see `learning.py`). `small` says what becomes of groups too small to be shown: words may be
+    counted together (`pool`) or left out, bands of a dose are always left out, since its two ends are not alike.
+    `events` are words of `codes.EVENTS` whose rows say the groups where the fields do not (see `coded_details.py`).
+    `pool_label` names such words together where the reference is none of them ("others together" says nothing).
+    `safety` marks a measure of safety, of which it is never said that its ways differ little (see `safety.py`).
+    """
+
+    id: str
+    title: str
+    unit: Literal["crown", "course", "every_course"]
+    factor: str
+    outcomes: tuple[str, ...]
+    adjust: tuple[Covariate, ...]
+    why_adjust: str
+    needs: tuple[str, ...]
+    reference: str = ""
+    levels: tuple[Level, ...] = ()
+    bands: tuple[Band, ...] = ()
+    dose_unit: str = ""
+    spline: bool = False
+    caveats: tuple[str, ...] = (CHOSEN,)
+    smallest_difference_per_100: float | None = None
+    also: tuple[tuple[str, str], ...] = ()
+    learn: bool = False
+    small: Literal["pool", "leave_out"] = "pool"
+    safety: bool = False
+    events: tuple[str, ...] = ()
+    pool_label: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse a question that contradicts itself: a fault of ours."""
+        names = [*(level.name for level in self.levels), *(band.name for band in self.bands)]
+        if len(set(names)) < len(names) or bool(names) != (self.reference in names) or (self.levels and self.bands):
+            raise ValueError(f"{self.id}: groups and reference do not fit.")
+        if not {name for pair in self.also for name in pair} <= set(names):
+            raise ValueError(f"{self.id}: a pair of groups that it does not have.")
+        if self.pool_label and self.small != "pool":
+            raise ValueError(f"{self.id}: a name for groups that are never counted together.")
+        if self.bands and self.small == "pool":
+            raise ValueError(f"{self.id}: small bands of a dose cannot be pooled.")
+        if self.spline and not self.bands:
+            raise ValueError(f"{self.id}: a curve needs a dose.")
+        known = (CROWN_FAILURE,) if self.unit == "crown" else COURSE_OUTCOMES
+        if not self.outcomes or not set(self.outcomes) <= set(known):
+            raise ValueError(f"{self.id}: outcomes that its unit does not have.")
+        if self.factor in {c.name for c in self.adjust}:
+            raise ValueError(f"{self.id}: adjusted for what it asks about.")
+        if self.factor in SAFETY_FIELDS and not self.safety:
+            raise ValueError(f"{self.id}: a measure of safety that is not marked as one.")
+
+
+SUFFIX = {
+    CROWN_FAILURE: "crown failure",
+    TOOTH_LOSS: "tooth loss",
+    ENDO_FAILURE: "retreatment, surgery or extraction",
+    HEALED: "healing at recall",
+}
+CODES = {"crown": "procedures: crown codes"}
+FILMS = ("findings.pai", "findings.symptomatic")
+
+
+def name_of(question: Question, outcome: str) -> str:
+    """The id of the answer to a question on one outcome."""
+    return f"technique_{question.id}_{outcome}"
+
+
+def codes_needed(question: Question) -> str:
+    """The rows of the ledger without which a question has nothing to follow."""
+    return CODES.get(question.unit, "procedures: root canal codes")
+
+
+def fields_needed(question: Question) -> tuple[str, ...]:
+    """The fields that say the groups, in words."""
+    return tuple(need.replace("|", " or ") for need in question.needs)
+
+
+def same(*pairs: tuple[str, str]) -> tuple[Level, ...]:
+    """Levels that are each one recorded word: pairs of word and label."""
+    return tuple(Level(word, label, (word,)) for word, label in pairs)
+
+
+def yes_no(yes: str, no: str) -> tuple[Level, Level]:
+    """Levels of a flag."""
+    return Level("yes", yes, ("true",)), Level("no", no, ("false",))
+
+
+def all_questions() -> tuple[Question, ...]:
+    """Every question of the `questions` package, in order of unit (crowns first) and id."""
+    package = importlib.import_module("pipeline.questions.techniques.questions")
+    found: list[Question] = []
+    for module in pkgutil.iter_modules(package.__path__):
+        found.append(importlib.import_module(f"{package.__name__}.{module.name}").QUESTION)
+    if len({q.id for q in found}) < len(found):
+        raise ValueError("Two technique questions share an id.")
+    return tuple(sorted(found, key=lambda q: (q.unit != "crown", q.id)))

@@ -1,0 +1,231 @@
+"""The rows that technique questions are asked of: crowns followed from their seat, first courses of each tooth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.practice.tables import APICAL_DIAGNOSES, PULPAL_DIAGNOSES
+from pipeline.questions.crown_rows import crown_rows, was_followed
+from pipeline.questions.success_rates import endo_spells
+from pipeline.questions.techniques.question import HEALED, TOOTH_LOSS
+from pipeline.results import DAYS_PER_YEAR
+from pipeline.transforms.coded_details import (
+    CODED,
+    NONE,
+    RECORDED,
+    Coded,
+    coded_course_details,
+    coded_crown_details,
+    with_coded,
+)
+from pipeline.transforms.course_details import course_details, crown_details_of
+from pipeline.transforms.healing import NOT_HEALED, healing_at_recall
+
+KEY = ["patient_id", "tooth_fdi"]
+DIAGNOSES = {"pulpal_diagnosis": PULPAL_DIAGNOSES, "apical_diagnosis": APICAL_DIAGNOSES}
+
+
+def rows_of_crowns(
+    crowns: pl.DataFrame,
+    crown_details: pl.DataFrame,
+    patients: pl.DataFrame,
+    *,
+    tolerance_days: int,
+    coded: Coded | None = None,
+) -> pl.DataFrame:
+    """One row per crown followed from its seat: `row_id, start, entry_days, exit_days, event`, factors.
+
+    Beside the columns of `crowns` and the details: `age` (years at the seat), `year`, `sex, bruxism, smoker, diabetes`,
+    `endo_before_seat`, and `crown_number`, `first` or `later` by the crowns on record of the tooth. `post` and `core`
+    are as recorded, else as coded, `crown_lengthening` as coded; each has a `_from` that says which (see
+    `coded_details.with_coded`). `post_placed` tells any post from none.
+    """
+    order = crowns.select("crown_id", *KEY, "entry_date", day=pl.coalesce("seat_date", "entry_date"))
+    place = order.sort("day", "entry_date", "crown_id").with_columns(place=pl.int_range(pl.len()).over(KEY))
+    number = pl.when(pl.col("place") == 0).then(pl.lit("first")).otherwise(pl.lit("later"))
+    details = crown_details_of(crowns, crown_details, tolerance_days=tolerance_days)
+    return (
+        crown_rows(crowns, patients)
+        .filter(pl.col("entry_days") <= 0, was_followed())
+        .join(details, on="crown_id", how="left", maintain_order="left")
+        .join(place.select("crown_id", crown_number=number), on="crown_id", how="left", maintain_order="left")
+        .pipe(with_coded, _coded_crowns(crowns, coded), key="crown_id")
+        .with_columns(
+            post_placed=pl.col("post") != NONE,
+            row_id="crown_id",
+            start="seat_date",
+            event="failure",
+            age="age_at_seat",
+            year="seat_year",
+            endo_before_seat=(pl.col("endo_timing") == "before_seat").fill_null(False),
+        )
+    )
+
+
+def rows_of_courses(
+    courses: pl.DataFrame,
+    teeth: pl.DataFrame,
+    endo_details: pl.DataFrame,
+    patients: pl.DataFrame,
+    *,
+    outcome: str,
+    gap_days: int,
+    findings: pl.DataFrame | None = None,
+    recall_months: int = 12,
+    uncertain_years: int = 4,
+    every: bool = False,
+    coded: Coded | None = None,
+) -> pl.DataFrame:
+    """One row per tooth, its first completed course here, from completion: as `rows_of_crowns`.
+
+    With `every`, one row per completed course; a course that another follows on its tooth is then followed to the start
+    of that one at most, so that no time and no lost tooth counts twice.
+
+    `lesion` is `yes` for a periapical index of 3 to 5 before treatment and `no` for 1 or 2; `course_visits` is what was
+    recorded, else the days with a row. `splint`, `perforation_repair` and `film_3d` are as coded. All four have a
+    `_from` that says whether they were recorded or coded. A diagnosis in words that are none of ours is not known:
+    null. For `radiographic_success` rows are those due: followed for `recall_months`
+    without further treatment. Of those `recalled`, `event` is true where the tooth was not healed `recall_years` after
+    completion; both are null for the others. `findings` is then needed.
+    """
+    chosen = choose_courses(courses, endo_details, patients, gap_days=gap_days, every=every, coded=coded)
+    return rows_of_chosen(
+        chosen,
+        courses,
+        teeth,
+        outcome=outcome,
+        findings=findings,
+        recall_months=recall_months,
+        uncertain_years=uncertain_years,
+    )
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Courses in order of their id and, line by line beside them, what is known of each before its outcome."""
+
+    courses: pl.DataFrame
+    known: pl.DataFrame
+    every: bool
+    endo_details: pl.DataFrame
+    gap_days: int
+
+
+def choose_courses(
+    courses: pl.DataFrame,
+    endo_details: pl.DataFrame,
+    patients: pl.DataFrame,
+    *,
+    gap_days: int,
+    every: bool,
+    coded: Coded | None = None,
+) -> Chosen:
+    """The courses that rows are made of, whatever the outcome; tables and `every` as in `rows_of_courses`."""
+    first = courses.filter(pl.col("completed").is_not_null()).sort("completed", "course_id")
+    if not every:
+        first = first.unique(KEY, keep="first", maintain_order=True)
+    first = first.sort("course_id")
+    born = pl.coalesce("birth_date", pl.date(pl.col("birth_year"), 7, 1))
+    people = patients.select("patient_id", "sex", "smoker", "diabetes", "bruxism", born=born)
+    details = course_details(first, endo_details, gap_days=gap_days)
+    day, pai = pl.col("completed"), pl.col("preop_pai")
+    coded = coded or Coded()
+    known = (
+        first.select("course_id", "patient_id", "completed", "visits")
+        .join(people, on="patient_id", how="left", maintain_order="left")
+        .join(details, on="course_id", how="left", maintain_order="left")
+        .with_columns(
+            age=(day - pl.col("born")).dt.total_days() / DAYS_PER_YEAR,
+            year=day.dt.year() + (day.dt.ordinal_day() - 1) / DAYS_PER_YEAR,
+            lesion=pl.when(pai >= 3).then(pl.lit("yes")).when(pai >= 1).then(pl.lit("no")),
+            course_visits=pl.coalesce(pl.col("visits_recorded").cast(pl.UInt32), "visits"),
+            course_visits_from=pl.when(pl.col("visits_recorded").is_not_null())
+            .then(pl.lit(RECORDED))
+            .otherwise(pl.lit(CODED)),
+            **{name: pl.when(_text(name).is_in(words)).then(_text(name)) for name, words in DIAGNOSES.items()},
+        )
+        .pipe(with_coded, coded_course_details(first, coded.of(first), coded.windows), key="course_id")
+        .drop("born", "patient_id", "completed", "visits")
+    )
+    return Chosen(first, known, every, endo_details, gap_days)
+
+
+def rows_of_chosen(
+    chosen: Chosen,
+    courses: pl.DataFrame,
+    teeth: pl.DataFrame,
+    *,
+    outcome: str,
+    findings: pl.DataFrame | None = None,
+    recall_months: int = 12,
+    uncertain_years: int = 4,
+) -> pl.DataFrame:
+    """The rows of one outcome, as `rows_of_courses` says."""
+    first = chosen.courses
+    spells = endo_spells(first, teeth, outcome="tooth_survival" if outcome == TOOTH_LOSS else "free_of_intervention")
+    if chosen.every and outcome == TOOTH_LOSS:
+        spells = _until_next(spells, courses)
+    if outcome == HEALED:
+        if findings is None:
+            raise ValueError("radiographic_success needs findings.")
+        judged = healing_at_recall(
+            first,
+            findings,
+            chosen.endo_details,
+            recall_months=recall_months,
+            uncertain_years=uncertain_years,
+            gap_days=chosen.gap_days,
+        )
+        judged = judged.filter(pl.col("state").is_not_null()).select("course_id", "state", "recall_date")
+        due = pl.col("exit_date") >= pl.col("completed").dt.offset_by(f"{recall_months}mo")
+        spells = (
+            spells.filter(due)
+            .join(judged, on="course_id", how="left", maintain_order="left")
+            .with_columns(
+                recalled=pl.col("state").is_not_null(),
+                event=pl.col("state") == NOT_HEALED,
+                recall_years=(pl.col("recall_date") - pl.col("completed")).dt.total_days() / DAYS_PER_YEAR,
+            )
+            .drop("state")
+        )
+    return (
+        spells.drop("year")  # as text; `known` has it as a number
+        .join(chosen.known, on="course_id", how="left", maintain_order="left")
+        .with_columns(row_id="course_id", start="completed")
+    )
+
+
+def _coded_crowns(crowns: pl.DataFrame, coded: Coded | None) -> pl.DataFrame:
+    coded = coded or Coded()
+    return coded_crown_details(crowns, coded.of(crowns), coded.windows)
+
+
+def _text(column: str) -> pl.Expr:
+    """Words as texts: the words of another file may be numbered words of another kind."""
+    return pl.col(column).cast(pl.String)
+
+
+def _until_next(spells: pl.DataFrame, courses: pl.DataFrame) -> pl.DataFrame:
+    again = courses.select(*KEY, again="started")
+    next_day = (
+        spells.select(*KEY, "course_id", "completed")
+        .join(again, on=KEY)
+        .filter(pl.col("again") > pl.col("completed"))
+        .group_by("course_id")
+        .agg(pl.col("again").min())
+    )
+    cut = pl.col("again") < pl.col("exit_date")
+    return (
+        spells.join(next_day, on="course_id", how="left", maintain_order="left")
+        .with_columns(cut=cut.fill_null(False))
+        .with_columns(
+            event=pl.col("event") & ~pl.col("cut"),
+            exit_date=pl.when("cut").then("again").otherwise("exit_date"),
+            exit_days=pl.when("cut")
+            .then((pl.col("again") - pl.col("completed")).dt.total_days())
+            .otherwise("exit_days"),
+        )
+        .drop("again", "cut")
+    )

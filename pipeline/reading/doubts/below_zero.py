@@ -1,0 +1,117 @@
+"""Amounts and numbers below zero in columns that nothing reads: a row that takes another one back.
+
+`Qty` -1 at a fee above zero, or a signed `Line Total` beside an unsigned fee. The headings are in seven languages, from
+memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import REVERSAL
+from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.suggest.toml_quote import quoted
+
+_NUMBER_WORDS = (
+    "qty|quantity|units|unit|count|no of units|number of units|num units|times|anzahl|menge|stueck|faktor anzahl|"
+    "quantite|qte|nombre|nb|cantidad|cant|unidades|aantal|quantidade|qtd|quantita|qta|pezzi"
+)
+_AMOUNT_WORDS = (
+    "amount|amt|line total|line amount|total|total amount|total fee|total charge|net|net amount|net fee|net charge|"
+    "extended|extended amount|ext amount|charge|charges|charged|charge amount|fee|fees|gross|gross amount|billed|"
+    "billed amount|production|value|price|betrag|gesamtbetrag|gesamt|summe|gesamtpreis|honorar|umsatz|netto|brutto|"
+    "montant|montant total|total ligne|montant ligne|honoraires|importe|importe total|total linea|monto|precio total|"
+    "bedrag|totaal|totaalbedrag|regeltotaal|omzet|importo|totale|importo totale|valor|valor total"
+)
+_NUMBERS, _AMOUNTS = (frozenset(words.split("|")) for words in (_NUMBER_WORDS, _AMOUNT_WORDS))
+# How a number below zero begins or ends, as a pattern of `status_from`.
+_BEGINS, _ENDS = ("-", "−", "–", "(", "<"), ("-", "−", "cr", "cr.")
+_SIGNED = r"^[\s$€£]*[-−–(<]|[-−]\s*$|(?i:cr\.?\s*$)"
+_ZEROS = r"^0+(?:[.,]0+)?$"
+
+
+_NO_FEE = (
+    " Which one is known by its fee alone: name that column as columns.fee. Without it such a row can only be "
+    "void, and what it takes back still counts."
+)
+
+
+def amount_columns(headings: Iterable[str]) -> list[str]:
+    """Headings of numbers that are below zero, or none at all, where a row takes another one back."""
+    return [h for h in headings if plain_heading(h) in _NUMBERS | _AMOUNTS]
+
+
+def below_zero(texts: pl.Series) -> Counter[tuple[str, str]]:
+    """Rows by pattern and what it makes of a row, of texts of rows that have a code and no fee below zero.
+
+    An empty pattern and word count the numbers that are not 0: where there is none, 0 tells nothing.
+    """
+    counts = texts.drop_nulls().value_counts(name="n")
+    name = counts.columns[0]
+    number = counts.filter(pl.col(name).str.contains(r"[1-9]")).height
+    found: Counter[tuple[str, str]] = Counter({("", ""): number}) if number else Counter()
+    for text, n in counts.filter(pl.col(name).str.contains(_SIGNED) & pl.col(name).str.contains(r"[1-9]")).iter_rows():
+        low = text.strip().lower()
+        begins = [f"{sign}*" for sign in _BEGINS if low.startswith(sign)]
+        ends = [f"*{sign}" for sign in _ENDS if low.endswith(sign)]
+        found[next(iter(begins + ends), "*-*"), REVERSAL] += n
+    for text, n in counts.filter(pl.col(name).str.contains(_ZEROS)).iter_rows():
+        found[text, "void"] += n
+    return found
+
+
+def below_zero_doubts(
+    where: str,
+    found: Mapping[str, Counter[tuple[str, str]]],
+    accepted: Sequence[str],
+    *,
+    rows: int,
+    has_fee: bool,
+    told: Collection[str],
+) -> list[Doubt]:
+    """Columns with numbers below zero, or with 0 pieces among others, that nothing reads."""
+    doubts = []
+    for heading, counts in found.items():
+        # A fee of 0 is a fee; 0 pieces of a thing are none.
+        kept = {mark: n for mark, n in counts.items() if mark[0] and (mark[1] == REVERSAL or _is_number(heading))}
+        made = dict(sorted(kept))
+        if not made or not counts["", ""]:
+            continue
+        n = sum(n for (_, word), n in kept.items() if word == REVERSAL)
+        none = sum(kept.values()) - n
+        seen = [f"a number below zero in {n:,}"] if n else []
+        seen += [f"0 in {none:,}"] if none else []
+        line = ", ".join(f'{quoted(form)} = "{word if has_fee else "void"}"' for form, word in made.items())
+        doubts.append(
+            Doubt(
+                "below_zero",
+                where,
+                f'column "{heading}" is not read, and of {rows:,} rows it holds {" and ".join(seen)}, where '
+                "there is a procedure and no fee below zero.",
+                "Do these rows take back a procedure that was entered before (a reversal)?"
+                + ("" if has_fee else _NO_FEE),
+                (
+                    (
+                        "tables.procedures",
+                        f"status_from.{quoted(heading)} = {{ {line} }}",
+                        ("yes: such a row takes back the one of the same work and fee" if has_fee else "it is void")
+                        + ("; correct the words, and add these to the line that is there" if heading in told else ""),
+                    ),
+                    *(
+                        [("tables.procedures", f"columns.fee = {quoted(heading)}", "or read this one as the fee")]
+                        if not _is_number(heading)
+                        else []
+                    ),
+                    accept("below_zero", accepted, "no: every row is work done"),
+                ),
+            )
+        )
+    return doubts
+
+
+def _is_number(heading: str) -> bool:
+    return plain_heading(heading) in _NUMBERS

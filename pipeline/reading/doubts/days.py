@@ -1,0 +1,163 @@
+"""Doubts about which day is meant."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.seen import Seen
+from pipeline.transforms.dates import MAX_AGAINST, NOON, bare_dates, gather_evidence
+from pipeline.transforms.instants import PLACES, days_in_doubt, utc_minutes
+from pipeline.transforms.other_days import epoch_as_stamp
+
+if TYPE_CHECKING:
+    from pipeline.reading.config import Settings
+
+_SOME = 3
+_HOURS_OF_A_DAY, _MOST_PLACES = 2, 6
+_ISO = r"^\d{4}-(\d{2})-(\d{2})"
+_WRITTEN = r"^(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}$"
+_STAMP = r"[T ](\d{2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?:Z|\+00:?00)?$"
+
+
+def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """All doubts about dates, file by file and field by field."""
+    found = []
+    for one in seen:
+        told = settings.tables[one.table]
+        for name, texts in one.days.items():
+            where = f'{one.table}: {one.file}: column "{one.answers.columns[name]}" ({name})'
+            found += swapped(where, one.table, texts) if told.swapped_dates is None else []
+            if told.late_stamps is None and settings.practice.time_zone is None:
+                found += late_stamps(where, one.table, texts) or other_days(where, one.table, texts)
+            pattern = told.date_format or settings.practice.date_format
+            found += other_order(where, texts, pattern, settings.practice.accepted)
+    return found
+
+
+def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:
+    """Dates of which a spreadsheet turned those with a day up to 12 about; `texts` are distinct."""
+    text = bare_dates(texts).unique()
+    cells = text.str.extract(_ISO, 2).cast(pl.Int32, strict=False).drop_nulls()
+    both = text.to_frame("text").select(
+        pl.col("text").str.extract(_WRITTEN, g).cast(pl.Int32, strict=False).alias(str(g)) for g in (1, 2)
+    )
+    both = both.drop_nulls()
+    if cells.len() < _SOME or both.height < _SOME or cells.max() > 12:  # type: ignore[operator]
+        return []
+    if not any((both[g] > 12).all() for g in both.columns):
+        return []
+    return [
+        Doubt(
+            "swapped_dates",
+            where,
+            f"{both.height:,} different dates are text, all with a day above 12; {cells.len():,} are dates of a "
+            "spreadsheet, all with a day of at most 12.",
+            "That is what a spreadsheet leaves that takes the day for the month wherever it can. Was it so?",
+            (
+                (f"tables.{table}", 'swapped_dates = "mend"', "yes: turn day and month of the dates back"),
+                (f"tables.{table}", 'swapped_dates = "as_written"', "no: the dates are right as they stand"),
+            ),
+        )
+    ]
+
+
+def late_stamps(where: str, table: str, texts: pl.Series) -> list[Doubt]:
+    """Stamps at one hour after `NOON`, or at two that a summer time explains; `texts` are distinct."""
+    text = epoch_as_stamp(pl.col("text").str.strip_chars())
+    stamp = texts.to_frame("text").select(
+        text.str.extract(_STAMP, 1).cast(pl.Int32, strict=False).alias("hour"),
+        text.str.extract(_STAMP, 2).alias("minute"),
+    )
+    stamp = stamp.drop_nulls()
+    hours = stamp["hour"].unique().sort().to_list()
+    if stamp.height < max(_SOME, 0.9 * texts.len()) or not hours or hours[0] <= NOON or hours[-1] - hours[0] > 1:
+        return []
+    if (stamp["minute"] != "00").any():
+        return []
+    at = " or ".join(f"{hour}:00" for hour in hours)
+    return [
+        Doubt(
+            "late_stamps",
+            where,
+            f"all {stamp.height:,} different stamps are at {at}.",
+            "That may be midnight of the next day, told in the time of another place. Was the work done on that "
+            "next day?",
+            (
+                (f"tables.{table}", 'late_stamps = "next_day"', "yes: on the day that begins then"),
+                (f"tables.{table}", 'late_stamps = "as_written"', "no: on the day that is written"),
+                ("practice", 'time_zone = "Europe/Berlin"', "or the practice's own zone, which finds each day"),
+            ),
+        )
+    ]
+
+
+def other_days(where: str, table: str, texts: pl.Series) -> list[Doubt]:
+    """Instants told in UTC whose hours are, for some place, hours of work on two days of UTC; `texts` are distinct."""
+    minutes = utc_minutes(texts)
+    minutes = minutes.filter(minutes != 0)  # a day without a time
+    hours = {int(h): int(n) for h, n in (minutes // 60).value_counts(name="n").iter_rows()}
+    if minutes.len() < _SOME or (len(hours) <= _HOURS_OF_A_DAY and (minutes % 60 == 0).all()):
+        return []  # a full hour or two: midnight somewhere, see late_stamps
+    if (away := days_in_doubt(hours)) is None:
+        return []
+    places = [PLACES[n] for n in away if n in PLACES][:_MOST_PLACES] or ["America/Los_Angeles"]
+    first, last = _round_the_clock(sorted(hours))
+    return [
+        Doubt(
+            "time_zone",
+            where,
+            f"{minutes.len():,} different stamps are told in the time of Greenwich (UTC), from {first:02d}:00 round to "
+            f"{last:02d}:59. Of a practice far from there a working day has two dates in it.",
+            "Where is the practice? By its time zone the day of the work is found.",
+            (
+                *(("practice", f'time_zone = "{place}"', _place(n, place)) for n, place in enumerate(places)),
+                (f"tables.{table}", 'late_stamps = "as_written"', "no: the work was done on the day that is written"),
+            ),
+        )
+    ]
+
+
+def _place(n: int, place: str) -> str:
+    """What an answer means; that the zone is to be that of the practice is said once."""
+    city = place.rpartition("/")[2].replace("_", " ")
+    return f"if it has the time of {city}" + ("; or the name of its own zone, written so" if n == 0 else "")
+
+
+def _round_the_clock(hours: Sequence[int]) -> tuple[int, int]:
+    """The first and the last of some hours of the day, after the longest time without any."""
+    gaps = [
+        ((after - before) % 24 or 24, before, after)
+        for before, after in zip(hours, [*hours[1:], hours[0]], strict=True)
+    ]
+    _, last, first = max(gaps)
+    return first, last
+
+
+def other_order(where: str, texts: pl.Series, pattern: str, accepted: Sequence[str]) -> list[Doubt]:
+    """A told order of day and month that the dates of this file contradict."""
+    if "%m" not in pattern or "%d" not in pattern or pattern.startswith(("%Y", "%y")):
+        return []
+    counts = bare_dates(texts).unique().to_frame("text").with_columns(n=pl.lit(1))
+    e = gather_evidence(counts)
+    months, days = e.month_first + e.short_month_first, e.day_first + e.short_day_first
+    against = days if pattern.index("%m") < pattern.index("%d") else months
+    if against < _SOME or against < MAX_AGAINST * 5 * e.filled:
+        return []
+    return [
+        Doubt(
+            "date_order",
+            where,
+            f'date_format = "{pattern}" is told, and {against:,} of {e.filled:,} different dates fit the other order '
+            f"of day and month only ({months:,} month first, {days:,} day first).",
+            "Do two offices write dates in two orders? Then leave date_format out, and each file's order is found by "
+            "itself.",
+            (
+                ("practice", 'date_format = "auto"', "in place of the pattern, here and under the table"),
+                accept("date_order", accepted, "no: these dates are wrong, and are set aside"),
+            ),
+        )
+    ]

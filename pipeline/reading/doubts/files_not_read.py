@@ -1,0 +1,94 @@
+"""A file beside the ledger that no table reads: its name says that its rows were deleted, or it tells which numbers of
+patients stand for others now."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.sources.files_beside import pairs_beside, taken_back_beside
+from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.suggest.toml_quote import quoted
+
+if TYPE_CHECKING:
+    from pipeline.reading.config import Settings
+
+_MOST_SHOWN = 5
+_LEAST_PAIRS, _NEARLY_ALL = 3, 0.8
+_OLD = re.compile(r"(?i)\b(?:old|former|previous|prior|alt|from|ancien|antiguo|oud|vecchio|antigo)\b")
+
+
+def file_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """Such files, of which a heading stands in the ledger too; of a file that is no text the name is enough."""
+    from pipeline.reading.config import matching_files  # it knows the words of the doubts itself
+
+    ledgers = [one for one in seen if one.table == "procedures" and not one.is_mended]
+    if not ledgers:
+        return []
+    read = [path for table in settings.tables for path in matching_files(settings, table)]
+    ours = {plain_heading(heading) for one in ledgers for heading in one.headings}
+    found = _old_numbers(ledgers, read, settings.practice.accepted)
+    told = []
+    for path, headings in taken_back_beside(read):
+        both = [heading for heading in headings if plain_heading(heading) in ours]
+        if both or not headings:
+            told.append(path.name + (f' (it has "{both[0]}" in common with the ledger)' if both else ""))
+    if not told:
+        return found
+    more = f" and {len(told) - _MOST_SHOWN} more" if len(told) > _MOST_SHOWN else ""
+    return [
+        *found,
+        Doubt(
+            "files_not_read",
+            "procedures",
+            f"beside the ledger lies what no table reads, and its name says that it was taken back: "
+            f"{', '.join(told[:_MOST_SHOWN])}{more}.",
+            "Do the rows that it is about still stand in the ledger? Then export it again without them, or with "
+            "a column that says which they are.",
+            (accept("files_not_read", settings.practice.accepted, "no: the ledger does not hold them"),),
+        ),
+    ]
+
+
+def _old_numbers(ledgers: Sequence[Seen], read: Sequence[Path], accepted: Sequence[str]) -> list[Doubt]:
+    """Lists that have a patient's number of the ledger twice in a row, in two columns, and never the same."""
+    ids = pl.concat([one.people.select("id") for one in ledgers]).unique().drop_nulls()["id"]
+    if ids.len() < _LEAST_PAIRS:
+        return []
+    for path, cells in pairs_beside(read):
+        rows = cells.select(pl.all().str.strip_chars().replace("", None))
+        columns = [c for c in rows.columns if rows[c].n_unique() >= _LEAST_PAIRS and _are_ids(rows[c], ids)]
+        pairs = [(a, b) for a in columns for b in columns if a != b and rows[a].is_unique().all()]
+        pair = next(((a, b) for a, b in pairs if (rows[a] != rows[b]).fill_null(True).all()), None)
+        if pair is None:
+            continue
+        old, new = sorted(pair, key=lambda heading: not _OLD.search(heading)) if len(pairs) > 1 else pair
+        file = f'files = ["{path.name}"]'
+        return [
+            Doubt(
+                "merged_patients",
+                "procedures",
+                f'beside the ledger lies {path.name}, which no table reads: its columns "{old}" and "{new}" hold '
+                f"numbers of patients of the ledger, two in each of its {rows.height:,} rows and never the same.",
+                "Does it say which number a patient had before, in another office or program? Then two numbers are one "
+                "patient.",
+                (
+                    ("tables.patients", file, "with its folder; a line of files that is there takes it in too"),
+                    ("tables.patients", f"columns.patient_id = {quoted(old)}", "the number given up"),
+                    ("tables.patients", f"merged_into = {quoted(new)}", "the one that stands for it now"),
+                    accept("merged_patients", accepted, "no: they are different patients"),
+                ),
+            )
+        ]
+    return []
+
+
+def _are_ids(column: pl.Series, ids: pl.Series) -> bool:
+    filled = column.drop_nulls()
+    return filled.len() > 0 and int(filled.is_in(ids.implode()).sum()) >= _NEARLY_ALL * filled.len()

@@ -1,0 +1,26 @@
+"""All doubts of a practice, in one list."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.reading.doubts.days import day_doubts
+from pipeline.reading.doubts.doubt import Doubt
+from pipeline.reading.doubts.files_not_read import file_doubts
+from pipeline.reading.doubts.ledger import ledger_doubts
+from pipeline.reading.doubts.patients import patient_doubts
+from pipeline.reading.doubts.rows import row_doubts
+from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.doubts.teeth import tooth_doubts
+
+if TYPE_CHECKING:
+    from pipeline.reading.config import Settings
+
+KINDS = (patient_doubts, tooth_doubts, day_doubts, ledger_doubts, row_doubts, file_doubts)
+
+
+def find_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """The doubts that PRACTICE.toml does not answer yet; `seen` has one element a file."""
+    found = [doubt for kind in KINDS for doubt in kind(seen, settings)]
+    return [doubt for doubt in found if doubt.id not in settings.practice.accepted]

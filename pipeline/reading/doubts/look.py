@@ -1,0 +1,54 @@
+"""What is looked at in one opened file, under what PRACTICE.toml tells of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.reading.doubts.after_export import day_of_export
+from pipeline.reading.doubts.answers import answers_for
+from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.doubts.tooth_classes import classes_of
+from pipeline.reading.doubts.whole_export import Counted
+from pipeline.reading.merged_patients import merged_patients
+from pipeline.reading.set_aside import MendedFile
+from pipeline.reading.sources import Source
+from pipeline.reading.sources.excel_file import ALREADY_KNOWN
+from pipeline.reading.sources.made_columns import TEXT, WORDS, headings_of
+
+if TYPE_CHECKING:
+    from pipeline.reading.config import Settings
+
+
+def seen_of(
+    settings: Settings, table: str, source: Source, columns: Mapping[str, str], codes: pl.DataFrame, *, file: str
+) -> Seen:
+    """A look at a file that has seen nothing yet. In our own worksheet, and in files that name our fields themselves,
+    every cell means one thing."""
+    ours = source.spoken.fields or ALREADY_KNOWN in source.headings
+    # Mended rows are of the file that they stood in.
+    of = source.root_name if isinstance(source, MendedFile) else file
+    answers = answers_for(
+        settings, table, columns, source.headings, file=file, of=of, ours=ours, merged=merged_patients(settings)
+    )
+    known = codes["code"] if table == "procedures" else None
+    made = frozenset(one.field for one in settings.tables[table].made)
+    parts = headings_of([one for one in settings.tables[table].made if one.how not in (TEXT, WORDS)])
+    above = [*source.spoken.above, *(line for lines in getattr(source, "titles", {}).values() for line in lines)]
+    return Seen(
+        table,
+        file,
+        source.headings,
+        answers,
+        known,
+        classes_of(codes) if table == "procedures" else None,
+        is_mended=of != file,
+        is_ours=ours,
+        made=made,
+        parts=frozenset(parts),
+        exported_on=day_of_export(above, of),
+        taken_codes=codes.filter(pl.col("event") == "extraction")["code"] if table == "procedures" else None,
+        counted=Counted(above),
+    )

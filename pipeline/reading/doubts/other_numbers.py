@@ -1,0 +1,110 @@
+"""Patients under two numbers: one with letters before it, or one that was given up for another."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.answers import folded
+from pipeline.reading.doubts.doubt import Doubt, accept, samples
+from pipeline.reading.doubts.kept_words import headed
+from pipeline.reading.doubts.marked_cells import ENDING, LETTERS_BEFORE, TAKEN_BACK
+from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.suggest.toml_quote import quoted
+
+# A sign to check a number: behind a dash, a stroke, a point or a blank.
+_LEAST_ENDED, _ALONE = 5, 0.9
+_MOST_MERGED = 0.3  # of all patients, where the heading does not say it
+
+
+def with_letters(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number stands with letters before it and without; `ids` are distinct."""
+    frame = ids.to_frame("id").with_columns(bare=folded(pl.col("id")).str.replace(LETTERS_BEFORE, ""))
+    has_letters = pl.col("id").str.contains(r"^\p{L}{1,6}[\s._-]*\d+$")
+    plain = frame.filter(pl.col("id").str.contains(r"^\d+$"))["bare"]
+    both = frame.filter(has_letters & pl.col("bare").is_in(plain.implode()) & ~pl.col("id").str.contains(TAKEN_BACK))
+    if not both.height:
+        return []
+    return [
+        Doubt(
+            "patient_ids",
+            "patients",
+            f"{both.height:,} of {ids.len():,} patient numbers stand with letters before them and without (such as "
+            f"{samples(both['id'])} beside {samples(plain, at_most=1)}).",
+            "Are these the same patients, whose numbers two files or programs write in two ways?",
+            (
+                ("practice", 'patient_ids = "numbers"', "yes: the number alone is the patient"),
+                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
+            ),
+        )
+    ]
+
+
+def with_endings(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number stands with one more sign behind it and without; `ids` are distinct."""
+    frame = ids.to_frame("id").with_columns(bare=folded(pl.col("id")))
+    frame = frame.with_columns(
+        stem=pl.col("bare").str.replace(ENDING, ""), has_ending=pl.col("bare").str.contains(ENDING)
+    )
+    ended = frame.filter("has_ending")
+    plain = frame.filter(~pl.col("has_ending"))["bare"]
+    both = ended.filter(pl.col("stem").is_in(plain.implode()))
+    # Members of a family have several endings of one number each, a number with a sign to check it has one.
+    several = ended.group_by("stem").len()
+    alone = several.filter(pl.col("len") == 1).height
+    if both.height < _LEAST_ENDED or 2 * both.height < ended.height or alone < _ALONE * several.height:
+        return []
+    return [
+        Doubt(
+            "patient_ids",
+            "patients",
+            f"{both.height:,} of {ids.len():,} patient numbers stand with one more sign behind them and without (such "
+            f"as {samples(both['id'])} beside {samples(plain, at_most=1)}).",
+            "Is that a sign to check the number, which one program or time writes and another does not?",
+            (
+                ("practice", 'patient_ids = "without_ending"', "yes: the number before it alone is the patient"),
+                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
+            ),
+        )
+    ]
+
+
+def merged_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """A list of patients that says of some that their number was given up for another one."""
+    known = set(seen.people["id"])
+    named = set(headed(list(seen.merged_into), "merged"))
+    found = {
+        heading: numbers
+        for heading, numbers in seen.merged_into.items()
+        if numbers
+        and _are_ids(numbers, known, share=0.5 if heading in named else 1.0)
+        and (heading in named or numbers.total() <= _MOST_MERGED * len(known))
+    }
+    if not found:
+        return []
+    heading, numbers = min(found.items(), key=lambda one: (one[0] not in named, one[0]))
+    shown = samples(pl.Series(sorted(numbers), dtype=pl.String))
+    return [
+        Doubt(
+            "merged_patients",
+            f"{seen.table}: {seen.file}",
+            f'column "{heading}" is not read, and {numbers.total():,} patients have the number of another one '
+            f"there (such as {shown}).",
+            "Were these patients merged, so that the other number stands for them now? Else one patient would be two.",
+            (
+                (
+                    f"tables.{seen.table}",
+                    f"merged_into = {quoted(heading)}",
+                    "yes: in all files the other number counts",
+                ),
+                accept("merged_patients", accepted, "no: they are different people"),
+            ),
+        )
+    ]
+
+
+def _are_ids(numbers: Collection[str], known: Collection[str], *, share: float) -> bool:
+    """Whether texts are numbers of patients; numbers of one digit are anything."""
+    is_number = all(len(number) > 1 for number in numbers)
+    return is_number and sum(number in known for number in numbers) >= share * len(numbers)

@@ -1,0 +1,68 @@
+"""A list of patients that is numbered by another key than the ledger, and whose numbers meet those by chance."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+
+_SOME, _MOST, _BORN_LATER = 3, 0.5, 0.01
+_MOST_COMPARED = 20_000
+
+
+def other_people(
+    people: Mapping[str, pl.DataFrame], days: Mapping[str, pl.DataFrame], accepted: Sequence[str]
+) -> list[Doubt]:
+    """Numbers of the list that stand with other names in the ledger, or with work before the birth.
+
+    `people` is as `Seen.people` by table; `days` has one row per patient, `id, day`: the first day of work in the
+    ledger, the birth in the list.
+    """
+    said = [*_named(people), *_born_later(days)]
+    if not said:
+        return []
+    return [
+        Doubt(
+            "other_people",
+            "patients",
+            f"{'; '.join(said)}.",
+            "Does the list number patients by another key (an account, a number inside the program) than the ledger? "
+            "If it has no column with the ledger's number, take the section [tables.patients] out: age and sex are "
+            "then not compared.",
+            (
+                ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
+                accept("other_people", accepted, "no: these are the same people"),
+            ),
+        )
+    ]
+
+
+def _named(people: Mapping[str, pl.DataFrame]) -> list[str]:
+    if "procedures" not in people or "patients" not in people:
+        return []
+    names = {t: _names(people[t]) for t in ("procedures", "patients")}
+    both = sorted(names["procedures"].keys() & names["patients"].keys())[:_MOST_COMPARED]
+    differ = sum(not names["procedures"][n] & names["patients"][n] for n in both)
+    if differ < _SOME or differ < _MOST * len(both):
+        return []
+    return [f"{differ:,} of {len(both):,} patient numbers stand with other names in the list than in the ledger"]
+
+
+def _names(people: pl.DataFrame) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = {}
+    for number, name in people.select("id", "name").drop_nulls().iter_rows():
+        found.setdefault(number, set()).update(re.findall(r"[^\W\d_]{2,}", name.lower()))
+    return {number: words for number, words in found.items() if words}
+
+
+def _born_later(days: Mapping[str, pl.DataFrame]) -> list[str]:
+    if "procedures" not in days or "patients" not in days:
+        return []
+    both = days["procedures"].join(days["patients"], on="id", suffix="_born")
+    later = both.filter(pl.col("day_born") > pl.col("day")).height
+    if later < max(_SOME, _BORN_LATER * both.height):
+        return []
+    return [f"{later:,} of {both.height:,} patients of the ledger would be born after their first day of work here"]

@@ -1,0 +1,344 @@
+"""Doubts about who the patients are: one written in two ways, two under one number, and numbers that do not meet."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.reading.doubts.answers import folded
+from pipeline.reading.doubts.doubt import Doubt, accept, samples
+from pipeline.reading.doubts.kept_words import headed
+from pipeline.reading.doubts.marked_cells import signed_ids
+from pipeline.reading.doubts.other_numbers import merged_numbers, with_endings, with_letters
+from pipeline.reading.doubts.other_people import other_people
+from pipeline.reading.doubts.seen import Seen, earliest
+
+if TYPE_CHECKING:
+    from pipeline.reading.config import Settings
+
+# Our own judgement of what is no slip of the pen: common practice, no source.
+_MANY, _FEW_FOUND, _BOTH_CLINICS = 0.05, 0.8, 0.3
+_SOME = 3
+_MOST_COMPARED = 20_000
+_ROUNDED = r"^\d(?:[.,]\d+)?E\+?\d+$"
+_NAME = r"\p{L}[\s,]+.*\p{L}"
+
+
+def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """All doubts about patients."""
+    people = {
+        t: pl.concat([s.people for s in seen if s.table == t]).unique() for t in dict.fromkeys(s.table for s in seen)
+    }
+    if not people:
+        return []
+    every = pl.concat(people.values())["id"].unique()
+    accepted = settings.practice.accepted
+    found = [] if settings.practice.patient_ids else written_twice(every) or with_letters(every) or with_endings(every)
+    ledgers = [s for s in seen if s.table == "procedures" and not s.is_ours]
+    found += [
+        d
+        for s in ledgers
+        for d in signed_ids(f"procedures: {s.file}", s.answers.columns["patient_id"], s.people["id"].unique(), accepted)
+    ]
+    found += [d for s in seen for d in merged_numbers(s, accepted)]
+    families = [d for s in seen for d in dependants(s, accepted)]
+    found += families
+    found += [d for s in seen for d in names_as_ids(s, accepted) + account_numbers(s, accepted)]
+    found += rounded_ids(every, accepted)
+    for table, rows in people.items():
+        if not any(f.where.startswith(table) for f in families):
+            found += several_names(table, rows, accepted) + several_births(table, rows, accepted)
+    if not settings.practice.numbering and "procedures" in people:
+        ledgers = [s for s in seen if s.table == "procedures" and not s.is_mended]
+        found += shared_numbers(people["procedures"]) or shared_between_files(ledgers)
+    days = {t: earliest([s.first_days for s in seen if s.table == t]) for t in people}
+    told = settings.tables.get("patients")
+    # A list that says nothing but which number stands for another one now need not name all patients.
+    is_of_old = told is not None and bool(told.merged_into) and set(told.columns) <= {"patient_id"}
+    few = [] if is_of_old else few_found(people, accepted)
+    return found + (few or other_people(people, days, accepted))
+
+
+def written_twice(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number is written in several forms; `ids` are distinct."""
+    alike = ids.to_frame("id").with_columns(folded(pl.col("id")).alias("same")).filter(pl.len().over("same") > 1)
+    if not alike.height:
+        return []
+    n = alike["same"].n_unique()
+    shown = samples(alike["id"])
+    return [
+        Doubt(
+            "patient_ids",
+            "patients",
+            f"{n:,} patient numbers are written in several forms that differ only in leading zeros, .0, capital "
+            f"letters, blanks or a sign such as # or * ({alike.height:,} forms, such as {shown}).",
+            "Are these the same patients?",
+            (
+                ("practice", 'patient_ids = "folded"', "yes: one patient, however the number is written"),
+                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
+            ),
+        )
+    ]
+
+
+def rounded_ids(ids: pl.Series, accepted: Sequence[str]) -> list[Doubt]:
+    """Numbers that a spreadsheet wrote in powers of ten: their last digits are gone; `ids` are distinct."""
+    rounded = ids.filter(ids.str.to_uppercase().str.contains(_ROUNDED))
+    if not rounded.len():
+        return []
+    return [
+        Doubt(
+            "rounded_ids",
+            "patients",
+            f"{rounded.len():,} of {ids.len():,} patient numbers are written in powers of ten (such as "
+            f"{samples(rounded)}): a spreadsheet has rounded them, and patients with like numbers became one.",
+            "Export the file again without opening it in a spreadsheet, or with that column as text.",
+            (accept("rounded_ids", accepted, "the numbers are really written so"),),
+        )
+    ]
+
+
+def account_numbers(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """The number of an account, which a family may share, read as that of a patient."""
+    heading = seen.answers.columns["patient_id"]
+    told = seen.people.select(pl.col("name", "born", "dependant").count()).row(0)
+    # Where names or birth dates stand beside it, these tell; where it was said of them how they are meant, that holds.
+    if (
+        any(told)
+        or seen.answers.dependant
+        or not headed([heading], "account")
+        or {"several_names", "several_birth_dates"} & set(accepted)
+    ):
+        return []
+    return [
+        Doubt(
+            "account_numbers",
+            f"{seen.table}: {seen.file}",
+            f'column "{heading}" is read as the patient, and by its heading it may be an account.',
+            "Has each patient an account of their own, or do several of a family share one?",
+            (
+                (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "a column with each patient's number"),
+                (f"tables.{seen.table}", 'dependant = "<its heading>"', "the column that tells members apart"),
+                accept("account_numbers", accepted, "each has one of their own"),
+            ),
+        )
+    ]
+
+
+def names_as_ids(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """A column of names where a number of the patient is expected."""
+    ids = seen.people["id"].unique()
+    n = (~ids.str.contains(r"\d") & ids.str.contains(_NAME)).sum()
+    if ids.len() < _SOME or n < 0.8 * ids.len():
+        return []
+    heading = seen.answers.columns["patient_id"]
+    return [
+        Doubt(
+            "names_as_ids",
+            f"{seen.table}: {seen.file}",
+            f'column "{heading}" is read as the patient, and {n:,} of its {ids.len():,} different values look like '
+            f"names (such as {samples(ids)}).",
+            "Two patients of one name become one, and one who marries becomes two. Is there a column with a chart or "
+            "account number?",
+            (
+                (f"tables.{seen.table}", 'columns.patient_id = "<its heading>"', "the column with the number"),
+                accept("names_as_ids", accepted, "there is none: the name stands for the patient"),
+            ),
+        )
+    ]
+
+
+def dependants(seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """A number that several members of a family share, with the member's number in a column beside it."""
+    if not seen.dependants:
+        return []
+    people = seen.people.select("id", "dependant").drop_nulls().unique()
+    several = people.group_by("id").len().filter(pl.col("len") > 1)
+    if not several.height:
+        return []
+    heading = seen.dependants[0]
+    ids = people["id"].n_unique()
+    return [
+        Doubt(
+            "dependants",
+            f"{seen.table}: {seen.file}",
+            f"{several.height:,} of {ids:,} patient numbers stand with several numbers in the column "
+            f'"{heading}" beside them (such as {samples(people["dependant"])}).',
+            "Is the first the number of a family, and the second that of its member?",
+            (
+                (f"tables.{seen.table}", f'dependant = "{heading}"', "yes: both together are the patient"),
+                accept("dependants", accepted, "no: the first alone is the patient"),
+            ),
+        )
+    ]
+
+
+def several_names(table: str, people: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """One number with several names, in more patients than marry or are misspelt."""
+    rows = people.select("id", "name").drop_nulls().unique()
+    n, names = rows["id"].n_unique(), rows["name"].n_unique()
+    if not n or names < 0.8 * n or rows.height > 1.2 * names:
+        return []  # such names are no one's own: they stand with many numbers
+    words = pl.col("name").str.to_lowercase().str.extract_all(r"\p{L}+").list.sort().list.join(" ")
+    twice = rows.filter(pl.len().over("id") > 1).sort("id").head(_MOST_COMPARED)
+    several = twice.select("id", words.alias("name")).unique().group_by("id").len().filter(pl.col("len") > 1).height
+    if not several or several <= _MANY * n:
+        return []
+    return [
+        Doubt(
+            "several_names",
+            table,
+            f"{several:,} of {n:,} patient numbers stand with several names.",
+            "Is the number that of a family or a household, or is it given out anew when a patient leaves?",
+            (
+                (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
+                (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
+                accept("several_names", accepted, "no: each number is one person who is named in several ways"),
+            ),
+        )
+    ]
+
+
+def several_births(table: str, people: pl.DataFrame, accepted: Sequence[str]) -> list[Doubt]:
+    """One number with birth dates that differ in more than a slip of the pen: in two of day, month and year."""
+    rows = people.select("id", "born").drop_nulls().unique()
+    n = rows["id"].n_unique()
+    groups = rows.filter(pl.len().over("id") > 1).group_by("id").agg("born").head(_MOST_COMPARED)
+    several = sum(_are_two(born) for born in groups["born"].to_list())
+    if not several or several <= _MANY * n:
+        return []
+    return [
+        Doubt(
+            "several_birth_dates",
+            table,
+            f"{several:,} of {n:,} patient numbers stand with birth dates that no slip of the pen explains.",
+            "Is the number that of a family, or given out by each clinic, or anew when a patient leaves?",
+            (
+                (f"tables.{table}", 'columns.patient_id = "<its heading>"', "a column with each patient's own number"),
+                (f"tables.{table}", 'dependant = "<its heading>"', "the column that tells members of a family apart"),
+                ("practice", 'numbering = "per clinic"', "each clinic numbers its own patients"),
+                accept("several_birth_dates", accepted, "no: each number is one person, and the dates are wrong"),
+            ),
+        )
+    ]
+
+
+def shared_numbers(people: pl.DataFrame) -> list[Doubt]:
+    """The same numbers at two clinics, more than patients who go to both explain."""
+    rows = people.select("id", "site").drop_nulls().unique()
+    sizes = dict(rows.group_by("site").len().iter_rows())
+    if len(sizes) < 2:
+        return []
+    pairs = rows.join(rows, on="id", suffix="_2").filter(pl.col("site") < pl.col("site_2"))
+    worst = max(
+        ((n / min(sizes[a], sizes[b]), n) for a, b, n in pairs.group_by("site", "site_2").len().iter_rows()),
+        default=(0.0, 0),
+    )
+    share, n = worst
+    if share < _BOTH_CLINICS or n < _SOME:
+        return []
+    return [
+        Doubt(
+            "numbering",
+            "procedures",
+            f"{n:,} patient numbers stand at two clinics, {share:.0%} of those of the smaller one.",
+            "Does each clinic number its own patients, so that one number is two people?",
+            (
+                ("practice", 'numbering = "per clinic"', "yes: number and clinic together are the patient"),
+                ("practice", 'numbering = "one for all"', "no: these patients went to both"),
+            ),
+        )
+    ]
+
+
+def shared_between_files(seen: Sequence[Seen]) -> list[Doubt]:
+    """Two files of the same years with the same numbers and hardly a day in common: two clinics, it may be.
+
+    Files of two clinicians or of two kinds of work of one practice have patients who were there for both on one day.
+    """
+    numbers = [set(one.people["id"]) for one in seen]
+    for n, one in enumerate(seen):
+        for m, other in enumerate(seen[n + 1 :], n + 1):
+            if not _years_alike(one, other):
+                continue
+            both = len(numbers[n] & numbers[m])
+            share = both / max(min(len(numbers[n]), len(numbers[m])), 1)
+            same_day = len(one.visits & other.visits)
+            if both >= _SOME and share >= _BOTH_CLINICS and same_day <= _MANY * both:
+                return [
+                    Doubt(
+                        "numbering",
+                        "procedures",
+                        f"{one.file} and {other.file} are of the same years, and {both:,} patient numbers stand in "
+                        f"both, with {same_day:,} days of work in common.",
+                        "Are they of two clinics that number their patients each for itself, so that one number is two "
+                        "people?",
+                        (
+                            ("practice", 'numbering = "per file"', "yes: number and file together are the patient"),
+                            (
+                                "practice",
+                                'numbering = "per clinic"',
+                                "yes, and a column of each file, named as columns.site_id, says which clinic it is",
+                            ),
+                            ("practice", 'numbering = "one for all"', "no: a number is one patient in all files"),
+                        ),
+                    )
+                ]
+    return []
+
+
+def _years_alike(one: Seen, other: Seen) -> bool:
+    """Whether most of the days of work of the shorter file lie in years of the other."""
+    years = [s.years for s in (one, other)]
+    both = sum(min(years[0][y], years[1][y]) for y in years[0].keys() & years[1].keys())
+    return both > 0 and 2 * both >= min(y.total() for y in years)
+
+
+def few_found(people: Mapping[str, pl.DataFrame], accepted: Sequence[str]) -> list[Doubt]:
+    """Few patients of the ledger are in the list of patients."""
+    if "procedures" not in people or "patients" not in people:
+        return []
+    ledger, listed = people["procedures"]["id"].unique(), people["patients"]["id"].unique()
+    found = int(ledger.is_in(listed.implode()).sum())
+    if not listed.len() or ledger.len() - found < _SOME or found >= _FEW_FOUND * ledger.len():
+        return []
+    loose = ledger.to_frame("id").select(folded(pl.col("id"))).to_series()
+    if (
+        loose.is_in(listed.to_frame("id").select(folded(pl.col("id"))).to_series().implode()).sum()
+        >= _FEW_FOUND * ledger.len()
+    ):
+        return []  # asked as numbers written in several forms
+    return [
+        Doubt(
+            "few_patients_found",
+            "patients",
+            f"only {found:,} of {ledger.len():,} patients of the ledger are in the list of patients. Numbers in the "
+            f"ledger look like {samples(ledger)}, in the list like {samples(listed)}.",
+            "Do both columns hold the same number of the patient (chart, account, insurance)? If the list has no "
+            "column with the ledger's number, take the section [tables.patients] out: age and sex are then not "
+            "compared.",
+            (
+                ("tables.patients", 'columns.patient_id = "<its heading>"', "the column with the ledger's number"),
+                accept("few_patients_found", accepted, "yes: the list holds a part of the patients only"),
+            ),
+        )
+    ]
+
+
+def _are_two(born: list[str]) -> bool:
+    """Whether some two of the dates, however written, have fewer than two of three numbers in common."""
+    dates = [sorted(int(n) for n in re.findall(r"\d+", text)[:3]) for text in born]
+    whole = [d for d in dates if len(d) == 3]
+    return any(_common(a, b) < 2 for n, a in enumerate(whole) for b in whole[:n])
+
+
+def _common(a: list[int], b: list[int]) -> int:
+    left, n = list(b), 0
+    for number in a:
+        if number in left:
+            left.remove(number)
+            n += 1
+    return n

@@ -1,0 +1,349 @@
+"""Doubts about whole rows: columns that no field takes though they change what a row means, and rows that are lost."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.practice.reasons import REASONS
+from pipeline.reading.doubts.after_export import after_export
+from pipeline.reading.doubts.audit_trail import trail_doubts
+from pipeline.reading.doubts.below_zero import below_zero_doubts
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.marked_cells import mark_doubts
+from pipeline.reading.doubts.row_ids import keys_of_several
+from pipeline.reading.doubts.sections import remark_doubts, section_doubts, unmet_names
+from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.doubts.standing import flag_doubts, phrase_doubts
+from pipeline.reading.doubts.status_words import (
+    among_others,
+    mostly_empty,
+    status_word_doubts,
+    told_as,
+    untold_statuses,
+)
+from pipeline.reading.doubts.unread_columns import unread_columns
+from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.sources.sections import SECTION
+from pipeline.reading.suggest.toml_quote import quoted
+
+if TYPE_CHECKING:
+    from pipeline.reading.config import Settings
+
+_ALIKE_ROWS = 5
+_MOST_SYSTEMS = 3
+MANY, LEAST_ROWS, LEAST_LOST = 0.05, 20, 3
+# Rows that are set aside for good reason: they never were rows of this table, or another one counts in their place.
+NO_LOSS = (
+    "row_empty",
+    "totals_row",
+    "note_line",
+    "repeated_heading",
+    "group_line",
+    "other_table",
+    "no_record",
+    "nothing_filled_in",
+    "predetermination",
+    "corrected",
+    "superseded",
+    "sheet_not_read",
+    "finding_not_final",
+)
+
+
+def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """All doubts about rows and columns."""
+    accepted, found = settings.practice.accepted, []
+    for one in seen:
+        where = f"{one.table}: {one.file}"
+        found += mapped_twice(where, one.table, one.answers.columns, accepted)
+        told = settings.tables[one.table]
+        if told.ditto_marks is None:
+            found += ditto_marks(where, one, told.fill_down)
+        found += cut_cells(where, one, accepted)
+        found += credits_beside(where, one, accepted)
+        if "status" not in one.answers.columns:
+            found += estimates_beside(where, one, accepted)
+        found += further_procedures(where, one, accepted)
+        found += sheets_alike(where, one, accepted)
+        marked = {heading for heading, _, _ in one.answers.marks}
+        has_status, has_fee = ("status" in one.answers.columns, "fee" in one.answers.columns)
+        found += flag_doubts(where, one.flags, accepted, told=marked, has_status=has_status, has_fee=has_fee)
+        words = {h: counts for h, counts in one.words.items() if h not in one.kinds and h != SHEET}
+        spoken = status_word_doubts(where, words, accepted, told=marked, has_status=has_status)
+        found += spoken
+        if not has_status:
+            named_so = [h for h in one.who_or_where if h in words and not any(f'"{h}"' in d.evidence for d in spoken)]
+            by_others = [d for h in named_so for d in among_others(where, h, words[h], accepted)]
+            spoken += by_others
+            found += by_others
+        found += after_export(
+            where, one.exported_on, one.counts["dated"], one.counts["after"], accepted, has_status=has_status
+        )
+        trail = trail_doubts(
+            where,
+            one.audit,
+            accepted,
+            key=one.answers.columns.get("procedure_id"),
+            told={pattern: word for heading, pattern, word in one.answers.marks if heading == one.audit.heading},
+            has_fee=has_fee,
+        )
+        found += trail
+        # What a deleted row means hangs on the rest of the trail.
+        said = {h: c for h, c in one.phrases.items() if h != one.audit.heading}
+        found += phrase_doubts(where, said, accepted, told=marked)
+        if one.statuses and not one.is_mended:
+            made = told.values.get("status", {})
+            found += mostly_empty(where, one.answers.columns["status"], one.statuses, made, accepted)
+        found += mark_doubts(where, one.marks, accepted)
+        others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
+        n_rows = one.counts["records"]
+        named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)
+        found += named or remark_doubts(where, one.sections, accepted, has_fee=has_fee)
+        if not (has_status or one.is_mended or one.is_ours):
+            asked = {h for h, said in one.phrases.items() if said} | (
+                {SHEET} if named or SECTION in marked or "sheets_alike" in accepted else set()
+            )
+            asked |= {one.audit.heading or ""}
+            asked |= {h for h in words if any(f'"{h}"' in doubt.evidence for doubt in spoken)}
+            found += unread_columns(where, one.words, accepted, told=marked, asked=asked)
+        found += below_zero_doubts(
+            where, one.amounts, accepted, rows=one.counts["records"], has_fee=has_fee, told=marked
+        )
+    names = settings.tables["procedures"].status_from.get(SECTION, {})
+    found += unmet_names({s.file: s.sections for s in seen if s.table == "procedures"}, list(names), accepted)
+    for table in dict.fromkeys(s.table for s in seen):
+        of = [s for s in seen if s.table == table]
+        found += set_aside(
+            table,
+            sum((s.reasons for s in of), Counter()),
+            sum(s.counts["rows"] for s in of),
+            accepted,
+            systems=sum((s.tooth_systems for s in of), Counter()),
+            statuses=untold_statuses([s.statuses for s in of], settings.tables[table].values.get("status", {})),
+        )
+        keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours and s.audit.heading is None]
+        # Of a column that is read as something else too it is asked already what it is.
+        keyed = [s for s in keyed if list(s.answers.columns.values()).count(s.answers.columns["procedure_id"]) == 1]
+        if keyed:
+            heading = keyed[0].answers.columns["procedure_id"]
+            found += keys_of_several(table, heading, [s.row_ids for s in keyed], accepted)
+        found += unknown_codes(
+            table, sum((s.unknown for s in of), Counter()), sum(s.counts["coded"] for s in of), accepted
+        )
+    return found
+
+
+def mapped_twice(where: str, table: str, columns: Mapping[str, str], accepted: Sequence[str]) -> list[Doubt]:
+    """One column that is read as two fields."""
+    fields: dict[str, list[str]] = {}
+    for name, heading in columns.items():
+        fields.setdefault(heading, []).append(name)
+    return [
+        Doubt(
+            "one_column_twice",
+            where,
+            f'column "{heading}" is read as {" and as ".join(names)}.',
+            "One column holds one thing. Which is it?",
+            (
+                (f"tables.{table}", f'columns.{names[-1]} = "<its heading>"', "or leave that field out"),
+                accept("one_column_twice", accepted, "it is both"),
+            ),
+        )
+        for heading, names in fields.items()
+        if len(names) > 1
+    ]
+
+
+def ditto_marks(where: str, seen: Seen, filled_down: Sequence[str]) -> list[Doubt]:
+    """Marks for the same as above in columns that are read, and that `fill_down` does not fill."""
+    n = sum(seen.dittos[heading] for name, heading in seen.answers.columns.items() if name not in filled_down)
+    if not n:
+        return []
+    cells = "1 cell holds" if n == 1 else f"{n:,} cells hold"
+    return [
+        Doubt(
+            "ditto_marks",
+            where,
+            f"{cells} a mark or word for the same again (ditto, do., a quotation mark) in columns that are read.",
+            "Does such a mark stand for what the cell above it says?",
+            (
+                (f"tables.{seen.table}", 'ditto_marks = "above"', "yes: each is read as the cell above it"),
+                (f"tables.{seen.table}", 'ditto_marks = "empty"', "no: nothing was meant, the cell is empty"),
+            ),
+        )
+    ]
+
+
+def cut_cells(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Cells full of number signs, which a spreadsheet shows where a column is too narrow."""
+    cut = [(name, n) for name, n in sorted(seen.cut.items()) if n]
+    if not cut:
+        return []
+    n, each = sum(n for _, n in cut), ", ".join(f'"{seen.answers.columns.get(name, name)}"' for name, _ in cut)
+    cells = "1 cell holds" if n == 1 else f"{n:,} cells hold"
+    return [
+        Doubt(
+            "cut_cells",
+            where,
+            f"{cells} nothing but ####, in the columns {each}: what a spreadsheet shows where a column is too narrow. "
+            "The values themselves are not in this file.",
+            "Make these columns wider in the spreadsheet and save the file as text again.",
+            (accept("cut_cells", accepted, "go on without these values"),),
+        )
+    ]
+
+
+def credits_beside(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """A column of credits that is not read: a charge that was taken back would count as work done."""
+    n = seen.counts["credit"]
+    if not n:
+        return []
+    heading, rows = seen.credits[0], seen.counts["rows"]
+    fee = "" if "fee" in seen.answers.columns else " Name the column of charges as columns.fee too."
+    return [
+        Doubt(
+            "credits",
+            where,
+            f'{n:,} of {rows:,} rows have an amount in the column "{heading}", a procedure code and no charge.',
+            f"Do these rows take back a procedure that was charged before?{fee}",
+            (
+                (f"tables.{seen.table}", f'credit = "{heading}"', "yes: such a row takes back what it matches"),
+                accept("credits", accepted, "no: they are payments or discounts, and the work was done"),
+            ),
+        )
+    ]
+
+
+def estimates_beside(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Rows with an amount under a heading of estimates and none in the column of fees: they may be plans."""
+    n = seen.counts["estimate"]
+    fee = seen.answers.columns.get("fee")
+    if not n or fee is None or any(heading == fee for heading, _, _ in seen.answers.marks):
+        return []
+    heading, rows = seen.estimates[0], seen.counts["rows"]
+    return [
+        Doubt(
+            "estimates",
+            where,
+            f'{n:,} of {rows:,} rows have a procedure code, an amount in the column "{heading}" and none in "{fee}".',
+            "Is that work planned, so that nothing was charged for it yet?",
+            (
+                (
+                    f"tables.{seen.table}",
+                    f'status_from.{quoted(fee)} = {{ "" = "planned" }}',
+                    "yes: a row without a charge is planned",
+                ),
+                accept("estimates", accepted, "no: it was done and not charged for"),
+            ),
+        )
+    ]
+
+
+def further_procedures(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Several procedures side by side in one row, of which one column is read."""
+    n = seen.counts["further"]
+    if not n:
+        return []
+    code = seen.answers.columns["code"]
+    others = ", ".join(f'"{h}"' for h in seen.further)
+    return [
+        Doubt(
+            "several_procedures_in_a_row",
+            where,
+            f'beside "{code}" the columns {others} hold {n:,} more codes, which nothing reads.',
+            "Are there several procedures in one row? One row a procedure is needed: export the list of procedures "
+            "instead, or save a copy of the file for each set of columns, all under the same headings.",
+            (accept("several_procedures_in_a_row", accepted, "the others are no procedures, or may be left out"),),
+        )
+    ]
+
+
+def sheets_alike(where: str, seen: Seen, accepted: Sequence[str]) -> list[Doubt]:
+    """Two sheets of a workbook with mostly the same rows: one is a copy of the other, kept or edited."""
+    names = sorted(seen.sheets)
+    for n, a in enumerate(names):
+        for b in names[n + 1 :]:
+            both, least = len(seen.sheets[a] & seen.sheets[b]), min(len(seen.sheets[a]), len(seen.sheets[b]))
+            if both < _ALIKE_ROWS or 2 * both < least:
+                continue
+            return [
+                Doubt(
+                    "sheets_alike",
+                    where,
+                    f'sheets "{a}" and "{b}" have {both:,} rows in common, of {least:,} of the shorter one.',
+                    "Is one a copy of the other? Then each piece of work would count twice.",
+                    (
+                        (f"tables.{seen.table}", f'sheets = ["{a}"]', "the sheets that are to be read"),
+                        accept("sheets_alike", accepted, "no: both hold work of their own"),
+                    ),
+                )
+            ]
+    return []
+
+
+def set_aside(
+    table: str,
+    reasons: Mapping[str, int],
+    rows: int,
+    accepted: Sequence[str],
+    *,
+    systems: Mapping[str, int] | None = None,
+    statuses: Mapping[str, int] | None = None,
+) -> list[Doubt]:
+    """More rows than a few cannot be loaded; `systems` are addresses of tooth numberings that are not known, `statuses`
+    texts of the status that nothing says the meaning of."""
+    lost = {r: n for r, n in reasons.items() if r not in NO_LOSS}
+    n = sum(lost.values())
+    if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
+        return []
+    why = sorted(lost.items(), key=lambda item: (-item[1], item[0]))
+    each = "; ".join(f"{n:,}: {REASONS[r].meaning if r in REASONS else r} {_next(r)}" for r, n in why[:3])
+    return [
+        Doubt(
+            "rows_set_aside",
+            table,
+            f"{n:,} of {rows:,} rows ({n / rows:.0%}) cannot be loaded and would be set aside. {each}",
+            "A column or a form may have been told wrongly. If the rows themselves are at fault:",
+            (
+                *(
+                    (
+                        "standards",
+                        f'tooth_systems.{quoted(address)} = "fdi"',
+                        f"or universal or palmer: how the {times:,} teeth under this address are numbered",
+                    )
+                    for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
+                ),
+                *told_as(statuses or {}),
+                accept("rows_set_aside", accepted, "go on without them; they are listed with the reason, to be mended"),
+            ),
+        )
+    ]
+
+
+def unknown_codes(table: str, unknown: Mapping[str, int], rows: int, accepted: Sequence[str]) -> list[Doubt]:
+    """More rows than a few have a code that the list does not know."""
+    n = sum(unknown.values())
+    if rows < LEAST_ROWS or n < LEAST_LOST or n <= MANY * rows:
+        return []
+    top = sorted(unknown.items(), key=lambda item: (-item[1], item[0]))[:10]
+    shown = ", ".join(f"{code} ({times:,})" for code, times in top if times > 1) or "each in one row"
+    first = next((code for code, _ in top), "")
+    return [
+        Doubt(
+            "unknown_codes",
+            table,
+            f"{n:,} of {rows:,} rows ({n / rows:.0%}) have a code that is not known: {shown}.",
+            "Are crowns, root canals or extractions among them?",
+            (
+                ("codes", f'"{first}" = "crown_placement"', "name the event of each that matters, likewise"),
+                ("codes", f'"{first}" = "bookkeeping"', "so, where it is a payment, an adjustment or a note"),
+                accept("unknown_codes", accepted, "no: they count as contacts with the patient"),
+            ),
+        )
+    ]
+
+
+def _next(reason: str) -> str:
+    return REASONS[reason].what_to_do if reason in REASONS else ""

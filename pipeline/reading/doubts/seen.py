@@ -1,0 +1,417 @@
+"""What is seen of one file while its rows are read: sums and distinct texts that the doubts are found in."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.practice.fields import kind
+from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
+from pipeline.reading.doubts.audit_trail import AuditSeen
+from pipeline.reading.doubts.below_zero import amount_columns, below_zero
+from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
+from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
+from pipeline.reading.doubts.kept_words import headed, is_of_others, numbered_like
+from pipeline.reading.doubts.marked_cells import marked
+from pipeline.reading.doubts.row_ids import RowIds
+from pipeline.reading.doubts.second_day import DaysBeside, beside
+from pipeline.reading.doubts.sections import SectionsSeen
+from pipeline.reading.doubts.standing import (
+    MOST_TEXTS,
+    flag_columns,
+    flag_texts,
+    is_reversing,
+    matches,
+    phrases,
+    text_columns,
+)
+from pipeline.reading.doubts.status_words import few_texts
+from pipeline.reading.doubts.tooth_classes import in_class
+from pipeline.reading.doubts.tooth_places import quadrant_text
+from pipeline.reading.doubts.two_notations import TeethBy
+from pipeline.reading.doubts.whole_export import Counted
+from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.sources.lines_below import LINE_BELOW
+from pipeline.reading.sources.sections import SECTION
+
+MOST_DAYS = 200_000
+CUT = r"^\s*#{3,}\s*$"  # what a spreadsheet shows, and writes to a text, where a column is too narrow
+_MOST_PIECES = 64
+
+
+@dataclass
+class Seen:
+    """Sums over the rows of one file; give every batch to `add`, then read the sums.
+
+    `people` has one row per distinct `id, site, name, born, dependant` (what the file does not tell is null), `teeth`
+    one per distinct text with its rows `n`, `quadrants` one per tooth and quadrant, `days` the distinct texts of a date
+    field. `counts` are numbers of rows: `rows`, `records` (without the lines that are none), `aside` (totals, notes and
+    empty rows left out), `credit`, `estimate`, `further`, `teeth_beside`,
+    `tooth_zero` (set aside for it).
+    `years` are rows with a day of work by year, `visits` hashes of patients' days of work (of the first so many),
+    `sheets` the hashes of the rows of each sheet of a workbook.
+    `flags` are the texts of each column that says whether a row stands, `phrases` what words of a text or the kind of
+    an entry say of it, `marks` what stands behind a value, by field and heading, `amounts` numbers below zero
+    and `words` the texts of columns with few, by heading; `statuses` the texts of the status; `sections` the
+    names that rows stand under.
+    `tooth_systems` are addresses of numberings of teeth that are not known. `dittos` are marks for the same again, by
+    heading, `cut` cells that a spreadsheet did not write out, by field, and `row_ids` the keys of rows.
+    """
+
+    table: str
+    file: str
+    headings: Sequence[str]
+    answers: Answers
+    known_codes: pl.Series | None = None
+    classes: pl.DataFrame | None = None  # `code, said`: codes that are for one class of tooth
+    taken_codes: pl.Series | None = None  # codes of teeth taken out
+    is_mended: bool = False
+    is_ours: bool = False  # it names our fields itself, and every cell means one thing
+    exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
+    made: frozenset[str] = frozenset()  # fields made of columns
+    parts: frozenset[str] = frozenset()  # columns of which nothing is left over once a field is made of them
+    counts: Counter[str] = field(default_factory=Counter)
+    reasons: Counter[str] = field(default_factory=Counter)
+    unknown: Counter[str] = field(default_factory=Counter)
+    days: dict[str, pl.Series] = field(default_factory=dict)
+    years: Counter[int] = field(default_factory=Counter)
+    visits: set[int] = field(default_factory=set)
+    sheets: dict[str, set[int]] = field(default_factory=dict)
+    flags: dict[str, Counter[str]] = field(default_factory=dict)
+    phrases: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
+    amounts: dict[str, Counter[tuple[str, str]]] = field(default_factory=dict)
+    marks: dict[tuple[str, str], Counter[tuple[str, str]]] = field(default_factory=dict)
+    statuses: Counter[str] = field(default_factory=Counter)
+    words: dict[str, Counter[str]] = field(default_factory=dict)
+    sections: SectionsSeen = field(default_factory=SectionsSeen)
+    tooth_systems: Counter[str] = field(default_factory=Counter)
+    dittos: Counter[str] = field(default_factory=Counter)
+    cut: Counter[str] = field(default_factory=Counter)
+    row_ids: RowIds = field(default_factory=RowIds)
+    teeth_by: TeethBy = field(default_factory=TeethBy)
+    in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
+    audit: AuditSeen = field(default_factory=AuditSeen)
+    counted: Counted = field(default_factory=Counted)
+    beside: DaysBeside = field(default_factory=DaysBeside)
+    texts: CodeTexts = field(default_factory=CodeTexts)
+    patient_rows: Counter[str] = field(default_factory=Counter)
+    merged_into: dict[str, Counter[str]] = field(default_factory=dict)
+    _known: set[str] = field(default_factory=set)
+    _left: list[str] = field(default_factory=list)
+    _people: list[pl.DataFrame] = field(default_factory=list)
+    _taken: list[pl.DataFrame] = field(default_factory=list)
+    _first_days: list[pl.DataFrame] = field(default_factory=list)
+    _teeth: list[pl.DataFrame] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        free = [h for h in self.headings if h not in self.answers.columns.values() and h not in self.parts]
+        first, last = headed(free, "first_name"), headed(free, "name")
+        self.named = [*first, *last][:2]
+        self.born = self.answers.columns.get("birth_date") or next(iter(headed(free, "born")), None)
+        told = (self.answers.dependant, *self.answers.quadrant, self.answers.credit, self.answers.clinic)
+        left = [h for h in free if h not in told]
+        self.dependants = headed(left, "dependant")
+        jaw, side = headed(left, "jaw"), headed(left, "side")
+        self.quadrants_there = headed(left, "quadrant")[:1] or ([jaw[0], side[0]] if jaw and side else [])
+        # A column of a list of patients with numbers of others, but for those of a family, an account or a referral.
+        self.merges = (
+            [h for h in left if not (h.startswith("(") or is_of_others(h))]
+            if self.table == "patients" and not (self.answers.merged or self.is_ours)
+            else []
+        )
+        self.credits = headed(left, "credit") if self.table == "procedures" else []
+        self.estimates = headed(left, "estimate") if self.table == "procedures" else []
+        self.kinds: list[str] = []
+        self.who_or_where: list[str] = []
+        if self.table == "procedures" and not self.is_ours:
+            self.beside.headings = beside(free, self.answers.columns.get("service_date"))
+            self.texts.heading = text_heading(free, self.answers.columns.get("code"))
+        if self.table == "procedures":
+            self.flags = {h: Counter() for h in flag_columns(free)}
+            self.kinds = [h for h in kind_columns(free) if h not in self.flags]
+            self.phrases = {h: Counter() for h in (*text_columns(self.headings), *self.kinds)}
+            self.amounts = {h: Counter() for h in amount_columns(free)}
+            looked_at = {*self.flags, *self.phrases, *self.amounts, *(h for h in told if isinstance(h, str))}
+            looked_at -= set(self.kinds)
+            self.who_or_where = [self.answers.columns[f] for f in _FEW_OF if f in self.answers.columns]
+            self._left = [h for h in (*free, *self.who_or_where) if h not in looked_at]
+        read = {f: h for f, h in self.answers.columns.items() if f not in self.made}
+        if self.table == "procedures" and not self.is_ours:
+            self.marks = {(f, read[f]): Counter() for f in ("code", "tooth", "fee") if f in read}
+            if "fee" not in read:
+                self.marks |= {("fee", h): Counter() for h in self.amounts}
+        self._known = set() if self.known_codes is None else set(self.known_codes)
+        code = read.get("code")
+        self.further = [h for h in numbered_like(code, self.headings) if h in free] if code else []
+        tooth = read.get("tooth")
+        self.teeth_beside = [h for h in numbered_like(tooth, self.headings) if h in free] if tooth else []
+
+    def add(
+        self,
+        rows: pl.DataFrame,
+        fields: pl.DataFrame,
+        *,
+        cleaned: pl.DataFrame,
+        rejects: pl.DataFrame,
+        section: pl.Series | None = None,
+    ) -> None:
+        """Take in a batch: its cells, the fields made of them, the typed rows and those set aside, and the section of
+        each row."""
+        self.counts["rows"] += fields.height
+        self.counts["records"] += fields.height
+        self._people.append(self._people_of(rows, fields))
+        self._people = _merged(self._people)
+        for name, dtype in fields.schema.items():
+            if dtype == pl.String:
+                self.cut[name] += int(fields[name].str.contains(CUT).sum() or 0)
+        if "tooth" in fields.columns:
+            teeth = pl.DataFrame({"tooth": fields["tooth"].cast(pl.String).str.strip_chars()})
+            if self.quadrants_there:
+                teeth = teeth.with_columns(quadrant_text(rows, self.quadrants_there).alias("quadrant"))
+            self._teeth.append(teeth.drop_nulls("tooth").group_by(teeth.columns).agg(pl.len().alias("n")))
+        for name in fields.columns:
+            if kind(self.table, name) == "date" and fields.schema[name] == pl.String:
+                self._add_days(name, fields[name])
+        if "procedure_id" in fields.columns and not (self.is_mended or self.is_ours):
+            self.row_ids.add(fields)
+        if self.table == "procedures" and self.exported_on is not None:
+            work_days = cleaned["service_date"]
+            is_done = cleaned["status"].cast(pl.String).fill_null("completed") == "completed"
+            self.counts["dated"] += work_days.count()
+            self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
+        if self.table == "procedures":
+            self._add_work(rows, fields, cleaned)
+            self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
+            if len(self.visits) < MOST_DAYS:
+                self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
+        if (day := _DAY_OF.get(self.table)) is not None:
+            self._first_days.append(earliest([cleaned.select(id="patient_id", day=day)]))
+            if len(self._first_days) >= _MOST_PIECES:
+                self._first_days = [earliest(self._first_days)]
+        if SHEET in rows.columns:
+            hashes = fields.select(*self.answers.columns).hash_rows(seed=0)
+            for (sheet,), of in pl.DataFrame({"sheet": rows[SHEET], "hash": hashes}).group_by("sheet"):
+                self.sheets.setdefault(str(sheet), set()).update(of["hash"])
+        if "row_number" in fields.columns and rejects.height:
+            lost = fields["row_number"].is_in(rejects["row_number"].implode())
+            cells = pl.concat_str(pl.all().cast(pl.String).fill_null(""), separator="|")
+            self.counted.add(fields["row_number"].filter(lost), rows.filter(lost).select(cells).to_series())
+        is_nought = (pl.col("field") == "tooth") & pl.col("value").str.contains(r"^\s*0+(?:\.0+)?\s*$")
+        self.counts["tooth_zero"] += rejects.filter(is_nought).height
+        aside = rejects["reason"].value_counts()
+        self.reasons.update(dict(aside.iter_rows()))
+        if self.known_codes is not None and cleaned.height:
+            codes = cleaned["code"].value_counts()
+            strange = codes.filter(~pl.col("code").is_in(self.known_codes.implode()))
+            self.unknown.update(dict(strange.iter_rows()))
+            self.counts["coded"] += cleaned.height
+        if self.classes is not None and cleaned.height:
+            self.in_class.update(in_class(cleaned, self.classes, self.answers.notation))
+        for heading in self.merges:
+            pairs = pl.DataFrame({"into": _filled(rows.get_column(heading)), "own": _filled(fields["patient_id"])})
+            pairs = pairs.drop_nulls().filter((pl.col("into") != "0") & (pl.col("into") != pl.col("own")))
+            held = self.merged_into.setdefault(heading, Counter())
+            if len(held) <= MOST_TEXTS:
+                held.update(dict(pairs["into"].value_counts(name="n").iter_rows()))
+        if self.credits and "code" in fields.columns:
+            fee = (
+                fields["fee"].cast(pl.String) if "fee" in fields.columns else pl.Series("fee", [None], dtype=pl.String)
+            )
+            found = pl.DataFrame({"credit": _text(rows, self.credits[0]), "code": _filled(fields["code"])})
+            found = found.with_columns(fee.new_from_index(0, rows.height) if fee.len() != rows.height else fee)
+            is_credit = is_amount(pl.col("credit")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
+            self.counts["credit"] += found.filter(is_credit).height
+        if self.estimates and {"code", "fee"} <= set(fields.columns):
+            found = pl.DataFrame(
+                {
+                    "estimate": _text(rows, self.estimates[0]),
+                    "fee": fields["fee"].cast(pl.String),
+                    "code": _filled(fields["code"]),
+                }
+            )
+            is_estimate = is_amount(pl.col("estimate")) & ~is_amount(pl.col("fee")) & pl.col("code").is_not_null()
+            self.counts["estimate"] += found.filter(is_estimate).height
+        for heading, texts in self.flags.items():
+            if len(texts) <= MOST_TEXTS:
+                among = None
+                if is_reversing(heading) and "fee" in fields.columns:  # what is below zero takes back by itself
+                    among = ~fields.select(is_below_zero(pl.col("fee").cast(pl.String))).to_series()
+                texts.update(flag_texts(heading, self._untold(rows, heading, among=among)))
+        if self.table == "procedures" and rows.height:
+            if not self.is_ours:
+                there = [h for h in self.headings if h in rows.columns]
+                free = [h for h in there if h not in self.answers.columns.values()]
+                keys = [h for h in there if h in free or h == self.answers.columns.get("procedure_id")]
+                self.audit.add(rows, fields["patient_id"], free, [h for h in keys if not h.startswith("(")])
+            if self._left:
+                self.words, self._left = few_texts(rows, self._left), []
+            for heading, texts in self.words.items():
+                if len(texts) <= MOST_TEXTS:
+                    texts.update(dict(self._untold(rows, heading).fill_null("").value_counts(name="n").iter_rows()))
+        if "tooth" in fields.columns and not self.is_ours:
+            few = {*self.words, *self.who_or_where} if self.table == "procedures" else ()
+            self.teeth_by.add(rows, fields["tooth"], [h for h in few if h in rows.columns])
+        for heading, said in self.phrases.items():
+            if heading not in self.kinds:
+                said.update(phrases(self._untold(rows, heading)))
+        if self.table == "procedures" and "status" in self.answers.columns and len(self.statuses) <= MOST_TEXTS:
+            own = self._untold(rows, self.answers.columns["status"]).fill_null("")
+            self.statuses.update(dict(own.value_counts(name="n").iter_rows()))
+        for (name, heading), said in self.marks.items():
+            said.update(marked(self._untold(rows, heading), name, known=self._known))
+        if self.table == "procedures":
+            self.sections.add_names(rows.get_column(SECTION) if SECTION in rows.columns else section)
+        if self.table == "procedures" and "code" in fields.columns:
+            self._add_coded(rows, fields, section)
+        for heading in self.further:
+            self.counts["further"] += int(_filled(rows.get_column(heading)).count())
+        for heading in self.teeth_beside:
+            self.counts["teeth_beside"] += int(_filled(rows.get_column(heading)).count())
+
+    def add_lines(self, malformed: pl.DataFrame) -> None:
+        """Take in the records of a batch that are no rows; see `pipeline.reading.sources.source.Batch`."""
+        reasons = malformed["reason"].fill_null("malformed_line").value_counts(name="n")
+        self.reasons.update(dict(reasons.iter_rows()))
+        self.counts["rows"] += malformed.height
+        if self.table == "procedures":
+            told = [pattern for heading, pattern, _ in self.answers.marks if heading == LINE_BELOW]
+            self.sections.add_lines(malformed, told)
+        self.counted.add(malformed["row_number"], malformed["raw_row"].fill_null(""))
+        strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
+        self.tooth_systems.update(strange.drop_nulls())
+
+    def add_ids(self, ids: pl.Series) -> None:
+        """Take in patients alone, of a file whose rows are not read."""
+        rows = pl.DataFrame({"id": ids.str.strip_chars().replace("", None)}).drop_nulls().unique()
+        self._people.append(rows.select("id", *(pl.lit(None, pl.String).alias(n) for n in _PEOPLE if n != "id")))
+        self._people = _merged(self._people)
+
+    @property
+    def people(self) -> pl.DataFrame:
+        """One row per distinct `id, site, name, born, dependant`."""
+        return pl.concat(self._people).unique() if self._people else pl.DataFrame(schema=_PEOPLE)
+
+    @property
+    def first_days(self) -> pl.DataFrame:
+        """`id, day`: the first day of work of each patient of a ledger, the birth of each one of a list of patients."""
+        return earliest(self._first_days)
+
+    @property
+    def teeth(self) -> pl.DataFrame:
+        """`tooth, n`, and `quadrant` where a column is headed so."""
+        if not self._teeth:
+            return pl.DataFrame(schema={"tooth": pl.String(), "n": pl.UInt32()})
+        found = pl.concat(self._teeth)
+        return found.group_by(c for c in found.columns if c != "n").agg(pl.col("n").sum())
+
+    def _add_work(self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame) -> None:
+        """Days, patients and descriptions of a ledger."""
+        if "service_date" in fields.columns and not (self.is_ours or self.is_mended):
+            self.beside.add(rows, fields["service_date"])
+        if "code" in fields.columns and not self.is_ours:
+            self.texts.add(rows, fields["code"])
+        self.patient_rows.update(dict(cleaned["patient_id"].value_counts(name="n").iter_rows()))
+        if self.taken_codes is not None:
+            stands = pl.col("code").is_in(self.taken_codes.implode()) & (
+                pl.col("status").cast(pl.String) == "completed"
+            )
+            taken = cleaned.filter(stands & pl.col("tooth_fdi").is_not_null())
+            taken = taken.select(id="patient_id", tooth="tooth_fdi", day="service_date").unique()
+            self._taken = _merged([*self._taken, taken])
+
+    @property
+    def taken(self) -> pl.DataFrame:
+        """One row per distinct `id, tooth, day` of a tooth taken out."""
+        nothing = pl.DataFrame(schema={"id": pl.String, "tooth": pl.UInt8, "day": pl.Date})
+        return pl.concat(self._taken, how="vertical_relaxed").unique() if self._taken else nothing
+
+    def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
+        """What only matters of rows with a procedure code."""
+        section = rows.get_column(SECTION) if SECTION in rows.columns else section
+        coded = _filled(fields["code"]).is_not_null()
+        self.sections.add_silent(rows.get_column(SHEET) if SHEET in rows.columns else None, coded, section)
+        if self._known and (texts := described(h for h in self.phrases if h not in self.kinds)):
+            known = fields["code"].cast(pl.String).str.strip_chars().str.to_uppercase().is_in(list(self._known))
+            for heading in texts:
+                self.phrases[heading].update(money_lines(self._untold(rows, heading, among=known.fill_null(False))))
+        if not self.kinds and not self.amounts and section is None:
+            return
+        for heading in self.kinds:
+            self.phrases[heading].update(kinds(self._untold(rows, heading, among=coded)))
+        if self.amounts:
+            charged = coded
+            if "fee" in fields.columns:
+                charged &= ~fields.select(is_below_zero(pl.col("fee").cast(pl.String))).to_series()
+            for heading, found in self.amounts.items():
+                found.update(below_zero(self._untold(rows, heading, among=charged)))
+        if section is None:
+            return
+        own = self.answers.columns.get("status")
+        status = _filled(rows.get_column(own)) if own else pl.Series([None] * rows.height, dtype=pl.String)
+        self.sections.add(section, coded, status, self._is_told(section, SECTION))
+
+    def _untold(self, rows: pl.DataFrame, heading: str, *, among: pl.Series | None = None) -> pl.Series:
+        """The texts of a column but for those of which PRACTICE.toml says what they make of a row."""
+        texts = _text(rows, heading)
+        texts = texts if among is None else texts.filter(among)
+        told = self._is_told(texts, heading)
+        return texts if told is None else texts.filter(~told)
+
+    def _is_told(self, texts: pl.Series, heading: str) -> pl.Series | None:
+        """Of which texts PRACTICE.toml says what they make of a row; None if it says nothing of the column."""
+        told = [matches(pl.col("text"), pattern) for of, pattern, _ in self.answers.marks if of == heading]
+        return texts.to_frame("text").select(pl.any_horizontal(told)).to_series() if told else None
+
+    def _people_of(self, rows: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
+        named = [_text(rows, h) for h in self.named]
+        columns = {
+            "id": fields["patient_id"].cast(pl.String).str.strip_chars(),
+            "site": fields["site_id"].cast(pl.String) if "site_id" in fields.columns else None,
+            "name": pl.select(pl.concat_str(named, separator=" ", ignore_nulls=True)).to_series() if named else None,
+            "born": _text(rows, self.born) if self.born else None,
+            "dependant": _text(rows, self.dependants[0]) if self.dependants else None,
+        }
+        there = {n: c for n, c in columns.items() if c is not None}
+        found = pl.DataFrame(there)
+        if self.answers.merged:  # what stands beside a number given up is no one's now
+            is_old = self.answers.unmerged_ids(rows).is_in(list(self.answers.merged)).fill_null(False)
+            beside = [n for n in found.columns if n not in ("id", "site")]
+            found = found.with_columns(pl.when(~is_old).then(pl.col(n)).alias(n) for n in beside)
+        found = found.drop_nulls("id").filter(pl.col("id") != "").unique()
+        return found.select(
+            (pl.col(n) if n in there else pl.lit(None, pl.String)).cast(pl.String).replace("", None).alias(n)
+            for n in _PEOPLE
+        )
+
+    def _add_days(self, name: str, texts: pl.Series) -> None:
+        before = self.days.get(name, pl.Series(name, [], dtype=pl.String))
+        if before.len() <= MOST_DAYS:
+            self.days[name] = pl.concat([before, texts.unique().drop_nulls().alias(name)]).unique()
+
+
+# Fields that a column of few texts is taken for where its heading says nothing.
+_FEW_OF = ("provider_id", "site_id")
+_DAY_OF = {"procedures": "service_date", "patients": "birth_date"}
+_PEOPLE = {n: pl.String() for n in ("id", "site", "name", "born", "dependant")}
+
+
+def _merged(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
+    return [pl.concat(frames).unique()] if len(frames) >= _MOST_PIECES else frames
+
+
+def earliest(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """One row per `id` with the first `day` of some frames of both."""
+    rows = pl.concat([pl.DataFrame(schema={"id": pl.String(), "day": pl.Date()}), *frames]).drop_nulls()
+    return rows.group_by("id").agg(pl.col("day").min())
+
+
+def _filled(texts: pl.Series) -> pl.Series:
+    return texts.cast(pl.String).str.strip_chars().replace("", None)
+
+
+def _text(rows: pl.DataFrame, heading: str) -> pl.Series:
+    return rows.get_column(heading).cast(pl.String).str.strip_chars()

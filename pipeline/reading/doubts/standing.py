@@ -1,0 +1,414 @@
+"""Whether a row stands, where no column of the file is its status: flags, and words in a text.
+
+A flag is a column such as `Deleted`, `voided_on` or `Completed`. Words stand in a text such as `(TP) Crown` or
+`REVERSAL crown`, or are all of it, as in a column of kinds of entry: `Estimate`, `Payment`. What the names of sheets,
+tables, files and lines say is looked at in `sections.py`, amounts below zero in `below_zero.py`. All words are of the
+trade or of any language of ours, from memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from pipeline.reading.doubts import northern_words
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.sent_and_billed import BILLS, SENT_ON
+from pipeline.reading.sources.row_looks import CALLED, COLOURED, COMMENT, HIDDEN, LOOKS, STRUCK
+from pipeline.reading.sources.standing_names import named
+from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.suggest.toml_quote import quoted
+
+# A row that takes back the one of the same work and the same fee: it is read as that work with a fee below 0.
+REVERSAL = "reversal"
+STATUS_WORDS = ("completed", "planned", "existing", "void", REVERSAL)
+MOST_FLAGS = 12
+MOST_TEXTS = 500  # of a flag, until it is clear that it is none
+_MOST_LETTERS = 16
+
+
+def words_of(words: str, between: str = " ") -> frozenset[str]:
+    """Words of a text."""
+    return frozenset(words.split(between))
+
+
+# Columns that name the entry that came in place of this one.
+REPLACED = words_of(
+    "superseded by|replaced by|replaced by entry|replaced by id|replacement|replacement id|replacement entry|corrected by|"
+    "corrected by entry|amended by|reversed by|reversed by entry|voided by entry|cancelled by entry|ersetzt durch|"
+    "korrigiert durch|storniert durch|remplace par|annule par|corrige par|reemplazado por|anulado por|corregido por|"
+    "vervangen door|gecorrigeerd door|sostituito da|corretto da|substituido por|corrigido por",
+    "|",
+)
+# What yes and no make of a row in flags of these headings.
+_KINDS: dict[tuple[str, str], str] = {
+    ("void", "completed"): (
+        "deleted|is deleted|isdeleted|del|removed|removal|retracted|retraction|withdrawn|withdrawal|erased|annulled|"
+        "trashed|void|voided|is void|cancelled|canceled|cancelled flag|inactive|"
+        "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
+        "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
+        "annullato|annullamento|anulacao|excluido|exclusao|stornodatum|stornogrund|loeschdatum|"
+        "valid to|valid until|validto|valid thru|gueltig bis|superseded|" + "|".join(sorted(REPLACED)) + "|"
+        "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat|" + northern_words.WORDS["void"]
+    ),
+    ("completed", "planned"): (
+        "completed|complete|is complete|iscomplete|posted|is posted|done|is done|finished|performed|erledigt|fertig|"
+        "abgeschlossen|termine|realise|realizado|hecho|terminado|uitgevoerd|gedaan|eseguito|completato|"
+        "signed off|sign off|signed|finalized|finalised|walked out|checked out|" + northern_words.WORDS["completed"]
+    ),
+    ("completed", "void"): (
+        "active|is active|isactive|valid|is valid|isvalid|current|aktiv|gueltig|actif|valide|activo|"
+        + northern_words.ACTIVE
+    ),
+    ("planned", "completed"): (
+        "planned|is planned|proposed|tx planned|treatment planned|is plan|is estimate|tx plan|tp|treatment plan|"
+        "geplant|prevu|planificado|gepland|" + northern_words.WORDS["planned"]
+    ),
+    ("existing", "completed"): ("existing|is existing|done elsewhere|elsewhere|outside|other office|" + SENT_ON),
+    (REVERSAL, "completed"): (
+        "reverses|reverses entry|reverses id|reversal of|reversed entry|reversing|void of|voids|voids entry|cancels|"
+        "cancels entry|cancellation of|correction of|corrects|corrects entry|refund of|refunds entry|offsets|"
+        "credit for|"
+        "storno zu|storno von|storniert nr|annule acte|annulation de|avoir sur|anula a|anulacion de|abono de|"
+        "correctie op|creditering van|storno di|rettifica di|estorno de"
+    ),
+    ("", ""): "status|st|stat|state|sts|flag|procstatus|proc status|row status|line status|entry status|tx status",
+}
+_FLAGS = {heading: meant for meant, headings in _KINDS.items() for heading in headings.split("|")}
+_BILL_HEADINGS = words_of(BILLS, "|")
+_FLAGS |= dict.fromkeys(_BILL_HEADINGS, ("completed", "planned"))
+# Words beside those of a flag in the heading of its day, its hand or its reason: filled, they are a yes.
+_BESIDE = words_of(
+    "why note when who date datetime timestamp time at on by reason was d am von datum grund zeit le par motif el por "
+    "fecha motivo op "
+    "door reden il da data em user row record entry procedure"
+)
+_DAY = r"^\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}|^\d{1,2}[-/ ]?[A-Za-z]{3,9}[-/ ,]|^[A-Za-z]{3,9} \d{1,2},? \d{4}|^\d{8,}$"
+# What databases and spreadsheets write where there is no day.
+_NO_DAY = (
+    r"(?i)^(?:|null|none|nan|nat|n/?a|\\n|-+|0+[-/.]0+[-/.]0+.*|0001-01-01.*|1/1/0001.*|1899-12-3[01].*|"
+    r"1900-01-0[01].*|1753-01-01.*|0?1[-/.]0?1[-/.](?:0001|1753|1900)\b.*|(?:12/30|30[/.-]12)[/.-]1899\b.*|"
+    r"(?:9999|2999|2099)-12-31.*|(?:12/31|31[/.-]12)[/.-](?:9999|2999|2099)\b.*)$"
+)
+_ANY = "*"
+_YES = words_of("y yes true t 1 -1 x ✓ ✔ ja j oui o si s wahr vrai verdadero waar vero on") | northern_words.YES
+_NO = words_of("n no false f 0 ✗ ✘ nein non nee falsch faux falso onwaar off") | northern_words.NO
+_TEXTS = words_of(
+    "description|desc|procedure|procedure description|proc description|treatment|treatment description|service|"
+    "service description|note|notes|remark|remarks|comment|comments|memo|details|particulars|leistung|bezeichnung|text|"
+    "leistungstext|bemerkung|libelle|acte|designation|commentaire|descripcion|tratamiento|nota|omschrijving|opmerking|"
+    "descrizione|descricao|prestazione",
+    "|",
+)
+# Texts of a flag that say by themselves what a row is.
+_SAID = {
+    "completed": words_of("c complete completed done finished ✓ ✔ √ ☑ ✅ ● ■"),
+    "planned": words_of("p tp tx plan planned proposed ○ ◯ ☐ □"),
+    "existing": words_of("e ex eo existing"),
+    "void": words_of("d v x del deleted void voided cancelled canceled ✗ ✘ ✕ ☒ ❌ ⊘"),
+}
+# Before a text, in brackets: what such a row is.
+_TAGS = {
+    "planned": "tp|tx|tx plan|plan|planned|proposed|pl",
+    "existing": "ex|eo|ec|existing|exist",
+    "void": "void|voided|del|deleted|cancelled|canceled|x",
+    REVERSAL: "rev|reversal|reversed",
+}
+_OPENING = {
+    "planned": "planned|proposed|treatment plan|tx plan|geplant|prevu|prévu|planificado|gepland",
+    "existing": "existing",
+}
+_ANYWHERE = {
+    "void": (
+        "void|voided|deleted|cancelled|canceled|(?:entered|posted|keyed|charged) in error|wrong patient|wrong chart|"
+        "duplicate (?:entry|posting|charge)|(?:entered|posted|keyed|charged) twice|mis-?keyed|mis-?posted|"
+        "not (?:done|performed)|geloescht|gelöscht|supprimé"
+    ),
+    REVERSAL: "reversal|reversed|storno|storniert|annulé|annulation|anulado|geannuleerd",
+}
+
+
+def flag_columns(headings: Iterable[str]) -> list[str]:
+    """Headings that say whether a row stands."""
+    return [h for h in headings if _flag_of(h)]
+
+
+def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
+    """The texts of a flag with their rows; a day of any form is `*`, and what stands for no day is empty."""
+    name = texts.name
+    if (_flag_of(heading) or ("", ""))[0]:
+        text = pl.col(name).fill_null("")
+        day = text.str.contains(_DAY) | (text.str.len_chars() > _MOST_LETTERS)
+        form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
+        if (
+            is_reversing(heading) or _is_bill(heading) or _is_sent_on(heading) or _is_replaced(heading)
+        ):  # a number, or a name: filled or not
+            form = (
+                pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
+            )
+        texts = texts.to_frame().select(form.alias(name)).to_series()
+    return Counter(dict(texts.fill_null("").value_counts(name="n").iter_rows()))
+
+
+def word_of(text: str) -> str:
+    """What a text that stands alone in its cell makes of a row; empty if it says nothing."""
+    low = text.strip().lower()
+    if said := next((word for word, texts in _SAID.items() if low in texts), ""):
+        return said
+    found = named(text)
+    return found.word if found.is_whole and found.words else northern_words.northern_word(text)
+
+
+def is_reversing(heading: str) -> bool:
+    """Whether a column names the entry that a row takes back."""
+    return (_flag_of(heading) or ("", ""))[0] == REVERSAL
+
+
+def _is_sent_on(heading: str) -> bool:
+    return plain_heading(heading) in words_of(SENT_ON, "|")
+
+
+def _is_replaced(heading: str) -> bool:
+    return plain_heading(heading.rpartition(".")[2]) in REPLACED
+
+
+def _is_bill(heading: str) -> bool:
+    return plain_heading(heading) in _BILL_HEADINGS
+
+
+def is_yes_or_no(text: str) -> bool:
+    """Whether a text is a yes or a no."""
+    return (plain_heading(text) or text.lower()) in _YES | _NO
+
+
+def _flag_of(heading: str) -> tuple[str, str] | None:
+    """What yes and no make of a row in a flag of this heading; empty texts for a status, None for no flag."""
+    if heading in _SEEN_IN:
+        return ("", "") if heading in (COLOURED, CALLED, COMMENT) else ("void", "completed")
+    around, _, last = heading.rstrip(". ").rpartition(".")  # of a field within a field the last name
+    plain = plain_heading(last)
+    if plain in _FLAGS:
+        return _FLAGS[plain]
+    if around and (set(plain.split()) <= _BESIDE):  # `removal.at`, `void.by`
+        return _flag_of(f"{around.rpartition('.')[2]} {last}")
+    meant = _FLAGS.get(" ".join(word for word in plain.split() if word not in _BESIDE))
+    # A work that was planned on a day may have been done since, and one that was done by someone was done.
+    is_void = meant in (_FLAGS["void"], _FLAGS["reverses"])
+    is_done = meant == _FLAGS["completed"] and not {"by", "von", "par", "por", "door", "da"} & set(plain.split())
+    return meant if is_void or is_done else None
+
+
+def text_columns(headings: Iterable[str]) -> list[str]:
+    """Headings of what was done, in words."""
+    return [h for h in headings if plain_heading(h) in _TEXTS and h not in LOOKS]
+
+
+def phrases(texts: pl.Series) -> Counter[tuple[str, str]]:
+    """Rows by pattern and what it makes of a row, of texts in which a word says that a row may not stand."""
+    found: Counter[tuple[str, str]] = Counter()
+    counts = texts.drop_nulls().value_counts(name="n")
+    name = counts.columns[0]
+    for text, n in counts.filter(pl.col(name).str.contains(_ANY_PHRASE)).iter_rows():
+        for pattern, form, word in _PHRASES:
+            if met := re.search(pattern, text):
+                found[form.format(met.group(1).lower()), word] += n
+                break
+    return found
+
+
+def made_of(flag: str, texts: Collection[str]) -> dict[str, str]:
+    """What each text of a flag makes of a row, as far as its heading says; `planned` where nothing speaks."""
+    yes, no = _flag_of(flag) or ("", "")
+    if flag == COLOURED:
+        known = {"": "completed"}
+    elif flag in (CALLED, COMMENT):
+        known = {"": "completed", **{plain_heading(text): word_of(text) for text in texts if word_of(text)}}
+    elif yes:
+        known = {**dict.fromkeys(_YES, yes), **dict.fromkeys(_NO, no)}
+    else:
+        known = {text: word for word, said in _SAID.items() for text in said}
+    # A tick box that is not empty is a yes: an initial or a date in `Deleted` says that it was.
+    return {text: known.get(plain_heading(text) or text.lower(), (yes if text else no)) or "planned" for text in texts}
+
+
+def flag_doubts(
+    where: str,
+    flags: Mapping[str, Counter[str]],
+    accepted: Sequence[str],
+    *,
+    told: Collection[str],
+    has_status: bool = False,
+    has_fee: bool = True,
+) -> list[Doubt]:
+    """Flags of which no field is made though they tell rows apart or take all of them back; of those told, texts that
+    were not. Where rows have a status of their own, a day on which they were done says no more."""
+    found = []
+    around = {_around(heading) for heading in told}
+    for heading, seen in flags.items():
+        if (has_status and heading == COLOURED) or (heading not in told and _around(heading) in around - {""}):
+            continue  # of a field with fields of its own, `removal.at` and `removal.by`, one is enough
+        if has_status and _flag_of(heading) == _FLAGS["completed"] and plain_heading(heading) not in _FLAGS:
+            continue
+        counts = _few(heading, seen)
+        if _is_bill(heading) and (has_status or not 0 < 2 * counts[""] < counts.total()):
+            continue  # where most rows lack it, it stands on some row of each bill
+        if len(counts) > MOST_FLAGS or any(len(text) > _MOST_LETTERS for text in counts):
+            continue
+        made = {t: w for t, w in made_of(heading, sorted(counts)).items() if w != "completed"}
+        if not made and (heading in told or len(counts) == 1):
+            continue
+        if len(counts) == 1 and not _is_known(heading, next(iter(counts))):
+            continue
+        if _ANY in made:  # what says no has to be named before it
+            said = made_of(heading, sorted(counts))
+            made = {t: w for t, w in said.items() if t and t != _ANY} | {_ANY: made[_ANY]}
+        made = {t: "void" if w == REVERSAL and not has_fee else w for t, w in made.items()}
+        around.add(_around(heading))
+        shown = ", ".join(f"{_shown(text)} ({n:,} rows)" for text, n in _by_number(counts))
+        line = f"status_from.{quoted(heading)} = {_inline(made)}"
+        found.append(
+            Doubt(
+                "status_not_read",
+                where,
+                f"{_seen_in(heading, told)} {shown}.",
+                f"Which of these are work done here? Any other is {', '.join(STATUS_WORDS[1:-1])}.",
+                (
+                    (
+                        "tables.procedures",
+                        line,
+                        f"each text that is no work done, and what it is; {_how(heading, told)}",
+                    ),
+                    accept("status_not_read", accepted, "no: every row is work done"),
+                ),
+            )
+        )
+    return found
+
+
+def _seen_in(heading: str, told: Collection[str]) -> str:
+    if heading in _SEEN_IN and heading not in told:
+        return _SEEN_IN[heading]
+    how = "has more texts than are told" if heading in told else "is not read"
+    return f'column "{heading}" {how}, and its heading says whether a row stands:'
+
+
+def _around(heading: str) -> str:
+    """The field that a day, a hand or a reason is a field of; empty for any other."""
+    around, _, last = heading.rpartition(".")
+    return around if set(plain_heading(last).split()) <= _BESIDE else ""
+
+
+_SEEN_IN = {
+    STRUCK: "cells are struck through, so that some rows may have been taken back:",
+    HIDDEN: "rows are hidden, so that they may have been taken out, or only filtered away:",
+    CALLED: "rows of the page have a class or a like word that it does not show, and that says whether they stand:",
+    COMMENT: "comments on cells say of rows whether they stand:",
+    COLOURED: "some rows are of a colour of their own, which may say whether they were done (a legend may tell):",
+}
+
+
+def _few(heading: str, counts: Counter[str]) -> Counter[str]:
+    """The texts of a yes-or-no flag, with those beyond a dozen as one: whatever stands there is a yes."""
+    if len(counts) <= MOST_FLAGS or not (_flag_of(heading) or ("", ""))[0]:
+        return counts
+    plain = _YES | _NO | {""}
+    few: Counter[str] = Counter()
+    for text, n in counts.items():
+        few[text if text.lower() in plain or plain_heading(text) in plain - {""} else _ANY] += n
+    return few
+
+
+def _is_known(heading: str, text: str) -> bool:
+    """Whether a text that all rows have says by itself that none of them is work done."""
+    if (_flag_of(heading) or ("", ""))[0]:
+        return True
+    return any(text.lower() in said for word, said in _SAID.items() if word != "completed")
+
+
+def _shown(text: str) -> str:
+    return "filled" if text == _ANY else text or "empty"
+
+
+def phrase_doubts(
+    where: str, found: Mapping[str, Counter[tuple[str, str]]], accepted: Sequence[str], *, told: Collection[str]
+) -> list[Doubt]:
+    """Texts in which words say that a row may not stand, but for words that are told."""
+    doubts = []
+    for heading, counts in found.items():
+        if not counts:
+            continue
+        shown = ", ".join(f"{form.replace('*', '…')} ({n:,} rows)" for (form, _), n in _by_number(counts))
+        line = f"status_from.{quoted(heading)} = {_inline(dict(mark for mark, _ in _by_number(counts)))}"
+        doubts.append(
+            Doubt(
+                "status_in_text",
+                where,
+                f'words in the column "{heading}" say of rows that they may be no work done: {shown}.',
+                f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}, or a {REVERSAL}, which takes back the "
+                "row of the same work and fee. * stands for anything.",
+                (
+                    ("tables.procedures", line, _how(heading, told)),
+                    accept("status_in_text", accepted, "no: every row is work done"),
+                ),
+            )
+        )
+    return doubts
+
+
+def status_of(marks: Sequence[tuple[str, str, str]], status: pl.Expr) -> pl.Expr:
+    """The status: the word of the first mark that a row bears, else the text of its own column.
+
+    `marks` are (name of the column with the texts, pattern, word). A pattern is the whole text, `text*` its start,
+    `*text` its end or `*text*` a part of it, in any case; `*` alone is whatever stands there, and an empty
+    pattern an empty cell. `[*]` is an asterisk itself.
+    """
+    found = status
+    for column, pattern, word in reversed(marks):
+        said = "completed" if word == REVERSAL else word
+        found = pl.when(matches(pl.col(column), pattern)).then(pl.lit(said)).otherwise(found)
+    return found
+
+
+def matches(text: pl.Expr, pattern: str) -> pl.Expr:
+    """Whether a text is of a pattern; see `status_of`."""
+    # `[*]` is an asterisk itself.
+    pattern = pattern.replace("[*]", "\0")
+    plain = pattern.strip("*").replace("\0", "*").lower()
+    low = text.fill_null("").str.strip_chars().str.to_lowercase()
+    if pattern == _ANY:
+        return ~low.str.contains(_NO_DAY)
+    if pattern.startswith("*") and pattern.endswith("*") and len(pattern) > 1:
+        return low.str.contains(rf"(?:^|[^\p{{L}}]){re.escape(plain)}(?:$|[^\p{{L}}])")
+    if pattern.endswith("*"):
+        return low.str.starts_with(plain)
+    if pattern.startswith("*"):
+        return low.str.ends_with(plain)
+    return low == plain
+
+
+def _by_number(counts: Mapping[Any, int]) -> list[tuple[Any, int]]:
+    """The commonest first; among equals by name, so that no order of rows shows."""
+    return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+
+
+def _how(heading: str, told: Collection[str]) -> str:
+    return "correct the words, and add these to the line that is there" if heading in told else "correct the words"
+
+
+def _inline(made: Mapping[str, str]) -> str:
+    return "{ " + ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items()) + " }"
+
+
+def _phrases() -> tuple[tuple[str, str, str], ...]:
+    tags = [(rf"(?i)^\s*([(\[]\s*(?:{words})\s*[)\]])", "{}*", word) for word, words in _TAGS.items()]
+    first = [(rf"(?i)^\s*({words})\b", "{}*", word) for word, words in _OPENING.items()]
+    inside = [(rf"(?i)\b({words})\b", "*{}*", word) for word, words in _ANYWHERE.items()]
+    return tuple(tags + first + inside)
+
+
+_PHRASES = _phrases()
+_ANY_PHRASE = "|".join(pattern for pattern, _, _ in _PHRASES)

@@ -1,0 +1,187 @@
+"""Columns under any heading all of whose texts say whether a row stands: `Section` with `Done` and `Planned`.
+
+A column that nothing reads, and that has a dozen different texts at most in the first rows, is looked at; the others
+cost nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+import polars as pl
+
+from pipeline.practice.fields import normal_word, word_lookup
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.marked_cells import SIGNS
+from pipeline.reading.doubts.standing import MOST_FLAGS, STATUS_WORDS, word_of
+from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.suggest.toml_quote import quoted
+
+_LOOK_AT = 2_000
+_UNNAMED = re.compile(r"column \d+")
+# Of these the texts say nothing of the work: a claim, a bill or a patient may be pending or cancelled too.
+_OTHER_WORDS = (
+    "claim claims insurance ins payer bill billing billed invoice payment paid payments recall referral patient pt "
+    "account acct lab plan coverage eligibility preauth statement rechnung kasse zahlung patienten facture paiement "
+    "mutuelle factura pago seguro paciente factuur betaling verzekering fattura pagamento paziente fatura convenio"
+)
+_OTHERS = frozenset(_OTHER_WORDS.split())
+
+
+def few_texts(rows: pl.DataFrame, headings: Iterable[str]) -> dict[str, Counter[str]]:
+    """The headings of those columns that may be such, each with an empty count, from the first rows of a file."""
+    found = {}
+    for heading in headings:
+        if (heading.startswith("(") and heading != SHEET) or _OTHERS & set(plain_heading(heading).split()):
+            continue
+        column = rows.get_column(heading).head(_LOOK_AT)
+        if column.dtype == pl.String and 1 <= column.n_unique() <= MOST_FLAGS + 1:
+            found[heading] = Counter[str]()
+    return found
+
+
+def status_word_doubts(
+    where: str,
+    columns: Mapping[str, Counter[str]],
+    accepted: Sequence[str],
+    *,
+    told: Collection[str],
+    has_status: bool,
+) -> list[Doubt]:
+    """Such columns, but for those whose texts all say that the work was done."""
+    found = []
+    for heading, counts in columns.items():
+        texts = [text for text in counts if text]
+        if (
+            _UNNAMED.fullmatch(heading)
+            and len(texts) == 1
+            and texts[0] in SIGNS
+            and 2 * counts[texts[0]] < counts.total()
+        ):
+            found.append(_margin(where, heading, counts, accepted))
+            continue
+        said = {text: word_of(text) for text in texts}
+        if not said or len(said) > MOST_FLAGS or not all(said.values()):
+            continue
+        made = {text: word for text, word in sorted(said.items()) if word != "completed"}
+        if not any(len(text) > 1 for text in made):
+            continue
+        shown = ", ".join(
+            f"{t or 'empty'} ({n:,} rows)" for t, n in sorted(counts.items(), key=lambda c: (-c[1], c[0]))
+        )
+        each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
+        again = "; add these to the line that is there" if heading in told else ""
+        lines = [("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", f"correct the words{again}")]
+        if counts[""] and not has_status:
+            lines += [
+                (
+                    "tables.procedures",
+                    f"columns.status = {quoted(heading)}",
+                    'with fill_down = ["status"] and values.status, if it stands on the first row of a group only',
+                )
+            ]
+        found.append(
+            Doubt(
+                "status_not_read",
+                where,
+                f'column "{heading}" is not read as the status, and all its texts are words for whether work was done: '
+                f"{shown}.",
+                f"Do they say it of the row? Any that was not done here is {', '.join(STATUS_WORDS[1:-1])}.",
+                (*lines, accept("status_not_read", accepted, "no: every row is work done")),
+            )
+        )
+    return found
+
+
+def among_others(where: str, heading: str, counts: Counter[str], accepted: Sequence[str]) -> list[Doubt]:
+    """Texts of a column of clinicians or clinics that say that the work was done elsewhere, or not at all."""
+    made = {text: word for text in sorted(counts) if len(text) > 1 and (word := word_of(text)) not in ("", "completed")}
+    if not made:
+        return []
+    shown = ", ".join(f"{text} ({counts[text]:,} rows)" for text in made)
+    each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
+    return [
+        Doubt(
+            "status_in_text",
+            where,
+            f'column "{heading}" says who or where, and of rows that they may be no work done here: {shown}.',
+            f"What are these rows? Each is {', '.join(STATUS_WORDS[1:-1])}.",
+            (
+                ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "correct the words"),
+                accept("status_in_text", accepted, "no: every row is work done here"),
+            ),
+        )
+    ]
+
+
+def _margin(where: str, heading: str, counts: Counter[str], accepted: Sequence[str]) -> Doubt:
+    """A sign in the margin of some rows, in a column without a heading."""
+    sign = next(text for text in counts if text)
+    return Doubt(
+        "status_not_read",
+        where,
+        f'a column without a heading ("{heading}") holds nothing but the sign {sign}, in {counts[sign]:,} of '
+        f"{counts.total():,} rows.",
+        "What does the sign say of a row? A line at the foot of the report may tell. A row that is no work done here "
+        f"is {', '.join(STATUS_WORDS[1:-1])}.",
+        (
+            ("tables.procedures", f'status_from.{quoted(heading)} = {{ "*" = "void" }}', "correct the word"),
+            accept("status_not_read", accepted, "no: every row is work done"),
+        ),
+    )
+
+
+def mostly_empty(
+    where: str, heading: str, counts: Counter[str], made: Mapping[str, str], accepted: Sequence[str]
+) -> list[Doubt]:
+    """A status that most rows leave empty though others say completed: it may stand on the first row of a group only.
+
+    `made` is what PRACTICE.toml makes of a text.
+    """
+    done = sum(n for text, n in counts.items() if text and (made.get(text) or word_of(text)) == "completed")
+    empty = counts[""]
+    if not done or 2 * empty <= counts.total() or len(counts) > MOST_FLAGS + 1:
+        return []
+    return [
+        Doubt(
+            "status_mostly_empty",
+            where,
+            f'column "{heading}" is the status, and {empty:,} of {counts.total():,} rows leave it empty, though '
+            f"{done:,} say that work was done.",
+            "Does a status stand on the first row of a group, for all rows below it, or was work without one done?",
+            (
+                (
+                    "tables.procedures",
+                    'fill_down = ["status"]',
+                    "it holds for the rows below it too; add it to such a line that is there",
+                ),
+                accept("status_mostly_empty", accepted, "work without a status was done"),
+            ),
+        )
+    ]
+
+
+def untold_statuses(seen: Sequence[Mapping[str, int]], made: Mapping[str, str]) -> Counter[str]:
+    """Texts of the status of which neither PRACTICE.toml (`made`) nor our own words say what they mean; none where
+    there are too many to be words."""
+    ours, told = word_lookup("procedures", "status"), {normal_word(text) for text in made}
+    counts: Counter[str] = Counter()
+    for texts in seen:
+        counts.update(
+            {t: n for t, n in texts.items() if t and normal_word(t) not in ours and normal_word(t) not in told}
+        )
+    return counts if len(counts) <= MOST_FLAGS else Counter()
+
+
+def told_as(statuses: Mapping[str, int]) -> list[tuple[str, str, str]]:
+    """The line that says what such texts mean."""
+    listed = sorted(statuses.items(), key=lambda one: (-one[1], one[0]))
+    if not listed:
+        return []
+    each = ", ".join(f'{quoted(text)} = "<its word>"' for text, _ in listed)
+    shown = ", ".join(f"{text} ({n:,} rows)" for text, n in listed)
+    means = f"what each of {shown} means: {', '.join(STATUS_WORDS[:-1])}; add these to such lines that are there"
+    return [("tables.procedures", f"values.status = {{ {each} }}", means)]

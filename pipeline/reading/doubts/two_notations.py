@@ -1,0 +1,163 @@
+"""Teeth of two offices in one table, each in a notation of its own: 14 is another tooth in Universal than in FDI.
+
+Whichever notation is told, half of the rows would be read as other teeth, and only the few numbers that the other
+notation alone has would be set aside. So the numbers that one notation alone has are counted by file and by each column
+of few texts.
+"""
+
+from __future__ import annotations
+
+import functools
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.practice.teeth import teeth
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.suggest.toml_quote import quoted
+
+FILE = "(file)"
+READABLE = ("universal", "fdi")
+_NUMBER = r"^\s*#?0?(\d{1,2})(?:\.0+)?\s*$"
+_MOST_TEXTS = 200
+_LEAST_ROWS, _LEAST_PROOFS, _SURELY = 3, 2, 5
+_SLIPS = 0.01  # so many of a large file are slips of the pen, which are set aside (common practice, no source)
+_TOKEN = re.compile(r"(?<![A-Za-z0-9])(?:\d{1,2}(?!\d)(?!\.\d*[1-9])|[A-Ta-t](?![A-Za-z]))")
+
+
+@dataclass
+class TeethBy:
+    """Rows by text of a column and number of a tooth, of columns with few texts; under `(file)` of all rows."""
+
+    held: dict[str, Counter[tuple[str, int]]] = field(default_factory=dict)
+
+    def add(self, rows: pl.DataFrame, tooth: pl.Series, headings: Iterable[str]) -> None:
+        """Take in a batch."""
+        number = tooth.cast(pl.String).str.extract(_NUMBER).cast(pl.Int64)
+        for heading in (FILE, *headings):
+            by = pl.Series([""] * len(number)) if heading == FILE else rows.get_column(heading).cast(pl.String)
+            counts = pl.DataFrame({"by": by.fill_null("").str.strip_chars(), "tooth": number}).drop_nulls("tooth")
+            held = self.held.setdefault(heading, Counter())
+            if len(held) <= _MOST_TEXTS * 85:
+                held.update({(text, n): times for text, n, times in counts.group_by("by", "tooth").len().iter_rows()})
+
+
+@dataclass(frozen=True)
+class _Proofs:
+    """Rows with a number, and of them those whose number one notation alone has."""
+
+    rows: int = 0
+    universal: int = 0
+    fdi: int = 0
+
+    @property
+    def notation(self) -> str | None:
+        """The only one that all of them fit."""
+        if self.rows < _LEAST_ROWS or bool(self.universal) == bool(self.fdi):
+            return None
+        return "universal" if self.universal else "fdi"
+
+
+def two_notations(table: str, seen: Mapping[str, TeethBy], notation: str, accepted: Sequence[str]) -> list[Doubt]:
+    """Files, or texts of a column, of which some only fit the notation that is told and others only the other one.
+
+    `seen` are the files of a table by name.
+    """
+    if notation not in READABLE:
+        return []
+    files = {name: _proofs(one.held.get(FILE, Counter())).get("", _Proofs()) for name, one in seen.items()}
+    if found := _parted(files):
+        return [_doubt(table, FILE, found, notation, accepted)]
+    for name, one in seen.items():
+        if files[name].notation is not None or not (files[name].universal and files[name].fdi):
+            continue
+        for heading in sorted(h for h in one.held if h != FILE):
+            if found := _parted(_proofs(one.held[heading])):
+                return [_doubt(f"{table}: {name}", heading, found, notation, accepted)]
+        few, many = sorted((files[name].universal, files[name].fdi))
+        if few >= max(_SURELY, _SLIPS * many):
+            return [_mixed(f"{table}: {name}", files[name], accepted)]
+    return []
+
+
+def _proofs(counts: Mapping[tuple[str, int], int]) -> dict[str, _Proofs]:
+    universal, fdi = _alone()
+    found: dict[str, Counter[str]] = {}
+    for (text, number), n in counts.items():
+        of = found.setdefault(text, Counter())
+        of["rows"] += n
+        of["universal"] += n * (number in universal)
+        of["fdi"] += n * (number in fdi)
+    return {text: _Proofs(of["rows"], of["universal"], of["fdi"]) for text, of in found.items()}
+
+
+def _parted(proofs: Mapping[str, _Proofs]) -> dict[str, _Proofs]:
+    """The texts that prove a notation, if both are proved and none proves both."""
+    told = {text: one for text, one in proofs.items() if one.notation}
+    both = any(one.universal and one.fdi for one in proofs.values())
+    enough = sum(one.universal + one.fdi for one in told.values()) > _LEAST_PROOFS
+    return told if not both and enough and len({one.notation for one in told.values()}) > 1 else {}
+
+
+def _doubt(where: str, heading: str, found: Mapping[str, _Proofs], notation: str, accepted: Sequence[str]) -> Doubt:
+    other = [text for text, one in sorted(found.items()) if one.notation != notation]
+    each = ", ".join(f'{quoted(text)} = "{found[text].notation}"' for text in other)
+    shown = "; ".join(
+        f"{text or 'empty'}: {one.universal:,} of {one.rows:,} teeth in universal only, {one.fdi:,} in fdi only"
+        for text, one in sorted(found.items())
+    )
+    by = "by file" if heading == FILE else f'by the column "{heading}"'
+    return Doubt(
+        "two_notations",
+        where,
+        f"the numbers of teeth are of two notations, {by}: {shown}.",
+        "Do they number their teeth in two ways? Then most numbers name another tooth in the one than in the other.",
+        (
+            (
+                "tables.procedures" if where.startswith("procedures") else f"tables.{where.partition(':')[0]}",
+                f"tooth_notation_by.{quoted(heading)} = {{ {each} }}",
+                f"all others are in {notation}, as [practice] tooth_notation says",
+            ),
+            accept("two_notations", accepted, f"no: all are in {notation}, and numbers that are none are slips"),
+        ),
+    )
+
+
+def _mixed(where: str, proofs: _Proofs, accepted: Sequence[str]) -> Doubt:
+    return Doubt(
+        "two_notations",
+        where,
+        f"of {proofs.rows:,} teeth {proofs.universal:,} have numbers of the universal notation only and {proofs.fdi:,} "
+        "of fdi only, and no column parts them.",
+        "Were two exports put together? Name the files one by one, each with its own notation.",
+        (
+            (
+                "tables.procedures",
+                'tooth_notation_by."<heading>" = { "<text>" = "fdi" }',
+                "the column that says of which office, clinician or program a row is, and its texts",
+            ),
+            accept("two_notations", accepted, "no: those that do not fit are slips, and are set aside"),
+        ),
+    )
+
+
+def rewritten(texts: pl.Series, *, written: str, notation: str) -> pl.Series:
+    """Teeth written in one notation, `universal` or `fdi`, in the writing of another; what is none becomes `?`."""
+    known = dict(
+        teeth().select(pl.col(written).cast(pl.String), pl.col(notation).cast(pl.String).alias("as")).iter_rows()
+    )
+
+    def one(text: str) -> str:
+        return _TOKEN.sub(lambda found: known.get(found[0].upper().lstrip("0") or "0", "?"), text)
+
+    distinct = texts.drop_nulls().unique().to_list()
+    return texts.replace_strict({text: one(text) for text in distinct}, default=None, return_dtype=pl.String)
+
+
+@functools.cache  # and not at import: Polars' threads, once begun, are none in a process forked afterwards
+def _alone() -> tuple[frozenset[int], frozenset[int]]:
+    numbers = [{int(n) for n in teeth()[of].cast(pl.String) if str(n).isdigit()} for of in ("universal", "fdi")]
+    return frozenset(numbers[0] - numbers[1]), frozenset(numbers[1] - numbers[0])

@@ -1,0 +1,174 @@
+"""Columns with few texts that nothing reads, beside a ledger without a status: does one say whether work was done?
+
+Offices have words of their own for it (`Stage` 1 to 4, `K` and `N`, ticks and crosses), which no list of words knows.
+So all such columns of a file are asked about in one question, but for those that are plainly of another thing. Words in
+seven languages, from memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import STATUS_WORDS, is_yes_or_no, word_of
+from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.suggest.headings import plain_heading
+from pipeline.reading.suggest.masks import masked_text
+from pipeline.reading.suggest.toml_quote import quoted
+
+_MOST_TEXTS, _LONGEST, _LEAST_ROWS, _SHOWN_LETTERS = 5, 16, 8, 3
+_MOST_COLUMNS = 6
+_HEADINGS = (
+    # who pays and how
+    "payer insurance ins carrier coverage claim claims bill billing billed invoice payment paid pay method tender "
+    "card cash check fee fees price amount currency unit tax vat gst discount percent factor schedule sched copay "
+    "deductible versicherung kasse kassenart zahlung zahlungsart zahlart faktor mwst waehrung rechnung assurance "
+    "mutuelle paiement reglement facture taux devise seguro pago factura moneda iva verzekering betaling factuur "
+    "btw convenio pagamento fattura fatura "
+    # who is treated
+    "sex gender title salutation language age city town state zip country school employer relation relationship "
+    "marital smoker diabetes bruxism allergy allergies alert medical recall referral referred race ethnicity "
+    "geschlecht anrede sprache alter ort land sexe langue civilite ville pays genero idioma edad sexo geslacht "
+    "taal sesso lingua patient pt minor dependent "
+    # who treats, where and when
+    "provider prov dr doctor dentist hygienist hyg clinician staff user initials operator operatory op chair room "
+    "assistant asst by office location clinic branch site practice department dept region weekday day dow month "
+    "year quarter week am pm time shift season behandler arzt zahnarzt raum zimmer stuhl standort filiale praxis "
+    "wochentag tag monat jahr praticien docteur fauteuil cabinet jour mois annee profesional sillon sucursal "
+    "clinica dia mes ano behandelaar kamer vestiging praktijk dag maand jaar dentista cadeira filial medico "
+    "poltrona sede giorno anno mese "
+    # what is treated
+    "surface surf surfaces quadrant quad arch jaw side area aspect tooth teeth th dentition canal canals category "
+    "class group specialty discipline code codes modifier diag diagnosis icd reason material shade color colour "
+    "lab cement core post anesthetic anaesthetic anesthesia qty quantity count number no nr units size length "
+    "width film films xray version revision seq sequence line batch flaeche flaechen kiefer zahn kategorie gruppe "
+    "farbe anzahl menge labor werkstoff face couleur categorie groupe quantite nombre materiau secteur cara color "
+    "categoria grupo cantidad cuadrante diente vlak kleur aantal materiaal kwadrant gruppo quantita materiale "
+    "colore quantidade cor unidade quadrante dente dent"
+)
+_OTHER_HEADINGS = frozenset(_HEADINGS.split())
+_TEXTS: tuple[frozenset[str], ...] = tuple(
+    frozenset(words.split())
+    for words in (
+        "m f male female man woman u unknown other x d w maennlich weiblich homme femme h v hombre mujer masculin "
+        "feminin",
+        "mon tue wed thu fri sat sun monday tuesday wednesday thursday friday saturday sunday mo di mi do fr sa "
+        "so tu we th lun mar mer jeu ven sam dim mie jue vie sab dom ma wo vr za zo",
+        "jan feb mar apr may jun jul aug sep sept oct nov dec januar februar maerz april mai juni juli august "
+        "september oktober november dezember january february march june july october december",
+        "am pm",
+        "cash check cheque card visa mc amex mastercard credit debit ach eft wire bar ec karte rechnung "
+        "ueberweisung especes carte cheque virement efectivo tarjeta transferencia contant pin contanti carta "
+        "bonifico",
+        "ppo hmo dhmo medicaid medicare self private gkv pkv bema goz goae nhs bulk indemnity",
+        "m o d b l i f v p mo do mod ob ol bo lo mi di db dl mb ml mdb mdl modb modl mobl dobl i if bl",
+        "ur ul ll lr uq lq ua la u l upper lower max mand maxilla mandible left right q1 q2 q3 q4 ok uk",
+        "adult child primary permanent perm prim kind erwachsen enfant adulte nino",
+        "en de fr es it nl pt usd eur gbp chf cad aud",
+        "red green blue yellow white black grey gray orange a1 a2 a3 b1 b2 c1 c2 d2",
+    )
+)
+_NUMBER = re.compile(r"[-+$€£]?\s?\d{1,3}(?:[,.' ]\d{3})*(?:[.,]\d+)?\s?%?|\d{4,}")
+_DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}.*|\d{1,2}:\d{2}.*|(?:19|20)\d\d")
+_FILE = re.compile(r"\.[A-Za-z]\w{1,5}(?:,|$)")  # of an archive, whose names are looked at as those of files are
+_PERSON = re.compile(r"(?i)(?:dr|mr|mrs|ms|dds|dmd|rdh|herr|frau|mme|dra?)\b\.?.*")
+_PLAIN_SHEET = re.compile(
+    r"(?i)(?:sheet|tabelle|feuil|hoja|blad|foglio|planilha|table|part|page)?\s*\d*|.*\d{4}.*|q[1-4].*"
+)
+
+
+def unread_columns(
+    where: str,
+    columns: Mapping[str, Counter[str]],
+    accepted: Sequence[str],
+    *,
+    told: Collection[str],
+    asked: Collection[str] = (),
+) -> list[Doubt]:
+    """One question for all columns of a file that may say it; none where one of them is told.
+
+    `columns` are the texts of columns that nothing reads, with their rows; `asked` are those that another question is
+    about.
+    """
+    if set(columns) & set(told):
+        return []
+    found = {h: c for h, c in columns.items() if h not in asked and _may_say(h, c)}
+    if not found:
+        return []
+    listed = sorted(found.items(), key=lambda one: (-_likely(one[1]), one[0]))[:_MOST_COLUMNS]
+    shown = "; ".join(f'"{heading}": {_texts(heading, counts)}' for heading, counts in listed)
+    more = f"; and {len(found) - len(listed)} more" if len(found) > len(listed) else ""
+    first, counts = listed[0]
+    made = {
+        (text if _text(first, text) == text else "<the text>"): word_of(text) or "completed"
+        for text in sorted(counts)
+        if text
+    }
+    each = ", ".join(f'{quoted(text)} = "{word}"' for text, word in made.items())
+    return [
+        Doubt(
+            "columns_not_read",
+            where,
+            f"no column is read as the status, and {len(found)} with few texts {'is' if len(found) == 1 else 'are'} "
+            f"not read: {shown}{more}.",
+            "Does one of them say whether the work was done here, planned, cancelled, or done elsewhere?",
+            (
+                (
+                    "tables.procedures",
+                    f"status_from.{quoted(first)} = {{ {each} }}",
+                    f"the column and its texts as they stand there, and for each {', '.join(STATUS_WORDS[:-1])}; this "
+                    "one line answers for all",
+                ),
+                accept("columns_not_read", accepted, "no: every row is work done here"),
+            ),
+        )
+    ]
+
+
+def _may_say(heading: str, counts: Counter[str]) -> bool:
+    texts = [text for text in counts if text]
+    if counts.total() < _LEAST_ROWS or not 1 <= len(texts) <= _MOST_TEXTS or len(counts) < 2:
+        return False
+    if any(len(text) > _LONGEST for text in texts) or 2 * len(texts) > counts.total():
+        return False
+    if heading == SHEET:
+        is_plain = all(_PLAIN_SHEET.fullmatch(text) or _FILE.search(text) for text in texts)
+        return not is_plain and not _is_other(texts)
+    if any(len(text) > 1 and word_of(text) not in ("", "completed") for text in texts):
+        return True  # `Other office` under `Treated by`
+    words = plain_heading(heading).split()
+    return not _OTHER_HEADINGS & set(words) and not _is_other(texts)
+
+
+def _is_other(texts: Sequence[str]) -> bool:
+    """Whether texts are plainly of another thing."""
+    if any(word_of(text) for text in texts if len(text) > 1):
+        return False
+    plain = [plain_heading(text) or text.lower() for text in texts]
+    if any(set(plain) <= known for known in _TEXTS) and set(plain) != {"x"}:
+        return True
+    if all(_DAY.fullmatch(text) or _PERSON.fullmatch(text) for text in texts):
+        return True
+    is_count = all(_NUMBER.fullmatch(text) for text in texts)
+    return is_count and any(len(re.sub(r"\D", "", text)) > 1 for text in texts)
+
+
+def _likely(counts: Counter[str]) -> int:
+    """How much texts look like those of a status: words and signs of it first, then yes and no."""
+    return sum(2 * bool(word_of(text)) + is_yes_or_no(text) for text in counts if text)
+
+
+def _texts(heading: str, counts: Counter[str]) -> str:
+    listed = sorted(counts.items(), key=lambda one: (-one[1], one[0]))
+    return ", ".join(f"{_text(heading, text) or 'empty'} ({n:,} rows)" for text, n in listed)
+
+
+def _text(heading: str, text: str) -> str:
+    """A text that may be shown: the name of a sheet, short, a sign, or a word of the trade; else its form."""
+    return (
+        text
+        if heading == SHEET or len(text) <= _SHOWN_LETTERS or word_of(text) or is_yes_or_no(text)
+        else masked_text(text)
+    )

@@ -1,0 +1,58 @@
+"""Files that lie beside those that are read: lists of what was taken back, and of old numbers with new ones."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.reading.sources.standing_names import VOID, named
+
+_TEXTS, _OTHERS = (".csv", ".tsv", ".txt", ".psv"), (".xlsx", ".xlsm", ".parquet", ".json", ".jsonl", ".xml", ".html")
+_FIRST_BYTES = 8_192
+_MOST_BYTES, _MOST_COLUMNS = 5_000_000, 6
+# Of these a list of what was deleted says nothing of work.
+_NO_WORK = re.compile(r"(?i)appointment|appt|termin|rendez|cita|patient|pazient|pacient|recall|claim|payment|user")
+
+
+def taken_back_beside(read: Iterable[Path]) -> list[tuple[Path, tuple[str, ...]]]:
+    """Such files of the folders of those that are `read`, by name, with their first line cut into headings; of a file
+    that is no text the headings are not looked at."""
+    paths = {path.resolve() for path in read}
+    found = []
+    for folder in sorted({path.parent for path in paths}):
+        for path in sorted(folder.iterdir()):
+            is_table = path.suffix.lower() in (*_TEXTS, *_OTHERS) and path.is_file() and not path.is_symlink()
+            if not is_table or path.resolve() in paths or _NO_WORK.search(path.stem):
+                continue
+            if (said := named(path.name)).words and said.word == VOID:
+                found.append((path, _headings(path) if path.suffix.lower() in _TEXTS else ()))
+    return found
+
+
+def pairs_beside(read: Iterable[Path]) -> Iterator[tuple[Path, pl.DataFrame]]:
+    """Small texts of few columns that lie beside the files that are `read`, each as text under its headings."""
+    paths = {path.resolve() for path in read}
+    for folder in sorted({path.parent for path in paths}):
+        for path in sorted(folder.iterdir()):
+            is_text = path.suffix.lower() in _TEXTS and path.is_file() and not path.is_symlink()
+            if not is_text or path.resolve() in paths or path.stat().st_size > _MOST_BYTES:
+                continue
+            text = path.read_bytes().decode("utf-8-sig", errors="replace")
+            headings = _headings(path)
+            sign = next((s for s in ",;\t|" if len(text.partition("\n")[0].split(s)) == len(headings)), ",")
+            if not 2 <= len(headings) <= _MOST_COLUMNS or len(set(headings)) < len(headings):
+                continue
+            rows = [row for row in csv.reader(text.splitlines()[1:], delimiter=sign) if len(row) == len(headings)]
+            if rows:
+                yield path, pl.DataFrame(rows, schema=dict.fromkeys(headings, pl.String()), orient="row")
+
+
+def _headings(path: Path) -> tuple[str, ...]:
+    with path.open("rb") as file:
+        first = file.read(_FIRST_BYTES).decode("utf-8-sig", errors="replace")
+    line = next((line for line in first.splitlines() if line.strip()), "")
+    return tuple(piece.strip(" \"'") for piece in re.split(r"[,;\t|]", line) if piece.strip(" \"'"))

@@ -1,0 +1,116 @@
+"""Which encoding a text is likely in that is not UTF-8: the one in which its letters stand as letters do in words.
+
+A guess to be shown and agreed to, never applied to a load unasked. Letters count for an encoding where they are small
+inside words, or capitals at their start, and more where the languages of its users write them often; signs inside words
+and capitals after small letters count against it. For East Asia, what counts is how many of the letters are in the
+first, common part of the encoding's own table.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass
+
+from pipeline.machine.errors import DataError
+
+# The order decides where two encodings give the same text, as two of DOS often do.
+_SINGLE = (
+    "windows-1252",
+    "cp850",
+    "cp437",
+    "mac_roman",
+    "windows-1250",
+    "cp852",
+    "windows-1251",
+    "cp866",
+    "koi8_r",
+    "windows-1253",
+    "windows-1254",
+)
+_DOUBLE = ("cp932", "euc_jp", "gb18030", "big5", "euc_kr")
+# Letters that Latin, Cyrillic and Greek texts are full of; from memory.
+_OFTEN = set("äöüßéèêëàâáçñóòôíìîïúùûãõåæøœłśćżźńąęóčšžřěýůďťňőűășțşğı") | set("абвгдежзийклмнопрстуфхцчшщъыьэюя")
+_OFTEN |= set("αβγδεζηθικλμνξοπρστυφχψωςάέήίόύώ")
+_PLAIN_SIGNS = set("°§€№ºª’‘“”„–—…·«»£²³½´`×") | {"\xa0", "\u3000"}
+_NAMES = {"cp932": "shift_jis"}
+_LEAST = 0.5
+_SHOWN = 12
+
+
+class EncodingUnknownError(DataError):
+    """A text is in another encoding than told or found; `likely` is one that it may be in. Exit status 1."""
+
+    likely: str | None = None
+
+
+@dataclass(frozen=True)
+class Likely:
+    """`encoding`, and the letters beyond ASCII that the text then holds, in no order that tells a word."""
+
+    encoding: str
+    letters: str
+
+
+def likely_encoding(sample: bytes) -> Likely | None:
+    """The likeliest encoding of a piece of a text; None if in none of them it reads like words."""
+    lines = sample.splitlines(keepends=True)
+    beyond = b"".join(line for line in lines if not line.isascii())[:200_000]
+    # A piece may be cut within a letter; lines are whole, but for the last.
+    beyond = beyond[: beyond.rfind(b"\n") + 1] or beyond
+    rated: list[tuple[float, int, str, str]] = []
+    for place, name in enumerate((*_SINGLE, *_DOUBLE)):
+        try:
+            text = beyond.decode(name)
+        except UnicodeDecodeError:
+            continue
+        letters = [c for c in text if not c.isascii()]
+        if letters:
+            worth = _double(text, name) if name in _DOUBLE else _single(text)
+            rated.append((worth, -place, name, "".join(sorted(set(letters)))))
+    worth, _, name, shown = max(rated, default=(0.0, 0, "", ""))
+    return Likely(_NAMES.get(name, name), shown[:_SHOWN]) if worth >= _LEAST else None
+
+
+def _single(text: str) -> float:
+    total = worth = 0.0
+    for before, letter, after in zip(f" {text}", text, f"{text[1:]} ", strict=False):
+        if letter.isascii():
+            continue
+        total += 1
+        if letter in _PLAIN_SIGNS:
+            worth += 0.0 if before.isalpha() and after.isalpha() else 0.6
+        elif not letter.isalpha():
+            worth -= 1
+        elif (letter.islower() and not before.isupper()) or not before.isalpha() or before.isupper():
+            worth += 1 if letter.lower() in _OFTEN else 0.2
+        else:
+            worth -= 0.5  # a capital after a small letter
+    return worth / total if total else 0.0
+
+
+def _double(text: str, name: str) -> float:
+    """By bytes, so that an encoding of two bytes a letter is held against those of one."""
+    total = worth = 0.0
+    for letter in text:
+        if letter.isascii():
+            continue
+        raw = letter.encode(name)
+        total += len(raw)
+        kind = unicodedata.name(letter, "")
+        if kind.startswith("HANGUL SYLLABLE"):
+            worth += 1.1 * len(raw)
+        elif kind.startswith(("HIRAGANA", "KATAKANA", "FULLWIDTH", "IDEOGRAPHIC")):
+            worth += 1.5 * len(raw) if len(raw) > 1 else -1
+        elif kind.startswith("CJK UNIFIED") and _is_common(raw, name):
+            worth += len(raw)
+        elif not kind.startswith("CJK UNIFIED"):
+            worth -= len(raw)
+    return worth / total if total else 0.0
+
+
+def _is_common(raw: bytes, name: str) -> bool:
+    """Whether a letter of two bytes stands in the part of its table that holds the common ones."""
+    low, high = {"cp932": (0x88, 0x97), "euc_jp": (0xB0, 0xCF), "gb18030": (0xB0, 0xD7), "big5": (0xA4, 0xC6)}.get(
+        name, (0xFF, 0)
+    )
+    return len(raw) == 2 and low <= raw[0] <= high

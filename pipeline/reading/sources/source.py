@@ -1,0 +1,166 @@
+"""What every kind of source file promises: its headings, and its rows as text in batches of bounded size."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+import polars as pl
+
+from pipeline.practice.fields import REQUIRED_FIELDS
+from pipeline.reading.sources.group_lines import Template
+
+ROW = "row_number"
+MALFORMED_SCHEMA: dict[str, pl.DataType] = {
+    ROW: pl.Int64(),
+    "raw_row": pl.String(),
+    "field": pl.String(),
+    "value": pl.String(),
+    "reason": pl.String(),
+}
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Some rows of a file.
+
+    `numbers` are their row numbers (1 is the first row under the heading) and `rows` the rows, one column per heading:
+    text or, where the file has types, dates. `malformed` holds the records that are no rows (`MALFORMED_SCHEMA`):
+    `raw_row` is the record as text, `reason` a code of `reasons` and null for `malformed_line`, `field` and
+    `value` say what was wrong and may be null. `claims`, only from claim files, has one row per row and per record
+    that does something to an earlier claim: row_number and the columns of `CLAIM_SCHEMA`. `section`
+    names, for each row, the section that it stands in where that says whether the row stands; see `sections.py`.
+    """
+
+    numbers: pl.Series
+    rows: pl.DataFrame
+    malformed: pl.DataFrame
+    claims: pl.DataFrame | None = None
+    section: pl.Series | None = None
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """What a file itself says about how it is written; what it does not say is None.
+
+    `fields`: its headings are the names of our fields, so no columns are mapped. `notation`: how teeth are written.
+    `date_format`: a strptime pattern. `serial_dates`: what day a spreadsheet's day 1 is, `1900` or `1904`.
+    `how` says in words how it was cut into fields, empty where the kind of file leaves no choice; `above` are the lines
+    above its headings.
+    """
+
+    fields: bool = False
+    notation: str | None = None
+    date_format: str | None = None
+    serial_dates: str | None = None
+    how: str = ""
+    above: tuple[str, ...] = ()
+
+
+class Source(Protocol):
+    """An opened file."""
+
+    @property
+    def headings(self) -> Sequence[str]:
+        """The headings, trimmed, each once; a heading that is there twice ends in ` (2)` the second time."""
+
+    @property
+    def spoken(self) -> Spoken:
+        """What the file says about itself."""
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """Read the file from the start; only the columns `headings` if given. Every record comes out exactly once."""
+
+
+@dataclass(frozen=True)
+class Made:
+    """A field that is made of columns: `how` is a word of `made_columns`."""
+
+    field: str
+    how: str
+    headings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ReadOptions:
+    """What PRACTICE.toml says of a file.
+
+    `table` is the input table that it is read as, `wanted` are the headings that the TOML names. `header_row` is the
+    line (in a workbook: the row) of the headings, from 1; 0 where there are none, and the columns are then called
+    `column 1`, `column 2` and so on; None to find them. `sheets` are the names of a workbook's sheets, empty for all
+    that have the wanted headings. `tooth_systems` maps addresses of tooth numberings to universal, fdi or palmer, and
+    `code_systems` are addresses of code lists whose codes are taken besides those known,
+    and `findings` maps `address|code` of an observation to the field that it fills.
+
+    Of how a report is laid out: `fill_down` are headings of columns that say a thing once a group of rows, outermost
+    first; `group_lines` the forms of lines that say it above the rows; `loose_columns` headings of columns that hold
+    the delimiter without quotation marks; `fixed_width` the places, from 1, at which fields begin; `stacked_tables`
+    whether several tables stand one below the other; `repeated_columns` sets of columns that are a row each, side by
+    side; `transposed` whether records are columns; `record_lines` whether a record is several lines, a name and a value
+    on each; `sheet_name` and `file_name` the forms of names that say a field of all rows; `required` are
+    the headings of `wanted` in which every row of work has something; `repeats` whether a mark for the same
+    again stands for the cell above it. `renamed` maps headings of files that call a
+    column otherwise to the one of `wanted`. `made` are fields that are made of columns. `sections` are the patterns of
+    the names of sections of which it is told what their rows are, None if nothing is said, `lines_below` those of lines
+    that are about the row above them; `folder` is that of the
+    TOML, `within` the names of what a file of an archive stands in, outermost first.
+    """
+
+    table: str = "procedures"
+    wanted: tuple[str, ...] = ()
+    delimiter: str | None = None
+    encoding: str | None = None
+    header_row: int | None = None
+    sheets: tuple[str, ...] = ()
+    tooth_systems: Mapping[str, str] = field(default_factory=dict)
+    code_systems: tuple[str, ...] = ()
+    findings: Mapping[str, str] = field(default_factory=dict)
+    fill_down: tuple[str, ...] = ()
+    group_lines: tuple[Template, ...] = ()
+    loose_columns: tuple[str, ...] = ()
+    fixed_width: tuple[int, ...] = ()
+    stacked_tables: bool = False
+    renamed: Mapping[str, str] = field(default_factory=dict)
+    made: tuple[Made, ...] = ()
+    repeated_columns: tuple[tuple[str, ...], ...] = ()
+    transposed: bool = False
+    record_lines: bool = False
+    sheet_name: Template | None = None
+    file_name: Template | None = None
+    required: tuple[str, ...] = ()
+    repeats: bool = False
+    sections: tuple[str, ...] | None = None
+    lines_below: tuple[str, ...] | None = None
+    folder: Path | None = None
+    within: tuple[str, ...] = ()
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """The headings that the file must have: those that are wanted, else those that the table needs."""
+        names = [template for template in (self.sheet_name, self.file_name) if template]
+        said = {name for template in (*self.group_lines, *names) for name in template.fields}
+        said |= {one.field for one in self.made}
+        return tuple(h.strip() for h in self.wanted if h.strip() not in said) or tuple(
+            name for name in REQUIRED_FIELDS[self.table] if name not in said
+        )
+
+
+def malformed_lines(lines: Sequence[tuple[int, str]]) -> pl.DataFrame:
+    """Row numbers and texts of records that are no rows, in the shape of `Batch.malformed`."""
+    schema = {name: MALFORMED_SCHEMA[name] for name in (ROW, "raw_row")}
+    frame = pl.DataFrame(list(lines), schema=schema, orient="row")
+    return frame.with_columns(pl.lit(None, t).alias(n) for n, t in MALFORMED_SCHEMA.items() if n not in schema)
+
+
+def unique_headings(headings: Sequence[str]) -> list[str]:
+    """Trimmed headings, each once: empty ones get `column N`, repeated ones a number."""
+    found: dict[str, int] = {}  # names given, each with the number that its last repetition got
+    for place, heading in enumerate(headings, 1):
+        name = plain = heading.strip() or f"column {place}"
+        while name in found:
+            found[plain] += 1
+            name = f"{plain} ({found[plain]})"
+        found[name] = 1
+    return list(found)

@@ -1,0 +1,191 @@
+"""Which numbering, code list and form of dates the values prove; what they do not prove is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.practice.teeth import NOTATIONS
+from pipeline.reading.suggest.match import ASK
+from pipeline.reading.suggest.profile import Column
+from pipeline.transforms.dates import MAX_AGAINST, DateEvidence, gather_evidence
+from pipeline.transforms.decimals import gather_decimals
+from pipeline.transforms.tooth_lists import parse_tooth_lists
+
+_ENOUGH = 3  # fewer rows may be slips of the pen
+_MOST_UNKNOWN = 40
+
+
+@dataclass(frozen=True)
+class Decision:
+    """A value for the TOML, `ask` where the data do not settle it, and the evidence or the question in words."""
+
+    value: str
+    why: str
+
+
+def notation(columns: Sequence[Column]) -> Decision:
+    """The tooth numbering: only where values occur that are valid in one notation alone."""
+    if not columns:
+        return Decision(ASK, "no column of teeth was found: universal (1-32), fdi (11-48) or palmer (UR1-LL8)?")
+    counts = pl.concat([c.common for c in columns]).group_by("text").agg(pl.col("n").sum())
+    read = counts.with_columns(_readable(counts["text"], n).alias(n) for n in NOTATIONS)
+    alone = {
+        n: int(read.filter(pl.col(n) & ~pl.any_horizontal(*(m for m in NOTATIONS if m != n)))["n"].sum())
+        for n in NOTATIONS
+    }
+    total = int(counts["n"].sum())
+    best = max(alone, key=lambda n: alone[n])
+    against = sum(alone.values()) - alone[best]
+    told = ", ".join(f"{rows:,} in {n} only" for n, rows in alone.items())
+    if alone[best] >= min(_ENOUGH, total) and alone[best] > 0 and against <= MAX_AGAINST * alone[best]:
+        return Decision(
+            best, f"of {total:,} teeth {alone[best]:,} are valid in {best} alone, {against:,} in another alone"
+        )
+    return Decision(
+        ASK,
+        f"universal (1-32), fdi (11-48) or palmer (UR1-LL8)? Of {total:,} teeth {told}; "
+        "11-18, 21-28, 31 and 32 mean other teeth in universal than in fdi",
+    )
+
+
+def code_system(columns: Sequence[Column]) -> Decision:
+    """The built-in list that knows most rows, if it knows half of them and no other comes near."""
+    if not columns:
+        return Decision(ASK, f"no column of codes was found: {', '.join(BUILT_IN)}, or the path of a CSV code,event")
+    shares = {s: _known_share(columns, s) for s in BUILT_IN}
+    first, second = sorted(shares, key=lambda s: -shares[s])[:2]
+    told = ", ".join(f"{s} {share:.0%}" for s, share in shares.items())
+    if shares[first] >= 0.5 and shares[first] - shares[second] >= 0.1:
+        return Decision(first, f"rows whose code a built-in list knows: {told}")
+    return Decision(
+        ASK,
+        f"{', '.join(BUILT_IN)}, or the path of a CSV of your own with code,event? Rows whose code is known: {told}",
+    )
+
+
+def unknown_codes(columns: Sequence[Column], system: str) -> list[tuple[str, int]]:
+    """Codes that the list does not know with their rows, the commonest first; those of one row only are left out."""
+    if system not in BUILT_IN or not columns:
+        return []
+    counts = pl.concat([c.common for c in columns]).with_columns(normalise_code(pl.col("text"), system=system))
+    strange = counts.filter(
+        ~pl.col("text").is_in(built_in(system)["code"].implode()) & (pl.col("text").str.len_chars() <= 12)
+    )
+    found = strange.group_by("text").agg(pl.col("n").sum()).filter(pl.col("n") > 1)
+    return list(found.sort(["n", "text"], descending=[True, False]).head(_MOST_UNKNOWN).iter_rows())
+
+
+@dataclass(frozen=True)
+class DateForms:
+    """What the dates of one table leave open: each is None or the question in words."""
+
+    order: str | None
+    years: str | None
+    serial: str | None
+    said: tuple[str, ...]  # what is settled, in words
+
+
+def date_forms(
+    columns: Sequence[tuple[str, Column]], *, serial_told: bool, parts: Callable[[Column], Sequence[pl.DataFrame]]
+) -> DateForms:
+    """What `auto` would stumble over in the date columns `(field, column)` of one table; `parts` gives the counts of a
+    column in each of several files, or files of an archive, whose order is found one by one."""
+    order: list[str] = []
+    years = serial = None
+    said = []
+    for field, column in columns:
+        e = gather_evidence(column.counts)
+        if not e.filled:
+            continue
+        if e.short_year - e.short_named >= max(1, MAX_AGAINST * e.filled):
+            short = f"{e.short_year:,} of {e.filled:,} dates have a year of two digits"
+            years = f"{field}: {short}; 1950 reads 50 as 1950 and 49 as 2049"
+        if not serial_told and column.serial_share >= 0.5 and e.serial >= max(1, MAX_AGAINST * e.filled):
+            told = f"{field}: {e.serial:,} of {e.filled:,} dates are day numbers"
+            serial = f'"1900" (usual) or "1904" (old Macintosh files)? {told}'
+        question, settled = _order(e)
+        if question and len(each := [gather_evidence(of) for of in parts(column)]) > 1:
+            orders = [_order(of) for of in each if of.filled]
+            if not any(asked for asked, _ in orders):
+                question, settled = None, f"the order is that of each file by itself ({question})"
+        if question:
+            order.append(f"{field}: {question}")
+        elif settled:
+            said.append(f"{field}: {settled}")
+    s = "/"
+    asked = "; ".join(order)
+    if asked:
+        s = gather_evidence(next(c for f, c in columns if asked.startswith(f)).counts).separator
+        year = "%y" if years else "%Y"
+        first = f'"%y{s}%m{s}%d" (year first), ' if years else ""
+        asked = f'{first}"%m{s}%d{s}{year}" (month first) or "%d{s}%m{s}{year}" (day first)? {asked}'
+    return DateForms(asked or None, years, serial, tuple(said))
+
+
+def decimals(columns: Sequence[tuple[str, Column]]) -> tuple[str | None, str | None]:
+    """The question about the decimal sign, and what is settled; both None where nothing needs saying."""
+    for field, column in columns:
+        e = gather_decimals(column.counts)
+        if e.comma and e.point and min(e.comma, e.point) >= MAX_AGAINST * (e.comma + e.point):
+            return f'"," or "."? {field}: {e.comma:,} numbers have a decimal comma, {e.point:,} a decimal point', None
+        if e.comma > e.point:
+            return None, f"{field} has a decimal comma"
+    return None, None
+
+
+def crown_date(dates: pl.DataFrame) -> Decision:
+    """Whether crowns are posted at the seat or at the preparation.
+
+    `dates` has one row per crown row of the ledger that `crown_details` knows: `posted`, `prep`, `seat`, day numbers.
+    """
+    question = "is the date on which a crown is posted the day of the seat (seat) or of the preparation (prep)? "
+    both = dates.filter(pl.col("prep") != pl.col("seat"))
+    if both.height < 10:
+        return Decision(ASK, question + "This cannot be seen from the files")
+    seat = int((both["posted"] == both["seat"]).sum())
+    prep = int((both["posted"] == both["prep"]).sum())
+    told = f"of {both.height:,} crowns with both days on record {seat:,} are posted at the seat, {prep:,} at the prep"
+    for name, rows, other in (("seat", seat, prep), ("prep", prep, seat)):
+        if rows >= 0.8 * both.height and other <= 0.1 * both.height:
+            return Decision(name, told)
+    return Decision(ASK, question + told[0].upper() + told[1:])
+
+
+def _order(e: DateEvidence) -> tuple[str | None, str | None]:
+    if e.is_epoch:
+        return None, f"seconds or milliseconds since 1970 in all {e.filled:,} rows, taken by the clock of Greenwich"
+    if e.maybe_year_first:
+        numbers = f"{e.short_firsts} different numbers stand first and {e.short_lasts} last"
+        return f"{e.short_maybe_first:,} of {e.filled:,} dates may have the year first; {numbers}", None
+    question, settled = _day_and_month(e)
+    if e.is_buddhist:
+        said = f"years of the Buddhist era in all {e.filled:,} rows, read as 543 years earlier"
+        settled = said if settled is None else f"{said}; {settled}"
+    return question, settled
+
+
+def _day_and_month(e: DateEvidence) -> tuple[str | None, str | None]:
+    months, days = e.month_first + e.short_month_first, e.day_first + e.short_day_first
+    either = e.either + e.short_either
+    if min(months, days) and min(months, days) >= MAX_AGAINST * (months + days):
+        return f"{months:,} dates fit month/day only, {days:,} day/month only", None
+    if not months + days:
+        if either >= max(1, MAX_AGAINST * e.filled):
+            return f"{either:,} of {e.filled:,} dates fit both, and none decides", None
+        return None, None
+    order, rows = ("month/day", months) if months > days else ("day/month", days)
+    return None, f"{order}, which {rows:,} dates prove"
+
+
+def _readable(texts: pl.Series, of: str) -> pl.Series:
+    read = parse_tooth_lists(texts, notation=of, by_form=False)
+    return read["tooth_fdi"].is_not_null() | read["all_fdi"].is_not_null()
+
+
+def _known_share(columns: Sequence[Column], system: str) -> float:
+    total = sum(int(c.common["n"].sum()) for c in columns)
+    return sum(c.codes[system] * int(c.common["n"].sum()) for c in columns) / total if total else 0.0

@@ -1,0 +1,44 @@
+"""What is wrong with a file that is no table of ours, where its headings and values show it: what to export instead."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.reading.suggest.code_words import likely_events
+from pipeline.reading.suggest.profile import FileProfile
+from pipeline.transforms.dates import gather_evidence
+
+_LEAST = 2
+_NEARLY_ALL = 0.9
+
+
+def hints(file: FileProfile) -> list[str]:
+    """Sentences with the next step; empty where nothing is known."""
+    found = []
+    if _counts_work(file):
+        found.append(
+            "its columns are headed by procedures and hold numbers: it counts work and does not say when it was done. "
+            "Export the procedures themselves, one row each, in place of the summary."
+        )
+    for column in file.columns:
+        e = gather_evidence(column.common)
+        if e.filled and e.month_only >= _NEARLY_ALL * e.filled:
+            found.append(
+                f"{column.heading or column.name} has months without a day. What came first in a month, a root canal "
+                "or a crown, cannot be told from that: export the day of each procedure."
+            )
+    return found
+
+
+def _counts_work(file: FileProfile) -> bool:
+    headed = [c for c in file.columns if c.heading and (_is_code(c.heading) or len(likely_events(c.heading)) == 1)]
+    return len(headed) >= _LEAST and all(c.number_share >= _NEARLY_ALL for c in headed if c.filled)
+
+
+def _is_code(heading: str) -> bool:
+    text = pl.DataFrame({"text": [heading]})
+    return any(c.isalpha() for c in heading) and any(
+        text.select(normalise_code(pl.col("text"), system=s).is_in(built_in(s)["code"].implode())).item()
+        for s in BUILT_IN
+    )

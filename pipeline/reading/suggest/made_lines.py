@@ -1,0 +1,316 @@
+"""Fields that stand in several columns or in a text: what `suggest` proposes of them, and the counts for it.
+
+As in `layouts`, each finding becomes a line of the proposed PRACTICE.toml; `sources.made_columns` applies it.
+The words of headings are from memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import product
+
+import polars as pl
+
+from pipeline.reading.doubts.kept_words import numbered_like
+from pipeline.reading.sources import Batch, ReadOptions, Source
+from pipeline.reading.sources.excel_file import SHEET
+from pipeline.reading.sources.made_columns import (
+    FILE,
+    FLAGS,
+    LIST,
+    NO_TICKS,
+    PARTS,
+    PLACES,
+    RANGE,
+    TEXT,
+    TICKS,
+    WORDS,
+    dates_of_month,
+    flag_headings,
+    quadrant_of,
+    teeth_between,
+    teeth_in,
+    words_beside_teeth,
+)
+from pipeline.reading.sources.named_parts import stem
+from pipeline.reading.sources.source import Made
+from pipeline.reading.suggest.headings import EXACT, NOT_OURS, PART, fit, plain_heading
+from pipeline.reading.suggest.layout_line import Found, LayoutLine
+from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.profile import Column
+from pipeline.reading.suggest.toml_quote import quoted
+from pipeline.transforms.month_names import MONTHS
+
+_MOST, _NEARLY_ALL = 0.85, 0.95
+_LEAST = 3
+_SOME = 0.1  # share of the rows whose text names a tooth, from which it is proposed
+_FLAGS = 8
+_MOST_LISTED = 8
+_QUADRANTS = 4
+_LOOK_AT = 20_000
+_DAY_CELL = r"^(?:0?[1-9]|[12]\d|3[01])(?:\.0+)?$"
+_YEAR = {"year", "yr", "yyyy", "yy", "jahr", "annee", "an", "ano", "jaar", "anno"}
+_MONTH = {"month", "mon", "mo", "mm", "monat", "mois", "mes", "maand", "mese"}
+_DAY = {"day", "dy", "dd", "tag", "jour", "dia", "dag", "giorno"}
+_BORN = {"birth", "born", "dob", "geburt", "geburts", "naissance", "nacimiento", "geboorte", "nascimento", "nascita"}
+_ENDS = (
+    ("from", "to"), ("from", "thru"), ("from", "through"), ("start", "end"), ("begin", "end"), ("first", "last"),
+    ("von", "bis"), ("de", "a"), ("du", "au"), ("desde", "hasta"), ("van", "tot"), ("da", "a"), ("da", "ad"),
+)  # fmt: skip
+
+
+def find_dates(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """A year, a month and a day, each in a column of its own."""
+    columns = _columns(source, batches)
+    for year, month, day in _triples(columns):
+        rest = plain_heading(year.heading).split()
+        field = "birth_date" if set(rest) & _BORN else "service_date"
+        others = [c for c in columns if c not in (year, month, day)]
+        if any(fit(c.heading, field) >= PART and c.date_share >= 0.5 for c in others):
+            continue
+        if not (_is_year(year) and _is_month(month) and _within(day, 1, 31)):
+            continue
+        headings = (year.name, month.name, day.name)
+        why = f"likely: the headings say so, and the values are years, months and days; {_seen(year, month, day)}"
+        line = LayoutLine(f"columns.{field}", f"[{', '.join(map(quoted, headings))}]", why, field, headings)
+        return _with(options, Made(field, PARTS, headings)), line
+    return options, None
+
+
+def find_month_in_name(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """A column of days of a month, where the name of the sheet or of the file says the month and the year."""
+    columns = _columns(source, batches)
+    if any(one.field == "service_date" for one in options.made):
+        return options, None
+    if any(fit(c.heading, "service_date") >= PART and c.date_share >= 0.5 for c in columns):
+        return options, None
+    days = [c for c in columns if fit(c.heading, "service_date") >= PART and c.filled and c.matches(_DAY_CELL) >= _MOST]
+    if len(days) != 1:
+        return options, None
+    day = days[0]
+    sheets = list(getattr(source, "sheets", ()))
+    for place, names in ((SHEET, sheets), (FILE, [stem(getattr(source, "file", ""))])):
+        made = dates_of_month(pl.Series(names, dtype=pl.String), pl.Series(["9"] * len(names), dtype=pl.String))
+        month = Column(1, "", "", made)
+        short = made.str.contains(r"^9-\p{L}+-\d{2}$").mean() or 0
+        if not names or max(month.date_share, short if isinstance(short, float) else 0) < _MOST:
+            continue
+        headings = (place, day.name)
+        where = "sheet" if place == SHEET else "file"
+        why = f"likely: the name of the {where} says month and year, and the column the day; {_seen(day)}"
+        line = LayoutLine(
+            "columns.service_date", f"[{', '.join(map(quoted, headings))}]", why, "service_date", (day.name,)
+        )
+        return _with(options, Made("service_date", PARTS, headings)), line
+    return options, None
+
+
+def find_range(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """The first and the last tooth of a row in two columns."""
+    columns = _columns(source, batches)
+    for first, last in product(columns, columns):
+        words = plain_heading(first.heading).split(), plain_heading(last.heading).split()
+        ends = next((e for e in _ENDS if e[0] in words[0] and e[1] in words[1] and first is not last), None)
+        if ends is None:
+            continue
+        bare = [" ".join(w for w in of if w != end) for of, end in zip(words, ends, strict=True)]
+        if bare[0] != bare[1] or fit(bare[0], "tooth") < PART:
+            continue
+        if min(max(first.teeth.values()), max(last.teeth.values())) < _MOST:
+            continue
+        headings = (first.name, last.name)
+        both = teeth_between(first.texts, last.texts)
+        several, filled = int(both.str.contains(" - ", literal=True).sum()), len(both) - both.null_count()
+        value = f"[{', '.join(map(quoted, headings))}]"
+        told = f"{several:,} of {filled:,} rows with a tooth name two different ones; {_seen(first, last)}"
+        if several:
+            why = (
+                f"{value} if such a row is work on every tooth from the one to the other along the arch? Else take "
+                f"this line out and write columns.tooth = {quoted(first.name)}: {told}"
+            )
+            line = LayoutLine("tooth_range", '"ask"', why, "tooth", headings)
+        else:
+            line = LayoutLine("tooth_range", value, f"likely: both name the same tooth; {told}", "tooth", headings)
+        return _with(options, Made("tooth", RANGE, headings)), line
+    return options, None
+
+
+def find_list(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Several teeth of a row, each in a numbered column of its own."""
+    columns = _columns(source, batches)
+    if any(one.field == "tooth" for one in options.made):
+        return options, None
+    for first in columns:
+        further = numbered_like(first.heading, source.headings)
+        of = [first, *(c for c in columns if c.heading in further)]
+        if not further or len(of) > _MOST_LISTED or fit(re.sub(r"\d+$", "", first.heading), "tooth") < PART:
+            continue
+        codes = [c for c in columns if fit(re.sub(r"\d+$", "", c.heading), "code") == EXACT]
+        if any(numbered_like(c.heading, source.headings) for c in codes):
+            continue  # several procedures side by side, each with its tooth
+        if any(c.filled and (max(c.teeth.values()) < _MOST or _is_ticked(c)) for c in of):
+            continue
+        headings = tuple(c.name for c in of)
+        several = sum(c.n - c.texts.null_count() for c in of[1:])
+        value = f"[{', '.join(map(quoted, headings))}]"
+        why = f"likely: numbered columns of teeth, and {several:,} cells are filled beside the first; {_seen(*of)}"
+        return _with(options, Made("tooth", LIST, headings)), LayoutLine("tooth_list", value, why, "tooth", headings)
+    return options, None
+
+
+def find_quadrants(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """A column for each quadrant, with the places of the teeth in it."""
+    if any(one.field == "tooth" for one in options.made):
+        return options, None
+    columns = [c for c in _columns(source, batches) if quadrant_of(c.heading)]
+    filled = [c for c in columns if c.filled]
+    if len({quadrant_of(c.heading) for c in columns}) < _QUADRANTS or len(columns) > _QUADRANTS or not filled:
+        return options, None
+    if any(c.matches(PLACES) < _NEARLY_ALL for c in filled):
+        return options, None
+    headings = tuple(c.name for c in columns)
+    why = f"likely: a column for each quadrant, with places from 1 to 8; {_seen(*filled)}"
+    value = f"[{', '.join(map(quoted, headings))}]"
+    return _with(options, Made("tooth", LIST, headings)), LayoutLine("tooth_list", value, why, "tooth", headings)
+
+
+def _is_ticked(column: Column) -> bool:
+    return column.distinct <= 2 and column.matches(TICKS) + column.matches(NO_TICKS) >= _NEARLY_ALL
+
+
+def find_flags(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """A column for each tooth, with a tick in it."""
+    columns = _columns(source, batches)
+    stems: dict[str, list[Column]] = {}
+    for column in columns:
+        if match := re.fullmatch(r"(.*?)\s*\d{1,2}", column.heading.strip()):
+            stems.setdefault(match[1], []).append(column)
+    for begin, of in stems.items():
+        pattern = f"{begin}{{tooth}}"
+        named = flag_headings(pattern, [c.heading for c in of])
+        if len(named) < _FLAGS or any(fit(c.heading, "tooth") >= PART and c.filled for c in columns if c not in of):
+            continue
+        filled = [c for c in of if c.filled]
+        if not filled or any(c.matches(TICKS) + c.matches(NO_TICKS) < _NEARLY_ALL for c in filled):
+            continue
+        ticks = sum(int(c.counts.filter(pl.col("text").str.contains(TICKS))["n"].sum()) for c in filled)
+        if ticks > 4 * filled[0].n:
+            continue
+        names = tuple(c.name for c in of)
+        why = (
+            f"likely: {len(named)} columns are headed so, one for each tooth, with {ticks:,} ticks in {of[0].n:,} rows"
+        )
+        line = LayoutLine("tooth_flags", quoted(pattern), why, "tooth", names)
+        return _with(options, Made("tooth", FLAGS, (pattern,))), line
+    return options, None
+
+
+def find_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """Teeth named in a description, where no column is one of teeth."""
+    columns = _columns(source, batches)
+    if any(one.field == "tooth" for one in options.made) or any(_may_be_teeth(c) for c in columns):
+        return options, None
+    best: tuple[int, Column, pl.Series] | None = None
+    for column in columns:
+        if column.filled < 0.2 or column.matches(r"\p{L}{3,}") < 0.5 or fit(column.heading, "patient_id") == EXACT:
+            continue
+        found = teeth_in(column.texts)
+        rows = len(found) - found.null_count()
+        if rows >= max(_LEAST, _SOME * column.n) and (best is None or rows > best[0]):
+            best = rows, column, found
+    if best is None:
+        return options, None
+    rows, column, found = best
+    counts = pl.DataFrame({"text": column.texts.filter(found.is_not_null())}).group_by("text").agg(pl.len().alias("n"))
+    several = int(found.str.contains(r"[,&/-]").sum())
+    why = (
+        f"likely: no column of teeth is there, and {rows:,} of {column.n:,} rows name one in this text after # or a "
+        f"word for tooth, {several:,} of them several; such as {' | '.join(masked_samples(counts))}"
+    )
+    line = LayoutLine("tooth_in_text", quoted(column.name), why, "tooth")
+    return _with(options, Made("tooth", TEXT, (column.name,))), line
+
+
+def find_code_in_text(source: Source, batches: Sequence[Batch], options: ReadOptions) -> Found:
+    """The text that names teeth, where it is the only column that says what was done."""
+    told = next((one.headings[0] for one in options.made if one.how == TEXT), None)
+    columns = _columns(source, batches)
+    others = [c for c in columns if c.name not in (told, "tooth")]
+    if told is None or any(fit(c.heading, "code") >= PART or max(c.codes.values()) >= _MOST for c in others):
+        return options, None
+    column = next(c for c in columns if c.name == told)
+    if fit(column.heading, "code") < PART and fit(column.heading, NOT_OURS) < PART:
+        return options, None
+    words = words_beside_teeth(column.texts)
+    why = (
+        f"likely: no column of codes is there; without the teeth it has {words.drop_nulls().n_unique():,} different "
+        f"texts in {column.n:,} rows"
+    )
+    return _with(options, Made("code", WORDS, (told,))), LayoutLine("columns.code", quoted(told), why, "code", (told,))
+
+
+FINDERS = (
+    find_dates,
+    find_month_in_name,
+    find_range,
+    find_flags,
+    find_list,
+    find_quadrants,
+    find_in_text,
+    find_code_in_text,
+)
+
+
+def _with(options: ReadOptions, made: Made) -> ReadOptions:
+    return replace(options, made=(*options.made, made))
+
+
+def _columns(source: Source, batches: Sequence[Batch]) -> list[Column]:
+    made = {h for h in source.headings if h.startswith("(")}
+    names = [h for h in source.headings if h not in made]
+    frames = [b.rows.head(_LOOK_AT) for b in batches if b.rows.height]
+    if not frames:
+        return []
+    cells = [
+        pl.concat([f.get_column(n).cast(pl.String).str.strip_chars().replace("", None) for f in frames]) for n in names
+    ]
+    return [Column(place, name, name, texts) for place, (name, texts) in enumerate(zip(names, cells, strict=True), 1)]
+
+
+def _triples(columns: Sequence[Column]) -> list[tuple[Column, Column, Column]]:
+    """Columns headed by words for year, month and day, with the same other words."""
+    by_rest: dict[tuple[str, ...], dict[str, Column]] = {}
+    for column in columns:
+        words = plain_heading(column.heading).split()
+        for part, known in (("y", _YEAR), ("m", _MONTH), ("d", _DAY)):
+            if len(own := [w for w in words if w in known]) == 1:
+                by_rest.setdefault(tuple(w for w in words if w != own[0]), {}).setdefault(part, column)
+    return [(of["y"], of["m"], of["d"]) for of in by_rest.values() if len(of) == 3]
+
+
+def _is_year(column: Column) -> bool:
+    return column.number_within(1900, 2099) >= _NEARLY_ALL or column.matches(r"^\d{2}$") >= _NEARLY_ALL
+
+
+def _is_month(column: Column) -> bool:
+    word = pl.col("text").str.to_lowercase().str.replace_all(r"[.\s]", "")
+    return _within(column, 1, 12) or column.share_of(set(MONTHS), word) >= _MOST
+
+
+def _within(column: Column, low: int, high: int) -> bool:
+    return column.number_within(low, high) >= _NEARLY_ALL
+
+
+def _may_be_teeth(column: Column) -> bool:
+    """Whether a column is headed as one of teeth, or most of its values are some."""
+    if not column.filled:
+        return False
+    if fit(column.heading, "tooth") >= PART:
+        return True
+    return column.distinct >= 5 and max(column.teeth.values()) >= _MOST and column.matches(r"[.,]\d\d$") < 0.5
+
+
+def _seen(*columns: Column) -> str:
+    return "such as " + ", ".join(" | ".join(masked_samples(c.common, at_most=2)) or "empty" for c in columns)

@@ -1,0 +1,299 @@
+"""Which table a file is and which column is which field: all columns weighed at once, each used at most once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from pipeline.practice.fields import REQUIRED_FIELDS, input_fields
+from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.doubts.seen import CUT
+from pipeline.reading.suggest.headings import EXACT, NOT_OURS, PART, fit, says_entered
+from pipeline.reading.suggest.profile import Column, FileProfile, looks_like_teeth
+from pipeline.reading.suggest.ratings import rate
+
+SURE, LIKELY, ASK = "sure", "likely", "ask"
+_IMPOSSIBLE = -1e6
+_PRIOR = -1.0
+_HEADING_WORTH = {EXACT: 3.5, PART: 2.0}
+_SHORT_WORTH = 1.2
+_OTHER_HEADING = -1.0  # a heading that speaks for something else, in a file whose headings speak
+_RIVAL = 1.0  # closer than this, two columns are both candidates
+_FITS, _CONTRADICTS = 0.5, 0.2
+# A column headed like one of these is never left out without a question.
+_NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
+# What reports may say once for a group of rows.
+_GROUPED = ("patient_id", "service_date")
+# What tells the tables apart: so many of these fields must be found.
+_TELLING: dict[str, tuple[int, frozenset[str]]] = {
+    "procedures": (2, frozenset({"service_date", "code"})),
+    "patients": (1, frozenset(input_fields("patients")) - {"patient_id"}),
+    "endo_details": (2, frozenset(input_fields("endo_details")) - {"patient_id", "tooth", "service_date"}),
+    "crown_details": (2, frozenset(input_fields("crown_details")) - {"patient_id", "tooth"}),
+    "findings": (1, frozenset({"pai", "symptomatic"})),
+    "elsewhere": (2, frozenset({"event", "event_date"})),
+    "notes": (2, frozenset({"note_date", "text"})),
+}
+
+
+@dataclass(frozen=True)
+class FieldMatch:
+    """One field: its column (None where none or no one column fits), why, how sure, and the columns that come near.
+
+    `sure`: heading and values agree. `likely`: only the values or only the heading say so, and no other column comes
+    near. `ask`: two columns fit about as well, or a field that the table needs has none.
+    """
+
+    field: str
+    column: Column | None
+    sureness: str
+    why: str
+    rivals: tuple[Column, ...] = ()
+    seen: tuple[str, ...] = ()  # of each rival, what its values look like
+
+
+@dataclass(frozen=True)
+class TableMatch:
+    """What a file was found to be: `table` is None if it is none of ours. `score` only ranks tables of one file."""
+
+    table: str | None
+    fields: tuple[FieldMatch, ...]
+    score: float
+
+
+def match_file(file: FileProfile, *, hint: str = "") -> TableMatch:
+    """The table and the columns of one file; `hint` is its name or that of its sheet, which weighs little."""
+    speak = headings_speak(file)
+    best = TableMatch(None, (), 0.0)
+    for table in _TELLING:
+        found = _match_table(table, file, speak=speak)
+        bonus = 2.0 if _is_named(table, hint) else 0.0
+        if found is not None and found.score + bonus > best.score:
+            best = TableMatch(table, found.fields, found.score + bonus)
+    return best
+
+
+def match_worksheet(file: FileProfile, table: str) -> TableMatch:
+    """A sheet of our own worksheet, filled in: its headings are the fields of `table`, and nothing is guessed."""
+    by_heading = {c.heading: c for c in file.columns}
+    why = "the heading of our own worksheet"
+    fields = tuple(FieldMatch(f, by_heading[f], SURE, why) for f in input_fields(table) if f in by_heading)
+    return TableMatch(table, fields, float(len(fields)))
+
+
+def nearest_field(table: str, column: Column, file: FileProfile) -> tuple[str, float]:
+    """The field of a table that a column comes nearest to, and how near: 1 by heading, or its rating by values."""
+    rated = (
+        (max(fit(column.heading, f) if column.heading else 0.0, rate(table, f, column, file)[0] or 0.0), f)
+        for f in input_fields(table)
+    )
+    worth, field = max(rated, key=lambda r: r[0])
+    return field, worth
+
+
+def _match_table(table: str, file: FileProfile, *, speak: bool) -> TableMatch | None:
+    fields = input_fields(table)
+    ratings = {(f, c.place): rate(table, f, c, file) for f in fields for c in file.columns}
+    fits = {(f, c.place): fit(c.heading, f) if c.heading else 0.0 for f in fields for c in file.columns}
+    scores = _scores(fields, file, ratings, fits, speak=speak)
+    chosen = _assign(scores)
+    needed, telling = _TELLING[table]
+    by_field = {fields[f]: file.columns[c] for f, c in chosen.items()}
+    used = {c.place for c in by_field.values()}
+    # Headings win: a column that is called so counts although its values look otherwise, and is then asked about.
+    called = {f for f in _NEVER_DROPPED if f in fields and any(c.place not in used for c in _headed(f, file, fits))}
+    if len(telling & (by_field.keys() | called)) < min(needed, len(telling)):
+        return None
+    if "patient_id" not in by_field.keys() | called and not (table == "procedures" and len(by_field) >= 3):
+        return None
+    matches = []
+    for number, field in enumerate(fields):
+        column = by_field.get(field)
+        taken = {c for f, c in chosen.items() if f != number}
+        match = _judge(
+            table, field, column=column, scores=scores[number], taken=taken, file=file, ratings=ratings, fits=fits
+        )
+        if match is not None:
+            matches.append(match)
+    matches = [_not_dropped(m, file, matches, ratings, fits) for m in _with_headed(table, matches, file, fits)]
+    own = sum(scores[f, c] for f, c in chosen.items())
+    return TableMatch(table, tuple(matches), float(own))
+
+
+def _scores(
+    fields: list[str],
+    file: FileProfile,
+    ratings: Mapping[tuple[str, int], tuple[float | None, str]],
+    fits: Mapping[tuple[str, int], float],
+    *,
+    speak: bool,
+) -> np.ndarray:
+    """Logarithmic scores, field by column; above 0 is worth proposing."""
+    scores = np.full((len(fields), len(file.columns)), _IMPOSSIBLE)
+    for c, column in enumerate(file.columns):
+        not_ours = fit(column.heading, NOT_OURS) if column.heading else 0.0
+        best = max(fits[f, column.place] for f in fields)
+        only_day = file.date_columns == [column] and says_entered(column.heading)
+        for f, field in enumerate(fields):
+            value, _ = ratings[field, column.place]
+            if value == 0.0:
+                continue
+            heading = fits[field, column.place]
+            worth = _HEADING_WORTH.get(heading, _SHORT_WORTH) if heading else 0.0
+            if only_day and field in ("service_date", "exam_date"):
+                worth = _SHORT_WORTH
+            elif not_ours == EXACT and heading < EXACT:
+                worth = 3 * _OTHER_HEADING
+            elif not heading and speak and (best >= PART or not_ours):
+                worth = 2 * _OTHER_HEADING
+            elif not heading and speak:
+                worth = _OTHER_HEADING
+            elif heading < best:
+                worth -= 0.5
+            scores[f, c] = _PRIOR + worth + _logit(value)
+    return scores
+
+
+def _assign(scores: np.ndarray) -> dict[int, int]:
+    """Field to column with the greatest sum of scores; a field may go without (score 0)."""
+    fields, columns = scores.shape
+    padded = np.hstack([scores, np.zeros((fields, fields))])
+    rows, places = linear_sum_assignment(padded, maximize=True)
+    return {int(f): int(c) for f, c in zip(rows, places, strict=True) if c < columns and scores[f, c] > 0}
+
+
+def _judge(
+    table: str,
+    field: str,
+    *,
+    column: Column | None,
+    scores: np.ndarray,
+    taken: set[int],
+    file: FileProfile,
+    ratings: Mapping[tuple[str, int], tuple[float | None, str]],
+    fits: Mapping[tuple[str, int], float],
+) -> FieldMatch | None:
+    needed = field in REQUIRED_FIELDS[table]
+    own = scores[file.columns.index(column)] if column is not None else 0.0
+    near = [
+        c
+        for n, c in enumerate(file.columns)
+        if n not in taken and c is not column and scores[n] > (max(own - _RIVAL, 0.0) if column else -1.5)
+    ]
+    if column is None:
+        why = "no column was found for it"
+        if field in _GROUPED:
+            why += (
+                f'; or, if it stands in lines above the rows, put group_lines = ["{{{field}}} {{*}}"] in place of this '
+                "line, in the form of those lines ({*} is anything)"
+            )
+        return FieldMatch(field, None, ASK, why, tuple(near)) if needed else None
+    value, said = ratings[field, column.place]
+    heading = fits[field, column.place]
+    if near:
+        why = "several columns fit it about as well"
+        return FieldMatch(field, None, ASK, why, (column, *near))
+    if heading >= PART and value is not None and value >= _FITS:
+        return FieldMatch(field, column, SURE, f"the heading says so, and the values agree{_said(said)}")
+    if heading and value is not None and value >= _FITS:
+        return FieldMatch(field, column, LIKELY, f"the heading may be short for it, and the values fit{_said(said)}")
+    if heading:
+        against = ", though the values look unusual for it" if value is not None and value <= _CONTRADICTS else ""
+        return FieldMatch(
+            field, column, LIKELY, f"the heading says so{against or '; the values neither help nor contradict'}"
+        )
+    if says_entered(column.heading):
+        return FieldMatch(field, column, LIKELY, "the day of the entry, for the file has no other day")
+    return FieldMatch(field, column, LIKELY, f"by the values alone{_said(said)}")
+
+
+def _with_headed(
+    table: str, matches: Sequence[FieldMatch], file: FileProfile, fits: Mapping[tuple[str, int], float]
+) -> list[FieldMatch]:
+    """The matches, and those fields without a candidate that a heading names all the same: these are asked for."""
+    found = [m for m in matches if m.column is not None or m.rivals]
+    there = {m.field for m in found}
+    used = {m.column.place for m in found if m.column is not None}
+    rivals = {c.place for m in found for c in m.rivals}
+    for name in (f for f in _NEVER_DROPPED if f in input_fields(table) and f not in there):
+        headed = [c for c in _headed(name, file, fits) if c.place not in used | rivals]
+        if headed:
+            why = "the heading says so, and the values do not look like it" + _cut(headed)
+            found.append(FieldMatch(name, None, ASK, why, tuple(headed)))
+    there = {m.field for m in found}
+    if table == "procedures" and "tooth" not in there:
+        taken = used | {c.place for m in found for c in m.rivals}
+        if like := [c for c in file.columns if c.place not in taken and looks_like_teeth(c)]:
+            why = "no column is headed so and holds teeth: the headings may stand over other columns than their own"
+            found.append(FieldMatch("tooth", None, ASK, why, tuple(like)))
+            there.add("tooth")
+    found += [m for m in matches if m.field not in there]
+    order = input_fields(table)
+    return sorted(found, key=lambda m: order.index(m.field))
+
+
+def _cut(columns: Sequence[Column]) -> str:
+    """What to do where a spreadsheet wrote #### in place of the values."""
+    if not any(c.matches(CUT) >= _FITS for c in columns):
+        return ""
+    return ": a spreadsheet wrote #### where its column was too narrow. Make it wider there and save the file again"
+
+
+def _not_dropped(
+    match: FieldMatch,
+    file: FileProfile,
+    matches: Sequence[FieldMatch],
+    ratings: Mapping[tuple[str, int], tuple[float | None, str]],
+    fits: Mapping[tuple[str, int], float],
+) -> FieldMatch:
+    """A match with what its rivals look like; asked where an unused column is headed more like the field."""
+    if match.column is not None and match.field in _NEVER_DROPPED:
+        used = {m.column.place for m in matches if m.column is not None}
+        own = fits[match.field, match.column.place]
+        better = [
+            c for c in _headed(match.field, file, fits) if c.place not in used and fits[match.field, c.place] > own
+        ]
+        if better:
+            why = "another column fits by its values than by its heading"
+            match = FieldMatch(match.field, None, ASK, why, (match.column, *better))
+    return replace(match, seen=tuple(ratings[match.field, c.place][1] for c in match.rivals))
+
+
+def _headed(name: str, file: FileProfile, fits: Mapping[tuple[str, int], float]) -> list[Column]:
+    """The filled columns whose heading is a word for a field and for no other kind of thing."""
+    return [c for c in file.columns if c.heading and c.filled > 0 and fits[name, c.place] == EXACT]
+
+
+def _said(what: str) -> str:
+    return f": {what}" if what else ""
+
+
+def _logit(value: float | None) -> float:
+    if value is None:
+        return 0.0
+    bounded = min(max(value, 0.01), 0.99)
+    return math.log(bounded / (1 - bounded))
+
+
+def headings_speak(file: FileProfile) -> bool:
+    """Whether the headings mean something to us: a third of them fit some field well."""
+    every = {f for table in INPUT_TABLES for f in input_fields(table)} | {NOT_OURS}
+    good = sum(max(fit(c.heading, f) for f in every) >= PART for c in file.columns if c.heading)
+    return 3 * good >= len(file.columns)
+
+
+def _is_named(table: str, hint: str) -> bool:
+    words = {
+        "procedures": ("ledger", "procedure", "transaction", "leistung", "actes", "tratamient"),
+        "patients": ("patient", "patienten", "pacient", "pazient"),
+        "endo_details": ("endo",),
+        "crown_details": ("crown", "krone", "couronne", "corona"),
+        "findings": ("finding", "recall", "befund", "exam"),
+        "elsewhere": ("elsewhere", "auswaerts", "ailleurs"),
+        "notes": ("note", "narrative"),
+    }
+    return any(word in hint.lower() for word in words[table])

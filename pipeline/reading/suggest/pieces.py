@@ -1,0 +1,301 @@
+"""The unknown files, opened: each file, or each group of sheets of a workbook that have the same headings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.machine.errors import DataError
+from pipeline.practice.fields import input_fields
+from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.sources import Batch, ReadOptions, has_sheets, is_archive, open_source, reading
+from pipeline.reading.sources.archive import members
+from pipeline.reading.sources.excel_cells import visible_sheets
+from pipeline.reading.sources.excel_file import ALREADY_KNOWN, sheet_of
+from pipeline.reading.sources.likely_encoding import EncodingUnknownError
+from pipeline.reading.suggest.headings import PART, fit
+from pipeline.reading.suggest.layout_line import LayoutLine
+from pipeline.reading.suggest.layouts import find_layout_of
+from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.profile import Column, FileProfile
+from pipeline.reading.suggest.sample import SampledSource, only, sample_rows, sample_source
+
+_PREAMBLE = 20  # lines that may stand above the headings
+_MEANT = 3  # so many headings that mean something are no chance
+_AGAIN = re.compile(r" \(\d+\)$")
+_PLACE = re.compile(r"^column \d+$")
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A file or some sheets of it. `headings` is empty where there are none; `rows` is the sample, as text.
+
+    `sheets` names the sheets, of a workbook with several; `tables`, only of files that name our fields themselves, the
+    tables that the file has rows of; `worksheet` the table of a sheet of our own worksheet on which something was
+    filled in. `trouble` says why a file could not be read. `layout` is how the file is laid out, where that is unusual;
+    `how` as in `Spoken`.
+    """
+
+    path: Path
+    rows: pl.DataFrame
+    headings: tuple[str, ...] = ()
+    sheets: tuple[str, ...] = ()
+    rows_seen: int = 0
+    whole: bool = True
+    serial_dates: str | None = None
+    tables: tuple[str, ...] = ()
+    worksheet: str | None = None
+    trouble: str | None = None
+    layout: tuple[LayoutLine, ...] = ()
+    how: str = ""
+    parts: tuple[pl.DataFrame, ...] = ()  # the samples of several sheets, or files of an archive, one by one
+
+
+def open_pieces(path: Path, encoding: str | None = None) -> list[Piece]:
+    """Look into one file, whose text is in `encoding` if that is told; nothing is written and nothing leaves the
+    machine. What cannot be read has `trouble`."""
+    try:
+        with reading(path.name, "the look at its columns"):
+            if is_archive(path):
+                return _members(path, encoding)
+            if has_sheets(path):
+                return _sheets(path)
+            told = ReadOptions(encoding=encoding)
+            first = open_source(path, told)
+            if first.spoken.fields:
+                return [_spoken(path)]
+            return [_read(path, replace(told, header_row=_heading_line(path, first.headings, told)))]
+    except DataError as error:
+        likely = error.likely if isinstance(error, EncodingUnknownError) and encoding is None else None
+        found = [] if likely is None else open_pieces(path, likely)
+        # A guess that gives no headings that we know is left to the person, who is told it in the refusal.
+        if any(_meant(p.headings) >= _MEANT - 1 for p in found):
+            said = str(error).splitlines()[0].partition(": ")[2]
+            line = LayoutLine("encoding", f'"{likely}"', f"likely: {said}")
+            return [replace(piece, layout=(line, *piece.layout)) for piece in found]
+        return [Piece(path, pl.DataFrame(), trouble=str(error))]
+
+
+def profile(pieces: Sequence[Piece]) -> FileProfile:
+    """The columns of pieces of one shape, their samples one under the other."""
+    first = pieces[0]
+    rows = pl.concat([_in_order_of(first.rows.columns, p.rows) for p in pieces])
+    names = rows.columns
+    headings = first.headings or ("",) * len(names)
+    return FileProfile(
+        [
+            Column(n, name, "" if _PLACE.match(h) else h, rows[name])
+            for n, (name, h) in enumerate(zip(names, headings, strict=True), 1)
+        ]
+    )
+
+
+def _in_order_of(names: Sequence[str], rows: pl.DataFrame) -> pl.DataFrame:
+    """Columns of the same names in one order; of other names by their place."""
+    if set(names) == set(rows.columns):
+        return only(rows, names)
+    return rows.rename(dict(zip(rows.columns, names, strict=True)))
+
+
+def _read(path: Path, options: ReadOptions, *, say_sheets: bool = False) -> Piece:
+    options, layout = find_layout_of(path, options)
+    source = open_source(path, options)
+    sampled = sample_source(source)
+    rows = sample_rows(sampled)
+    used = {h for line in layout for h in line.uses}
+    # A workbook's sheet and row are no columns of its own.
+    data = [h for h in rows.columns if not h.startswith("(") and h not in used]
+    rows = only(rows, data)
+    sheets = options.sheets if say_sheets else ()
+    if layout or not _is_headless(data, rows):
+        return replace(_piece(path, rows, tuple(data), sheets, sampled), layout=layout)
+    again = sample_source(open_source(path, _without_headings(options)))
+    if again.headings and _PLACE.match(again.headings[0]):
+        sampled, rows = again, sample_rows(again)
+        rows = only(rows, [h for h in rows.columns if not h.startswith("(")])
+    else:  # the reader took the first row for headings: put it back
+        top = pl.DataFrame({h: [_AGAIN.sub("", h)] for h in data}, schema=rows.schema)
+        rows = pl.concat([top, rows]).rename({h: f"column {n}" for n, h in enumerate(data, 1)})
+    return _piece(path, rows, (), sheets, sampled)
+
+
+def _heading_line(path: Path, headings: Sequence[str], told: ReadOptions) -> int | None:
+    """The line of the headings where a preamble stands above them; None where the reader finds them by itself."""
+    best, most = None, max(_MEANT - 1, _meant(headings))
+    if most >= _MEANT or path.suffix.lower() == ".parquet":
+        return None
+    for line in range(1, _PREAMBLE + 1):
+        try:
+            found = _meant(open_source(path, replace(told, header_row=line)).headings)
+        except DataError:
+            continue
+        if found > most:
+            best, most = line, found
+    return best
+
+
+def _meant(headings: Sequence[str]) -> int:
+    """How many headings fit some field well."""
+    fields = {f for table in INPUT_TABLES for f in input_fields(table)}
+    return sum(any(fit(h, f) >= PART for f in fields) for h in headings)
+
+
+def _piece(
+    path: Path, rows: pl.DataFrame, headings: tuple[str, ...], sheets: tuple[str, ...], of: SampledSource
+) -> Piece:
+    return Piece(path, rows, headings, sheets, of.rows_seen, of.whole, of.spoken.serial_dates, how=of.spoken.how)
+
+
+def _without_headings(options: ReadOptions) -> ReadOptions:
+    return replace(options, header_row=0)
+
+
+def _members(path: Path, encoding: str | None) -> list[Piece]:
+    """The files in an archive, each as if it lay beside it."""
+    inside = members(path)
+    alone = len(inside) == 1
+    alike: dict[tuple[object, ...], list[tuple[str, Piece]]] = {}
+    for number, (name, inner) in enumerate(inside.items()):
+        for piece in open_pieces(inner, encoding):
+            own = () if piece.headings and not piece.trouble else (number,)
+            key = (piece.tables, tuple(sorted(piece.headings)), piece.layout, *own)
+            alike.setdefault(key, []).append((name, piece))
+    return [_as_one(path, of, () if alone else tuple(dict.fromkeys(n for n, _ in of))) for of in alike.values()]
+
+
+def _as_one(path: Path, of: list[tuple[str, Piece]], sheets: tuple[str, ...]) -> Piece:
+    """Files in an archive that have the same columns."""
+    first = of[0][1]
+    rows = pl.concat([_in_order_of(first.rows.columns, piece.rows) for _, piece in of])
+    seen, whole = sum(piece.rows_seen for _, piece in of), all(piece.whole for _, piece in of)
+    trouble = _in_archive(path, first.trouble)
+    parts = tuple(_in_order_of(first.rows.columns, piece.rows) for _, piece in of)
+    return replace(
+        first, path=path, sheets=sheets, rows=rows, rows_seen=seen, whole=whole, trouble=trouble, parts=parts
+    )
+
+
+def _in_archive(path: Path, trouble: str | None) -> str | None:
+    return trouble and f"{path.name}: in it, {trouble}"
+
+
+def _sheets(path: Path) -> list[Piece]:
+    names, faults = visible_sheets(path)
+    if not names:
+        raise (
+            faults[0] if faults else DataError(f"{path.name}: its sheets are empty. Export it again, or leave it out.")
+        )
+    ours = {sheet_of(table): table for table in INPUT_TABLES}  # a sheet of our worksheet is read as its table
+    read = [
+        _read(path, ReadOptions(table=ours.get(name, "procedures"), sheets=(name,)), say_sheets=True) for name in names
+    ]
+    grouped: dict[tuple[str, ...], list[Piece]] = {}
+    for piece in read:
+        key = (*piece.headings, *(line.value for line in piece.layout)) or ("", *piece.sheets)
+        grouped.setdefault(key, []).append(piece)
+    alone = len(names) == 1 and not faults
+    found = [_sheets_alike(path, of, all_of_them=alone or len(of) == len(names), ours=ours) for of in grouped.values()]
+    return found + [Piece(path, pl.DataFrame(), trouble=str(fault)) for fault in faults]
+
+
+def _sheets_alike(path: Path, of: list[Piece], *, all_of_them: bool, ours: Mapping[str, str]) -> Piece:
+    """The sheets of a workbook that have the same headings; together they may show a layout that none shows alone."""
+    first, sheets = of[0], tuple(s for p in of for s in p.sheets)
+    if len(of) > 1 and first.headings and not first.layout:
+        together = _read(path, ReadOptions(sheets=sheets), say_sheets=True)
+        if together.layout:
+            return replace(together, sheets=() if all_of_them else sheets)
+    return Piece(
+        path,
+        pl.concat([p.rows for p in of]),
+        first.headings,
+        () if len(of) == 1 and all_of_them else sheets,
+        sum(p.rows_seen for p in of),
+        all(p.whole for p in of),
+        first.serial_dates,
+        worksheet=_worksheet(first, ours),
+        layout=first.layout,
+        how=first.how,
+    )
+
+
+def _worksheet(piece: Piece, ours: Mapping[str, str]) -> str | None:
+    told = ALREADY_KNOWN in piece.headings and piece.rows.height > 0
+    return ours.get(piece.sheets[0]) if told and piece.sheets else None
+
+
+def _spoken(path: Path) -> Piece:
+    """A file that names our fields itself: only which tables it has rows of."""
+    tables, seen, fault = [], 0, ""
+    for table in INPUT_TABLES:
+        try:
+            source = open_source(path, ReadOptions(table=table))
+            found = next((n for b in source.batches() if (n := _records(b))), 0)
+        except DataError as error:  # files of this kind may never tell of such a table
+            fault = fault or str(error)
+            continue
+        if found:
+            tables.append(table)
+            seen = max(seen, found)
+    if not tables:
+        raise DataError(fault or f"{path.name}: holds no rows of any table that we know.")
+    return Piece(path, pl.DataFrame(), tables=tuple(tables), rows_seen=seen)
+
+
+def _records(batch: Batch) -> int:
+    return len(batch.numbers) + (0 if batch.claims is None else batch.claims.height)
+
+
+def _is_headless(headings: Sequence[str], rows: pl.DataFrame) -> bool:
+    """Whether the first row holds values: one of its cells is of the kind of its column, or comes back below it."""
+    if not rows.height:
+        return any(_kind(h) for h in headings)
+    bare = [_AGAIN.sub("", h) for h in headings]
+    if len({re.sub(r"\d+$", "", h) for h in bare}) == 1 and len(bare) > 1:
+        return False  # F1, F2, F3
+    knows = _meant(bare) >= _MEANT  # a sign may be the heading of a column of signs
+    for n, (name, text) in enumerate(zip(headings, bare, strict=True), 1):
+        if _PLACE.match(text):
+            continue
+        column = Column(n, name, "", rows[name].head(2_000))
+        if column.filled == 0:
+            continue
+        if (own := _kind(text)) and own in _kinds(column) and (own != "mixed" or _same_form(text, column)):
+            return True
+        if column.unique <= 0.5 and not knows and text in column.counts.head(200)["text"].to_list():
+            return True
+    return False
+
+
+def _same_form(text: str, column: Column) -> bool:
+    return masked_samples(pl.DataFrame({"text": [text], "n": [1]}))[0] in masked_samples(column.common)
+
+
+def _kinds(column: Column) -> set[str]:
+    codes = max(column.codes.values()) >= 0.6 and column.number_share < 0.5
+    found = {"date": column.date_share >= 0.6, "number": column.number_share >= 0.6, "code": codes}
+    mixed = column.matches(r"^\p{L}{1,3}[\-_]?\d+$") >= 0.6
+    return {name for name, true in (found | {"mixed": mixed}).items() if true}
+
+
+def _kind(text: str) -> str:
+    """What a single cell is beyond doubt: a date, a number, a code, a number with letters before; else empty."""
+    bare = text.strip()
+    for name, pattern in _CELLS.items():
+        if pattern.match(bare):
+            return name
+    return ""
+
+
+_CELLS = {
+    "date": re.compile(
+        r"^(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})|(?:19|20)\d{6})(?:[T\s].*)?$"
+    ),
+    "number": re.compile(r"^[(+-]?\s?[$€£]?\d+(?:[.,' ]\d+)*\)?$"),
+    "code": re.compile(r"^D\d{4}$", re.IGNORECASE),
+    "mixed": re.compile(r"^[^\W\d_]{1,3}[-_]?\d{2,}$"),
+}

@@ -1,0 +1,249 @@
+"""Unknown files to a proposed PRACTICE.toml: which file is which table, which column which field, and what to ask.
+
+Everything happens on this machine; the files are only read. No value of a file gets into the text but headings, words
+that must be mapped and procedure codes: samples are masked.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.machine.errors import ConfigError, DataError
+from pipeline.practice.fields import REQUIRED_FIELDS
+from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.suggest.forms import Decision
+from pipeline.reading.suggest.hints import hints
+from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.match import headings_speak, match_file, match_worksheet, nearest_field
+from pipeline.reading.suggest.more_sheets import with_more_sheets
+from pipeline.reading.suggest.open_questions import open_questions
+from pipeline.reading.suggest.own_codes import own_codes, why_written
+from pipeline.reading.suggest.pieces import Piece, open_pieces, profile
+from pipeline.reading.suggest.toml_text import Group, toml_text
+from pipeline.reading.suggest.twice import ask_of_twice
+
+_MOST_SHOWN = 30
+_SOMETHING = 0.5
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """`text` is the TOML; `found` says in a line a file what each was taken for; `questions` counts what is asked.
+
+    `codes` is a list of the practice's own codes to be filled in, written beside the TOML under the name `codes_name`.
+    """
+
+    text: str
+    found: tuple[str, ...]
+    questions: int
+    codes: str | None = None
+    codes_name: str = ""
+
+
+def suggest(
+    files: Sequence[Path],
+    *,
+    folder: Path,
+    encoding: str | None = None,
+    codes_name: str = "codes.csv",
+    say: Callable[[str], None] = lambda _: None,
+) -> Suggestion:
+    """Propose a PRACTICE.toml for unknown files; `folder` is where it will lie, file names are written from there.
+
+    `encoding` is that of texts that do not show it themselves. `codes_name` is the name under which a list of the
+    practice's own codes will lie there, where one is needed.
+
+    Raises
+    ------
+    DataError
+        If none of the files can be read, or none has rows of a table that we know.
+    """
+    pieces: list[Piece] = []
+    for path in dict.fromkeys(Path(f).resolve() for f in files):
+        say(f"{path.name}: looking at it")
+        pieces += open_pieces(path, encoding)
+    groups = _groups(pieces)
+    chosen, left = _under_other_names(*with_more_sheets(*_choose(groups), _group))
+    spoken = {t: [p for p in pieces if t in p.tables] for t in INPUT_TABLES}
+    spoken = {t: found for t, found in spoken.items() if found}
+    troubles = [p for p in pieces if p.trouble]
+    if not chosen and not spoken:
+        seen = [p.trouble or "" for p in troubles] + ["\n  ".join(_seen(g)) for g in left]
+        why = "".join(f"\n  {text}" for text in seen)
+        raise DataError(
+            "none of these files holds a table that we know: procedures, patients, endo details, crown details or "
+            f"findings.{why}\n  Give the export of the ledger: one row a procedure, with patient, date and code."
+        )
+    if encoding:
+        chosen = {t: replace(group, encoding=encoding) for t, group in chosen.items()}
+    own = own_codes(chosen)
+    system = None if own is None else Decision(codes_name, why_written(codes_name, own))
+    text = toml_text(chosen, spoken=spoken, left=left, troubles=troubles, folder=folder.resolve(), system=system)
+    found = _found(chosen, spoken, left, troubles)
+    asked = len(open_questions(text))
+    if own is None:
+        return Suggestion(text, tuple(found), asked)
+    found.append(f"{codes_name}: {own.codes} codes that no built-in list knows, {own.open} of them to fill in")
+    return Suggestion(text, tuple(found), asked + own.open, own.text, codes_name)
+
+
+def write_suggestion(suggestion: Suggestion, out: Path) -> Path:
+    """Write the TOML as a new file.
+
+    Raises
+    ------
+    ConfigError
+        If the file is there already (it is never overwritten) or cannot be written.
+    """
+    if suggestion.codes is not None and not out.exists():
+        _write_new(out.with_name(suggestion.codes_name), suggestion.codes, encoding="utf-8-sig")
+    _write_new(out, suggestion.text, encoding="utf-8")
+    return out
+
+
+def _write_new(out: Path, text: str, *, encoding: str) -> None:
+    try:
+        with out.open("x", encoding=encoding, newline="\n") as stream:
+            stream.write(text)
+    except FileExistsError as error:
+        raise ConfigError(
+            f"{out.name} is there already and is not overwritten. Name another file with --out, or move it away."
+        ) from error
+    except OSError as error:
+        raise ConfigError(f"{out.name} cannot be written: {os.strerror(error.errno or 0)}.") from error
+
+
+def _groups(pieces: Sequence[Piece]) -> list[Group]:
+    """Pieces of one shape together: those with the same headings or, where these are absent or mean nothing, those
+    whose columns were found to be the same fields."""
+    shapes: dict[tuple[object, ...], list[Piece]] = {}
+    for number, piece in enumerate(pieces):
+        if piece.trouble or piece.tables:
+            continue
+        alone = () if piece.headings and headings_speak(profile([piece])) else (number,)
+        laid_out = tuple((line.key, line.value) for line in piece.layout)
+        # Columns are read by their headings, so their order does not matter.
+        shapes.setdefault((tuple(sorted(piece.headings)), piece.sheets, laid_out, *alone), []).append(piece)
+    return _merged([_group(members) for members in shapes.values()])
+
+
+def _merged(groups: list[Group]) -> list[Group]:
+    """Files whose columns are called alike and are the same fields, together: ledgers of two years, say."""
+    alike: dict[tuple[object, ...], list[Group]] = {}
+    for number, group in enumerate(groups):
+        key: tuple[object, ...] = (number,)
+        first = group.pieces[0]
+        if group.match.table is not None:
+            fields = tuple((f.field, f.column.name) for f in group.match.fields if f.column is not None)
+            key = (group.match.table, len(group.file.columns), first.headings, first.sheets, first.layout, fields)
+        alike.setdefault(key, []).append(group)
+    return [of[0] if len(of) == 1 else _group([p for g in of for p in g.pieces]) for of in alike.values()]
+
+
+def _group(pieces: list[Piece]) -> Group:
+    file = profile(pieces)
+    first = pieces[0]
+    if first.worksheet is not None:
+        return Group(pieces, file, match_worksheet(file, first.worksheet))
+    match = match_file(file, hint=" ".join([first.path.stem, *first.sheets]))
+    return Group(pieces, file, ask_of_twice(match, file))
+
+
+def _choose(groups: list[Group]) -> tuple[dict[str, Group], list[Group]]:
+    """The group that each table is read from: the one with most rows. Others, and what is no table, are left."""
+    chosen: dict[str, Group] = {}
+    for group in sorted(groups, key=lambda g: (-g.rows_seen, g.pieces[0].path.name)):
+        table = group.match.table
+        if table is not None and table not in chosen:
+            chosen[table] = group
+    return {t: chosen[t] for t in INPUT_TABLES if t in chosen}, [g for g in groups if g not in chosen.values()]
+
+
+def _under_other_names(chosen: dict[str, Group], left: list[Group]) -> tuple[dict[str, Group], list[Group]]:
+    """Groups left that hold the same columns under other headings, taken in: ledgers of two programs, say."""
+    taken: list[Group] = []
+    for group in left:
+        main = chosen.get(group.match.table or "")
+        names = None if main is None else _other_names(main, group)
+        if main is None or names is None:
+            continue
+        pieces = main.pieces + [_renamed(piece, names, main.pieces[0].rows.columns) for piece in group.pieces]
+        merged = _group(pieces)
+        if merged.match.table != group.match.table:
+            continue
+        chosen[merged.match.table or ""] = replace(merged, renamed={**main.renamed, **names})
+        taken.append(group)
+    return chosen, [g for g in left if g not in taken]
+
+
+def _other_names(main: Group, other: Group) -> dict[str, str] | None:
+    """What `other` calls the columns of `main`; None where the two cannot be read as one table."""
+    a, b = main.pieces[0], other.pieces[0]
+    if not a.headings or not b.headings or a.layout or b.layout or a.sheets or b.sheets or a.worksheet or b.worksheet:
+        return None
+    ours, theirs = _sole_columns(main), _sole_columns(other)
+    if len(ours) < len(main.match.fields) or len(theirs) < len(other.match.fields):
+        return None
+    if not ours.keys() <= theirs.keys():
+        return None
+    names = {theirs[name]: heading for name, heading in ours.items() if theirs[name] != heading}
+    # A name must mean one thing in all files.
+    if names.keys() & {c.name for c in main.file.columns} or set(names.values()) & {c.name for c in other.file.columns}:
+        return None
+    return names
+
+
+def _sole_columns(group: Group) -> dict[str, str]:
+    """The column of each field, also where only one is asked about."""
+    found = ((f.field, [f.column] if f.column is not None else f.rivals) for f in group.match.fields)
+    return {name: columns[0].name for name, columns in found if len(columns) == 1}
+
+
+def _renamed(piece: Piece, names: Mapping[str, str], columns: Sequence[str]) -> Piece:
+    """A piece with the columns of the main group, under their headings there; those that it lacks are empty."""
+    there = {names.get(h, h): piece.rows.get_column(h) for h in piece.rows.columns}
+    empty = pl.Series([None] * piece.rows.height, dtype=pl.String)
+    rows = pl.DataFrame({h: there.get(h, empty) for h in columns})
+    return replace(piece, rows=rows, headings=tuple(columns))
+
+
+def _seen(group: Group) -> list[str]:
+    """What was seen of a file that is no table that we know: each column, masked, and the field that comes nearest."""
+    how = group.pieces[0].how
+    lines = [f"{', '.join(group.names)}: {group.rows_seen:,} rows{', ' if how else ''}{how}; columns seen:"]
+    near_to = dict.fromkeys(REQUIRED_FIELDS["procedures"], 0.0)
+    for column in group.file.columns[:_MOST_SHOWN]:
+        shown = " | ".join(masked_samples(column.common)) or "empty"
+        field, worth = nearest_field("procedures", column, group.file)
+        near_to[field] = max(worth, near_to.get(field, 0.0))
+        near = f"; most like {field}" if worth >= _SOMETHING else "; like no field of the ledger"
+        lines.append(f"  {column.heading or column.name}: {shown}{near}")
+    if len(group.file.columns) > _MOST_SHOWN:
+        lines.append(f"  and {len(group.file.columns) - _MOST_SHOWN} more")
+    lacking = [f for f in REQUIRED_FIELDS["procedures"] if near_to[f] < _SOMETHING]
+    lines += [f"  {hint}" for hint in hints(group.file)]
+    return lines + ([f"  no column is like {' or like '.join(lacking)}, which a ledger needs"] if lacking else [])
+
+
+def _found(
+    chosen: dict[str, Group], spoken: dict[str, list[Piece]], left: list[Group], troubles: list[Piece]
+) -> list[str]:
+    lines = []
+    for table, group in chosen.items():
+        mapped = sum(f.column is not None for f in group.match.fields)
+        lines += [f"{name}: {table}, {mapped} of {len(group.file.columns)} columns mapped" for name in group.names]
+    for table, pieces in spoken.items():
+        lines += [f"{p.path.name}: {table}, in a standard form that needs no mapping" for p in pieces]
+    for group in left:
+        what = (
+            f"{group.match.table}, but with other columns than the file used for it"
+            if group.match.table
+            else "no table that we know"
+        )
+        lines += [f"{name}: {what}; not used" for name in group.names]
+    return lines + [p.trouble or "" for p in troubles]

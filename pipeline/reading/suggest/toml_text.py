@@ -1,0 +1,343 @@
+"""The text of a proposed PRACTICE.toml, each line with the reason for it in a comment."""
+
+from __future__ import annotations
+
+import fnmatch
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+
+import polars as pl
+
+from pipeline.machine.inside_folder import SETTING
+from pipeline.practice.codes import BUILT_IN, built_in, normalise_code
+from pipeline.practice.fields import kind
+from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.sources import has_sheets, is_archive
+from pipeline.reading.sources.named_parts import stem
+from pipeline.reading.suggest import forms
+from pipeline.reading.suggest.forms import Decision
+from pipeline.reading.suggest.masks import masked_samples
+from pipeline.reading.suggest.match import ASK, FieldMatch, TableMatch
+from pipeline.reading.suggest.name_forms import form_of_names
+from pipeline.reading.suggest.pieces import Piece
+from pipeline.reading.suggest.profile import Column, FileProfile
+from pipeline.reading.suggest.toml_quote import plain, quoted
+from pipeline.reading.suggest.word_lines import value_lines
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_MANY_FILES = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Group:
+    """Files or sheets of one shape, their common profile and what they were found to be."""
+
+    pieces: list[Piece]
+    file: FileProfile
+    match: TableMatch
+    encoding: str | None = None
+    renamed: Mapping[str, str] = field(default_factory=dict)  # what some files call a column otherwise
+
+    @property
+    def rows_seen(self) -> int:
+        """Rows of all of them."""
+        return sum(p.rows_seen for p in self.pieces)
+
+    @property
+    def names(self) -> list[str]:
+        """Name of each file, with the sheets where there are several."""
+        return [p.path.name + (f" ({', '.join(p.sheets)})" if p.sheets else "") for p in self.pieces]
+
+    def column(self, field: str) -> Column | None:
+        """The column of a field; of one that is asked for, the first candidate."""
+        for found in self.match.fields:
+            if found.field == field:
+                return found.column or (found.rivals[0] if found.rivals else None)
+        return None
+
+
+def toml_text(
+    chosen: Mapping[str, Group],
+    *,
+    spoken: Mapping[str, Sequence[Piece]],
+    left: Sequence[Group],
+    troubles: Sequence[Piece],
+    folder: Path,
+    system: Decision | None = None,
+) -> str:
+    """The whole file; `folder` is where it will lie, `system` the code system where it is a list of their own."""
+    tables = [t for t in INPUT_TABLES if t in chosen or t in spoken]
+    dates = {t: _dates(t, g) for t, g in chosen.items()}
+    lines = _practice(chosen, spoken, dates, system)
+    lines += _outside(chosen, spoken, folder)
+    if "procedures" not in tables:
+        lines += ["", "# The ledger is missing: one row a procedure, with patient, date and code. It is always needed."]
+        lines += ["[tables.procedures]", f'files = ["{ASK}"]  # which file is the ledger?']
+    for table in tables:
+        names = [_from(p.path, folder) for p in spoken.get(table, ())]
+        like = [name for group in left if group.match.table == table == "procedures" for name in group.names]
+        lines += ["", *_table(table, chosen.get(table), names, dates.get(table), folder, others=like)]
+    lines += _codes(chosen, lines)
+    lines += _left(left, troubles)
+    return "\n".join(lines) + "\n"
+
+
+def _practice(
+    chosen: Mapping[str, Group],
+    spoken: Mapping[str, Sequence[Piece]],
+    dates: Mapping[str, forms.DateForms],
+    own: Decision | None,
+) -> list[str]:
+    teeth = [c for g in chosen.values() if (c := g.column("tooth")) is not None]
+    ledger = chosen.get("procedures")
+    codes = [c] if ledger is not None and (c := ledger.column("code")) is not None else []
+    notation = forms.notation(teeth)
+    system = own or forms.code_system(codes)
+    if not chosen:  # only files that say themselves how they are written
+        notation = Decision("universal", "not used: these files say themselves how teeth are numbered")
+    if ledger is None and spoken:
+        lists = ", ".join(BUILT_IN)
+        system = Decision("cdt", f"the list by which codes are understood: {lists} or the path of a CSV")
+    lines = [
+        "# Proposed by `toothyears suggest`. Nothing left this machine, and the files were only read.",
+        '# Read each line; where the value is "ask", put the answer in its place.',
+        "# Samples are masked: 9 is a digit, x a letter.",
+        "# sure: heading and values agree. likely: one of them says so, and no other column comes near.",
+        "# ask: several columns fit, or the files cannot say.",
+        "",
+        "[practice]",
+        'name = "The practice"  # as it is to stand on the pages',
+        'database = "practice.duckdb"',
+        _line("tooth_notation", notation),
+        _line("code_system", system),
+        _line("crown_date", _crown_date(chosen, system.value)),
+    ]
+    if years := [d.years for d in dates.values() if d.years]:
+        lines.append(
+            _line("two_digit_years_from", Decision(ASK, f"a year without quotation marks, as 1950. {years[0]}"))
+        )
+    if serials := [d.serial for d in dates.values() if d.serial]:
+        lines.append(_line("serial_dates", Decision(ASK, serials[0])))
+    return lines
+
+
+def _table(
+    table: str,
+    group: Group | None,
+    names: list[str],
+    dates: forms.DateForms | None,
+    folder: Path,
+    *,
+    others: Sequence[str] = (),
+) -> list[str]:
+    """The section of one table; `others` look like it too, and would be left out without a question."""
+    lines = [f"[tables.{table}]"]
+    if group is None or dates is None:
+        return [*lines, f"files = {_list(names)}  # these files name our fields themselves"]
+    files = _list(names + _patterns(group.pieces, folder) + ([ASK] if others else []))
+    lines.append(f"files = {files}  # {_size(group)}{_ask_of(others)}")
+    if sheets := group.pieces[0].sheets:
+        lines.append(f"sheets = {_list(list(sheets))}")
+    if group.encoding and not has_sheets(group.pieces[0].path):
+        lines.append(f"encoding = {quoted(group.encoding)}")
+    for heading, new in group.renamed.items():
+        lines.append(f"renamed.{quoted(heading)} = {quoted(new)}  # likely: what other files call this column")
+    lines += [f"{line.key} = {line.value}  # {plain(line.why)}" for line in group.pieces[0].layout]
+    if not group.pieces[0].headings:
+        lines.append("header_row = 0  # no row of headings was found: columns are called by their place")
+    if dates.order:
+        lines.append(_line("date_format", Decision(ASK, dates.order)))
+    lines += [f"# Dates: {plain(said)}" for said in dates.said]
+    question, settled = forms.decimals(_of_kinds(table, group, ("fee", "number")))
+    lines += [_line("decimal", Decision(ASK, question))] if question else []
+    lines += [f"# Numbers: {settled}" for settled in [settled] if settled]
+    made = {line.makes for line in group.pieces[0].layout}
+    for match in group.match.fields:
+        if match.column is None or match.column.name not in made:
+            lines.append(_file_name_line(match, group) or _column_line(match))
+    for match in group.match.fields:
+        if match.column is not None:
+            lines += [
+                _value_line(match.field, word, meant, why)
+                for word, meant, why in value_lines(table, match.field, match.column)
+            ]
+    used = {c.place for f in group.match.fields for c in (f.column, *f.rivals) if c is not None}
+    if rest := [_called(c) for c in group.file.columns if c.place not in used]:
+        lines.append(f"# Not used: {', '.join(rest[:60])}")
+    return lines
+
+
+def _file_name_line(match: FieldMatch, group: Group) -> str:
+    """Where no column holds the patient and there are several files: whether their names do."""
+    paths = list(dict.fromkeys(p.path for p in group.pieces))
+    files = [p.name for p in paths]
+    if len(group.pieces) == 1 and is_archive(paths[0]):
+        files = [PurePosixPath(name).name for name in group.pieces[0].sheets]
+    if match.field != "patient_id" or match.column is not None or match.rivals or len(files) < _MANY_FILES:
+        return ""
+    named = [stem(name) for name in files]
+    form = form_of_names(named) or "{patient_id}"
+    samples = masked_samples(pl.DataFrame({"text": named, "n": [1] * len(named)}))
+    return (
+        f'file_name = "{ASK}"  # ask: no column holds the patient. If each file is of one patient, and its name holds '
+        f"the number (the {len(files):,} files are called such as {' | '.join(samples)}), write {quoted(form)}; else "
+        f"put columns.patient_id in place of this line"
+    )
+
+
+def _column_line(match: FieldMatch) -> str:
+    if match.column is None:
+        seen = match.seen or ("",) * len(match.rivals)
+        each = zip(match.rivals, seen, strict=True)
+        named = ", ".join(f"{_called(c)} ({_forms(c)}{'; ' if said else ''}{said})" for c, said in each)
+        which = f"which of {named}?" if match.rivals else "which column is it?"
+        return f'columns.{match.field} = "{ASK}"  # ask: {which} {match.why[0].upper()}{match.why[1:]}'
+    why = f"{match.sureness}: {plain(match.why)}; {_forms(match.column)}"
+    return f"columns.{match.field} = {quoted(match.column.name)}  # {why}"
+
+
+def _value_line(field: str, word: str, meant: str, why: str) -> str:
+    key = word if _BARE.fullmatch(word) else quoted(word)
+    return f'values.{field}.{key} = "{meant}"  # {plain(why)}'
+
+
+def _forms(column: Column) -> str:
+    samples = masked_samples(column.common)
+    shown = f"such as {' | '.join(samples)}" if samples else "empty"
+    return shown if column.filled >= 0.995 else f"{shown}, {column.filled:.0%} filled"
+
+
+def _crown_date(chosen: Mapping[str, Group], system: str) -> Decision:
+    """Compare the posted days of crowns with those on record, by patient and tooth as both files write them."""
+    none = pl.DataFrame(schema={"posted": pl.Int32, "prep": pl.Int32, "seat": pl.Int32})
+    ledger, details = chosen.get("procedures"), chosen.get("crown_details")
+    if ledger is None or details is None or system not in BUILT_IN:
+        return forms.crown_date(none)
+    posted = _by_tooth(ledger, {"service_date": "posted"}, code=True)
+    recorded = _by_tooth(details, {"prep_date": "prep", "seat_date": "seat"})
+    if posted is None or recorded is None:
+        return forms.crown_date(none)
+    crowns = built_in(system).filter(pl.col("event") == "crown_placement")["code"]
+    posted = posted.filter(normalise_code(pl.col("code"), system=system).is_in(crowns.implode()))
+    return forms.crown_date(
+        posted.join(recorded, on=["patient", "tooth"]).select("posted", "prep", "seat").drop_nulls()
+    )
+
+
+def _by_tooth(group: Group, fields: Mapping[str, str], *, code: bool = False) -> pl.DataFrame | None:
+    ids = {"patient_id": "patient", "tooth": "tooth"} | ({"code": "code"} if code else {})
+    columns = {name: group.column(field) for field, name in (ids | dict(fields)).items()}
+    if any(c is None for c in columns.values()):
+        return None
+    found = {n: (c.days if n in fields.values() else c.texts) for n, c in columns.items() if c is not None}
+    return pl.DataFrame(found).drop_nulls()
+
+
+def _dates(table: str, group: Group) -> forms.DateForms:
+    told = any(p.serial_dates for p in group.pieces)
+    frames = [rows for piece in group.pieces for rows in (piece.parts or (piece.rows,))]
+
+    def parts(column: Column) -> list[pl.DataFrame]:
+        texts = [rows[column.name] for rows in frames if column.name in rows.columns]
+        return [
+            of.drop_nulls().value_counts(name="n").select(pl.first().alias("text"), pl.col("n").cast(pl.Int64))
+            for of in texts
+        ]
+
+    return forms.date_forms(_of_kinds(table, group, ("date",)), serial_told=told, parts=parts)
+
+
+def _of_kinds(table: str, group: Group, kinds: tuple[str, ...]) -> list[tuple[str, Column]]:
+    return [(f.field, f.column) for f in group.match.fields if f.column is not None and kind(table, f.field) in kinds]
+
+
+def _codes(chosen: Mapping[str, Group], lines: Sequence[str]) -> list[str]:
+    ledger = chosen.get("procedures")
+    column = ledger.column("code") if ledger is not None else None
+    system = next((line.split('"')[1] for line in lines if line.startswith("code_system")), ASK)
+    if column is None or not (unknown := forms.unknown_codes([column], system)):
+        return []
+    out = [
+        "",
+        "[codes]",
+        f"# Codes that the list {system} does not know, the commonest first. They count as contacts with the",
+    ]
+    out += ["# patient. Take the # away and name the event where a code is for a crown, a root canal or an extraction."]
+    return out + [f'# {quoted(code)} = "other"  # {rows:,} rows' for code, rows in unknown]
+
+
+def _left(left: Sequence[Group], troubles: Sequence[Piece]) -> list[str]:
+    out = []
+    for group in left:
+        for name in group.names:
+            if group.match.table is None:
+                out.append(f"# {plain(name)}: no table that we know was found in it.")
+            else:
+                out.append(
+                    f"# {plain(name)}: looks like {group.match.table} too, with other columns than above. One table "
+                    "is read by one set of headings: give the columns the same headings and add the file."
+                )
+    out += [f"# {plain(p.trouble or '')}" for p in troubles]
+    return ["", "# Files that are not used", *out] if out else []
+
+
+def _ask_of(others: Sequence[str]) -> str:
+    if not others:
+        return ""
+    return (
+        f"; ask: {plain(', '.join(others))} looks like a ledger too, under other headings, and would not be read. If "
+        f"it holds work that is not in the others, give its columns the same headings and run suggest again; else take "
+        f'"{ASK}" out of the list'
+    )
+
+
+def _patterns(pieces: Sequence[Piece], folder: Path) -> list[str]:
+    """One pattern if it matches just these files of their folder, else each by name."""
+    paths = list(dict.fromkeys(p.path for p in pieces))
+    if len(paths) >= _MANY_FILES and len({p.parent for p in paths}) == 1:
+        names = [p.name for p in paths]
+        stem = _common_start(names).rstrip("0123456789")  # a year is not cut in two
+        end = _common_start([n[::-1] for n in names])[::-1]
+        pattern = f"{stem}*{end}"
+        there = [p.name for p in paths[0].parent.iterdir() if fnmatch.fnmatchcase(p.name, pattern)]
+        if len(stem) >= 3 and not re.search(r"[\[\]?*]", stem + end) and sorted(there) == sorted(names):
+            return [_from(paths[0].parent / pattern, folder)]
+    return [_from(p, folder) for p in paths]
+
+
+def _common_start(names: Sequence[str]) -> str:
+    low, high = min(names), max(names)
+    same = next((n for n, (a, b) in enumerate(zip(low, high, strict=False)) if a != b), len(low))
+    return low[:same]
+
+
+def _outside(chosen: Mapping[str, Group], spoken: Mapping[str, Sequence[Piece]], folder: Path) -> list[str]:
+    """The line that allows files outside the folder of the TOML, where those given lie there."""
+    pieces = [p for g in chosen.values() for p in g.pieces] + [p for of in spoken.values() for p in of]
+    if all(p.path.resolve().is_relative_to(folder) for p in pieces):
+        return []
+    return [f"{SETTING} = true  # files that you gave lie outside the folder of this file"]
+
+
+def _from(path: Path, folder: Path) -> str:
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.as_posix()
+
+
+def _size(group: Group) -> str:
+    looked = sum(p.rows.height for p in group.pieces)
+    all_of_it = "all looked at" if all(p.whole for p in group.pieces) else f"{looked:,} from start to end looked at"
+    return f"{group.rows_seen:,} rows, {all_of_it}"
+
+
+def _called(column: Column) -> str:
+    return plain(column.heading or column.name)
+
+
+def _line(key: str, decision: Decision) -> str:
+    return f'{key} = "{decision.value}"  # {plain(decision.why)}'
+
+
+def _list(texts: Sequence[str]) -> str:
+    return f"[{', '.join(quoted(t) for t in texts)}]"

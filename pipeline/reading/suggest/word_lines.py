@@ -1,0 +1,86 @@
+"""Which words of a column mean which of ours; a word that we do not know is asked, the commonest first."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.practice.fields import is_open, kind, map_words, normal_word, word_lookup
+from pipeline.practice.tables import INPUT_TABLES
+from pipeline.reading.suggest.match import ASK
+from pipeline.reading.suggest.profile import Column
+from pipeline.reading.suggest.value_words import known_words, trade_words
+
+_MOST = 24
+_SPREADSHEET_FLAG = re.compile(r"^[01]\.0+$")
+
+
+def value_lines(table: str, field: str, column: Column) -> list[tuple[str, str, str]]:
+    """`(word of the file, our word or ask, why)` for each word that is not understood without being told.
+
+    Of words that differ only in case, blanks or hyphens the commonest stands for all. In a field that takes any text,
+    one that stands in a single row is kept as it is and not asked: it may be a remark on one patient.
+    """
+    takes_any = is_open(table, field)
+    if map_words(table, field) is None and not takes_any:
+        return []
+    if column.number_share >= 0.99 and kind(table, field) == "words":
+        return []
+    known = known_words(table, field)
+    trade = trade_words(table, field)
+    choices = _choices(table, field)
+    plain = (
+        set(word_lookup(table, field))
+        if kind(table, field) == "words" or takes_any
+        else {"yes", "y", "true", "1", "no", "n", "false", "0"}
+    )
+    counted = column.counts.with_columns(
+        pl.col("text").map_elements(normal_word, return_dtype=pl.String).alias("normal")
+    )
+    words = (
+        counted.group_by("normal")
+        .agg(pl.col("n").sum(), pl.col("text").first())
+        .sort(["n", "normal"], descending=[True, False])
+    )
+    total = int(words["n"].sum())
+    taken = {known[w] for w in words["normal"] if w in known} | {
+        trade[w][0] for w in words["normal"] if len(trade.get(w, ())) == 1
+    }
+    lines = []
+    for normal, rows, text in words.head(_MOST).iter_rows():
+        if normal in plain or _SPREADSHEET_FLAG.match(normal) or normal in ("null", "n/a", "nan"):
+            continue
+        if (meant := known.get(normal)) is not None:
+            lines.append((text, meant, f"{rows:,} rows"))
+        elif field == "status" and rows >= 0.6 * total and len(words) > 1 and "completed" not in _meant(words, known):
+            lines.append(
+                (text, "completed", f"likely: {rows:,} of {total:,} rows have it, so it can hardly be another")
+            )
+        elif len(likely := _likely(normal, trade, taken)) == 1:
+            lines.append((text, likely[0], f"likely: short for it beside such a heading; {rows:,} of {total:,} rows"))
+        elif likely:
+            lines.append((text, ASK, f"{' or '.join(likely)}? Each is written so. {rows:,} of {total:,} rows"))
+        elif takes_any and rows == 1:
+            continue
+        else:
+            lines.append((text, ASK, f"{choices}? {rows:,} rows"))
+    return lines
+
+
+def _likely(word: str, trade: Mapping[str, tuple[str, ...]], taken: set[str]) -> tuple[str, ...]:
+    """What a short word of the trade may mean here: of two readings not the one that another word has already."""
+    readings = trade.get(word, ())
+    return tuple(r for r in readings if r not in taken) or readings if len(readings) > 1 else readings
+
+
+def _meant(words: pl.DataFrame, known: dict[str, str]) -> set[str | None]:
+    return {known.get(w) for w in words["normal"]}
+
+
+def _choices(table: str, field: str) -> str:
+    if usual := INPUT_TABLES[table].columns[field].usual:
+        return ", ".join([*usual, 'or "" for not recorded, or no line at all to keep the text'])
+    words = ("yes", "no") if kind(table, field) == "flag" else map_words(table, field) or ()
+    return ", ".join([*words, 'or "" for not recorded'])

@@ -1,0 +1,137 @@
+"""The questions that may be pooled: comparisons, and pairs of groups of technique questions."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+from dataclasses import dataclass
+
+from pipeline.questions.techniques.question import HEALED, Question, all_questions
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """One question that is pooled: `group` is set against `reference`; `labels` are in the order of the two.
+
+    `compared` is the id of the comparison or technique answer that it comes from. `curves` is False where no risk-set
+    table is given, `technique` True where the question is one of the family of technique questions, whose verdicts are
+    corrected for many looks. `safety` marks a measure of safety. `may_enter_late` says of the two groups whether teeth
+    may join after the clock's start, so that the number followed may rise.
+    """
+
+    id: str
+    compared: str
+    title: str
+    outcome: str
+    clock: str
+    group: str
+    reference: str
+    labels: tuple[str, str]
+    model: str
+    curves: bool = True
+    technique: bool = False
+    may_enter_late: tuple[bool, bool] = (True, True)
+    safety: bool = False
+
+
+_OPENED = ("through_crown", "before_seat")
+_OPENED_LABELS = ("Root canal through the crown", "Root canal before the seat")
+_CROWNED = ("crowned", "not_crowned")
+_CROWNED_LABELS = ("A crown after the root canal", "No crown so far")
+_DELAYS = ("crowned_later", "crowned_soon")
+_DELAY_LABELS = ("A crown later on", "A crown soon after the root canal")
+_COMPARED = (
+    Pooled(
+        "crown_longevity_by_endo_timing",
+        "crown_longevity_by_endo_timing",
+        "How long crowns last: root canal before the seat or through the crown",
+        "crown_failure",
+        "since_seat",
+        *_OPENED,
+        _OPENED_LABELS,
+        "cox_time_varying",
+    ),
+    Pooled(
+        "crown_longevity_since_endo",
+        "crown_longevity_since_endo",
+        "How long crowns last once the tooth is root-filled",
+        "crown_failure",
+        "since_opening_or_seat",
+        *_OPENED,
+        _OPENED_LABELS,
+        "cox",
+    ),
+    Pooled(
+        "tooth_survival_by_crown_after_endo",
+        "tooth_survival_by_crown_after_endo",
+        "How long root-filled teeth are kept: with a crown or without one",
+        "tooth_loss",
+        "since_completion",
+        *_CROWNED,
+        _CROWNED_LABELS,
+        "cox_time_varying_crown",
+        may_enter_late=(True, False),
+    ),
+    Pooled(
+        "endo_free_of_intervention_by_crown",
+        "endo_free_of_intervention_by_crown",
+        "How long root canals stay free of retreatment, surgery or extraction: with a crown or without one",
+        "endo_failure",
+        "since_completion",
+        *_CROWNED,
+        _CROWNED_LABELS,
+        "cox_time_varying_crown",
+        may_enter_late=(True, False),
+    ),
+    Pooled(
+        "tooth_survival_by_delay_to_crown",
+        "tooth_survival_by_delay_to_crown",
+        "How long root-filled teeth are kept: crowned soon or later",
+        "tooth_loss",
+        "since_landmark",
+        *_DELAYS,
+        _DELAY_LABELS,
+        "cox_landmark",
+        curves=False,
+    ),
+)
+# Groups that mean something else in every practice.
+_VAGUE = ("other",)
+
+
+@functools.cache
+def questions() -> dict[str, Pooled]:
+    """Every question that may be pooled, by id: the comparisons, then pairs of groups of technique questions.
+
+    Technique groups that are words of a practice's own (cements, cores, posts), or `other`, mean different things in
+    different practices and are not pooled; nor is healing at recall, where a practice's recalls decide who is counted.
+    """
+    asked = [*_COMPARED, *itertools.chain.from_iterable(_of_technique(q) for q in all_questions())]
+    return {q.id: q for q in asked}
+
+
+def _of_technique(q: Question) -> list[Pooled]:
+    named = [*((x.name, x.label) for x in q.levels), *((x.name, x.label) for x in q.bands)]
+    labels = {name: label for name, label in named if name not in _VAGUE}
+    # The usual group is the reference of every pair that it is in, else the one that the question names first.
+    order = sorted(labels, key=lambda name: (name != q.reference, list(labels).index(name)))
+    clock = "since_seat" if q.unit == "crown" else "since_completion"
+    return [
+        Pooled(
+            f"technique_{q.id}_{outcome}:{group}:{reference}",
+            f"technique_{q.id}_{outcome}",
+            q.title,
+            outcome,
+            clock,
+            group,
+            reference,
+            (labels[group], labels[reference]),
+            "cox_by_technique",
+            curves=False,
+            technique=True,
+            safety=q.safety,
+        )
+        for outcome in q.outcomes
+        if outcome != HEALED
+        for reference, group in itertools.combinations(order, 2)
+    ]

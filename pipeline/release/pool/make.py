@@ -1,0 +1,279 @@
+"""One practice's contribution: its results and follow-up, put through the rules of disclosure."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.release.disclosure import (
+    STEP,
+    Gate,
+    gate_of,
+    log_step,
+    nearest_log,
+    nearest_step,
+    rounded_error,
+    step_per_100,
+)
+from pipeline.release.pool.agreed import (
+    DEFINITIONS,
+    GRID_MONTHS,
+    LAST_MONTH,
+    NOTE,
+    SCHEMA,
+    TOOTH_GROUPS,
+    agreed_rules,
+    sayable_covariates,
+)
+from pipeline.release.pool.asked import Pooled, questions
+from pipeline.release.pool.contribution import Contrast, Contribution, Gap, Line, Ratio, Side
+from pipeline.release.pool.marks import marks_of
+from pipeline.results import DAYS_PER_YEAR, Comparison, Difference, Estimate, Results
+from pipeline.results.technique import TechniqueAnswer, TechniqueContrast
+from pipeline.stats.limits import z_value
+
+FARTHEST_LOG = 9.0
+ADJUSTED = "adjusted"  # how the method of an adjusted difference begins
+
+
+class _Settings(NamedTuple):
+    """What decides how a value is told: the confidence of ranges, and the smallest difference per 100 that matters."""
+
+    confidence: float
+    smallest: float
+
+
+def contribution(
+    results: Results,
+    spells: Mapping[str, pl.DataFrame],
+    *,
+    code: str,
+    secret: bytes = b"",
+    former_keys: tuple[str, ...] = (),
+) -> Contribution:
+    """What the practice gives.
+
+    Parameters
+    ----------
+    results
+        What was compared; its hazard ratios and differences are passed on, rounded.
+    spells
+        The follow-up behind each question with curves, by its id: `state, entry_days, exit_days, event, patient_id,
+        unit` (the tooth counted), `tooth_group`, and what `marks.py` reads.
+    code
+        The practice's code, drawn by chance.
+    secret, former_keys
+        What the noise of the marks hangs on; the key numbers that the practice signed with before.
+    """
+    told = {**results.rules, **results.analysis}
+    settings = _Settings(float(told["confidence"]), float(told["smallest_difference_per_100"]))
+    compared = {c.id: c for c in results.comparisons}
+    techniques = {a.id: a for a in results.techniques}
+    gate = gate_of(results)
+    contrasts = []
+    for asked in questions().values():
+        found = None
+        if asked.compared in techniques:
+            found = _of_technique(gate, asked, techniques[asked.compared], settings)
+        elif asked.compared in compared and (asked.id in spells or not asked.curves):
+            found = _of_comparison(gate, asked, compared[asked.compared], spells.get(asked.id), settings)
+        if found is not None:
+            contrasts.append(found)
+    return Contribution(
+        schema=SCHEMA,
+        definitions=DEFINITIONS,
+        software=f"toothyears {results.versions['toothyears']}",
+        note=NOTE,
+        code=code,
+        data_until=results.data_cutoff[: len("2025-12")],
+        rules=agreed_rules(results.rules, results.analysis),
+        contrasts=tuple(contrasts),
+        marks=marks_of(spells, secret=secret),
+        former_keys=former_keys,
+    )
+
+
+def _of_comparison(
+    gate: Gate, asked: Pooled, compared: Comparison, spells: pl.DataFrame | None, settings: _Settings
+) -> Contrast | None:
+    """A comparison; one without curves only where both groups are big enough to be told."""
+    names = (asked.group, asked.reference)
+    if spells is not None:
+        group, reference = (_side(gate, n, spells.filter(pl.col("state") == n)) for n in names)
+    else:
+        counted = {g.name: g for g in compared.groups}
+        if not set(names) <= set(counted):
+            return None
+        group, reference = (
+            _counts(gate, n, counted[n].crowns, counted[n].patients, counted[n].failures) for n in names
+        )
+        if not _told(group, reference):
+            return None
+    ratios = [
+        e for e in compared.estimates if (e.contrast, e.model) == (f"{asked.group} vs {asked.reference}", asked.model)
+    ]
+    ratios = sorted((e for e in ratios if gate.rounding.count(e.events) is not None), key=lambda e: len(e.adjusted_for))
+    d = compared.difference
+    return _contrast(
+        asked,
+        group,
+        reference,
+        crude=_ratio(asked, _limits(ratios[0]), _covariates(ratios[0]), (group, reference), settings)
+        if ratios
+        else None,
+        adjusted=_ratio(asked, _limits(ratios[-1]), _covariates(ratios[-1]), (group, reference), settings)
+        if len(ratios) > 1
+        else None,
+        gap=_gap(d, (group, reference), settings) if d and (d.group, d.reference) == names else None,
+    )
+
+
+def _of_technique(gate: Gate, asked: Pooled, answer: TechniqueAnswer, settings: _Settings) -> Contrast | None:
+    """A pair of groups of a technique question, where both are big enough to be told and the model gave a value."""
+    counted = {g.name: g for g in answer.groups}
+    pair = {asked.group, asked.reference}
+    found = next((c for c in answer.contrasts if {c.group, c.reference} == pair), None)
+    if found is None or not pair <= set(counted):
+        return None
+    group, reference = (
+        _counts(gate, n, counted[n].teeth, counted[n].patients, counted[n].failures)
+        for n in (asked.group, asked.reference)
+    )
+    sides = (group, reference)
+    if not _told(*sides):
+        return None
+    ratio, d = _oriented(found, asked)
+    adjusted = _ratio(asked, ratio, (*answer.adjusted_for, *answer.stratified_by), sides, settings)
+    gap = _gap(d, sides, settings) if d else None
+    if adjusted is None and gap is None:
+        return None
+    return _contrast(asked, group, reference, crude=None, adjusted=adjusted, gap=gap)
+
+
+_Limits = tuple[float | None, float | None, float | None]
+
+
+def _oriented(found: TechniqueContrast, asked: Pooled) -> tuple[_Limits, Difference | None]:
+    """Ratio and difference with the question's group over its reference, whichever way round they were compared."""
+    ratio = (found.hazard_ratio, found.ratio_ci_low, found.ratio_ci_high)
+    values = (found.difference_per_100, found.difference_ci_low, found.difference_ci_high)
+    if found.group != asked.group:
+        low, high = ratio[2], ratio[1]
+        ratio = (_inverse(ratio[0]), _inverse(low), _inverse(high))
+        values = (_minus(values[0]), _minus(values[2]), _minus(values[1]))
+    mid, low, high = values
+    if mid is None or low is None or high is None:
+        return ratio, None
+    return ratio, Difference(asked.group, asked.reference, 0.0, 0, mid, low, high, ADJUSTED)
+
+
+def _inverse(value: float | None) -> float | None:
+    return 1 / value if value else None
+
+
+def _minus(value: float | None) -> float | None:
+    return None if value is None else -value
+
+
+def _contrast(
+    asked: Pooled, group: Side, reference: Side, *, crude: Ratio | None, adjusted: Ratio | None, gap: Gap | None
+) -> Contrast:
+    return Contrast(asked.id, asked.outcome, asked.clock, group, reference, crude, adjusted, gap)
+
+
+def _told(*sides: Side) -> bool:
+    return all(s.teeth is not None and s.failures is not None for s in sides)
+
+
+def _limits(e: Estimate) -> _Limits:
+    return e.hazard_ratio, e.ci_low, e.ci_high
+
+
+def _covariates(e: Estimate) -> tuple[str, ...]:
+    return (*e.adjusted_for, *e.stratified_by)
+
+
+def _ratio(
+    asked: Pooled, limits: _Limits, adjusted_for: tuple[str, ...], sides: tuple[Side, Side], settings: _Settings
+) -> Ratio | None:
+    """The ratio on its step; None where a count is hidden or a limit is not known, and for ratios beyond all sense."""
+    known = [v for v in limits if v is not None and 0 < v < math.inf]
+    failures = [s.failures for s in sides if s.failures is not None and s.teeth is not None]
+    if len(known) < 3 or len(failures) < 2:
+        return None
+    mid, low, high = map(math.log, known)
+    if abs(mid) > FARTHEST_LOG or high <= low:
+        return None
+    fewest = min(failures)
+    step = log_step(fewest)
+    error = rounded_error((high - low) / (2 * z_value(settings.confidence)), step=step, failures_told=fewest)
+    return Ratio(asked.model, sayable_covariates(adjusted_for), nearest_log(mid, step), step, error)
+
+
+def _gap(d: Difference, sides: tuple[Side, Side], settings: _Settings) -> Gap | None:
+    """The difference on its step; None where a count is hidden or a group too small for any step that would tell.
+
+    A step wider than the smallest difference that matters tells nothing of whether there is one: the ratio leads there.
+    """
+    teeth = [s.teeth for s in sides if s.teeth is not None]
+    failures = [s.failures for s in sides if s.failures is not None]
+    if len(teeth) + len(failures) < 4 or not all(map(math.isfinite, (d.per_100, d.ci_low, d.ci_high))):
+        return None
+    step = step_per_100(min(teeth))
+    if step is None or step > settings.smallest or d.ci_high <= d.ci_low:
+        return None
+    spread = (d.ci_high - d.ci_low) / (2 * z_value(settings.confidence))
+    error = rounded_error(spread, step=step, failures_told=min(failures))
+    return Gap(nearest_step(d.per_100, step), step, error, d.method.startswith(ADJUSTED), d.from_days <= 0)
+
+
+def _counts(gate: Gate, name: str, teeth: int, patients: int, failures: int) -> Side:
+    told = gate.teeth(teeth, patients)
+    if told is None:
+        return Side(name, None, None, None, (), ())
+    return Side(name, told, gate.plain(patients), gate.failures(failures), (), ())
+
+
+def _side(gate: Gate, name: str, spells: pl.DataFrame) -> Side:
+    side = _counts(gate, name, spells["unit"].n_unique(), spells["patient_id"].n_unique(), int(spells["event"].sum()))
+    if side.teeth is None:
+        return side
+    first = spells.unique("unit")["tooth_group"]
+    mix = gate.table([f"{name} {g}" for g in TOOTH_GROUPS], [int((first == g).sum()) for g in TOOTH_GROUPS])
+    table = risk_set_table(gate, spells) if side.failures is not None else ()
+    return dataclasses.replace(side, tooth_groups=tuple(mix), table=table)
+
+
+def risk_set_table(gate: Gate, spells: pl.DataFrame) -> tuple[Line, ...]:
+    """The half-yearly table of one group, from where 11 are followed to before fewer are.
+
+    Tooth-years are those of the told numbers followed: exact ones, even rounded, would give away when one patient left
+    to whoever has two files one patient apart, since he adds to each line up to that day and to none after it.
+    """
+    entry, leaving = (spells[c].to_numpy().astype(float) for c in ("entry_days", "exit_days"))
+    event = spells["event"].to_numpy().astype(bool)
+    months = np.arange(0, LAST_MONTH + 1, GRID_MONTHS)
+    told = [gate.rounding.count(int(np.sum((entry <= d) & (leaving > d)))) for d in _days(months)]
+    enough = [n is not None for n in told]
+    if True not in enough:
+        return ()
+    start = enough.index(True)
+    stop = enough.index(False, start) if False in enough[start:] else len(enough)
+    months, followed = months[start:stop], [n or 0 for n in told[start:stop]]
+    days = _days(months)
+    halves = [(a + b) / 2 * GRID_MONTHS / 12 for a, b in itertools.pairwise(followed)]
+    years = itertools.accumulate(halves, initial=0.0)
+    failed = [int(np.sum(event & (leaving > days[0]) & (leaving <= d))) for d in days]
+    lines = zip(months, followed, years, gate.rounding.running(failed, followed), strict=True)
+    return tuple(Line(int(m), n, STEP * round(y / STEP), f) for m, n, y, f in lines)
+
+
+def _days(months: NDArray[np.int64]) -> list[float]:
+    return [float(m) * DAYS_PER_YEAR / 12 for m in months]

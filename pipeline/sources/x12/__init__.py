@@ -1,8 +1,0 @@
-"""ASC X12: dental claims (837D) and remittances (835), read segment by segment."""
-
-from __future__ import annotations
-
-from pipeline.sources.x12.file import SUFFIXES, X12File, open_x12
-from pipeline.sources.x12.segments import begins_interchange
-
-__all__ = ["SUFFIXES", "X12File", "begins_interchange", "open_x12"]

@@ -1,0 +1,625 @@
+"""The comparing stage: linked tables in, one `Results` object out. A pure function of what the store holds."""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.metadata
+import platform
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.machine.beside import Beside, BesideError
+from pipeline.notes.accuracy import notes_read
+from pipeline.notes.misread import misread_contrasts
+from pipeline.practice.tables import INPUT_TABLES, NOTE_CHECKS, NOTE_TABLES, NOTE_VALUES, Filled
+from pipeline.questions import endo_outcomes
+from pipeline.questions.benchmarks import compare_published, read_benchmarks
+from pipeline.questions.calibration import calibration_rows, calibration_sentence
+from pipeline.questions.choices import explore_choices, with_choices
+from pipeline.questions.crown_after_opening import compare_since_opening, opened_rows
+from pipeline.questions.crown_longevity import Analysis, compare_since_seat, fit_states
+from pipeline.questions.crown_rows import crown_rows, crowns_from_opening, state_spells
+from pipeline.questions.crown_states import crown_states
+from pipeline.questions.endo_delay import LANDMARK_DAYS, SOON_DAYS, compare_delay, landmark_rows
+from pipeline.questions.endo_teeth import crown_spells_of_teeth, endo_teeth
+from pipeline.questions.evidence import Others, with_evidence
+from pipeline.questions.honesty import followup_rows, honesty_of
+from pipeline.questions.hyperemic import Emulated, emulate, verdict_difference
+from pipeline.questions.leaving import AWAY_DAYS
+from pipeline.questions.leaving_weights import with_weighed
+from pipeline.questions.lesion_healing import lesion_healing
+from pipeline.questions.loss_by_cause import losses_by_cause
+from pipeline.questions.monitoring import crowns_to_watch, root_canals_to_watch, watch
+from pipeline.questions.own_cases import own_cases
+from pipeline.questions.owner.over_time import Demands
+from pipeline.questions.owner.sheet import owner_of
+from pipeline.questions.owner.teeth import teeth_of
+from pipeline.questions.owner.to_do import Waiting
+from pipeline.questions.planning import plan_question
+from pipeline.questions.quality import make_quality, with_coded_counts
+from pipeline.questions.recalls import reader_ways, reading_agreement, recall_rows
+from pipeline.questions.success_rates import crown_spells, endo_spells, rate_tables
+from pipeline.questions.techniques.ask import answer_techniques
+from pipeline.questions.techniques.family import MAIN_SHARE, difference_p, in_family, main_p, verdict_in_family
+from pipeline.questions.techniques.question import all_questions
+from pipeline.questions.trade_checks.check_technique import check_technique, count_technique
+from pipeline.questions.unseen_openings import unseen_in_longevity, unseen_in_trial
+from pipeline.reading.set_aside import SETTLED
+from pipeline.release.pool.spells import pooled_spells
+from pipeline.results import (
+    ALL_OTHERS,
+    Check,
+    Choices,
+    Comparison,
+    Counts,
+    NotRun,
+    RateTable,
+    Results,
+    Trial,
+    UnknownCode,
+)
+from pipeline.results.healing import LesionHealing
+from pipeline.results.monitoring import Benchmark, Monitoring
+from pipeline.results.notes import NotesRead
+from pipeline.results.owner import Owner
+from pipeline.results.records import Records
+from pipeline.results.technique import TechniqueAnswer
+from pipeline.results.unseen import Unseen
+from pipeline.stats.second_opinion import Asked, CoxAsked, CurveAsked, Opinion, opinions
+from pipeline.transforms.coded_details import Coded
+from pipeline.transforms.link import LinkInput
+from pipeline.transforms.patient_numbers import number_patients
+from pipeline.transforms.readings import by_readers
+from pipeline.transforms.rules import LinkRules
+
+CAUTIONS = (
+    "These figures describe one practice's own records. They show association, not cause: teeth were not assigned "
+    "to treatments by chance.",
+    "They are no advice for any one patient. Follow local standards, licensed judgement and privacy law.",
+    "Patients who stop coming are followed only to their last visit; what became of their teeth later is not known.",
+)
+PACKAGES = ("toothyears", "polars", "duckdb", "numpy", "scipy", "lifelines", "plotly", "python-pptx")
+# A gap above this between two libraries' figures means that one of them is wrong.
+TOLERANCE = 1e-6
+# A run is not held up for ever by the second library.
+SECOND_SECONDS = 600
+
+
+@dataclass(frozen=True)
+class ToCount:
+    """What the main comparison is counted on in other ways; see `explore_choices`."""
+
+    tables: LinkInput
+    rules: LinkRules
+    records_begin: dt.date | None
+    of_crowns: int | None
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the store tells of itself without its rows being read."""
+
+    practice: str
+    filled: Mapping[str, Filled]  # counts of all input tables and the linked ones, by name
+    unknown_codes: Sequence[UnknownCode]
+    patients_in_ledger: int
+    records_begin: dt.date | None
+    loads: pl.DataFrame
+    quarantine: pl.DataFrame
+    reasons: Mapping[str, tuple[str, str]]
+    link_counts: Mapping[str, int]
+    changes: pl.DataFrame  # counts of rows that later files change
+    linked_from: dt.date | None  # the first day that stands, by the linking rules
+    cutoff: dt.date | None
+    rules: Mapping[str, str]
+    settings: Mapping[str, str]
+    left_out: pl.DataFrame | None  # texts of optional fields that reading left out: field, note, rows
+    could_hold: Mapping[str, tuple[int, int]]  # fields that few rows of the ledger can hold: such rows, and filled in
+    other_texts: pl.DataFrame  # texts of fields with usual words that are none of these: table, field, rows, texts
+    records: Records  # what the rounding of shared figures hangs on
+
+
+@dataclass(frozen=True)
+class Compared(Told):
+    """What the comparing stage reads from the store."""
+
+    crowns: pl.DataFrame  # single crowns made here
+    every_crown: pl.DataFrame  # of every kind, whoever made it
+    endo_courses: pl.DataFrame  # done here
+    every_course: pl.DataFrame  # whoever did it
+    tooth_followup: pl.DataFrame
+    elsewhere_hints: pl.DataFrame
+    inputs: Mapping[str, pl.DataFrame]  # the stored input tables but for the procedures, by name
+    codes: pl.DataFrame
+    to_count: ToCount | None
+    others: Others = field(default_factory=Others)
+    coded: Coded = field(default_factory=Coded)  # what procedure codes tell where the details do not
+    note_values: pl.DataFrame = field(default_factory=NOTE_VALUES.empty)  # read from chart notes
+    note_checks: pl.DataFrame = field(default_factory=NOTE_CHECKS.empty)  # some of them held against the chart
+    reviews_due: pl.DataFrame | None = None  # on the last day of the data; see `due_reviews`
+    film_readers: tuple[str, ...] = ()  # whose readings alone count of the films that one of them read
+
+
+def compare(stored: Compared, analysis: Analysis, *, say: Callable[[str], None], beside: bool = False) -> Results:
+    """Answer every question that the data allow, and list those that they do not.
+
+    With `beside` the main comparison is counted in other ways, and a second library asked, in processes of their own
+    while the other questions are answered.
+    """
+    numbered = _with_numbered_patients(stored)
+    with Beside(say=say, here=not beside) as others:
+        return _answers(numbered, analysis, named_patients=stored.inputs["patients"], say=say, others=others)
+
+
+def _answers(
+    stored: Compared,
+    analysis: Analysis,
+    *,
+    named_patients: pl.DataFrame,
+    say: Callable[[str], None],
+    others: Beside,
+) -> Results:
+    second = others.give(
+        partial(opinions, _asked_twice(stored.crowns, stored.inputs["patients"])), seconds=SECOND_SECONDS
+    )
+    every_reading = stored.inputs["findings"]
+    counted = by_readers(every_reading, stored.film_readers) if stored.film_readers else every_reading
+    if idle := sorted(set(stored.film_readers) - set(every_reading["reader"])):
+        say(f"film_readers names who read no film in these records: {', '.join(idle)}")
+    stored = replace(stored, inputs={**stored.inputs, "findings": counted})
+    patients = stored.inputs["patients"]
+    say("comparing crowns by the timing of the root canal")
+    comparisons: tuple[Comparison, ...] = ()
+    spells_of: list[tuple[pl.DataFrame, str]] = []  # the rows of each comparison, and what one of them is of
+    main = compare_since_seat(stored.crowns, patients, analysis) if stored.crowns.height else None
+    from_opening = crowns_from_opening(stored.every_crown)
+    since_opening = None
+    if main is not None:
+        since_opening = compare_since_opening(from_opening, patients, analysis)
+    other_ways = None
+    if main is not None and since_opening is not None:
+        other_ways = _other_ways(stored, main, named_patients, analysis, say=say, others=others)
+    say("root-filled teeth with a crown and without one")
+    of_endo = _endo_comparisons(stored, patients, analysis)
+    say("the decision on a hyperemic tooth, as an emulated trial")
+    emulated = emulate(
+        stored.crowns,
+        stored.every_course,
+        stored.tooth_followup,
+        patients,
+        analysis,
+        endo_details=stored.inputs["endo_details"],
+        lab_days=int(stored.rules["lab_days"]),
+    )
+    trial = emulated.trial
+    say("every technique question, as one family of looks with the headlines")
+    asked = [c for c in (since_opening, *(c for c, _ in of_endo)) if c is not None]
+    looks = {c.id: main_p(c, analysis) for c in asked}
+    if isinstance(trial, Trial):
+        looks[trial.id] = difference_p(verdict_difference(trial), analysis)
+    techniques = answer_techniques(
+        stored.crowns,
+        stored.endo_courses,
+        stored.tooth_followup,
+        stored.inputs,
+        analysis,
+        rules=stored.rules,
+        main=main,
+        headlines={name: p for name, p in looks.items() if p is not None},
+        coded=stored.coded,
+    )
+    among = techniques.headlines
+    if isinstance(trial, Trial) and trial.verdict is not None:
+        trial = replace(trial, verdict=verdict_in_family(trial.verdict, among.get(trial.id), analysis))
+    if main is not None and since_opening is not None:
+        since_seat = in_family(main, techniques.main_p_family, analysis)
+        since_opening = in_family(since_opening, among.get(since_opening.id), analysis)
+        states, opened = state_spells(crown_rows(stored.crowns, patients)), opened_rows(from_opening, patients)
+        since_seat = replace(
+            since_seat, honesty=honesty_of(since_seat, states, analysis, cutoff=stored.cutoff, away_days=_away(stored))
+        )
+        say("weighting the main comparison for who stopped coming")
+        since_seat = with_weighed(since_seat, states, stored.inputs["findings"], analysis, cutoff=stored.cutoff)
+        comparisons = (
+            since_seat,
+            replace(
+                since_opening,
+                honesty=honesty_of(since_opening, opened, analysis, cutoff=stored.cutoff, away_days=_away(stored)),
+            ),
+        )
+        spells_of = [(states, "crown_id"), (opened, "crown_id")]
+    for one, spells in of_endo:
+        told = in_family(one, among.get(one.id), analysis)
+        spells_of.append((spells, "course_id"))
+        honesty = honesty_of(
+            told,
+            spells,
+            analysis,
+            covariates=endo_outcomes.ADJUST,
+            unit="course_id",
+            cutoff=stored.cutoff,
+            away_days=_away(stored),
+        )
+        comparisons = (*comparisons, replace(told, honesty=honesty))
+    say("holding the recorded technique against what the trade knows")
+    endo_details = stored.inputs["endo_details"]
+    trade_checks = check_technique(
+        endo_details, stored.inputs["crown_details"], stored.endo_courses, left_out=stored.left_out
+    )
+    films = (stored.endo_courses, counted, endo_details)
+    gap_days = int(stored.rules["course_gap_days"])
+    asked_of_films: dict[str, Any] = {
+        "recall_months": int(stored.rules["recall_months"]),
+        "uncertain_years": int(stored.rules["uncertain_years"]),
+        "gap_days": gap_days,
+        "min_recalled": analysis.min_at_risk,
+    }
+    recalls = recall_rows(*films, **asked_of_films, confidence=analysis.confidence)
+    ways = reader_ways(*films, min_films=analysis.min_at_risk, **asked_of_films, confidence=analysis.confidence)
+    healed = lesion_healing(
+        *films,
+        gap_days=gap_days,
+        min_followed=analysis.min_at_risk,
+        confidence=analysis.confidence,
+        seed=int(stored.settings.get("seed", "0")),
+    )
+    losses = losses_by_cause(stored.crowns, stored.endo_courses, stored.tooth_followup, patients, analysis)
+    say("how many openings these records may not hold")
+    unseen = _unseen(stored, next(iter(comparisons), None) if main is not None else None, emulated, analysis)
+    say("success rates of crowns and root canals")
+    rules, horizon = analysis.curve_rules(), analysis.horizon_years
+    cases = own_cases(crown_spells(stored.crowns), outcome="crown_survival", horizon=horizon, rules=rules)
+    rates = rate_tables(
+        crown_spells(stored.crowns),
+        outcome="crown_survival",
+        title="Crowns made here and in place",
+        horizon=horizon,
+        rules=rules,
+    )
+    for outcome, title in (
+        ("tooth_survival", "Root-filled teeth kept"),
+        ("free_of_intervention", "Root canals without retreatment, surgery or extraction"),
+    ):
+        spells = endo_spells(stored.endo_courses, stored.tooth_followup, outcome=outcome)
+        name = f"endo_{outcome}"
+        rates += rate_tables(spells, outcome=name, title=title, horizon=horizon, rules=rules)
+        cases += own_cases(spells, outcome=name, horizon=horizon, rules=rules)
+    say("clinicians and months against what is expected; published figures")
+    monitoring: tuple[Monitoring, ...] = ()
+    watched = {
+        "crown_survival": crowns_to_watch(stored.crowns, patients),
+        "endo_free_of_intervention": root_canals_to_watch(stored.endo_courses, patients),
+    }
+    for outcome, teeth in watched.items():
+        monitoring += watch(
+            teeth, outcome=outcome, cutoff=stored.cutoff, confidence=analysis.confidence,
+            seed=int(stored.settings.get("seed", "0")),
+        )  # fmt: skip
+    benchmarks = compare_published(
+        read_benchmarks(),
+        stored.crowns,
+        stored.endo_courses,
+        stored.tooth_followup,
+        min_at_risk=analysis.min_at_risk,
+        confidence=analysis.confidence,
+    )
+    say("the owner's sheet: changes, early signs, what to do, filters")
+    owner = _owner(stored, analysis, watched, rates=rates, monitoring=monitoring, benchmarks=benchmarks)
+    if other_ways is not None:
+        say("counting the main comparison in every other defensible way")
+        comparisons = (with_choices(comparisons[0], other_ways()), *comparisons[1:])
+    plans = [
+        plan_question(c, rows, analysis, unit=unit, cutoff=stored.cutoff)
+        for c, (rows, unit) in zip(comparisons, spells_of, strict=True)
+    ]
+    say("checking curves and hazard ratios against a second library")
+    overview = _results(stored)
+    found = replace(
+        overview,
+        quality=replace(
+            with_coded_counts(overview.quality, techniques.from_codes),
+            notes=_notes(stored, techniques.answers, analysis),
+        ),
+        comparisons=comparisons,
+        trade_checks=trade_checks,
+        trade_counts=count_technique(endo_details),
+        planning=(*(p for p in plans if p is not None), *techniques.plans),
+        rates=rates,
+        not_run=(
+            *_not_run(stored),
+            *recalls.not_run,
+            *((healed,) if isinstance(healed, NotRun) else ()),
+            *losses.not_run,
+            *((trial,) if isinstance(trial, NotRun) else ()),
+            *techniques.not_run,
+        ),
+        monitoring=monitoring,
+        benchmarks=benchmarks,
+        owner=owner,
+        trials=(trial,) if isinstance(trial, Trial) else (),
+        unseen=unseen,
+        own_cases=cases,
+        techniques=techniques.answers,
+        learning=techniques.learning,
+        followup=followup_rows(
+            stored.crowns, stored.endo_courses, cutoff=stored.cutoff, confidence=analysis.confidence
+        ),
+        recalls=recalls.rows,
+        losses=losses.tables,
+        states=crown_states(stored.crowns, patients, analysis),
+        agreement=reading_agreement(every_reading, min_pairs=analysis.min_at_risk, confidence=analysis.confidence),
+        reader_ways=ways,
+        lesion_healing=healed if isinstance(healed, LesionHealing) else None,
+        checks=tuple(Check(o.what, o.by, o.rows, o.largest_gap, TOLERANCE) for o in _heard(second, say=say)),
+    )
+    say("what others found, and what ours adds")
+    tables = (stored.crowns, stored.endo_courses, stored.tooth_followup, patients)
+    return with_evidence(found, stored.others, lambda: pooled_spells(*tables))
+
+
+def main_alone(told: Told, main: Comparison, analysis: Analysis, *, why: str) -> Results:
+    """Results that hold the main comparison alone, which can be made part by part; `why` is what the others lack.
+
+    Its difference is claimed only if it could be claimed whatever the technique questions would have shown.
+    """
+    p = main_p(main, analysis)
+    main = in_family(main, None if p is None else min(1.0, p / MAIN_SHARE), analysis)
+    doubt = f"{main.verdict.doubt} It was not counted in other ways, as it is where all questions are asked."
+    main = replace(main, verdict=replace(main.verdict, doubt=doubt))
+    others = NotRun(
+        ALL_OTHERS,
+        "Root canals, techniques, success rates, monitoring, other ways to count and everything else",
+        (why,),
+    )
+    return replace(_results(told), comparisons=(main,), not_run=(*_not_run(told), others))
+
+
+def _results(told: Told) -> Results:
+    """What all results say of the records, the settings and the program, with no question answered yet."""
+    linked = told.link_counts
+    return Results(
+        practice=told.practice,
+        data_from=told.records_begin.isoformat() if told.records_begin else "",
+        data_cutoff=told.cutoff.isoformat() if told.cutoff else "",
+        counts=Counts(
+            procedures=told.filled["procedures"].rows,
+            patients=told.patients_in_ledger,
+            crowns=linked.get("crowns", 0),
+            endo_courses=linked.get("endo_courses", 0),
+            quarantined=told.quarantine.height,
+            crowns_unknown_age=linked.get("crowns_from_elsewhere_unknown_age", 0),
+        ),
+        comparisons=(),
+        rates=(),
+        records=told.records,
+        quality=make_quality(
+            loads=told.loads,
+            quarantine=told.quarantine,
+            reasons=told.reasons,
+            filled={name: told.filled[name] for name, table in INPUT_TABLES.items() if table not in NOTE_TABLES},
+            unknown_codes=told.unknown_codes,
+            link_counts=told.link_counts,
+            changes=told.changes,
+            could_hold=told.could_hold,
+            other_texts=told.other_texts,
+        ),
+        not_run=(),
+        calibration=calibration_sentence(calibration_rows(), linked.get("crowns", 0)),
+        rules=dict(told.rules),
+        analysis=dict(told.settings),
+        versions=_versions(),
+        cautions=CAUTIONS,
+    )
+
+
+def _with_numbered_patients(stored: Compared) -> Compared:
+    """No figure names a patient, and numbers take less time and room than texts."""
+    linked = {
+        name: getattr(stored, name)
+        for name in ("crowns", "every_crown", "endo_courses", "every_course", "tooth_followup", "elsewhere_hints")
+    }
+    frames, _ = number_patients({**linked, "coded": stored.coded.rows, **stored.inputs})
+    return replace(
+        stored,
+        **{name: frames[name] for name in linked},  # type: ignore[arg-type]
+        inputs={name: frames[name] for name in stored.inputs},
+        coded=replace(stored.coded, rows=frames["coded"]),
+    )
+
+
+def _endo_comparisons(
+    stored: Compared, patients: pl.DataFrame, analysis: Analysis
+) -> list[tuple[Comparison, pl.DataFrame]]:
+    """The crown after a root canal by each outcome and the delay to it, with the rows that they are made of."""
+    if not stored.endo_courses["completed"].count():
+        return []
+    tables = (stored.endo_courses, stored.tooth_followup, stored.every_crown, patients)
+    made = {outcome: endo_teeth(*tables, outcome=outcome) for outcome in endo_outcomes.OUTCOMES}
+    out = [
+        (endo_outcomes.compare_teeth(teeth, analysis, outcome=outcome), crown_spells_of_teeth(teeth.rows))
+        for outcome, teeth in made.items()
+    ]
+    kept = made["tooth_survival"]
+    rows = landmark_rows(kept.rows, landmark_days=LANDMARK_DAYS, soon_days=SOON_DAYS)
+    return [*out, (compare_delay(kept, analysis), rows)]
+
+
+def _notes(stored: Compared, answers: Sequence[TechniqueAnswer], analysis: Analysis) -> NotesRead | None:
+    """What notes told, how right they are read, and how far their errors would move the technique comparisons."""
+    values, checks = stored.note_values, stored.note_checks
+    found = notes_read(values, checks, confidence=analysis.confidence)
+    if found is None or checks.is_empty():
+        return found
+    seed = int(stored.settings.get("seed", "0"))
+    moved = misread_contrasts(answers, all_questions(), values, checks, seed=seed, confidence=analysis.confidence)
+    return replace(found, contrasts=moved)
+
+
+def _owner(
+    stored: Compared,
+    analysis: Analysis,
+    watched: Mapping[str, pl.DataFrame],
+    *,
+    rates: Sequence[RateTable],
+    monitoring: Sequence[Monitoring],
+    benchmarks: Sequence[Benchmark],
+) -> Owner:
+    """The owner's sheet, but for what changed since the last run, of which the store knows."""
+    ledger = stored.loads.filter(pl.col("table_name") == "procedures")
+    read, aside = (int(ledger[name].sum()) for name in ("rows_read", "quarantined"))
+    waiting = Waiting(
+        reviews=stored.reviews_due,
+        hints=stored.elsewhere_hints,
+        mend=stored.quarantine.filter(~pl.col("reason").is_in(SETTLED)).height,
+        read=int(stored.loads["rows_read"].sum()),
+        unknown_codes=stored.unknown_codes,
+        courses=stored.endo_courses["completed"].count(),
+    )
+    return owner_of(
+        teeth_of(
+            stored.crowns,
+            stored.endo_courses,
+            stored.tooth_followup,
+            posted_at_prep=stored.rules.get("crown_date") == "prep",
+        ),
+        watched,
+        rates=rates,
+        monitoring=monitoring,
+        benchmarks=benchmarks,
+        waiting=waiting,
+        cutoff=stored.cutoff,
+        read=read,
+        set_aside=aside,
+        asked=Demands(
+            analysis.min_at_risk,
+            analysis.min_failures,
+            analysis.smallest_difference_per_100,
+            analysis.horizon_years,
+            analysis.confidence,
+        ),
+        max_step=analysis.curve_rules().max_step,
+    )
+
+
+def _away(stored: Told) -> int:
+    """A patient not seen for so long before the records end has left; the same days as rule 11's."""
+    return int(stored.rules.get("active_days", AWAY_DAYS))
+
+
+def _unseen(stored: Compared, main: Comparison | None, emulated: Emulated, analysis: Analysis) -> tuple[Unseen, ...]:
+    """What the ledger may not hold of the main comparison and of the decision on a hyperemic tooth."""
+    patients = stored.inputs["patients"]
+    setting, seed = stored.rules.get("root_canals_elsewhere", "unknown"), int(stored.settings.get("seed", "0"))
+    hints, found = stored.elsewhere_hints, []
+    if main is not None:
+        found.append(
+            unseen_in_longevity(stored.crowns, patients, main, analysis, setting=setting, seed=seed, hints=hints)
+        )
+    if isinstance(emulated.trial, Trial) and emulated.rows is not None:
+        found.append(unseen_in_trial(emulated.rows, emulated.trial, analysis, setting=setting, seed=seed, hints=hints))
+    return tuple(found)
+
+
+def _not_run(stored: Told) -> tuple[NotRun, ...]:
+    """Analyses that the data do not allow, each with the fields that it lacks."""
+    wanted = (
+        ("crown_survival_by_provider", "Crowns in place by clinician", ("procedures.provider_id",)),
+        ("crown_survival_by_site", "Crowns in place by clinic", ("procedures.site_id",)),
+        ("adjustment_for_patient", "Adjustment for age and sex", ("patients.sex", "patients.birth_date|birth_year")),
+        ("adjustment_for_material", "Adjustment for material", ("crown_details.material",)),
+    )
+    out = []
+    if not stored.link_counts.get("crowns"):
+        out.append(
+            NotRun("crown_longevity_by_endo_timing", "Crowns by timing of the root canal", ("procedures: crown codes",))
+        )
+    for name, title, fields in wanted:
+        lacking = tuple(f.replace("|", " or ") for f in fields if not _has(stored, f))
+        if name == "adjustment_for_material" and stored.filled["crowns"].by_column["material"]:
+            continue  # the codes say enough
+        if lacking:
+            out.append(NotRun(name, title, lacking))
+    return tuple(out)
+
+
+def _has(stored: Told, field: str) -> bool:
+    table, columns = field.split(".")
+    return any(stored.filled[table].by_column[column] for column in columns.split("|"))
+
+
+def _other_ways(
+    stored: Compared,
+    main: Comparison,
+    named_patients: pl.DataFrame,
+    analysis: Analysis,
+    *,
+    say: Callable[[str], None],
+    others: Beside,
+) -> Callable[[], Choices]:
+    """Begin to count the main comparison in other ways; the function that comes back waits for them."""
+    assert stored.to_count is not None
+    to_count = stored.to_count
+    counting = partial(
+        explore_choices,
+        to_count.tables,
+        stored.codes,
+        to_count.rules,
+        named_patients,
+        analysis,
+        records_begin=to_count.records_begin,
+        of_crowns=to_count.of_crowns,
+        changes=main.steady is not None and main.steady.steady is not True,
+        workers=1,  # its threads would wait for one another, and this process is one of three
+    )
+    begun = others.give(counting)
+
+    def found() -> Choices:
+        try:
+            return begun()
+        except BesideError as failed:
+            say(f"the process that counts in other ways failed ({failed}): they are counted here")
+            return counting(say=say)
+
+    return found
+
+
+def _heard(second: Callable[[], tuple[Opinion, ...]], *, say: Callable[[str], None]) -> tuple[Opinion, ...]:
+    """What the second library said; nothing, and that is told, where it could not be asked."""
+    try:
+        return second()
+    except BesideError as failed:
+        say(f"the second library was not heard: {failed}. All figures stand; they were not computed twice this time")
+        return ()
+
+
+def _asked_twice(crowns: pl.DataFrame, patients: pl.DataFrame) -> list[Asked]:
+    """What a second library is to compute again: the two main curves, and the crude ratios."""
+    spells = state_spells(crown_rows(crowns, patients)).filter(pl.col("exit_days") > pl.col("entry_days"))
+    asked: list[Asked] = []
+    for state in ("before_seat", "vital"):
+        part = spells.filter(pl.col("state") == state)
+        if part["event"].sum():
+            columns = (part[c].to_numpy() for c in ("exit_days", "event", "entry_days"))
+            asked.append(CurveAsked(f"curve of crowns, {state}", *columns))
+    states = [s for s in ("before_seat", "through_crown") if spells.filter(pl.col("state") == s)["event"].sum()]
+    if len(states) == 2 and spells.filter(pl.col("state") == "vital")["event"].sum():
+        x = np.column_stack([(spells["state"] == s).cast(pl.Float64).to_numpy() for s in states])
+        fit = fit_states(spells, x, names=tuple(states), stratum=None)
+        columns = (spells[c].to_numpy() for c in ("exit_days", "event", "entry_days"))
+        asked.append(CoxAsked("crude hazard ratios by timing (logarithms)", fit.coef, x, *columns))
+    return asked
+
+
+def _versions() -> dict[str, str]:
+    found = {"python": platform.python_version()}
+    for name in PACKAGES:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            continue
+    return found

@@ -1,0 +1,372 @@
+"""The ingest stage: a practice's files into the database, every row accounted for.
+
+Files that were read before under the same settings are left alone. If the settings that decide how a table is read
+have changed since, its files are read again and their rows replaced, so that editing the TOML and running again does
+what one expects. All of it is one transaction.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.machine.clock import check_clock, clock_doubt
+from pipeline.machine.errors import DataError
+from pipeline.machine.progress import Progress
+from pipeline.notes.hold import hold_notes, reader_of
+from pipeline.practice.pseudonyms import KEPT, NAMING, Pseudonyms, choose, key_path
+from pipeline.practice.tables import INPUT_TABLES, LOADS, NOTES, PATIENTS, PROCEDURES, Table
+from pipeline.reading.column_forms import column_forms, proves_comma
+from pipeline.reading.config import Settings, code_table, matching_files
+from pipeline.reading.doubts import Seen, find_doubts, refuse_doubts
+from pipeline.reading.doubts.look import seen_of
+from pipeline.reading.loads import FileToRead, files_to_read, fingerprint
+from pipeline.reading.mended_files import open_files, read_options
+from pipeline.reading.merged_patients import merged_patients
+from pipeline.reading.read_file import FileRead
+from pipeline.reading.set_aside import MendedFile
+from pipeline.reading.sources import Source, open_source
+from pipeline.reading.sources.mapping import resolve_columns
+from pipeline.reading.sources.safe_path import refuse_outside
+from pipeline.results import LoadRow
+from pipeline.storing.own_tables import FIELD_NOTES, STORED_LOADS
+from pipeline.storing.store import Store, open_store
+from pipeline.transforms.cell_forms import read_by_form
+from pipeline.transforms.claims import taken_back
+from pipeline.transforms.clean import NOTE_SCHEMA, Caches, Reading
+from pipeline.transforms.corrections import find_corrections, superseded
+from pipeline.transforms.deduplicate import SOURCE_KEYS, deduplicate, keyed_changes
+from pipeline.transforms.listed_twice import unite_listed
+
+Say = Callable[[str], None]
+BYTES_STORED = 0.8  # in the database and while it is filled, for a byte of a file; measured: 0.45 once it is filled
+
+
+@dataclass(frozen=True)
+class IngestReport:
+    """What the stage did. `loads` lists every file that the database rests on now; the file counts are of this run."""
+
+    loads: tuple[LoadRow, ...]
+    files_read: int
+    files_unchanged: int
+
+    @property
+    def rows_read(self) -> int:
+        """Rows of all files; equals loaded + duplicate + reversed + quarantined."""
+        return sum(load.rows_read for load in self.loads)
+
+    @property
+    def loaded(self) -> int:
+        """Rows in the tables."""
+        return sum(load.loaded for load in self.loads)
+
+    @property
+    def duplicate(self) -> int:
+        """Rows that were there already."""
+        return sum(load.duplicate for load in self.loads)
+
+    @property
+    def reversed(self) -> int:
+        """Rows of claims that were taken back."""
+        return sum(load.reversed for load in self.loads)
+
+    @property
+    def quarantined(self) -> int:
+        """Rows set aside."""
+        return sum(load.quarantined for load in self.loads)
+
+
+def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = False) -> IngestReport:
+    """Read every file of PRACTICE.toml that is new or is to be read anew into the database.
+
+    Parameters
+    ----------
+    today
+        Work on a later day cannot have been done.
+    say
+        Gets the progress, a line at a time; no patient value is in it.
+    keep_ids
+        Store patients as the practice names them, not under pseudonyms.
+
+    Raises
+    ------
+    ConfigError
+        If a pattern matches no file, or something in the files can be meant in two ways and is not told.
+    DataError
+        If a file cannot be read as told, or the database is in use. The database is then as it was.
+    """
+    files = {
+        name: [*matching_files(settings, name), *matching_files(settings, name, corrected=True)]
+        for name in settings.tables
+    }
+    for path in dict.fromkeys(path for paths in files.values() for path in paths):
+        refuse_outside(path, settings.path.parent)
+    codes = code_table(settings)
+    practice = settings.practice
+    with open_store(practice.database, bulk=True, memory_mb=settings.machine.memory_mb) as store:
+        naming = store.text(NAMING) or (KEPT if store.stored_loads().height else None)
+        pseudonyms, naming = choose(
+            naming, keep_ids=keep_ids, path=key_path(practice.database, practice.key_file), say=say
+        )
+        loading = _Loading(store, settings, codes, pseudonyms, today, say)
+        read = {name: loading.files(name, paths) for name, paths in files.items()}
+        size = sum(file.path.stat().st_size for fresh in read.values() for file in fresh)
+        _check_room(size, store.path)
+        loading.progress = Progress("reading", size, say, quick=2.0)
+        # The rows of new ledgers are stored ahead: what hangs on them, and with it that they are there at all, follows
+        # in one transaction. Rows taken out in the transaction that brought them would all be written anew.
+        ahead = [file for file in read.get(PROCEDURES.name, ()) if not file.again]
+        try:
+            told = {file.load_id: loading.read(PROCEDURES, file, assume_point=True) for file in ahead}
+            with store.transaction():
+                store.save_text(NAMING, naming)
+                for name, fresh in read.items():
+                    table = INPUT_TABLES[name]
+                    for file in fresh:
+                        loading.account(table, file, told.get(file.load_id) or loading.read(table, file))
+                    if fresh and (gone := _settle(store, name, [file.load_id for file in fresh])):
+                        say(
+                            f"{name}: {gone:,} rows of an earlier export are not in a later one that holds days of the "
+                            "same patients. They stay; if they were deleted in between, name the later export alone."
+                        )
+                loading.refuse_doubts(files)
+                if any(read.values()) or not store.is_done("ingest"):
+                    store.clear_set_aside()
+                    hold_notes(store, settings, codes, say=say)
+                    store.mark_done("ingest")
+        finally:
+            store.drop_unaccounted()
+        loads = _load_rows(store)
+        latest = store.latest_year()
+    if doubt := clock_doubt(latest, today=today):
+        say(doubt)
+    for load in loads:
+        say(
+            f"{load.table}: {load.file}: {load.rows_read:,} rows read = {load.loaded:,} loaded + "
+            f"{load.duplicate:,} there already + {load.reversed:,} taken back + {load.quarantined:,} set aside"
+        )
+    n_read = sum(map(len, read.values()))
+    return IngestReport(loads=loads, files_read=n_read, files_unchanged=sum(map(len, files.values())) - n_read)
+
+
+class _CommaSeen(Exception):  # noqa: N818
+    """A number of the file can only have been written with a decimal comma."""
+
+
+@dataclass
+class _Loading:
+    """One run of the stage: what its files have in common."""
+
+    store: Store
+    settings: Settings
+    codes: pl.DataFrame
+    pseudonyms: Pseudonyms | None
+    today: dt.date
+    say: Say
+    progress: Progress = field(default_factory=lambda: Progress("", 1, lambda _: None))
+    mending: dict[str, MendedFile] = field(default_factory=dict)
+    next_id: int = 1
+    seen: dict[tuple[str, Path], Seen] = field(default_factory=dict)  # one file may hold several tables
+    texts: dict[str, Caches] = field(
+        default_factory=dict
+    )  # of the table read last: its files repeat one another's texts
+
+    def __post_init__(self) -> None:
+        self.next_id = 1 + max(self.store.stored_loads()["load_id"], default=0)
+
+    def files(self, name: str, paths: list[Path]) -> list[FileToRead]:
+        """Those of a table's files that are to be read."""
+        fresh = files_to_read(
+            paths,
+            table=name,
+            folder=self.settings.path.parent,
+            stored=self.store.stored_loads(),
+            first_id=self.next_id,
+            fingerprint=fingerprint(self.settings, name, self.codes, merged_patients(self.settings)),
+            say=self.say,
+        )
+        self.next_id = max([self.next_id, *(file.load_id + 1 for file in fresh)])
+        if fresh and self.settings.tables[name].corrected:
+            opened = open_files(self.settings, name).items()
+            self.mending |= {digest: source for digest, source in opened if isinstance(source, MendedFile)}
+        return fresh
+
+    def read(self, table: Table, file: FileToRead, *, assume_point: bool = False) -> FileRead:
+        """Put the typed rows of one file into its table; rows that are there already are still among them.
+
+        With `assume_point`, which only works outside a transaction, a file is read a second time if it turns out to
+        have decimal commas, instead of every file being read twice to find out.
+        """
+        told = self.settings.tables[table.name]
+        before = _stamp(file)
+        self.say(f"{table.name}: {file.name}: reading")
+        if file.again:
+            self.store.forget_load(file.load_id)
+        mended = self.mending.get(file.digest)
+        source: Source = mended or open_source(file.path, read_options(told, self.settings))
+        spoken = source.spoken
+        columns = resolve_columns(
+            source.headings, {} if spoken.fields else told.columns, table=table.name, file=file.name
+        )
+        practice = self.settings.practice
+        # A few mended rows cannot show how their dates are written: the file that they are of does.
+        forms = column_forms(
+            mended.root if mended else source,
+            columns,
+            told,
+            practice,
+            file=file.name,
+            today=self.today,
+            say=self.say,
+            assume_point=assume_point,
+        )
+
+        def refuse(rows: pl.DataFrame) -> None:
+            if any(proves_comma(rows, name, heading, told) for name, heading in forms.assumed.items()):
+                raise _CommaSeen
+
+        if table.name not in self.texts:
+            self.texts = {table.name: {}}
+        reading = Reading(
+            table=table,
+            notation=spoken.notation or practice.tooth_notation,
+            code_system=practice.code_system,
+            codes=self.codes,
+            today=self.today,
+            values=told.values,
+            dates=forms.dates,
+            decimals=forms.decimals,
+            caches=self.texts[table.name],
+        )
+        seen = seen_of(self.settings, table.name, source, columns, self.codes, file=file.name)
+        read = FileRead(
+            source,
+            seen,
+            reading,
+            file.load_id,
+            self.pseudonyms,
+            self.store.scratch,
+            self.progress,
+            forms.by_part,
+            refuse,
+            reader_of(self.settings).values if table is NOTES else None,
+        )
+        try:
+            self.store.append_all(table, read.rows())
+        except _CommaSeen:
+            self.progress.step(0, rows=-read.rows_read)
+            return self.read(table, file)
+        self.progress.step(file.path.stat().st_size)
+        self.seen[table.name, file.path] = seen
+        check_clock(dated=read.dated, ahead=read.ahead, file=file.name, today=self.today)
+        for name, note, rows in read.notes().iter_rows():
+            if told_so := read_by_form(note, rows):
+                self.say(f"{table.name}: {file.name}: {name}: {told_so}")
+        if remark := getattr(source, "remark", None):
+            self.say(f"{table.name}: {file.name}: {remark}")
+        if _stamp(file) != before:
+            raise DataError(f"{file.name}: the file changed while it was read. Run again when it is complete.")
+        return read
+
+    def refuse_doubts(self, files: Mapping[str, list[Path]]) -> None:
+        """Stop where the files read can be meant in two ways; patients are compared with those of the files before."""
+        if not self.seen:
+            return
+        seen = list(self.seen.values())
+        for name in (n for n in ("procedures", "patients") if n in files):
+            seen += [self._patients_of(name, path) for path in files[name] if (name, path) not in self.seen]
+        refuse_doubts(find_doubts(seen, self.settings), file=self.settings.path.name)
+
+    def _patients_of(self, name: str, path: Path) -> Seen:
+        told = self.settings.tables[name]
+        source = open_source(path, read_options(told, self.settings))
+        columns = resolve_columns(
+            source.headings, {} if source.spoken.fields else told.columns, table=name, file=path.name
+        )
+        seen = seen_of(self.settings, name, source, columns, self.codes, file=path.name)
+        for batch in source.batches(seen.answers.patient_headings()):
+            seen.add_ids(seen.answers.ids(batch.rows))
+        return seen
+
+    def account(self, table: Table, file: FileToRead, read: FileRead) -> None:
+        """Store what belongs to the rows of one file: the load, what was set aside, claims, notes."""
+        if mended := self.mending.get(file.digest):
+            self.store.mended.note(file.load_id, mended.mended())
+        for waiting in (read.aside, read.claims, read.values):
+            for piece in waiting.pieces():
+                self.store.append(waiting.table, piece)
+        load_id = pl.lit(file.load_id, pl.Int32).alias("load_id")
+        self.store.append(FIELD_NOTES, read.notes().select(load_id, *NOTE_SCHEMA))
+        settings = fingerprint(self.settings, table.name, self.codes, merged_patients(self.settings))
+        self.store.append(STORED_LOADS, _load_row(file, table.name, read.rows_read, settings))
+
+
+def _check_room(size: int, database: Path) -> None:
+    """Refuse to begin where rows of so many bytes of files will not fit beside what is stored."""
+    need, free = size * BYTES_STORED, shutil.disk_usage(database.parent).free
+    if free < need:
+        raise DataError(
+            f"{database.name}: the disk is full: these files need about {need / 1e6:,.0f} MB, and {free / 1e6:,.0f} MB "
+            "are free. Make room and run again; nothing was changed."
+        )
+
+
+def _settle(store: Store, name: str, new_loads: list[int]) -> int:
+    """Take out the rows that are there already, and check that every row read is accounted for.
+
+    Returns how many rows of an earlier export a later one of the same ledger no longer has, nor another in their place.
+    """
+    table, vanished = INPUT_TABLES[name], 0
+    store.mended.settle(table)
+    later = store.changes.later(new_loads) if table is PROCEDURES else None
+    if later is not None:
+        changes = find_corrections(store.changes.one_sided(new_loads), later=later)
+        store.changes.log(table, changes)
+        store.remove(table, superseded(changes))
+        vanished = changes["new_row_number"].null_count()
+    if table is PATIENTS:
+        united = unite_listed(store.listed_twice(table, key="patient_id", new_loads=new_loads))
+        store.remove(table, united.verdicts)
+        store.put_in_place(table, united.patients)
+    gone = []
+    for alike in store.alike(table, key=SOURCE_KEYS.get(name, ()), new_loads=new_loads):
+        verdicts = deduplicate(alike, table=name, new_loads=new_loads, later=later)
+        store.changes.log(table, keyed_changes(alike, verdicts))
+        gone.append(verdicts)
+    if gone:
+        store.remove(table, pl.concat(gone))
+    if table is PROCEDURES and (claims := store.claims()).height:
+        store.take_back(taken_back(claims))
+    store.recount(table)
+    return vanished
+
+
+def _load_row(file: FileToRead, table: str, rows_read: int, settings: str) -> pl.DataFrame:
+    row = {
+        "load_id": file.load_id,
+        "file": file.name,
+        "hash": file.digest,
+        "table_name": table,
+        "rows_read": rows_read,
+        "loaded": 0,
+        "duplicate": 0,
+        "reversed": 0,
+        "quarantined": 0,
+        "settings": settings,
+    }
+    return pl.DataFrame([row], schema=STORED_LOADS.schema)
+
+
+def _load_rows(store: Store) -> tuple[LoadRow, ...]:
+    loads = store.read(LOADS).sort("load_id").rename({"table_name": "table"}).drop("load_id")
+    return tuple(LoadRow(**row) for row in loads.iter_rows(named=True))
+
+
+def _stamp(file: FileToRead) -> tuple[int, int]:
+    status = file.path.stat()
+    return status.st_size, status.st_mtime_ns

@@ -1,0 +1,88 @@
+"""The linking stage: what is stored is linked, whole or in parts, and stored again. Loads little, as workers do too."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import math
+import shutil
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.practice.tables import LINKED_TABLES
+from pipeline.reading.config import Settings, code_table
+from pipeline.stages.scale.link_partitions import link_in_parts
+from pipeline.stages.scale.run_partitions import workers_for
+from pipeline.storing.rows_to_link import Gathered
+from pipeline.storing.store import Store, open_store
+from pipeline.transforms.coded_details import telling_codes_of
+from pipeline.transforms.link import LinkInput, link, tables_of, telling_codes
+from pipeline.transforms.rules import LinkRules
+
+Say = Callable[[str], None]
+LINK_COUNTS = "link_counts"
+PARTS_ON_A_CLUSTER = 64
+
+
+def link_stage(
+    settings: Settings, *, say: Say, parts: int | None = None, workers: int = 1, cluster: str | None = None
+) -> Path:
+    """Link what is stored; returns the database's path.
+
+    Patients are linked in groups if there are several of `parts` or `workers`, on a Dask `cluster`, or where there are
+    more rows than the memory that the settings allow can take at once. The result is the same.
+    """
+    codes, rules = code_table(settings), link_rules(settings)
+    coded = telling_codes_of(codes)
+    with open_store(settings.practice.database, must_exist=True, memory_mb=settings.machine.memory_mb) as store:
+        store.require("ingest")
+        say("linking root canals, crowns and extractions of one tooth")
+        with store.linking.gathered(telling_codes(codes), until=rules.data_cutoff) as gathered:
+            wanted = parts or _parts_for(settings, gathered.rows, workers=workers, cluster=cluster is not None)
+            if max(wanted, workers) > 1 or cluster is not None:
+                with workers_for(workers, cluster) as executor:
+                    found = link_in_parts(
+                        gathered, codes, rules, parts=wanted, folder=store.parts_folder, executor=executor, say=say
+                    )
+                say("numbering and storing what was linked")
+                with store.transaction():
+                    crowns, courses = store.linking.replace_linked(found.places, coded=coded)
+                    _keep(store, found.set_aside, found.begin, found.cutoff, found.counts)
+                shutil.rmtree(store.parts_folder, ignore_errors=True)
+            else:
+                linked = link(link_input(gathered), codes, rules)
+                tables = {table.name: getattr(linked, table.name) for table in LINKED_TABLES}
+                with store.transaction():
+                    crowns, courses = store.linking.replace_linked(tables, coded=coded)
+                    _keep(store, linked.set_aside, linked.begin, linked.cutoff, linked.counts)
+    say(f"{crowns:,} crowns and {courses:,} courses of root canal treatment linked")
+    return settings.practice.database
+
+
+def link_input(gathered: Gathered, frames: Mapping[str, pl.DataFrame] | None = None) -> LinkInput:
+    """What was gathered, as linking takes it; `frames` are its frames with the patients called otherwise."""
+    rows = {name: rows.lazy() for name, rows in (frames or gathered.frames()).items()}
+    return tables_of(rows, contacts_until=gathered.until, fees_kept=gathered.fees_kept, left_out=gathered.left_out)
+
+
+def link_rules(settings: Settings) -> LinkRules:
+    """The linking rules in force."""
+    return LinkRules(**dataclasses.asdict(settings.rules), posted_at_prep=settings.practice.crown_date == "prep")
+
+
+def _parts_for(settings: Settings, rows: int, *, workers: int, cluster: bool) -> int:
+    """In how many parts to link, if nobody says: as many as the memory asks for, some for each worker."""
+    for_memory = math.ceil(rows * workers / settings.machine.rows_linked_at_once())
+    return max(for_memory, PARTS_ON_A_CLUSTER if cluster else 4 * workers if workers > 1 else 1)
+
+
+def _keep(
+    store: Store, set_aside: pl.DataFrame, begin: dt.date | None, cutoff: dt.date | None, counts: dict[str, int]
+) -> None:
+    store.set_aside(set_aside)
+    days = {name: day.isoformat() if day else None for name, day in (("begin", begin), ("cutoff", cutoff))}
+    store.save_text(LINK_COUNTS, json.dumps({**days, "counts": counts}))
+    store.mark_done("link")

@@ -1,0 +1,212 @@
+"""The main comparison part by part: the result is that of comparing all crowns at once, whatever the number of parts.
+
+A part is a folder with `crowns.parquet` and `patients.parquet` (files, or folders of files), columns as stored; each
+patient is in one part only. Each worker has the rows of one part in memory. Between parts only counts and sums travel.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import importlib.metadata
+import shutil
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.machine.errors import DataError
+from pipeline.questions import longevity_looks as looks
+from pipeline.questions import longevity_parts as parted
+from pipeline.questions.crown_longevity import SET_TO, Analysis, StateModel
+from pipeline.results import Comparison
+from pipeline.stages.scale.run_partitions import minded, run
+from pipeline.stats.cox_partitions import CoxPart, CoxPartsFit, Over, fit_cox_parts
+from pipeline.stats.few_failures import Allowance
+from pipeline.stats.standardise_parts import difference_in_parts
+from pipeline.stats.standardised import AdjustedDifference
+
+Bundle = tuple[Path, ...]
+KEEP = 256_000_000
+COUNTS_OF_A_PART = 1_000_000  # bytes that a part's counts by day and squares may take on the disk
+COPIES = 5  # the rows as read, centred, and once more for the hazard of all strata; their places among the groups
+
+
+def compare_in_parts(
+    parts: Sequence[Path],
+    analysis: Analysis,
+    *,
+    folder: Path,
+    executor: Executor | None = None,
+    say: Callable[[str], None] = lambda _: None,
+    tasks: int | None = None,
+    keep: int = KEEP,
+) -> Comparison:
+    """Compare the crowns of all parts: the figures are those of `compare_since_seat` on all crowns together.
+
+    `folder` is scratch, on a disk that every worker of `executor` sees, and of nobody else. What this comparison wrote
+    there is removed at the end; a run that is stopped leaves it, and the next one on the same parts and choices goes
+    on with what is there.
+
+    Each round of a fit is cut into `tasks`, one a part unless given; as many as there are workers is best, as the sums
+    of a task's parts are added up before they travel. Each process keeps up to `keep` bytes of rows between rounds, and
+    reads the others anew in each.
+
+    Raises
+    ------
+    DataError
+        Where the disk has too little room, before anything is written; where a worker process was lost, as `run` does.
+    """
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    _check_room(parts, folder)
+    scratch = folder / f"compare-{_fingerprint(parts, analysis)}"
+    scratch.mkdir(exist_ok=True, mode=0o700)
+    do = functools.partial(run, executor=executor, say=say)
+    first = do(count_one, parts, scratch / "counts", what="counting")
+    counted = looks.add_counts(_read(place, looks.COUNTS) for place in first)
+    looking = functools.partial(look_at_one, again=looks.plan_again(counted, analysis))
+    second = do(looking, first, scratch / "looks", what="errors")
+    seen = looks.add_looks(_read(place, looks.LOOKS) for place in second)
+    plan = parted.plan_models(counted, seen, analysis)
+    third = [] if plan is None else do(functools.partial(lay_out_one, plan=plan), first, scratch / "rows", what="rows")
+    over = _over(executor)
+    rows, labelled = (_bundles(places, tasks or len(parts)) for places in (third, first))
+
+    def fit(model: StateModel) -> CoxPartsFit:
+        say(f"fitting the {'adjusted' if model.used else 'crude'} model")
+        return fit_cox_parts(rows, functools.partial(load_rows, model=model, keep=keep), names=model.names, over=over)
+
+    def fit_naive() -> CoxPartsFit:
+        load = functools.partial(load_labelled, keep=keep)
+        return fit_cox_parts(labelled, load, names=("through_crown",), over=over)
+
+    def standardise(
+        fitted: CoxPartsFit, model: StateModel, days: tuple[int, int], allowance: Allowance
+    ) -> AdjustedDifference | None:
+        say("standardising")
+        return difference_in_parts(
+            fitted,
+            rows,
+            functools.partial(load_rows, model=model, keep=keep),
+            states=SET_TO,
+            day=days[1],
+            from_day=days[0],
+            min_at_risk=analysis.min_at_risk,
+            allowance=allowance,
+            confidence=analysis.confidence,
+            over=over,
+        )
+
+    found = parted.compare_parts(
+        counted,
+        seen,
+        plan,
+        analysis,
+        fit=fit,
+        fit_naive=fit_naive,
+        standardise=standardise,
+    )
+    _KEPT.clear()
+    shutil.rmtree(scratch, ignore_errors=True)
+    return found
+
+
+def count_one(place: Path) -> Mapping[str, pl.DataFrame]:
+    """First look at one part."""
+    return looks.count_part(**_stored(place))
+
+
+def look_at_one(place: Path, *, again: looks.Again) -> Mapping[str, pl.DataFrame]:
+    """Second look at one part, at what the first look left of it."""
+    return looks.look_again(pl.read_parquet(place / "spells.parquet"), again)
+
+
+def lay_out_one(place: Path, *, plan: parted.ModelPlan) -> Mapping[str, pl.DataFrame]:
+    """The rows of one part for the Cox models."""
+    return {"rows": parted.lay_out_rows(pl.read_parquet(place / "spells.parquet"), plan)}
+
+
+def load_rows(places: Bundle, *, model: StateModel, keep: int) -> Iterator[CoxPart]:
+    """The rows of some parts for one model, kept for the next round where there is room."""
+    for place in places:
+        yield _keep(place, model, keep, lambda p: parted.model_rows(pl.read_parquet(p / "rows.parquet"), model))
+
+
+def load_labelled(places: Bundle, *, keep: int) -> Iterator[CoxPart]:
+    """The crowns of some parts by their label, for the naive model."""
+    for place in places:
+        yield _keep(place, None, keep, lambda p: parted.naive_rows(pl.read_parquet(p / "labelled.parquet")))
+
+
+def _bundles(places: Sequence[Path], tasks: int) -> list[Bundle]:
+    """The parts as so many tasks: what the parts of one give is added up before it travels."""
+    return [tuple(places[n::tasks]) for n in range(min(tasks, len(places)))]
+
+
+# The rows of one model that a process keeps between rounds, by part, and how many bytes they take.
+_KEPT: dict[Path, CoxPart] = {}
+_KEPT_OF: list[Any] = [None, 0]
+
+
+def _keep(place: Path, model: StateModel | None, most: int, read: Callable[[Path], CoxPart]) -> CoxPart:
+    if _KEPT_OF[0] != (place.parent, model):
+        _KEPT.clear()
+        _KEPT_OF[:] = [(place.parent, model), 0]
+    if place in _KEPT:
+        return _KEPT[place]
+    part = read(place)
+    size = COPIES * np.asarray(part.x).nbytes
+    if _KEPT_OF[1] + size <= most:
+        _KEPT[place] = part
+        _KEPT_OF[1] += size
+    return part
+
+
+def _read(place: Path, names: Sequence[str]) -> dict[str, pl.DataFrame]:
+    return {name: pl.read_parquet(place / f"{name}.parquet") for name in names}
+
+
+def _over(executor: Executor | None) -> Over[Bundle, Any]:
+    """How the rounds of a fit go over the tasks: here one by one, or by an executor, results in order."""
+    if executor is None:
+        return map
+
+    def over(do: Callable[[Bundle], Any], bundles: Sequence[Bundle]) -> Iterator[Any]:
+        futures = [executor.submit(do, bundle) for bundle in bundles]
+        futures.reverse()
+        with minded(futures):
+            while futures:
+                yield futures.pop().result()  # not kept: the sums of many parts need not be in memory together
+
+    return over
+
+
+def _check_room(parts: Sequence[Path], folder: Path) -> None:
+    """Refuse to begin where what the looks at the parts leave would not fit on the disk."""
+    size = sum(file.stat().st_size for place in parts for file in place.rglob("*") if file.is_file())
+    need, free = 2 * size + COUNTS_OF_A_PART * len(parts), shutil.disk_usage(folder).free
+    if free < need:
+        raise DataError(
+            f"Comparing in parts needs about {need / 1e6:,.0f} MB of the disk, and {free / 1e6:,.0f} MB "
+            "are free. Make room, or compare in fewer parts; nothing was changed."
+        )
+
+
+def _stored(place: Path) -> dict[str, pl.DataFrame]:
+    """The tables of a part, with as many columns as the comparison looks at."""
+    return {
+        name: pl.scan_parquet(place / f"{name}.parquet").select(columns).collect()
+        for name, columns in looks.COLUMNS.items()
+    }
+
+
+def _fingerprint(parts: Sequence[Path], analysis: Analysis) -> str:
+    """What the files of a run stand for: the same rows in any order in each part, choices and versions."""
+    told = [f"{analysis!r} {pl.__version__} {importlib.metadata.version('toothyears')}"]
+    for place in parts:
+        for name, rows in _stored(place).items():
+            told.append(f"{place.name} {name} {rows.height} {rows.hash_rows(seed=1).sum() if rows.height else 0}")
+    return hashlib.sha256("|".join(told).encode()).hexdigest()[:24]

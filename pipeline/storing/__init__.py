@@ -1,0 +1,1 @@
+"""The database: the only folder that opens it, and what is kept and gathered there."""

@@ -1,0 +1,67 @@
+"""What is stored of chart notes: the values read, what became of each, and the fields that they fill."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import duckdb
+import polars as pl
+
+from pipeline.practice.tables import DETAIL_TABLES, NOTE_VALUES
+from pipeline.storing.own_tables import NOTED, PHYSICAL, READ_VALUES
+
+
+class StoredNotes:
+    """The values of chart notes that a store holds."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        self._connection = connection
+
+    def is_there(self) -> bool:
+        """Whether the database knows of notes at all; one opened for reading may be of before."""
+        found = self._connection.execute("SELECT count(*) FROM duckdb_tables() WHERE table_name = 'note_values'")
+        return bool(found.fetchall()[0][0])
+
+    def read_values(self) -> pl.DataFrame:
+        """What was read from the notes that count, with those of a note that came twice once (`READ_VALUES`)."""
+        found = self._frame(
+            f"SELECT {', '.join(READ_VALUES.columns)} FROM {READ_VALUES.name} "  # noqa: S608
+            "SEMI JOIN notes USING (load_id, row_number) ORDER BY ALL"
+        )
+        return READ_VALUES.check(found.select(pl.col(c).cast(t) for c, t in READ_VALUES.schema.items()))
+
+    def recorded(self) -> dict[str, pl.DataFrame]:
+        """The detail tables as the practice gave them, without what notes add."""
+        return {
+            name: self._frame(f"SELECT {', '.join(table.columns)} FROM {PHYSICAL[name]} ORDER BY ALL")  # noqa: S608
+            for name, table in DETAIL_TABLES.items()
+        }
+
+    def work_of_days(self, codes: Sequence[str]) -> pl.DataFrame:
+        """Teeth worked on, on the days of notes whose tooth nobody says: `patient_id, note_date, code, tooth_fdi`."""
+        return self._frame(
+            "SELECT DISTINCT p.patient_id, p.service_date AS note_date, p.code, p.tooth_fdi FROM procedures AS p "  # noqa: S608
+            f"SEMI JOIN (SELECT patient_id, note_date FROM {READ_VALUES.name} WHERE tooth_fdi IS NULL) AS v "
+            "ON p.patient_id = v.patient_id AND p.service_date = v.note_date "
+            "WHERE p.status = 'completed' AND p.tooth_fdi IS NOT NULL AND NOT p.supernumerary "
+            "AND p.code IN (SELECT unnest($codes::VARCHAR[]))",
+            {"codes": list(codes)},
+        )
+
+    def replace(self, values: pl.DataFrame, noted: Mapping[str, pl.DataFrame]) -> None:
+        """Put what was held against ledger, details and answers in place of what was."""
+        self._put(NOTE_VALUES.name, NOTE_VALUES.check(values))
+        for name, table in NOTED.items():
+            self._put(table.name, table.check(noted[name]))
+
+    def _put(self, name: str, frame: pl.DataFrame) -> None:
+        self._connection.execute(f"DELETE FROM {name}")  # noqa: S608
+        if frame.height:
+            self._connection.register("incoming_noted", frame.to_arrow())
+            try:
+                self._connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM incoming_noted")  # noqa: S608
+            finally:
+                self._connection.unregister("incoming_noted")
+
+    def _frame(self, query: str, parameters: Mapping[str, object] | None = None) -> pl.DataFrame:
+        return pl.DataFrame(self._connection.sql(query, params=dict(parameters or {})).pl())
