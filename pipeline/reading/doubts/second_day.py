@@ -72,9 +72,8 @@ _PARTS = 3
 def _numbers(name: str) -> pl.Expr:
     """The first three numbers of a cell in order of size, so that no order of day and month matters."""
     text = pl.col(name).str.replace_all(r"\b(\d{4})(\d{2})(\d{2})\b", "${1}-${2}-${3}")
-    return (
-        text.str.extract_all(r"\d+").list.head(_PARTS).list.eval(pl.element().cast(pl.Int64, strict=False)).list.sort()
-    )
+    number = pl.element().cast(pl.Int64, strict=False)
+    return text.str.extract_all(r"\d+").list.head(_PARTS).list.eval(number).list.sort()
 
 
 def beside(headings: Sequence[str], read: str | None) -> list[str]:

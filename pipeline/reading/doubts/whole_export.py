@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import polars as pl
 
@@ -101,13 +102,13 @@ def page_doubts(
 ) -> list[Doubt]:
     """A page that is there twice, or not at all, where nearly all others follow one another."""
     pages = _once_each(pages)
-    steps = [b - a for a, b in zip(pages, pages[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(pages)]
     follow = sum(step == 1 or b == 1 for step, b in zip(steps, pages[1:], strict=True))
     if len(steps) < 2 or 2 * follow < len(steps):
         return []
     starts_anew = 1 in pages[1:]
     twice = sorted({page for page in pages if pages.count(page) > 1}) if not starts_anew else []
-    gaps = [(a, b) for a, b in zip(pages, pages[1:], strict=False) if b > a + 1]
+    gaps = [(a, b) for a, b in pairwise(pages) if b > a + 1]
     absent = [page for a, b in gaps for page in range(a + 1, b) if page not in pages]
     if is_whole and of is not None and not starts_anew:
         absent += [page for page in range(pages[-1] + 1, of + 1) if page not in pages]
@@ -144,7 +145,7 @@ def _pages(pages: Sequence[int]) -> str:
 
 def _once_each(pages: Sequence[int]) -> list[int]:
     """Pages without the second of each pair, where most are told twice (at their head and at their foot)."""
-    pairs = sum(a == b for a, b in zip(pages, pages[1:], strict=False))
+    pairs = sum(a == b for a, b in pairwise(pages))
     if 2 * pairs >= len(set(pages)):
         return [page for n, page in enumerate(pages) if n == 0 or pages[n - 1] != page]
     return list(pages)
