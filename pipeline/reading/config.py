@@ -115,6 +115,7 @@ class TableSource:
     fixed_width: tuple[int, ...] = ()  # the places, from 1, at which the fields of a line begin
     stacked_tables: bool = False  # several tables one below the other, each with its headings
     repeated_columns: tuple[tuple[str, ...], ...] = ()  # headings of sets of columns, each a row of its own
+    cell_lists: tuple[str, ...] = ()  # headings of cells with several parts that go together, the codes first
     transposed: bool = False  # the table stands on its side: each column is a record
     record_lines: bool = False  # a record is several lines, a name and a value on each
     sheet_name: str | None = None  # what the name of a sheet says of its rows: "{patient_id}"
@@ -545,6 +546,7 @@ def _layout(name: str, raw: Mapping[str, Any], where: str, known: list[str]) -> 
     return {
         **names,
         "repeated_columns": _repeated_columns(raw, where),
+        "cell_lists": _text_list(raw, "cell_lists", where, example="Codes"),
         "transposed": raw.get("transposed", False),
         "record_lines": raw.get("record_lines", False),
         "fill_down": fill,

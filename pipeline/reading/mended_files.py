@@ -34,6 +34,8 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         stacked_tables=told.stacked_tables,
         renamed=told.renamed,
         made=told.made,
+        cell_lists=told.cell_lists,
+        fees=tuple(told.columns[f] for f in ("fee",) if f in told.columns),
         repeated_columns=told.repeated_columns,
         transposed=told.transposed,
         record_lines=told.record_lines,
