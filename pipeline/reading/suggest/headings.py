@@ -33,6 +33,7 @@ _SYNONYMS: dict[str, str] = {
     ),
     "service_date": (
         "service date|date of service|dos|date|proc date|procedure date|treatment date|tx date|svc date|visit date|"
+        "svc dt|svcdt|svcdate|proc dt|procdt|tx dt|txdt|trt date|trt dt|trtdt|"
         "date done|completed on|completion date|service time|svc time|time of service|done at|done on|performed at|"
         "performed on|completed at|treated at|treated on|treatment time|visit time|timestamp|time stamp|"
         "day|datum|behandlungsdatum|beh datum|leistungsdatum|leist datum|tag|"
