@@ -27,7 +27,7 @@ from pipeline.questions.asking.question import Ask, read_ask
 from pipeline.reading.doubts.doubt import ACCEPTABLE
 from pipeline.reading.doubts.standing import STATUS_WORDS
 from pipeline.reading.sources.group_lines import read_templates
-from pipeline.reading.sources.made_columns import KEYS, date_parts, made_of
+from pipeline.reading.sources.made_columns import KEYS, date_parts, first_filled, made_of
 from pipeline.reading.sources.source import Made
 from pipeline.reading.suggest.open_questions import refuse_open_questions
 from pipeline.transforms.instants import is_zone
@@ -56,6 +56,7 @@ CELL_WORDS = {
     "teeth_as_dates": ("month_is_quadrant", "day_is_quadrant"),
     "teeth_count_from": ("zero", "one"),
     "year_begins": MONTHS,
+    "months_count_from": ("zero", "one"),
     "fee_unit": ("cent", "whole"),
 }
 NOTATIONS_BY = ("universal", "fdi")
@@ -141,6 +142,7 @@ class TableSource:
     teeth_count_from: str | None = None
     year_begins: str | None = None  # the month in which the years of made dates begin, named after their end
     fee_unit: str | None = None
+    months_count_from: str | None = None
     teeth_as_decimals: bool = False
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`
 
@@ -438,7 +440,8 @@ def _table_source(name: str, raw: Any) -> TableSource:
     columns = _section(raw, "columns", where)
     _known(columns, known, f"{where} columns")
     parts = date_parts(columns, name, where)
-    columns = _text_map({f: h for f, h in columns.items() if f not in parts}, f"{where} columns")
+    firsts = first_filled(columns, parts, where)
+    columns = _text_map({f: h for f, h in columns.items() if f not in {*parts, *firsts}}, f"{where} columns")
     values = _section(raw, "values", where)
     _known(values, known, f"{where} values")
     plain = {k: raw[k] for k in ("date_format", "delimiter", "encoding", *BESIDE, *CELL_WORDS) if k in raw}
@@ -454,7 +457,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
     if "encoding" in extras:
         checked_encoding(extras["encoding"], where)
     layout = _layout(name, raw, where, known)
-    made = made_of(raw, columns, parts, where)
+    made = made_of(raw, columns, parts, firsts, where)
     return TableSource(
         name=name,
         files=files,

@@ -115,7 +115,8 @@ def in_one_form(text: pl.Expr) -> pl.Expr:
 
 def epoch_seconds(text: pl.Expr) -> pl.Expr:
     """Seconds since 1970 of texts that are such a number (10 digits) or one of milliseconds (13), microseconds (16) or
-    nanoseconds (19), of tenths of microseconds since the year 1 (18), a Julian day (7), or the year and the day of the year (2019064), 1990 to 2040."""
+    nanoseconds (19), of tenths of microseconds since the year 1 (18), a Julian day (7), or
+    the year and the day of the year (2019064), 1990 to 2040."""
     text = text.str.replace(_IN_CALL, "${1}")
     seconds = text.str.extract(_EPOCH.format(digits=10), 1).cast(pl.Int64, strict=False)
     millis = text.str.extract(_EPOCH.format(digits=13), 1).cast(pl.Int64, strict=False) // 1000

@@ -35,6 +35,7 @@ ZERO, ONE = "zero", "one"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_YEAR_MONTH_DAY = r"^(\d{4}-)(\d{2})(-\d{2}.*)$"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
 _LATE = r"^(\d{4}-\d{2}-\d{2})[T ](?:1[2-9]|2[0-3]):"
 
@@ -61,6 +62,7 @@ class Answers:
     swapped: bool = False
     year_begins: int | None = None  # the month from which on a year of accounts is that of the next year
     in_cents: bool = False
+    months_from_zero: bool = False
     next_day: bool = False
     zone: str | None = None  # the time zone of the practice, where instants are told
     merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
@@ -149,7 +151,7 @@ class Answers:
         if self.marks:
             own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
             changes.append(self._status(own).alias("status"))
-        if self.swapped or self.next_day or self.zone or self.year_begins:
+        if self.swapped or self.next_day or self.zone or self.year_begins or self.months_from_zero:
             changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
         return changes
 
@@ -222,6 +224,14 @@ class Answers:
 
     def _day(self, name: str) -> pl.Expr:
         text = pl.col(name).cast(pl.String)
+        if self.months_from_zero:
+            month = text.str.extract(_YEAR_MONTH_DAY, 2).cast(pl.Int32, strict=False) + 1
+            both = pl.concat_str(
+                text.str.extract(_YEAR_MONTH_DAY, 1),
+                month.cast(pl.String).str.zfill(2),
+                text.str.extract(_YEAR_MONTH_DAY, 3),
+            )
+            text = pl.coalesce(both, text)
         if self.swapped:
             fits = text.str.extract(_ISO_DAY, 3).cast(pl.Int32, strict=False) <= 12
             text = pl.when(fits).then(text.str.replace(_ISO_DAY, "${1}-${3}-${2}")).otherwise(text)
@@ -320,6 +330,7 @@ def answers_for(
         swapped=told.swapped_dates == MEND,
         year_begins=_month(told.year_begins),
         in_cents=told.fee_unit == "cent",
+        months_from_zero=told.months_count_from == ZERO,
         next_day=told.late_stamps == NEXT_DAY,
         zone=zone,
         merged=merged or {},
