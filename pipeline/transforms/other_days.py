@@ -139,7 +139,7 @@ def epoch_as_stamp(text: pl.Expr) -> pl.Expr:
 def is_buddhist(text: pl.Expr) -> pl.Expr:
     """Whether a text holds a year of four digits that is one of the Buddhist era, 1900 to 2056 of the common one."""
     year = text.str.extract(_ERA, 2).cast(pl.Int32, strict=False)
-    return year.is_between(_ERA_FROM, _ERA_TO).fill_null(False)
+    return (year.is_between(_ERA_FROM, _ERA_TO) & ~text.str.contains(_JULIAN_DAY)).fill_null(False)
 
 
 def buddhist_as_common(text: pl.Expr) -> pl.Expr:
