@@ -40,6 +40,7 @@ DECIMAL_SIGNS = (".", ",")
 LARGEST_TOML = 5_000_000
 # No number may be above these, by how its name ends: a hundred years, and what any sum of them still holds.
 LARGEST = {"_days": 36_500, "_months": 1_200, "_years": 100, "": 2_000_000_000}
+TOTALS = ("patients", "root_canals", "crowns", "extractions", "fees")  # of a year
 PATIENT_IDS = ("folded", "numbers", "without_ending", "as_written")
 DITTO_ABOVE = "above"
 MONTHS = (
@@ -244,6 +245,8 @@ class Settings:
     evidence: Evidence = field(default_factory=Evidence)
     talk: Talk = field(default_factory=Talk)
     notes: NoteWords = field(default_factory=NoteWords)
+    # What the practice's own report says of whole years; loading refuses what differs.
+    control_totals: dict[int, dict[str, float]] = field(default_factory=dict)
 
 
 def load_settings(path: Path) -> Settings:
@@ -278,6 +281,7 @@ def load_settings(path: Path) -> Settings:
         evidence=_evidence(_section(raw, "evidence")),
         talk=read_talk(_section(raw, "talk"), text=text),
         notes=_note_words(_section(raw, "notes")),
+        control_totals=_control_totals(_section(raw, "control_totals")),
     )
     code_table(settings)  # a word in the practice's own code list that is not ours stops here
     return settings
@@ -672,6 +676,18 @@ def _asks(raw: Any) -> tuple[Ask, ...]:
     if not isinstance(raw, list) or not all(isinstance(one, dict) for one in raw):
         raise ConfigError("Each question is a table of its own: [[ask]].")
     return tuple(read_ask(one, where=f"[[ask]] {n}:") for n, one in enumerate(raw, 1))
+
+
+def _control_totals(raw: Mapping[str, Any]) -> dict[int, dict[str, float]]:
+    found: dict[int, dict[str, float]] = {}
+    for year in raw:
+        where = f"[control_totals] {year}"
+        if not re.fullmatch(r"(19|20)\d\d", year):
+            raise ConfigError(f"{where} is no year: write 2023 = {{ crowns = 412 }}.")
+        told = _section(raw, year, "[control_totals]")
+        _known(told, TOTALS, where)
+        found[int(year)] = {name: _number(told, name, where, whole=name != "fees", low=0) for name in told}
+    return found
 
 
 def _flag(raw: Mapping[str, Any], key: str, where: str) -> bool:

@@ -34,6 +34,7 @@ from pipeline.reading.sources import Source, open_source
 from pipeline.reading.sources.mapping import resolve_columns
 from pipeline.reading.sources.safe_path import refuse_outside
 from pipeline.results import LoadRow
+from pipeline.stages.control_totals import codes_counted, refuse_other_totals, totals_told
 from pipeline.storing.own_tables import FIELD_NOTES, STORED_LOADS
 from pipeline.storing.store import Store, open_store
 from pipeline.transforms.cell_forms import read_by_form
@@ -135,6 +136,8 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                             "same patients. They stay; if they were deleted in between, name the later export alone."
                         )
                 loading.refuse_doubts(files)
+                totals = store.totals_by_year(codes_counted(codes))
+                refuse_other_totals(totals, settings.control_totals)
                 if any(read.values()) or not store.is_done("ingest"):
                     store.clear_set_aside()
                     hold_notes(store, settings, codes, say=say)
@@ -151,6 +154,8 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
             f"{load.duplicate:,} there already + {load.reversed:,} taken back + {load.quarantined:,} set aside"
         )
     n_read = sum(map(len, read.values()))
+    for line in totals_told(totals, today=today) if n_read else ():
+        say(line)
     return IngestReport(loads=loads, files_read=n_read, files_unchanged=sum(map(len, files.values())) - n_read)
 
 

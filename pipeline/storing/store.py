@@ -215,6 +215,26 @@ class Store:
         )
         return int(rows[0][0]), rows[0][1]
 
+    def totals_by_year(self, counted: pl.DataFrame) -> pl.DataFrame:
+        """What was done in each year: `year`, `patients`, `fees`, and a column a `total` of `counted` (`total, code`).
+
+        A reversal (a fee below zero) takes one from the count; the fee of a row with several teeth counts once.
+        """
+        years: pl.DataFrame = self._connection.sql(
+            "SELECT year(service_date) AS year, count(DISTINCT patient_id) AS patients, "
+            "coalesce(sum(fee) FILTER (WHERE part = 1), 0) AS fees "
+            "FROM procedures WHERE status = 'completed' GROUP BY ALL"
+        ).pl()
+        with self._registered(counted.select("total", "code")):
+            rows: pl.DataFrame = self._connection.sql(
+                "SELECT year(service_date) AS year, total, sum(CASE WHEN fee < 0 THEN -1 ELSE 1 END)::BIGINT AS rows "
+                "FROM procedures JOIN incoming USING (code) WHERE status = 'completed' GROUP BY ALL"
+            ).pl()
+        for total in sorted(set(counted["total"])):
+            of_total = rows.filter(pl.col("total") == total).select("year", pl.col("rows").alias(total))
+            years = years.join(of_total, on="year", how="left").with_columns(pl.col(total).fill_null(0))
+        return years.sort("year")
+
     def unknown_codes(self, codes: pl.DataFrame) -> pl.DataFrame:
         """Codes of the procedures that the column `code` does not hold, most rows first: `code, rows, teeth`."""
         with self._registered(codes.select("code")):

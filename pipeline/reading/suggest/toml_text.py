@@ -28,6 +28,12 @@ from pipeline.reading.suggest.word_lines import value_lines
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _MANY_FILES = 3
+_TOTALS = [
+    "",
+    "# What your software's own report says of whole years, as far as you have it: loading stops where files differ.",
+    "# [control_totals]",
+    "# 2023 = { patients = 2104, root_canals = 391, crowns = 412, extractions = 188, fees = 1264300 }",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +86,7 @@ def toml_text(
         like = [name for group in left if group.match.table == table == "procedures" for name in group.names]
         lines += ["", *_table(table, chosen.get(table), names, dates.get(table), folder, others=like)]
     lines += _codes(chosen, lines)
-    lines += _left(left, troubles)
+    lines += _TOTALS + _left(left, troubles)
     return "\n".join(lines) + "\n"
 
 
