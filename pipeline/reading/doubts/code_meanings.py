@@ -57,9 +57,9 @@ def meaning_doubts(
     """Codes that descriptions of two kinds stand beside; of a list of the trade only codes that are `named` anew."""
     kinds: dict[str, Counter[str]] = defaultdict(Counter)
     for (code, text), n in seen.rows.items():
-        events = likely_events(text)
-        if len(events) == 1 and (is_own_list or code.upper() in named):
-            kinds[code][events[0]] += n
+        likely = likely_events(text)
+        if len(likely) == 1 and (is_own_list or code.upper() in named):
+            kinds[code][likely[0]] += n
     found = {}
     for code, events in sorted(kinds.items()):
         some = {event: n for event, n in events.items() if n >= max(_LEAST, _SHARE * events.total())}
@@ -67,14 +67,14 @@ def meaning_doubts(
             found[code] = some
     if not found or seen.heading is None:
         return []
-    code, events = next(iter(found.items()))
-    each = ", ".join(f"{event} ({n:,} rows)" for event, n in sorted(events.items(), key=lambda one: (-one[1], one[0])))
+    first, counts = next(iter(found.items()))
+    each = ", ".join(f"{event} ({n:,} rows)" for event, n in sorted(counts.items(), key=lambda one: (-one[1], one[0])))
     codes = "1 code stands" if len(found) == 1 else f"{len(found):,} codes stand"
     return [
         Doubt(
             "code_meanings",
             where,
-            f'{codes} beside descriptions of two kinds of work in the column "{seen.heading}": {code} as {each}.',
+            f'{codes} beside descriptions of two kinds of work in the column "{seen.heading}": {first} as {each}.',
             "Was the code given out anew at some time, or does it mean another thing in another office? Then the "
             "description tells what was done, not the code.",
             (

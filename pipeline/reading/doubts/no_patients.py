@@ -58,7 +58,7 @@ def shared_by_many(
     """
     twice = taken.filter(pl.col("day").n_unique().over("id", "tooth") > 1).select("id", "tooth").unique()
     many = twice.group_by("id").len().filter(pl.col("len") >= _TEETH_TWICE)["id"]
-    usual = rows["n"].median() or 0
+    usual = float(rows["n"].cast(pl.Float64).median() or 0)  # type: ignore[arg-type]
     is_filler = pl.col("id").str.contains(_FILLER) & (pl.col("n") >= _MANY_ROWS) & (pl.col("n") >= _TIMES * usual)
     fillers = rows.filter(is_filler)["id"]
     found = sorted({*many, *fillers})

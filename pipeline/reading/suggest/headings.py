@@ -60,6 +60,7 @@ _SYNONYMS: dict[str, str] = {
         "caras|cara|vlak|vlakken|superfici|superficie dente"
     ),
     "provider_id": (
+        "rendering|rendering dr|rendering dentist|treating|treating dr|seen by|attending|"
         "provider|provider id|prov|prov id|dentist|dentist id|doctor|dr|clinician|operator|performed by|"
         "treating provider|by|therapist|behandler|behandler id|beh|zahnarzt|arzt|praticien|code praticien|prat|"
         "dentiste|operateur|docteur|dentista|odontologo|doctor id|profesional|behandelaar|tandarts|medewerker|"
