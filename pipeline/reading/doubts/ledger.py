@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import polars as pl
-
 from pipeline.practice.codes import BUILT_IN
 from pipeline.reading.doubts.code_meanings import meaning_doubts
 from pipeline.reading.doubts.doubt import Doubt
@@ -55,7 +53,5 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         if not marked & set(one.named):
             found += trial_records(where, one.people, name, accepted)
         if columns["patient_id"] not in marked:
-            rows = pl.DataFrame({"id": list(one.patient_rows), "n": list(one.patient_rows.values())}, strict=False)
-            if rows.height:
-                found += shared_by_many(where, columns["patient_id"], one.taken, rows, accepted)
+            found += shared_by_many(where, columns["patient_id"], one.taken, one.patient_rows, accepted)
     return found

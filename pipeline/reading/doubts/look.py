@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.practice.codes import BUILT_IN
 from pipeline.reading.doubts.after_export import day_of_export
 from pipeline.reading.doubts.answers import answers_for
 from pipeline.reading.doubts.seen import Seen
@@ -51,4 +52,5 @@ def seen_of(
         exported_on=day_of_export(above, of),
         taken_codes=codes.filter(pl.col("event") == "extraction")["code"] if table == "procedures" else None,
         counted=Counted(above),
+        has_own_codes=settings.practice.code_system not in BUILT_IN or bool(settings.codes),
     )

@@ -98,7 +98,8 @@ class Seen:
     counted: Counted = field(default_factory=Counted)
     beside: DaysBeside = field(default_factory=DaysBeside)
     texts: CodeTexts = field(default_factory=CodeTexts)
-    patient_rows: Counter[str] = field(default_factory=Counter)
+    has_own_codes: bool = False  # the list of codes, or some of it, is the practice's own
+    _patient_rows: list[pl.DataFrame] = field(default_factory=list)
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
@@ -129,7 +130,8 @@ class Seen:
         self.who_or_where: list[str] = []
         if self.table == "procedures" and not self.is_ours:
             self.beside.headings = beside(free, self.answers.columns.get("service_date"))
-            self.texts.heading = text_heading(free, self.answers.columns.get("code"))
+            code = self.answers.columns.get("code")
+            self.texts.heading = text_heading(free, code) if self.has_own_codes else None
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
@@ -314,7 +316,9 @@ class Seen:
             self.beside.add(rows, fields["service_date"])
         if "code" in fields.columns and not self.is_ours:
             self.texts.add(rows, fields["code"])
-        self.patient_rows.update(dict(cleaned["patient_id"].value_counts(name="n").iter_rows()))
+        self._patient_rows.append(cleaned.group_by(id="patient_id").agg(n=pl.len()))
+        if len(self._patient_rows) >= _MOST_PIECES:
+            self._patient_rows = [self.patient_rows]
         if self.taken_codes is not None:
             stands = pl.col("code").is_in(self.taken_codes.implode()) & (
                 pl.col("status").cast(pl.String) == "completed"
@@ -322,6 +326,12 @@ class Seen:
             taken = cleaned.filter(stands & pl.col("tooth_fdi").is_not_null())
             taken = taken.select(id="patient_id", tooth="tooth_fdi", day="service_date").unique()
             self._taken = _merged([*self._taken, taken])
+
+    @property
+    def patient_rows(self) -> pl.DataFrame:
+        """One row per `id` of a ledger with its rows `n`."""
+        nothing = pl.DataFrame(schema={"id": pl.String, "n": pl.UInt32})
+        return pl.concat([nothing, *self._patient_rows]).group_by("id").agg(pl.col("n").sum())
 
     @property
     def taken(self) -> pl.DataFrame:
