@@ -18,8 +18,9 @@ _TRIAL = rf"(?i)(?:^|[^\p{{L}}])(?:z{{1,4}}[\s._-]*)?({_TRIAL_WORDS})(?:$|[^\p{{
 _MOST_TRIALS = 0.1
 # Of a tooth taken out twice a slip is the reason; of three in one mouth it is not.
 _TEETH_TWICE = 3
-_FILLER = r"^(?:0+|9{2,}|1{3,}|12345?6?7?8?9?0?|x{2,}|X{2,})$"
-_MANY_ROWS, _TIMES = 20, 3
+# Some patient may really have such a number, but hardly five times the rows of others too.
+_FILLER = r"^(?:0+|9{3,}|1{4,}|[xX]{2,})$"
+_MANY_ROWS, _TIMES = 20, 5
 
 
 def trial_records(where: str, people: pl.DataFrame, heading: str | None, accepted: Sequence[str]) -> list[Doubt]:
