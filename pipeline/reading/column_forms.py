@@ -101,7 +101,7 @@ def column_forms(
                     say(f'{told.name}: {file}: {part}: column "{columns[name]}" ({name}) is read as {order}/year')
             forms[name] = DateForm(years_from=years_from, serial=serial)
         if forms[name].epoch:
-            say(f"{told.name}: {column} is read as seconds or milliseconds since 1970, by the clock of Greenwich")
+            say(f"{told.name}: {column} is read as numbers that count time (since 1970), by the clock of Greenwich")
         if forms[name].buddhist:
             say(f"{told.name}: {column} has years of the Buddhist era, which are read as 543 years earlier")
         if forms[name].month_first is not None:
