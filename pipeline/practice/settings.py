@@ -19,7 +19,7 @@ from pipeline.practice.teeth import NOTATIONS
 
 CROWN_DATES = ("seat", "prep")
 ROOT_CANALS_ELSEWHERE = ("none", "some", "most", "unknown")
-PATIENT_IDS = ("folded", "numbers", "as_written")
+PATIENT_IDS = ("folded", "numbers", "without_ending", "as_written")
 NUMBERINGS = ("one for all", "per clinic", "per file")
 # Doubts that the practice can answer with "that is so": the words of `accepted` under [practice].
 ACCEPTABLE = (
@@ -65,6 +65,14 @@ ACCEPTABLE = (
     "words_for_amounts",
     "test_patients",
     "busiest_day",
+    "pages_twice",
+    "not_whole",
+    "two_days",
+    "crowded_day",
+    "fiscal_year",
+    "trial_patients",
+    "shared_number",
+    "code_meanings",
 )
 TOTALS = ("patients", "root_canals", "crowns", "extractions", "fees")  # of a year
 LEAST_MEMORY_MB = 1000

@@ -14,6 +14,10 @@ from pipeline.practice.tables import STATUS_WORDS
 SERIAL_DATES = ("1900", "1904")
 DECIMAL_SIGNS = (".", ",")
 DITTO_ABOVE = "above"
+MONTHS = (
+    *("january", "february", "march", "april", "may", "june"),
+    *("july", "august", "september", "october", "november", "december"),
+)
 NOTATIONS_BY = ("universal", "fdi")
 CENTURIES, CENTURY = Bounds(1880, 2000), "1950, which reads 50 as 1950"
 
@@ -149,6 +153,9 @@ class TableSource:
     repeated_columns: tuple[tuple[str, ...], ...] = setting(
         (), "Headings of sets of columns, each a row of its own.", check=_sets_of_columns
     )
+    cell_lists: tuple[str, ...] = setting(
+        (), "Headings of cells with several parts that go together, the codes first.", example="Codes"
+    )
     transposed: bool = setting(False, "The table stands on its side: each column is a record.")
     record_lines: bool = setting(False, "A record is several lines, a name and a value on each.")
     sheet_name: str | None = setting(None, 'What the name of a sheet says of its rows: "{patient_id}".')
@@ -179,6 +186,11 @@ class TableSource:
         None, "Teeth that a spreadsheet turned into dates.", words=("month_is_quadrant", "day_is_quadrant")
     )
     teeth_count_from: str | None = setting(None, "The first tooth of a quadrant.", words=("zero", "one"))
+    year_begins: str | None = setting(
+        None, "The month in which the years of made dates begin, named after their end.", words=MONTHS
+    )
+    fee_unit: str | None = setting(None, "What fees are counted in.", words=("cent", "whole"))
+    months_count_from: str | None = setting(None, "The number of the first month.", words=("zero", "one"))
     teeth_as_decimals: bool = setting(False, "Teeth are written as decimals: 1.6.")
     joined: tuple[Join, ...] = ()  # lists whose columns stand on the rows; `sources.joined` reads the key
     made: tuple[Made, ...] = ()  # fields made of columns: dates told as three headings, and the keys of `made_columns`

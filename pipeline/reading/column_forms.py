@@ -103,7 +103,7 @@ def column_forms(
                     say(f'{told.name}: {file}: {part}: column "{columns[name]}" ({name}) is read as {order}/year')
             forms[name] = DateForm(years_from=years_from, serial=serial)
         if forms[name].epoch:
-            say(f"{told.name}: {column} is read as seconds or milliseconds since 1970, by the clock of Greenwich")
+            say(f"{told.name}: {column} is read as numbers that count time (since 1970), by the clock of Greenwich")
         if era := forms[name].era:
             say(f"{told.name}: {column} has years of {ERAS[era].said}")
         if forms[name].month_first is not None:

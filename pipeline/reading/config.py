@@ -36,7 +36,7 @@ from pipeline.practice.teeth import NOTATIONS
 from pipeline.reading.open_questions import refuse_open_questions
 from pipeline.reading.sources.group_lines import read_templates
 from pipeline.reading.sources.joined import joins_of
-from pipeline.reading.sources.made_columns import KEYS, date_parts, made_of
+from pipeline.reading.sources.made_columns import KEYS, date_parts, first_filled, made_of
 from pipeline.transforms.instants import is_zone
 
 LARGEST_TOML = 5_000_000
@@ -225,8 +225,9 @@ def _table_source(name: str, raw: Any) -> TableSource:
     known(columns, fields_of, f"{where} columns")
     known(values, fields_of, f"{where} values")
     parts = date_parts(columns, name, where)
-    columns = text_map({f: h for f, h in columns.items() if f not in parts}, f"{where} columns")
-    made = made_of(raw, columns, parts, where)
+    firsts = first_filled(columns, parts, where)
+    columns = text_map({f: h for f, h in columns.items() if f not in {*parts, *firsts}}, f"{where} columns")
+    made = made_of(raw, columns, parts, firsts, where)
     told = read_settings(
         TableSource,
         {"files": [], **raw},

@@ -37,6 +37,8 @@ def read_options(told: TableSource, settings: Settings) -> ReadOptions:
         renamed=told.renamed,
         made=told.made,
         joined=joined_lists(settings, told.name),
+        cell_lists=told.cell_lists,
+        fees=tuple(told.columns[f] for f in ("fee",) if f in told.columns),
         repeated_columns=told.repeated_columns,
         transposed=told.transposed,
         record_lines=told.record_lines,

@@ -63,6 +63,12 @@ _ROMAN_MONTHS = {
     roman: n for n, roman in enumerate(("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII"), 1)
 }
 _EPOCH = r"^(\d{{{digits}}})(?:[.,]0+)?$"
+# Microseconds and nanoseconds; and ticks of some databases, ten million a second, from the year 1 on.
+_FINER = ((16, 1_000_000), (19, 1_000_000_000))
+_TICKS, _YEAR_ONE = 10_000_000, 62_135_596_800
+# Days of astronomers, which begin at noon; 2440587.5 is the first moment of 1970.
+_JULIAN_DAY, _JULIAN_1970 = r"^(24[4-6]\d{4}(?:\.\d+)?)$", 2_440_587.5
+_YEAR_AND_DAY = r"^((?:199\d|20[0-3]\d)[0-3]\d{2})$"
 # 1990 to 2040, in seconds: numbers of 9 digits would be before, those of 11 long after.
 _EPOCHS_FROM, _EPOCHS_TO = 631_152_000, 2_208_988_800
 _ERA = r"^(.*?)(2[45]\d{2})(.*)$"
@@ -123,11 +129,19 @@ def in_one_form(text: pl.Expr) -> pl.Expr:
 
 
 def epoch_seconds(text: pl.Expr) -> pl.Expr:
-    """Seconds since 1970 of texts that are such a number (10 digits) or one of milliseconds (13), 1990 to 2040."""
+    """Seconds since 1970 of texts that are such a number (10 digits) or one of milliseconds (13), microseconds (16) or
+    nanoseconds (19), of tenths of microseconds since the year 1 (18), a Julian day (7), or
+    the year and the day of the year (2019064), 1990 to 2040."""
     text = text.str.replace(_IN_CALL, "${1}")
     seconds = text.str.extract(_EPOCH.format(digits=10), 1).cast(pl.Int64, strict=False)
     millis = text.str.extract(_EPOCH.format(digits=13), 1).cast(pl.Int64, strict=False) // 1000
-    found = pl.coalesce(seconds, millis)
+    finer = [
+        text.str.extract(_EPOCH.format(digits=digits), 1).cast(pl.Int64, strict=False) // per for digits, per in _FINER
+    ]
+    ticks = text.str.extract(_EPOCH.format(digits=18), 1).cast(pl.Int64, strict=False) // _TICKS - _YEAR_ONE
+    julian = ((text.str.extract(_JULIAN_DAY, 1).cast(pl.Float64, strict=False) - _JULIAN_1970) * 86_400).round()
+    by_year = text.str.extract(_YEAR_AND_DAY, 1).str.to_date("%Y%j", strict=False).dt.epoch("s")
+    found = pl.coalesce(seconds, millis, *finer, ticks, julian.cast(pl.Int64), by_year)
     return pl.when(found.is_between(_EPOCHS_FROM, _EPOCHS_TO)).then(found)
 
 
@@ -140,7 +154,7 @@ def epoch_as_stamp(text: pl.Expr) -> pl.Expr:
 def is_buddhist(text: pl.Expr) -> pl.Expr:
     """Whether a text holds a year of four digits that is one of the Buddhist era, 1900 to 2056 of the common one."""
     year = text.str.extract(_ERA, 2).cast(pl.Int32, strict=False)
-    return year.is_between(_ERA_FROM, _ERA_TO).fill_null(False)
+    return (year.is_between(_ERA_FROM, _ERA_TO) & ~text.str.contains(_JULIAN_DAY)).fill_null(False)
 
 
 def buddhist_as_common(text: pl.Expr) -> pl.Expr:

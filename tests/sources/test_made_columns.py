@@ -106,7 +106,7 @@ def test_only_what_is_asked_for_is_read_and_made(tmp_path: Path):
         ('tooth_list = ["Tooth 1"]', "must list two or more headings"),
         ('tooth_flags = "T"', "must be a text such as"),
         ("tooth_in_text = 3", "must be a text such as"),
-        ('columns.code = ["A", "B", "C"]', "only a date may have three"),
+        ('columns.code = ["A"]', "must be one heading, or two and more"),
         ('tooth_flags = "T{tooth}"\ntooth_in_text = "Note"', "says twice where tooth comes from"),
     ],
 )

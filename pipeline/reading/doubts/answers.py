@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.machine.errors import DataError
 from pipeline.practice.fields import kind
 from pipeline.practice.tables import REVERSAL
-from pipeline.reading.doubts.marked_cells import LETTERS_BEFORE, unsigned, without_marks
+from pipeline.reading.doubts.marked_cells import ENDING, LETTERS_BEFORE, unsigned, without_marks
 from pipeline.reading.doubts.standing import matches, status_of
 from pipeline.reading.doubts.tooth_places import as_written, quadrant_digit, quadrant_text, tooth_of_date
 from pipeline.reading.doubts.two_notations import FILE, rewritten
@@ -30,10 +30,13 @@ if TYPE_CHECKING:
     from pipeline.practice.settings import Settings
 
 PER_CLINIC, PER_FILE = "per clinic", "per file"
+WITHOUT_ENDING = "without_ending"
 FOLDED, NUMBERS, MEND, NEXT_DAY, SURFACE = "folded", "numbers", "mend", "next_day", "surface"
 ZERO, ONE = "zero", "one"
 # Between the parts of a number that stands in two columns.
 _BETWEEN = "-"
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_YEAR_MONTH_DAY = r"^(\d{4}-)(\d{2})(-\d{2}.*)$"
 _ISO_DAY = r"^(\d{4})-(\d{2})-(\d{2})"
 _LATE = r"^(\d{4}-\d{2}-\d{2})[T ](?:1[2-9]|2[0-3]):"
 
@@ -47,6 +50,7 @@ class Answers:
     notation: str
     folded: bool = False
     numbers: bool = False  # of a patient's number, letters before it say nothing
+    stems: bool = False  # of a patient's number, a sign to check it says nothing
     clinic: str | None = None
     of_file: str | None = None  # what stands before the number where each file has numbers of its own
     dependant: str | None = None
@@ -57,6 +61,9 @@ class Answers:
     from_zero: bool = False  # universal numbers that a database counts from 0
     credit: str | None = None
     swapped: bool = False
+    year_begins: int | None = None  # the month from which on a year of accounts is that of the next year
+    in_cents: bool = False
+    months_from_zero: bool = False
     next_day: bool = False
     zone: str | None = None  # the time zone of the practice, where instants are told
     merged: Mapping[str, str] = field(default_factory=dict)  # numbers given up, each with the one that stands for it
@@ -115,6 +122,7 @@ class Answers:
             self.notation,
             folded=self.folded,
             numbers=self.numbers,
+            stems=self.stems,
             clinic=self.clinic,
             of_file=self.of_file,
             dependant=self.dependant,
@@ -139,12 +147,12 @@ class Answers:
         is_rewritten = self.quadrant or self.decimals or self.letters or self.dates or self.from_zero
         if "tooth" in self.columns and is_rewritten:
             changes.append(self._tooth().alias("tooth"))
-        if "fee" in self.columns and (self.credit or self._reversals):
+        if "fee" in self.columns and (self.credit or self._reversals or self.in_cents):
             changes.append(self._fee().alias("fee"))
         if self.marks:
             own = pl.col("status").cast(pl.String) if "status" in self.columns else pl.lit(None, pl.String)
             changes.append(self._status(own).alias("status"))
-        if self.swapped or self.next_day or self.zone:
+        if self.swapped or self.next_day or self.zone or self.year_begins or self.months_from_zero:
             changes += [self._day(f).alias(f) for f in self.columns if kind(self.table, f) == "date"]
         return changes
 
@@ -162,6 +170,7 @@ class Answers:
         text = pl.col("patient_id").cast(pl.String).str.strip_chars().replace("", None)
         text = folded(text) if self.folded else text
         text = text.str.replace(LETTERS_BEFORE, "") if self.numbers else text
+        text = text.str.replace(ENDING, "") if self.stems else text
         if self.dependant:
             number = folded(pl.col("dependant:"))
             text = pl.when(number != "").then(pl.concat_str(text, number, separator=_BETWEEN)).otherwise(text)
@@ -203,6 +212,9 @@ class Answers:
     def _fee(self) -> pl.Expr:
         """The fee; below 0 where the amount stands in the column of credits, or the row takes another one back."""
         fee = pl.col("fee").cast(pl.String)
+        if self.in_cents:
+            coins = fee.str.strip_chars().str.extract(r"^([-+]?\d{1,15})(?:\.0+)?$").cast(pl.Int64, strict=False)
+            fee = pl.coalesce((coins / 100).cast(pl.String), fee)
         if self.credit:
             credit = pl.col("credit:")
             fee = pl.when(is_amount(credit) & ~is_amount(fee)).then(_below_zero(credit)).otherwise(fee)
@@ -213,6 +225,14 @@ class Answers:
 
     def _day(self, name: str) -> pl.Expr:
         text = pl.col(name).cast(pl.String)
+        if self.months_from_zero:
+            month = text.str.extract(_YEAR_MONTH_DAY, 2).cast(pl.Int32, strict=False) + 1
+            both = pl.concat_str(
+                text.str.extract(_YEAR_MONTH_DAY, 1),
+                month.cast(pl.String).str.zfill(2),
+                text.str.extract(_YEAR_MONTH_DAY, 3),
+            )
+            text = pl.coalesce(both, text)
         if self.swapped:
             fits = text.str.extract(_ISO_DAY, 3).cast(pl.Int32, strict=False) <= 12
             text = pl.when(fits).then(text.str.replace(_ISO_DAY, "${1}-${3}-${2}")).otherwise(text)
@@ -220,6 +240,8 @@ class Answers:
             stamp = epoch_as_stamp(text.str.strip_chars())
             late = stamp.str.extract(_LATE, 1).str.to_date("%Y-%m-%d", strict=False)
             text = pl.coalesce(late.dt.offset_by("1d").cast(pl.String), text)
+        if self.year_begins and name == "service_date":
+            text = calendar_years(text, self.year_begins)
         return as_local(text, self.zone) if self.zone else text
 
 
@@ -294,8 +316,9 @@ def answers_for(
         table=table,
         columns=columns,
         notation=practice.tooth_notation,
-        folded=practice.patient_ids in (FOLDED, NUMBERS),
+        folded=practice.patient_ids in (FOLDED, NUMBERS, WITHOUT_ENDING),
         numbers=practice.patient_ids == NUMBERS,
+        stems=practice.patient_ids == WITHOUT_ENDING,
         clinic=clinic,
         of_file=Path(of).stem if practice.numbering == PER_FILE else None,
         dependant=told.dependant,
@@ -306,12 +329,30 @@ def answers_for(
         dates=told.teeth_as_dates,
         credit=told.credit,
         swapped=told.swapped_dates == MEND,
+        year_begins=_month(told.year_begins),
+        in_cents=told.fee_unit == "cent",
+        months_from_zero=told.months_count_from == ZERO,
         next_day=told.late_stamps == NEXT_DAY,
         zone=zone,
         merged=merged or {},
         notations=tuple(one for one in notations if one[0] != FILE or fits(Path(file).name, one[1])),
         marks=marks,
     )
+
+
+def _month(name: str | None) -> int | None:
+    return _MONTHS.index(name[:3]) + 1 if name else None
+
+
+def calendar_years(text: pl.Expr, begins: int) -> pl.Expr:
+    """Made dates of years of accounts, each named after the year in which it ends, in the years of the calendar."""
+    number = text.str.extract(r"^\d{4}-(\d{2})-\d{2}$").cast(pl.Int32, strict=False)
+    word = text.str.extract(r"^\d{1,2} (\p{L}{3})\p{L}*\.? \d{4}$").str.to_lowercase()
+    names = {name: n for n, name in enumerate(_MONTHS, 1)}
+    month = pl.coalesce(number, word.replace_strict(names, default=None, return_dtype=pl.Int32))
+    year = text.str.extract(r"(\d{4})").cast(pl.Int32, strict=False)
+    before = text.str.replace(r"\d{4}", (year - 1).cast(pl.String))
+    return pl.when((month >= begins) & (begins > 1)).then(before).otherwise(text)
 
 
 def _mark(heading: str) -> str:

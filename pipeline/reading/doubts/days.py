@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 _SOME = 3
 _HOURS_OF_A_DAY, _MOST_PLACES = 2, 6
+_YEAR_AND_MONTH = r"^\d{4}-(\d{2})-\d{2}"
+_MONTHS_SEEN = 6
 _ISO = r"^\d{4}-(\d{2})-(\d{2})"
 _WRITTEN = r"^(\d{1,2})[-/.](\d{1,2})[-/.]\d{2,4}$"
 _STAMP = r"[T ](\d{2}):(\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?:Z|\+00:?00)?$"
@@ -33,9 +35,31 @@ def day_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += swapped(where, one.table, texts) if told.swapped_dates is None else []
             if told.late_stamps is None and settings.practice.time_zone is None:
                 found += late_stamps(where, one.table, texts) or other_days(where, one.table, texts)
+            if told.months_count_from is None:
+                found += months_from_zero(where, one.table, texts)
             pattern = told.date_format or settings.practice.date_format
             found += other_order(where, texts, pattern, settings.practice.accepted)
     return found
+
+
+def months_from_zero(where: str, table: str, texts: pl.Series) -> list[Doubt]:
+    """Months that a program counts from 0: there is a month 0, and none is the twelfth; `texts` are distinct."""
+    months = texts.str.extract(_YEAR_AND_MONTH).drop_nulls().value_counts(name="n")
+    counts = dict(months.iter_rows())
+    if counts.get("00", 0) < _SOME or "12" in counts or len(counts) < _MONTHS_SEEN:
+        return []
+    return [
+        Doubt(
+            "months_from_zero",
+            where,
+            f"{counts['00']:,} different days are in a month 0, and none is in a month 12.",
+            "Does the program count months from 0, so that 0 is January and 11 December?",
+            (
+                (f"tables.{table}", 'months_count_from = "zero"', "yes: one is added to each"),
+                (f"tables.{table}", 'months_count_from = "one"', "no: days in a month 0 are wrong, and are set aside"),
+            ),
+        )
+    ]
 
 
 def swapped(where: str, table: str, texts: pl.Series) -> list[Doubt]:

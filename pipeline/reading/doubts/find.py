@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.reading.doubts.days import day_doubts
 from pipeline.reading.doubts.doubt import Doubt
 from pipeline.reading.doubts.files_not_read import file_doubts
+from pipeline.reading.doubts.ledger import ledger_doubts
 from pipeline.reading.doubts.patients import patient_doubts
 from pipeline.reading.doubts.rows import row_doubts
 from pipeline.reading.doubts.seen import Seen
@@ -16,7 +17,7 @@ from pipeline.reading.doubts.teeth import tooth_doubts
 if TYPE_CHECKING:
     from pipeline.practice.settings import Settings
 
-KINDS = (patient_doubts, tooth_doubts, day_doubts, row_doubts, file_doubts)
+KINDS = (patient_doubts, tooth_doubts, day_doubts, ledger_doubts, row_doubts, file_doubts)
 
 
 def find_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:

@@ -22,6 +22,8 @@ SIGNS = "#*!~†"
 _SIGN = f"[{re.escape(SIGNS)}]"
 # Before the number of a patient: letters of a numbering, or what says that a row was taken back.
 LETTERS_BEFORE = r"^\p{L}{1,6}[\s._-]*"
+# Behind it, a sign to check it.
+ENDING = r"[._/-][0-9A-Za-z]$"
 TAKEN_BACK = r"(?i)^\s*(//+|--+|;+|'+|x[\s._-]+|xx+[\s._-]*|del(?:eted)?[\s._-]*|void(?:ed)?[\s._-]*|rem\s+)\d"
 _TAKEN_BACK_BEHIND = r"(?i)\d\s*([\s._-]+x|[\s._(-]+del(?:eted)?\)?|[\s._(-]+void(?:ed)?\)?)\s*$"
 _VALUES = {

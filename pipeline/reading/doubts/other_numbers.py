@@ -9,10 +9,12 @@ import polars as pl
 from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
-from pipeline.reading.doubts.marked_cells import LETTERS_BEFORE, TAKEN_BACK
+from pipeline.reading.doubts.marked_cells import ENDING, LETTERS_BEFORE, TAKEN_BACK
 from pipeline.reading.doubts.seen import Seen
 from pipeline.reading.suggest.toml_quote import quoted
 
+# A sign to check a number: behind a dash, a stroke, a point or a blank.
+_LEAST_ENDED, _ALONE = 5, 0.9
 _MOST_MERGED = 0.3  # of all patients, where the heading does not say it
 
 
@@ -33,6 +35,35 @@ def with_letters(ids: pl.Series) -> list[Doubt]:
             "Are these the same patients, whose numbers two files or programs write in two ways?",
             (
                 ("practice", 'patient_ids = "numbers"', "yes: the number alone is the patient"),
+                ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
+            ),
+        )
+    ]
+
+
+def with_endings(ids: pl.Series) -> list[Doubt]:
+    """Patients whose number stands with one more sign behind it and without; `ids` are distinct."""
+    frame = ids.to_frame("id").with_columns(bare=folded(pl.col("id")))
+    frame = frame.with_columns(
+        stem=pl.col("bare").str.replace(ENDING, ""), has_ending=pl.col("bare").str.contains(ENDING)
+    )
+    ended = frame.filter("has_ending")
+    plain = frame.filter(~pl.col("has_ending"))["bare"]
+    both = ended.filter(pl.col("stem").is_in(plain.implode()))
+    # Members of a family have several endings of one number each, a number with a sign to check it has one.
+    several = ended.group_by("stem").len()
+    alone = several.filter(pl.col("len") == 1).height
+    if both.height < _LEAST_ENDED or 2 * both.height < ended.height or alone < _ALONE * several.height:
+        return []
+    return [
+        Doubt(
+            "patient_ids",
+            "patients",
+            f"{both.height:,} of {ids.len():,} patient numbers stand with one more sign behind them and without (such "
+            f"as {samples(both['id'])} beside {samples(plain, at_most=1)}).",
+            "Is that a sign to check the number, which one program or time writes and another does not?",
+            (
+                ("practice", 'patient_ids = "without_ending"', "yes: the number before it alone is the patient"),
                 ("practice", 'patient_ids = "as_written"', "no: each form is a patient of its own"),
             ),
         )

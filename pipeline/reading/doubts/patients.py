@@ -12,7 +12,7 @@ from pipeline.reading.doubts.answers import folded
 from pipeline.reading.doubts.doubt import Doubt, accept, samples
 from pipeline.reading.doubts.kept_words import headed
 from pipeline.reading.doubts.marked_cells import signed_ids
-from pipeline.reading.doubts.other_numbers import merged_numbers, with_letters
+from pipeline.reading.doubts.other_numbers import merged_numbers, with_endings, with_letters
 from pipeline.reading.doubts.other_people import other_people
 from pipeline.reading.doubts.seen import Seen, earliest
 
@@ -36,7 +36,7 @@ def patient_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         return []
     every = pl.concat(people.values())["id"].unique()
     accepted = settings.practice.accepted
-    found = [] if settings.practice.patient_ids else written_twice(every) or with_letters(every)
+    found = [] if settings.practice.patient_ids else written_twice(every) or with_letters(every) or with_endings(every)
     ledgers = [s for s in seen if s.table == "procedures" and not s.is_ours]
     found += [
         d

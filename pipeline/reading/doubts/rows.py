@@ -135,6 +135,7 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             accepted,
             systems=sum((s.tooth_systems for s in of), Counter()),
             statuses=untold_statuses([s.statuses for s in of], settings.tables[table].values.get("status", {})),
+            lists=() if settings.tables[table].cell_lists else _lists(settings.tables[table].columns),
         )
         keyed = [s for s in of if "procedure_id" in s.answers.columns and not s.is_ours and s.audit.heading is None]
         # Of a column that is read as something else too it is asked already what it is.
@@ -304,6 +305,7 @@ def set_aside(
     *,
     systems: Mapping[str, int] | None = None,
     statuses: Mapping[str, int] | None = None,
+    lists: Sequence[str] = (),
 ) -> list[Doubt]:
     """More rows than a few cannot be loaded; `systems` are addresses of tooth numberings that are not known, `statuses`
     texts of the status that nothing says the meaning of."""
@@ -328,11 +330,28 @@ def set_aside(
                     )
                     for address, times in sorted((systems or {}).items(), key=lambda item: -item[1])[:_MOST_SYSTEMS]
                 ),
+                *(
+                    (
+                        (
+                            f"tables.{table}",
+                            f"cell_lists = [{', '.join(map(quoted, lists))}]",
+                            "the first code goes with the first tooth, and so on; add the column of fees if it has "
+                            "several too",
+                        ),
+                    )
+                    if lists and "several_codes" in lost
+                    else ()
+                ),
                 *told_as(statuses or {}),
                 accept("rows_set_aside", accepted, "go on without them; they are listed with the reason, to be mended"),
             ),
         )
     ]
+
+
+def _lists(columns: Mapping[str, str]) -> list[str]:
+    """The columns of codes and teeth, if both are there."""
+    return [columns[name] for name in ("code", "tooth")] if {"code", "tooth"} <= set(columns) else []
 
 
 def unknown_codes(table: str, unknown: Mapping[str, int], rows: int, accepted: Sequence[str]) -> list[Doubt]:

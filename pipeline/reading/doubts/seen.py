@@ -13,6 +13,7 @@ from pipeline.practice.fields import kind
 from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
 from pipeline.reading.doubts.below_zero import amount_columns, below_zero
+from pipeline.reading.doubts.code_meanings import CodeTexts, text_heading
 from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, money_lines
 from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
@@ -20,6 +21,7 @@ from pipeline.reading.doubts.marked_cells import marked
 from pipeline.reading.doubts.odd_rows import amount_words
 from pipeline.reading.doubts.partly_filled import PartlyFilled
 from pipeline.reading.doubts.row_ids import RowIds
+from pipeline.reading.doubts.second_day import DaysBeside, beside
 from pipeline.reading.doubts.sections import SectionsSeen
 from pipeline.reading.doubts.standing import (
     MOST_TEXTS,
@@ -34,6 +36,7 @@ from pipeline.reading.doubts.status_words import few_texts
 from pipeline.reading.doubts.tooth_classes import in_class
 from pipeline.reading.doubts.tooth_places import quadrant_text
 from pipeline.reading.doubts.two_notations import TeethBy
+from pipeline.reading.doubts.whole_export import Counted
 from pipeline.reading.headings import PART, fit, numbered_like
 from pipeline.reading.sources.excel_file import SHEET
 from pipeline.reading.sources.lines_below import LINE_BELOW
@@ -69,6 +72,7 @@ class Seen:
     answers: Answers
     known_codes: pl.Series | None = None
     classes: pl.DataFrame | None = None  # `code, said`: codes that are for one class of tooth
+    taken_codes: pl.Series | None = None  # codes of teeth taken out
     is_mended: bool = False
     is_ours: bool = False  # it names our fields itself, and every cell means one thing
     exported_on: dt.date | None = None  # as the lines above the rows, or the name of the file, say
@@ -95,6 +99,11 @@ class Seen:
     teeth_by: TeethBy = field(default_factory=TeethBy)
     in_class: Counter[tuple[str, bool]] = field(default_factory=Counter)  # rows with such a code; see `in_class`
     audit: AuditSeen = field(default_factory=AuditSeen)
+    counted: Counted = field(default_factory=Counted)
+    beside: DaysBeside = field(default_factory=DaysBeside)
+    texts: CodeTexts = field(default_factory=CodeTexts)
+    has_own_codes: bool = False  # the list of codes, or some of it, is the practice's own
+    _patient_rows: list[pl.DataFrame] = field(default_factory=list)
     merged_into: dict[str, Counter[str]] = field(default_factory=dict)
     partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
     references: EntryReferences = field(default_factory=EntryReferences)
@@ -104,6 +113,7 @@ class Seen:
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
+    _taken: list[pl.DataFrame] = field(default_factory=list)
     _first_days: list[pl.DataFrame] = field(default_factory=list)
     _teeth: list[pl.DataFrame] = field(default_factory=list)
 
@@ -129,6 +139,10 @@ class Seen:
         self.who_or_where: list[str] = []
         self.unread: list[str] = []  # columns of a ledger that no field and no answer takes
         self.entry: str | None = None  # the column of the numbers of entries
+        if self.table == "procedures" and not self.is_ours:
+            self.beside.headings = beside(free, self.answers.columns.get("service_date"))
+            code = self.answers.columns.get("code")
+            self.texts.heading = text_heading(free, code) if self.has_own_codes else None
         if self.table == "procedures":
             self.flags = {h: Counter() for h in flag_columns(free)}
             self.kinds = [h for h in kind_columns(free) if h not in self.flags]
@@ -188,6 +202,7 @@ class Seen:
             self.counts["dated"] += work_days.count()
             self.counts["after"] += int(((work_days > self.exported_on) & is_done).sum())
         if self.table == "procedures":
+            self._add_work(rows, fields, cleaned)
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
             done = cleaned.filter(pl.col("status").cast(pl.String).fill_null("completed") == "completed")
             by_day = done.drop_nulls("service_date").group_by("service_date").agg(pl.len(), pl.col("code").n_unique())
@@ -204,6 +219,10 @@ class Seen:
             hashes = fields.select(*self.answers.columns).hash_rows(seed=0)
             for (sheet,), of in pl.DataFrame({"sheet": rows[SHEET], "hash": hashes}).group_by("sheet"):
                 self.sheets.setdefault(str(sheet), set()).update(of["hash"])
+        if "row_number" in fields.columns and rejects.height:
+            lost = fields["row_number"].is_in(rejects["row_number"].implode())
+            cells = pl.concat_str(pl.all().cast(pl.String).fill_null(""), separator="|")
+            self.counted.add(fields["row_number"].filter(lost), rows.filter(lost).select(cells).to_series())
         is_nought = (pl.col("field") == "tooth") & pl.col("value").str.contains(r"^\s*0+(?:\.0+)?\s*$")
         self.counts["tooth_zero"] += rejects.filter(is_nought).height
         aside = rejects["reason"].value_counts()
@@ -284,6 +303,7 @@ class Seen:
         if self.table == "procedures":
             told = [pattern for heading, pattern, _ in self.answers.marks if heading == LINE_BELOW]
             self.sections.add_lines(malformed, told)
+        self.counted.add(malformed["row_number"], malformed["raw_row"].fill_null(""))
         strange = malformed.filter(pl.col("reason") == "tooth_system_unknown")["value"].str.extract(r"^(\S+?)\|")
         self.tooth_systems.update(strange.drop_nulls())
 
@@ -310,6 +330,35 @@ class Seen:
             return pl.DataFrame(schema={"tooth": pl.String(), "n": pl.UInt32()})
         found = pl.concat(self._teeth)
         return found.group_by(c for c in found.columns if c != "n").agg(pl.col("n").sum())
+
+    def _add_work(self, rows: pl.DataFrame, fields: pl.DataFrame, cleaned: pl.DataFrame) -> None:
+        """Days, patients and descriptions of a ledger."""
+        if "service_date" in fields.columns and not (self.is_ours or self.is_mended):
+            self.beside.add(rows, fields["service_date"])
+        if "code" in fields.columns and not self.is_ours:
+            self.texts.add(rows, fields["code"])
+        self._patient_rows.append(cleaned.group_by(id="patient_id").agg(n=pl.len()))
+        if len(self._patient_rows) >= _MOST_PIECES:
+            self._patient_rows = [self.patient_rows]
+        if self.taken_codes is not None:
+            stands = pl.col("code").is_in(self.taken_codes.implode()) & (
+                pl.col("status").cast(pl.String) == "completed"
+            )
+            taken = cleaned.filter(stands & pl.col("tooth_fdi").is_not_null())
+            taken = taken.select(id="patient_id", tooth="tooth_fdi", day="service_date").unique()
+            self._taken = _merged([*self._taken, taken])
+
+    @property
+    def patient_rows(self) -> pl.DataFrame:
+        """One row per `id` of a ledger with its rows `n`."""
+        nothing = pl.DataFrame(schema={"id": pl.String, "n": pl.UInt32})
+        return pl.concat([nothing, *self._patient_rows]).group_by("id").agg(pl.col("n").sum())
+
+    @property
+    def taken(self) -> pl.DataFrame:
+        """One row per distinct `id, tooth, day` of a tooth taken out."""
+        nothing = pl.DataFrame(schema={"id": pl.String, "tooth": pl.UInt8, "day": pl.Date})
+        return pl.concat(self._taken, how="vertical_relaxed").unique() if self._taken else nothing
 
     def _add_coded(self, rows: pl.DataFrame, fields: pl.DataFrame, section: pl.Series | None) -> None:
         """What only matters of rows with a procedure code."""

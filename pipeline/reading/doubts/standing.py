@@ -34,6 +34,14 @@ def words_of(words: str, between: str = " ") -> frozenset[str]:
     return frozenset(words.split(between))
 
 
+# Columns that name the entry that came in place of this one.
+REPLACED = words_of(
+    "superseded by|replaced by|replaced by entry|replaced by id|replacement|replacement id|replacement entry|"
+    "corrected by|corrected by entry|amended by|reversed by|reversed by entry|voided by entry|cancelled by entry|"
+    "ersetzt durch|korrigiert durch|storniert durch|remplace par|annule par|corrige par|reemplazado por|anulado por|"
+    "corregido por|vervangen door|gecorrigeerd door|sostituito da|corretto da|substituido por|corrigido por",
+    "|",
+)
 # What yes and no make of a row in flags of these headings.
 _KINDS: dict[tuple[str, str], str] = {
     ("void", "completed"): (
@@ -42,7 +50,7 @@ _KINDS: dict[tuple[str, str], str] = {
         "is inactive|reversed|reversal|cancellation|cancelation|deletion|storniert|storno|geloescht|loeschung|supprime|"
         "suppression|annule|annulation|anulado|anulacion|eliminado|eliminacion|baja|geannuleerd|annulering|verwijderd|"
         "annullato|annullamento|anulacao|excluido|exclusao|stornodatum|stornogrund|loeschdatum|"
-        "valid to|valid until|validto|valid thru|gueltig bis|superseded|superseded by|"
+        "valid to|valid until|validto|valid thru|gueltig bis|superseded|" + "|".join(sorted(REPLACED)) + "|"
         "annuleringsdatum|deletedat|deletedon|voidedat|voidedon|canceledat|cancelledat|" + northern_words.WORDS["void"]
     ),
     ("completed", "planned"): (
@@ -138,7 +146,7 @@ def flag_texts(heading: str, texts: pl.Series) -> Counter[str]:
         text = pl.col(name).fill_null("")
         day = text.str.contains(DAY) | (text.str.len_chars() > _MOST_LETTERS)
         form = pl.when(text.str.contains(_NO_DAY)).then(pl.lit("")).when(day).then(pl.lit(_ANY)).otherwise(text)
-        if is_reversing(heading) or _is_bill(heading) or _is_sent_on(heading):  # a number, or a name: filled or not
+        if any(is_such(heading) for is_such in (is_reversing, _is_bill, _is_sent_on, _is_replaced)):  # filled or not
             form = (
                 pl.when(text.str.contains(_NO_DAY) | text.str.contains("^0+$")).then(pl.lit("")).otherwise(pl.lit(_ANY))
             )
@@ -162,6 +170,10 @@ def is_reversing(heading: str) -> bool:
 
 def _is_sent_on(heading: str) -> bool:
     return plain_heading(heading) in words_of(SENT_ON, "|")
+
+
+def _is_replaced(heading: str) -> bool:
+    return plain_heading(heading.rpartition(".")[2]) in REPLACED
 
 
 def _is_bill(heading: str) -> bool:

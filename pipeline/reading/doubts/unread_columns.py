@@ -35,6 +35,7 @@ _HEADINGS = (
     "taal sesso lingua patient pt minor dependent "
     # who treats, where and when
     "provider prov dr doctor dentist hygienist hyg clinician staff user initials operator operatory op chair room "
+    "rendering treating attending who whom "
     "assistant asst by office location clinic branch site practice department dept region weekday day dow month "
     "year quarter week am pm time shift season behandler arzt zahnarzt raum zimmer stuhl standort filiale praxis "
     "wochentag tag monat jahr praticien docteur fauteuil cabinet jour mois annee profesional sillon sucursal "
@@ -150,7 +151,7 @@ def _is_other(texts: Sequence[str]) -> bool:
     if any(word_of(text) for text in texts if len(text) > 1):
         return False
     plain = [plain_heading(text) or text.lower() for text in texts]
-    if any(set(plain) <= known for known in _TEXTS):
+    if any(set(plain) <= known for known in _TEXTS) and set(plain) != {"x"}:
         return True
     if all(_DAY.fullmatch(text) or _PERSON.fullmatch(text) for text in texts):
         return True

@@ -13,6 +13,7 @@ from pipeline.machine.errors import DataError
 from pipeline.practice.table_settings import Join
 from pipeline.reading.sources import kinds
 from pipeline.reading.sources.archive import open_archive
+from pipeline.reading.sources.cell_lists import CellLists
 from pipeline.reading.sources.csv_file import open_csv
 from pipeline.reading.sources.excel_book import TABLES_INSIDE
 from pipeline.reading.sources.excel_file import open_excel
@@ -158,6 +159,8 @@ def _opened(path: Path, options: ReadOptions, reader: Reader) -> Source:
         source = Stacked(source, options.needed, path.name)
     if options.repeated_columns:
         source = RepeatedColumns(source, options.repeated_columns, path.name)
+    if options.cell_lists:
+        source = CellLists(source, options.cell_lists, path.name, options.fees)
     if options.sheet_name or options.file_name:
         source = NamedParts(source, options.sheet_name, options.file_name, path.name)
     if options.fill_down or options.group_lines:

@@ -20,7 +20,7 @@ from pipeline.reading.sources.around import Around
 from pipeline.reading.sources.named_parts import stem
 from pipeline.reading.sources.source import Batch
 
-PARTS, RANGE, LIST, FLAGS, TEXT, WORDS = "parts", "range", "list", "flags", "text", "words"
+PARTS, RANGE, LIST, FLAGS, TEXT, WORDS, FIRST = "parts", "range", "list", "flags", "text", "words", "first"
 # How a key of a table makes a field.
 KEYS = {"tooth_range": RANGE, "tooth_list": LIST, "tooth_flags": FLAGS, "tooth_in_text": TEXT}
 # Headings of a column for each quadrant, in which the places stand.
@@ -37,7 +37,7 @@ _QUADRANTS = {
 PLACES = r"^[1-8](?:\.0+)?(?:[\s,;+&/]*[1-8])*$"
 _BLANKS = re.compile(r"\s+|\(\s*\)")
 FILE = "(file)"  # stands for the name of the file where a heading may
-_MONTH_AND_DAY = 2
+_MONTH_AND_DAY = _TWO = 2
 _DAY_ALONE = r"^0?(\d{1,2})(?:\.0+|\.|st|nd|rd|th)?$"
 _NAMED_MONTH = r"(\p{L}{3,})\.?[\s_'’-]*((?:19|20)\d{2}|\d{2})(?:\D|$)"
 _YEAR_MONTH = r"(?:^|\D)((?:19|20)\d{2})[-_./ ]?(0[1-9]|1[0-2]|[1-9])(?:\D|$)"
@@ -66,9 +66,14 @@ IN_TEXT = re.compile(
 
 
 def made_of(
-    raw: Mapping[str, Any], columns: Mapping[str, str], parts: Mapping[str, tuple[str, ...]], where: str
+    raw: Mapping[str, Any],
+    columns: Mapping[str, str],
+    parts: Mapping[str, tuple[str, ...]],
+    firsts: Mapping[str, tuple[str, ...]],
+    where: str,
 ) -> tuple[Made, ...]:
-    """What a table of PRACTICE.toml says is made of other columns; `parts` are dates told as three headings.
+    """What a table of PRACTICE.toml says is made of other columns; `parts` are dates told as three headings, `firsts`
+    fields told as headings of which the first that is filled counts.
 
     Raises
     ------
@@ -76,6 +81,7 @@ def made_of(
         If a field is told twice, or a way has not what it needs.
     """
     found = [Made(name, PARTS, headings) for name, headings in parts.items()]
+    found += [Made(name, FIRST, headings) for name, headings in firsts.items()]
     for key, how in KEYS.items():
         if (told := raw.get(key)) is None:
             continue
@@ -111,14 +117,35 @@ def date_parts(columns: Mapping[str, Any], table: str, where: str) -> dict[str, 
     """
     found = {}
     for name, told in columns.items():
-        if not isinstance(told, list):
+        if not isinstance(told, list) or kind(table, name) != "date":
             continue
         texts = all(isinstance(h, str) and h.strip() for h in told)
-        if len(told) not in (2, 3) or not texts or kind(table, name) != "date":
+        if len(told) not in (2, 3) or not texts:
             raise ConfigError(
                 f"{where} columns.{name} must be one heading; only a date may have three, those of its year, month and "
                 'day in this order, e.g. ["Year", "Month", "Day"], or two, of its month with the year and of its day, '
                 'e.g. ["(sheet)", "Day"].'
+            )
+        found[name] = tuple(h.strip() for h in told)
+    return found
+
+
+def first_filled(columns: Mapping[str, Any], parts: Mapping[str, Any], where: str) -> dict[str, tuple[str, ...]]:
+    """The fields that are told as a list of headings: the first of these that is filled in a row counts.
+
+    Raises
+    ------
+    ConfigError
+        If a list has fewer than two headings.
+    """
+    found = {}
+    for name, told in columns.items():
+        if not isinstance(told, list) or name in parts:
+            continue
+        if len(told) < _TWO or not all(isinstance(h, str) and h.strip() for h in told):
+            raise ConfigError(
+                f"{where} columns.{name} must be one heading, or two and more of which the first that is filled in a "
+                'row counts, e.g. ["Treated by", "Visit with"].'
             )
         found[name] = tuple(h.strip() for h in told)
     return found
@@ -205,6 +232,9 @@ class MadeColumns(Around):
             return dates_of_month(*cells).alias(one.field)
         if one.how == PARTS:
             return dates_of(*cells).alias(one.field)
+        if one.how == FIRST:
+            frame = pl.DataFrame({str(n): cell for n, cell in enumerate(cells)})
+            return frame.select(pl.coalesce(pl.all())).to_series().alias(one.field)
         if one.how == RANGE:
             return teeth_between(*cells).alias(one.field)
         if one.how == LIST:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
+_ESCAPED = re.compile(r"\\([\"\\])")
 _LOOK_AT = 300
 _LEAST_FIELDS = 2  # with a delimiter between two marks
 _SIGNS = (",", ";", "\t", "|")
@@ -24,12 +26,14 @@ _LEAST_CUT = 3  # a ledger has a patient, a day and a code
 @dataclass(frozen=True)
 class Marks:
     """How fields are marked: the delimiter, the mark around them, whether a mark within has a backslash before it, and
-    whether there is one field a line, which holds the others with marks of their own."""
+    whether there is one field a line, which holds the others with marks of their own, and whether fields go over
+    lines."""
 
     delimiter: str
     mark: str
     has_backslash: bool
     is_line: bool = False
+    over_lines: bool = False  # a field may hold line ends
 
 
 def marks_of(lines: Sequence[str], delimiters: Sequence[str]) -> Marks | None:
@@ -53,7 +57,24 @@ def marks_of(lines: Sequence[str], delimiters: Sequence[str]) -> Marks | None:
         held = sum(way.delimiter in field for fields in cut for field in fields)
         if width > 1 and held >= _LEAST_FIELDS and all(len(fields) == width for fields in cut):
             return way
+        if way.has_backslash and _over_lines(lines[:_LOOK_AT], way, whole=len(lines) <= _LOOK_AT):
+            return replace(way, over_lines=True)
     return None
+
+
+def _over_lines(lines: Sequence[str], way: Marks, *, whole: bool) -> bool:
+    """Whether lines with line ends within fields are records of one width, the last one left aside if it may be cut."""
+    records: list[list[str]] = []
+    try:
+        reader = csv.reader(lines, delimiter=way.delimiter, quotechar=way.mark, escapechar="\\", strict=True)
+        records.extend(record for record in reader if record)
+    except csv.Error:
+        if whole:
+            return False
+    records = records if whole else records[:-1]
+    widths = {len(record) for record in records}
+    held = sum(way.delimiter in field or "\n" in field for record in records for field in record)
+    return len(records) >= _LEAST_FIELDS and len(widths) == 1 and widths.pop() >= _LEAST_CUT and held >= _LEAST_FIELDS
 
 
 def delimiter_within(texts: Sequence[str], delimiters: Sequence[str]) -> str | None:
@@ -101,6 +122,8 @@ def remarked(line: str, marks: Marks) -> str:
     text = line.rstrip("\r\n")
     if marks.mark not in text:
         return line
+    if marks.over_lines:
+        return _ESCAPED.sub(lambda met: '""' if met[1] == '"' else met[1], line)
     if marks.is_line and (inner := _whole(line)) is not None:
         return inner + line[len(text) :]
     out = io.StringIO(newline="")

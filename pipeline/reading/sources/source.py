@@ -90,7 +90,8 @@ class ReadOptions:
     first; `group_lines` the forms of lines that say it above the rows; `loose_columns` headings of columns that hold
     the delimiter without quotation marks; `fixed_width` the places, from 1, at which fields begin; `stacked_tables`
     whether several tables stand one below the other; `repeated_columns` sets of columns that are a row each, side by
-    side; `transposed` whether records are columns; `record_lines` whether a record is several lines, a name and a value
+    side; `cell_lists` headings of cells with several parts that go together, `fees` those of fees among them;
+    `transposed` whether records are columns; `record_lines` whether a record is several lines, a name and a value
     on each; `sheet_name` and `file_name` the forms of names that say a field of all rows; `required` are
     the headings of `wanted` in which every row of work has something; `repeats` whether a mark for the same
     again stands for the cell above it. `renamed` maps headings of files that call a
@@ -119,6 +120,8 @@ class ReadOptions:
     made: tuple[Made, ...] = ()
     joined: tuple[Join, ...] = ()
     repeated_columns: tuple[tuple[str, ...], ...] = ()
+    cell_lists: tuple[str, ...] = ()
+    fees: tuple[str, ...] = ()
     transposed: bool = False
     record_lines: bool = False
     sheet_name: Template | None = None

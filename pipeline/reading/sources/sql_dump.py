@@ -58,6 +58,9 @@ _VALUE = (
     r"(?(cast)\s*(?:AS\s+[\w (,]+\)?|,\s*(?:\d+|'(?P<form>[^']*)'))?\s*\)))"
     r"\s*(?P<after>[,)])"
 )
+# A bit as some programs dump it: a text of one sign that cannot be seen.
+_BITS = {"\\0": "0", "\0": "0", "\x01": "1"}
+_LONGEST_BITS = 64
 _ESCAPES = {"n": "\n", "t": "\t", "r": "\r", "0": "", "b": "", "Z": ""}
 # A statement ends at a semicolon or, in scripts that have none, at a line with the word GO alone.
 _REST = re.compile(
@@ -250,6 +253,10 @@ class _Dump:
     def _meant(self, value: re.Match[str]) -> str | None:
         if value["form"] is not None:
             return day_in_form(value["text"], value["form"])
+        if value["bytes"] is not None:
+            return _bits(value["bytes"])
+        if value["text"] in _BITS:
+            return _BITS[value["text"]]
         if value["text"] is not None:
             text = value["text"].replace("''", "'")
             return re.sub(r"\\(.)", lambda m: _ESCAPES.get(m[1], m[1]), text, flags=re.S) if self._escapes else text
@@ -311,6 +318,14 @@ class _Dump:
 
     def _line(self, at: int) -> int:
         return self.text.count("\n", 0, at) + 1
+
+
+def _bits(text: str) -> str | None:
+    """The number of a flag or of a byte; whatever is longer is no value that a ledger needs."""
+    digits = text[2:].rstrip("'")
+    if text[:2] in ("b'", "B'"):
+        return str(int(digits, 2)) if digits and set(digits) <= {"0", "1"} and len(digits) <= _LONGEST_BITS else None
+    return str(int(digits, 16)) if 0 < len(digits) <= 2 else None
 
 
 def _bare(name: str) -> str:

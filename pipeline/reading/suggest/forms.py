@@ -158,7 +158,10 @@ def crown_date(dates: pl.DataFrame) -> Decision:
 
 def _order(e: DateEvidence) -> tuple[str | None, str | None]:
     if e.is_epoch:
-        return None, f"seconds or milliseconds since 1970 in all {e.filled:,} rows, taken by the clock of Greenwich"
+        return (
+            None,
+            f"numbers that count time (since 1970, say) in all {e.filled:,} rows, taken by the clock of Greenwich",
+        )
     if e.maybe_year_first:
         numbers = f"{e.short_firsts} different numbers stand first and {e.short_lasts} last"
         return f"{e.short_maybe_first:,} of {e.filled:,} dates may have the year first; {numbers}", None

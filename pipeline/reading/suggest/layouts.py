@@ -202,7 +202,7 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
     frames = [b.rows for b in batches if b.rows.height]
     if not frames:
         return options, None
-    blank: dict[str, tuple[str, float, pl.Series]] = {}
+    some: dict[str, tuple[str, float, pl.Series]] = {}
     for field in _GROUPED:
         headings = [h for h in source.headings if fit(h, field) >= PART]
         if len(headings) != 1:
@@ -211,10 +211,14 @@ def _fill_down(source: Source, batches: Sequence[Batch], options: ReadOptions) -
             [f.get_column(headings[0]).cast(pl.String).str.strip_chars().replace("", None) for f in frames]
         )
         share = cells.null_count() / len(cells)
-        if cells[0] is not None and share >= _BLANK and cells.drop_nulls().n_unique() > 1:
-            blank[field] = headings[0], share, cells
+        if cells[0] is not None and share and cells.drop_nulls().n_unique() > 1:
+            some[field] = headings[0], share, cells
+    blank = {f: of for f, of in some.items() if of[1] >= _BLANK}
     if not blank:
         return options, None
+    # A field that is empty in few rows only, and never where a field around it begins a group, is of the same kind.
+    begins = [cells.is_not_null() for _, _, cells in blank.values()]
+    blank |= {f: of for f, of in some.items() if not any((b & of[2].is_null()).any() for b in begins)}
     outermost = sorted(blank, key=lambda f: -blank[f][1])
     told = "; ".join(f"{blank[f][0]} is empty in {blank[f][1]:.0%} of the rows" for f in outermost)
     shown = shown_texts(blank[outermost[0]][2].drop_nulls().to_list())

@@ -14,6 +14,7 @@ from pipeline.practice.tables import INPUT_TABLES
 from pipeline.reading.headings import EXACT, NOT_OURS, PART, fit, says_entered
 from pipeline.reading.suggest.profile import CUT, Column, FileProfile, looks_like_teeth
 from pipeline.reading.suggest.ratings import rate
+from pipeline.reading.suggest.toml_quote import quoted
 
 SURE, LIKELY, ASK = "sure", "likely", "ask"
 _IMPOSSIBLE = -1e6
@@ -22,6 +23,7 @@ _HEADING_WORTH = {EXACT: 3.5, PART: 2.0}
 _SHORT_WORTH = 1.2
 _OTHER_HEADING = -1.0  # a heading that speaks for something else, in a file whose headings speak
 _RIVAL = 1.0  # closer than this, two columns are both candidates
+_FILLED = 0.95  # from this share on a column stands for itself
 _FITS, _CONTRADICTS = 0.5, 0.2
 # A column headed like one of these is never left out without a question.
 _NEVER_DROPPED = ("patient_id", "tooth", "service_date", "exam_date")
@@ -236,6 +238,12 @@ def _judge(
     heading = fits[field, column.place]
     if near:
         why = "several columns fit it about as well"
+        if field == "provider_id" and any(c.filled < _FILLED for c in (column, *near)):
+            by_filled = sorted((column, *near), key=lambda c: c.filled)
+            both = ", ".join(quoted(c.heading) for c in by_filled)
+            why += (
+                f"; or, where one stands in for the other, a list, of which the first that is filled counts: [{both}]"
+            )
         return FieldMatch(field, None, ASK, why, (column, *near))
     if heading >= PART and value is not None and value >= _FITS:
         return FieldMatch(field, column, SURE, f"the heading says so, and the values agree{_said(said)}")

@@ -137,6 +137,7 @@ def _look_into(
         found.append(cleaned.rows)
     seen.dittos.update(getattr(source, "dittos", {}))
     seen.sections.is_whole = sampled.whole
+    seen.counted.every = sampled.rows_seen
     look.rows = pl.concat(found)
     look.seen.append(seen)
     return sampled.rows_seen

@@ -1,0 +1,89 @@
+"""One code of the practice's own beside descriptions of two kinds: given out anew, or of two offices."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.headings import plain_heading
+from pipeline.reading.suggest.code_words import likely_events
+from pipeline.reading.suggest.toml_quote import quoted
+
+# Of these a wrong one changes a figure.
+_MATTERS = words_of(
+    "crown_placement endo_initial endo_retreatment apical_surgery extraction crown_removal "
+    "crown_prefabricated crown_interim bridge_retainer implant onlay"
+)
+_TEXTS = words_of(
+    "description|desc|procedure|procedure description|proc description|treatment|treatment description|"
+    "service|service description|leistung|bezeichnung|text|leistungstext|libelle|acte|designation|descripcion|"
+    "tratamiento|omschrijving|descrizione|descricao|prestazione",
+    "|",
+)
+_LEAST, _SHARE = 3, 0.1
+_MOST = 20_000
+
+
+@dataclass
+class CodeTexts:
+    """Rows by code and description, of the first column of descriptions."""
+
+    heading: str | None = None
+    rows: Counter[tuple[str, str]] = field(default_factory=Counter)
+
+    def add(self, rows: pl.DataFrame, codes: pl.Series) -> None:
+        """Take in some rows with the cells of their code."""
+        if self.heading is None or len(self.rows) > _MOST:
+            return
+        both = pl.DataFrame({"code": codes.cast(pl.String), "text": rows.get_column(self.heading).cast(pl.String)})
+        both = both.select(pl.all().str.strip_chars().replace("", None)).drop_nulls()
+        for code, text, n in both.group_by("code", "text").len().iter_rows():
+            self.rows[code, text] += n
+
+
+def text_heading(headings: Sequence[str], code: str | None) -> str | None:
+    """The column of descriptions beside that of codes."""
+    return next((h for h in headings if h != code and plain_heading(h) in _TEXTS), None)
+
+
+def meaning_doubts(
+    where: str, seen: CodeTexts, named: Collection[str], accepted: Sequence[str], *, is_own_list: bool
+) -> list[Doubt]:
+    """Codes that descriptions of two kinds stand beside; of a list of the trade only codes that are `named` anew."""
+    kinds: dict[str, Counter[str]] = defaultdict(Counter)
+    for (code, text), n in seen.rows.items():
+        likely = likely_events(text)
+        if len(likely) == 1 and (is_own_list or code.upper() in named):
+            kinds[code][likely[0]] += n
+    found = {}
+    for code, events in sorted(kinds.items()):
+        some = {event: n for event, n in events.items() if n >= max(_LEAST, _SHARE * events.total())}
+        if len(some) > 1 and _MATTERS & set(some):
+            found[code] = some
+    if not found or seen.heading is None:
+        return []
+    first, counts = next(iter(found.items()))
+    each = ", ".join(f"{event} ({n:,} rows)" for event, n in sorted(counts.items(), key=lambda one: (-one[1], one[0])))
+    codes = "1 code stands" if len(found) == 1 else f"{len(found):,} codes stand"
+    return [
+        Doubt(
+            "code_meanings",
+            where,
+            f'{codes} beside descriptions of two kinds of work in the column "{seen.heading}": {first} as {each}.',
+            "Was the code given out anew at some time, or does it mean another thing in another office? Then the "
+            "description tells what was done, not the code.",
+            (
+                (
+                    "tables.procedures",
+                    f"columns.code = {quoted(seen.heading)}",
+                    "yes: and under [codes], or in the practice's list, each description with its event",
+                ),
+                accept("code_meanings", accepted, "no: the code is right, the descriptions are loosely written"),
+            ),
+        )
+    ]

@@ -1,0 +1,57 @@
+"""Doubts about a ledger as a whole: is all of it there, once; on which days, of whom, and what do its codes mean?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.practice.codes import BUILT_IN
+from pipeline.reading.doubts.code_meanings import meaning_doubts
+from pipeline.reading.doubts.doubt import Doubt
+from pipeline.reading.doubts.fee_units import coin_doubts
+from pipeline.reading.doubts.no_patients import shared_by_many, trial_records
+from pipeline.reading.doubts.rows import NO_LOSS
+from pipeline.reading.doubts.second_day import crowded_days, fiscal_years, second_day_doubts
+from pipeline.reading.doubts.seen import Seen
+from pipeline.reading.doubts.whole_export import whole_doubts
+from pipeline.reading.sources.made_columns import PARTS
+
+if TYPE_CHECKING:
+    from pipeline.practice.settings import Settings
+
+
+def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
+    """All such doubts, file by file."""
+    accepted, found = settings.practice.accepted, []
+    own_codes = settings.practice.code_system not in BUILT_IN
+    for one in seen:
+        if one.is_ours or one.is_mended:
+            continue
+        where, told = f"{one.table}: {one.file}", settings.tables[one.table]
+        lines = one.counts["rows"]
+        found += whole_doubts(
+            where,
+            one.counted,
+            rows=lines - sum(one.reasons[reason] for reason in NO_LOSS),
+            lines=lines,
+            is_whole=one.sections.is_whole,
+            accepted=accepted,
+        )
+        if one.table != "procedures":
+            continue
+        columns, marked = one.answers.columns, {heading for heading, _, _ in one.answers.marks}
+        read = columns.get("service_date")
+        if read is not None:
+            found += second_day_doubts(where, read, one.beside, accepted)
+        if read not in marked:
+            found += crowded_days(where, read, one.beside.rows, accepted)
+        parts = [h for made in told.made if made.how == PARTS and made.field == "service_date" for h in made.headings]
+        found += fiscal_years(where, parts, accepted, told=told.year_begins)
+        found += coin_doubts(where, one.table, columns.get("fee"), told=told.fee_unit)
+        found += meaning_doubts(where, one.texts, set(settings.codes), accepted, is_own_list=own_codes)
+        name = next((h for h in reversed(one.named)), None)
+        if not marked & set(one.named):
+            found += trial_records(where, one.people, name, accepted)
+        if columns["patient_id"] not in marked:
+            found += shared_by_many(where, columns["patient_id"], one.taken, one.patient_rows, accepted)
+    return found

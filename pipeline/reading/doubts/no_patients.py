@@ -1,0 +1,86 @@
+"""Numbers that stand for no patient, or for many: records made to try a program out, one number for all who pay cash.
+
+Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.suggest.toml_quote import quoted
+
+# What a record to try things out is called. Surnames such as Sample or Muster are left out on purpose.
+_TRIAL_WORDS = "test|tests|testing|testpatient|demo|dummy|training|mustermann|musterfrau|prueba|pruebas"
+_TRIAL = rf"(?i)(?:^|[^\p{{L}}])(?:z{{1,4}}[\s._-]*)?({_TRIAL_WORDS})(?:$|[^\p{{L}}])|(?i)do not use|^\s*zz+"
+_MOST_TRIALS = 0.1
+# Of a tooth taken out twice a slip is the reason; of three in one mouth it is not.
+_TEETH_TWICE = 3
+# Some patient may really have such a number, but hardly five times the rows of others too.
+_FILLER = r"^(?:0+|9{3,}|1{4,}|[xX]{2,})$"
+_MANY_ROWS, _TIMES = 20, 5
+
+
+def trial_records(where: str, people: pl.DataFrame, heading: str | None, accepted: Sequence[str]) -> list[Doubt]:
+    """Patients whose name says that they are none."""
+    named = people.select("id", "name").drop_nulls()
+    n = named["id"].n_unique()
+    found = named.filter(pl.col("name").str.contains(_TRIAL))
+    trials = found["id"].n_unique()
+    if not trials or heading is None or trials > max(1, _MOST_TRIALS * n):
+        return []
+    words = found["name"].str.strip_chars().str.to_lowercase().str.extract(rf"(^\s*zz+|do not use|{_TRIAL_WORDS})", 1)
+    made = ", ".join(
+        f'"{"" if word.startswith("zz") else "*"}{word}*" = "void"' for word in sorted(words.drop_nulls().unique())
+    )
+    return [
+        Doubt(
+            "trial_patients",
+            where,
+            f'the names of {trials:,} of {n:,} patients, in the column "{heading}", say that they are none: test, demo '
+            "and the like.",
+            "Are these records that were made to try the program out? Else their work counts as that of patients.",
+            (
+                ("tables.procedures", f"status_from.{quoted(heading)} = {{ {made} }}", "yes: they count for nothing"),
+                accept("trial_patients", accepted, "no: they are patients who are called so"),
+            ),
+        )
+    ]
+
+
+def shared_by_many(
+    where: str, heading: str, taken: pl.DataFrame, rows: pl.DataFrame, accepted: Sequence[str]
+) -> list[Doubt]:
+    """One number under which teeth were taken out twice, or one made up of one digit with the rows of many.
+
+    `taken` has one row per distinct `id, tooth, day` of a tooth taken out, `rows` one per `id` with its rows `n`.
+    """
+    twice = taken.filter(pl.col("day").n_unique().over("id", "tooth") > 1).select("id", "tooth").unique()
+    many = twice.group_by("id").len().filter(pl.col("len") >= _TEETH_TWICE)["id"]
+    usual = float(rows["n"].cast(pl.Float64).median() or 0)  # type: ignore[arg-type]
+    is_filler = pl.col("id").str.contains(_FILLER) & (pl.col("n") >= _MANY_ROWS) & (pl.col("n") >= _TIMES * usual)
+    fillers = rows.filter(is_filler)["id"]
+    found = sorted({*many, *fillers})
+    if not found:
+        return []
+    # Such a number is no one's own; any other is not shown.
+    shown = next((one for one in fillers.sort()), None)
+    n = int(rows.filter(pl.col("id").is_in(found))["n"].sum())
+    which = f" ({shown})" if shown else ""
+    line = f'status_from.{quoted(heading)} = {{ {quoted(shown or "<the number>")} = "void" }}'
+    return [
+        Doubt(
+            "shared_number",
+            where,
+            f"under {len(found):,} patient number{'s' if len(found) > 1 else ''}{which} with {n:,} rows teeth were "
+            "taken out several times, or there are the rows of many patients.",
+            "Does such a number stand for whoever has none (who pays cash, say, or was seen once), or is it given out "
+            "anew?",
+            (
+                ("tables.procedures", line, "yes: its rows count for nothing, for nobody can tell whose they are"),
+                accept("shared_number", accepted, "no: it is one patient"),
+            ),
+        )
+    ]

@@ -1,0 +1,150 @@
+"""Doubts about which of several days the work was done on, and about days on which much was written at once.
+
+A ledger may have the day of entry and the day of the work, or the day planned and the day done. Where another program's
+records were taken over, all of them may stand on the day on which that was done. Words in seven languages, from memory:
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import words_of
+from pipeline.reading.headings import plain_heading
+from pipeline.reading.suggest.toml_quote import quoted
+
+_WORK = words_of(
+    "performed|performed on|date performed|performed date|performed at|done|done on|date done|treated on|"
+    "treated|treatment date|date of treatment|treatment day|service date|date of service|dos|visit date|"
+    "date of visit|work date|date of work|completed|completed on|completion date|date completed|"
+    "completed date|finished|finished on|date finished|behandlungsdatum|behandelt am|leistungsdatum|"
+    "erbracht am|date de soin|date du soin|date de l acte|date acte|realise le|fecha de tratamiento|"
+    "fecha tratamiento|fecha de realizacion|realizado el|behandeldatum|datum behandeling|uitgevoerd op|"
+    "data prestazione|data esecuzione|eseguito il|data do procedimento|data de realizacao",
+    "|",
+)
+_FISCAL = re.compile(
+    r"\b(?:fy|fiscal|financial year|accounting year|business year|wirtschaftsjahr|geschaftsjahr|geschaeftsjahr|"
+    r"exercice|ejercicio|boekjaar|esercizio|exercicio)\b"
+)
+_LEAST, _SHARE = 3, 0.05
+_CROWDED, _TIMES, _DAYS = 20, 6, 30
+_MOST = 200_000
+
+
+@dataclass
+class DaysBeside:
+    """Rows by how their day compares with that in another column of days, and rows a day.
+
+    `filled` and `differ` are by heading: rows with both days, and those of them whose days are not the same; `rows`
+    are by the text of the day.
+    """
+
+    headings: list[str] = field(default_factory=list)
+    filled: Counter[str] = field(default_factory=Counter)
+    differ: Counter[str] = field(default_factory=Counter)
+    rows: Counter[str] = field(default_factory=Counter)
+
+    def add(self, rows: pl.DataFrame, day: pl.Series) -> None:
+        """Take in some rows, with the cells of their day of work."""
+        own = day.cast(pl.String)
+        if len(self.rows) < _MOST:
+            bare = own.str.strip_chars().drop_nulls()
+            self.rows.update(dict(bare.filter(bare != "").value_counts(name="n").iter_rows()))
+        for heading in self.headings:
+            both = pl.DataFrame({"own": own, "other": rows.get_column(heading).cast(pl.String)})
+            both = both.select(_numbers("own"), _numbers("other")).filter(
+                (pl.col("own").list.len() == _PARTS) & (pl.col("other").list.len() == _PARTS)
+            )
+            self.filled[heading] += both.height
+            self.differ[heading] += both.filter(pl.col("own") != pl.col("other")).height
+
+
+_PARTS = 3
+
+
+def _numbers(name: str) -> pl.Expr:
+    """The first three numbers of a cell in order of size, so that no order of day and month matters."""
+    text = pl.col(name).str.replace_all(r"\b(\d{4})(\d{2})(\d{2})\b", "${1}-${2}-${3}")
+    number = pl.element().cast(pl.Int64, strict=False)
+    return text.str.extract_all(r"\d+").list.head(_PARTS).list.eval(number).list.sort()
+
+
+def beside(headings: Sequence[str], read: str | None) -> list[str]:
+    """Those unread headings that name the day of the work, where the one that is `read` does not say so."""
+    if read is None or plain_heading(read.rpartition(".")[2]) in _WORK - {"completed", "finished"}:
+        return []
+    return [h for h in headings if plain_heading(h.rpartition(".")[2]) in _WORK and not h.startswith("(")]
+
+
+def second_day_doubts(where: str, read: str, seen: DaysBeside, accepted: Sequence[str]) -> list[Doubt]:
+    """Columns that name the day of the work, of which many days are not those that are read."""
+    return [
+        Doubt(
+            "two_days",
+            where,
+            f'"{read}" is read as the day of the work, and {seen.differ[h]:,} of {seen.filled[h]:,} rows have another '
+            f'day in the column "{h}", which is not read.',
+            "On which of the two was the work done?",
+            (
+                ("tables.procedures", f"columns.service_date = {quoted(h)}", "in place of the line that is there"),
+                accept("two_days", accepted, f'on the day in "{read}"'),
+            ),
+        )
+        for h in seen.headings
+        if seen.differ[h] >= max(_LEAST, _SHARE * seen.filled[h])
+    ]
+
+
+def crowded_days(where: str, read: str | None, rows: Mapping[str, int], accepted: Sequence[str]) -> list[Doubt]:
+    """A day with many times the rows of any other: another program's records were taken over on it, it may be."""
+    listed = sorted(rows.items(), key=lambda one: (-one[1], one[0]))
+    if read is None or len(listed) < _DAYS:
+        return []
+    (day, n), (_, second) = listed[0], listed[1]
+    every = sum(rows.values())
+    if n < _CROWDED or n < _SHARE * every or n < _TIMES * second:
+        return []
+    return [
+        Doubt(
+            "crowded_day",
+            where,
+            f"{n:,} of {every:,} rows are of one day, {day}; of no other day are there more than {second:,}.",
+            "Were an earlier program's records taken over on it, so that the work itself was done before, on days that "
+            "are not known?",
+            (
+                (
+                    "tables.procedures",
+                    f'status_from.{quoted(read)} = {{ {quoted(day)} = "existing" }}',
+                    "yes: it was there on that day, and is no work of that day",
+                ),
+                accept("crowded_day", accepted, "no: all of it was done on that day"),
+            ),
+        )
+    ]
+
+
+def fiscal_years(where: str, parts: Sequence[str], accepted: Sequence[str], *, told: str | None) -> list[Doubt]:
+    """A date made of the year of accounts, which begins in one calendar year and is named after the next."""
+    named = [h for h in parts if _FISCAL.search(plain_heading(h))]
+    if not named or told is not None:
+        return []
+    return [
+        Doubt(
+            "fiscal_year",
+            where,
+            f'the year of each day is taken from the column "{named[0]}", which by its heading is a year of accounts.',
+            "In which month does it begin? A year that begins in July and is named after the year in which it ends "
+            "holds July of the year before.",
+            (
+                ("tables.procedures", 'year_begins = "july"', "the month in which it begins"),
+                accept("fiscal_year", accepted, "it is the calendar year"),
+            ),
+        )
+    ]

@@ -1,0 +1,160 @@
+"""Whether a file holds all of an export, once: what its own lines count, and where a program stops writing.
+
+A report numbers its pages, so that one that was printed twice or lost on the way shows; a last line may say how many
+rows there are; and a spreadsheet holds no more than so many rows. Words in eight languages, from memory: common
+practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import polars as pl
+
+from pipeline.reading.doubts.doubt import Doubt, accept
+
+_PAGE = re.compile(
+    r"(?i)\b(?:page|pg|seite|pagina|página|pág|blz|bladzijde|side|sida|strona)[\s.:#]*(\d{1,5})\b"
+    r"(?:\s*(?:of|von|de|di|van|sur|av|z|/)\s*(\d{1,5})\b)?"
+)
+_THINGS = (
+    "records?|rows?|entries|lines?|transactions?|procedures?|datens[äa]tze|zeilen|buchungen|lignes|enregistrements|"
+    "registros|filas|l[ií]neas|regels|righe|linhas"
+)
+_COUNT = re.compile(
+    rf"(?i)^\W*(?:total\s+)?(?:(?:number|no\.?|count|anzahl|nombre|n[úu]mero|aantal|numero)\s+(?:of\s+|de\s+|di\s+)?)?"
+    rf"(?:{_THINGS})(?:\s+(?:exported|printed|listed|written|in\s+\w+(?:\s+\w+)?))?\s*[:=]?\s*(\d[\d,.' ]*)\W*$"
+)
+_COUNTED = re.compile(
+    rf"(?i)^\W*(?:total\s*[:=]?\s*)?(\d[\d,.' ]*?)\s+(?:{_THINGS})(?:\s+(?:exported|printed|listed|written))?\W*$"
+)
+_KEPT = r"(?i)\d"  # lines without a number say neither
+_MOST_LINES = 20_000
+# As many rows as a spreadsheet's sheet holds, with the line of headings or without.
+ENDS = (65_535, 65_536, 1_048_575, 1_048_576)
+_SHOWN = 5
+
+
+@dataclass
+class Counted:
+    """Lines of one file that are no rows, in their order, as far as they may count pages or rows."""
+
+    above: Sequence[str] = ()
+    lines: list[tuple[int, str]] = field(default_factory=list)
+    every: int | None = None  # all lines of the file, where only some were looked at
+
+    def add(self, numbers: pl.Series, texts: pl.Series) -> None:
+        """Take in the row numbers and texts of some lines."""
+        if len(self.lines) < _MOST_LINES:
+            found = pl.DataFrame({"n": numbers, "text": texts}).filter(pl.col("text").str.contains(_KEPT))
+            self.lines += [(n, text) for n, text in found.iter_rows() if _says(text)]
+
+    def pages(self) -> tuple[list[int], int | None]:
+        """The pages in their order, a footer like its header once, and how many there are said to be."""
+        texts = [*self.above, *(text for _, text in sorted(self.lines))]
+        met = [m for text in texts if (m := _PAGE.search(text))]
+        of = {int(m[2]) for m in met if m[2]}
+        return [int(m[1]) for m in met], next(iter(of)) if len(of) == 1 else None
+
+    def told(self) -> list[int]:
+        """The numbers of rows that lines tell."""
+        pieces = (piece for _, text in self.lines for piece in _pieces(text))
+        found = (_COUNT.match(piece) or _COUNTED.match(piece) for piece in pieces)
+        return [int(digits) for m in found if m and (digits := re.sub(r"\D", "", m[1])) and len(digits) <= 9]
+
+
+def whole_doubts(
+    where: str, counted: Counted, *, rows: int, lines: int, is_whole: bool, accepted: Sequence[str]
+) -> list[Doubt]:
+    """What a file says of itself and does not hold; `rows` are its rows, `lines` all lines below the headings."""
+    found = page_doubts(where, *counted.pages(), is_whole=is_whole, accepted=accepted)
+    every = counted.every or lines if is_whole else counted.every
+    if every in ENDS:
+        found.append(
+            _doubt(
+                where,
+                f"it ends after {every:,} rows, as many as a sheet of a spreadsheet holds.",
+                "Was it opened in a spreadsheet and saved, so that all further rows are lost?",
+                accepted,
+            )
+        )
+    if not is_whole:
+        return found
+    told = max(counted.told(), default=0)
+    # Who counts may count the headings and the last line too.
+    if told > rows + 2 + (lines - rows):
+        found.append(
+            _doubt(
+                where,
+                f"a line of it says that there are {told:,} rows, and there are {rows:,}.",
+                "Was the file cut off, or are rows of it in another file?",
+                accepted,
+            )
+        )
+    return found
+
+
+def page_doubts(
+    where: str, pages: Sequence[int], of: int | None, *, is_whole: bool, accepted: Sequence[str]
+) -> list[Doubt]:
+    """A page that is there twice, or not at all, where nearly all others follow one another."""
+    pages = _once_each(pages)
+    steps = [b - a for a, b in pairwise(pages)]
+    follow = sum(step == 1 or b == 1 for step, b in zip(steps, pages[1:], strict=True))
+    if len(steps) < 2 or 2 * follow < len(steps):
+        return []
+    starts_anew = 1 in pages[1:]
+    twice = sorted({page for page in pages if pages.count(page) > 1}) if not starts_anew else []
+    gaps = [(a, b) for a, b in pairwise(pages) if b > a + 1]
+    absent = [page for a, b in gaps for page in range(a + 1, b) if page not in pages]
+    if is_whole and of is not None and not starts_anew:
+        absent += [page for page in range(pages[-1] + 1, of + 1) if page not in pages]
+    found = []
+    if twice:
+        found.append(
+            Doubt(
+                "pages_twice",
+                where,
+                f"{_pages(twice)} there twice, and so would be the work on {'it' if len(twice) == 1 else 'them'}.",
+                "Was it printed twice? Take one of the two out of the file, or make the report again.",
+                (accept("pages_twice", accepted, "no: both hold work of their own"),),
+            )
+        )
+    if absent:
+        found.append(
+            _doubt(where, f"{_pages(absent)} not in it.", "Was the report printed or saved in part only?", accepted)
+        )
+    return found
+
+
+def _doubt(where: str, evidence: str, question: str, accepted: Sequence[str]) -> Doubt:
+    means = "go on with what is there; whatever is missing counts as never done"
+    return Doubt(
+        "not_whole", where, evidence, f"{question} Make the export again.", (accept("not_whole", accepted, means),)
+    )
+
+
+def _pages(pages: Sequence[int]) -> str:
+    shown = ", ".join(str(page) for page in pages[:_SHOWN])
+    more = f" and {len(pages) - _SHOWN} more" if len(pages) > _SHOWN else ""
+    return f"page {shown} is" if len(pages) == 1 else f"pages {shown}{more} are"
+
+
+def _once_each(pages: Sequence[int]) -> list[int]:
+    """Pages without the second of each pair, where most are told twice (at their head and at their foot)."""
+    pairs = sum(a == b for a, b in pairwise(pages))
+    if 2 * pairs >= len(set(pages)):
+        return [page for n, page in enumerate(pages) if n == 0 or pages[n - 1] != page]
+    return list(pages)
+
+
+def _says(text: str) -> bool:
+    return bool(_PAGE.search(text)) or any(_COUNT.match(p) or _COUNTED.match(p) for p in _pieces(text))
+
+
+def _pieces(text: str) -> Iterable[str]:
+    """A line and its cells: those that separators or several blanks part."""
+    return [text, *(piece for piece in re.split(r"\s*[\t|;,\"]\s*|\s{2,}", text) if piece)]

@@ -1,0 +1,117 @@
+"""Several things in one cell that go with those of the cells beside it: codes `D3330; D2950`, teeth `14; 3`.
+
+A row whose cells hold as many parts each gives a row for each part, the first with the first. A cell that is empty or
+has one part stands on each of them, but for a fee, which is of them all. Any other row stays as it is.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.machine.errors import DataError
+from pipeline.reading.sources.around import Around
+from pipeline.reading.sources.source import ROW, Batch
+
+# The strongest separator that a cell holds parts it; blanks only where nothing else does and no part has any.
+_CUTS = (r"\s*\n\s*", r"\s*[;|]\s*", r"\s*,\s*", r"\s+")
+_MOST = 40
+
+
+@dataclass
+class CellLists(Around):
+    """A source with a row for each part of cells that hold lists; see `pipeline.reading.sources.source.Source`.
+
+    `columns` hold the lists, that of the codes first; `alone` are columns whose single part is not repeated. Rows are
+    counted on.
+    """
+
+    columns: tuple[str, ...]
+    file: str
+    alone: tuple[str, ...] = ()
+    _made: int = field(default=0, init=False)
+
+    def __post_init__(self) -> None:
+        if absent := [h for h in self.columns if h not in self.source.headings]:
+            raise DataError(
+                f'{self.file}: has no column "{absent[0]}", which cell_lists names. Correct the name in the TOML.'
+            )
+
+    @property
+    def remark(self) -> str | None:
+        """How many rows were made."""
+        own = super().remark
+        told = f"{self._made:,} more rows from lists within cells" if self._made else None
+        return "; ".join(t for t in (own, told) if t) or None
+
+    def batches(self, headings: Sequence[str] | None = None) -> Iterator[Batch]:
+        """See `Source.batches`."""
+        self._made, before = 0, 0
+        wanted = None if headings is None else list(dict.fromkeys([*headings, *self.columns]))
+        for batch in self.source.batches(wanted):
+            rows = self._parted(batch.rows.with_columns(batch.numbers.alias(ROW)))
+            self._made += rows.height - batch.rows.height
+            # The rows and the lines that are none, in their order, counted on.
+            order = pl.concat([rows.select(ROW, kind=pl.lit(0)), batch.malformed.select(ROW, kind=pl.lit(1))])
+            order = order.with_columns(place=pl.int_range(pl.len())).sort(ROW, "place")
+            order = order.with_columns(number=pl.int_range(1, pl.len() + 1, dtype=pl.Int64) + before).sort("place")
+            before += order.height
+            numbers, other = order.filter(pl.col("kind") == 0)["number"], order.filter(pl.col("kind") == 1)["number"]
+            shown = rows.drop(ROW) if headings is None else rows.select(pl.col(h) for h in headings)
+            malformed = batch.malformed.with_columns(other.cast(batch.malformed.schema[ROW]).alias(ROW))
+            yield Batch(numbers, shown, malformed, batch.claims)
+
+    def _parted(self, rows: pl.DataFrame) -> pl.DataFrame:
+        lists = [
+            [_parts(text, is_fee=h in self.alone) for text in rows[h].cast(pl.String).to_list()] for h in self.columns
+        ]
+        times = [_times(parts) for parts in zip(*lists, strict=True)]
+        if all(n == 1 for n in times):
+            return rows
+        made = [
+            pl.Series(
+                f"made {h}",
+                [
+                    _shared(parts, text, n, alone=h in self.alone)
+                    for parts, text, n in zip(of, rows[h].cast(pl.String).to_list(), times, strict=True)
+                ],
+                dtype=pl.List(pl.String),
+            )
+            for h, of in zip(self.columns, lists, strict=True)
+        ]
+        names = [column.name for column in made]
+        parted = rows.hstack(made).explode(names)
+        parted = parted.with_columns(pl.col(f"made {h}").alias(h) for h in self.columns)
+        # A fee that no list holds is of all parts together.
+        several = pl.Series("several", [n > 1 for n in times for _ in range(n)], dtype=pl.Boolean)
+        whole = [h for h in self.alone if h in rows.columns and h not in self.columns]
+        parted = parted.with_columns(pl.when(~several).then(pl.col(h)).alias(h) for h in whole)
+        return parted.select(pl.col(h) for h in rows.columns)
+
+
+def _parts(text: str | None, *, is_fee: bool = False) -> list[str]:
+    """The parts of a cell; the cell itself where it is one."""
+    bare = (text or "").strip()
+    for cut in _CUTS[:2] + _CUTS[3:] if is_fee else _CUTS:  # a comma is of the fee itself
+        parts = [part.strip() for part in re.split(cut, bare)]
+        if len(parts) > 1 and all(parts):
+            return parts
+    return [bare]
+
+
+def _times(lists: Sequence[list[str]]) -> int:
+    """How many rows a row gives: as many as each list has parts, if all with several have as many."""
+    several = {len(parts) for parts in lists if len(parts) > 1}
+    first = len(lists[0])
+    return first if several == {first} and first <= _MOST else 1
+
+
+def _shared(parts: list[str], text: str | None, times: int, *, alone: bool) -> list[str | None]:
+    if times == 1:
+        return [text]
+    if len(parts) == times:
+        return [*parts]
+    return [None] * times if alone else [text] * times
