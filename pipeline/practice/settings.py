@@ -63,8 +63,6 @@ ACCEPTABLE = (
     "numbers_in_turn",
     "entry_references",
     "words_for_amounts",
-    "test_patients",
-    "busiest_day",
     "pages_twice",
     "not_whole",
     "two_days",

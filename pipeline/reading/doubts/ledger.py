@@ -37,9 +37,13 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             is_whole=one.sections.is_whole,
             accepted=accepted,
         )
+        marked = {heading for heading, _, _ in one.answers.marks}
+        name = next((h for h in reversed(one.named)), None)
+        if not marked & set(one.named):
+            found += trial_records(where, one.table, one.people, name, accepted)
         if one.table != "procedures":
             continue
-        columns, marked = one.answers.columns, {heading for heading, _, _ in one.answers.marks}
+        columns = one.answers.columns
         read = columns.get("service_date")
         if read is not None:
             found += second_day_doubts(where, read, one.beside, accepted)
@@ -49,9 +53,6 @@ def ledger_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
         found += fiscal_years(where, parts, accepted, told=told.year_begins)
         found += coin_doubts(where, one.table, columns.get("fee"), told=told.fee_unit)
         found += meaning_doubts(where, one.texts, set(settings.codes), accepted, is_own_list=own_codes)
-        name = next((h for h in reversed(one.named)), None)
-        if not marked & set(one.named):
-            found += trial_records(where, one.people, name, accepted)
         if columns["patient_id"] not in marked:
             found += shared_by_many(where, columns["patient_id"], one.taken, one.patient_rows, accepted)
     return found

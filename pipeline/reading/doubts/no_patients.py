@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.practice.tables import PROCEDURES
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.suggest.toml_quote import quoted
 
@@ -23,8 +24,10 @@ _FILLER = r"^(?:0+|9{3,}|1{4,}|[xX]{2,})$"
 _MANY_ROWS, _TIMES = 20, 5
 
 
-def trial_records(where: str, people: pl.DataFrame, heading: str | None, accepted: Sequence[str]) -> list[Doubt]:
-    """Patients whose name says that they are none."""
+def trial_records(
+    where: str, table: str, people: pl.DataFrame, heading: str | None, accepted: Sequence[str]
+) -> list[Doubt]:
+    """Patients whose name says that they are none; rows of the ledger can be told to count for nothing by it."""
     named = people.select("id", "name").drop_nulls()
     n = named["id"].n_unique()
     found = named.filter(pl.col("name").str.contains(_TRIAL))
@@ -35,15 +38,18 @@ def trial_records(where: str, people: pl.DataFrame, heading: str | None, accepte
     made = ", ".join(
         f'"{"" if word.startswith("zz") else "*"}{word}*" = "void"' for word in sorted(words.drop_nulls().unique())
     )
+    line = ("tables.procedures", f"status_from.{quoted(heading)} = {{ {made} }}", "yes: they count for nothing")
+    lines = [line] if table == PROCEDURES.name else []
     return [
         Doubt(
             "trial_patients",
             where,
             f'the names of {trials:,} of {n:,} patients, in the column "{heading}", say that they are none: test, demo '
             "and the like.",
-            "Are these records that were made to try the program out? Else their work counts as that of patients.",
+            "Are these records that were made to try the program out? Then take them out of the export"
+            + (", or tell their rows to count for nothing." if lines else "."),
             (
-                ("tables.procedures", f"status_from.{quoted(heading)} = {{ {made} }}", "yes: they count for nothing"),
+                *lines,
                 accept("trial_patients", accepted, "no: they are patients who are called so"),
             ),
         )

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 from pipeline.practice.reasons import REASONS
 from pipeline.reading.doubts.after_export import after_export
+from pipeline.reading.doubts.amount_words import amount_word_doubts
 from pipeline.reading.doubts.audit_trail import trail_doubts
 from pipeline.reading.doubts.below_zero import below_zero_doubts
 from pipeline.reading.doubts.doubt import Doubt, accept
 from pipeline.reading.doubts.entry_references import reference_doubts
 from pipeline.reading.doubts.marked_cells import mark_doubts
-from pipeline.reading.doubts.odd_rows import amount_word_doubts, busiest_day, no_persons
 from pipeline.reading.doubts.partly_filled import partly_filled_doubts
 from pipeline.reading.doubts.row_ids import keys_of_several
 from pipeline.reading.doubts.sections import remark_doubts, section_doubts, unmet_names
@@ -106,10 +106,6 @@ def row_doubts(seen: Sequence[Seen], settings: Settings) -> list[Doubt]:
             found += partly_filled_doubts(where, one.partly_filled, accepted, date=date, told=asked_of)
         found += reference_doubts(where, one.references, accepted, told=asked_of, has_fee=has_fee)
         found += amount_word_doubts(where, one.amount_words, accepted, told=asked_of)
-        if not (one.is_mended or one.is_ours):
-            found += no_persons(where, one.table, one.people, one.named, accepted, told=marked)
-        if date is not None and not (one.is_mended or one.is_ours):
-            found += busiest_day(where, one.by_day, one.codes_of_day, accepted, date=date, told=marked)
         others = {s.file: n for s in seen if s is not one and s.table == one.table and (n := s.sections.silent[""])}
         n_rows = one.counts["records"]
         named = section_doubts(where, one.sections, accepted, n_rows=n_rows, has_fee=has_fee, files=others)

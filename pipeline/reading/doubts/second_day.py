@@ -124,6 +124,11 @@ def crowded_days(where: str, read: str | None, rows: Mapping[str, int], accepted
                     f'status_from.{quoted(read)} = {{ {quoted(day)} = "existing" }}',
                     "yes: it was there on that day, and is no work of that day",
                 ),
+                (
+                    "tables.procedures",
+                    f'values.service_date = {{ {quoted(day)} = "" }}',
+                    "and with it where the work may have been done long before: no day is known",
+                ),
                 accept("crowded_day", accepted, "no: all of it was done on that day"),
             ),
         )

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.practice.fields import kind
+from pipeline.reading.doubts.amount_words import amount_words
 from pipeline.reading.doubts.answers import Answers, is_amount, is_below_zero
 from pipeline.reading.doubts.audit_trail import AuditSeen
 from pipeline.reading.doubts.below_zero import amount_columns, below_zero
@@ -18,7 +19,6 @@ from pipeline.reading.doubts.entry_kinds import described, kind_columns, kinds, 
 from pipeline.reading.doubts.entry_references import EntryReferences
 from pipeline.reading.doubts.kept_words import headed, is_of_others
 from pipeline.reading.doubts.marked_cells import marked
-from pipeline.reading.doubts.odd_rows import amount_words
 from pipeline.reading.doubts.partly_filled import PartlyFilled
 from pipeline.reading.doubts.row_ids import RowIds
 from pipeline.reading.doubts.second_day import DaysBeside, beside
@@ -108,8 +108,6 @@ class Seen:
     partly_filled: PartlyFilled = field(default_factory=PartlyFilled)
     references: EntryReferences = field(default_factory=EntryReferences)
     amount_words: dict[str, Counter[str]] = field(default_factory=dict)
-    by_day: Counter[dt.date] = field(default_factory=Counter)  # rows of work done, and the codes in a batch of them
-    codes_of_day: Counter[dt.date] = field(default_factory=Counter)
     _known: set[str] = field(default_factory=set)
     _left: list[str] = field(default_factory=list)
     _people: list[pl.DataFrame] = field(default_factory=list)
@@ -204,11 +202,6 @@ class Seen:
         if self.table == "procedures":
             self._add_work(rows, fields, cleaned)
             self.years.update(dict(cleaned["service_date"].dt.year().drop_nulls().value_counts().iter_rows()))
-            done = cleaned.filter(pl.col("status").cast(pl.String).fill_null("completed") == "completed")
-            by_day = done.drop_nulls("service_date").group_by("service_date").agg(pl.len(), pl.col("code").n_unique())
-            for day, n, codes in by_day.iter_rows():
-                self.by_day[day] += n
-                self.codes_of_day[day] = max(codes, self.codes_of_day[day])
             if len(self.visits) < MOST_DAYS:
                 self.visits.update(cleaned.select("patient_id", "service_date").unique().hash_rows(seed=0))
         if (day := _DAY_OF.get(self.table)) is not None:

@@ -1,0 +1,60 @@
+"""Words where an amount stands: a fee that says `cancelled` would load as work done.
+
+Words are from memory: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+
+import polars as pl
+
+from pipeline.practice.tables import STATUS_WORDS
+from pipeline.reading.doubts.doubt import Doubt, accept
+from pipeline.reading.doubts.standing import word_of, words_of
+from pipeline.reading.suggest.toml_quote import quoted
+
+_LEAST_WORDS, _MOST_WORDS, _LONGEST = 3, 12, 24
+_NO_CHARGE = words_of(
+    "n/c|nc|n c|no charge|free|incl|included|incl.|in fee|courtesy|gratis|nil|none|zero|waived|warranty|redo|paid|cash|"
+    "insurance|ins|card|check|-|--|tbd|n/a|na|null|see above|unentgeltlich|kulanz|inkl|inkl.|kostenlos|frei|gratuit|"
+    "offert|inclus|sin cargo|incluido|incluso|gratuito|kosteloos|inbegrepen|omaggio",
+    "|",
+)
+
+
+def amount_words(texts: pl.Series) -> Counter[str]:
+    """Texts without a digit in a column of amounts, in small letters, but for those that say that nothing was
+    charged."""
+    low = texts.cast(pl.String).str.strip_chars().str.to_lowercase().replace("", None).drop_nulls()
+    words = low.filter(low.str.contains(r"\p{L}{2}") & ~low.str.contains(r"\d") & (low.str.len_chars() <= _LONGEST))
+    return Counter({t: n for t, n in words.value_counts(name="n").iter_rows() if t not in _NO_CHARGE})
+
+
+def amount_word_doubts(
+    where: str, found: Mapping[str, Counter[str]], accepted: Sequence[str], *, told: Collection[str]
+) -> list[Doubt]:
+    """A question for each column of amounts in which such words come again."""
+    doubts = []
+    for heading, counts in found.items():
+        words = {t: n for t, n in counts.most_common() if n >= _LEAST_WORDS}
+        if heading in told or not words or len(words) > _MOST_WORDS:
+            continue
+        shown = ", ".join(
+            f"{text} ({n:,} rows)" for text, n in sorted(words.items(), key=lambda one: (-one[1], one[0]))
+        )
+        each = ", ".join(f'{quoted(text)} = "{word_of(text) or "planned"}"' for text in sorted(words))
+        doubts.append(
+            Doubt(
+                "words_for_amounts",
+                where,
+                f'column "{heading}" holds words in place of an amount: {shown}.',
+                f"Is that work that was not done here? Each is {', '.join(STATUS_WORDS[:-1])}.",
+                (
+                    ("tables.procedures", f"status_from.{quoted(heading)} = {{ {each} }}", "correct the words"),
+                    accept("words_for_amounts", accepted, "no: the work was done, and the words are about money"),
+                ),
+            )
+        )
+    return doubts
