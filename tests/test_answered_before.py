@@ -72,6 +72,7 @@ def test_a_first_release_leaves_the_answers_standing(practice, counted):
     assert len(counted) == 1
 
 
+@pytest.mark.thorough
 def test_another_setting_another_row_or_another_way_is_asked_anew(practice, counted):
     _text(practice)
     before = len(counted)
@@ -122,6 +123,7 @@ def test_pages_that_lie_there_as_they_were_drawn_stand(practice, tmp_path):
     assert not standing.pages_stand(practice, tmp_path, today=TODAY)
 
 
+@pytest.mark.thorough
 def test_what_the_second_library_did_not_say_is_asked_the_next_time(practice, counted, monkeypatch):
     _forget(practice)
     with monkeypatch.context() as without:

@@ -232,7 +232,7 @@ def _table_source(name: str, raw: Any) -> TableSource:
         TableSource,
         {"files": [], **raw},
         where,
-        also=KEYS,
+        also=(*KEYS, "joined"),
         name=name,
         columns={f: h for f, h in columns.items() if f not in {one.field for one in made}},
         values={f: _value_map(name, f, text_map(m, f"{where} values.{f}")) for f, m in values.items()},

@@ -53,8 +53,10 @@ class Facts:
     def happened(self, what: str) -> pl.DataFrame:
         """`fact, patients` as above, of one of `HAPPENED` alone, and of those patients whom it happened to."""
         found = HAPPENED[what]
-        mark = _fingerprint(found.table, *found.columns)
-        return self._summed(f"SELECT patient_id, {mark} AS fact FROM {found.table.name} WHERE {found.rows}")  # noqa: S608
+        table, rows, columns = found.table, found.rows, found.columns
+        return self._summed(
+            f"SELECT patient_id, {_fingerprint(table, *columns)} AS fact FROM {table.name} WHERE {rows}"  # noqa: S608
+        )
 
     def most_of_one(self) -> tuple[int, int]:
         """The most teeth, and the most failures, that one patient has among crowns or among root canals made here.
@@ -63,9 +65,9 @@ class Facts:
         """
         opened = {CROWNS.name: "count(access_date)", ENDO_COURSES.name: "0"}
         counts = " UNION ALL ".join(
-            f"SELECT count(*) AS teeth, greatest(count(*) FILTER (failure), {told}) AS failures FROM {table} "  # noqa: S608
+            f"SELECT count(*) AS teeth, greatest(count(*) FILTER (failure), {n}) AS failures FROM {table} "  # noqa: S608
             "WHERE NOT done_elsewhere GROUP BY patient_id"
-            for table, told in opened.items()
+            for table, n in opened.items()
         )
         ((teeth, failures),) = self._connection.execute(
             f"SELECT coalesce(max(teeth), 1), coalesce(max(failures), 1) FROM ({counts})"  # noqa: S608

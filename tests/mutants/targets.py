@@ -168,7 +168,7 @@ _EDGES = "tests/dashboards/test_dash_release_edges.py"
 _OF_RELEASE = ("released", "count", "healing", "methods", "percent", "rates", "technique", "trial", "words")
 DISCLOSURE = (
     Target("disclosure", "pipeline/release/disclosure.py", ("tests/pool/test_pool_disclosure.py",)),
-    *(Target("disclosure", f"dashboards/release/released/{name}.py", (_EDGES,)) for name in _OF_RELEASE),
+    *(Target("disclosure", f"dashboards/release/{name}.py", (_EDGES,)) for name in _OF_RELEASE),
     Target("disclosure", "dashboards/release/curve.py", ("tests/dashboards/test_dash_release_curve.py", _EDGES)),
     Target("disclosure", "pipeline/release/memory.py", ("tests/releases/test_release_memory.py",)),
 )

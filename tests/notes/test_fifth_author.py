@@ -28,6 +28,7 @@ def scores() -> pl.DataFrame:
     return pl.concat(table(judge(written_notes(DATA / name))[0], part) for part, name in PARTS.items())
 
 
+@pytest.mark.thorough
 def test_the_table_of_scores_is_what_the_rules_give():
     # PYTHONPATH=. python -m tests.notes.test_fifth_author renews it; never look at which sealed notes go wrong.
     assert_frame_equal(scores(), pl.read_csv(SCORES), check_dtypes=False)
@@ -54,6 +55,7 @@ def phrases() -> list[tuple[str, dict[str, str]]]:
     return [(text, dict(pair.split("=") for pair in said.split())) for text, _, said in cut]
 
 
+@pytest.mark.thorough
 def test_the_ways_of_saying_each_field_are_known():
     words, asked, right = vocabulary(), 0, 0
     for text, said in phrases():

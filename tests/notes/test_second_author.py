@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import polars as pl
+import pytest
 from polars.testing import assert_frame_equal
 
 from tests.notes.judge import HELD_OUT, Tally, Written, judge, overall, written_notes
@@ -34,6 +35,7 @@ def scores() -> pl.DataFrame:
     return pl.concat(table(judge(notes)[0], part) for part, notes in parts().items())
 
 
+@pytest.mark.thorough
 def test_the_table_of_scores_is_what_the_rules_give():
     # PYTHONPATH=. python -m tests.notes.test_second_author renews it; look at what changed before you keep it.
     assert_frame_equal(scores(), pl.read_csv(SCORES), check_dtypes=False)
@@ -51,6 +53,7 @@ def test_notes_that_no_rule_was_made_on_are_read_right():
     assert held.recall >= 0.85
 
 
+@pytest.mark.thorough
 def test_notes_in_further_manners_are_read_right():
     # Rules were mended on these: they keep what was gained.
     found = overall(judge(written_notes(SCORES.with_name("third_author.txt")))[0])

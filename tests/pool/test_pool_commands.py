@@ -118,7 +118,7 @@ def test_files_of_others_are_read_before_anything_is_compared(folder, contribute
 
     settings = load_settings(folder / "one" / "practice.toml")
     with open_store(settings.practice.database, read_only=True) as store:
-        told = run._told(store, settings, code_table(settings))
+        told = run._summary(store, settings, code_table(settings))
 
     found = read(f"{club}/contribution-*.json")
     assert (found.given, found.own_files) == ((read_contribution(other),), 1)
@@ -343,7 +343,7 @@ def test_files_of_others_are_of_members_where_a_list_is_named(folder, contribute
         toml.write_text(f'{text}\n[evidence]\ncontributions = "club/contribution-*.json"\n{more}')
         settings = load_settings(toml)
         with open_store(settings.practice.database, read_only=True) as store:
-            return run._others(store, settings, run._told(store, settings, code_table(settings)))
+            return run._others(store, settings, run._summary(store, settings, code_table(settings)))
 
     with pytest.raises(DataError, match="signed by nobody"):
         read()

@@ -58,15 +58,15 @@ def _has_number(value: Any) -> bool:
 
 
 def _comparison(found: dict[str, Any]) -> dict[str, Any]:
-    honesty = found["honesty"]
+    robustness = found["robustness"]
     # Whether a ratio is steady, mean years and the same patients have judges of their own (stats, questions).
-    kept = {k: v for k, v in found.items() if k not in {"steady", "mean_years", "within_patient"}}
+    kept = {k: v for k, v in found.items() if k not in {"steady", "mean_years", "within_patient", "robustness"}}
     return {
         **kept,
         "notes": [_note(text) for text in found["notes"]],
         "honesty": {
-            **{key: value for key, value in honesty.items() if key != "leaving"},
-            "balance": {row["name"]: [row["before"]] for row in honesty["balance"]},
+            **{key: value for key, value in robustness.items() if key != "leaving"},
+            "balance": {row["name"]: [row["before"]] for row in robustness["balance"]},
         },
     }
 
