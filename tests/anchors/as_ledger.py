@@ -103,6 +103,7 @@ tooth_notation = "fdi"
 code_system = "cdt"
 date_format = "%Y-%m-%d"
 root_canals_elsewhere = "none"
+accepted = ["crowded_day"]  # a published table follows all teeth from one day
 
 [tables.procedures]
 files = ["ledger.csv"]

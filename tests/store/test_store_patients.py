@@ -13,6 +13,7 @@ from polars.testing import assert_frame_equal
 from pipeline.practice.tables import CROWNS, ENDO_COURSES, LINKED_TABLES
 from pipeline.reading.config import code_table, load_settings
 from pipeline.stages import run
+from pipeline.stages.answered_before import LINKED
 from pipeline.stages.run_link import link_rules
 from pipeline.storing.own_tables import STAND_INS
 from pipeline.storing.store import open_store
@@ -127,6 +128,7 @@ def test_a_database_made_before_has_none_until_it_is_linked_anew(tmp_path: Path)
     with open_store(database) as store:
         whole = store.read(ENDO_COURSES)
         store._connection.execute(f"DROP TABLE {STAND_INS.name}")
+        store.save_text(LINKED, "by an earlier program")
     with open_store(database) as store:
         assert store.stand_ins.read().is_empty()
         assert store.stand_ins.reader(store.read)(ENDO_COURSES)["patient_id"].to_list() == ["~seven"]

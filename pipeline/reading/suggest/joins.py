@@ -7,6 +7,7 @@ the two are called alike (`visit_id` in both, `code_id` and the `id` of `code.cs
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -26,6 +27,7 @@ from pipeline.reading.suggest.toml_quote import quoted
 
 _MOST_JOINS, _LEAST_ROWS, _MOST_COLUMNS, _FEW_COLUMNS = 6, 8, 40, 8
 _KEY_WORDS = frozenset(["id", "ids", "key", "no", "nr", "num", "number", "code", "pk", "fk", "ref"])
+_PLACED = re.compile(r"[a-z]{0,6} ?\d+")  # `c3`, `column 3`: where it stands, and no name
 _USED = 0.5  # share of the list's keys that rows name, where it is no more than a list of ids
 
 
@@ -156,7 +158,7 @@ def _called_alike(heading: str, key: str, one: Piece, share: float) -> bool:
     bare, bare_key = (_bare(text) for text in (ours, theirs))
     if not (set(ours.split()) | {ours[-2:]}) & _KEY_WORDS and ours != theirs:
         return False
-    if ours == theirs and bare:
+    if ours == theirs and bare and not _PLACED.fullmatch(bare):
         return True
     is_key = not bare_key or bare_key in (bare, name)
     alike = bool(bare) and (name.startswith(bare[:4]) or bare.startswith(name.rstrip("s")[:4]) or bare in name)
