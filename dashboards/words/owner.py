@@ -143,10 +143,7 @@ def funnel_note(found: Funnel) -> str:
         )
     if power_of_all(found):
         parts.append(power_of_all(found))
-    parts.append(
-        "The number most likely for 100 of colleagues’ is drawn to what is usual here, the more so the fewer failures "
-        "it rests on."
-    )
+    parts.append("The likeliest number is drawn to what is usual, more so where failures are few.")
     wider = round(100 * (found.dispersion - 1))
     if wider:
         parts.append(
@@ -218,7 +215,7 @@ def clinicians_watch(found: Sequence[Running]) -> str:
     return (
         "The same watch runs for each clinician with failures enough, against what colleagues’ teeth lead one to "
         f"expect. Together these charts give one false signal in {found[0].false_alarm_years / len(found):g} years on "
-        "average. A signal is a reason to look at the cases, nothing more."
+        "average."
     )
 
 
