@@ -229,10 +229,7 @@ COMMAND = {
     "mend": "toothyears set-aside PRACTICE.toml",
     "codes": "",
 }
-ORDER = (
-    "In this order: what may concern patients now comes first (signals, then reviews); then what may change these "
-    "figures, the largest number first."
-)
+ORDER = "First what may concern patients now, then what may change these figures, the largest first."
 
 
 def good_answer(lines: Sequence[SheetLine], *, beside_too: bool = True) -> str:

@@ -107,9 +107,8 @@ def of_clinician(owner: Owner, name: str) -> tuple[str, ...]:
 
 
 SIGNAL_IS_NOT = (
-    "A signal says that failures came faster for a while than expected: a reason to look at these cases. It is no "
-    "finding about anybody: chance alone brings signals too, harder cases that no field records are not allowed for, "
-    "and what came later may already be as before."
+    "Failures came faster for a while than expected: a reason to look. It is no finding about anybody: chance brings "
+    "signals too, and harder cases are not allowed for."
 )
 
 
