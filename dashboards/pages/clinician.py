@@ -9,10 +9,9 @@ from dashboards import page, terms
 from dashboards.answers import Answer, Answers, kept
 from dashboards.formats import count, sentence_case, whole
 from dashboards.pages import comparison, technique
-from dashboards.pages.index import asked_sentence
+from dashboards.pages.index import asked_sentence, crowned
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
-from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.results import Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
@@ -94,11 +93,7 @@ def _answers(results: Results) -> list[Answer]:
         asked = "Does opening a crown shorten its life?"
         given.append(Answer(words_answers.in_short(main), asked=asked, link="crowns.html", code=main.verdict.code))
     given += hyperemic(results)
-    crown = next((c for c in results.comparisons if c.id == KEPT_BY_CROWN.id), None)
-    if crown is not None:
-        link = f"root_canals.html#{comparison.place(crown.id)}"
-        said = words_answers.in_short(crown)
-        given.append(Answer(said, asked="A crown after a root canal?", link=link, code=crown.verdict.code))
+    given += crowned(results, "A crown after a root canal?", when=True)
     if results.techniques:
         said = words_answers.technique_says(results.techniques)
         given.append(Answer(said, asked="Which technique differs?", link="#techniques"))

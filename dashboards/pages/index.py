@@ -11,12 +11,12 @@ from dashboards.pages import comparison
 from dashboards.words import answers as words_answers
 from dashboards.words import comparisons as words
 from dashboards.words import sheet as words_sheet
+from pipeline.questions.question import KEPT_BY_CROWN
 from pipeline.results import Results
 from pipeline.results.asked import Asked
 from pipeline.results.trial_words import CROWN, NEED
 
 NOTE_WORDS = 4  # of the note below the answers
-CROWNED = "tooth_survival_by_crown_after_endo"
 
 
 def render(results: Results, *, asked: Sequence[Asked] = ()) -> str:
@@ -57,7 +57,7 @@ def answers(results: Results) -> list[Answer]:
         _trust(results),
         *_main(results),
         *_hyperemic(results),
-        *_crowned(results),
+        *crowned(results, "Crown after a root canal?", when=False),
         *_techniques(results),
         Answer("By name, not ranked.", asked="My own cases?", link="my_cases.html"),
         Answer("And what would settle it.", asked="What is open?", link="open_questions.html"),
@@ -118,14 +118,13 @@ def _hyperemic(results: Results) -> list[Answer]:
     return [Answer(says, asked="Hyperemic tooth: root canal first, or wait?", link="hyperemic.html", code=code)]
 
 
-def _crowned(results: Results) -> list[Answer]:
-    """A crown after the root canal or none: the comparison of teeth kept, where it was made."""
-    c = next((c for c in results.comparisons if c.id == CROWNED), None)
+def crowned(results: Results, asked: str, *, when: bool) -> list[Answer]:
+    """A crown after the root canal or none: the comparison of teeth kept; `when` as in `in_short`."""
+    c = next((c for c in results.comparisons if c.id == KEPT_BY_CROWN.id), None)
     if c is None:
         return []
     link = f"root_canals.html#{comparison.place(c.id)}"
-    said = words_answers.in_short(c, when=False)
-    return [Answer(said, asked="Crown after a root canal?", link=link, code=c.verdict.code)]
+    return [Answer(words_answers.in_short(c, when=when), asked=asked, link=link, code=c.verdict.code)]
 
 
 def _counted_to(results: Results) -> tuple[str, ...]:

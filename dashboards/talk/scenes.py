@@ -23,9 +23,10 @@ from dashboards.words import technique as words_technique
 from dashboards.words.comparisons import range_more_or_fewer
 from pipeline.practice.talk import COLOURS, Talk
 from pipeline.questions.question import KEPT_BY_CROWN
+from pipeline.release.disclosure import SMALLEST
 from pipeline.results.trial_words import NAMES, NOT_COMPARED
 
-BEGINS = "A curve begins where 11 failures stand behind it."
+BEGINS = f"A curve begins where {SMALLEST} failures stand behind it."
 FOLLOWED = "The numbers below are those still followed, in steps of 5."
 MOST_ROWS = 4
 

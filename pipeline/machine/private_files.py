@@ -98,14 +98,7 @@ def keep_folder(folder: Path) -> None:
 def _complete_beside(path: Path, content: bytes) -> str:
     """The name of a new file beside `path` that holds `content` and is safe on the disk."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")  # 0600 from the start
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-    except BaseException:
-        os.unlink(name)
-        raise
+    _fill(handle, name, content)
     return name
 
 
@@ -114,6 +107,12 @@ def _put_exclusively(path: Path, content: bytes) -> bool:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
     except FileExistsError:
         return False
+    _fill(handle, path, content)
+    return True
+
+
+def _fill(handle: int, path: Path | str, content: bytes) -> None:
+    """Write a new file and see it safe on the disk; gone again where that fails."""
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
@@ -122,4 +121,3 @@ def _put_exclusively(path: Path, content: bytes) -> bool:
     except BaseException:
         os.unlink(path)
         raise
-    return True

@@ -138,8 +138,10 @@ def ingest(settings: Settings, *, today: dt.date, say: Say, keep_ids: bool = Fal
                             "same patients. They stay; if they were deleted in between, name the later export alone."
                         )
                 loading.refuse_doubts(files)
-                totals = store.totals_by_year(codes_counted(codes))
-                refuse_other_totals(totals, settings.control_totals)
+                # Where nothing is new there is nothing to show, and only what the practice tells may have changed.
+                if any(read.values()) or settings.control_totals:
+                    totals = store.totals_by_year(codes_counted(codes))
+                    refuse_other_totals(totals, settings.control_totals)
                 if any(read.values()) or not store.is_done("ingest"):
                     store.clear_set_aside()
                     hold_notes(store, settings, codes, say=say)

@@ -204,7 +204,7 @@ def _note_sheets(
     store: Store, ids: pl.DataFrame, notation: str
 ) -> tuple[dict[str, pl.DataFrame] | None, pl.DataFrame | None]:
     """The sheets of chart notes by table, and the values that differ from what is recorded; None without notes."""
-    if not store.notes.is_there() or (values := store.read(NOTE_VALUES)).is_empty():
+    if (values := store.read(NOTE_VALUES)).is_empty():
         return None, None
     sheets = {
         "note_answers": values_to_confirm(values, ids, notation=notation).rows,

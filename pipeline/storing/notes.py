@@ -18,11 +18,6 @@ class StoredNotes:
     def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         self._connection = connection
 
-    def is_there(self) -> bool:
-        """Whether the database knows of notes at all; one opened for reading may be of before."""
-        found = self._connection.execute("SELECT count(*) FROM duckdb_tables() WHERE table_name = 'note_values'")
-        return bool(found.fetchall()[0][0])
-
     def read_values(self) -> pl.DataFrame:
         """What was read from the notes that count, with those of a note that came twice once (`READ_VALUES`)."""
         found = self._frame(
